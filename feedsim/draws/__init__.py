@@ -1,0 +1,1 @@
+"""Every random number of a run, drawn before it starts."""

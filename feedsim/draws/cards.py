@@ -1,0 +1,235 @@
+"""Every random number of a run, drawn before the engine needs it.
+
+The engine asks for cards (carriers, inserts) one after another and finds all that chance
+decides about a card in one tuple. Draws are made as arrays, in blocks that grow; the
+block size has no influence on the values. A test may hand the engine cards that it wrote
+itself: anything with the three methods of :class:`Draws` will do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.draws.streams import stream
+from feedsim.machine import Carriers, Eye, Feeder, Machine
+
+__all__ = ["CardDraws", "CarrierCard", "Draws", "InsertCard", "Phases"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+_FIRST_BLOCK = 256
+_LARGEST_BLOCK = 8192
+
+
+class Phases(NamedTuple):
+    """What is drawn once a run: the encoder's phase (0…1) and the ticks' phase (s)."""
+
+    encoder: float
+    ticks_s: float
+
+
+class CarrierCard(NamedTuple):
+    """What chance decides about one carrier.
+
+    ``leading_edge_mm``: belt travel at which its leading edge passes the carrier eye.
+    ``seen_edge_mm``: belt travel at which the edge that the eye sees passes it.
+    ``eye_delay_s``: passing to switching of the output. ``slip_mm``: falling back
+    between eye and placement point. ``missed``: the eye does not see this carrier.
+    """
+
+    leading_edge_mm: float
+    seen_edge_mm: float
+    eye_delay_s: float
+    slip_mm: float
+    missed: bool
+
+
+class InsertCard(NamedTuple):
+    """What chance decides about one insert.
+
+    ``nose_mm``: feed travel between the nose of insert 0 passing a point and this nose
+    passing it. ``seen_edge_mm``: the same for the edge that the insert eye sees.
+    ``length_mm``: nose to tail of the whole object (a double is longer).
+    ``double_mm``: how far a second insert is shifted back (NaN: a single).
+    ``called_double``: what the double check says. ``drawn``: false where the singulator
+    drew nothing on this pitch.
+    """
+
+    nose_mm: float
+    seen_edge_mm: float
+    length_mm: float
+    eye_delay_s: float
+    slip_mm: float
+    drawn: bool
+    missed: bool
+    double_mm: float
+    called_double: bool
+
+
+class Draws(Protocol):
+    """What the engine needs to know of chance."""
+
+    def phases(self) -> Phases:
+        """Return what is drawn once a run."""
+
+    def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
+        """Yield the carriers in order, without end, as :class:`CarrierCard` fields."""
+
+    def inserts(
+        self, feeder: int
+    ) -> Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]]:
+        """Yield a feeder's inserts in order, without end, as :class:`InsertCard` fields."""
+
+
+class CardDraws:
+    """The draws of a machine from a seed.
+
+    Parameters
+    ----------
+    machine : Machine
+        The checked model.
+    seed : int
+        0 or above.
+    replication : int, optional
+        Repetition number.
+    """
+
+    def __init__(self, machine: Machine, seed: int, *, replication: int = 0) -> None:
+        self._machine = machine
+        self._seed = seed
+        self._replication = replication
+
+    def _stream(self, name: str) -> np.random.Generator:
+        return stream(self._seed, name, replication=self._replication)
+
+    def phases(self) -> Phases:
+        """Return the encoder's phase and the phase of the ticks."""
+        controller = self._machine.controller
+        longest = max(controller.scan_s, controller.motion_cycle_s)
+        return Phases(
+            encoder=float(self._stream("encoder.phase").random()),
+            ticks_s=float(self._stream("ticks.phase").random()) * longest,
+        )
+
+    def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
+        """Yield the carriers: pitch sources go by pitch, all others by carrier number."""
+        c = self._machine.carriers
+        eye = self._eye(self._machine.carrier_eye, "carrier_eye")
+        slip = _normal(self._stream("carrier.slip"), c.slip_mm, c.slip_sd_mm)
+        for leading_edge in self._leading_edges(c):
+            n = len(leading_edge)
+            edge, delay, missed = eye(n)
+            yield from zip(
+                leading_edge.tolist(),
+                (leading_edge + edge).tolist(),
+                delay.tolist(),
+                slip(n).tolist(),
+                missed.tolist(),
+                strict=True,
+            )
+
+    def _leading_edges(self, c: Carriers) -> Iterator[Floats]:
+        pitches = self._stream("carrier.pitch")
+        missing = _chance(self._stream("carrier.missing"), c.missing)
+        shortest = c.length_mm + c.min_gap_mm
+        last = 0.0
+        for n in _blocks():
+            if c.random:
+                pitch = shortest + (c.pitch_mm - shortest) * pitches.standard_exponential(n)
+            else:
+                pitch = np.maximum(_normal(pitches, c.pitch_mm, c.pitch_sd_mm)(n), shortest)
+            pitch[0] += last
+            edges = np.cumsum(pitch)
+            last = float(edges[-1])
+            yield edges[~missing(n)]
+
+    def inserts(
+        self, feeder: int
+    ) -> Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]]:
+        """Yield the inserts of feeder number ``feeder`` (from 0), by insert number."""
+        f = self._machine.feeders[feeder]
+        prefix = f"feeder.{feeder}"
+        eye = self._eye(f.eye, f"{prefix}.eye")
+        slip = _normal(
+            self._stream(f"{prefix}.insert.slip"), f.inserts.slip_mm, f.inserts.slip_sd_mm
+        )
+        for nose, length, drawn, double, called in self._objects(f, prefix):
+            n = len(nose)
+            edge, delay, missed = eye(n)
+            yield from zip(
+                nose.tolist(),
+                (nose + edge).tolist(),
+                length.tolist(),
+                delay.tolist(),
+                np.maximum(slip(n), 0.0).tolist(),
+                drawn.tolist(),
+                missed.tolist(),
+                double.tolist(),
+                called.tolist(),
+                strict=True,
+            )
+
+    def _objects(
+        self, f: Feeder, prefix: str
+    ) -> Iterator[tuple[Floats, Floats, Bools, Floats, Bools]]:
+        ins, check = f.inserts, f.double_check
+        gaps = _normal(self._stream(f"{prefix}.insert.gap"), ins.gap_mm, ins.gap_sd_mm)
+        misfeed = _chance(self._stream(f"{prefix}.insert.misfeed"), ins.misfeed)
+        doubled = _chance(self._stream(f"{prefix}.insert.double"), ins.double)
+        shifts = self._stream(f"{prefix}.insert.double_shift")
+        checks = self._stream(f"{prefix}.double_check")
+        last_nose, last_length = 0.0, 0.0
+        first = True
+        for n in _blocks():
+            gap = np.maximum(gaps(n), ins.min_gap_mm)
+            drawn = ~misfeed(n)
+            double = doubled(n) & drawn
+            shift = np.where(double, shifts.random(n) * ins.length_mm, np.nan)
+            length = ins.length_mm + np.where(double, shift, 0.0)
+            called = checks.random(n) < np.where(double, check.finds, check.false_alarm)
+            step = gap + np.concatenate(([last_length], length[:-1]))
+            if first:
+                step[0] = 0.0
+                first = False
+            step[0] += last_nose
+            nose = np.cumsum(step)
+            last_nose, last_length = float(nose[-1]), float(length[-1])
+            yield nose, length, drawn, shift, called & drawn
+
+    def _eye(self, eye: Eye, prefix: str) -> Callable[[int], tuple[Floats, Floats, Bools]]:
+        edges = _normal(self._stream(f"{prefix}.edge"), 0.0, eye.edge_sd_mm)
+        jitters = self._stream(f"{prefix}.jitter")
+        missed = _chance(self._stream(f"{prefix}.missed"), eye.missed)
+
+        def block(n: int) -> tuple[Floats, Floats, Bools]:
+            if eye.response_jitter_s > 0.0:
+                u = 2.0 * jitters.random(n) - 1.0
+                delay = eye.response_s + eye.response_jitter_s * u
+            else:
+                delay = np.full(n, eye.response_s)
+            return edges(n), delay, missed(n)
+
+        return block
+
+
+def _blocks() -> Iterator[int]:
+    size = _FIRST_BLOCK
+    while True:
+        yield size
+        size = min(2 * size, _LARGEST_BLOCK)
+
+
+def _normal(source: np.random.Generator, mean: float, sd: float) -> Callable[[int], Floats]:
+    if sd == 0.0:
+        return lambda n: np.full(n, mean)
+    return lambda n: mean + sd * source.standard_normal(n)
+
+
+def _chance(source: np.random.Generator, share: float) -> Callable[[int], Bools]:
+    if share == 0.0:
+        return lambda n: np.zeros(n, dtype=np.bool_)
+    return lambda n: source.random(n) < share
