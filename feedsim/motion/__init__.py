@@ -1,0 +1,1 @@
+"""Motion in closed form: floats in, floats out, nothing to mock."""

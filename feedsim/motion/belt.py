@@ -1,0 +1,199 @@
+"""Belt travel with piecewise constant acceleration, in closed form both ways."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Line
+
+__all__ = ["BeltMotion", "BeltPiece", "belt_at_rest", "belt_of_line", "time_to_travel"]
+
+
+class BeltPiece(NamedTuple):
+    """From ``start_s`` on: travel, speed (mm/s) and constant acceleration (mm/s²)."""
+
+    start_s: float
+    travel_mm: float
+    speed_mm_s: float
+    acceleration_mm_s2: float
+
+
+def time_to_travel(distance: float, speed: float, *, acceleration: float) -> float:
+    """Time until a travel is first covered under constant acceleration.
+
+    Solves d = v·s + a·s²/2 in the form s = 2d/(v + √(v² + 2ad)), which loses no digits
+    for either sign of a. Kinematics of uniform acceleration, any mechanics textbook.
+
+    Parameters
+    ----------
+    distance : float
+        mm, above 0.
+    speed : float
+        mm/s at the start, 0 or above.
+    acceleration : float
+        mm/s².
+
+    Returns
+    -------
+    float
+        Seconds; ``inf`` where the motion ends before that travel.
+    """
+    if acceleration == 0.0:
+        return distance / speed if speed > 0.0 else math.inf
+    square = speed * speed + 2.0 * acceleration * distance
+    if square < 0.0:
+        return math.inf
+    divisor = speed + math.sqrt(square)
+    return 2.0 * distance / divisor if divisor > 0.0 else math.inf
+
+
+class BeltMotion:
+    """Belt travel m(t) from t = 0 on; immutable.
+
+    Parameters
+    ----------
+    pieces : sequence of BeltPiece
+        With rising start times, the first at 0 s; the last one holds for ever. Speeds are
+        never below 0.
+    """
+
+    __slots__ = (
+        "_accelerations",
+        "_single",
+        "_speeds",
+        "_starts",
+        "_travels",
+        "fastest_mm_s",
+        "pieces",
+    )
+
+    def __init__(self, pieces: Sequence[BeltPiece]) -> None:
+        self.pieces = tuple(pieces)
+        self._starts = [p.start_s for p in self.pieces]
+        self._travels = [p.travel_mm for p in self.pieces]
+        self._speeds = [p.speed_mm_s for p in self.pieces]
+        self._accelerations = [p.acceleration_mm_s2 for p in self.pieces]
+        self._single = len(self.pieces) == 1
+        self.fastest_mm_s = max(self._speeds)
+
+    def index(self, t: float) -> int:
+        """Return the number of the piece that holds at time ``t`` (s)."""
+        if self._single:
+            return 0
+        i = bisect_right(self._starts, t) - 1
+        return i if i > 0 else 0
+
+    def end(self, index: int) -> float:
+        """Return when piece ``index`` ends (s); ``inf`` for the last one."""
+        return self._starts[index + 1] if index + 1 < len(self._starts) else math.inf
+
+    def position(self, t: float) -> float:
+        """Return the travel (mm) at time ``t`` (s)."""
+        i = 0 if self._single else bisect_right(self._starts, t) - 1
+        if i < 0:
+            return self._travels[0]
+        s = t - self._starts[i]
+        return self._travels[i] + (self._speeds[i] + 0.5 * self._accelerations[i] * s) * s
+
+    def speed(self, t: float) -> float:
+        """Return the speed (mm/s) at time ``t`` (s), never below 0."""
+        i = 0 if self._single else bisect_right(self._starts, t) - 1
+        if i < 0:
+            return self._speeds[0]
+        v = self._speeds[i] + self._accelerations[i] * (t - self._starts[i])
+        return v if v > 0.0 else 0.0
+
+    def time_at(self, travel: float) -> float:
+        """Return the first time (s) at which the travel (mm) is reached, or ``inf``.
+
+        A travel not ahead of the start is reached at the start.
+        """
+        i = bisect_left(self._travels, travel) - 1
+        if i < 0:
+            return self._starts[0]
+        wait = time_to_travel(
+            travel - self._travels[i], self._speeds[i], acceleration=self._accelerations[i]
+        )
+        start = self._starts[i]
+        if not self._single and i + 1 < len(self._starts):
+            # the travel lies in this piece: rounding must not carry it beyond the piece's end
+            return min(start + wait, self._starts[i + 1])
+        return start + wait
+
+    def times_at(self, travels: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return :meth:`time_at` for an array of travels (mm), shape kept."""
+        i = np.maximum(np.searchsorted(self._travels, travels, side="left") - 1, 0)
+        speed = np.asarray(self._speeds)[i]
+        a = np.asarray(self._accelerations)[i]
+        far = np.maximum(travels - np.asarray(self._travels)[i], 0.0)
+        divisor = speed + np.sqrt(np.maximum(speed * speed + 2.0 * a * far, 0.0))
+        wait = np.divide(2.0 * far, divisor, out=np.zeros_like(far), where=divisor > 0.0)
+        ends = np.asarray([*self._starts[1:], math.inf])[i]
+        times: NDArray[np.float64] = np.minimum(np.asarray(self._starts)[i] + wait, ends)
+        return times
+
+    def then(self, t: float, points: Sequence[tuple[float, float]]) -> BeltMotion:
+        """Return the motion that is this one up to ``t`` and then follows speed points.
+
+        Parameters
+        ----------
+        t : float
+            Time of the change (s).
+        points : sequence of (float, float)
+            Rising times (s, not before ``t``) and speeds (mm/s). The speed at ``t`` is the
+            present one unless the first point lies at ``t``; straight lines between points,
+            the last speed held.
+        """
+        kept = [p for p in self.pieces if p.start_s < t]
+        return BeltMotion(
+            [*kept, *_pieces(t, self.position(t), speed=self.speed(t), points=points)]
+        )
+
+
+def _pieces(
+    t: float, travel: float, *, speed: float, points: Sequence[tuple[float, float]]
+) -> list[BeltPiece]:
+    pieces = []
+    for time, target in points:
+        if time > t:
+            a = (target - speed) / (time - t)
+            pieces.append(BeltPiece(t, travel, speed, a))
+            travel += 0.5 * (speed + target) * (time - t)
+            t = time
+        speed = target
+    pieces.append(BeltPiece(t, travel, speed, 0.0))
+    return pieces
+
+
+def belt_at_rest() -> BeltMotion:
+    """Return the motion of a belt that stands still."""
+    return BeltMotion([BeltPiece(0.0, 0.0, 0.0, 0.0)])
+
+
+def belt_of_line(line: Line, *, start_s: float | None = None) -> BeltMotion:
+    """Return the belt motion that a line is set for.
+
+    Parameters
+    ----------
+    line : Line
+        Speed, acceleration and profile.
+    start_s : float, optional
+        When given, the belt rests until then (s); it then begins its profile or, without
+        one, ramps up to line speed. When left out it moves from t = 0 as set.
+    """
+    if line.profile:
+        shift = start_s or 0.0
+        points = [(shift + t, v) for t, v in line.profile]
+        if points[0][0] > shift:
+            points.insert(0, (shift, points[0][1]))
+        return belt_at_rest().then(shift, points)
+    if start_s is None:
+        return belt_at_rest().then(0.0, [(0.0, line.speed_mm_s)])
+    ramp = line.speed_mm_s / line.acceleration_mm_s2
+    return belt_at_rest().then(start_s, [(start_s + ramp, line.speed_mm_s)])

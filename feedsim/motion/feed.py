@@ -1,0 +1,257 @@
+"""The feed's motion over a run: clutch command and servo following, piece after piece.
+
+The engagement r runs between 0 (open) and 1 (closed), linear in time or in counted travel
+on a ramp; the command is dp/dc̃ = g·r with c̃ = m/(1+ε). Pieces are made when they are
+asked for, one to each stretch on which belt acceleration and ramp slope are constant.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from feedsim.machine import Servo
+from feedsim.motion.belt import BeltMotion
+from feedsim.motion.feed_piece import FeedPiece
+
+__all__ = ["FeedMotion", "Ramp"]
+
+
+class Ramp(NamedTuple):
+    """How a change of engagement runs: a full one takes ``length``.
+
+    ``length`` is seconds, or mm of counted travel where ``in_travel``; 0 is a step.
+    """
+
+    length: float
+    in_travel: bool
+
+
+_STEP = Ramp(0.0, in_travel=False)
+
+
+class FeedMotion:
+    """Feed travel f(t) of one feeder, from rest at f = 0 at t = 0.
+
+    Parameters
+    ----------
+    belt : BeltMotion
+    scale_error : float
+        ε.
+    ratio : float
+        g.
+    servo : Servo
+        Loop gain and feedforward.
+    """
+
+    def __init__(
+        self,
+        belt: BeltMotion,
+        *,
+        scale_error: float,
+        ratio: float,
+        servo: Servo,
+    ) -> None:
+        self._belt = belt
+        self._factor = ratio / (1.0 + scale_error)
+        self._belt_per_counted = 1.0 + scale_error
+        self._gain = servo.loop_gain_per_s
+        self._feedforward = servo.velocity_feedforward
+        # what the command does from the last piece on: r now, r wanted, how, jog speed
+        self._engagement = 0.0
+        self._target = 0.0
+        self._ramp = _STEP
+        self._jog_mm_s = 0.0
+        self._laws: list[tuple[float, float, bool]] = []
+        self.pieces: list[FeedPiece] = []
+        self._append(0.0, 0.0, lag=0.0)
+
+    # -- changing the motion ---------------------------------------------------------
+
+    def engage(self, t: float, ramp: Ramp) -> None:
+        """Let r rise to 1 from time ``t`` (s)."""
+        self._change(t, target=1.0, ramp=ramp)
+
+    def open(self, t: float, ramp: Ramp) -> None:
+        """Let r fall to 0 from time ``t`` (s), at the slope of a full ramp."""
+        self._change(t, target=0.0, ramp=ramp)
+
+    def jog(self, t: float, speed: float) -> None:
+        """Drive the feed alone at ``speed`` (mm/s) from time ``t`` (s); 0 stops it."""
+        self._change(t, target=0.0, ramp=_STEP, jog=speed)
+
+    def follow(self, belt: BeltMotion, t: float) -> None:
+        """Go on along another belt motion from time ``t`` (s), r undisturbed."""
+        self._change(t, target=self._target, ramp=self._ramp, jog=self._jog_mm_s, belt=belt)
+
+    def forget_before(self, t: float) -> None:
+        """Drop the pieces that ended before time ``t`` (s)."""
+        drop = 0
+        while drop + 1 < len(self.pieces) and self.pieces[drop].end_s < t:
+            drop += 1
+        if drop:
+            del self.pieces[:drop]
+            del self._laws[:drop]
+
+    def _change(
+        self,
+        t: float,
+        *,
+        target: float,
+        ramp: Ramp,
+        jog: float = 0.0,
+        belt: BeltMotion | None = None,
+    ) -> None:
+        i = self._index(t)
+        r = target if ramp.length == 0.0 else self._engagement_on(i, t)
+        piece = self.pieces[i]
+        command, lag = piece.command(t), piece.lag(t)
+        keep = i if piece.start_s >= t else i + 1
+        del self.pieces[keep:]
+        del self._laws[keep:]
+        piece.end_s = t
+        self._engagement, self._target, self._ramp, self._jog_mm_s = r, target, ramp, jog
+        if belt is not None:
+            self._belt = belt
+        self._append(t, command, lag=lag)
+
+    # -- making pieces ---------------------------------------------------------------
+
+    def _append(self, t: float, command: float, *, lag: float) -> None:
+        if self._target or self._engagement:
+            rate, slope, end = self._follow_rate(t)
+        else:
+            rate, slope, end = (self._jog_mm_s, 0.0, 0.0, 0.0), 0.0, math.inf
+        self.pieces.append(
+            FeedPiece(
+                t,
+                command,
+                lag_mm=lag,
+                rate=rate,
+                end_s=end,
+                gain=self._gain,
+                feedforward=self._feedforward,
+            )
+        )
+        self._laws.append((self._engagement, slope, self._ramp.in_travel))
+
+    def _follow_rate(self, t: float) -> tuple[tuple[float, float, float, float], float, float]:
+        """Return p' as a polynomial from ``t``, the slope of r, and the piece's end."""
+        belt = self._belt
+        i = belt.index(t)
+        start, _, v, a = belt.pieces[i]
+        if a:
+            v += a * (t - start)
+            if v < 0.0:
+                v = 0.0
+        g, r, target = self._factor, self._engagement, self._target
+        belt_end = belt.end(i)
+        if r == target:
+            return (g * v * r, g * a * r, 0.0, 0.0), 0.0, belt_end
+        length, in_travel = self._ramp
+        slope = (1.0 if target > r else -1.0) / length
+        if not in_travel:
+            end = t + (target - r) / slope
+            rate = (g * v * r, g * (v * slope + a * r), g * a * slope, 0.0)
+        else:
+            far = (target - r) / slope * self._belt_per_counted
+            end = belt.time_at(belt.position(t) + far)
+            q = slope / self._belt_per_counted
+            rate = (
+                g * v * r,
+                g * (a * r + q * v * v),
+                g * 1.5 * q * v * a,
+                g * 0.5 * q * a * a,
+            )
+        return rate, slope, end if end < belt_end else belt_end
+
+    def _extend(self) -> bool:
+        """Add the piece that follows the last one; false if the last one holds for ever."""
+        last = self.pieces[-1]
+        t = last.end_s
+        if t == math.inf:
+            return False
+        if self._engagement != self._target:
+            r = self._engagement_on(-1, t)
+            over = abs(self._target - r) < 1e-12 or self._ended_with_ramp(t)
+            self._engagement = self._target if over else r
+        self._append(t, last.command(t), lag=last.lag(t))
+        return True
+
+    def _ended_with_ramp(self, t: float) -> bool:
+        """Tell whether the last piece ended at ``t`` because its ramp did, not the belt's."""
+        return self._belt.pieces[self._belt.index(t)].start_s != t
+
+    def _reach_time(self, t: float) -> None:
+        while self.pieces[-1].end_s <= t and self._extend():
+            pass
+
+    # -- asking ----------------------------------------------------------------------
+
+    def _index(self, t: float) -> int:
+        self._reach_time(t)
+        pieces = self.pieces
+        i = len(pieces) - 1
+        while i > 0 and pieces[i].start_s > t:
+            i -= 1
+        return i
+
+    def engagement(self, t: float) -> float:
+        """Return r (0…1) at time ``t`` (s)."""
+        return self._engagement_on(self._index(t), t)
+
+    def _engagement_on(self, i: int, t: float) -> float:
+        r, slope, in_travel = self._laws[i]
+        if slope == 0.0:
+            return r
+        start = self.pieces[i].start_s
+        if in_travel:
+            ran = (self._belt.position(t) - self._belt.position(start)) / self._belt_per_counted
+        else:
+            ran = t - start
+        return min(1.0, max(0.0, r + slope * ran))
+
+    def position(self, t: float) -> float:
+        """Return f (mm) at time ``t`` (s)."""
+        return self.pieces[self._index(t)].position(t)
+
+    def command(self, t: float) -> float:
+        """Return p (mm) at time ``t`` (s)."""
+        return self.pieces[self._index(t)].command(t)
+
+    def speed(self, t: float) -> float:
+        """Return f' (mm/s) at time ``t`` (s)."""
+        return self.pieces[self._index(t)].speed(t)
+
+    def rest(self) -> tuple[float, float]:
+        """Return when the command comes to rest (s, ``inf`` for never) and where (mm)."""
+        while self._engagement != self._target and self._extend():
+            pass
+        if self._engagement or self._jog_mm_s:
+            return math.inf, math.nan
+        last = self.pieces[-1]
+        return last.start_s, last.command_mm
+
+    def time_at(self, target: float) -> float:
+        """Return the first time (s) at which f reaches ``target`` (mm), or ``inf``.
+
+        ``-inf`` where f was there before the pieces still kept.
+        """
+        pieces = self.pieces
+        i = len(pieces) - 1
+        while i >= 0 and pieces[i].start_mm >= target:
+            i -= 1
+        if i < 0:
+            return -math.inf
+        while True:
+            piece = pieces[i]
+            t = piece.time_at(target)
+            if i + 1 < len(pieces):
+                return min(t, pieces[i + 1].start_s)
+            if t <= piece.end_s:
+                return t
+            if not self._extend():
+                return math.inf
+            i += 1
+            if pieces[i].start_mm >= target:
+                return pieces[i].start_s

@@ -1,0 +1,41 @@
+"""Scan and motion ticks."""
+
+from __future__ import annotations
+
+import math
+
+__all__ = ["SAME_INSTANT_S", "SAME_TRAVEL_MM", "next_tick"]
+
+SAME_INSTANT_S = 1e-10
+"""Instants closer than this count as one where they are compared."""
+
+SAME_TRAVEL_MM = 1e-9
+"""Travels closer than this count as one where they are compared."""
+
+
+def next_tick(t: float, phase: float, *, period: float) -> float:
+    """Return the first tick at or after an instant.
+
+    Ticks lie at phase + n·period, n any whole number; an instant on a tick belongs to it.
+
+    Parameters
+    ----------
+    t, phase, period : float
+        Seconds. A period of 0 means at once.
+
+    Returns
+    -------
+    float
+        Seconds, never before ``t``.
+
+    Examples
+    --------
+    >>> next_tick(0.25, 0.0, period=0.5), next_tick(0.5, 0.0, period=0.5)
+    (0.5, 0.5)
+    >>> next_tick(0.25, 0.0, period=0.0)
+    0.25
+    """
+    if period == 0.0 or t == math.inf:
+        return t
+    tick = phase + math.ceil((t - phase - SAME_INSTANT_S) / period) * period
+    return tick if tick > t else t
