@@ -1,0 +1,1 @@
+"""What leaves the engine: rows in columns, and traces."""

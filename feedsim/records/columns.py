@@ -1,0 +1,114 @@
+"""What leaves the engine: one row per carrier and feeder, in NumPy columns.
+
+All columns of one record have shape ``(n,)``, n the number of carriers with the warm-up
+included; row k is carrier k. A float is NaN and a number −1 where nothing of the kind
+happened (a missed carrier has no placement).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["CarrierRecords", "FeederRecords", "InsertBooks", "RunRecords"]
+
+Floats = NDArray[np.float64]
+Small = NDArray[np.int8]
+
+
+@dataclass(frozen=True, slots=True)
+class CarrierRecords:
+    """Where and when each carrier passed the carrier eye.
+
+    ``leading_edge_mm``: belt travel at which the leading edge is at the eye.
+    ``eye_time_s``: when that is.
+    """
+
+    leading_edge_mm: Floats
+    eye_time_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class InsertBooks:
+    """Where the inserts of one feeder went, over the whole run, warm-up included.
+
+    ``drawn`` = ``placed`` + ``strays`` + ``second_halves`` + ``rejected`` + ``in_feeder``.
+    """
+
+    drawn: int
+    placed: int
+    strays: int
+    second_halves: int
+    rejected: int
+    in_feeder: int
+
+
+@dataclass(frozen=True, slots=True)
+class FeederRecords:
+    """What one feeder did for each carrier; the cycle belongs to the carrier it served.
+
+    Attributes
+    ----------
+    outcome : int8
+        :class:`~feedsim.records.outcome.Outcome`.
+    insert : int64
+        Number of the insert engaged for the carrier, −1 for none.
+    engage_time_s : float64
+        Motion tick at which the clutch closed.
+    stage_position_mm : float64
+        Where the nose rested when the clutch closed (its end of travel).
+    placement_time_s, offset_mm, placement_error_mm : float64
+        When the insert landed; leading edge to leading edge; offset minus target.
+    nose_speed_mm_s, belt_speed_mm_s : float64
+        At the landing.
+    opening_time_s, tail_mm : float64
+        Motion tick at which the clutch opened in this cycle; where the tail of the
+        insert engaged for this carrier then was, from the insert eye.
+    ready_time_s : float64
+        When the feeder was ready again.
+    demanded_acceleration_mm_s2 : float64
+        The larger demand of the cycle's two ramps.
+    strays : int32
+        Inserts that went past the eye unseen in this cycle.
+    double, called_double : int8
+        1 where the insert engaged was a double, and where the double check said so.
+    late_engage, late_opening : int8
+        1 where the clutch closed, or opened, after its point.
+    books : InsertBooks
+    """
+
+    outcome: Small
+    insert: NDArray[np.int64]
+    engage_time_s: Floats
+    stage_position_mm: Floats
+    placement_time_s: Floats
+    offset_mm: Floats
+    placement_error_mm: Floats
+    nose_speed_mm_s: Floats
+    belt_speed_mm_s: Floats
+    opening_time_s: Floats
+    tail_mm: Floats
+    ready_time_s: Floats
+    demanded_acceleration_mm_s2: Floats
+    strays: NDArray[np.int32]
+    double: Small
+    called_double: Small
+    late_engage: Small
+    late_opening: Small
+    books: InsertBooks
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecords:
+    """A whole run.
+
+    ``warm_up``: how many carriers come before the counted ones. ``start_time_s``: when
+    the belt started.
+    """
+
+    warm_up: int
+    start_time_s: float
+    carriers: CarrierRecords
+    feeders: tuple[FeederRecords, ...]

@@ -1,0 +1,25 @@
+"""What became of a carrier at a feeder."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+__all__ = ["Outcome"]
+
+
+class Outcome(IntEnum):
+    """The one outcome that each carrier has at each feeder (model, section 11)."""
+
+    PLACED = 0
+    NOT_STAGED = 1
+    LATE_MARK = 2
+    MARK_MEMORY_FULL = 3
+    NOT_SEEN = 4
+    MERGED = 5
+    NO_INSERT = 6
+    LINE_STOP = 7
+
+    @property
+    def cause(self) -> str:
+        """The name used in results and tables, such as ``"late_mark"``."""
+        return self.name.lower()

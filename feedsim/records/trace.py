@@ -1,0 +1,51 @@
+"""What a traced run leaves besides its records: every event, and the motion itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from feedsim.motion.belt import BeltMotion
+from feedsim.motion.feed import FeedMotion
+
+__all__ = ["Trace", "TraceEvent"]
+
+
+class TraceEvent(NamedTuple):
+    """One event.
+
+    Attributes
+    ----------
+    time_s : float
+    part : str
+        ``line``, ``carrier_eye``, ``feeder.0.insert_eye``, ``feeder.0.clutch``, …
+    event : str
+        ``switched``, ``closes``, ``landed``, …
+    carrier, insert : int
+        Numbers from 0, the warm-up included; −1 where the event has none.
+    belt_mm : float
+        Belt travel at that time.
+    feed_mm : float
+        The feeder's travel at that time; NaN for an event of no feeder.
+    """
+
+    time_s: float
+    part: str
+    event: str
+    carrier: int
+    insert: int
+    belt_mm: float
+    feed_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """A traced run, or the stretch of it that was asked for.
+
+    ``events`` are in order of time. ``belt`` and ``feeds`` give position and speed at any
+    time of that stretch; ``feeds`` also the engagement of the clutch.
+    """
+
+    events: tuple[TraceEvent, ...]
+    belt: BeltMotion
+    feeds: tuple[FeedMotion, ...]

@@ -1,0 +1,1 @@
+"""The right settings and what follows from them, in closed form."""

@@ -1,0 +1,66 @@
+"""Nominal delays and means that settings are worked out from."""
+
+from __future__ import annotations
+
+import math
+
+from feedsim.machine import Controller, Eye, Inserts, Servo
+
+__all__ = ["clipped_slip_mean", "clipped_slip_sd", "eye_delay", "following_time"]
+
+
+def eye_delay(eye: Eye, controller: Controller) -> float:
+    """Return d, the mean time from an edge passing an eye to its capture (s).
+
+    The response, and half a scan where the travel is stored at a scan tick: an edge comes
+    at a uniform phase of the scan, so it waits scan/2 on average.
+    """
+    return eye.response_s + (0.5 * controller.scan_s if eye.scanned else 0.0)
+
+
+def following_time(servo: Servo) -> float:
+    """Return τ = (1−k)/K, by which the feed lags behind its command at steady speed (s).
+
+    The steady following error of a type-1 position loop with velocity feedforward is
+    (1−k)·v/K, any control textbook; with K infinite it is 0.
+    """
+    return (1.0 - servo.velocity_feedforward) / servo.loop_gain_per_s
+
+
+def clipped_slip_mean(inserts: Inserts) -> float:
+    """Return the mean of normal(m, s) clipped at 0: m·Φ(m/s) + s·φ(m/s) (mm).
+
+    Mean of a censored normal variable, any text on limited dependent variables.
+
+    Examples
+    --------
+    >>> from feedsim.machine import Inserts
+    >>> round(clipped_slip_mean(Inserts(85.0, 70.0, slip_mm=0.0, slip_sd_mm=1.0)), 7)
+    0.3989423
+    """
+    m, s = inserts.slip_mm, inserts.slip_sd_mm
+    if s == 0.0:
+        return max(m, 0.0)
+    z = m / s
+    return m * _below(z) + s * _density(z)
+
+
+def clipped_slip_sd(inserts: Inserts) -> float:
+    """Return the standard deviation of the clipped draw (mm).
+
+    E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared.
+    """
+    m, s = inserts.slip_mm, inserts.slip_sd_mm
+    if s == 0.0:
+        return 0.0
+    z = m / s
+    square = (m * m + s * s) * _below(z) + m * s * _density(z)
+    return math.sqrt(max(square - clipped_slip_mean(inserts) ** 2, 0.0))
+
+
+def _below(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def _density(z: float) -> float:
+    return math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)

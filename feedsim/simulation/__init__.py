@@ -1,0 +1,1 @@
+"""Event processes that wait, ask the motion, and record."""

@@ -1,0 +1,124 @@
+"""The clock of a run: a SimPy environment with absolute times and one table of order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Generator
+from enum import IntEnum
+from heapq import heappush
+from typing import Any
+
+from simpy import Environment, Event, Interrupt
+
+__all__ = ["PLAN_AGAIN", "Clock", "Order", "Part", "Steps"]
+
+Steps = Generator[Event, Any, Any]
+"""What an event process is to SimPy."""
+
+PLAN_AGAIN = "plan again"
+"""Cause of an interrupt: what was planned no longer holds, work it out anew."""
+
+
+class Order(IntEnum):
+    """What goes first at one instant, lowest first; within one, the feeder's number decides.
+
+    0 and 1 are SimPy's own (interrupts, and events that one process triggers for another).
+    """
+
+    BELT = 2
+    LANDING = 3
+    INSERT_EYE = 4
+    CARRIER_EYE = 5
+    READY = 6
+    INSERT_KNOWN = 7
+    CARRIER_KNOWN = 8
+    OPENING = 9
+    MARK = 10
+
+    def of(self, feeder: int) -> int:
+        """Return SimPy's priority number for this kind of event at a feeder."""
+        return self * 1024 + feeder
+
+
+class _Instant(Event):
+    """An event that happens by itself, as SimPy's ``Timeout`` does, but at an absolute time."""
+
+    def __init__(self, clock: Clock, t: float, order: int, value: object) -> None:
+        self.env = clock
+        self.callbacks = []
+        if t < math.inf:
+            self._ok = True
+            self._value = value
+            clock.enter(self, t, order)
+
+
+class Clock(Environment):
+    """A SimPy environment whose events are set for an instant, not for a delay.
+
+    ``timeout(t − now)`` would come back to now + (t − now), which is t only up to a rounding
+    step; two events of one instant could then change places.
+    """
+
+    def enter(self, event: Event, t: float, order: int) -> None:
+        """Put an event into the queue for time ``t`` (s), or now if that is past."""
+        now = self._now
+        heappush(self._queue, (t if t > now else now, order, next(self._eid), event))  # type: ignore[misc]
+
+    def at(self, t: float, order: int, value: object = None) -> Event:
+        """Return an event that happens at time ``t`` (s); never, if that is ``inf``."""
+        return _Instant(self, t, order, value)
+
+    def until(self, plan: Callable[[], float], order: int) -> Generator[Event, Any, float]:
+        """Wait for a planned instant, planning again whenever asked to.
+
+        Returns
+        -------
+        float
+            The planned instant (s), which the clock shows up to rounding.
+        """
+        while True:
+            t = plan()
+            try:
+                yield self.at(t, order)
+            except Interrupt as call:
+                if call.cause is not PLAN_AGAIN:
+                    raise
+                continue
+            return t
+
+    def wait(self, event: Event) -> Generator[Event, Any, None]:
+        """Wait for an event that another part triggers, whatever is planned anew meanwhile."""
+        while True:
+            try:
+                yield event
+            except Interrupt as call:
+                if call.cause is not PLAN_AGAIN:
+                    raise
+                continue
+            return
+
+
+class Part:
+    """Something of the line that runs as an event process.
+
+    Parameters
+    ----------
+    clock : Clock
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self.clock = clock
+        self.process: Any = None
+
+    def run(self) -> Steps:
+        """Return the event process."""
+        raise NotImplementedError
+
+    def start(self) -> None:
+        """Set the process going."""
+        self.process = self.clock.process(self.run())
+
+    def plan_again(self) -> None:
+        """Have the process work out anew what it waits for."""
+        if self.process is not self.clock.active_process and self.process.is_alive:
+            self.process.interrupt(PLAN_AGAIN)

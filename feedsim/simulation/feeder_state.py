@@ -1,0 +1,96 @@
+"""What the parts of one feeder share: its numbers, its feed motion, its rows, its end."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from feedsim.machine import Controller, Feeder
+from feedsim.motion.feed import FeedMotion
+from feedsim.records.outcome import Outcome
+from feedsim.simulation.recorder import Columns, Tracer
+
+__all__ = ["FeederState"]
+
+
+class FeederState:
+    """One feeder in a run.
+
+    Parameters
+    ----------
+    number : int
+        From 0, along the line as in the scenario.
+    machine : Feeder
+    controller : Controller
+    feed : FeedMotion
+    columns : Columns
+    undecided : int
+        Carriers that are neither missed nor engaged yet.
+    tracer : Tracer, optional
+
+    Attributes
+    ----------
+    on_change : callable
+        Called when the feeder is ready, or has given up.
+    on_finished : callable
+        Called once, when every carrier is decided and nothing moves any more.
+    at_rest, landing_due : callable
+        Answered by the clutch, and by the servo (false where no insert will land without
+        another cycle).
+    """
+
+    def __init__(
+        self,
+        number: int,
+        machine: Feeder,
+        *,
+        controller: Controller,
+        feed: FeedMotion,
+        columns: Columns,
+        undecided: int,
+        tracer: Tracer | None,
+    ) -> None:
+        self.number = number
+        self.machine = machine
+        self.controller = controller
+        self.feed = feed
+        self.columns = columns
+        self.tracer = tracer
+        self.undecided = undecided
+        self.on_change: Callable[[], None] = _nothing
+        self.on_finished: Callable[[], None] = _nothing
+        self.at_rest: Callable[[], bool] = lambda: False
+        self.landing_due: Callable[[], bool] = lambda: False
+        self._prefix = f"feeder.{number}."
+        self._finished = False
+
+    def miss(self, carrier: int, outcome: Outcome) -> None:
+        """Note that a carrier goes by without an insert."""
+        self.columns.outcome[carrier] = outcome
+        self.undecided -= 1
+        if not self.undecided:
+            self.check_finished()
+
+    def check_finished(self) -> None:
+        """Tell the line, once, when this feeder has nothing left to do."""
+        if not self.undecided and not self._finished and self.at_rest() and not self.landing_due():
+            self._finished = True
+            self.on_finished()
+
+    def trace(
+        self, t: float, part: str, event: str, *, carrier: int = -1, insert: int = -1
+    ) -> None:
+        """Note an event of this feeder; call it only with a tracer."""
+        if self.tracer is not None:
+            self.tracer.add(
+                t,
+                self._prefix + part,
+                event,
+                carrier=carrier,
+                insert=insert,
+                feed_mm=self.feed.position(max(t, 0.0)) if t < math.inf else math.nan,
+            )
+
+
+def _nothing() -> None:
+    return None

@@ -1,0 +1,199 @@
+"""The insert eye of one feeder: finds the next insert for a search."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Iterator
+from enum import Enum, auto
+from typing import Any, NamedTuple
+
+from simpy import Event, Interrupt
+
+from feedsim.draws.cards import InsertCard
+from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
+from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+
+__all__ = ["Found", "InsertEye", "Search"]
+
+
+class Search(NamedTuple):
+    """A search for the next insert: since when, for which carrier, to what feed travel."""
+
+    since_s: float
+    carrier: int
+    limit_mm: float
+
+
+class Found(NamedTuple):
+    """An insert whose leading edge was captured.
+
+    ``nose_mm``: feed travel at which its nose is at the eye. ``reading``: captured master
+    reading. ``captured_s``, ``known_s``: when it was captured, and known to the program.
+    """
+
+    number: int
+    nose_mm: float
+    card: InsertCard
+    reading: float
+    captured_s: float
+    known_s: float
+
+
+class _Fate(Enum):
+    """What becomes of the next insert at the eye."""
+
+    SEEN = auto()
+    MISSED = auto()
+    MERGED = auto()
+    IGNORED = auto()  # it switched while nobody searched
+    BEYOND_LIMIT = auto()  # the search ends before it comes
+
+
+class InsertEye:
+    """Photo-eye on the insert path.
+
+    Its steps run inside the sequence that searches, so that halting the sequence halts
+    the search.
+
+    Parameters
+    ----------
+    clock, conveyor, state
+    cards : iterator
+        :class:`InsertCard` fields, in order.
+    first_nose_mm : float
+        Feed travel at which the nose of insert 0 is at the eye (below 0: it is past it).
+    fastest_mm_s : float
+        No feed speed is above this.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        conveyor: Conveyor,
+        *,
+        state: FeederState,
+        cards: Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]],
+        first_nose_mm: float,
+        fastest_mm_s: float,
+    ) -> None:
+        self._clock = clock
+        self._conveyor = conveyor
+        self._state = state
+        self._cards = cards
+        self._first_nose_mm = first_nose_mm
+        self._eye = state.machine.eye
+        self._reach_mm = fastest_mm_s * self._eye.off_response_s + 1.0
+        self._order = Order.INSERT_EYE.of(state.number)
+        self._order_known = Order.INSERT_KNOWN.of(state.number)
+        self._next = next(cards)
+        self._number = 0
+        self._held_mm = -math.inf
+        self._held_number = -1
+
+    def take_staged(self) -> Found:
+        """Return insert 0 as staged at the start: seen, its nose past the eye."""
+        card = InsertCard(*self._next)._replace(drawn=True)
+        found = Found(0, self._first_nose_mm, card, math.nan, 0.0, 0.0)
+        self._hold()
+        self._count_drawn(card.double_mm)
+        self._advance()
+        return found
+
+    def slipped(self, number: int, slip_mm: float, *, feed_mm: float) -> None:
+        """Insert ``number`` fell back when the clutch closed, and its tail with it."""
+        if number == self._held_number and feed_mm < self._held_mm:
+            self._held_mm += slip_mm
+
+    def search(self, search: Search) -> Generator[Event, Any, Found | None]:
+        """Wait for the next insert to be captured and known; None at the search limit."""
+        while True:
+            t, fate = self._next_event(search)
+            try:
+                yield self._clock.at(t, self._order)
+            except Interrupt as call:
+                if call.cause is not PLAN_AGAIN:
+                    raise
+                continue
+            if fate is _Fate.SEEN:
+                return (yield from self._capture(t, search))
+            if fate is _Fate.BEYOND_LIMIT:
+                return None
+            self._stray(search, holds=fate is not _Fate.MISSED)
+
+    def _next_event(self, search: Search) -> tuple[float, _Fate]:
+        """Return what the eye will have to say next, and when (s)."""
+        feed, last = self._state.feed, search.limit_mm + SAME_TRAVEL_MM
+        while True:
+            nose, seen, _, delay, _, drawn, missed, _, _ = self._next
+            edge = self._first_nose_mm + (seen if drawn and not missed else nose)
+            if edge > last:
+                return feed.time_at(search.limit_mm), _Fate.BEYOND_LIMIT
+            if drawn:
+                break
+            self._advance()
+        passes = feed.time_at(edge)
+        if missed:
+            return passes, _Fate.MISSED
+        if self._merges(edge, passes):
+            return passes, _Fate.MERGED
+        switches = passes + delay
+        if switches < search.since_s - SAME_INSTANT_S:
+            return switches, _Fate.IGNORED
+        if switches < math.inf and feed.position(switches) > last:
+            return feed.time_at(search.limit_mm), _Fate.BEYOND_LIMIT
+        return switches, _Fate.SEEN
+
+    def _merges(self, edge: float, passes_s: float) -> bool:
+        """Tell whether the output is still on from the insert before."""
+        if edge - self._held_mm > self._reach_mm:
+            return False
+        off = self._state.feed.time_at(self._held_mm) + self._eye.off_response_s
+        return passes_s < off - SAME_INSTANT_S
+
+    def _capture(self, t: float, search: Search) -> Generator[Event, Any, Found]:
+        state, eye = self._state, self._eye
+        card = InsertCard._make(self._next)
+        number, nose = self._number, self._first_nose_mm + card.nose_mm
+        self._hold()
+        self._count_drawn(card.double_mm)
+        self._advance()
+        if state.tracer is not None:
+            state.trace(t, "insert_eye", "switches", carrier=search.carrier, insert=number)
+        reading = math.nan if eye.scanned else self._conveyor.master.reading(t)
+        known = self._conveyor.master.scan_tick(t)
+        yield from self._clock.until(lambda: known, self._order_known)
+        if eye.scanned:
+            reading = self._conveyor.master.reading(known)
+        if state.tracer is not None:
+            state.trace(known, "insert_eye", "known", carrier=search.carrier, insert=number)
+        return Found(number, nose, card, reading, known if eye.scanned else t, known)
+
+    def _stray(self, search: Search, *, holds: bool) -> None:
+        state, rows = self._state, self._state.columns
+        if holds:
+            self._hold()
+        self._count_drawn(self._next[7])
+        rows.stray_total += 1
+        if search.carrier >= 0:
+            rows.strays[search.carrier] += 1
+        if state.tracer is not None:
+            now = self._clock.now
+            state.trace(now, "insert_eye", "stray", carrier=search.carrier, insert=self._number)
+        self._advance()
+
+    def _hold(self) -> None:
+        self._held_mm = self._first_nose_mm + self._next[0] + self._next[2]
+        self._held_number = self._number
+
+    def _count_drawn(self, double_mm: float) -> None:
+        rows = self._state.columns
+        rows.drawn += 1
+        if not math.isnan(double_mm):
+            rows.drawn += 1
+            rows.second_halves += 1
+
+    def _advance(self) -> None:
+        self._next = next(self._cards)
+        self._number += 1

@@ -1,0 +1,205 @@
+"""A whole line, assembled and run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from feedsim.draws.cards import Draws
+from feedsim.machine import Machine
+from feedsim.motion.feed import FeedMotion
+from feedsim.records.columns import CarrierRecords, FeederRecords, RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.records.trace import Trace
+from feedsim.simulation.carrier_eye import CarrierEye
+from feedsim.simulation.clock import Clock, Part
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.insert_eye import InsertEye
+from feedsim.simulation.mark_memory import MarkMemory
+from feedsim.simulation.recorder import PENDING, Columns, Tracer
+from feedsim.simulation.servo import Servo
+from feedsim.simulation.staging_clutch import StagingClutch
+
+__all__ = ["LineRun", "simulate", "simulate_traced"]
+
+
+class LineRun:
+    """One line with everything on it, ready to run.
+
+    Parameters
+    ----------
+    machine : Machine
+    draws : Draws
+    carriers : int
+        How many come, the warm-up included.
+    tracer : Tracer, optional
+    progress : callable, optional
+        Told now and then how many carriers have passed the carrier eye.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        draws: Draws,
+        *,
+        carriers: int,
+        tracer: Tracer | None = None,
+        progress: Callable[[int], None] | None = None,
+    ) -> None:
+        self.clock = Clock()
+        self.machine = machine
+        self._count = carriers
+        self._tracer = tracer
+        self.conveyor = Conveyor(self.clock, machine, phases=draws.phases(), tracer=tracer)
+        self.states: list[FeederState] = []
+        self.clutches: list[StagingClutch] = []
+        self.servos: list[Servo] = []
+        self._running = len(machine.feeders)
+        self._done = self.clock.event()
+        self.parts: list[Part] = [self.conveyor]
+        memories = [self._add_feeder(number, draws) for number in range(len(machine.feeders))]
+        self.carrier_eye = CarrierEye(
+            self.clock,
+            self.conveyor,
+            eye=machine.carrier_eye,
+            length_mm=machine.carriers.length_mm,
+            cards=draws.carriers(),
+            count=carriers,
+            memories=memories,
+            tracer=tracer,
+            progress=progress,
+        )
+        self.parts.append(self.carrier_eye)
+        self.conveyor.parts = [p for p in self.parts if p is not self.conveyor]
+
+    def _add_feeder(self, number: int, draws: Draws) -> MarkMemory:
+        machine, clock, conveyor = self.machine.feeders[number], self.clock, self.conveyor
+        settings, belt = machine.settings, conveyor.master.belt
+        feed = FeedMotion(
+            belt,
+            scale_error=conveyor.scale_error,
+            ratio=settings.speed_ratio,
+            servo=machine.servo,
+        )
+        conveyor.feeds.append(feed)
+        state = FeederState(
+            number,
+            machine,
+            controller=self.machine.controller,
+            feed=feed,
+            columns=Columns(self._count),
+            undecided=self._count,
+            tracer=self._tracer,
+        )
+        state.on_finished = self._feeder_finished
+        empty = self.machine.start_empty
+        eye = InsertEye(
+            clock,
+            conveyor,
+            state=state,
+            cards=draws.inserts(number),
+            first_nose_mm=machine.inserts.gap_mm if empty else -settings.stage_position_mm,
+            fastest_mm_s=max(conveyor.fastest_mm_s * settings.speed_ratio, machine.jog_speed_mm_s),
+        )
+        servo = Servo(clock, conveyor, state=state)
+        clutch = StagingClutch(
+            clock, conveyor, state=state, eye=eye, servo=servo, start_empty=empty
+        )
+        conveyor.feeds_staged.append(clutch.first_staged)
+        memory = MarkMemory(
+            clock,
+            conveyor,
+            state=state,
+            clutch=clutch,
+            carrier_length_mm=self.machine.carriers.length_mm,
+        )
+        self.states.append(state)
+        self.clutches.append(clutch)
+        self.servos.append(servo)
+        self.parts += [servo, clutch, memory]
+        return memory
+
+    def _feeder_finished(self) -> None:
+        self._running -= 1
+        if not self._running:
+            self._done.succeed()
+
+    def run(self, *, order: Callable[[list[Part]], list[Part]] = list) -> RunRecords:
+        """Run until every carrier is decided and every feeder rests.
+
+        ``order`` may put the processes in another order of creation, which changes nothing.
+        """
+        for part in order(self.parts):
+            part.start()
+        self.clock.run(until=self._done)
+        leading = np.frombuffer(self.carrier_eye.leading_edge_mm, dtype=np.float64)
+        return RunRecords(
+            warm_up=0,
+            start_time_s=self.conveyor.start_time_s,
+            carriers=CarrierRecords(
+                leading_edge_mm=leading,
+                eye_time_s=self.conveyor.master.belt.times_at(leading),
+            ),
+            feeders=tuple(self._records(i) for i in range(len(self.states))),
+        )
+
+    def _records(self, number: int) -> FeederRecords:
+        columns = self.states[number].columns
+        held = int(self.clutches[number].holds_insert) + self.servos[number].in_flight
+        records = columns.records(in_feeder=held)
+        # an insert that stopped short of the placement point, with no cycle left to move it
+        records.outcome[records.outcome == PENDING] = Outcome.NOT_STAGED
+        return records
+
+
+def simulate(
+    machine: Machine,
+    draws: Draws,
+    *,
+    carriers: int,
+    progress: Callable[[int], None] | None = None,
+) -> RunRecords:
+    """Run a line.
+
+    Parameters
+    ----------
+    machine : Machine
+        With its settings solved.
+    draws : Draws
+        What chance decides.
+    carriers : int
+        How many come, 1 or more, the warm-up included.
+    progress : callable, optional
+        Told now and then how many carriers have passed the carrier eye.
+
+    Returns
+    -------
+    RunRecords
+        With ``warm_up`` 0: what counts is for the caller to say.
+    """
+    return LineRun(machine, draws, carriers=carriers, progress=progress).run()
+
+
+def simulate_traced(
+    machine: Machine, draws: Draws, *, carriers: int, around: range | None = None
+) -> tuple[RunRecords, Trace]:
+    """Run a line and keep every event and the motion.
+
+    Parameters
+    ----------
+    machine, draws, carriers
+        As in :func:`simulate`.
+    around : range, optional
+        Numbers of the carriers whose events are kept; all when left out.
+    """
+    tracer = Tracer(around)
+    run = LineRun(machine, draws, carriers=carriers, tracer=tracer)
+    records = run.run()
+    trace = Trace(
+        events=tracer.in_order(),
+        belt=run.conveyor.master.belt,
+        feeds=tuple(state.feed for state in run.states),
+    )
+    return records, trace

@@ -1,0 +1,191 @@
+"""The program's memory of marks at one feeder, and what it does when a point comes."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import NamedTuple
+
+from simpy import Event, Interrupt
+
+from feedsim.machine import Controller, Feeder
+from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
+from feedsim.records.outcome import Outcome
+from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.staging_clutch import StagingClutch
+
+__all__ = ["Mark", "MarkMemory"]
+
+
+class Mark(NamedTuple):
+    """A carrier as the program knows it.
+
+    ``reading`` is the captured master reading (units); the last two fields are the truth,
+    carried along for the record: belt travel of the leading edge, and slip (mm).
+    """
+
+    carrier: int
+    reading: float
+    leading_edge_mm: float
+    slip_mm: float
+
+
+class MarkMemory(Part):
+    """First in, first out; the head is acted on at its engage point.
+
+    Parameters
+    ----------
+    clock, conveyor
+    state : FeederState
+    clutch : StagingClutch
+    carrier_length_mm : float
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        conveyor: Conveyor,
+        *,
+        state: FeederState,
+        clutch: StagingClutch,
+        carrier_length_mm: float,
+    ) -> None:
+        super().__init__(clock)
+        self._conveyor = conveyor
+        self._state = state
+        self._clutch = clutch
+        machine: Feeder = state.machine
+        self._settings = machine.settings
+        self._controller: Controller = state.controller
+        self._room_mm = carrier_length_mm - self._settings.target_offset_mm
+        self._marks: deque[tuple[Mark, float, bool]] = deque()
+        self._waits_for_feeder = False
+        self._idle: Event | None = None
+        state.on_change = self.feeder_changed
+
+    # -- what comes in ---------------------------------------------------------------
+
+    def offer(self, mark: Mark, t: float) -> None:
+        """Take a mark that has become known at scan tick ``t`` (s), or lose it."""
+        if len(self._marks) >= self._controller.mark_memory:
+            self.miss(mark.carrier, Outcome.MARK_MEMORY_FULL, t=t)
+            return
+        late = (
+            self._conveyor.master.past(
+                mark.reading, self._distance(), lead=self._settings.engage_lead_s, t=t
+            )
+            > SAME_TRAVEL_MM
+        )
+        if late and not self._controller.late_mark_engages:
+            self.miss(mark.carrier, Outcome.LATE_MARK, t=t)
+            return
+        self._marks.append((mark, t, late))
+        if self._idle is not None and not self._idle.triggered:
+            self._idle.succeed()
+
+    def miss(self, carrier: int, outcome: Outcome, *, t: float) -> None:
+        """Note a carrier that gets no insert here."""
+        if self._state.tracer is not None:
+            self._state.trace(t, "program", outcome.cause, carrier=carrier)
+        self._state.miss(carrier, outcome)
+
+    def feeder_changed(self) -> None:
+        """Look again: the feeder is ready, has given up, or has a new stage estimate."""
+        if self._marks and (self._waits_for_feeder or self._settings.stage_correction):
+            self.plan_again()
+
+    # -- acting ----------------------------------------------------------------------
+
+    def run(self) -> Steps:
+        """Act on one mark after another."""
+        clock, order = self.clock, Order.MARK.of(self._state.number)
+        while True:
+            if self._marks:
+                t = self._next_action()
+                event = clock.at(t, order)
+            else:
+                event = self._idle = clock.event()
+            try:
+                yield event
+            except Interrupt as call:
+                self._idle = None
+                if call.cause is not PLAN_AGAIN:
+                    raise
+                continue
+            if event is not self._idle and self._marks:
+                self._act(t)
+
+    def _distance(self) -> float:
+        return self._settings.engage_distance_mm + self._clutch.correction_mm
+
+    def _next_action(self) -> float:
+        mark, known, _ = self._marks[0]
+        reading = mark.reading
+        if self._waits_for_feeder and not self._clutch.settled(self.clock.now):
+            reading += self._out_of_reach()
+        return self._conveyor.master.first_action(
+            reading,
+            self._distance(),
+            lead=self._settings.engage_lead_s,
+            not_before=max(known, self.clock.now),
+        )
+
+    def _out_of_reach(self) -> float:
+        """Travel past the engage point at which the carrier can no longer be hit (units)."""
+        master = self._conveyor.master
+        if not master.counting:
+            return self._room_mm + 2.0 * SAME_TRAVEL_MM
+        return math.floor((self._room_mm + SAME_TRAVEL_MM) / master.unit_mm) + 1.0
+
+    def _act(self, t: float) -> None:
+        mark, _, late = self._marks[0]
+        clutch = self._clutch
+        ready = clutch.ready_time_s
+        if t < ready <= t + SAME_INSTANT_S and not clutch.at_rest:
+            # ready at this very instant, but the clutch's own event is still to come
+            self._marks[0] = (mark, ready, late)
+            return
+        if clutch.failed:
+            self._drop(Outcome.NO_INSERT, t)
+        elif ready <= t + SAME_INSTANT_S:
+            self._act_ready(mark, t, late=late)
+        elif not self._controller.not_ready_engages:
+            self._drop(Outcome.NOT_STAGED, t)
+        elif self._past(mark, t) > self._room_mm + SAME_TRAVEL_MM:
+            self._drop(self._cause(late=late), t)
+        else:
+            self._waits_for_feeder = True
+
+    def _act_ready(self, mark: Mark, t: float, *, late: bool) -> None:
+        tardy = late or self._waits_for_feeder
+        if tardy and self._past(mark, t) > self._room_mm + SAME_TRAVEL_MM:
+            self._drop(self._cause(late=late), t)
+            return
+        self._pop()
+        self._clutch.engage(
+            t,
+            carrier=mark.carrier,
+            leading_edge_mm=mark.leading_edge_mm,
+            slip_mm=mark.slip_mm,
+            late=tardy,
+        )
+
+    def _past(self, mark: Mark, t: float) -> float:
+        return self._conveyor.master.past(
+            mark.reading, self._distance(), lead=self._settings.engage_lead_s, t=t
+        )
+
+    def _cause(self, *, late: bool) -> Outcome:
+        if self._waits_for_feeder or not late:
+            return Outcome.NOT_STAGED
+        return Outcome.LATE_MARK
+
+    def _drop(self, outcome: Outcome, t: float) -> None:
+        mark = self._pop()
+        self.miss(mark.carrier, outcome, t=t)
+
+    def _pop(self) -> Mark:
+        self._waits_for_feeder = False
+        return self._marks.popleft()[0]

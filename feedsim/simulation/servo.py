@@ -1,0 +1,103 @@
+"""The feed servo: follows the clutch's command, and lands inserts on carriers."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import NamedTuple
+
+from simpy import Event, Interrupt
+
+from feedsim.records.outcome import Outcome
+from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+
+__all__ = ["Flight", "Servo"]
+
+
+class Flight(NamedTuple):
+    """An insert on its way to its carrier; it lands when the feed reaches ``target_mm``."""
+
+    target_mm: float
+    carrier: int
+    insert: int
+    leading_edge_mm: float
+    slip_mm: float
+
+
+class Servo(Part):
+    """Waits for the nose of each engaged insert to reach the placement point.
+
+    The motion itself is closed form (:class:`~feedsim.motion.feed.FeedMotion`); whoever
+    changes it calls :meth:`motion_changed`.
+    """
+
+    def __init__(self, clock: Clock, conveyor: Conveyor, *, state: FeederState) -> None:
+        super().__init__(clock)
+        self._conveyor = conveyor
+        self._state = state
+        self._flights: deque[Flight] = deque()
+        self._idle: Event | None = None
+        state.landing_due = self._landing_due
+
+    @property
+    def in_flight(self) -> int:
+        """How many inserts have been engaged and have not landed."""
+        return len(self._flights)
+
+    def _landing_due(self) -> bool:
+        return bool(self._flights) and self._state.feed.time_at(self._flights[0].target_mm) < (
+            math.inf
+        )
+
+    def launch(self, flight: Flight) -> None:
+        """Take an insert that the clutch has just engaged."""
+        self._flights.append(flight)
+        if self._idle is not None:
+            self._idle.succeed()
+            self._idle = None
+        else:
+            self.plan_again()
+
+    def motion_changed(self) -> None:
+        """Plan the landing anew, if it lies ahead."""
+        if self._flights:
+            self.plan_again()
+
+    def run(self) -> Steps:
+        """Land one insert after another."""
+        clock, order = self.clock, Order.LANDING.of(self._state.number)
+        feed, flights = self._state.feed, self._flights
+        while True:
+            if not flights:
+                self._idle = clock.event()
+                yield from clock.wait(self._idle)
+            t = feed.time_at(flights[0].target_mm)
+            try:
+                yield clock.at(t, order)
+            except Interrupt as call:
+                if call.cause is not PLAN_AGAIN:
+                    raise
+                continue
+            self._land(t)
+
+    def _land(self, t: float) -> None:
+        state = self._state
+        flight = self._flights.popleft()
+        belt = self._conveyor.master.belt
+        machine, rows, k = state.machine, state.columns, flight.carrier
+        offset = (
+            belt.position(t) - flight.leading_edge_mm - machine.eye_to_placement_mm - flight.slip_mm
+        )
+        rows.placement_time_s[k] = t
+        rows.offset_mm[k] = offset
+        rows.placement_error_mm[k] = offset - machine.settings.target_offset_mm
+        rows.nose_speed_mm_s[k] = state.feed.speed(t)
+        rows.belt_speed_mm_s[k] = belt.speed(t)
+        rows.outcome[k] = Outcome.PLACED
+        rows.placed += 1
+        if state.tracer is not None:
+            state.trace(t, "servo", "lands", carrier=k, insert=flight.insert)
+        if not state.undecided:
+            state.check_finished()

@@ -1,0 +1,293 @@
+"""The staging clutch of one feeder and the sequence that works it."""
+
+from __future__ import annotations
+
+import math
+
+from simpy import Event
+
+from feedsim.motion.feed import Ramp
+from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
+from feedsim.simulation.clock import Clock, Order, Part, Steps
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.insert_eye import Found, InsertEye, Search
+from feedsim.simulation.servo import Flight, Servo
+
+__all__ = ["StagingClutch"]
+
+
+class StagingClutch(Part):
+    """Closed, the feed follows the master; open, it rests with an insert staged.
+
+    Parameters
+    ----------
+    clock, conveyor, state
+    eye : InsertEye
+    servo : Servo
+    start_empty : bool
+        Stage the first insert by jog.
+
+    Attributes
+    ----------
+    ready_time_s : float
+        When the feeder is, or will be, ready; ``inf`` while that is not known.
+    failed : bool
+        A search has ended without an insert.
+    at_rest : bool
+        Neither closed nor ramping nor jogging.
+    closed : bool
+        From closing to opening.
+    correction_mm : float
+        What the stage estimate adds to the engage distance (0 without stage correction).
+    first_staged : Event
+        Happens when the first insert is staged, or its search has failed.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        conveyor: Conveyor,
+        *,
+        state: FeederState,
+        eye: InsertEye,
+        servo: Servo,
+        start_empty: bool,
+    ) -> None:
+        super().__init__(clock)
+        self._conveyor = conveyor
+        self._state = state
+        self._eye = eye
+        self._servo = servo
+        self._start_empty = start_empty
+        machine = state.machine
+        self._settings = machine.settings
+        self._delay_s = machine.servo.command_delay_s
+        self._settle_s = machine.clutch.settle_s
+        self._ramp_in = Ramp(machine.clutch.ramp_in, machine.clutch.travel_ramp)
+        self._ramp_out = Ramp(machine.clutch.ramp_out, machine.clutch.travel_ramp)
+        self._counted_per_belt = 1.0 / (1.0 + conveyor.scale_error)
+        self._nominal_delay_s = machine.eye.response_s + (
+            0.5 * state.controller.scan_s if machine.eye.scanned else 0.0
+        )
+        self._staged: Found | None = None
+        self._stage_position_mm = math.nan
+        self._engaged: Event = clock.event()
+        self._search = Search(0.0, -1, math.inf)
+        self._tail_mm = math.nan
+        self.ready_time_s = math.inf
+        self.failed = False
+        self.at_rest = False
+        self.closed = False
+        self.correction_mm = 0.0
+        self.first_staged = clock.event()
+        state.at_rest = lambda: self.at_rest
+
+    @property
+    def holds_insert(self) -> bool:
+        """Whether an insert is staged, or on its way from the eye to the stage."""
+        return self._staged is not None
+
+    def settled(self, t: float) -> bool:
+        """Tell whether at time ``t`` (s) the feeder is ready, or has given up."""
+        return self.failed or self.ready_time_s <= t + SAME_INSTANT_S
+
+    # -- closing ---------------------------------------------------------------------
+
+    def engage(
+        self, t: float, *, carrier: int, leading_edge_mm: float, slip_mm: float, late: bool
+    ) -> None:
+        """Close the clutch at motion tick ``t`` (s) for a carrier; the feeder is ready."""
+        state, feed, insert = self._state, self._state.feed, self._staged
+        assert insert is not None  # noqa: S101 - ready means that one is staged
+        number, nose, card, _, _, _ = insert
+        start_mm = feed.position(t)
+        self._eye.slipped(number, card.slip_mm, feed_mm=start_mm)
+        begins = t + self._delay_s
+        feed.engage(begins, self._ramp_in)
+        rows = state.columns
+        rows.insert[carrier] = number
+        rows.engage_time_s[carrier] = t
+        rows.stage_position_mm[carrier] = self._stage_position_mm
+        rows.demanded_acceleration_mm_s2[carrier] = self._demand(begins, self._ramp_in)
+        if card.double_mm == card.double_mm:
+            rows.double[carrier] = 1
+        if card.called_double:
+            rows.called_double[carrier] = 1
+        if late:
+            rows.late_engage[carrier] = 1
+        if state.tracer is not None:
+            state.trace(t, "clutch", "closes", carrier=carrier, insert=number)
+        self._tail_mm = nose + card.slip_mm + card.length_mm
+        self._servo.launch(
+            Flight(
+                nose + card.slip_mm + state.machine.insert_eye_to_placement_mm,
+                carrier,
+                number,
+                leading_edge_mm,
+                slip_mm,
+            )
+        )
+        state.undecided -= 1
+        self._staged = None
+        self.ready_time_s = math.inf
+        self.at_rest = False
+        self.closed = True
+        self.correction_mm = 0.0
+        self._search = Search(t, carrier, start_mm + state.controller.search_limit_mm)
+        self._engaged.succeed()
+
+    def _demand(self, t: float, ramp: Ramp) -> float:
+        """Acceleration that a ramp starting at time ``t`` (s) asks of the drive (mm/s²)."""
+        speed = self._conveyor.master.belt.speed(t) * self._counted_per_belt
+        if speed == 0.0:
+            return 0.0
+        if ramp.length == 0.0:
+            return math.inf
+        ratio = self._settings.speed_ratio
+        if ramp.in_travel:
+            return ratio * speed * speed / ramp.length
+        return ratio * speed / ramp.length
+
+    # -- the sequence ----------------------------------------------------------------
+
+    def run(self) -> Steps:
+        """Search, open, stage, and wait to be closed again."""
+        if self._start_empty:
+            yield from self._stage_by_jog()
+        else:
+            self._staged = self._eye.take_staged()
+            self._stage_position_mm = self._settings.stage_position_mm
+            self.ready_time_s = 0.0
+            self.at_rest = True
+            self.first_staged.succeed()
+        while True:
+            yield from self.clock.wait(self._engaged)
+            self._engaged = self.clock.event()
+            found = yield from self._eye.search(self._search)
+            if found is None:
+                yield from self._end_search()
+            else:
+                yield from self._stage(found)
+
+    def _stage(self, found: Found) -> Steps:
+        """From a captured edge to a staged insert."""
+        master, settings, rows = self._conveyor.master, self._settings, self._state.columns
+        _, _, _, reading, _, known = found
+        lead, distance = settings.disengage_lead_s, settings.disengage_distance_mm
+        if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
+            rows.late_opening[self._search.carrier] = 1
+        speed = settings.speed_ratio * master.speed.at(known)
+        t = yield from self.clock.until(
+            lambda: self._conveyor.master.first_action(
+                reading, distance, lead=lead, not_before=max(known, self.clock.now)
+            ),
+            Order.OPENING.of(self._state.number),
+        )
+        self._staged = found
+        self._open(t)
+        yield from self._come_to_rest(found, speed=speed)
+
+    def _open(self, t: float) -> None:
+        state, feed, rows = self._state, self._state.feed, self._state.columns
+        k = self._search.carrier
+        begins = t + self._delay_s
+        rows.opening_time_s[k] = t
+        rows.tail_mm[k] = feed.position(t) - self._tail_mm
+        feed.open(begins, self._ramp_out)
+        self.closed = False
+        demand = self._demand(begins, self._ramp_out)
+        if demand > rows.demanded_acceleration_mm_s2[k]:
+            rows.demanded_acceleration_mm_s2[k] = demand
+        self._servo.motion_changed()
+        if state.tracer is not None:
+            state.trace(t, "clutch", "opens", carrier=k)
+
+    def _plan_ready(self) -> float:
+        rest, _ = self._state.feed.rest()
+        self.ready_time_s = rest + self._settle_s
+        return self.ready_time_s
+
+    def _come_to_rest(self, found: Found, *, speed: float) -> Steps:
+        """Wait for the end of the ramp-out and the settling; then the insert is staged."""
+        state = self._state
+        t = yield from self.clock.until(self._plan_ready, Order.READY.of(state.number))
+        _, command_mm = state.feed.rest()
+        self._stage_position_mm = command_mm - found.nose_mm
+        if self._settings.stage_correction:
+            self.correction_mm = self._correction(found, command_mm, speed=speed)
+        carrier = self._search.carrier
+        if carrier >= 0:
+            state.columns.ready_time_s[carrier] = t
+        self.at_rest = True
+        if state.tracer is None:
+            state.feed.forget_before(state.columns.engage_time_s[carrier] if carrier >= 0 else 0.0)
+        else:
+            state.trace(t, "clutch", "staged", carrier=carrier, insert=found.number)
+        state.on_change()
+        if not state.undecided:
+            state.check_finished()
+
+    def _correction(self, found: Found, command_mm: float, *, speed: float) -> float:
+        """Return what the controller believes the stage to be off by, in belt travel (mm)."""
+        settings = self._settings
+        travelled = command_mm - self._state.feed.position(found.captured_s)
+        estimate = travelled + speed * self._nominal_delay_s
+        return (estimate - settings.stage_position_mm) / settings.speed_ratio
+
+    def _end_search(self) -> Steps:
+        """No insert within the search limit: open, and leave the feeder empty."""
+        state = self._state
+        master = self._conveyor.master
+        t = yield from self.clock.until(
+            lambda: master.motion_tick(self.clock.now), Order.OPENING.of(state.number)
+        )
+        self._open(t)
+        self._give_up(t)
+        yield from self.clock.until(lambda: state.feed.rest()[0], Order.READY.of(state.number))
+        self.at_rest = True
+        state.check_finished()
+
+    def _give_up(self, t: float) -> None:
+        state = self._state
+        self.failed = True
+        if state.tracer is not None:
+            state.trace(t, "clutch", "search_ends", carrier=self._search.carrier)
+        state.on_change()
+
+    # -- jogging ---------------------------------------------------------------------
+
+    def may_jog(self) -> bool:
+        """Tell whether the feed may be jogged now; refused and noted while closed."""
+        if self.closed and self._state.tracer is not None:
+            self._state.trace(self.clock.now, "clutch", "jog_refused")
+        return not self.closed
+
+    def _stage_by_jog(self) -> Steps:
+        """Jog the first insert past its eye to the stage position (clutch open)."""
+        state, feed = self._state, self._state.feed
+        if not self.may_jog():
+            return
+        speed, now = state.machine.jog_speed_mm_s, self.clock.now
+        feed.jog(now, speed)
+        if state.tracer is not None:
+            state.trace(now, "clutch", "jog_starts")
+        limit = feed.position(now) + state.controller.search_limit_mm
+        self._search = Search(now, -1, limit)
+        found = yield from self._eye.search(self._search)
+        t = self.clock.now
+        if found is None:
+            feed.jog(t, 0.0)
+            self._give_up(t)
+            self.at_rest = True
+        else:
+            self._staged = found
+            believed = feed.position(found.captured_s) - speed * self._nominal_delay_s
+            far = believed + self._settings.stage_position_mm - feed.command(found.known_s)
+            stop = found.known_s + max(far, 0.0) / speed
+            if far < 0.0:
+                stop = self._conveyor.master.motion_tick(found.known_s)
+            yield from self.clock.until(lambda: stop, Order.OPENING.of(state.number))
+            feed.jog(stop, 0.0)
+            yield from self._come_to_rest(found, speed=speed)
+        self.first_staged.succeed()

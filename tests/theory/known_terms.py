@@ -1,0 +1,73 @@
+"""Known terms of the mean that right settings leave (model, section 14, fact 1), by hand."""
+
+from __future__ import annotations
+
+import math
+
+from feedsim.machine import Machine
+
+
+def cycles(counts: float, per_cycle: float) -> dict[int, float]:
+    """Probability of each number of cycles from a scan tick that stores a count to the act.
+
+    With a fractional count u, uniform on 0…1, at the storing tick, the point N counts on is
+    not yet reached at cycle j with probability clip(N − j·w, 0, 1), w counts a cycle.
+    """
+    not_yet, j, shares = 1.0, 0, {}
+    while not_yet > 0.0:
+        still = min(1.0, max(0.0, counts - j * per_cycle))
+        if not_yet > still:
+            shares[j] = not_yet - still
+        not_yet, j = still, j + 1
+    return shares
+
+
+def side_biases(travel: float, *, line: Machine, scanned: bool) -> dict[float, float]:
+    """Biases of one side (mm of counted travel) and their shares.
+
+    A bias is where the clutch acts less where the settings expect it, which is
+    travel − q/2 + v·cycle/2 after the true capture. ``travel`` is E or U, not rounded.
+    """
+    q, cycle = line.encoder.count_mm, line.controller.motion_cycle_s
+    counted = line.line.speed_mm_s / (1.0 + line.encoder.scale_error) * cycle
+    if not scanned or cycle == 0.0:
+        return {(q * round(travel / q) if q else travel) - travel: 1.0}
+    expected = travel - 0.5 * q + 0.5 * counted
+    if not q:
+        return {counted * math.ceil(travel / counted) - expected: 1.0}
+    moved = cycles(round(travel / q), counted / q)
+    return {counted * j - expected: share for j, share in moved.items()}
+
+
+def mean_bias(biases: dict[float, float]) -> float:
+    """Return the mean of a distribution of biases."""
+    return sum(bias * share for bias, share in biases.items())
+
+
+def expected_means(line: Machine, number: int = 0) -> tuple[float, float]:
+    """Mean placement error and mean stage position with right settings (mm).
+
+    With stage correction the opening's bias is known to the controller, and its correction
+    shifts E. Where the insert eye is latched that correction is spread over a motion cycle, many
+    counts wide, and the rounding of the corrected E averages out.
+    """
+    f = line.feeders[number]
+    s, eps = f.settings, line.encoder.scale_error
+    counted = line.line.speed_mm_s / (1.0 + eps)
+    travel = s.engage_distance_mm - s.engage_lead_s * counted
+    openings = side_biases(
+        s.disengage_distance_mm - s.disengage_lead_s * counted, line=line, scanned=f.eye.scanned
+    )
+    stage = s.stage_position_mm + s.speed_ratio * mean_bias(openings)
+
+    def engage(by: float) -> float:
+        return mean_bias(side_biases(travel + by, line=line, scanned=line.carrier_eye.scanned))
+
+    if not s.stage_correction:
+        error = engage(0.0) - mean_bias(openings)
+    elif f.eye.scanned:
+        error = sum(share * engage(opening) for opening, share in openings.items())
+    else:
+        assert not line.carrier_eye.scanned, "no closed form here for this mixture"
+        error = 0.0
+    return (1.0 + eps) * error, stage
