@@ -38,9 +38,7 @@ M_MIN = 1000.0 / 60.0
 RIGID = Servo()
 LAGGING = Servo(loop_gain_per_s=200.0, velocity_feedforward=0.8, max_acceleration_mm_s2=150_000.0)
 QUIET_EYE = Eye(response_s=0.0005, off_response_s=0.0005)
-NOISY_EYE = Eye(
-    response_s=0.0005, response_jitter_s=0.0002, off_response_s=0.0005, edge_sd_mm=0.1
-)
+NOISY_EYE = Eye(response_s=0.0005, response_jitter_s=0.0002, off_response_s=0.0005, edge_sd_mm=0.1)
 SPREAD_MM = 4.0
 """Pitch and gap spread that washes out every tick of the tests."""
 

@@ -235,14 +235,15 @@ class FeedMotion:
     def time_at(self, target: float) -> float:
         """Return the first time (s) at which f reaches ``target`` (mm), or ``inf``.
 
-        ``-inf`` where f was there before the pieces still kept.
+        0 for a travel not ahead of the start, ``-inf`` where f was there before the pieces
+        still kept.
         """
         pieces = self.pieces
         i = len(pieces) - 1
         while i >= 0 and pieces[i].start_mm >= target:
             i -= 1
         if i < 0:
-            return -math.inf
+            return 0.0 if pieces[0].start_s == 0.0 else -math.inf
         while True:
             piece = pieces[i]
             t = piece.time_at(target)

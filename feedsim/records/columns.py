@@ -1,8 +1,8 @@
 """What leaves the engine: one row per carrier and feeder, in NumPy columns.
 
 All columns of one record have shape ``(n,)``, n the number of carriers with the warm-up
-included; row k is carrier k. A float is NaN and a number −1 where nothing of the kind
-happened (a missed carrier has no placement).
+included; row k is carrier k. A float is NaN, and the number of an insert −1, where nothing
+of the kind happened (a missed carrier has no placement); counts and flags are then 0.
 """
 
 from __future__ import annotations

@@ -47,7 +47,7 @@ class _Fate(Enum):
     SEEN = auto()
     MISSED = auto()
     MERGED = auto()
-    IGNORED = auto()  # it switched while nobody searched
+    IGNORED = auto()  # it switches while nobody searches, before or after
     BEYOND_LIMIT = auto()  # the search ends before it comes
 
 
@@ -142,7 +142,7 @@ class InsertEye:
         if switches < search.since_s - SAME_INSTANT_S:
             return switches, _Fate.IGNORED
         if switches < math.inf and feed.position(switches) > last:
-            return feed.time_at(search.limit_mm), _Fate.BEYOND_LIMIT
+            return passes, _Fate.IGNORED
         return switches, _Fate.SEEN
 
     def _merges(self, edge: float, passes_s: float) -> bool:

@@ -59,6 +59,9 @@ class MarkMemory(Part):
         machine: Feeder = state.machine
         self._settings = machine.settings
         self._controller: Controller = state.controller
+        self._engages_late = (
+            self._controller.late_mark_engages or self._controller.not_ready_engages
+        )
         self._room_mm = carrier_length_mm - self._settings.target_offset_mm
         self._marks: deque[tuple[Mark, float, bool]] = deque()
         self._waits_for_feeder = False
@@ -122,14 +125,14 @@ class MarkMemory(Part):
 
     def _next_action(self) -> float:
         mark, known, _ = self._marks[0]
-        reading = mark.reading
-        if self._waits_for_feeder and not self._clutch.settled(self.clock.now):
+        master, reading = self._conveyor.master, mark.reading
+        not_before = max(known, self.clock.now)
+        if self._waits_for_feeder:
+            if self._clutch.settled(not_before):
+                return master.motion_tick(not_before)  # once past, a point stays past
             reading += self._out_of_reach()
-        return self._conveyor.master.first_action(
-            reading,
-            self._distance(),
-            lead=self._settings.engage_lead_s,
-            not_before=max(known, self.clock.now),
+        return master.first_action(
+            reading, self._distance(), lead=self._settings.engage_lead_s, not_before=not_before
         )
 
     def _out_of_reach(self) -> float:
@@ -147,40 +150,33 @@ class MarkMemory(Part):
             # ready at this very instant, but the clutch's own event is still to come
             self._marks[0] = (mark, ready, late)
             return
+        is_ready = ready <= t + SAME_INSTANT_S
         if clutch.failed:
             self._drop(Outcome.NO_INSERT, t)
-        elif ready <= t + SAME_INSTANT_S:
-            self._act_ready(mark, t, late=late)
-        elif not self._controller.not_ready_engages:
+        elif not (is_ready or self._controller.not_ready_engages):
             self._drop(Outcome.NOT_STAGED, t)
-        elif self._past(mark, t) > self._room_mm + SAME_TRAVEL_MM:
-            self._drop(self._cause(late=late), t)
+        elif self._engages_late and self._past(mark, t) > self._room_mm + SAME_TRAVEL_MM:
+            waited = self._waits_for_feeder or not is_ready
+            self._drop(Outcome.NOT_STAGED if waited else Outcome.LATE_MARK, t)
+        elif is_ready:
+            self._engage(t, late=late or self._waits_for_feeder)
         else:
             self._waits_for_feeder = True
 
-    def _act_ready(self, mark: Mark, t: float, *, late: bool) -> None:
-        tardy = late or self._waits_for_feeder
-        if tardy and self._past(mark, t) > self._room_mm + SAME_TRAVEL_MM:
-            self._drop(self._cause(late=late), t)
-            return
-        self._pop()
+    def _engage(self, t: float, *, late: bool) -> None:
+        mark = self._pop()
         self._clutch.engage(
             t,
             carrier=mark.carrier,
             leading_edge_mm=mark.leading_edge_mm,
             slip_mm=mark.slip_mm,
-            late=tardy,
+            late=late,
         )
 
     def _past(self, mark: Mark, t: float) -> float:
         return self._conveyor.master.past(
             mark.reading, self._distance(), lead=self._settings.engage_lead_s, t=t
         )
-
-    def _cause(self, *, late: bool) -> Outcome:
-        if self._waits_for_feeder or not late:
-            return Outcome.NOT_STAGED
-        return Outcome.LATE_MARK
 
     def _drop(self, outcome: Outcome, t: float) -> None:
         mark = self._pop()

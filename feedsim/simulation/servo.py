@@ -17,8 +17,13 @@ __all__ = ["Flight", "Servo"]
 
 
 class Flight(NamedTuple):
-    """An insert on its way to its carrier; it lands when the feed reaches ``target_mm``."""
+    """An insert on its way to its carrier; it lands when the feed reaches ``target_mm``.
 
+    Not before ``since_s``, though: an insert staged past the placement point is on its
+    carrier, wherever that is, as soon as the clutch closes.
+    """
+
+    since_s: float
     target_mm: float
     carrier: int
     insert: int
@@ -73,7 +78,7 @@ class Servo(Part):
             if not flights:
                 self._idle = clock.event()
                 yield from clock.wait(self._idle)
-            t = feed.time_at(flights[0].target_mm)
+            t = max(feed.time_at(flights[0].target_mm), flights[0].since_s)
             try:
                 yield clock.at(t, order)
             except Interrupt as call:

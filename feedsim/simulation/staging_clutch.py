@@ -121,6 +121,7 @@ class StagingClutch(Part):
         self._tail_mm = nose + card.slip_mm + card.length_mm
         self._servo.launch(
             Flight(
+                t,
                 nose + card.slip_mm + state.machine.insert_eye_to_placement_mm,
                 carrier,
                 number,

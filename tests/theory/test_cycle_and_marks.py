@@ -72,9 +72,7 @@ def test_steady_arrivals_are_served_as_by_a_counter_with_dead_time(
 ) -> None:
     # Knoll, Radiation Detection and Measurement (periodic source, non-paralysable counter):
     # 1/ceil(n·C) of the arrivals are recorded
-    line = steady(
-        155.6 / load, scale=0.0, clutch=Clutch(), delay=0.0, ratio=1.0
-    )
+    line = steady(155.6 / load, scale=0.0, clutch=Clutch(), delay=0.0, ratio=1.0)
     line = replace(line, carriers=replace(line.carriers, length_mm=40.0))
     outcome = run(line, carriers=600).feeders[0].outcome
     assert np.mean(outcome == int(Outcome.PLACED)) == pytest.approx(served, abs=1e-12)

@@ -107,9 +107,7 @@ def test_without_the_engage_lead_the_error_grows_by_it(speed: float) -> None:
 
 def _with(line: Machine, **changes: float) -> Machine:
     first = line.feeders[0]
-    return replace(
-        line, feeders=(replace(first, settings=replace(first.settings, **changes)),)
-    )
+    return replace(line, feeders=(replace(first, settings=replace(first.settings, **changes)),))
 
 
 def _frozen(line: Machine, at_m_min: float, *, ratio: float = 1.0) -> Feeder:

@@ -13,8 +13,8 @@ from tests.machines import (
     LAGGING,
     NOISY_EYE,
     RIGID,
-    mean_of,
     machine,
+    mean_of,
     run,
     settings,
     spread_carriers,
@@ -54,8 +54,14 @@ def build(
 
 
 CASES = [
-    pytest.param(ramp, scanned, lag, correct, id=f"{ramp}-{'scan' if scanned else 'latch'}"
-                 f"{'-lag' if lag else ''}{'-correct' if correct else ''}")
+    pytest.param(
+        ramp,
+        scanned,
+        lag,
+        correct,
+        id=f"{ramp}-{'scan' if scanned else 'latch'}"
+        f"{'-lag' if lag else ''}{'-correct' if correct else ''}",
+    )
     for ramp, scanned, lag, correct in product(RAMPS, (False, True), (False, True), (False, True))
 ]
 

@@ -1,0 +1,1 @@
+"""Tests, sorted by what they compare with: see DEVELOPERS.md."""

@@ -1,0 +1,81 @@
+"""The engine against the plain second implementation, carrier by carrier, on the same draws.
+
+Both work in closed form from the same page (feedsim/MODEL.md) and share no code but the
+machine, the draws and the record classes. 1e-9 mm is asked of travels and 1e-9 s of times; where
+the feed creeps, the instant at which it reaches a point is as uncertain as 1e-9 mm divided by its
+speed, so that the belt's travel by then is allowed that much more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from feedsim.draws.cards import CardDraws
+from feedsim.records.columns import FeederRecords
+from feedsim.simulation.line import simulate
+from tests.random_machines import random_machine
+from tests.reference.plain_line import plain_run
+
+CARRIERS = 40
+WHOLE = {"outcome", "insert", "strays", "double", "called_double", "late_engage", "late_opening"}
+# by what a time that is right to 1e-9/1000 s may be off in these units
+TOLERANCE = {"nose_speed_mm_s": 1e-7, "demanded_acceleration_mm_s2": 1e-7}
+MOVING = {"placement_time_s", "offset_mm", "placement_error_mm"}
+
+
+def compare(ours: FeederRecords, plain: FeederRecords) -> None:
+    assert ours.books == plain.books
+    for field in fields(ours):
+        if field.name == "books":
+            continue
+        a, b = getattr(ours, field.name), getattr(plain, field.name)
+        if field.name in WHOLE:
+            assert np.array_equal(a, b), field.name
+            continue
+        tolerance = np.full(len(a), TOLERANCE.get(field.name, 1e-9))
+        if field.name in MOVING:
+            speeds = np.stack([ours.belt_speed_mm_s, ours.nose_speed_mm_s])
+            crawl = np.ones(len(a))
+            np.divide(speeds[0], speeds[1], out=crawl, where=speeds[1] > 0.0)
+            tolerance = tolerance * np.fmax(1.0, crawl)
+        assert np.array_equal(np.isnan(a), np.isnan(b)), field.name
+        there = ~np.isnan(a) & (a != b)  # infinite demands are equal
+        assert (np.abs(a[there] - b[there]) <= tolerance[there]).all(), field.name
+
+
+@pytest.mark.parametrize("block", range(10))
+def test_engine_agrees_with_the_plain_implementation(block: int) -> None:
+    for seed in range(30 * block, 30 * block + 30):
+        machine = random_machine(seed)
+        draws = CardDraws(machine, seed)
+        ours = simulate(machine, draws, carriers=CARRIERS)
+        plain = plain_run(machine, draws, CARRIERS)
+        assert ours.start_time_s == pytest.approx(plain.start_time_s, abs=1e-9), seed
+        for a, b in zip(ours.feeders, plain.feeders, strict=True):
+            compare(a, b)
+
+
+def test_random_machines_reach_every_outcome_but_the_line_stop() -> None:
+    # what is compared above must include what it is there for
+    seen: set[int] = set()
+    flags = {"late_engage": 0, "late_opening": 0, "strays": 0, "double": 0, "called_double": 0}
+    for seed in range(120):
+        machine = random_machine(seed)
+        records = simulate(machine, CardDraws(machine, seed), carriers=CARRIERS)
+        for rows in records.feeders:
+            seen |= set(rows.outcome.tolist())
+            for name in flags:
+                flags[name] += int(getattr(rows, name).sum())
+    assert seen == set(range(7))
+    assert all(count > 10 for count in flags.values())
+
+
+def test_a_planted_difference_is_found() -> None:
+    machine = random_machine(3)
+    ours = simulate(machine, CardDraws(machine, 3), carriers=CARRIERS)
+    other = simulate(machine, CardDraws(machine, 4), carriers=CARRIERS)
+    with pytest.raises(AssertionError):
+        compare(ours.feeders[0], other.feeders[0])
