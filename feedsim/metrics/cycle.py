@@ -1,0 +1,81 @@
+"""How long the feed cycles took, and what else happened in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedsim.metrics.rows import Rows
+from feedsim.records.columns import FeederRecords
+
+__all__ = ["Doubles", "FeedCycle", "doubles", "feed_cycle", "ones"]
+
+
+@dataclass(frozen=True, slots=True)
+class FeedCycle:
+    """The time from the closing of the clutch to the feeder being ready again.
+
+    Attributes
+    ----------
+    mean_s, max_s : float or None
+        Over the counted cycles that ended with a staged insert.
+    use : float or None
+        Mean cycle time divided by the mean time between counted carriers at the carrier
+        eye. At 1 the feeder is busy all the time; above 1 it cannot serve every carrier.
+    """
+
+    mean_s: float | None
+    max_s: float | None
+    use: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Doubles:
+    """What the double check said of the inserts of the counted cycles.
+
+    ``found`` and ``not_found``: doubles. ``false_alarms``: singles called a double.
+    """
+
+    found: int
+    not_found: int
+    false_alarms: int
+
+
+def feed_cycle(
+    feeder: FeederRecords, cycles: Rows, *, seconds_per_carrier: float | None
+) -> FeedCycle:
+    """Return the figures of the cycle times.
+
+    Parameters
+    ----------
+    feeder : FeederRecords
+    cycles : Rows
+        Rows with a feed cycle.
+    seconds_per_carrier : float or None
+        Mean time between carriers at the carrier eye (s); None: not known.
+    """
+    times = feeder.ready_time_s[cycles] - feeder.engage_time_s[cycles]
+    times = times[~np.isnan(times)]
+    if len(times) == 0:
+        return FeedCycle(mean_s=None, max_s=None, use=None)
+    mean = float(times.mean())
+    use = mean / seconds_per_carrier if seconds_per_carrier else None
+    return FeedCycle(mean_s=mean, max_s=float(times.max()), use=use)
+
+
+def doubles(feeder: FeederRecords, cycles: Rows) -> Doubles:
+    """Return what the double check found in these cycles."""
+    double = feeder.double[cycles] == 1
+    called = feeder.called_double[cycles] == 1
+    found = int(np.count_nonzero(double & called))
+    return Doubles(
+        found=found,
+        not_found=int(np.count_nonzero(double)) - found,
+        false_alarms=int(np.count_nonzero(called)) - found,
+    )
+
+
+def ones(column: np.ndarray[tuple[int], np.dtype[np.int8]], cycles: Rows) -> int:
+    """Return in how many of these cycles a yes/no column says yes."""
+    return int(np.count_nonzero(column[cycles] == 1))

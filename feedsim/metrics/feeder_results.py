@@ -1,0 +1,106 @@
+"""All figures of one feeder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.machine import Machine
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.cycle import Doubles, FeedCycle, doubles, feed_cycle, ones
+from feedsim.metrics.hazards import Hazards, hazards
+from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.metrics.missed import Missed, missed
+from feedsim.metrics.placement import (
+    PlacementError,
+    StagePosition,
+    placement_error,
+    stage_position,
+)
+from feedsim.metrics.rows import cycle_rows
+from feedsim.metrics.share import Share
+from feedsim.metrics.spread import resolution_mm
+from feedsim.records.columns import InsertBooks, RunRecords
+
+__all__ = ["FeederResults", "feeder_results"]
+
+
+@dataclass(frozen=True, slots=True)
+class FeederResults:
+    """The figures of one feeder over the counted carriers.
+
+    Attributes
+    ----------
+    placed : int
+        Carriers that got their insert.
+    jam_risk : Share
+        Feed cycles with at least one hazard, of all feed cycles.
+    inserts : InsertBooks
+        Where the inserts went, over the whole run, warm-up included.
+    late_engages, late_openings : int
+        Cycles in which the clutch closed, or opened, after its point.
+    """
+
+    name: str
+    placed: int
+    placement_error: PlacementError
+    stage_position: StagePosition
+    missed: Missed
+    jam_risk: Share
+    hazards: Hazards
+    settings: MachineSettings
+    cycle: FeedCycle
+    inserts: InsertBooks
+    late_engages: int
+    late_openings: int
+    doubles: Doubles
+
+
+def feeder_results(
+    records: RunRecords,
+    number: int,
+    *,
+    machine: Machine,
+    criteria: Criteria,
+    name: str,
+    seconds_per_carrier: float | None,
+) -> FeederResults:
+    """Return the figures of one feeder.
+
+    Parameters
+    ----------
+    records : RunRecords
+        Of the whole run.
+    number : int
+        Of the feeder, from 0.
+    machine, criteria, name
+        As in :func:`feedsim.metrics.results.summarise`; ``name`` is this feeder's.
+    seconds_per_carrier : float or None
+        Mean time between counted carriers at the carrier eye (s).
+    """
+    feeder, what, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
+    finest = resolution_mm(records)
+    cycles = cycle_rows(feeder, warm_up)
+    error = placement_error(feeder, warm_up, criteria=criteria, resolution_mm=finest)
+    found, jam_risk = hazards(
+        feeder,
+        cycles,
+        machine=what,
+        carrier_length_mm=machine.carriers.length_mm,
+        criteria=criteria,
+        resolution_mm=finest,
+    )
+    return FeederResults(
+        name=name,
+        placed=error.n,
+        placement_error=error,
+        stage_position=stage_position(feeder, warm_up, resolution_mm=finest),
+        missed=missed(feeder, warm_up),
+        jam_risk=jam_risk,
+        hazards=found,
+        settings=machine_settings(what.settings, machine.encoder),
+        cycle=feed_cycle(feeder, cycles, seconds_per_carrier=seconds_per_carrier),
+        inserts=feeder.books,
+        late_engages=ones(feeder.late_engage, cycles),
+        late_openings=ones(feeder.late_opening, cycles),
+        doubles=doubles(feeder, cycles),
+    )

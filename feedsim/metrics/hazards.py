@@ -1,0 +1,230 @@
+"""What could have jammed: hazards by feed cycle, and how near the rest came (model, section 10)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Feeder
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.rows import Rows, number_of
+from feedsim.metrics.share import Share, share_of
+from feedsim.metrics.spread import Spread, spread
+from feedsim.records.columns import FeederRecords
+
+__all__ = ["Hazard", "Hazards", "hazards", "normal_below_zero"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+_RESOLUTION = 1e-9
+"""Two ratios (or accelerations, relative to their limit) closer than this count as one."""
+_REST_MM_S = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Hazard(Share):
+    """One hazard: the share of feed cycles in which it happened, and its margin.
+
+    Attributes
+    ----------
+    margin_mean, margin_sd : float or None
+        Of the margins that exist, in ``margin_unit``; below 0 is the hazard. None where no
+        margin exists (or fewer than two, for the sd), or where one is infinite.
+    margin_unit : str or None
+        ``"mm"``, ``"%"`` or ``"mm/s^2"``; None for a hazard that is only counted.
+    tail_probability : float or None
+        Probability of a margin below 0 if margins follow the normal distribution of this
+        mean and sd: what a rare hazard's share may be before one was seen.
+    """
+
+    margin_mean: float | None
+    margin_sd: float | None
+    margin_unit: str | None
+    tail_probability: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Hazards:
+    """The hazards of one feeder."""
+
+    nose_strike: Hazard
+    tail_held: Hazard
+    speed_mismatch: Hazard
+    off_carrier: Hazard
+    stray_insert: Hazard
+    double: Hazard
+    drive_overload: Hazard
+
+
+@dataclass(slots=True)
+class _Count:
+    """The cycles with any hazard so far (bool, shape (n,)), and the rows they stand in."""
+
+    feeder: FeederRecords
+    rows: Rows
+    any_hazard: Bools
+    resolution_mm: float
+
+    def share(self, hits: Bools) -> Share:
+        """Return the share of the hits (shape (n,)), and remember them."""
+        self.any_hazard |= hits
+        return share_of(int(np.count_nonzero(hits)), len(hits))
+
+
+def hazards(
+    feeder: FeederRecords,
+    rows: Rows,
+    *,
+    machine: Feeder,
+    carrier_length_mm: float,
+    criteria: Criteria,
+    resolution_mm: float,
+) -> tuple[Hazards, Share]:
+    """Return the hazards of one feeder and its jam risk.
+
+    Parameters
+    ----------
+    feeder : FeederRecords
+        What it did.
+    rows : Rows
+        Rows with a feed cycle; shares are of these.
+    machine : Feeder
+        What it is.
+    carrier_length_mm : float
+        Leading to trailing edge.
+    criteria : Criteria
+        For the limits of speed mismatch and overhang.
+    resolution_mm : float
+        A position over its limit by no more than this stands at the limit, which is no
+        hazard; likewise 1e-9 of a ratio or of the largest acceleration.
+
+    Returns
+    -------
+    Hazards
+        By name.
+    Share
+        Jam risk: the share of cycles with at least one hazard.
+    """
+    n = number_of(rows)
+    count = _Count(feeder, rows, np.zeros(n, dtype=np.bool_), resolution_mm)
+    found = Hazards(
+        nose_strike=_position(count, machine.nose_limit_mm - feeder.stage_position_mm[rows]),
+        tail_held=_position(count, feeder.tail_mm[rows] - machine.grip_end_mm),
+        speed_mismatch=_speed_mismatch(count, criteria.speed_mismatch),
+        off_carrier=_off_carrier(
+            count,
+            room_mm=carrier_length_mm - machine.inserts.length_mm,
+            overhang_mm=criteria.overhang_mm,
+        ),
+        stray_insert=_counted(count.share(feeder.strays[rows] > 0)),
+        double=_counted(count.share(feeder.double[rows] == 1)),
+        drive_overload=_drive_overload(count, machine.servo.max_acceleration_mm_s2),
+    )
+    return found, share_of(int(np.count_nonzero(count.any_hazard)), n)
+
+
+def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | None:
+    """Return the probability that a normal margin is below 0.
+
+    Φ(−mean/sd). Without a spread (sd = 0) it is 1 if the mean is below 0 by more than
+    ``resolution``, else 0. None where mean or sd is None.
+    """
+    if margin.mean is None or margin.sd is None:
+        return None
+    if margin.sd == 0.0:
+        return 1.0 if margin.mean < -resolution else 0.0
+    return 0.5 * math.erfc(margin.mean / (margin.sd * math.sqrt(2.0)))
+
+
+def _position(count: _Count, margin_mm: Floats) -> Hazard:
+    resolution = count.resolution_mm
+    share = count.share(margin_mm < -resolution)
+    s = spread(_numbers(margin_mm), resolution=resolution)
+    return _with_margin(share, s, "mm", tail=normal_below_zero(s, resolution=resolution))
+
+
+def _speed_mismatch(count: _Count, limit: float) -> Hazard:
+    """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both of u's sides.
+
+    An insert that lands on a belt at rest is a hazard without a margin.
+    """
+    nose, belt = count.feeder.nose_speed_mm_s[count.rows], count.feeder.belt_speed_mm_s[count.rows]
+    landed = ~np.isnan(nose)
+    moving = landed & (belt > _REST_MM_S)
+    u = nose[moving] / belt[moving] - 1.0
+    hits = landed & ~moving
+    hits[moving] = np.abs(u) > limit + _RESOLUTION
+    both = spread(u, resolution=_RESOLUTION)
+    tail = _either(both, above=limit, below=-limit, resolution=_RESOLUTION)
+    margin = spread(100.0 * (limit - np.abs(u)), resolution=100.0 * _RESOLUTION)
+    return _with_margin(count.share(hits), margin, "%", tail=tail)
+
+
+def _off_carrier(count: _Count, *, room_mm: float, overhang_mm: float) -> Hazard:
+    """Margin min(offset, room − offset) + overhang; the tail is that of both ends."""
+    resolution = count.resolution_mm
+    offset = count.feeder.offset_mm[count.rows]
+    margin = np.minimum(offset, room_mm - offset) + overhang_mm
+    share = count.share(margin < -resolution)
+    tail = _either(
+        spread(_numbers(offset), resolution=resolution),
+        above=room_mm + overhang_mm,
+        below=-overhang_mm,
+        resolution=resolution,
+    )
+    s = spread(_numbers(margin), resolution=resolution)
+    return _with_margin(share, s, "mm", tail=tail)
+
+
+def _drive_overload(count: _Count, largest_mm_s2: float) -> Hazard:
+    """Margin largest − demanded. A drive without a limit is never overloaded."""
+    n = len(count.any_hazard)
+    unit = "mm/s^2"
+    if math.isinf(largest_mm_s2):
+        return _with_margin(share_of(0, n), Spread(n, None, None), unit, tail=0.0 if n else None)
+    margin = largest_mm_s2 - count.feeder.demanded_acceleration_mm_s2[count.rows]
+    resolution = _RESOLUTION * largest_mm_s2
+    share = count.share(margin < -resolution)
+    margin = _numbers(margin)
+    s = spread(margin, resolution=resolution)
+    tail = normal_below_zero(s, resolution=resolution)
+    if len(margin) and bool(np.isneginf(margin).all()):
+        tail = 1.0
+    return _with_margin(share, s, unit, tail=tail)
+
+
+def _either(value: Spread, *, above: float, below: float, resolution: float) -> float | None:
+    """Return the normal probability of a value above one limit or below the other, at most 1."""
+    if value.mean is None:
+        return None
+    up = Spread(value.n, above - value.mean, value.sd)
+    down = Spread(value.n, value.mean - below, value.sd)
+    ends = [normal_below_zero(end, resolution=resolution) for end in (up, down)]
+    known = [p for p in ends if p is not None]
+    return min(1.0, sum(known)) if known else None
+
+
+def _numbers(margin: Floats) -> Floats:
+    """Return the margins that exist: a NaN is a margin that does not."""
+    missing = np.isnan(margin)
+    return margin[~missing] if missing.any() else margin
+
+
+def _counted(share: Share) -> Hazard:
+    return _with_margin(share, Spread(0, None, None), None, tail=None)
+
+
+def _with_margin(share: Share, margin: Spread, unit: str | None, *, tail: float | None) -> Hazard:
+    return Hazard(
+        share.count,
+        share.share,
+        share.ci95,
+        share.upper95,
+        margin_mean=margin.mean,
+        margin_sd=margin.sd,
+        margin_unit=unit,
+        tail_probability=tail,
+    )

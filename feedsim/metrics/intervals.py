@@ -1,0 +1,275 @@
+"""Confidence intervals of a share, a count and a mean.
+
+All functions are pure. ``confidence`` is the two-sided coverage aimed at (0…1) and
+``count`` of ``n`` is a number of hits in n independent trials.
+"""
+
+from __future__ import annotations
+
+import math
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Interval",
+    "clopper_pearson",
+    "mean_interval",
+    "poisson_exact",
+    "upper95",
+    "wilson",
+    "wilson_lower",
+    "wilson_upper",
+]
+
+Floats = NDArray[np.float64]
+_BATCHES = 20
+_STANDARD_NORMAL = NormalDist()
+
+
+class Interval(NamedTuple):
+    """Two ends, ``low`` ≤ ``high``, in the unit of what they enclose."""
+
+    low: float
+    high: float
+
+
+def wilson(count: int, n: int, *, confidence: float = 0.95) -> Interval | None:
+    """Return the two-sided Wilson (score) interval of a share.
+
+    Parameters
+    ----------
+    count, n : int
+        Hits and trials, 0 ≤ count ≤ n.
+    confidence : float
+        Two-sided, 0…1.
+
+    Returns
+    -------
+    Interval or None
+        Shares 0…1, exactly 0 below where count = 0 and exactly 1 above where
+        count = n; None where n = 0.
+
+    Raises
+    ------
+    ValueError
+        If count is not in 0…n, or confidence not between 0 and 1.
+
+    Notes
+    -----
+    With p = count/n and z the normal quantile of (1 + confidence)/2 ::
+
+        (p + z²/2n ± z·√(p(1 − p)/n + z²/4n²)) / (1 + z²/n)
+
+    Source: Wilson 1927, Journal of the American Statistical Association 22:209-212 (from
+    memory); method 3 in Newcombe 1998, Statistics in Medicine 17:857-872.
+
+    Examples
+    --------
+    >>> low, high = wilson(81, 263)
+    >>> round(low, 4), round(high, 4)
+    (0.2553, 0.3662)
+    """
+    _check(count, n, confidence=confidence)
+    return _score(count, n, tail=(1.0 - confidence) / 2.0)
+
+
+def wilson_lower(count: int, n: int, *, confidence: float = 0.95) -> float | None:
+    """Return the lower end of the one-sided Wilson interval of a share.
+
+    The formula is that of :func:`wilson` with z the normal quantile of ``confidence``.
+    None where n = 0. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.1.
+    """
+    _check(count, n, confidence=confidence)
+    ends = _score(count, n, tail=1.0 - confidence)
+    return None if ends is None else ends.low
+
+
+def wilson_upper(count: int, n: int, *, confidence: float = 0.95) -> float | None:
+    """Return the upper end of the one-sided Wilson interval of a share.
+
+    The formula is that of :func:`wilson` with z the normal quantile of ``confidence``.
+    None where n = 0. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.1.
+    """
+    _check(count, n, confidence=confidence)
+    ends = _score(count, n, tail=1.0 - confidence)
+    return None if ends is None else ends.high
+
+
+def _score(count: int, n: int, *, tail: float) -> Interval | None:
+    if n == 0:
+        return None
+    z = -_STANDARD_NORMAL.inv_cdf(tail)
+    share = count / n
+    scale = 1.0 + z * z / n
+    centre = (share + z * z / (2.0 * n)) / scale
+    half = z * math.sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n)) / scale
+    # The share lies within; where it is 0 or 1, so is that end, and no rounding is left.
+    return Interval(max(0.0, min(share, centre - half)), min(1.0, max(share, centre + half)))
+
+
+def clopper_pearson(count: int, n: int, *, confidence: float = 0.95) -> Interval | None:
+    """Return the exact two-sided interval of a share.
+
+    Parameters
+    ----------
+    count, n : int
+        Hits and trials, 0 ≤ count ≤ n.
+    confidence : float
+        Two-sided, 0…1; the coverage is never less.
+
+    Returns
+    -------
+    Interval or None
+        Shares 0…1; None where n = 0.
+
+    Raises
+    ------
+    ValueError
+        If count is not in 0…n, or confidence not between 0 and 1.
+
+    Notes
+    -----
+    With α = 1 − confidence and B the quantile of the beta distribution, from
+    B(α/2; count, n − count + 1) to B(1 − α/2; count + 1, n − count); 0 below where
+    count = 0, 1 above where count = n. Source: Clopper & Pearson 1934, Biometrika
+    26:404-413 (from memory); method 5 in Newcombe 1998, Statistics in Medicine 17:857-872.
+    """
+    from scipy.special import betaincinv
+
+    _check(count, n, confidence=confidence)
+    if n == 0:
+        return None
+    tail = (1.0 - confidence) / 2.0
+    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
+    high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1.0 - tail))
+    return Interval(low, high)
+
+
+def upper95(n: int) -> float | None:
+    """Return the one-sided 95 % upper limit of a share of which none was seen in n trials.
+
+    The share p at which seeing none has a probability of 5 %: (1 − p)^n = 0.05, so
+    p = 1 − 0.05^(1/n), close to 3/n. None where n = 0. Source: Hanley & Lippman-Hand
+    1983, Journal of the American Medical Association 249:1743-1745 (from memory).
+
+    Raises
+    ------
+    ValueError
+        If n is below 0.
+    """
+    _check(0, n, confidence=0.95)
+    return None if n == 0 else -math.expm1(math.log(0.05) / n)
+
+
+def poisson_exact(count: int, *, confidence: float = 0.95) -> Interval:
+    """Return the exact two-sided interval of the mean of a Poisson count.
+
+    Parameters
+    ----------
+    count : int
+        Events seen, 0 or more.
+    confidence : float
+        Two-sided, 0…1; the coverage is never less.
+
+    Returns
+    -------
+    Interval
+        In events; divide by the time watched for a rate.
+
+    Raises
+    ------
+    ValueError
+        If count is below 0, or confidence not between 0 and 1.
+
+    Notes
+    -----
+    With α = 1 − confidence and χ²(p; d) the quantile of the chi-squared distribution of d
+    degrees of freedom, from χ²(α/2; 2·count)/2 (0 where count = 0) to
+    χ²(1 − α/2; 2·count + 2)/2. Source: Garwood 1936, Biometrika 28:437-442.
+    """
+    from scipy.special import gammainccinv, gammaincinv
+
+    _check(count, count, confidence=confidence)
+    tail = (1.0 - confidence) / 2.0
+    low = 0.0 if count == 0 else float(gammaincinv(count, tail))
+    return Interval(low, float(gammainccinv(count + 1, tail)))
+
+
+def mean_interval(
+    values: Floats, *, confidence: float = 0.95, resolution: float = 0.0
+) -> Interval | None:
+    """Return the interval of the mean of values in the order in which they came.
+
+    Neighbours in a run are alike (they share a drift, a tick that beats with the pitch), so
+    from 40 values on the spread is taken between batches.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        In time order, finite.
+    confidence : float
+        Two-sided, 0…1.
+    resolution : float
+        Unit of the values, 0 or more. Values that all lie within it are one value: the
+        interval then has no width. Floating noise of the values' own size is always
+        taken so.
+
+    Returns
+    -------
+    Interval or None
+        Unit of the values; None for fewer than two values.
+
+    Raises
+    ------
+    ValueError
+        If confidence is not between 0 and 1.
+
+    Notes
+    -----
+    From 40 values on, batch means: b = 20 batches of ⌊n/20⌋ values in a row, sd s of
+    their means, t the quantile of Student's distribution with b − 1 = 19 degrees of
+    freedom ::
+
+        mean ± t((1 + confidence)/2; b − 1)·s/√b
+
+    The remainder, at most 19 values at the front, is left out of s; the centre is the
+    mean of all values. Source: Law & Kelton, Simulation Modeling and Analysis, the chapter
+    on output analysis (from memory).
+
+    Below 40 values each is a batch of its own (b = n), the plain Student interval, which
+    **assumes that the values are independent**.
+    """
+    if not 0.0 < confidence < 1.0:
+        msg = f"confidence must lie between 0 and 1, not {confidence}"
+        raise ValueError(msg)
+    n = len(values)
+    if n < 2:
+        return None
+    lowest, highest = float(values.min()), float(values.max())
+    centre = min(max(float(values.mean()), lowest), highest)
+    noise = 8.0 * float(np.spacing(max(abs(lowest), abs(highest))))
+    if highest - lowest <= max(resolution, noise):
+        return Interval(centre, centre)
+    if n < 2 * _BATCHES:
+        means = values
+    else:
+        size = n // _BATCHES
+        means = values[n - _BATCHES * size :].reshape(_BATCHES, size).mean(axis=1)
+    from scipy.special import stdtrit
+
+    b = len(means)
+    t = float(stdtrit(b - 1, (1.0 + confidence) / 2.0))
+    half = t * float(means.std(ddof=1)) / math.sqrt(b)
+    return Interval(centre - half, centre + half)
+
+
+def _check(count: int, n: int, *, confidence: float) -> None:
+    if not 0 <= count <= n:
+        msg = f"a count must lie in 0…n, not {count} of {n}"
+        raise ValueError(msg)
+    if not 0.0 < confidence < 1.0:
+        msg = f"confidence must lie between 0 and 1, not {confidence}"
+        raise ValueError(msg)

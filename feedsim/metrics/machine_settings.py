@@ -1,0 +1,46 @@
+"""The settings that a run was made with, as an operator reads them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.machine import Encoder, Settings
+
+__all__ = ["MachineSettings", "machine_settings"]
+
+
+@dataclass(frozen=True, slots=True)
+class MachineSettings:
+    """What one types into the machine, ``"auto"`` already solved.
+
+    The counts are None on a master without counts.
+    """
+
+    target_offset_mm: float
+    stage_position_mm: float
+    engage_distance_mm: float
+    engage_lead_ms: float
+    disengage_distance_mm: float
+    disengage_lead_ms: float
+    engage_distance_counts: int | None
+    disengage_distance_counts: int | None
+    speed_ratio: float
+
+
+def machine_settings(settings: Settings, encoder: Encoder) -> MachineSettings:
+    """Return the settings of one feeder; counts are rounded half to even."""
+    return MachineSettings(
+        target_offset_mm=settings.target_offset_mm,
+        stage_position_mm=settings.stage_position_mm,
+        engage_distance_mm=settings.engage_distance_mm,
+        engage_lead_ms=settings.engage_lead_s * 1000.0,
+        disengage_distance_mm=settings.disengage_distance_mm,
+        disengage_lead_ms=settings.disengage_lead_s * 1000.0,
+        engage_distance_counts=_counts(settings.engage_distance_mm, encoder.count_mm),
+        disengage_distance_counts=_counts(settings.disengage_distance_mm, encoder.count_mm),
+        speed_ratio=settings.speed_ratio,
+    )
+
+
+def _counts(distance_mm: float, count_mm: float) -> int | None:
+    return round(distance_mm / count_mm) if count_mm > 0.0 else None

@@ -1,0 +1,109 @@
+"""Where the inserts landed, and where they were staged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedsim.metrics.capability import capability
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.intervals import Interval, mean_interval, wilson
+from feedsim.metrics.rows import cycle_rows, placed_rows
+from feedsim.metrics.spread import spread
+from feedsim.records.columns import FeederRecords
+
+__all__ = ["PlacementError", "StagePosition", "placement_error", "stage_position"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacementError:
+    """Actual offset − target offset (mm; above 0: too far back) of the placed inserts.
+
+    Attributes
+    ----------
+    n : int
+        Placed inserts.
+    mean_ci95_mm : Interval or None
+        95 % interval of the mean, by batch means (plain Student below 40 values).
+    p01_mm, p50_mm, p99_mm : float or None
+        Percentiles, straight between order statistics.
+    within_tolerance, within_tolerance_ci95
+        Share of the placed inserts, and its Wilson interval.
+    cp, cpk : float or None
+        Capability against the tolerance either side of the target; None where the
+        errors do not spread.
+    """
+
+    n: int
+    mean_mm: float | None
+    mean_ci95_mm: Interval | None
+    sd_mm: float | None
+    min_mm: float | None
+    max_mm: float | None
+    p01_mm: float | None
+    p50_mm: float | None
+    p99_mm: float | None
+    within_tolerance: float | None
+    within_tolerance_ci95: Interval | None
+    cp: float | None
+    cpk: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StagePosition:
+    """Where the noses rested from which the feed cycles began, from the insert eye."""
+
+    mean_mm: float | None
+    sd_mm: float | None
+
+
+def placement_error(
+    feeder: FeederRecords, warm_up: int, *, criteria: Criteria, resolution_mm: float
+) -> PlacementError:
+    """Return the figures of the placement errors of one feeder's counted carriers.
+
+    Parameters
+    ----------
+    feeder : FeederRecords
+        Every placed row has a finite error.
+    warm_up : int
+        Carriers left out at the front.
+    criteria : Criteria
+        For the tolerance.
+    resolution_mm : float
+        Errors closer than this count as one, at the tolerance as well: it lies within.
+    """
+    errors = feeder.placement_error_mm[placed_rows(feeder, warm_up)]
+    n = len(errors)
+    if n == 0:
+        return PlacementError(0, *(None,) * 12)
+    tolerance = criteria.placement_tolerance_mm
+    within = int(np.count_nonzero(np.abs(errors) <= tolerance + resolution_mm))
+    s = spread(errors, resolution=resolution_mm)
+    fit = None
+    if s.mean is not None and s.sd is not None:
+        fit = capability(s.mean, s.sd, lower=-tolerance, upper=tolerance)
+    p01, p50, p99 = np.percentile(errors, (1.0, 50.0, 99.0)).tolist()
+    return PlacementError(
+        n=n,
+        mean_mm=s.mean,
+        mean_ci95_mm=mean_interval(errors, resolution=resolution_mm),
+        sd_mm=s.sd,
+        min_mm=float(errors.min()),
+        max_mm=float(errors.max()),
+        p01_mm=p01,
+        p50_mm=p50,
+        p99_mm=p99,
+        within_tolerance=within / n,
+        within_tolerance_ci95=wilson(within, n),
+        cp=None if fit is None else fit.cp,
+        cpk=None if fit is None else fit.cpk,
+    )
+
+
+def stage_position(feeder: FeederRecords, warm_up: int, *, resolution_mm: float) -> StagePosition:
+    """Return mean and sd of the stage positions from which counted cycles began."""
+    positions = feeder.stage_position_mm[cycle_rows(feeder, warm_up)]
+    s = spread(positions, resolution=resolution_mm)
+    return StagePosition(mean_mm=s.mean, sd_mm=s.sd)

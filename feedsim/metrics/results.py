@@ -1,0 +1,178 @@
+"""All figures of a run: what ``results.json`` holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from feedsim.machine import Machine
+from feedsim.metrics.acceptance import judge
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.feeder_results import FeederResults, feeder_results
+from feedsim.metrics.intervals import Interval, wilson
+from feedsim.metrics.plain import Plain, plain
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+
+__all__ = ["Complete", "Results", "Stops", "summarise"]
+
+
+@dataclass(frozen=True, slots=True)
+class Complete:
+    """Counted carriers on which every feeder placed.
+
+    ``per_hour``: so many products an hour at the carrier eye.
+    """
+
+    count: int
+    share: float | None
+    ci95: Interval | None
+    per_hour: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stops:
+    """Stops of the line: how many, how long, the share of time it ran, how many by rule."""
+
+    count: int = 0
+    downtime_s: float = 0.0
+    availability: float = 1.0
+    by_rule: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """The figures of a run, in the order and under the names of ``results.json``.
+
+    Attributes
+    ----------
+    feedsim : str
+        Version that made them.
+    carriers : int
+        Counted carriers, those after the warm-up.
+    duration_s : float or None
+        From the last carrier before the counted ones (without a warm-up: from the start
+        of the belt) to the last counted one, at the carrier eye.
+    accepted, decided, not_accepted_because
+        See :class:`feedsim.metrics.acceptance.Verdict`.
+    """
+
+    feedsim: str
+    title: str
+    seed: int
+    line_speed_mm_s: float
+    carriers: int
+    duration_s: float | None
+    complete: Complete
+    accepted: bool
+    decided: bool
+    not_accepted_because: tuple[str, ...]
+    feeders: tuple[FeederResults, ...]
+    stops: Stops
+
+    def to_plain(self) -> dict[str, Plain]:
+        """Return the object of ``results.json``: None where there is no figure."""
+        return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+
+
+def summarise(
+    records: RunRecords,
+    machine: Machine,
+    *,
+    criteria: Criteria,
+    names: Sequence[str],
+    title: str,
+    seed: int,
+    version: str | None = None,
+) -> Results:
+    """Return all figures of a run.
+
+    Parameters
+    ----------
+    records : RunRecords
+        What the run left behind; rows before ``warm_up`` enter no figure but ``inserts``.
+    machine : Machine
+        What ran.
+    criteria : Criteria
+        Limits and acceptance figures.
+    names : sequence of str
+        One for each feeder.
+    title, seed
+        Of the scenario.
+    version : str, optional
+        Of feedsim; the installed one if left out (``"unknown"`` where none is installed).
+
+    Raises
+    ------
+    ValueError
+        If records, machine and names are not of the same number of feeders.
+    """
+    if not len(records.feeders) == len(machine.feeders) == len(names):
+        msg = (
+            f"records of {len(records.feeders)} feeders, a machine of {len(machine.feeders)} "
+            f"and {len(names)} names do not belong together"
+        )
+        raise ValueError(msg)
+    carriers = len(records.carriers.eye_time_s[records.warm_up :])
+    duration_s = _duration_s(records, carriers)
+    feeders = tuple(
+        feeder_results(
+            records,
+            number,
+            machine=machine,
+            criteria=criteria,
+            name=name,
+            seconds_per_carrier=None if duration_s is None else duration_s / carriers,
+        )
+        for number, name in enumerate(names)
+    )
+    verdict = judge(feeders, criteria)
+    return Results(
+        feedsim=_installed_version() if version is None else version,
+        title=title,
+        seed=seed,
+        line_speed_mm_s=machine.line.speed_mm_s,
+        carriers=carriers,
+        duration_s=duration_s,
+        complete=_complete(records, carriers, duration_s=duration_s),
+        accepted=verdict.accepted,
+        decided=verdict.decided,
+        not_accepted_because=verdict.reasons,
+        feeders=feeders,
+        stops=Stops(),
+    )
+
+
+def _duration_s(records: RunRecords, carriers: int) -> float | None:
+    """Return the time from carrier ``warm_up − 1`` to the last one; None if there is none."""
+    if carriers == 0:
+        return None
+    times = records.carriers.eye_time_s
+    start = records.start_time_s if records.warm_up == 0 else float(times[records.warm_up - 1])
+    duration = float(times[-1]) - start
+    return duration if math.isfinite(duration) else None
+
+
+def _complete(records: RunRecords, carriers: int, *, duration_s: float | None) -> Complete:
+    every = np.ones(carriers, dtype=np.bool_)
+    for feeder in records.feeders:
+        every &= feeder.outcome[records.warm_up :] == Outcome.PLACED
+    count = int(np.count_nonzero(every)) if records.feeders else 0
+    return Complete(
+        count=count,
+        share=count / carriers if carriers else None,
+        ci95=wilson(count, carriers),
+        per_hour=3600.0 * count / duration_s if duration_s else None,
+    )
+
+
+def _installed_version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("feedsim")
+    except PackageNotFoundError:
+        return "unknown"

@@ -1,0 +1,64 @@
+"""Mean and standard deviation of a column, with floating noise kept out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.records.columns import RunRecords
+
+__all__ = ["SAME_TRAVEL_MM", "Spread", "resolution_mm", "spread"]
+
+Floats = NDArray[np.float64]
+SAME_TRAVEL_MM = 1e-9
+"""Two travels closer than this count as one (model, 'same instant')."""
+_ROUNDINGS = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Number, mean and sample standard deviation (divisor n − 1) of a column.
+
+    ``mean`` is None without values, ``sd`` with fewer than two; both are None where a
+    value is not finite.
+    """
+
+    n: int
+    mean: float | None
+    sd: float | None
+
+
+def spread(values: Floats, *, resolution: float) -> Spread:
+    """Return number, mean and standard deviation.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        NaN already taken out.
+    resolution : float
+        Unit of the values: where all lie within it they are one value, and sd is 0.
+    """
+    n = len(values)
+    if n == 0:
+        return Spread(n=0, mean=None, sd=None)
+    lowest, highest = float(values.min()), float(values.max())
+    if not (np.isfinite(lowest) and np.isfinite(highest)):
+        return Spread(n=n, mean=None, sd=None)
+    mean = min(max(float(values.mean()), lowest), highest)
+    if n == 1:
+        return Spread(n=1, mean=mean, sd=None)
+    sd = 0.0 if highest - lowest <= resolution else float(values.std(ddof=1))
+    return Spread(n=n, mean=mean, sd=sd)
+
+
+def resolution_mm(records: RunRecords) -> float:
+    """Return the difference (mm) below which two positions of a run count as one.
+
+    1e-9 mm, the model's own rule, or eight roundings of the longest belt travel where that
+    is more: positions are differences of travels, so they cannot be finer.
+    """
+    travel = records.carriers.leading_edge_mm
+    longest = float(np.abs(travel[-1])) if len(travel) else 0.0
+    return max(SAME_TRAVEL_MM, _ROUNDINGS * float(np.spacing(longest)))

@@ -1,0 +1,30 @@
+"""Capability and standard uncertainties against printed values and a general library."""
+
+import pytest
+from scipy import stats
+
+from feedsim.metrics.capability import capability, cpk_interval
+from feedsim.metrics.standard_uncertainty import arcsine_sd, rectangular_sd, triangular_sd
+
+
+def test_cp_and_cpk_of_the_nist_handbook():
+    # NIST/SEMATECH e-Handbook 6.1.6: limits 8 and 20, mean 16, sd 2.
+    found = capability(16.0, 2.0, lower=8.0, upper=20.0)
+    assert found.cp == pytest.approx(1.0, abs=0.05)
+    assert found.cpk == pytest.approx(0.6667, abs=5e-5)
+
+
+def test_cpk_interval_of_bissell():
+    # Bissell 1990, Applied Statistics 39:331-340: n = 50, Cpk 2/3, standard error 0.0822032.
+    low, high = cpk_interval(2.0 / 3.0, 50)
+    assert (low, high) == pytest.approx((0.505551, 0.827782), abs=5e-7)
+    assert (high - low) / (2.0 * 1.959964) == pytest.approx(0.0822032, abs=5e-8)
+
+
+@pytest.mark.parametrize("half_width", [1.0, 0.4])
+def test_standard_uncertainties_of_the_gum(half_width):
+    # JCGM 100:2008 (GUM) 4.3.7 and 4.3.9; expected values from scipy.stats.
+    a = half_width
+    assert rectangular_sd(a) == pytest.approx(stats.uniform(-a, 2 * a).std(), rel=1e-9)
+    assert triangular_sd(a) == pytest.approx(stats.triang(0.5, -a, 2 * a).std(), rel=1e-9)
+    assert arcsine_sd(a) == pytest.approx(stats.arcsine(-a, 2 * a).std(), rel=1e-9)

@@ -1,0 +1,138 @@
+"""Accepted and decided, with limits on either side of hand-made shares."""
+
+from dataclasses import replace
+
+import pytest
+
+from feedsim.metrics.results import summarise
+from feedsim.records.outcome import Outcome
+from tests.unit.records_builder import (
+    CRITERIA,
+    feeder,
+    machine,
+    missed,
+    one_feeder,
+    placed,
+    run,
+    summary,
+)
+
+GOOD, OUTSIDE, MISS, HAZARD = (
+    placed(),
+    placed(placement_error_mm=3.0, offset_mm=23.0),
+    missed(Outcome.MERGED),
+    placed(stage_position_mm=97.0),
+)
+# Wide limits, one of which a test narrows. 10 of 100: Wilson 0.0552…0.1744 (by the formula of
+# Newcombe 1998, method 3: (0.1 + 0.019207 ± 0.061848)/1.038415).
+ANY = replace(CRITERIA, within_tolerance=0.0, missed=1.0, jam_risk=1.0)
+
+
+def verdict(rows, **limits):
+    found = summary(rows, criteria=replace(ANY, **limits))
+    return found.accepted, found.decided
+
+
+def test_every_figure_met():
+    found = summary([GOOD] * 10, criteria=CRITERIA)
+    assert (found.accepted, found.not_accepted_because) == (True, ())
+    # Ten carriers cannot show 99.7 %.
+    assert found.decided is False
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"),
+    [
+        (0.82, (True, True)),  # the interval of 0.9, 0.8256…0.9448, lies above
+        (0.83, (True, False)),
+        (0.90, (True, False)),  # exactly met
+        (0.901, (False, False)),
+        (0.944, (False, False)),
+        (0.95, (False, True)),
+    ],
+)
+def test_within_tolerance_must_reach_its_limit(limit, expected):
+    assert verdict([OUTSIDE] * 10 + [GOOD] * 90, within_tolerance=limit) == expected
+
+
+AT_MOST = [
+    (0.05, (False, True)),
+    (0.06, (False, False)),
+    (0.099, (False, False)),
+    (0.10, (True, False)),  # exactly met
+    (0.17, (True, False)),
+    (0.18, (True, True)),
+]
+
+
+@pytest.mark.parametrize(("limit", "expected"), AT_MOST)
+def test_missed_must_not_exceed_its_limit(limit, expected):
+    assert verdict([MISS] * 10 + [GOOD] * 90, missed=limit) == expected
+
+
+@pytest.mark.parametrize(("limit", "expected"), AT_MOST)
+def test_jam_risk_must_not_exceed_its_limit(limit, expected):
+    assert verdict([HAZARD] * 10 + [GOOD] * 90, jam_risk=limit) == expected
+
+
+def test_a_limit_that_rounding_moved_is_still_met():
+    # 0.1 + 0.2 in floats is above 0.3, and 1 − 0.9 below 0.1.
+    assert verdict([MISS] * 10 + [GOOD] * 90, missed=1.0 - 0.9)[0]
+    assert verdict([OUTSIDE] * 70 + [GOOD] * 30, within_tolerance=0.1 + 0.2)[0]
+
+
+def test_nothing_placed_is_not_accepted_under_any_limit():
+    found = summary([MISS] * 5, criteria=ANY)
+    assert found.accepted is False
+    assert found.not_accepted_because == (
+        "card feeder: no insert was placed, so there is nothing to accept.",
+    )
+
+
+def test_a_run_that_misses_everything_is_decided_where_the_limit_is_far():
+    assert verdict([MISS] * 50, missed=0.001) == (False, True)
+
+
+def test_reasons_name_feeder_figure_and_limit():
+    rows = [OUTSIDE] * 2 + [MISS] * 4 + [HAZARD] * 4 + [GOOD] * 6
+    # Within 10 of 12 placed; missed 4 of 16; jam risk 4 of 12 cycles.
+    assert summary(rows, criteria=CRITERIA).not_accepted_because == (
+        "card feeder: 83.3333 % of the placed inserts lie within the placement tolerance, "
+        "at least 99.7 % must.",
+        "card feeder: 25 % of the carriers were missed (4), at most 0.1 % may be.",
+        "card feeder: 33.3333 % of the feed cycles had a jam hazard (4), at most 0.1 % may.",
+    )
+
+
+@pytest.mark.parametrize("bad", [0, 1])
+def test_one_bad_feeder_is_enough(bad):
+    rows = [[GOOD] * 100, [GOOD] * 100]
+    rows[bad] = [MISS] * 50 + [GOOD] * 50
+    found = summarise(
+        run(*(feeder(r) for r in rows)),
+        machine(one_feeder(), one_feeder()),
+        criteria=replace(ANY, missed=0.2),
+        names=("first", "second"),
+        title="",
+        seed=1,
+        version="",
+    )
+    name = ("first", "second")[bad]
+    assert found.accepted is False
+    assert found.decided is True
+    assert found.not_accepted_because == (
+        f"{name}: 50 % of the carriers were missed (50), at most 20 % may be.",
+    )
+
+
+def test_one_undecided_feeder_leaves_the_run_undecided():
+    found = summarise(
+        run(feeder([GOOD] * 100), feeder([MISS] * 20 + [GOOD] * 80)),
+        machine(one_feeder(), one_feeder()),
+        criteria=replace(ANY, missed=0.2),
+        names=("first", "second"),
+        title="",
+        seed=1,
+        version="",
+    )
+    assert (found.accepted, found.decided) == (True, False)

@@ -1,0 +1,204 @@
+"""Edges of the intervals, and agreement with scipy.stats over many cases."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from feedsim.metrics.capability import capability, cpk_interval
+from feedsim.metrics.intervals import (
+    clopper_pearson,
+    mean_interval,
+    poisson_exact,
+    upper95,
+    wilson,
+    wilson_lower,
+    wilson_upper,
+)
+
+counts_of_n = st.integers(1, 10_000_000).flatmap(
+    lambda n: st.tuples(st.one_of(st.integers(0, n), st.sampled_from([0, 1, n - 1, n])), st.just(n))
+)
+levels = st.sampled_from([0.5, 0.9, 0.95, 0.99, 0.9999])
+
+
+@given(counts_of_n, levels)
+def test_wilson_encloses_the_share_within_0_and_1(count_n, level):
+    count, n = count_n
+    low, high = wilson(count, n, confidence=level)
+    assert 0.0 <= low <= count / n <= high <= 1.0
+    assert low < high
+
+
+@given(counts_of_n, levels)
+def test_wilson_mirrors(count_n, level):
+    # Hits and misses swapped: ends swapped and taken from 1. Differences of shares near 1
+    # round at 1e-16.
+    count, n = count_n
+    low, high = wilson(count, n, confidence=level)
+    mirrored = wilson(n - count, n, confidence=level)
+    assert mirrored == pytest.approx((1.0 - high, 1.0 - low), abs=1e-12)
+
+
+@given(counts_of_n, levels)
+def test_exact_interval_encloses_the_share(count_n, level):
+    count, n = count_n
+    low, high = clopper_pearson(count, n, confidence=level)
+    assert 0.0 <= low <= count / n <= high <= 1.0
+
+
+@given(counts_of_n)
+def test_a_one_sided_limit_is_an_end_of_the_two_sided_90_percent_interval(count_n):
+    low, high = wilson(*count_n, confidence=0.90)
+    assert wilson_lower(*count_n) == pytest.approx(low, rel=1e-9, abs=1e-15)
+    assert wilson_upper(*count_n) == pytest.approx(high, rel=1e-9)
+
+
+@pytest.mark.parametrize("n", [1, 7, 20, 333, 5000])
+@pytest.mark.parametrize("level", [0.8, 0.95, 0.99])
+def test_binomial_intervals_agree_with_scipy(n, level):
+    for count in sorted({0, 1, n // 3, n - 1, n}):
+        test = stats.binomtest(count, n)
+        score = test.proportion_ci(level, method="wilson")
+        exact = test.proportion_ci(level, method="exact")
+        expected = (score.low, score.high)
+        assert wilson(count, n, confidence=level) == pytest.approx(expected, rel=1e-9, abs=1e-15)
+        expected = (exact.low, exact.high)
+        # scipy finds the exact ends by a root search of about 1e-12.
+        found = clopper_pearson(count, n, confidence=level)
+        assert found == pytest.approx(expected, rel=1e-7, abs=1e-10)
+
+
+@pytest.mark.parametrize("level", [0.9, 0.95, 0.99])
+def test_ends_at_no_hit_and_all_hits_are_exact(level):
+    # Over many n, since the formula alone ends within a rounding of 0 and 1 for some.
+    for n in range(1, 1000):
+        assert wilson(0, n, confidence=level).low == 0.0
+        assert wilson(n, n, confidence=level).high == 1.0
+        assert wilson_lower(0, n, confidence=level) == 0.0
+        assert wilson_upper(n, n, confidence=level) == 1.0
+    assert clopper_pearson(0, 7, confidence=level).low == 0.0
+    assert clopper_pearson(7, 7, confidence=level).high == 1.0
+
+
+def test_no_trial_has_no_interval():
+    assert wilson(0, 0) is None
+    assert wilson_lower(0, 0) is None
+    assert wilson_upper(0, 0) is None
+    assert clopper_pearson(0, 0) is None
+    assert upper95(0) is None
+
+
+@pytest.mark.parametrize("n", [1, 10, 5000, 10**9])
+def test_none_seen_is_the_one_sided_exact_limit(n):
+    # (1 − p)^n = 0.05, solved back; log1p keeps the small p of a long run.
+    assert n * math.log1p(-upper95(n)) == pytest.approx(math.log(0.05), rel=1e-9)
+    # With a two-sided 90 % interval each tail has 5 %.
+    exact = clopper_pearson(0, n, confidence=0.90).high
+    assert upper95(n) == pytest.approx(exact, rel=1e-9, abs=0.0)
+
+
+@pytest.mark.parametrize("count", [0, 1, 10, 2500])
+def test_poisson_interval_agrees_with_the_poisson_distribution(count):
+    low, high = poisson_exact(count, confidence=0.90)
+    assert stats.poisson.cdf(count, high) == pytest.approx(0.05, rel=1e-9)
+    if count == 0:
+        assert low == 0.0
+    else:
+        assert stats.poisson.sf(count - 1, low) == pytest.approx(0.05, rel=1e-9)
+
+
+@pytest.mark.parametrize("function", [wilson, wilson_lower, wilson_upper, clopper_pearson])
+@pytest.mark.parametrize("case", [(-1, 5), (6, 5)])
+def test_an_impossible_count_is_refused(function, case):
+    with pytest.raises(ValueError, match=f"{case[0]} of {case[1]}"):
+        function(*case)
+
+
+def test_an_impossible_confidence_is_refused():
+    for confidence in (0.0, 1.0, 95.0):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            wilson(1, 2, confidence=confidence)
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            clopper_pearson(1, 2, confidence=confidence)
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            poisson_exact(1, confidence=confidence)
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            mean_interval(np.array([1.0, 2.0]), confidence=confidence)
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            cpk_interval(1.0, 10, confidence=confidence)
+    with pytest.raises(ValueError, match="-1"):
+        poisson_exact(-1)
+    with pytest.raises(ValueError, match="-1"):
+        upper95(-1)
+
+
+@pytest.mark.parametrize("n", [2, 3, 17, 39])
+@pytest.mark.parametrize("level", [0.90, 0.95])
+def test_a_short_series_has_the_plain_student_interval(n, level):
+    values = np.random.Generator(np.random.PCG64(n)).normal(3.0, 2.0, n)
+    expected = stats.t.interval(level, n - 1, loc=values.mean(), scale=stats.sem(values))
+    assert mean_interval(values, confidence=level) == pytest.approx(expected, rel=1e-9)
+
+
+def test_forty_values_make_twenty_batches_of_two():
+    # Batch means +1, −1, +1, …: sd √(20/19), standard error 1/√19. Within the batches lies
+    # ±50, which a batch mean does not see. t(0.975; 19) from scipy.stats.
+    values = np.array([51.0, -49.0, 49.0, -51.0] * 10)
+    half = stats.t.ppf(0.975, 19) / math.sqrt(19.0)
+    assert mean_interval(values) == pytest.approx((-half, half), rel=1e-9)
+
+
+def test_the_remainder_at_the_front_counts_in_the_centre_only():
+    # 59 values are 20 batches of 2 and 19 left over: these are 10, the batches ±1 as above.
+    values = np.concatenate((np.full(19, 10.0), np.array([1.0, 1.0, -1.0, -1.0] * 10)))
+    half = stats.t.ppf(0.975, 19) / math.sqrt(19.0)
+    centre = 190.0 / 59.0
+    assert mean_interval(values) == pytest.approx((centre - half, centre + half), rel=1e-9)
+
+
+@pytest.mark.parametrize("n", [2, 39, 40, 1000])
+@pytest.mark.parametrize("value", [0.1, -1e9 / 3.0, 0.0])
+def test_equal_values_have_an_interval_without_width(n, value):
+    low, high = mean_interval(np.full(n, value))
+    assert low == high == value
+
+
+def test_floating_noise_is_no_spread():
+    # Four roundings apart; taken as a spread, Student's t of 12.7 would show it.
+    values = np.array([0.3, 0.3 + 4.0 * np.spacing(0.3)])
+    assert values[0] < values[1]
+    low, high = mean_interval(values)
+    assert low == high == pytest.approx(0.3, rel=1e-12)
+    coarse = 0.3 + 1e-8 * (np.arange(1000) % 3 - 1)
+    low, high = mean_interval(coarse)
+    assert low < high
+    low, high = mean_interval(coarse, resolution=3e-8)
+    assert low == high
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_fewer_than_two_values_have_no_interval(n):
+    assert mean_interval(np.full(n, 5.0)) is None
+
+
+def test_capability_edges():
+    assert capability(0.0, 0.0, lower=-1.0, upper=1.0) is None
+    assert capability(2.0, 0.5, lower=-1.0, upper=1.0).cpk == pytest.approx(-1.0 / 1.5, rel=1e-12)
+    with pytest.raises(ValueError, match="lower < upper"):
+        capability(0.0, 1.0, lower=1.0, upper=1.0)
+    with pytest.raises(ValueError, match="sd"):
+        capability(0.0, -1.0, lower=0.0, upper=1.0)
+    assert cpk_interval(1.0, 1) is None
+
+
+def test_capability_is_the_same_seen_from_either_side():
+    low = capability(-0.4, 0.3, lower=-1.5, upper=1.5)
+    high = capability(0.4, 0.3, lower=-1.5, upper=1.5)
+    assert low == high
+    # (1.5 − 0.4)/(3·0.3) by hand.
+    assert low.cpk == pytest.approx(1.1 / 0.9, rel=1e-12)
+    assert low.cp == pytest.approx(3.0 / 1.8, rel=1e-12)
