@@ -1,0 +1,65 @@
+"""The one error meant for people: what is wrong with what they wrote.
+
+Everything that a user can get wrong ends in a :class:`FeedsimError`. The command line prints
+its lines and exits with status 2; anything else that escapes is a defect of feedsim.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Fault", "FeedsimError"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong, and where.
+
+    Attributes
+    ----------
+    key : str
+        Path of the key (``feeder.0.insert.gap``), or what else it is about: a file, a line.
+    found : str
+        What stood there, shortened.
+    allowed : str
+        What is allowed there, as the end of "needs ...".
+    message : str
+        The sentence after the key. Left empty, it is made from `found` and `allowed`.
+    """
+
+    key: str
+    found: str = ""
+    allowed: str = ""
+    message: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.message:
+            said = f"found {self.found}; needs {self.allowed}" if self.found else self.allowed
+            object.__setattr__(self, "message", said)
+
+    def __str__(self) -> str:
+        return f"{self.key}: {self.message}" if self.key else self.message
+
+
+class FeedsimError(Exception):
+    """What the user gave cannot be used.
+
+    Parameters
+    ----------
+    *faults : Fault or str
+        All that is wrong, one each. A plain string is a message without a key.
+    """
+
+    def __init__(self, *faults: Fault | str) -> None:
+        super().__init__(*faults)
+        self.faults: tuple[Fault, ...] = tuple(
+            Fault("", message=fault) if isinstance(fault, str) else fault for fault in faults
+        )
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The faults, a line each."""
+        return tuple(str(fault) for fault in self.faults)
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines)

@@ -1,0 +1,360 @@
+"""Quantities with units: ``"60 m/min"`` to 1000.0 mm/s, and back.
+
+Inside feedsim every quantity is a float in mm, s, mm/s, mm/s², 1/s, or a share (1.0 is 100 %).
+Here is the only way in and out. Text is read in exact fractions and rounded once, so
+:func:`canonical` and :func:`parse` are exact inverses and ``"0.2 %"`` is 0.002, not nearly so.
+
+The units of everyday are in a table; any other single unit is asked of pint, which is imported
+only then. Nothing of the text is ever evaluated: number, unit names and powers are picked out
+by patterns of bounded length.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from functools import cache, lru_cache
+from typing import Any, Literal, NamedTuple, get_args
+
+__all__ = [
+    "KINDS",
+    "DisplayUnit",
+    "Kind",
+    "Measured",
+    "QuantityError",
+    "System",
+    "canonical",
+    "display",
+    "display_unit",
+    "measure",
+    "parse",
+    "phrase",
+]
+
+Kind = Literal["length", "time", "speed", "acceleration", "rate", "share"]
+System = Literal["metric", "inch"]
+
+KINDS: tuple[Kind, ...] = get_args(Kind)
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    """What is to know about a kind of quantity; sizes are in the internal unit."""
+
+    powers: tuple[int, int]  # of length and of time
+    internal: str
+    smallest: float  # but for 0; anything nearer to 0 is a slip of the pen
+    largest: float
+    example: str
+    units: str
+
+
+_FACTS: dict[Kind, _Facts] = {
+    "length": _Facts((1, 0), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
+    "time": _Facts((0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
+    "speed": _Facts((1, -1), "mm/s", 1e-3, 1e6, "60 m/min", "m/min, mm/s, m/s, in/s or ft/min"),
+    "acceleration": _Facts((1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"),
+    "rate": _Facts((0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
+    "share": _Facts((0, 0), "%", 1e-12, 1e3, "0.2 %", "%"),
+}
+
+# Unit: factor to mm and s, power of length, power of time.
+_Unit = tuple[Fraction, int, int]
+_MM, _S = Fraction(1), Fraction(1)
+_INCH = Fraction(254, 10)  # exact since 1959
+_EVERYDAY: dict[str, _Unit] = {
+    "1": (Fraction(1), 0, 0),
+    "mm": (_MM, 1, 0),
+    "cm": (10 * _MM, 1, 0),
+    "m": (1000 * _MM, 1, 0),
+    "in": (_INCH, 1, 0),
+    "inch": (_INCH, 1, 0),
+    "ft": (12 * _INCH, 1, 0),
+    "s": (_S, 0, 1),
+    "ms": (_S / 1000, 0, 1),
+    "us": (_S / 1_000_000, 0, 1),
+    "µs": (_S / 1_000_000, 0, 1),
+    "min": (60 * _S, 0, 1),
+    "h": (3600 * _S, 0, 1),
+    "Hz": (1 / _S, 0, -1),
+    "%": (Fraction(1, 100), 0, 0),
+    "percent": (Fraction(1, 100), 0, 0),
+}
+
+_LONGEST = 60  # characters of a quantity
+_NUMBER = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_INFINITE = re.compile(r"[+-]?(?:inf|infinity|∞)(?![A-Za-z])")
+_NOT_A_NUMBER = re.compile(r"[+-]?nan(?![A-Za-z])", re.IGNORECASE)
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+_PART = r"(1|%|[A-Za-zµ]{1,24})(?:(?:\^|\*\*)(-?[1-4]))?"
+_UNIT = re.compile(rf"{_PART}(?:[ ]*[*/·][ ]*{_PART}){{0,3}}")
+_PARTS = re.compile(rf"([*/·]?)[ ]*{_PART}[ ]*")
+_POWER = re.compile("⁻?[¹²³]")
+_SPELLINGS = str.maketrans("⁻¹²³μ−\u00a0", "-123µ- ")
+
+
+class QuantityError(ValueError):
+    """The text is no such quantity; the message ends the sentence "needs ..."."""
+
+
+class Measured(NamedTuple):
+    """A quantity that was read: its value in the internal unit of its kind."""
+
+    value: float
+    kind: Kind
+
+
+class DisplayUnit(NamedTuple):
+    """A unit for people: shown number = internal value · `factor`."""
+
+    label: str
+    factor: float
+
+
+def phrase(*kinds: Kind) -> str:
+    """Say in words what is wanted: ``a length, such as "70 mm"``.
+
+    >>> phrase("time", "length")
+    'a time, such as "20 ms", or a length, such as "70 mm"'
+    """
+    return ", or ".join(f'{_named(kind)}, such as "{_FACTS[kind].example}"' for kind in kinds)
+
+
+def measure(text: str, *kinds: Kind) -> Measured:
+    """Read a quantity of one of several kinds.
+
+    Parameters
+    ----------
+    text : str
+        A number and a unit, such as ``"200 ft/min"``; ``"inf 1/s"`` is read as infinity.
+    *kinds : Kind
+        What it may be.
+
+    Returns
+    -------
+    Measured
+        Value in mm, s, mm/s, mm/s², 1/s or as a share, and which kind it was.
+
+    Raises
+    ------
+    QuantityError
+        If it is none of these, or its size is beyond all reason.
+    """
+    number, unit = _split(text, kinds)
+    factor, powers = _factor(unit, kinds)
+    kind = _kind_of(powers, unit)
+    if kind not in kinds:
+        is_kind = f"this is {_named(kind)}" if kind else f'"{unit}" is no unit of that'
+        raise QuantityError(f"{phrase(*kinds)}; {is_kind}")
+    if isinstance(number, float):
+        return Measured(number, kind)
+    return Measured(_in_reason(number * factor, kind), kind)
+
+
+@lru_cache(maxsize=4096)
+def parse(text: str, kind: Kind) -> float:
+    """Read a quantity of one kind.
+
+    Parameters
+    ----------
+    text : str
+        A number and a unit, such as ``"0.5 ms"``.
+    kind : Kind
+        What it has to be.
+
+    Returns
+    -------
+    float
+        In mm, s, mm/s, mm/s², 1/s or as a share; ``inf`` where the text says so.
+
+    Raises
+    ------
+    QuantityError
+        If it is not such a quantity, or its size is beyond all reason.
+
+    Examples
+    --------
+    >>> parse("60 m/min", "speed"), parse("1.5 in", "length"), parse("0.2 %", "share")
+    (1000.0, 38.1, 0.002)
+    """
+    return measure(text, kind).value
+
+
+def canonical(value: float, kind: Kind) -> str:
+    """Write an internal value so that :func:`parse` gives back exactly this float.
+
+    >>> canonical(1000.0, "speed"), canonical(0.002, "share")
+    ('1000 mm/s', '0.2 %')
+    """
+    if math.isinf(value):
+        return f"{'-' if value < 0 else ''}inf {_FACTS[kind].internal}"
+    exact = Decimal(repr(value + 0.0))  # no -0.0
+    if kind == "share":
+        exact = exact.scaleb(2)
+    number = f"{exact:f}" if abs(exact.adjusted()) < 20 else str(exact)
+    if "." in number and "E" not in number:
+        number = number.rstrip("0").removesuffix(".")
+    return f"{number} {_FACTS[kind].internal}"
+
+
+_SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
+    "metric": {
+        "length": DisplayUnit("mm", 1.0),
+        "time": DisplayUnit("s", 1.0),
+        "speed": DisplayUnit("m/min", 0.06),
+        "acceleration": DisplayUnit("m/s²", 1e-3),
+        "rate": DisplayUnit("1/s", 1.0),
+        "share": DisplayUnit("%", 100.0),
+    },
+    "inch": {
+        "length": DisplayUnit("in", 1 / 25.4),
+        "time": DisplayUnit("s", 1.0),
+        "speed": DisplayUnit("ft/min", 60 / 304.8),
+        "acceleration": DisplayUnit("ft/s²", 1 / 304.8),
+        "rate": DisplayUnit("1/s", 1.0),
+        "share": DisplayUnit("%", 100.0),
+    },
+}
+
+
+def display_unit(kind: Kind, units: System = "metric") -> DisplayUnit:
+    """Give the unit in which people see a kind of quantity, for axes and table heads."""
+    return _SHOWN[units][kind]
+
+
+def display(value: float, kind: Kind, *, units: System = "metric", digits: int = 4) -> str:
+    """Write an internal value for people, rounded; times below 1 s in ms.
+
+    Parameters
+    ----------
+    value : float
+        In the internal unit of `kind`.
+    kind : Kind
+        What it is.
+    units : {"metric", "inch"}
+        Family of units.
+    digits : int
+        Significant digits, but never fewer than the whole part has.
+
+    Returns
+    -------
+    str
+        Such as ``"60 m/min"``; an en dash where there is no value (NaN).
+
+    Examples
+    --------
+    >>> display(1000.0, "speed"), display(85.6, "length", units="inch"), display(5e-4, "time")
+    ('60 m/min', '3.37 in', '0.5 ms')
+    """
+    label, factor = display_unit(kind, units)
+    if kind == "time" and abs(value) < 1.0 and value != 0.0:
+        label, factor = "ms", 1e3
+    if math.isnan(value):
+        return "–"
+    shown = value * factor
+    if math.isinf(shown) or shown == 0.0:
+        return f"{shown:g} {label}"
+    places = max(0, digits - 1 - math.floor(math.log10(abs(shown))))
+    number = f"{shown:.{places}f}"
+    if "." in number:
+        number = number.rstrip("0").removesuffix(".")
+    return f"{number} {label}"
+
+
+def _named(kind: Kind) -> str:
+    return f"{'an' if kind == 'acceleration' else 'a'} {kind}"
+
+
+def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
+    """Cut the text into its number (infinity as a float) and its unit."""
+    text = _POWER.sub(r"^\g<0>", text.strip()).translate(_SPELLINGS)
+    if len(text) > _LONGEST:
+        raise QuantityError(f"{phrase(*kinds)}; this is far too long")
+    if not text.isprintable():
+        raise QuantityError(f"{phrase(*kinds)}; without control characters")
+    if _NOT_A_NUMBER.match(text):
+        raise QuantityError(f"{phrase(*kinds)}; nan is no size")
+    if comma := _DECIMAL_COMMA.match(text):
+        rest = text.replace(",", ".", 1)
+        raise QuantityError(f'{phrase(*kinds)}; write "{rest}", not {comma.group()} with a comma')
+    if found := _INFINITE.match(text):
+        number: Fraction | float = -math.inf if text.startswith("-") else math.inf
+    elif found := _NUMBER.match(text):
+        number = Fraction(found.group())
+    else:
+        raise QuantityError(phrase(*kinds))
+    unit = text[found.end() :].strip().replace(" per ", "/")
+    if not unit:
+        shown = found.group()
+        unit = _FACTS[kinds[0]].example.partition(" ")[2]
+        raise QuantityError(f'{_named(kinds[0])} with its unit; write "{shown} {unit}"')
+    return number, unit
+
+
+def _factor(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, tuple[int, int]]:
+    """Multiply a unit out to its factor to mm and s, and its powers of length and time."""
+    if not _UNIT.fullmatch(unit):
+        raise QuantityError(f'{phrase(*kinds)}; "{unit}" is no unit')
+    factor, length, time = Fraction(1), 0, 0
+    for sign, name, power in _PARTS.findall(unit):
+        known = _EVERYDAY.get(name) or _ask_pint(name)
+        if known is None:
+            units = " or ".join(_FACTS[kind].units for kind in kinds)
+            raise QuantityError(
+                f'{phrase(*kinds)}; the unit "{name}" is not known here, use {units}'
+            )
+        times = int(power or 1) * (-1 if sign == "/" else 1)
+        factor *= known[0] ** times
+        length += known[1] * times
+        time += known[2] * times
+    return factor, (length, time)
+
+
+@cache
+def _registry() -> Any:
+    """Build pint's registry, with exact fractions (about 0.2 s, once)."""
+    import pint
+
+    return pint.UnitRegistry(non_int_type=Fraction)
+
+
+@lru_cache(maxsize=256)
+def _ask_pint(name: str) -> _Unit | None:
+    """Look one unit name up in pint; None if it is not made of length and time alone."""
+    if not name.isalpha():
+        return None
+    import pint
+
+    try:
+        factor, root = _registry().get_root_units(name)
+    except (pint.PintError, AttributeError, KeyError, TypeError, ValueError):
+        return None
+    powers = dict(root._units)  # noqa: SLF001 - pint's own docs read it so
+    length, time = powers.pop("meter", 0), powers.pop("second", 0)
+    if powers or not (length or time) or int(length) != length or int(time) != time:
+        return None
+    return Fraction(factor) * 1000 ** int(length), int(length), int(time)
+
+
+def _kind_of(powers: tuple[int, int], unit: str) -> Kind | None:
+    """Tell the kind of a unit; a share is written with the percent sign and nothing else."""
+    if ("%" in unit or "percent" in unit) and unit not in ("%", "percent"):
+        return None
+    if powers == (0, 0):
+        return "share" if unit in ("%", "percent") else None
+    return next((kind for kind in KINDS if _FACTS[kind].powers == powers), None)
+
+
+def _in_reason(exact: Fraction, kind: Kind) -> float:
+    """Round to a float, refusing sizes that no machine has."""
+    facts = _FACTS[kind]
+    if abs(exact) > facts.largest:
+        raise QuantityError(f"{phrase(kind)}; nothing beyond {canonical(facts.largest, kind)}")
+    value = float(exact)
+    if exact and abs(value) < facts.smallest:
+        least = canonical(facts.smallest, kind)
+        raise QuantityError(f"{phrase(kind)}; 0 or at least {least} in size")
+    return value

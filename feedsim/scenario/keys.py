@@ -1,0 +1,311 @@
+"""What a key of a scenario file may hold: one small class for each sort of value.
+
+Each says four things: how to read what stands in the file, how to write it back, what is
+allowed in words, and what that is as JSON Schema. pydantic asks them through two hooks, so
+that a fault is told in our words and never in those of a library.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from feedsim.quantities import Kind, QuantityError, canonical, display, parse, phrase
+from feedsim.scenario.wording import shown
+
+__all__ = [
+    "Auto",
+    "Below",
+    "Choice",
+    "KeyType",
+    "Quantity",
+    "Ratio",
+    "Refused",
+    "Section",
+    "Siblings",
+    "Text",
+    "Whole",
+    "YesNo",
+    "key",
+    "quantity_schema",
+    "unit_missing",
+]
+
+Siblings = dict[str, Any]
+Below = tuple[tuple[str | int, ...], Any, str]
+
+
+class Section(BaseModel):
+    """A table of the file: frozen, without unknown keys, its defaults checked as well."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        validate_default=True,
+        field_title_generator=lambda name, _: name,
+    )
+
+
+def key(about: str, default: Any = ..., **more: Any) -> Any:
+    """Describe a key of a section; without a default it must be given."""
+    return Field(default, description=about, **more)
+
+
+class Refused(ValueError):  # noqa: N818 - it says what happened, and reads so
+    """A value that is not allowed.
+
+    Parameters
+    ----------
+    allowed : str
+        What is allowed, as the end of "needs ...".
+    message : str
+        A whole sentence instead of "found ...; needs ...".
+    below : tuple of (path below the key, value found there, allowed)
+        The faults inside a list, where the value is one.
+    """
+
+    def __init__(self, allowed: str, message: str = "", *, below: tuple[Below, ...] = ()) -> None:
+        super().__init__(allowed)
+        self.allowed = allowed
+        self.message = message
+        self.below = below
+
+
+class KeyType(ABC):
+    """What one key may hold."""
+
+    def read(self, raw: Any, siblings: Siblings | None = None) -> Any:  # noqa: ARG002
+        """Check what stands in the file.
+
+        Parameters
+        ----------
+        raw : object
+            What a TOML reader gives.
+        siblings : dict, optional
+            The keys above it in the same table, already checked.
+
+        Returns
+        -------
+        object
+            The value in internal units.
+
+        Raises
+        ------
+        Refused
+            If it is not allowed.
+        """
+        return self._read(raw)
+
+    def write(self, value: Any, siblings: Siblings | None = None) -> Any:  # noqa: ARG002
+        """Give plain data that `read` turns into exactly this value."""
+        return self._write(value)
+
+    @abstractmethod
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+
+    @abstractmethod
+    def _read(self, raw: Any) -> Any: ...
+
+    def _write(self, value: Any) -> Any:
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """Let pydantic read the value with `read`."""
+
+        def read(raw: Any, info: core_schema.ValidationInfo) -> Any:
+            try:
+                return self.read(raw, info.data)
+            except Refused as refused:
+                raise PydanticCustomError("refused", "refused", {"refused": refused}) from None
+
+        return core_schema.with_info_plain_validator_function(read)
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        """Let pydantic put `schema` into the schema of the whole."""
+        return self.schema()
+
+
+@dataclass(frozen=True)
+class Quantity(KeyType):
+    """A quantity with its unit, between bounds (internal unit; use `above` alone)."""
+
+    kind: Kind
+    at_least: float = -math.inf
+    at_most: float = math.inf
+    above: float = -math.inf
+    may_be_infinite: bool = False
+
+    def _read(self, raw: Any) -> float:
+        if not isinstance(raw, str):
+            raise Refused(unit_missing(raw, self.kind))
+        try:
+            value = parse(raw, self.kind)
+        except QuantityError as error:
+            raise Refused(str(error)) from None
+        if math.isinf(value) and not self.may_be_infinite:
+            raise Refused(f"{phrase(self.kind)}; it cannot be infinite here")
+        if not (self.at_least <= value <= self.at_most and value > self.above):
+            raise Refused(self.bounds)
+        return value
+
+    def _write(self, value: Any) -> str:
+        return canonical(value, self.kind)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return quantity_schema(self.kind, infinite=self.may_be_infinite)
+
+    @property
+    def bounds(self) -> str:
+        """The bounds in words, in the unit that is usual for the kind."""
+        named = phrase(self.kind).partition(",")[0]
+        if math.isfinite(self.above):
+            return f"{named} of more than {display(self.above, self.kind)}"
+        low = display(self.at_least, self.kind)
+        if math.isfinite(self.at_most):
+            return f"{named} of {low} to {display(self.at_most, self.kind)}"
+        return f"{named} of at least {low}"
+
+
+@dataclass(frozen=True)
+class Auto(KeyType):
+    """A quantity, or ``"auto"``: solved from the rest."""
+
+    quantity: Quantity
+
+    def _read(self, raw: Any) -> Any:
+        if raw == "auto":
+            return "auto"
+        try:
+            return self.quantity.read(raw)
+        except Refused as refused:
+            raise Refused(f'"auto", or {refused.allowed}') from None
+
+    def _write(self, value: Any) -> Any:
+        return "auto" if value == "auto" else self.quantity.write(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"anyOf": [{"const": "auto"}, self.quantity.schema()]}
+
+
+@dataclass(frozen=True)
+class Whole(KeyType):
+    """A whole number between two bounds."""
+
+    at_least: int
+    at_most: int
+
+    def _read(self, raw: Any) -> int:
+        if type(raw) is not int or not self.at_least <= raw <= self.at_most:
+            quotes = ", without quotes" if isinstance(raw, str) else ""
+            raise Refused(f"a whole number, {self.at_least} to {self.at_most}{quotes}")
+        return raw
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"type": "integer", "minimum": self.at_least, "maximum": self.at_most}
+
+
+@dataclass(frozen=True)
+class Ratio(KeyType):
+    """A plain number between two bounds."""
+
+    at_least: float
+    at_most: float
+
+    def _read(self, raw: Any) -> float:
+        if type(raw) not in (int, float) or not self.at_least <= raw <= self.at_most:
+            quotes = ", without quotes" if isinstance(raw, str) else ""
+            raise Refused(f"a number, {self.at_least:g} to {self.at_most:g}{quotes}")
+        return float(raw)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"type": "number", "minimum": self.at_least, "maximum": self.at_most}
+
+
+@dataclass(frozen=True)
+class YesNo(KeyType):
+    """``true`` or ``false``."""
+
+    def _read(self, raw: Any) -> bool:
+        if type(raw) is not bool:
+            quotes = ", without quotes" if isinstance(raw, str) else ""
+            raise Refused(f"true or false{quotes}")
+        return raw
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"type": "boolean"}
+
+
+@dataclass(frozen=True, init=False)
+class Choice(KeyType):
+    """One of a few words; `later` are words that a later version will take."""
+
+    words: tuple[str, ...]
+    later: tuple[str, ...]
+
+    def __init__(self, *words: str, later: tuple[str, ...] = ()) -> None:
+        object.__setattr__(self, "words", words)
+        object.__setattr__(self, "later", later)
+
+    def _read(self, raw: Any) -> str:
+        allowed = " or ".join(f'"{word}"' for word in self.words)
+        if isinstance(raw, str) and raw in self.later:
+            message = f'"{raw}" comes in a later version of feedsim; for now it needs {allowed}'
+            raise Refused(allowed, message)
+        if not isinstance(raw, str) or raw not in self.words:
+            raise Refused(allowed)
+        return raw
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"type": "string", "enum": list(self.words)}
+
+
+@dataclass(frozen=True)
+class Text(KeyType):
+    """A line of text that is not empty."""
+
+    longest: int
+
+    def _read(self, raw: Any) -> str:
+        if not isinstance(raw, str) or not 1 <= len(raw) <= self.longest or not raw.strip():
+            raise Refused(f"a text in quotes, 1 to {self.longest} characters")
+        if not raw.isprintable():
+            raise Refused("a text on one line, without control characters")
+        return raw
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"type": "string", "minLength": 1, "maxLength": self.longest}
+
+
+def quantity_schema(kind: Kind, *, infinite: bool = False) -> dict[str, Any]:
+    """Give the JSON Schema of a quantity: number, blank, unit."""
+    number = r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?"
+    number = f"({number}|inf)" if infinite else number
+    unit = "(%|percent)" if kind == "share" else "[1A-Za-zµμ].*"
+    example = phrase(kind).split('"')[1]
+    return {"type": "string", "pattern": f"^ *{number} *{unit}$", "examples": [example]}
+
+
+def unit_missing(raw: Any, *kinds: Kind) -> str:
+    """Say what a quantity looks like; for a bare number, with that number."""
+    if type(raw) in (int, float):
+        unit = phrase(kinds[0]).split('"')[1].partition(" ")[2]
+        named = phrase(kinds[0]).partition(",")[0]
+        return f'{named} with its unit, in quotes; write "{shown(raw)} {unit}"'
+    return phrase(*kinds)

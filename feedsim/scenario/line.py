@@ -1,0 +1,205 @@
+"""Keys of the line: the run, belt and encoder, carriers, their eye, and the program."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from feedsim.quantities import canonical
+from feedsim.scenario.keys import (
+    Below,
+    Choice,
+    KeyType,
+    Quantity,
+    Refused,
+    Section,
+    Whole,
+    key,
+    quantity_schema,
+)
+
+__all__ = ["Carrier", "Controller", "Encoder", "Eye", "Line", "Run"]
+
+Length = Annotated[float, Quantity("length", at_least=0.0)]
+Size = Annotated[float, Quantity("length", above=0.0)]
+Distance = Annotated[float, Quantity("length")]
+Time = Annotated[float, Quantity("time", at_least=0.0)]
+Speed = Annotated[float, Quantity("speed", above=0.0)]
+Share = Annotated[float, Quantity("share", at_least=0.0, at_most=1.0)]
+
+
+@dataclass(frozen=True)
+class Profile(KeyType):
+    """Speeds over time: none, or two points or more with rising times."""
+
+    most: int = 10_000
+    time = Quantity("time", at_least=0.0)
+    speed = Quantity("speed", at_least=0.0)
+
+    def _read(self, raw: Any) -> tuple[tuple[float, float], ...]:
+        allowed = 'a list of points, such as [["0 s", "0 m/min"], ["5 s", "60 m/min"]]'
+        if not isinstance(raw, (list, tuple)):
+            raise Refused(allowed)
+        if len(raw) == 1 or len(raw) > self.most:
+            raise Refused(f"{allowed}: none, or 2 to {self.most} of them")
+        faults: list[Below] = []
+        points = [self._point(point, place, faults) for place, point in enumerate(raw)]
+        for place, (earlier, later) in enumerate(pairwise(points), 1):
+            if later[0] <= earlier[0]:
+                faults.append(((place, 0), raw[place][0], "a later time than the point before"))
+        if points and points[-1][1] == 0.0:
+            faults.append(
+                (
+                    (len(points) - 1, 1),
+                    raw[-1][1],
+                    "a speed above 0: with the belt at rest for good, the carriers never arrive",
+                )
+            )
+        if faults:
+            raise Refused(allowed, below=tuple(faults))
+        return tuple(points)
+
+    def _point(self, raw: Any, place: int, faults: list[Below]) -> tuple[float, float]:
+        """Read one point; NaN where it is faulty."""
+        if not isinstance(raw, (list, tuple)) or len(raw) != 2:
+            faults.append(((place,), raw, 'a time and a speed, such as ["5 s", "60 m/min"]'))
+            return math.nan, math.nan
+        values = []
+        for index, kind in enumerate((self.time, self.speed)):
+            try:
+                values.append(kind.read(raw[index]))
+            except Refused as refused:
+                faults.append(((place, index), raw[index], refused.allowed))
+                values.append(math.nan)
+        return values[0], values[1]
+
+    def _write(self, value: Any) -> list[list[str]]:
+        return [[canonical(at, "time"), canonical(speed, "speed")] for at, speed in value]
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        point = {
+            "type": "array",
+            "prefixItems": [quantity_schema("time"), quantity_schema("speed")],
+            "minItems": 2,
+            "maxItems": 2,
+        }
+        some = {"type": "array", "items": point, "minItems": 2, "maxItems": self.most}
+        return {"anyOf": [{"type": "array", "maxItems": 0}, some]}
+
+
+class Run(Section):
+    """How much is run, and how it begins."""
+
+    carriers: Annotated[int, Whole(1, 10_000_000)] = key("Carriers in the figures.", 5000)
+    warm_up: Annotated[int, Whole(0, 1_000_000)] = key(
+        "Carriers run before them and left out of every count and figure.", 20
+    )
+    master: Annotated[Literal["encoder", "virtual"], Choice("encoder", "virtual")] = key(
+        "What the feeders follow: the belt's encoder with its counts, or a virtual master "
+        "without counts or scale error.",
+        "encoder",
+    )
+    start: Annotated[Literal["staged", "empty"], Choice("staged", "empty")] = key(
+        "Whether each feeder begins with an insert staged, or has to jog one in first.", "staged"
+    )
+
+
+class Encoder(Section):
+    """The encoder on the conveyor."""
+
+    kind: Annotated[Literal["incremental", "absolute"], Choice("incremental", "absolute")] = key(
+        "Sort of encoder; of no effect in this version.", "incremental"
+    )
+    counts_per_rev: Annotated[int, Whole(1, 1_000_000_000)] = key(
+        "Counts in one turn, after quadrature.", 10_000
+    )
+    wheel_circumference: Size = key("Belt travel in one turn, a length.", "500 mm")
+    scale_error: Annotated[float, Quantity("share", at_least=-0.2, at_most=0.2)] = key(
+        "How much more the belt travels than is counted, a share; negative for less.", "0 %"
+    )
+    home_time: Time = key("Time to find home; of no effect in this version.", "10 s")
+
+
+class Line(Section):
+    """The conveyor."""
+
+    speed: Speed = key("Line speed.")
+    acceleration: Annotated[float, Quantity("acceleration", above=0.0)] = key(
+        "How fast the belt changes speed where no profile says so.", "0.5 m/s^2"
+    )
+    profile: Annotated[tuple[tuple[float, float], ...], Profile()] = key(
+        "Speed over time: points of a time and a speed, straight in between, the last speed held. "
+        "None: the line speed throughout.",
+        [],
+    )
+    encoder: Encoder = Field(default_factory=Encoder)
+
+
+class Carrier(Section):
+    """What comes along the belt."""
+
+    length: Size = key("Length of a carrier, along the belt.")
+    pitch: Size = key("Leading edge to leading edge, a length.")
+    pitch_sd: Length = key(
+        "Spread of the pitch, one standard deviation, a length. None at all makes a run too "
+        "regular to be true: give some.",
+        "0 mm",
+    )
+    min_gap: Length = key("Smallest gap between two carriers, a length.", "0 mm")
+    arrival: Annotated[
+        Literal["paced", "random"], Choice("paced", "random", later=("recorded",))
+    ] = key("Paced by a feeder upstream, or laid on by hand at random.", "paced")
+    missing: Annotated[float, Quantity("share", at_least=0.0, at_most=0.99)] = key(
+        "Share of pitches on which no carrier lies.", "0 %"
+    )
+    slip: Distance = key(
+        "How far carriers fall back on the belt between eye and placement point, a length.", "0 mm"
+    )
+    slip_sd: Length = key("Spread of that, one standard deviation, a length.", "0 mm")
+
+
+class Eye(Section):
+    """A photo-eye: how soon, how exactly and how surely it sees an edge."""
+
+    response: Time = key("Edge to output switching on, a time.", "0.5 ms")
+    response_jitter: Time = key(
+        "Largest deviation of the response either way, a time, at most the response.", "0 ms"
+    )
+    off_response: Time = key(
+        "Trailing edge to output switching off, a time; an edge that comes sooner is not seen.",
+        "0.5 ms",
+    )
+    edge_sd: Length = key(
+        "Spread of the edge that is seen, one standard deviation, a length.", "0 mm"
+    )
+    missed: Share = key("Share of cards that the eye does not see.", "0 %")
+    capture: Annotated[Literal["latched", "scanned"], Choice("latched", "scanned")] = key(
+        "Whether the count is latched as the eye switches, or read at the next scan.", "latched"
+    )
+
+
+class Controller(Section):
+    """The program that watches the eyes and closes the clutches."""
+
+    scan: Time = key("Time from one scan of the program to the next; 0 is at once.", "2 ms")
+    motion_cycle: Time = key(
+        "Time from one motion cycle to the next, in which clutches act; 0 is at once.", "1 ms"
+    )
+    speed_filter: Time = key("Time constant of the filter on the encoder speed.", "0 ms")
+    search_limit: Size = key(
+        "Feed travel without an insert seen after which the search ends, a length.", "10 m"
+    )
+    mark_memory: Annotated[int, Whole(1, 1_000_000)] = key(
+        "Carriers that may be between the eye and the engaging point and still be known.", 8
+    )
+    late_mark: Annotated[Literal["skip", "engage"], Choice("skip", "engage")] = key(
+        "What to do with a carrier whose engaging point has passed when it becomes known.", "skip"
+    )
+    not_ready: Annotated[Literal["skip", "engage"], Choice("skip", "engage")] = key(
+        "What to do with a carrier at whose engaging point no insert is staged yet.", "skip"
+    )

@@ -1,0 +1,74 @@
+"""The whole scenario, frozen and checked key by key."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+from pydantic_core import PydanticCustomError
+
+from feedsim.scenario.feeder import Feeder
+from feedsim.scenario.keys import Refused, Section, Text, Whole, key
+from feedsim.scenario.line import Carrier, Controller, Eye, Length, Line, Run, Share, Size
+from feedsim.scenario.sweep import Sweep
+
+__all__ = ["MOST_FEEDERS", "Acceptance", "Limits", "Scenario"]
+
+MOST_FEEDERS = 64
+
+
+class Limits(Section):
+    """What the hazards are measured against."""
+
+    speed_mismatch: Share = key(
+        "Largest difference between insert and belt speed at placement, a share.", "5 %"
+    )
+    overhang: Length = key(
+        "How far an insert may stick out over its carrier, at either end, a length.", "0 mm"
+    )
+
+
+class Acceptance(Section):
+    """When the result is good enough."""
+
+    placement_tolerance: Size = key("Largest error, either side of the target, a length.", "1.5 mm")
+    within_tolerance: Share = key("Share of placed inserts within it, at least.", "99.7 %")
+    missed: Share = key("Share of carriers that get no insert, at most.", "0.1 %")
+    jam_risk: Share = key("Share of feed cycles with a hazard, at most.", "0.1 %")
+
+
+def _tables(raw: Any) -> Any:
+    """Check that there are feeders, and not a thousand, before each is looked at."""
+    refused = None
+    allowed = f"1 to {MOST_FEEDERS} of [[feeder]]"
+    if isinstance(raw, dict):
+        refused = Refused(allowed, "write [[feeder]], in double brackets: there may be several")
+    elif not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= MOST_FEEDERS:
+        refused = Refused(allowed)
+    if refused:
+        raise PydanticCustomError("refused", "refused", {"refused": refused})
+    return raw
+
+
+class Scenario(Section):
+    """A line, its feeders, and what is asked of them."""
+
+    title: Annotated[str, Text(200)] = key("What this is, on one line.")
+    seed: Annotated[int, Whole(0, 2**63 - 1)] = key(
+        "Seed of every random number: the same seed, the same run.", 1
+    )
+    run: Run = Field(default_factory=Run)
+    line: Line
+    carrier: Carrier
+    carrier_eye: Eye = Field(default_factory=Eye)
+    controller: Controller = Field(default_factory=Controller)
+    feeder: Annotated[
+        tuple[Feeder, ...],
+        BeforeValidator(_tables),
+    ] = key(
+        "The feeders, in the order of their placement points.",
+        json_schema_extra={"minItems": 1, "maxItems": MOST_FEEDERS},
+    )
+    limits: Limits = Field(default_factory=Limits)
+    acceptance: Acceptance = Field(default_factory=Acceptance)
+    sweep: Sweep = Field(default_factory=Sweep)

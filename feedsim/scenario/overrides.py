@@ -1,0 +1,131 @@
+"""``feeder.0.insert.gap=60 mm``: change any key by its path."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from typing import Any
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.model import Scenario
+from feedsim.scenario.tree import Node, node, unknown_key
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["apply_overrides", "collect_overrides"]
+
+
+def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
+    """Change keys of a scenario by their paths.
+
+    Parameters
+    ----------
+    data : dict
+        A whole scenario as read from a file; it stays as it is.
+    overrides : sequence of str
+        Each ``path=value``. The path names tables and keys and numbers what comes in lists;
+        the value is TOML if it reads as such, else text. A later one wins.
+
+    Returns
+    -------
+    dict
+        The changed scenario, not checked yet.
+
+    Raises
+    ------
+    FeedsimError
+        If a path leads nowhere; all such paths at once.
+
+    Examples
+    --------
+    >>> apply_overrides({"line": {"speed": "60 m/min"}}, ["line.speed=80 m/min", "seed=2"])
+    {'line': {'speed': '80 m/min'}, 'seed': 2}
+    """
+    changed, faults = collect_overrides(data, overrides)
+    if faults:
+        raise FeedsimError(*faults)
+    return changed
+
+
+def collect_overrides(
+    data: dict[str, Any], overrides: Sequence[str]
+) -> tuple[dict[str, Any], list[Fault]]:
+    """Do the same, but give the faults beside what the sound overrides made."""
+    faults = []
+    for override in overrides:
+        path, equals, value = override.partition("=")
+        parts = [part.strip() for part in path.split(".")]
+        if not equals or not all(parts):
+            message = 'write a key, "=" and a value, such as feeder.0.insert.gap="60 mm"'
+            faults.append(Fault(shown(override), shown(override), "key=value", message))
+            continue
+        try:
+            data = _changed(data, parts, _value(value.strip()))
+        except FeedsimError as error:
+            faults += error.faults
+    return data, faults
+
+
+def _value(text: str) -> Any:
+    """Read a value as TOML if it is some, else take it as text."""
+    try:
+        table = tomllib.loads(f"value = {text}")
+    except (ValueError, RecursionError):
+        return text
+    return table["value"] if len(table) == 1 else text
+
+
+def _changed(data: dict[str, Any], parts: Sequence[str], value: Any) -> dict[str, Any]:
+    """Copy the tables and lists along the path, and set the value at its end."""
+    top: dict[str, Any] = dict(data)
+    here: Any = top
+    for depth, part in enumerate(parts):
+        place = _place(here, parts, depth)
+        if depth == len(parts) - 1:
+            here[place] = value
+            return top
+        inside = here[place] if isinstance(here, list) else here.get(part, _blank(parts, depth))
+        if not isinstance(inside, (dict, list)):
+            path = dotted(parts[: depth + 1])
+            message = f"is {shown(inside)} and has no {dotted(parts[depth + 1 :])} in it"
+            raise FeedsimError(Fault(path, shown(inside), "a table", message))
+        here[place] = inside.copy()
+        here = here[place]
+    return top
+
+
+def _place(here: Any, parts: Sequence[str], depth: int) -> Any:
+    """Turn one part of a path into a key or a number that exists."""
+    part = parts[depth]
+    if isinstance(here, list):
+        if part.isascii() and part.isdecimal() and len(part) < 7 and int(part) < len(here):
+            return int(part)
+        allowed = f"a number, 0 to {len(here) - 1}" if here else "something in the list first"
+        message = f"there is no such place; {dotted(parts[:depth])} needs {allowed}"
+        raise FeedsimError(Fault(dotted(parts[: depth + 1]), shown(part), allowed, message))
+    names = _names(parts[: depth + 1])
+    above = node(names[:-1])
+    if above is not None and above.section is not None and node(names) is None:
+        raise FeedsimError(unknown_key(parts[: depth + 1], names=names))
+    return part
+
+
+def _blank(parts: Sequence[str], depth: int) -> Any:
+    """Give what a table or key that is left out holds."""
+    here = node(_names(parts[: depth + 1]))
+    if here is None or here.section:
+        return [] if here and here.many else {}
+    return here.default
+
+
+def _names(parts: Sequence[str]) -> list[str]:
+    """Leave the numbers of tables out of a path."""
+    names: list[str] = []
+    here: Node | None = Node(Scenario, many=False, leaf=None, required=True, default=None)
+    for part in parts:
+        if here is not None and here.many and part.isdecimal():
+            here = node(names)
+            here = Node(here.section, False, None, True, None) if here else None
+            continue
+        names.append(part)
+        here = node(names)
+    return names

@@ -1,0 +1,156 @@
+"""From a file, a text or plain data to a checked scenario; every fault of it at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.faults import faults_of
+from feedsim.scenario.geometry import geometry_faults
+from feedsim.scenario.model import Scenario
+from feedsim.scenario.overrides import collect_overrides
+from feedsim.scenario.wording import shown
+
+__all__ = ["load_scenario", "parse_toml", "read_text", "scenario_from_dict", "scenario_from_text"]
+
+_LARGEST = 1_000_000  # bytes
+_DEEPEST = 20
+_UNQUOTED = re.compile(
+    r"[ \t]*([\w.-]+)[ \t]*=[ \t]*([+-]?[\d.]+[ \t]*[A-Za-z%][A-Za-z0-9/^%]*)[ \t]*(?:#.*)?$",
+    re.ASCII,
+)
+_LONG_PATH = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){40}""")
+
+
+def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenario:
+    """Read and check a scenario file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file in UTF-8, at most 1 MB.
+    overrides : sequence of str
+        Keys to change, each ``path=value``, such as ``feeder.0.insert.gap=60 mm``.
+
+    Returns
+    -------
+    Scenario
+        Frozen; every quantity in mm, s, mm/s, mm/s², 1/s or as a share.
+
+    Raises
+    ------
+    FeedsimError
+        If the file cannot be read, or with all that is wrong in it.
+    """
+    return scenario_from_text(read_text(path), overrides=overrides)
+
+
+def scenario_from_text(text: str, *, overrides: Sequence[str] = ()) -> Scenario:
+    """Check a scenario that is a TOML text; see :func:`load_scenario`."""
+    return scenario_from_dict(parse_toml(text), overrides=overrides)
+
+
+def scenario_from_dict(data: dict[str, Any], *, overrides: Sequence[str] = ()) -> Scenario:
+    """Check a scenario that is plain data, as a TOML reader gives it; see :func:`load_scenario`."""
+    if not isinstance(data, dict):
+        raise FeedsimError(Fault("scenario", shown(data), "a table of keys"))
+    data, faults = collect_overrides(data, overrides)
+    if _too_deep(data):
+        raise FeedsimError(*faults, "the scenario is nested too deeply; no key lies that deep")
+    try:
+        scenario = Scenario.model_validate(data)
+    except ValidationError as error:
+        raise FeedsimError(*faults, *faults_of(error), *geometry_faults(data)) from None
+    faults += geometry_faults(data)
+    if faults:
+        raise FeedsimError(*faults)
+    return scenario
+
+
+def read_text(path: str | Path) -> str:
+    """Read a file as text, with a clear word where that fails."""
+    name = str(path)
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(_LARGEST + 1)
+    except FileNotFoundError:
+        raise FeedsimError(Fault(name, message="there is no such file")) from None
+    except IsADirectoryError:
+        raise FeedsimError(Fault(name, message="is a folder, not a scenario file")) from None
+    except PermissionError:
+        raise FeedsimError(Fault(name, message="may not be read by you")) from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise FeedsimError(Fault(name, message=f"cannot be read ({why})")) from None
+    if len(raw) > _LARGEST:
+        raise FeedsimError(Fault(name, message="is larger than 1 MB; that is no scenario"))
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        message = f"is not UTF-8 text (line {line}); save it as UTF-8"
+        raise FeedsimError(Fault(name, message=message)) from None
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Read a TOML text into plain data.
+
+    Raises
+    ------
+    FeedsimError
+        If it is not TOML, with line and column.
+    """
+    text = text.removeprefix("\ufeff")
+    if len(text) > _LARGEST:
+        raise FeedsimError("the scenario is larger than 1 MB")
+    too_deep = "the scenario is nested too deeply; no key lies that deep"
+    if _LONG_PATH.search(text):
+        raise FeedsimError(too_deep)
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise FeedsimError(too_deep) from None
+    except tomllib.TOMLDecodeError as error:
+        raise FeedsimError(_not_toml(str(error), text)) from None
+    except ValueError:  # of an int with thousands of digits
+        raise FeedsimError("not TOML: a number in it has far too many digits") from None
+
+
+def _not_toml(said: str, text: str) -> Fault:
+    """Put the line first, and help with the slip that is made most."""
+    match = re.search(
+        r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", said, re.DOTALL
+    )
+    what, line, column = match.groups() if match else (said, None, None)
+    what = what if what.isprintable() else shown(what)[1:-1]
+    if line is None:
+        return Fault("end of the file", message=f"not TOML: {what}")
+    lines = text.split("\n")
+    row = lines[int(line) - 1] if int(line) <= len(lines) else ""
+    hint = ""
+    if unquoted := _UNQUOTED.match(row[:200]):
+        hint = f'; a quantity stands in quotes: {unquoted.group(1)} = "{unquoted.group(2)}"'
+    return Fault(
+        f"line {line}, column {column}", shown(row.strip()), "TOML", f"not TOML: {what}{hint}"
+    )
+
+
+def _too_deep(data: dict[str, Any]) -> bool:
+    level: list[Any] = [data]
+    for _ in range(_DEEPEST):
+        inner: list[Any] = []
+        for item in level:
+            if isinstance(item, dict):
+                inner += item.values()
+            elif isinstance(item, (list, tuple)):
+                inner += item
+        level = [item for item in inner if isinstance(item, (dict, list, tuple))]
+        if not level:
+            return False
+    return True

@@ -1,0 +1,12 @@
+"""A scenario to start from."""
+
+from __future__ import annotations
+
+from importlib import resources
+
+__all__ = ["starter_text"]
+
+
+def starter_text() -> str:
+    """Give the text of a commented scenario: an invented membership card on an A5 letter."""
+    return resources.files("feedsim.scenario").joinpath("starter.toml").read_text("utf-8")

@@ -1,0 +1,153 @@
+"""The keys of a scenario file as a tree: what there is, and what lies nearest to a wrong key."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, get_args
+
+from feedsim.errors import Fault
+from feedsim.scenario.keys import KeyType, Section
+from feedsim.scenario.model import Scenario
+from feedsim.scenario.wording import dotted
+
+__all__ = ["LATER_KEYS", "Node", "node", "nodes", "table_name", "unknown_key"]
+
+LATER_KEYS = frozenset(
+    {
+        "guard",
+        "fault",
+        "adjust",
+        "limits.jam_probability",
+        "feeder.insert.magazine",
+        "feeder.insert.refill_time",
+        "carrier.record",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One place in the tree.
+
+    Attributes
+    ----------
+    section : type of Section or None
+        The table that is there; None for a key with a value.
+    many : bool
+        Whether there may be several such tables (``[[feeder]]``).
+    leaf : KeyType or None
+        What the key may hold; None for a table.
+    required : bool
+        Whether it has to be given.
+    default : object
+        What stands for a key that is left out.
+    """
+
+    section: type[Section] | None
+    many: bool
+    leaf: KeyType | None
+    required: bool
+    default: Any
+
+
+@cache
+def nodes(section: type[Section]) -> dict[str, Node]:
+    """Give what a table may contain, by name, in the order of the schema."""
+    found = {}
+    for name, field in section.model_fields.items():
+        inner = [a for a in (field.annotation, *get_args(field.annotation)) if _is_section(a)]
+        leaf = next((item for item in field.metadata if isinstance(item, KeyType)), None)
+        found[name] = Node(
+            section=inner[0] if inner else None,
+            many=bool(inner) and inner[0] is not field.annotation,
+            leaf=leaf,
+            required=field.is_required(),
+            default=field.default,
+        )
+    return found
+
+
+def node(names: Sequence[str]) -> Node | None:
+    """Find a place by its names, without the numbers of tables; None if there is none such."""
+    here = Node(Scenario, many=False, leaf=None, required=True, default=None)
+    for name in names:
+        inside = nodes(here.section) if here.section else {}
+        if name not in inside:
+            return None
+        here = inside[name]
+    return here
+
+
+def table_name(names: Sequence[str]) -> str:
+    """Write a table's name as its head in the file: ``[line.encoder]``, ``[[feeder]]``."""
+    if not names:
+        return "the top of the file"
+    here = node(names)
+    return f"[[{dotted(names)}]]" if here and here.many else f"[{dotted(names)}]"
+
+
+def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None) -> Fault:
+    """Say that there is no such key, and which one may have been meant.
+
+    Parameters
+    ----------
+    path : sequence of str or int
+        The whole path; every part but the last is known.
+    names : sequence of str, optional
+        The path without the numbers of tables, where they are not plain from its types.
+    """
+    names = names or [part for part in path if isinstance(part, str)]
+    *above, name = names
+    if ".".join(names) in LATER_KEYS:
+        later = "comes in a later version of feedsim; leave it out for now"
+        return Fault(dotted(path), "", "left out", later)
+    here = node(above)
+    known = list(nodes(here.section)) if here and here.section else []
+    place = table_name(above)
+    elsewhere = _everywhere()
+    if name in elsewhere and not _nearest(name, known, alike=0.9):
+        return _no_such_key(path, f'"{name}" belongs in {" or ".join(elsewhere[name])}')
+    near = _nearest(name, known)
+    if near:
+        return _no_such_key(path, f'the nearest in {place} is "{near}"')
+    near = _nearest(name, list(elsewhere))
+    if near:
+        return _no_such_key(path, f'the nearest is "{near}" in {" or ".join(elsewhere[near])}')
+    return _no_such_key(path, f"{place} has {', '.join(known)}")
+
+
+def _no_such_key(path: Sequence[str | int], hint: str) -> Fault:
+    return Fault(dotted(path), "a key that is not known", hint, f"there is no such key; {hint}")
+
+
+def _nearest(name: str, known: Sequence[str], *, alike: float = 0.6) -> str | None:
+    """Find the known name most like this one, if any is at all like it (1: the same)."""
+    lower = {key.lower(): key for key in known}
+    plain = name[:60].strip().lower().replace("-", "_").replace(" ", "_")
+    near = difflib.get_close_matches(plain, lower, n=1, cutoff=alike)
+    near = near or [key for key in lower if len(plain) > 2 and plain in key]
+    return lower[near[0]] if near else None
+
+
+@cache
+def _everywhere() -> dict[str, list[str]]:
+    """List every key and the tables it stands in."""
+    places: dict[str, list[str]] = {}
+    for above, name in _walk(()):
+        places.setdefault(name, []).append(table_name(above))
+    return places
+
+
+def _walk(above: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
+    here = node(above)
+    for name, inner in (nodes(here.section) if here and here.section else {}).items():
+        yield above, name
+        if inner.section:
+            yield from _walk((*above, name))
+
+
+def _is_section(candidate: Any) -> bool:
+    return isinstance(candidate, type) and issubclass(candidate, Section)

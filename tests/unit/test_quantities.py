@@ -1,0 +1,235 @@
+"""Quantities: published factors, exact ways there and back, and hostile text."""
+
+import math
+import subprocess
+import sys
+
+import pint
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from feedsim.quantities import (
+    KINDS,
+    QuantityError,
+    canonical,
+    display,
+    display_unit,
+    measure,
+    parse,
+    phrase,
+)
+
+# International yard and pound agreement, 1959: 1 yd = 0.9144 m, so 1 ft = 304.8 mm, 1 in = 25.4 mm.
+READ = [
+    ("60 m/min", "speed", 1000.0),
+    ("60 m / min", "speed", 1000.0),
+    ("60m/min", "speed", 1000.0),
+    ("60 m*min^-1", "speed", 1000.0),
+    ("60 metres per minute", "speed", 1000.0),
+    ("200 ft/min", "speed", 200 * 304.8 / 60),
+    ("1 in/s", "speed", 25.4),
+    ("1.5 in", "length", 38.1),
+    ("85.60 mm", "length", 85.6),
+    ("+8.56e1 mm", "length", 85.6),
+    (".5 mm", "length", 0.5),
+    ("5. mm", "length", 5.0),
+    (" 10 m ", "length", 10_000.0),
+    ("-2 cm", "length", -20.0),
+    ("1 yd", "length", 914.4),
+    ("0.5 ms", "time", 0.0005),
+    ("250 µs", "time", 0.00025),
+    ("250 μs", "time", 0.00025),
+    ("250 us", "time", 0.00025),
+    ("1.5 min", "time", 90.0),
+    ("2 h", "time", 7200.0),
+    ("150 m/s^2", "acceleration", 150_000.0),
+    ("150 m/s²", "acceleration", 150_000.0),
+    ("150 m/s**2", "acceleration", 150_000.0),
+    ("150 m·s⁻²", "acceleration", 150_000.0),
+    ("10 ft/s/s", "acceleration", 3048.0),
+    ("200 1/s", "rate", 200.0),
+    ("0.2 1/ms", "rate", 200.0),
+    ("50 Hz", "rate", 50.0),
+    ("inf 1/s", "rate", math.inf),
+    ("-inf mm", "length", -math.inf),
+    ("0.2 %", "share", 0.002),
+    ("99.7%", "share", 0.997),
+    ("5 percent", "share", 0.05),
+]
+
+
+@pytest.mark.parametrize(("text", "kind", "value"), READ)
+def test_reads(text, kind, value):
+    assert parse(text, kind) == value
+
+
+@pytest.mark.parametrize(("text", "kind", "fragment"), [
+    ("", "length", 'a length, such as "70 mm"'),
+    ("mm", "length", "a length"),
+    ("70", "length", 'a length with its unit; write "70 mm"'),
+    ("70,5 mm", "length", 'write "70.5 mm"'),
+    ("5 s", "length", "this is a time"),
+    ("5 m/s", "length", "this is a speed"),
+    ("5 %", "length", "this is a share"),
+    ("5 mm", "share", "this is a length"),
+    ("5 1/s", "time", "this is a rate"),
+    ("5 kg", "length", 'the unit "kg" is not known here'),
+    ("5 rad", "share", 'the unit "rad" is not known here'),
+    ("5 rpm", "rate", 'the unit "rpm" is not known here'),
+    ("5 degC", "time", 'the unit "degC" is not known here'),
+    ("5 mm*dB", "length", 'the unit "dB" is not known here'),
+    ("5 mm*ppm", "length", 'the unit "ppm" is not known here'),
+    ("5 1", "share", "is no unit of that"),
+    ("5 m/m", "share", "is no unit of that"),
+    ("5 % m", "length", "is no unit"),
+    ("5 %*m", "length", "is no unit of that"),
+    ("5 mm^2", "length", "is no unit of that"),
+    ("5 mm^9", "length", "is no unit"),
+    ("5 mm^2^2", "length", "is no unit"),
+    ("5 mm/", "length", "is no unit"),
+    ("5 (mm)", "length", "is no unit"),
+    ("1 000 mm", "length", "is no unit"),
+    ("nan mm", "length", "nan is no size"),
+    ("NaN mm", "length", "nan is no size"),
+    ("infinite mm", "length", "a length"),
+    ("1e10 mm", "length", "nothing beyond 1000000000 mm"),
+    ("1e999 mm", "length", "nothing beyond"),
+    ("1e9999 mm", "length", "a length"),
+    ("1e-30 mm", "length", "0 or at least 0.000001 mm"),
+    ("9" * 61, "length", "too long"),
+    ("5 mm\n", "length", None),
+    ("5\nmm", "length", "without control characters"),
+    ("__import__('os').system('true')", "length", "a length"),
+    ("5 __import__('os')", "length", "is no unit"),
+    ("5 lambda:0", "length", "is no unit"),
+])  # fmt: skip
+def test_refuses(text, kind, fragment):
+    if fragment is None:  # blanks around are no fault, a line's end is one of them
+        assert parse(text, kind) == 5.0
+        return
+    with pytest.raises(QuantityError) as caught:
+        parse(text, kind)
+    assert fragment in str(caught.value)
+    assert str(caught.value).isprintable()
+
+
+def test_a_quantity_of_one_of_two_kinds():
+    assert measure("20 ms", "time", "length") == (0.02, "time")
+    assert measure("20 mm", "time", "length") == (20.0, "length")
+    with pytest.raises(QuantityError, match="this is a speed"):
+        measure("20 mm/s", "time", "length")
+
+
+def test_words_for_each_kind_hold_a_correct_example():
+    for kind in KINDS:
+        example = phrase(kind).split('"')[1]
+        assert math.isfinite(parse(example, kind))
+
+
+LARGEST = {"length": 1e9, "time": 1e6, "speed": 1e6, "acceleration": 1e9, "rate": 1e6, "share": 1e3}
+SMALLEST = {
+    "length": 1e-6,
+    "time": 1e-9,
+    "speed": 1e-3,
+    "acceleration": 1e-3,
+    "rate": 1e-3,
+    "share": 1e-12,
+}
+
+
+@settings(deadline=None)
+@given(st.data())
+def test_canonical_text_reads_as_the_same_float(data):
+    kind = data.draw(st.sampled_from(KINDS))
+    size = data.draw(st.floats(SMALLEST[kind], LARGEST[kind]) | st.just(0.0) | st.just(math.inf))
+    value = data.draw(st.sampled_from([size, -size]))
+    again = parse(canonical(value, kind), kind)
+    assert again == value
+    assert math.copysign(1.0, again) == (1.0 if value == 0.0 else math.copysign(1.0, value))
+
+
+def test_nothing_below_nothing():
+    assert canonical(-0.0, "length") == "0 mm"
+
+
+@given(st.floats(SMALLEST["share"], LARGEST["share"]))
+def test_canonical_share_has_only_digits_that_matter(share):
+    """A percentage is the shortest decimal of the share with the point moved: 17 digits at most."""
+    digits = canonical(share, "share").removesuffix(" %").replace(".", "").strip("0")
+    assert len(digits) <= 17
+
+
+@settings(deadline=None, max_examples=300)
+@given(st.text(max_size=80) | st.from_regex(r"[+-]?[0-9]{1,5}(\.[0-9]+)? ?[a-zA-Z%/*^1-9]{1,12}"))
+def test_any_text_is_read_or_refused(text):
+    for kind in ("length", "share"):
+        try:
+            value = parse(text, kind)
+        except QuantityError as error:
+            assert str(error).isprintable()  # noqa: PT017 - either outcome is right
+        else:
+            assert not math.isnan(value)
+
+
+# What pint, a general library, makes of each unit of our own table.
+@pytest.mark.parametrize("unit", ["mm", "cm", "m", "in", "inch", "ft"])
+def test_lengths_agree_with_pint(unit):
+    factor = pint.get_application_registry().Quantity(1.0, unit).to("mm").magnitude
+    assert parse(f"1 {unit}", "length") == pytest.approx(factor, rel=1e-15)
+
+
+@pytest.mark.parametrize("unit", ["s", "ms", "us", "µs", "min", "h"])
+def test_times_agree_with_pint(unit):
+    factor = pint.get_application_registry().Quantity(1.0, unit).to("s").magnitude
+    assert parse(f"1 {unit}", "time") == pytest.approx(factor, rel=1e-15)
+
+
+@pytest.mark.parametrize("text", ["2 mile", "3 yard", "1 dm", "5 µm", "4 thou"])
+def test_other_units_come_from_pint(text):
+    number, unit = text.split()
+    factor = pint.get_application_registry().Quantity(float(number), unit).to("mm").magnitude
+    assert parse(text, "length") == pytest.approx(factor, rel=1e-14)
+
+
+def test_everyday_units_do_not_load_pint():
+    """pint costs more than all the rest of reading a scenario."""
+    code = (
+        "import sys, feedsim.scenario as s; s.scenario_from_text(s.starter_text());"
+        "heavy = {'pint', 'numpy', 'scipy', 'matplotlib', 'simpy'} & set(sys.modules);"
+        "assert not heavy, heavy;"
+        "from feedsim.quantities import parse; parse('1 yd', 'length');"
+        "assert 'pint' in sys.modules"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(("value", "kind", "units", "text"), [
+    (1000.0, "speed", "metric", "60 m/min"),
+    (1016.0, "speed", "inch", "200 ft/min"),
+    (38.1, "length", "inch", "1.5 in"),
+    (85.6, "length", "metric", "85.6 mm"),
+    (1234567.0, "length", "metric", "1234567 mm"),
+    (0.00012345, "length", "metric", "0.0001234 mm"),
+    (-20.0, "length", "metric", "-20 mm"),
+    (0.0, "length", "metric", "0 mm"),
+    (0.0005, "time", "metric", "0.5 ms"),
+    (1.5, "time", "metric", "1.5 s"),
+    (150_000.0, "acceleration", "metric", "150 m/s²"),
+    (3048.0, "acceleration", "inch", "10 ft/s²"),
+    (0.002, "share", "metric", "0.2 %"),
+    (200.0, "rate", "inch", "200 1/s"),
+    (math.inf, "rate", "metric", "inf 1/s"),
+    (math.nan, "length", "metric", "–"),
+])  # fmt: skip
+def test_display(value, kind, units, text):
+    assert display(value, kind, units=units) == text
+
+
+def test_display_unit_turns_internal_values_into_shown_ones():
+    unit = display_unit("speed", "inch")
+    assert (unit.label, 1016.0 * unit.factor) == ("ft/min", pytest.approx(200.0, rel=1e-15))
+    for kind in KINDS:
+        label, factor = display_unit(kind)
+        assert parse(f"1 {label}", kind) * factor == pytest.approx(1.0, rel=1e-15)
