@@ -65,6 +65,7 @@ class BeltMotion:
 
     __slots__ = (
         "_accelerations",
+        "_ends",
         "_single",
         "_speeds",
         "_starts",
@@ -79,6 +80,7 @@ class BeltMotion:
         self._travels = [p.travel_mm for p in self.pieces]
         self._speeds = [p.speed_mm_s for p in self.pieces]
         self._accelerations = [p.acceleration_mm_s2 for p in self.pieces]
+        self._ends = [*self._starts[1:], math.inf]
         self._single = len(self.pieces) == 1
         self.fastest_mm_s = max(self._speeds)
 
@@ -91,7 +93,7 @@ class BeltMotion:
 
     def end(self, index: int) -> float:
         """Return when piece ``index`` ends (s); ``inf`` for the last one."""
-        return self._starts[index + 1] if index + 1 < len(self._starts) else math.inf
+        return self._ends[index]
 
     def position(self, t: float) -> float:
         """Return the travel (mm) at time ``t`` (s)."""
@@ -121,9 +123,9 @@ class BeltMotion:
             travel - self._travels[i], self._speeds[i], acceleration=self._accelerations[i]
         )
         start = self._starts[i]
-        if not self._single and i + 1 < len(self._starts):
+        if not self._single:
             # the travel lies in this piece: rounding must not carry it beyond the piece's end
-            return min(start + wait, self._starts[i + 1])
+            return min(start + wait, self._ends[i])
         return start + wait
 
     def times_at(self, travels: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -134,9 +136,28 @@ class BeltMotion:
         far = np.maximum(travels - np.asarray(self._travels)[i], 0.0)
         divisor = speed + np.sqrt(np.maximum(speed * speed + 2.0 * a * far, 0.0))
         wait = np.divide(2.0 * far, divisor, out=np.zeros_like(far), where=divisor > 0.0)
-        ends = np.asarray([*self._starts[1:], math.inf])[i]
+        ends = np.asarray(self._ends)[i]
         times: NDArray[np.float64] = np.minimum(np.asarray(self._starts)[i] + wait, ends)
         return times
+
+    def positions(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return :meth:`position` for an array of times (s), shape kept; NaN stays NaN."""
+        i = self._indices(times)
+        s = times - np.asarray(self._starts)[i]
+        speed, a = np.asarray(self._speeds)[i], np.asarray(self._accelerations)[i]
+        travels: NDArray[np.float64] = np.asarray(self._travels)[i] + (speed + 0.5 * a * s) * s
+        return travels
+
+    def speeds(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return :meth:`speed` for an array of times (s), shape kept; NaN stays NaN."""
+        i = self._indices(times)
+        s = times - np.asarray(self._starts)[i]
+        v = np.asarray(self._speeds)[i] + np.asarray(self._accelerations)[i] * s
+        speeds: NDArray[np.float64] = np.maximum(v, 0.0)
+        return speeds
+
+    def _indices(self, times: NDArray[np.float64]) -> NDArray[np.intp]:
+        return np.maximum(np.searchsorted(self._starts, times, side="right") - 1, 0)
 
     def then(self, t: float, points: Sequence[tuple[float, float]]) -> BeltMotion:
         """Return the motion that is this one up to ``t`` and then follows speed points.

@@ -27,6 +27,15 @@ class Ramp(NamedTuple):
     in_travel: bool
 
 
+class _Command(NamedTuple):
+    """From ``start_s`` on: let r go to ``target``, or drive the feed alone."""
+
+    start_s: float
+    target: float
+    ramp: Ramp
+    jog_mm_s: float
+
+
 _STEP = Ramp(0.0, in_travel=False)
 
 
@@ -62,7 +71,7 @@ class FeedMotion:
         self._target = 0.0
         self._ramp = _STEP
         self._jog_mm_s = 0.0
-        self._laws: list[tuple[float, float, bool]] = []
+        self._commands = [_Command(0.0, 0.0, _STEP, 0.0)]
         self.pieces: list[FeedPiece] = []
         self._append(0.0, 0.0, lag=0.0)
 
@@ -70,50 +79,63 @@ class FeedMotion:
 
     def engage(self, t: float, ramp: Ramp) -> None:
         """Let r rise to 1 from time ``t`` (s)."""
-        self._change(t, target=1.0, ramp=ramp)
+        self._give(_Command(t, 1.0, ramp, 0.0))
 
     def open(self, t: float, ramp: Ramp) -> None:
         """Let r fall to 0 from time ``t`` (s), at the slope of a full ramp."""
-        self._change(t, target=0.0, ramp=ramp)
+        self._give(_Command(t, 0.0, ramp, 0.0))
 
     def jog(self, t: float, speed: float) -> None:
         """Drive the feed alone at ``speed`` (mm/s) from time ``t`` (s); 0 stops it."""
-        self._change(t, target=0.0, ramp=_STEP, jog=speed)
+        self._give(_Command(t, 0.0, _STEP, speed))
 
     def follow(self, belt: BeltMotion, t: float) -> None:
-        """Go on along another belt motion from time ``t`` (s), r undisturbed."""
-        self._change(t, target=self._target, ramp=self._ramp, jog=self._jog_mm_s, belt=belt)
+        """Go on along another belt motion from time ``t`` (s), r undisturbed.
+
+        A command that was given for later than ``t`` stays.
+        """
+        later = [c for c in self._commands if c.start_s > t]
+        in_force = self._commands[-len(later) - 1]
+        command, lag, r = self._cut(t)
+        self._belt = belt
+        self._obey(in_force, r)
+        self._append(t, command, lag=lag)
+        for c in later:
+            self._carry_out(c)
 
     def forget_before(self, t: float) -> None:
-        """Drop the pieces that ended before time ``t`` (s)."""
+        """Drop what ended before time ``t`` (s)."""
         drop = 0
         while drop + 1 < len(self.pieces) and self.pieces[drop].end_s < t:
             drop += 1
         if drop:
             del self.pieces[:drop]
-            del self._laws[:drop]
+        while len(self._commands) > 1 and self._commands[1].start_s < t:
+            del self._commands[0]
 
-    def _change(
-        self,
-        t: float,
-        *,
-        target: float,
-        ramp: Ramp,
-        jog: float = 0.0,
-        belt: BeltMotion | None = None,
-    ) -> None:
+    def _give(self, command: _Command) -> None:
+        self._commands.append(command)
+        self._carry_out(command)
+
+    def _carry_out(self, command: _Command) -> None:
+        t = command.start_s
+        travelled, lag, r = self._cut(t)
+        self._obey(command, r)
+        self._append(t, travelled, lag=lag)
+
+    def _cut(self, t: float) -> tuple[float, float, float]:
+        """Drop all motion from ``t`` on; return p, e = p − f and r then."""
         i = self._index(t)
-        r = target if ramp.length == 0.0 else self._engagement_on(i, t)
         piece = self.pieces[i]
-        command, lag = piece.command(t), piece.lag(t)
-        keep = i if piece.start_s >= t else i + 1
-        del self.pieces[keep:]
-        del self._laws[keep:]
+        command, lag = piece.state(t)
+        r = self._engagement_on(piece, t)
+        del self.pieces[i if piece.start_s >= t else i + 1 :]
         piece.end_s = t
-        self._engagement, self._target, self._ramp, self._jog_mm_s = r, target, ramp, jog
-        if belt is not None:
-            self._belt = belt
-        self._append(t, command, lag=lag)
+        return command, lag, r
+
+    def _obey(self, command: _Command, r: float) -> None:
+        _, self._target, self._ramp, self._jog_mm_s = command
+        self._engagement = r if command.ramp.length else command.target
 
     # -- making pieces ---------------------------------------------------------------
 
@@ -122,18 +144,11 @@ class FeedMotion:
             rate, slope, end = self._follow_rate(t)
         else:
             rate, slope, end = (self._jog_mm_s, 0.0, 0.0, 0.0), 0.0, math.inf
-        self.pieces.append(
-            FeedPiece(
-                t,
-                command,
-                lag_mm=lag,
-                rate=rate,
-                end_s=end,
-                gain=self._gain,
-                feedforward=self._feedforward,
-            )
-        )
-        self._laws.append((self._engagement, slope, self._ramp.in_travel))
+        piece = FeedPiece(t, command, lag, rate, end, self._gain, self._feedforward)
+        piece.engagement = self._engagement
+        piece.slope = slope
+        piece.in_travel = self._ramp.in_travel
+        self.pieces.append(piece)
 
     def _follow_rate(self, t: float) -> tuple[tuple[float, float, float, float], float, float]:
         """Return p' as a polynomial from ``t``, the slope of r, and the piece's end."""
@@ -141,11 +156,10 @@ class FeedMotion:
         i = belt.index(t)
         start, _, v, a = belt.pieces[i]
         if a:
-            v += a * (t - start)
-            if v < 0.0:
-                v = 0.0
-        g, r, target = self._factor, self._engagement, self._target
+            v = max(0.0, v + a * (t - start))
+        r, target = self._engagement, self._target
         belt_end = belt.end(i)
+        g = self._factor
         if r == target:
             return (g * v * r, g * a * r, 0.0, 0.0), 0.0, belt_end
         length, in_travel = self._ramp
@@ -172,10 +186,11 @@ class FeedMotion:
         if t == math.inf:
             return False
         if self._engagement != self._target:
-            r = self._engagement_on(-1, t)
+            r = self._engagement_on(last, t)
             over = abs(self._target - r) < 1e-12 or self._ended_with_ramp(t)
             self._engagement = self._target if over else r
-        self._append(t, last.command(t), lag=last.lag(t))
+        command, lag = last.state(t)
+        self._append(t, command, lag=lag)
         return True
 
     def _ended_with_ramp(self, t: float) -> bool:
@@ -189,8 +204,9 @@ class FeedMotion:
     # -- asking ----------------------------------------------------------------------
 
     def _index(self, t: float) -> int:
-        self._reach_time(t)
         pieces = self.pieces
+        if pieces[-1].end_s <= t:
+            self._reach_time(t)
         i = len(pieces) - 1
         while i > 0 and pieces[i].start_s > t:
             i -= 1
@@ -198,14 +214,13 @@ class FeedMotion:
 
     def engagement(self, t: float) -> float:
         """Return r (0…1) at time ``t`` (s)."""
-        return self._engagement_on(self._index(t), t)
+        return self._engagement_on(self.pieces[self._index(t)], t)
 
-    def _engagement_on(self, i: int, t: float) -> float:
-        r, slope, in_travel = self._laws[i]
+    def _engagement_on(self, piece: FeedPiece, t: float) -> float:
+        r, slope, start = piece.engagement, piece.slope, piece.start_s
         if slope == 0.0:
             return r
-        start = self.pieces[i].start_s
-        if in_travel:
+        if piece.in_travel:
             ran = (self._belt.position(t) - self._belt.position(start)) / self._belt_per_counted
         else:
             ran = t - start
@@ -229,8 +244,11 @@ class FeedMotion:
             pass
         if self._engagement or self._jog_mm_s:
             return math.inf, math.nan
-        last = self.pieces[-1]
-        return last.start_s, last.command_mm
+        i = len(self.pieces) - 1
+        while i > 0 and self.pieces[i - 1].resting:
+            i -= 1
+        piece = self.pieces[i]
+        return piece.start_s, piece.command_mm
 
     def time_at(self, target: float) -> float:
         """Return the first time (s) at which f reaches ``target`` (mm), or ``inf``.

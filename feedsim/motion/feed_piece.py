@@ -33,15 +33,33 @@ class FeedPiece:
         Where the next piece takes over at the latest; ``inf`` for a piece that may hold.
     gain, feedforward : float
         K (1/s, may be ``inf``) and k.
+
+    Attributes
+    ----------
+    engagement, slope, in_travel
+        r at the start, how it changes, and whether with counted travel or time; kept here
+        for whoever made the piece.
     """
 
-    __slots__ = ("_c", "_e", "_f", "_gain", "_p", "command_mm", "end_s", "start_mm", "start_s")
+    __slots__ = (
+        "_c",
+        "_e",
+        "_f",
+        "_gain",
+        "_p",
+        "command_mm",
+        "end_s",
+        "engagement",
+        "in_travel",
+        "slope",
+        "start_mm",
+        "start_s",
+    )
 
     def __init__(
         self,
         start_s: float,
         command_mm: float,
-        *,
         lag_mm: float,
         rate: tuple[float, float, float, float],
         end_s: float,
@@ -49,30 +67,39 @@ class FeedPiece:
         feedforward: float,
     ) -> None:
         w0, w1, w2, w3 = rate
+        self.engagement = self.slope = 0.0
+        self.in_travel = False
         self.start_s = start_s
         self.end_s = end_s
         self.command_mm = command_mm
         self.start_mm = command_mm - lag_mm
         self._gain = gain
-        self._p = p = (command_mm, w0, w1 / 2.0, w2 / 3.0, w3 / 4.0)
+        if w2 or w3:
+            self._p = p = (command_mm, w0, w1 / 2.0, w2 / 3.0, w3 / 4.0)
+        else:
+            self._p = p = (command_mm, w0, w1 / 2.0, 0.0, 0.0)
         if gain == math.inf:
-            self._c = 0.0
-            self._e = _NO_LAG
-            self._f = p
+            self._c, self._e, self._f = 0.0, _NO_LAG, p
             return
-        if w0 == w1 == w2 == w3 == 0.0:
-            self._c = lag_mm
-            self._e = _NO_LAG
-            self._f = p
+        if not (w0 or w1 or w2 or w3):
+            self._c, self._e, self._f = lag_mm, _NO_LAG, p
             return
         share = 1.0 - feedforward
-        e3 = share * w3 / gain
-        e2 = (share * w2 - 3.0 * e3) / gain
+        e3 = e2 = 0.0
+        if w2 or w3:
+            e3 = share * w3 / gain
+            e2 = (share * w2 - 3.0 * e3) / gain
         e1 = (share * w1 - 2.0 * e2) / gain
         e0 = (share * w0 - e1) / gain
         self._c = lag_mm - e0
         self._e = (e0, e1, e2, e3)
         self._f = (command_mm - e0, w0 - e1, p[2] - e2, p[3] - e3, p[4])
+
+    @property
+    def resting(self) -> bool:
+        """Whether the command stands still with the clutch open."""
+        _, w0, w1, _, _ = self._p
+        return self.engagement == self.slope == w0 == w1 == 0.0
 
     def command(self, t: float) -> float:
         """Return p (mm) at time ``t`` (s)."""
@@ -87,13 +114,16 @@ class FeedPiece:
         f = f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
         return f - self._c * math.exp(-self._gain * s) if self._c else f
 
-    def lag(self, t: float) -> float:
-        """Return e = p − f (mm) at time ``t`` (s), without cancellation."""
-        if self._gain == math.inf:
-            return 0.0
+    def state(self, t: float) -> tuple[float, float]:
+        """Return p and e = p − f (mm) at time ``t`` (s), e without cancellation."""
         s = t - self.start_s
+        p0, p1, p2, p3, p4 = self._p
+        command = p0 + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s
+        if self._gain == math.inf:
+            return command, 0.0
         e0, e1, e2, e3 = self._e
-        return e0 + (e1 + (e2 + e3 * s) * s) * s + self._c * math.exp(-self._gain * s)
+        lag = e0 + (e1 + (e2 + e3 * s) * s) * s
+        return command, lag + self._c * math.exp(-self._gain * s) if self._c else lag
 
     def speed(self, t: float) -> float:
         """Return f' (mm/s) at time ``t`` (s)."""

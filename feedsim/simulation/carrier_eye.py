@@ -66,15 +66,17 @@ class CarrierEye(Part):
         self._held_mm = -math.inf
         self._switched_s = -math.inf
         self.leading_edge_mm = array("d")
+        self.slip_mm = array("d")
 
     def run(self) -> Steps:
         """See every carrier, in order."""
         clock, conveyor, scanned = self.clock, self._conveyor, self._eye.scanned
-        order, known = Order.CARRIER_EYE.of(0), Order.CARRIER_KNOWN.of(0)
+        order, known = Order.CARRIER_EYE.of(0), Order.MARK_KNOWN.of(0)
         for carrier in range(self._count):
             card = next(self._cards)
             leading, seen, delay, slip, missed = card
             self.leading_edge_mm.append(leading)
+            self.slip_mm.append(slip)
             if self._progress is not None and carrier % _PROGRESS_EVERY == 0:
                 self._progress(carrier)
             lost = Outcome.NOT_SEEN if missed else None
@@ -100,8 +102,7 @@ class CarrierEye(Part):
                 self._tracer.add(t, "carrier_eye", "switches", carrier=carrier)
             reading = math.nan if scanned else conveyor.master.reading(t)
             tick = conveyor.master.scan_tick(t)
-            mark = Mark(carrier, reading, leading, slip)
-            event = clock.at(tick, known, (tick, mark))
+            event = clock.at(tick, known, (tick, Mark(carrier, reading)))
             event.callbacks = [self._tell]
 
     def _merges(self, seen: float, passed: float) -> bool:

@@ -30,10 +30,9 @@ class Order(IntEnum):
     INSERT_EYE = 4
     CARRIER_EYE = 5
     READY = 6
-    INSERT_KNOWN = 7
-    CARRIER_KNOWN = 8
-    OPENING = 9
-    MARK = 10
+    MARK_KNOWN = 7
+    OPENING = 8
+    MARK = 9
 
     def of(self, feeder: int) -> int:
         """Return SimPy's priority number for this kind of event at a feeder."""
@@ -43,13 +42,12 @@ class Order(IntEnum):
 class _Instant(Event):
     """An event that happens by itself, as SimPy's ``Timeout`` does, but at an absolute time."""
 
-    def __init__(self, clock: Clock, t: float, order: int, value: object) -> None:
-        self.env = clock
-        self.callbacks = []
-        if t < math.inf:
-            self._ok = True
-            self._value = value
-            clock.enter(self, t, order)
+    _ok = True
+    _value: object = None
+
+    def carry(self, value: object) -> None:
+        """Set what waiting processes and callbacks are given."""
+        self._value = value
 
 
 class Clock(Environment):
@@ -59,14 +57,19 @@ class Clock(Environment):
     step; two events of one instant could then change places.
     """
 
-    def enter(self, event: Event, t: float, order: int) -> None:
-        """Put an event into the queue for time ``t`` (s), or now if that is past."""
+    def at(self, t: float, order: int, value: object = None) -> Event:
+        """Return an event that happens at time ``t`` (s), or now if that is past.
+
+        It never happens if ``t`` is ``inf``.
+        """
+        if t == math.inf:
+            return Event(self)
+        event = _Instant(self)
+        if value is not None:
+            event.carry(value)
         now = self._now
         heappush(self._queue, (t if t > now else now, order, next(self._eid), event))  # type: ignore[misc]
-
-    def at(self, t: float, order: int, value: object = None) -> Event:
-        """Return an event that happens at time ``t`` (s); never, if that is ``inf``."""
-        return _Instant(self, t, order, value)
+        return event
 
     def until(self, plan: Callable[[], float], order: int) -> Generator[Event, Any, float]:
         """Wait for a planned instant, planning again whenever asked to.

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from feedsim.machine import Controller, Feeder
 from feedsim.motion.feed import FeedMotion
 from feedsim.records.outcome import Outcome
+from feedsim.simulation.clock import Clock
 from feedsim.simulation.recorder import Columns, Tracer
 
 __all__ = ["FeederState"]
@@ -21,6 +22,7 @@ class FeederState:
     number : int
         From 0, along the line as in the scenario.
     machine : Feeder
+    clock : Clock
     controller : Controller
     feed : FeedMotion
     columns : Columns
@@ -30,6 +32,8 @@ class FeederState:
 
     Attributes
     ----------
+    engaged : Event
+        Happens when the clutch closes next.
     on_change : callable
         Called when the feeder is ready, or has given up.
     on_finished : callable
@@ -44,12 +48,14 @@ class FeederState:
         number: int,
         machine: Feeder,
         *,
+        clock: Clock,
         controller: Controller,
         feed: FeedMotion,
         columns: Columns,
         undecided: int,
         tracer: Tracer | None,
     ) -> None:
+        self._clock = clock
         self.number = number
         self.machine = machine
         self.controller = controller
@@ -57,12 +63,18 @@ class FeederState:
         self.columns = columns
         self.tracer = tracer
         self.undecided = undecided
+        self.engaged = clock.event()
         self.on_change: Callable[[], None] = _nothing
         self.on_finished: Callable[[], None] = _nothing
         self.at_rest: Callable[[], bool] = lambda: False
         self.landing_due: Callable[[], bool] = lambda: False
         self._prefix = f"feeder.{number}."
         self._finished = False
+
+    def tell_engaged(self) -> None:
+        """Wake whoever waits for the clutch to close."""
+        event, self.engaged = self.engaged, self._clock.event()
+        event.succeed()
 
     def miss(self, carrier: int, outcome: Outcome) -> None:
         """Note that a carrier goes by without an insert."""

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from simpy import Event, Interrupt
 
 from feedsim.draws.cards import InsertCard
+from feedsim.motion.master import Master
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
@@ -27,10 +28,11 @@ class Search(NamedTuple):
 
 
 class Found(NamedTuple):
-    """An insert whose leading edge was captured.
+    """An insert whose leading edge has switched the eye.
 
-    ``nose_mm``: feed travel at which its nose is at the eye. ``reading``: captured master
-    reading. ``captured_s``, ``known_s``: when it was captured, and known to the program.
+    ``nose_mm``: feed travel at which its nose is at the eye. ``reading``: latched master
+    reading (NaN for a scanned eye: see :meth:`InsertEye.reading`). ``captured_s``,
+    ``known_s``: when the travel is captured, and the edge known to the program.
     """
 
     number: int
@@ -86,7 +88,6 @@ class InsertEye:
         self._eye = state.machine.eye
         self._reach_mm = fastest_mm_s * self._eye.off_response_s + 1.0
         self._order = Order.INSERT_EYE.of(state.number)
-        self._order_known = Order.INSERT_KNOWN.of(state.number)
         self._next = next(cards)
         self._number = 0
         self._held_mm = -math.inf
@@ -107,7 +108,7 @@ class InsertEye:
             self._held_mm += slip_mm
 
     def search(self, search: Search) -> Generator[Event, Any, Found | None]:
-        """Wait for the next insert to be captured and known; None at the search limit."""
+        """Wait for the next insert to switch the eye; None at the search limit."""
         while True:
             t, fate = self._next_event(search)
             try:
@@ -117,7 +118,7 @@ class InsertEye:
                     raise
                 continue
             if fate is _Fate.SEEN:
-                return (yield from self._capture(t, search))
+                return self._capture(t, search)
             if fate is _Fate.BEYOND_LIMIT:
                 return None
             self._stray(search, holds=fate is not _Fate.MISSED)
@@ -152,8 +153,8 @@ class InsertEye:
         off = self._state.feed.time_at(self._held_mm) + self._eye.off_response_s
         return passes_s < off - SAME_INSTANT_S
 
-    def _capture(self, t: float, search: Search) -> Generator[Event, Any, Found]:
-        state, eye = self._state, self._eye
+    def _capture(self, t: float, search: Search) -> Found:
+        state = self._state
         card = InsertCard._make(self._next)
         number, nose = self._number, self._first_nose_mm + card.nose_mm
         self._hold()
@@ -161,14 +162,21 @@ class InsertEye:
         self._advance()
         if state.tracer is not None:
             state.trace(t, "insert_eye", "switches", carrier=search.carrier, insert=number)
-        reading = math.nan if eye.scanned else self._conveyor.master.reading(t)
-        known = self._conveyor.master.scan_tick(t)
-        yield from self._clock.until(lambda: known, self._order_known)
-        if eye.scanned:
-            reading = self._conveyor.master.reading(known)
-        if state.tracer is not None:
-            state.trace(known, "insert_eye", "known", carrier=search.carrier, insert=number)
-        return Found(number, nose, card, reading, known if eye.scanned else t, known)
+        master = self._conveyor.master
+        known = master.scan_tick(t)
+        if self._eye.scanned:
+            return Found(number, nose, card, math.nan, known, known)
+        return Found(number, nose, card, master.reading(t), t, known)
+
+    def reading(self, found: Found, master: Master) -> float:
+        """Return what the program knows of a capture from its scan tick on (units)."""
+        return master.reading(found.known_s) if self._eye.scanned else found.reading
+
+    def trace_known(self, found: Found, search: Search) -> None:
+        """Note the scan tick that made a captured edge known."""
+        self._state.trace(
+            found.known_s, "insert_eye", "known", carrier=search.carrier, insert=found.number
+        )
 
     def _stray(self, search: Search, *, holds: bool) -> None:
         state, rows = self._state, self._state.columns

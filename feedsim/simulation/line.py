@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.draws.cards import Draws
 from feedsim.machine import Machine
@@ -15,6 +16,7 @@ from feedsim.records.trace import Trace
 from feedsim.simulation.carrier_eye import CarrierEye
 from feedsim.simulation.clock import Clock, Part
 from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.derived import demanded_acceleration, landing
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.insert_eye import InsertEye
 from feedsim.simulation.mark_memory import MarkMemory
@@ -87,6 +89,7 @@ class LineRun:
         state = FeederState(
             number,
             machine,
+            clock=clock,
             controller=self.machine.controller,
             feed=feed,
             columns=Columns(self._count),
@@ -103,7 +106,7 @@ class LineRun:
             first_nose_mm=machine.inserts.gap_mm if empty else -settings.stage_position_mm,
             fastest_mm_s=max(conveyor.fastest_mm_s * settings.speed_ratio, machine.jog_speed_mm_s),
         )
-        servo = Servo(clock, conveyor, state=state)
+        servo = Servo(clock, state=state)
         clutch = StagingClutch(
             clock, conveyor, state=state, eye=eye, servo=servo, start_empty=empty
         )
@@ -142,13 +145,31 @@ class LineRun:
                 leading_edge_mm=leading,
                 eye_time_s=self.conveyor.master.belt.times_at(leading),
             ),
-            feeders=tuple(self._records(i) for i in range(len(self.states))),
+            feeders=tuple(self._records(i, leading) for i in range(len(self.states))),
         )
 
-    def _records(self, number: int) -> FeederRecords:
-        columns = self.states[number].columns
+    def _records(self, number: int, leading: NDArray[np.float64]) -> FeederRecords:
+        columns, belt = self.states[number].columns, self.conveyor.master.belt
+        feeder = self.machine.feeders[number]
+        landed = landing(
+            np.frombuffer(columns.placement_time_s),
+            feeder,
+            belt=belt,
+            leading_edge_mm=leading,
+            slip_mm=np.frombuffer(self.carrier_eye.slip_mm),
+        )
+        demand = demanded_acceleration(
+            np.frombuffer(columns.engage_time_s),
+            np.frombuffer(columns.opening_time_s),
+            feeder,
+            belt=belt,
+            encoder=self.machine.encoder,
+        )
         held = int(self.clutches[number].holds_insert) + self.servos[number].in_flight
-        records = columns.records(in_feeder=held)
+        records = columns.records(
+            in_feeder=held,
+            derived={**landed._asdict(), "demanded_acceleration_mm_s2": demand},
+        )
         # an insert that stopped short of the placement point, with no cycle left to move it
         records.outcome[records.outcome == PENDING] = Outcome.NOT_STAGED
         return records

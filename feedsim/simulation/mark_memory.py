@@ -20,16 +20,10 @@ __all__ = ["Mark", "MarkMemory"]
 
 
 class Mark(NamedTuple):
-    """A carrier as the program knows it.
-
-    ``reading`` is the captured master reading (units); the last two fields are the truth,
-    carried along for the record: belt travel of the leading edge, and slip (mm).
-    """
+    """A carrier as the program knows it, with its captured master reading (units)."""
 
     carrier: int
     reading: float
-    leading_edge_mm: float
-    slip_mm: float
 
 
 class MarkMemory(Part):
@@ -165,13 +159,7 @@ class MarkMemory(Part):
 
     def _engage(self, t: float, *, late: bool) -> None:
         mark = self._pop()
-        self._clutch.engage(
-            t,
-            carrier=mark.carrier,
-            leading_edge_mm=mark.leading_edge_mm,
-            slip_mm=mark.slip_mm,
-            late=late,
-        )
+        self._clutch.engage(t, carrier=mark.carrier, late=late)
 
     def _past(self, mark: Mark, t: float) -> float:
         return self._conveyor.master.past(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 
@@ -36,14 +37,10 @@ class Columns:
         self.engage_time_s = floats()
         self.stage_position_mm = floats()
         self.placement_time_s = floats()
-        self.offset_mm = floats()
-        self.placement_error_mm = floats()
         self.nose_speed_mm_s = floats()
-        self.belt_speed_mm_s = floats()
         self.opening_time_s = floats()
         self.tail_mm = floats()
         self.ready_time_s = floats()
-        self.demanded_acceleration_mm_s2 = floats()
         self.strays = array("i", [0]) * carriers
         self.double = small()
         self.called_double = small()
@@ -54,8 +51,16 @@ class Columns:
         self.stray_total = 0
         self.second_halves = 0
 
-    def records(self, *, in_feeder: int) -> FeederRecords:
-        """Return the finished columns; ``in_feeder`` inserts are still in the feeder."""
+    def records(self, *, in_feeder: int, derived: Mapping[str, Any]) -> FeederRecords:
+        """Return the finished columns.
+
+        Parameters
+        ----------
+        in_feeder : int
+            Inserts still in the feeder.
+        derived : mapping of str to array
+            Columns that follow from the others, by name.
+        """
         books = InsertBooks(
             drawn=self.drawn,
             placed=self.placed,
@@ -64,12 +69,12 @@ class Columns:
             rejected=0,
             in_feeder=in_feeder,
         )
-        columns = {
+        columns: dict[str, Any] = {
             name: np.frombuffer(column, dtype=_TYPES[column.typecode])
             for name, column in vars(self).items()
             if isinstance(column, array)
         }
-        return FeederRecords(**columns, books=books)
+        return FeederRecords(**columns, **derived, books=books)
 
 
 _TYPES = {"d": np.float64, "b": np.int8, "i": np.int32, "q": np.int64}

@@ -6,11 +6,10 @@ import math
 from collections import deque
 from typing import NamedTuple
 
-from simpy import Event, Interrupt
+from simpy import Interrupt
 
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
-from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 
 __all__ = ["Flight", "Servo"]
@@ -27,8 +26,6 @@ class Flight(NamedTuple):
     target_mm: float
     carrier: int
     insert: int
-    leading_edge_mm: float
-    slip_mm: float
 
 
 class Servo(Part):
@@ -38,12 +35,10 @@ class Servo(Part):
     changes it calls :meth:`motion_changed`.
     """
 
-    def __init__(self, clock: Clock, conveyor: Conveyor, *, state: FeederState) -> None:
+    def __init__(self, clock: Clock, *, state: FeederState) -> None:
         super().__init__(clock)
-        self._conveyor = conveyor
         self._state = state
         self._flights: deque[Flight] = deque()
-        self._idle: Event | None = None
         state.landing_due = self._landing_due
 
     @property
@@ -57,12 +52,9 @@ class Servo(Part):
         )
 
     def launch(self, flight: Flight) -> None:
-        """Take an insert that the clutch has just engaged."""
+        """Take an insert that the clutch is just engaging."""
         self._flights.append(flight)
-        if self._idle is not None:
-            self._idle.succeed()
-            self._idle = None
-        else:
+        if len(self._flights) > 1:
             self.plan_again()
 
     def motion_changed(self) -> None:
@@ -76,8 +68,7 @@ class Servo(Part):
         feed, flights = self._state.feed, self._flights
         while True:
             if not flights:
-                self._idle = clock.event()
-                yield from clock.wait(self._idle)
+                yield from clock.wait(self._state.engaged)
             t = max(feed.time_at(flights[0].target_mm), flights[0].since_s)
             try:
                 yield clock.at(t, order)
@@ -89,20 +80,13 @@ class Servo(Part):
 
     def _land(self, t: float) -> None:
         state = self._state
-        flight = self._flights.popleft()
-        belt = self._conveyor.master.belt
-        machine, rows, k = state.machine, state.columns, flight.carrier
-        offset = (
-            belt.position(t) - flight.leading_edge_mm - machine.eye_to_placement_mm - flight.slip_mm
-        )
-        rows.placement_time_s[k] = t
-        rows.offset_mm[k] = offset
-        rows.placement_error_mm[k] = offset - machine.settings.target_offset_mm
-        rows.nose_speed_mm_s[k] = state.feed.speed(t)
-        rows.belt_speed_mm_s[k] = belt.speed(t)
-        rows.outcome[k] = Outcome.PLACED
+        _, _, carrier, insert = self._flights.popleft()
+        rows = state.columns
+        rows.placement_time_s[carrier] = t
+        rows.nose_speed_mm_s[carrier] = state.feed.speed(t)
+        rows.outcome[carrier] = Outcome.PLACED
         rows.placed += 1
         if state.tracer is not None:
-            state.trace(t, "servo", "lands", carrier=k, insert=flight.insert)
+            state.trace(t, "servo", "lands", carrier=carrier, insert=insert)
         if not state.undecided:
             state.check_finished()

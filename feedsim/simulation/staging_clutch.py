@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-from simpy import Event
-
 from feedsim.motion.feed import Ramp
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import Clock, Order, Part, Steps
@@ -66,13 +64,11 @@ class StagingClutch(Part):
         self._settle_s = machine.clutch.settle_s
         self._ramp_in = Ramp(machine.clutch.ramp_in, machine.clutch.travel_ramp)
         self._ramp_out = Ramp(machine.clutch.ramp_out, machine.clutch.travel_ramp)
-        self._counted_per_belt = 1.0 / (1.0 + conveyor.scale_error)
         self._nominal_delay_s = machine.eye.response_s + (
             0.5 * state.controller.scan_s if machine.eye.scanned else 0.0
         )
         self._staged: Found | None = None
         self._stage_position_mm = math.nan
-        self._engaged: Event = clock.event()
         self._search = Search(0.0, -1, math.inf)
         self._tail_mm = math.nan
         self.ready_time_s = math.inf
@@ -94,9 +90,7 @@ class StagingClutch(Part):
 
     # -- closing ---------------------------------------------------------------------
 
-    def engage(
-        self, t: float, *, carrier: int, leading_edge_mm: float, slip_mm: float, late: bool
-    ) -> None:
+    def engage(self, t: float, *, carrier: int, late: bool) -> None:
         """Close the clutch at motion tick ``t`` (s) for a carrier; the feeder is ready."""
         state, feed, insert = self._state, self._state.feed, self._staged
         assert insert is not None  # noqa: S101 - ready means that one is staged
@@ -109,7 +103,6 @@ class StagingClutch(Part):
         rows.insert[carrier] = number
         rows.engage_time_s[carrier] = t
         rows.stage_position_mm[carrier] = self._stage_position_mm
-        rows.demanded_acceleration_mm_s2[carrier] = self._demand(begins, self._ramp_in)
         if card.double_mm == card.double_mm:
             rows.double[carrier] = 1
         if card.called_double:
@@ -125,8 +118,6 @@ class StagingClutch(Part):
                 nose + card.slip_mm + state.machine.insert_eye_to_placement_mm,
                 carrier,
                 number,
-                leading_edge_mm,
-                slip_mm,
             )
         )
         state.undecided -= 1
@@ -136,19 +127,7 @@ class StagingClutch(Part):
         self.closed = True
         self.correction_mm = 0.0
         self._search = Search(t, carrier, start_mm + state.controller.search_limit_mm)
-        self._engaged.succeed()
-
-    def _demand(self, t: float, ramp: Ramp) -> float:
-        """Acceleration that a ramp starting at time ``t`` (s) asks of the drive (mm/s²)."""
-        speed = self._conveyor.master.belt.speed(t) * self._counted_per_belt
-        if speed == 0.0:
-            return 0.0
-        if ramp.length == 0.0:
-            return math.inf
-        ratio = self._settings.speed_ratio
-        if ramp.in_travel:
-            return ratio * speed * speed / ramp.length
-        return ratio * speed / ramp.length
+        state.tell_engaged()
 
     # -- the sequence ----------------------------------------------------------------
 
@@ -163,8 +142,7 @@ class StagingClutch(Part):
             self.at_rest = True
             self.first_staged.succeed()
         while True:
-            yield from self.clock.wait(self._engaged)
-            self._engaged = self.clock.event()
+            yield from self.clock.wait(self._state.engaged)
             found = yield from self._eye.search(self._search)
             if found is None:
                 yield from self._end_search()
@@ -173,21 +151,33 @@ class StagingClutch(Part):
 
     def _stage(self, found: Found) -> Steps:
         """From a captured edge to a staged insert."""
-        master, settings, rows = self._conveyor.master, self._settings, self._state.columns
-        _, _, _, reading, _, known = found
-        lead, distance = settings.disengage_lead_s, settings.disengage_distance_mm
-        if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
-            rows.late_opening[self._search.carrier] = 1
-        speed = settings.speed_ratio * master.speed.at(known)
-        t = yield from self.clock.until(
-            lambda: self._conveyor.master.first_action(
-                reading, distance, lead=lead, not_before=max(known, self.clock.now)
-            ),
-            Order.OPENING.of(self._state.number),
+        conveyor, settings = self._conveyor, self._settings
+        lead, distance, known = (
+            settings.disengage_lead_s,
+            settings.disengage_distance_mm,
+            found.known_s,
         )
+
+        def opens() -> float:
+            master = conveyor.master
+            now = self.clock.now
+            return master.first_action(
+                self._eye.reading(found, master),
+                distance,
+                lead=lead,
+                not_before=known if known > now else now,
+            )
+
+        t = yield from self.clock.until(opens, Order.OPENING.of(self._state.number))
+        master = conveyor.master
+        reading = self._eye.reading(found, master)
+        if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
+            self._state.columns.late_opening[self._search.carrier] = 1
+        if self._state.tracer is not None:
+            self._eye.trace_known(found, self._search)
         self._staged = found
         self._open(t)
-        yield from self._come_to_rest(found, speed=speed)
+        yield from self._come_to_rest(found, speed=settings.speed_ratio * master.speed.at(known))
 
     def _open(self, t: float) -> None:
         state, feed, rows = self._state, self._state.feed, self._state.columns
@@ -197,9 +187,6 @@ class StagingClutch(Part):
         rows.tail_mm[k] = feed.position(t) - self._tail_mm
         feed.open(begins, self._ramp_out)
         self.closed = False
-        demand = self._demand(begins, self._ramp_out)
-        if demand > rows.demanded_acceleration_mm_s2[k]:
-            rows.demanded_acceleration_mm_s2[k] = demand
         self._servo.motion_changed()
         if state.tracer is not None:
             state.trace(t, "clutch", "opens", carrier=k)
@@ -289,6 +276,8 @@ class StagingClutch(Part):
             if far < 0.0:
                 stop = self._conveyor.master.motion_tick(found.known_s)
             yield from self.clock.until(lambda: stop, Order.OPENING.of(state.number))
+            if state.tracer is not None:
+                self._eye.trace_known(found, self._search)
             feed.jog(stop, 0.0)
             yield from self._come_to_rest(found, speed=speed)
         self.first_staged.succeed()

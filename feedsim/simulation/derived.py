@@ -1,0 +1,74 @@
+"""Columns that follow from when things happened and how the belt moved.
+
+The belt's motion is known in full once the run is over, so these are worked out for all rows
+at once, from the same closed forms, instead of one by one while it runs.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Encoder, Feeder
+from feedsim.motion.belt import BeltMotion
+
+__all__ = ["Landing", "demanded_acceleration", "landing"]
+
+Floats = NDArray[np.float64]
+
+
+class Landing(NamedTuple):
+    """Offset and placement error (mm) and belt speed (mm/s), one per row."""
+
+    offset_mm: Floats
+    placement_error_mm: Floats
+    belt_speed_mm_s: Floats
+
+
+def landing(
+    times: Floats, feeder: Feeder, *, belt: BeltMotion, leading_edge_mm: Floats, slip_mm: Floats
+) -> Landing:
+    """Return where inserts landed on their carriers (model, section 9).
+
+    Offset = belt travel since the leading edge passed the eye − D − carrier slip.
+
+    Parameters
+    ----------
+    times : array of float, shape (n,)
+        Landings (s), NaN for none.
+    feeder : Feeder
+    belt : BeltMotion
+    leading_edge_mm, slip_mm : array of float, shape (n,)
+        Of each row's carrier.
+    """
+    offset = belt.positions(times) - leading_edge_mm - feeder.eye_to_placement_mm - slip_mm
+    return Landing(offset, offset - feeder.settings.target_offset_mm, belt.speeds(times))
+
+
+def demanded_acceleration(
+    engage_s: Floats, opening_s: Floats, feeder: Feeder, *, belt: BeltMotion, encoder: Encoder
+) -> Floats:
+    """Return the larger acceleration that a cycle's two ramps ask of the drive (mm/s²).
+
+    g·v_c/T on a time ramp, g·v_c²/A on a travel ramp, v_c the counted belt speed as the ramp
+    starts, ``command_delay`` after its tick; a step asks for infinity of a moving belt. A cycle
+    that has not opened has its ramp-in's demand.
+
+    Parameters
+    ----------
+    engage_s, opening_s : array of float, shape (n,)
+        Motion ticks (s), NaN for none.
+    """
+    clutch = feeder.clutch
+
+    def demand(ticks: Floats, length: float) -> Floats:
+        begins = ticks + feeder.servo.command_delay_s
+        speed = belt.speeds(begins) / (1.0 + encoder.scale_error)
+        wanted = feeder.settings.speed_ratio * (speed * speed if clutch.travel_ramp else speed)
+        if length == 0.0:
+            return np.where(wanted > 0.0, np.inf, wanted)
+        return wanted / length
+
+    return np.fmax(demand(engage_s, clutch.ramp_in), demand(opening_s, clutch.ramp_out))
