@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.machine import Feeder
+from feedsim.machine import Feeder, Inserts
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.rows import Rows, number_of
 from feedsim.metrics.share import Share, share_of
@@ -112,7 +112,11 @@ def hazards(
     count = _Count(feeder, rows, np.zeros(n, dtype=np.bool_), resolution_mm)
     found = Hazards(
         nose_strike=_position(count, machine.nose_limit_mm - feeder.stage_position_mm[rows]),
-        tail_held=_position(count, feeder.tail_mm[rows] - machine.grip_end_mm),
+        tail_held=_position(
+            count,
+            feeder.tail_mm[rows] - machine.grip_end_mm,
+            usual=_usual_cycles(feeder, rows, machine.inserts),
+        ),
         speed_mismatch=_speed_mismatch(count, criteria.speed_mismatch),
         off_carrier=_off_carrier(
             count,
@@ -139,10 +143,28 @@ def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | Non
     return 0.5 * math.erfc(margin.mean / (margin.sd * math.sqrt(2.0)))
 
 
-def _position(count: _Count, margin_mm: Floats) -> Hazard:
+def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
+    """Tell which cycles placed a single insert and staged the one that follows it.
+
+    Past a misfeed or a stray the clutch opens a whole pitch later (the tail is then more than
+    half a pitch beyond the median), and a double has its tail elsewhere: neither belongs to
+    the normal curve that the margins of the others follow.
+    """
+    tail_mm = feeder.tail_mm[rows]
+    usual = feeder.double[rows] == 0
+    known = _numbers(tail_mm)
+    if len(known):
+        further = 0.5 * (inserts.length_mm + inserts.gap_mm)
+        usual &= ~(tail_mm > np.quantile(known, 0.5, method="nearest") + further)
+    return usual
+
+
+def _position(count: _Count, margin_mm: Floats, *, usual: Bools | None = None) -> Hazard:
+    """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
     resolution = count.resolution_mm
     share = count.share(margin_mm < -resolution)
-    s = spread(_numbers(margin_mm), resolution=resolution)
+    shown = margin_mm if usual is None else margin_mm[usual]
+    s = spread(_numbers(shown), resolution=resolution)
     return _with_margin(share, s, "mm", tail=normal_below_zero(s, resolution=resolution))
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
+from feedsim import __version__
 from feedsim.machine import Machine
 from feedsim.metrics.acceptance import judge
 from feedsim.metrics.criteria import Criteria
@@ -103,7 +104,7 @@ def summarise(
     title, seed
         Of the scenario.
     version : str, optional
-        Of feedsim; the installed one if left out (``"unknown"`` where none is installed).
+        Of feedsim; this one if left out.
 
     Raises
     ------
@@ -131,7 +132,7 @@ def summarise(
     )
     verdict = judge(feeders, criteria)
     return Results(
-        feedsim=_installed_version() if version is None else version,
+        feedsim=__version__ if version is None else version,
         title=title,
         seed=seed,
         line_speed_mm_s=machine.line.speed_mm_s,
@@ -167,12 +168,3 @@ def _complete(records: RunRecords, carriers: int, *, duration_s: float | None) -
         ci95=wilson(count, carriers),
         per_hour=3600.0 * count / duration_s if duration_s else None,
     )
-
-
-def _installed_version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("feedsim")
-    except PackageNotFoundError:
-        return "unknown"

@@ -354,3 +354,15 @@ def test_hazards_do_not_depend_on_the_order_of_the_cycles(rows, random):
         else:
             # Sums in another order round otherwise; margins are up to 1e5.
             assert a.margin_mean == pytest.approx(b.margin_mean, rel=1e-9, abs=1e-9)
+
+
+def test_unusual_cycles_count_but_leave_the_margin_of_the_tail_alone():
+    # A cycle past a stray or a misfeed opens an insert pitch (85.6 + 70 mm) later; a double's
+    # tail is elsewhere. Margin of the others: 104, 105 and 106 − 100 mm.
+    usual = [placed(tail_mm=tail) for tail in (104.0, 105.0, 106.0)]
+    found = figures([*usual, placed(tail_mm=105.0 + 155.6), placed(tail_mm=60.0, double=1)])
+    tail = found.hazards.tail_held
+    assert tail.count == 1
+    assert tail.margin_mean == pytest.approx(5.0, rel=1e-12)
+    assert tail.margin_sd == pytest.approx(1.0, rel=1e-12)
+    assert tail.tail_probability == pytest.approx(stats.norm.cdf(-5.0), rel=1e-9)
