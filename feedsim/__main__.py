@@ -1,0 +1,5 @@
+"""``python -m feedsim``."""
+
+from feedsim.cli.main import main
+
+main()

@@ -1,0 +1,96 @@
+"""``feedsim``: the commands, and what ends them.
+
+Exit status: 0 done; 1 done, and the result is not accepted (only with ``--gate``); 2 the
+scenario or the call is wrong; 3 interrupted.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+from feedsim.cli.check import check
+from feedsim.cli.new import new
+from feedsim.cli.run import run
+from feedsim.cli.schema import schema
+from feedsim.errors import FeedsimError
+
+__all__ = ["app", "main"]
+
+WRONG, INTERRUPTED = 2, 3
+_KILLED_BY_KEYBOARD = 130  # what typer makes of a KeyboardInterrupt
+
+app = typer.Typer(
+    name="feedsim",
+    help="Rehearse a line that lays one card on each passing card: where the inserts land, which "
+    "carriers are missed, and what may jam, at any speed. A simulation is no safety function.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from feedsim import __version__
+
+        typer.echo(f"feedsim {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Print the version and exit."
+    ),
+) -> None:
+    del version
+
+
+app.command()(run)
+app.command()(check)
+app.command()(new)
+app.command()(schema)
+
+
+def main() -> None:
+    """Run the command line and leave with its exit status."""
+    sys.exit(_status())
+
+
+def _status() -> int:
+    try:
+        result = app(standalone_mode=False)
+    except FeedsimError as error:
+        return _wrong(error)
+    except (KeyboardInterrupt, typer.Abort):
+        return _interrupted()
+    except BrokenPipeError:
+        # whoever read our output has heard enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if hasattr(error, "show") and hasattr(error, "exit_code"):  # a wrong call
+            error.show()
+            return int(error.exit_code)
+        raise
+    if result == _KILLED_BY_KEYBOARD:
+        return _interrupted()
+    return result if isinstance(result, int) else 0
+
+
+def _interrupted() -> int:
+    typer.echo("interrupted: nothing was written", err=True)
+    return INTERRUPTED
+
+
+def _wrong(error: FeedsimError) -> int:
+    lines = error.lines
+    for line in lines:
+        typer.echo(f"error: {line}", err=True)
+    if len(lines) > 1:
+        typer.echo(f"{len(lines)} things to put right; nothing was run or written", err=True)
+    return WRONG

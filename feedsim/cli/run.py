@@ -1,0 +1,172 @@
+"""``feedsim run``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from feedsim.cli.options import (
+    ScenarioPath,
+    Settings,
+    Speed,
+    UnitChoice,
+    Units,
+    read_scenario,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from feedsim.output.files import Content
+    from feedsim.quantities import System
+    from feedsim.scenario import Scenario
+    from feedsim.studies.run import Rehearsal
+
+__all__ = ["run"]
+
+NOT_ACCEPTED = 1
+
+
+def run(
+    scenario: ScenarioPath,
+    speed: Speed = None,
+    carriers: Annotated[
+        int | None, typer.Option("--carriers", help="Carriers in the figures.", show_default=False)
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", help="Seed of the draws.", show_default=False)
+    ] = None,
+    settings: Settings = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder for the files  [default: plots/<scenario>]", show_default=False
+        ),
+    ] = None,
+    trace: Annotated[
+        bool, typer.Option("--trace", help="Write every event to events.csv.")
+    ] = False,
+    around: Annotated[
+        int | None,
+        typer.Option(
+            "--around",
+            metavar="CARRIER",
+            help="Carrier in the middle of the timing diagram, by its number in carriers.csv "
+            "[default: the first counted one]",
+            show_default=False,
+        ),
+    ] = None,
+    units: Units = UnitChoice.metric,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print results.json on standard output.")
+    ] = False,
+    gate: Annotated[
+        bool, typer.Option("--gate", help="Exit with 1 if the result is not accepted.")
+    ] = False,
+) -> int:
+    """Run a scenario: placement error, missed carriers, jam risk.
+
+    Prints a summary and writes results.json, carriers.csv and two figures.
+    """
+    from feedsim.cli.progress import progress_bar
+    from feedsim.output.files import write_all
+    from feedsim.studies.run import rehearse
+
+    changes = [*(settings or [])]
+    if carriers is not None:
+        changes.append(f"run.carriers={carriers}")
+    if seed is not None:
+        changes.append(f"seed={seed}")
+    checked = read_scenario(scenario, changes, speed=speed)
+    middle = _middle(checked, around)
+    total = checked.run.warm_up + checked.run.carriers
+    with progress_bar("carriers", total) as progress:
+        rehearsal = rehearse(checked, progress=progress)
+    folder = out if out is not None else Path("plots") / scenario.stem
+    files = _files(rehearsal, middle=middle, traced=trace, units=units.value)
+    write_all(folder, files)
+    _report(rehearsal, folder, files=files, as_json=as_json, units=units.value)
+    return NOT_ACCEPTED if gate and not rehearsal.results.accepted else 0
+
+
+def _middle(scenario: Scenario, around: int | None) -> int:
+    from feedsim.errors import Fault, FeedsimError
+
+    last = scenario.run.warm_up + scenario.run.carriers - 1
+    if around is None:
+        return min(scenario.run.warm_up + 1, last)
+    if not 0 <= around <= last:
+        raise FeedsimError(
+            Fault("--around", found=str(around), allowed=f"a carrier from 0 to {last}")
+        )
+    return around
+
+
+def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) -> dict[str, Content]:
+    from feedsim.output.canvas import render
+    from feedsim.output.json_text import json_text
+    from feedsim.output.rows import carriers_csv, events_csv
+    from feedsim.studies.run import trace
+
+    files: dict[str, Content] = {
+        "results.json": json_text(rehearsal.to_plain()).encode(),
+        "carriers.csv": carriers_csv(rehearsal.records),
+    }
+    if traced:
+        files["events.csv"] = events_csv(trace(rehearsal.scenario)[1])
+    for name, figure in _figures(rehearsal, middle=middle, units=units).items():
+        files[f"{name}.png"] = render(figure, "png")
+        files[f"{name}.svg"] = render(figure, "svg")
+    return files
+
+
+def _figures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, Figure]:
+    from feedsim.output.placement_figure import placement_figures
+    from feedsim.output.timing_figure import timing_figure
+    from feedsim.output.timing_view import carriers_around
+    from feedsim.studies.run import criteria_of, trace
+
+    scenario = rehearsal.scenario
+    figures = placement_figures(
+        rehearsal.results, rehearsal.records, criteria=criteria_of(scenario), units=units
+    )
+    records, kept = trace(scenario, around=carriers_around(rehearsal.machine, middle))
+    for number, feeder in enumerate(scenario.feeder):
+        name = "timing" if len(scenario.feeder) == 1 else f"timing-{number}"
+        figures[name] = timing_figure(
+            rehearsal.machine,
+            records,
+            kept,
+            feeder=number,
+            carrier=middle,
+            title=f"{scenario.title} · {feeder.name}",
+            units=units,
+        )
+    return figures
+
+
+def _report(
+    rehearsal: Rehearsal,
+    folder: Path,
+    *,
+    files: dict[str, Content],
+    as_json: bool,
+    units: System,
+) -> None:
+    from rich.console import Console
+
+    from feedsim.output.json_text import json_text
+    from feedsim.output.summary import summary
+    from feedsim.studies.run import criteria_of
+
+    written = f"wrote {', '.join(files)} to {folder}"
+    if as_json:
+        typer.echo(json_text(rehearsal.to_plain()), nl=False)
+        typer.echo(written, err=True)
+        return
+    Console().print(
+        summary(rehearsal.results, criteria=criteria_of(rehearsal.scenario), units=units)
+    )
+    typer.echo(written)

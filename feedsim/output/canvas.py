@@ -1,0 +1,179 @@
+"""How feedsim's figures look, and how they become bytes."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import BytesIO
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "A4_LANDSCAPE",
+    "BLACK",
+    "BLUE",
+    "DASHED",
+    "GREEN",
+    "GREY",
+    "ORANGE",
+    "SKY",
+    "VERMILLION",
+    "above",
+    "house_style",
+    "one_line",
+    "render",
+    "spread_out",
+    "true_minus",
+]
+
+# Colours that people with any common colour vision tell apart: Okabe and Ito, "Color
+# universal design", 2008. Lines and marks differ in style as well, for print in grey.
+BLACK = "#000000"
+ORANGE = "#E69F00"
+SKY = "#56B4E9"
+GREEN = "#009E73"
+BLUE = "#0072B2"
+VERMILLION = "#D55E00"
+GREY = "#767676"
+
+DASHED = (0, (5, 3))
+"""A line style."""
+
+A4_LANDSCAPE = (11.69, 8.27)
+"""Inches."""
+
+_DPI = 150
+_KINDS: dict[str, dict[str, Any]] = {  # no date and no maker, so that bytes can be compared
+    "png": {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}},
+    "svg": {"metadata": {"Date": None, "Creator": None, "Format": None, "Type": None}},
+}
+_STYLE: Any = {
+    "figure.dpi": 100.0,
+    "font.size": 9.0,
+    "axes.titlesize": 9.5,
+    "axes.labelsize": 9.0,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "axes.formatter.useoffset": False,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "xtick.direction": "out",
+    "legend.fontsize": 8.0,
+    "legend.frameon": False,
+    "hatch.linewidth": 0.7,
+    "lines.linewidth": 1.2,
+    "text.hinting": "none",  # a fifth less time, and letters stand where the SVG has them
+    "text.parse_math": False,  # a dollar sign in a title is a dollar sign
+    "svg.hashsalt": "feedsim",
+    "svg.fonttype": "path",
+    "path.simplify": True,
+}
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw with these settings and no others, whatever the user has set for matplotlib."""
+    import matplotlib as mpl
+
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_STYLE)
+        yield
+
+
+def render(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
+    """Return a figure as the bytes of a file; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+        As made by the figure functions of this package.
+    kind : {"png", "svg"}
+        PNG at 150 dots per inch, or SVG with its letters as paths.
+    """
+    buffer = BytesIO()
+    with house_style(), warnings.catch_warnings():
+        # a title may be in a script that the font lacks; it then shows boxes
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
+        figure.savefig(buffer, format=kind, dpi=_DPI, **_KINDS[kind])
+    return buffer.getvalue()
+
+
+def above(axes: Axes, text: str, points: float, *, x: float | None = None, **look: Any) -> None:
+    """Write a text above the axes, in their middle or at a value of the x axis.
+
+    Parameters
+    ----------
+    axes : Axes
+    text : str
+    points : float
+        Distance from the top of the axes (1/72 inch).
+    x : float, optional
+        In data; the middle if left out.
+    **look
+        Of the text.
+    """
+    axes.annotate(
+        text,
+        (0.5 if x is None else x, 1.0),
+        (0.0, points),
+        xycoords="axes fraction" if x is None else axes.get_xaxis_transform(),
+        textcoords="offset points",
+        **({"ha": "center"} | look),
+    )
+
+
+def true_minus(text: str) -> str:
+    """Write the sign of negative numbers as the minus that axes use."""
+    return text.replace("-", "\u2212")
+
+
+def one_line(text: str, longest: int) -> str:
+    """Return a text on one line, shortened with an ellipsis to ``longest`` characters."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
+
+
+def spread_out(places: list[float], *, gap: float, low: float, high: float) -> list[float]:
+    """Move places in rising order apart so that labels there do not touch.
+
+    Parameters
+    ----------
+    places : list of float
+        Rising; where each label would best stand.
+    gap : float
+        Least distance between two.
+    low, high : float
+        Where the first may stand at the lowest, and the last at the highest; if there is
+        not enough room the gap is shortened.
+
+    Returns
+    -------
+    list of float
+        Groups that had to move keep their middle, as far as the ends allow.
+
+    Examples
+    --------
+    >>> spread_out([0.0, 10.0, 10.0], gap=2.0, low=0.0, high=20.0)
+    [0.0, 9.0, 11.0]
+    """
+    if len(places) > 1:
+        gap = min(gap, (high - low) / (len(places) - 1))
+    groups: list[tuple[list[float], float]] = []  # wanted places, first label's place
+    for place in places:
+        members, start = [place], place
+        while True:
+            start = min(max(start, low), high - gap * (len(members) - 1))
+            if not groups or groups[-1][1] + gap * len(groups[-1][0]) <= start + 1e-12:
+                break
+            members = groups.pop()[0] + members
+            start = sum(p - gap * i for i, p in enumerate(members)) / len(members)
+        groups.append((members, start))
+    return [start + gap * i for members, start in groups for i in range(len(members))]

@@ -1,0 +1,34 @@
+"""Plain data as the text of a JSON file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+
+from feedsim.metrics.plain import Plain
+
+__all__ = ["json_text"]
+
+
+def json_text(plain: Mapping[str, Plain]) -> str:
+    """Write plain data as people read it: two spaces of indent, a newline at the end.
+
+    Parameters
+    ----------
+    plain : mapping
+        As made by ``Results.to_plain``; None is written as ``null``.
+
+    Returns
+    -------
+    str
+        Floats in their shortest exact form, letters of any language as they are. Half of a
+        surrogate pair (from a broken command line) is escaped, so that the text can always
+        be encoded in UTF-8.
+
+    Raises
+    ------
+    ValueError
+        For a NaN or an infinity: JSON has none, they are None before they come here.
+    """
+    text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return text.encode("utf-8", errors="backslashreplace").decode("utf-8")

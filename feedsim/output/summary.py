@@ -1,0 +1,230 @@
+"""The summary of a run that a person reads at a glance, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, astuple, fields
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.hazards import Hazard
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.results import Results
+from feedsim.metrics.share import Share
+from feedsim.output.canvas import one_line
+from feedsim.output.wording import DASH, length, length_number, percent, percent_range, tail
+from feedsim.quantities import System, display, display_unit
+
+__all__ = ["summary", "verdict"]
+
+_GOOD, _UNSURE, _BAD = "green", "yellow", "bold red"
+_SAME_SHARE = 1e-12
+_NEAR_USE = 0.9
+
+
+def summary(results: Results, *, criteria: Criteria, units: System = "metric") -> RenderableType:
+    """Return the summary of a run, to be printed by a rich console.
+
+    Everything is said in words; colour only repeats it. 80 columns are enough.
+
+    Parameters
+    ----------
+    results : Results
+        Figures of the run.
+    criteria : Criteria
+        What it was judged by.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+    """
+    parts: list[RenderableType] = [_head(results, units), verdict(results)]
+    for feeder in results.feeders:
+        parts += [
+            Text(f"\n{one_line(feeder.name, 76)}", style="bold"),
+            Padding(_figures(feeder, criteria, units), (0, 0, 0, 2)),
+            Padding(_hazards(feeder, criteria, units), (1, 0, 0, 2)),
+        ]
+    return Group(*parts)
+
+
+def _head(results: Results, units: System) -> Text:
+    speed = display(results.line_speed_mm_s, "speed", units=units)
+    complete, stops = results.complete, results.stops
+    lines = [f"{speed}, {results.carriers} carriers, seed {results.seed}"]
+    products = f"{complete.count} complete products ({percent(complete.share)})"
+    if complete.per_hour is not None:
+        products += f", {complete.per_hour:.0f} per hour"
+    lines.append(products)
+    if stops.count:
+        down, runs = display(stops.downtime_s, "time"), percent(stops.availability)
+        lines.append(f"{stops.count} stops, {down} down, running {runs} of the time")
+    text = Text(one_line(results.title, 200), style="bold")
+    return Text("\n").join([text, *map(Text, lines)])
+
+
+def verdict(results: Results) -> RenderableType:
+    """Say whether the run is accepted, why not, and whether it was long enough to tell."""
+    accepted = ("ACCEPTED", "bold green") if results.accepted else ("NOT ACCEPTED", _BAD)
+    if results.decided:
+        decided = (", decided: the run is long enough to be sure", "")
+    else:
+        decided = (", not decided: more carriers are needed to be sure", _UNSURE)
+    reasons = [Padding(Text(reason), (0, 0, 0, 2)) for reason in results.not_accepted_because]
+    return Group(Text.assemble(accepted, decided), *reasons)
+
+
+# -- the figures ---------------------------------------------------------------------
+
+
+def _figures(feeder: FeederResults, criteria: Criteria, units: System) -> Table:
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(width=15, no_wrap=True)
+    table.add_column(width=9)
+    table.add_column()
+    for name, state, lines in _rows(feeder, criteria, units):
+        table.add_row(Text(name), state, Text("\n".join(lines)))
+    return table
+
+
+_Row = tuple[str, Text, list[str]]
+_NO_STATE = Text("")
+
+
+def _rows(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[_Row]:
+    yield "Placement error", _NO_STATE, list(_placement(feeder, units))
+    yield from _judged_rows(feeder, criteria, units)
+    yield _cycle(feeder)
+    stage = feeder.stage_position
+    if stage.mean_mm is not None:
+        sd = [] if stage.sd_mm is None else [f"sd {length(stage.sd_mm, units)}"]
+        mean = f"mean {length(stage.mean_mm, units)}"
+        yield "Stage position", _NO_STATE, [", ".join([mean, *sd])]
+    late = f"{feeder.late_engages} engages, {feeder.late_openings} openings"
+    yield "Late", _NO_STATE, [late]
+    found, missed, wrong = astuple(feeder.doubles)
+    if found or missed or wrong:
+        text = f"{found} doubles found, {missed} not found, {wrong} false alarms"
+        yield "Double check", _NO_STATE, [text]
+
+
+def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
+    error = feeder.placement_error
+    if error.mean_mm is None or error.min_mm is None or error.max_mm is None:
+        yield "no insert placed"
+        return
+    mean = f"mean {length(error.mean_mm, units, sign=True)}"
+    if error.mean_ci95_mm is not None:
+        mean += f" (95 %: {_lengths(error.mean_ci95_mm, units)})"
+    yield mean
+    reach = f"from {_lengths(Interval(error.min_mm, error.max_mm), units)}"
+    yield reach if error.sd_mm is None else f"sd {length(error.sd_mm, units)}, {reach}"
+    if error.cp is not None and error.cpk is not None:
+        yield f"Cp {error.cp:.2f}, Cpk {error.cpk:.2f}"
+
+
+def _lengths(interval: Interval, units: System) -> str:
+    low, high = (length_number(value, units, sign=True) for value in interval)
+    return f"{low} to {high} {display_unit('length', units).label}"
+
+
+def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[_Row]:
+    error, missed, risk = feeder.placement_error, feeder.missed, feeder.jam_risk
+    least, tolerance = criteria.within_tolerance, criteria.placement_tolerance_mm
+    yield (
+        "In tolerance",
+        _state(error.within_tolerance, error.within_tolerance_ci95, limit=least, at_least=True),
+        [
+            f"{_share(error.within_tolerance, error.within_tolerance_ci95)}, "
+            f"at least {percent(least)}",
+            f"of {error.n} placed, {display(tolerance, 'length', units=units)} either side",
+        ],
+    )
+    causes = [f"{n} {cause.replace('_', ' ')}" for cause, n in asdict(missed.by_cause).items() if n]
+    of = f"{missed.count} of {missed.count + feeder.placed} carriers"
+    more = f"{of}: {', '.join(causes)}" if causes else of
+    yield _at_most("Missed", missed, criteria.missed, more=more)
+    cycles = f"{risk.count} feed cycles with a hazard" if risk.count else ""
+    yield _at_most("Jam risk", risk, criteria.jam_risk, more=cycles)
+
+
+def _at_most(name: str, share: Share, limit: float, *, more: str) -> _Row:
+    figure = _share(share.share, share.ci95)
+    if share.upper95 is not None:
+        figure = f"none seen (95 %: below {percent(share.upper95, digits=2)})"
+    lines = [f"{figure}, at most {percent(limit)}", *([more] if more else [])]
+    return name, _state(share.share, share.ci95, limit=limit, at_least=False), lines
+
+
+def _share(share: float | None, interval: Interval | None) -> str:
+    return f"{percent(share)} (95 %: {percent_range(interval)})" if interval else percent(share)
+
+
+def _state(share: float | None, interval: Interval | None, *, limit: float, at_least: bool) -> Text:
+    """Say whether a share meets its limit, and whether its whole interval agrees."""
+    if share is None or interval is None:
+        return Text("no figure", style=_UNSURE)
+    sign = 1.0 if at_least else -1.0
+    met = sign * (share - limit) >= -_SAME_SHARE
+    worst, best = interval if at_least else (interval.high, interval.low)
+    decided = sign * (worst - limit) >= 0.0 or sign * (best - limit) < 0.0
+    text = Text("met" if met else "NOT MET", style=_GOOD if met else _BAD)
+    return text if decided else text.append("\nundecided", style=f"not bold {_UNSURE}")
+
+
+def _cycle(feeder: FeederResults) -> _Row:
+    name, cycle, state = "Feed cycle", feeder.cycle, _NO_STATE
+    if cycle.mean_s is None or cycle.max_s is None:
+        return name, state, [DASH]
+    lines = [f"mean {display(cycle.mean_s, 'time')}, longest {display(cycle.max_s, 'time')}"]
+    if cycle.use is not None:
+        lines.append(f"{100.0 * cycle.use:.3g} % of the time between carriers")
+        if cycle.use >= 1.0:
+            state = Text("TOO LONG", style=_BAD)
+        elif cycle.use >= _NEAR_USE:
+            state = Text("near its\nlimit", style=_UNSURE)
+    return name, state, lines
+
+
+# -- the hazards ---------------------------------------------------------------------
+
+
+def _hazards(feeder: FeederResults, criteria: Criteria, units: System) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="")
+    table.add_column("Hazard", width=15, no_wrap=True)
+    for head in ("seen", "mean margin", "sd", "normal tail"):
+        table.add_column(head, justify="right", no_wrap=True)
+    table.add_column("")
+    for field in fields(feeder.hazards):
+        hazard: Hazard = getattr(feeder.hazards, field.name)
+        table.add_row(
+            field.name.replace("_", " "),
+            str(hazard.count),
+            _margin(hazard.margin_mean, hazard.margin_unit, units),
+            _margin(hazard.margin_sd, hazard.margin_unit, units),
+            tail(hazard.tail_probability),
+            _hazard_state(hazard, criteria),
+        )
+    return table
+
+
+def _hazard_state(hazard: Hazard, criteria: Criteria) -> Text:
+    """Name a hazard that was seen, or whose tail alone is a tenth of the allowed jam risk."""
+    if hazard.count:
+        return Text("PAST ITS LIMIT" if hazard.margin_unit else "SEEN", style=_BAD)
+    if (hazard.tail_probability or 0.0) > max(0.1 * criteria.jam_risk, 1e-6):
+        return Text("near its limit", style=_UNSURE)
+    return Text("")
+
+
+def _margin(value: float | None, unit: str | None, units: System) -> str:
+    if value is None:
+        return DASH
+    if unit == "mm":
+        return length(value, units)
+    if unit == "mm/s^2":
+        return display(value, "acceleration", units=units, digits=3)
+    return f"{value:.2f} {unit}"

@@ -1,0 +1,1 @@
+"""Questions that take a run, or a look at a setup, to answer."""

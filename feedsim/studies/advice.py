@@ -1,0 +1,33 @@
+"""What an experienced eye would say about a setup before it runs."""
+
+from __future__ import annotations
+
+from feedsim.studies import placing_advice as placing
+from feedsim.studies import timing_advice as timing
+from feedsim.studies.setup import Setup
+
+__all__ = ["warnings_of"]
+
+_CHECKS = (
+    timing.cycle,
+    timing.late_marks,
+    timing.late_openings,
+    timing.leads,
+    placing.stage,
+    placing.tail,
+    timing.run_up,
+    timing.drive,
+    timing.memory,
+    placing.gaps,
+    placing.on_carrier,
+    placing.speed_match,
+    placing.scale,
+    placing.spread,
+    timing.aliasing,
+    timing.search,
+)
+
+
+def warnings_of(setup: Setup) -> list[str]:
+    """Return the warnings about one feeder, the gravest kinds first, a sentence or two each."""
+    return [line for check in _CHECKS for line in check(setup)]

@@ -1,0 +1,125 @@
+"""Warnings about place: stage, grip, gaps, where an insert lies on its carrier."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from feedsim.machine import Eye
+from feedsim.settings.nominal import following_time
+from feedsim.settings.predict import placement_sd, stage_sd
+from feedsim.studies.setup import SIGMAS, Setup
+
+__all__ = ["gaps", "on_carrier", "scale", "speed_match", "spread", "stage", "tail"]
+
+
+def stage(s: Setup) -> Iterator[str]:
+    """Warn of a staged nose at or near the nose limit."""
+    f = s.feeder
+    stage = f.settings.stage_position_mm
+    spread = stage_sd(s.machine, f, speed=s.speed)
+    left = f.nose_limit_mm - stage
+    if left < 0.0:
+        yield (
+            f"The stage position is {s.say(-left)} beyond the nose limit: every staged insert "
+            f"reaches into the carriers' way."
+        )
+    elif left < SIGMAS * spread:
+        yield (
+            f"The staged nose is {s.say(left)} short of the nose limit, only "
+            f"{left / spread:.1f} standard deviations of the stage position ({s.say(spread)})."
+        )
+
+
+def tail(s: Setup) -> Iterator[str]:
+    """Warn of a placed tail at or near the grip end when the clutch opens."""
+    f, v = s.feeder, s.counted_speed
+    g, clutch = f.settings.speed_ratio, f.clutch
+    still_to_run = v * (following_time(f.servo) + f.servo.command_delay_s)
+    ramp = 0.5 * clutch.ramp_out
+    still_to_run += ramp if clutch.travel_ramp else v * ramp
+    tail = f.settings.stage_position_mm - g * still_to_run + f.inserts.gap_mm
+    margin = tail - f.grip_end_mm
+    spread = math.hypot(stage_sd(s.machine, f, speed=s.speed), f.inserts.gap_sd_mm)
+    if margin < 0.0:
+        yield (
+            f"Tail held: when the clutch opens, the tail of the placed insert stands at "
+            f"{s.say(tail)}, {s.say(-margin)} short of the grip end: the conveyor pulls on an "
+            f"insert that the feeder still holds. Widen the gap, or stage further."
+        )
+    elif margin < SIGMAS * spread:
+        yield (
+            f"When the clutch opens, the tail of the placed insert is only {s.say(margin)} past "
+            f"the grip end, {margin / spread:.1f} standard deviations ({s.say(spread)})."
+        )
+
+
+def gaps(s: Setup) -> Iterator[str]:
+    """Warn of gaps that an eye may not see."""
+    ins, c = s.feeder.inserts, s.machine.carriers
+    ratio = s.feeder.settings.speed_ratio
+    rows: list[tuple[str, Eye, float, float, float]] = [
+        ("insert", s.feeder.eye, ins.gap_mm, ins.gap_sd_mm, s.counted_speed * ratio)
+    ]
+    if not c.random:
+        gap = c.pitch_mm - c.length_mm
+        rows.append(("carrier", s.machine.carrier_eye, gap, c.pitch_sd_mm, s.speed))
+    for name, eye, gap, sd, speed in rows:
+        blind = speed * eye.off_response_s
+        if gap - SIGMAS * sd < blind:
+            yield (
+                f"The {name} eye may not see the gap between two {name}s: it needs {s.say(blind)} "
+                f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "
+                f"{s.say(sd)} come down to that. Cards would merge into one."
+            )
+
+
+def on_carrier(s: Setup) -> Iterator[str]:
+    """Warn of an insert longer than what is left of its carrier."""
+    settings, c = s.feeder.settings, s.machine.carriers
+    over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
+    allowed = s.scenario.limits.overhang
+    if over > allowed:
+        yield (
+            f"On target the insert sticks out {s.say(over)} over the carrier's trailing edge; "
+            f"{s.say(allowed)} is allowed."
+        )
+
+
+def speed_match(s: Setup) -> Iterator[str]:
+    """Warn of landing at another speed than the belt."""
+    ratio = s.feeder.settings.speed_ratio / (1.0 + s.machine.encoder.scale_error)
+    limit = s.scenario.limits.speed_mismatch
+    if abs(ratio - 1.0) > limit:
+        yield (
+            f"Inserts land {abs(ratio - 1.0):.1%} {'faster' if ratio > 1.0 else 'slower'} than the "
+            f"belt; {limit:.1%} is allowed."
+        )
+
+
+def scale(s: Setup) -> Iterator[str]:
+    """Warn of an encoder scale error that shifts the placement."""
+    scale = s.machine.encoder.scale_error
+    shift = scale * (
+        s.feeder.eye_to_placement_mm
+        + s.feeder.settings.target_offset_mm
+        + s.machine.carriers.slip_mm
+    )
+    if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
+        yield (
+            f"The encoder's scale error shifts the placement by {s.say(shift)} at every speed. "
+            f"Measure the wheel, or correct the engage distance."
+        )
+
+
+def spread(s: Setup) -> Iterator[str]:
+    """Warn of a spread that the tolerance has no room for."""
+    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
+    tolerance = s.scenario.acceptance.placement_tolerance
+    within = math.erf(tolerance / sd / math.sqrt(2.0)) if sd > 0.0 else 1.0
+    wanted = s.scenario.acceptance.within_tolerance
+    if within < wanted:
+        yield (
+            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {within:.2%} within "
+            f"±{s.say(tolerance)} ({wanted:.2%} wanted)."
+        )

@@ -1,0 +1,76 @@
+"""A look at a setup before it runs: its geometry in words, its settings, its warnings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.quantities import System
+from feedsim.scenario import Scenario
+from feedsim.studies.advice import warnings_of
+from feedsim.studies.run import machine_of
+from feedsim.studies.setup import Setup
+from feedsim.studies.setup_facts import feeder_words, line_words
+
+__all__ = ["FeederReview", "Review", "review"]
+
+
+@dataclass(frozen=True, slots=True)
+class FeederReview:
+    """One feeder: what it is, what would be typed in, what to mind."""
+
+    name: str
+    words: list[str]
+    settings: MachineSettings
+    warnings: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """A setup looked at as a whole."""
+
+    title: str
+    words: list[str]
+    warnings: list[str]
+    feeders: list[FeederReview]
+
+
+def review(scenario: Scenario, *, units: System = "metric") -> Review:
+    """Look a scenario over without running it."""
+    machine = machine_of(scenario)
+    feeders = [
+        FeederReview(
+            name=scenario.feeder[number].name,
+            words=feeder_words(machine, feeder, units=units),
+            settings=machine_settings(feeder.settings, machine.encoder),
+            warnings=warnings_of(Setup(scenario, machine, number, units)),
+        )
+        for number, feeder in enumerate(machine.feeders)
+    ]
+    return Review(
+        title=scenario.title,
+        words=line_words(machine, units=units),
+        warnings=list(_run_warnings(scenario)),
+        feeders=feeders,
+    )
+
+
+def _run_warnings(scenario: Scenario) -> list[str]:
+    """Return what is to be said about the run and the line as a whole."""
+    warnings = []
+    profile = scenario.line.profile
+    if profile and max(v for _, v in profile) != scenario.line.speed:
+        warnings.append(
+            "line.speed is not the highest speed of line.profile: settings that are solved for a "
+            "speed take line.speed."
+        )
+    strictest = min(scenario.acceptance.missed, scenario.acceptance.jam_risk)
+    if strictest > 0.0:
+        # with none seen, the upper end of the Wilson interval is z²/(n + z²)
+        needed = round(1.959964**2 * (1.0 / strictest - 1.0)) + 1
+        if scenario.run.carriers < needed:
+            warnings.append(
+                f"With {scenario.run.carriers} carriers a share of {strictest:.2%} cannot be "
+                f"decided at 95 %: even with none seen it takes {needed}."
+            )
+    return warnings

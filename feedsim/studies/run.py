@@ -1,0 +1,111 @@
+"""One rehearsal: a scenario run once, its records and its figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from feedsim.draws.cards import CardDraws
+from feedsim.machine import Machine
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.plain import Plain
+from feedsim.metrics.results import Results, summarise
+from feedsim.records.columns import RunRecords
+from feedsim.records.trace import Trace
+from feedsim.scenario import Scenario, machine_from, scenario_to_dict
+from feedsim.settings.solve import solve
+from feedsim.simulation.line import simulate, simulate_traced
+
+__all__ = ["Rehearsal", "criteria_of", "machine_of", "rehearse", "trace"]
+
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """A run with all that it came from and all that came of it.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    machine : Machine
+        With every ``"auto"`` solved.
+    records : RunRecords
+    results : Results
+    """
+
+    scenario: Scenario
+    machine: Machine
+    records: RunRecords
+    results: Results
+
+    def to_plain(self) -> dict[str, Plain]:
+        """Return what ``results.json`` holds: the figures, and the scenario to run it again."""
+        return {**self.results.to_plain(), "scenario": scenario_to_dict(self.scenario)}
+
+
+def machine_of(scenario: Scenario) -> Machine:
+    """Return the machine that a scenario describes, its settings solved."""
+    return solve(machine_from(scenario))
+
+
+def criteria_of(scenario: Scenario) -> Criteria:
+    """Return the limits and acceptance figures of a scenario."""
+    accept, limits = scenario.acceptance, scenario.limits
+    return Criteria(
+        placement_tolerance_mm=accept.placement_tolerance,
+        within_tolerance=accept.within_tolerance,
+        missed=accept.missed,
+        jam_risk=accept.jam_risk,
+        speed_mismatch=limits.speed_mismatch,
+        overhang_mm=limits.overhang,
+    )
+
+
+def rehearse(scenario: Scenario, *, progress: Progress | None = None) -> Rehearsal:
+    """Run a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    progress : callable, optional
+        Told now and then how many carriers, the warm-up included, have passed their eye.
+    """
+    machine = machine_of(scenario)
+    run = scenario.run
+    records = simulate(
+        machine,
+        CardDraws(machine, scenario.seed),
+        carriers=run.warm_up + run.carriers,
+        progress=progress,
+    )
+    records = replace(records, warm_up=run.warm_up)
+    results = summarise(
+        records,
+        machine,
+        criteria=criteria_of(scenario),
+        names=[feeder.name for feeder in scenario.feeder],
+        title=scenario.title,
+        seed=scenario.seed,
+    )
+    return Rehearsal(scenario, machine, records, results)
+
+
+def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecords, Trace]:
+    """Run a scenario again and keep every event, or those around some carriers.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    around : range, optional
+        Numbers of carriers, the warm-up included. The run then ends with the last of them:
+        what comes later cannot change what went before.
+    """
+    machine = machine_of(scenario)
+    run = scenario.run
+    carriers = run.warm_up + run.carriers
+    if around is not None:
+        carriers = min(carriers, around.stop)
+    draws = CardDraws(machine, scenario.seed)
+    records, kept = simulate_traced(machine, draws, carriers=carriers, around=around)
+    return replace(records, warm_up=min(run.warm_up, carriers)), kept

@@ -1,0 +1,49 @@
+"""One feeder of a line, as it is looked at before it runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.machine import Feeder, Machine
+from feedsim.quantities import Kind, System, display
+from feedsim.scenario import Scenario
+
+__all__ = ["SIGMAS", "Setup"]
+
+SIGMAS = 4.0
+"""Nearer to a limit than so many standard deviations is worth a word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """One feeder of a line as it is looked at: everything a warning may need."""
+
+    scenario: Scenario
+    machine: Machine
+    number: int
+    units: System
+
+    @property
+    def feeder(self) -> Feeder:
+        """The feeder."""
+        return self.machine.feeders[self.number]
+
+    @property
+    def speed(self) -> float:
+        """The highest speed that the line reaches (mm/s)."""
+        line = self.machine.line
+        return max([v for _, v in line.profile]) if line.profile else line.speed_mm_s
+
+    @property
+    def counted_speed(self) -> float:
+        """That speed as the controller counts it (mm/s)."""
+        return self.speed / (1.0 + self.machine.encoder.scale_error)
+
+    def say(self, value: float, kind: Kind = "length") -> str:
+        """Write a value with its unit."""
+        return display(value, kind, units=self.units, digits=3)
+
+    @property
+    def at_speed(self) -> str:
+        """``at 60 m/min``."""
+        return f"at {self.say(self.speed, 'speed')}"

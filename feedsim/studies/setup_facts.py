@@ -1,0 +1,71 @@
+"""The geometry of a setup in words, and its settings."""
+
+from __future__ import annotations
+
+from feedsim.machine import Feeder, Machine
+from feedsim.quantities import System, display
+from feedsim.settings.predict import cycle_time, engage_travel, placement_sd
+
+__all__ = ["feeder_words", "line_words"]
+
+
+def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
+    """Say what the line does, in sentences."""
+
+    def mm(value: float) -> str:
+        return display(value, "length", units=units)
+
+    c, v = machine.carriers, machine.line.speed_mm_s
+    how = "hand fed, at random" if c.random else "paced"
+    words = [
+        f"The line runs at {display(v, 'speed', units=units)}; carriers {mm(c.length_mm)} long "
+        f"come {mm(c.pitch_mm)} from leading edge to leading edge ({how}), one each "
+        f"{display(c.pitch_mm / v, 'time', units=units)} or {3600.0 * v / c.pitch_mm:.0f} an hour.",
+        f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
+    ]
+    q = machine.encoder.count_mm
+    if q > 0.0:
+        words.append(
+            f"One encoder count is {mm(q)} of belt travel, "
+            f"{v / (1.0 + machine.encoder.scale_error) / q:.0f} counts a second."
+        )
+    else:
+        words.append("The master is virtual: no counts, no scale error.")
+    if machine.line.profile:
+        last = machine.line.profile[-1]
+        words.append(
+            f"Its speed follows a profile of {len(machine.line.profile)} points and holds "
+            f"{display(last[1], 'speed', units=units)} from {display(last[0], 'time')} on."
+        )
+    if machine.start_empty:
+        words.append("It starts once every feeder has jogged its first insert to the stage.")
+    return words
+
+
+def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") -> list[str]:
+    """Say where everything is at one feeder, in sentences."""
+
+    def mm(value: float) -> str:
+        return display(value, "length", units=units)
+
+    s, ins, v = feeder.settings, feeder.inserts, machine.line.speed_mm_s
+    run_up = feeder.insert_eye_to_placement_mm - s.stage_position_mm
+    tail = s.stage_position_mm - ins.length_mm
+    covers = "still covering it" if tail < 0.0 else "clear of it"
+    travel = engage_travel(machine, feeder, speed=v)
+    cycle = cycle_time(machine, feeder, speed=v)
+    every = machine.carriers.pitch_mm / v
+    return [
+        f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
+        f"eye, and {mm(feeder.insert_eye_to_placement_mm)} from the insert eye.",
+        f"A staged insert rests with its nose {mm(s.stage_position_mm)} past the insert eye "
+        f"(its tail {mm(abs(tail))} {'before' if tail < 0.0 else 'past'} the eye, {covers}), "
+        f"{mm(feeder.nose_limit_mm - s.stage_position_mm)} short of the nose limit.",
+        f"It has {mm(run_up)} of run-up, and lands {mm(s.target_offset_mm)} behind the "
+        f"carrier's leading edge.",
+        f"The clutch closes {mm(travel)} of belt travel after a mark at line speed, and a "
+        f"cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between carriers "
+        f"({100.0 * cycle / every:.0f} %).",
+        f"Expected spread of the placement at line speed: standard deviation "
+        f"{mm(placement_sd(machine, feeder, speed=v))}.",
+    ]

@@ -1,0 +1,90 @@
+"""Speed and memory, measured in one run and reported, never failed on a clock.
+
+Run with ``pytest -m benchmark -s tests/benchmarks``.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+
+import pytest
+import simpy
+
+from feedsim.draws.cards import CardDraws
+from feedsim.scenario import load_scenario
+from feedsim.simulation.line import simulate
+from feedsim.studies.run import machine_of
+
+pytestmark = pytest.mark.benchmark
+
+CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
+EVERY_SOURCE = (
+    "carrier.missing=0.1 %",
+    "feeder.0.double_check.false_alarm=0.01 %",
+)
+
+
+def seconds(job: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    job()
+    return time.perf_counter() - start
+
+
+def report(text: str) -> None:
+    print(f"\n    {text}")  # noqa: T201 - a benchmark is there to be read
+
+
+def test_carriers_per_raw_timeout() -> None:
+    timeouts, carriers = 300_000, 30_000
+    machine = machine_of(load_scenario(CARD, overrides=EVERY_SOURCE))
+
+    def raw() -> None:
+        env = simpy.Environment()
+
+        def ticking() -> object:
+            while True:
+                yield env.timeout(1.0)
+
+        env.process(ticking())
+        env.run(until=timeouts)
+
+    ratios = []
+    for _ in range(5):
+        plain = seconds(raw) / timeouts
+        ours = seconds(lambda: simulate(machine, CardDraws(machine, 1), carriers=carriers))
+        ratios.append(ours / carriers / plain)
+    report(f"one carrier costs {median(ratios):.1f} raw SimPy timeouts (goal: at most 50)")
+
+
+def test_memory_of_a_million_carriers() -> None:
+    code = (
+        "import resource\n"
+        "from feedsim.scenario import load_scenario\n"
+        "from feedsim.studies.run import rehearse\n"
+        f"s = load_scenario({str(CARD)!r}, overrides={(*EVERY_SOURCE, 'run.carriers=1000000')!r})\n"
+        "assert rehearse(s).results.carriers == 1000000\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    megabytes = int(done.stdout) / 1024.0
+    report(f"a million carriers, run and measured: {megabytes:.0f} MB at most (goal: under 400)")
+    assert megabytes < 400.0
+
+
+def test_start_up_and_a_run_with_figures(tmp_path: Path) -> None:
+    def command(*words: str) -> Callable[[], object]:
+        call = [sys.executable, *words]
+        return lambda: subprocess.run(call, check=True, capture_output=True, cwd=tmp_path)
+
+    bare = median(seconds(command("-c", "pass")) for _ in range(5))
+    asked = median(seconds(command("-m", "feedsim", "--help")) for _ in range(5))
+    ran = median(seconds(command("-m", "feedsim", "run", str(CARD))) for _ in range(3))
+    report(f"feedsim --help: {asked:.2f} s, {asked / bare:.1f} times a bare Python (goal: 0.3 s)")
+    report(f"feedsim run, 5,000 carriers with figures: {ran:.2f} s (goal: 2 s)")

@@ -1,0 +1,34 @@
+"""The command line, called in this process."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pytest
+
+from feedsim.cli import main
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended, and what it printed."""
+
+    status: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def feedsim(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., Ended]:
+    def call(*words: object) -> Ended:
+        monkeypatch.setattr(sys, "argv", ["feedsim", *map(str, words)])
+        with pytest.raises(SystemExit) as exit_:
+            main.main()
+        printed = capsys.readouterr()
+        return Ended(int(exit_.value.code or 0), printed.out, printed.err)
+
+    return call

@@ -1,0 +1,168 @@
+"""``feedsim check``, ``new`` and ``schema``, and the command line itself."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from feedsim import __version__
+from feedsim.scenario import starter_text
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CARD = SCENARIOS / "membership_card.toml"
+
+Run = Callable[..., object]
+
+
+def test_new_writes_a_scenario_that_checks_and_never_writes_over_one(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    path = tmp_path / "line.toml"
+    assert feedsim("new", path).status == 0
+    assert path.read_text("utf-8") == starter_text()
+    assert "valid" in feedsim("check", path).out
+    path.write_text("mine", "utf-8")
+    ended = feedsim("new", path)
+    assert ended.status == 2
+    assert "--force" in ended.err
+    assert path.read_text("utf-8") == "mine"
+    assert feedsim("new", path, "--force").status == 0
+    assert feedsim("new", tmp_path).status == 2
+
+
+WARNINGS = {
+    # each change and a fragment of what an experienced eye would say of it
+    "feeder.0.settings.stage_position=96 mm": "beyond the nose limit",
+    "feeder.0.settings.engage_lead=0 ms": "will walk with speed",
+    "line.speed=400 m/min": "cannot keep up",
+    "feeder.0.clutch.ramp_in=150 ms": "run-up is too short",
+    "feeder.0.clutch.ramp_out=5 ms": "Drive overload",
+    "feeder.0.servo.loop_gain=40 1/s": "has not settled",
+    "feeder.0.insert.gap=20 mm": "Tail held",
+    "controller.scan=500 ms": "Late marks",
+    "controller.scan=60 ms": "Late openings",
+    "feeder.0.eye.off_response=65 ms": "insert eye may not see the gap",
+    "carrier_eye.off_response=45 ms": "carrier eye may not see the gap",
+    "feeder.0.settings.target_offset=130 mm": "sticks out",
+    "feeder.0.settings.speed_ratio=1.08": "faster than the belt",
+    "line.encoder.scale_error=0.2 %": "scale error shifts",
+    "acceptance.placement_tolerance=0.5 mm": "keeps only",
+    "carrier.pitch_sd=0 mm": "beat with the ticks",
+    "controller.search_limit=200 mm": "search limit",
+    "feeder.0.eye_to_placement=3000 mm": "marks will be lost",
+    "run.carriers=100": "cannot be decided",
+}
+
+
+def test_a_good_setup_has_no_warnings(feedsim: Run) -> None:
+    assert "No warnings" in feedsim("check", CARD).out
+
+
+@pytest.mark.parametrize(("change", "fragment"), WARNINGS.items())
+def test_check_warns_of(change: str, fragment: str, feedsim: Run) -> None:
+    ended = feedsim("check", CARD, "--set", change)
+    assert ended.status == 0
+    said = " ".join(ended.out.split())
+    assert fragment in said.split("warning", 1)[-1]
+
+
+def test_check_tells_the_geometry_and_the_settings(feedsim: Run) -> None:
+    said = " ".join(feedsim("check", CARD).out.split())
+    # one carrier each 260 mm at 1000 mm/s; 120 − 60 mm of run-up; 85.6 − 60 mm of tail
+    for words in ("260 ms", "60 mm of run-up", "25.6 mm before the eye", "engage lead 12 ms"):
+        assert words in said
+
+
+def test_schema_is_json_and_knows_the_keys(feedsim: Run) -> None:
+    schema = json.loads(feedsim("schema").out)
+    assert {"title", "line", "carrier", "feeder"} <= set(schema["properties"])
+
+
+def test_version_and_help(feedsim: Run) -> None:
+    assert feedsim("--version").out == f"feedsim {__version__}\n"
+    assert "run" in feedsim("--help").out
+    assert feedsim("run", "--help").status == 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("run",),
+        ("frobnicate",),
+        ("run", CARD, "--no-such-option"),
+        ("run", CARD, "--speed", "60"),
+        ("run", CARD, "--speed", "-5 m/min"),
+        ("run", CARD, "--speed", "5 kg"),
+        ("run", CARD, "--carriers", "many"),
+        ("run", CARD, "--carriers", "0"),
+        ("run", CARD, "--seed", "-1"),
+        ("run", CARD, "--set", "nonsense"),
+        ("run", CARD, "--set", "feeder.7.insert.gap=60 mm"),
+        ("run", CARD, "--around", "99999"),
+        ("run", CARD, "--units", "furlong"),
+        ("run", "no_such_file.toml"),
+        ("run", "."),
+        ("check", "no_such_file.toml"),
+        ("new", "no/such/folder\0/x.toml"),
+    ],
+    ids=lambda words: " ".join(str(w).rsplit("/", 1)[-1] for w in words).replace("\0", "NUL"),
+)
+def test_wrong_calls_end_with_status_2_and_a_message(
+    words: tuple[object, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ended = feedsim(*words)
+    assert ended.status == 2
+    assert ended.err.strip()
+    assert "Traceback" not in ended.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_made_is_said_and_nothing_is_left(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    (tmp_path / "file").write_text("x", "utf-8")
+    ended = feedsim("run", CARD, "--carriers", 20, "--out", tmp_path / "file" / "out")
+    assert ended.status == 2
+    assert "file" in ended.err
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
+def test_an_interrupted_run_writes_nothing_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    def interrupt(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("feedsim.studies.run.simulate", interrupt)
+    ended = feedsim("run", CARD, "--out", tmp_path / "out")
+    assert ended.status == 3
+    assert "interrupted" in ended.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_reader_that_stops_reading_is_no_error() -> None:
+    code = f"{sys.executable} -m feedsim schema | head -1"
+    done = subprocess.run(["bash", "-c", code], capture_output=True, text=True, check=False)
+    assert done.stderr == ""
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys\nfrom feedsim.cli import main\n"
+        "heavy = {'pint', 'matplotlib', 'scipy', 'numpy', 'simpy', 'pydantic', 'rich'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
+def test_scenarios_use_nothing_but_known_keys() -> None:
+    for path in SCENARIOS.glob("*.toml"):
+        assert tomllib.loads(path.read_text("utf-8"))["title"]

@@ -1,0 +1,139 @@
+"""``feedsim run`` as its user meets it."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from feedsim.scenario import scenario_from_dict
+from feedsim.studies.run import rehearse
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CARD = SCENARIOS / "membership_card.toml"
+FILES = {
+    "results.json",
+    "carriers.csv",
+    "placement.png",
+    "placement.svg",
+    "timing.png",
+    "timing.svg",
+}
+
+Run = Callable[..., object]
+
+
+@pytest.mark.parametrize("path", sorted(SCENARIOS.glob("*.toml")), ids=lambda p: p.stem)
+def test_every_scenario_of_the_project_runs(path: Path, tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("run", path, "--carriers", 150, "--out", tmp_path / "out")
+    assert ended.status == 0
+    assert "ACCEPTED" in ended.out
+    assert "Traceback" not in ended.err
+    results = json.loads((tmp_path / "out" / "results.json").read_text("utf-8"))
+    assert results["carriers"] == 150
+    for feeder in results["feeders"]:
+        missed = feeder["missed"]["by_cause"]
+        assert feeder["placed"] + sum(missed.values()) == 150
+
+
+def test_a_run_writes_its_files_below_plots(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ended = feedsim("run", CARD, "--carriers", 60, "--trace")
+    assert ended.status == 0
+    assert {p.name for p in (tmp_path / "plots/membership_card").iterdir()} == {
+        *FILES,
+        "events.csv",
+    }
+
+
+def test_json_alone_on_standard_output_equals_the_file(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("run", CARD, "--carriers", 60, "--out", tmp_path, "--json")
+    assert ended.out == (tmp_path / "results.json").read_text("utf-8")
+    assert "wrote" in ended.err
+
+
+def test_results_hold_the_scenario_to_run_it_again(tmp_path: Path, feedsim: Run) -> None:
+    changes = ("--speed", "71 m/min", "--seed", 9, "--set", "feeder.0.insert.gap=66 mm")
+    feedsim("run", CARD, "--carriers", 80, "--out", tmp_path, *changes)
+    stored = json.loads((tmp_path / "results.json").read_text("utf-8"))
+    again = rehearse(scenario_from_dict(stored["scenario"])).to_plain()
+    assert json.loads(json.dumps(again)) == stored
+
+
+def test_same_scenario_and_seed_same_bytes(tmp_path: Path, feedsim: Run) -> None:
+    for folder in ("a", "b"):
+        feedsim("run", CARD, "--carriers", 80, "--out", tmp_path / folder, "--trace")
+    for name in (*FILES, "events.csv"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+    feedsim("run", CARD, "--carriers", 80, "--out", tmp_path / "c", "--seed", 2)
+    assert (tmp_path / "a/carriers.csv").read_bytes() != (tmp_path / "c/carriers.csv").read_bytes()
+
+
+def test_same_bytes_in_another_process(tmp_path: Path, feedsim: Run) -> None:
+    feedsim("run", CARD, "--carriers", 80, "--out", tmp_path / "a")
+    call = [sys.executable, "-m", "feedsim", "run", str(CARD), "--carriers", "80"]
+    subprocess.run([*call, "--out", str(tmp_path / "b")], check=True, capture_output=True)
+    for name in FILES:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+
+
+def test_gate_turns_a_result_that_is_not_accepted_into_a_status(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    # a stage position past the nose limit of 95 mm is a hazard in every cycle
+    bad = ("--set", "feeder.0.settings.stage_position=96 mm")
+    call = ("run", CARD, "--carriers", 60, "--out", tmp_path)
+    assert feedsim(*call, "--gate").status == 0
+    assert feedsim(*call, *bad).status == 0
+    ended = feedsim(*call, *bad, "--gate")
+    assert ended.status == 1
+    assert "NOT ACCEPTED" in ended.out
+    assert "jam" in ended.out
+
+
+def test_csv_rows_are_the_counted_carriers(tmp_path: Path, feedsim: Run) -> None:
+    two = SCENARIOS / "two_feeders.toml"
+    feedsim("run", two, "--carriers", 40, "--out", tmp_path)
+    with (tmp_path / "carriers.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [int(r["carrier"]) for r in rows] == [k for k in range(20, 60) for _ in range(2)]
+    assert {r["feeder"] for r in rows} == {"0", "1"}
+
+
+def test_inches_where_asked_for(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("run", CARD, "--carriers", 60, "--out", tmp_path, "--units", "inch")
+    assert " in" in ended.out
+    assert "ft/min" in ended.out
+    assert " mm" not in ended.out
+
+
+def test_frozen_leads_make_the_stage_walk(tmp_path: Path, feedsim: Run) -> None:
+    # at 60 m/min the leads are worth 12 ms · 1000 mm/s = 12 mm; frozen there, the stage stands
+    # 12 ms · 333.3 mm/s = 4 mm further at 80 m/min
+    frozen = [
+        word
+        for key, value in (
+            ("engage_distance", "348 mm"),
+            ("engage_lead", "0 ms"),
+            ("disengage_distance", "48 mm"),
+            ("disengage_lead", "0 ms"),
+        )
+        for word in ("--set", f"feeder.0.settings.{key}={value}")
+    ]
+    for speed, stage in (("60 m/min", 60.0), ("80 m/min", 64.0)):
+        feedsim("run", CARD, "--carriers", 400, "--out", tmp_path, "--speed", speed, *frozen)
+        results = json.loads((tmp_path / "results.json").read_text("utf-8"))
+        mean = results["feeders"][0]["stage_position"]["mean_mm"]
+        assert mean == pytest.approx(stage, abs=0.1)
+
+
+def test_no_progress_bar_where_nobody_sees_it(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("run", CARD, "--carriers", 60, "--out", tmp_path)
+    assert ended.err == ""
