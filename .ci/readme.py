@@ -18,7 +18,8 @@ README = Path("README.md")
 
 def blocks(kind: str) -> list[str]:
     """Return the fenced blocks of one kind, in order."""
-    return re.findall(rf"^```{kind}\n(.*?)^```", README.read_text("utf-8"), re.M | re.S)
+    text = README.read_text("utf-8")
+    return re.findall(rf"^```{kind}\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
 
 
 def examples() -> list[tuple[str, list[str]]]:

@@ -151,7 +151,7 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     the normal curve that the margins of the others follow.
     """
     tail_mm = feeder.tail_mm[rows]
-    usual = feeder.double[rows] == 0
+    usual: Bools = feeder.double[rows] == 0
     known = _numbers(tail_mm)
     if len(known):
         further = 0.5 * (inserts.length_mm + inserts.gap_mm)

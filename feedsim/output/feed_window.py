@@ -13,7 +13,7 @@ from feedsim.motion.feed_piece import FeedPiece
 __all__ = ["Curve", "FeedWindow"]
 
 _STEPS = 600
-_INSIDE = 1e-9
+_INSIDE_S = 1e-9
 
 
 class Curve(NamedTuple):
@@ -74,11 +74,16 @@ class FeedWindow:
     def engagement(self) -> Curve:
         """Return the clutch's engagement, 0 to 1."""
         curve = Curve([], [])
-        for _, start, end in self._stretches(self.from_s, self.to_s):
-            for i in range(5):  # straight but for a ramp in travel on an accelerating belt
-                t = start + (end - start) * min(0.25 * i, 1.0 - _INSIDE)
+        for piece, start, end in self._stretches(self.from_s, self.to_s):
+            bent = piece.slope and piece.in_travel  # by the belt's acceleration
+            for i in range(9) if bent else (0, 8):
+                t = start + (end - start) * i / 8
                 curve.times_s.append(t)
-                curve.values.append(self._feed.engagement(t))
+                if bent:
+                    curve.values.append(self._feed.engagement(min(t, end - _INSIDE_S)))
+                else:
+                    r = piece.engagement + piece.slope * (t - piece.start_s)
+                    curve.values.append(min(1.0, max(0.0, r)))
         return curve
 
     def _stretches(self, from_s: float, to_s: float) -> list[tuple[FeedPiece, float, float]]:

@@ -16,12 +16,12 @@ __all__ = ["InsertPath", "TargetPath", "belt_speeds", "insert_paths", "target_pa
 
 @dataclass(frozen=True, slots=True)
 class InsertPath:
-    """The way of one engaged insert along the insert path (mm from the insert eye).
+    """The way of one insert along the insert path (mm from the insert eye).
 
     Attributes
     ----------
     insert, carrier : int
-        Its number, and that of the carrier it was engaged for.
+        Its number, and that of the carrier it was engaged for (−1: never engaged).
     nose : Curve
         From the insert eye to the landing, where it ends at the placement point. A step at
         the closing of the clutch is the insert's slip.
@@ -62,7 +62,7 @@ class TargetPath:
 
 
 def insert_paths(view: TimingView) -> list[InsertPath]:
-    """Return the paths of the engaged inserts that are on the insert path in the window."""
+    """Return the paths of the inserts that are on the insert path in the window."""
     rows = view.rows
     engaged = np.flatnonzero(rows.insert >= 0)  # in order of time: marks are acted on in order
     closes = rows.engage_time_s[engaged]
@@ -77,6 +77,28 @@ def insert_paths(view: TimingView) -> list[InsertPath]:
         path = _insert_path(view, row=int(engaged[i]), staged_s=staged)
         if path.nose.times_s or path.tail.times_s:
             paths.append(path)
+    return paths + _never_engaged(view)
+
+
+def _never_engaged(view: TimingView) -> list[InsertPath]:
+    """Return the insert that was staged and never engaged, if the trace knows of it.
+
+    Records say nothing of it, so it is drawn as resting at the stage position that is set.
+    """
+    part, engaged = view.part("clutch"), set(view.rows.insert.tolist())
+    staged = [
+        (event.time_s, event.insert)
+        for event in view.trace.events
+        if event.part == part and event.event == "staged" and event.insert not in engaged
+    ]
+    if not view.machine.start_empty and 0 not in engaged:
+        staged.append((0.0, 0))
+    stage, paths = view.what.settings.stage_position_mm, []
+    for since, insert in staged:
+        zero = view.feed.command(since) - stage
+        nose = view.feed.positions(from_s=view.feed.time_at(zero), to_s=math.inf, zero_mm=zero)
+        if nose.times_s:
+            paths.append(InsertPath(insert, -1, nose, Curve([], []), since, math.inf, stage))
     return paths
 
 

@@ -70,12 +70,13 @@ def insert_eye_output(view: TimingView) -> list[Blocked]:
         for event in view.trace.events
         if event.part == part and event.event == "switches"
     ]
-    first = np.flatnonzero(rows.insert == 0)
-    if len(first) and all(blocked.number for blocked in found):
-        # staged at the start, or seen before the first carrier came
-        closes, stage = rows.engage_time_s[first[0]], rows.stage_position_mm[first[0]]
-        since = feed.time_at(feed.command(float(closes)) - float(stage))
-        found.insert(0, Blocked(0, since, tail_passes(0)))
+    if all(blocked.number for blocked in found):  # insert 0: staged before the first carrier
+        first, since = np.flatnonzero(rows.insert == 0), 0.0
+        if len(first):
+            stage = float(rows.stage_position_mm[first[0]])
+            since = feed.time_at(feed.command(float(rows.engage_time_s[first[0]])) - stage)
+        if len(first) or not view.machine.start_empty:
+            found.insert(0, Blocked(0, since, tail_passes(0)))
     return _within(found, view)
 
 

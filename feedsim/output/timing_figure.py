@@ -103,9 +103,7 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     label_instants(axes, instants(view), scale)
     _write_title(figure, view, title=title, units=units)
     figure.legend(
-        handles=lanes.legend_handles(
-            {"staged", *(i.label for some in seen.values() for i in some)}
-        ),
+        handles=lanes.legend_handles(axes),
         loc="lower center",
         bbox_to_anchor=(0.5 * (_LEFT + _RIGHT), 0.008),
         ncols=5,

@@ -106,7 +106,7 @@ def draw_paths(axes: Axes, paths: list[InsertPath], scale: Scale) -> None:
                     scale.ms(curve.times_s),
                     scale.lengths(curve.values),
                     zorder=4 if own else 3,
-                    gid=f"{what}-{path.carrier}",
+                    gid=f"{what}-{path.carrier}" if path.carrier >= 0 else f"{what}-unused",
                     **look,
                 )
         start, end = max(path.staged_s, scale.window[0]), min(path.closes_s, scale.window[1])
@@ -203,8 +203,8 @@ def draw_marks(
             )
 
 
-def legend_handles(kinds: set[str]) -> list[Any]:
-    """Return what the figure's legend explains: the lines, and these kinds of marks."""
+def legend_handles(lanes: list[Axes]) -> list[Any]:
+    """Return what the figure's legend explains: the lines, and the marks that are drawn."""
     from matplotlib.lines import Line2D
 
     words = {
@@ -224,5 +224,5 @@ def legend_handles(kinds: set[str]) -> list[Any]:
     return [Line2D([], [], label=label, **look) for look, label in lines] + [
         Line2D([], [], linestyle="none", label=words[kind], **look)
         for kind, look in MARKS.items()
-        if kind in kinds
+        if any(line.get_gid() == f"mark-{kind}" for lane in lanes for line in lane.lines)
     ]

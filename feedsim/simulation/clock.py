@@ -30,9 +30,10 @@ class Order(IntEnum):
     INSERT_EYE = 4
     CARRIER_EYE = 5
     READY = 6
-    MARK_KNOWN = 7
-    OPENING = 8
-    MARK = 9
+    INSERT_KNOWN = 7
+    MARK_KNOWN = 8
+    OPENING = 9
+    MARK = 10
 
     def of(self, feeder: int) -> int:
         """Return SimPy's priority number for this kind of event at a feeder."""
@@ -56,6 +57,16 @@ class Clock(Environment):
     ``timeout(t − now)`` would come back to now + (t − now), which is t only up to a rounding
     step; two events of one instant could then change places.
     """
+
+    def undated(self) -> Event:
+        """Return an event to be dated later, by :meth:`date`."""
+        return _Instant(self)
+
+    def date(self, event: Event, t: float, order: int) -> None:
+        """Let an undated event happen at time ``t`` (s), or now if that is past."""
+        if t < math.inf:
+            now = self._now
+            heappush(self._queue, (t if t > now else now, order, next(self._eid), event))  # type: ignore[misc]
 
     def at(self, t: float, order: int, value: object = None) -> Event:
         """Return an event that happens at time ``t`` (s), or now if that is past.

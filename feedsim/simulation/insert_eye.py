@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 
 from simpy import Event, Interrupt
 
-from feedsim.draws.cards import InsertCard
 from feedsim.motion.master import Master
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
@@ -17,6 +16,10 @@ from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 
 __all__ = ["Found", "InsertEye", "Search"]
+
+
+Card = tuple[float, float, float, float, float, bool, bool, float, bool]
+"""The fields of an :class:`~feedsim.draws.cards.InsertCard`, in their order."""
 
 
 class Search(NamedTuple):
@@ -37,7 +40,7 @@ class Found(NamedTuple):
 
     number: int
     nose_mm: float
-    card: InsertCard
+    card: Card
     reading: float
     captured_s: float
     known_s: float
@@ -76,7 +79,7 @@ class InsertEye:
         conveyor: Conveyor,
         *,
         state: FeederState,
-        cards: Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]],
+        cards: Iterator[Card],
         first_nose_mm: float,
         fastest_mm_s: float,
     ) -> None:
@@ -95,10 +98,9 @@ class InsertEye:
 
     def take_staged(self) -> Found:
         """Return insert 0 as staged at the start: seen, its nose past the eye."""
-        card = InsertCard(*self._next)._replace(drawn=True)
-        found = Found(0, self._first_nose_mm, card, math.nan, 0.0, 0.0)
+        found = Found(0, self._first_nose_mm, self._next, math.nan, 0.0, 0.0)
         self._hold()
-        self._count_drawn(card.double_mm)
+        self._count_drawn(found.card[7])
         self._advance()
         return found
 
@@ -155,15 +157,15 @@ class InsertEye:
 
     def _capture(self, t: float, search: Search) -> Found:
         state = self._state
-        card = InsertCard._make(self._next)
-        number, nose = self._number, self._first_nose_mm + card.nose_mm
+        card = self._next
+        number, nose = self._number, self._first_nose_mm + card[0]
         self._hold()
-        self._count_drawn(card.double_mm)
+        self._count_drawn(card[7])
         self._advance()
-        if state.tracer is not None:
-            state.trace(t, "insert_eye", "switches", carrier=search.carrier, insert=number)
         master = self._conveyor.master
         known = master.scan_tick(t)
+        if state.tracer is not None:
+            self._trace_capture(t, number, known=known, search=search)
         if self._eye.scanned:
             return Found(number, nose, card, math.nan, known, known)
         return Found(number, nose, card, master.reading(t), t, known)
@@ -172,11 +174,16 @@ class InsertEye:
         """Return what the program knows of a capture from its scan tick on (units)."""
         return master.reading(found.known_s) if self._eye.scanned else found.reading
 
-    def trace_known(self, found: Found, search: Search) -> None:
-        """Note the scan tick that made a captured edge known."""
-        self._state.trace(
-            found.known_s, "insert_eye", "known", carrier=search.carrier, insert=found.number
-        )
+    def _trace_capture(self, t: float, number: int, *, known: float, search: Search) -> None:
+        """Note a capture now, and at its scan tick that the program knows of it."""
+        state, carrier = self._state, search.carrier
+        state.trace(t, "insert_eye", "switches", carrier=carrier, insert=number)
+
+        def tell(_: Event) -> None:
+            state.trace(known, "insert_eye", "known", carrier=carrier, insert=number)
+
+        order = Order.INSERT_KNOWN.of(state.number)
+        self._clock.at(known, order).callbacks = [tell]
 
     def _stray(self, search: Search, *, holds: bool) -> None:
         state, rows = self._state, self._state.columns

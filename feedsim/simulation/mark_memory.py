@@ -59,6 +59,7 @@ class MarkMemory(Part):
         self._room_mm = carrier_length_mm - self._settings.target_offset_mm
         self._marks: deque[tuple[Mark, float, bool]] = deque()
         self._waits_for_feeder = False
+        self._due_s = math.inf
         self._idle: Event | None = None
         state.on_change = self.feeder_changed
 
@@ -79,8 +80,10 @@ class MarkMemory(Part):
             self.miss(mark.carrier, Outcome.LATE_MARK, t=t)
             return
         self._marks.append((mark, t, late))
-        if self._idle is not None and not self._idle.triggered:
-            self._idle.succeed()
+        if self._idle is not None:
+            self._due_s = self._next_action()
+            self.clock.date(self._idle, self._due_s, Order.MARK.of(self._state.number))
+            self._idle = None
 
     def miss(self, carrier: int, outcome: Outcome, *, t: float) -> None:
         """Note a carrier that gets no insert here."""
@@ -100,10 +103,10 @@ class MarkMemory(Part):
         clock, order = self.clock, Order.MARK.of(self._state.number)
         while True:
             if self._marks:
-                t = self._next_action()
-                event = clock.at(t, order)
+                self._due_s = self._next_action()
+                event = clock.at(self._due_s, order)
             else:
-                event = self._idle = clock.event()
+                event = self._idle = clock.undated()  # the next mark to come in dates it
             try:
                 yield event
             except Interrupt as call:
@@ -111,8 +114,7 @@ class MarkMemory(Part):
                 if call.cause is not PLAN_AGAIN:
                     raise
                 continue
-            if event is not self._idle and self._marks:
-                self._act(t)
+            self._act(self._due_s)
 
     def _distance(self) -> float:
         return self._settings.engage_distance_mm + self._clutch.correction_mm

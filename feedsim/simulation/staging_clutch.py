@@ -95,27 +95,28 @@ class StagingClutch(Part):
         state, feed, insert = self._state, self._state.feed, self._staged
         assert insert is not None  # noqa: S101 - ready means that one is staged
         number, nose, card, _, _, _ = insert
+        _, _, length, _, slip, _, _, double, called_double = card
         start_mm = feed.position(t)
-        self._eye.slipped(number, card.slip_mm, feed_mm=start_mm)
+        self._eye.slipped(number, slip, feed_mm=start_mm)
         begins = t + self._delay_s
         feed.engage(begins, self._ramp_in)
         rows = state.columns
         rows.insert[carrier] = number
         rows.engage_time_s[carrier] = t
         rows.stage_position_mm[carrier] = self._stage_position_mm
-        if card.double_mm == card.double_mm:
+        if not math.isnan(double):
             rows.double[carrier] = 1
-        if card.called_double:
+        if called_double:
             rows.called_double[carrier] = 1
         if late:
             rows.late_engage[carrier] = 1
         if state.tracer is not None:
             state.trace(t, "clutch", "closes", carrier=carrier, insert=number)
-        self._tail_mm = nose + card.slip_mm + card.length_mm
+        self._tail_mm = nose + slip + length
         self._servo.launch(
             Flight(
                 t,
-                nose + card.slip_mm + state.machine.insert_eye_to_placement_mm,
+                nose + slip + state.machine.insert_eye_to_placement_mm,
                 carrier,
                 number,
             )
@@ -173,8 +174,6 @@ class StagingClutch(Part):
         reading = self._eye.reading(found, master)
         if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
             self._state.columns.late_opening[self._search.carrier] = 1
-        if self._state.tracer is not None:
-            self._eye.trace_known(found, self._search)
         self._staged = found
         self._open(t)
         yield from self._come_to_rest(found, speed=settings.speed_ratio * master.speed.at(known))
@@ -256,7 +255,8 @@ class StagingClutch(Part):
         state, feed = self._state, self._state.feed
         if not self.may_jog():
             return
-        speed, now = state.machine.jog_speed_mm_s, self.clock.now
+        order, speed = Order.OPENING.of(state.number), state.machine.jog_speed_mm_s
+        now = yield from self.clock.until(lambda: self.clock.now, order)
         feed.jog(now, speed)
         if state.tracer is not None:
             state.trace(now, "clutch", "jog_starts")
@@ -275,9 +275,7 @@ class StagingClutch(Part):
             stop = found.known_s + max(far, 0.0) / speed
             if far < 0.0:
                 stop = self._conveyor.master.motion_tick(found.known_s)
-            yield from self.clock.until(lambda: stop, Order.OPENING.of(state.number))
-            if state.tracer is not None:
-                self._eye.trace_known(found, self._search)
+            yield from self.clock.until(lambda: stop, order)
             feed.jog(stop, 0.0)
             yield from self._come_to_rest(found, speed=speed)
         self.first_staged.succeed()
