@@ -48,7 +48,7 @@ A4_LANDSCAPE = (11.69, 8.27)
 
 _DPI = 150
 _KINDS: dict[str, dict[str, Any]] = {  # no date and no maker, so that bytes can be compared
-    "png": {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}},
+    "png": {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}},
     "svg": {"metadata": {"Date": None, "Creator": None, "Format": None, "Type": None}},
 }
 _STYLE: Any = {

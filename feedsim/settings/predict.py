@@ -9,6 +9,7 @@ import math
 
 from feedsim.machine import Controller, Eye, Feeder, Machine
 from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
     "cycle_time",
@@ -29,16 +30,13 @@ def _timing_variance(
     eye: Eye, controller: Controller, *, speed: float, count_mm: float, tick: bool
 ) -> float:
     """Variance of one side's travel (mm²) from its edge to the act of the clutch."""
-    jitter = speed * eye.response_jitter_s
-    scan = speed * controller.scan_s
-    cycle = speed * controller.motion_cycle_s
-    total = jitter * jitter / 3.0 + count_mm * count_mm / 12.0
+    half_widths = [speed * eye.response_jitter_s, 0.5 * count_mm]
     if eye.scanned:
-        total += scan * scan / 12.0
+        half_widths.append(0.5 * speed * controller.scan_s)
     whole = eye.scanned and _is_multiple(controller.scan_s, controller.motion_cycle_s)
     if tick and not whole:
-        total += cycle * cycle / 12.0
-    return total
+        half_widths.append(0.5 * speed * controller.motion_cycle_s)
+    return sum(rectangular_sd(a) ** 2 for a in half_widths)
 
 
 def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:

@@ -70,9 +70,7 @@ def test_memory_of_a_million_carriers() -> None:
         "assert rehearse(s).results.carriers == 1000000\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     megabytes = int(done.stdout) / 1024.0
     report(f"a million carriers, run and measured: {megabytes:.0f} MB at most (goal: under 400)")
     assert megabytes < 400.0
