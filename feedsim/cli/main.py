@@ -6,6 +6,7 @@ scenario or the call is wrong; 3 interrupted.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
@@ -58,6 +59,9 @@ app.command()(schema)
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that lacks a letter shows a "?"
     sys.exit(_status())
 
 

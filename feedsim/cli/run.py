@@ -17,8 +17,6 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
@@ -71,7 +69,7 @@ def run(
     Prints a summary and writes results.json, carriers.csv and two figures.
     """
     from feedsim.cli.progress import progress_bar
-    from feedsim.output.files import write_all
+    from feedsim.output.files import try_folder, write_all
     from feedsim.studies.run import rehearse
 
     changes = [*(settings or [])]
@@ -81,10 +79,11 @@ def run(
         changes.append(f"seed={seed}")
     checked = read_scenario(scenario, changes, speed=speed)
     middle = _middle(checked, around)
+    folder = out if out is not None else Path("plots") / scenario.stem
+    try_folder(folder)
     total = checked.run.warm_up + checked.run.carriers
     with progress_bar("carriers", total) as progress:
         rehearsal = rehearse(checked, progress=progress)
-    folder = out if out is not None else Path("plots") / scenario.stem
     files = _files(rehearsal, middle=middle, traced=trace, units=units.value)
     write_all(folder, files)
     _report(rehearsal, folder, files=files, as_json=as_json, units=units.value)
@@ -105,7 +104,6 @@ def _middle(scenario: Scenario, around: int | None) -> int:
 
 
 def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) -> dict[str, Content]:
-    from feedsim.output.canvas import render
     from feedsim.output.json_text import json_text
     from feedsim.output.rows import carriers_csv, events_csv
     from feedsim.studies.run import trace
@@ -116,13 +114,11 @@ def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) ->
     }
     if traced:
         files["events.csv"] = events_csv(trace(rehearsal.scenario)[1])
-    for name, figure in _figures(rehearsal, middle=middle, units=units).items():
-        files[f"{name}.png"] = render(figure, "png")
-        files[f"{name}.svg"] = render(figure, "svg")
-    return files
+    return files | _pictures(rehearsal, middle=middle, units=units)
 
 
-def _figures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, Figure]:
+def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, Content]:
+    from feedsim.output.canvas import render
     from feedsim.output.placement_figure import placement_figures
     from feedsim.output.timing_figure import timing_figure
     from feedsim.output.timing_view import carriers_around
@@ -144,7 +140,11 @@ def _figures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, F
             title=f"{scenario.title} · {feeder.name}",
             units=units,
         )
-    return figures
+    pictures: dict[str, Content] = {}
+    for name, figure in figures.items():
+        pictures[f"{name}.png"] = render(figure, "png")
+        pictures[f"{name}.svg"] = render(figure, "svg")
+    return pictures
 
 
 def _report(

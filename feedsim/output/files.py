@@ -12,7 +12,7 @@ from typing import BinaryIO
 
 from feedsim.errors import Fault, FeedsimError
 
-__all__ = ["Content", "write_all"]
+__all__ = ["Content", "try_folder", "write_all"]
 
 Content = bytes | Callable[[BinaryIO], None]
 """The bytes of a file, or what writes them into an open one."""
@@ -54,6 +54,28 @@ def write_all(folder: Path, files: Mapping[str, Content]) -> None:
             with suppress(OSError):
                 new.rmdir()
         raise
+
+
+def try_folder(folder: Path) -> None:
+    """Find out, before a long run, whether its files could be written; leave nothing behind.
+
+    Raises
+    ------
+    FeedsimError
+        If the folder cannot be made, or a file in it cannot be written.
+    """
+    made = _missing(folder)
+    try:
+        with _explained(folder, "make this folder"):
+            folder.mkdir(parents=True, exist_ok=True)
+        with _explained(folder, "write into this folder"):
+            spare = _spare_name(folder, "try")
+            _write(spare, b"")
+            spare.unlink()
+    finally:
+        for new in made:
+            with suppress(OSError):
+                new.rmdir()
 
 
 def _missing(folder: Path) -> list[Path]:

@@ -1,0 +1,249 @@
+"""The placement figure: what is drawn stands where it should, in the units asked for."""
+
+import math
+
+import numpy as np
+import pytest
+
+from feedsim.metrics.results import summarise
+from feedsim.output import placement_panels, thinning
+from feedsim.output.canvas import render
+from feedsim.output.placement_figure import placement_figures
+from feedsim.output.thinning import thinned
+from feedsim.records.outcome import Outcome
+from tests.unit import records_builder as by_hand
+from tests.unit.records_builder import CRITERIA
+
+INCH = 25.4
+
+
+def figures(*feeders, units="metric", warm_up=0, title="Sample card"):
+    """Return the placement figures of a run of feeders, each a list of rows."""
+    records = by_hand.run(*map(by_hand.feeder, feeders), warm_up=warm_up)
+    line = by_hand.machine(*[by_hand.one_feeder() for _ in feeders])
+    results = summarise(
+        records,
+        line,
+        criteria=CRITERIA,
+        names=[f"feeder {i}" for i in range(len(feeders))],
+        title=title,
+        seed=1,
+        version="0",
+    )
+    return placement_figures(results, records, criteria=CRITERIA, units=units)
+
+
+def errors(*values):
+    return [by_hand.placed(placement_error_mm=value) for value in values]
+
+
+def spread(n, mean=0.0, sd=0.4):
+    """Return rows with the even quantiles of a normal distribution."""
+    from statistics import NormalDist
+
+    return errors(*[NormalDist(mean, sd).inv_cdf((i + 0.5) / n) for i in range(n)])
+
+
+def artist(axes, gid):
+    (found,) = [line for line in axes.lines if line.get_gid() == gid]
+    return found
+
+
+def texts(figure):
+    from matplotlib.text import Text
+
+    return [text.get_text() for text in figure.findobj(Text)]
+
+
+@pytest.mark.parametrize(("units", "limit"), [("metric", 1.5), ("inch", 1.5 / INCH)])
+def test_limits_and_target_stand_where_they_should(units, limit):
+    (figure,) = figures(spread(200), spread(200), units=units).values()
+    assert len(figure.axes) == 4
+    for upper, lower in zip(figure.axes[::2], figure.axes[1::2], strict=True):
+        for gid, value in (("lower", -limit), ("upper", limit)):
+            assert artist(upper, f"tolerance-{gid}").get_xdata() == pytest.approx([value] * 2)
+            assert artist(lower, f"tolerance-{gid}").get_ydata() == pytest.approx([value] * 2)
+        assert list(artist(upper, "target").get_xdata()) == [0.0, 0.0]
+        assert list(artist(lower, "target").get_ydata()) == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(("units", "label"), [("metric", "mm"), ("inch", "in")])
+def test_labels_carry_units(units, label):
+    (figure,) = figures(spread(200), units=units).values()
+    upper, lower = figure.axes
+    assert upper.get_xlabel() == f"placement error ({label})"
+    assert upper.get_ylabel().endswith(f" {label}")
+    assert lower.get_ylabel() == f"placement error ({label})"
+    assert lower.get_xlabel() == "carrier number"
+
+
+def test_heading_says_title_speed_number_mean_and_sd():
+    (figure,) = figures(errors(0.25, 0.75), title="Cards at $5 to $6\n").values()
+    said = texts(figure)
+    assert "Cards at $5 to $6" in said
+    assert "Placement error at 60 m/min, 2 carriers" in said
+    # sd of two values 0.5 apart: 0.5/sqrt(2) = 0.35355
+    assert "n = 2, mean +0.500 mm, sd 0.354 mm" in said
+    (inch,) = figures(errors(0.25, 0.75), units="inch").values()
+    # 1000 mm/s = 60000/304.8 ft/min = 196.85; 0.5/25.4 = 0.019685; 0.35355/25.4 = 0.013919
+    assert "Placement error at 196.9 ft/min, 2 carriers" in texts(inch)
+    assert "n = 2, mean +0.0197 in, sd 0.0139 in" in texts(inch)
+
+
+def bars(axes):
+    """Return (counts, edges) of the bars inside, and outside, the tolerance."""
+    from matplotlib.patches import StepPatch
+
+    found = {}
+    for patch in axes.patches:
+        if isinstance(patch, StepPatch):
+            values, edges, base = patch.get_data()
+            counts = np.nan_to_num(values) - np.where(np.isnan(values), 0.0, base)
+            found["outside" if patch.get_hatch() else "inside"] = (counts, edges)
+    return found
+
+
+@pytest.mark.parametrize("units", ["metric", "inch"])
+def test_bars_count_every_error_on_its_side_of_the_tolerance(units):
+    factor = 1.0 if units == "metric" else 1.0 / INCH
+    rows = [*spread(300), *errors(1.5, -1.5, 1.5000001, -1.6)]
+    (figure,) = figures(rows, units=units).values()
+    found = bars(figure.axes[0])
+    inside, edges = found["inside"]
+    outside, _ = found["outside"]
+    assert (inside.sum(), outside.sum()) == (302, 2)  # a value at the limit is inside
+    beyond = (edges[:-1] >= 1.5 * factor - 1e-12) | (edges[1:] <= -1.5 * factor + 1e-12)
+    assert outside[~beyond].sum() == 0
+    assert inside[beyond].sum() == 0
+    for limit in (-1.5 * factor, 1.5 * factor):
+        assert np.abs(edges - limit).min() < 1e-12
+    assert np.diff(edges) == pytest.approx(edges[1] - edges[0])
+
+
+def test_the_normal_curve_has_the_area_of_the_bars_and_its_peak_at_the_mean():
+    (figure,) = figures(spread(1000, mean=0.3, sd=0.2)).values()
+    curve = artist(figure.axes[0], "normal")
+    x, y = curve.get_xdata(), curve.get_ydata()
+    _, edges = bars(figure.axes[0])["inside"]
+    area = float(np.sum(0.5 * (y[1:] + y[:-1]) * np.diff(x)))
+    assert area == pytest.approx(1000 * (edges[1] - edges[0]), rel=1e-4)
+    assert x[np.argmax(y)] == pytest.approx(0.3, abs=0.01)
+
+
+def dots(axes):
+    return {
+        line.get_gid(): (list(line.get_xdata()), list(line.get_ydata()))
+        for line in axes.lines
+        if line.get_gid() in {"inside", "outside", "above", "below", "missed"}
+    }
+
+
+def test_dots_stand_at_their_carriers():
+    rows = [
+        *errors(9.0, 0.25, 1.75),
+        by_hand.missed(Outcome.NOT_STAGED),
+        *errors(-0.5),
+        by_hand.missed(Outcome.MERGED),
+    ]
+    (figure,) = figures(rows, warm_up=1).values()
+    lower = figure.axes[1]
+    assert dots(lower) == {
+        "inside": ([1, 4], [0.25, -0.5]),
+        "outside": ([2], [1.75]),
+        "missed": ([3, 5], [0.0, 0.0]),
+    }
+    assert lower.get_xlim()[0] < 1
+    assert lower.get_xlim()[1] > 5
+
+
+def test_errors_far_off_stand_at_the_edge_as_arrows_and_are_counted():
+    rows = [*spread(400), *errors(80.0, 120.0, -50.0)]
+    (figure,) = figures(rows).values()
+    upper, lower = figure.axes
+    found, (low, high) = dots(lower), lower.get_ylim()
+    assert high < 5.0
+    assert found["above"] == ([400, 401], [high, high])
+    assert found["below"] == ([402], [low])
+    said = texts(figure)
+    assert "2 more, \u2192\nto +120.000 mm" in said
+    assert "\u2190 1 more,\nto \u221250.000 mm" in said
+    assert upper.get_xlim() == (low, high)
+
+
+def test_too_many_dots_are_thinned_but_none_outside_the_tolerance(monkeypatch):
+    monkeypatch.setattr(thinning, "MOST_DOTS", 100)
+    monkeypatch.setattr(placement_panels, "MOST_DOTS", 100)
+    rows = errors(*[math.sin(i) for i in range(2000)])
+    for i in range(0, 2000, 7):
+        rows[i] = by_hand.placed(placement_error_mm=1.6)
+    (figure,) = figures(rows).values()
+    found = dots(figure.axes[1])
+    assert found["outside"][0] == list(range(0, 2000, 7))
+    kept = found["inside"][0]
+    assert 50 <= len(kept) <= 100
+    assert f"{len(kept)} of 1714 dots inside the tolerance are drawn" in texts(figure)
+
+
+def test_thinning_keeps_the_outline(monkeypatch):
+    monkeypatch.setattr(thinning, "MOST_DOTS", 40)
+    values = np.zeros(1000)
+    values[[17, 503, 981]] = 1.0, -1.0, 0.5
+    kept = thinned(values, np.ones(1000, dtype=bool))
+    assert {17, 503, 981} <= set(kept.tolist())
+    assert len(kept) <= 40
+    assert np.all(np.diff(kept) > 0)
+    assert thinned(values[:40], np.ones(40, dtype=bool)).tolist() == list(range(40))
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        errors(0.2),
+        errors(*[0.0] * 50),
+        errors(*[40.0] * 50),
+        errors(*range(-100, 100)),
+        [by_hand.missed(Outcome.NOT_SEEN)] * 3,
+        [*errors(0.1), by_hand.missed(Outcome.LATE_MARK)],
+    ],
+    ids=["one carrier", "all the same", "all far off", "wide", "none placed", "one of two"],
+)
+@pytest.mark.parametrize("units", ["metric", "inch"])
+def test_odd_runs_are_drawn(rows, units):
+    (figure,) = figures(rows, units=units).values()
+    placed = sum(row["outcome"] == Outcome.PLACED for row in rows)
+    found = bars(figure.axes[0])
+    assert sum(counts.sum() for counts, _ in found.values()) == placed
+    assert ("no insert placed" in texts(figure)) == (placed == 0)
+    assert render(figure, "png").startswith(b"\x89PNG")
+
+
+def test_up_to_three_feeders_share_a_figure_and_more_have_their_own():
+    assert [(stem, len(f.axes)) for stem, f in figures(*[spread(9)] * 3).items()] == [
+        ("placement", 6)
+    ]
+    assert [(stem, len(f.axes)) for stem, f in figures(*[spread(9)] * 4).items()] == [
+        (f"placement-{i}", 2) for i in range(4)
+    ]
+
+
+@pytest.mark.parametrize("kind", ["png", "svg"])
+def test_the_same_run_gives_the_same_bytes_whatever_the_user_has_set(kind):
+    import matplotlib as mpl
+
+    (figure,) = figures(spread(300)).values()
+    with mpl.rc_context({"font.size": 20, "lines.linewidth": 5, "svg.hashsalt": "x"}):
+        (again,) = figures(spread(300)).values()
+        assert render(again, kind) == render(figure, kind)
+        assert mpl.rcParams["font.size"] == 20
+
+
+def test_a_script_that_the_font_lacks_is_no_reason_to_fail():
+    (figure,) = figures(spread(9), title="\u540d\u523a \u0915\u093e\u0930\u094d\u0921").values()
+    assert render(figure, "svg").startswith(b"<?xml")
+
+
+def test_an_svg_names_neither_date_nor_maker():
+    (figure,) = figures(spread(9)).values()
+    svg = render(figure, "svg")
+    assert b"<dc:date>" not in svg
+    assert b"Matplotlib" not in svg.split(b"<defs>")[0]
