@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from feedsim.machine import Servo
 from feedsim.motion.belt import BeltMotion
-from feedsim.motion.feed_piece import FeedPiece
+from feedsim.motion.feed_piece import FeedPiece, Rate, Shape
 
 __all__ = ["FeedMotion", "Ramp"]
 
@@ -37,6 +37,8 @@ class _Command(NamedTuple):
 
 
 _STEP = Ramp(0.0, in_travel=False)
+_STILL: Rate = (0.0, 0.0, 0.0, 0.0)
+_MOST_SHAPES = 64
 
 
 class FeedMotion:
@@ -72,6 +74,7 @@ class FeedMotion:
         self._ramp = _STEP
         self._jog_mm_s = 0.0
         self._commands = [_Command(0.0, 0.0, _STEP, 0.0)]
+        self._shapes: dict[Rate, Shape] = {}
         self.pieces: list[FeedPiece] = []
         self._append(0.0, 0.0, lag=0.0)
 
@@ -105,13 +108,15 @@ class FeedMotion:
 
     def forget_before(self, t: float) -> None:
         """Drop what ended before time ``t`` (s)."""
+        pieces, commands = self.pieces, self._commands
         drop = 0
-        while drop + 1 < len(self.pieces) and self.pieces[drop].end_s < t:
+        for piece in pieces:
+            if piece.end_s >= t:
+                break
             drop += 1
-        if drop:
-            del self.pieces[:drop]
-        while len(self._commands) > 1 and self._commands[1].start_s < t:
-            del self._commands[0]
+        del pieces[:drop]
+        while len(commands) > 1 and commands[1].start_s < t:
+            del commands[0]
 
     def _give(self, command: _Command) -> None:
         self._commands.append(command)
@@ -129,7 +134,10 @@ class FeedMotion:
         piece = self.pieces[i]
         command, lag = piece.state(t)
         r = self._engagement_on(piece, t)
-        del self.pieces[i if piece.start_s >= t else i + 1 :]
+        if piece.start_s >= t:
+            del self.pieces[i:]
+        elif i >= 0:
+            del self.pieces[i + 1 :]
         piece.end_s = t
         return command, lag, r
 
@@ -143,14 +151,27 @@ class FeedMotion:
         if self._target or self._engagement:
             rate, slope, end = self._follow_rate(t)
         else:
-            rate, slope, end = (self._jog_mm_s, 0.0, 0.0, 0.0), 0.0, math.inf
-        piece = FeedPiece(t, command, lag, rate, end, self._gain, self._feedforward)
+            rate, slope, end = _STILL, 0.0, math.inf
+            if self._jog_mm_s:
+                rate = (self._jog_mm_s, 0.0, 0.0, 0.0)
+        shape = self._shapes.get(rate)
+        if shape is None:
+            shape = self._shape(rate)
+        piece = FeedPiece(t, command, lag, shape, end)
         piece.engagement = self._engagement
         piece.slope = slope
         piece.in_travel = self._ramp.in_travel
         self.pieces.append(piece)
 
-    def _follow_rate(self, t: float) -> tuple[tuple[float, float, float, float], float, float]:
+    def _shape(self, rate: Rate) -> Shape:
+        """Make the shape of a rate, and keep it: at steady speed each cycle has the same ones."""
+        if len(self._shapes) >= _MOST_SHAPES:
+            self._shapes.clear()
+        shape = Shape(rate, gain=self._gain, feedforward=self._feedforward)
+        self._shapes[rate] = shape
+        return shape
+
+    def _follow_rate(self, t: float) -> tuple[Rate, float, float]:
         """Return p' as a polynomial from ``t``, the slope of r, and the piece's end."""
         belt = self._belt
         i = belt.index(t)
@@ -207,6 +228,8 @@ class FeedMotion:
         pieces = self.pieces
         if pieces[-1].end_s <= t:
             self._reach_time(t)
+        if pieces[-1].start_s <= t:
+            return -1
         i = len(pieces) - 1
         while i > 0 and pieces[i].start_s > t:
             i -= 1

@@ -13,10 +13,50 @@ import math
 
 from feedsim.motion.crossing import increasing_root
 
-__all__ = ["FeedPiece"]
+__all__ = ["FeedPiece", "Rate", "Shape"]
+
+Rate = tuple[float, float, float, float]
+"""w0…w3 of p' (mm/s, mm/s², …)."""
 
 _NEGLIGIBLE_MM = 1e-13
-_NO_LAG = (0.0, 0.0, 0.0, 0.0)
+
+
+class Shape:
+    """What all pieces of one command rate have in common: everything but where they start.
+
+    Parameters
+    ----------
+    rate : Rate
+    gain, feedforward : float
+        K (1/s, may be ``inf``) and k.
+
+    Attributes
+    ----------
+    p, f : tuple of four floats
+        Coefficients of s…s⁴ of the command, and of the feed without its decaying part.
+    e : tuple of four floats
+        e₀…e₃ of the lag.
+    steady : bool
+        The command rate is constant.
+    """
+
+    __slots__ = ("e", "f", "gain", "p", "steady")
+
+    def __init__(self, rate: Rate, *, gain: float, feedforward: float) -> None:
+        w0, w1, w2, w3 = rate
+        self.gain = gain
+        self.steady = w1 == w2 == w3 == 0.0
+        self.p = (w0, w1 / 2.0, w2 / 3.0, w3 / 4.0)
+        if gain == math.inf:
+            self.e, self.f = (0.0, 0.0, 0.0, 0.0), self.p
+            return
+        share = 1.0 - feedforward
+        e3 = share * w3 / gain
+        e2 = (share * w2 - 3.0 * e3) / gain
+        e1 = (share * w1 - 2.0 * e2) / gain
+        e0 = (share * w0 - e1) / gain
+        self.e = (e0, e1, e2, e3)
+        self.f = (self.p[0] - e1, self.p[1] - e2, self.p[2] - e3, self.p[3])
 
 
 class FeedPiece:
@@ -27,26 +67,23 @@ class FeedPiece:
     start_s : float
     command_mm, lag_mm : float
         p and e = p − f at the start.
-    rate : tuple of four floats
-        w0…w3 of p' (mm/s, mm/s², …).
+    shape : Shape
     end_s : float
         Where the next piece takes over at the latest; ``inf`` for a piece that may hold.
-    gain, feedforward : float
-        K (1/s, may be ``inf``) and k.
 
     Attributes
     ----------
+    start_mm : float
+        f at the start.
     engagement, slope, in_travel
         r at the start, how it changes, and whether with counted travel or time; kept here
         for whoever made the piece.
     """
 
     __slots__ = (
-        "_c",
-        "_e",
-        "_f",
-        "_gain",
-        "_p",
+        "_decay",
+        "_f0",
+        "_shape",
         "command_mm",
         "end_s",
         "engagement",
@@ -57,86 +94,62 @@ class FeedPiece:
     )
 
     def __init__(
-        self,
-        start_s: float,
-        command_mm: float,
-        lag_mm: float,
-        rate: tuple[float, float, float, float],
-        end_s: float,
-        gain: float,
-        feedforward: float,
+        self, start_s: float, command_mm: float, lag_mm: float, shape: Shape, end_s: float
     ) -> None:
-        w0, w1, w2, w3 = rate
-        self.engagement = self.slope = 0.0
-        self.in_travel = False
         self.start_s = start_s
         self.end_s = end_s
         self.command_mm = command_mm
         self.start_mm = command_mm - lag_mm
-        self._gain = gain
-        if w2 or w3:
-            self._p = p = (command_mm, w0, w1 / 2.0, w2 / 3.0, w3 / 4.0)
-        else:
-            self._p = p = (command_mm, w0, w1 / 2.0, 0.0, 0.0)
-        if gain == math.inf:
-            self._c, self._e, self._f = 0.0, _NO_LAG, p
-            return
-        if not (w0 or w1 or w2 or w3):
-            self._c, self._e, self._f = lag_mm, _NO_LAG, p
-            return
-        share = 1.0 - feedforward
-        e3 = e2 = 0.0
-        if w2 or w3:
-            e3 = share * w3 / gain
-            e2 = (share * w2 - 3.0 * e3) / gain
-        e1 = (share * w1 - 2.0 * e2) / gain
-        e0 = (share * w0 - e1) / gain
-        self._c = lag_mm - e0
-        self._e = (e0, e1, e2, e3)
-        self._f = (command_mm - e0, w0 - e1, p[2] - e2, p[3] - e3, p[4])
+        self._shape = shape
+        e0 = shape.e[0]
+        self._decay = lag_mm - e0  # C
+        self._f0 = command_mm - e0
+        self.engagement = self.slope = 0.0
+        self.in_travel = False
 
     @property
     def resting(self) -> bool:
         """Whether the command stands still with the clutch open."""
-        _, w0, w1, _, _ = self._p
-        return self.engagement == self.slope == w0 == w1 == 0.0
+        return self.engagement == self.slope == self._shape.p[0] == 0.0 and self._shape.steady
 
     def command(self, t: float) -> float:
         """Return p (mm) at time ``t`` (s)."""
         s = t - self.start_s
-        p0, p1, p2, p3, p4 = self._p
-        return p0 + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s
-
-    def position(self, t: float) -> float:
-        """Return f (mm) at time ``t`` (s)."""
-        s = t - self.start_s
-        f0, f1, f2, f3, f4 = self._f
-        f = f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
-        return f - self._c * math.exp(-self._gain * s) if self._c else f
+        p1, p2, p3, p4 = self._shape.p
+        return self.command_mm + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s
 
     def state(self, t: float) -> tuple[float, float]:
         """Return p and e = p − f (mm) at time ``t`` (s), e without cancellation."""
         s = t - self.start_s
-        p0, p1, p2, p3, p4 = self._p
-        command = p0 + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s
-        if self._gain == math.inf:
-            return command, 0.0
-        e0, e1, e2, e3 = self._e
+        shape, c = self._shape, self._decay
+        p1, p2, p3, p4 = shape.p
+        e0, e1, e2, e3 = shape.e
         lag = e0 + (e1 + (e2 + e3 * s) * s) * s
-        return command, lag + self._c * math.exp(-self._gain * s) if self._c else lag
+        if c:
+            lag += c * math.exp(-shape.gain * s)
+        return self.command_mm + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s, lag
+
+    def position(self, t: float) -> float:
+        """Return f (mm) at time ``t`` (s)."""
+        s = t - self.start_s
+        shape, c = self._shape, self._decay
+        f1, f2, f3, f4 = shape.f
+        f = self._f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
+        return f - c * math.exp(-shape.gain * s) if c else f
 
     def speed(self, t: float) -> float:
         """Return f' (mm/s) at time ``t`` (s)."""
         return self._value(t - self.start_s)[1]
 
     def _value(self, s: float) -> tuple[float, float]:
-        f0, f1, f2, f3, f4 = self._f
-        f = f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
+        shape, c = self._shape, self._decay
+        f1, f2, f3, f4 = shape.f
+        f = self._f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
         slope = f1 + (2.0 * f2 + (3.0 * f3 + 4.0 * f4 * s) * s) * s
-        if not self._c:
+        if not c:
             return f, slope
-        e = self._c * math.exp(-self._gain * s)
-        return f - e, slope + self._gain * e
+        e = c * math.exp(-shape.gain * s)
+        return f - e, slope + shape.gain * e
 
     def time_at(self, target: float) -> float:
         """Return when f reaches ``target`` (mm) on this piece, or ``inf``.
@@ -144,12 +157,10 @@ class FeedPiece:
         The caller has made sure that f does not start beyond it. f never falls, since the
         command does not.
         """
-        _, f1, f2, f3, f4 = self._f
-        if f2 == f3 == f4 == 0.0:
-            if f1 > 0.0:
+        if self._shape.steady:
+            if self._shape.p[0] > 0.0:
                 return self._within(self._steady_root(target))
-            if f1 == 0.0:
-                return self._coming_to_rest(target)
+            return self._coming_to_rest(target)
         high = self.end_s - self.start_s
         if high == math.inf:
             high = 1.0
@@ -172,16 +183,16 @@ class FeedPiece:
 
         The curve bends one way only and rises, so Newton's method cannot miss.
         """
-        f0, f1, _, _, _ = self._f
-        c, gain = self._c, self._gain
-        s = (target - f0) / f1
+        speed, c, gain = self._shape.p[0], self._decay, self._shape.gain
+        far = target - self._f0
+        s = far / speed
         if not c:
             return s
         for _ in range(100):
             e = c * math.exp(-gain * s)
             if -_NEGLIGIBLE_MM < e < _NEGLIGIBLE_MM:
-                return (target - f0) / f1
-            step = (f0 + f1 * s - e - target) / (f1 + gain * e)
+                return far / speed
+            step = (speed * s - e - far) / (speed + gain * e)
             s -= step
             if -1e-9 < step < 1e-9:
                 break
@@ -189,8 +200,8 @@ class FeedPiece:
 
     def _guess(self, target: float) -> float:
         """Start Newton where the motion without its decaying part would be."""
-        f0, f1, f2, _, _ = self._f
-        far = target - f0
+        f1, f2, _, _ = self._shape.f
+        far = target - self._f0
         if f2 == 0.0:
             return far / f1 if f1 > 0.0 else -1.0
         square = f1 * f1 + 4.0 * f2 * far
@@ -200,10 +211,11 @@ class FeedPiece:
         return 2.0 * far / divisor if divisor > 0.0 else -1.0
 
     def _coming_to_rest(self, target: float) -> float:
-        if not self._c or target >= self._f[0]:
+        c = self._decay
+        if not c or target >= self._f0:
             return math.inf
-        share = (self._f[0] - target) / self._c
-        return self._within(-math.log(share) / self._gain if share < 1.0 else 0.0)
+        share = (self._f0 - target) / c
+        return self._within(-math.log(share) / self._shape.gain if share < 1.0 else 0.0)
 
     def _within(self, s: float) -> float:
         t = self.start_s + max(s, 0.0)
