@@ -62,28 +62,45 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that lacks a letter shows a "?"
-    sys.exit(_status())
+    sys.exit(_flushed(_status()))
 
 
 def _status() -> int:
+    status = 0
     try:
-        result = app(standalone_mode=False)
+        status = app(standalone_mode=False) or 0
     except FeedsimError as error:
-        return _wrong(error)
+        status = _wrong(error)
     except (KeyboardInterrupt, typer.Abort):
-        return _interrupted()
-    except BrokenPipeError:
-        # whoever read our output has heard enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        status = _KILLED_BY_KEYBOARD
+    except (BrokenPipeError, SystemExit):
+        status = _heard_enough()  # typer makes a SystemExit of a broken pipe
+    except OSError as error:
+        status = _wrong(FeedsimError(f"cannot print the result: {error.strerror or error}"))
     except Exception as error:
-        if hasattr(error, "show") and hasattr(error, "exit_code"):  # a wrong call
-            error.show()
-            return int(error.exit_code)
-        raise
-    if result == _KILLED_BY_KEYBOARD:
-        return _interrupted()
-    return result if isinstance(result, int) else 0
+        if not (hasattr(error, "show") and hasattr(error, "exit_code")):
+            raise
+        error.show()  # a wrong call
+        status = int(error.exit_code)
+    return _interrupted() if status == _KILLED_BY_KEYBOARD else status
+
+
+def _heard_enough() -> int:
+    """Whoever read our output has stopped reading: nothing is wrong, but print no more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
+
+
+def _flushed(status: int) -> int:
+    """Print what is still to be printed, while an error can still be told."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _heard_enough()
+    except OSError as error:
+        _heard_enough()
+        return _wrong(FeedsimError(f"cannot print the result: {error.strerror or error}"))
+    return status
 
 
 def _interrupted() -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -64,7 +65,7 @@ def read_scenario(path: Path, overrides: list[str] | None, *, speed: str | None)
         wanted = parse(speed, "speed")
     except QuantityError as error:
         raise FeedsimError(Fault("--speed", message=str(error))) from None
-    if wanted <= 0.0:
+    if not 0.0 < wanted < math.inf:
         raise FeedsimError(
             Fault("--speed", found=repr(speed), allowed='a speed above 0, such as "80 m/min"')
         )

@@ -38,6 +38,7 @@ def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None
         yield tell
     finally:
         if bar is not None:
+            bar.update(task, completed=total)
             bar.stop()
 
 

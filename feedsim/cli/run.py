@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["run"]
 
 NOT_ACCEPTED = 1
+_NARROWEST = 80
 
 
 def run(
@@ -52,7 +53,7 @@ def run(
             "--around",
             metavar="CARRIER",
             help="Carrier in the middle of the timing diagram, by its number in carriers.csv "
-            "[default: the first counted one]",
+            "[default: the second counted one]",
             show_default=False,
         ),
     ] = None,
@@ -166,7 +167,8 @@ def _report(
         typer.echo(json_text(rehearsal.to_plain()), nl=False)
         typer.echo(written, err=True)
         return
-    Console().print(
-        summary(rehearsal.results, criteria=criteria_of(rehearsal.scenario), units=units)
-    )
+    console = Console()
+    # a narrower terminal wraps the lines itself; cut-off columns would hide what matters
+    console.width = max(console.width, _NARROWEST)
+    console.print(summary(rehearsal.results, criteria=criteria_of(rehearsal.scenario), units=units))
     typer.echo(written)

@@ -24,12 +24,16 @@ class Verdict:
         Every point estimate of every feeder meets its figure.
     decided : bool
         Every 95 % interval lies wholly on one side of its figure.
+    refused : bool
+        At least one 95 % interval lies wholly on the wrong side of its figure, or nothing was
+        placed: not accepted for sure, however many carriers more.
     reasons : tuple of str
         A sentence for each figure that is not met; empty where accepted.
     """
 
     accepted: bool
     decided: bool
+    refused: bool
     reasons: tuple[str, ...]
 
 
@@ -81,10 +85,12 @@ def judge(feeders: Sequence[FeederResults], criteria: Criteria) -> Verdict:
         if feeder.placed == 0:
             reasons.append(f"{feeder.name}: no insert was placed, so there is nothing to accept.")
         reasons += [t.complaint for t in _tests(feeder, criteria) if t.failed()]
+    nothing = any(f.placed == 0 for f in feeders)
     known = [t for t in tests if t.ci95 is not None]
     return Verdict(
         accepted=not reasons,
         decided=bool(known) and all(t.decided() for t in known),
+        refused=nothing or any(t.failed() and t.decided() for t in known),
         reasons=tuple(reasons),
     )
 

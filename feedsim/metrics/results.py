@@ -57,7 +57,7 @@ class Results:
     duration_s : float or None
         From the last carrier before the counted ones (without a warm-up: from the start
         of the belt) to the last counted one, at the carrier eye.
-    accepted, decided, not_accepted_because
+    accepted, decided, refused, not_accepted_because
         See :class:`feedsim.metrics.acceptance.Verdict`.
     """
 
@@ -70,6 +70,7 @@ class Results:
     complete: Complete
     accepted: bool
     decided: bool
+    refused: bool
     not_accepted_because: tuple[str, ...]
     feeders: tuple[FeederResults, ...]
     stops: Stops
@@ -141,6 +142,7 @@ def summarise(
         complete=_complete(records, carriers, duration_s=duration_s),
         accepted=verdict.accepted,
         decided=verdict.decided,
+        refused=verdict.refused,
         not_accepted_because=verdict.reasons,
         feeders=feeders,
         stops=Stops(),

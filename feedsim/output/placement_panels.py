@@ -124,7 +124,7 @@ def draw_run(axes: Axes, shown: Column) -> None:
     """Draw the errors over the carrier numbers, and where carriers were missed."""
     kept = np.arange(len(shown.errors))
     if len(kept) > MOST_DOTS:
-        kept = thinned(shown.errors, shown.inside)
+        kept = thinned(shown.inside)
     below, over = shown.beyond
     in_view = ~np.isin(kept, np.concatenate((below, over)))
     inside = kept[shown.inside[kept]]
@@ -169,7 +169,7 @@ def _dots(axes: Axes, shown: Column, which: NDArray[np.intp], *, look: _Look) ->
 
 def _tell_of_thinning(axes: Axes, *, drawn: int, all_dots: int) -> None:
     if drawn < all_dots:
-        text = f"{drawn} of {all_dots} dots inside the tolerance are drawn"
+        text = f"{drawn} of {all_dots} dots inside the tolerance are drawn, at an even step"
         above(axes, text, 3.0, fontsize=8.0)
 
 

@@ -69,7 +69,9 @@ def _head(results: Results, units: System) -> Text:
 def verdict(results: Results) -> RenderableType:
     """Say whether the run is accepted, why not, and whether it was long enough to tell."""
     accepted = ("ACCEPTED", "bold green") if results.accepted else ("NOT ACCEPTED", _BAD)
-    if results.decided:
+    if results.refused:
+        decided = (", for sure at 95 %", "")
+    elif results.decided:
         decided = (", decided: the run is long enough to be sure", "")
     else:
         decided = (", not decided: more carriers are needed to be sure", _UNSURE)
@@ -196,7 +198,7 @@ def _hazards(feeder: FeederResults, criteria: Criteria, units: System) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="")
     table.add_column("Hazard", width=15, no_wrap=True)
     for head in ("seen", "mean margin", "sd", "normal tail"):
-        table.add_column(head, justify="right", no_wrap=True)
+        table.add_column(head, justify="right", no_wrap=True, min_width=len(head))
     table.add_column("")
     for field in fields(feeder.hazards):
         hazard: Hazard = getattr(feeder.hazards, field.name)

@@ -14,6 +14,7 @@ from feedsim.settings.standard_uncertainty import rectangular_sd
 __all__ = [
     "cycle_time",
     "engage_travel",
+    "known_bias",
     "late_opening_share",
     "late_share",
     "opening_travel",
@@ -60,6 +61,43 @@ def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     )
     slips = machine.carriers.slip_sd_mm**2 + (clipped_slip_sd(feeder.inserts) / g) ** 2
     return math.sqrt(carrier + insert + slips)
+
+
+def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return the mean placement error that right settings leave (mm) at a line speed (mm/s).
+
+    Rounding to whole counts; and, where an eye is scanned and the scan is a whole number of
+    motion cycles, the whole number of cycles from the storing tick to the act, which is not
+    half a cycle beyond the point on average. Insert side: the same of U, the other way round;
+    with stage correction the controller knows it, and only E is left.
+    """
+    travel = engage_travel(machine, feeder, speed=speed)
+    bias = _act_bias(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
+    if not feeder.settings.stage_correction:
+        travel = opening_travel(machine, feeder, speed=speed)
+        bias -= _act_bias(machine, travel, speed=speed, scanned=feeder.eye.scanned)
+    return bias * (1.0 + machine.encoder.scale_error)
+
+
+def _act_bias(machine: Machine, travel: float, *, speed: float, scanned: bool) -> float:
+    """Mean counted travel from capture to act, less what the settings count on (mm).
+
+    With u the fraction of a count at the storing tick, uniform on 0…1, a point N counts on is
+    not reached at the j-th cycle of w counts where u + j·w < N; the mean number of cycles is
+    the sum of those probabilities. With a wheel of no counts it is ⌈travel/(v_c·cycle)⌉.
+    """
+    q, controller = machine.encoder.count_mm, machine.controller
+    cycle = speed / (1.0 + machine.encoder.scale_error) * controller.motion_cycle_s
+    rounded = q * round(travel / q) if q > 0.0 else travel
+    if not (scanned and _is_multiple(controller.scan_s, controller.motion_cycle_s)):
+        return rounded - travel
+    expected = travel - 0.5 * q + 0.5 * cycle
+    if q == 0.0:
+        return cycle * math.ceil(travel / cycle) - expected
+    counts, each = rounded / q, cycle / q
+    sure = max(0, math.ceil((counts - 1.0) / each))
+    some = (min(1.0, counts - j * each) for j in range(sure, math.ceil(counts / each)))
+    return cycle * (sure + sum(max(0.0, share) for share in some)) - expected
 
 
 def stage_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:

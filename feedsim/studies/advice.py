@@ -14,6 +14,7 @@ _CHECKS = (
     timing.late_openings,
     timing.leads,
     placing.stage,
+    placing.limits,
     placing.tail,
     timing.run_up,
     timing.drive,
@@ -22,7 +23,9 @@ _CHECKS = (
     placing.on_carrier,
     placing.speed_match,
     placing.scale,
+    placing.bias,
     placing.spread,
+    placing.losses,
     timing.aliasing,
     timing.search,
 )

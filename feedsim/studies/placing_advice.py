@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 from feedsim.machine import Eye
 from feedsim.settings.nominal import following_time
-from feedsim.settings.predict import placement_sd, stage_sd
+from feedsim.settings.predict import known_bias, placement_sd, stage_sd
 from feedsim.studies.setup import SIGMAS, Setup
 
-__all__ = ["gaps", "on_carrier", "scale", "speed_match", "spread", "stage", "tail"]
+__all__ = ["gaps", "limits", "on_carrier", "scale", "speed_match", "spread", "stage", "tail"]
 
 
 def stage(s: Setup) -> Iterator[str]:
@@ -29,6 +29,19 @@ def stage(s: Setup) -> Iterator[str]:
             f"The staged nose is {s.say(left)} short of the nose limit, only "
             f"{left / spread:.1f} standard deviations of the stage position ({s.say(spread)})."
         )
+
+
+def limits(s: Setup) -> Iterator[str]:
+    """Warn of a nose limit or a grip end that cannot be where it is said to be."""
+    f = s.feeder
+    for key, place in (("nose_limit", f.nose_limit_mm), ("grip_end", f.grip_end_mm)):
+        if place >= f.insert_eye_to_placement_mm:
+            given = key in s.scenario.feeder[s.number].model_fields_set
+            yield (
+                f"{key} is {s.say(place)}{'' if given else ', the default'}, at or past the "
+                f"placement point ({s.say(f.insert_eye_to_placement_mm)}): it guards nothing "
+                f"there. Measure it on the machine."
+            )
 
 
 def tail(s: Setup) -> Iterator[str]:
@@ -92,8 +105,8 @@ def speed_match(s: Setup) -> Iterator[str]:
     limit = s.scenario.limits.speed_mismatch
     if abs(ratio - 1.0) > limit:
         yield (
-            f"Inserts land {abs(ratio - 1.0):.1%} {'faster' if ratio > 1.0 else 'slower'} than the "
-            f"belt; {limit:.1%} is allowed."
+            f"Inserts land {s.percent(abs(ratio - 1.0))} {'faster' if ratio > 1.0 else 'slower'} "
+            f"than the belt; {s.percent(limit)} is allowed."
         )
 
 
@@ -120,6 +133,36 @@ def spread(s: Setup) -> Iterator[str]:
     wanted = s.scenario.acceptance.within_tolerance
     if within < wanted:
         yield (
-            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {within:.2%} within "
-            f"±{s.say(tolerance)} ({wanted:.2%} wanted)."
+            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {s.percent(within)} "
+            f"within ±{s.say(tolerance)} ({s.percent(wanted)} wanted)."
+        )
+
+
+def losses(s: Setup) -> Iterator[str]:
+    """Warn of acceptance figures that the eyes and the singulator alone rule out."""
+    f, accept = s.feeder, s.scenario.acceptance
+    staged_late = 1.0 - (1.0 - f.inserts.misfeed) * (1.0 - f.eye.missed)
+    missed = 1.0 - (1.0 - s.machine.carrier_eye.missed) * (1.0 - staged_late)
+    if missed > accept.missed:
+        yield (
+            f"Eyes that miss cards and misfeeds alone cost up to {s.percent(missed)} of the "
+            f"carriers; {s.percent(accept.missed)} may be missed."
+        )
+    hazards = 1.0 - (1.0 - f.inserts.double) * (1.0 - f.eye.missed)
+    if hazards > accept.jam_risk:
+        yield (
+            f"Doubles and inserts that their eye does not see alone make a jam risk of "
+            f"{s.percent(hazards)}; {s.percent(accept.jam_risk)} is accepted."
+        )
+
+
+def bias(s: Setup) -> Iterator[str]:
+    """Warn of a mean error that right settings leave (ticks that are locked, whole counts)."""
+    shift = known_bias(s.machine, s.feeder, speed=s.speed)
+    if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
+        yield (
+            f"A mean error of {s.say(shift)} is left {s.at_speed}: the scan is a whole number of "
+            f"motion cycles, so that a scanned eye and the clutch act on locked ticks, and points "
+            f"are rounded to whole cycles and counts. It changes with speed; take it off the "
+            f"engage distance at the speed that you run, scan faster, or latch the eyes."
         )

@@ -70,7 +70,7 @@ def _run_warnings(scenario: Scenario) -> list[str]:
         needed = round(1.959964**2 * (1.0 / strictest - 1.0)) + 1
         if scenario.run.carriers < needed:
             warnings.append(
-                f"With {scenario.run.carriers} carriers a share of {strictest:.2%} cannot be "
-                f"decided at 95 %: even with none seen it takes {needed}."
+                f"With {scenario.run.carriers} carriers a share of {100.0 * strictest:.3g} % "
+                f"cannot be decided at 95 %: even with none seen it takes {needed}."
             )
     return warnings

@@ -51,6 +51,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
     s, ins, v = feeder.settings, feeder.inserts, machine.line.speed_mm_s
     run_up = feeder.insert_eye_to_placement_mm - s.stage_position_mm
     tail = s.stage_position_mm - ins.length_mm
+    to_limit = feeder.nose_limit_mm - s.stage_position_mm
     covers = "still covering it" if tail < 0.0 else "clear of it"
     travel = engage_travel(machine, feeder, speed=v)
     cycle = cycle_time(machine, feeder, speed=v)
@@ -60,7 +61,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
         f"eye, and {mm(feeder.insert_eye_to_placement_mm)} from the insert eye.",
         f"A staged insert rests with its nose {mm(s.stage_position_mm)} past the insert eye "
         f"(its tail {mm(abs(tail))} {'before' if tail < 0.0 else 'past'} the eye, {covers}), "
-        f"{mm(feeder.nose_limit_mm - s.stage_position_mm)} short of the nose limit.",
+        f"{mm(abs(to_limit))} {'short of' if to_limit >= 0.0 else 'beyond'} the nose limit.",
         f"It has {mm(run_up)} of run-up, and lands {mm(s.target_offset_mm)} behind the "
         f"carrier's leading edge.",
         f"The clutch closes {mm(travel)} of belt travel after a mark at line speed, and a "

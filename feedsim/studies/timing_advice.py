@@ -30,6 +30,7 @@ __all__ = [
 
 _TIGHT = 0.9
 _CLEAR_ENOUGH_MM = 0.01
+_SAME_LEAD_S = 2e-5
 
 
 def cycle(s: Setup) -> Iterator[str]:
@@ -65,8 +66,8 @@ def late_marks(s: Setup) -> Iterator[str]:
         yield (
             f"Late marks: the clutch has to close {s.say(travel)} of belt travel after the mark "
             f"{s.at_speed}, and the belt covers {s.say(s.counted_speed * scan)} in one scan. About "
-            f"{share:.0%} of the marks will be known too late. Move the carrier eye upstream or "
-            f"scan faster."
+            f"{s.percent(share)} of the marks will be known too late. Move the carrier eye "
+            f"upstream or scan faster."
         )
 
 
@@ -77,26 +78,43 @@ def late_openings(s: Setup) -> Iterator[str]:
         travel = opening_travel(s.machine, s.feeder, speed=s.speed)
         yield (
             f"Late openings: the clutch has to open {s.say(travel)} of belt travel after the "
-            f"insert eye switches {s.at_speed}, before the program may know of it ({share:.0%} of "
-            f"the cycles). The insert is then staged too far. Stage further from the eye or scan "
-            f"faster."
+            f"insert eye switches {s.at_speed}, before the program may know of it "
+            f"({s.percent(share)} of the cycles). The insert is then staged too far. Stage further "
+            f"from the eye or scan faster."
         )
 
 
 def leads(s: Setup) -> Iterator[str]:
-    """Warn of leads that are not what the delays add up to."""
+    """Warn of leads that are not what the delays add up to.
+
+    A short engage lead lets the placement walk later with speed, a short disengage lead lets
+    the stage walk on, so that inserts come earlier: equal shortfalls cancel in the placement.
+    """
     given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
-    for name, what, have, want in (
-        ("engage_lead", "placement", given.engage_lead_s, right.engage_lead_s),
-        ("disengage_lead", "stage position", given.disengage_lead_s, right.disengage_lead_s),
+    stage = right.disengage_lead_s - given.disengage_lead_s
+    placement = right.engage_lead_s - given.engage_lead_s
+    if not given.stage_correction:
+        placement -= stage
+    for name, what, have, want, off in (
+        ("engage_lead", "placement", given.engage_lead_s, right.engage_lead_s, placement),
+        (
+            "disengage_lead",
+            "stage position",
+            given.disengage_lead_s,
+            right.disengage_lead_s,
+            given.speed_ratio * stage,
+        ),
     ):
-        off = want - have
-        if abs(off) > 2e-5:
-            walk = abs(off) * s.speed * given.speed_ratio
+        walk = abs(off) * s.speed
+        if abs(want - have) <= _SAME_LEAD_S:
+            continue
+        tells = f"{name} is {s.say(have, 'time')}, while the delays add up to {s.say(want, 'time')}"
+        if abs(off) <= _SAME_LEAD_S:
+            yield f"{tells}. The stage walks by as much, so that the {what} holds on average."
+        else:
             yield (
-                f"{name} is {s.say(have, 'time')}, while the delays add up to "
-                f"{s.say(want, 'time')}: the {what} will walk with speed, by {s.say(walk)} from "
-                f"standstill to {s.say(s.speed, 'speed')}."
+                f"{tells}: the {what} will walk with speed, by {s.say(walk)} from standstill to "
+                f"{s.say(s.speed, 'speed')}."
             )
 
 

@@ -57,6 +57,11 @@ WARNINGS = {
     "controller.search_limit=200 mm": "search limit",
     "feeder.0.eye_to_placement=3000 mm": "marks will be lost",
     "run.carriers=100": "cannot be decided",
+    "feeder.0.nose_limit=130 mm": "guards nothing",
+    "feeder.0.grip_end=120 mm": "guards nothing",
+    "feeder.0.insert.misfeed=2 %": "misfeeds alone cost up to 2",
+    "carrier_eye.missed=1 %": "alone cost up to 1",
+    "feeder.0.insert.double=3 %": "make a jam risk of 3",
 }
 
 
@@ -70,6 +75,20 @@ def test_check_warns_of(change: str, fragment: str, feedsim: Run) -> None:
     assert ended.status == 0
     said = " ".join(ended.out.split())
     assert fragment in said.split("warning", 1)[-1]
+
+
+def test_check_warns_of_a_mean_error_that_locked_ticks_leave(feedsim: Run) -> None:
+    # 10 ms scan, 5 ms cycle: 300 mm/s · 5 ms · (⌈x⌉ − x − ½) on either side, see the theory tests
+    said = " ".join(feedsim("check", SCENARIOS / "hand_fed.toml").out.split())
+    assert "A mean error of 0.8" in said
+
+
+def test_frozen_leads_cancel_in_the_placement_but_not_in_the_stage(feedsim: Run) -> None:
+    keys = ("engage_lead", "disengage_lead")
+    changes = [w for k in keys for w in ("--set", f"feeder.0.settings.{k}=0 ms")]
+    said = " ".join(feedsim("check", CARD, *changes).out.split())
+    assert "the placement holds on average" in said
+    assert "the stage position will walk with speed, by 12 mm" in said
 
 
 def test_check_tells_the_geometry_and_the_settings(feedsim: Run) -> None:
@@ -99,6 +118,8 @@ def test_version_and_help(feedsim: Run) -> None:
         ("run", CARD, "--speed", "60"),
         ("run", CARD, "--speed", "-5 m/min"),
         ("run", CARD, "--speed", "5 kg"),
+        ("run", CARD, "--speed", "inf m/min"),
+        ("check", CARD, "--speed", "inf m/min"),
         ("run", CARD, "--carriers", "many"),
         ("run", CARD, "--carriers", "0"),
         ("run", CARD, "--seed", "-1"),
@@ -151,6 +172,21 @@ def test_a_reader_that_stops_reading_is_no_error() -> None:
     code = f"{sys.executable} -m feedsim schema | head -1"
     done = subprocess.run(["bash", "-c", code], capture_output=True, text=True, check=False)
     assert done.stderr == ""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize("words", [("schema",), ("--help",), ("check", str(CARD))])
+def test_output_that_cannot_be_printed_is_said(words: tuple[str, ...]) -> None:
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "feedsim", *words],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2
+    assert done.stderr.startswith("error: cannot print the result")
 
 
 def test_help_loads_nothing_heavy() -> None:

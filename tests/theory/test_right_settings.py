@@ -8,7 +8,7 @@ from itertools import product
 import pytest
 
 from feedsim.machine import Clutch, Controller, Encoder, Inserts, Machine
-from feedsim.settings.predict import placement_sd, stage_sd
+from feedsim.settings.predict import known_bias, placement_sd, stage_sd
 from tests.machines import (
     LAGGING,
     NOISY_EYE,
@@ -134,3 +134,15 @@ def test_rounding_moves_the_mean_by_one_count_at_most() -> None:
         line = build(ramp="time", scanned=False, lag=False, correct=False, speed=speed)
         error, _ = expected_means(line)
         assert abs(error) <= 0.05
+
+
+@pytest.mark.parametrize("count_mm", [0.0, 0.05, 0.4])
+@pytest.mark.parametrize("scanned", [False, True])
+@pytest.mark.parametrize("speed", [23.0, 61.0, 140.0])
+def test_the_known_bias_is_predicted(count_mm: float, scanned: bool, speed: float) -> None:
+    line = build(
+        ramp="time", scanned=scanned, lag=True, correct=False, speed=speed, count_mm=count_mm
+    )
+    theory, _ = expected_means(line)
+    predicted = known_bias(line, line.feeders[0], speed=line.line.speed_mm_s)
+    assert predicted == pytest.approx(theory, abs=1e-9)

@@ -136,3 +136,17 @@ def test_one_undecided_feeder_leaves_the_run_undecided():
         version="",
     )
     assert (found.accepted, found.decided) == (True, False)
+
+
+def test_one_figure_failed_for_sure_refuses_whatever_else_is_undecided():
+    # 100 of 100 cycles with a hazard (Wilson from 0.963) against 0.1 %; missed, none of 100
+    # (Wilson to 0.037) against 0.1 %, stays undecided.
+    found = summary([HAZARD] * 100, criteria=replace(ANY, missed=0.001, jam_risk=0.001))
+    assert (found.accepted, found.decided, found.refused) == (False, False, True)
+    # 1 of 100 cycles: Wilson 0.0018…0.054, wholly above 0.1 %, but not above 0.5 %
+    one = [HAZARD] + [GOOD] * 99
+    assert summary(one, criteria=replace(ANY, jam_risk=0.001)).refused
+    unsure = summary(one, criteria=replace(ANY, jam_risk=0.005))
+    assert (unsure.accepted, unsure.refused) == (False, False)
+    assert not summary([GOOD] * 10, criteria=CRITERIA).refused
+    assert summary([MISS] * 10, criteria=ANY).refused

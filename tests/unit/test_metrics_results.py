@@ -315,6 +315,7 @@ KEYS = {
         "complete",
         "accepted",
         "decided",
+        "refused",
         "not_accepted_because",
         "feeders",
         "stops",
