@@ -157,11 +157,9 @@ class FeedMotion:
         shape = self._shapes.get(rate)
         if shape is None:
             shape = self._shape(rate)
-        piece = FeedPiece(t, command, lag, shape, end)
-        piece.engagement = self._engagement
-        piece.slope = slope
-        piece.in_travel = self._ramp.in_travel
-        self.pieces.append(piece)
+        self.pieces.append(
+            FeedPiece(t, command, lag, shape, end, self._engagement, slope, self._ramp.in_travel)
+        )
 
     def _shape(self, rate: Rate) -> Shape:
         """Make the shape of a rate, and keep it: at steady speed each cycle has the same ones."""

@@ -70,14 +70,14 @@ class FeedPiece:
     shape : Shape
     end_s : float
         Where the next piece takes over at the latest; ``inf`` for a piece that may hold.
+    engagement, slope, in_travel
+        r at the start, how it changes, and whether with counted travel or time; kept here
+        for whoever made the piece.
 
     Attributes
     ----------
     start_mm : float
         f at the start.
-    engagement, slope, in_travel
-        r at the start, how it changes, and whether with counted travel or time; kept here
-        for whoever made the piece.
     """
 
     __slots__ = (
@@ -94,7 +94,15 @@ class FeedPiece:
     )
 
     def __init__(
-        self, start_s: float, command_mm: float, lag_mm: float, shape: Shape, end_s: float
+        self,
+        start_s: float,
+        command_mm: float,
+        lag_mm: float,
+        shape: Shape,
+        end_s: float,
+        engagement: float,
+        slope: float,
+        in_travel: bool,
     ) -> None:
         self.start_s = start_s
         self.end_s = end_s
@@ -104,8 +112,9 @@ class FeedPiece:
         e0 = shape.e[0]
         self._decay = lag_mm - e0  # C
         self._f0 = command_mm - e0
-        self.engagement = self.slope = 0.0
-        self.in_travel = False
+        self.engagement = engagement
+        self.slope = slope
+        self.in_travel = in_travel
 
     @property
     def resting(self) -> bool:

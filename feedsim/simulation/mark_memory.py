@@ -60,6 +60,7 @@ class MarkMemory(Part):
         self._marks: deque[tuple[Mark, float, bool]] = deque()
         self._waits_for_feeder = False
         self._due_s = math.inf
+        self._order = Order.MARK.of(state.number)
         self._idle: Event | None = None
         state.on_change = self.feeder_changed
 
@@ -82,7 +83,7 @@ class MarkMemory(Part):
         self._marks.append((mark, t, late))
         if self._idle is not None:
             self._due_s = self._next_action()
-            self.clock.date(self._idle, self._due_s, Order.MARK.of(self._state.number))
+            self.clock.date(self._idle, self._due_s, self._order)
             self._idle = None
 
     def miss(self, carrier: int, outcome: Outcome, *, t: float) -> None:
@@ -100,7 +101,7 @@ class MarkMemory(Part):
 
     def run(self) -> Steps:
         """Act on one mark after another."""
-        clock, order = self.clock, Order.MARK.of(self._state.number)
+        clock, order = self.clock, self._order
         while True:
             if self._marks:
                 self._due_s = self._next_action()

@@ -71,6 +71,9 @@ class StagingClutch(Part):
         self._stage_position_mm = math.nan
         self._search = Search(0.0, -1, math.inf)
         self._tail_mm = math.nan
+        self._rest_mm = math.nan
+        self._order_opening = Order.OPENING.of(state.number)
+        self._order_ready = Order.READY.of(state.number)
         self.ready_time_s = math.inf
         self.failed = False
         self.at_rest = False
@@ -169,14 +172,17 @@ class StagingClutch(Part):
                 not_before=known if known > now else now,
             )
 
-        t = yield from self.clock.until(opens, Order.OPENING.of(self._state.number))
+        t = yield from self.clock.until(opens, self._order_opening)
         master = conveyor.master
         reading = self._eye.reading(found, master)
         if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
             self._state.columns.late_opening[self._search.carrier] = 1
         self._staged = found
         self._open(t)
-        yield from self._come_to_rest(found, speed=settings.speed_ratio * master.speed.at(known))
+        speed = math.nan
+        if settings.stage_correction:
+            speed = settings.speed_ratio * master.speed.at(known)
+        yield from self._come_to_rest(found, speed=speed)
 
     def _open(self, t: float) -> None:
         state, feed, rows = self._state, self._state.feed, self._state.columns
@@ -191,18 +197,20 @@ class StagingClutch(Part):
             state.trace(t, "clutch", "opens", carrier=k)
 
     def _plan_ready(self) -> float:
-        rest, _ = self._state.feed.rest()
+        rest, self._rest_mm = self._state.feed.rest()
         self.ready_time_s = rest + self._settle_s
         return self.ready_time_s
 
     def _come_to_rest(self, found: Found, *, speed: float) -> Steps:
-        """Wait for the end of the ramp-out and the settling; then the insert is staged."""
+        """Wait for the end of the ramp-out and the settling; then the insert is staged.
+
+        ``speed``: of the feed as the controller knew it at the edge; for stage correction.
+        """
         state = self._state
-        t = yield from self.clock.until(self._plan_ready, Order.READY.of(state.number))
-        _, command_mm = state.feed.rest()
-        self._stage_position_mm = command_mm - found.nose_mm
+        t = yield from self.clock.until(self._plan_ready, self._order_ready)
+        self._stage_position_mm = self._rest_mm - found.nose_mm
         if self._settings.stage_correction:
-            self.correction_mm = self._correction(found, command_mm, speed=speed)
+            self.correction_mm = self._correction(found, speed=speed)
         carrier = self._search.carrier
         if carrier >= 0:
             state.columns.ready_time_s[carrier] = t
@@ -215,10 +223,10 @@ class StagingClutch(Part):
         if not state.undecided:
             state.check_finished()
 
-    def _correction(self, found: Found, command_mm: float, *, speed: float) -> float:
+    def _correction(self, found: Found, *, speed: float) -> float:
         """Return what the controller believes the stage to be off by, in belt travel (mm)."""
         settings = self._settings
-        travelled = command_mm - self._state.feed.position(found.captured_s)
+        travelled = self._rest_mm - self._state.feed.position(found.captured_s)
         estimate = travelled + speed * self._nominal_delay_s
         return (estimate - settings.stage_position_mm) / settings.speed_ratio
 
@@ -227,11 +235,11 @@ class StagingClutch(Part):
         state = self._state
         master = self._conveyor.master
         t = yield from self.clock.until(
-            lambda: master.motion_tick(self.clock.now), Order.OPENING.of(state.number)
+            lambda: master.motion_tick(self.clock.now), self._order_opening
         )
         self._open(t)
         self._give_up(t)
-        yield from self.clock.until(lambda: state.feed.rest()[0], Order.READY.of(state.number))
+        yield from self.clock.until(lambda: state.feed.rest()[0], self._order_ready)
         self.at_rest = True
         state.check_finished()
 
@@ -255,7 +263,7 @@ class StagingClutch(Part):
         state, feed = self._state, self._state.feed
         if not self.may_jog():
             return
-        order, speed = Order.OPENING.of(state.number), state.machine.jog_speed_mm_s
+        order, speed = self._order_opening, state.machine.jog_speed_mm_s
         now = yield from self.clock.until(lambda: self.clock.now, order)
         feed.jog(now, speed)
         if state.tracer is not None:
