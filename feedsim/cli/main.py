@@ -16,6 +16,7 @@ from feedsim.cli.check import check
 from feedsim.cli.new import new
 from feedsim.cli.run import run
 from feedsim.cli.schema import schema
+from feedsim.cli.sweep import sweep
 from feedsim.errors import FeedsimError
 
 __all__ = ["app", "main"]
@@ -52,6 +53,7 @@ def _root(
 
 
 app.command()(run)
+app.command()(sweep)
 app.command()(check)
 app.command()(new)
 app.command()(schema)

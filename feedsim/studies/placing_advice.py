@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from feedsim.machine import Eye
-from feedsim.settings.nominal import following_time
+from feedsim.settings.nominal import clipped_slip_mean, following_time
 from feedsim.settings.predict import known_bias, placement_sd, stage_sd
 from feedsim.studies.setup import SIGMAS, Setup
 
@@ -51,7 +51,8 @@ def tail(s: Setup) -> Iterator[str]:
     still_to_run = v * (following_time(f.servo) + f.servo.command_delay_s)
     ramp = 0.5 * clutch.ramp_out
     still_to_run += ramp if clutch.travel_ramp else v * ramp
-    tail = f.settings.stage_position_mm - g * still_to_run + f.inserts.gap_mm
+    next_nose = f.settings.stage_position_mm - g * still_to_run
+    tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
     margin = tail - f.grip_end_mm
     spread = math.hypot(stage_sd(s.machine, f, speed=s.speed), f.inserts.gap_sd_mm)
     if margin < 0.0:

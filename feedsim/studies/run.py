@@ -62,12 +62,16 @@ def criteria_of(scenario: Scenario) -> Criteria:
     )
 
 
-def rehearse(scenario: Scenario, *, progress: Progress | None = None) -> Rehearsal:
+def rehearse(
+    scenario: Scenario, *, replication: int = 0, progress: Progress | None = None
+) -> Rehearsal:
     """Run a scenario.
 
     Parameters
     ----------
     scenario : Scenario
+    replication : int, optional
+        Which set of cards the seed is to give, from 0.
     progress : callable, optional
         Told now and then how many carriers, the warm-up included, have passed their eye.
     """
@@ -75,7 +79,7 @@ def rehearse(scenario: Scenario, *, progress: Progress | None = None) -> Rehears
     run = scenario.run
     records = simulate(
         machine,
-        CardDraws(machine, scenario.seed),
+        CardDraws(machine, scenario.seed, replication=replication),
         carriers=run.warm_up + run.carriers,
         progress=progress,
     )

@@ -19,6 +19,8 @@ from feedsim.draws.cards import CardDraws
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
 from feedsim.studies.run import machine_of
+from feedsim.studies.speeds import parse_speeds
+from feedsim.studies.sweep import Sweep, run_sweep
 
 pytestmark = pytest.mark.benchmark
 
@@ -86,3 +88,18 @@ def test_start_up_and_a_run_with_figures(tmp_path: Path) -> None:
     ran = median(seconds(command("-m", "feedsim", "run", str(CARD))) for _ in range(3))
     report(f"feedsim --help: {asked:.2f} s, {asked / bare:.1f} times a bare Python (goal: 0.3 s)")
     report(f"feedsim run, 5,000 carriers with figures: {ran:.2f} s (goal: 2 s)")
+
+
+def test_two_jobs_against_one() -> None:
+    scenario = load_scenario(CARD, overrides=("run.carriers=20000",))
+    sweep = Sweep(scenario, parse_speeds("20:130:10 m/min"), 1)
+
+    def run(jobs: int) -> float:
+        return seconds(
+            lambda: run_sweep(
+                sweep, jobs=jobs, known={}, on_point=lambda *_: None, on_lost=lambda _: None
+            )
+        )
+
+    one, two = run(1), run(2)
+    report(f"12 points of 20,000 carriers: 2 jobs are {one / two:.2f} times as fast (goal: 1.7)")

@@ -1,0 +1,86 @@
+"""``sweep.csv``: a row per speed, replication and feeder."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from feedsim.metrics.plain import Plain
+
+__all__ = ["sweep_csv"]
+
+_ERROR = ("mean_mm", "sd_mm", "min_mm", "max_mm", "p01_mm", "p50_mm", "p99_mm", "cp", "cpk")
+
+
+def sweep_csv(points: Sequence[Mapping[str, Plain]], *, replications: int) -> bytes:
+    """Return the table of a sweep, its columns with units in their names.
+
+    Parameters
+    ----------
+    points : sequence of mapping
+        The points of ``sweep.json``, in order.
+    replications : int
+        How many of them there are at each speed.
+    """
+    rows = [
+        dict(_row(point, feeder, place % replications, number))
+        for place, point in enumerate(points)
+        for number, feeder in enumerate(_feeders(point))
+    ]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, fieldnames=list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue().encode()
+
+
+def _feeders(point: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return list(point["feeders"])
+
+
+def _row(
+    point: Mapping[str, Any], feeder: Mapping[str, Any], replication: int, number: int
+) -> Iterator[tuple[str, Any]]:
+    yield "line_speed_mm_s", point["line_speed_mm_s"]
+    yield "replication", replication
+    yield "feeder", number
+    yield "carriers", point["carriers"]
+    yield "accepted", int(point["accepted"])
+    yield "decided", int(point["decided"])
+    yield "complete_per_hour", point["complete"]["per_hour"]
+    error = feeder["placement_error"]
+    yield "placed", feeder["placed"]
+    for name in _ERROR:
+        yield f"placement_error_{name}", error[name]
+    yield from _interval("placement_error_mean", error["mean_ci95_mm"], "_mm")
+    yield "within_tolerance", error["within_tolerance"]
+    yield from _interval("within_tolerance", error["within_tolerance_ci95"])
+    yield "stage_position_mean_mm", feeder["stage_position"]["mean_mm"]
+    yield "stage_position_sd_mm", feeder["stage_position"]["sd_mm"]
+    yield from _share("missed", feeder["missed"])
+    for cause, count in feeder["missed"]["by_cause"].items():
+        yield f"missed_{cause}", count
+    yield from _share("jam_risk", feeder["jam_risk"])
+    for name, hazard in feeder["hazards"].items():
+        unit = {"mm": "_mm", "%": "_percent", "mm/s^2": "_mm_s2"}.get(hazard["margin_unit"], "")
+        yield f"{name}_count", hazard["count"]
+        yield f"{name}_margin_mean{unit}", hazard["margin_mean"]
+        yield f"{name}_margin_sd{unit}", hazard["margin_sd"]
+        yield f"{name}_tail_probability", hazard["tail_probability"]
+    yield "cycle_mean_s", feeder["cycle"]["mean_s"]
+    yield "cycle_use", feeder["cycle"]["use"]
+
+
+def _share(name: str, share: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    yield f"{name}_count", share["count"]
+    yield f"{name}_share", share["share"]
+    yield from _interval(f"{name}_share", share["ci95"])
+    yield f"{name}_upper95", share["upper95"]
+
+
+def _interval(name: str, interval: Sequence[float] | None, unit: str = "") -> Iterator[Any]:
+    low, high = interval or (None, None)
+    yield f"{name}_low{unit}", low
+    yield f"{name}_high{unit}", high

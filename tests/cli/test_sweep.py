@@ -1,0 +1,169 @@
+"""``feedsim sweep`` as its user meets it."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import pytest
+
+from feedsim.cli import sweep as command
+from feedsim.studies import executor
+from feedsim.studies import sweep as study
+from feedsim.studies.sweep import highest_accepted
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CARD = SCENARIOS / "membership_card.toml"
+FEW = ("--carriers", 120, "--speeds", "40,60,150 m/min")
+FILES = {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg"}
+
+Run = Callable[..., object]
+
+
+def same_files(a: Path, b: Path) -> None:
+    assert {p.name for p in a.iterdir()} == {p.name for p in b.iterdir()}
+    for path in a.iterdir():
+        assert path.read_bytes() == (b / path.name).read_bytes(), path.name
+
+
+def test_a_sweep_writes_its_files_and_says_how_far_it_is_accepted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ended = feedsim("sweep", CARD, *FEW, "--jobs", 1)
+    assert ended.status == 0
+    folder = tmp_path / "plots/membership_card/sweep"
+    assert {p.name for p in folder.iterdir()} == FILES
+    assert "Accepted at every speed of the sweep up to 60 m/min" in ended.out
+    with (folder / "sweep.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [float(r["line_speed_mm_s"]) for r in rows] == pytest.approx(
+        [v * 1000.0 / 60.0 for v in (40, 60, 150)], rel=1e-12
+    )
+
+
+def test_same_bytes_from_one_job_and_from_two(tmp_path: Path, feedsim: Run) -> None:
+    for jobs in (1, 2):
+        folder = tmp_path / str(jobs)
+        assert feedsim("sweep", CARD, *FEW, "--jobs", jobs, "--out", folder).status == 0
+    same_files(tmp_path / "1", tmp_path / "2")
+
+
+def test_a_point_alone_equals_the_point_in_the_sweep(tmp_path: Path, feedsim: Run) -> None:
+    feedsim("sweep", CARD, *FEW, "--jobs", 1, "--out", tmp_path)
+    point = json.loads((tmp_path / "sweep.json").read_text("utf-8"))["points"][2]
+    run = feedsim("run", CARD, "--carriers", 120, "--speed", "150 m/min", "--json",
+                  "--out", tmp_path / "run")  # fmt: skip
+    alone = json.loads(run.out)
+    assert {k: v for k, v in alone.items() if k != "scenario"} == point
+
+
+def test_the_same_cards_at_every_speed_and_others_in_each_replication(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    feedsim("sweep", CARD, "--carriers", 60, "--speeds", "30,60 m/min", "--replications", 2,
+            "--jobs", 1, "--out", tmp_path)  # fmt: skip
+    points = json.loads((tmp_path / "sweep.json").read_text("utf-8"))["points"]
+    speeds = [p["line_speed_mm_s"] for p in points]
+    assert speeds == pytest.approx([500.0, 500.0, 1000.0, 1000.0])
+    # the same pitches pass at half the speed in twice the time
+    assert points[0]["duration_s"] == pytest.approx(2.0 * points[2]["duration_s"], rel=1e-9)
+    assert points[0]["duration_s"] != points[1]["duration_s"]
+
+
+def interrupt_after(points: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    ran = study.run_point
+    done = 0
+
+    def run_point(*call: object) -> object:
+        nonlocal done
+        if done == points:
+            raise KeyboardInterrupt
+        done += 1
+        return ran(*call)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(study, "run_point", run_point)
+
+
+def test_an_interrupted_sweep_goes_on_to_the_same_bytes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    call = ("sweep", CARD, *FEW, "--jobs", 1, "--out")
+    feedsim(*call, tmp_path / "whole")
+    with monkeypatch.context() as patch:
+        interrupt_after(2, patch)
+        ended = feedsim(*call, tmp_path / "parts")
+    assert ended.status == command.INTERRUPTED
+    assert "--resume" in ended.err
+    assert {p.name for p in (tmp_path / "parts").iterdir()} == {".unfinished"}
+    # what is kept is of this sweep alone
+    other = feedsim(*call, tmp_path / "parts", "--resume", "--set", "seed=5")
+    assert other.status == 2
+    assert "another scenario" in other.err
+    with monkeypatch.context() as patch:
+        interrupt_after(1, patch)  # only one point is left to run
+        assert feedsim(*call, tmp_path / "parts", "--resume").status == 0
+    same_files(tmp_path / "whole", tmp_path / "parts")
+    again = feedsim(*call, tmp_path / "parts", "--resume")
+    assert again.status == 2
+    assert "no unfinished sweep" in again.err
+
+
+def _die_once(flag: str, place: int) -> int:
+    import os
+
+    path = Path(flag)
+    if place == 1 and not path.exists():
+        path.touch()
+        os._exit(1)
+    return 10 * place
+
+
+def test_a_worker_that_dies_shows_and_its_points_are_run_again(tmp_path: Path) -> None:
+    told: list[str] = []
+    calls = [(str(tmp_path / "died"), place) for place in range(3)]
+    done = dict(executor.completed(_die_once, calls, jobs=2, on_lost=told.append))
+    assert done == {0: 0, 1: 10, 2: 20}
+    assert len(told) == 1
+    assert "died" in told[0]
+
+
+def point(speed: float, *, accepted: bool) -> Mapping[str, object]:
+    return {"line_speed_mm_s": speed, "accepted": accepted}
+
+
+def test_the_highest_accepted_speed_has_none_refused_below_it() -> None:
+    three = [point(v, accepted=a) for v, a in ((1.0, True), (2.0, False), (3.0, True))]
+    assert highest_accepted(three) == 1.0
+    assert highest_accepted(three[1:]) is None
+    assert highest_accepted([three[0], point(1.0, accepted=False)]) is None
+    assert highest_accepted([three[0], three[2]]) == 3.0
+
+
+def test_json_alone_on_standard_output_equals_the_file(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("sweep", CARD, *FEW, "--jobs", 1, "--out", tmp_path, "--json")
+    assert ended.out == (tmp_path / "sweep.json").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("speeds", "fragment"),
+    [
+        ("120:20:10 m/min", "rises"),
+        ("20:120:0 m/min", "above 0"),
+        ("20:120:-5 m/min", "above 0"),
+        ("20:120:10", "a range such as"),
+        ("20:120 m/min", "a range such as"),
+        ("20,fast m/min", "a range such as"),
+        ("20:120:10 mm", "a range such as"),
+        ("1:2000:0.1 m/min", "at most 1000"),
+        ("", "a range such as"),
+    ],
+)
+def test_wrong_speeds(speeds: str, fragment: str, tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("sweep", CARD, "--speeds", speeds, "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert ended.err.startswith("error: --speeds")
+    assert fragment in ended.err
+    assert list(tmp_path.iterdir()) == []
