@@ -87,8 +87,17 @@ def run(
         rehearsal = rehearse(checked, progress=progress)
     files = _files(rehearsal, middle=middle, traced=trace, units=units.value)
     write_all(folder, files)
+    _tell_of_older_files(folder, files)
     _report(rehearsal, folder, files=files, as_json=as_json, units=units.value)
     return NOT_ACCEPTED if gate and not rehearsal.results.accepted else 0
+
+
+def _tell_of_older_files(folder: Path, files: dict[str, Content]) -> None:
+    """Say which files of an earlier run lie beside the new ones, so that nobody mixes them."""
+    ours = ("events.csv", "placement*.png", "placement*.svg", "timing*.png", "timing*.svg")
+    older = sorted({p.name for form in ours for p in folder.glob(form)} - files.keys())
+    if older:
+        typer.echo(f"note: from an earlier run, left as they are: {', '.join(older)}", err=True)
 
 
 def _middle(scenario: Scenario, around: int | None) -> int:

@@ -149,7 +149,8 @@ def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> It
     of = f"{missed.count} of {missed.count + feeder.placed} carriers"
     more = f"{of}: {', '.join(causes)}" if causes else of
     yield _at_most("Missed", missed, criteria.missed, more=more)
-    cycles = f"{risk.count} feed cycles with a hazard" if risk.count else ""
+    noun = "cycle" if risk.count == 1 else "cycles"
+    cycles = f"{risk.count} feed {noun} with a hazard" if risk.count else ""
     yield _at_most("Jam risk", risk, criteria.jam_risk, more=cycles)
 
 

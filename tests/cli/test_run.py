@@ -53,6 +53,14 @@ def test_a_run_writes_its_files_below_plots(
     }
 
 
+def test_files_of_an_earlier_run_are_named(tmp_path: Path, feedsim: Run) -> None:
+    first = feedsim("run", CARD, "--carriers", 30, "--out", tmp_path, "--trace")
+    assert first.err == ""
+    second = feedsim("run", CARD, "--carriers", 30, "--out", tmp_path)
+    assert second.err == "note: from an earlier run, left as they are: events.csv\n"
+    assert (tmp_path / "events.csv").exists()
+
+
 def test_json_alone_on_standard_output_equals_the_file(tmp_path: Path, feedsim: Run) -> None:
     ended = feedsim("run", CARD, "--carriers", 60, "--out", tmp_path, "--json")
     assert ended.out == (tmp_path / "results.json").read_text("utf-8")
