@@ -69,7 +69,7 @@ def sweep(
 ) -> int:
     """Run a scenario at many line speeds, on the same cards.
 
-    Prints a table and writes sweep.csv, sweep.json and an overview figure.
+    Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.unfinished import Unfinished
@@ -150,11 +150,14 @@ def _files(what: Sweep, points: list[Mapping[str, Any]], *, units: System) -> di
     from feedsim.output.canvas import render
     from feedsim.output.json_text import json_text
     from feedsim.output.sweep_figure import sweep_figures
+    from feedsim.output.sweep_report import sweep_report
     from feedsim.output.sweep_rows import sweep_csv
+    from feedsim.studies.review import review
     from feedsim.studies.run import criteria_of
 
+    plain = what.to_plain(points)
     files: dict[str, Content] = {
-        "sweep.json": json_text(what.to_plain(points)).encode(),
+        "sweep.json": json_text(plain).encode(),
         "sweep.csv": sweep_csv(points, replications=what.replications),
     }
     figures = sweep_figures(
@@ -163,9 +166,17 @@ def _files(what: Sweep, points: list[Mapping[str, Any]], *, units: System) -> di
         criteria=criteria_of(what.scenario),
         units=units,
     )
+    pictures = {name: render(figure, "png") for name, figure in figures.items()}
     for name, figure in figures.items():
-        files[f"{name}.png"] = render(figure, "png")
+        files[f"{name}.png"] = pictures[name]
         files[f"{name}.svg"] = render(figure, "svg")
+    files["report.html"] = sweep_report(
+        plain,
+        figures=pictures,
+        settings=[feeder.settings for feeder in review(what.scenario).feeders],
+        replications=what.replications,
+        units=units,
+    ).encode()
     return files
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from feedsim.quantities import System, display, display_unit
 
-__all__ = ["sweep_text"]
+__all__ = ["HEAD", "rows_of", "sweep_text", "verdict_of"]
 
-_HEAD = ("speed", "mean", "sd", "in tolerance", "missed", "jam risk", "")
+HEAD = ("speed", "mean", "sd", "in tolerance", "missed", "jam risk", "")
 
 
 def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
@@ -26,13 +26,20 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
     lines = [str(sweep["title"])]
     for number, feeder in enumerate(points[0]["feeders"]):
         unit = display_unit("length", units).label
-        rows = [_HEAD, *(_row(point, number, units) for point in points)]
-        widths = [max(len(row[i]) for row in rows) for i in range(len(_HEAD))]
+        rows = [HEAD, *rows_of(points, number, units=units)]
+        widths = [max(len(row[i]) for row in rows) for i in range(len(HEAD))]
         lines += ["", f"{feeder['name']} (placement error in {unit})"]
         for row in rows:
             cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
             lines.append(("  " + "  ".join(cells) + "  " + row[-1]).rstrip())
-    return "\n".join([*lines, "", *_verdict(sweep, units)])
+    return "\n".join([*lines, "", verdict_of(sweep, units=units)])
+
+
+def rows_of(
+    points: Sequence[Mapping[str, Any]], number: int, *, units: System = "metric"
+) -> list[tuple[str, ...]]:
+    """Return the cells under ``HEAD`` for one feeder, a row for each point."""
+    return [_row(point, number, units) for point in points]
 
 
 def _row(point: Mapping[str, Any], number: int, units: System) -> tuple[str, ...]:
@@ -70,10 +77,10 @@ def _state(point: Mapping[str, Any]) -> str:
     return "NOT ACCEPTED" if point["refused"] else "NOT ACCEPTED, not for sure"
 
 
-def _verdict(sweep: Mapping[str, Any], units: System) -> Iterator[str]:
+def verdict_of(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
+    """Say up to which speed the sweep is accepted."""
     highest = sweep["highest_accepted_speed_mm_s"]
     if highest is None:
-        yield "Not accepted even at the lowest speed of the sweep."
-    else:
-        shown = display(highest, "speed", units=units)
-        yield f"Accepted at every speed of the sweep up to {shown}."
+        return "Not accepted even at the lowest speed of the sweep."
+    shown = display(highest, "speed", units=units)
+    return f"Accepted at every speed of the sweep up to {shown}."

@@ -17,7 +17,7 @@ from feedsim.studies.sweep import highest_accepted
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FEW = ("--carriers", 120, "--speeds", "40,60,150 m/min")
-FILES = {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg"}
+FILES = {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg", "report.html"}
 
 Run = Callable[..., object]
 
