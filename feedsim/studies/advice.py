@@ -13,6 +13,7 @@ _CHECKS = (
     timing.late_marks,
     timing.late_openings,
     timing.leads,
+    placing.off_target,
     placing.stage,
     placing.limits,
     placing.tail,

@@ -5,18 +5,54 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from feedsim.machine import Eye
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 from feedsim.settings.predict import known_bias, placement_sd, stage_sd
+from feedsim.settings.solve import solve_feeder
 from feedsim.studies.setup import SIGMAS, Setup
 
 __all__ = ["gaps", "limits", "on_carrier", "scale", "speed_match", "spread", "stage", "tail"]
 
 
+def _stage_shift(s: Setup) -> float:
+    """Return how far typed settings stage an insert past the target (mm), at the speed looked at.
+
+    g·ΔU, with ΔU the opening travel that is given less the right one.
+    """
+    given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
+    travel = given.disengage_distance_mm - right.disengage_distance_mm
+    travel -= (given.disengage_lead_s - right.disengage_lead_s) * s.counted_speed
+    return given.speed_ratio * travel
+
+
+def off_target(s: Setup) -> Iterator[str]:
+    """Warn of typed settings that stage or place an insert elsewhere than on target.
+
+    The mean error is (1+ε)·(ΔE − ΔU), or (1+ε)·ΔE with stage correction.
+    """
+    given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
+    error = given.engage_distance_mm - right.engage_distance_mm
+    error -= (given.engage_lead_s - right.engage_lead_s) * s.counted_speed
+    staged = _stage_shift(s)
+    if not given.stage_correction:
+        error -= staged / given.speed_ratio
+    error *= 1.0 + s.machine.encoder.scale_error
+    worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
+    if abs(staged) > worth_a_word:
+        yield (
+            f"The disengage settings as typed stage an insert {s.say(abs(staged))} "
+            f"{'past' if staged > 0.0 else 'short of'} the stage position {s.at_speed}."
+        )
+    if abs(error) > worth_a_word:
+        yield (
+            f"The settings as typed place inserts {s.say(abs(error))} "
+            f"{'late' if error > 0.0 else 'early'} on average {s.at_speed}."
+        )
+
+
 def stage(s: Setup) -> Iterator[str]:
     """Warn of a staged nose at or near the nose limit."""
     f = s.feeder
-    stage = f.settings.stage_position_mm
+    stage = f.settings.stage_position_mm + _stage_shift(s)
     spread = stage_sd(s.machine, f, speed=s.speed)
     left = f.nose_limit_mm - stage
     if left < 0.0:
@@ -51,7 +87,7 @@ def tail(s: Setup) -> Iterator[str]:
     still_to_run = v * (following_time(f.servo) + f.servo.command_delay_s)
     ramp = 0.5 * clutch.ramp_out
     still_to_run += ramp if clutch.travel_ramp else v * ramp
-    next_nose = f.settings.stage_position_mm - g * still_to_run
+    next_nose = f.settings.stage_position_mm + _stage_shift(s) - g * still_to_run
     tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
     margin = tail - f.grip_end_mm
     spread = math.hypot(stage_sd(s.machine, f, speed=s.speed), f.inserts.gap_sd_mm)
@@ -72,15 +108,23 @@ def gaps(s: Setup) -> Iterator[str]:
     """Warn of gaps that an eye may not see."""
     ins, c = s.feeder.inserts, s.machine.carriers
     ratio = s.feeder.settings.speed_ratio
-    rows: list[tuple[str, Eye, float, float, float]] = [
-        ("insert", s.feeder.eye, ins.gap_mm, ins.gap_sd_mm, s.counted_speed * ratio)
+    rows = [
+        (
+            "insert",
+            s.feeder.eye,
+            ins.gap_mm,
+            ins.gap_sd_mm,
+            ins.min_gap_mm,
+            s.counted_speed * ratio,
+        )
     ]
     if not c.random:
         gap = c.pitch_mm - c.length_mm
-        rows.append(("carrier", s.machine.carrier_eye, gap, c.pitch_sd_mm, s.speed))
-    for name, eye, gap, sd, speed in rows:
+        eye = s.machine.carrier_eye
+        rows.append(("carrier", eye, gap, c.pitch_sd_mm, c.min_gap_mm, s.speed))
+    for name, eye, gap, sd, least, speed in rows:
         blind = speed * eye.off_response_s
-        if gap - SIGMAS * sd < blind:
+        if max(gap - SIGMAS * sd, least) < blind:
             yield (
                 f"The {name} eye may not see the gap between two {name}s: it needs {s.say(blind)} "
                 f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "

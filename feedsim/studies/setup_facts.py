@@ -59,7 +59,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
     return [
         f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
         f"eye, and {mm(feeder.insert_eye_to_placement_mm)} from the insert eye.",
-        f"A staged insert rests with its nose {mm(s.stage_position_mm)} past the insert eye "
+        f"A staged insert is to rest with its nose {mm(s.stage_position_mm)} past the insert eye "
         f"(its tail {mm(abs(tail))} {'before' if tail < 0.0 else 'past'} the eye, {covers}), "
         f"{mm(abs(to_limit))} {'short of' if to_limit >= 0.0 else 'beyond'} the nose limit.",
         f"It has {mm(run_up)} of run-up, and lands {mm(s.target_offset_mm)} behind the "

@@ -109,7 +109,7 @@ def leads(s: Setup) -> Iterator[str]:
         if abs(want - have) <= _SAME_LEAD_S:
             continue
         tells = f"{name} is {s.say(have, 'time')}, while the delays add up to {s.say(want, 'time')}"
-        if abs(off) <= _SAME_LEAD_S:
+        if what == "placement" and abs(off) <= _SAME_LEAD_S:
             yield f"{tells}. The stage walks by as much, so that the {what} holds on average."
         else:
             yield (
@@ -209,8 +209,8 @@ def search(s: Setup) -> Iterator[str]:
     """Warn of a search limit that one misfeed reaches."""
     pitch = s.feeder.inserts.length_mm + s.feeder.inserts.gap_mm
     limit = s.machine.controller.search_limit_mm
-    if limit < 2.0 * pitch:
+    if limit < 2.0 * pitch - s.feeder.settings.stage_position_mm:
         yield (
-            f"The search limit of {s.say(limit)} ends a search before a second insert pitch "
-            f"({s.say(pitch)}) has passed: one misfeed empties the feeder for good."
+            f"The search limit of {s.say(limit)} ends a search before a second insert "
+            f"({s.say(pitch)} on) comes to its eye: one misfeed empties the feeder for good."
         )

@@ -54,9 +54,12 @@ WARNINGS = {
     "line.encoder.scale_error=0.2 %": "scale error shifts",
     "acceptance.placement_tolerance=0.5 mm": "keeps only",
     "carrier.pitch_sd=0 mm": "beat with the ticks",
-    "controller.search_limit=200 mm": "search limit",
+    "controller.search_limit=240 mm": "search limit",
     "feeder.0.eye_to_placement=3000 mm": "marks will be lost",
     "run.carriers=100": "cannot be decided",
+    # 100 − 60.025 mm of travel; 300 − 359.924 mm: by so much the stage and the placement move
+    "feeder.0.settings.disengage_distance=100 mm": "stage an insert 40 mm past",
+    "feeder.0.settings.engage_distance=300 mm": "place inserts 59.9 mm early",
     "feeder.0.nose_limit=130 mm": "guards nothing",
     "feeder.0.grip_end=120 mm": "guards nothing",
     "feeder.0.insert.misfeed=2 %": "misfeeds alone cost up to 2",
@@ -75,6 +78,20 @@ def test_check_warns_of(change: str, fragment: str, feedsim: Run) -> None:
     assert ended.status == 0
     said = " ".join(ended.out.split())
     assert fragment in said.split("warning", 1)[-1]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        # one misfeed needs 2 · 155.6 − 60 mm of search, since the first nose is at the stage
+        ("controller.search_limit=260 mm",),
+        # the smallest gap is kept whatever the spread
+        ("carrier.pitch_sd=15 mm", "carrier.min_gap=30 mm"),
+    ],
+)
+def test_check_raises_no_false_alarm(changes: tuple[str, ...], feedsim: Run) -> None:
+    words = [word for change in changes for word in ("--set", change)]
+    assert "No warnings" in feedsim("check", CARD, *words).out
 
 
 def test_check_warns_of_a_mean_error_that_locked_ticks_leave(feedsim: Run) -> None:
