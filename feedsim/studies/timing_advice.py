@@ -136,7 +136,7 @@ def run_up(s: Setup) -> Iterator[str]:
     after = run_up / (g * v) - 0.5 * ramp + following_time(f.servo)
     lag = (1.0 - f.servo.velocity_feedforward) * v / gain * math.exp(-gain * max(after, 0.0))
     if ramp > 0.0:
-        lag *= math.expm1(gain * ramp) / (gain * ramp) * math.exp(-gain * ramp)
+        lag *= -math.expm1(-gain * ramp) / (gain * ramp)
     if lag > _CLEAR_ENOUGH_MM:
         yield (
             f"The servo has not settled when the insert lands {s.at_speed}: it still leads its "

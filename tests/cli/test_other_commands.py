@@ -87,6 +87,8 @@ def test_check_warns_of(change: str, fragment: str, feedsim: Run) -> None:
         ("controller.search_limit=260 mm",),
         # the smallest gap is kept whatever the spread
         ("carrier.pitch_sd=15 mm", "carrier.min_gap=30 mm"),
+        # a loop so stiff that e^(K·T) is beyond any float
+        ("feeder.0.servo.loop_gain=50000 1/s",),
     ],
 )
 def test_check_raises_no_false_alarm(changes: tuple[str, ...], feedsim: Run) -> None:
