@@ -6,14 +6,19 @@ The simulation never sees these; it is checked against them.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from feedsim.machine import Controller, Eye, Feeder, Machine
+from feedsim.settings.acts import act_shifts, locked_step, mean_of, variance_of
 from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.solve import solve_feeder
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
+    "Expected",
     "cycle_time",
     "engage_travel",
+    "expected_offsets",
     "known_bias",
     "late_opening_share",
     "late_share",
@@ -23,21 +28,33 @@ __all__ = [
 ]
 
 
-def _is_multiple(long: float, short: float) -> bool:
-    return short > 0.0 and abs(long / short - round(long / short)) < 1e-9 and long >= short
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Where a setup stages and places on average, at one speed: mm off the target.
+
+    ``stage_mm`` above 0: past the stage position; ``error_mm`` above 0: late.
+    """
+
+    stage_mm: float
+    error_mm: float
 
 
 def _timing_variance(
     eye: Eye, controller: Controller, *, speed: float, count_mm: float, tick: bool
 ) -> float:
-    """Variance of one side's travel (mm²) from its edge to the act of the clutch."""
+    """Variance of one side's travel (mm²) from its edge to the act of the clutch.
+
+    From the scan tick of a scanned eye the motion tick is a whole number of steps γ away: of
+    the tick's variance cycle²/12 that leaves (cycle² − γ²)/12.
+    """
     half_widths = [speed * eye.response_jitter_s, 0.5 * count_mm]
     if eye.scanned:
         half_widths.append(0.5 * speed * controller.scan_s)
-    whole = eye.scanned and _is_multiple(controller.scan_s, controller.motion_cycle_s)
-    if tick and not whole:
-        half_widths.append(0.5 * speed * controller.motion_cycle_s)
-    return sum(rectangular_sd(a) ** 2 for a in half_widths)
+    total = sum(rectangular_sd(a) ** 2 for a in half_widths)
+    if tick:
+        cycle, step = controller.motion_cycle_s, locked_step(controller) if eye.scanned else 0.0
+        total += rectangular_sd(0.5 * speed * cycle) ** 2 - rectangular_sd(0.5 * speed * step) ** 2
+    return total
 
 
 def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
@@ -45,59 +62,87 @@ def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
 
     Sum of variances of independent sources, uniform ones a²/3 with half-width a
     (JCGM 100:2008, 4.3.7): eye edges and jitter, ticks, counts, slips. With stage
-    correction the insert side's motion tick is known to the controller and drops out.
+    correction the insert side's motion tick is known to the controller and drops out; but
+    its correction spreads E over the locked steps of a scanned carrier eye.
     """
     controller, q = machine.controller, machine.encoder.count_mm
-    g = feeder.settings.speed_ratio
+    settings = feeder.settings
+    g = settings.speed_ratio
     carrier = machine.carrier_eye.edge_sd_mm**2 + _timing_variance(
         machine.carrier_eye, controller, speed=speed, count_mm=q, tick=True
     )
+    if settings.stage_correction:
+        carrier += _corrected(machine, feeder, speed=speed)[1]
     insert = (feeder.eye.edge_sd_mm / g) ** 2 + _timing_variance(
-        feeder.eye,
-        controller,
-        speed=speed,
-        count_mm=q,
-        tick=not feeder.settings.stage_correction,
+        feeder.eye, controller, speed=speed, count_mm=q, tick=not settings.stage_correction
     )
     slips = machine.carriers.slip_sd_mm**2 + (clipped_slip_sd(feeder.inserts) / g) ** 2
     return math.sqrt(carrier + insert + slips)
 
 
+def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> tuple[float, float]:
+    """Mean (mm) and variance (mm²) that locked steps and rounding leave with stage correction.
+
+    The correction shifts E by what the opening was off. Latched, that is spread over whole
+    motion cycles, and the steps average out: mean 0, variance (v_c·γ)²/12 where the carrier eye
+    is scanned. Scanned, it takes the values of its own locked steps.
+    """
+    scanned = machine.carrier_eye.scanned
+    step = speed * locked_step(machine.controller)
+    if not feeder.eye.scanned or step == 0.0:
+        return 0.0, rectangular_sd(0.5 * step) ** 2 if scanned else 0.0
+    openings = act_shifts(
+        machine, opening_travel(machine, feeder, speed=speed), speed=speed, scanned=True
+    )
+    travel = engage_travel(machine, feeder, speed=speed)
+    means: dict[float, float] = {}
+    for by, share in openings.items():
+        mean = mean_of(act_shifts(machine, travel + by, speed=speed, scanned=scanned))
+        means[mean] = means.get(mean, 0.0) + share
+    return mean_of(means), variance_of(means)
+
+
 def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """Return the mean placement error that right settings leave (mm) at a line speed (mm/s).
 
-    Rounding to whole counts; and, where an eye is scanned and the scan is a whole number of
-    motion cycles, the whole number of cycles from the storing tick to the act, which is not
-    half a cycle beyond the point on average. Insert side: the same of U, the other way round;
-    with stage correction the controller knows it, and only E is left.
+    Rounding to whole counts and, of scanned eyes, locked ticks
+    (:mod:`feedsim.settings.acts`): of E, less the same of U; with stage correction of E with
+    its correction.
     """
+    scale = 1.0 + machine.encoder.scale_error
+    if feeder.settings.stage_correction:
+        return scale * _corrected(machine, feeder, speed=speed)[0]
     travel = engage_travel(machine, feeder, speed=speed)
-    bias = _act_bias(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
-    if not feeder.settings.stage_correction:
-        travel = opening_travel(machine, feeder, speed=speed)
-        bias -= _act_bias(machine, travel, speed=speed, scanned=feeder.eye.scanned)
-    return bias * (1.0 + machine.encoder.scale_error)
+    engage = act_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
+    return scale * (mean_of(engage) - _opening_bias(machine, feeder, speed=speed))
 
 
-def _act_bias(machine: Machine, travel: float, *, speed: float, scanned: bool) -> float:
-    """Mean counted travel from capture to act, less what the settings count on (mm).
+def _opening_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    travel = opening_travel(machine, feeder, speed=speed)
+    return mean_of(act_shifts(machine, travel, speed=speed, scanned=feeder.eye.scanned))
 
-    With u the fraction of a count at the storing tick, uniform on 0…1, a point N counts on is
-    not reached at the j-th cycle of w counts where u + j·w < N; the mean number of cycles is
-    the sum of those probabilities. With a wheel of no counts it is ⌈travel/(v_c·cycle)⌉.
+
+def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expected:
+    """Return where the settings in force stage and place on average at a line speed (mm/s).
+
+    With ΔE and ΔU what is given less what is right, the error is (1+ε)·(ΔE − ΔU), or
+    (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU; known terms added. The scale
+    error's own shift is not in it.
     """
-    q, controller = machine.encoder.count_mm, machine.controller
-    cycle = speed / (1.0 + machine.encoder.scale_error) * controller.motion_cycle_s
-    rounded = q * round(travel / q) if q > 0.0 else travel
-    if not (scanned and _is_multiple(controller.scan_s, controller.motion_cycle_s)):
-        return rounded - travel
-    expected = travel - 0.5 * q + 0.5 * cycle
-    if q == 0.0:
-        return cycle * math.ceil(travel / cycle) - expected
-    counts, each = rounded / q, cycle / q
-    sure = max(0, math.ceil((counts - 1.0) / each))
-    some = (min(1.0, counts - j * each) for j in range(sure, math.ceil(counts / each)))
-    return cycle * (sure + sum(max(0.0, share) for share in some)) - expected
+    given, right = feeder.settings, solve_feeder(machine, feeder)
+    counted = speed / (1.0 + machine.encoder.scale_error)
+    opening = given.disengage_distance_mm - right.disengage_distance_mm
+    opening -= (given.disengage_lead_s - right.disengage_lead_s) * counted
+    error = given.engage_distance_mm - right.engage_distance_mm
+    error -= (given.engage_lead_s - right.engage_lead_s) * counted
+    if not given.stage_correction:
+        error -= opening
+    opening += _opening_bias(machine, feeder, speed=speed)
+    return Expected(
+        stage_mm=given.speed_ratio * opening,
+        error_mm=(1.0 + machine.encoder.scale_error) * error
+        + known_bias(machine, feeder, speed=speed),
+    )
 
 
 def stage_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:

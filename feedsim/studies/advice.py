@@ -24,7 +24,6 @@ _CHECKS = (
     placing.on_carrier,
     placing.speed_match,
     placing.scale,
-    placing.bias,
     placing.spread,
     placing.losses,
     timing.aliasing,

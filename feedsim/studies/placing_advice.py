@@ -5,54 +5,60 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from feedsim.settings.acts import locked_step
 from feedsim.settings.nominal import clipped_slip_mean, following_time
-from feedsim.settings.predict import known_bias, placement_sd, stage_sd
-from feedsim.settings.solve import solve_feeder
+from feedsim.settings.predict import expected_offsets, known_bias, placement_sd, stage_sd
 from feedsim.studies.setup import SIGMAS, Setup
 
 __all__ = ["gaps", "limits", "on_carrier", "scale", "speed_match", "spread", "stage", "tail"]
 
 
-def _stage_shift(s: Setup) -> float:
-    """Return how far typed settings stage an insert past the target (mm), at the speed looked at.
-
-    g·ΔU, with ΔU the opening travel that is given less the right one.
-    """
-    given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
-    travel = given.disengage_distance_mm - right.disengage_distance_mm
-    travel -= (given.disengage_lead_s - right.disengage_lead_s) * s.counted_speed
-    return given.speed_ratio * travel
-
-
 def off_target(s: Setup) -> Iterator[str]:
-    """Warn of typed settings that stage or place an insert elsewhere than on target.
-
-    The mean error is (1+ε)·(ΔE − ΔU), or (1+ε)·ΔE with stage correction.
-    """
-    given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
-    error = given.engage_distance_mm - right.engage_distance_mm
-    error -= (given.engage_lead_s - right.engage_lead_s) * s.counted_speed
-    staged = _stage_shift(s)
-    if not given.stage_correction:
-        error -= staged / given.speed_ratio
-    error *= 1.0 + s.machine.encoder.scale_error
+    """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
+    expected = expected_offsets(s.machine, s.feeder, speed=s.speed)
     worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
-    if abs(staged) > worth_a_word:
+    if abs(expected.stage_mm) > worth_a_word:
         yield (
-            f"The disengage settings as typed stage an insert {s.say(abs(staged))} "
-            f"{'past' if staged > 0.0 else 'short of'} the stage position {s.at_speed}."
+            f"The settings stage an insert {s.say(abs(expected.stage_mm))} "
+            f"{'past' if expected.stage_mm > 0.0 else 'short of'} the stage position {s.at_speed}."
         )
-    if abs(error) > worth_a_word:
+    if abs(expected.error_mm) > worth_a_word:
         yield (
-            f"The settings as typed place inserts {s.say(abs(error))} "
-            f"{'late' if error > 0.0 else 'early'} on average {s.at_speed}."
+            f"The settings place inserts {s.say(abs(expected.error_mm))} "
+            f"{'late' if expected.error_mm > 0.0 else 'early'} on average {s.at_speed}."
+            f"{_because(s, worth_a_word)}"
         )
+
+
+def _because(s: Setup, worth_a_word: float) -> str:
+    """Say how much of a mean error even right distances and leads leave, and what helps."""
+    left = known_bias(s.machine, s.feeder, speed=s.speed)
+    if abs(left) <= worth_a_word:
+        return ""
+    step = s.counted_speed * locked_step(s.machine.controller)
+    tells = f" Of that {s.say(abs(left))} {'late' if left > 0.0 else 'early'} comes from"
+    if step and (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
+        return (
+            f"{tells} scanned eyes: scan and motion ticks are locked, so that points act in steps "
+            f"of {s.say(step)}, and a distance moved by less does nothing or a whole step. Latch "
+            f"the eyes, or shorten the motion cycle."
+        )
+    return (
+        f"{tells} rounding to whole counts of {s.say(s.machine.encoder.count_mm)}: a finer wheel "
+        f"helps, or distances that lie on a count."
+    )
+
+
+def _staged_at(s: Setup) -> float:
+    """Return where the settings in force stage an insert on average (mm)."""
+    off = expected_offsets(s.machine, s.feeder, speed=s.speed).stage_mm
+    return s.feeder.settings.stage_position_mm + off
 
 
 def stage(s: Setup) -> Iterator[str]:
     """Warn of a staged nose at or near the nose limit."""
     f = s.feeder
-    stage = f.settings.stage_position_mm + _stage_shift(s)
+    stage = _staged_at(s)
     spread = stage_sd(s.machine, f, speed=s.speed)
     left = f.nose_limit_mm - stage
     if left < 0.0:
@@ -87,7 +93,7 @@ def tail(s: Setup) -> Iterator[str]:
     still_to_run = v * (following_time(f.servo) + f.servo.command_delay_s)
     ramp = 0.5 * clutch.ramp_out
     still_to_run += ramp if clutch.travel_ramp else v * ramp
-    next_nose = f.settings.stage_position_mm + _stage_shift(s) - g * still_to_run
+    next_nose = _staged_at(s) - g * still_to_run
     tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
     margin = tail - f.grip_end_mm
     spread = math.hypot(stage_sd(s.machine, f, speed=s.speed), f.inserts.gap_sd_mm)
@@ -198,16 +204,4 @@ def losses(s: Setup) -> Iterator[str]:
         yield (
             f"Doubles and inserts that their eye does not see alone make a jam risk of "
             f"{s.percent(hazards)}; {s.percent(accept.jam_risk)} is accepted."
-        )
-
-
-def bias(s: Setup) -> Iterator[str]:
-    """Warn of a mean error that right settings leave (ticks that are locked, whole counts)."""
-    shift = known_bias(s.machine, s.feeder, speed=s.speed)
-    if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
-        yield (
-            f"A mean error of {s.say(shift)} is left {s.at_speed}: the scan is a whole number of "
-            f"motion cycles, so that a scanned eye and the clutch act on locked ticks, and points "
-            f"are rounded to whole cycles and counts. It changes with speed; take it off the "
-            f"engage distance at the speed that you run, scan faster, or latch the eyes."
         )
