@@ -9,7 +9,7 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
 
-__all__ = ["Verdict", "judge"]
+__all__ = ["AgainstLimit", "Verdict", "judge"]
 
 _SAME_SHARE = 1e-12
 
@@ -38,14 +38,13 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True)
-class _Test:
+class AgainstLimit:
     """One share against one limit; ``at_least``: the share must not be below it."""
 
     share: float | None
     ci95: Interval | None
     limit: float
     at_least: bool
-    complaint: str
 
     def failed(self) -> bool:
         """Return whether the point estimate does not meet the limit."""
@@ -62,6 +61,13 @@ class _Test:
         if self.at_least:
             return self.ci95.low >= self.limit or self.ci95.high < self.limit
         return self.ci95.high <= self.limit or self.ci95.low > self.limit
+
+
+@dataclass(frozen=True, slots=True)
+class _Test(AgainstLimit):
+    """With what is to be said if the limit is not met."""
+
+    complaint: str
 
 
 def judge(feeders: Sequence[FeederResults], criteria: Criteria) -> Verdict:

@@ -10,6 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
@@ -23,7 +24,6 @@ from feedsim.quantities import System, display, display_unit
 __all__ = ["summary", "verdict"]
 
 _GOOD, _UNSURE, _BAD = "green", "yellow", "bold red"
-_SAME_SHARE = 1e-12
 _NEAR_USE = 0.9
 
 
@@ -170,12 +170,10 @@ def _state(share: float | None, interval: Interval | None, *, limit: float, at_l
     """Say whether a share meets its limit, and whether its whole interval agrees."""
     if share is None or interval is None:
         return Text("no figure", style=_UNSURE)
-    sign = 1.0 if at_least else -1.0
-    met = sign * (share - limit) >= -_SAME_SHARE
-    worst, best = interval if at_least else (interval.high, interval.low)
-    decided = sign * (worst - limit) >= 0.0 or sign * (best - limit) < 0.0
-    text = Text("met" if met else "NOT MET", style=_GOOD if met else _BAD)
-    return text if decided else text.append("\nundecided", style=f"not bold {_UNSURE}")
+    figure = AgainstLimit(share, interval, limit, at_least)
+    failed = figure.failed()
+    text = Text("NOT MET" if failed else "met", style=_BAD if failed else _GOOD)
+    return text if figure.decided() else text.append("\nundecided", style=f"not bold {_UNSURE}")
 
 
 def _cycle(feeder: FeederResults) -> _Row:

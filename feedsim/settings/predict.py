@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from feedsim.machine import Controller, Eye, Feeder, Machine
 from feedsim.settings.acts import act_shifts, locked_step, mean_of, variance_of
-from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.nominal import clipped_slip_sd, following_time
 from feedsim.settings.solve import solve_feeder
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
@@ -20,10 +20,13 @@ __all__ = [
     "engage_travel",
     "expected_offsets",
     "known_bias",
+    "largest_demand",
     "late_opening_share",
     "late_share",
+    "nose_at_opening",
     "opening_travel",
     "placement_sd",
+    "ramp_in_residue",
     "stage_sd",
 ]
 
@@ -171,6 +174,46 @@ def cycle_time(machine: Machine, feeder: Feeder, *, speed: float) -> float:
         ramps *= (1.0 + machine.encoder.scale_error) / speed
     travel = pitch / feeder.settings.speed_ratio
     return travel / speed + ramps + clutch.settle_s + feeder.servo.command_delay_s
+
+
+def nose_at_opening(machine: Machine, feeder: Feeder, *, speed: float, staged_mm: float) -> float:
+    """Return where the next insert's nose is when the clutch opens (mm from its eye).
+
+    The feed still runs on by its lag, the command delay and half the ramp-out until it rests
+    at ``staged_mm``.
+    """
+    counted = speed / (1.0 + machine.encoder.scale_error)
+    still = counted * (following_time(feeder.servo) + feeder.servo.command_delay_s)
+    half_ramp = 0.5 * feeder.clutch.ramp_out
+    still += half_ramp if feeder.clutch.travel_ramp else counted * half_ramp
+    return staged_mm - feeder.settings.speed_ratio * still
+
+
+def largest_demand(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return the larger acceleration that the two ramps ask of the drive (mm/s²)."""
+    counted, clutch = speed / (1.0 + machine.encoder.scale_error), feeder.clutch
+    wanted = feeder.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
+    lengths = (clutch.ramp_in, clutch.ramp_out)
+    return max(wanted / length if length > 0.0 else math.inf for length in lengths)
+
+
+def ramp_in_residue(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return how far ahead of its steady lag the ramp-in leaves the feed at the landing (mm).
+
+    As belt travel: ((1−k)·v_c/K)·(1 − e^(−KT))/(K·T)·e^(−K(t−T)), t from the start of a ramp-in of
+    time T to the landing (feedsim/MODEL.md, section 13); for a step the middle factor is 1.
+    """
+    gain, k = feeder.servo.loop_gain_per_s, feeder.servo.velocity_feedforward
+    if gain == math.inf:
+        return 0.0
+    counted = speed / (1.0 + machine.encoder.scale_error)
+    ramp = feeder.clutch.ramp_in
+    if feeder.clutch.travel_ramp:
+        ramp /= counted
+    way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
+    after = way / (feeder.settings.speed_ratio * counted) - 0.5 * ramp + (1.0 - k) / gain
+    share = -math.expm1(-gain * ramp) / (gain * ramp) if ramp > 0.0 else 1.0
+    return (1.0 - k) * counted / gain * share * math.exp(-gain * max(after, 0.0))
 
 
 def engage_travel(machine: Machine, feeder: Feeder, *, speed: float) -> float:

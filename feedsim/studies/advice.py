@@ -17,6 +17,7 @@ _CHECKS = (
     placing.stage,
     placing.limits,
     placing.tail,
+    placing.landing,
     timing.run_up,
     timing.drive,
     timing.memory,

@@ -6,11 +6,30 @@ import math
 from collections.abc import Iterator
 
 from feedsim.settings.acts import locked_step
-from feedsim.settings.nominal import clipped_slip_mean, following_time
-from feedsim.settings.predict import expected_offsets, known_bias, placement_sd, stage_sd
+from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
+from feedsim.settings.predict import (
+    cycle_time,
+    expected_offsets,
+    known_bias,
+    nose_at_opening,
+    placement_sd,
+    stage_sd,
+)
 from feedsim.studies.setup import SIGMAS, Setup
 
-__all__ = ["gaps", "limits", "on_carrier", "scale", "speed_match", "spread", "stage", "tail"]
+__all__ = [
+    "gaps",
+    "landing",
+    "limits",
+    "losses",
+    "off_target",
+    "on_carrier",
+    "scale",
+    "speed_match",
+    "spread",
+    "stage",
+    "tail",
+]
 
 
 def off_target(s: Setup) -> Iterator[str]:
@@ -88,25 +107,45 @@ def limits(s: Setup) -> Iterator[str]:
 
 def tail(s: Setup) -> Iterator[str]:
     """Warn of a placed tail at or near the grip end when the clutch opens."""
-    f, v = s.feeder, s.counted_speed
-    g, clutch = f.settings.speed_ratio, f.clutch
-    still_to_run = v * (following_time(f.servo) + f.servo.command_delay_s)
-    ramp = 0.5 * clutch.ramp_out
-    still_to_run += ramp if clutch.travel_ramp else v * ramp
-    next_nose = _staged_at(s) - g * still_to_run
+    f = s.feeder
+    next_nose = nose_at_opening(s.machine, f, speed=s.speed, staged_mm=_staged_at(s))
     tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
     margin = tail - f.grip_end_mm
-    spread = math.hypot(stage_sd(s.machine, f, speed=s.speed), f.inserts.gap_sd_mm)
+    spread = _tail_sd(s)
     if margin < 0.0:
         yield (
             f"Tail held: when the clutch opens, the tail of the placed insert stands at "
             f"{s.say(tail)}, {s.say(-margin)} short of the grip end: the conveyor pulls on an "
-            f"insert that the feeder still holds. Widen the gap, or stage further."
+            f"insert that the feeder still holds. Widen the gap, shorten the ramp-out, slow down, "
+            f"or stage further, as far as the nose limit allows."
         )
     elif margin < SIGMAS * spread:
         yield (
             f"When the clutch opens, the tail of the placed insert is only {s.say(margin)} past "
             f"the grip end, {margin / spread:.1f} standard deviations ({s.say(spread)})."
+        )
+
+
+def _tail_sd(s: Setup) -> float:
+    """Spread of where the placed insert is when the clutch opens (mm)."""
+    ins = s.feeder.inserts
+    staged = stage_sd(s.machine, s.feeder, speed=s.speed)
+    return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
+
+
+def landing(s: Setup) -> Iterator[str]:
+    """Warn of inserts that land when the feed already slows down."""
+    f = s.feeder
+    next_nose = nose_at_opening(s.machine, f, speed=s.speed, staged_mm=_staged_at(s))
+    pitch = f.inserts.length_mm + f.inserts.gap_mm
+    past = next_nose + pitch - clipped_slip_mean(f.inserts) - f.insert_eye_to_placement_mm
+    spread = _tail_sd(s)
+    if past < SIGMAS * spread:
+        yield (
+            f"When the clutch opens {s.at_speed}, the insert to be placed is only {s.say(past)} "
+            f"past the placement point on average (spread {s.say(spread)}): some land while the "
+            f"feed slows down, or stop short. Widen the gap, shorten the ramp-out, or stage "
+            f"further."
         )
 
 
@@ -136,13 +175,29 @@ def gaps(s: Setup) -> Iterator[str]:
                 f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "
                 f"{s.say(sd)} come down to that. Cards would merge into one."
             )
+    if c.random:
+        free = s.speed * s.machine.carrier_eye.off_response_s - c.min_gap_mm
+        mean = c.pitch_mm - c.length_mm - c.min_gap_mm
+        share = -math.expm1(-max(free, 0.0) / mean)
+        if share > s.scenario.acceptance.missed:
+            yield (
+                f"{s.percent(share)} of the hand-fed carriers follow too closely for the carrier "
+                f"eye to switch off between them {s.at_speed}: they merge into one."
+            )
 
 
 def on_carrier(s: Setup) -> Iterator[str]:
-    """Warn of an insert longer than what is left of its carrier."""
+    """Warn of inserts that stick out over an end of their carrier, on target or by spread."""
     settings, c = s.feeder.settings, s.machine.carriers
     over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
     allowed = s.scenario.limits.overhang
+    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
+    room = allowed + min(settings.target_offset_mm, -over)
+    if 0.0 <= room < SIGMAS * sd:
+        yield (
+            f"On target there are {s.say(room)} to an end of the carrier, only "
+            f"{room / sd:.1f} standard deviations of the placement ({s.say(sd)})."
+        )
     if over > allowed:
         yield (
             f"On target the insert sticks out {s.say(over)} over the carrier's trailing edge; "
@@ -192,8 +247,14 @@ def spread(s: Setup) -> Iterator[str]:
 def losses(s: Setup) -> Iterator[str]:
     """Warn of acceptance figures that the eyes and the singulator alone rule out."""
     f, accept = s.feeder, s.scenario.acceptance
-    staged_late = 1.0 - (1.0 - f.inserts.misfeed) * (1.0 - f.eye.missed)
-    missed = 1.0 - (1.0 - s.machine.carrier_eye.missed) * (1.0 - staged_late)
+    again = f.inserts.length_mm + f.inserts.gap_mm
+    late = cycle_time(s.machine, f, speed=s.speed) + again / (
+        f.settings.speed_ratio * s.counted_speed
+    )
+    unstaged = 1.0 - (1.0 - f.inserts.misfeed) * (1.0 - f.eye.missed)
+    if late * s.speed <= s.machine.carriers.pitch_mm:
+        unstaged = 0.0  # a second insert still comes in time
+    missed = 1.0 - (1.0 - s.machine.carrier_eye.missed) * (1.0 - unstaged)
     if missed > accept.missed:
         yield (
             f"Eyes that miss cards and misfeeds alone cost up to {s.percent(missed)} of the "

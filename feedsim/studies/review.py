@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
@@ -13,6 +14,8 @@ from feedsim.studies.setup import Setup
 from feedsim.studies.setup_facts import feeder_words, line_words
 
 __all__ = ["FeederReview", "Review", "review"]
+
+_Z_SQUARED = 1.959964**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +67,18 @@ def _run_warnings(scenario: Scenario) -> list[str]:
             "line.speed is not the highest speed of line.profile: settings that are solved for a "
             "speed take line.speed."
         )
-    strictest = min(scenario.acceptance.missed, scenario.acceptance.jam_risk)
-    if strictest > 0.0:
-        # with none seen, the upper end of the Wilson interval is z²/(n + z²)
-        needed = round(1.959964**2 * (1.0 / strictest - 1.0)) + 1
-        if scenario.run.carriers < needed:
-            warnings.append(
-                f"With {scenario.run.carriers} carriers a share of {100.0 * strictest:.3g} % "
-                f"cannot be decided at 95 %: even with none seen it takes {needed}."
-            )
+    accept = scenario.acceptance
+    shares = (accept.missed, accept.jam_risk, 1.0 - accept.within_tolerance)
+    if min(shares) <= 0.0:
+        warnings.append(
+            "An acceptance figure of 0 % or 100 % can be met, but never shown at 95 % to be met."
+        )
+    # with none seen, the upper end of the Wilson interval is z²/(n + z²)
+    strict = min((share for share in shares if share > 0.0), default=1.0)
+    needed = math.ceil(_Z_SQUARED * (1.0 / strict - 1.0) - 1e-9)
+    if scenario.run.carriers < needed:
+        warnings.append(
+            f"With {scenario.run.carriers} carriers a share of at most {100.0 * strict:.3g} % "
+            f"cannot be shown at 95 %: even with none seen it takes {needed}."
+        )
     return warnings

@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from feedsim.settings.nominal import following_time
 from feedsim.settings.predict import (
     cycle_time,
     engage_travel,
+    largest_demand,
     late_opening_share,
     late_share,
     opening_travel,
+    ramp_in_residue,
 )
-from feedsim.settings.solve import solve_feeder
-from feedsim.studies.setup import Setup
+from feedsim.settings.solve import run_up_time, solve_feeder
+from feedsim.studies.setup import SIGMAS, Setup
 
 __all__ = [
     "aliasing",
@@ -30,26 +31,57 @@ __all__ = [
 
 _TIGHT = 0.9
 _CLEAR_ENOUGH_MM = 0.01
+_REGULAR = 0.1
+_CRAWL_MM_S = 1e-3
 _SAME_LEAD_S = 2e-5
 
 
 def cycle(s: Setup) -> Iterator[str]:
-    """Warn of a cycle that does not fit the carrier pitch."""
+    """Warn of a cycle that does not fit the carrier pitch, at this speed or at any."""
     cycle = cycle_time(s.machine, s.feeder, speed=s.speed)
     whole = cycle + s.machine.controller.motion_cycle_s
-    every = s.machine.carriers.pitch_mm / s.speed
+    c = s.machine.carriers
+    every = c.pitch_mm / s.speed
     if cycle >= every:
+        slow = cycle_time(s.machine, s.feeder, speed=_CRAWL_MM_S) * _CRAWL_MM_S
+        helps = (
+            "No lower speed helps: raise the speed ratio, shorten the gap between inserts, or "
+            "widen the carrier pitch."
+            if slow >= c.pitch_mm
+            else "Lower the speed, shorten the gap between inserts or the ramps, or widen the "
+            "carrier pitch."
+        )
         yield (
             f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}, but a carrier comes every "
-            f"{s.say(every, 'time')}: the feeder cannot keep up, and every second carrier or more "
-            f"will be missed (not staged). Lower the speed, shorten the gap between inserts or the "
-            f"ramps, or widen the carrier pitch."
+            f"{s.say(every, 'time')}: the feeder cannot keep up, and many carriers will be missed "
+            f"or served late. {helps}"
         )
-    elif whole > _TIGHT * every and not s.machine.carriers.random:
+        return
+    share = _too_close(s, s.speed * (cycle + 0.5 * s.machine.controller.motion_cycle_s))
+    if share > s.scenario.acceptance.missed:
+        yield (
+            f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}; {s.percent(share)} of the "
+            f"carriers follow the one before sooner than that and find the feeder busy "
+            f"({s.percent(s.scenario.acceptance.missed)} may be missed)."
+        )
+    elif whole > _TIGHT * every and not c.random:
         yield (
             f"A feed cycle takes {s.say(whole, 'time')} of the {s.say(every, 'time')} between "
-            f"carriers {s.at_speed}: spread in the pitch or a misfeed will cost carriers."
+            f"carriers {s.at_speed}: a little spread in the pitch or a misfeed will cost carriers."
         )
+
+
+def _too_close(s: Setup, travel: float) -> float:
+    """Return the share of carriers less than ``travel`` (mm) behind the one before."""
+    c = s.machine.carriers
+    shortest = c.length_mm + c.min_gap_mm
+    if travel <= shortest:
+        return 0.0
+    if c.random:
+        return -math.expm1(-(travel - shortest) / (c.pitch_mm - shortest))
+    if c.pitch_sd_mm == 0.0:
+        return float(travel > c.pitch_mm)
+    return 0.5 * math.erfc((c.pitch_mm - travel) / (c.pitch_sd_mm * math.sqrt(2.0)))
 
 
 def late_marks(s: Setup) -> Iterator[str]:
@@ -121,37 +153,27 @@ def leads(s: Setup) -> Iterator[str]:
 def run_up(s: Setup) -> Iterator[str]:
     """Warn of a run-up too short for the ramp, or for the lag to settle."""
     f, v = s.feeder, s.counted_speed
-    if solve_feeder(s.machine, f).run_up_too_short:
+    way = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
+    ramp = f.clutch.ramp_in / v if f.clutch.travel_ramp else f.clutch.ramp_in
+    if run_up_time(f, way, speed=v) < ramp:
         yield (
-            f"The run-up is too short: at {s.say(s.machine.line.speed_mm_s, 'speed')} an insert "
-            f"lands before the ramp-in has ended. Its settings are right at that speed only, and "
-            f"it lands slower than the belt."
+            f"The run-up is too short: {s.at_speed} an insert lands before the ramp-in has ended, "
+            f'slower than the belt. "auto" is then right at line.speed only. Shorten the ramp-in, '
+            f"or stage further from the placement point."
         )
         return
-    gain, g = f.servo.loop_gain_per_s, f.settings.speed_ratio
-    if gain == math.inf:
-        return
-    ramp = f.clutch.ramp_in / v if f.clutch.travel_ramp else f.clutch.ramp_in
-    run_up = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
-    after = run_up / (g * v) - 0.5 * ramp + following_time(f.servo)
-    lag = (1.0 - f.servo.velocity_feedforward) * v / gain * math.exp(-gain * max(after, 0.0))
-    if ramp > 0.0:
-        lag *= -math.expm1(-gain * ramp) / (gain * ramp)
+    lag = ramp_in_residue(s.machine, f, speed=s.speed)
     if lag > _CLEAR_ENOUGH_MM:
         yield (
-            f"The servo has not settled when the insert lands {s.at_speed}: it still leads its "
-            f"steady lag by {s.say(lag)}, so that it lands that much early."
+            f"The servo has not settled when the insert lands {s.at_speed}: the ramp-in "
+            f"alone leaves it {s.say(lag)} ahead of its steady lag, and so as much early at most."
         )
 
 
 def drive(s: Setup) -> Iterator[str]:
     """Warn of ramps that ask too much of the drive."""
-    f, v = s.feeder, s.counted_speed
-    limit = f.servo.max_acceleration_mm_s2
-    g, most = f.settings.speed_ratio, 0.0
-    for length in (f.clutch.ramp_in, f.clutch.ramp_out):
-        way = v * v if f.clutch.travel_ramp else v
-        most = max(most, g * way / length if length > 0.0 else math.inf)
+    limit = s.feeder.servo.max_acceleration_mm_s2
+    most = largest_demand(s.machine, s.feeder, speed=s.speed)
     if most > limit:
         asked = "an infinite acceleration (a step)"
         if most < math.inf:
@@ -163,33 +185,28 @@ def drive(s: Setup) -> Iterator[str]:
 
 
 def memory(s: Setup) -> Iterator[str]:
-    """Warn of more marks under way than the memory holds."""
-    travel = engage_travel(s.machine, s.feeder, speed=s.speed)
-    needed = math.ceil(travel / s.machine.carriers.pitch_mm)
+    """Warn of more marks under way than the memory holds, carriers as close as they come."""
+    c, line = s.machine.carriers, s.machine.line
+    slowest = min([v for _, v in line.profile]) if line.profile else line.speed_mm_s
+    travel = engage_travel(s.machine, s.feeder, speed=slowest)
+    shortest = c.length_mm + c.min_gap_mm
+    if not c.random:
+        shortest = max(shortest, c.pitch_mm - SIGMAS * c.pitch_sd_mm)
+    needed = math.ceil(travel / shortest)
     places = s.machine.controller.mark_memory
     if needed > places:
         yield (
-            f"Some {needed} carriers are between mark and engage point at once, but the mark "
+            f"Up to {needed} carriers can be between mark and engage point at once, but the mark "
             f"memory has {places} places: marks will be lost."
         )
 
 
-def _beat(s: Setup) -> float:
-    """Return after how long the ticks that a card meets repeat (s).
-
-    One motion cycle; but where an eye is scanned and the scan is no multiple of the cycle, scan
-    and motion ticks fall together again only after their least common multiple.
-    """
-    scan, cycle = s.machine.controller.scan_s, s.machine.controller.motion_cycle_s
-    if cycle == 0.0 or not (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
-        return cycle
-    common_ns = math.lcm(round(scan * 1e9), round(cycle * 1e9))
-    return cycle if round(scan * 1e9) == common_ns else common_ns * 1e-9
-
-
 def aliasing(s: Setup) -> Iterator[str]:
     """Warn of cards so regular that they beat with the ticks."""
-    needed = max(s.speed * _beat(s), s.machine.encoder.count_mm)
+    controller = s.machine.controller
+    scanned = s.machine.carrier_eye.scanned or s.feeder.eye.scanned
+    tick = max(controller.motion_cycle_s, controller.scan_s if scanned else 0.0)
+    needed = _REGULAR * max(s.speed * tick, s.machine.encoder.count_mm)
     if needed == 0.0:
         return
     c, ins = s.machine.carriers, s.feeder.inserts
@@ -199,18 +216,24 @@ def aliasing(s: Setup) -> Iterator[str]:
     if steady:
         yield (
             f"{' and '.join(steady)} {'is' if len(steady) == 1 else 'are'} below "
-            f"{s.say(needed)}, the belt travel of a count or of the beat of the ticks "
-            f"{s.at_speed}: cards so regular beat with the ticks, and the error "
-            f"may sit at one value that the phase sets. Give the spread that the line has."
+            f"{s.say(needed)}, a tenth of the belt travel of a tick or count {s.at_speed}: cards "
+            f"so regular beat with the ticks, and the error may sit at one value that the phase "
+            f"sets. Give the spread that the line has."
         )
 
 
 def search(s: Setup) -> Iterator[str]:
-    """Warn of a search limit that one misfeed reaches."""
+    """Warn of a search limit that one misfeed reaches, or every search."""
     pitch = s.feeder.inserts.length_mm + s.feeder.inserts.gap_mm
-    limit = s.machine.controller.search_limit_mm
-    if limit < 2.0 * pitch - s.feeder.settings.stage_position_mm:
+    limit, staged = s.machine.controller.search_limit_mm, s.feeder.settings.stage_position_mm
+    if limit < pitch - staged:
+        yield (
+            f"The search limit of {s.say(limit)} ends every search before the next insert "
+            f"({s.say(pitch - staged)} on) comes to its eye: nothing is ever staged again."
+        )
+    elif limit < 2.0 * pitch - staged:
         yield (
             f"The search limit of {s.say(limit)} ends a search before a second insert "
-            f"({s.say(pitch)} on) comes to its eye: one misfeed empties the feeder for good."
+            f"({s.say(2.0 * pitch - staged)} on) comes to its eye: one misfeed empties the feeder "
+            f"for good."
         )

@@ -54,14 +54,21 @@ WARNINGS = {
     "line.encoder.scale_error=0.2 %": "scale error shifts",
     "acceptance.placement_tolerance=0.5 mm": "keeps only",
     "carrier.pitch_sd=0 mm": "beat with the ticks",
-    "controller.search_limit=240 mm": "search limit",
+    "controller.search_limit=240 mm": "one misfeed empties the feeder",
+    # the next nose is 155.6 − 60 mm before its eye
+    "controller.search_limit=90 mm": "nothing is ever staged again",
     "feeder.0.eye_to_placement=3000 mm": "marks will be lost",
-    "run.carriers=100": "cannot be decided",
+    "run.carriers=100": "cannot be shown at 95 %: even with none seen it takes 3838",
     # 100 − 60.025 mm of travel; 300 − 359.924 mm: by so much the stage and the placement move
     "feeder.0.settings.disengage_distance=100 mm": "stage an insert 40 mm past",
     "feeder.0.settings.engage_distance=300 mm": "place inserts 59.9 mm early",
     "feeder.0.nose_limit=130 mm": "guards nothing",
     "feeder.0.grip_end=120 mm": "guards nothing",
+    "feeder.0.insert.gap=180 mm": "No lower speed helps",
+    "feeder.0.settings.target_offset=0.5 mm": "to an end of the carrier",
+    "feeder.0.insert_eye_to_placement=205 mm": "some land while the feed",
+    "acceptance.missed=0 %": "never shown at 95 %",
+    "acceptance.within_tolerance=99.99 %": "even with none seen it takes 38",
     "feeder.0.insert.misfeed=2 %": "misfeeds alone cost up to 2",
     "carrier_eye.missed=1 %": "alone cost up to 1",
     "feeder.0.insert.double=3 %": "make a jam risk of 3",
@@ -101,6 +108,25 @@ def test_check_warns_of_a_mean_error_that_locked_ticks_leave(feedsim: Run) -> No
     said = " ".join(feedsim("check", SCENARIOS / "hand_fed.toml").out.split())
     assert "place inserts 0.806 mm late on average at 18 m/min. Of that 0.806 mm late" in said
     assert "in steps of 1.5 mm" in said  # 300 mm/s · 5 ms
+
+
+def test_check_warns_of_losses_that_irregular_carriers_bring(feedsim: Run) -> None:
+    def said(path: Path, *changes: str) -> str:
+        words = [word for change in changes for word in ("--set", change)]
+        return " ".join(feedsim("check", path, *words).out.split())
+
+    short = ("carrier.length=100 mm", "carrier.pitch=240 mm", "carrier.pitch_sd=25 mm",
+             "feeder.0.settings.target_offset=8 mm")  # fmt: skip
+    # cycle 175.6 mm and half a tick of 1 mm: normal tail beyond (240 − 176.1)/25 = 2.556 sd
+    assert "0.529 % of the carriers follow the one before sooner" in said(CARD, *short)
+    close = ("carrier.min_gap=0 mm", "carrier.pitch=200 mm", "carrier_eye.off_response=10 ms",
+             "acceptance.missed=1 %")  # fmt: skip
+    # gaps exponential of mean 52 mm, 3 mm of travel at 300 mm/s: 1 − e^(−3/52) = 5.61 %
+    assert "5.61 % of the hand-fed carriers follow too closely" in said(
+        SCENARIOS / "hand_fed.toml", *close
+    )
+    far = said(SCENARIOS / "hand_fed.toml", "feeder.0.eye_to_placement=3000 mm")
+    assert "marks will be lost" in far
 
 
 def test_frozen_leads_cancel_in_the_placement_but_not_in_the_stage(feedsim: Run) -> None:
