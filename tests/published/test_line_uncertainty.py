@@ -100,10 +100,18 @@ def budget(line: Machine, *, carrier_tick: bool, insert_tick: bool) -> float:
     def rectangular(half_width: float) -> object:
         return ureal(0.0, type_b.uniform(half_width))
 
+    def discrete(cycle_s: float) -> object:
+        # scans of 2 ms and cycles of 1.3 ms share steps of 0.1 ms: from a scan tick the motion
+        # tick is one of 13 equally likely steps away
+        return ureal(0.0, cycle_s / 13.0 * stats.randint(0, 13).std())
+
     def side(eye: Eye, *, tick: bool) -> object:
         late = rectangular(eye.response_jitter_s)
         late += rectangular(0.5 * control.scan_s if eye.scanned else 0.0)
-        late += rectangular(0.5 * control.motion_cycle_s if tick else 0.0)
+        if tick and eye.scanned:
+            late += discrete(control.motion_cycle_s)
+        elif tick:
+            late += rectangular(0.5 * control.motion_cycle_s)
         return v * late - rectangular(0.5 * line.encoder.count_mm)
 
     slip = stats.norm(f.inserts.slip_mm, f.inserts.slip_sd_mm)
