@@ -104,7 +104,7 @@ def _what(
     carriers: int | None,
     settings: list[str] | None,
 ) -> Sweep:
-    from feedsim.studies.speeds import parse_speeds
+    from feedsim.studies.axes import parse_speeds, speeds_of
     from feedsim.studies.sweep import Sweep
 
     changes = [*(settings or [])]
@@ -113,10 +113,8 @@ def _what(
     if replications is not None:
         changes.append(f"sweep.replications={replications}")
     scenario = read_scenario(path, changes, speed=None)
-    wanted = tuple(sorted(set(scenario.sweep.speeds_mm_s)))
-    if speeds is not None:
-        wanted = parse_speeds(speeds)
-    return Sweep(scenario, wanted, scenario.sweep.replications)
+    axis = speeds_of(scenario.sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds)
+    return Sweep(scenario, (axis,), scenario.sweep.replications)
 
 
 def _run(
@@ -158,7 +156,7 @@ def _files(what: Sweep, points: list[Mapping[str, Any]], *, units: System) -> di
     plain = what.to_plain(points)
     files: dict[str, Content] = {
         "sweep.json": json_text(plain).encode(),
-        "sweep.csv": sweep_csv(points, replications=what.replications),
+        "sweep.csv": sweep_csv(points, axes=what.axes),
     }
     figures = sweep_figures(
         points,
@@ -174,7 +172,6 @@ def _files(what: Sweep, points: list[Mapping[str, Any]], *, units: System) -> di
         plain,
         figures=pictures,
         settings=[feeder.settings for feeder in review(what.scenario).feeders],
-        replications=what.replications,
         units=units,
     ).encode()
     return files

@@ -80,7 +80,9 @@ def feeder_results(
     feeder, what, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
     finest = resolution_mm(records)
     cycles = cycle_rows(feeder, warm_up)
-    error = placement_error(feeder, warm_up, criteria=criteria, resolution_mm=finest)
+    error = placement_error(
+        feeder, warm_up, criteria=criteria, resolution_mm=finest, begins=records.begins
+    )
     found, jam_risk = hazards(
         feeder,
         cycles,

@@ -1,4 +1,4 @@
-"""Confidence intervals of a share, a count and a mean.
+"""Confidence intervals of a share and a count.
 
 All functions are pure. ``confidence`` is the two-sided coverage aimed at (0…1) and
 ``count`` of ``n`` is a number of hits in n independent trials.
@@ -10,13 +10,9 @@ import math
 from statistics import NormalDist
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 __all__ = [
     "Interval",
     "clopper_pearson",
-    "mean_interval",
     "poisson_exact",
     "upper95",
     "wilson",
@@ -24,8 +20,6 @@ __all__ = [
     "wilson_upper",
 ]
 
-Floats = NDArray[np.float64]
-_BATCHES = 20
 _STANDARD_NORMAL = NormalDist()
 
 
@@ -196,74 +190,6 @@ def poisson_exact(count: int, *, confidence: float = 0.95) -> Interval:
     tail = (1.0 - confidence) / 2.0
     low = 0.0 if count == 0 else float(gammaincinv(count, tail))
     return Interval(low, float(gammainccinv(count + 1, tail)))
-
-
-def mean_interval(
-    values: Floats, *, confidence: float = 0.95, resolution: float = 0.0
-) -> Interval | None:
-    """Return the interval of the mean of values in the order in which they came.
-
-    Neighbours in a run are alike (they share a drift, a tick that beats with the pitch), so
-    from 40 values on the spread is taken between batches.
-
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        In time order, finite.
-    confidence : float
-        Two-sided, 0…1.
-    resolution : float
-        Unit of the values, 0 or more. Values that all lie within it are one value: the
-        interval then has no width. Floating noise of the values' own size is always
-        taken so.
-
-    Returns
-    -------
-    Interval or None
-        Unit of the values; None for fewer than two values.
-
-    Raises
-    ------
-    ValueError
-        If confidence is not between 0 and 1.
-
-    Notes
-    -----
-    From 40 values on, batch means: b = 20 batches of ⌊n/20⌋ values in a row, sd s of
-    their means, t the quantile of Student's distribution with b − 1 = 19 degrees of
-    freedom ::
-
-        mean ± t((1 + confidence)/2; b − 1)·s/√b
-
-    The remainder, at most 19 values at the front, is left out of s; the centre is the
-    mean of all values. Source: Law & Kelton, Simulation Modeling and Analysis, the chapter
-    on output analysis (from memory).
-
-    Below 40 values each is a batch of its own (b = n), the plain Student interval, which
-    **assumes that the values are independent**.
-    """
-    if not 0.0 < confidence < 1.0:
-        msg = f"confidence must lie between 0 and 1, not {confidence}"
-        raise ValueError(msg)
-    n = len(values)
-    if n < 2:
-        return None
-    lowest, highest = float(values.min()), float(values.max())
-    centre = min(max(float(values.mean()), lowest), highest)
-    noise = 8.0 * float(np.spacing(max(abs(lowest), abs(highest))))
-    if highest - lowest <= max(resolution, noise):
-        return Interval(centre, centre)
-    if n < 2 * _BATCHES:
-        means = values
-    else:
-        size = n // _BATCHES
-        means = values[n - _BATCHES * size :].reshape(_BATCHES, size).mean(axis=1)
-    from scipy.special import stdtrit
-
-    b = len(means)
-    t = float(stdtrit(b - 1, (1.0 + confidence) / 2.0))
-    half = t * float(means.std(ddof=1)) / math.sqrt(b)
-    return Interval(centre - half, centre + half)
 
 
 def _check(count: int, n: int, *, confidence: float) -> None:

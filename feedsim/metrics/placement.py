@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from feedsim.metrics.capability import capability
 from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.intervals import Interval, mean_interval, wilson
-from feedsim.metrics.rows import cycle_rows, placed_rows
+from feedsim.metrics.intervals import Interval, wilson
+from feedsim.metrics.means import mean_interval
+from feedsim.metrics.rows import begins_among, cycle_rows, placed_rows
 from feedsim.metrics.spread import spread
 from feedsim.records.columns import FeederRecords
 
@@ -25,7 +27,8 @@ class PlacementError:
     n : int
         Placed inserts.
     mean_ci95_mm : Interval or None
-        95 % interval of the mean, by batch means (plain Student below 40 values).
+        95 % interval of the mean: of one run by batch means (plain Student below 40 values),
+        of several from the means of the runs.
     p01_mm, p50_mm, p99_mm : float or None
         Percentiles, straight between order statistics.
     within_tolerance, within_tolerance_ci95
@@ -59,7 +62,12 @@ class StagePosition:
 
 
 def placement_error(
-    feeder: FeederRecords, warm_up: int, *, criteria: Criteria, resolution_mm: float
+    feeder: FeederRecords,
+    warm_up: int,
+    *,
+    criteria: Criteria,
+    resolution_mm: float,
+    begins: Sequence[int] = (0,),
 ) -> PlacementError:
     """Return the figures of the placement errors of one feeder's counted carriers.
 
@@ -73,8 +81,11 @@ def placement_error(
         For the tolerance.
     resolution_mm : float
         Errors closer than this count as one, at the tolerance as well: it lies within.
+    begins : sequence of int
+        Rows at which a run begins (:class:`feedsim.records.columns.RunRecords`).
     """
-    errors = feeder.placement_error_mm[placed_rows(feeder, warm_up)]
+    rows = placed_rows(feeder, warm_up)
+    errors = feeder.placement_error_mm[rows]
     n = len(errors)
     if n == 0:
         return PlacementError(0, *(None,) * 12)
@@ -88,7 +99,9 @@ def placement_error(
     return PlacementError(
         n=n,
         mean_mm=s.mean,
-        mean_ci95_mm=mean_interval(errors, resolution=resolution_mm),
+        mean_ci95_mm=mean_interval(
+            errors, resolution=resolution_mm, begins=begins_among(rows, begins)
+        ),
         sd_mm=s.sd,
         min_mm=float(errors.min()),
         max_mm=float(errors.max()),

@@ -52,8 +52,10 @@ class Results:
     ----------
     feedsim : str
         Version that made them.
+    replications : int
+        Runs that the figures are of, each with cards and phases of its own.
     carriers : int
-        Counted carriers, those after the warm-up.
+        Counted carriers of all runs, those after the warm-ups.
     duration_s : float or None
         From the last carrier before the counted ones (without a warm-up: from the start
         of the belt) to the last counted one, at the carrier eye.
@@ -65,6 +67,7 @@ class Results:
     title: str
     seed: int
     line_speed_mm_s: float
+    replications: int
     carriers: int
     duration_s: float | None
     complete: Complete
@@ -137,6 +140,7 @@ def summarise(
         title=title,
         seed=seed,
         line_speed_mm_s=machine.line.speed_mm_s,
+        replications=len(records.begins),
         carriers=carriers,
         duration_s=duration_s,
         complete=_complete(records, carriers, duration_s=duration_s),

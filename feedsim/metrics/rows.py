@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 
-__all__ = ["Rows", "cycle_rows", "number_of", "placed_rows"]
+__all__ = ["Rows", "begins_among", "cycle_rows", "number_of", "placed_rows"]
 
 Rows = slice | NDArray[np.intp]
 """An index into the columns: a slice where all counted rows are meant (nothing is copied)."""
@@ -29,6 +31,15 @@ def number_of(rows: Rows) -> int:
     if isinstance(rows, slice):
         return int(rows.stop) - int(rows.start)
     return len(rows)
+
+
+def begins_among(rows: Rows, begins: Sequence[int]) -> list[int]:
+    """Return at which places among these rows a run begins, given the rows at which one does."""
+    if len(begins) == 1:
+        return [0]
+    if isinstance(rows, slice):
+        return [max(0, begin - int(rows.start)) for begin in begins]
+    return [int(place) for place in np.searchsorted(rows, begins)]
 
 
 def _rows(wanted: NDArray[np.bool_], warm_up: int) -> Rows:

@@ -9,7 +9,7 @@ from typing import Any
 
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.output.review_text import settings_line
-from feedsim.output.sweep_text import HEAD, rows_of, verdict_of
+from feedsim.output.sweep_text import heads, rows_of, verdict_of
 from feedsim.quantities import System, display, display_unit
 
 __all__ = ["sweep_report"]
@@ -20,7 +20,6 @@ def sweep_report(
     *,
     figures: Mapping[str, bytes],
     settings: Sequence[MachineSettings],
-    replications: int,
     units: System = "metric",
 ) -> str:
     """Return the report as HTML; every text from the scenario is escaped.
@@ -33,8 +32,6 @@ def sweep_report(
         PNG images, by name.
     settings : sequence of MachineSettings
         One for each feeder.
-    replications : int
-        Runs at each speed.
     units : {"metric", "inch"}
         Units of everything that is written.
     """
@@ -57,20 +54,28 @@ def sweep_report(
             {"alt": f"Overview {name} of the sweep", "png": base64.b64encode(png).decode()}
             for name, png in figures.items()
         ],
-        heads=[HEAD[0], f"error, mean ({unit})", f"sd ({unit})", *HEAD[3:-1], "whole line"],
+        heads=_heads(sweep, unit),
         feeders=[
             {
                 "name": feeder["name"],
-                "rows": rows_of(points, number, units=units),
+                "rows": rows_of(sweep, number, units=units),
                 "settings": settings_line(settings[number], units=units),
             }
             for number, feeder in enumerate(points[0]["feeders"])
         ],
-        carriers=points[0]["carriers"],
-        replications=replications,
+        carriers=points[0]["carriers"] // points[0]["replications"],
+        replications=points[0]["replications"],
         seed=points[0]["seed"],
         scenario=json.dumps(sweep["scenario"], indent=2, ensure_ascii=False),
     )
+
+
+def _heads(sweep: Mapping[str, Any], unit: str) -> list[str]:
+    mean = len(sweep["axes"])
+    names = list(heads(sweep))
+    names[mean : mean + 2] = [f"error, mean ({unit})", f"sd ({unit})"]
+    names[-1] = "whole line"
+    return names
 
 
 def _first_refused(points: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:

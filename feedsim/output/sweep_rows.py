@@ -1,4 +1,4 @@
-"""``sweep.csv``: a row per speed, replication and feeder."""
+"""``sweep.csv``: a row per point and feeder."""
 
 from __future__ import annotations
 
@@ -8,25 +8,37 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from feedsim.metrics.plain import Plain
+from feedsim.quantities import Kind
+from feedsim.studies.axes import Axis
 
 __all__ = ["sweep_csv"]
 
 _ERROR = ("mean_mm", "sd_mm", "min_mm", "max_mm", "p01_mm", "p50_mm", "p99_mm", "cp", "cpk")
+_UNITS: dict[Kind, str] = {
+    "length": "_mm",
+    "time": "_s",
+    "speed": "_mm_s",
+    "acceleration": "_mm_s2",
+    "rate": "_per_s",
+    "share": "",
+}
 
 
-def sweep_csv(points: Sequence[Mapping[str, Plain]], *, replications: int) -> bytes:
+def sweep_csv(points: Sequence[Mapping[str, Plain]], *, axes: Sequence[Axis]) -> bytes:
     """Return the table of a sweep, its columns with units in their names.
 
     Parameters
     ----------
     points : sequence of mapping
         The points of ``sweep.json``, in order.
-    replications : int
-        How many of them there are at each speed.
+    axes : sequence of Axis
+        What differs between them. A key that is not the line speed has a column of its own, its
+        name that of the key with the unit.
     """
+    others = [axis for axis in axes if not axis.is_speed]
     rows = [
-        dict(_row(point, feeder, place % replications, number))
-        for place, point in enumerate(points)
+        dict(_row(point, feeder, number, others))
+        for point in points
         for number, feeder in enumerate(_feeders(point))
     ]
     text = io.StringIO()
@@ -40,12 +52,21 @@ def _feeders(point: Mapping[str, Any]) -> list[dict[str, Any]]:
     return list(point["feeders"])
 
 
+def _varied(point: Mapping[str, Any], axis: Axis) -> tuple[str, float | str]:
+    value = point["varied"][axis.key]
+    if not axis.numbers:
+        return axis.key, value
+    unit = _UNITS[axis.kind] if axis.kind else ""
+    return axis.key + unit, axis.numbers[axis.values.index(value)]
+
+
 def _row(
-    point: Mapping[str, Any], feeder: Mapping[str, Any], replication: int, number: int
+    point: Mapping[str, Any], feeder: Mapping[str, Any], number: int, others: Sequence[Axis]
 ) -> Iterator[tuple[str, Any]]:
     yield "line_speed_mm_s", point["line_speed_mm_s"]
-    yield "replication", replication
+    yield from (_varied(point, axis) for axis in others)
     yield "feeder", number
+    yield "replications", point["replications"]
     yield "carriers", point["carriers"]
     yield "accepted", int(point["accepted"])
     yield "decided", int(point["decided"])

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
 from feedsim.quantities import System, display, display_unit
+from feedsim.studies.axes import LINE_SPEED
 
-__all__ = ["HEAD", "rows_of", "sweep_text", "verdict_of"]
+__all__ = ["heads", "rows_of", "sweep_text", "verdict_of"]
 
-HEAD = ("speed", "mean", "sd", "in tolerance", "missed", "jam risk", "")
+_FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk", "")
 
 
 def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
-    """Return the table: a line per point and feeder, and the highest accepted speed.
+    """Return the table: a line per point and feeder, and up to where it is accepted.
 
     Parameters
     ----------
@@ -26,8 +28,8 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
     lines = [str(sweep["title"])]
     for number, feeder in enumerate(points[0]["feeders"]):
         unit = display_unit("length", units).label
-        rows = [HEAD, *rows_of(points, number, units=units)]
-        widths = [max(len(row[i]) for row in rows) for i in range(len(HEAD))]
+        rows = [heads(sweep), *rows_of(sweep, number, units=units)]
+        widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
         lines += ["", f"{feeder['name']} (placement error in {unit})"]
         for row in rows:
             cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
@@ -35,19 +37,33 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
     return "\n".join([*lines, "", verdict_of(sweep, units=units)])
 
 
+def heads(sweep: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the heads of the table: a column per axis, then the figures."""
+    keys = [axis["key"] for axis in sweep["axes"]]
+    short = [_short(key) for key in keys]
+    return (*(short if len(set(short)) == len(short) else keys), *_FIGURES)
+
+
+def _short(key: str) -> str:
+    return "speed" if key == LINE_SPEED else ".".join(key.split(".")[-2:])
+
+
 def rows_of(
-    points: Sequence[Mapping[str, Any]], number: int, *, units: System = "metric"
+    sweep: Mapping[str, Any], number: int, *, units: System = "metric"
 ) -> list[tuple[str, ...]]:
-    """Return the cells under ``HEAD`` for one feeder, a row for each point."""
-    return [_row(point, number, units) for point in points]
+    """Return the cells under :func:`heads` for one feeder, a row for each point."""
+    keys = [axis["key"] for axis in sweep["axes"]]
+    return [_row(point, number, keys, units) for point in sweep["points"]]
 
 
-def _row(point: Mapping[str, Any], number: int, units: System) -> tuple[str, ...]:
+def _row(
+    point: Mapping[str, Any], number: int, keys: Sequence[str], units: System
+) -> tuple[str, ...]:
     feeder = point["feeders"][number]
     error, factor = feeder["placement_error"], display_unit("length", units).factor
     digits = 3 if units == "metric" else 4
     return (
-        display(point["line_speed_mm_s"], "speed", units=units),
+        *(_at(point, key, units) for key in keys),
         _number(error["mean_mm"], factor, f"+.{digits}f"),
         _number(error["sd_mm"], factor, f".{digits}f"),
         _share(error["within_tolerance"]),
@@ -55,6 +71,12 @@ def _row(point: Mapping[str, Any], number: int, units: System) -> tuple[str, ...
         _at_most(feeder["jam_risk"]),
         _state(point),
     )
+
+
+def _at(point: Mapping[str, Any], key: str, units: System) -> str:
+    if key == LINE_SPEED:
+        return display(point["line_speed_mm_s"], "speed", units=units)
+    return str(point["varied"][key])
 
 
 def _number(value: float | None, factor: float, form: str) -> str:
@@ -78,9 +100,42 @@ def _state(point: Mapping[str, Any]) -> str:
 
 
 def verdict_of(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
-    """Say up to which speed the sweep is accepted."""
-    highest = sweep["highest_accepted_speed_mm_s"]
-    if highest is None:
-        return "Not accepted even at the lowest speed of the sweep."
-    shown = display(highest, "speed", units=units)
-    return f"Accepted at every speed of the sweep up to {shown}."
+    """Say up to which speed, or with which values, the sweep is accepted."""
+    keys = [axis["key"] for axis in sweep["axes"]]
+    if keys == [LINE_SPEED]:
+        highest = sweep["highest_accepted_speed_mm_s"]
+        if highest is None:
+            return "Not accepted even at the lowest speed of the sweep."
+        shown = display(highest, "speed", units=units)
+        return f"Accepted at every speed of the sweep up to {shown}."
+    if keys[-1] == LINE_SPEED:
+        return _verdict_of_map(sweep, keys[0], units)
+    points = sweep["points"]
+    accepted = sum(1 for point in points if point["accepted"])
+    if not accepted:
+        return "Not accepted at any point."
+    if len(keys) > 1:
+        return f"Accepted at {accepted} of {len(points)} points."
+    return f"Accepted with {keys[0]} at {', '.join(_stretches(points, keys[0]))}."
+
+
+def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:
+    """Say how fast it runs with which value."""
+    rows = sweep["highest_accepted"]
+    speeds = [row["line_speed_mm_s"] or 0.0 for row in rows]
+    if not max(speeds):
+        return "Not accepted even at the lowest speed, whatever the value."
+    best = [row["varied"][key] for row in rows if row["line_speed_mm_s"] == max(speeds)]
+    where = f"{best[0]} to {best[-1]}" if len(best) > 2 else " and ".join(best)
+    return (
+        f"Accepted up to {display(max(speeds), 'speed', units=units)} with {key} at {where}; "
+        f"each value has its own highest speed."
+    )
+
+
+def _stretches(points: Sequence[Mapping[str, Any]], key: str) -> Iterator[str]:
+    """Say which values in a row are accepted."""
+    for accepted, group in groupby(points, key=lambda point: point["accepted"]):
+        values = [str(point["varied"][key]) for point in group]
+        if accepted:
+            yield f"{values[0]} to {values[-1]}" if len(values) > 1 else values[0]

@@ -102,13 +102,14 @@ class FeederRecords:
 
 @dataclass(frozen=True, slots=True)
 class RunRecords:
-    """A whole run.
+    """A whole run, or several of one machine joined to one.
 
     ``warm_up``: how many carriers come before the counted ones. ``start_time_s``: when
-    the belt started.
+    the belt started. ``begins``: the rows at which a run begins, the first always 0.
     """
 
     warm_up: int
     start_time_s: float
     carriers: CarrierRecords
     feeders: tuple[FeederRecords, ...]
+    begins: tuple[int, ...] = (0,)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Annotated, Any
 
 from feedsim.quantities import canonical
@@ -134,5 +135,14 @@ class Sweep(Section):
         """All the line speeds, mm/s."""
         if not isinstance(self.speeds, SpeedRange):
             return self.speeds
-        start, step = self.speeds.from_mm_s, self.speeds.step_mm_s
-        return tuple(start + step * place for place in range(self.speeds.count))
+        start, step = _exact(self.speeds.from_mm_s), _exact(self.speeds.step_mm_s)
+        return tuple(float(start + step * place) for place in range(self.speeds.count))
+
+
+def _exact(speed_mm_s: float) -> Fraction:
+    """Return the fraction that was rounded to this float: 20 m/min is 1000/3 mm/s.
+
+    So that the speeds of a range are to the last bit those that one would write singly.
+    """
+    near = Fraction(speed_mm_s).limit_denominator(1_000_000)
+    return near if float(near) == speed_mm_s else Fraction(speed_mm_s)

@@ -11,6 +11,7 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.plain import Plain
 from feedsim.metrics.results import Results, summarise
 from feedsim.records.columns import RunRecords
+from feedsim.records.joined import joined
 from feedsim.records.trace import Trace
 from feedsim.scenario import Scenario, machine_from, scenario_to_dict
 from feedsim.settings.solve import solve
@@ -63,27 +64,21 @@ def criteria_of(scenario: Scenario) -> Criteria:
 
 
 def rehearse(
-    scenario: Scenario, *, replication: int = 0, progress: Progress | None = None
+    scenario: Scenario, *, replications: int = 1, progress: Progress | None = None
 ) -> Rehearsal:
     """Run a scenario.
 
     Parameters
     ----------
     scenario : Scenario
-    replication : int, optional
-        Which set of cards the seed is to give, from 0.
+    replications : int, optional
+        How often, each time with cards and phases of its own; all enter the figures.
     progress : callable, optional
         Told now and then how many carriers, the warm-up included, have passed their eye.
     """
     machine = machine_of(scenario)
-    run = scenario.run
-    records = simulate(
-        machine,
-        CardDraws(machine, scenario.seed, replication=replication),
-        carriers=run.warm_up + run.carriers,
-        progress=progress,
-    )
-    records = replace(records, warm_up=run.warm_up)
+    runs = [_run(scenario, machine, number, progress) for number in range(replications)]
+    records = joined(runs)
     results = summarise(
         records,
         machine,
@@ -93,6 +88,19 @@ def rehearse(
         seed=scenario.seed,
     )
     return Rehearsal(scenario, machine, records, results)
+
+
+def _run(
+    scenario: Scenario, machine: Machine, replication: int, progress: Progress | None
+) -> RunRecords:
+    run = scenario.run
+    records = simulate(
+        machine,
+        CardDraws(machine, scenario.seed, replication=replication),
+        carriers=run.warm_up + run.carriers,
+        progress=progress,
+    )
+    return replace(records, warm_up=run.warm_up)
 
 
 def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecords, Trace]:

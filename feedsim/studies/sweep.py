@@ -1,4 +1,4 @@
-"""One scenario at many line speeds, on the same cards."""
+"""One scenario at many line speeds, or with many values of a key, on the same cards."""
 
 from __future__ import annotations
 
@@ -6,25 +6,22 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 from feedsim import __version__
+from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain
-from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
+from feedsim.scenario import Scenario, scenario_from_dict, scenario_to_dict
+from feedsim.studies.axes import LINE_SPEED, MOST_POINTS, Axis, changed
 from feedsim.studies.executor import completed
 from feedsim.studies.run import rehearse
 
-__all__ = ["Point", "Sweep", "run_point", "run_sweep"]
+__all__ = ["Changes", "PlainResults", "Sweep", "highest_accepted", "run_point", "run_sweep"]
 
 PlainResults = Mapping[str, Plain]
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One run of a sweep: a line speed (mm/s), and which set of cards."""
-
-    speed_mm_s: float
-    replication: int
+Changes = tuple[tuple[str, str], ...]
+"""What sets a point apart: keys and their values, in the order of the axes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,30 +31,50 @@ class Sweep:
     Attributes
     ----------
     scenario : Scenario
-    speeds_mm_s : tuple of float
-        Rising.
+    axes : tuple of Axis
+        One or two, the line speed last.
     replications : int
-        Runs at each speed, each with cards of its own; the same ones at every speed.
+        Runs at each point, each with cards and phases of its own; the same ones at every point.
     """
 
     scenario: Scenario
-    speeds_mm_s: tuple[float, ...]
+    axes: tuple[Axis, ...]
     replications: int
 
     @property
-    def points(self) -> tuple[Point, ...]:
-        """All points, by speed and then replication."""
-        return tuple(
-            Point(speed, replication)
-            for speed in self.speeds_mm_s
-            for replication in range(self.replications)
-        )
+    def points(self) -> tuple[Changes, ...]:
+        """All points, the last axis changing fastest."""
+        keys = [axis.key for axis in self.axes]
+        every = product(*(axis.values for axis in self.axes))
+        return tuple(tuple(zip(keys, values, strict=True)) for values in every)
 
     @property
     def fingerprint(self) -> str:
         """A hash of all that the results depend on, feedsim's version included."""
-        what = [__version__, scenario_to_dict(self.scenario), self.speeds_mm_s, self.replications]
+        axes = [[axis.key, *axis.values] for axis in self.axes]
+        what = [__version__, scenario_to_dict(self.scenario), axes, self.replications]
         return hashlib.sha256(json.dumps(what, sort_keys=True).encode()).hexdigest()
+
+    def check(self) -> None:
+        """Make sure that every point can be run.
+
+        Raises
+        ------
+        FeedsimError
+            If there are more than ``MOST_POINTS`` points, no such key, or a value that makes a
+            scenario that cannot be.
+        """
+        if len(self.points) > MOST_POINTS:
+            message = f"{len(self.points)} points are too many; at most {MOST_POINTS}"
+            raise FeedsimError(Fault("--vary", message=message))
+        varied = {tuple(c for c in point if c[0] != LINE_SPEED) for point in self.points}
+        for changes in sorted(varied):
+            try:
+                changed(self.scenario, changes)
+            except FeedsimError as error:
+                at = ", ".join(f"{key}={value}" for key, value in changes)
+                faults = [Fault(f"--vary {at}", message=str(fault)) for fault in error.faults]
+                raise FeedsimError(*faults) from None
 
     def to_plain(self, points: Sequence[PlainResults]) -> dict[str, Plain]:
         """Return what ``sweep.json`` holds, from the results of all points in order."""
@@ -65,9 +82,26 @@ class Sweep:
             "feedsim": __version__,
             "title": self.scenario.title,
             "scenario": scenario_to_dict(self.scenario),
+            "axes": [{"key": axis.key, "values": list(axis.values)} for axis in self.axes],
             "points": [dict(point) for point in points],
-            "highest_accepted_speed_mm_s": highest_accepted(points),
+            **self._highest(points),
         }
+
+    def _highest(self, points: Sequence[PlainResults]) -> dict[str, Plain]:
+        """Return up to which speed all is accepted; crossed with a key, for each of its values."""
+        *others, last = self.axes
+        if not last.is_speed:
+            return {"highest_accepted_speed_mm_s": None}
+        if not others:
+            return {"highest_accepted_speed_mm_s": highest_accepted(points)}
+        length = len(last.values)
+        rows: list[Plain] = []
+        for place, value in enumerate(others[0].values):
+            row = points[place * length : (place + 1) * length]
+            rows.append(
+                {"varied": {others[0].key: value}, "line_speed_mm_s": highest_accepted(row)}
+            )
+        return {"highest_accepted_speed_mm_s": None, "highest_accepted": rows}
 
 
 def highest_accepted(points: Sequence[PlainResults]) -> float | None:
@@ -90,18 +124,26 @@ def _speed(point: PlainResults) -> float:
     return speed
 
 
-def run_point(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> dict[str, Plain]:
-    """Run one point, in whatever process; the same results as a run at that speed alone.
+def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> dict[str, Plain]:
+    """Run one point, in whatever process; the same results as a run of that scenario alone.
 
     Parameters
     ----------
     scenario : dict
         As :func:`feedsim.scenario.scenario_to_dict` gives it.
-    speed_mm_s, replication
-        See :class:`Point`.
+    changes, replications
+        See :class:`Sweep`.
+
+    Returns
+    -------
+    dict
+        The figures of ``results.json``; under ``varied`` the value of each key that is not the
+        line speed, if there is one.
     """
-    at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
-    return rehearse(at_speed, replication=replication).results.to_plain()
+    there = changed(scenario_from_dict(scenario), changes)
+    results = rehearse(there, replications=replications).results.to_plain()
+    varied: dict[str, Plain] = {key: value for key, value in changes if key != LINE_SPEED}
+    return {**results, "varied": varied} if varied else results
 
 
 def run_sweep(
@@ -127,12 +169,11 @@ def run_sweep(
         Told in words when a worker process has died.
     """
     results = dict(known)
-    places = [place for place in range(len(sweep.points)) if place not in results]
+    points = sweep.points
+    places = [place for place in range(len(points)) if place not in results]
     plain = scenario_to_dict(sweep.scenario)
-    calls = [
-        (plain, sweep.points[place].speed_mm_s, sweep.points[place].replication) for place in places
-    ]
+    calls = [(plain, points[place], sweep.replications) for place in places]
     for at, result in completed(run_point, calls, jobs=jobs, on_lost=on_lost):
         results[places[at]] = result
         on_point(places[at], result)
-    return [results[place] for place in range(len(sweep.points))]
+    return [results[place] for place in range(len(points))]

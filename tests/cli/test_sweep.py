@@ -60,17 +60,22 @@ def test_a_point_alone_equals_the_point_in_the_sweep(tmp_path: Path, feedsim: Ru
     assert {k: v for k, v in alone.items() if k != "scenario"} == point
 
 
-def test_the_same_cards_at_every_speed_and_others_in_each_replication(
+def test_the_same_cards_at_every_speed_and_all_replications_in_a_point(
     tmp_path: Path, feedsim: Run
 ) -> None:
     feedsim("sweep", CARD, "--carriers", 60, "--speeds", "30,60 m/min", "--replications", 2,
             "--jobs", 1, "--out", tmp_path)  # fmt: skip
     points = json.loads((tmp_path / "sweep.json").read_text("utf-8"))["points"]
-    speeds = [p["line_speed_mm_s"] for p in points]
-    assert speeds == pytest.approx([500.0, 500.0, 1000.0, 1000.0])
+    assert [p["line_speed_mm_s"] for p in points] == [500.0, 1000.0]
+    assert [(p["replications"], p["carriers"]) for p in points] == [(2, 120), (2, 120)]
     # the same pitches pass at half the speed in twice the time
-    assert points[0]["duration_s"] == pytest.approx(2.0 * points[2]["duration_s"], rel=1e-9)
-    assert points[0]["duration_s"] != points[1]["duration_s"]
+    assert points[0]["duration_s"] == pytest.approx(2.0 * points[1]["duration_s"], rel=1e-9)
+    # and the second run had cards of its own
+    alone = feedsim("run", CARD, "--carriers", 60, "--speed", "30 m/min", "--json",
+                    "--out", tmp_path / "run")  # fmt: skip
+    assert points[0]["duration_s"] != pytest.approx(
+        2.0 * json.loads(alone.out)["duration_s"], rel=1e-6
+    )
 
 
 def interrupt_after(points: int, monkeypatch: pytest.MonkeyPatch) -> None:

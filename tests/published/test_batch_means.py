@@ -10,7 +10,7 @@ import math
 import numpy as np
 from scipy import signal, stats
 
-from feedsim.metrics.intervals import mean_interval
+from feedsim.metrics.means import mean_interval
 
 PHI = 0.8
 SERIES = 400

@@ -11,7 +11,8 @@ from scipy import stats
 
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers
-from feedsim.metrics.intervals import mean_interval, wilson
+from feedsim.metrics.intervals import wilson
+from feedsim.metrics.means import mean_interval
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
 from tests.machines import NOISY_EYE, machine, spread_carriers, spread_feeder

@@ -11,13 +11,13 @@ from scipy import stats
 from feedsim.metrics.capability import capability, cpk_interval
 from feedsim.metrics.intervals import (
     clopper_pearson,
-    mean_interval,
     poisson_exact,
     upper95,
     wilson,
     wilson_lower,
     wilson_upper,
 )
+from feedsim.metrics.means import mean_interval
 
 counts_of_n = st.integers(1, 10_000_000).flatmap(
     lambda n: st.tuples(st.one_of(st.integers(0, n), st.sampled_from([0, 1, n - 1, n])), st.just(n))

@@ -310,6 +310,7 @@ KEYS = {
         "title",
         "seed",
         "line_speed_mm_s",
+        "replications",
         "carriers",
         "duration_s",
         "complete",

@@ -13,6 +13,7 @@ from feedsim.output.sweep_figure import sweep_figures
 from feedsim.output.sweep_rows import sweep_csv
 from feedsim.output.sweep_text import sweep_text
 from feedsim.scenario import load_scenario
+from feedsim.studies.axes import parse_axis, speeds_of
 from feedsim.studies.run import criteria_of
 from feedsim.studies.sweep import Sweep, run_sweep
 
@@ -22,7 +23,7 @@ M_MIN = 1000.0 / 60.0
 
 def swept(name: str, *speeds: float, changes: tuple[str, ...] = (), replications: int = 1) -> Any:
     scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=["run.carriers=120", *changes])
-    sweep = Sweep(scenario, tuple(v * M_MIN for v in speeds), replications)
+    sweep = Sweep(scenario, (speeds_of([v * M_MIN for v in speeds]),), replications)
     points = run_sweep(sweep, jobs=1, known={}, on_point=lambda *_: None, on_lost=lambda _: None)
     return sweep, points
 
@@ -95,18 +96,42 @@ def test_one_speed_alone_is_drawn() -> None:
     assert render(figure, "png").startswith(b"\x89PNG")
 
 
-def test_the_table_has_a_row_per_speed_replication_and_feeder() -> None:
-    _sweep, points = swept("two_feeders", 30.0, 50.0, replications=2)
-    rows = sweep_csv(points, replications=2).decode().splitlines()
-    assert len(rows) == 1 + 2 * 2 * 2
+def test_the_table_has_a_row_per_speed_and_feeder() -> None:
+    sweep, points = swept("two_feeders", 30.0, 50.0, replications=2)
+    rows = sweep_csv(points, axes=sweep.axes).decode().splitlines()
+    assert len(rows) == 1 + 2 * 2
     head = rows[0].split(",")
     first = dict(zip(head, rows[1].split(","), strict=True))
     assert float(first["placement_error_mean_mm"]) == pytest.approx(
         points[0]["feeders"][0]["placement_error"]["mean_mm"], rel=1e-15
     )
-    assert [row.split(",")[1:3] for row in rows[1:5]] == [
-        ["0", "0"], ["0", "1"], ["1", "0"], ["1", "1"]
-    ]  # fmt: skip
+    assert [row.split(",")[1:4] for row in rows[1:]] == [["0", "2", "240"], ["1", "2", "240"]] * 2
+    assert head[:4] == ["line_speed_mm_s", "feeder", "replications", "carriers"]
+
+
+def test_a_varied_key_has_a_column_with_its_unit_and_its_own_place_in_the_text() -> None:
+    scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=["run.carriers=60"])
+    gap = parse_axis("feeder.0.insert.gap=60,70 mm")
+    sweep = Sweep(scenario, (gap, speeds_of([1000.0, 3500.0])), 1)
+    sweep.check()
+    points = run_sweep(sweep, jobs=1, known={}, on_point=lambda *_: None, on_lost=lambda _: None)
+    assert [(p["varied"], p["line_speed_mm_s"]) for p in points] == [
+        ({"feeder.0.insert.gap": gap}, speed)
+        for gap in ("60 mm", "70 mm")
+        for speed in (1000.0, 3500.0)
+    ]
+    rows = [row.split(",")[:2] for row in sweep_csv(points, axes=sweep.axes).decode().split()]
+    assert rows[0] == ["line_speed_mm_s", "feeder.0.insert.gap_mm"]
+    assert rows[1:] == [["1000.0", "60.0"], ["3500.0", "60.0"],
+                        ["1000.0", "70.0"], ["3500.0", "70.0"]]  # fmt: skip
+    plain = sweep.to_plain(points)
+    assert [row["varied"] for row in plain["highest_accepted"]] == [
+        {"feeder.0.insert.gap": "60 mm"},
+        {"feeder.0.insert.gap": "70 mm"},
+    ]
+    text = sweep_text(plain)
+    assert "insert.gap" in text
+    assert "feeder.0.insert.gap at" in text
 
 
 def test_the_text_tells_the_verdict() -> None:

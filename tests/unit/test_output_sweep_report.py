@@ -10,6 +10,7 @@ import pytest
 
 from feedsim.output.sweep_report import sweep_report
 from feedsim.scenario import load_scenario
+from feedsim.studies.axes import speeds_of
 from feedsim.studies.review import review
 from feedsim.studies.sweep import Sweep, run_sweep
 
@@ -19,12 +20,10 @@ EVIL = '<script>alert(1)</script> & "co"'
 
 def report(*changes: str, speeds: tuple[float, ...] = (1000.0, 3000.0)) -> str:
     scenario = load_scenario(CARD, overrides=["run.carriers=120", *changes])
-    sweep = Sweep(scenario, speeds, 1)
+    sweep = Sweep(scenario, (speeds_of(speeds),), 1)
     points = run_sweep(sweep, jobs=1, known={}, on_point=lambda *_: None, on_lost=lambda _: None)
     settings = [feeder.settings for feeder in review(scenario).feeders]
-    return sweep_report(
-        sweep.to_plain(points), figures={"sweep": b"PNG"}, settings=settings, replications=1
-    )
+    return sweep_report(sweep.to_plain(points), figures={"sweep": b"PNG"}, settings=settings)
 
 
 class Tags(HTMLParser):

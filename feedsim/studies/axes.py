@@ -1,0 +1,182 @@
+"""What a sweep changes from point to point: line speeds, or the values of any key."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure, parse
+from feedsim.scenario import Scenario, at_line_speed, override
+
+__all__ = [
+    "LINE_SPEED",
+    "MOST_POINTS",
+    "Axis",
+    "changed",
+    "parse_axis",
+    "parse_speeds",
+    "speeds_of",
+]
+
+LINE_SPEED = "line.speed"
+MOST_POINTS = 1000
+_SPEED_FORMS = (
+    'a range such as "20:120:10 m/min" (from, to, step) or a list such as "20,45,60 m/min"'
+)
+_VARY_FORMS = (
+    'a key and its values, such as "feeder.0.insert.gap=40:90:5 mm" (from, to, step) or '
+    '"carrier_eye.capture=latched,scanned"'
+)
+_NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """The values of one key.
+
+    Attributes
+    ----------
+    key : str
+        Path of the key; ``"line.speed"`` scales a speed profile with it.
+    values : tuple of str
+        As one would write them after ``--set key=``, none twice.
+    numbers : tuple of float
+        The same as numbers that rise, in internal units; empty where they are words.
+    kind : Kind or None
+        What quantity it is; None for plain numbers and words.
+    """
+
+    key: str
+    values: tuple[str, ...]
+    numbers: tuple[float, ...]
+    kind: Kind | None
+
+    @property
+    def is_speed(self) -> bool:
+        """Whether this is the line speed."""
+        return self.key == LINE_SPEED
+
+
+def changed(scenario: Scenario, changes: Sequence[tuple[str, str]]) -> Scenario:
+    """Return the scenario with other values of some keys.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Stays as it is.
+    changes : sequence of (key, value)
+        As an :class:`Axis` has them.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no such key, or no such scenario can be.
+    """
+    others = [f"{key}={value}" for key, value in changes if key != LINE_SPEED]
+    if others:
+        scenario = override(scenario, others)
+    for key, value in changes:
+        if key == LINE_SPEED:
+            scenario = at_line_speed(scenario, parse(value, "speed"))
+    return scenario
+
+
+def speeds_of(speeds_mm_s: Sequence[float]) -> Axis:
+    """Return the axis of these line speeds (mm/s), in rising order and each once."""
+    speeds = tuple(sorted(set(speeds_mm_s)))
+    return Axis(LINE_SPEED, tuple(canonical(v, "speed") for v in speeds), speeds, "speed")
+
+
+def parse_speeds(text: str) -> Axis:
+    """Read ``"20:120:10 m/min"`` or ``"20,45,60 m/min"``.
+
+    Raises
+    ------
+    FeedsimError
+        If it is neither, a speed is not above 0, a range falls or has no step, or there are
+        more than ``MOST_POINTS`` speeds.
+    """
+    values = _values(text, option="--speeds", forms=_SPEED_FORMS)
+    try:
+        numbers = [parse(value, "speed") for value in values]
+    except QuantityError:
+        raise _wrong("--speeds", text, _SPEED_FORMS) from None
+    if not all(0.0 < speed < math.inf for speed in numbers):
+        raise _wrong("--speeds", text, "speeds and a step above 0")
+    return _rising(LINE_SPEED, values, numbers, "speed")
+
+
+def parse_axis(text: str) -> Axis:
+    """Read ``"feeder.0.insert.gap=40:90:5 mm"``: a key, its values as a range or a list.
+
+    Values are quantities of one kind, plain numbers, or words. Whether the key takes them is
+    seen when a scenario is made of them (:func:`changed`).
+
+    Raises
+    ------
+    FeedsimError
+        If it is not of this form, a range falls or has no step, units do not go together, or
+        there are more than ``MOST_POINTS`` values.
+    """
+    key, equals, after = (part.strip() for part in text.partition("="))
+    if not equals or not key or not after:
+        raise _wrong("--vary", text, _VARY_FORMS)
+    if key == LINE_SPEED:
+        return parse_speeds(after)
+    values = _values(after, option="--vary", forms=_VARY_FORMS)
+    if all(_NUMBER.fullmatch(value) for value in values):
+        return _rising(key, values, [float(value) for value in values], None)
+    if not any(_NUMBER.match(value) for value in values):
+        return Axis(key, tuple(dict.fromkeys(values)), (), None)
+    try:
+        measured = [measure(value, *KINDS) for value in values]
+    except QuantityError:
+        raise _wrong("--vary", text, _VARY_FORMS) from None
+    kinds = {found.kind for found in measured}
+    if len(kinds) > 1:
+        raise _wrong("--vary", text, f"values of one kind, not {' and '.join(sorted(kinds))}")
+    return _rising(key, values, [found.value for found in measured], kinds.pop())
+
+
+def _rising(key: str, values: Sequence[str], numbers: Sequence[float], kind: Kind | None) -> Axis:
+    once = dict(zip(numbers, values, strict=True))
+    rising = sorted(once)
+    return Axis(key, tuple(once[number] for number in rising), tuple(rising), kind)
+
+
+def _values(text: str, *, option: str, forms: str) -> list[str]:
+    """Write a range or a list out: ``"1:3:1 mm"`` to 1 mm, 2 mm, 3 mm."""
+    if ":" in text:
+        return _range(text, option=option, forms=forms)
+    parts = [part.strip() for part in text.split(",")]
+    if not all(parts):
+        raise _wrong(option, text, forms)
+    if len(parts) > MOST_POINTS:
+        raise _wrong(option, text, f"at most {MOST_POINTS} values")
+    unit = parts[-1][found.end() :] if (found := _NUMBER.match(parts[-1])) else ""
+    return [part + unit if _NUMBER.fullmatch(part) else part for part in parts]
+
+
+def _range(text: str, *, option: str, forms: str) -> list[str]:
+    numbers, _, unit = text.strip().partition(" ")
+    parts = numbers.split(":")
+    if len(parts) != 3 or not all(_NUMBER.fullmatch(part) for part in parts):
+        raise _wrong(option, text, forms)
+    start, end, step = (Decimal(part) for part in parts)
+    if step <= 0:
+        raise _wrong(option, text, "a step above 0")
+    if end < start:
+        raise _wrong(option, text, "a range that rises: the first value is above the last")
+    count = 1 + int((end - start) / step)
+    if count > MOST_POINTS:
+        raise _wrong(option, text, f"a larger step: at most {MOST_POINTS} values, not {count}")
+    return [f"{start + step * place:f} {unit}".strip() for place in range(count)]
+
+
+def _wrong(option: str, text: str, allowed: str) -> FeedsimError:
+    shown = text if len(text) <= 60 else text[:57] + "..."
+    return FeedsimError(Fault(option, found=repr(shown), allowed=allowed))

@@ -1,0 +1,66 @@
+"""Several runs of one machine as one record."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from feedsim.draws.cards import CardDraws
+from feedsim.metrics.means import batches_of, mean_interval
+from feedsim.records.joined import joined
+from feedsim.simulation.line import simulate
+from tests.machines import machine, spread_carriers, spread_feeder
+
+MACHINE = machine(spread_feeder(), carriers=spread_carriers())
+
+
+def one(replication: int, warm_up: int = 0) -> object:
+    from dataclasses import replace
+
+    records = simulate(MACHINE, CardDraws(MACHINE, 5, replication=replication), carriers=30)
+    return replace(records, warm_up=warm_up)
+
+
+def test_a_single_run_stays_as_it_is() -> None:
+    run = one(0)
+    assert joined([run]) is run
+
+
+@pytest.mark.parametrize("warm_up", [0, 7])
+def test_counted_rows_follow_each_other_and_time_goes_on(warm_up: int) -> None:
+    runs = [one(replication, warm_up) for replication in range(3)]
+    together = joined(runs)
+    counted = 30 - warm_up
+    assert together.begins == (0, counted, 2 * counted)
+    assert together.warm_up == 0
+    for number, run in enumerate(runs):
+        rows = slice(number * counted, (number + 1) * counted)
+        for name in ("placement_error_mm", "stage_position_mm", "tail_mm", "outcome"):
+            here = getattr(together.feeders[0], name)[rows]
+            np.testing.assert_array_equal(here, getattr(run.feeders[0], name)[warm_up:])
+        took = together.feeders[0].ready_time_s[rows] - together.feeders[0].engage_time_s[rows]
+        alone = run.feeders[0].ready_time_s - run.feeders[0].engage_time_s
+        np.testing.assert_allclose(took, alone[warm_up:], rtol=0.0, atol=1e-12)
+    spans = [
+        run.carriers.eye_time_s[-1] - (run.carriers.eye_time_s[warm_up - 1] if warm_up else 0.0)
+        for run in runs
+    ]
+    last = together.carriers.eye_time_s[-1] - together.start_time_s
+    assert last == pytest.approx(sum(spans), rel=1e-12)
+    books = [run.feeders[0].books for run in runs]
+    assert together.feeders[0].books.drawn == sum(b.drawn for b in books)
+
+
+def test_the_interval_of_several_runs_is_that_of_their_means() -> None:
+    rng = np.random.default_rng(1)
+    runs = [rng.normal(size=50) + shift for shift in (0.0, 0.3, -0.2, 0.1)]
+    found = mean_interval(np.concatenate(runs), begins=(0, 50, 100, 150))
+    means = [run.mean() for run in runs]
+    expected = stats.t.interval(0.95, 3, loc=np.mean(means), scale=stats.sem(means))
+    assert found == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_run_that_placed_nothing_is_no_batch() -> None:
+    assert batches_of(10, (0, 5, 5)) == [slice(0, 5), slice(5, 10)]
+    assert batches_of(10, (0, 0)) == [slice(k, k + 1) for k in range(10)]
