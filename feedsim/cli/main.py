@@ -13,6 +13,7 @@ import sys
 import typer
 
 from feedsim.cli.check import check
+from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.run import run
 from feedsim.cli.schema import schema
@@ -54,6 +55,7 @@ def _root(
 
 app.command()(run)
 app.command()(sweep)
+app.command()(limit)
 app.command()(check)
 app.command()(new)
 app.command()(schema)

@@ -12,7 +12,16 @@ import typer
 if TYPE_CHECKING:
     from feedsim.scenario import Scenario
 
-__all__ = ["ScenarioPath", "Settings", "Speed", "UnitChoice", "Units", "read_scenario"]
+__all__ = [
+    "Carriers",
+    "Jobs",
+    "ScenarioPath",
+    "Settings",
+    "Speed",
+    "UnitChoice",
+    "Units",
+    "read_scenario",
+]
 
 
 class UnitChoice(StrEnum):
@@ -32,6 +41,15 @@ Settings = Annotated[
         metavar="KEY=VALUE",
         help='Override a key, such as feeder.0.insert.gap="60 mm". May be given again.',
         show_default=False,
+    ),
+]
+Carriers = Annotated[
+    int | None, typer.Option("--carriers", help="Carriers in each run.", show_default=False)
+]
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs", help="Processes  [default: one for each core]", show_default=False, min=1
     ),
 ]
 Speed = Annotated[

@@ -16,6 +16,7 @@ from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
     "Expected",
+    "corrected_shift",
     "cycle_time",
     "engage_travel",
     "expected_offsets",
@@ -24,6 +25,7 @@ __all__ = [
     "late_opening_share",
     "late_share",
     "nose_at_opening",
+    "opening_bias",
     "opening_travel",
     "placement_sd",
     "ramp_in_residue",
@@ -75,7 +77,7 @@ def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
         machine.carrier_eye, controller, speed=speed, count_mm=q, tick=True
     )
     if settings.stage_correction:
-        carrier += _corrected(machine, feeder, speed=speed)[1]
+        carrier += corrected_shift(machine, feeder, speed=speed)[1]
     insert = (feeder.eye.edge_sd_mm / g) ** 2 + _timing_variance(
         feeder.eye, controller, speed=speed, count_mm=q, tick=not settings.stage_correction
     )
@@ -83,8 +85,8 @@ def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     return math.sqrt(carrier + insert + slips)
 
 
-def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> tuple[float, float]:
-    """Mean (mm) and variance (mm²) that locked steps and rounding leave with stage correction.
+def corrected_shift(machine: Machine, feeder: Feeder, *, speed: float) -> tuple[float, float]:
+    """Return mean (mm) and variance (mm²) that steps and rounding leave with stage correction.
 
     The correction shifts E by what the opening was off. Latched, that is spread over whole
     motion cycles, and the steps average out: mean 0, variance (v_c·γ)²/12 where the carrier eye
@@ -114,13 +116,14 @@ def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """
     scale = 1.0 + machine.encoder.scale_error
     if feeder.settings.stage_correction:
-        return scale * _corrected(machine, feeder, speed=speed)[0]
+        return scale * corrected_shift(machine, feeder, speed=speed)[0]
     travel = engage_travel(machine, feeder, speed=speed)
     engage = act_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
-    return scale * (mean_of(engage) - _opening_bias(machine, feeder, speed=speed))
+    return scale * (mean_of(engage) - opening_bias(machine, feeder, speed=speed))
 
 
-def _opening_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+def opening_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return the mean travel (mm, counted) by which openings are off what settings count on."""
     travel = opening_travel(machine, feeder, speed=speed)
     return mean_of(act_shifts(machine, travel, speed=speed, scanned=feeder.eye.scanned))
 
@@ -140,7 +143,7 @@ def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expec
     error -= (given.engage_lead_s - right.engage_lead_s) * counted
     if not given.stage_correction:
         error -= opening
-    opening += _opening_bias(machine, feeder, speed=speed)
+    opening += opening_bias(machine, feeder, speed=speed)
     return Expected(
         stage_mm=given.speed_ratio * opening,
         error_mm=(1.0 + machine.encoder.scale_error) * error

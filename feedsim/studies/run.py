@@ -64,7 +64,7 @@ def criteria_of(scenario: Scenario) -> Criteria:
 
 
 def rehearse(
-    scenario: Scenario, *, replications: int = 1, progress: Progress | None = None
+    scenario: Scenario, *, replications: int = 1, first: int = 0, progress: Progress | None = None
 ) -> Rehearsal:
     """Run a scenario.
 
@@ -73,11 +73,15 @@ def rehearse(
     scenario : Scenario
     replications : int, optional
         How often, each time with cards and phases of its own; all enter the figures.
+    first : int, optional
+        Which set of cards is the first, from 0.
     progress : callable, optional
         Told now and then how many carriers, the warm-up included, have passed their eye.
     """
     machine = machine_of(scenario)
-    runs = [_run(scenario, machine, number, progress) for number in range(replications)]
+    runs = [
+        _run(scenario, machine, number, progress) for number in range(first, first + replications)
+    ]
     records = joined(runs)
     results = summarise(
         records,

@@ -14,12 +14,12 @@ from statistics import median
 
 import pytest
 import simpy
+from feedsim.studies.speeds import parse_speeds
 
 from feedsim.draws.cards import CardDraws
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
 from feedsim.studies.run import machine_of
-from feedsim.studies.speeds import parse_speeds
 from feedsim.studies.sweep import Sweep, run_sweep
 
 pytestmark = pytest.mark.benchmark

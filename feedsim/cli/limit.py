@@ -1,0 +1,127 @@
+"""``feedsim limit``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from feedsim.cli.options import (
+    Carriers,
+    Jobs,
+    ScenarioPath,
+    Settings,
+    UnitChoice,
+    Units,
+    read_scenario,
+)
+
+if TYPE_CHECKING:
+    from feedsim.scenario import Scenario
+    from feedsim.studies.limit import Found
+
+__all__ = ["limit"]
+
+_MOST = 1_000_000
+_WITHIN = 0.01
+
+
+def limit(
+    scenario: ScenarioPath,
+    settings: Settings = None,
+    carriers: Carriers = None,
+    at_most: Annotated[
+        int,
+        typer.Option("--at-most", help="Carriers to simulate in all; then the search ends.", min=1),
+    ] = _MOST,
+    within: Annotated[
+        str,
+        typer.Option("--within", metavar="SHARE", help="How narrow a range of speeds to look for."),
+    ] = "1 %",
+    jobs: Jobs = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Folder to write limit.json to.", show_default=False),
+    ] = None,
+    units: Units = UnitChoice.metric,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print limit.json on standard output.")
+    ] = False,
+) -> int:
+    """Find the highest speed that meets the acceptance figures, and why no higher.
+
+    Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
+    range between the fastest speed accepted for sure and the slowest refused for sure.
+    """
+    from feedsim.output.files import try_folder, write_all
+    from feedsim.output.json_text import json_text
+    from feedsim.output.limit_text import limit_text
+    from feedsim.studies.limit import closed_limits
+    from feedsim.studies.limit_plain import limit_plain
+
+    changes = [*(settings or []), *([f"run.carriers={carriers}"] if carriers else [])]
+    narrow = _share(within)
+    what = read_scenario(scenario, changes, speed=None)
+    if out is not None:
+        try_folder(out)
+    closed = closed_limits(what)
+    found = _search(what, closed, within=narrow, most=at_most, jobs=jobs)
+    plain = limit_plain(what, closed, found)
+    typer.echo(
+        json_text(plain) if as_json else limit_text(plain, units=units.value), nl=not as_json
+    )
+    if out is not None:
+        write_all(out, {"limit.json": json_text(plain).encode()})
+        typer.echo(f"wrote limit.json to {out}", err=as_json)
+    return 0
+
+
+def _share(text: str) -> float:
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.quantities import QuantityError, parse
+
+    try:
+        share = parse(text, "share")
+    except QuantityError as error:
+        raise FeedsimError(Fault("--within", message=f"needs {error}")) from None
+    if not 1e-4 <= share <= 0.5:
+        raise FeedsimError(Fault("--within", found=repr(text), allowed="0.01 % to 50 %"))
+    return share
+
+
+def _search(
+    scenario: Scenario,
+    closed: Sequence[Any],
+    *,
+    within: float,
+    most: int,
+    jobs: int | None,
+) -> Found:
+    from feedsim.cli.progress import progress_bar
+    from feedsim.studies.limit import Search, lowest_together, search
+
+    start = lowest_together(closed) or scenario.line.speed
+    what = Search(scenario, start_mm_s=start, within=within, most_carriers=most)
+    with progress_bar("carriers at most", most) as progress:
+        return search(what, _runner(jobs), progress=progress)
+
+
+def _runner(jobs: int | None) -> Any:
+    import os
+
+    from feedsim.studies.executor import completed
+    from feedsim.studies.limit import run_batch
+
+    def run(calls: Sequence[tuple[Any, ...]]) -> list[Any]:
+        found = completed(
+            run_batch,
+            calls,
+            jobs=jobs or os.cpu_count() or 1,
+            on_lost=lambda words: typer.echo(words, err=True),
+        )
+        results = dict(found)
+        return [results[place] for place in range(len(calls))]
+
+    return run

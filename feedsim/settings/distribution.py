@@ -1,0 +1,124 @@
+"""The distribution of a sum of independent parts: normal, uniform, or of a few values.
+
+Placement error and stage position are such sums: edges are normal, ticks, counts and jitter
+uniform, locked ticks take a few values. Far from the middle a normal curve of the same
+standard deviation would be wrong by factors: the sum of two ticks ends where it ends.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Distribution", "clipped_normal"]
+
+_MOST_TERMS = 20_000
+_FAR = 9.0  # standard deviations beyond which a normal part is nothing
+_NODES = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Distribution:
+    """A sum of independent parts, all in one unit.
+
+    Attributes
+    ----------
+    mean : float
+        Added to all others, which may have means of their own.
+    normal_sd : float
+        Of a normal part of mean 0.
+    half_widths : tuple of float
+        Uniform parts of mean 0.
+    choices : tuple of mapping
+        Parts that take a few values: value → probability.
+    rarely : tuple of (share, length)
+        Parts that are 0, but in that share of cases uniform on 0…length (below 0: length…0).
+    """
+
+    mean: float = 0.0
+    normal_sd: float = 0.0
+    half_widths: tuple[float, ...] = ()
+    choices: tuple[Mapping[float, float], ...] = field(default_factory=tuple)
+    rarely: tuple[tuple[float, float], ...] = ()
+
+    def share_below(self, limit: float) -> float:
+        """Return the probability of a value below the limit.
+
+        Gil-Pelaez's inversion of the characteristic function φ,
+        F(x) = ½ − (1/π)·∫ Im(e^(−itx)·φ(t))/t dt over t > 0 (Biometrika 38:481-482, 1951, from
+        memory), by the midpoint rule, which is as good as exact where the step is 2π over more
+        than the whole range and the sum goes on until φ has died. Where next to nothing is
+        normal a normal part of 1/10 000 of the range is added, so that it dies.
+
+        Parameters
+        ----------
+        limit : float
+            Unit of the parts.
+        """
+        bounds = self._bounds()
+        spread = bounds[1] - bounds[0]
+        sd = self.normal_sd
+        if spread + sd == 0.0:
+            return float(self.mean < limit)
+        sd = max(sd, 1e-4 * spread)
+        low, high = bounds[0] - _FAR * sd, bounds[1] + _FAR * sd
+        if limit <= low or limit >= high:
+            return float(limit >= high)
+        step = 2.0 * math.pi / (2.1 * (high - low))
+        terms = min(_MOST_TERMS, math.ceil(_FAR / (sd * step)))
+        halves = np.arange(terms, dtype=np.float64) + 0.5
+        t: NDArray[np.float64] = step * halves
+        wave = np.exp(1j * t * (self.mean - limit) - 0.5 * (sd * t) ** 2) * self._others(t)
+        share = 0.5 - float(np.sum(wave.imag / halves)) / math.pi
+        return min(1.0, max(0.0, share))
+
+    def share_outside(self, low: float, high: float) -> float:
+        """Return the probability of a value below ``low`` or above ``high``."""
+        return min(1.0, self.share_below(low) + 1.0 - self.share_below(high))
+
+    def _others(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Return the characteristic function of all but the normal part, shape of ``t``."""
+        wave = np.ones(len(t), dtype=np.complex128)
+        for half in self.half_widths:
+            wave *= np.sinc(half * t / math.pi)
+        for values in self.choices:
+            wave *= sum(p * np.exp(1j * x * t) for x, p in values.items())
+        for share, length in self.rarely:
+            uniform = np.exp(0.5j * length * t) * np.sinc(0.5 * length * t / math.pi)
+            wave *= 1.0 - share + share * uniform
+        return wave
+
+    def _bounds(self) -> tuple[float, float]:
+        """Return the lowest and the highest value without the normal part."""
+        low = high = self.mean
+        for half in self.half_widths:
+            low, high = low - half, high + half
+        for values in self.choices:
+            low, high = low + min(values), high + max(values)
+        for _, length in self.rarely:
+            low, high = low + min(length, 0.0), high + max(length, 0.0)
+        return low, high
+
+
+def clipped_normal(mean: float, sd: float) -> dict[float, float]:
+    """Return normal(mean, sd) clipped at 0 as values with probabilities.
+
+    All below 0 is at 0; the rest is at the nodes of a Gauss-Legendre rule, which integrates
+    what varies as smoothly as a characteristic function to about 1e-12.
+    """
+    if sd == 0.0:
+        return {max(mean, 0.0): 1.0}
+    low, high = max(0.0, mean - _FAR * sd), mean + _FAR * sd
+    if high <= 0.0:
+        return {0.0: 1.0}
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    values = 0.5 * (high - low) * nodes + 0.5 * (high + low)
+    density = np.exp(-0.5 * ((values - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
+    shares = 0.5 * (high - low) * weights * density
+    found = {float(v): float(p) for v, p in zip(values, shares, strict=True)}
+    below = 0.5 * math.erfc(mean / (sd * math.sqrt(2.0)))
+    return {0.0: below, **found}

@@ -1,0 +1,246 @@
+"""The highest line speed that a setup is accepted at: in closed form, and by simulation.
+
+The search asks at several speeds at once, adds runs where it cannot tell yet, and narrows the
+range between the fastest speed accepted for sure and the slowest one refused for sure. What it
+asks next depends on what it has seen alone, never on how many workers there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from feedsim.machine import Feeder, Machine
+from feedsim.metrics.tally import Sureness, Tally, added, sureness, tally
+from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
+from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits
+from feedsim.settings.mechanisms import Allowed
+from feedsim.studies.run import criteria_of, machine_of, rehearse
+
+__all__ = [
+    "CONFIDENCE",
+    "Found",
+    "Search",
+    "closed_limits",
+    "lowest_together",
+    "run_batch",
+    "search",
+]
+
+LOOKS = (2, 4, 8, 16, 32)
+"""Runs at one speed after which its shares are looked at."""
+
+CONFIDENCE = 1.0 - 0.05 / len(LOOKS)
+"""Of each look, so that all looks at a speed together are right in 95 % (Bonferroni)."""
+
+_LADDER = (0.25, 0.5, 0.75, 0.9, 0.97, 1.03, 1.1, 1.25)
+_UP, _DOWN = (1.25, 1.6), (0.5, 0.75)
+_WIDEST = 64.0
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What was seen at one speed: the counts of each feeder over some runs."""
+
+    speed_mm_s: float
+    runs: int
+    tallies: tuple[Tally, ...]
+    sureness: Sureness
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a search found.
+
+    Attributes
+    ----------
+    accepted : Seen or None
+        The fastest speed accepted for sure below any that is refused.
+    refused : Seen or None
+        The slowest speed refused for sure.
+    seen : tuple of Seen
+        All speeds, rising.
+    carriers : int
+        Simulated in all.
+    ran_out : bool
+        Whether the carriers ran out before the range was as narrow as asked for.
+    """
+
+    accepted: Seen | None
+    refused: Seen | None
+    seen: tuple[Seen, ...]
+    carriers: int
+    ran_out: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What is searched for.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    start_mm_s : float
+        Where to begin to look.
+    within : float
+        As narrow a range as is wanted, a share of its upper end.
+    most_carriers : int
+        No run begins that would take more in all.
+    """
+
+    scenario: Scenario
+    start_mm_s: float
+    within: float
+    most_carriers: int
+
+
+def closed_limits(scenario: Scenario) -> list[list[SpeedLimit]]:
+    """Return the closed-form limits of each feeder, the lowest first."""
+    accept, limits = scenario.acceptance, scenario.limits
+    allowed = Allowed(
+        placement_tolerance_mm=accept.placement_tolerance,
+        outside_tolerance=1.0 - accept.within_tolerance,
+        missed=accept.missed,
+        jam_risk=accept.jam_risk,
+        speed_mismatch=limits.speed_mismatch,
+        overhang_mm=limits.overhang,
+    )
+
+    def at(number: int) -> Callable[[float], tuple[Machine, Feeder]]:
+        def machine_at(speed: float) -> tuple[Machine, Feeder]:
+            machine = machine_of(at_line_speed(scenario, speed))
+            return machine, machine.feeders[number]
+
+        return machine_at
+
+    return [speed_limits(at(number), allowed) for number in range(len(scenario.feeder))]
+
+
+def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
+    """Return the speed (mm/s) up to which all mechanisms of all feeders leave it acceptable."""
+    speeds = [x.speed_mm_s for row in limits for x in row if x.mechanism == TOGETHER]
+    return min((speed for speed in speeds if speed is not None), default=None)
+
+
+def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> list[Tally]:
+    """Run one set of cards at one speed, in whatever process; return each feeder's counts."""
+    at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
+    ran = rehearse(at_speed, first=replication)
+    return [
+        tally(results, records, ran.records.warm_up)
+        for results, records in zip(ran.results.feeders, ran.records.feeders, strict=True)
+    ]
+
+
+def search(
+    what: Search,
+    run: Callable[[Sequence[tuple[Any, ...]]], Sequence[Sequence[Tally]]],
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Found:
+    """Look for the highest accepted speed.
+
+    Parameters
+    ----------
+    what : Search
+    run : callable
+        Makes calls of :func:`run_batch` and returns their results in the same order.
+    progress : callable, optional
+        Told how many carriers have been simulated.
+    """
+    plain = scenario_to_dict(what.scenario)
+    each = what.scenario.run.carriers
+    found: dict[float, list[Sequence[Tally]]] = {}
+    used, ran_out = 0, False
+    while wanted := _next(_seen(what.scenario, found), what):
+        calls = [
+            (speed, number)
+            for speed, runs in wanted.items()
+            for number in range(len(found.get(speed, ())), runs)
+        ]
+        affordable = (what.most_carriers - used) // each
+        if affordable < len(calls):
+            ran_out = True
+            break
+        results = run([(plain, speed, number) for speed, number in calls])
+        for (speed, _), result in zip(calls, results, strict=True):
+            found.setdefault(speed, []).append(result)
+        used += each * len(calls)
+        if progress is not None:
+            progress(used)
+    seen = _seen(what.scenario, found)
+    return Found(*_ends(seen), seen=tuple(seen), carriers=used, ran_out=ran_out)
+
+
+def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> list[Seen]:
+    criteria = criteria_of(scenario)
+    seen = []
+    for speed in sorted(found):
+        runs = found[speed]
+        tallies = tuple(added(each) for each in zip(*runs, strict=True))
+        sure = sureness(tallies, criteria, confidence=CONFIDENCE)
+        seen.append(Seen(speed, len(runs), tallies, sure))
+    return seen
+
+
+def _ends(seen: Sequence[Seen]) -> tuple[Seen | None, Seen | None]:
+    """Return the two ends of the range in which the limit lies, as far as they are known.
+
+    The slowest speed that is refused, and the fastest that is accepted below that one and below
+    any that even the most runs leave open.
+    """
+    refused = next((s for s in seen if s.sureness is Sureness.REFUSED), None)
+    accepted = None
+    for s in seen:
+        if s.sureness is Sureness.ACCEPTED:
+            accepted = s
+        elif s is refused or s.runs >= LOOKS[-1]:
+            break
+    return accepted, refused
+
+
+def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
+    """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
+    if not seen:
+        return {what.start_mm_s * rung: LOOKS[0] for rung in _LADDER}
+    accepted, refused = _ends(seen)
+    unsure = [s for s in seen if s.sureness is Sureness.OPEN and s.runs < LOOKS[-1]]
+    if refused is None:
+        return _upwards(seen, unsure, what)
+    if accepted is None:
+        return _downwards(seen, refused, what)
+    between = [s for s in seen if accepted.speed_mm_s < s.speed_mm_s < refused.speed_mm_s]
+    wide = what.within * refused.speed_mm_s
+    if refused.speed_mm_s - accepted.speed_mm_s <= wide:
+        return {}
+    more = {s.speed_mm_s: _more(s) for s in between if s in unsure}
+    places = [s.speed_mm_s for s in (accepted, *between, refused)]
+    lowest, highest = places[:2], places[-2:]
+    for low, high in {tuple(lowest), tuple(highest)}:
+        parts = 3 if not between else 2
+        if high - low > wide / 2.0 and not more:
+            more |= {low + (high - low) * k / parts: LOOKS[0] for k in range(1, parts)}
+    return more
+
+
+def _more(seen: Seen) -> int:
+    return next(runs for runs in LOOKS if runs > seen.runs)
+
+
+def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], what: Search) -> dict[float, int]:
+    """Look at higher speeds; where the top is not refused yet, look there again first."""
+    top = seen[-1]
+    if top in unsure:
+        return {top.speed_mm_s: _more(top)}
+    fastest = min(FASTEST_MM_S, _WIDEST * what.start_mm_s)
+    return {top.speed_mm_s * by: LOOKS[0] for by in _UP if top.speed_mm_s * by <= fastest}
+
+
+def _downwards(seen: Sequence[Seen], refused: Seen, what: Search) -> dict[float, int]:
+    """Make sure of the lowest speed; where that cannot be, look at lower ones."""
+    lowest = seen[0]
+    if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:
+        return {lowest.speed_mm_s: _more(lowest)}
+    slowest = what.start_mm_s / _WIDEST
+    return {lowest.speed_mm_s * by: LOOKS[0] for by in _DOWN if lowest.speed_mm_s * by >= slowest}

@@ -1,0 +1,95 @@
+"""``feedsim limit`` as its user meets it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from feedsim.settings.limits import TOGETHER
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CARD = SCENARIOS / "membership_card.toml"
+# looser figures, so that few carriers decide
+LOOSE = (
+    "--carriers", 300, "--within", "6 %", "--at-most", 60_000,
+    "--set", "acceptance.within_tolerance=97 %", "--set", "acceptance.missed=3 %",
+    "--set", "acceptance.jam_risk=3 %",
+)  # fmt: skip
+
+Run = Callable[..., object]
+
+
+def test_two_answers_that_agree_and_the_binding_mechanism(feedsim: Run) -> None:
+    ended = feedsim("limit", CARD, *LOOSE, "--jobs", 1, "--json")
+    assert ended.status == 0
+    found = json.loads(ended.out)
+    assert found["closed_form"][0]["mechanism"] == "placement spread"
+    assert TOGETHER in [row["mechanism"] for row in found["closed_form"]]
+    speeds = [row["speed_mm_s"] for row in found["closed_form"]]
+    assert speeds == sorted(speeds)
+    simulated = found["simulated"]
+    low, high = simulated["accepted_speed_mm_s"], simulated["refused_speed_mm_s"]
+    assert low < found["closed_form_speed_mm_s"] < high
+    assert found["agree"] is True
+    looked = sum(point["feeders"][0]["carriers"] for point in simulated["seen"])
+    assert looked == simulated["carriers"] <= 60_000
+    text = feedsim("limit", CARD, *LOOSE, "--jobs", 1).out
+    assert "Placement spread binds first" in text
+    assert "The two agree" in text
+    assert "refused (at 95 %)" in text
+
+
+def test_the_same_answer_from_one_job_and_from_two(feedsim: Run) -> None:
+    one, two = (feedsim("limit", CARD, *LOOSE, "--jobs", jobs, "--json").out for jobs in (1, 2))
+    assert one == two
+
+
+def test_a_limit_that_the_closed_forms_do_not_know_is_told_as_a_finding(feedsim: Run) -> None:
+    # two carriers between mark and engage point, and room for one mark: marks are lost at any speed
+    ended = feedsim("limit", CARD, *LOOSE, "--set", "controller.mark_memory=1", "--jobs", 1)
+    assert ended.status == 0
+    assert "THE TWO DISAGREE" in ended.out
+    assert "mark memory full" in ended.out
+
+
+def test_carriers_that_run_out_are_told(feedsim: Run) -> None:
+    ended = feedsim("limit", CARD, "--carriers", 300, "--at-most", 5000, "--jobs", 1, "--json")
+    found = json.loads(ended.out)["simulated"]
+    assert found["ran_out"] is True
+    assert found["carriers"] <= 5000
+
+
+def test_no_limit_and_no_speed_at_all_are_told(feedsim: Run) -> None:
+    nothing = feedsim("limit", CARD, *LOOSE, "--jobs", 1, "--set", "feeder.0.insert.double=20 %")
+    assert "allows no speed at all" in nothing.out
+    assert "refused for sure" in nothing.out
+
+
+def test_inches_and_several_feeders(feedsim: Run) -> None:
+    ended = feedsim("limit", SCENARIOS / "two_feeders.toml", *LOOSE, "--jobs", 1, "--units", "inch")
+    assert "ft/min  leaflet feeder: " in ended.out
+    assert "m/min" not in ended.out.replace("ft/min", "")
+
+
+def test_the_file_is_what_is_printed(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("limit", CARD, *LOOSE, "--jobs", 1, "--json", "--out", tmp_path / "out")
+    assert (tmp_path / "out/limit.json").read_text("utf-8") == ended.out
+
+
+@pytest.mark.parametrize(
+    ("call", "fragment"),
+    [
+        (("--within", "0 %"), "--within"),
+        (("--within", "2 mm"), "--within"),
+        (("--at-most", "0"), "--at-most"),
+        (("--set", "feeder.0.insert.gapp=60 mm"), "no such key"),
+    ],
+)
+def test_wrong_calls(call: tuple[str, ...], fragment: str, tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("limit", CARD, *call, "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert fragment in ended.err
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,150 @@
+"""The closed-form limit of each mechanism against a search by simulation.
+
+Each scenario is built so that one mechanism binds and the others are far: the closed form must
+lie in the range that the search leaves, and that range must be narrow.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from feedsim.scenario import override, scenario_from_text
+from feedsim.settings.limits import TOGETHER
+from feedsim.studies.limit import Search, closed_limits, lowest_together, run_batch, search
+
+BASE = """
+title = "one limit"
+seed = 7
+[run]
+carriers = 500
+master = "virtual"
+[line]
+speed = "60 m/min"
+[carrier]
+length = "210 mm"
+pitch = "300 mm"
+pitch_sd = "2 mm"
+[carrier_eye]
+response = "0.5 ms"
+off_response = "0.5 ms"
+[controller]
+scan = "0.5 ms"
+motion_cycle = "0.2 ms"
+[[feeder]]
+name = "card feeder"
+eye_to_placement = "400 mm"
+insert_eye_to_placement = "120 mm"
+grip_end = "50 mm"
+nose_limit = "110 mm"
+[feeder.insert]
+length = "85.6 mm"
+gap = "70 mm"
+gap_sd = "1 mm"
+[feeder.eye]
+response = "0.5 ms"
+off_response = "0.5 ms"
+[feeder.clutch]
+ramp_in = "20 ms"
+ramp_out = "20 ms"
+[feeder.servo]
+loop_gain = "inf 1/s"
+velocity_feedforward = "100 %"
+max_acceleration = "1000 m/s^2"
+[feeder.settings]
+target_offset = "60 mm"
+stage_position = "60 mm"
+[acceptance]
+placement_tolerance = "20 mm"
+within_tolerance = "99 %"
+missed = "1 %"
+jam_risk = "1 %"
+"""
+EYE = ("carrier_eye.response=2 ms", "carrier_eye.response_jitter=2 ms")
+SLOW = "feeder.0.clutch.settle=50 ms"
+CASES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "a cycle that does not fit": ("feed cycle", (SLOW,)),
+    "a cycle that does not fit, hand fed": (
+        "feed cycle",
+        ("carrier.arrival=random", SLOW, "carrier.min_gap=20 mm", "carrier.pitch=400 mm",
+         "acceptance.missed=10 %"),
+    ),
+    "waiting for the feeder": (
+        "late service",
+        ("controller.not_ready=engage", "acceptance.placement_tolerance=5 mm", SLOW),
+    ),
+    "waiting for the feeder, with more spread": (
+        "late service",
+        ("controller.not_ready=engage", "acceptance.placement_tolerance=12 mm", SLOW,
+         "feeder.0.insert.gap_sd=5 mm", "carrier.pitch_sd=6 mm"),
+    ),
+    "waiting for the feeder, hand fed": (
+        "late service",
+        ("controller.not_ready=engage", "carrier.arrival=random", SLOW, "carrier.min_gap=60 mm",
+         "acceptance.placement_tolerance=5 mm", "carrier.pitch=400 mm"),
+    ),
+    "late marks": ("late marks", ("feeder.0.eye_to_placement=40 mm", "controller.scan=10 ms")),
+    "late marks that engage": (
+        "late engages",
+        ("feeder.0.eye_to_placement=40 mm", "controller.scan=10 ms",
+         "controller.late_mark=engage", "acceptance.placement_tolerance=3 mm"),
+    ),
+    "late openings": (
+        "late openings",
+        ("feeder.0.settings.stage_position=25 mm", "controller.scan=10 ms",
+         "acceptance.placement_tolerance=3 mm", "feeder.0.grip_end=20 mm"),
+    ),
+    "spread": (
+        "placement spread",
+        ("acceptance.placement_tolerance=3 mm", *EYE, "feeder.0.eye.edge_sd=0.3 mm"),
+    ),
+    "carriers that merge": ("carrier gap at its eye", ("carrier_eye.off_response=40 ms",)),
+    "inserts that merge": (
+        "insert gap at its eye",
+        ("feeder.0.insert.gap=20 mm", "feeder.0.eye.off_response=10 ms",
+         "feeder.0.grip_end=40 mm", "acceptance.missed=10 %"),
+    ),
+    "noses that strike": (
+        "nose strike",
+        ("feeder.0.nose_limit=63 mm", "feeder.0.eye.response=2 ms",
+         "feeder.0.eye.response_jitter=2 ms"),
+    ),
+    "tails that are held": ("tail held", ("feeder.0.grip_end=105 mm",)),
+    "inserts off their carrier": (
+        "off carrier", ("feeder.0.settings.target_offset=3 mm", *EYE),
+    ),
+    "a short run-up": ("run-up", ("feeder.0.clutch.ramp_in=60 ms",)),
+    "landing in the ramp-out": (
+        "landing in the ramp-out",
+        ("feeder.0.insert_eye_to_placement=160 mm", "feeder.0.insert.gap=20 mm",
+         "feeder.0.grip_end=40 mm", "feeder.0.clutch.ramp_out=30 ms"),
+    ),
+    "a weak drive": ("drive", ("feeder.0.servo.max_acceleration=60 m/s^2",)),
+}  # fmt: skip
+
+
+def run(calls: Any) -> Any:
+    return [run_batch(*call) for call in calls]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_closed_form_and_simulation_agree_where_one_mechanism_binds(case: str) -> None:
+    binding, changes = CASES[case]
+    scenario = override(scenario_from_text(BASE), changes)
+    (limits,) = closed_limits(scenario)
+    assert limits[0].mechanism == binding
+    assert limits[1].mechanism == TOGETHER
+    others = [limit for limit in limits if limit.mechanism not in (binding, TOGETHER)]
+    closed = lowest_together([limits])
+    assert closed == pytest.approx(limits[0].speed_mm_s, rel=1e-3)
+    assert others[0].speed_mm_s > 1.25 * closed
+    # not at the closed form's own place, so that it is not led there
+    what = Search(scenario, start_mm_s=1.09 * closed, within=0.02, most_carriers=200_000)
+    found = search(what, run)
+    assert found.accepted is not None
+    assert found.refused is not None
+    low, high = found.accepted.speed_mm_s, found.refused.speed_mm_s
+    assert low <= closed <= high
+    # a closed form a twelfth off would be found out
+    assert high < 13.0 / 12.0 * low
