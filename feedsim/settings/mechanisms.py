@@ -371,14 +371,26 @@ def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -
 
 
 def strays(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """Share of inserts that go past their eye unseen, by its misses or by merging."""
+    """Share of inserts that go past their eye unseen: missed, merged, or there too early."""
     merged = insert_gap(machine, feeder, speed, allowed)
-    return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - merged)
+    return 1.0 - (1.0 - _unseen(machine, feeder, speed)) * (1.0 - merged)
+
+
+def _unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
+    """Return the share of inserts that their eye misses, or that pass it before the search."""
+    ins = feeder.inserts
+    staged = stage_spread(machine, feeder, speed=speed)
+    before = ins.length_mm + ins.gap_mm
+    next_nose = replace(
+        staged, mean=staged.mean - before, normal_sd=math.hypot(staged.normal_sd, ins.gap_sd_mm)
+    )
+    early = 1.0 - next_nose.share_below(0.0)
+    return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - early)
 
 
 def doubles(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """Share of cycles with a double or with an insert that its eye misses, at any speed."""
-    return 1.0 - (1.0 - feeder.inserts.double) * (1.0 - feeder.eye.missed)
+    """Share of cycles with a double, or with an insert unseen for other reasons than a gap."""
+    return 1.0 - (1.0 - feeder.inserts.double) * (1.0 - _unseen(machine, feeder, speed))
 
 
 MECHANISMS = (

@@ -28,7 +28,6 @@ __all__ = [
     "opening_bias",
     "opening_travel",
     "placement_sd",
-    "ramp_in_residue",
     "stage_sd",
 ]
 
@@ -198,25 +197,6 @@ def largest_demand(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     wanted = feeder.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
     lengths = (clutch.ramp_in, clutch.ramp_out)
     return max(wanted / length if length > 0.0 else math.inf for length in lengths)
-
-
-def ramp_in_residue(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return how far ahead of its steady lag the ramp-in leaves the feed at the landing (mm).
-
-    As belt travel: ((1−k)·v_c/K)·(1 − e^(−KT))/(K·T)·e^(−K(t−T)), t from the start of a ramp-in of
-    time T to the landing (feedsim/MODEL.md, section 13); for a step the middle factor is 1.
-    """
-    gain, k = feeder.servo.loop_gain_per_s, feeder.servo.velocity_feedforward
-    if gain == math.inf:
-        return 0.0
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    ramp = feeder.clutch.ramp_in
-    if feeder.clutch.travel_ramp:
-        ramp /= counted
-    way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
-    after = way / (feeder.settings.speed_ratio * counted) - 0.5 * ramp + (1.0 - k) / gain
-    share = -math.expm1(-gain * ramp) / (gain * ramp) if ramp > 0.0 else 1.0
-    return (1.0 - k) * counted / gain * share * math.exp(-gain * max(after, 0.0))
 
 
 def engage_travel(machine: Machine, feeder: Feeder, *, speed: float) -> float:

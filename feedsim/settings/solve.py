@@ -26,27 +26,43 @@ from feedsim.machine import Feeder, Machine, Settings
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
+from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
 
 __all__ = ["Solution", "run_up_time", "solve", "solve_feeder"]
+
+
+_MATTERS_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class Solution:
     """Leads (s) and distances (mm of counted travel) that put the mean error at 0.
 
-    ``run_up_too_short``: at line speed the insert lands before the ramp-in has ended, so
-    that the distance is right at that speed only.
+    ``unsettled``: at line speed an edge comes, or an insert lands, before the ramp-in has ended
+    or the lag has settled, so that the distances are right at that speed only.
     """
 
     engage_distance_mm: float
     engage_lead_s: float
     disengage_distance_mm: float
     disengage_lead_s: float
-    run_up_too_short: bool
+    unsettled: bool
 
 
 def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
     """Work out the right settings of one feeder at the line's speed."""
+    steady = _steady(machine, feeder)
+    cycle = nominal_cycle(machine, feeder, speed=machine.line.speed_mm_s)
+    if cycle is None:
+        return steady
+    exact = _exact(machine, feeder, cycle=cycle, leads=steady)
+    distances = ("engage_distance_mm", "disengage_distance_mm")
+    off = max(abs(getattr(exact, name) - getattr(steady, name)) for name in distances)
+    return exact if off > _MATTERS_MM else steady
+
+
+def _steady(machine: Machine, feeder: Feeder) -> Solution:
+    """Return what is right at every speed where ramp and lag are over in time."""
     controller, settings, clutch = machine.controller, feeder.settings, feeder.clutch
     g, half_count = settings.speed_ratio, 0.5 * machine.encoder.count_mm
     common = (
@@ -56,39 +72,47 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
     )
     in_time, in_travel = _halves(clutch.ramp_in, in_travel=clutch.travel_ramp)
     out_time, out_travel = _halves(clutch.ramp_out, in_travel=clutch.travel_ramp)
-    engage_lead = eye_delay(machine.carrier_eye, controller) + common + in_time
     slip = clipped_slip_mean(feeder.inserts)
     run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm + slip
-    way = (
-        feeder.eye_to_placement_mm
-        + settings.target_offset_mm
-        + machine.carriers.slip_mm
-        + half_count
-    )
-    engage = way - run_up / g - in_travel
-    v = machine.line.speed_mm_s
-    landing = run_up_time(feeder, run_up, speed=v)
-    short = landing < _ramp_time(feeder, speed=v)
-    if short:
-        steady = following_time(feeder.servo) + in_time + (run_up / g + in_travel) / v
-        engage += v * (steady - landing)
     return Solution(
-        engage_distance_mm=engage,
-        engage_lead_s=engage_lead,
+        engage_distance_mm=_way(machine, feeder) + half_count - run_up / g - in_travel,
+        engage_lead_s=eye_delay(machine.carrier_eye, controller) + common + in_time,
         disengage_distance_mm=settings.stage_position_mm / g - out_travel + half_count,
         disengage_lead_s=eye_delay(feeder.eye, controller) + common + out_time,
-        run_up_too_short=short,
+        unsettled=False,
+    )
+
+
+def _way(machine: Machine, feeder: Feeder) -> float:
+    """Return how far a carrier comes (mm) from its eye until its insert has to land."""
+    slip = machine.carriers.slip_mm
+    return feeder.eye_to_placement_mm + feeder.settings.target_offset_mm + slip
+
+
+def _exact(machine: Machine, feeder: Feeder, *, cycle: NominalCycle, leads: Solution) -> Solution:
+    """Return the distances for the cycle as it runs at line speed, the leads kept.
+
+    From its edge until the clutch has to act passes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
+    """
+    v, controller = machine.line.speed_mm_s, machine.controller
+    half_count, half_cycle = 0.5 * machine.encoder.count_mm, 0.5 * controller.motion_cycle_s
+    engage_s = eye_delay(machine.carrier_eye, controller) + half_cycle + cycle.landing_s
+    disengage_s = eye_delay(feeder.eye, controller) + half_cycle + cycle.edge_s
+    return Solution(
+        engage_distance_mm=_way(machine, feeder)
+        + half_count
+        + v * (leads.engage_lead_s - engage_s),
+        engage_lead_s=leads.engage_lead_s,
+        disengage_distance_mm=half_count
+        + v * (cycle.opening_s + leads.disengage_lead_s - disengage_s),
+        disengage_lead_s=leads.disengage_lead_s,
+        unsettled=True,
     )
 
 
 def _halves(length: float, *, in_travel: bool) -> tuple[float, float]:
     """Return half a ramp as time (s) and as travel (mm); one of them is 0."""
     return (0.0, 0.5 * length) if in_travel else (0.5 * length, 0.0)
-
-
-def _ramp_time(feeder: Feeder, *, speed: float) -> float:
-    length = feeder.clutch.ramp_in
-    return length / speed if feeder.clutch.travel_ramp else length
 
 
 def run_up_time(feeder: Feeder, run_up: float, *, speed: float) -> float:

@@ -17,6 +17,7 @@ _CHECKS = (
     placing.stage,
     placing.limits,
     placing.tail,
+    placing.next_nose,
     placing.landing,
     timing.run_up,
     timing.drive,
@@ -28,6 +29,7 @@ _CHECKS = (
     placing.spread,
     placing.losses,
     timing.aliasing,
+    timing.locked_counts,
     timing.search,
 )
 

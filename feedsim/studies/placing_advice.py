@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from feedsim.settings.acts import locked_step
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
@@ -15,6 +16,7 @@ from feedsim.settings.predict import (
     placement_sd,
     stage_sd,
 )
+from feedsim.settings.spreads import placement_spread, scale_shift
 from feedsim.studies.setup import SIGMAS, Setup
 
 __all__ = [
@@ -22,6 +24,7 @@ __all__ = [
     "landing",
     "limits",
     "losses",
+    "next_nose",
     "off_target",
     "on_carrier",
     "scale",
@@ -149,6 +152,20 @@ def landing(s: Setup) -> Iterator[str]:
         )
 
 
+def next_nose(s: Setup) -> Iterator[str]:
+    """Warn of a next insert that rests at its eye, or past it, before the search begins."""
+    ins = s.feeder.inserts
+    behind = ins.length_mm + ins.gap_mm - _staged_at(s)
+    spread = math.hypot(stage_sd(s.machine, s.feeder, speed=s.speed), ins.gap_sd_mm)
+    if behind < SIGMAS * spread or behind <= 0.0:
+        yield (
+            f"With an insert staged the next one's nose rests {s.say(abs(behind))} "
+            f"{'before' if behind > 0.0 else 'past'} the insert eye (spread {s.say(spread)}): an "
+            f"edge that has passed before the search begins is not seen, and strays. Stage nearer "
+            f"to the eye, or widen the gap."
+        )
+
+
 def gaps(s: Setup) -> Iterator[str]:
     """Warn of gaps that an eye may not see."""
     ins, c = s.feeder.inserts, s.machine.carriers
@@ -218,12 +235,7 @@ def speed_match(s: Setup) -> Iterator[str]:
 
 def scale(s: Setup) -> Iterator[str]:
     """Warn of an encoder scale error that shifts the placement."""
-    scale = s.machine.encoder.scale_error
-    shift = scale * (
-        s.feeder.eye_to_placement_mm
-        + s.feeder.settings.target_offset_mm
-        + s.machine.carriers.slip_mm
-    )
+    shift = scale_shift(s.machine, s.feeder)
     if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
         yield (
             f"The encoder's scale error shifts the placement by {s.say(shift)} at every speed. "
@@ -235,7 +247,10 @@ def spread(s: Setup) -> Iterator[str]:
     """Warn of a spread that the tolerance has no room for."""
     sd = placement_sd(s.machine, s.feeder, speed=s.speed)
     tolerance = s.scenario.acceptance.placement_tolerance
-    within = math.erf(tolerance / sd / math.sqrt(2.0)) if sd > 0.0 else 1.0
+    whole = placement_spread(s.machine, s.feeder, speed=s.speed, late=False)
+    mean = expected_offsets(s.machine, s.feeder, speed=s.speed).error_mm
+    mean += scale_shift(s.machine, s.feeder)
+    within = 1.0 - replace(whole, mean=whole.mean - mean).share_outside(-tolerance, tolerance)
     wanted = s.scenario.acceptance.within_tolerance
     if within < wanted:
         yield (

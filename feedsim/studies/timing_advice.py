@@ -12,7 +12,6 @@ from feedsim.settings.predict import (
     late_opening_share,
     late_share,
     opening_travel,
-    ramp_in_residue,
 )
 from feedsim.settings.solve import run_up_time, solve_feeder
 from feedsim.studies.setup import SIGMAS, Setup
@@ -24,14 +23,15 @@ __all__ = [
     "late_marks",
     "late_openings",
     "leads",
+    "locked_counts",
     "memory",
     "run_up",
     "search",
 ]
 
 _TIGHT = 0.9
-_CLEAR_ENOUGH_MM = 0.01
 _REGULAR = 0.1
+_COARSE = 0.1
 _CRAWL_MM_S = 1e-3
 _SAME_LEAD_S = 2e-5
 
@@ -162,11 +162,11 @@ def run_up(s: Setup) -> Iterator[str]:
             f"or stage further from the placement point."
         )
         return
-    lag = ramp_in_residue(s.machine, f, speed=s.speed)
-    if lag > _CLEAR_ENOUGH_MM:
+    if solve_feeder(s.machine, f).unsettled:
         yield (
-            f"The servo has not settled when the insert lands {s.at_speed}: the ramp-in "
-            f"alone leaves it {s.say(lag)} ahead of its steady lag, and so as much early at most."
+            f"The ramp-in or the servo's lag is not over when an insert lands, or when the next "
+            f'one comes to its eye, {s.at_speed}: distances that "auto" stands for allow for it '
+            f"at line.speed, and are off at other speeds."
         )
 
 
@@ -219,6 +219,26 @@ def aliasing(s: Setup) -> Iterator[str]:
             f"{s.say(needed)}, a tenth of the belt travel of a tick or count {s.at_speed}: cards "
             f"so regular beat with the ticks, and the error may sit at one value that the phase "
             f"sets. Give the spread that the line has."
+        )
+
+
+def locked_counts(s: Setup) -> Iterator[str]:
+    """Warn of counts that stand still against the ticks, where that shows in the placement.
+
+    If a motion cycle is a whole number of counts, a count keeps its place between the ticks all
+    run long, and the mean depends on that place by up to half a count.
+    """
+    q, cycle = s.machine.encoder.count_mm, s.machine.controller.motion_cycle_s
+    if q == 0.0 or cycle == 0.0 or q <= _COARSE * s.scenario.acceptance.placement_tolerance:
+        return
+    counts = s.counted_speed * cycle / q
+    cycles = s.scenario.run.carriers * s.machine.carriers.pitch_mm / (s.speed * cycle)
+    if round(counts) >= 1 and abs(counts - round(counts)) * cycles < 1.0:
+        yield (
+            f"A motion cycle is {round(counts)} encoder counts of {s.say(q)} {s.at_speed}, to the "
+            f"count: ticks and counts are locked, and the mean error of a run lies up to "
+            f"{s.say(0.5 * q)} to either side, as its start has it. Run other seeds, or a finer "
+            f"wheel."
         )
 
 

@@ -43,7 +43,10 @@ WARNINGS = {
     "line.speed=400 m/min": "cannot keep up",
     "feeder.0.clutch.ramp_in=150 ms": "run-up is too short",
     "feeder.0.clutch.ramp_out=5 ms": "Drive overload",
-    "feeder.0.servo.loop_gain=40 1/s": "has not settled",
+    "feeder.0.servo.loop_gain=40 1/s": "lag is not over",
+    # 1 mm of travel in a 1 ms cycle at 60 m/min, and 500 mm of wheel
+    "line.encoder.counts_per_rev=1000": "ticks and counts are locked",
+    "feeder.0.insert.gap_sd=25 mm": "next one's nose rests",
     "feeder.0.insert.gap=20 mm": "Tail held",
     "controller.scan=500 ms": "Late marks",
     "controller.scan=60 ms": "Late openings",
