@@ -17,6 +17,7 @@ from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.run import run
 from feedsim.cli.schema import schema
+from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.errors import FeedsimError
 
@@ -56,6 +57,7 @@ def _root(
 app.command()(run)
 app.command()(sweep)
 app.command()(limit)
+app.command()(setup)
 app.command()(check)
 app.command()(new)
 app.command()(schema)

@@ -45,6 +45,23 @@ class Distribution:
     choices: tuple[Mapping[float, float], ...] = field(default_factory=tuple)
     rarely: tuple[tuple[float, float], ...] = ()
 
+    @property
+    def average(self) -> float:
+        """The mean of the sum."""
+        chosen = sum(x * p for values in self.choices for x, p in values.items())
+        return self.mean + chosen + sum(0.5 * share * length for share, length in self.rarely)
+
+    @property
+    def sd(self) -> float:
+        """The standard deviation of the sum."""
+        variance = self.normal_sd**2 + sum(half * half / 3.0 for half in self.half_widths)
+        for values in self.choices:
+            mean = sum(x * p for x, p in values.items())
+            variance += sum((x - mean) ** 2 * p for x, p in values.items())
+        for share, length in self.rarely:
+            variance += share * length**2 / 3.0 - (0.5 * share * length) ** 2
+        return math.sqrt(variance)
+
     def share_below(self, limit: float) -> float:
         """Return the probability of a value below the limit.
 

@@ -1,0 +1,16 @@
+"""The cautions that go with everything a person may carry to a machine."""
+
+from __future__ import annotations
+
+__all__ = ["CAUTIONS"]
+
+CAUTIONS = (
+    "A simulation is no safety function, and nothing here is a safety assessment.",
+    "Moving machinery crushes, cuts and draws in. Before anyone reaches in, stop the machine, "
+    "isolate every source of energy and lock it out; keep guards in place, and defeat none to "
+    "watch a placement.",
+    "An electronic clutch that is open and a servo at rest are no safe stop: they may move at any "
+    "time.",
+    "Try new settings slowly first, with nobody in reach.",
+    "Local codes and licensed practice come before anything said here.",
+)

@@ -1,0 +1,87 @@
+"""``feedsim setup`` as its user meets it."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CARD = SCENARIOS / "membership_card.toml"
+
+Run = Callable[..., object]
+
+
+def test_the_sheet_has_settings_derivation_margins_rules_and_cautions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ended = feedsim("setup", CARD)
+    assert ended.status == 0
+    text = re.sub(r"\s+", " ", ended.out)
+    # 400 + 20 + slip 0.2 + half a count 0.025 − run-up 60 − insert slip 0.300
+    assert "Engage distance 359.925 mm 14.1703 in 7198 counts" in text
+    # eye 0.5 + lag 1.0 + half a ramp 10 + half a cycle 0.5
+    assert "Engage lead 12.000 ms" in text
+    assert "run-up of the insert -60.000 mm" in text
+    assert "Placement spread binds first" in text
+    assert "take 1 mm (20 counts) off the engage distance" in text
+    assert "add 2 ms to the engage lead" in text
+    assert "Correct the stage first" in text
+    assert "no safety function" in text
+    folder = tmp_path / "plots/membership_card/setup"
+    assert {p.name for p in folder.iterdir()} == {"setup.html", "setup.json"}
+
+
+def test_settings_stand_under_the_keys_of_results(tmp_path: Path, feedsim: Run) -> None:
+    sheet = json.loads(feedsim("setup", CARD, "--json", "--out", tmp_path / "a").out)
+    assert sheet == json.loads((tmp_path / "a/setup.json").read_text("utf-8"))
+    run = feedsim("run", CARD, "--json", "--carriers", 50, "--out", tmp_path / "b")
+    results = json.loads(run.out)
+    assert sheet["feeders"][0]["settings"] == results["feeders"][0]["settings"]
+
+
+def test_settings_that_were_typed_in_are_held_against_what_would_be_right(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    ended = feedsim("setup", CARD, "--out", tmp_path, "--set",
+                    "feeder.0.settings.engage_lead=10 ms")  # fmt: skip
+    assert re.search(r"Engage lead +10\.000 ms +as given; 12\.000 ms would be right", ended.out)
+    assert "the placement will walk with speed" in re.sub(r"\s+", " ", ended.out)
+
+
+def test_the_page_is_whole_in_itself_and_escaped(tmp_path: Path, feedsim: Run) -> None:
+    evil = '<script>alert(1)</script> & "co"'
+    ended = feedsim("setup", CARD, "--out", tmp_path, "--set", f"title='{evil}'", "--set",
+                    f"feeder.0.name='{evil}'")  # fmt: skip
+    assert ended.status == 0
+    page = (tmp_path / "setup.html").read_text("utf-8")
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert not re.search(r"(src|href)=|url\(|https?:", page)
+    assert "lock it out" in page
+
+
+def test_inches_and_two_feeders(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("setup", SCENARIOS / "two_feeders.toml", "--units", "inch", "--out", tmp_path)
+    assert ended.out.count("type in\n") == 2
+    assert "ft/min" in ended.out
+    good = ended.out.partition("What they are good for")[2].partition("Up to which")[0]
+    assert "mm" not in good
+
+
+@pytest.mark.parametrize(
+    ("call", "fragment"),
+    [
+        (("--speed", "60"), "--speed"),
+        (("--set", "feeder.3.insert.gap=60 mm"), "no such place"),
+    ],
+)
+def test_wrong_calls(call: tuple[str, ...], fragment: str, tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("setup", CARD, *call, "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert fragment in ended.err
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,182 @@
+"""What the set-up sheet says, tried out: its settings, its known terms, its adjusting rules."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pytest
+
+from feedsim.machine import Machine
+from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
+from feedsim.settings.adjusting import OffTarget, adjusted
+from feedsim.settings.derivation import derivation
+from feedsim.studies.run import machine_of
+from feedsim.studies.set_up_sheet import as_typed, set_up_sheet
+from tests.machines import mean_of, run
+from tests.theory.known_terms import expected_means
+
+BASE = """
+title = "a sheet to try out"
+seed = 11
+[line]
+speed = "60 m/min"
+[carrier]
+length = "210 mm"
+pitch = "300 mm"
+pitch_sd = "4 mm"
+slip = "0.5 mm"
+slip_sd = "0.1 mm"
+[carrier_eye]
+response_jitter = "0.2 ms"
+edge_sd = "0.1 mm"
+[[feeder]]
+name = "card feeder"
+eye_to_placement = "400 mm"
+insert_eye_to_placement = "120 mm"
+[feeder.insert]
+length = "85.6 mm"
+gap = "70 mm"
+gap_sd = "4 mm"
+slip = "0.4 mm"
+slip_sd = "0.2 mm"
+[feeder.eye]
+response_jitter = "0.2 ms"
+edge_sd = "0.1 mm"
+[feeder.servo]
+command_delay = "0.7 ms"
+[feeder.settings]
+target_offset = "20 mm"
+stage_position = "60 mm"
+"""
+F = "feeder.0."
+RAMPS = {
+    "step": (F + "clutch.ramp_in=0 ms", F + "clutch.ramp_out=0 ms"),
+    "time": (F + "clutch.ramp_out=15 ms",),
+    "travel": (F + "clutch.ramp=travel", F + "clutch.ramp_in=20 mm", F + "clutch.ramp_out=12 mm"),
+}
+CAPTURES = {
+    "latched": (),
+    "scanned": ("carrier_eye.capture=scanned", F + "eye.capture=scanned"),
+}
+LAGS = {"rigid": (F + "servo.loop_gain=inf 1/s",), "lagging": ()}
+CORRECTIONS = {"": (), "corrected": (F + "settings.stage_correction=true",)}
+KINDS = list(product(RAMPS, CAPTURES, LAGS, CORRECTIONS))
+SPEEDS = (19.0, 37.0, 60.0, 71.0, 83.0)
+
+
+def scenario(*changes: str) -> Scenario:
+    return override(scenario_from_text(BASE), changes)
+
+
+def of_kind(ramp: str, capture: str, lag: str, correction: str) -> Scenario:
+    changes = (*RAMPS[ramp], *CAPTURES[capture], *LAGS[lag], *CORRECTIONS[correction])
+    return scenario(*changes)
+
+
+def at(typed: Scenario, speed_m_min: float) -> Machine:
+    return machine_of(at_line_speed(typed, speed_m_min * 1000.0 / 60.0))
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: "-".join(k for k in kind if k))
+def test_the_settings_of_the_sheet_are_right_at_five_speeds(kind: tuple[str, ...]) -> None:
+    typed = as_typed(of_kind(*kind))
+    sheet: Any = set_up_sheet(typed)["feeders"][0]
+    assert sheet["typed"] == [
+        "engage_distance", "engage_lead", "disengage_distance", "disengage_lead"
+    ]  # fmt: skip
+    for speed in SPEEDS:
+        line = at(typed, speed)
+        assert line.feeders[0].settings.engage_distance_mm == pytest.approx(
+            sheet["settings"]["engage_distance_mm"], abs=1e-9
+        )
+        rows = run(line, carriers=1200).feeders[0]
+        error, stage = expected_means(line)
+        assert abs(mean_of(rows.placement_error_mm).z(error)) < 4.0
+        assert abs(mean_of(rows.stage_position_mm[1:]).z(stage)) < 4.0
+
+
+@pytest.mark.parametrize("kind", KINDS[::5], ids=lambda kind: "-".join(k for k in kind if k))
+def test_the_sheet_states_the_known_terms(kind: tuple[str, ...]) -> None:
+    typed = as_typed(of_kind(*kind))
+    for point in set_up_sheet(typed)["feeders"][0]["good_for"]:  # type: ignore[index,call-overload,union-attr]
+        speed = point["line_speed_mm_s"]
+        line = machine_of(at_line_speed(typed, speed))
+        error, stage = expected_means(line)
+        assert point["known_terms_mm"] == pytest.approx(error, abs=1e-9)
+        assert point["placement_mean_mm"] == pytest.approx(error, abs=1e-6)
+        assert point["stage_mean_mm"] == pytest.approx(stage, abs=1e-6)
+
+
+def test_a_lead_that_is_half_a_cycle_short_is_found() -> None:
+    kind = of_kind("time", "latched", "lagging", "")
+    lead = machine_of(kind).feeders[0].settings.engage_lead_s
+    wrong = override(as_typed(kind), [f"{F}settings.engage_lead={1e3 * lead - 0.5} ms"])
+    line = at(wrong, 83.0)
+    rows = run(line, carriers=1200).feeders[0]
+    assert abs(mean_of(rows.placement_error_mm).z(expected_means(line)[0])) > 4.0
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: "-".join(k for k in kind if k))
+def test_the_terms_add_up_to_the_settings(kind: tuple[str, ...]) -> None:
+    machine = machine_of(of_kind(*kind))
+    found = derivation(machine, machine.feeders[0])
+    for name, unit in (
+        ("engage_distance", "mm"),
+        ("engage_lead", "s"),
+        ("disengage_distance", "mm"),
+        ("disengage_lead", "s"),
+    ):
+        total = sum(term.value for term in getattr(found, name))
+        assert total == pytest.approx(getattr(found.solution, f"{name}_{unit}"), abs=1e-9)
+        assert "cycle as it runs" not in " ".join(term.name for term in getattr(found, name))
+
+
+HIDDEN = {
+    "slow eyes": ("carrier_eye.response=1.8 ms", F + "eye.response=1.2 ms"),
+    "a slow insert eye alone": (F + "eye.response=2.5 ms",),
+    "eyes that sit elsewhere": (F + "eye_to_placement=402 mm", F + "settings.stage_position=59 mm"),
+    "a wheel that is off": ("line.encoder.scale_error=0.4 %",),
+    "a trimmed ratio and a slow bus": (F + "servo.command_delay=1.9 ms",),
+}
+RATIOS = {"": (), "geared": (F + "settings.speed_ratio=1.05",)}
+
+
+@pytest.mark.parametrize("correction", CORRECTIONS)
+@pytest.mark.parametrize("ratio", RATIOS)
+@pytest.mark.parametrize("hidden", HIDDEN)
+def test_following_the_adjusting_rules_puts_inserts_on_target(
+    hidden: str, ratio: str, correction: str
+) -> None:
+    believed = scenario(
+        *RATIOS[ratio], *CORRECTIONS[correction], "line.encoder.counts_per_rev=1000000"
+    )
+    settings = machine_of(believed).feeders[0].settings
+    truth = override(believed, HIDDEN[hidden])
+
+    def measured(speed: float, with_settings: Any) -> tuple[Any, Any]:
+        line = at(truth, speed)
+        typed = replace(line.feeders[0], settings=with_settings)
+        rows = run(replace(line, feeders=(typed,)), carriers=1500).feeders[0]
+        return mean_of(rows.placement_error_mm), mean_of(rows.stage_position_mm[1:])
+
+    speeds = np.array([20.0, 80.0]) * 1000.0 / 60.0
+    seen = [measured(speed, settings) for speed in (20.0, 80.0)]
+    placement = np.polyfit(speeds, [error.mean for error, _ in seen], 1)
+    stage = np.polyfit(speeds, [staged.mean - 60.0 for _, staged in seen], 1)
+    off = OffTarget(
+        stage_mm=float(stage[1]),
+        stage_s=float(stage[0]),
+        placement_mm=float(placement[1]),
+        placement_s=float(placement[0]),
+    )
+    worst = max(abs(error.mean) for error, _ in seen)
+    assert worst > 0.3 or abs(off.stage_mm) + abs(off.stage_s) * 1333.0 > 0.5
+    right = adjusted(settings, off)
+    for speed in (20.0, 50.0, 80.0):
+        error, staged = measured(speed, right)
+        # the corrections themselves come from as many carriers, so twice the variance
+        assert abs(error.mean) < 4.0 * np.sqrt(3.0) * error.standard_error + 0.01
+        assert abs(staged.mean - 60.0) < 4.0 * np.sqrt(3.0) * staged.standard_error + 0.01
