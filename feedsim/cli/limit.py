@@ -11,15 +11,19 @@ import typer
 from feedsim.cli.options import (
     Carriers,
     Jobs,
+    OnCluster,
     ScenarioPath,
     Settings,
     UnitChoice,
     Units,
     read_scenario,
+    tell,
+    where_from,
 )
 
 if TYPE_CHECKING:
     from feedsim.scenario import Scenario
+    from feedsim.studies.executor import Where
     from feedsim.studies.limit import Found
 
 __all__ = ["limit"]
@@ -41,6 +45,7 @@ def limit(
         typer.Option("--within", metavar="SHARE", help="How narrow a range of speeds to look for."),
     ] = "1 %",
     jobs: Jobs = None,
+    cluster: OnCluster = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", help="Folder to write limit.json to.", show_default=False),
@@ -61,13 +66,14 @@ def limit(
     from feedsim.studies.limit import closed_limits
     from feedsim.studies.limit_plain import limit_plain
 
+    where = where_from(jobs, cluster)
     changes = [*(settings or []), *([f"run.carriers={carriers}"] if carriers else [])]
     narrow = _share(within)
     what = read_scenario(scenario, changes, speed=None)
     if out is not None:
         try_folder(out)
     closed = closed_limits(what)
-    found = _search(what, closed, within=narrow, most=at_most, jobs=jobs)
+    found = _search(what, closed, within=narrow, most=at_most, where=where)
     plain = limit_plain(what, closed, found)
     typer.echo(
         json_text(plain) if as_json else limit_text(plain, units=units.value), nl=not as_json
@@ -97,31 +103,22 @@ def _search(
     *,
     within: float,
     most: int,
-    jobs: int | None,
+    where: Where,
 ) -> Found:
     from feedsim.cli.progress import progress_bar
-    from feedsim.studies.limit import Search, lowest_together, search
+    from feedsim.studies.crew import crew
+    from feedsim.studies.limit import Search, lowest_together, run_batch, search, teeth
 
     start = lowest_together(closed) or scenario.line.speed
-    what = Search(scenario, start_mm_s=start, within=within, most_carriers=most)
-    with progress_bar("carriers at most", most) as progress:
-        return search(what, _runner(jobs), progress=progress)
-
-
-def _runner(jobs: int | None) -> Any:
-    import os
-
-    from feedsim.studies.executor import completed
-    from feedsim.studies.limit import run_batch
-
-    def run(calls: Sequence[tuple[Any, ...]]) -> list[Any]:
-        found = completed(
-            run_batch,
-            calls,
-            jobs=jobs or os.cpu_count() or 1,
-            on_lost=lambda words: typer.echo(words, err=True),
-        )
-        results = dict(found)
-        return [results[place] for place in range(len(calls))]
-
-    return run
+    what = Search(
+        scenario,
+        start_mm_s=start,
+        within=within,
+        most_carriers=most,
+        also_mm_s=tuple(teeth(scenario, closed)),
+    )
+    with (
+        progress_bar("carriers at most", most) as progress,
+        crew(run_batch, where=where, on_lost=tell) as run,
+    ):
+        return search(what, run, progress=progress)

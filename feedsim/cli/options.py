@@ -11,16 +11,20 @@ import typer
 
 if TYPE_CHECKING:
     from feedsim.scenario import Scenario
+    from feedsim.studies.executor import Where
 
 __all__ = [
     "Carriers",
     "Jobs",
+    "OnCluster",
     "ScenarioPath",
     "Settings",
     "Speed",
     "UnitChoice",
     "Units",
     "read_scenario",
+    "tell",
+    "where_from",
 ]
 
 
@@ -50,6 +54,15 @@ Jobs = Annotated[
     int | None,
     typer.Option(
         "--jobs", help="Processes  [default: one for each core]", show_default=False, min=1
+    ),
+]
+OnCluster = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help='Run on the workers of a Dask scheduler, such as "tcp://127.0.0.1:8786", instead.',
+        show_default=False,
     ),
 ]
 Speed = Annotated[
@@ -88,3 +101,29 @@ def read_scenario(path: Path, overrides: list[str] | None, *, speed: str | None)
             Fault("--speed", found=repr(speed), allowed='a speed above 0, such as "80 m/min"')
         )
     return at_line_speed(scenario, wanted)
+
+
+def where_from(jobs: int | None, cluster: str | None) -> Where:
+    """Return where the runs of a command are to be made.
+
+    Raises
+    ------
+    FeedsimError
+        If both processes of this machine and a cluster are asked for.
+    """
+    import os
+
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.studies.executor import Cluster, Local
+
+    if cluster is None:
+        return Local(jobs or os.cpu_count() or 1)
+    if jobs is not None:
+        message = "cannot go with --jobs: a cluster has as many processes as it has workers"
+        raise FeedsimError(Fault("--cluster", message=message))
+    return Cluster(cluster)
+
+
+def tell(words: str) -> None:
+    """Say something on standard error, where it is in the way of nothing."""
+    typer.echo(words, err=True)

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure, Mechanism
 
-__all__ = ["FASTEST_MM_S", "SLOWEST_MM_S", "TOGETHER", "SpeedLimit", "speed_limits"]
+__all__ = ["FASTEST_MM_S", "SLOWEST_MM_S", "TOGETHER", "SpeedLimit", "speed_limits", "tooth"]
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 TOGETHER = "all together"
 _STEPS = 96
 _FINER = 24
+_TOOTH = 0.12
 _NOTHING = 1e-9
 _AS_GOOD_AS_FOUND = 1e-7
 
@@ -69,6 +70,39 @@ def speed_limits(at: At, allowed: Allowed) -> list[SpeedLimit]:
     found.append(_together(shares, speeds, at, allowed))
     limits = [limit for limit in found if limit.speed_mm_s is not None]
     return sorted(limits, key=lambda limit: (limit.speed_mm_s or 0.0, limit.mechanism == TOGETHER))
+
+
+def tooth(at: At, allowed: Allowed, limit: SpeedLimit) -> float | None:
+    """Return where all shares together are worst, if beyond their limit they come down again.
+
+    Rounded counts and locked ticks make shares a saw against speed: the lowest speed at which
+    they exceed what is allowed may be the flank of a single tooth.
+
+    Parameters
+    ----------
+    at, allowed
+        As in :func:`speed_limits`.
+    limit : SpeedLimit
+        Of all together.
+
+    Returns
+    -------
+    float or None
+        Line speed (mm/s); None where the shares stay above for another ``_TOOTH`` of the speed.
+    """
+    if not limit.speed_mm_s:
+        return None
+    those = [m for m in MECHANISMS if m.figure == limit.figure]
+    worst, worst_share = limit.speed_mm_s, 0.0
+    for step in range(1, _FINER + 1):
+        speed = limit.speed_mm_s * (1.0 + _TOOTH * step / _FINER)
+        machine, feeder = at(speed)
+        share = _sum(m.share(machine, feeder, speed, allowed) for m in those)
+        if share <= max(allowed.share(limit.figure), _NOTHING):
+            return worst if worst_share else None
+        if share > worst_share:
+            worst, worst_share = speed, share
+    return None
 
 
 def _first(

@@ -69,10 +69,12 @@ def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
     """Return by how much belt travel (mm) openings come late because the program knew too late.
 
     From capture to the scan tick passes a time uniform on 0…scan (none for a scanned eye);
-    what of its travel lies beyond U is late.
+    what of its travel lies beyond U is late. Settings count on half a cycle from the point to the
+    motion tick; from a scan tick it is half a step γ less (:mod:`feedsim.settings.acts`).
     """
     counted = speed / (1.0 + machine.encoder.scale_error)
     travel = opening_travel(machine, feeder, speed=speed)
+    travel += 0.5 * counted * locked_step(machine.controller)
     wait = 0.0 if feeder.eye.scanned else counted * machine.controller.scan_s
     if travel < 0.0:
         return Distribution(mean=-travel, rarely=((1.0, wait),) if wait else ())

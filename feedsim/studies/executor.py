@@ -1,86 +1,198 @@
-"""Where points run: in this process or in several, behind one way of asking."""
+"""Where points run: in this process, in several, or on a cluster, behind one way of asking."""
 
 from __future__ import annotations
 
+import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import active_children, get_context
-from typing import Any
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from multiprocessing import active_children, get_context, parent_process, resource_tracker
+from threading import Thread
+from typing import Any, Protocol
 
 from feedsim.errors import FeedsimError
 
-__all__ = ["completed"]
+__all__ = ["Cluster", "Local", "Pool", "Where", "completed"]
 
 _MOST_FAILURES = 3
+_LOOK_S = 0.5
+_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+"""Asks the libraries below NumPy and SciPy to start no threads of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Local:
+    """Processes of this machine.
+
+    Attributes
+    ----------
+    jobs : int
+        How many, at least 1; 1 works in this process.
+    """
+
+    jobs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """The workers of a Dask scheduler.
+
+    Attributes
+    ----------
+    address : str
+        Of the scheduler, such as ``"tcp://127.0.0.1:8786"``.
+    """
+
+    address: str
+
+
+Where = Local | Cluster
+
+
+class Pool(Protocol):
+    """What takes calls and makes them elsewhere."""
+
+    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+        """Take a call; the future gets its result or its exception."""
+
+    def look(self) -> None:
+        """Tell of workers that are lost, and raise what ends the wait for the others."""
 
 
 def completed(
     work: Callable[..., Any],
     calls: Sequence[tuple[Any, ...]],
     *,
-    jobs: int,
+    where: Where,
     on_lost: Callable[[str], None],
 ) -> Iterator[tuple[int, Any]]:
     """Yield (place of the call, its result) as calls are done, in any order.
 
+    Leaving the iteration early, by an interrupt too, drops the calls that are not done.
+
     Parameters
     ----------
     work : callable
-        Importable by name, since other processes call it.
+        Importable by name, since other processes call it. What it raises is raised here.
     calls : sequence of tuple
         Its arguments, one tuple each.
-    jobs : int
-        Processes; 1 works in this one.
+    where : Local or Cluster
     on_lost : callable
-        Told in words when a worker process has died; its calls are then made again.
+        Told in words when a worker is lost; its calls are then made again.
 
     Raises
     ------
     FeedsimError
-        If worker processes keep dying.
+        If worker processes keep dying; of a cluster also if it cannot be reached, has no workers
+        or other versions than this process, or loses all its workers.
     """
-    if jobs == 1:
+    if where == Local(1):
         for place, call in enumerate(calls):
             yield place, work(*call)
         return
-    open_calls = dict(enumerate(calls))
+    left = dict(enumerate(calls))
     failures = 0
-    while open_calls:
+    while left:
         try:
-            for place, result in _in_processes(work, open_calls, jobs=jobs):
-                del open_calls[place]
-                yield place, result
+            with _pool(where, len(left), on_lost) as pool:
+                for place, result in _handed_out(pool, work, left):
+                    del left[place]
+                    yield place, result
         except BrokenProcessPool:
             failures += 1
             if failures >= _MOST_FAILURES:
                 raise FeedsimError(
                     "worker processes keep dying (out of memory?); try fewer --jobs"
                 ) from None
-            on_lost(f"a worker process died; {len(open_calls)} points are run again")
+            on_lost(f"a worker process died; {len(left)} points are run again")
 
 
-def _in_processes(
-    work: Callable[..., Any], calls: dict[int, tuple[Any, ...]], *, jobs: int
+def _pool(where: Where, calls: int, on_lost: Callable[[str], None]) -> AbstractContextManager[Pool]:
+    if isinstance(where, Local):
+        return _processes(min(where.jobs, calls))
+    from feedsim.studies.cluster import cluster_workers
+
+    return cluster_workers(where.address, on_lost=on_lost)
+
+
+def _handed_out(
+    pool: Pool, work: Callable[..., Any], calls: Mapping[int, tuple[Any, ...]]
 ) -> Iterator[tuple[int, Any]]:
-    pool = ProcessPoolExecutor(
-        min(jobs, len(calls)), mp_context=get_context("spawn"), initializer=_leave_interrupts
+    places = {pool.submit(work, *call): place for place, call in calls.items()}
+    waiting = set(places)
+    while waiting:
+        done, waiting = wait(waiting, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
+        for future in done:
+            yield places[future], future.result()
+        pool.look()
+
+
+class _Processes:
+    """Processes of this machine. One that dies breaks the executor: nothing to look for."""
+
+    def __init__(self, executor: ProcessPoolExecutor) -> None:
+        self._executor = executor
+
+    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+        with _inherited():  # the executor starts its processes as the first calls come in
+            return self._executor.submit(work, *call)
+
+    def look(self) -> None:
+        pass
+
+
+@contextmanager
+def _processes(count: int) -> Iterator[Pool]:
+    others = set(active_children())
+    executor = ProcessPoolExecutor(
+        count, mp_context=get_context("spawn"), initializer=_worker_begins
     )
     try:
-        places: dict[Future[Any], int] = {
-            pool.submit(work, *call): place for place, call in calls.items()
-        }
-        for future in as_completed(places):
-            yield places[future], future.result()
+        yield _Processes(executor)
     except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in active_children():
+        for process in set(active_children()) - others:
             process.terminate()
         raise
-    pool.shutdown()
+    finally:
+        executor.shutdown(cancel_futures=True)
 
 
-def _leave_interrupts() -> None:
-    """Leave an interrupt from the keyboard to the process that hands out the points."""
+@contextmanager
+def _inherited() -> Iterator[None]:
+    """Have processes that are started meanwhile inherit one thread each, and no interrupts.
+
+    An interrupt that comes meanwhile is met at the end.
+    """
+    absent = {name: value for name, value in _ONE_THREAD.items() if name not in os.environ}
+    os.environ.update(absent)
+    before = _hold_interrupts()
+    try:
+        yield
+    finally:
+        for name in absent:
+            os.environ.pop(name, None)
+        if before is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _hold_interrupts() -> set[int] | None:
+    if not hasattr(signal, "pthread_sigmask"):
+        return None
+    resource_tracker.ensure_running()  # which else lets interrupts in again, as it starts
+    return signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+
+
+def _worker_begins() -> None:
+    """Leave an interrupt to the process that hands out the points, and end when it does."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

@@ -14,7 +14,7 @@ from typing import Any
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.tally import Sureness, Tally, added, sureness, tally
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
-from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits
+from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits, tooth
 from feedsim.settings.mechanisms import Allowed
 from feedsim.studies.run import criteria_of, machine_of, rehearse
 
@@ -87,18 +87,41 @@ class Search:
         As narrow a range as is wanted, a share of its upper end.
     most_carriers : int
         No run begins that would take more in all.
+    also_mm_s : tuple of float
+        Speeds that have to be looked at in any case.
     """
 
     scenario: Scenario
     start_mm_s: float
     within: float
     most_carriers: int
+    also_mm_s: tuple[float, ...] = ()
 
 
 def closed_limits(scenario: Scenario) -> list[list[SpeedLimit]]:
     """Return the closed-form limits of each feeder, the lowest first."""
+    allowed = _allowed(scenario)
+    return [speed_limits(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
+
+
+def teeth(scenario: Scenario, limits: Sequence[Sequence[SpeedLimit]]) -> list[float]:
+    """Return the speeds (mm/s) at which the closed forms find it worst for a short stretch only.
+
+    A search that does not look there would step over them.
+    """
+    allowed = _allowed(scenario)
+    found = [
+        tooth(_at(scenario, number), allowed, limit)
+        for number, row in enumerate(limits)
+        for limit in row
+        if limit.mechanism == TOGETHER
+    ]
+    return sorted(speed for speed in found if speed is not None)
+
+
+def _allowed(scenario: Scenario) -> Allowed:
     accept, limits = scenario.acceptance, scenario.limits
-    allowed = Allowed(
+    return Allowed(
         placement_tolerance_mm=accept.placement_tolerance,
         outside_tolerance=1.0 - accept.within_tolerance,
         missed=accept.missed,
@@ -107,14 +130,13 @@ def closed_limits(scenario: Scenario) -> list[list[SpeedLimit]]:
         overhang_mm=limits.overhang,
     )
 
-    def at(number: int) -> Callable[[float], tuple[Machine, Feeder]]:
-        def machine_at(speed: float) -> tuple[Machine, Feeder]:
-            machine = machine_of(at_line_speed(scenario, speed))
-            return machine, machine.feeders[number]
 
-        return machine_at
+def _at(scenario: Scenario, number: int) -> Callable[[float], tuple[Machine, Feeder]]:
+    def machine_at(speed: float) -> tuple[Machine, Feeder]:
+        machine = machine_of(at_line_speed(scenario, speed))
+        return machine, machine.feeders[number]
 
-    return [speed_limits(at(number), allowed) for number in range(len(scenario.feeder))]
+    return machine_at
 
 
 def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
@@ -203,7 +225,8 @@ def _ends(seen: Sequence[Seen]) -> tuple[Seen | None, Seen | None]:
 def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
     """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
     if not seen:
-        return {what.start_mm_s * rung: LOOKS[0] for rung in _LADDER}
+        rungs = [what.start_mm_s * rung for rung in _LADDER]
+        return dict.fromkeys([*rungs, *what.also_mm_s], LOOKS[0])
     accepted, refused = _ends(seen)
     unsure = [s for s in seen if s.sureness is Sureness.OPEN and s.runs < LOOKS[-1]]
     if refused is None:
@@ -212,14 +235,17 @@ def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
         return _downwards(seen, refused, what)
     between = [s for s in seen if accepted.speed_mm_s < s.speed_mm_s < refused.speed_mm_s]
     wide = what.within * refused.speed_mm_s
-    if refused.speed_mm_s - accepted.speed_mm_s <= wide:
-        return {}
+    below = [s for s in unsure if s.speed_mm_s < accepted.speed_mm_s]
+    more = {s.speed_mm_s: _more(s) for s in below if s.speed_mm_s in what.also_mm_s}
+    if more or refused.speed_mm_s - accepted.speed_mm_s <= wide:
+        return more
     more = {s.speed_mm_s: _more(s) for s in between if s in unsure}
+    if more:
+        return more
     places = [s.speed_mm_s for s in (accepted, *between, refused)]
-    lowest, highest = places[:2], places[-2:]
-    for low, high in {tuple(lowest), tuple(highest)}:
-        parts = 3 if not between else 2
-        if high - low > wide / 2.0 and not more:
+    parts = 3 if not between else 2
+    for low, high in dict.fromkeys([(places[0], places[1]), (places[-2], places[-1])]):
+        if high - low > wide / 2.0:
             more |= {low + (high - low) * k / parts: LOOKS[0] for k in range(1, parts)}
     return more
 

@@ -14,7 +14,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain
 from feedsim.scenario import Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.studies.axes import LINE_SPEED, MOST_POINTS, Axis, changed
-from feedsim.studies.executor import completed
+from feedsim.studies.executor import Where, completed
 from feedsim.studies.run import rehearse
 
 __all__ = ["Changes", "PlainResults", "Sweep", "highest_accepted", "run_point", "run_sweep"]
@@ -61,9 +61,13 @@ class Sweep:
         Raises
         ------
         FeedsimError
-            If there are more than ``MOST_POINTS`` points, no such key, or a value that makes a
-            scenario that cannot be.
+            If more than two keys are crossed or one with itself, if there are more than
+            ``MOST_POINTS`` points, no such key, or a value that makes a scenario that cannot be.
         """
+        keys = [axis.key for axis in self.axes]
+        if len(keys) > 2 or len(set(keys)) < len(keys):
+            message = f"cannot cross {' and '.join(keys)}; one key, or two that differ"
+            raise FeedsimError(Fault("--vary", message=message))
         if len(self.points) > MOST_POINTS:
             message = f"{len(self.points)} points are too many; at most {MOST_POINTS}"
             raise FeedsimError(Fault("--vary", message=message))
@@ -149,7 +153,7 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
 def run_sweep(
     sweep: Sweep,
     *,
-    jobs: int,
+    where: Where,
     known: Mapping[int, PlainResults],
     on_point: Callable[[int, PlainResults], None],
     on_lost: Callable[[str], None],
@@ -159,21 +163,21 @@ def run_sweep(
     Parameters
     ----------
     sweep : Sweep
-    jobs : int
-        Processes.
+    where : Local or Cluster
+        Where the points run; the results do not depend on it.
     known : mapping of int to results
         Points that an earlier, interrupted sweep has finished, by their place.
     on_point : callable
         Told of each point as it is finished: its place and its results.
     on_lost : callable
-        Told in words when a worker process has died.
+        Told in words when a worker is lost.
     """
     results = dict(known)
     points = sweep.points
     places = [place for place in range(len(points)) if place not in results]
     plain = scenario_to_dict(sweep.scenario)
     calls = [(plain, points[place], sweep.replications) for place in places]
-    for at, result in completed(run_point, calls, jobs=jobs, on_lost=on_lost):
+    for at, result in completed(run_point, calls, where=where, on_lost=on_lost):
         results[places[at]] = result
         on_point(places[at], result)
     return [results[place] for place in range(len(points))]

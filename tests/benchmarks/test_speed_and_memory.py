@@ -14,11 +14,12 @@ from statistics import median
 
 import pytest
 import simpy
-from feedsim.studies.speeds import parse_speeds
 
 from feedsim.draws.cards import CardDraws
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
+from feedsim.studies.axes import parse_speeds
+from feedsim.studies.executor import Local
 from feedsim.studies.run import machine_of
 from feedsim.studies.sweep import Sweep, run_sweep
 
@@ -92,12 +93,12 @@ def test_start_up_and_a_run_with_figures(tmp_path: Path) -> None:
 
 def test_two_jobs_against_one() -> None:
     scenario = load_scenario(CARD, overrides=("run.carriers=20000",))
-    sweep = Sweep(scenario, parse_speeds("20:130:10 m/min"), 1)
+    sweep = Sweep(scenario, (parse_speeds("20:130:10 m/min"),), 1)
 
     def run(jobs: int) -> float:
         return seconds(
             lambda: run_sweep(
-                sweep, jobs=jobs, known={}, on_point=lambda *_: None, on_lost=lambda _: None
+                sweep, where=Local(jobs), known={}, on_point=lambda *_: None, on_lost=lambda _: None
             )
         )
 
