@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from feedsim.cli.options import (
+    Carriers,
+    Jobs,
+    OnCluster,
     ScenarioPath,
     Settings,
     UnitChoice,
     Units,
     read_scenario,
+    tell,
+    where_from,
 )
 
 if TYPE_CHECKING:
     from feedsim.output.files import Content
     from feedsim.quantities import System
+    from feedsim.scenario import Scenario
+    from feedsim.settings.limits import SpeedLimit
+    from feedsim.studies.executor import Where
     from feedsim.studies.sweep import Sweep
+
+    Limits = Sequence[Sequence[SpeedLimit]]
 
 __all__ = ["sweep"]
 
@@ -37,20 +47,24 @@ def sweep(
             show_default=False,
         ),
     ] = None,
-    replications: Annotated[
-        int | None,
-        typer.Option("--replications", help="Runs at each speed.", show_default=False),
-    ] = None,
-    carriers: Annotated[
-        int | None, typer.Option("--carriers", help="Carriers in each run.", show_default=False)
-    ] = None,
-    settings: Settings = None,
-    jobs: Annotated[
-        int | None,
+    vary: Annotated[
+        list[str] | None,
         typer.Option(
-            "--jobs", help="Processes  [default: one for each core]", show_default=False, min=1
+            "--vary",
+            metavar="KEY=VALUES",
+            help='Values of any key, "feeder.0.insert.gap=40:90:5 mm": at line speed, or crossed '
+            "with --speeds or with a second --vary.",
+            show_default=False,
         ),
     ] = None,
+    replications: Annotated[
+        int | None,
+        typer.Option("--replications", help="Runs at each point.", show_default=False),
+    ] = None,
+    carriers: Carriers = None,
+    settings: Settings = None,
+    jobs: Jobs = None,
+    cluster: OnCluster = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -67,14 +81,18 @@ def sweep(
         bool, typer.Option("--json", help="Print sweep.json on standard output.")
     ] = False,
 ) -> int:
-    """Run a scenario at many line speeds, on the same cards.
+    """Run a scenario at many line speeds, or with many values of a key, on the same cards.
 
     Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.unfinished import Unfinished
+    from feedsim.studies.limit import closed_limits
+    from feedsim.studies.limit_plain import limits_plain
 
-    what = _what(scenario, speeds, replications, carriers=carriers, settings=settings)
+    where = where_from(jobs, cluster)
+    changes = _changes(settings, carriers=carriers, replications=replications)
+    what = _what(read_scenario(scenario, changes, speed=None), speeds, vary or [])
     folder = out if out is not None else Path("plots") / scenario.stem / "sweep"
     try_folder(folder)
     kept = Unfinished(folder, what.fingerprint)
@@ -82,46 +100,51 @@ def sweep(
     if not resume:
         kept.begin()
     try:
-        points = _run(what, kept, known=known, jobs=jobs)
+        points = _run(what, kept, known=known, where=where)
     except KeyboardInterrupt:
         typer.echo(
             f"interrupted: the finished points are kept in {folder}; --resume goes on from them",
             err=True,
         )
         return INTERRUPTED
-    files = _files(what, points, units=units.value)
+    limits = closed_limits(what.scenario)
+    plain = {**what.to_plain(points), "closed_form": limits_plain(what.scenario, limits)}
+    files = _files(what, plain, limits=limits, units=units.value)
     write_all(folder, files)
     kept.forget()
-    _report(what, points, folder, files=files, as_json=as_json, units=units.value)
+    _report(plain, folder, files=files, as_json=as_json, units=units.value)
     return 0
 
 
-def _what(
-    path: Path,
-    speeds: str | None,
-    replications: int | None,
-    *,
-    carriers: int | None,
-    settings: list[str] | None,
-) -> Sweep:
-    from feedsim.studies.axes import parse_speeds, speeds_of
-    from feedsim.studies.sweep import Sweep
-
+def _changes(
+    settings: list[str] | None, *, carriers: int | None, replications: int | None
+) -> list[str]:
     changes = [*(settings or [])]
     if carriers is not None:
         changes.append(f"run.carriers={carriers}")
     if replications is not None:
         changes.append(f"sweep.replications={replications}")
-    scenario = read_scenario(path, changes, speed=None)
-    axis = speeds_of(scenario.sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds)
-    return Sweep(scenario, (axis,), scenario.sweep.replications)
+    return changes
+
+
+def _what(scenario: Scenario, speeds: str | None, vary: list[str]) -> Sweep:
+    from feedsim.studies.axes import parse_axis, parse_speeds, speeds_of
+    from feedsim.studies.sweep import Sweep
+
+    axes = [parse_axis(text) for text in vary]
+    if speeds is not None:
+        axes.append(parse_speeds(speeds))
+    if not axes:
+        axes.append(speeds_of(scenario.sweep.speeds_mm_s))
+    axes.sort(key=lambda axis: axis.is_speed)
+    what = Sweep(scenario, tuple(axes), scenario.sweep.replications)
+    what.check()
+    return what
 
 
 def _run(
-    what: Sweep, kept: Any, *, known: dict[int, Mapping[str, Any]], jobs: int | None
+    what: Sweep, kept: Any, *, known: dict[int, Mapping[str, Any]], where: Where
 ) -> list[Mapping[str, Any]]:
-    import os
-
     from feedsim.cli.progress import progress_bar
     from feedsim.studies.sweep import run_sweep
 
@@ -137,33 +160,28 @@ def _run(
 
         return run_sweep(
             what,
-            jobs=jobs or os.cpu_count() or 1,
+            where=where,
             known=known,
             on_point=finished,
-            on_lost=lambda words: typer.echo(words, err=True),
+            on_lost=tell,
         )
 
 
-def _files(what: Sweep, points: list[Mapping[str, Any]], *, units: System) -> dict[str, Content]:
+def _files(
+    what: Sweep, plain: Mapping[str, Any], *, limits: Limits, units: System
+) -> dict[str, Content]:
     from feedsim.output.canvas import render
     from feedsim.output.json_text import json_text
-    from feedsim.output.sweep_figure import sweep_figures
     from feedsim.output.sweep_report import sweep_report
     from feedsim.output.sweep_rows import sweep_csv
     from feedsim.studies.review import review
-    from feedsim.studies.run import criteria_of
 
-    plain = what.to_plain(points)
+    points = plain["points"]
     files: dict[str, Content] = {
         "sweep.json": json_text(plain).encode(),
         "sweep.csv": sweep_csv(points, axes=what.axes),
     }
-    figures = sweep_figures(
-        points,
-        title=what.scenario.title,
-        criteria=criteria_of(what.scenario),
-        units=units,
-    )
+    figures = _figures(what, points, limits=limits, units=units)
     pictures = {name: render(figure, "png") for name, figure in figures.items()}
     for name, figure in figures.items():
         files[f"{name}.png"] = pictures[name]
@@ -172,14 +190,29 @@ def _files(what: Sweep, points: list[Mapping[str, Any]], *, units: System) -> di
         plain,
         figures=pictures,
         settings=[feeder.settings for feeder in review(what.scenario).feeders],
+        limits=limits,
         units=units,
     ).encode()
     return files
 
 
+def _figures(
+    what: Sweep, points: Sequence[Mapping[str, Any]], *, limits: Limits, units: System
+) -> dict[str, Any]:
+    from feedsim.output.sweep_figure import sweep_figures
+    from feedsim.output.sweep_map import sweep_maps
+    from feedsim.studies.run import criteria_of
+
+    title, criteria = what.scenario.title, criteria_of(what.scenario)
+    if len(what.axes) > 1:
+        return sweep_maps(points, axes=what.axes, title=title, criteria=criteria, units=units)
+    return sweep_figures(
+        points, axes=what.axes, limits=limits, title=title, criteria=criteria, units=units
+    )
+
+
 def _report(
-    what: Sweep,
-    points: list[Mapping[str, Any]],
+    plain: Mapping[str, Any],
     folder: Path,
     *,
     files: Mapping[str, Content],
@@ -191,8 +224,8 @@ def _report(
 
     written = f"wrote {', '.join(files)} to {folder}"
     if as_json:
-        typer.echo(json_text(what.to_plain(points)), nl=False)
+        typer.echo(json_text(plain), nl=False)
         typer.echo(written, err=True)
         return
-    typer.echo(sweep_text(what.to_plain(points), units=units))
+    typer.echo(sweep_text(plain, units=units))
     typer.echo(written)

@@ -1,4 +1,4 @@
-"""A sweep's results as columns against speed, one feeder at a time."""
+"""A sweep's results as columns over one axis, one feeder at a time."""
 
 from __future__ import annotations
 
@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.plain import Plain
+from feedsim.output.sweep_scale import Scale
 from feedsim.quantities import System, display_unit
 
-__all__ = ["HAZARDS", "SweepView", "sweep_view"]
+__all__ = ["HAZARDS", "SweepView", "feeders_of", "is_undecided", "sweep_view", "what_fails"]
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 HAZARDS = (
     "nose_strike",
@@ -27,23 +29,49 @@ HAZARDS = (
     "double",
     "drive_overload",
 )
+_COMPLAINTS = {
+    "placement tolerance": "tolerance",
+    "of the carriers were missed": "missed",
+    "jam hazard": "jam risk",
+    "no insert was placed": "nothing placed",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class SweepView:
     """One feeder's figures at each point, in the units that are drawn.
 
-    ``speeds`` rises, shape (n,); a column has shape (n,), NaN where there is no figure.
-    ``highest``: speed up to which every point is accepted, None if the first is not.
+    A column has shape (n,), NaN where there is no figure.
+
+    Attributes
+    ----------
+    name : str
+        Of the feeder.
+    several : bool
+        Whether the line has other feeders too.
+    scale : Scale
+        Where the points stand.
+    accepted, undecided : bool array, shape (n,)
+        The verdict on the whole line at each point, and whether more carriers could turn it.
+    feeders : tuple of mapping
+        The feeder's figures at each point.
+    criteria : Criteria
+    units : {"metric", "inch"}
     """
 
     name: str
-    speeds: Floats
-    accepted: NDArray[np.bool_]
+    several: bool
+    scale: Scale
+    accepted: Bools
+    undecided: Bools
     feeders: tuple[Mapping[str, Any], ...]
     criteria: Criteria
     units: System
-    highest: float | None
+
+    @property
+    def x(self) -> Floats:
+        """Where the points are drawn, shape (n,)."""
+        return self.scale.at
 
     @property
     def length_factor(self) -> float:
@@ -71,22 +99,42 @@ class SweepView:
         return np.array([low for low, _ in found]), np.array([high for _, high in found])
 
 
+def is_undecided(point: Mapping[str, Any]) -> bool:
+    """Tell whether more carriers could turn the verdict on a point."""
+    return not (point["decided"] if point["accepted"] else point["refused"])
+
+
+def what_fails(point: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return in short why a point is not accepted; empty where it is.
+
+    Read off the sentences of the verdict, which hold whatever was varied.
+    """
+    reasons = " ".join(point["not_accepted_because"])
+    return tuple(name for mark, name in _COMPLAINTS.items() if mark in reasons)
+
+
+def feeders_of(points: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the names of the feeders."""
+    return [feeder["name"] for feeder in points[0]["feeders"]]
+
+
 def sweep_view(
-    points: Sequence[Mapping[str, Plain]], number: int, *, criteria: Criteria, units: System
+    points: Sequence[Mapping[str, Plain]],
+    number: int,
+    *,
+    scale: Scale,
+    criteria: Criteria,
+    units: System,
 ) -> SweepView:
     """Gather one feeder's figures from the points of ``sweep.json``."""
     plain: Sequence[Mapping[str, Any]] = points
-    factor = display_unit("speed", units).factor
-    speeds = np.array([point["line_speed_mm_s"] * factor for point in plain])
-    accepted = np.array([bool(point["accepted"]) for point in plain])
-    first_refused = speeds[~accepted].min() if not accepted.all() else math.inf
-    fine = speeds[speeds < first_refused]
     return SweepView(
         name=plain[0]["feeders"][number]["name"],
-        speeds=speeds,
-        accepted=accepted,
+        several=len(feeders_of(points)) > 1,
+        scale=scale,
+        accepted=np.array([bool(point["accepted"]) for point in plain]),
+        undecided=np.array([is_undecided(point) for point in plain]),
         feeders=tuple(point["feeders"][number] for point in plain),
         criteria=criteria,
         units=units,
-        highest=float(fine.max()) if len(fine) else None,
     )

@@ -1,42 +1,28 @@
-"""The four panels of a sweep: placement, missed carriers, jam risk, margins."""
+"""Panels of a sweep that are lengths and other margins: placement, margins to each hazard."""
 
 from __future__ import annotations
 
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.output.canvas import (
-    BLACK,
-    BLUE,
-    DASHED,
-    GREEN,
-    GREY,
-    ORANGE,
-    SKY,
-    VERMILLION,
-)
-from feedsim.output.sweep_curves import HAZARDS, SweepView
+from feedsim.output.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
+from feedsim.output.sweep_curves import SweepView
+from feedsim.output.sweep_layout import head, say
+from feedsim.output.sweep_scale import round_numbers
 from feedsim.quantities import display_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_jam_risk", "draw_margins", "draw_missed", "draw_placement", "mark_refused"]
+__all__ = ["LIMIT", "LOOKS", "draw_margin", "draw_margins", "draw_placement", "some"]
 
 Floats = NDArray[np.float64]
-_FLOOR = 1e-6
-_CAUSES = (
-    ("not_staged", BLUE, ""),
-    ("late_mark", ORANGE, "//"),
-    ("mark_memory_full", GREEN, "xx"),
-    ("not_seen", SKY, ".."),
-    ("merged", VERMILLION, "\\\\"),
-    ("no_insert", GREY, "++"),
-    ("line_stop", BLACK, ""),
-)
-_LOOKS = {
+Bools = NDArray[np.bool_]
+
+LOOKS = {
     "nose_strike": (BLUE, "o", "-"),
     "tail_held": (VERMILLION, "s", "--"),
     "speed_mismatch": (GREEN, "^", "-."),
@@ -45,183 +31,198 @@ _LOOKS = {
     "double": (GREY, "P", "--"),
     "drive_overload": ("#CC79A7", "X", "-."),
 }
-_LIMIT: dict[str, Any] = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.2}
-_UNSEEN: dict[str, Any] = {
-    "linestyle": "none",
-    "markerfacecolor": "white",
-    "marker": "v",
-    "color": BLACK,
-}
+"""Colour, mark and line of each hazard."""
+
+LIMIT: dict[str, Any] = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.2}
+_BAND: dict[str, Any] = {"color": SKY, "alpha": 0.45, "linewidth": 0.0}
+_MOST_TOLERANCES = 6.0  # to which a placement error is drawn
+_LENGTHS = ("nose_strike", "tail_held", "off_carrier")
+_ALIKE = 12.0  # ratio of margins that one even axis still shows
+_MARKS = 16
 
 
-def draw_placement(axes: Axes, view: SweepView) -> None:
+def some(view: SweepView, *, shift: int = 0) -> Bools:
+    """Return which points carry a mark: all, or some at an even step."""
+    which = np.ones(len(view.x), dtype=np.bool_)
+    if view.scale.flowing:
+        step = -(-len(which) // _MARKS)
+        which[:] = False
+        which[shift * step // 4 % step :: step] = True
+    return which
+
+
+def _area(axes: Axes, view: SweepView, low: Floats, high: Floats, **look: Any) -> None:
+    """Fill between two columns: over the whole stretch, or as bars where nothing joins them."""
+    if view.scale.joined:
+        axes.fill_between(view.x, low, high, **look)
+    else:
+        left, right = view.scale.bars
+        axes.bar(left, high - low, right - left, bottom=low, align="edge", **look)
+
+
+def draw_placement(axes: Axes, view: SweepView) -> int:
     """Mean placement error with its 95 % interval, mean ± 2 sd, and the tolerance."""
-    factor = view.length_factor
+    factor, criteria = view.length_factor, view.criteria
+    unit = display_unit("length", view.units).label
     mean = factor * view.column(lambda f: f["placement_error"]["mean_mm"])
-    sd = factor * view.column(lambda f: f["placement_error"]["sd_mm"])
+    sd = np.nan_to_num(factor * view.column(lambda f: f["placement_error"]["sd_mm"]))
     low, high = view.ends(lambda f: f["placement_error"]["mean_ci95_mm"])
-    tolerance = factor * view.criteria.placement_tolerance_mm
-    axes.fill_between(
-        view.speeds, mean - 2.0 * sd, mean + 2.0 * sd, color=SKY, alpha=0.45, label="mean ± 2 sd"
-    )
-    axes.axhline(0.0, color=GREEN, linewidth=1.0, label="target")
+    tolerance = factor * criteria.placement_tolerance_mm
+    axes.axhline(0.0, color=GREEN, linewidth=1.0, label="target", gid="target")
     for sign in (-1.0, 1.0):
         axes.axhline(
-            sign * tolerance, **_LIMIT, label="tolerance" if sign > 0.0 else None, gid="tolerance"
+            sign * tolerance, **LIMIT, label="tolerance" if sign > 0.0 else None, gid="tolerance"
         )
+    _mean(axes, view, mean, ends=(factor * low, factor * high))
+    _area(axes, view, mean - 2.0 * sd, mean + 2.0 * sd, label="mean ± 2 sd", **_BAND)
+    _needed_spread(axes, view, mean, sd)
+    if np.isnan(mean).all():
+        say(axes, "no insert placed")
+    widest = np.nanmax(np.abs([*(mean - 3.0 * sd), *(mean + 3.0 * sd), tolerance]))
+    top = 1.12 * min(float(widest), _MOST_TOLERANCES * tolerance)
+    axes.set_ylim(-top, top)
+    _tell_of_far(axes, view, mean, top)
+    return head(axes, f"Placement error ({unit}); above 0 the insert lies too far back")
+
+
+def _mean(axes: Axes, view: SweepView, mean: Floats, *, ends: tuple[Floats, Floats]) -> None:
+    look: dict[str, Any] = {"color": BLACK, "linestyle": "-" if view.scale.joined else "none"}
+    if view.scale.flowing:
+        axes.fill_between(view.x, *ends, color=BLACK, alpha=0.35, linewidth=0.0)
+        axes.plot(view.x, mean, label="mean, 95 %", gid="mean", linewidth=0.9, color=BLACK)
+        return
     axes.errorbar(
-        view.speeds,
+        view.x,
         mean,
-        yerr=np.nan_to_num(np.maximum([mean - factor * low, factor * high - mean], 0.0)),
-        color=BLACK,
+        yerr=np.nan_to_num(np.maximum([mean - ends[0], ends[1] - mean], 0.0)),
         marker="o",
         markersize=3.5,
         capsize=2.0,
         label="mean, 95 %",
+        gid="mean",
+        **look,
     )
-    widest = np.nanmax(np.abs(np.append(np.concatenate((mean - 2 * sd, mean + 2 * sd)), tolerance)))
-    axes.set_ylim(-1.25 * widest, 1.25 * widest)
-    axes.set_ylabel(f"placement error ({display_unit('length', view.units).label})")
-    axes.legend(loc="upper left", ncols=2)
 
 
-def draw_missed(axes: Axes, view: SweepView) -> None:
-    """Missed carriers by cause, stacked, with the interval of all of them."""
-    n = view.column(lambda f: f["placed"] + f["missed"]["count"])
-    width = _bar_width(view.speeds)
-    bottom = np.zeros(len(view.speeds))
-    for cause, colour, hatch in _CAUSES:
-        share = view.cause(cause)
-        share = 100.0 * share / n
-        if np.any(share > 0.0):
-            label = cause.replace("_", " ")
-            axes.bar(
-                view.speeds,
-                share,
-                width,
-                bottom=bottom,
-                color=colour,
-                hatch=hatch,
-                edgecolor="white",
-                linewidth=0.0,
-                label=label,
-            )
-            bottom += share
-    low, high = (100.0 * end for end in view.ends(lambda f: f["missed"]["ci95"]))
-    upper = 100.0 * view.column(lambda f: f["missed"]["upper95"])
-    seen = np.isnan(upper)
-    errors = np.nan_to_num(np.maximum([bottom - low, high - bottom], 0.0))[:, seen]
-    axes.errorbar(
-        view.speeds[seen],
-        bottom[seen],
-        yerr=errors,
-        color=BLACK,
-        linestyle="none",
-        capsize=2.0,
-        label="all, 95 %" if seen.any() else None,
-    )
-    if not seen.all():
-        axes.plot(view.speeds, upper, **_UNSEEN, markersize=5, label="none seen: below, 95 %")
-    limit = 100.0 * view.criteria.missed
-    axes.axhline(limit, **_LIMIT, label="acceptance")
-    axes.set_ylim(0.0, 1.35 * np.nanmax([limit, *high, *np.nan_to_num(upper)]))
-    axes.set_ylabel("missed carriers (%)")
-    axes.legend(loc="upper left", ncols=2)
-
-
-def draw_jam_risk(axes: Axes, view: SweepView) -> None:
-    """Share of feed cycles with each hazard on a log axis: seen, or else its normal tail."""
-    for name in HAZARDS:
-        colour, marker, style = _LOOKS[name]
-        share = view.hazard(name, "share")
-        tail = view.hazard(name, "tail_probability")
-        shown = np.where(np.nan_to_num(share) > 0.0, share, tail)
-        if not np.any(np.nan_to_num(shown) > _FLOOR):
-            continue
-        shown = np.where(np.nan_to_num(shown) > _FLOOR, shown, np.nan)
+def _needed_spread(axes: Axes, view: SweepView, mean: Floats, sd: Floats) -> None:
+    """Outline where as many as must lie within the tolerance would, if errors are normal."""
+    share = view.criteria.within_tolerance
+    if not 0.0 < share < 1.0:
+        return
+    reach = NormalDist().inv_cdf(0.5 + 0.5 * share) * sd
+    label: str | None = f"{100.0 * share:.6g} % if normal"
+    for edge in (mean - reach, mean + reach):
         axes.plot(
-            view.speeds,
-            shown,
-            color=colour,
-            marker=marker,
-            markersize=4,
-            linestyle=style,
-            label=name.replace("_", " "),
+            view.x,
+            edge,
+            color=BLUE,
+            linestyle=":" if view.scale.joined else "none",
+            marker="" if view.scale.joined else "_",
+            markersize=14.0,
+            linewidth=1.2,
+            label=label,
+            gid="needed spread",
         )
-    risk = view.column(lambda f: f["jam_risk"]["share"])
-    low, high = view.ends(lambda f: f["jam_risk"]["ci95"])
-    upper = view.column(lambda f: f["jam_risk"]["upper95"])
-    seen = np.nan_to_num(risk) > 0.0
-    axes.errorbar(
-        view.speeds[seen],
-        risk[seen],
-        yerr=np.maximum([(risk - low)[seen], (high - risk)[seen]], 0.0),
-        color=BLACK,
-        marker="o",
-        markersize=3.5,
-        linewidth=2.6,
-        zorder=1.5,
-        capsize=2.0,
-        label="jam risk, 95 %" if seen.any() else None,
-    )
-    if not np.isnan(upper).all():
-        axes.plot(view.speeds, upper, **_UNSEEN, markersize=5, label="none seen: below, 95 %")
-    axes.axhline(view.criteria.jam_risk or _FLOOR, **_LIMIT, label="acceptance")
-    axes.set_yscale("log")
-    axes.set_ylim(_FLOOR, 30.0)
-    decades = [10.0**k for k in range(-6, 1)]
-    axes.set_yticks(decades, [f"{100.0 * share:.4g} %" for share in decades])
-    axes.minorticks_off()
-    axes.set_ylabel("share of feed cycles")
-    axes.legend(loc="upper left", ncols=3)
+        label = None
 
 
-def draw_margins(axes: Axes, view: SweepView) -> None:
-    """Margins in length, mean ± 2 sd, with their zero.
+def _tell_of_far(axes: Axes, view: SweepView, mean: Floats, top: float) -> None:
+    """Mark means beyond the axis by arrows at its edge."""
+    for sign, marker in ((1.0, "^"), (-1.0, "v")):
+        far = sign * mean > top
+        if far.any():
+            axes.plot(
+                view.x[far],
+                np.full(int(far.sum()), sign * 0.92 * top),
+                linestyle="none",
+                marker=marker,
+                color=BLACK,
+                markersize=5.0,
+                label="off the scale",
+                gid="far",
+            )
 
-    Speed mismatch and drive overload have other units and are left to the jam risk.
+
+def draw_margins(axes: Axes, view: SweepView) -> int:
+    """Margins in length, mean ± 2 sd, with their zero."""
+    unit = display_unit("length", view.units).label
+    reaches = [
+        _margin(axes, view, name, factor=view.length_factor, place=place)
+        for place, name in enumerate(_LENGTHS)
+    ]
+    axes.axhline(0.0, **LIMIT, label="limit", gid="zero")
+    if not any(reaches):
+        axes.set_yticks([0.0])
+        say(axes, "no feed cycle")
+    scaled = _fit(axes, [reach for reach in reaches if reach])
+    return head(axes, f"Margins, mean ± 2 sd ({unit}){scaled}")
+
+
+def draw_margin(axes: Axes, view: SweepView, name: str) -> int:
+    """Draw the margin of one hazard that is no length, mean ± 2 sd, with its zero."""
+    unit, factor = "%", 1.0
+    if name == "drive_overload":
+        unit, factor = display_unit("acceleration", view.units)
+    reach = _margin(axes, view, name, factor=factor, place=None)
+    axes.axhline(0.0, **LIMIT, gid="zero")
+    if reach:
+        _fit(axes, [reach])
+    else:
+        axes.set_yticks([0.0])
+        axes.set_ylim(-1.0, 1.0)
+        say(axes, "no landing" if name == "speed_mismatch" else "no limit, or no feed cycle")
+    axes.locator_params(axis="y", nbins=4)
+    of = "Speed mismatch at the landing" if name == "speed_mismatch" else "Drive"
+    return head(axes, f"{of}: margin, mean ± 2 sd ({unit})")
+
+
+def _margin(
+    axes: Axes, view: SweepView, name: str, *, factor: float, place: int | None
+) -> tuple[float, float] | None:
+    """Draw one margin; return from where to where it reaches, None where there is none.
+
+    ``place`` is that among the lengths, which share a panel and so need a legend.
     """
-    factor = view.length_factor
-    for name in ("nose_strike", "tail_held", "off_carrier"):
-        colour, marker, style = _LOOKS[name]
-        mean = factor * view.hazard(name, "margin_mean")
-        sd = factor * view.hazard(name, "margin_sd")
-        axes.errorbar(
-            view.speeds,
-            mean,
-            yerr=np.nan_to_num(2.0 * sd),
-            color=colour,
-            marker=marker,
-            markersize=4,
-            linestyle=style,
-            capsize=2.0,
-            label=name.replace("_", " "),
-        )
-    axes.axhline(0.0, **_LIMIT, label="limit")
-    low, high = axes.get_ylim()
-    axes.set_ylim(low, high + 0.25 * (high - low))
-    axes.set_ylabel(f"margin, mean ± 2 sd ({display_unit('length', view.units).label})")
-    axes.legend(loc="upper left", ncols=4)
+    colour, marker, style = LOOKS[name]
+    mean = factor * view.hazard(name, "margin_mean")
+    if np.isnan(mean).all():
+        return None
+    spread = 2.0 * np.nan_to_num(factor * view.hazard(name, "margin_sd"))
+    low, high = mean - spread, mean + spread
+    look: dict[str, Any] = {
+        "color": colour,
+        "markersize": 4.0,
+        "marker": marker,
+        "linestyle": style if view.scale.joined else "none",
+        "label": "_" if place is None else name.replace("_", " "),
+        "gid": name,
+    }
+    if view.scale.flowing:
+        axes.fill_between(view.x, low, high, color=colour, alpha=0.25, linewidth=0.0)
+        marked = some(view, shift=place or 0).nonzero()[0].tolist()
+        axes.plot(view.x, mean, markevery=marked, **look)
+    else:
+        x = view.scale.beside(place or 0, 1 if place is None else len(_LENGTHS))
+        axes.errorbar(x, mean, yerr=spread, capsize=2.0, **look)
+    return float(np.nanmin(low)), float(np.nanmax(high))
 
 
-def mark_refused(axes: Axes, view: SweepView) -> None:
-    """Mark speeds at which a point is not accepted by a cross on the speed axis."""
-    refused = np.unique(view.speeds[~view.accepted])
-    axes.plot(
-        refused,
-        np.zeros(len(refused)),
-        transform=axes.get_xaxis_transform(),
-        color=VERMILLION,
-        marker="x",
-        markersize=5,
-        markeredgewidth=1.6,
-        linestyle="none",
-        clip_on=False,
-        zorder=5.0,
-        gid="refused",
-    )
-
-
-def _bar_width(speeds: Floats) -> float:
-    steps = np.diff(np.unique(speeds))
-    return float(0.6 * steps.min()) if len(steps) else 0.1 * float(speeds[0])
+def _fit(axes: Axes, reaches: list[tuple[float, float]]) -> str:
+    """Fit the axis to margins of very different size; return what is to be said of it."""
+    low = min([0.0, *(low for low, _ in reaches)])
+    high = max([0.0, *(high for _, high in reaches)])
+    sizes = [max(abs(end) for end in reach) for reach in reaches]
+    if not sizes or min(sizes) <= 0.0 or max(sizes) < _ALIKE * min(sizes):
+        room = 0.12 * (high - low) or 1.0
+        axes.set_ylim(low - room, high + room)
+        return ""
+    linear = float(f"{1.5 * min(sizes):.1g}")
+    beyond = float(np.log10(max(sizes) / linear))
+    axes.set_yscale("symlog", linthresh=linear, linscale=max(0.5, beyond))
+    axes.set_ylim(min(1.3 * low, -0.3 * linear), max(1.3 * high, 0.3 * linear))
+    above = round_numbers(1.6 * linear, 1.2 * max(sizes), decades=1.2)
+    ticks = [*(-tick for tick in reversed(above)), -linear, 0.0, linear, *above]
+    axes.set_yticks(ticks, [f"{tick:.4g}".replace("-", "\u2212") for tick in ticks])
+    axes.set_ylim(min(1.3 * low, -0.3 * linear), max(1.3 * high, 0.3 * linear))
+    axes.minorticks_off()
+    return f"; linear to {linear:.4g}, then logarithmic"

@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.output import sweep_words as words
 from feedsim.output.review_text import settings_line
+from feedsim.output.sweep_curves import what_fails
 from feedsim.output.sweep_text import heads, rows_of, verdict_of
 from feedsim.quantities import System, display, display_unit
+from feedsim.settings.limits import TOGETHER, SpeedLimit
+from feedsim.studies.axes import LINE_SPEED
 
 __all__ = ["sweep_report"]
+
+_MOST_ROWS = 40  # of the table of highest speeds
+_SAME_MM, _SAME_MS = 1e-6, 1e-6
 
 
 def sweep_report(
@@ -20,6 +27,7 @@ def sweep_report(
     *,
     figures: Mapping[str, bytes],
     settings: Sequence[MachineSettings],
+    limits: Sequence[Sequence[SpeedLimit]],
     units: System = "metric",
 ) -> str:
     """Return the report as HTML; every text from the scenario is escaped.
@@ -27,11 +35,13 @@ def sweep_report(
     Parameters
     ----------
     sweep : mapping
-        As ``sweep.json`` holds it.
+        As ``sweep.json`` holds it, over one or two axes.
     figures : mapping of str to bytes
         PNG images, by name.
     settings : sequence of MachineSettings
-        One for each feeder.
+        One for each feeder, of the scenario as given.
+    limits : sequence of sequence of SpeedLimit
+        Of the scenario as given, for each feeder, the lowest first.
     units : {"metric", "inch"}
         Units of everything that is written.
     """
@@ -41,55 +51,118 @@ def sweep_report(
 
     text = files("feedsim.output").joinpath("sweep_report.html").read_text("utf-8")
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    points, unit = sweep["points"], display_unit("length", units).label
-    stopper = _first_refused(points)
     return page.from_string(text).render(
-        title=sweep["title"],
-        feedsim=sweep["feedsim"],
-        answer=verdict_of(sweep, units=units),
-        stopped_at=display(stopper["line_speed_mm_s"], "speed", units=units) if stopper else "",
-        reasons=stopper["not_accepted_because"] if stopper else [],
-        sureness=_sureness(points),
+        **_answer(sweep, limits, units),
         figures=[
-            {"alt": f"Overview {name} of the sweep", "png": base64.b64encode(png).decode()}
-            for name, png in figures.items()
+            {"name": name, "png": base64.b64encode(png).decode()} for name, png in figures.items()
         ],
-        heads=_heads(sweep, unit),
+        is_map=len(sweep["axes"]) == 2,
+        by_speed=_is_by_speed(sweep),
+        heads=_heads(sweep, units),
+        keys=len(sweep["axes"]),
         feeders=[
             {
                 "name": feeder["name"],
                 "rows": rows_of(sweep, number, units=units),
                 "settings": settings_line(settings[number], units=units),
+                "others": list(_other_settings(sweep, number, units)),
+                "limits": _limit_rows(limits[number], units),
+                "binding": words.binding(limits[number], units),
             }
-            for number, feeder in enumerate(points[0]["feeders"])
+            for number, feeder in enumerate(sweep["points"][0]["feeders"])
         ],
-        carriers=points[0]["carriers"] // points[0]["replications"],
-        replications=points[0]["replications"],
-        seed=points[0]["seed"],
+        accepted=[point["accepted"] for point in sweep["points"]],
+        varied=[axis["key"] for axis in sweep["axes"] if axis["key"] != LINE_SPEED],
         scenario=json.dumps(sweep["scenario"], indent=2, ensure_ascii=False),
     )
 
 
-def _heads(sweep: Mapping[str, Any], unit: str) -> list[str]:
-    mean = len(sweep["axes"])
+def _answer(
+    sweep: Mapping[str, Any], limits: Sequence[Sequence[SpeedLimit]], units: System
+) -> dict[str, Any]:
+    points = sweep["points"]
+    alone = _is_by_speed(sweep)
+    stopper = words.first_refused(points)
+    shows_reasons = stopper is not None and (alone or len(points) == 1)
+    return {
+        "title": sweep["title"],
+        "feedsim": sweep["feedsim"],
+        "question": words.question(sweep, units),
+        "answer": verdict_of(sweep, units=units),
+        "worth": words.worth(sweep),
+        "stopped_at": words.name_of(stopper, units) if stopper else "",
+        "goes_slower": sweep["highest_accepted_speed_mm_s"] is not None,
+        "reasons": stopper["not_accepted_because"] if stopper and shows_reasons else [],
+        "refusals": "" if alone else words.refusals(points),
+        "failing": words.failing_values(sweep),
+        "highest": _highest(sweep, units),
+        "sureness": list(words.sureness(sweep, units)),
+        "agreement": words.agreement(sweep, limits, units),
+        "carriers": points[0]["carriers"] // points[0]["replications"],
+        "replications": points[0]["replications"],
+        "seed": points[0]["seed"],
+    }
+
+
+def _is_by_speed(sweep: Mapping[str, Any]) -> bool:
+    """Tell whether the line speed alone is swept."""
+    return [axis["key"] for axis in sweep["axes"]] == [LINE_SPEED]
+
+
+def _heads(sweep: Mapping[str, Any], units: System) -> list[str]:
+    mean, unit = len(sweep["axes"]), display_unit("length", units).label
     names = list(heads(sweep))
     names[mean : mean + 2] = [f"error, mean ({unit})", f"sd ({unit})"]
     names[-1] = "whole line"
     return names
 
 
-def _first_refused(points: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    """Return the slowest point that is not accepted."""
-    return next((point for point in points if not point["accepted"]), None)
+def _highest(sweep: Mapping[str, Any], units: System) -> list[tuple[str, str, str, str]]:
+    """Return a row for each value of a key that is crossed with the line speed.
 
-
-def _sureness(points: Sequence[Mapping[str, Any]]) -> str:
-    open_ones = sum(1 for point in points if not point["decided"] and not point["refused"])
-    if not open_ones:
-        return (
-            "Every point is decided: its 95 % intervals lie on one side of the acceptance figures."
+    The value, its highest accepted speed, the products an hour there, and what fails beyond.
+    Empty for other sweeps, and where there are more than fit into an answer.
+    """
+    rows = sweep.get("highest_accepted", [])
+    if len(rows) > _MOST_ROWS:
+        return []
+    columns = len(sweep["points"]) // max(1, len(rows))
+    shown = []
+    for place, row in enumerate(rows):
+        points = sweep["points"][place * columns : (place + 1) * columns]
+        (value,) = row["varied"].values()
+        best = [p for p in points if p["line_speed_mm_s"] == row["line_speed_mm_s"]]
+        stopper = words.first_refused(points)
+        per_hour = best[0]["complete"]["per_hour"] if best else None
+        shown.append(
+            (
+                str(value),
+                display(best[0]["line_speed_mm_s"], "speed", units=units) if best else "none",
+                "-" if per_hour is None else f"{per_hour:,.0f}",
+                ", ".join(what_fails(stopper)) if stopper else "nothing, as far as was swept",
+            )
         )
-    return (
-        f"{open_ones} of {len(points)} points are not decided at 95 %: it would take more "
-        "carriers to be sure of them."
-    )
+    return shown
+
+
+def _limit_rows(limits: Sequence[SpeedLimit], units: System) -> list[tuple[str, str, str]]:
+    """Return mechanism, acceptance figure and speed, the binding one first, then all together."""
+    alone = [limit for limit in limits if limit.mechanism != TOGETHER]
+    together = [limit for limit in limits if limit.mechanism == TOGETHER]
+    return [
+        (x.mechanism, words.FIGURES[x.figure], words.speed_words(x.speed_mm_s, units))
+        for x in [*alone, *together]
+    ]
+
+
+def _other_settings(sweep: Mapping[str, Any], number: int, units: System) -> Iterator[str]:
+    """Say which settings differ between the points, and from where to where."""
+    found = [point["feeders"][number]["settings"] for point in sweep["points"]]
+    for side in ("engage", "disengage"):
+        values = [one[f"{side}_distance_mm"] for one in found]
+        if max(values) - min(values) > _SAME_MM:
+            ends = (display(v, "length", units=units, digits=6) for v in (min(values), max(values)))
+            yield f"{side} distance {' to '.join(ends)}"
+        leads = [one[f"{side}_lead_ms"] for one in found]
+        if max(leads) - min(leads) > _SAME_MS:
+            yield f"{side} lead {min(leads):.4g} to {max(leads):.4g} ms"

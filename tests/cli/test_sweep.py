@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from feedsim.cli import sweep as command
-from feedsim.studies import executor
 from feedsim.studies import sweep as study
 from feedsim.studies.sweep import highest_accepted
 
@@ -114,25 +113,6 @@ def test_an_interrupted_sweep_goes_on_to_the_same_bytes(
     again = feedsim(*call, tmp_path / "parts", "--resume")
     assert again.status == 2
     assert "no unfinished sweep" in again.err
-
-
-def _die_once(flag: str, place: int) -> int:
-    import os
-
-    path = Path(flag)
-    if place == 1 and not path.exists():
-        path.touch()
-        os._exit(1)
-    return 10 * place
-
-
-def test_a_worker_that_dies_shows_and_its_points_are_run_again(tmp_path: Path) -> None:
-    told: list[str] = []
-    calls = [(str(tmp_path / "died"), place) for place in range(3)]
-    done = dict(executor.completed(_die_once, calls, jobs=2, on_lost=told.append))
-    assert done == {0: 0, 1: 10, 2: 20}
-    assert len(told) == 1
-    assert "died" in told[0]
 
 
 def point(speed: float, *, accepted: bool) -> Mapping[str, object]:
