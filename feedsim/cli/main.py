@@ -13,6 +13,7 @@ import sys
 import typer
 
 from feedsim.cli.check import check
+from feedsim.cli.compare import compare
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.run import run
@@ -56,6 +57,7 @@ def _root(
 
 app.command()(run)
 app.command()(sweep)
+app.command()(compare)
 app.command()(limit)
 app.command()(setup)
 app.command()(check)

@@ -1,0 +1,162 @@
+"""Two setups on the same cards, feeder by feeder."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Feeder, Machine
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.paired import (
+    LengthDifference,
+    ShareDifference,
+    mean_difference,
+    sd_difference,
+    share_difference,
+)
+from feedsim.metrics.rows import begins_among
+from feedsim.metrics.spread import resolution_mm
+from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.outcome import Outcome
+
+__all__ = ["FeederDifference", "Ran", "feeder_difference", "with_hazard"]
+
+Bools = NDArray[np.bool_]
+_SAME_RATIO = 1e-9
+_REST_MM_S = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """A setup that has run: what it left behind, what it is, what it is held against."""
+
+    records: RunRecords
+    machine: Machine
+    criteria: Criteria
+
+
+@dataclass(frozen=True, slots=True)
+class FeederDifference:
+    """All differences at one feeder.
+
+    Attributes
+    ----------
+    name, first_name : str
+        Of the feeder, in the other setup and in the first.
+    placement_mean, placement_sd : LengthDifference
+        Of the placement error.
+    within_tolerance : ShareDifference
+        Carriers whose insert lies within the tolerance, of those placed in both.
+    missed : ShareDifference
+        Of all counted carriers.
+    jam_risk : ShareDifference
+        Carriers with a hazard in their feed cycle, of all counted carriers (a carrier without
+        a feed cycle had no hazard).
+    """
+
+    name: str
+    first_name: str
+    placement_mean: LengthDifference
+    placement_sd: LengthDifference
+    within_tolerance: ShareDifference
+    missed: ShareDifference
+    jam_risk: ShareDifference
+
+
+def feeder_difference(
+    first: Ran, other: Ran, *, number: int, names: tuple[str, str]
+) -> FeederDifference:
+    """Return how another setup differs from the first at one feeder.
+
+    Parameters
+    ----------
+    first, other : Ran
+        Of as many carriers, warm-ups and runs; row k of both is the same card.
+    number : int
+        Of the feeder, from 0.
+    names : tuple of str
+        Of the feeder in the first setup and in the other.
+
+    Raises
+    ------
+    ValueError
+        If the records are not of the same carriers.
+    """
+    a, b = first.records, other.records
+    if (a.warm_up, a.begins, len(a.carriers.eye_time_s)) != (
+        b.warm_up,
+        b.begins,
+        len(b.carriers.eye_time_s),
+    ):
+        raise ValueError("the records of two setups are not of the same carriers")
+    counted = slice(a.warm_up, None)
+    here, there = a.feeders[number], b.feeders[number]
+    landed = [feeder.outcome[counted] == Outcome.PLACED for feeder in (here, there)]
+    rows = np.flatnonzero(landed[0] & landed[1]) + a.warm_up
+    errors = here.placement_error_mm[rows], there.placement_error_mm[rows]
+    among = begins_among(rows, a.begins)
+    finest = [resolution_mm(records) for records in (a, b)]
+    within = [
+        np.abs(e) <= ran.criteria.placement_tolerance_mm + r
+        for e, ran, r in zip(errors, (first, other), finest, strict=True)
+    ]
+    risky = [with_hazard(ran, number)[counted] for ran in (first, other)]
+    begins = begins_among(slice(a.warm_up, a.warm_up + len(landed[0])), a.begins)
+    return FeederDifference(
+        name=names[1],
+        first_name=names[0],
+        placement_mean=mean_difference(*errors, resolution=sum(finest), begins=among),
+        placement_sd=sd_difference(*errors, resolution=sum(finest), begins=among),
+        within_tolerance=share_difference(*within, more_is_better=True, begins=among),
+        missed=share_difference(~landed[0], ~landed[1], more_is_better=False, begins=begins),
+        jam_risk=share_difference(*risky, more_is_better=False, begins=begins),
+    )
+
+
+def with_hazard(ran: Ran, number: int) -> Bools:
+    """Tell which carriers had at least one hazard in their feed cycle, the warm-up included.
+
+    The limits, and what counts as standing at one, are those of
+    :func:`feedsim.metrics.hazards.hazards`.
+
+    Parameters
+    ----------
+    ran : Ran
+    number : int
+        Of the feeder, from 0.
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
+    feeder, what = ran.records.feeders[number], ran.machine.feeders[number]
+    resolution = resolution_mm(ran.records)
+    room_mm = ran.machine.carriers.length_mm - what.inserts.length_mm
+    edge_mm = np.minimum(feeder.offset_mm, room_mm - feeder.offset_mm) + ran.criteria.overhang_mm
+    found = what.nose_limit_mm - feeder.stage_position_mm < -resolution
+    found |= feeder.tail_mm - what.grip_end_mm < -resolution
+    found |= edge_mm < -resolution
+    found |= _mismatched(feeder, ran.criteria.speed_mismatch)
+    found |= (feeder.strays > 0) | (feeder.double == 1)
+    found |= _overloaded(feeder, what)
+    return found & (feeder.insert >= 0)
+
+
+def _mismatched(feeder: FeederRecords, limit: float) -> Bools:
+    nose, belt = feeder.nose_speed_mm_s, feeder.belt_speed_mm_s
+    landed = ~np.isnan(nose)
+    moving = landed & (belt > _REST_MM_S)
+    found: Bools = landed & ~moving
+    found[moving] = np.abs(nose[moving] / belt[moving] - 1.0) > limit + _SAME_RATIO
+    return found
+
+
+def _overloaded(feeder: FeederRecords, what: Feeder) -> Bools:
+    largest = what.servo.max_acceleration_mm_s2
+    if math.isinf(largest):
+        return np.zeros(len(feeder.outcome), dtype=np.bool_)
+    found: Bools = feeder.demanded_acceleration_mm_s2 > largest * (1.0 + _SAME_RATIO)
+    return found

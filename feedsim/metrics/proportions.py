@@ -1,0 +1,118 @@
+"""Confidence intervals of the difference of two shares, of the same cards or of different ones."""
+
+from __future__ import annotations
+
+import math
+from statistics import NormalDist
+
+from feedsim.metrics.intervals import Interval, wilson
+
+__all__ = ["paired_difference", "unpaired_difference"]
+
+
+def paired_difference(
+    only_other: float, only_first: float, *, n: float, confidence: float = 0.95
+) -> Interval | None:
+    """Return the interval of (share of the other) − (share of the first), both of the same cards.
+
+    Parameters
+    ----------
+    only_other, only_first : float
+        Cards that count as a hit in one of the two alone, 0 or more. What is the same in both
+        says nothing about the difference.
+    n : float
+        All cards, at least the sum of the two. Need not be whole: counts of cards that are
+        alike are divided by their design effect.
+    confidence : float
+        Two-sided, 0…1.
+
+    Returns
+    -------
+    Interval or None
+        −1…1; never without a width; None where n = 0.
+
+    Raises
+    ------
+    ValueError
+        If the counts are below 0 or above n, or confidence not between 0 and 1.
+
+    Notes
+    -----
+    With p = (only_other + 1)/(n + 2), q = (only_first + 1)/(n + 2) and z the normal quantile
+    of (1 + confidence)/2 ::
+
+        p − q ± z·√((p + q − (p − q)²)/(n + 2))
+
+    The adjusted Wald interval of Bonett & Price 2012, Journal of Educational and Behavioral
+    Statistics 37:479-488 (from memory). Chosen over method 10 of Newcombe 1998, Statistics in
+    Medicine 17:2635-2650: by enumeration (``tests/published/test_paired_proportions.py``) its worst
+    coverage is as high from 20 cards on, it needs the discordant counts alone, so that
+    they can be corrected for cards that are alike, and it claims a difference about where the
+    exact test of these counts does.
+
+    Examples
+    --------
+    >>> low, high = paired_difference(12, 2, n=50)
+    >>> round(low, 4), round(high, 4)
+    (0.0509, 0.3337)
+    """
+    _check(confidence)
+    if only_other < 0 or only_first < 0 or only_other + only_first > n * (1.0 + 1e-12):
+        msg = f"counts of one alone must lie in 0…n, not {only_other} and {only_first} of {n}"
+        raise ValueError(msg)
+    if n == 0:
+        return None
+    p, q = (only_other + 1.0) / (n + 2.0), (only_first + 1.0) / (n + 2.0)
+    half = _z(confidence) * math.sqrt((p + q - (p - q) ** 2) / (n + 2.0))
+    return Interval(max(-1.0, p - q - half), min(1.0, p - q + half))
+
+
+def unpaired_difference(
+    other: tuple[int, int], first: tuple[int, int], *, confidence: float = 0.95
+) -> Interval | None:
+    """Return the interval of the same difference as if each setup had seen cards of its own.
+
+    Parameters
+    ----------
+    other, first : tuple of int
+        Hits and cards of each of the two, 0 ≤ hits ≤ cards.
+    confidence : float
+        Two-sided, 0…1.
+
+    Returns
+    -------
+    Interval or None
+        −1…1; None where one of them has no cards.
+
+    Notes
+    -----
+    With d the difference of the shares p (other) and q (first), and l, u the ends of their
+    Wilson intervals ::
+
+        d − √((p − l_p)² + (u_q − q)²)  to  d + √((u_p − p)² + (q − l_q)²)
+
+    Source: method 10 of Newcombe 1998, Statistics in Medicine 17:873-890 (from memory).
+
+    Examples
+    --------
+    >>> low, high = unpaired_difference((56, 70), (48, 80))
+    >>> round(low, 4), round(high, 4)
+    (0.0524, 0.3339)
+    """
+    a, b = wilson(*other, confidence=confidence), wilson(*first, confidence=confidence)
+    if a is None or b is None:
+        return None
+    p, q = other[0] / other[1], first[0] / first[1]
+    return Interval(
+        p - q - math.hypot(p - a.low, b.high - q), p - q + math.hypot(a.high - p, q - b.low)
+    )
+
+
+def _z(confidence: float) -> float:
+    return NormalDist().inv_cdf((1.0 + confidence) / 2.0)
+
+
+def _check(confidence: float) -> None:
+    if not 0.0 < confidence < 1.0:
+        msg = f"confidence must lie between 0 and 1, not {confidence}"
+        raise ValueError(msg)
