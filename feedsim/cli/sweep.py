@@ -85,6 +85,7 @@ def sweep(
 
     Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """
+    from feedsim.errors import FeedsimError
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.unfinished import Unfinished
     from feedsim.studies.limit import closed_limits
@@ -107,6 +108,9 @@ def sweep(
             err=True,
         )
         return INTERRUPTED
+    except FeedsimError:
+        kept.forget_if_empty()
+        raise
     limits = closed_limits(what.scenario)
     plain = {**what.to_plain(points), "closed_form": limits_plain(what.scenario, limits)}
     files = _files(what, plain, limits=limits, units=units.value)

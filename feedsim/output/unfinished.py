@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
@@ -67,6 +68,13 @@ class Unfinished:
     def keep(self, place: int, results: Mapping[str, Plain]) -> None:
         """Keep the results of one point, whole or not at all."""
         write_all(self._folder, {f"point-{place}.json": json_text(results).encode()})
+
+    def forget_if_empty(self) -> None:
+        """Leave nothing behind where no point has been finished."""
+        if not any(self._folder.glob("point-*.json")):
+            self.forget()
+            with suppress(OSError):
+                self._folder.parent.rmdir()
 
     def forget(self) -> None:
         """Remove everything kept."""
