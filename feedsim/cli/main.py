@@ -12,6 +12,7 @@ import sys
 
 import typer
 
+from feedsim.cli.budget import budget
 from feedsim.cli.check import check
 from feedsim.cli.compare import compare
 from feedsim.cli.limit import limit
@@ -59,6 +60,7 @@ app.command()(run)
 app.command()(sweep)
 app.command()(compare)
 app.command()(limit)
+app.command()(budget)
 app.command()(setup)
 app.command()(check)
 app.command()(new)

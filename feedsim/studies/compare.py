@@ -155,7 +155,22 @@ def setups_of(files: Sequence[tuple[str, Scenario]], buts: Sequence[str]) -> tup
             faults.append(Fault(f"--but {changes_}" if changes_ else name, message=message))
     if faults:
         raise FeedsimError(*faults)
-    return tuple(_with_what_is_common(*setup, first=first) for setup in setups)
+    return _as_long(tuple(_with_what_is_common(*setup, first=first) for setup in setups))
+
+
+def _as_long(setups: tuple[Setup, ...]) -> tuple[Setup, ...]:
+    """Make sure that all run the same carriers: a record may end before."""
+    longest = setups[0].scenario.run.carriers
+    for setup in setups:
+        carriers = setup.scenario.run.carriers
+        if carriers != longest:
+            fewest = min(carriers, longest)
+            message = (
+                f"{setup.name or setup.changes} runs {carriers} carriers and the first setup {longest}, since a "
+                f"record of carriers ends; give --carriers {fewest} for both"
+            )
+            raise FeedsimError(Fault("run.carriers", message=message))
+    return setups
 
 
 def _of_but(fault: Fault) -> Fault:

@@ -198,3 +198,11 @@ def test_an_interrupt_leaves_nothing(
     assert ended.status == main.INTERRUPTED
     assert "nothing was written" in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_setups_of_different_length_are_refused(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("compare", SCENARIOS / "recorded.toml", "--but", "carrier.after_record=end",
+                    "--out", tmp_path / "out")  # fmt: skip
+    assert ended.status == 2
+    assert "record of carriers ends; give --carriers" in ended.err
+    assert list(tmp_path.iterdir()) == []
