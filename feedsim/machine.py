@@ -8,20 +8,34 @@ All classes are frozen, so a run cannot change what it was given.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 __all__ = [
+    "Adjust",
     "Carriers",
+    "Clearing",
     "Clutch",
     "Controller",
     "DoubleCheck",
+    "Drive",
     "Encoder",
     "Eye",
+    "Fault",
+    "FaultKind",
     "Feeder",
+    "Guard",
+    "Guarding",
+    "Hazard",
     "Inserts",
     "Line",
     "Machine",
+    "Motor",
+    "Reduction",
+    "Roller",
     "Servo",
+    "Setting",
     "Settings",
+    "When",
 ]
 
 
@@ -64,7 +78,13 @@ class Encoder:
 
 @dataclass(frozen=True, slots=True)
 class Carriers:
-    """What comes along the belt. ``random``: hand fed, exponential gaps; else paced."""
+    """What comes along the belt. ``random``: hand fed, exponential gaps; else paced.
+
+    With pitches in ``record_mm`` carriers come at these instead, one after the other, and
+    ``missing`` is of no effect; ``pitch_mm``, ``pitch_sd_mm`` and ``min_gap_mm`` are then the
+    record's own mean, sample standard deviation and smallest gap. ``record_repeats``: after its
+    last pitch it begins again; else no carrier comes after it.
+    """
 
     length_mm: float
     pitch_mm: float
@@ -74,6 +94,8 @@ class Carriers:
     missing: float = 0.0
     slip_mm: float = 0.0
     slip_sd_mm: float = 0.0
+    record_mm: tuple[float, ...] = ()
+    record_repeats: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +125,11 @@ class Controller:
 
 @dataclass(frozen=True, slots=True)
 class Inserts:
-    """What the singulator lets onto the insert path."""
+    """What the singulator lets onto the insert path.
+
+    ``magazine``: inserts that it holds, 0 without end. ``warning``: with so many left refilling
+    begins while the line runs, 0 only once it is empty and the line stands.
+    """
 
     length_mm: float
     gap_mm: float
@@ -113,14 +139,21 @@ class Inserts:
     slip_sd_mm: float = 0.0
     misfeed: float = 0.0
     double: float = 0.0
+    magazine: int = 0
+    warning: int = 0
+    refill_time_s: float = 30.0
 
 
 @dataclass(frozen=True, slots=True)
 class DoubleCheck:
-    """Probability that a double is found, and that a single is called a double."""
+    """Probability that a double is found, and that a single is called a double.
+
+    ``stops``: what it calls a double stops the line, else it is counted and goes on.
+    """
 
     finds: float = 0.0
     false_alarm: float = 0.0
+    stops: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,12 +172,102 @@ class Clutch:
 
 @dataclass(frozen=True, slots=True)
 class Servo:
-    """The feed axis. ``loop_gain_per_s`` may be ``inf`` (rigid)."""
+    """The feed axis. ``loop_gain_per_s`` may be ``inf`` (rigid).
+
+    ``max_acceleration_mm_s2`` is NaN until it has been taken from the chosen motor.
+    """
 
     loop_gain_per_s: float = float("inf")
     velocity_feedforward: float = 0.0
     max_acceleration_mm_s2: float = float("inf")
     command_delay_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Roller:
+    """A roller, or anything that turns, whose rim runs at feed speed.
+
+    ``diameter_mm`` 0: it turns with the feed roller. With ``inertia_kg_m2`` above 0 that is its
+    inertia; else it is a cylinder of this length and density, hollow where ``bore_mm`` is above 0.
+    """
+
+    diameter_mm: float = 0.0
+    bore_mm: float = 0.0
+    length_mm: float = 0.0
+    density_kg_m3: float = 0.0
+    inertia_kg_m2: float = 0.0
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """A stage between motor and roller: ``ratio`` turns of its input to one of its output.
+
+    ``efficiency``: share of the power that goes in and comes out, either way.
+    ``inertia_kg_m2``: of the stage, at its input.
+    """
+
+    ratio: float
+    efficiency: float = 1.0
+    inertia_kg_m2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Motor:
+    """A candidate. ``over_temperature_factor``: share of rated torque and power left when hot."""
+
+    rated_torque_n_m: float
+    peak_torque_n_m: float
+    rated_speed_rpm: float
+    max_speed_rpm: float
+    rotor_inertia_kg_m2: float
+    rated_power_w: float
+    over_temperature_factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """What stands between the motor and the inserts, and the motors that might drive it.
+
+    Attributes
+    ----------
+    roller_diameter_mm : float
+        Of the roller that moves the inserts, at the feed surface.
+    rollers : tuple of Roller
+    moving_mass_kg : float
+        Belts and inserts: what moves at feed speed.
+    insert_mass_kg : float
+        Of one insert, moved by friction.
+    reductions : tuple of Reduction
+        From the motor to the roller; none: the motor sits on the roller's shaft.
+    friction_torque_n_m : float
+        At the roller's shaft, while it turns.
+    pull_off_force_n, pull_off_from_mm, pull_off_travel_mm : float
+        What the magazine holds the next insert back with, and over which feed travel of a cycle.
+    friction_coefficient, normal_force_n : float
+        Between feed surface and insert; 0: not known.
+    service_factor, allowed_inertia_ratio : float
+        By common practice.
+    motors : tuple of Motor
+    chosen : int
+        Number of one of them; -1 for none.
+    """
+
+    roller_diameter_mm: float
+    rollers: tuple[Roller, ...] = ()
+    moving_mass_kg: float = 0.0
+    insert_mass_kg: float = 0.0
+    reductions: tuple[Reduction, ...] = ()
+    friction_torque_n_m: float = 0.0
+    pull_off_force_n: float = 0.0
+    pull_off_from_mm: float = 0.0
+    pull_off_travel_mm: float = 0.0
+    friction_coefficient: float = 0.0
+    normal_force_n: float = 0.0
+    service_factor: float = 1.0
+    allowed_inertia_ratio: float = float("inf")
+    motors: tuple[Motor, ...] = ()
+    chosen: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,11 +313,123 @@ class Feeder:
     clutch: Clutch
     servo: Servo
     settings: Settings
+    drive: Drive | None = None
+
+
+class Hazard(Enum):
+    """What may become a jam; the value is its name in results and scenario."""
+
+    NOSE_STRIKE = "nose_strike"
+    TAIL_HELD = "tail_held"
+    SPEED_MISMATCH = "speed_mismatch"
+    OFF_CARRIER = "off_carrier"
+    STRAY_INSERT = "stray_insert"
+    DOUBLE = "double"
+
+
+@dataclass(frozen=True, slots=True)
+class Clearing:
+    """How long it takes to clear the line.
+
+    Fixed; or ``exponential``; or lognormal with the coefficient of variation ``cv``, above 0.
+    """
+
+    mean_s: float = 60.0
+    cv: float = 0.0
+    exponential: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """Rules that stop the line, each off unless set, and how it stops.
+
+    ``insert_eye_blocked_mm`` is feed travel, ``carrier_eye_blocked_mm`` belt travel
+    (``inf``: off); ``misses_in_a_row`` 0 is off.
+    """
+
+    no_insert: bool = False
+    insert_eye_blocked_mm: float = float("inf")
+    carrier_eye_blocked_mm: float = float("inf")
+    misses_in_a_row: int = 0
+    double_found: bool = False
+    drive_overload: bool = False
+    stop_deceleration_mm_s2: float = 2000.0
+    clearing: Clearing = Clearing()
+
+
+class FaultKind(Enum):
+    """What may be rehearsed; the value is its name in scenario and records."""
+
+    CARRIER_JAM = "carrier_jam"
+    INSERT_JAM = "insert_jam"
+    NO_INSERT = "no_insert"
+    EYE_DIRTY = "eye_dirty"
+    EMERGENCY_STOP = "emergency_stop"
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """At a time (s), or as a carrier's leading edge comes to the eye; −1 for no carrier."""
+
+    at_s: float = 0.0
+    carrier: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A rehearsed fault; ``carrier_eye``, ``duration_s``: of a dirty eye."""
+
+    when: When
+    kind: FaultKind
+    feeder: int = 0
+    carrier_eye: bool = True
+    duration_s: float = 0.0
+
+
+class Setting(Enum):
+    """What an operator may change as the line runs; the value is the field of `Settings`."""
+
+    ENGAGE_DISTANCE = "engage_distance_mm"
+    ENGAGE_LEAD = "engage_lead_s"
+    DISENGAGE_DISTANCE = "disengage_distance_mm"
+    DISENGAGE_LEAD = "disengage_lead_s"
+    SPEED_RATIO = "speed_ratio"
+
+
+@dataclass(frozen=True, slots=True)
+class Adjust:
+    """A change as the line runs; ``settings``: of feeders by number, with the new values."""
+
+    when: When
+    speed_mm_s: float | None = None
+    settings: tuple[tuple[int, Setting, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Guarding:
+    """What may stop or change a line as it runs.
+
+    ``jam_probability``: by hazard, of those above 0. ``speed_mismatch`` and ``overhang_mm``:
+    what two of the hazards are measured against. ``keeps_place``: the encoder is absolute, or the
+    master virtual; else it takes ``home_time_s`` to find home after a stop without power.
+    """
+
+    guard: Guard = Guard()
+    jam_probability: tuple[tuple[Hazard, float], ...] = ()
+    speed_mismatch: float = 0.05
+    overhang_mm: float = 0.0
+    keeps_place: bool = True
+    home_time_s: float = 0.0
+    faults: tuple[Fault, ...] = ()
+    adjusts: tuple[Adjust, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Machine:
-    """A whole line: one conveyor, one encoder, one carrier eye, any number of feeders."""
+    """A whole line: one conveyor, one encoder, one carrier eye, any number of feeders.
+
+    ``guarding``: what may stop or change it as it runs; None where nothing can.
+    """
 
     line: Line
     encoder: Encoder
@@ -203,3 +438,4 @@ class Machine:
     controller: Controller
     feeders: tuple[Feeder, ...]
     start_empty: bool = False
+    guarding: Guarding | None = None

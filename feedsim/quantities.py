@@ -1,7 +1,8 @@
 """Quantities with units: ``"60 m/min"`` to 1000.0 mm/s, and back.
 
-Inside feedsim every quantity is a float in mm, s, mm/s, mm/s², 1/s, or a share (1.0 is 100 %).
-Here is the only way in and out. Text is read in exact fractions and rounded once, so
+Inside feedsim every quantity is a float in mm, s, mm/s, mm/s², 1/s, or a share (1.0 is 100 %);
+what a drive is told in is in N·m, kg·m², kg, kg/m³, W, N and turns a minute. Here is the only way
+in and out. Text is read in exact fractions and rounded once, so
 :func:`canonical` and :func:`parse` are exact inverses and ``"0.2 %"`` is 0.002, not nearly so.
 
 The units of everyday are in a table; any other single unit is asked of pint, which is imported
@@ -34,54 +35,137 @@ __all__ = [
     "phrase",
 ]
 
-Kind = Literal["length", "time", "speed", "acceleration", "rate", "share"]
+Kind = Literal[
+    "length",
+    "time",
+    "speed",
+    "acceleration",
+    "rate",
+    "share",
+    "torque",
+    "inertia",
+    "mass",
+    "density",
+    "power",
+    "force",
+    "angular speed",
+]
 System = Literal["metric", "inch"]
 
 KINDS: tuple[Kind, ...] = get_args(Kind)
+
+
+class _Powers(NamedTuple):
+    """Of length, time, mass and turn, in a unit."""
+
+    length: int = 0
+    time: int = 0
+    mass: int = 0
+    turn: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class _Facts:
     """What is to know about a kind of quantity; sizes are in the internal unit."""
 
-    powers: tuple[int, int]  # of length and of time
+    powers: _Powers
     internal: str
     smallest: float  # but for 0; anything nearer to 0 is a slip of the pen
     largest: float
     example: str
     units: str
+    size: Fraction = Fraction(1)  # of the internal unit, in mm, s, kg and turns
 
 
 _FACTS: dict[Kind, _Facts] = {
-    "length": _Facts((1, 0), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
-    "time": _Facts((0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
-    "speed": _Facts((1, -1), "mm/s", 1e-3, 1e6, "60 m/min", "m/min, mm/s, m/s, in/s or ft/min"),
-    "acceleration": _Facts((1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"),
-    "rate": _Facts((0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
-    "share": _Facts((0, 0), "%", 1e-12, 1e3, "0.2 %", "%"),
+    "length": _Facts(_Powers(1), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
+    "time": _Facts(_Powers(0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
+    "speed": _Facts(
+        _Powers(1, -1), "mm/s", 1e-3, 1e6, "60 m/min", "m/min, mm/s, m/s, in/s or ft/min"
+    ),
+    "acceleration": _Facts(
+        _Powers(1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"
+    ),
+    "rate": _Facts(_Powers(0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
+    "share": _Facts(_Powers(), "%", 1e-12, 1e3, "0.2 %", "%"),
+    "torque": _Facts(
+        _Powers(2, -2, 1),
+        "N*m",
+        1e-9,
+        1e6,
+        "1.2 Nm",
+        "Nm, mNm, lbf*in or lbf*ft",
+        Fraction(10**6),
+    ),
+    "inertia": _Facts(
+        _Powers(2, 0, 1),
+        "kg*m^2",
+        1e-15,
+        1e6,
+        "0.5 kg*cm^2",
+        "kg*m^2, kg*cm^2, g*cm^2 or lb*in^2",
+        Fraction(10**6),
+    ),
+    "mass": _Facts(_Powers(0, 0, 1), "kg", 1e-9, 1e6, "5 g", "kg, g, lb or oz"),
+    "density": _Facts(
+        _Powers(-3, 0, 1),
+        "kg/m^3",
+        1e-3,
+        1e6,
+        "7850 kg/m^3",
+        "kg/m^3, g/cm^3 or lb/ft^3",
+        Fraction(1, 10**9),
+    ),
+    "power": _Facts(_Powers(2, -3, 1), "W", 1e-6, 1e9, "400 W", "W, kW or hp", Fraction(10**6)),
+    "force": _Facts(_Powers(1, -2, 1), "N", 1e-9, 1e9, "6 N", "N, kN or lbf", Fraction(1000)),
+    "angular speed": _Facts(
+        _Powers(0, -1, 0, 1), "rpm", 1e-6, 1e7, "3000 rpm", "rpm, rev/s or rad/s", Fraction(1, 60)
+    ),
 }
 
-# Unit: factor to mm and s, power of length, power of time.
-_Unit = tuple[Fraction, int, int]
-_MM, _S = Fraction(1), Fraction(1)
+# Unit: factor to mm, s, kg and turns, and its powers of them.
+_Unit = tuple[Fraction, _Powers]
+_MM, _S, _KG, _TURN = _Powers(1), _Powers(0, 1), _Powers(0, 0, 1), _Powers(0, 0, 0, 1)
+_TORQUE, _POWER_OF, _FORCE = (_FACTS[kind].powers for kind in ("torque", "power", "force"))
+_ONE = Fraction(1)
 _INCH = Fraction(254, 10)  # exact since 1959
+_POUND = Fraction(45359237, 10**8)  # likewise
+_N, _NM, _WATT = Fraction(1000), Fraction(10**6), Fraction(10**6)
+_POUND_FORCE = _POUND * Fraction(980665, 10**5) * _N  # standard gravity, 1901
 _EVERYDAY: dict[str, _Unit] = {
-    "1": (Fraction(1), 0, 0),
-    "mm": (_MM, 1, 0),
-    "cm": (10 * _MM, 1, 0),
-    "m": (1000 * _MM, 1, 0),
-    "in": (_INCH, 1, 0),
-    "inch": (_INCH, 1, 0),
-    "ft": (12 * _INCH, 1, 0),
-    "s": (_S, 0, 1),
-    "ms": (_S / 1000, 0, 1),
-    "us": (_S / 1_000_000, 0, 1),
-    "µs": (_S / 1_000_000, 0, 1),
-    "min": (60 * _S, 0, 1),
-    "h": (3600 * _S, 0, 1),
-    "Hz": (1 / _S, 0, -1),
-    "%": (Fraction(1, 100), 0, 0),
-    "percent": (Fraction(1, 100), 0, 0),
+    "1": (_ONE, _Powers()),
+    "mm": (_ONE, _MM),
+    "cm": (10 * _ONE, _MM),
+    "m": (1000 * _ONE, _MM),
+    "in": (_INCH, _MM),
+    "inch": (_INCH, _MM),
+    "ft": (12 * _INCH, _MM),
+    "s": (_ONE, _S),
+    "ms": (_ONE / 1000, _S),
+    "us": (_ONE / 1_000_000, _S),
+    "µs": (_ONE / 1_000_000, _S),
+    "min": (60 * _ONE, _S),
+    "h": (3600 * _ONE, _S),
+    "Hz": (_ONE, _Powers(0, -1)),
+    "%": (Fraction(1, 100), _Powers()),
+    "percent": (Fraction(1, 100), _Powers()),
+    "kg": (_ONE, _KG),
+    "g": (_ONE / 1000, _KG),
+    "lb": (_POUND, _KG),
+    "oz": (_POUND / 16, _KG),
+    "N": (_N, _FORCE),
+    "kN": (1000 * _N, _FORCE),
+    "lbf": (_POUND_FORCE, _FORCE),
+    "ozf": (_POUND_FORCE / 16, _FORCE),
+    "Nm": (_NM, _TORQUE),
+    "mNm": (_NM / 1000, _TORQUE),
+    "Ncm": (_NM / 100, _TORQUE),
+    "W": (_WATT, _POWER_OF),
+    "kW": (1000 * _WATT, _POWER_OF),
+    "hp": (550 * 12 * _INCH * _POUND_FORCE, _POWER_OF),  # 550 foot-pounds a second
+    "rev": (_ONE, _TURN),
+    "rpm": (_ONE / 60, _Powers(0, -1, 0, 1)),
+    "rad": (Fraction(0.5 / math.pi), _TURN),
 }
 
 _LONGEST = 60  # characters of a quantity
@@ -136,7 +220,8 @@ def measure(text: str, *kinds: Kind) -> Measured:
     Returns
     -------
     Measured
-        Value in mm, s, mm/s, mm/s², 1/s or as a share, and which kind it was.
+        Value in the internal unit (mm, s, mm/s, mm/s², 1/s, a share, N·m, kg·m², kg, kg/m³, W, N,
+        rpm), and which kind it was.
 
     Raises
     ------
@@ -151,7 +236,7 @@ def measure(text: str, *kinds: Kind) -> Measured:
         raise QuantityError(f"{phrase(*kinds)}; {is_kind}")
     if isinstance(number, float):
         return Measured(number, kind)
-    return Measured(_in_reason(number * factor, kind), kind)
+    return Measured(_in_reason(number * factor / _FACTS[kind].size, kind), kind)
 
 
 @lru_cache(maxsize=4096)
@@ -168,7 +253,7 @@ def parse(text: str, kind: Kind) -> float:
     Returns
     -------
     float
-        In mm, s, mm/s, mm/s², 1/s or as a share; ``inf`` where the text says so.
+        In the internal unit, as :func:`measure` says; ``inf`` where the text says so.
 
     Raises
     ------
@@ -208,6 +293,13 @@ _SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
         "acceleration": DisplayUnit("m/s²", 1e-3),
         "rate": DisplayUnit("1/s", 1.0),
         "share": DisplayUnit("%", 100.0),
+        "torque": DisplayUnit("N·m", 1.0),
+        "inertia": DisplayUnit("kg·cm²", 1e4),
+        "mass": DisplayUnit("g", 1e3),
+        "density": DisplayUnit("kg/m³", 1.0),
+        "power": DisplayUnit("W", 1.0),
+        "force": DisplayUnit("N", 1.0),
+        "angular speed": DisplayUnit("rpm", 1.0),
     },
     "inch": {
         "length": DisplayUnit("in", 1 / 25.4),
@@ -216,6 +308,13 @@ _SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
         "acceleration": DisplayUnit("ft/s²", 1 / 304.8),
         "rate": DisplayUnit("1/s", 1.0),
         "share": DisplayUnit("%", 100.0),
+        "torque": DisplayUnit("lbf·in", 1 / (4.4482216152605 * 0.0254)),
+        "inertia": DisplayUnit("lb·in²", 1 / (0.45359237 * 0.0254**2)),
+        "mass": DisplayUnit("oz", 16 / 0.45359237),
+        "density": DisplayUnit("lb/ft³", 0.3048**3 / 0.45359237),
+        "power": DisplayUnit("W", 1.0),
+        "force": DisplayUnit("lbf", 1 / 4.4482216152605),
+        "angular speed": DisplayUnit("rpm", 1.0),
     },
 }
 
@@ -265,7 +364,7 @@ def display(value: float, kind: Kind, *, units: System = "metric", digits: int =
 
 
 def _named(kind: Kind) -> str:
-    return f"{'an' if kind == 'acceleration' else 'a'} {kind}"
+    return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
 def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
@@ -294,23 +393,28 @@ def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
     return number, unit
 
 
-def _factor(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, tuple[int, int]]:
-    """Multiply a unit out to its factor to mm and s, and its powers of length and time."""
+def _factor(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, _Powers]:
+    """Multiply a unit out to its factor to mm, s, kg and turns, and its powers of them."""
     if not _UNIT.fullmatch(unit):
         raise QuantityError(f'{phrase(*kinds)}; "{unit}" is no unit')
-    factor, length, time = Fraction(1), 0, 0
+    factor, powers = Fraction(1), _Powers()
     for sign, name, power in _PARTS.findall(unit):
         known = _EVERYDAY.get(name) or _ask_pint(name)
-        if known is None:
+        if known is None or _foreign(known[1], kinds):
             units = " or ".join(_FACTS[kind].units for kind in kinds)
             raise QuantityError(
                 f'{phrase(*kinds)}; the unit "{name}" is not known here, use {units}'
             )
         times = int(power or 1) * (-1 if sign == "/" else 1)
         factor *= known[0] ** times
-        length += known[1] * times
-        time += known[2] * times
-    return factor, (length, time)
+        powers = _Powers(*(p + times * q for p, q in zip(powers, known[1], strict=True)))
+    return factor, powers
+
+
+def _foreign(powers: _Powers, kinds: tuple[Kind, ...]) -> bool:
+    """Tell whether a unit has a mass or a turn in it, and none of the kinds that are wanted has."""
+    wanted = [_FACTS[kind].powers for kind in kinds]
+    return any(powers[i] and not any(of[i] for of in wanted) for i in (2, 3))
 
 
 @cache
@@ -323,7 +427,7 @@ def _registry() -> Any:
 
 @lru_cache(maxsize=256)
 def _ask_pint(name: str) -> _Unit | None:
-    """Look one unit name up in pint; None if it is not made of length and time alone."""
+    """Look one unit name up in pint; None if it is not made of length, time and mass alone."""
     if not name.isalpha():
         return None
     import pint
@@ -333,17 +437,19 @@ def _ask_pint(name: str) -> _Unit | None:
     except (pint.PintError, AttributeError, KeyError, TypeError, ValueError):
         return None
     powers = dict(root._units)  # noqa: SLF001 - pint's own docs read it so
-    length, time = powers.pop("meter", 0), powers.pop("second", 0)
-    if powers or not (length or time) or int(length) != length or int(time) != time:
+    found = [powers.pop(base, 0) for base in ("meter", "second", "kilogram", "gram")]
+    if powers or not any(found) or any(int(power) != power for power in found):
         return None
-    return Fraction(factor) * 1000 ** int(length), int(length), int(time)
+    length, time, kilogram, gram = (int(power) for power in found)
+    size = Fraction(factor) * Fraction(1000) ** (length - gram)
+    return size, _Powers(length, time, kilogram + gram)
 
 
-def _kind_of(powers: tuple[int, int], unit: str) -> Kind | None:
+def _kind_of(powers: _Powers, unit: str) -> Kind | None:
     """Tell the kind of a unit; a share is written with the percent sign and nothing else."""
     if ("%" in unit or "percent" in unit) and unit not in ("%", "percent"):
         return None
-    if powers == (0, 0):
+    if powers == _Powers():
         return "share" if unit in ("%", "percent") else None
     return next((kind for kind in KINDS if _FACTS[kind].powers == powers), None)
 

@@ -63,7 +63,7 @@ def limit(
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.limit_text import limit_text
-    from feedsim.studies.limit import closed_limits
+    from feedsim.studies.limit import closed_limits, closed_window, lowest_together
     from feedsim.studies.limit_plain import limit_plain
 
     where = where_from(jobs, cluster)
@@ -73,8 +73,9 @@ def limit(
     if out is not None:
         try_folder(out)
     closed = closed_limits(what)
-    found = _search(what, closed, within=narrow, most=at_most, where=where)
-    plain = limit_plain(what, closed, found)
+    window = closed_window(what) if lowest_together(closed) == 0.0 else None
+    found = _search(what, closed, window=window, within=narrow, most=at_most, where=where)
+    plain = limit_plain(what, closed, found, window=window)
     typer.echo(
         json_text(plain) if as_json else limit_text(plain, units=units.value), nl=not as_json
     )
@@ -101,6 +102,7 @@ def _search(
     scenario: Scenario,
     closed: Sequence[Any],
     *,
+    window: tuple[float, float] | None,
     within: float,
     most: int,
     where: Where,
@@ -109,13 +111,14 @@ def _search(
     from feedsim.studies.crew import crew
     from feedsim.studies.limit import Search, lowest_together, run_batch, search, teeth
 
-    start = lowest_together(closed) or scenario.line.speed
+    start = window[1] if window else lowest_together(closed) or scenario.line.speed
     what = Search(
         scenario,
         start_mm_s=start,
         within=within,
         most_carriers=most,
-        also_mm_s=tuple(teeth(scenario, closed)),
+        also_mm_s=(scenario.line.speed,) if window else tuple(teeth(scenario, closed)),
+        from_mm_s=window[0] if window else 0.0,
     )
     with (
         progress_bar("carriers at most", most) as progress,

@@ -15,6 +15,7 @@ import typer
 from feedsim.cli.budget import budget
 from feedsim.cli.check import check
 from feedsim.cli.compare import compare
+from feedsim.cli.drive import drive
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.run import run
@@ -61,6 +62,7 @@ app.command()(sweep)
 app.command()(compare)
 app.command()(limit)
 app.command()(budget)
+app.command()(drive)
 app.command()(setup)
 app.command()(check)
 app.command()(new)

@@ -94,7 +94,14 @@ def run(
 
 def _tell_of_older_files(folder: Path, files: dict[str, Content]) -> None:
     """Say which files of an earlier run lie beside the new ones, so that nobody mixes them."""
-    ours = ("events.csv", "placement*.png", "placement*.svg", "timing*.png", "timing*.svg")
+    ours = (
+        "events.csv",
+        "stops.csv",
+        "placement*.png",
+        "placement*.svg",
+        "timing*.png",
+        "timing*.svg",
+    )
     older = sorted({p.name for form in ours for p in folder.glob(form)} - files.keys())
     if older:
         typer.echo(f"note: from an earlier run, left as they are: {', '.join(older)}", err=True)
@@ -116,12 +123,15 @@ def _middle(scenario: Scenario, around: int | None) -> int:
 def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) -> dict[str, Content]:
     from feedsim.output.json_text import json_text
     from feedsim.output.rows import carriers_csv, events_csv
+    from feedsim.output.stops_rows import stops_csv
     from feedsim.studies.run import trace
 
     files: dict[str, Content] = {
         "results.json": json_text(rehearsal.to_plain()).encode(),
         "carriers.csv": carriers_csv(rehearsal.records),
     }
+    if rehearsal.records.stops:
+        files["stops.csv"] = stops_csv(rehearsal.records)
     if traced:
         files["events.csv"] = events_csv(trace(rehearsal.scenario)[1])
     return files | _pictures(rehearsal, middle=middle, units=units)
@@ -139,7 +149,8 @@ def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, 
         rehearsal.results, rehearsal.records, criteria=criteria_of(scenario), units=units
     )
     records, kept = trace(scenario, around=carriers_around(rehearsal.machine, middle))
-    for number, feeder in enumerate(scenario.feeder):
+    came = records.carriers.eye_time_s[middle] >= 0.0  # a run that was given up ends before some
+    for number, feeder in enumerate(scenario.feeder if came else ()):
         name = "timing" if len(scenario.feeder) == 1 else f"timing-{number}"
         figures[name] = timing_figure(
             rehearsal.machine,

@@ -14,15 +14,18 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.draws.stops import clearing_times, jam_chances
 from feedsim.draws.streams import stream
-from feedsim.machine import Carriers, Eye, Feeder, Machine
+from feedsim.machine import Carriers, Clearing, Eye, Feeder, Hazard, Machine
 
-__all__ = ["CardDraws", "CarrierCard", "Draws", "InsertCard", "Phases"]
+__all__ = ["CardDraws", "CarrierCard", "Draws", "InsertCard", "Phases", "record_start"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 _FIRST_BLOCK = 256
 _LARGEST_BLOCK = 8192
+_WHOLE = 2**64
+_GOLDEN = 11400714819323198485  # nearest odd number to _WHOLE/1.6180339887…
 
 
 class Phases(NamedTuple):
@@ -77,12 +80,21 @@ class Draws(Protocol):
         """Return what is drawn once a run."""
 
     def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
-        """Yield the carriers in order, without end, as :class:`CarrierCard` fields."""
+        """Yield the carriers in order, as :class:`CarrierCard` fields.
+
+        Without end; but no more than are recorded, where a record ends the run.
+        """
 
     def inserts(
         self, feeder: int
     ) -> Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]]:
         """Yield a feeder's inserts in order, without end, as :class:`InsertCard` fields."""
+
+    def jams(self, feeder: int, hazard: Hazard, *, probability: float) -> Callable[[int], bool]:
+        """Return what tells by insert number whether a hazard becomes a jam."""
+
+    def clearing_times(self, clearing: Clearing) -> Iterator[float]:
+        """Yield how long clearing takes (s), stop after stop, without end."""
 
 
 class CardDraws:
@@ -116,7 +128,10 @@ class CardDraws:
         )
 
     def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
-        """Yield the carriers: pitch sources go by pitch, all others by carrier number."""
+        """Yield the carriers: pitch sources go by pitch, all others by carrier number.
+
+        Recorded pitches come as they are: nothing is drawn for them.
+        """
         c = self._machine.carriers
         eye = self._eye(self._machine.carrier_eye, "carrier_eye")
         slip = _normal(self._stream("carrier.slip"), c.slip_mm, c.slip_sd_mm)
@@ -133,6 +148,27 @@ class CardDraws:
             )
 
     def _leading_edges(self, c: Carriers) -> Iterator[Floats]:
+        return self._recorded_edges(c) if c.record_mm else self._drawn_edges(c)
+
+    def _recorded_edges(self, c: Carriers) -> Iterator[Floats]:
+        """Sum the record up, from where this replication begins in it."""
+        record = np.array(c.record_mm)
+        place = record_start(len(record), self._replication) if c.record_repeats else 0
+        last = 0.0
+        for n in _blocks():
+            places = np.arange(place, place + n)
+            pitch = record[
+                places % len(record) if c.record_repeats else places[places < len(record)]
+            ]
+            if not len(pitch):
+                return
+            pitch[0] += last
+            edges = np.cumsum(pitch)
+            last = float(edges[-1])
+            place += n
+            yield edges
+
+    def _drawn_edges(self, c: Carriers) -> Iterator[Floats]:
         pitches = self._stream("carrier.pitch")
         missing = _chance(self._stream("carrier.missing"), c.missing)
         shortest = c.length_mm + c.min_gap_mm
@@ -172,6 +208,14 @@ class CardDraws:
                 called.tolist(),
                 strict=True,
             )
+
+    def jams(self, feeder: int, hazard: Hazard, *, probability: float) -> Callable[[int], bool]:
+        """Return what tells by insert number whether a hazard of a feeder becomes a jam."""
+        return jam_chances(self._stream(f"feeder.{feeder}.jam.{hazard.value}"), probability)
+
+    def clearing_times(self, clearing: Clearing) -> Iterator[float]:
+        """Yield how long clearing takes (s), stop after stop, without end."""
+        return clearing_times(self._stream("guard.clearing"), clearing)
 
     def _objects(
         self, f: Feeder, prefix: str
@@ -214,6 +258,22 @@ class CardDraws:
             return edges(n), delay, missed(n)
 
         return block
+
+
+def record_start(length: int, replication: int) -> int:
+    """Return at which pitch of a repeated record a replication begins, from 0.
+
+    Steps of the golden section of its length, in whole numbers: the first at its beginning, and
+    however many there are, they lie spread over all of it.
+
+    Parameters
+    ----------
+    length : int
+        Pitches in the record.
+    replication : int
+        Repetition number, 0 or above.
+    """
+    return (replication * _GOLDEN % _WHOLE) * length // _WHOLE
 
 
 def _blocks() -> Iterator[int]:

@@ -17,6 +17,7 @@ __all__ = [
     "upper95",
     "wilson",
     "wilson_lower",
+    "wilson_of_share",
     "wilson_upper",
 ]
 
@@ -92,11 +93,29 @@ def wilson_upper(count: int, n: int, *, confidence: float = 0.95) -> float | Non
     return None if ends is None else ends.high
 
 
+def wilson_of_share(share: float, n: float, *, confidence: float = 0.95) -> Interval:
+    """Return the two-sided Wilson interval of a share seen in so many independent trials.
+
+    The formula is that of :func:`wilson`; ``n`` may be what trials that are not independent are
+    worth, and need not be whole.
+
+    Raises
+    ------
+    ValueError
+        If the share is not in 0…1, n not above 0, or confidence not between 0 and 1.
+    """
+    if not (0.0 <= share <= 1.0 and n > 0.0 and 0.0 < confidence < 1.0):
+        msg = f"no interval of a share of {share} in {n} at a confidence of {confidence}"
+        raise ValueError(msg)
+    return _score_of_share(share, n, tail=(1.0 - confidence) / 2.0)
+
+
 def _score(count: int, n: int, *, tail: float) -> Interval | None:
-    if n == 0:
-        return None
+    return None if n == 0 else _score_of_share(count / n, n, tail=tail)
+
+
+def _score_of_share(share: float, n: float, *, tail: float) -> Interval:
     z = -_STANDARD_NORMAL.inv_cdf(tail)
-    share = count / n
     scale = 1.0 + z * z / n
     centre = (share + z * z / (2.0 * n)) / scale
     half = z * math.sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n)) / scale

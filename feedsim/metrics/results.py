@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -15,33 +15,25 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval, wilson
 from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.response import Response, responses
+from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s, window_start_s
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 
-__all__ = ["Complete", "Results", "Stops", "summarise"]
+__all__ = ["AdjustedResults", "Complete", "Results", "Stops", "summarise"]
 
 
 @dataclass(frozen=True, slots=True)
 class Complete:
     """Counted carriers on which every feeder placed.
 
-    ``per_hour``: so many products an hour at the carrier eye.
+    ``per_hour``: so many products an hour at the carrier eye, the time of stops counted.
     """
 
     count: int
     share: float | None
     ci95: Interval | None
     per_hour: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Stops:
-    """Stops of the line: how many, how long, the share of time it ran, how many by rule."""
-
-    count: int = 0
-    downtime_s: float = 0.0
-    availability: float = 1.0
-    by_rule: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +68,18 @@ class Results:
     refused: bool
     not_accepted_because: tuple[str, ...]
     feeders: tuple[FeederResults, ...]
-    stops: Stops
+    stops: Stops | LineStops
 
     def to_plain(self) -> dict[str, Plain]:
         """Return the object of ``results.json``: None where there is no figure."""
         return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+
+
+@dataclass(frozen=True, slots=True)
+class AdjustedResults(Results):
+    """The figures of a run in which something was changed while the line ran."""
+
+    adjustments: tuple[Response, ...]
 
 
 def summarise(
@@ -123,6 +122,10 @@ def summarise(
         raise ValueError(msg)
     carriers = len(records.carriers.eye_time_s[records.warm_up :])
     duration_s = _duration_s(records, carriers)
+    stops = Stops() if machine.guarding is None else line_stops(records)
+    runs_s = whole_s = duration_s
+    if isinstance(stops, LineStops) and duration_s is not None:
+        runs_s, whole_s = stops.uptime_s, stops.uptime_s + stops.downtime_s
     feeders = tuple(
         feeder_results(
             records,
@@ -130,12 +133,12 @@ def summarise(
             machine=machine,
             criteria=criteria,
             name=name,
-            seconds_per_carrier=None if duration_s is None else duration_s / carriers,
+            seconds_per_carrier=None if runs_s is None else runs_s / carriers,
         )
         for number, name in enumerate(names)
     )
     verdict = judge(feeders, criteria)
-    return Results(
+    results = Results(
         feedsim=__version__ if version is None else version,
         title=title,
         seed=seed,
@@ -143,23 +146,25 @@ def summarise(
         replications=len(records.begins),
         carriers=carriers,
         duration_s=duration_s,
-        complete=_complete(records, carriers, duration_s=duration_s),
+        complete=_complete(records, carriers, duration_s=whole_s),
         accepted=verdict.accepted,
         decided=verdict.decided,
         refused=verdict.refused,
         not_accepted_because=verdict.reasons,
         feeders=feeders,
-        stops=Stops(),
+        stops=stops,
     )
+    if not records.adjustments:
+        return results
+    figures = {f.name: getattr(results, f.name) for f in fields(results)}
+    return AdjustedResults(**figures, adjustments=responses(records))
 
 
 def _duration_s(records: RunRecords, carriers: int) -> float | None:
     """Return the time from carrier ``warm_up − 1`` to the last one; None if there is none."""
     if carriers == 0:
         return None
-    times = records.carriers.eye_time_s
-    start = records.start_time_s if records.warm_up == 0 else float(times[records.warm_up - 1])
-    duration = float(times[-1]) - start
+    duration = window_end_s(records) - window_start_s(records)
     return duration if math.isfinite(duration) else None
 
 

@@ -11,7 +11,7 @@ from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazards
-from feedsim.metrics.intervals import wilson
+from feedsim.metrics.intervals import wilson_of_share
 from feedsim.metrics.missed import MissCauses
 from feedsim.metrics.rows import cycle_rows, number_of
 from feedsim.records.columns import FeederRecords
@@ -72,37 +72,70 @@ def added(tallies: Sequence[Tally]) -> Tally:
     return Tally(**sums)
 
 
-def shares_of(counts: Tally, criteria: Criteria, *, confidence: float) -> dict[str, AgainstLimit]:
-    """Return each share with its interval against its limit, by name of the acceptance figure."""
+def shares_of(
+    runs: Sequence[Tally], criteria: Criteria, *, confidence: float
+) -> dict[str, AgainstLimit]:
+    """Return each share with its interval against its limit, by name of the acceptance figure.
+
+    Carriers of one run may be alike (they wait behind each other, they share the phases of
+    ticks and counts), so the number of trials is divided by how much more the runs differ than
+    chance would have them (Pearson's χ² over its degrees of freedom, at least 1; the method of
+    quasi-likelihood, McCullagh & Nelder, Generalized Linear Models, from memory).
+
+    Parameters
+    ----------
+    runs : sequence of Tally
+        Of one feeder, one for each independent run.
+    criteria : Criteria
+    confidence : float
+        Of each two-sided interval.
+    """
     rows = (
-        ("within_tolerance", counts.within, counts.placed, criteria.within_tolerance),
-        ("missed", counts.missed, counts.carriers, criteria.missed),
-        ("jam_risk", counts.at_risk, counts.cycles, criteria.jam_risk),
+        ("within_tolerance", "within", "placed", criteria.within_tolerance),
+        ("missed", "missed", "carriers", criteria.missed),
+        ("jam_risk", "at_risk", "cycles", criteria.jam_risk),
     )
-    return {
-        name: AgainstLimit(
-            share=count / n if n else None,
-            ci95=wilson(count, n, confidence=confidence),
-            limit=limit,
-            at_least=name == "within_tolerance",
-        )
-        for name, count, n, limit in rows
-    }
+    found = {}
+    for name, hits, trials, limit in rows:
+        counts = [(getattr(run, hits), getattr(run, trials)) for run in runs]
+        n = sum(t for _, t in counts)
+        share = sum(h for h, _ in counts) / n if n else None
+        interval = None
+        if share is not None:
+            worth = n / _more_than_chance(counts, share)
+            interval = wilson_of_share(share, worth, confidence=confidence)
+        found[name] = AgainstLimit(share, interval, limit, at_least=name == "within_tolerance")
+    return found
 
 
-def sureness(tallies: Sequence[Tally], criteria: Criteria, *, confidence: float) -> Sureness:
+def _more_than_chance(counts: Sequence[tuple[int, int]], share: float) -> float:
+    runs = [(hits, n) for hits, n in counts if n]
+    if len(runs) < 2 or not 0.0 < share < 1.0:
+        return 1.0
+    squares = sum((hits - share * n) ** 2 / n for hits, n in runs)
+    return max(1.0, squares / (share * (1.0 - share) * (len(runs) - 1)))
+
+
+def sureness(
+    feeders: Sequence[Sequence[Tally]], criteria: Criteria, *, confidence: float
+) -> Sureness:
     """Return whether all figures of all feeders are met, or one is not, for sure.
 
     Parameters
     ----------
-    tallies : sequence of Tally
-        One for each feeder.
+    feeders : sequence of sequence of Tally
+        The runs of each feeder.
     criteria : Criteria
     confidence : float
         Of each two-sided interval that has to lie on one side of its limit.
     """
-    tests = [t for c in tallies for t in shares_of(c, criteria, confidence=confidence).values()]
-    if any(c.placed == 0 for c in tallies) or any(t.failed() and t.decided() for t in tests):
+    tests = [
+        test
+        for runs in feeders
+        for test in shares_of(runs, criteria, confidence=confidence).values()
+    ]
+    nothing = any(not sum(run.placed for run in runs) for runs in feeders)
+    if nothing or any(t.failed() and t.decided() for t in tests):
         return Sureness.REFUSED
     if all(t.decided() for t in tests) and not any(t.failed() for t in tests):
         return Sureness.ACCEPTED

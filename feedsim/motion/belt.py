@@ -159,6 +159,18 @@ class BeltMotion:
     def _indices(self, times: NDArray[np.float64]) -> NDArray[np.intp]:
         return np.maximum(np.searchsorted(self._starts, times, side="right") - 1, 0)
 
+    def points_after(self, t: float) -> list[tuple[float, float]]:
+        """Return time (s) and speed (mm/s) at the ends of all pieces that begin after ``t``.
+
+        Two points for each: the speed that it comes with, and that it goes on with.
+        """
+        points = []
+        for i in range(self.index(t) + 1, len(self.pieces)):
+            piece, (start, _, speed, a) = self.pieces[i], self.pieces[i - 1]
+            came = max(0.0, speed + a * (piece.start_s - start))
+            points += [(piece.start_s, came), (piece.start_s, piece.speed_mm_s)]
+        return points
+
     def then(self, t: float, points: Sequence[tuple[float, float]]) -> BeltMotion:
         """Return the motion that is this one up to ``t`` and then follows speed points.
 

@@ -33,16 +33,21 @@ class ControllerSpeed:
         self._factor = 1.0 / (1.0 + scale_error)
         self._filter_s = filter_s
         self._starts = [p.start_s for p in belt.pieces]
-        self.departures: list[float] = []
+        self.departures = [0.0] * len(belt.pieces)
+        if filter_s > 0.0:
+            self._depart()
+        alone = len(belt.pieces) == 1 and belt.pieces[0].acceleration_mm_s2 == 0.0
+        self._constant = belt.pieces[0].speed_mm_s * self._factor if alone else None
+
+    def _depart(self) -> None:
+        """Work out C of each piece, one after the other."""
+        belt = self._belt
         y = belt.pieces[0].speed_mm_s * self._factor
         for i, (start, _, speed, a) in enumerate(belt.pieces):
-            departure = y - (speed - a * filter_s) * self._factor
-            self.departures.append(departure if filter_s > 0.0 else 0.0)
+            self.departures[i] = y - (speed - a * self._filter_s) * self._factor
             end = belt.end(i)
             if end < math.inf:
                 y = self._on(i, end - start)
-        alone = len(belt.pieces) == 1 and belt.pieces[0].acceleration_mm_s2 == 0.0
-        self._constant = belt.pieces[0].speed_mm_s * self._factor if alone else None
 
     def _on(self, i: int, s: float) -> float:
         _, _, speed, a = self._belt.pieces[i]

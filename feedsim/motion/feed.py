@@ -97,10 +97,17 @@ class FeedMotion:
 
         A command that was given for later than ``t`` stays.
         """
+        self._go_on(t, belt=belt, factor=self._factor)
+
+    def set_ratio(self, ratio: float, t: float) -> None:
+        """Go on at another speed ratio from time ``t`` (s), r undisturbed."""
+        self._go_on(t, belt=self._belt, factor=ratio / self._belt_per_counted)
+
+    def _go_on(self, t: float, *, belt: BeltMotion, factor: float) -> None:
         later = [c for c in self._commands if c.start_s > t]
         in_force = self._commands[-len(later) - 1]
         command, lag, r = self._cut(t)
-        self._belt = belt
+        self._belt, self._factor = belt, factor
         self._obey(in_force, r)
         self._append(t, command, lag=lag)
         for c in later:

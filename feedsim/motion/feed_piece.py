@@ -10,13 +10,26 @@ familiar following error (1−k)·v/K.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from feedsim.motion.crossing import increasing_root
 
-__all__ = ["FeedPiece", "Rate", "Shape"]
+__all__ = ["ClosedForm", "FeedPiece", "Rate", "Shape"]
 
 Rate = tuple[float, float, float, float]
 """w0…w3 of p' (mm/s, mm/s², …)."""
+
+
+class ClosedForm(NamedTuple):
+    """f = f0 + f1·s + … + f4·s⁴ − decay·exp(−K·s), s the time since the piece's start (s).
+
+    ``f0_mm``, ``decay_mm``: mm. ``rise``: f1…f4 (mm/s, mm/s², …). K is the servo's loop gain.
+    """
+
+    f0_mm: float
+    rise: Rate
+    decay_mm: float
+
 
 _NEGLIGIBLE_MM = 1e-13
 
@@ -120,6 +133,11 @@ class FeedPiece:
     def resting(self) -> bool:
         """Whether the command stands still with the clutch open."""
         return self.engagement == self.slope == self._shape.p[0] == 0.0 and self._shape.steady
+
+    @property
+    def closed_form(self) -> ClosedForm:
+        """The numbers that :meth:`position` is worked out from, for whoever does so elsewhere."""
+        return ClosedForm(self._f0, self._shape.f, self._decay)
 
     def command(self, t: float) -> float:
         """Return p (mm) at time ``t`` (s)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS"]
+__all__ = ["CAUTIONS", "DRIVE_CAUTIONS"]
 
 CAUTIONS = (
     "A simulation is no safety function, and nothing here is a safety assessment.",
@@ -14,3 +14,12 @@ CAUTIONS = (
     "Try new settings slowly first, with nobody in reach.",
     "Local codes and licensed practice come before anything said here.",
 )
+
+DRIVE_CAUTIONS = (
+    "A motor maker's own data and curves, and a licensed engineer, decide on a motor; what is said "
+    "here only narrows down the choice.",
+    "RMS torque stands for heating only where a cycle is short against the motor's thermal time "
+    "constant (IEC 60034-1 tells duty types apart). Brake, gear, bearings, supply, braking "
+    "resistor and a vertical or stalled load are not looked at.",
+)
+"""What goes with the choice of a motor."""

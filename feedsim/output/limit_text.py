@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from statistics import NormalDist
 from typing import Any
 
 from feedsim.metrics.intervals import Interval
@@ -33,16 +34,29 @@ def limit_text(found: Mapping[str, Any], *, units: System = "metric") -> str:
     lines = [
         str(found["title"]),
         "",
-        "In closed form: the highest speed that each mechanism alone leaves acceptable",
+        "In closed form: the speed from which each mechanism alone is too much",
         *_closed(found, units),
         "",
         binding_words(found["closed_form"], units=units),
+        *_notes(found, units),
         "",
         *_simulated(found, units),
         "",
         _comparison(found, units),
     ]
     return "\n".join(lines)
+
+
+def _notes(found: Mapping[str, Any], units: System) -> Iterator[str]:
+    window = found["closed_form_window_mm_s"]
+    if window:
+        low, high = (_speed(end, units) for end in window)
+        yield (
+            f"All together accept the line from {low} to {high} only: its settings are right at "
+            f"one speed. The search looks no slower."
+        )
+    if left_out := _not_counted(found["scenario"]):
+        yield left_out
 
 
 def _closed(found: Mapping[str, Any], units: System) -> Iterator[str]:
@@ -55,7 +69,7 @@ def _closed(found: Mapping[str, Any], units: System) -> Iterator[str]:
         "jam_risk": f"at most {accept['jam_risk']}",
     }
     for row in rows:
-        speed = _speed(row["speed_mm_s"], units) if row["speed_mm_s"] else "no speed"
+        speed = _speed(row["speed_mm_s"], units) if row["speed_mm_s"] else "a crawl"
         name = f"{row['feeder']}: {row['mechanism']}" if several else row["mechanism"]
         if row["mechanism"] == TOGETHER:
             name = name.upper() if not several else name.replace(TOGETHER, TOGETHER.upper())
@@ -73,7 +87,7 @@ def binding_words(rows: Sequence[Mapping[str, Any]], *, units: System = "metric"
         return f"Nothing limits it up to {_speed(FASTEST_MM_S, units)}."
     first, *others = alone
     if not first["speed_mm_s"]:
-        return f"{_said(first)} allows no speed at all, however slow."
+        return f"{_said(first)} alone is too much even at a crawl."
     text = f"{_said(first)} binds first, at {_speed(first['speed_mm_s'], units)}"
     if others:
         text += (
@@ -91,27 +105,57 @@ def _simulated(found: Mapping[str, Any], units: System) -> Iterator[str]:
     sim = found["simulated"]
     low, high = sim["accepted_speed_mm_s"], sim["refused_speed_mm_s"]
     seen = {point["line_speed_mm_s"]: point for point in sim["seen"]}
+    slowest, fastest = (_speed(end, units) for end in (min(seen), max(seen)))
     if low is None and high is None:
-        yield "Simulated: no speed that was tried is accepted or refused for sure."
+        yield f"Simulated, {slowest} to {fastest}: no speed is accepted or refused for sure."
     elif high is None:
         yield (
-            f"Simulated: accepted for sure up to {_speed(low, units)}, refused for sure at no "
-            f"speed tried."
+            f"Simulated, up to {fastest}: accepted for sure at {_speed(low, units)}, refused for "
+            f"sure nowhere."
         )
     elif low is None:
         yield (
-            f"Simulated: refused for sure at {_speed(high, units)}, accepted for sure at no "
-            f"slower speed tried."
+            f"Simulated, down to {slowest}: refused for sure at {_speed(high, units)}, accepted "
+            f"for sure at no slower speed."
         )
     else:
         yield (
             f"Simulated: the limit lies between {_speed(low, units)}, accepted, and "
-            f"{_speed(high, units)}, refused (at 95 %)."
+            f"{_speed(high, units)}, refused (each at 95 %)."
         )
     if high is not None:
         yield from (f"  {line}" for line in _reasons(seen[high], units))
+    if low is None:
+        yield from (f"  {line}" for line in _open_figures(seen[min(seen)], sim, units))
     carriers = f"{sim['carriers']:,} carriers at {len(seen)} speeds"
     yield f"  {carriers}{'; no more were allowed' if sim['ran_out'] else ''}"
+
+
+def _open_figures(point: Mapping[str, Any], sim: Mapping[str, Any], units: System) -> Iterator[str]:
+    """Say what could not be shown at the slowest speed, and how many carriers it would take."""
+    for feeder in point["feeders"]:
+        for figure, words in FIGURES.items():
+            share = feeder[figure]
+            if share["share"] is None or share["decided"]:
+                continue
+            needed = _needed(share["share"], share["limit"], sim["confidence_of_a_look"])
+            takes = (
+                f"it would take about {needed:,.0f} carriers" if needed else "no number shows it"
+            )
+            yield (
+                f"At {_speed(point['line_speed_mm_s'], units)} {feeder['name']}: "
+                f"{percent(share['share'])} {words} is not told from "
+                f"{percent(share['limit'])} by {feeder['carriers']:,} carriers; {takes}"
+            )
+
+
+def _needed(share: float, limit: float, confidence: float) -> float | None:
+    """Return how many trials set the Wilson interval of a share apart from a limit."""
+    off = abs(limit - share)
+    if not 0.0 < limit < 1.0 or off == 0.0:
+        return None
+    z = NormalDist().inv_cdf(0.5 + 0.5 * confidence)
+    return z * z * limit * (1.0 - limit) / (off * off)
 
 
 def _reasons(point: Mapping[str, Any], units: System) -> Iterator[str]:
@@ -144,22 +188,41 @@ def _most_often(feeder: Mapping[str, Any], figure: str) -> str:
 
 def _comparison(found: Mapping[str, Any], units: System) -> str:
     closed, sim = found["closed_form_speed_mm_s"], found["simulated"]
-    if found["agree"] is None:
-        return "Neither finds a limit."
+    low, high = sim["accepted_speed_mm_s"], sim["refused_speed_mm_s"]
+    if found["agree"] and low is None:
+        return "The two agree: no speed that was tried is accepted."
     if found["agree"]:
         return "The two agree: all mechanisms together have their limit within that range."
+    if found["agree"] is None:
+        return "What is not known for sure cannot be held against the closed form."
     said = "no limit" if closed is None else _speed(closed, units)
-    low, high = sim["accepted_speed_mm_s"], sim["refused_speed_mm_s"]
     if high is not None and (closed is None or closed > high):
         return (
             f"THE TWO DISAGREE: in closed form {said}, but the simulation refuses "
-            f"{_speed(high, units)}. Something stops this line that the closed forms do not know: "
-            f"look at what is said of that speed above, and run it with feedsim run --speed."
+            f"{_speed(high, units)}. Something stops this line that the closed forms do not count: "
+            f"look at what is said of that speed above, and at feedsim check."
         )
     return (
         f"THE TWO DISAGREE: in closed form {said}, but the simulation accepts "
         f"{_speed(low, units)}. The closed forms count something here that does not come to that."
     )
+
+
+def _not_counted(scenario: Mapping[str, Any]) -> str:
+    """Say which keys of this scenario no closed form knows; empty where there is none."""
+    feeders = scenario["feeder"]
+    there = {
+        "[guard]": scenario.get("guard") is not None,
+        "[[fault]]": bool(scenario.get("fault")),
+        "[[adjust]]": bool(scenario.get("adjust")),
+        "limits.jam_probability": any(
+            value != "0 %" for value in (scenario["limits"].get("jam_probability") or {}).values()
+        ),
+        "insert.magazine": any(f["insert"].get("magazine") for f in feeders),
+        "double_check.action": any(f["double_check"].get("action") == "stop" for f in feeders),
+    }
+    named = [key for key, given in there.items() if given]
+    return f"The closed forms know nothing of {', '.join(named)}." if named else ""
 
 
 def _speed(value: float, units: System) -> str:

@@ -123,7 +123,7 @@ def limit_rows(feeder: Feeder, units: System) -> list[tuple[str, str, str]]:
     """Return speed, mechanism and acceptance figure of each limit, with the settings typed in."""
     return [
         (
-            display(row["speed_mm_s"], "speed", units=units) if row["speed_mm_s"] else "no speed",
+            display(row["speed_mm_s"], "speed", units=units) if row["speed_mm_s"] else "a crawl",
             row["mechanism"],
             FIGURES[row["figure"]],
         )

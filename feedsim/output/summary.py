@@ -15,9 +15,11 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.results import Results
+from feedsim.metrics.results import AdjustedResults, Results
 from feedsim.metrics.share import Share
+from feedsim.metrics.stops import LineStops
 from feedsim.output.canvas import one_line
+from feedsim.output.stops_text import adjustments_text, stops_text
 from feedsim.output.wording import DASH, length, length_number, percent, percent_range, tail
 from feedsim.quantities import System, display, display_unit
 
@@ -48,6 +50,10 @@ def summary(results: Results, *, criteria: Criteria, units: System = "metric") -
             Padding(_figures(feeder, criteria, units), (0, 0, 0, 2)),
             Padding(_hazards(feeder, criteria, units), (1, 0, 0, 2)),
         ]
+    if isinstance(results.stops, LineStops):
+        parts += stops_text(results.stops)
+    if isinstance(results, AdjustedResults):
+        parts += adjustments_text(results.adjustments, units)
     return Group(*parts)
 
 

@@ -21,6 +21,13 @@ _UNITS: dict[Kind, str] = {
     "acceleration": "_mm_s2",
     "rate": "_per_s",
     "share": "",
+    "torque": "_n_m",
+    "inertia": "_kg_m2",
+    "mass": "_kg",
+    "density": "_kg_m3",
+    "power": "_w",
+    "force": "_n",
+    "angular speed": "_rpm",
 }
 
 
@@ -71,6 +78,11 @@ def _row(
     yield "accepted", int(point["accepted"])
     yield "decided", int(point["decided"])
     yield "complete_per_hour", point["complete"]["per_hour"]
+    stops = point["stops"]
+    yield "stops", stops["count"]
+    yield "downtime_s", stops["downtime_s"]
+    yield "availability", stops["availability"]
+    yield "lost_carriers", stops.get("lost_carriers", 0)
     error = feeder["placement_error"]
     yield "placed", feeder["placed"]
     for name in _ERROR:

@@ -34,7 +34,33 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
         for row in rows:
             cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
             lines.append(("  " + "  ".join(cells) + "  " + row[-1]).rstrip())
+    lines += _stops(sweep, units)
     return "\n".join([*lines, "", verdict_of(sweep, units=units)])
+
+
+def _stops(sweep: Mapping[str, Any], units: System) -> list[str]:
+    """Return a table of stops, where there are any."""
+    points, keys = sweep["points"], [axis["key"] for axis in sweep["axes"]]
+    if not any(point["stops"]["count"] for point in points):
+        return []
+    names = ("stops", "downtime", "availability", "lost", "good an hour", "")
+    rows = [(*heads(sweep)[: len(keys)], *names)]
+    for point in points:
+        stops, per_hour = point["stops"], point["complete"]["per_hour"]
+        rows.append(
+            (
+                *(_at(point, key, units) for key in keys),
+                str(stops["count"]),
+                display(stops["downtime_s"], "time"),
+                _share(stops["availability"]),
+                str(stops.get("lost_carriers", 0)),
+                _number(per_hour, 1.0, ".0f"),
+                "GIVEN UP" if stops.get("gave_up") else "",
+            )
+        )
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    table = ("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
+    return ["", "Stops of the line", *(f"  {line}".rstrip() for line in table)]
 
 
 def heads(sweep: Mapping[str, Any]) -> tuple[str, ...]:

@@ -106,7 +106,19 @@ def instants(view: TimingView) -> list[Instant]:
         for event in view.trace.events
         if event.carrier == view.carrier and (event.part, event.event) in labels
     ]
-    return sorted([Instant(view.zero_s, "carrier\nat eye"), *found])
+    return sorted([Instant(view.zero_s, "carrier\nat eye"), *found, *_stops(view)])
+
+
+def _stops(view: TimingView) -> list[Instant]:
+    """Return what the line did in the window, where it was stopped."""
+    words = {"trips": "line\ntrips", "at_rest": "line\nat rest", "restarts": "line\nrestarts"}
+    return [
+        Instant(event.time_s, words[event.event])
+        for event in view.trace.events
+        if event.part == "line"
+        and event.event in words
+        and view.from_s <= event.time_s <= view.to_s
+    ]
 
 
 def marks(view: TimingView) -> dict[str, list[Instant]]:

@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+
 from feedsim.machine import Feeder, Machine
 from feedsim.output.feed_window import FeedWindow
 from feedsim.records.columns import FeederRecords, RunRecords
@@ -81,6 +83,8 @@ def _window(
     period = machine.carriers.pitch_mm / machine.line.speed_mm_s
     if len(near) > 1:
         period = float(near[-1] - near[0]) / (len(near) - 1)
+        if records.stops:  # of the line as it runs
+            period = min(period, float(np.median(np.diff(near))))
     what = machine.feeders[feeder]
     way = what.eye_to_placement_mm + what.settings.target_offset_mm
     ends = (

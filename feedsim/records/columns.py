@@ -7,10 +7,13 @@ of the kind happened (a missed carrier has no placement); counts and flags are t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from feedsim.records.stop import Adjustment, Stop
 
 __all__ = ["CarrierRecords", "FeederRecords", "InsertBooks", "RunRecords"]
 
@@ -106,6 +109,9 @@ class RunRecords:
 
     ``warm_up``: how many carriers come before the counted ones. ``start_time_s``: when
     the belt started. ``begins``: the rows at which a run begins, the first always 0.
+
+    ``stops`` and ``adjustments``: in order of time. ``end_time_s``: when the run was given up, and
+    ``gave_up`` why; NaN and empty where it was not.
     """
 
     warm_up: int
@@ -113,3 +119,7 @@ class RunRecords:
     carriers: CarrierRecords
     feeders: tuple[FeederRecords, ...]
     begins: tuple[int, ...] = (0,)
+    stops: tuple[Stop, ...] = ()
+    adjustments: tuple[Adjustment, ...] = ()
+    end_time_s: float = math.nan
+    gave_up: str = ""

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from itertools import accumulate
 from typing import Any, TypeVar
 
 import numpy as np
 
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
+from feedsim.records.stop import Adjustment, Stop
 
 __all__ = ["joined"]
 
@@ -30,12 +32,13 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
     if len(runs) == 1:
         return runs[0]
     starts = [_start_time_s(run) for run in runs]
-    lasts = [float(run.carriers.eye_time_s[-1]) for run in runs]
+    lasts = [_last_time_s(run) for run in runs]
     durations = [last - start for last, start in zip(lasts, starts, strict=True)]
     ends = [0.0, *accumulate(durations)]
     shifts = [end - start for end, start in zip(ends, starts, strict=False)]
     lengths = [len(run.carriers.eye_time_s) - run.warm_up for run in runs]
     rows = [slice(run.warm_up, None) for run in runs]
+    begins = (0, *accumulate(lengths[:-1]))
     return RunRecords(
         warm_up=0,
         start_time_s=0.0,
@@ -44,14 +47,54 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
             _columns([run.feeders[number] for run in runs], rows, shifts=shifts)
             for number in range(len(runs[0].feeders))
         ),
-        begins=(0, *accumulate(lengths[:-1])),
+        begins=begins,
+        stops=tuple(
+            _moved(stop, shift, begin=begin, warm_up=run.warm_up)
+            for run, shift, begin, start in zip(runs, shifts, begins, starts, strict=False)
+            for stop in run.stops
+            if not stop.restarted_s <= start
+        ),
+        adjustments=tuple(
+            Adjustment(a.time_s + shift, a.next_carrier + begin - run.warm_up, number)
+            for number, (run, shift, begin) in enumerate(zip(runs, shifts, begins, strict=False))
+            for a in run.adjustments
+            if a.next_carrier >= run.warm_up
+        ),
+        end_time_s=runs[-1].end_time_s + shifts[len(runs) - 1],
+        gave_up=next((run.gave_up for run in runs if run.gave_up), ""),
     )
 
 
 def _start_time_s(run: RunRecords) -> float:
     if run.warm_up == 0:
         return run.start_time_s
-    return float(run.carriers.eye_time_s[run.warm_up - 1])
+    start = float(run.carriers.eye_time_s[run.warm_up - 1])
+    return run.start_time_s if math.isnan(start) else start
+
+
+def _last_time_s(run: RunRecords) -> float:
+    """Return when the last carrier passed, the last stop was over, or the run was given up."""
+    times = [float(run.carriers.eye_time_s[-1]), run.end_time_s]
+    times += [stop.restarted_s for stop in run.stops[-1:]]
+    return max(t for t in times if not math.isnan(t))
+
+
+def _moved(stop: Stop, shift_s: float, *, begin: int, warm_up: int) -> Stop:
+    """Return a stop of a run that begins later; carriers of a warm-up are left out of it."""
+    further = begin - warm_up
+    lost = tuple(
+        tuple(carrier + further for carrier in carriers if carrier >= warm_up)
+        for carriers in stop.lost
+    )
+    return replace(
+        stop,
+        carrier=stop.carrier + further if stop.carrier >= warm_up else -1,
+        time_s=stop.time_s + shift_s,
+        at_rest_s=stop.at_rest_s + shift_s,
+        restarted_s=stop.restarted_s + shift_s,
+        lost=lost,
+        steps=tuple(step._replace(time_s=step.time_s + shift_s) for step in stop.steps),
+    )
 
 
 def _columns(parts: Sequence[_Columns], rows: list[slice], *, shifts: list[float]) -> _Columns:

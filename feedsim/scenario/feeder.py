@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from feedsim.quantities import Kind, QuantityError, canonical, measure, phrase
+from feedsim.scenario.drive import Drive, as_table
 from feedsim.scenario.keys import (
     Auto,
     Choice,
@@ -19,6 +20,7 @@ from feedsim.scenario.keys import (
     Section,
     Siblings,
     Text,
+    Whole,
     YesNo,
     key,
     quantity_schema,
@@ -82,6 +84,15 @@ class Insert(Section):
     slip_sd: Length = key("Spread of that, one standard deviation, a length.", "0 mm")
     misfeed: Share = key("Share of draws that bring no insert.", "0 %")
     double: Share = key("Share of draws that bring two inserts, one on the other.", "0 %")
+    magazine: Annotated[int, Whole(0, 100_000_000)] = key(
+        "Inserts that the magazine holds; 0: it never runs empty.", 0
+    )
+    magazine_warning: Annotated[int, Whole(0, 100_000_000)] = key(
+        "Inserts left at which it is refilled while the line runs; 0: only once it is empty and "
+        "the line stands.",
+        0,
+    )
+    refill_time: Time = key("Time to fill the magazine.", "30 s")
 
 
 class DoubleCheck(Section):
@@ -89,8 +100,10 @@ class DoubleCheck(Section):
 
     finds: Share = key("Share of doubles that it finds.", "0 %")
     false_alarm: Share = key("Share of single inserts that it calls a double.", "0 %")
-    action: Annotated[Literal["count"], Choice("count", later=("stop",))] = key(
-        "What happens when it finds one: it is counted.", "count"
+    action: Annotated[Literal["count", "stop"], Choice("count", "stop")] = key(
+        "What happens when it finds one: it is counted and goes on, or the line stops and it is "
+        "taken out.",
+        "count",
     )
 
 
@@ -127,8 +140,12 @@ class Servo(Section):
     )
     velocity_feedforward: Share = key("Share of the speed that is fed forward.", "80 %")
     max_acceleration: Annotated[
-        float, Quantity("acceleration", above=0.0, may_be_infinite=True)
-    ] = key('Largest acceleration the drive can give; "inf m/s^2" is any.', "150 m/s^2")
+        float | Literal["auto"], Auto(Quantity("acceleration", above=0.0, may_be_infinite=True))
+    ] = key(
+        'Largest acceleration the drive can give; "inf m/s^2" is any, auto what the chosen motor '
+        "of drive can give.",
+        "150 m/s^2",
+    )
     command_delay: Time = key("From the controller to the drive, a time.", "0 ms")
 
 
@@ -181,3 +198,13 @@ class Feeder(Section):
     clutch: Clutch = Field(default_factory=Clutch)
     servo: Servo = Field(default_factory=Servo)
     settings: Settings
+    drive: Drive | None = key(
+        "The drive, for feedsim drive and an automatic largest acceleration.",
+        None,
+        json_schema_extra=as_table,
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The drive where nothing is said of it."""
+        return ("drive",) if self.drive is None else ()

@@ -6,14 +6,15 @@ that they can be made of a file with other faults, and all are told at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from feedsim.errors import Fault
 from feedsim.quantities import display
-from feedsim.scenario.keys import Refused
-from feedsim.scenario.model import MOST_FEEDERS
-from feedsim.scenario.tree import Node, node
+from feedsim.scenario.drive_checks import drive_faults
+from feedsim.scenario.look import Look
+from feedsim.scenario.record_file import MOST_ROWS, Recorded
+from feedsim.scenario.stopping import stopping_faults
 from feedsim.scenario.wording import dotted, shown
 
 __all__ = ["geometry_faults"]
@@ -35,54 +36,16 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
     list of Fault
         Empty where all fits.
     """
-    look = _Look(data)
-    faults = [*_carriers(look), *_eye(look, ("carrier_eye",)), *_names(look)]
+    look = Look(data)
+    faults = [*_carriers(look), *_record(look), *_eye(look, ("carrier_eye",)), *_names(look)]
     for number in range(look.feeders):
         here = ("feeder", number)
         faults += [*_insert_path(look, here), *_target(look, here), *_eye(look, (*here, "eye"))]
-    return faults
+        faults += drive_faults(look, here)
+    return [*faults, *stopping_faults(data, look)]
 
 
-class _Look:
-    """A look into raw data: the checked value of a key, or None where it has a fault."""
-
-    def __init__(self, data: dict[str, Any]) -> None:
-        self._data = data
-        feeders = data.get("feeder")
-        number = len(feeders) if isinstance(feeders, (list, tuple)) else 0
-        self.feeders = number if number <= MOST_FEEDERS else 0
-
-    def __call__(self, *path: str | int) -> Any:
-        leaf = node([part for part in path if isinstance(part, str)])
-        if leaf is None or leaf.leaf is None:
-            return None
-        try:
-            return leaf.leaf.read(self.raw(path, leaf))
-        except Refused:
-            return None
-
-    def raw(self, path: tuple[str | int, ...], leaf: Node) -> Any:
-        """Give what stands there, its default if it may be left out, else None."""
-        here: Any = self._data
-        for part in path[:-1]:
-            if isinstance(here, dict) and isinstance(part, str):
-                here = here.get(part, {})
-            elif isinstance(here, (list, tuple)) and isinstance(part, int):
-                here = here[part]
-            else:
-                return None
-        if not isinstance(here, dict):
-            return None
-        return here.get(path[-1], None if leaf.required else leaf.default)
-
-    def fault(self, path: tuple[str | int, ...], allowed: str) -> Fault:
-        """Make the fault of a key that is wrong beside the others."""
-        leaf = node([part for part in path if isinstance(part, str)])
-        found = shown(self.raw(path, leaf)) if leaf else ""
-        return Fault(dotted(path), found, allowed)
-
-
-def _carriers(look: _Look) -> Iterator[Fault]:
+def _carriers(look: Look) -> Iterator[Fault]:
     names = ("pitch", "length", "min_gap", "arrival")
     pitch, length, min_gap, arrival = (look("carrier", name) for name in names)
     if None in (pitch, length, min_gap, arrival):
@@ -99,7 +62,38 @@ def _carriers(look: _Look) -> Iterator[Fault]:
         yield look.fault(("carrier", "pitch"), allowed)
 
 
-def _eye(look: _Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _record(look: Look) -> Iterator[Fault]:
+    """Check that recorded carriers do not overlap, and that some come after the warm-up."""
+    record = look("carrier", "record")
+    if not record or look("carrier", "arrival") != "recorded":
+        return
+    length, warm_up = look("carrier", "length"), look("run", "warm_up")
+    if length is not None:
+        yield from _overlaps(look.raw("carrier", "record"), record, length)
+    ends = look("carrier", "after_record") == "end"
+    if ends and warm_up is not None and warm_up >= len(record):
+        allowed = (
+            f"less than {len(record)}: after {len(record)} carriers the record ends, and the run "
+            'with it (carrier.after_record is "end")'
+        )
+        yield look.fault(("run", "warm_up"), allowed)
+
+
+def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Fault]:
+    """Name the pitches that are shorter than a carrier, the first few one by one."""
+    short = [place for place, pitch in enumerate(record) if pitch < length - _SAME_MM]
+    needs = f"at least {_mm(length)} (carrier.length): carriers would overlap"
+    for place in short[:MOST_ROWS]:
+        if isinstance(raw, Recorded):
+            said = f"a pitch of {_mm(record[place])}; needs {needs}"
+            yield Fault("carrier.record", message=f"{raw.row(place)}: {said}")
+        else:
+            yield Fault(dotted(("carrier", "record", place)), shown(raw[place]), needs)
+    if len(short) > MOST_ROWS:
+        yield Fault("carrier.record", message=f"and {len(short) - MOST_ROWS} more such pitches")
+
+
+def _eye(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
     response, jitter = look(*here, "response"), look(*here, "response_jitter")
     if None not in (response, jitter) and jitter > response + _SAME_S:
         allowed = (
@@ -109,7 +103,7 @@ def _eye(look: _Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
         yield look.fault((*here, "response_jitter"), allowed)
 
 
-def _names(look: _Look) -> Iterator[Fault]:
+def _names(look: Look) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for number in range(look.feeders):
         name = look("feeder", number, "name")
@@ -118,7 +112,7 @@ def _names(look: _Look) -> Iterator[Fault]:
             yield look.fault(("feeder", number, "name"), allowed)
 
 
-def _insert_path(look: _Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _insert_path(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
     """Check the way of an insert from the insert eye to the placement point."""
     to_placement = look(*here, "insert_eye_to_placement")
     stage = look(*here, "settings", "stage_position")
@@ -149,7 +143,7 @@ def _insert_path(look: _Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
         yield look.fault((*here, "insert_eye_to_placement"), allowed)
 
 
-def _target(look: _Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _target(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
     offset, length = look(*here, "settings", "target_offset"), look("carrier", "length")
     if None not in (offset, length) and offset >= length:
         allowed = f"less than carrier.length, {_mm(length)}: the insert would miss the carrier"

@@ -50,6 +50,11 @@ class Section(BaseModel):
         field_title_generator=lambda name, _: name,
     )
 
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Keys that say nothing beside the others as they are, and are not written."""
+        return ()
+
 
 def key(about: str, default: Any = ..., **more: Any) -> Any:
     """Describe a key of a section; without a default it must be given."""

@@ -1,4 +1,4 @@
-"""Keys of the line: the run, belt and encoder, carriers, their eye, and the program."""
+"""Keys of the line: the run, belt and encoder, photo-eyes, and the program."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from feedsim.scenario.keys import (
     quantity_schema,
 )
 
-__all__ = ["Carrier", "Controller", "Encoder", "Eye", "Line", "Run"]
+__all__ = ["Controller", "Encoder", "Eye", "Line", "Run"]
 
 Length = Annotated[float, Quantity("length", at_least=0.0)]
 Size = Annotated[float, Quantity("length", above=0.0)]
@@ -113,7 +113,9 @@ class Encoder(Section):
     """The encoder on the conveyor."""
 
     kind: Annotated[Literal["incremental", "absolute"], Choice("incremental", "absolute")] = key(
-        "Sort of encoder; of no effect in this version.", "incremental"
+        "Sort of encoder: after a stop without power an incremental one has to find home, and "
+        "knows of no carrier that came meanwhile; an absolute one keeps its place.",
+        "incremental",
     )
     counts_per_rev: Annotated[int, Whole(1, 1_000_000_000)] = key(
         "Counts in one turn, after quadrature.", 10_000
@@ -122,7 +124,7 @@ class Encoder(Section):
     scale_error: Annotated[float, Quantity("share", at_least=-0.2, at_most=0.2)] = key(
         "How much more the belt travels than is counted, a share; negative for less.", "0 %"
     )
-    home_time: Time = key("Time to find home; of no effect in this version.", "10 s")
+    home_time: Time = key("Time that an incremental encoder takes to find home.", "10 s")
 
 
 class Line(Section):
@@ -138,29 +140,6 @@ class Line(Section):
         [],
     )
     encoder: Encoder = Field(default_factory=Encoder)
-
-
-class Carrier(Section):
-    """What comes along the belt."""
-
-    length: Size = key("Length of a carrier, along the belt.")
-    pitch: Size = key("Leading edge to leading edge, a length.")
-    pitch_sd: Length = key(
-        "Spread of the pitch, one standard deviation, a length. None at all makes a run too "
-        "regular to be true: give some.",
-        "0 mm",
-    )
-    min_gap: Length = key("Smallest gap between two carriers, a length.", "0 mm")
-    arrival: Annotated[
-        Literal["paced", "random"], Choice("paced", "random", later=("recorded",))
-    ] = key("Paced by a feeder upstream, or laid on by hand at random.", "paced")
-    missing: Annotated[float, Quantity("share", at_least=0.0, at_most=0.99)] = key(
-        "Share of pitches on which no carrier lies.", "0 %"
-    )
-    slip: Distance = key(
-        "How far carriers fall back on the belt between eye and placement point, a length.", "0 mm"
-    )
-    slip_sd: Length = key("Spread of that, one standard deviation, a length.", "0 mm")
 
 
 class Eye(Section):

@@ -7,9 +7,13 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
+from feedsim.scenario.carrier import Carrier
+from feedsim.scenario.drive import as_table
 from feedsim.scenario.feeder import Feeder
+from feedsim.scenario.guard import Guard, JamProbability
 from feedsim.scenario.keys import Refused, Section, Text, Whole, key
-from feedsim.scenario.line import Carrier, Controller, Eye, Length, Line, Run, Share, Size
+from feedsim.scenario.line import Controller, Eye, Length, Line, Run, Share, Size
+from feedsim.scenario.rehearsal import Adjust, Fault, tables
 from feedsim.scenario.sweep import Sweep
 
 __all__ = ["MOST_FEEDERS", "Acceptance", "Limits", "Scenario"]
@@ -26,6 +30,16 @@ class Limits(Section):
     overhang: Length = key(
         "How far an insert may stick out over its carrier, at either end, a length.", "0 mm"
     )
+    jam_probability: JamProbability | None = key(
+        "How likely each hazard becomes a jam, which stops the line; none does if left out.",
+        None,
+        json_schema_extra=as_table,
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The probabilities where none is given."""
+        return ("jam_probability",) if self.jam_probability is None else ()
 
 
 class Acceptance(Section):
@@ -71,4 +85,18 @@ class Scenario(Section):
     )
     limits: Limits = Field(default_factory=Limits)
     acceptance: Acceptance = Field(default_factory=Acceptance)
+    guard: Guard | None = key(
+        "What stops the line, and how; nothing does if left out.",
+        None,
+        json_schema_extra=as_table,
+    )
+    fault: Annotated[tuple[Fault, ...], tables("fault")] = key("Faults to rehearse.", ())
+    adjust: Annotated[tuple[Adjust, ...], tables("adjust")] = key(
+        "What an operator changes while the line runs.", ()
+    )
     sweep: Sweep = Field(default_factory=Sweep)
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Tables of what does not happen."""
+        return tuple(name for name in ("guard", "fault", "adjust") if not getattr(self, name))

@@ -11,10 +11,13 @@ from typing import Any
 from pydantic import ValidationError
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.arrivals import ended_with_record, with_arrival_changed, with_record
 from feedsim.scenario.faults import faults_of
 from feedsim.scenario.geometry import geometry_faults
 from feedsim.scenario.model import Scenario
+from feedsim.scenario.motor_file import with_motors
 from feedsim.scenario.overrides import collect_overrides
+from feedsim.scenario.text_file import text_of
 from feedsim.scenario.wording import shown
 
 __all__ = ["load_scenario", "parse_toml", "read_text", "scenario_from_dict", "scenario_from_text"]
@@ -34,7 +37,8 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
     Parameters
     ----------
     path : str or Path
-        A TOML file in UTF-8, at most 1 MB.
+        A TOML file in UTF-8, at most 1 MB. The path of a record of carriers in it, or in an
+        override, is meant from its folder; the record is read now, once.
     overrides : sequence of str
         Keys to change, each ``path=value``, such as ``feeder.0.insert.gap=60 mm``.
 
@@ -48,21 +52,37 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
     FeedsimError
         If the file cannot be read, or with all that is wrong in it.
     """
-    return scenario_from_text(read_text(path), overrides=overrides)
+    folder = Path(path).parent
+    return scenario_from_text(read_text(path), overrides=overrides, folder=folder)
 
 
-def scenario_from_text(text: str, *, overrides: Sequence[str] = ()) -> Scenario:
-    """Check a scenario that is a TOML text; see :func:`load_scenario`."""
-    return scenario_from_dict(parse_toml(text), overrides=overrides)
+def scenario_from_text(
+    text: str, *, overrides: Sequence[str] = (), folder: str | Path = ""
+) -> Scenario:
+    """Check a scenario that is a TOML text; see :func:`scenario_from_dict`."""
+    return scenario_from_dict(parse_toml(text), overrides=overrides, folder=folder)
 
 
-def scenario_from_dict(data: dict[str, Any], *, overrides: Sequence[str] = ()) -> Scenario:
-    """Check a scenario that is plain data, as a TOML reader gives it; see :func:`load_scenario`."""
+def scenario_from_dict(
+    data: dict[str, Any], *, overrides: Sequence[str] = (), folder: str | Path = ""
+) -> Scenario:
+    """Check a scenario that is plain data, as a TOML reader gives it; see :func:`load_scenario`.
+
+    Parameters
+    ----------
+    data : dict
+    overrides : sequence of str, optional
+    folder : str or Path, optional
+        From where the path of a record of carriers is meant; the current folder if left out.
+    """
     if not isinstance(data, dict):
         raise FeedsimError(Fault("scenario", shown(data), "a table of keys"))
     data, faults = collect_overrides(data, overrides)
     if _too_deep(data):
         raise FeedsimError(*faults, "the scenario is nested too deeply; no key lies that deep")
+    data, more = with_record(with_arrival_changed(data, overrides), Path(folder))
+    data, of_motors = with_motors(data, Path(folder))
+    faults += [*more, *of_motors]
     try:
         scenario = Scenario.model_validate(data)
     except ValidationError as error:
@@ -70,32 +90,12 @@ def scenario_from_dict(data: dict[str, Any], *, overrides: Sequence[str] = ()) -
     faults += geometry_faults(data)
     if faults:
         raise FeedsimError(*faults)
-    return scenario
+    return ended_with_record(scenario)
 
 
 def read_text(path: str | Path) -> str:
     """Read a file as text, with a clear word where that fails."""
-    name = str(path)
-    try:
-        with open(path, "rb") as file:
-            raw = file.read(_LARGEST + 1)
-    except FileNotFoundError:
-        raise FeedsimError(Fault(name, message="there is no such file")) from None
-    except IsADirectoryError:
-        raise FeedsimError(Fault(name, message="is a folder, not a scenario file")) from None
-    except PermissionError:
-        raise FeedsimError(Fault(name, message="may not be read by you")) from None
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise FeedsimError(Fault(name, message=f"cannot be read ({why})")) from None
-    if len(raw) > _LARGEST:
-        raise FeedsimError(Fault(name, message="is larger than 1 MB; that is no scenario"))
-    try:
-        return raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        message = f"is not UTF-8 text (line {line}); save it as UTF-8"
-        raise FeedsimError(Fault(name, message=message)) from None
+    return text_of(path, largest=_LARGEST, what="scenario")
 
 
 def parse_toml(text: str) -> dict[str, Any]:

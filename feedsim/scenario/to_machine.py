@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from feedsim import machine
 from feedsim.machine import Machine
+from feedsim.scenario import drive as drive_keys
 from feedsim.scenario import feeder as keys
 from feedsim.scenario.line import Eye
 from feedsim.scenario.model import Scenario
+from feedsim.scenario.stopping import guarding_of
 
 __all__ = ["machine_from"]
 
@@ -26,7 +29,8 @@ def machine_from(scenario: Scenario) -> Machine:
     Machine
         All in mm, s, mm/s and mm/s². Distances and leads that are ``"auto"`` are NaN: they
         are solved by a later stage, which has to replace them before a run. The speed ratio
-        has the trim in it, and a virtual master has neither counts nor scale error.
+        has the trim in it, and a virtual master has neither counts nor scale error. Of recorded
+        carriers pitch, spread and smallest gap are those of the record.
     """
     return Machine(
         line=machine.Line(
@@ -40,6 +44,7 @@ def machine_from(scenario: Scenario) -> Machine:
         controller=_controller(scenario),
         feeders=tuple(_feeder(feeder) for feeder in scenario.feeder),
         start_empty=scenario.run.start == "empty",
+        guarding=guarding_of(scenario),
     )
 
 
@@ -55,16 +60,32 @@ def _encoder(scenario: Scenario) -> machine.Encoder:
 
 def _carriers(scenario: Scenario) -> machine.Carriers:
     carrier = scenario.carrier
+    pitch, sd, min_gap = carrier.pitch, carrier.pitch_sd, carrier.min_gap
+    if carrier.record:
+        pitch, sd = _mean_and_sd(carrier.record)
+        min_gap = max(0.0, min(carrier.record) - carrier.length)
+    if pitch is None:
+        raise ValueError("carriers need a pitch or a record")
     return machine.Carriers(
         length_mm=carrier.length,
-        pitch_mm=carrier.pitch,
-        pitch_sd_mm=carrier.pitch_sd,
-        min_gap_mm=carrier.min_gap,
+        pitch_mm=pitch,
+        pitch_sd_mm=sd,
+        min_gap_mm=min_gap,
         random=carrier.arrival == "random",
         missing=carrier.missing,
         slip_mm=carrier.slip,
         slip_sd_mm=carrier.slip_sd,
+        record_mm=carrier.record,
+        record_repeats=carrier.after_record == "repeat",
     )
+
+
+@lru_cache(maxsize=8)
+def _mean_and_sd(record: tuple[float, ...]) -> tuple[float, float]:
+    """Return mean and sample standard deviation (0 for a single value)."""
+    mean = math.fsum(record) / len(record)
+    squares = math.fsum((value - mean) ** 2 for value in record)
+    return mean, math.sqrt(squares / max(1, len(record) - 1))
 
 
 def _eye(eye: Eye) -> machine.Eye:
@@ -101,7 +122,9 @@ def _feeder(feeder: keys.Feeder) -> machine.Feeder:
         inserts=_inserts(feeder.insert),
         eye=_eye(feeder.eye),
         double_check=machine.DoubleCheck(
-            finds=feeder.double_check.finds, false_alarm=feeder.double_check.false_alarm
+            finds=feeder.double_check.finds,
+            false_alarm=feeder.double_check.false_alarm,
+            stops=feeder.double_check.action == "stop",
         ),
         clutch=machine.Clutch(
             travel_ramp=feeder.clutch.ramp == "travel",
@@ -112,10 +135,58 @@ def _feeder(feeder: keys.Feeder) -> machine.Feeder:
         servo=machine.Servo(
             loop_gain_per_s=feeder.servo.loop_gain,
             velocity_feedforward=feeder.servo.velocity_feedforward,
-            max_acceleration_mm_s2=feeder.servo.max_acceleration,
+            max_acceleration_mm_s2=_number(feeder.servo.max_acceleration),
             command_delay_s=feeder.servo.command_delay,
         ),
         settings=_settings(feeder.settings),
+        drive=None if feeder.drive is None else _drive(feeder.drive, feeder.insert),
+    )
+
+
+def _drive(drive: drive_keys.Drive, insert: keys.Insert) -> machine.Drive:
+    travel = drive.pull_off_travel
+    names = [motor.name for motor in drive.motor]
+    return machine.Drive(
+        roller_diameter_mm=drive.roller_diameter,
+        rollers=tuple(
+            machine.Roller(
+                diameter_mm=roller.diameter,
+                bore_mm=roller.bore,
+                length_mm=roller.length,
+                density_kg_m3=roller.density,
+                inertia_kg_m2=roller.inertia,
+                count=roller.count,
+            )
+            for roller in drive.roller
+        ),
+        moving_mass_kg=drive.belt_mass + drive.inserts_carried * drive.insert_mass,
+        insert_mass_kg=drive.insert_mass,
+        reductions=tuple(
+            machine.Reduction(stage.ratio, stage.efficiency, stage.inertia)
+            for stage in drive.reduction
+        ),
+        friction_torque_n_m=drive.friction_torque,
+        pull_off_force_n=drive.pull_off_force,
+        pull_off_from_mm=drive.pull_off_from,
+        pull_off_travel_mm=insert.length if isinstance(travel, str) else travel,
+        friction_coefficient=drive.friction_coefficient,
+        normal_force_n=drive.normal_force,
+        service_factor=drive.service_factor,
+        allowed_inertia_ratio=drive.allowed_inertia_ratio,
+        motors=tuple(_motor(motor) for motor in drive.motor),
+        chosen=names.index(drive.chosen) if drive.chosen else -1,
+    )
+
+
+def _motor(motor: drive_keys.Motor) -> machine.Motor:
+    return machine.Motor(
+        rated_torque_n_m=motor.rated_torque,
+        peak_torque_n_m=motor.peak_torque,
+        rated_speed_rpm=motor.rated_speed,
+        max_speed_rpm=motor.max_speed,
+        rotor_inertia_kg_m2=motor.rotor_inertia,
+        rated_power_w=motor.rated_power,
+        over_temperature_factor=motor.over_temperature_factor,
     )
 
 
@@ -129,6 +200,9 @@ def _inserts(insert: keys.Insert) -> machine.Inserts:
         slip_sd_mm=insert.slip_sd,
         misfeed=insert.misfeed,
         double=insert.double,
+        magazine=insert.magazine,
+        warning=insert.magazine_warning,
+        refill_time_s=insert.refill_time,
     )
 
 

@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from feedsim.errors import Fault
 from feedsim.scenario.keys import KeyType, Section
@@ -15,17 +15,7 @@ from feedsim.scenario.wording import dotted
 
 __all__ = ["LATER_KEYS", "Node", "node", "nodes", "table_name", "unknown_key"]
 
-LATER_KEYS = frozenset(
-    {
-        "guard",
-        "fault",
-        "adjust",
-        "limits.jam_probability",
-        "feeder.insert.magazine",
-        "feeder.insert.refill_time",
-        "carrier.record",
-    }
-)
+LATER_KEYS: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +52,7 @@ def nodes(section: type[Section]) -> dict[str, Node]:
         leaf = next((item for item in field.metadata if isinstance(item, KeyType)), None)
         found[name] = Node(
             section=inner[0] if inner else None,
-            many=bool(inner) and inner[0] is not field.annotation,
+            many=bool(inner) and get_origin(field.annotation) is tuple,
             leaf=leaf,
             required=field.is_required(),
             default=field.default,

@@ -16,8 +16,9 @@ __all__ = ["at_line_speed", "override", "scenario_to_dict"]
 def scenario_to_dict(scenario: Scenario) -> dict[str, Any]:
     """Write a scenario as plain data: text, numbers, yes and no, lists and tables.
 
-    Every key is there, defaults too, and every quantity has its unit. `scenario_from_dict`
-    reads from it exactly the same scenario, to the last bit of each float.
+    Every key that says something is there, defaults too, and every quantity has its unit.
+    `scenario_from_dict` reads from it exactly the same scenario, to the last bit of each float,
+    and needs no other file: a record of carriers is written as a list of pitches.
     """
     return _table(scenario)
 
@@ -61,6 +62,8 @@ def _table(section: Section) -> dict[str, Any]:
     table: dict[str, Any] = {}
     values = dict(section)
     for name, inner in nodes(type(section)).items():
+        if name in section.unused:
+            continue
         value = values[name]
         if inner.many:
             table[name] = [_table(item) for item in value]

@@ -14,11 +14,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Distribution", "clipped_normal"]
+__all__ = ["Distribution", "clipped_at", "clipped_normal"]
 
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is nothing
 _NODES = 48
+_HARDLY = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,26 @@ class Distribution:
         for share, length in self.rarely:
             variance += share * length**2 / 3.0 - (0.5 * share * length) ** 2
         return math.sqrt(variance)
+
+    def plus(self, other: Distribution) -> Distribution:
+        """Return the sum of two that are independent of each other."""
+        return Distribution(
+            self.mean + other.mean,
+            math.hypot(self.normal_sd, other.normal_sd),
+            (*self.half_widths, *other.half_widths),
+            (*self.choices, *other.choices),
+            (*self.rarely, *other.rarely),
+        )
+
+    def times(self, factor: float) -> Distribution:
+        """Return all of it multiplied by a factor."""
+        return Distribution(
+            factor * self.mean,
+            abs(factor) * self.normal_sd,
+            tuple(abs(factor) * half for half in self.half_widths),
+            tuple({factor * x: p for x, p in values.items()} for values in self.choices),
+            tuple((share, factor * length) for share, length in self.rarely),
+        )
 
     def share_below(self, limit: float) -> float:
         """Return the probability of a value below the limit.
@@ -119,6 +140,15 @@ class Distribution:
         for _, length in self.rarely:
             low, high = low + min(length, 0.0), high + max(length, 0.0)
         return low, high
+
+
+def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:
+    """Return normal(mean, sd) clipped at the least; as a normal part where it hardly is."""
+    if sd == 0.0:
+        return Distribution(max(mean, least))
+    if 0.5 * math.erfc((mean - least) / (sd * math.sqrt(2.0))) < _HARDLY:
+        return Distribution(mean, sd)
+    return Distribution(least, choices=(clipped_normal(mean - least, sd),))
 
 
 def clipped_normal(mean: float, sd: float) -> dict[float, float]:

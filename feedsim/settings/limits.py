@@ -8,13 +8,24 @@ from dataclasses import dataclass
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure, Mechanism
 
-__all__ = ["FASTEST_MM_S", "SLOWEST_MM_S", "TOGETHER", "SpeedLimit", "speed_limits", "tooth"]
+__all__ = [
+    "FASTEST_MM_S",
+    "SLOWEST_MM_S",
+    "TOGETHER",
+    "SpeedLimit",
+    "accepted_at",
+    "speed_limits",
+    "tooth",
+    "window",
+]
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 TOGETHER = "all together"
 _STEPS = 96
 _FINER = 24
 _TOOTH = 0.12
+_STRIDE = 1.005
+_ALL_FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
 _NOTHING = 1e-9
 _AS_GOOD_AS_FOUND = 1e-7
 
@@ -72,6 +83,51 @@ def speed_limits(at: At, allowed: Allowed) -> list[SpeedLimit]:
     return sorted(limits, key=lambda limit: (limit.speed_mm_s or 0.0, limit.mechanism == TOGETHER))
 
 
+def accepted_at(at: At, allowed: Allowed, speed: float) -> bool:
+    """Tell whether at a line speed (mm/s) the shares of every figure together are allowed."""
+    machine, feeder = at(speed)
+    return all(
+        _sum(m.share(machine, feeder, speed, allowed) for m in MECHANISMS if m.figure == figure)
+        <= max(allowed.share(figure), _NOTHING)
+        for figure in _ALL_FIGURES
+    )
+
+
+def window(at: At, allowed: Allowed, speed: float) -> tuple[float, float] | None:
+    """Return the line speeds (mm/s) about one between which it is accepted throughout.
+
+    Parameters
+    ----------
+    at, allowed
+        As in :func:`speed_limits`.
+    speed : float
+        Line speed (mm/s).
+
+    Returns
+    -------
+    (float, float) or None
+        None if it is not accepted at that speed. An end is where it was last accepted, to
+        ``_AS_GOOD_AS_FOUND``; or ``SLOWEST_MM_S``, ``FASTEST_MM_S``.
+    """
+    if not accepted_at(at, allowed, speed):
+        return None
+    return _end(at, allowed, speed, 1.0 / _STRIDE), _end(at, allowed, speed, _STRIDE)
+
+
+def _end(at: At, allowed: Allowed, speed: float, stride: float) -> float:
+    inside, outside = speed, speed * stride
+    while accepted_at(at, allowed, outside):
+        inside, outside = outside, outside * stride
+        if not SLOWEST_MM_S < outside < FASTEST_MM_S:
+            return inside
+    while abs(outside - inside) > _AS_GOOD_AS_FOUND * speed:
+        middle = 0.5 * (inside + outside)
+        inside, outside = (
+            (middle, outside) if accepted_at(at, allowed, middle) else (inside, middle)
+        )
+    return inside
+
+
 def tooth(at: At, allowed: Allowed, limit: SpeedLimit) -> float | None:
     """Return where all shares together are worst, if beyond their limit they come down again.
 
@@ -120,8 +176,7 @@ def _together(
     shares: Sequence[Sequence[float]], speeds: Sequence[float], at: At, allowed: Allowed
 ) -> SpeedLimit:
     limits = []
-    figures: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
-    for figure in figures:
+    for figure in _ALL_FIGURES:
         those = [i for i, m in enumerate(MECHANISMS) if m.figure == figure]
         most = max(allowed.share(figure), _NOTHING)
 

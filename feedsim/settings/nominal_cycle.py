@@ -6,16 +6,27 @@ whenever an edge comes to its eye or an insert lands. This is what happens where
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Clutch, Feeder, Machine, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.nominal import clipped_slip_mean
 
-__all__ = ["NominalCycle", "nominal_cycle"]
+__all__ = [
+    "NominalCycle",
+    "left_at_opening",
+    "no_cycle_because",
+    "nominal_cycle",
+    "way_until_slower",
+]
 
 _CYCLES = 8
+_SAME = 1e-9
+_LONG_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +40,29 @@ class NominalCycle:
     edge_s: float
     opening_s: float
     landing_s: float
+
+
+class _Parts(NamedTuple):
+    """What a row of cycles depends on: lengths in mm, speeds in mm/s."""
+
+    carrier_pitch_mm: float
+    insert_pitch_mm: float
+    ratio: float
+    skips: bool
+    clutch: Clutch
+    servo: Servo
+    speed_mm_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """The motion of a row of cycles: when the last one starts (s), where, and when it opens."""
+
+    feed: FeedMotion
+    start_s: float
+    start_mm: float
+    opening_s: float
+    period_s: float
 
 
 def nominal_cycle(machine: Machine, feeder: Feeder, *, speed: float) -> NominalCycle | None:
@@ -45,35 +79,128 @@ def nominal_cycle(machine: Machine, feeder: Feeder, *, speed: float) -> NominalC
     Returns
     -------
     NominalCycle or None
-        None where the clutch would have to open before it has closed, or an insert lands only
-        in the next cycle.
+        None where there is no such cycle, see :func:`no_cycle_because`.
     """
-    settings, clutch, ins = feeder.settings, feeder.clutch, feeder.inserts
-    pitch, g = ins.length_mm + ins.gap_mm, settings.speed_ratio
+    row = _row(_parts(machine, feeder, speed))
+    if row is None:
+        return None
+    landing_s = _landing(row, feeder)
+    if landing_s >= row.period_s:
+        return None
+    pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
+    edge = row.start_mm + pitch - feeder.settings.stage_position_mm
+    edge_s = row.feed.time_at(edge) - row.start_s
+    return NominalCycle(edge_s=edge_s, opening_s=row.opening_s, landing_s=landing_s)
+
+
+def no_cycle_because(machine: Machine, feeder: Feeder, *, speed: float) -> str:
+    """Say why there is no nominal cycle at a controller speed (mm/s); empty where there is one."""
+    row = _row(_parts(machine, feeder, speed))
+    if row is None:
+        return "the clutch would have to open before its ramp-in has ended"
+    if _landing(row, feeder) >= row.period_s:
+        return "an insert lands only in the next cycle"
+    return ""
+
+
+def left_at_opening(machine: Machine, feeder: Feeder, *, speed: float) -> float | None:
+    """Return the feed travel (mm) from the tick that opens the clutch to the rest.
+
+    Of a cycle as it runs at a controller speed (mm/s), with what is left of its ramp-in and lag;
+    None where the clutch would have to open before its ramp-in has ended.
+    """
+    row = _row(_parts(machine, feeder, speed))
+    if row is None:
+        return None
+    pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
+    return row.start_mm + pitch - row.feed.position(row.start_s + row.opening_s)
+
+
+def way_until_slower(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_s: float) -> float:
+    """Return the feed travel (mm) from the opening tick until the feed is slower than a speed.
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+    speed : float
+        Controller speed (mm/s), steady.
+    nose_mm_s : float
+        The feed speed, above 0.
+    """
+    parts = _parts(machine, feeder, speed)
+    row = _row(parts)
+    if row is None:  # as if the ramp-in and the lag had been over
+        feed = _feed(parts)
+        feed.engage(0.0, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
+        feed.open(
+            _LONG_S + feeder.servo.command_delay_s,
+            Ramp(feeder.clutch.ramp_out, feeder.clutch.travel_ramp),
+        )
+        low = _LONG_S
+    else:
+        feed, low = row.feed, row.start_s + row.opening_s
+    opened = feed.position(low)
+    if feed.speed(low) < nose_mm_s:
+        return 0.0
+    high = low + 1e-3
+    while feed.speed(high) >= nose_mm_s and high < low + _LONG_S:
+        low, high = high, high + 1e-3
+    while high - low > _SAME * 1e-3:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if feed.speed(middle) >= nose_mm_s else (low, middle)
+    return feed.position(high) - opened
+
+
+def _landing(row: _Row, feeder: Feeder) -> float:
+    """Return when the insert of the last cycle lands (s from its start)."""
+    way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
+    return row.feed.time_at(row.start_mm + way + clipped_slip_mean(feeder.inserts)) - row.start_s
+
+
+def _parts(machine: Machine, feeder: Feeder, speed: float) -> _Parts:
+    return _Parts(
+        carrier_pitch_mm=machine.carriers.pitch_mm,
+        insert_pitch_mm=feeder.inserts.length_mm + feeder.inserts.gap_mm,
+        ratio=feeder.settings.speed_ratio,
+        skips=not (machine.controller.not_ready_engages or machine.carriers.random),
+        clutch=feeder.clutch,
+        servo=feeder.servo,
+        speed_mm_s=speed,
+    )
+
+
+def _feed(parts: _Parts) -> FeedMotion:
+    belt = BeltMotion([BeltPiece(0.0, 0.0, parts.speed_mm_s, 0.0)])
+    return FeedMotion(belt, scale_error=0.0, ratio=parts.ratio, servo=parts.servo)
+
+
+@lru_cache(maxsize=64)
+def _row(parts: _Parts) -> _Row | None:
+    """Return the motion of a row of cycles; None where one would open inside its ramp-in.
+
+    Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
+    """
+    clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
     ramp_in, ramp_out = (
         Ramp(clutch.ramp_in, clutch.travel_ramp),
         Ramp(clutch.ramp_out, clutch.travel_ramp),
     )
     seconds = 1.0 / speed if clutch.travel_ramp else 1.0
-    opening = pitch / (g * speed) + 0.5 * seconds * (clutch.ramp_in - clutch.ramp_out)
+    opening = pitch / (parts.ratio * speed) + 0.5 * seconds * (clutch.ramp_in - clutch.ramp_out)
     if opening < seconds * clutch.ramp_in:
         return None
-    busy = opening + seconds * clutch.ramp_out + feeder.servo.command_delay_s + clutch.settle_s
-    period = max(machine.carriers.pitch_mm / speed, busy)
-    feed = FeedMotion(
-        BeltMotion([BeltPiece(0.0, 0.0, speed, 0.0)]), scale_error=0.0, ratio=g, servo=feeder.servo
-    )
-    delay = feeder.servo.command_delay_s
+    delay = parts.servo.command_delay_s
+    busy = opening + seconds * clutch.ramp_out + delay + clutch.settle_s
+    every = parts.carrier_pitch_mm / speed
+    period = max(every, busy)
+    if parts.skips:
+        period = every * max(1, math.ceil(busy / every - _SAME))
+    feed = _feed(parts)
     for number in range(_CYCLES):
         feed.engage(number * period + delay, ramp_in)
         feed.open(number * period + opening + delay, ramp_out)
     last = _CYCLES - 1
     # beyond the last opening the feed is engaged again in time for what is still to land
     feed.engage((last + 1) * period + delay, ramp_in)
-    start, ran = last * period, last * pitch
-    landing = ran + feeder.insert_eye_to_placement_mm - settings.stage_position_mm
-    landing_s = feed.time_at(landing + clipped_slip_mean(ins)) - start
-    if landing_s >= period:
-        return None
-    edge = ran + pitch - settings.stage_position_mm
-    return NominalCycle(edge_s=feed.time_at(edge) - start, opening_s=opening, landing_s=landing_s)
+    return _Row(feed, last * period, last * pitch, opening, period)

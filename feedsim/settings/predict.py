@@ -9,14 +9,22 @@ import math
 from dataclasses import dataclass
 
 from feedsim.machine import Controller, Eye, Feeder, Machine
-from feedsim.settings.acts import act_shifts, locked_step, mean_of, variance_of
+from feedsim.settings.acts import (
+    act_shifts,
+    corrected_acts,
+    engage_travel,
+    mean_of,
+    opening_travel,
+    side_acts,
+)
+from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_sd, following_time
+from feedsim.settings.nominal_cycle import left_at_opening
 from feedsim.settings.solve import solve_feeder
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
     "Expected",
-    "corrected_shift",
     "cycle_time",
     "engage_travel",
     "expected_offsets",
@@ -25,6 +33,7 @@ __all__ = [
     "late_opening_share",
     "late_share",
     "nose_at_opening",
+    "opening_acts",
     "opening_bias",
     "opening_travel",
     "placement_sd",
@@ -43,67 +52,47 @@ class Expected:
     error_mm: float
 
 
-def _timing_variance(
-    eye: Eye, controller: Controller, *, speed: float, count_mm: float, tick: bool
-) -> float:
-    """Variance of one side's travel (mm²) from its edge to the act of the clutch.
-
-    From the scan tick of a scanned eye the motion tick is a whole number of steps γ away: of
-    the tick's variance cycle²/12 that leaves (cycle² − γ²)/12.
-    """
-    half_widths = [speed * eye.response_jitter_s, 0.5 * count_mm]
+def _capture_variance(eye: Eye, controller: Controller, *, speed: float) -> float:
+    """Variance of the travel (mm²) from an edge to its capture: jitter, and a scan."""
+    half_widths = [speed * eye.response_jitter_s]
     if eye.scanned:
         half_widths.append(0.5 * speed * controller.scan_s)
-    total = sum(rectangular_sd(a) ** 2 for a in half_widths)
-    if tick:
-        cycle, step = controller.motion_cycle_s, locked_step(controller) if eye.scanned else 0.0
-        total += rectangular_sd(0.5 * speed * cycle) ** 2 - rectangular_sd(0.5 * speed * step) ** 2
-    return total
+    return sum(rectangular_sd(a) ** 2 for a in half_widths)
 
 
 def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """Return the standard deviation of the placement error (mm) at a line speed (mm/s).
 
     Sum of variances of independent sources, uniform ones a²/3 with half-width a
-    (JCGM 100:2008, 4.3.7): eye edges and jitter, ticks, counts, slips. With stage
-    correction the insert side's motion tick is known to the controller and drops out; but
-    its correction spreads E over the locked steps of a scanned carrier eye.
+    (JCGM 100:2008, 4.3.7): eye edges and jitter, scans, acts (:mod:`feedsim.settings.acts`),
+    slips. With stage correction the insert side's act is known to the controller and drops
+    out, but its correction moves E.
     """
-    controller, q = machine.controller, machine.encoder.count_mm
-    settings = feeder.settings
-    g = settings.speed_ratio
-    carrier = machine.carrier_eye.edge_sd_mm**2 + _timing_variance(
-        machine.carrier_eye, controller, speed=speed, count_mm=q, tick=True
+    controller, settings = machine.controller, feeder.settings
+    carrier = machine.carrier_eye.edge_sd_mm**2 + _capture_variance(
+        machine.carrier_eye, controller, speed=speed
     )
-    if settings.stage_correction:
-        carrier += corrected_shift(machine, feeder, speed=speed)[1]
-    insert = (feeder.eye.edge_sd_mm / g) ** 2 + _timing_variance(
-        feeder.eye, controller, speed=speed, count_mm=q, tick=not settings.stage_correction
+    insert = (feeder.eye.edge_sd_mm / settings.speed_ratio) ** 2 + _capture_variance(
+        feeder.eye, controller, speed=speed
     )
-    slips = machine.carriers.slip_sd_mm**2 + (clipped_slip_sd(feeder.inserts) / g) ** 2
-    return math.sqrt(carrier + insert + slips)
+    slips = (
+        machine.carriers.slip_sd_mm**2
+        + (clipped_slip_sd(feeder.inserts) / settings.speed_ratio) ** 2
+    )
+    acts = [corrected_acts(machine, feeder, speed=speed)]
+    if not settings.stage_correction:
+        travel = engage_travel(machine, feeder, speed=speed)
+        acts = [
+            side_acts(machine, machine.carrier_eye, travel=travel, speed=speed),
+            opening_acts(machine, feeder, speed=speed),
+        ]
+    return math.sqrt(carrier + insert + slips + sum(act.sd**2 for act in acts))
 
 
-def corrected_shift(machine: Machine, feeder: Feeder, *, speed: float) -> tuple[float, float]:
-    """Return mean (mm) and variance (mm²) that steps and rounding leave with stage correction.
-
-    The correction shifts E by what the opening was off. Latched, that is spread over whole
-    motion cycles, and the steps average out: mean 0, variance (v_c·γ)²/12 where the carrier eye
-    is scanned. Scanned, it takes the values of its own locked steps.
-    """
-    scanned = machine.carrier_eye.scanned
-    step = speed * locked_step(machine.controller)
-    if not feeder.eye.scanned or step == 0.0:
-        return 0.0, rectangular_sd(0.5 * step) ** 2 if scanned else 0.0
-    openings = act_shifts(
-        machine, opening_travel(machine, feeder, speed=speed), speed=speed, scanned=True
-    )
-    travel = engage_travel(machine, feeder, speed=speed)
-    means: dict[float, float] = {}
-    for by, share in openings.items():
-        mean = mean_of(act_shifts(machine, travel + by, speed=speed, scanned=scanned))
-        means[mean] = means.get(mean, 0.0) + share
-    return mean_of(means), variance_of(means)
+def opening_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+    """Return opening less what settings count on (mm of belt travel), counts and ticks in it."""
+    travel = opening_travel(machine, feeder, speed=speed)
+    return side_acts(machine, feeder.eye, travel=travel, speed=speed)
 
 
 def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
@@ -115,7 +104,7 @@ def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """
     scale = 1.0 + machine.encoder.scale_error
     if feeder.settings.stage_correction:
-        return scale * corrected_shift(machine, feeder, speed=speed)[0]
+        return corrected_acts(machine, feeder, speed=speed).average
     travel = engage_travel(machine, feeder, speed=speed)
     engage = act_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
     return scale * (mean_of(engage) - opening_bias(machine, feeder, speed=speed))
@@ -153,13 +142,8 @@ def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expec
 def stage_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """Return the standard deviation of the stage position (mm) at a line speed (mm/s)."""
     g = feeder.settings.speed_ratio
-    timing = _timing_variance(
-        feeder.eye,
-        machine.controller,
-        speed=speed,
-        count_mm=machine.encoder.count_mm,
-        tick=True,
-    )
+    timing = _capture_variance(feeder.eye, machine.controller, speed=speed)
+    timing += opening_acts(machine, feeder, speed=speed).sd ** 2
     return math.sqrt(feeder.eye.edge_sd_mm**2 + g * g * timing)
 
 
@@ -181,10 +165,14 @@ def cycle_time(machine: Machine, feeder: Feeder, *, speed: float) -> float:
 def nose_at_opening(machine: Machine, feeder: Feeder, *, speed: float, staged_mm: float) -> float:
     """Return where the next insert's nose is when the clutch opens (mm from its eye).
 
-    The feed still runs on by its lag, the command delay and half the ramp-out until it rests
-    at ``staged_mm``.
+    The feed still runs on until it rests at ``staged_mm``: as the nominal cycle has it, with
+    what is left of ramp-in and lag. Where there is none, by its lag, the command delay and half
+    the ramp-out.
     """
     counted = speed / (1.0 + machine.encoder.scale_error)
+    left = left_at_opening(machine, feeder, speed=counted)
+    if left is not None:
+        return staged_mm - left
     still = counted * (following_time(feeder.servo) + feeder.servo.command_delay_s)
     half_ramp = 0.5 * feeder.clutch.ramp_out
     still += half_ramp if feeder.clutch.travel_ramp else counted * half_ramp
@@ -197,18 +185,6 @@ def largest_demand(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     wanted = feeder.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
     lengths = (clutch.ramp_in, clutch.ramp_out)
     return max(wanted / length if length > 0.0 else math.inf for length in lengths)
-
-
-def engage_travel(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return E (mm of counted travel, not rounded) at a line speed (mm/s)."""
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    return feeder.settings.engage_distance_mm - feeder.settings.engage_lead_s * counted
-
-
-def opening_travel(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return U (mm of counted travel, not rounded) at a line speed (mm/s)."""
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    return feeder.settings.disengage_distance_mm - feeder.settings.disengage_lead_s * counted
 
 
 def late_share(travel: float, *, counted_speed: float, scan_s: float, scanned: bool) -> float:

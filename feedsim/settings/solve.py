@@ -22,13 +22,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from feedsim.drive.limits import available_acceleration
 from feedsim.machine import Feeder, Machine, Settings
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
 
-__all__ = ["Solution", "run_up_time", "solve", "solve_feeder"]
+__all__ = ["Solution", "run_up_time", "solve", "solve_feeder", "with_chosen_motor"]
 
 
 _MATTERS_MM = 0.01
@@ -138,6 +139,7 @@ def solve(machine: Machine) -> Machine:
 
 
 def _solved(machine: Machine, feeder: Feeder) -> Feeder:
+    feeder = with_chosen_motor(feeder)
     given, right = feeder.settings, solve_feeder(machine, feeder)
     settings: Settings = replace(
         given,
@@ -147,6 +149,20 @@ def _solved(machine: Machine, feeder: Feeder) -> Feeder:
         disengage_lead_s=_or(given.disengage_lead_s, right.disengage_lead_s),
     )
     return replace(feeder, settings=settings)
+
+
+def with_chosen_motor(feeder: Feeder) -> Feeder:
+    """Return the feeder with the acceleration of its chosen motor where it is NaN (``"auto"``).
+
+    The motor's peak torque less friction and pull-off, through the reductions, over all inertia.
+    """
+    if not math.isnan(feeder.servo.max_acceleration_mm_s2):
+        return feeder
+    drive = feeder.drive
+    if drive is None or drive.chosen < 0:
+        raise ValueError("an automatic largest acceleration needs a drive with a chosen motor")
+    most = available_acceleration(drive, drive.motors[drive.chosen])
+    return replace(feeder, servo=replace(feeder.servo, max_acceleration_mm_s2=most))
 
 
 def _or(given: float, right: float) -> float:

@@ -3,25 +3,35 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 from feedsim.machine import Eye, Feeder, Machine
-from feedsim.settings.acts import act_shifts, locked_step
-from feedsim.settings.distribution import Distribution, clipped_normal
+from feedsim.settings.acts import (
+    corrected_acts,
+    engage_travel,
+    is_locked,
+    locked_step,
+    opening_travel,
+    side_acts,
+)
+from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.predict import (
-    corrected_shift,
     cycle_time,
-    engage_travel,
     expected_offsets,
     known_bias,
     nose_at_opening,
+    opening_acts,
     opening_bias,
-    opening_travel,
 )
+
+_FEW = 4
 
 __all__ = [
     "late_opening",
+    "mark_to_act",
+    "pitches",
     "placed_nose_at_opening",
     "placement_spread",
     "rest_between_cycles",
@@ -35,34 +45,26 @@ def stage_spread(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
     """Return where the nose of a staged insert rests (mm from its eye), late openings left out."""
     g = feeder.settings.speed_ratio
     off = expected_offsets(machine, feeder, speed=speed).stage_mm
+    counted = 1.0 / (1.0 + machine.encoder.scale_error)
+    acts = opening_acts(machine, feeder, speed=speed)
     bias = g * opening_bias(machine, feeder, speed=speed)
-    shifts = act_shifts(
-        machine,
-        opening_travel(machine, feeder, speed=speed),
-        speed=speed,
-        scanned=feeder.eye.scanned,
-    )
+    widths = (*_captures(machine, feeder.eye, speed=speed), *acts.half_widths)
     return Distribution(
-        mean=feeder.settings.stage_position_mm + off - bias,
+        mean=feeder.settings.stage_position_mm + off - (bias if acts.choices else 0.0),
         normal_sd=feeder.eye.edge_sd_mm,
-        half_widths=tuple(g * a for a in _half_widths(machine, feeder.eye, speed=speed)),
-        choices=({g * shift: share for shift, share in shifts.items()},),
+        half_widths=tuple(g * half for half in widths),
+        choices=tuple(_times(counted * g, values) for values in acts.choices),
     )
 
 
-def _half_widths(machine: Machine, eye: Eye, *, speed: float, tick: bool = True) -> list[float]:
-    """Half-widths (mm of belt travel) of one side's uniform parts, from an edge to the act.
+def _captures(machine: Machine, eye: Eye, *, speed: float) -> list[float]:
+    """Half-widths (mm of belt travel) of one side's uniform parts from an edge to its capture."""
+    widths = [speed * eye.response_jitter_s]
+    return [*widths, 0.5 * speed * machine.controller.scan_s] if eye.scanned else widths
 
-    The tick of a scanned eye is not among them where it is locked to the scan: its steps are
-    those of :func:`feedsim.settings.acts.act_shifts`.
-    """
-    controller = machine.controller
-    widths = [speed * eye.response_jitter_s, 0.5 * machine.encoder.count_mm]
-    if eye.scanned:
-        widths.append(0.5 * speed * controller.scan_s)
-    if tick and not (eye.scanned and locked_step(controller)):
-        widths.append(0.5 * speed * controller.motion_cycle_s)
-    return widths
+
+def _times(factor: float, values: Mapping[float, float]) -> dict[float, float]:
+    return {factor * value: share for value, share in values.items()}
 
 
 def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
@@ -70,9 +72,12 @@ def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
 
     From capture to the scan tick passes a time uniform on 0…scan (none for a scanned eye);
     what of its travel lies beyond U is late. Settings count on half a cycle from the point to the
-    motion tick; from a scan tick it is half a step γ less (:mod:`feedsim.settings.acts`).
+    motion tick; from a scan tick it is half a step γ less (:mod:`feedsim.settings.acts`). Where a
+    scanned eye's acts are locked, their steps have it.
     """
     counted = speed / (1.0 + machine.encoder.scale_error)
+    if is_locked(feeder.eye, machine.controller):
+        return Distribution()  # the steps of its act begin at the scan tick, late or not
     travel = opening_travel(machine, feeder, speed=speed)
     travel += 0.5 * counted * locked_step(machine.controller)
     wait = 0.0 if feeder.eye.scanned else counted * machine.controller.scan_s
@@ -101,9 +106,16 @@ def placement_spread(
     scale = 1.0 + machine.encoder.scale_error
     mean = expected_offsets(machine, feeder, speed=speed).error_mm
     mean += scale_shift(machine, feeder) - known_bias(machine, feeder, speed=speed)
+    acts = _act_parts(machine, feeder, speed=speed)
+    mean += sum(act.mean for act in acts)
     slips = clipped_normal(feeder.inserts.slip_mm, feeder.inserts.slip_sd_mm)
     off = clipped_slip_mean(feeder.inserts)
-    widths, choices = _act_parts(machine, feeder, speed=speed)
+    widths = [
+        *_captures(machine, machine.carrier_eye, speed=speed),
+        *_captures(machine, feeder.eye, speed=speed),
+        *(half for act in acts for half in act.half_widths),
+    ]
+    choices = [values for act in acts for values in act.choices]
     eyes = (machine.carrier_eye.edge_sd_mm, feeder.eye.edge_sd_mm / g)
     whole = Distribution(
         mean=mean,
@@ -121,37 +133,18 @@ def placement_spread(
     )
 
 
-def _act_parts(
-    machine: Machine, feeder: Feeder, *, speed: float
-) -> tuple[list[float], list[dict[float, float]]]:
-    """Return uniform half-widths and locked steps of both sides (mm of belt travel)."""
-    corrected = feeder.settings.stage_correction
-    scale = 1.0 + machine.encoder.scale_error
-    carrier_eye = machine.carrier_eye
-    widths = _half_widths(machine, carrier_eye, speed=speed)
-    widths += _half_widths(machine, feeder.eye, speed=speed, tick=not corrected)
-    if corrected:
-        mean, variance = corrected_shift(machine, feeder, speed=speed)
-        later = 0.5 * speed * machine.controller.motion_cycle_s if carrier_eye.scanned else 0.0
-        locked = 0.5 * speed * locked_step(machine.controller) if carrier_eye.scanned else 0.0
-        steps = math.sqrt(max(later * later - locked * locked, 0.0)) if locked else 0.0
-        return [*widths, math.sqrt(3.0 * variance), steps], [{scale * mean: 1.0}]
-    engage = act_shifts(
-        machine,
-        engage_travel(machine, feeder, speed=speed),
-        speed=speed,
-        scanned=carrier_eye.scanned,
+def _act_parts(machine: Machine, feeder: Feeder, *, speed: float) -> list[Distribution]:
+    """Return what the acts of both sides do to the placement (mm of belt travel)."""
+    if feeder.settings.stage_correction:
+        return [corrected_acts(machine, feeder, speed=speed)]
+    travel = engage_travel(machine, feeder, speed=speed)
+    opening = opening_acts(machine, feeder, speed=speed)
+    early = Distribution(
+        -opening.mean,
+        half_widths=opening.half_widths,
+        choices=tuple(_times(-1.0, values) for values in opening.choices),
     )
-    opening = act_shifts(
-        machine,
-        opening_travel(machine, feeder, speed=speed),
-        speed=speed,
-        scanned=feeder.eye.scanned,
-    )
-    return widths, [
-        {scale * by: share for by, share in engage.items()},
-        {-scale * by: share for by, share in opening.items()},
-    ]
+    return [side_acts(machine, machine.carrier_eye, travel=travel, speed=speed), early]
 
 
 def scale_shift(machine: Machine, feeder: Feeder) -> float:
@@ -166,27 +159,49 @@ def scale_shift(machine: Machine, feeder: Feeder) -> float:
 
 def tail_at_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
     """Return where the placed insert's tail is (mm from the insert eye) when the clutch opens."""
-    return _placed_at_opening(machine, feeder, speed=speed, ahead_mm=feeder.inserts.gap_mm)
+    return _placed_at_opening(machine, feeder, speed=speed, ahead_mm=0.0)
 
 
 def placed_nose_at_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
     """Return where the placed insert's nose would be then, were it not laid down."""
-    ahead = feeder.inserts.gap_mm + feeder.inserts.length_mm
-    return _placed_at_opening(machine, feeder, speed=speed, ahead_mm=ahead)
+    return _placed_at_opening(machine, feeder, speed=speed, ahead_mm=feeder.inserts.length_mm)
 
 
 def _placed_at_opening(
     machine: Machine, feeder: Feeder, *, speed: float, ahead_mm: float
 ) -> Distribution:
-    """Return a place of the placed insert, that far ahead of the next one's nose."""
+    """Return a place of the placed insert, so far and a gap ahead of the next one's nose.
+
+    Late openings push it further on, as they do the next one.
+    """
     staged = stage_spread(machine, feeder, speed=speed)
-    slips = clipped_normal(feeder.inserts.slip_mm, feeder.inserts.slip_sd_mm)
-    return replace(
-        staged,
-        mean=nose_at_opening(machine, feeder, speed=speed, staged_mm=staged.mean) + ahead_mm,
-        normal_sd=math.hypot(staged.normal_sd, feeder.inserts.gap_sd_mm),
-        choices=(*staged.choices, {-slip: share for slip, share in slips.items()}),
+    slips = Distribution(
+        choices=(clipped_normal(feeder.inserts.slip_mm, feeder.inserts.slip_sd_mm),)
     )
+    late = late_opening(machine, feeder, speed=speed)
+    nose = nose_at_opening(machine, feeder, speed=speed, staged_mm=staged.mean)
+    there = replace(staged, mean=nose + ahead_mm).plus(_gap(feeder)).plus(slips.times(-1.0))
+    return there.plus(late.times(feeder.settings.speed_ratio))
+
+
+def _gap(feeder: Feeder) -> Distribution:
+    """Return the gap between two inserts (mm), as it is drawn."""
+    ins = feeder.inserts
+    return clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
+
+
+def _half_widths(machine: Machine, eye: Eye, *, speed: float, tick: bool = True) -> list[float]:
+    """Half-widths (mm of belt travel) of one side's uniform parts, from an edge to the act.
+
+    The tick of a scanned eye is not among them where it is locked to the scan.
+    """
+    locked = is_locked(eye, machine.controller)
+    widths = _captures(machine, eye, speed=speed)
+    if not locked:
+        widths.append(0.5 * machine.encoder.count_mm)
+    if tick and not locked:
+        widths.append(0.5 * speed * machine.controller.motion_cycle_s)
+    return widths
 
 
 def rest_between_cycles(
@@ -210,13 +225,41 @@ def rest_between_cycles(
     after = _half_widths(machine, machine.carrier_eye, speed=speed, tick=False)
     staged = _half_widths(machine, feeder.eye, speed=speed)
     sd = math.hypot(
-        math.sqrt(carriers) * machine.carriers.pitch_sd_mm,
-        math.sqrt(2.0) * machine.carrier_eye.edge_sd_mm,
-        math.sqrt(2.0) * feeder.eye.edge_sd_mm / g,
-        feeder.inserts.gap_sd_mm / g,
+        math.sqrt(2.0) * machine.carrier_eye.edge_sd_mm, math.sqrt(2.0) * feeder.eye.edge_sd_mm / g
     )
-    return Distribution(
-        mean=carriers * machine.carriers.pitch_mm - speed * busy,
+    timing = Distribution(
+        mean=feeder.inserts.gap_mm / g - speed * busy,
         normal_sd=sd,
         half_widths=(*before, *after, *staged, *staged),
+        rarely=((feeder.inserts.double, -feeder.inserts.length_mm / g),),
+    )
+    return timing.plus(pitches(machine, carriers)).plus(_gap(feeder).times(-1.0 / g))
+
+
+def pitches(machine: Machine, carriers: int) -> Distribution:
+    """Return the sum of so many pitches (mm) of paced carriers, each as it is drawn.
+
+    Of more than a few that are clipped the sum is as good as normal.
+    """
+    c = machine.carriers
+    one = clipped_at(c.length_mm + c.min_gap_mm, mean=c.pitch_mm, sd=c.pitch_sd_mm)
+    if one.choices and carriers <= _FEW:
+        return Distribution(carriers * one.mean, choices=one.choices * carriers)
+    return Distribution(carriers * one.average, math.sqrt(carriers) * one.sd)
+
+
+def mark_to_act(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+    """Return how far the belt comes (mm) from when a mark is known until it is acted on.
+
+    Less what the next mark comes sooner or later after its carrier: jitter, edges and scan of
+    both are in the spread.
+    """
+    controller, eye = machine.controller, machine.carrier_eye
+    count, cycle = machine.encoder.count_mm, speed * controller.motion_cycle_s
+    scan = 0.0 if eye.scanned else speed * controller.scan_s
+    captures = _captures(machine, eye, speed=speed)
+    return Distribution(
+        engage_travel(machine, feeder, speed=speed) + 0.5 * (cycle - count - scan),
+        math.sqrt(2.0) * eye.edge_sd_mm,
+        (*captures, *captures, 0.5 * scan, 0.5 * cycle),
     )

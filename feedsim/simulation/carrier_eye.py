@@ -63,6 +63,7 @@ class CarrierEye(Part):
         self._memories = memories
         self._tracer = tracer
         self._progress = progress
+        self._order_known = Order.MARK_KNOWN.of(0)
         self._held_mm = -math.inf
         self._switched_s = -math.inf
         self.leading_edge_mm = array("d")
@@ -70,8 +71,8 @@ class CarrierEye(Part):
 
     def run(self) -> Steps:
         """See every carrier, in order."""
-        clock, conveyor, scanned = self.clock, self._conveyor, self._eye.scanned
-        order, known = Order.CARRIER_EYE.of(0), Order.MARK_KNOWN.of(0)
+        clock, conveyor = self.clock, self._conveyor
+        order = Order.CARRIER_EYE.of(0)
         for carrier in range(self._count):
             card = next(self._cards)
             leading, seen, delay, slip, missed = card
@@ -83,7 +84,7 @@ class CarrierEye(Part):
             while True:
                 passed = conveyor.master.belt.time_at(seen)
                 if not missed:
-                    lost = Outcome.MERGED if self._merges(seen, passed) else None
+                    lost = self._fate(seen, passed)
                 t = passed if lost else max(passed + delay, self._switched_s)
                 try:
                     yield clock.at(t, order)
@@ -92,18 +93,27 @@ class CarrierEye(Part):
                         raise
                     continue
                 break
-            if not missed:
+            if lost is not Outcome.NOT_SEEN:
                 self._held_mm = leading + self._length_mm
             if lost:
                 self._lose(carrier, lost, t=t)
-                continue
-            self._switched_s = t
-            if self._tracer is not None:
-                self._tracer.add(t, "carrier_eye", "switches", carrier=carrier)
-            reading = math.nan if scanned else conveyor.master.reading(t)
-            tick = conveyor.master.scan_tick(t)
-            event = clock.at(tick, known, (tick, Mark(carrier, reading)))
-            event.callbacks = [self._tell]
+            else:
+                self._switch(carrier, t)
+
+    def _fate(self, seen: float, passed: float) -> Outcome | None:
+        """Return how an edge that passes is lost, if it is; None where the output switches."""
+        return Outcome.MERGED if self._merges(seen, passed) else None
+
+    def _switch(self, carrier: int, t: float) -> None:
+        """Switch the output on at time ``t`` (s); the program knows at the next scan tick."""
+        self._switched_s = t
+        if self._tracer is not None:
+            self._tracer.add(t, "carrier_eye", "switches", carrier=carrier)
+        master = self._conveyor.master
+        reading = math.nan if self._eye.scanned else master.reading(t)
+        tick = master.scan_tick(t)
+        event = self.clock.at(tick, self._order_known, (tick, Mark(carrier, reading)))
+        event.callbacks = [self._tell]
 
     def _merges(self, seen: float, passed: float) -> bool:
         """Tell whether the output is still on from the card before."""

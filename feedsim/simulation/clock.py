@@ -10,13 +10,17 @@ from typing import Any
 
 from simpy import Environment, Event, Interrupt
 
-__all__ = ["PLAN_AGAIN", "Clock", "Order", "Part", "Steps"]
+__all__ = ["HALT", "PLAN_AGAIN", "Clock", "Order", "Part", "Steps"]
 
 Steps = Generator[Event, Any, Any]
 """What an event process is to SimPy."""
 
 PLAN_AGAIN = "plan again"
 """Cause of an interrupt: what was planned no longer holds, work it out anew."""
+
+
+HALT = "halt"
+"""Cause of an interrupt: the process ends here, whatever it waits for."""
 
 
 class Order(IntEnum):
@@ -131,6 +135,12 @@ class Part:
     def start(self) -> None:
         """Set the process going."""
         self.process = self.clock.process(self.run())
+
+    def halt(self) -> None:
+        """End the process, before anything else that happens at this instant."""
+        if self.process is not None and self.process.is_alive:
+            self.process.defused = True
+            self.process.interrupt(HALT)
 
     def plan_again(self) -> None:
         """Have the process work out anew what it waits for."""

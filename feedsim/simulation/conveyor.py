@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from simpy import Event
 
 from feedsim.draws.cards import Phases
@@ -35,6 +37,8 @@ class Conveyor(Part):
         The belt is never faster.
     start_time_s : float
         When the belt started.
+    waits : bool
+        It has not started yet.
     feeds_staged : list of Event
         One for each feeder: it has its first insert staged, or has given up.
     """
@@ -48,8 +52,11 @@ class Conveyor(Part):
         self._tracer = tracer
         self.scale_error = machine.encoder.scale_error
         line = machine.line
-        self.fastest_mm_s = max([line.speed_mm_s, *(v for _, v in line.profile)])
+        adjusts = machine.guarding.adjusts if machine.guarding else ()
+        speeds = [a.speed_mm_s for a in adjusts if a.speed_mm_s is not None]
+        self.fastest_mm_s = max([line.speed_mm_s, *(v for _, v in line.profile), *speeds])
         self.start_time_s = 0.0
+        self.waits = machine.start_empty
         self.feeds: list[FeedMotion] = []
         self.parts: list[Part] = []
         self.feeds_staged: list[Event] = []
@@ -65,6 +72,14 @@ class Conveyor(Part):
         )
         if self._tracer is not None:
             self._tracer.belt_at = belt.position
+
+    def position(self, t: float) -> float:
+        """Return the belt travel (mm) at time ``t`` (s), as things are now."""
+        return self.master.belt.position(t)
+
+    def time_at(self, travel: float) -> float:
+        """Return when a belt travel (mm) is first reached (s), as things are now."""
+        return self.master.belt.time_at(travel)
 
     def change(self, belt: BeltMotion) -> None:
         """Go on along another belt motion, the same up to now, from now on.
@@ -85,7 +100,15 @@ class Conveyor(Part):
         for staged in self.feeds_staged:
             yield from self.clock.wait(staged)
         yield self.clock.at(self.clock.now, Order.BELT)
+        self.begin()
+
+    def begin(self, speed_mm_s: float | None = None) -> None:
+        """Start the belt now; a speed takes the place of line speed and profile."""
+        line = self._machine.line
+        if speed_mm_s is not None:
+            line = replace(line, speed_mm_s=speed_mm_s, profile=())
+        self.waits = False
         self.start_time_s = self.clock.now
-        self.change(belt_of_line(self._machine.line, start_s=self.clock.now))
+        self.change(belt_of_line(line, start_s=self.clock.now))
         if self._tracer is not None:
             self._tracer.add(self.clock.now, "line", "starts")

@@ -90,7 +90,14 @@ class FeederState:
             self.on_finished()
 
     def trace(
-        self, t: float, part: str, event: str, *, carrier: int = -1, insert: int = -1
+        self,
+        t: float,
+        part: str,
+        event: str,
+        *,
+        carrier: int = -1,
+        insert: int = -1,
+        always: bool = False,
     ) -> None:
         """Note an event of this feeder; call it only with a tracer."""
         if self.tracer is not None:
@@ -100,6 +107,7 @@ class FeederState:
                 event,
                 carrier=carrier,
                 insert=insert,
+                always=always,
                 feed_mm=self.feed.position(max(t, 0.0)) if t < math.inf else math.nan,
             )
 

@@ -15,7 +15,7 @@ from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 
-__all__ = ["Found", "InsertEye", "Search"]
+__all__ = ["Card", "Fate", "Found", "InsertEye", "Search"]
 
 
 Card = tuple[float, float, float, float, float, bool, bool, float, bool]
@@ -46,7 +46,7 @@ class Found(NamedTuple):
     known_s: float
 
 
-class _Fate(Enum):
+class Fate(Enum):
     """What becomes of the next insert at the eye."""
 
     SEEN = auto()
@@ -95,6 +95,7 @@ class InsertEye:
         self._number = 0
         self._held_mm = -math.inf
         self._held_number = -1
+        self._known_event: Event | None = None
 
     def take_staged(self) -> Found:
         """Return insert 0 as staged at the start: seen, its nose past the eye."""
@@ -119,34 +120,34 @@ class InsertEye:
                 if call.cause is not PLAN_AGAIN:
                     raise
                 continue
-            if fate is _Fate.SEEN:
+            if fate is Fate.SEEN:
                 return self._capture(t, search)
-            if fate is _Fate.BEYOND_LIMIT:
+            if fate is Fate.BEYOND_LIMIT:
                 return None
-            self._stray(search, holds=fate is not _Fate.MISSED)
+            self._stray(search, holds=fate is not Fate.MISSED)
 
-    def _next_event(self, search: Search) -> tuple[float, _Fate]:
+    def _next_event(self, search: Search) -> tuple[float, Fate]:
         """Return what the eye will have to say next, and when (s)."""
         feed, last = self._state.feed, search.limit_mm + SAME_TRAVEL_MM
         while True:
             nose, seen, _, delay, _, drawn, missed, _, _ = self._next
             edge = self._first_nose_mm + (seen if drawn and not missed else nose)
             if edge > last:
-                return feed.time_at(search.limit_mm), _Fate.BEYOND_LIMIT
+                return feed.time_at(search.limit_mm), Fate.BEYOND_LIMIT
             if drawn:
                 break
             self._advance()
         passes = feed.time_at(edge)
         if missed:
-            return passes, _Fate.MISSED
+            return passes, Fate.MISSED
         if self._merges(edge, passes):
-            return passes, _Fate.MERGED
+            return passes, Fate.MERGED
         switches = passes + delay
         if switches < search.since_s - SAME_INSTANT_S:
-            return switches, _Fate.IGNORED
+            return switches, Fate.IGNORED
         if switches < math.inf and feed.position(switches) > last:
-            return passes, _Fate.IGNORED
-        return switches, _Fate.SEEN
+            return passes, Fate.IGNORED
+        return switches, Fate.SEEN
 
     def _merges(self, edge: float, passes_s: float) -> bool:
         """Tell whether the output is still on from the insert before."""
@@ -182,8 +183,8 @@ class InsertEye:
         def tell(_: Event) -> None:
             state.trace(known, "insert_eye", "known", carrier=carrier, insert=number)
 
-        order = Order.INSERT_KNOWN.of(state.number)
-        self._clock.at(known, order).callbacks = [tell]
+        self._known_event = self._clock.at(known, Order.INSERT_KNOWN.of(state.number))
+        self._known_event.callbacks = [tell]
 
     def _stray(self, search: Search, *, holds: bool) -> None:
         state, rows = self._state, self._state.columns

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,19 +13,22 @@ from feedsim.machine import Machine
 from feedsim.motion.feed import FeedMotion
 from feedsim.records.columns import CarrierRecords, FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
+from feedsim.records.stop import Adjustment
 from feedsim.records.trace import Trace
-from feedsim.simulation.carrier_eye import CarrierEye
 from feedsim.simulation.clock import Clock, Part
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.derived import demanded_acceleration, landing
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.insert_eye import InsertEye
-from feedsim.simulation.mark_memory import MarkMemory
+from feedsim.simulation.guard import Guard
+from feedsim.simulation.guarded_line import Feeding, fastest_ratio, guarded, kinds_of
 from feedsim.simulation.recorder import PENDING, Columns, Tracer
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
 
 __all__ = ["LineRun", "simulate", "simulate_traced"]
+
+_LAST = 1 << 20
+"""After all else at one instant."""
 
 
 class LineRun:
@@ -61,22 +65,42 @@ class LineRun:
         self._running = len(machine.feeders)
         self._done = self.clock.event()
         self.parts: list[Part] = [self.conveyor]
-        memories = [self._add_feeder(number, draws) for number in range(len(machine.feeders))]
-        self.carrier_eye = CarrierEye(
+        self._kinds = kinds_of(machine)
+        feeders = [self._add_feeder(number, draws) for number in range(len(machine.feeders))]
+        self.carrier_eye = self._kinds.carrier_eye(
             self.clock,
             self.conveyor,
             eye=machine.carrier_eye,
             length_mm=machine.carriers.length_mm,
             cards=draws.carriers(),
             count=carriers,
-            memories=memories,
+            memories=[feeder.memory for feeder in feeders],
             tracer=tracer,
             progress=progress,
         )
         self.parts.append(self.carrier_eye)
+        self.guard: Guard | None = None
+        self._adjustments: list[Adjustment] = []
+        if machine.guarding is not None:
+            self._add_guard(draws, feeders)
         self.conveyor.parts = [p for p in self.parts if p is not self.conveyor]
 
-    def _add_feeder(self, number: int, draws: Draws) -> MarkMemory:
+    def _add_guard(self, draws: Draws, feeders: list[Feeding]) -> None:
+        guard, parts, self._adjustments = guarded(
+            self.clock,
+            self.machine,
+            conveyor=self.conveyor,
+            carrier_eye=self.carrier_eye,
+            feeders=feeders,
+            draws=draws,
+            tracer=self._tracer,
+        )
+        guard.on_running = self._end_if_over
+        guard.on_given_up = self._end
+        self.guard = guard
+        self.parts += parts
+
+    def _add_feeder(self, number: int, draws: Draws) -> Feeding:
         machine, clock, conveyor = self.machine.feeders[number], self.clock, self.conveyor
         settings, belt = machine.settings, conveyor.master.belt
         feed = FeedMotion(
@@ -86,7 +110,8 @@ class LineRun:
             servo=machine.servo,
         )
         conveyor.feeds.append(feed)
-        state = FeederState(
+        kinds = self._kinds
+        state = kinds.state(
             number,
             machine,
             clock=clock,
@@ -98,20 +123,20 @@ class LineRun:
         )
         state.on_finished = self._feeder_finished
         empty = self.machine.start_empty
-        eye = InsertEye(
+        eye = kinds.eye(
             clock,
             conveyor,
             state=state,
             cards=draws.inserts(number),
             first_nose_mm=machine.inserts.gap_mm if empty else -settings.stage_position_mm,
-            fastest_mm_s=max(conveyor.fastest_mm_s * settings.speed_ratio, machine.jog_speed_mm_s),
+            fastest_mm_s=max(
+                conveyor.fastest_mm_s * fastest_ratio(self.machine, number), machine.jog_speed_mm_s
+            ),
         )
-        servo = Servo(clock, state=state)
-        clutch = StagingClutch(
-            clock, conveyor, state=state, eye=eye, servo=servo, start_empty=empty
-        )
+        servo = kinds.servo(clock, state=state)
+        clutch = kinds.clutch(clock, conveyor, state=state, eye=eye, servo=servo, start_empty=empty)
         conveyor.feeds_staged.append(clutch.first_staged)
-        memory = MarkMemory(
+        memory = kinds.memory(
             clock,
             conveyor,
             state=state,
@@ -122,12 +147,25 @@ class LineRun:
         self.clutches.append(clutch)
         self.servos.append(servo)
         self.parts += [servo, clutch, memory]
-        return memory
+        return Feeding(state, eye, servo, clutch, memory)
 
     def _feeder_finished(self) -> None:
         self._running -= 1
         if not self._running:
+            if self.guard is None:
+                self._done.succeed()
+            else:  # what has just happened may stop the line
+                last = self.clock.at(self.clock.now, _LAST)
+                last.callbacks = [lambda _: self._end_if_over()]
+
+    def _end(self) -> None:
+        if not self._done.triggered:
             self._done.succeed()
+
+    def _end_if_over(self) -> None:
+        """End a guarded run whose feeders have finished, unless the line is stopped."""
+        if self.guard is not None and not (self._running or self.guard.stopped):
+            self._end()
 
     def run(self, *, order: Callable[[list[Part]], list[Part]] = list) -> RunRecords:
         """Run until every carrier is decided and every feeder rests.
@@ -138,14 +176,28 @@ class LineRun:
             part.start()
         self.clock.run(until=self._done)
         leading = np.frombuffer(self.carrier_eye.leading_edge_mm, dtype=np.float64)
-        return RunRecords(
+        belt = self.conveyor.master.belt
+        records = RunRecords(
             warm_up=0,
             start_time_s=self.conveyor.start_time_s,
-            carriers=CarrierRecords(
-                leading_edge_mm=leading,
-                eye_time_s=self.conveyor.master.belt.times_at(leading),
-            ),
+            carriers=CarrierRecords(leading_edge_mm=leading, eye_time_s=belt.times_at(leading)),
             feeders=tuple(self._records(i, leading) for i in range(len(self.states))),
+        )
+        return records if self.guard is None else self._with_stops(records, self.guard)
+
+    def _with_stops(self, records: RunRecords, guard: Guard) -> RunRecords:
+        """Add what only a guarded line has."""
+        if guard.gave_up:  # the carriers behind never come
+            come = self.conveyor.master.belt.position(guard.end_time_s)
+            leading, times = records.carriers.leading_edge_mm, records.carriers.eye_time_s
+            times = np.where(leading > come, np.nan, times)
+            records = replace(records, carriers=CarrierRecords(leading, times))
+        return replace(
+            records,
+            stops=tuple(guard.stops),
+            adjustments=tuple(self._adjustments),
+            end_time_s=guard.end_time_s,
+            gave_up=guard.gave_up,
         )
 
     def _records(self, number: int, leading: NDArray[np.float64]) -> FeederRecords:

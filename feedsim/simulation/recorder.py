@@ -50,6 +50,7 @@ class Columns:
         self.placed = 0
         self.stray_total = 0
         self.second_halves = 0
+        self.rejected = 0
 
     def records(self, *, in_feeder: int, derived: Mapping[str, Any]) -> FeederRecords:
         """Return the finished columns.
@@ -66,7 +67,7 @@ class Columns:
             placed=self.placed,
             strays=self.stray_total,
             second_halves=self.second_halves,
-            rejected=0,
+            rejected=self.rejected,
             in_feeder=in_feeder,
         )
         columns: dict[str, Any] = {
@@ -103,9 +104,10 @@ class Tracer:
         carrier: int = -1,
         insert: int = -1,
         feed_mm: float = math.nan,
+        always: bool = False,
     ) -> None:
-        """Note one event at time ``t`` (s), if its carrier is of interest."""
-        if self._carriers is not None and carrier not in self._carriers:
+        """Note one event at time ``t`` (s), if its carrier is of interest (or ``always``)."""
+        if self._carriers is not None and not always and carrier not in self._carriers:
             return
         self.events.append(TraceEvent(t, part, event, carrier, insert, self.belt_at(t), feed_mm))
 

@@ -139,12 +139,17 @@ class StagingClutch(Part):
         """Search, open, stage, and wait to be closed again."""
         if self._start_empty:
             yield from self._stage_by_jog()
+            self.first_staged.succeed()
         else:
             self._staged = self._eye.take_staged()
             self._stage_position_mm = self._settings.stage_position_mm
             self.ready_time_s = 0.0
             self.at_rest = True
             self.first_staged.succeed()
+        yield from self._cycles()
+
+    def _cycles(self) -> Steps:
+        """Go through one feed cycle after another, each from the closing of the clutch."""
         while True:
             yield from self.clock.wait(self._state.engaged)
             found = yield from self._eye.search(self._search)
@@ -155,26 +160,22 @@ class StagingClutch(Part):
 
     def _stage(self, found: Found) -> Steps:
         """From a captured edge to a staged insert."""
-        conveyor, settings = self._conveyor, self._settings
-        lead, distance, known = (
-            settings.disengage_lead_s,
-            settings.disengage_distance_mm,
-            found.known_s,
-        )
+        conveyor, known = self._conveyor, found.known_s
 
         def opens() -> float:
-            master = conveyor.master
+            master, settings = conveyor.master, self._settings
             now = self.clock.now
             return master.first_action(
                 self._eye.reading(found, master),
-                distance,
-                lead=lead,
+                settings.disengage_distance_mm,
+                lead=settings.disengage_lead_s,
                 not_before=known if known > now else now,
             )
 
         t = yield from self.clock.until(opens, self._order_opening)
         master = conveyor.master
-        reading = self._eye.reading(found, master)
+        reading, settings = self._eye.reading(found, master), self._settings
+        distance, lead = settings.disengage_distance_mm, settings.disengage_lead_s
         if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
             self._state.columns.late_opening[self._search.carrier] = 1
         self._staged = found
@@ -286,4 +287,3 @@ class StagingClutch(Part):
             yield from self.clock.until(lambda: stop, order)
             feed.jog(stop, 0.0)
             yield from self._come_to_rest(found, speed=speed)
-        self.first_staged.succeed()

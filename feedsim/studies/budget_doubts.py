@@ -11,8 +11,7 @@ from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.acts import locked_step
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_mean
-from feedsim.settings.predict import placement_sd
-from feedsim.settings.sources import placement_sources, split_step_sd
+from feedsim.settings.sources import placement_sources
 from feedsim.studies import placing_advice as placing
 from feedsim.studies import timing_advice as timing
 from feedsim.studies.setup import Setup
@@ -21,7 +20,6 @@ __all__ = ["Doubt", "doubts_of", "late_engages", "stops"]
 
 _NEARLY = 0.98
 _RARE = 1e-3
-_SLIGHT = 5e-3
 _TURNS = 2.0  # of all phases, so that each is met about as often
 
 
@@ -139,17 +137,6 @@ def _merging(s: Setup) -> Iterator[str]:
             )
 
 
-def _split_steps(s: Setup) -> Iterator[str]:
-    more = split_step_sd(s.machine, s.feeder, speed=s.speed)
-    known = placement_sd(s.machine, s.feeder, speed=s.speed)
-    if math.hypot(known, more) > (1.0 + _SLIGHT) * known:
-        yield (
-            f"A scanned eye's point lies within an encoder count of a step of the locked ticks "
-            f"{s.at_speed}: some inserts act a whole step later than others. That adds a spread "
-            f"of {s.say(more)} that is in no line of the budget, at this speed and none nearby."
-        )
-
-
 def _uneven_ticks(s: Setup) -> Iterator[str]:
     """Say that cards walk too slowly over the phases of ticks that meet only now and then.
 
@@ -179,7 +166,6 @@ _CHECKS: tuple[tuple[str, Callable[[Setup], Iterator[str]]], ...] = (
     ("late_openings", timing.late_openings),
     ("late_marks", timing.late_marks),
     ("busy", _busy),
-    ("split_steps", _split_steps),
     ("aliasing", timing.aliasing),
     ("uneven_ticks", _uneven_ticks),
     ("locked_counts", timing.locked_counts),

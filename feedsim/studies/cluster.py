@@ -13,7 +13,7 @@ import sys
 import warnings
 from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import CancelledError, Future
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from functools import cache
 from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
@@ -34,7 +34,7 @@ _CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 10.0, 3.0
 _WORKERS_S = 5.0
 _GRACE_S = 15.0
 _LOOK_S = 0.5
-_CHATTERING = ("distributed", "tornado", "asyncio")
+_CHATTERING = ("distributed", "tornado")
 _LIBRARIES = ("numpy", "scipy", "simpy")
 
 
@@ -60,17 +60,20 @@ def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator
     """
     _check(address)
     killed_worker = _distributed().KilledWorker
-    with _muted(), _background() as background:
+    with _muted(), closing(_Background()) as background:
         client = background.do(_connected, address)
         try:
-            known = background.do(_checked_workers, client, address)
-            workers = _Workers(background, client, known=known, on_lost=on_lost)
+            workers = _Workers(background, client, address=address, on_lost=on_lost)
             yield workers
             workers.tell_lost()
         except killed_worker:
             raise _fault(
                 "a point has ended every worker that it was given to (out of memory?)"
             ) from None
+        except ModuleNotFoundError as error:
+            if error.name is None or error.name.partition(".")[0] != "feedsim":
+                raise
+            raise _fault(f"a worker that came later has {_no_feedsim(error)}") from None
         except CancelledError:
             raise _fault(f"the scheduler at {address} has gone") from None
         finally:
@@ -86,13 +89,17 @@ class _Workers:
         background: _Background,
         client: Any,
         *,
-        known: set[str],
+        address: str,
         on_lost: Callable[[str], None],
     ) -> None:
         self._background = background
         self._client = client
-        self._known = known
         self._on_lost = on_lost
+        patience_s = _WORKERS_S + _ANSWER_S
+        try:
+            self._known = background.do(_checked_workers, client, address, within_s=patience_s)
+        except OSError:
+            raise _fault(f"the scheduler at {address} or its workers do not answer") from None
         self._here = _versions()
         self._looked_s = self._seen_s = monotonic()
 
@@ -153,18 +160,18 @@ async def _connected(address: str) -> Any:
     )
     try:
         with warnings.catch_warnings():
-            warnings.filterwarnings(
-                "ignore", module="distributed"
-            )  # on versions: we look ourselves
+            # of versions that differ, we look at those that matter
+            warnings.filterwarnings("ignore", module="distributed")
             await asyncio.wait_for(client, _CONNECT_S + 0.5)
     except BaseException as error:  # what answers there may be anything, and answer anything
         await client.close()
         if not isinstance(error, Exception):
             raise
-        why = str(error) if isinstance(error, TypeError) else "where no scheduler answers"
-        raise FeedsimError(
-            Fault("--cluster", found=f"{address!r} ({why})", allowed=_ALLOWED)
-        ) from None
+        why = f"where no scheduler answers within {_CONNECT_S:.0f} s"
+        if address.startswith("tls") and isinstance(error, TypeError):
+            why = "but no certificates in Dask's own configuration"
+        found = f"{address!r} ({why})"
+        raise FeedsimError(Fault("--cluster", found=found, allowed=_ALLOWED)) from None
     return client
 
 
@@ -179,11 +186,9 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
             )
         await asyncio.sleep(0.1)
     sent = pickle.dumps(_Sent(_versions, ()))
-    asked = client.run(pickle.loads, sent, on_error="return")
-    try:
-        answers = await asyncio.wait_for(asked, _ANSWER_S)
-    except OSError:
-        raise _fault(f"the workers of {address} do not answer") from None
+    answers = await client.run(pickle.loads, sent, on_error="return")
+    # an OSError: it has gone meanwhile
+    answers = {worker: a for worker, a in answers.items() if not isinstance(a, OSError)}
     faults = [
         Fault("--cluster", message=f"worker {worker} has {differing}")
         for worker, answer in sorted(answers.items())
@@ -197,9 +202,13 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
 def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
     """Say in what a worker's answer differs from what it would be here; "" if in nothing."""
     if isinstance(there, Exception):
-        return f"no feedsim that can be used ({there})"
+        return _no_feedsim(there)
     names = [name for name in here if there.get(name) != here[name]]
     return ", ".join(f"{name} {there.get(name, 'missing')}, not {here[name]}" for name in names)
+
+
+def _no_feedsim(error: Exception) -> str:
+    return f"no feedsim that can be used ({error})"
 
 
 @cache
@@ -229,6 +238,8 @@ class _Background:
 
     def __init__(self) -> None:
         self._loop = asyncio.new_event_loop()
+        # what the library leaves behind when it is closed is no news for the terminal
+        self._loop.set_exception_handler(lambda *_: None)
         self._thread = Thread(target=self._loop.run_forever, name="feedsim cluster", daemon=True)
         self._thread.start()
 
@@ -261,27 +272,18 @@ async def _cancel_others() -> None:
 
 
 @contextmanager
-def _background() -> Iterator[_Background]:
-    background = _Background()
-    try:
-        yield background
-    finally:
-        background.close()
-
-
-@contextmanager
 def _muted() -> Iterator[None]:
     """Keep the library's log off the terminal; what matters is told as an error or a loss."""
     names = [*logging.root.manager.loggerDict]
     loggers = [logging.getLogger(n) for n in names if n.partition(".")[0] in _CHATTERING]
-    before = [logger.disabled for logger in loggers]
-    for logger in loggers:
+    heard = [logger for logger in loggers if not logger.disabled]
+    for logger in heard:
         logger.disabled = True
     try:
         yield
     finally:
-        for logger, disabled in zip(loggers, before, strict=True):
-            logger.disabled = disabled
+        for logger in heard:
+            logger.disabled = False
 
 
 def _distributed() -> Any:

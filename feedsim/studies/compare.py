@@ -166,8 +166,8 @@ def _as_long(setups: tuple[Setup, ...]) -> tuple[Setup, ...]:
         if carriers != longest:
             fewest = min(carriers, longest)
             message = (
-                f"{setup.name or setup.changes} runs {carriers} carriers and the first setup {longest}, since a "
-                f"record of carriers ends; give --carriers {fewest} for both"
+                f"{setup.name or setup.changes} runs {carriers} carriers and the first setup "
+                f"{longest}, since a record of carriers ends; give --carriers {fewest} for both"
             )
             raise FeedsimError(Fault("run.carriers", message=message))
     return setups

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from multiprocessing import active_children, get_context, parent_process, resource_tracker
-from threading import Thread
+from queue import Empty, SimpleQueue
+from threading import Thread, current_thread, main_thread
 from typing import Any, Protocol
 
 from feedsim.errors import FeedsimError
@@ -121,12 +122,19 @@ def _pool(where: Where, calls: int, on_lost: Callable[[str], None]) -> AbstractC
 def _handed_out(
     pool: Pool, work: Callable[..., Any], calls: Mapping[int, tuple[Any, ...]]
 ) -> Iterator[tuple[int, Any]]:
-    places = {pool.submit(work, *call): place for place, call in calls.items()}
-    waiting = set(places)
-    while waiting:
-        done, waiting = wait(waiting, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
-        for future in done:
-            yield places[future], future.result()
+    done: SimpleQueue[Future[Any]] = SimpleQueue()
+    places: dict[Future[Any], int] = {}
+    for place, call in calls.items():
+        future = pool.submit(work, *call)
+        places[future] = place
+        future.add_done_callback(done.put)
+    while places:
+        try:
+            future = done.get(timeout=_LOOK_S)
+        except Empty:
+            pass
+        else:
+            yield places.pop(future), future.result()
         pool.look()
 
 
@@ -137,7 +145,8 @@ class _Processes:
         self._executor = executor
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
-        with _inherited():  # the executor starts its processes as the first calls come in
+        # the executor starts its processes as the first calls come in
+        with _one_thread_each(), _interrupts_held():
             return self._executor.submit(work, *call)
 
     def look(self) -> None:
@@ -161,27 +170,45 @@ def _processes(count: int) -> Iterator[Pool]:
 
 
 @contextmanager
-def _inherited() -> Iterator[None]:
-    """Have processes that are started meanwhile inherit one thread each, and no interrupts.
-
-    An interrupt that comes meanwhile is met at the end.
-    """
+def _one_thread_each() -> Iterator[None]:
+    """Have processes that are started meanwhile start no threads for linear algebra."""
     absent = {name: value for name, value in _ONE_THREAD.items() if name not in os.environ}
     os.environ.update(absent)
-    before = _hold_interrupts()
     try:
         yield
     finally:
         for name in absent:
             os.environ.pop(name, None)
-        if before is not None:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _hold_interrupts() -> set[int] | None:
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Meet an interrupt at the end only, and have processes that are started meanwhile meet none.
+
+    It would leave them half started, or reach them before :func:`_worker_begins`.
+    """
+    handler = signal.getsignal(signal.SIGINT)
+    if current_thread() is not main_thread() or handler is None:  # nothing that we could hold
+        yield
+        return
+    met: list[int] = []
+    signal.signal(signal.SIGINT, lambda number, _: met.append(number))
+    held = _blocked()
+    try:
+        yield
+    finally:
+        if held is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, held)
+        signal.signal(signal.SIGINT, handler)
+        if met:
+            signal.raise_signal(signal.SIGINT)
+
+
+def _blocked() -> set[int] | None:
+    """Block interrupts in a way that is inherited, where there is one; return what was blocked."""
     if not hasattr(signal, "pthread_sigmask"):
         return None
-    resource_tracker.ensure_running()  # which else lets interrupts in again, as it starts
+    resource_tracker.ensure_running()  # its start would let them in again
     return signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
 
 

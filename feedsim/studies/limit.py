@@ -12,41 +12,48 @@ from dataclasses import dataclass
 from typing import Any
 
 from feedsim.machine import Feeder, Machine
-from feedsim.metrics.tally import Sureness, Tally, added, sureness, tally
+from feedsim.metrics.tally import Sureness, Tally, sureness, tally
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
-from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits, tooth
+from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits, tooth, window
 from feedsim.settings.mechanisms import Allowed
 from feedsim.studies.run import criteria_of, machine_of, rehearse
 
 __all__ = [
-    "CONFIDENCE",
     "Found",
     "Search",
     "closed_limits",
+    "closed_window",
+    "confidence_of_a_look",
     "lowest_together",
     "run_batch",
     "search",
 ]
 
-LOOKS = (2, 4, 8, 16, 32)
+LOOKS = (4, 8, 16, 32)
 """Runs at one speed after which its shares are looked at."""
 
-CONFIDENCE = 1.0 - 0.05 / len(LOOKS)
-"""Of each look, so that all looks at a speed together are right in 95 % (Bonferroni)."""
+_RIGHT = 0.95
+"""How surely what is said of a speed is right."""
 
-_LADDER = (0.25, 0.5, 0.75, 0.9, 0.97, 1.03, 1.1, 1.25)
+_FIGURES = 3
+
+_LADDER = (0.25, 0.5, 0.75, 0.9, 0.97, 1.03, 1.1)
 _UP, _DOWN = (1.25, 1.6), (0.5, 0.75)
 _WIDEST = 64.0
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was seen at one speed: the counts of each feeder over some runs."""
+    """What was seen at one speed: the counts of each feeder's runs."""
 
     speed_mm_s: float
-    runs: int
-    tallies: tuple[Tally, ...]
+    feeders: tuple[tuple[Tally, ...], ...]
     sureness: Sureness
+
+    @property
+    def runs(self) -> int:
+        """How many runs that is."""
+        return len(self.feeders[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +65,7 @@ class Found:
     accepted : Seen or None
         The fastest speed accepted for sure below any that is refused.
     refused : Seen or None
-        The slowest speed refused for sure.
+        The slowest speed refused for sure, of those looked at.
     seen : tuple of Seen
         All speeds, rising.
     carriers : int
@@ -89,6 +96,8 @@ class Search:
         No run begins that would take more in all.
     also_mm_s : tuple of float
         Speeds that have to be looked at in any case.
+    from_mm_s : float
+        Only faster speeds are looked at.
     """
 
     scenario: Scenario
@@ -96,11 +105,12 @@ class Search:
     within: float
     most_carriers: int
     also_mm_s: tuple[float, ...] = ()
+    from_mm_s: float = 0.0
 
 
 def closed_limits(scenario: Scenario) -> list[list[SpeedLimit]]:
     """Return the closed-form limits of each feeder, the lowest first."""
-    allowed = _allowed(scenario)
+    allowed = allowed_of(scenario)
     return [speed_limits(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
 
 
@@ -109,7 +119,7 @@ def teeth(scenario: Scenario, limits: Sequence[Sequence[SpeedLimit]]) -> list[fl
 
     A search that does not look there would step over them.
     """
-    allowed = _allowed(scenario)
+    allowed = allowed_of(scenario)
     found = [
         tooth(_at(scenario, number), allowed, limit)
         for number, row in enumerate(limits)
@@ -119,7 +129,8 @@ def teeth(scenario: Scenario, limits: Sequence[Sequence[SpeedLimit]]) -> list[fl
     return sorted(speed for speed in found if speed is not None)
 
 
-def _allowed(scenario: Scenario) -> Allowed:
+def allowed_of(scenario: Scenario) -> Allowed:
+    """Return what the closed forms judge a scenario by."""
     accept, limits = scenario.acceptance, scenario.limits
     return Allowed(
         placement_tolerance_mm=accept.placement_tolerance,
@@ -137,6 +148,20 @@ def _at(scenario: Scenario, number: int) -> Callable[[float], tuple[Machine, Fee
         return machine, machine.feeders[number]
 
     return machine_at
+
+
+def closed_window(scenario: Scenario) -> tuple[float, float] | None:
+    """Return the speeds (mm/s) between which the closed forms accept the line, its own among them.
+
+    None if they do not accept its own. Settings that are right at one speed only are accepted in
+    a window about it, and at no slower speed.
+    """
+    allowed, speed = allowed_of(scenario), scenario.line.speed
+    found = [window(_at(scenario, n), allowed, speed) for n in range(len(scenario.feeder))]
+    if any(each is None for each in found):
+        return None
+    ends = [each for each in found if each is not None]
+    return max(low for low, _ in ends), min(high for _, high in ends)
 
 
 def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
@@ -196,14 +221,22 @@ def search(
 
 
 def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> list[Seen]:
-    criteria = criteria_of(scenario)
+    criteria, confidence = criteria_of(scenario), confidence_of_a_look(scenario)
     seen = []
     for speed in sorted(found):
-        runs = found[speed]
-        tallies = tuple(added(each) for each in zip(*runs, strict=True))
-        sure = sureness(tallies, criteria, confidence=CONFIDENCE)
-        seen.append(Seen(speed, len(runs), tallies, sure))
+        feeders = tuple(zip(*found[speed], strict=True))
+        sure = sureness(feeders, criteria, confidence=confidence)
+        seen.append(Seen(speed, feeders, sure))
     return seen
+
+
+def confidence_of_a_look(scenario: Scenario) -> float:
+    """Return the confidence of each interval at a look.
+
+    Such that all figures of all feeders at all looks at one speed are right together in 95 %
+    (Bonferroni).
+    """
+    return 1.0 - (1.0 - _RIGHT) / (len(LOOKS) * _FIGURES * len(scenario.feeder))
 
 
 def _ends(seen: Sequence[Seen]) -> tuple[Seen | None, Seen | None]:
@@ -225,7 +258,8 @@ def _ends(seen: Sequence[Seen]) -> tuple[Seen | None, Seen | None]:
 def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
     """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
     if not seen:
-        rungs = [what.start_mm_s * rung for rung in _LADDER]
+        ladder = [what.start_mm_s * rung for rung in _LADDER]
+        rungs = [speed for speed in ladder if speed > what.from_mm_s]
         return dict.fromkeys([*rungs, *what.also_mm_s], LOOKS[0])
     accepted, refused = _ends(seen)
     unsure = [s for s in seen if s.sureness is Sureness.OPEN and s.runs < LOOKS[-1]]
@@ -268,5 +302,5 @@ def _downwards(seen: Sequence[Seen], refused: Seen, what: Search) -> dict[float,
     lowest = seen[0]
     if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:
         return {lowest.speed_mm_s: _more(lowest)}
-    slowest = what.start_mm_s / _WIDEST
-    return {lowest.speed_mm_s * by: LOOKS[0] for by in _DOWN if lowest.speed_mm_s * by >= slowest}
+    slowest = max(what.from_mm_s, what.start_mm_s / _WIDEST)
+    return {lowest.speed_mm_s * by: LOOKS[0] for by in _DOWN if lowest.speed_mm_s * by > slowest}

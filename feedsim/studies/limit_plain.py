@@ -11,10 +11,10 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.hazards import Hazards
 from feedsim.metrics.missed import MissCauses
 from feedsim.metrics.plain import Plain, plain
-from feedsim.metrics.tally import Tally, shares_of
+from feedsim.metrics.tally import Sureness, Tally, added, shares_of
 from feedsim.scenario import Scenario, scenario_to_dict
 from feedsim.settings.limits import SpeedLimit
-from feedsim.studies.limit import CONFIDENCE, Found, Seen, lowest_together
+from feedsim.studies.limit import Found, Seen, confidence_of_a_look, lowest_together
 from feedsim.studies.run import criteria_of
 
 __all__ = ["limit_plain", "limits_plain"]
@@ -38,14 +38,31 @@ def limits_plain(
 
 
 def limit_plain(
-    scenario: Scenario, limits: Sequence[Sequence[SpeedLimit]], found: Found
+    scenario: Scenario,
+    limits: Sequence[Sequence[SpeedLimit]],
+    found: Found,
+    *,
+    window: tuple[float, float] | None,
 ) -> dict[str, Plain]:
     """Return the object of ``limit.json``.
 
-    ``agree``: whether the closed form lies in the range that the simulation leaves; None where
-    one of them has no limit.
+    Parameters
+    ----------
+    scenario : Scenario
+    limits : sequence of sequence of SpeedLimit
+        Of each feeder.
+    found : Found
+    window : (float, float) or None
+        The speeds (mm/s) between which the closed forms accept the line, where they do not
+        accept all slower ones; its upper end is then their limit.
+
+    Returns
+    -------
+    dict
+        ``agree``: whether the closed form lies in the range that the simulation leaves; None
+        where that range has no two ends.
     """
-    closed = lowest_together(limits)
+    closed = window[1] if window else lowest_together(limits)
     criteria = criteria_of(scenario)
     rows: list[Plain] = [*limits_plain(scenario, limits)]
     return {
@@ -54,12 +71,13 @@ def limit_plain(
         "scenario": scenario_to_dict(scenario),
         "closed_form": rows,
         "closed_form_speed_mm_s": closed,
+        "closed_form_window_mm_s": plain(window),
         "simulated": {
             "accepted_speed_mm_s": found.accepted.speed_mm_s if found.accepted else None,
             "refused_speed_mm_s": found.refused.speed_mm_s if found.refused else None,
             "carriers": found.carriers,
             "ran_out": found.ran_out,
-            "confidence_of_a_look": CONFIDENCE,
+            "confidence_of_a_look": confidence_of_a_look(scenario),
             "seen": [_seen(scenario, seen, criteria) for seen in found.seen],
         },
         "agree": _agree(closed, found),
@@ -67,17 +85,23 @@ def limit_plain(
 
 
 def _agree(closed: float | None, found: Found) -> bool | None:
-    if closed is None and found.refused is None:
-        return None
-    low = found.accepted.speed_mm_s if found.accepted else 0.0
-    high = found.refused.speed_mm_s if found.refused else float("inf")
-    return low <= (float("inf") if closed is None else closed) <= high
+    low, high = found.accepted, found.refused
+    if low is not None and high is not None:
+        return closed is not None and low.speed_mm_s <= closed <= high.speed_mm_s
+    if closed == 0.0 and found.seen[0].sureness is Sureness.REFUSED:
+        return True
+    if high is not None and (closed is None or closed > high.speed_mm_s):
+        return False
+    if low is not None and closed is not None and closed < low.speed_mm_s:
+        return False
+    return None
 
 
 def _seen(scenario: Scenario, seen: Seen, criteria: Criteria) -> dict[str, Plain]:
+    confidence = confidence_of_a_look(scenario)
     feeders: list[Plain] = [
-        {"name": feeder.name, **_counts(counts, criteria)}
-        for feeder, counts in zip(scenario.feeder, seen.tallies, strict=True)
+        {"name": feeder.name, **_counts(runs, criteria, confidence=confidence)}
+        for feeder, runs in zip(scenario.feeder, seen.feeders, strict=True)
     ]
     return {
         "line_speed_mm_s": seen.speed_mm_s,
@@ -87,8 +111,9 @@ def _seen(scenario: Scenario, seen: Seen, criteria: Criteria) -> dict[str, Plain
     }
 
 
-def _counts(counts: Tally, criteria: Criteria) -> Mapping[str, Plain]:
-    shares = shares_of(counts, criteria, confidence=CONFIDENCE)
+def _counts(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -> Mapping[str, Plain]:
+    shares = shares_of(runs, criteria, confidence=confidence)
+    counts = added(runs)
     return {
         "carriers": counts.carriers,
         "placed": counts.placed,

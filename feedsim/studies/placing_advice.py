@@ -16,6 +16,7 @@ from feedsim.settings.predict import (
     placement_sd,
     stage_sd,
 )
+from feedsim.settings.recorded import share_closer
 from feedsim.settings.spreads import placement_spread, scale_shift
 from feedsim.studies.setup import SIGMAS, Setup
 
@@ -180,7 +181,7 @@ def gaps(s: Setup) -> Iterator[str]:
             s.counted_speed * ratio,
         )
     ]
-    if not c.random:
+    if not c.random and not c.record_mm:
         gap = c.pitch_mm - c.length_mm
         eye = s.machine.carrier_eye
         rows.append(("carrier", eye, gap, c.pitch_sd_mm, c.min_gap_mm, s.speed))
@@ -191,6 +192,15 @@ def gaps(s: Setup) -> Iterator[str]:
                 f"The {name} eye may not see the gap between two {name}s: it needs {s.say(blind)} "
                 f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "
                 f"{s.say(sd)} come down to that. Cards would merge into one."
+            )
+    if c.record_mm:
+        blind = s.speed * s.machine.carrier_eye.off_response_s
+        share = share_closer(c, c.length_mm + blind)
+        if share > 0.0:
+            yield (
+                f"{s.percent(share)} of the recorded carriers follow too closely for the carrier "
+                f"eye to switch off between them {s.at_speed}: it needs {s.say(blind)}, and gaps "
+                f"come down to {s.say(c.min_gap_mm)}. They merge into one."
             )
     if c.random:
         free = s.speed * s.machine.carrier_eye.off_response_s - c.min_gap_mm
@@ -267,7 +277,10 @@ def losses(s: Setup) -> Iterator[str]:
         f.settings.speed_ratio * s.counted_speed
     )
     unstaged = 1.0 - (1.0 - f.inserts.misfeed) * (1.0 - f.eye.missed)
-    if late * s.speed <= s.machine.carriers.pitch_mm:
+    c = s.machine.carriers
+    if c.record_mm:
+        unstaged *= share_closer(c, late * s.speed)
+    elif late * s.speed <= c.pitch_mm:
         unstaged = 0.0  # a second insert still comes in time
     missed = 1.0 - (1.0 - s.machine.carrier_eye.missed) * (1.0 - unstaged)
     if missed > accept.missed:

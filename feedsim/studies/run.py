@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from feedsim.draws.cards import CardDraws
+from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.plain import Plain
@@ -46,8 +47,22 @@ class Rehearsal:
 
 
 def machine_of(scenario: Scenario) -> Machine:
-    """Return the machine that a scenario describes, its settings solved."""
-    return solve(machine_from(scenario))
+    """Return the machine that a scenario describes, its settings solved.
+
+    Raises
+    ------
+    FeedsimError
+        If a largest acceleration is to come from a motor that cannot even overcome the friction.
+    """
+    machine = solve(machine_from(scenario))
+    for number, (keys, feeder) in enumerate(zip(scenario.feeder, machine.feeders, strict=True)):
+        if feeder.servo.max_acceleration_mm_s2 <= 0.0 and keys.drive is not None:
+            allowed = (
+                f"a stronger motor than {keys.drive.chosen}: friction and pull-off take all of its "
+                "peak torque"
+            )
+            raise FeedsimError(Fault(f"feeder.{number}.servo.max_acceleration", '"auto"', allowed))
+    return machine
 
 
 def criteria_of(scenario: Scenario) -> Criteria:

@@ -16,13 +16,17 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
         return display(value, "length", units=units)
 
     c, v = machine.carriers, machine.line.speed_mm_s
-    how = "hand fed, at random" if c.random else "paced"
+    how = (
+        "as recorded, on average" if c.record_mm else "hand fed, at random" if c.random else "paced"
+    )
     words = [
         f"The line runs at {display(v, 'speed', units=units)}; carriers {mm(c.length_mm)} long "
         f"come {mm(c.pitch_mm)} from leading edge to leading edge ({how}), one each "
         f"{display(c.pitch_mm / v, 'time', units=units)} or {3600.0 * v / c.pitch_mm:.0f} an hour.",
         f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
     ]
+    if c.record_mm:
+        words.append(_record_words(machine, units=units))
     q = machine.encoder.count_mm
     if q > 0.0:
         words.append(
@@ -40,6 +44,21 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     if machine.start_empty:
         words.append("It starts once every feeder has jogged its first insert to the stage.")
     return words
+
+
+def _record_words(machine: Machine, *, units: System) -> str:
+    """Say what the record of carriers has in it, and what happens where it ends."""
+    c = machine.carriers
+    shortest, longest = (display(f(c.record_mm), "length", units=units) for f in (min, max))
+    count = f"{len(c.record_mm)} pitches" if len(c.record_mm) > 1 else "one pitch"
+    after = "Then the run ends."
+    if c.record_repeats:
+        after = "Then it begins again: figures and their intervals are of this record alone."
+    return (
+        f"The record has {count}: mean {display(c.pitch_mm, 'length', units=units)}, standard "
+        f"deviation {display(c.pitch_sd_mm, 'length', units=units)}, the shortest {shortest}, the "
+        f"longest {longest}. {after}"
+    )
 
 
 def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") -> list[str]:

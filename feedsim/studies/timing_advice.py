@@ -13,6 +13,7 @@ from feedsim.settings.predict import (
     late_share,
     opening_travel,
 )
+from feedsim.settings.recorded import most_within, share_closer
 from feedsim.settings.solve import run_up_time, solve_feeder
 from feedsim.studies.setup import SIGMAS, Setup
 
@@ -64,7 +65,7 @@ def cycle(s: Setup) -> Iterator[str]:
             f"carriers follow the one before sooner than that and find the feeder busy "
             f"({s.percent(s.scenario.acceptance.missed)} may be missed)."
         )
-    elif whole > _TIGHT * every and not c.random:
+    elif whole > _TIGHT * every and not c.random and not c.record_mm:
         yield (
             f"A feed cycle takes {s.say(whole, 'time')} of the {s.say(every, 'time')} between "
             f"carriers {s.at_speed}: a little spread in the pitch or a misfeed will cost carriers."
@@ -75,6 +76,8 @@ def _too_close(s: Setup, travel: float) -> float:
     """Return the share of carriers less than ``travel`` (mm) behind the one before."""
     c = s.machine.carriers
     shortest = c.length_mm + c.min_gap_mm
+    if c.record_mm:
+        return share_closer(c, travel)
     if travel <= shortest:
         return 0.0
     if c.random:
@@ -192,7 +195,7 @@ def memory(s: Setup) -> Iterator[str]:
     shortest = c.length_mm + c.min_gap_mm
     if not c.random:
         shortest = max(shortest, c.pitch_mm - SIGMAS * c.pitch_sd_mm)
-    needed = math.ceil(travel / shortest)
+    needed = most_within(c, travel) if c.record_mm else math.ceil(travel / shortest)
     places = s.machine.controller.mark_memory
     if needed > places:
         yield (
@@ -211,6 +214,8 @@ def aliasing(s: Setup) -> Iterator[str]:
         return
     c, ins = s.machine.carriers, s.feeder.inserts
     steady = [] if c.random or c.pitch_sd_mm >= needed else ["carrier.pitch_sd"]
+    if steady and c.record_mm:
+        steady = ["the spread of carrier.record"]
     if ins.gap_sd_mm < needed:
         steady.append(f"feeder.{s.number}.insert.gap_sd")
     if steady:

@@ -39,7 +39,7 @@ def test_two_answers_that_agree_and_the_binding_mechanism(feedsim: Run) -> None:
     text = feedsim("limit", CARD, *LOOSE, "--jobs", 1).out
     assert "Placement spread binds first" in text
     assert "The two agree" in text
-    assert "refused (at 95 %)" in text
+    assert "refused (each at 95 %)" in text
 
 
 def test_the_same_answer_from_one_job_and_from_two(feedsim: Run) -> None:
@@ -74,8 +74,22 @@ def test_a_narrow_tooth_of_locked_ticks_is_not_stepped_over(feedsim: Run) -> Non
 
 def test_no_limit_and_no_speed_at_all_are_told(feedsim: Run) -> None:
     nothing = feedsim("limit", CARD, *LOOSE, "--jobs", 1, "--set", "feeder.0.insert.double=20 %")
-    assert "allows no speed at all" in nothing.out
+    assert "too much even at a crawl" in nothing.out
     assert "refused for sure" in nothing.out
+    assert "no speed that was tried is accepted" in nothing.out
+
+
+def test_settings_that_are_right_at_one_speed_have_a_window(feedsim: Run) -> None:
+    # 359.925 mm less 12 ms of lead at 60 m/min, the lead left out: right at 60 m/min alone
+    ended = feedsim("limit", CARD, *LOOSE, "--jobs", 1, "--json", "--set",
+                    "feeder.0.settings.engage_distance=347.925 mm", "--set",
+                    "feeder.0.settings.engage_lead=0 ms")  # fmt: skip
+    found = json.loads(ended.out)
+    low, high = found["closed_form_window_mm_s"]
+    assert low < 1000.0 < high < 1100.0
+    simulated = found["simulated"]
+    assert 1000.0 <= simulated["accepted_speed_mm_s"] < high < simulated["refused_speed_mm_s"]
+    assert found["agree"] is True
 
 
 def test_inches_and_several_feeders(feedsim: Run) -> None:

@@ -180,21 +180,22 @@ def test_late_openings_are_told_and_show() -> None:
     assert low - 0.05 < found.budget.mean_mm < high + 0.05
 
 
-def test_a_point_between_two_locked_steps_is_told_and_shows() -> None:
+def test_a_point_between_two_locked_steps_is_a_source_and_shows() -> None:
     # a step of 5 ms at 460 mm/s is 4.6 counts of 0.5 mm: after 114 steps, 524.4 counts, a point
     # 525 counts on is not reached by marks that began with a fraction of a count below 0.6; those
-    # act a step of 2.3 mm later, and √(0.6·0.4)·2.3 = 1.127 mm are in no line of the budget
+    # act a step of 2.3 mm later: √(0.6·0.4)·2.3 = 1.127 mm
     changed = ["carrier_eye.capture=scanned", "controller.scan=5 ms", "run.carriers=3000",
                "controller.motion_cycle=5 ms", "line.encoder.counts_per_rev=1000",
                "feeder.0.settings.engage_lead=0 ms",
                "feeder.0.settings.engage_distance=262.5 mm"]  # fmt: skip
     found = hold(override(scenario_from_text(BASE), changed), 460.0)
-    (doubt,) = (doubt for doubt in found.doubts if doubt.kind == "split_steps")
-    assert "1.13 mm" in doubt.words
-    assert found.agreement == "differs"
+    (count,) = (s for s in found.budget.sources if s.name == "carrier eye count")
+    assert count.contribution_mm == pytest.approx(1.127, abs=1e-3)
     assert found.simulated.sd_mm is not None
-    whole = math.hypot(found.budget.combined_sd_mm, 1.127)
-    assert found.simulated.sd_mm == pytest.approx(whole, rel=WITHIN)
+    assert found.simulated.sd_mm == pytest.approx(found.budget.combined_sd_mm, rel=WITHIN)
+    # without it the sum is found out
+    left = math.sqrt(found.budget.combined_sd_mm**2 - 1.127**2)
+    assert found.simulated.sd_mm != pytest.approx(left, rel=WITHIN)
 
 
 def error_of(line: Machine) -> float:

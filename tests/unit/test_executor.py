@@ -173,7 +173,7 @@ def test_an_interrupt_from_the_terminal_shows_no_traceback(after_s: float, tmp_p
     # the early ones come while the workers start, before they can say that they ignore it
     with script(tmp_path, f"threading.Timer({after_s}, interrupt).start()") as ended:
         out, err = ended.communicate(timeout=15.0)
-    assert out.replace("one is done\n", "") == "interrupted\n"
+    assert out.endswith("interrupted\n")
     assert err == ""
 
 

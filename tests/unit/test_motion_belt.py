@@ -226,3 +226,23 @@ def test_no_period_means_at_once_and_never_stays_never() -> None:
     assert next_tick(math.inf, 0.05, period=0.001) == math.inf
     assert next_tick(0.0, 0.02, period=0.03) == 0.02
     assert next_tick(0.0, 0.02, period=0.004) == pytest.approx(0.0, abs=1e-15)  # 0.02 − 5·0.004
+
+
+def test_what_lies_ahead_of_an_instant_is_the_motion_from_then_on() -> None:
+    # 100 mm/s to 2 s, to 300 within 1 s, a step to 50 at 4 s, to rest within 1 s.
+    points = [(0.0, 100.0), (2.0, 100.0), (3.0, 300.0), (4.0, 300.0), (4.0, 50.0), (5.0, 0.0)]
+    belt = belt_at_rest().then(0.0, points)
+    for t in (0.0, 1.0, 2.0, 2.5, 3.5, 4.0, 4.5, 5.0, 6.0):
+        again = belt.then(t, [(t, belt.speed(t)), *belt.points_after(t)])
+        for later in (t, t + 0.3, t + 0.9, t + 1.7, t + 9.0):
+            assert again.position(later) == pytest.approx(belt.position(later), rel=1e-12)
+            assert again.speed(later) == pytest.approx(belt.speed(later), abs=1e-9)
+    assert belt.points_after(2.5) == [
+        (3.0, 300.0),
+        (3.0, 300.0),
+        (4.0, 300.0),
+        (4.0, 50.0),
+        (5.0, 0.0),
+        (5.0, 0.0),
+    ]
+    assert belt.points_after(5.0) == []

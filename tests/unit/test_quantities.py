@@ -56,6 +56,26 @@ READ = [
     ("0.2 %", "share", 0.002),
     ("99.7%", "share", 0.997),
     ("5 percent", "share", 0.05),
+    ("1.2 Nm", "torque", 1.2),
+    ("1.2 N·m", "torque", 1.2),
+    ("120 Ncm", "torque", 1.2),
+    ("35 mNm", "torque", 0.035),
+    ("1 lbf*in", "torque", 0.1129848290276167),  # NIST SP 811, App. B: 1.129 848 E-01
+    ("1 lbf*ft", "torque", 1.3558179483314004),  # the same: 1.355 818
+    ("0.5 kg·cm²", "inertia", 0.00005),
+    ("35 g*cm^2", "inertia", 0.0000035),
+    ("1 lb*in^2", "inertia", 0.45359237 * 0.0254**2),  # the same: 2.926 397 E-04
+    ("5 g", "mass", 0.005),
+    ("1 lb", "mass", 0.45359237),  # exact since 1959
+    ("16 oz", "mass", 0.45359237),
+    ("7.85 g/cm^3", "density", 7850.0),
+    ("0.4 kW", "power", 400.0),
+    ("1 hp", "power", 745.6998715822702),  # the same: 550 ft·lbf/s, 7.456 999 E+02
+    ("6 N", "force", 6.0),
+    ("1 lbf", "force", 4.4482216152605),  # the same: 4.448 222
+    ("3000 rpm", "angular speed", 3000.0),
+    ("50 rev/s", "angular speed", 3000.0),
+    ("3000 rev/min", "angular speed", 3000.0),
 ]
 
 
@@ -77,6 +97,16 @@ def test_reads(text, kind, value):
     ("5 kg", "length", 'the unit "kg" is not known here'),
     ("5 rad", "share", 'the unit "rad" is not known here'),
     ("5 rpm", "rate", 'the unit "rpm" is not known here'),
+    ("5 mm", "torque", "this is a length"),
+    ("5 kg", "torque", "this is a mass"),
+    ("5 lb*in", "torque", "is no unit of that"),
+    ("5", "torque", 'a torque with its unit; write "5 Nm"'),
+    ("5 Nm", "inertia", "this is a torque"),
+    ("5 kW", "torque", "this is a power"),
+    ("5 1/s", "angular speed", "this is a rate"),
+    ("5 rpm", "torque", 'the unit "rpm" is not known here'),
+    ("5 Nm", "length", 'the unit "Nm" is not known here'),
+    ("5", "inertia", "an inertia with its unit"),
     ("5 degC", "time", 'the unit "degC" is not known here'),
     ("5 mm*dB", "length", 'the unit "dB" is not known here'),
     ("5 mm*ppm", "length", 'the unit "ppm" is not known here'),
@@ -127,7 +157,21 @@ def test_words_for_each_kind_hold_a_correct_example():
         assert math.isfinite(parse(example, kind))
 
 
-LARGEST = {"length": 1e9, "time": 1e6, "speed": 1e6, "acceleration": 1e9, "rate": 1e6, "share": 1e3}
+LARGEST = {
+    "length": 1e9,
+    "time": 1e6,
+    "speed": 1e6,
+    "acceleration": 1e9,
+    "rate": 1e6,
+    "share": 1e3,
+    "torque": 1e6,
+    "inertia": 1e6,
+    "mass": 1e6,
+    "density": 1e6,
+    "power": 1e9,
+    "force": 1e9,
+    "angular speed": 1e7,
+}
 SMALLEST = {
     "length": 1e-6,
     "time": 1e-9,
@@ -135,6 +179,13 @@ SMALLEST = {
     "acceleration": 1e-3,
     "rate": 1e-3,
     "share": 1e-12,
+    "torque": 1e-9,
+    "inertia": 1e-15,
+    "mass": 1e-9,
+    "density": 1e-3,
+    "power": 1e-6,
+    "force": 1e-9,
+    "angular speed": 1e-6,
 }
 
 
@@ -221,6 +272,10 @@ def test_everyday_units_do_not_load_pint():
     (0.002, "share", "metric", "0.2 %"),
     (200.0, "rate", "inch", "200 1/s"),
     (math.inf, "rate", "metric", "inf 1/s"),
+    (1.2, "torque", "metric", "1.2 N·m"),
+    (0.00012, "inertia", "metric", "1.2 kg·cm²"),
+    (4.4482216152605, "force", "inch", "1 lbf"),
+    (0.005, "mass", "metric", "5 g"),
     (math.nan, "length", "metric", "–"),
 ])  # fmt: skip
 def test_display(value, kind, units, text):
@@ -233,3 +288,25 @@ def test_display_unit_turns_internal_values_into_shown_ones():
     for kind in KINDS:
         label, factor = display_unit(kind)
         assert parse(f"1 {label}", kind) * factor == pytest.approx(1.0, rel=1e-15)
+
+
+def test_radians_are_turns_over_two_pi():
+    assert parse("1 rad/s", "angular speed") == pytest.approx(30.0 / math.pi, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "unit"),
+    [
+        ("2 slug", "mass", "kg"),
+        ("3 lbf*ft", "torque", "N*m"),
+        ("3 ozf*in", "torque", "N*m"),
+        ("4 hp", "power", "W"),
+        ("5 lb/ft^3", "density", "kg/m^3"),
+        ("6 kgf", "force", "N"),
+        ("7 lb*in^2", "inertia", "kg*m^2"),
+    ],
+)
+def test_units_of_drives_agree_with_pint(text, kind, unit):
+    number, _, name = text.partition(" ")
+    known = pint.get_application_registry().Quantity(float(number), name)
+    assert parse(text, kind) == pytest.approx(known.to(unit).magnitude, rel=1e-9)

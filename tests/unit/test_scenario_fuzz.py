@@ -21,7 +21,8 @@ def _paths(table, above=()):
             yield from _paths(inner, (*above, name))
 
 
-PATHS = list(_paths(DATA))
+RECORD = [("carrier", name) for name in ("record", "record_speed", "after_record")]
+PATHS = [*_paths(DATA), *RECORD]
 PLAIN = (
     st.none()
     | st.booleans()
@@ -29,6 +30,7 @@ PLAIN = (
     | st.floats()
     | st.text(max_size=20)
     | st.sampled_from(["60 m/min", "10 mm", "1 s", "5 %", "auto", "paced", "travel", "inf 1/s"])
+    | st.sampled_from(["recorded", "end", "1 m"])
     | st.dates()
     | st.just(dt.time(1, 2))
 )
@@ -72,6 +74,16 @@ def test_any_value_at_any_key(changes):
         except (TypeError, KeyError, IndexError):  # an earlier change took the place away
             continue
     _read(scenario_from_dict, data)
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.dictionaries(st.sampled_from([name for _, name in RECORD]), VALUES), VALUES, VALUES)
+def test_any_value_beside_a_record(values, pitch, arrival):
+    data = copy.deepcopy(DATA)
+    carrier = {"length": "210 mm", "arrival": "recorded", "record": ["1 m"]} | values
+    _read(scenario_from_dict, {**data, "carrier": carrier})
+    _read(scenario_from_dict, {**data, "carrier": carrier | {"pitch": pitch}})
+    _read(scenario_from_dict, {**data, "carrier": carrier | {"arrival": arrival}})
 
 
 @settings(deadline=None, max_examples=150)

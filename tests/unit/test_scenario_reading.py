@@ -59,6 +59,9 @@ DEFAULTS = {
         "pitch_sd": 0.0,
         "min_gap": 0.0,
         "arrival": "paced",
+        "record": (),
+        "record_speed": None,
+        "after_record": "repeat",
         "missing": 0.0,
         "slip": 0.0,
         "slip_sd": 0.0,
@@ -90,6 +93,9 @@ DEFAULTS = {
                 "slip_sd": 0.0,
                 "misfeed": 0.0,
                 "double": 0.0,
+                "magazine": 0,
+                "magazine_warning": 0,
+                "refill_time": 30.0,
             },
             "eye": EYE,
             "double_check": {"finds": 0.0, "false_alarm": 0.0, "action": "count"},
@@ -111,9 +117,13 @@ DEFAULTS = {
                 "speed_trim": 0.0,
                 "stage_correction": False,
             },
+            "drive": None,
         },
     ),
-    "limits": {"speed_mismatch": 0.05, "overhang": 0.0},
+    "limits": {"speed_mismatch": 0.05, "overhang": 0.0, "jam_probability": None},
+    "guard": None,
+    "fault": (),
+    "adjust": (),
     "acceptance": {
         "placement_tolerance": 1.5,
         "within_tolerance": 0.997,
@@ -236,7 +246,13 @@ def test_the_starter_is_correct_and_shows_every_key():
 
     ranges = {".sweep.speeds.from", ".sweep.speeds.to", ".sweep.speeds.step"}
     names = {".sweep.speeds.from_mm_s", ".sweep.speeds.to_mm_s", ".sweep.speeds.step_mm_s"}
-    assert keys(written) - ranges == keys(resolved) - names
+    recorded = {".carrier.record", ".carrier.record_speed", ".carrier.after_record"}
+    stopping = {".guard", ".fault", ".adjust", ".limits.jam_probability", ".feeder.drive"}
+    assert keys(written) - ranges == keys(resolved) - names - recorded - stopping
+    for table in stopping:  # shown, but not in force
+        assert f"\n# [{table[1:]}]" in starter_text().replace("[[", "[").replace("]]", "]")
+    for key in recorded:  # they have no place beside the pitch that is shown
+        assert f"\n# {key.rpartition('.')[2]} = " in starter_text()
     # Noise of every sort, so that nobody starts with a run too regular to be true.
     feeder = scenario.feeder[0]
     assert scenario.carrier.pitch_sd == feeder.insert.gap_sd == 2.0

@@ -52,6 +52,132 @@ def path_of(key: str) -> str:
     return key.replace("/", ".").removeprefix(".").replace("feeder.", "feeder.0.", 1)
 
 
+def added(name: str, more: str, keys: tuple[str, ...], fragment: str) -> Case:
+    """Make a case of the base with something more at its end."""
+    return Case(name, f"{BASE}\n{more}\n".encode(), keys, fragment)
+
+
+FAULT = '[[fault]]\nat = "1 s"\nkind = "carrier_jam"\n'
+ADJUST = '[[adjust]]\nat = "1 s"\n'
+STOPPING = [
+    added("guard misspelt", "[guard]\nno_inserts = true", ("guard.no_inserts",), '"no_insert"'),
+    added("guard as a word", '[guard]\njam = "yes"', ("guard.jam",), "true or false"),
+    added(
+        "guard of a bare number",
+        "[guard]\ninsert_eye_blocked = 200",
+        ("guard.insert_eye_blocked",),
+        'write "200 mm"',
+    ),
+    added(
+        "guard of half a carrier",
+        "[guard]\nmisses_in_a_row = 0.5",
+        ("guard.misses_in_a_row",),
+        "a whole number, 0 to 1000000",
+    ),
+    added(
+        "a guard that never clears",
+        '[guard]\nclearing_time = "inf s"',
+        ("guard.clearing_time",),
+        "after a stop that takes for ever to clear the line never runs again",
+    ),
+    added(
+        "clearing as nothing known",
+        '[guard]\nclearing_time = {mean = "60 s", distribution = "normal", cv = 1.0}',
+        ("guard.clearing_time.distribution", "guard.clearing_time.cv"),
+        '"fixed" or "exponential" or "lognormal"',
+    ),
+    added(
+        "clearing without a mean",
+        '[guard]\nclearing_time = {distribution = "exponential"}',
+        ("guard.clearing_time.mean",),
+        "a time",
+    ),
+    Case(
+        "a search limit that every search comes to",
+        (changed(("controller/search_limit", '"100 mm"')) + "\n[guard]\n").encode(),
+        ("controller.search_limit",),
+        "every search would stop the line before the next insert comes",
+    ),
+    added(
+        "a jam that stops nothing",
+        '[guard]\njam = false\n[limits.jam_probability]\ndouble = "1 %"',
+        ("guard.jam",),
+        "a jam stops the line whatever the guard says",
+    ),
+    added(
+        "a rehearsed jam that stops nothing",
+        f"[guard]\njam = false\n{FAULT}",
+        ("guard.jam",),
+        "a jam stops the line whatever the guard says",
+    ),
+    added(
+        "more than certain",
+        '[limits.jam_probability]\ndouble = "110 %"',
+        ("limits.jam_probability.double",),
+        "0 % to 100 %",
+    ),
+    added(
+        "no such hazard",
+        '[limits.jam_probability]\nnose_strikes = "1 %"',
+        ("limits.jam_probability.nose_strikes",),
+        '"nose_strike"',
+    ),
+    added("one fault as a table", '[fault]\nat = "1 s"', ("fault",), "in double brackets"),
+    added("a fault of no kind", '[[fault]]\nat = "1 s"', ("fault.0.kind",), '"carrier_jam"'),
+    added(
+        "a fault of an unknown kind",
+        '[[fault]]\nat = "1 s"\nkind = "fire"',
+        ("fault.0.kind",),
+        '"emergency_stop"',
+    ),
+    added("a fault at no time", '[[fault]]\nkind = "no_insert"', ("fault.0",), 'needs "at"'),
+    added("a fault at two times", f"{FAULT}carrier = 3", ("fault.0",), "give one of them"),
+    added(
+        "a fault at a feeder that is not there",
+        f"{FAULT}feeder = 1",
+        ("fault.0.feeder",),
+        "a feeder that there is, 0 to 0",
+    ),
+    added(
+        "a dirty eye for ever",
+        '[[fault]]\nat = "1 s"\nkind = "eye_dirty"',
+        ("fault.0.duration",),
+        "how long the eye sees nothing",
+    ),
+    added(
+        "a jam with a duration",
+        f'{FAULT}duration = "3 s"',
+        ("fault.0.duration",),
+        'kind = "eye_dirty" beside it',
+    ),
+    added("an adjustment of nothing", ADJUST, ("adjust.0.set",), "keys and their new values"),
+    added(
+        "an adjustment of what cannot change",
+        f'{ADJUST}set = {{"carrier.pitch" = "300 mm"}}',
+        ('adjust.0.set."carrier.pitch"',),
+        "line.speed, or of feeder.0.settings one of",
+    ),
+    added(
+        "an adjustment to auto",
+        f'{ADJUST}set = {{"feeder.0.settings.engage_lead" = "auto"}}',
+        ('adjust.0.set."feeder.0.settings.engage_lead"',),
+        "a time",
+    ),
+    added(
+        "an adjustment of a feeder that is not there",
+        f'{ADJUST}set = {{"feeder.7.settings.speed_trim" = "1 %"}}',
+        ('adjust.0.set."feeder.7.settings.speed_trim"',),
+        "a feeder that there is, 0 to 0",
+    ),
+    added(
+        "an adjustment to rest",
+        f'{ADJUST}set = {{"line.speed" = "0 m/min"}}',
+        ('adjust.0.set."line.speed"',),
+        "a speed of more than 0",
+    ),
+]
+
+
 def one(key: str, value: str | None, fragment: str, *, label: str = "") -> Case:
     """Make a case of one wrong value at one key."""
     name = f"{path_of(key)} {label or ('left out' if value is None else value)}"
@@ -127,6 +253,13 @@ QUANTITIES = [
     ("acceptance/jam_risk", "share", "-1 %", "101 %"),
 ]
 MAY_BE_INFINITE = {"feeder.servo/loop_gain", "feeder.servo/max_acceleration"}
+MAY_BE_AUTO = {
+    "feeder.servo/max_acceleration",
+    "feeder.settings/engage_distance",
+    "feeder.settings/engage_lead",
+    "feeder.settings/disengage_distance",
+    "feeder.settings/disengage_lead",
+}
 UNIT = {
     "length": "mm",
     "time": "ms",
@@ -153,7 +286,7 @@ def _quantities() -> list[Case]:
             one(key, '"5 blah"', 'the unit "blah" is not known here'),
             one(key, f'"nan {unit}"', "nan is no size"),
             one(key, "[1, 2]", "found a list of 2; needs"),
-            one(key, "true", f"found true; needs {named}" if "gage_" not in key else named),
+            one(key, "true", f"found true; needs {named}" if key not in MAY_BE_AUTO else named),
             one(key, '""', f"{named}, such as"),
         ]
         cases += [one(key, f'"{bad}"', f'found "{bad}"; needs') for bad in (low, high) if bad]
@@ -237,11 +370,15 @@ PLAIN = [
     ("feeder.servo/loop_gain", '"20 rpm"', 'the unit "rpm" is not known here'),
     ("acceptance/missed", '"0.001 m/m"', '"m/m" is no unit of that'),
     # later
-    ("carrier/arrival", '"recorded"', '"recorded" comes in a later version'),
-    ("carrier/record", '"pitches.csv"', "comes in a later version of feedsim; leave it out"),
-    ("feeder.insert/magazine", "0", "comes in a later version of feedsim; leave it out"),
-    ("feeder.insert/refill_time", '"30 s"', "comes in a later version of feedsim; leave it out"),
-    ("feeder.double_check/action", '"stop"', '"stop" comes in a later version of feedsim'),
+    ("carrier/record", '"pitches.csv"', 'needs arrival = "recorded" beside it'),
+    ("carrier/record_speed", '"60 m/min"', 'needs arrival = "recorded" beside it'),
+    ("carrier/after_record", '"end"', 'needs arrival = "recorded" beside it'),
+    # what stops the line
+    ("feeder.insert/magazine", "-1", "a whole number, 0 to 100000000"),
+    ("feeder.insert/magazine", '"200"', "a whole number, 0 to 100000000, without quotes"),
+    ("feeder.insert/refill_time", "30", 'write "30 ms"'),
+    ("feeder.insert/magazine_warning", "10", "less than magazine, 0"),
+    ("feeder.double_check/action", '"halt"', 'needs "count" or "stop"'),
     # unknown keys, with the nearest
     ("/tittle", '"x"', 'the nearest in the top of the file is "title"'),
     ("/speed", '"60 m/min"', 'there is no such key; "speed" belongs in [line]'),
@@ -459,6 +596,110 @@ SEVERAL = [
     ),
 ]
 
+_PITCHES = '["260 mm", "265 mm", "255 mm"]'
+
+
+def recorded(
+    name: str, changes: dict[str, str | None], keys: tuple[str, ...], fragment: str
+) -> Case:
+    """Make a case of recorded carriers: three pitches, but for these changes."""
+    right: dict[str, str | None] = {
+        "carrier/arrival": '"recorded"',
+        "carrier/record": _PITCHES,
+        **dict.fromkeys(f"carrier/{key}" for key in ("pitch", "pitch_sd", "min_gap", "missing")),
+    }
+    return several(f"recorded: {name}", right | changes, keys, fragment)
+
+
+_SAYS = "to be left out: the record says how far apart carriers come"
+RECORDED = [
+    recorded("no record", {"carrier/record": None}, ("carrier.record",), "the name of a file"),
+    recorded("no such file", {"carrier/record": '"p.csv"'}, ("carrier.record",), "no such file"),
+    recorded("a folder", {"carrier/record": '"."'}, ("carrier.record",), "not a record file"),
+    recorded("a null", {"carrier/record": '"p\\u0000"'}, ("carrier.record",), "cannot be read"),
+    recorded(
+        "a long name",
+        {"carrier/record": '"' + "p" * 5000 + '.csv"'},
+        ("carrier.record",),
+        'pppp.csv": cannot be read',
+    ),
+    recorded("a number", {"carrier/record": "260"}, ("carrier.record",), "found 260; needs the"),
+    recorded("a table", {"carrier/record": "{}"}, ("carrier.record",), "found a table; needs the"),
+    recorded("an empty list", {"carrier/record": "[]"}, ("carrier.record",), "1 to 100,000 of"),
+    recorded(
+        "odd pitches",
+        {"carrier/record": '["260 mm", 260, "0 mm", "5 s", "250 mm", "inf mm"]'},
+        tuple(f"carrier.record.{place}" for place in (1, 2, 3, 5)),
+        'write "260 mm"',
+    ),
+    recorded(
+        "carriers that overlap",
+        {"carrier/record": '["210 mm", "209 mm", "8 in"]'},
+        ("carrier.record.1", "carrier.record.2"),
+        'found "209 mm"; needs at least 210 mm (carrier.length): carriers would overlap',
+    ),
+    recorded(
+        "many that overlap",
+        {"carrier/length": '"300 mm"', "carrier/record": "[" + '"260 mm",' * 9 + "]"},
+        (*(f"carrier.record.{place}" for place in range(5)), "carrier.record"),
+        "and 4 more such pitches",
+    ),
+    recorded("a pitch as well", {"carrier/pitch": '"260 mm"'}, ("carrier.pitch",), _SAYS),
+    recorded(
+        "all that a record says",
+        {
+            "carrier/pitch": "260",
+            "carrier/pitch_sd": '"0 mm"',
+            "carrier/min_gap": '"5 mm"',
+            "carrier/missing": '"0 %"',
+        },
+        ("carrier.pitch", "carrier.pitch_sd", "carrier.min_gap", "carrier.missing"),
+        f"found 260; needs {_SAYS}",
+    ),
+    recorded(
+        "a speed beside pitches",
+        {"carrier/record_speed": "60"},
+        ("carrier.record_speed",),
+        "to be left out: the record has pitches",
+    ),
+    recorded(
+        "another end",
+        {"carrier/after_record": '"stop"'},
+        ("carrier.after_record",),
+        '"repeat" or "end"',
+    ),
+    recorded(
+        "nothing after the warm-up",
+        {"carrier/after_record": '"end"', "run/warm_up": "3"},
+        ("run.warm_up",),
+        "found 3; needs less than 3: after 3 carriers the record ends",
+    ),
+    recorded(
+        "with other faults",
+        {"carrier/record": '"p.csv"', "carrier/pitch": '"260 mm"', "line/speed": "60"},
+        ("carrier.record", "carrier.pitch", "line.speed"),
+        'write "60 m/min"',
+    ),
+    several(
+        "a pitch left out, and an arrival that is not known",
+        {"carrier/arrival": '"taped"', "carrier/pitch": None},
+        ("carrier.arrival", "carrier.pitch"),
+        '"paced" or "random" or "recorded"',
+    ),
+    several(
+        "a record instead, and an arrival that is not known",
+        {"carrier/arrival": '"taped"', "carrier/pitch": None, "carrier/record": '"p.csv"'},
+        ("carrier.arrival",),
+        '"paced" or "random" or "recorded"',
+    ),
+    several(
+        "a record without its arrival",
+        {"carrier/pitch": None, "carrier/record": _PITCHES},
+        ("carrier.record", "carrier.pitch"),
+        'needs arrival = "recorded" beside it',
+    ),
+]
+
 _HEAD = 'title = "x"\n'
 _REST = "line.speed carrier.length carrier.pitch feeder"
 _SECOND = BASE[BASE.index("[[feeder]]") : BASE.index("[limits]")]
@@ -542,8 +783,8 @@ WHOLE = [
     ),
     text(
         "a value for a table",
-        "limits = 5\n" + BASE.replace("[limits]", "[guard]"),
-        ("limits", "guard"),
+        "limits = 5\n" + BASE.replace("[limits]", "[other]"),
+        ("limits", "other"),
         "found 5; needs a table, [limits]",
     ),
     text(
@@ -558,15 +799,7 @@ WHOLE = [
         ("feeder.0.servo", "feeder.0.x"),
         "found true; needs a table, [feeder.servo]",
     ),
-    text("guard", BASE + "\n[guard]\nno_insert = true\n", ("guard",), "in a later version"),
-    text("fault", BASE + '\n[[fault]]\nat = "1 s"\n', ("fault",), "in a later version"),
-    text("adjust", BASE + '\n[[adjust]]\nat = "1 s"\n', ("adjust",), "in a later version"),
-    text(
-        "jam probability",
-        BASE + '\n[limits.jam_probability]\ndouble = "1 %"\n',
-        ("limits.jam_probability",),
-        "in a later version",
-    ),
+    *STOPPING,
     text(
         "a table that is not known",
         BASE + "\n[feeder.motor]\nx = 1\n",
@@ -587,4 +820,4 @@ WHOLE = [
     ),
 ]
 
-CASES: list[Case] = [*_quantities(), *_plain(), *_missing(), *SEVERAL, *WHOLE]
+CASES: list[Case] = [*_quantities(), *_plain(), *_missing(), *SEVERAL, *RECORDED, *WHOLE]

@@ -1,0 +1,97 @@
+"""``feedsim drive``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_scenario
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from feedsim.output.files import Content
+    from feedsim.quantities import System
+    from feedsim.scenario import Scenario
+    from feedsim.studies.drive import Sizing
+
+__all__ = ["drive"]
+
+
+def drive(
+    scenario: ScenarioPath,
+    speeds: Annotated[
+        str | None,
+        typer.Option(
+            "--speeds",
+            metavar="SPEEDS",
+            help='Line speeds, "20:120:10 m/min" or "20,45,60 m/min"  [default: from \\[sweep], '
+            "or the line speed]",
+            show_default=False,
+        ),
+    ] = None,
+    settings: Settings = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="Folder for the files  [default: plots/<scenario>/drive]",
+            show_default=False,
+        ),
+    ] = None,
+    units: Units = UnitChoice.metric,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print drive.json on standard output.")
+    ] = False,
+) -> int:
+    """Size the feed axis: what its motion asks of a motor, and which candidates can give it.
+
+    Prints the answer and writes drive.json, drive.csv, cycle.csv (speed and torque over a cycle)
+    and two figures.
+    """
+    from feedsim.output.drive_text import drive_text
+    from feedsim.output.files import try_folder, write_all
+    from feedsim.output.json_text import json_text
+    from feedsim.studies.axes import parse_speeds
+    from feedsim.studies.drive import check, size, speeds_from
+    from feedsim.studies.drive_plain import drive_plain
+
+    what = read_scenario(scenario, settings, speed=None)
+    wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(what)
+    check(what)
+    folder = out if out is not None else Path("plots") / scenario.stem / "drive"
+    try_folder(folder)
+    sizings = size(what, wanted)
+    found = drive_plain(what, sizings)
+    files = _files(what, sizings, found, units=units.value)
+    write_all(folder, files)
+    written = f"wrote {', '.join(files)} to {folder}"
+    if as_json:
+        typer.echo(json_text(found), nl=False)
+        typer.echo(written, err=True)
+        return 0
+    typer.echo(drive_text(found, units=units.value))
+    typer.echo(written)
+    return 0
+
+
+def _files(
+    scenario: Scenario, sizings: Sequence[Sizing], found: Mapping[str, Any], *, units: System
+) -> dict[str, Content]:
+    from feedsim.output.canvas import render
+    from feedsim.output.drive_figure import drive_figures
+    from feedsim.output.drive_rows import cycle_csv, drive_csv
+    from feedsim.output.json_text import json_text
+
+    files: dict[str, Content] = {
+        "drive.json": json_text(found).encode(),
+        "drive.csv": drive_csv(found),
+        "cycle.csv": cycle_csv(sizings, found),
+    }
+    figures = drive_figures(sizings, found, title=scenario.title, units=units)
+    for name, figure in figures.items():
+        files[f"{name}.png"] = render(figure, "png")
+        files[f"{name}.svg"] = render(figure, "svg")
+    return files

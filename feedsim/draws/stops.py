@@ -1,0 +1,58 @@
+"""What chance decides about stops: which hazard becomes a jam, and how long clearing takes.
+
+Jams are drawn by insert number, one stream for each feeder and hazard, clearing times in the
+order of clearings: the same seed has the same ones at any speed and under any guard.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+from numpy.random import Generator
+
+from feedsim.machine import Clearing
+
+__all__ = ["clearing_times", "jam_chances"]
+
+_BLOCK = 256
+
+
+def jam_chances(source: Generator, probability: float) -> Callable[[int], bool]:
+    """Return what tells of an insert, by its number, whether a hazard with it becomes a jam.
+
+    Parameters
+    ----------
+    source : Generator
+        The stream of one feeder and hazard.
+    probability : float
+        0…1.
+    """
+    known: list[bool] = []
+
+    def jams(insert: int) -> bool:
+        while len(known) <= insert:
+            known.extend((source.random(_BLOCK) < probability).tolist())
+        return known[insert]
+
+    return jams
+
+
+def clearing_times(source: Generator, clearing: Clearing) -> Iterator[float]:
+    """Yield clearing times (s), without end.
+
+    Exponential: mean m. Lognormal of mean m and coefficient of variation c: exp of a normal
+    variate of variance σ² = ln(1 + c²) and mean ln m − σ²/2 (Johnson, Kotz and Balakrishnan,
+    Continuous Univariate Distributions, chapter 14).
+    """
+    mean = clearing.mean_s
+    if clearing.exponential:
+        while True:
+            yield mean * float(source.standard_exponential())
+    if clearing.cv <= 0.0 or mean <= 0.0:
+        while True:
+            yield mean
+    variance = math.log1p(clearing.cv**2)
+    middle, sd = math.log(mean) - 0.5 * variance, math.sqrt(variance)
+    while True:
+        yield math.exp(middle + sd * float(source.standard_normal()))

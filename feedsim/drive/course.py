@@ -1,0 +1,61 @@
+"""Speed and torque of a motor over time, to be drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.drive.cycles import Cycles
+from feedsim.drive.demand import RPM
+from feedsim.drive.law import shaft_per_metre
+
+__all__ = ["Course", "course", "typical_cycle"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Speed and torque of a motor over time, moving stretches in a row, to be drawn.
+
+    All arrays have the same length; at rest speed and torque are 0.
+    """
+
+    time_s: Floats
+    feed_speed_mm_s: Floats
+    speed_rpm: Floats
+    torque_n_m: Floats
+
+
+def typical_cycle(cycles: Cycles, *, rotor_kg_m2: float) -> Cycles:
+    """Return the cycle whose RMS torque is the median of all, with a rotor of this inertia."""
+    order = np.argsort(cycles.rms_torques(rotor_kg_m2))
+    return cycles.one(int(order[len(order) // 2]))
+
+
+def course(cycles: Cycles, *, rotor_kg_m2: float) -> Course:
+    """Return speed and torque over time, from the beginning of the first of some cycles."""
+    k, i = shaft_per_metre(cycles.drive), cycles.integrals
+    u, v, a = cycles.samples
+    slope = i["slope_n_m_s2_m"] + rotor_kg_m2 * k
+    torque = slope[:, None] * a + i["offset_n_m"][:, None]
+    start = np.array([s.start_s for s in cycles.stretches]) - cycles.begin_s[0]
+    time = start[:, None] + i["time"][:, None] * u
+    columns: list[list[float]] = [[], [], []]
+    at = 0.0
+    for row in range(len(cycles.stretches)):
+        if float(time[row, 0]) > at + 1e-9:  # a rest before it
+            for t in (at, float(time[row, 0])):
+                for column, value in zip(columns, (t, 0.0, 0.0), strict=True):
+                    column.append(value)
+        for column, values in zip(columns, (time[row], v[row], torque[row]), strict=True):
+            column.extend(values.tolist())
+        at = float(time[row, -1])
+    if cycles.duration_s > at + 1e-9:
+        for t in (at, cycles.duration_s):
+            for column, value in zip(columns, (t, 0.0, 0.0), strict=True):
+                column.append(value)
+    times, speeds, torques = (np.array(column) for column in columns)
+    return Course(times, speeds * 1000.0, speeds * k * RPM, torques)

@@ -1,0 +1,165 @@
+"""Feed cycles in a row with every integral of their motion that any motor needs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.drive.law import shaft_per_metre
+from feedsim.drive.stretches import Stretch
+from feedsim.drive.waves import crossings, product, turns, value_of, whole
+from feedsim.machine import Drive
+
+__all__ = ["SAMPLES", "Cycles", "cycles_of"]
+
+SAMPLES = 33
+"""Of each stretch, for curves and for the search of peaks."""
+
+_DECAYED = 6.0  # time constants
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Cycles:
+    """Some feed cycles in a row, cut into stretches, and all integrals that any motor needs.
+
+    Attributes
+    ----------
+    drive : Drive
+    stretches : tuple of Stretch
+    begin_s : tuple of float
+        When each cycle begins, and the last one's end.
+    first : tuple of int
+        Number of each cycle's first stretch, and the number of stretches.
+    integrals : dict of str to array
+        One value a stretch.
+    samples : tuple of three arrays, shape (stretches, samples)
+        Share of the stretch that is over, speed (m/s) and acceleration (m/s²) there.
+    """
+
+    drive: Drive
+    stretches: tuple[Stretch, ...]
+    begin_s: tuple[float, ...]
+    first: tuple[int, ...]
+    integrals: dict[str, Floats]
+    samples: tuple[Floats, Floats, Floats]
+
+    @property
+    def duration_s(self) -> float:
+        """From the first cycle's beginning to the last one's end."""
+        return self.begin_s[-1] - self.begin_s[0]
+
+    def one(self, number: int) -> Cycles:
+        """Return one of the cycles alone."""
+        part = slice(self.first[number], self.first[number + 1])
+        return Cycles(
+            self.drive,
+            self.stretches[part],
+            self.begin_s[number : number + 2],
+            (0, part.stop - part.start),
+            {name: values[part] for name, values in self.integrals.items()},
+            (self.samples[0][part], self.samples[1][part], self.samples[2][part]),
+        )
+
+    def rms_torques(self, rotor_kg_m2: float) -> Floats:
+        """Return each cycle's RMS torque (N·m) with a rotor's inertia (kg·m²)."""
+        i = self.integrals
+        slope = i["slope_n_m_s2_m"] + rotor_kg_m2 * shaft_per_metre(self.drive)
+        offset, dv = i["offset_n_m"], i["v1"] - i["v0"]
+        squares = slope**2 * i["a2"] + 2.0 * slope * offset * dv + offset**2 * i["time"]
+        before = np.concatenate(([0.0], np.cumsum(squares)))[list(self.first)]
+        rms: Floats = np.sqrt(np.maximum(0.0, np.diff(before)) / np.diff(self.begin_s))
+        return rms
+
+    @property
+    def peak_acceleration_m_s2(self) -> float:
+        """The largest acceleration of the feed, either way (m/s²)."""
+        low, high = self.integrals["lowest"], self.integrals["highest"]
+        return float(max(np.abs(low).max(initial=0.0), np.abs(high).max(initial=0.0)))
+
+    @property
+    def moving_share(self) -> float:
+        """Share of the time in which the feed moves."""
+        return float(self.integrals["time"].sum()) / self.duration_s
+
+
+def cycles_of(
+    drive: Drive, cut: Sequence[Sequence[Stretch]], *, begin_s: Sequence[float]
+) -> Cycles:
+    """Work out the integrals of some cycles.
+
+    Parameters
+    ----------
+    drive : Drive
+    cut : sequence of sequence of Stretch
+        Each cycle, as :func:`~feedsim.drive.stretches.cut_cycle` cuts it.
+    begin_s : sequence of float
+        When each begins, and the last one's end.
+    """
+    stretches = tuple(stretch for cycle in cut for stretch in cycle)
+    rows = [_integrals(stretch) for stretch in stretches]
+    names = ("time", "travel", "v0", "v1", "a2", "v2", "a2v2", "lowest", "highest", "fastest")
+    columns = np.array(rows, dtype=np.float64).reshape(len(rows), len(names))
+    integrals = {name: columns[:, place] for place, name in enumerate(names)}
+    for name in ("slope_n_m_s2_m", "offset_n_m", "loss_slope_kg", "loss_offset_n"):
+        integrals[name] = np.array([getattr(stretch.branch, name) for stretch in stretches])
+    first = np.cumsum([0, *(len(cycle) for cycle in cut)])
+    return Cycles(
+        drive,
+        stretches,
+        tuple(begin_s),
+        tuple(int(place) for place in first),
+        integrals,
+        _sampled(stretches),
+    )
+
+
+def _integrals(stretch: Stretch) -> tuple[float, ...]:
+    v, a, x, length = (
+        stretch.speed_m_s,
+        stretch.acceleration_m_s2,
+        stretch.decay,
+        stretch.length_s,
+    )
+    av = product(a, v)
+    ends = [0.0, *turns(a, x), 1.0]
+    accelerations = [value_of(a, x, u) for u in ends]
+    return (
+        length,
+        stretch.end_m - stretch.start_m,
+        stretch.speed(0.0),
+        stretch.speed(1.0),
+        length * whole(product(a, a), x),
+        length * whole(product(v, v), x),
+        length * whole(product(av, av), x),
+        min(accelerations),
+        max(accelerations),
+        max(stretch.speed(u) for u in (0.0, *crossings(a, x, 0.0), 1.0)),
+    )
+
+
+def _sampled(stretches: Sequence[Stretch]) -> tuple[Floats, Floats, Floats]:
+    """Sample speed and acceleration, half of the samples where an exponential decays."""
+    even = np.linspace(0.0, 1.0, SAMPLES)
+    shares = np.tile(even, (len(stretches), 1))
+    speeds, accelerations = np.zeros_like(shares), np.zeros_like(shares)
+    for row, stretch in enumerate(stretches):
+        if stretch.decay > _DECAYED:
+            half = SAMPLES // 2
+            near = np.linspace(0.0, _DECAYED / stretch.decay, half, endpoint=False)
+            shares[row] = np.concatenate(
+                (near, np.linspace(_DECAYED / stretch.decay, 1.0, SAMPLES - half))
+            )
+        u = shares[row]
+        for wave, into in (
+            (stretch.speed_m_s, speeds),
+            (stretch.acceleration_m_s2, accelerations),
+        ):
+            into[row] = np.polynomial.polynomial.polyval(u, wave[0])
+            if 1 in wave:
+                into[row] += wave[1][0] * np.exp(-stretch.decay * u)
+    return shares, speeds, accelerations

@@ -1,0 +1,158 @@
+"""What a motion asks of one motor: torques, speeds, powers and energies over whole cycles.
+
+On a stretch the torque is a straight line over the acceleration, T = A·a + B, and the shaft turns
+with ω = k·v. So ∫T² = A²·∫a² + 2AB·Δv + B²·Δt, the work is k·(A·Δv²/2 + B·Δx), and
+∫(T·ω)² = k²·(A²·∫a²v² + 2AB·Δv³/3 + B²·∫v²), all in closed form. At rest the motor gives nothing.
+RMS over a cycle: any textbook on electric drives (method of the equivalent torque; it needs a
+cycle that is short against the motor's thermal time constant, IEC 60034-1).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.drive.cycles import SAMPLES, Cycles
+from feedsim.drive.inertia import reflected_inertia
+from feedsim.drive.law import shaft_per_metre
+from feedsim.drive.waves import crossings
+
+__all__ = ["RPM", "Demand", "Energy", "demand"]
+
+RPM = 30.0 / math.pi
+"""Turns a minute in 1 rad/s."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Energy:
+    """Where the motor's work went (J), over all cycles: in = the sum of the others.
+
+    ``kinetic_j``: more at the end than at the beginning. ``friction_j``: friction torque, and what
+    little the feed still has when it comes to rest. ``pull_off_j``: against the magazine.
+    ``reduction_j``: lost in the reductions. ``regenerated_j``: part of the work that came back
+    (0 or more), counted negative in ``motor_j``.
+    """
+
+    motor_j: float
+    kinetic_j: float
+    friction_j: float
+    pull_off_j: float
+    reduction_j: float
+    regenerated_j: float
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What some cycles ask of a motor."""
+
+    peak_torque_n_m: float
+    rms_torque_n_m: float
+    peak_speed_rpm: float
+    mean_speed_rpm: float
+    peak_power_w: float
+    mean_power_w: float
+    rms_power_w: float
+    energy: Energy
+
+
+def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
+    """Return what the cycles ask of a motor.
+
+    Parameters
+    ----------
+    cycles : Cycles
+        With a stretch at least.
+    rotor_kg_m2 : float
+        Inertia of the rotor; 0 for the load alone.
+    """
+    k, i, seconds = shaft_per_metre(cycles.drive), cycles.integrals, cycles.duration_s
+    slope, offset = i["slope_n_m_s2_m"] + rotor_kg_m2 * k, i["offset_n_m"]
+    dv, dv3 = i["v1"] - i["v0"], (i["v1"] ** 3 - i["v0"] ** 3) / 3.0
+    torque2 = slope**2 * i["a2"] + 2.0 * slope * offset * dv + offset**2 * i["time"]
+    power2 = k * k * (slope**2 * i["a2v2"] + 2.0 * slope * offset * dv3 + offset**2 * i["v2"])
+    work = k * (slope * 0.5 * (i["v1"] ** 2 - i["v0"] ** 2) + offset * i["travel"])
+    largest = np.maximum(
+        np.abs(slope * i["lowest"] + offset), np.abs(slope * i["highest"] + offset)
+    )
+    energy = _energy(cycles, rotor_kg_m2, work=work, slope=slope)
+    return Demand(
+        peak_torque_n_m=float(largest.max()),
+        rms_torque_n_m=math.sqrt(max(0.0, float(torque2.sum())) / seconds),
+        peak_speed_rpm=float(i["fastest"].max()) * k * RPM,
+        mean_speed_rpm=float(i["travel"].sum()) / seconds * k * RPM,
+        peak_power_w=_peak_power(cycles, slope, offset, k),
+        mean_power_w=energy.motor_j / seconds,
+        rms_power_w=math.sqrt(max(0.0, float(power2.sum())) / seconds),
+        energy=energy,
+    )
+
+
+def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) -> Energy:
+    """Account for the motor's work, term by term, each from its own cause."""
+    drive, i, k = cycles.drive, cycles.integrals, shaft_per_metre(cycles.drive)
+    half = 0.5 * (reflected_inertia(drive) + rotor_kg_m2) * k * k
+    v0, v1, travel = i["v0"], i["v1"], i["travel"]
+    ends = np.array([s.to_rest for s in cycles.stretches])
+    begins = np.concatenate(([True], ends[:-1]))  # after a rest, or at the very beginning
+    at_rest_after = bool(ends[-1])
+    at_begin, at_end = float(v0[0]), 0.0 if at_rest_after else float(v1[-1])
+    left = half * (float((v1[ends] ** 2).sum()) - float((v0[begins][1:] ** 2).sum()))
+    radius = 0.5e-3 * drive.roller_diameter_mm
+    pulling = np.array([s.pulling for s in cycles.stretches])
+    loss = i["loss_slope_kg"] * 0.5 * (v1**2 - v0**2) + i["loss_offset_n"] * travel
+    return Energy(
+        motor_j=float(work.sum()),
+        kinetic_j=half * (at_end**2 - at_begin**2),
+        friction_j=drive.friction_torque_n_m / radius * float(travel.sum()) + left,
+        pull_off_j=drive.pull_off_force_n * float(travel[pulling].sum()),
+        reduction_j=float(loss.sum()),
+        regenerated_j=_regenerated(cycles, slope, k=k, work=work),
+    )
+
+
+def _regenerated(cycles: Cycles, slope: Floats, *, k: float, work: Floats) -> float:
+    """Return the work that flows back into the motor (J, 0 or more)."""
+    i = cycles.integrals
+    offset = i["offset_n_m"]
+    low, high = slope * i["lowest"] + offset, slope * i["highest"] + offset
+    back = -float(work[high <= 0.0].sum())
+    for row in np.flatnonzero((low < 0.0) & (high > 0.0)):
+        stretch = cycles.stretches[row]
+        wave, x = stretch.acceleration_m_s2, stretch.decay
+        places = [0.0, *crossings(wave, x, -float(offset[row] / slope[row])), 1.0]
+        for u0, u1 in pairwise(places):
+            torque = slope[row] * stretch.acceleration(0.5 * (u0 + u1)) + offset[row]
+            if torque < 0.0:
+                change = stretch.speed(u1) ** 2 - stretch.speed(u0) ** 2
+                travel = stretch.travel(u1) - stretch.travel(u0)
+                back -= k * float(slope[row] * 0.5 * change + offset[row] * travel)
+    return max(0.0, back)
+
+
+def _peak_power(cycles: Cycles, slope: Floats, offset: Floats, k: float) -> float:
+    """Return the largest power either way (W): the largest sample, refined beside it."""
+    shares, v, a = cycles.samples
+    power = np.abs((slope[:, None] * a + offset[:, None]) * v) * k
+    row, place = np.unravel_index(int(power.argmax()), power.shape)
+    stretch = cycles.stretches[row]
+
+    def at(u: float) -> float:
+        torque = slope[row] * stretch.acceleration(u) + offset[row]
+        return abs(float(torque) * stretch.speed(u)) * k
+
+    near = int(place)
+    low = float(shares[row, max(0, near - 1)])
+    high = float(shares[row, min(SAMPLES - 1, near + 1)])
+    for _ in range(60):  # a single hump: by thirds
+        third = (high - low) / 3.0
+        if at(low + third) < at(high - third):
+            low += third
+        else:
+            high -= third
+    return max(float(power.max()), at(0.5 * (low + high)))

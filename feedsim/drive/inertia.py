@@ -1,0 +1,89 @@
+"""Moments of inertia: of cylinders, of the mechanism, and as the motor's shaft feels them.
+
+Solid and hollow cylinder about their axis: J = m·(D² + d²)/8, m = ρ·π·(D² − d²)·L/4; what runs
+straight at the rim of a roller of radius R: m·R²; through a reduction n: J/n². Any handbook of
+mechanical engineering; reflected inertia in Budynas and Nisbett, Shigley's Mechanical
+Engineering Design, ch. 16.
+"""
+
+from __future__ import annotations
+
+import math
+
+from feedsim.machine import Drive, Roller
+
+__all__ = [
+    "best_ratio",
+    "cylinder_inertia",
+    "cylinder_mass",
+    "load_inertia",
+    "ratio_of",
+    "reflected_inertia",
+    "roller_inertia",
+]
+
+_M = 1e-3  # of a mm
+
+
+def cylinder_mass(
+    diameter_mm: float, length_mm: float, *, density_kg_m3: float, bore_mm: float = 0.0
+) -> float:
+    """Return the mass (kg) of a cylinder, hollow where it has a bore."""
+    area = math.pi / 4.0 * (diameter_mm**2 - bore_mm**2) * _M**2
+    return density_kg_m3 * area * length_mm * _M
+
+
+def cylinder_inertia(
+    diameter_mm: float, length_mm: float, *, density_kg_m3: float, bore_mm: float = 0.0
+) -> float:
+    """Return the moment of inertia (kg·m²) of a cylinder about its axis.
+
+    >>> f"{cylinder_inertia(30.0, 100.0, density_kg_m3=7850.0):.6e}"
+    '6.242443e-05'
+    """
+    mass = cylinder_mass(diameter_mm, length_mm, density_kg_m3=density_kg_m3, bore_mm=bore_mm)
+    return mass * (diameter_mm**2 + bore_mm**2) * _M**2 / 8.0
+
+
+def roller_inertia(roller: Roller) -> float:
+    """Return the moment of inertia (kg·m²) of one roller about its own axis."""
+    return roller.inertia_kg_m2 or cylinder_inertia(
+        roller.diameter_mm,
+        roller.length_mm,
+        density_kg_m3=roller.density_kg_m3,
+        bore_mm=roller.bore_mm,
+    )
+
+
+def load_inertia(drive: Drive) -> float:
+    """Return the inertia (kg·m²) of all that moves, as the feed roller's shaft feels it.
+
+    A roller of another diameter turns faster or slower by the quotient q of the diameters, and
+    counts q² times.
+    """
+    total = drive.moving_mass_kg * (0.5 * drive.roller_diameter_mm * _M) ** 2
+    for roller in drive.rollers:
+        faster = drive.roller_diameter_mm / roller.diameter_mm if roller.diameter_mm else 1.0
+        total += roller.count * roller_inertia(roller) * faster**2
+    return total
+
+
+def ratio_of(drive: Drive) -> float:
+    """Return how often the motor turns in one turn of the feed roller."""
+    return math.prod(stage.ratio for stage in drive.reductions)
+
+
+def reflected_inertia(drive: Drive) -> float:
+    """Return the inertia (kg·m²) of all but the rotor, as the motor's shaft feels it."""
+    inertia = load_inertia(drive)
+    for stage in reversed(drive.reductions):
+        inertia = inertia / stage.ratio**2 + stage.inertia_kg_m2
+    return inertia
+
+
+def best_ratio(load_kg_m2: float, rotor_kg_m2: float) -> float:
+    """Return the ratio at which a rotor gives its load the largest acceleration: √(J_L/J_m).
+
+    For a load without friction, the reduction itself without inertia.
+    """
+    return math.sqrt(load_kg_m2 / rotor_kg_m2)

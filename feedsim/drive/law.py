@@ -1,0 +1,119 @@
+"""Torque at the motor's shaft for an acceleration of the feed, the feed moving forwards.
+
+At the feed roller (radius R): T = J·a/R + friction torque + pull-off force·R. Each reduction n
+with efficiency η passes on T/(n·η) where the power flows to the roller (T above 0), and T·η/n
+where it flows back, as the roller brakes; to that comes the stage's own inertia at its input.
+So torque is a broken line over the acceleration, straight between its breaks. Geared load with
+efficiency: Dubey, Fundamentals of Electrical Drives, ch. 2.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from feedsim.drive.inertia import load_inertia, ratio_of
+from feedsim.machine import Drive
+
+__all__ = ["Branch", "branch_at", "shaft_per_metre", "torque_law", "torque_of"]
+
+
+class Branch(NamedTuple):
+    """From an acceleration upwards: torque = slope·a + offset; the same of what is lost.
+
+    Attributes
+    ----------
+    above_m_s2 : float
+        Where it begins; the first begins at minus infinity.
+    slope_n_m_s2_m, offset_n_m : float
+        Torque at the motor's shaft (N·m) over the acceleration (m/s²), without the rotor.
+    loss_slope_kg, loss_offset_n : float
+        What the reductions lose for each metre of feed (J/m = N).
+    """
+
+    above_m_s2: float
+    slope_n_m_s2_m: float
+    offset_n_m: float
+    loss_slope_kg: float
+    loss_offset_n: float
+
+
+def shaft_per_metre(drive: Drive) -> float:
+    """Return how far the motor's shaft turns (rad) in a metre of feed."""
+    return ratio_of(drive) / (0.5e-3 * drive.roller_diameter_mm)
+
+
+def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
+    """Return the torque that a feed asks of the motor, its rotor's own inertia left out.
+
+    Parameters
+    ----------
+    drive : Drive
+    pulling : bool
+        Whether the magazine holds an insert back.
+
+    Returns
+    -------
+    tuple of Branch
+        By rising acceleration.
+    """
+    radius = 0.5e-3 * drive.roller_diameter_mm
+    steady = drive.friction_torque_n_m + (drive.pull_off_force_n * radius if pulling else 0.0)
+    branches = [Branch(-math.inf, load_inertia(drive) / radius, steady, 0.0, 0.0)]
+    turned = 1.0 / radius  # rad a metre, at the output of the stage
+    for stage in reversed(drive.reductions):
+        n, share = stage.ratio, stage.efficiency
+        branches = [
+            _through(branch, drives, n=n, share=share, turned=turned)
+            for branch, drives in _split_at_zero(branches)
+        ]
+        turned *= n
+        branches = [
+            branch._replace(slope_n_m_s2_m=branch.slope_n_m_s2_m + stage.inertia_kg_m2 * turned)
+            for branch in branches
+        ]
+    return tuple(branches)
+
+
+def _split_at_zero(branches: list[Branch]) -> list[tuple[Branch, bool]]:
+    """Split where the torque crosses 0; say of each branch whether the power flows forwards."""
+    split: list[tuple[Branch, bool]] = []
+    for place, branch in enumerate(branches):
+        end = branches[place + 1].above_m_s2 if place + 1 < len(branches) else math.inf
+        slope, offset = branch.slope_n_m_s2_m, branch.offset_n_m
+        zero = -offset / slope if slope > 0.0 else -math.inf
+        if zero <= branch.above_m_s2:
+            split.append((branch, True))
+        elif zero >= end:
+            split.append((branch, False))
+        else:
+            split += [(branch, False), (branch._replace(above_m_s2=zero), True)]
+    return split
+
+
+def _through(branch: Branch, drives: bool, *, n: float, share: float, turned: float) -> Branch:
+    """Take a torque through a stage, towards the motor."""
+    factor = 1.0 / (n * share) if drives else share / n
+    lost = turned * (1.0 / share - 1.0 if drives else share - 1.0)
+    return Branch(
+        branch.above_m_s2,
+        branch.slope_n_m_s2_m * factor,
+        branch.offset_n_m * factor,
+        branch.loss_slope_kg + branch.slope_n_m_s2_m * lost,
+        branch.loss_offset_n + branch.offset_n_m * lost,
+    )
+
+
+def branch_at(law: tuple[Branch, ...], acceleration_m_s2: float) -> int:
+    """Return the number of the branch that holds at an acceleration (m/s²)."""
+    return max(i for i, branch in enumerate(law) if branch.above_m_s2 <= acceleration_m_s2)
+
+
+def torque_of(
+    drive: Drive, acceleration_m_s2: float, *, rotor_kg_m2: float, pulling: bool = False
+) -> float:
+    """Return the motor's torque (N·m) at one acceleration (m/s²) of the moving feed."""
+    law = torque_law(drive, pulling=pulling)
+    branch = law[branch_at(law, acceleration_m_s2)]
+    slope = branch.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(drive)
+    return slope * acceleration_m_s2 + branch.offset_n_m

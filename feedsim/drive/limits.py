@@ -1,0 +1,183 @@
+"""What a motor can give, what the inserts can follow, and how far a demand is from both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.drive.cycles import Cycles
+from feedsim.drive.demand import RPM, Demand
+from feedsim.drive.inertia import reflected_inertia
+from feedsim.drive.law import shaft_per_metre, torque_law
+from feedsim.machine import Drive, Motor
+
+__all__ = [
+    "CRITERIA",
+    "Criterion",
+    "available_acceleration",
+    "continuous_torque",
+    "criteria_of",
+    "friction_limited_acceleration",
+    "inertia_ratio",
+    "short_time_torque",
+]
+
+Floats = NDArray[np.float64]
+
+CRITERIA = ("peak torque", "RMS torque", "speed", "inertia ratio", "duty")
+"""What a motor is held against, in this order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One of the criteria.
+
+    Attributes
+    ----------
+    name : str
+    required, available : float
+        In the unit that the criterion has; what is required has the service factor in it.
+    margin : float or None
+        How much more than required is available, a share of what is required; None where nothing
+        is required.
+    met : bool
+    """
+
+    name: str
+    required: float
+    available: float
+    margin: float | None
+    met: bool
+
+
+def continuous_torque(motor: Motor, speed_rpm: Floats) -> Floats:
+    """Return the torque (N·m) that a motor can give for ever at some speeds.
+
+    Rated torque, and beyond the rated speed no more than the rated power; both times the
+    over-temperature factor; nothing beyond the highest speed. Common practice where the maker
+    gives no curve.
+    """
+    hot = motor.over_temperature_factor
+    by_power = motor.rated_power_w / np.maximum(speed_rpm / RPM, 1e-9)
+    limit = np.where(
+        speed_rpm <= motor.rated_speed_rpm,
+        motor.rated_torque_n_m,
+        np.minimum(motor.rated_torque_n_m, by_power),
+    )
+    return np.where(speed_rpm <= motor.max_speed_rpm * (1.0 + 1e-12), hot * limit, 0.0)
+
+
+def short_time_torque(motor: Motor, speed_rpm: Floats) -> Floats:
+    """Return the torque (N·m) that a motor can give for a short time at some speeds.
+
+    Peak torque up to the rated speed, then straight down to what it can give for ever at its
+    highest speed; nothing beyond. Common practice where the maker gives no curve.
+    """
+    rated, most, peak = motor.rated_speed_rpm, motor.max_speed_rpm, motor.peak_torque_n_m
+    last = float(continuous_torque(motor, np.array([most]))[0])
+    if most > rated:
+        beyond = np.clip((speed_rpm - rated) / (most - rated), 0.0, 1.0)
+        limit = peak + (last - peak) * beyond
+    else:
+        limit = np.full_like(speed_rpm, peak)
+    return np.where(speed_rpm <= most * (1.0 + 1e-12), limit, 0.0)
+
+
+def available_acceleration(drive: Drive, motor: Motor) -> float:
+    """Return the largest feed acceleration (mm/s²) that a motor's peak torque gives.
+
+    Against friction, and against the magazine if it ever holds an insert back: the torque that
+    is left, through the reductions, over all that is inert.
+
+    Returns
+    -------
+    float
+        0 where friction and magazine take it all; infinity where nothing is inert.
+    """
+    pulling = drive.pull_off_force_n > 0.0 and drive.pull_off_travel_mm > 0.0
+    branch = torque_law(drive, pulling=pulling)[-1]
+    slope = branch.slope_n_m_s2_m + motor.rotor_inertia_kg_m2 * shaft_per_metre(drive)
+    left = motor.peak_torque_n_m - branch.offset_n_m
+    return max(0.0, left / slope) * 1000.0
+
+
+def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) -> float | None:
+    """Return the largest acceleration (mm/s²) at which an insert does not slip.
+
+    No slip while m·a + pull-off force ≤ µ·N (Coulomb). With N = m·g and nothing that holds back
+    that is a ≤ µ·g.
+
+    Parameters
+    ----------
+    drive : Drive
+    pulling : bool, optional
+        Whether the magazine holds it back; if left out, whether it ever does.
+
+    Returns
+    -------
+    float or None
+        0 where friction does not even pull it off; None where friction is not known.
+    """
+    if not (drive.friction_coefficient and drive.normal_force_n and drive.insert_mass_kg):
+        return None
+    if pulling is None:
+        pulling = drive.pull_off_travel_mm > 0.0
+    left = drive.friction_coefficient * drive.normal_force_n
+    left -= drive.pull_off_force_n if pulling else 0.0
+    return max(0.0, left / drive.insert_mass_kg) * 1000.0
+
+
+def inertia_ratio(drive: Drive, motor: Motor) -> float:
+    """Return the reflected inertia as a multiple of the rotor's."""
+    return reflected_inertia(drive) / motor.rotor_inertia_kg_m2
+
+
+def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> tuple[Criterion, ...]:
+    """Hold a motor against what some cycles ask of it.
+
+    Peak torque at every point of the cycles against the short-time limit at that speed, RMS
+    torque against what it can give for ever at the mean speed, the highest speed against its
+    own, the inertia ratio, and the RMS power against the rated power (duty).
+
+    Parameters
+    ----------
+    cycles : Cycles
+    motor : Motor
+    asked : Demand
+        Of these cycles, with this motor's rotor.
+    """
+    drive = cycles.drive
+    factor, hot = drive.service_factor, motor.over_temperature_factor
+    mean = np.array([asked.mean_speed_rpm])
+    rms_limit = float(continuous_torque(motor, mean)[0])
+    peak, rms, speed, ratio, duty = CRITERIA
+    return (
+        _peak(cycles, motor, asked, name=peak),
+        _criterion(rms, factor * asked.rms_torque_n_m, rms_limit),
+        _criterion(speed, asked.peak_speed_rpm, motor.max_speed_rpm),
+        _criterion(ratio, inertia_ratio(drive, motor), drive.allowed_inertia_ratio),
+        _criterion(duty, factor * asked.rms_power_w, hot * motor.rated_power_w),
+    )
+
+
+def _criterion(name: str, required: float, available: float) -> Criterion:
+    margin = available / required - 1.0 if required > 0.0 else None
+    return Criterion(name, required, available, margin, required <= available * (1.0 + 1e-12))
+
+
+def _peak(cycles: Cycles, motor: Motor, asked: Demand, *, name: str) -> Criterion:
+    """Find the point of the cycles that comes nearest to the short-time limit."""
+    k, i = shaft_per_metre(cycles.drive), cycles.integrals
+    _, v, a = cycles.samples
+    slope = i["slope_n_m_s2_m"] + motor.rotor_inertia_kg_m2 * k
+    torque = np.abs(slope[:, None] * a + i["offset_n_m"][:, None]) * cycles.drive.service_factor
+    # beyond the highest speed there is no torque at all; the speed criterion tells that
+    limit = short_time_torque(motor, np.minimum(v * k * RPM, motor.max_speed_rpm))
+    worst = np.unravel_index(int((torque / limit).argmax()), torque.shape)
+    required, available = float(torque[worst]), float(limit[worst])
+    flat = cycles.drive.service_factor * asked.peak_torque_n_m
+    if flat / motor.peak_torque_n_m > required / available:  # between two samples
+        required, available = flat, motor.peak_torque_n_m
+    return _criterion(name, required, available)

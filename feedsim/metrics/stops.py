@@ -1,0 +1,134 @@
+"""Stops of the line: how many, what they took, what they cost."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+
+from feedsim.records.columns import RunRecords
+from feedsim.records.stop import Rule, Stop
+
+__all__ = ["LineStops", "Stops", "availability", "line_stops", "window_end_s", "window_start_s"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stops:
+    """Stops of the line: how many, how long, the share of time it ran, how many by rule."""
+
+    count: int = 0
+    downtime_s: float = 0.0
+    availability: float = 1.0
+    by_rule: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class LineStops(Stops):
+    """Stops of a line that something may stop.
+
+    Attributes
+    ----------
+    downtime_s, downtime_by_rule_s
+        From each trip to its restart.
+    uptime_s : float
+        The rest of the time.
+    mean_downtime_s : float or None
+        Of a stop.
+    lost_carriers : int
+        Carriers that a stop cost, counted at each feeder.
+    lost_by_rule : dict
+        The same by the rule of the stop.
+    lost_by_feeder : tuple of int
+    doubles_found, false_alarms : int
+        What double checks called doubles and stopped the line for, and was or was not one.
+    gave_up : str or None
+        Why the run was ended before all carriers had come; None where it was not.
+    """
+
+    downtime_by_rule_s: dict[str, float] = field(default_factory=dict)
+    uptime_s: float = 0.0
+    mean_downtime_s: float | None = None
+    lost_carriers: int = 0
+    lost_by_rule: dict[str, int] = field(default_factory=dict)
+    lost_by_feeder: tuple[int, ...] = ()
+    doubles_found: int = 0
+    false_alarms: int = 0
+    gave_up: str | None = None
+
+
+def availability(uptime_s: float, downtime_s: float) -> float:
+    """Return uptime/(uptime + downtime); 1 where there is neither.
+
+    ISO 22400-2:2014, availability: actual production time over planned busy time; the two
+    differ by the downtime.
+    """
+    whole = uptime_s + downtime_s
+    return uptime_s / whole if whole > 0.0 else 1.0
+
+
+def window_start_s(records: RunRecords) -> float:
+    """Return when the carrier before the counted ones passed the eye, or the belt started.
+
+    Where the run was given up before that carrier came: when the belt started.
+    """
+    if records.warm_up == 0:
+        return records.start_time_s
+    start = float(records.carriers.eye_time_s[records.warm_up - 1])
+    return records.start_time_s if math.isnan(start) else start
+
+
+def window_end_s(records: RunRecords) -> float:
+    """Return when the last carrier passed the eye, or the run was given up."""
+    last = float(records.carriers.eye_time_s[-1])
+    return records.end_time_s if math.isnan(last) else last
+
+
+def line_stops(records: RunRecords) -> LineStops:
+    """Return the figures of the stops, of the time and the carriers that are counted.
+
+    A stop counts if it was not over when the counted time began. Downtime goes from trip to
+    restart, to the end of the run where there was none; so it may go on after the last carrier
+    has come to the carrier eye.
+    """
+    start, end = window_start_s(records), window_end_s(records)
+    down: defaultdict[str, float] = defaultdict(float)
+    counts: Counter[str] = Counter()
+    lost: Counter[str] = Counter()
+    causes: Counter[str] = Counter()
+    of_feeder = [0] * len(records.feeders)
+    whole = inside = 0.0
+    for stop in records.stops:
+        until = _over_s(stop, records.end_time_s)
+        if until <= start:
+            continue
+        took = until - max(stop.time_s, start)
+        whole += took
+        inside += max(0.0, min(until, end) - max(stop.time_s, start))
+        counts[stop.rule] += 1
+        causes[stop.cause if stop.rule is Rule.DOUBLE_FOUND else ""] += 1
+        down[stop.rule] += took
+        for number, carriers in enumerate(stop.lost):
+            counted = sum(carrier >= records.warm_up for carrier in carriers)
+            lost[stop.rule] += counted
+            of_feeder[number] += counted
+    count = counts.total()
+    up = max(0.0, end - start - inside)
+    return LineStops(
+        count=count,
+        downtime_s=whole,
+        availability=availability(up, whole),
+        by_rule={str(rule): counts[rule] for rule in sorted(counts)},
+        downtime_by_rule_s={str(rule): down[rule] for rule in sorted(counts)},
+        uptime_s=up,
+        mean_downtime_s=whole / count if count else None,
+        lost_carriers=sum(of_feeder),
+        lost_by_rule={str(rule): lost[rule] for rule in sorted(counts)},
+        lost_by_feeder=tuple(of_feeder),
+        doubles_found=causes["double"],
+        false_alarms=causes["false_alarm"],
+        gave_up=records.gave_up or None,
+    )
+
+
+def _over_s(stop: Stop, end_time_s: float) -> float:
+    return end_time_s if math.isnan(stop.restarted_s) else stop.restarted_s

@@ -1,0 +1,100 @@
+"""What a stop of the line leaves behind: one record each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+__all__ = ["Adjustment", "RecoveryStep", "Rule", "Stop"]
+
+
+class Rule(StrEnum):
+    """What stopped the line (model, section 14)."""
+
+    NO_INSERT = "no_insert"
+    INSERT_EYE_BLOCKED = "insert_eye_blocked"
+    CARRIER_EYE_BLOCKED = "carrier_eye_blocked"
+    MISSES_IN_A_ROW = "misses_in_a_row"
+    DOUBLE_FOUND = "double_found"
+    DRIVE_OVERLOAD = "drive_overload"
+    JAM = "jam"
+    EMERGENCY_STOP = "emergency_stop"
+
+
+class RecoveryStep(NamedTuple):
+    """One thing done to get the line going again.
+
+    Attributes
+    ----------
+    time_s : float
+        When it was done.
+    step : str
+        ``cleared``, ``homed``, ``refilled``, ``inserts_cleared``, ``kept``, ``staged``,
+        ``search_failed``.
+    feeder : int
+        From 0; −1 for the whole line.
+    inserts : int
+        How many were taken out (``inserts_cleared``), else 0.
+    """
+
+    time_s: float
+    step: str
+    feeder: int = -1
+    inserts: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One stop of the line.
+
+    Attributes
+    ----------
+    rule : Rule
+    cause : str
+        What lay behind it: the hazard that became a jam, the rehearsed fault, the last missed
+        carrier's cause, ``double`` or ``false_alarm``; empty where the rule says it all.
+    feeder : int
+        Whose it was, from 0; −1 for the line.
+    carrier : int
+        Which carrier it came with; −1 for none.
+    time_s : float
+        The trip: every clutch opens, every sequence halts.
+    at_rest_s : float
+        When the belt stood.
+    restarted_s : float
+        When it moved again; NaN if it never did.
+    lost : tuple of tuple of int
+        The carriers that it cost, by feeder.
+    steps : tuple of RecoveryStep
+        What was done, in order.
+    """
+
+    rule: Rule
+    cause: str
+    feeder: int
+    carrier: int
+    time_s: float
+    at_rest_s: float
+    restarted_s: float
+    lost: tuple[tuple[int, ...], ...]
+    steps: tuple[RecoveryStep, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment:
+    """A change made as the line ran.
+
+    Attributes
+    ----------
+    time_s : float
+        When it took effect.
+    next_carrier : int
+        The first carrier that had not come to the carrier eye then.
+    run : int
+        Of several runs that were put together, which one, from 0.
+    """
+
+    time_s: float
+    next_carrier: int
+    run: int = 0

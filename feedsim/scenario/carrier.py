@@ -1,0 +1,183 @@
+"""Keys of the carriers: how long they are, and how they come along the belt."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import ConfigDict
+
+from feedsim.quantities import canonical
+from feedsim.scenario.keys import (
+    Below,
+    Choice,
+    KeyType,
+    Quantity,
+    Refused,
+    Section,
+    key,
+    quantity_schema,
+)
+from feedsim.scenario.line import Distance, Length, Size
+from feedsim.scenario.record_file import MOST_PITCHES, MOST_ROWS, Recorded
+
+__all__ = ["BESIDE_A_RECORD", "OF_A_RECORD", "Carrier"]
+
+BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
+"""Keys that a record stands for: it says itself how far apart carriers come."""
+
+OF_A_RECORD = ("record", "record_speed", "after_record")
+"""Keys that say nothing without one."""
+
+
+@dataclass(frozen=True)
+class OrNothing(KeyType):
+    """A quantity; None where the key is left out."""
+
+    quantity: Quantity
+
+    def _read(self, raw: Any) -> float | None:
+        return None if raw is None else self.quantity.read(raw)
+
+    def _write(self, value: Any) -> str | None:
+        return None if value is None else self.quantity.write(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return self.quantity.schema()
+
+
+@dataclass(frozen=True)
+class Record(KeyType):
+    """Recorded pitches (mm); none where the key is left out.
+
+    The name of a file is allowed too, and taken for none here: where it is wanted, the file was
+    read before, and what was read stands in its place (:mod:`feedsim.scenario.arrivals`).
+    """
+
+    most: int = MOST_PITCHES
+    pitch = Quantity("length", above=0.0)
+    plain = re.compile(r"[1-9]\d{0,8}(?:\.\d{1,40})? mm", re.ASCII)
+
+    def _read(self, raw: Any) -> tuple[float, ...]:
+        if raw is None or isinstance(raw, str):
+            return ()
+        if isinstance(raw, Recorded):
+            return raw.pitches_mm
+        if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= self.most:
+            raise Refused(self.allowed)
+        pitches: list[float] = []
+        faults: list[Below] = []
+        for place, pitch in enumerate(raw):
+            try:
+                pitches.append(self._pitch(pitch))
+            except Refused as refused:
+                faults.append(((place,), pitch, refused.allowed))
+                if len(faults) == MOST_ROWS:
+                    break
+        if faults:
+            raise Refused(self.allowed, below=tuple(faults))
+        return tuple(pitches)
+
+    def _pitch(self, raw: Any) -> float:
+        """Read one pitch; as feedsim writes them, twenty times as fast, to the same float."""
+        if isinstance(raw, str) and self.plain.fullmatch(raw):
+            return float(raw[:-3])
+        return float(self.pitch.read(raw))
+
+    def _write(self, value: Any) -> list[str]:
+        return [canonical(pitch, "length") for pitch in value]
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        pitches = {
+            "type": "array",
+            "items": quantity_schema("length"),
+            "minItems": 1,
+            "maxItems": self.most,
+        }
+        return {"anyOf": [{"type": "string", "minLength": 1}, pitches]}
+
+    @property
+    def allowed(self) -> str:
+        """What may stand there, in words."""
+        return (
+            'the name of a file, such as "pitches.csv", or a list of pitches, such as '
+            f'["260 mm", "259.5 mm"], 1 to {self.most:,} of them'
+        )
+
+
+def _without_default(schema: dict[str, Any]) -> None:
+    """Take the default out of a key's schema: left out, it is nothing that one could write."""
+    schema.pop("default", None)
+
+
+def _arrival_schema() -> dict[str, Any]:
+    """Say as JSON Schema which keys go with which arrival."""
+    recorded = {"properties": {"arrival": {"const": "recorded"}}, "required": ["arrival"]}
+    pitches = {"properties": {"record": {"type": "array"}}, "required": ["record"]}
+    return {
+        "if": recorded,
+        "then": {
+            "required": ["record"],
+            "properties": dict.fromkeys(BESIDE_A_RECORD, False),
+            "if": pitches,
+            "then": {"properties": {"record_speed": False}},
+        },
+        "else": {"required": ["pitch"], "properties": dict.fromkeys(OF_A_RECORD, False)},
+    }
+
+
+class Carrier(Section):
+    """What comes along the belt."""
+
+    model_config = ConfigDict(json_schema_extra=_arrival_schema())
+
+    length: Size = key("Length of a carrier, along the belt.")
+    pitch: Annotated[float | None, OrNothing(Quantity("length", above=0.0))] = key(
+        "Leading edge to leading edge, a length. Has to be given unless arrival is recorded.",
+        None,
+        json_schema_extra=_without_default,
+    )
+    pitch_sd: Length = key(
+        "Spread of the pitch, one standard deviation, a length. None at all makes a run too "
+        "regular to be true: give some.",
+        "0 mm",
+    )
+    min_gap: Length = key("Smallest gap between two carriers, a length.", "0 mm")
+    arrival: Annotated[
+        Literal["paced", "random", "recorded"], Choice("paced", "random", "recorded")
+    ] = key(
+        "Paced by a feeder upstream, laid on by hand at random, or as it was recorded on a line.",
+        "paced",
+    )
+    record: Annotated[tuple[float, ...], Record()] = key(
+        "With arrival recorded: a CSV file, its path relative to this one, with a column of "
+        "pitches (pitch_mm, pitch_in) or of eye times (eye_time_s, eye_time_ms); or the pitches "
+        "themselves, a list of lengths.",
+        None,
+        json_schema_extra=_without_default,
+    )
+    record_speed: Annotated[float | None, OrNothing(Quantity("speed", above=0.0))] = key(
+        "Belt speed at which the eye times of the record were logged: it makes pitches of them, "
+        "which then come at any line speed.",
+        None,
+        json_schema_extra=_without_default,
+    )
+    after_record: Annotated[Literal["repeat", "end"], Choice("repeat", "end")] = key(
+        "Where the record ends before the run: it begins again, or the run ends with it.",
+        "repeat",
+    )
+    missing: Annotated[float, Quantity("share", at_least=0.0, at_most=0.99)] = key(
+        "Share of pitches on which no carrier lies.", "0 %"
+    )
+    slip: Distance = key(
+        "How far carriers fall back on the belt between eye and placement point, a length.", "0 mm"
+    )
+    slip_sd: Length = key("Spread of that, one standard deviation, a length.", "0 mm")
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Keys that say nothing of carriers that arrive as these do, and are not written."""
+        return (*BESIDE_A_RECORD, "record_speed") if self.arrival == "recorded" else OF_A_RECORD

@@ -1,0 +1,128 @@
+"""Whether a drive can be as a file describes it: keys that are right, but not beside others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from feedsim.errors import Fault
+from feedsim.quantities import display
+from feedsim.scenario.look import Look
+from feedsim.scenario.motor_file import motor_faults
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["drive_faults"]
+
+_SAME_MM = 1e-9
+_Path = tuple[str | int, ...]
+
+
+def drive_faults(look: Look, feeder: _Path) -> Iterator[Fault]:
+    """Find what cannot be of one feeder's drive.
+
+    Parameters
+    ----------
+    look : Look
+        Into the raw data of a scenario.
+    feeder : tuple
+        Path of the feeder.
+    """
+    drive = look.raw(*feeder, "drive")
+    automatic = look.raw(*feeder, "servo", "max_acceleration") == "auto"
+    if not isinstance(drive, dict):
+        if automatic:
+            yield _not_chosen(feeder, "a [feeder.drive] beside it that names the chosen motor")
+        return
+    here = (*feeder, "drive")
+    rollers, motors = _list(drive, "roller"), _list(drive, "motor")
+    for number, roller in enumerate(rollers):
+        if isinstance(roller, dict):
+            yield from _roller(look, (*here, "roller", number))
+    yield from _pull_off(look, feeder)
+    yield from _grip(look, here)
+    names: list[Any] = []
+    for number, motor in enumerate(motors):
+        if isinstance(motor, dict):
+            yield from _motor(motor, (*here, "motor", number), names)
+    if len(names) == len(motors) and not drive.get("motors"):
+        yield from _chosen(drive, here, names)
+    if automatic and not drive.get("chosen"):
+        yield _not_chosen(feeder, "drive.chosen, the name of the motor that it is taken from")
+
+
+def _list(table: dict[Any, Any], name: str) -> list[Any]:
+    value = table.get(name)
+    return list(value) if isinstance(value, (list, tuple)) else []
+
+
+def _not_chosen(feeder: _Path, needs: str) -> Fault:
+    path = (*feeder, "servo", "max_acceleration")
+    return Fault(dotted(path), '"auto"', f"{needs}; or an acceleration")
+
+
+def _roller(look: Look, here: _Path) -> Iterator[Fault]:
+    """Check that a roller has an inertia, or the size that it follows from."""
+    diameter, bore, length, inertia = (
+        look(*here, name) for name in ("diameter", "bore", "length", "inertia")
+    )
+    if None in (diameter, bore, length, inertia):
+        return
+    if inertia == 0.0 and not (diameter > 0.0 and length > 0.0):
+        name = "length" if diameter > 0.0 else "diameter"
+        allowed = "a diameter and a length, both of more than 0 mm; or the inertia of this roller"
+        yield look.fault((*here, name), allowed)
+    elif inertia == 0.0 and bore >= diameter:
+        allowed = f"less than the diameter, {display(diameter, 'length', digits=7)}"
+        yield look.fault((*here, "bore"), allowed)
+
+
+def _pull_off(look: Look, feeder: _Path) -> Iterator[Fault]:
+    """Check that an insert is off the magazine before the next cycle begins."""
+    start, travel = (look(*feeder, "drive", f"pull_off_{name}") for name in ("from", "travel"))
+    length, gap = look(*feeder, "insert", "length"), look(*feeder, "insert", "gap")
+    if None in (start, travel, length, gap):
+        return
+    over = length if travel == "auto" else travel
+    if start + over > length + gap + _SAME_MM:
+        name = "pull_off_from" if travel == "auto" or start > length + gap else "pull_off_travel"
+        most = length + gap - (over if name == "pull_off_from" and travel == "auto" else 0.0)
+        most -= start if name == "pull_off_travel" else 0.0
+        allowed = (
+            f"at most {display(most, 'length', digits=7)}: a cycle feeds no further than "
+            "insert.length and insert.gap"
+        )
+        yield look.fault((*feeder, "drive", name), allowed)
+
+
+def _grip(look: Look, here: _Path) -> Iterator[Fault]:
+    """Check that friction is told whole: coefficient, force and mass, or none of them."""
+    friction, force = look(*here, "friction_coefficient"), look(*here, "normal_force")
+    mass = look(*here, "insert_mass")
+    if None in (friction, force, mass):
+        return
+    if (friction > 0.0) != (force > 0.0):
+        name = "normal_force" if friction > 0.0 else "friction_coefficient"
+        other = "friction_coefficient" if friction > 0.0 else "normal_force"
+        yield look.fault((*here, name), f"more than 0 beside {other}: friction takes both")
+    elif friction > 0.0 and mass == 0.0:
+        yield look.fault((*here, "insert_mass"), "more than 0 beside friction_coefficient")
+
+
+def _motor(motor: dict[Any, Any], here: _Path, names: list[Any]) -> Iterator[Fault]:
+    for key, message in motor_faults(motor):
+        yield Fault(dotted((*here, key)), shown(motor[key]), message=message)
+    name = motor.get("name")
+    if isinstance(name, str):
+        if name in names:
+            allowed = "a name of its own: another has this one"
+            yield Fault(dotted((*here, "name")), shown(name), allowed)
+        names.append(name)
+
+
+def _chosen(drive: dict[Any, Any], here: _Path, names: list[Any]) -> Iterator[Fault]:
+    chosen = drive.get("chosen")
+    if not isinstance(chosen, str) or not chosen or chosen in names:
+        return
+    some = ", ".join(shown(name) for name in names[:6]) + (" and more" if len(names) > 6 else "")
+    needs = f"the name of a candidate: {some}" if names else "candidates, [[feeder.drive.motor]]"
+    yield Fault(dotted((*here, "chosen")), shown(chosen), needs)

@@ -1,0 +1,58 @@
+"""A look into the raw data of a scenario, key by key, past every key that is faulty in itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from feedsim.errors import Fault
+from feedsim.scenario.keys import Refused
+from feedsim.scenario.model import MOST_FEEDERS
+from feedsim.scenario.tree import Node, node
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["Look"]
+
+
+class Look:
+    """A look into raw data: the checked value of a key, or None where it has a fault.
+
+    Parameters
+    ----------
+    data : dict
+        A whole scenario as read from the file.
+    """
+
+    def __init__(self, data: dict[str, Any]) -> None:
+        self._data = data
+        feeders = data.get("feeder")
+        number = len(feeders) if isinstance(feeders, (list, tuple)) else 0
+        self.feeders = number if number <= MOST_FEEDERS else 0
+
+    def __call__(self, *path: str | int) -> Any:
+        """Give the checked value at a path; None where it has a fault or there is none."""
+        leaf = node([part for part in path if isinstance(part, str)])
+        if leaf is None or leaf.leaf is None:
+            return None
+        try:
+            return leaf.leaf.read(self.raw(*path))
+        except Refused:
+            return None
+
+    def raw(self, *path: str | int) -> Any:
+        """Give what stands there, its default if it may be left out, else None."""
+        here: Any = self._data
+        for part in path[:-1]:
+            if isinstance(here, dict) and isinstance(part, str):
+                here = here.get(part, {})
+            elif isinstance(here, (list, tuple)) and isinstance(part, int):
+                here = here[part]
+            else:
+                return None
+        if not isinstance(here, dict):
+            return None
+        leaf: Node | None = node([part for part in path if isinstance(part, str)])
+        return here.get(path[-1], None if leaf is None or leaf.required else leaf.default)
+
+    def fault(self, path: tuple[str | int, ...], allowed: str) -> Fault:
+        """Make the fault of a key that is wrong beside the others."""
+        return Fault(dotted(path), shown(self.raw(*path)), allowed)

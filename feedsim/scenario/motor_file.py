@@ -1,0 +1,243 @@
+"""Candidate motors from a CSV file: a row each, units in the names of the columns."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import Kind, QuantityError, canonical, parse
+from feedsim.scenario.text_file import text_of
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["COLUMNS", "MOST_MOTORS", "motor_faults", "read_motors", "with_motors"]
+
+MOST_MOTORS = 200
+_LARGEST = 1_000_000  # bytes
+_LONGEST = 60  # characters of a file's name that are shown
+_MOST_ROWS = 5  # of faulty ones, told one by one
+_TORQUE = {
+    "n_m": "N*m",
+    "nm": "N*m",
+    "mnm": "mNm",
+    "n_cm": "Ncm",
+    "lbf_in": "lbf*in",
+    "lbf_ft": "lbf*ft",
+}
+_SPEED = {"rpm": "rpm", "rev_s": "rev/s", "rad_s": "rad/s"}
+_INERTIA = {
+    "kg_m2": "kg*m^2",
+    "kg_cm2": "kg*cm^2",
+    "g_cm2": "g*cm^2",
+    "kg_mm2": "kg*mm^2",
+    "lb_in2": "lb*in^2",
+}
+_POWER = {"w": "W", "kw": "kW", "hp": "hp"}
+COLUMNS: dict[str, tuple[Kind, dict[str, str]]] = {
+    "rated_torque": ("torque", _TORQUE),
+    "peak_torque": ("torque", _TORQUE),
+    "rated_speed": ("angular speed", _SPEED),
+    "max_speed": ("angular speed", _SPEED),
+    "rotor_inertia": ("inertia", _INERTIA),
+    "rated_power": ("power", _POWER),
+}
+"""Of each quantity its kind, and the units that the name of its column may end in."""
+
+_FACTOR = "over_temperature_factor"
+_EXAMPLE = {"torque": "n_m", "angular speed": "rpm", "inertia": "kg_m2", "power": "w"}
+
+
+def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
+    """Read the files of candidate motors that are named, and set their rows in place.
+
+    Parameters
+    ----------
+    data : dict
+        A whole scenario, not checked yet; it stays as it is.
+    folder : Path
+        From where the paths of the files are meant.
+
+    Returns
+    -------
+    data : dict
+        With ``[[feeder.drive.motor]]`` for each row in place of ``motors``, which stays where
+        its file is faulty.
+    faults : list of Fault
+        What is wrong with the files.
+    """
+    feeders = data.get("feeder")
+    if not isinstance(feeders, (list, tuple)):
+        return data, []
+    changed, faults = list(feeders), []
+    for number, feeder in enumerate(feeders):
+        drive = feeder.get("drive") if isinstance(feeder, dict) else None
+        file = drive.get("motors") if isinstance(drive, dict) else None
+        if not isinstance(drive, dict) or not isinstance(file, str) or not file.strip():
+            continue
+        path = ("feeder", number, "drive", "motors")
+        if drive.get("motor"):
+            allowed = "to be left out beside [[feeder.drive.motor]]: candidates come from one place"
+            faults.append(Fault(dotted(path), shown(file), allowed))
+            continue
+        try:
+            motors = read_motors(folder / file, key=dotted(path))
+        except FeedsimError as error:
+            faults += error.faults
+            continue
+        rest = {name: value for name, value in drive.items() if name != "motors"}
+        changed[number] = {**feeder, "drive": {**rest, "motor": motors}}
+    return {**data, "feeder": changed}, faults
+
+
+def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
+    """Read the candidates of a file, each as ``[[feeder.drive.motor]]`` would have it.
+
+    Raises
+    ------
+    FeedsimError
+        If it cannot be read, a column is missing or of another kind, or a value is none.
+    """
+    name = str(path)
+    file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
+    try:
+        text = text_of(path, largest=_LARGEST, what="table of motors").removeprefix("\ufeff")
+    except FeedsimError as error:
+        raise _wrong(key, f"{file}: {error.faults[0].message}") from None
+    try:
+        rows = _rows(text)
+    except csv.Error as error:
+        raise _wrong(key, f"{file}: is no CSV file ({error})") from None
+    if not rows:
+        raise _wrong(key, f"{file}: is empty")
+    (_, names), *below = rows
+    columns = _columns([name.strip().lower() for name in names], file=file, key=key)
+    if not below:
+        raise _wrong(key, f"{file}: row 1 names the columns; there has to be a motor below it")
+    if len(below) > MOST_MOTORS:
+        raise _wrong(key, f"{file}: has more than {MOST_MOTORS} motors")
+    motors, faults = [], []
+    for row, cells in below:
+        motor = _motor(cells, columns, width=len(names))
+        wrong = [*motor.pop("", ()), *(f"{of}: {why}" for of, why in motor_faults(motor))]
+        faults += [f"{file}, row {row}: {said}" for said in wrong]
+        motors.append(motor)
+    if faults:
+        more = [f"and {len(faults) - _MOST_ROWS} more"] if len(faults) > _MOST_ROWS else []
+        raise FeedsimError(*(Fault(key, message=m) for m in [*faults[:_MOST_ROWS], *more]))
+    return motors
+
+
+def motor_faults(motor: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Find what cannot be of one motor: the key and what it needs.
+
+    Parameters
+    ----------
+    motor : mapping
+        Keys and values of a table, as text; what is faulty in itself is passed over.
+    """
+    for low, high, kind in (
+        ("rated_torque", "peak_torque", "torque"),
+        ("rated_speed", "max_speed", "angular speed"),
+    ):
+        try:
+            least, most = (parse(str(motor.get(name, "")), kind) for name in (low, high))
+        except QuantityError:
+            continue
+        if most < least:
+            yield high, f"found {shown(motor[high])}; needs at least {low}, {motor[low]}"
+
+
+def _rows(text: str) -> list[tuple[int, list[str]]]:
+    """Return the rows that are not blank, with their numbers, the first being 1."""
+    head = text.partition("\n")[0]
+    delimiter = next((mark for mark in (";", "\t") if mark in head), ",")
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    return [
+        (number, cells) for number, cells in enumerate(rows, 1) if any(c.strip() for c in cells)
+    ]
+
+
+def _columns(names: Sequence[str], *, file: str, key: str) -> dict[str, tuple[int, str]]:
+    """Find each key's column: its place, and its unit (``""`` for what has none)."""
+    found: dict[str, tuple[int, str]] = {}
+    faults = []
+    for name in ("name", _FACTOR):
+        if name in names:
+            found[name] = names.index(name), ""
+    if "name" not in found:
+        faults.append('column "name" is missing')
+    for name, (kind, units) in COLUMNS.items():
+        here = [column for column in names if column == name or column.startswith(f"{name}_")]
+        right = [column for column in here if column.removeprefix(f"{name}_") in units]
+        wanted = f'"{name}_{_EXAMPLE[kind]}"'
+        ends = " or ".join(f"_{unit}" for unit in units)
+        if len(right) == 1:
+            found[name] = names.index(right[0]), units[right[0].removeprefix(f"{name}_")]
+        elif right:
+            faults.append(f"columns {shown(right[0])} and {shown(right[1])} are the same key")
+        elif here:
+            faults.append(
+                f"column {shown(here[0])} does not say the unit of {_a(kind)}; it has to end in "
+                f"{ends}"
+            )
+        else:
+            faults.append(f"column {wanted} is missing ({_a(kind)}; it may end in {ends})")
+    others = [name for name in names if name and name not in COLUMNS]
+    if _FACTOR not in found and (near := difflib.get_close_matches(_FACTOR, others, cutoff=0.7)):
+        faults.append(f"column {shown(near[0])} is not known; the nearest is {shown(_FACTOR)}")
+    if faults:
+        raise FeedsimError(*(Fault(key, message=f"{file}, row 1: {said}") for said in faults))
+    return found
+
+
+def _a(kind: Kind) -> str:
+    return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+
+
+def _motor(
+    cells: Sequence[str], columns: Mapping[str, tuple[int, str]], *, width: int
+) -> dict[str, Any]:
+    """Read one row; what is wrong with it stands under ``""``."""
+    motor: dict[str, Any] = {}
+    wrong: list[str] = []
+    for name, (place, unit) in columns.items():
+        text = cells[place].strip() if place < len(cells) else ""
+        if not text and name == _FACTOR:
+            continue
+        if not text:
+            wrong.append(f"nothing in column {name}")
+        elif name == "name":
+            motor[name] = text
+        else:
+            try:
+                motor[name] = _value(text, name, unit)
+            except ValueError as error:
+                wrong.append(f"{name}: found {shown(text)}; needs {error}")
+    if any(cell.strip() for cell in cells[width:]):
+        wrong.append(f"has {len(cells)} cells, and row 1 names {width}")
+    return {**motor, "": wrong}
+
+
+def _value(text: str, name: str, unit: str) -> str | float:
+    """Read a number of a column; a ValueError ends the sentence "needs ..."."""
+    if name == _FACTOR:
+        factor = float(text) if text.replace(".", "", 1).isdigit() else -1.0
+        if not 0.1 <= factor <= 1.0:
+            raise ValueError("a number, 0.1 to 1")
+        return factor
+    kind = COLUMNS[name][0]
+    try:
+        value = parse(f"{text} {unit}", kind)
+    except QuantityError:
+        raise ValueError("a number of more than 0, without its unit, such as 1.25") from None
+    if not 0.0 < value < float("inf"):
+        raise ValueError("a number of more than 0")
+    return canonical(value, kind)
+
+
+def _wrong(key: str, message: str) -> FeedsimError:
+    return FeedsimError(Fault(key, message=message))

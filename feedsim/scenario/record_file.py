@@ -1,0 +1,251 @@
+"""A record of carriers: a CSV file with a column of pitches or of eye times, read once.
+
+The first row names the columns; the unit is in the name. Columns are parted by commas, or by
+semicolons or tabs, and then a number may have a decimal comma. Rows are counted as a
+spreadsheet counts them, the names being row 1. Every fault is told with its file and row.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import NamedTuple
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import Kind, measure
+from feedsim.scenario.text_file import text_of
+from feedsim.scenario.wording import shown
+
+__all__ = ["MOST_PITCHES", "MOST_ROWS", "Column", "Recorded", "pitches_of", "read_column"]
+
+MOST_PITCHES = 100_000
+MOST_ROWS = 5
+"""So many faulty rows of a file are told one by one."""
+
+_KEY = "carrier.record"
+_LARGEST = 20_000_000  # bytes
+_LONGEST = 60  # characters of a file's name that are shown
+_MOST_NAMES, _MOST_SHOWN = 6, 100
+_COLUMN = re.compile(r"(pitch|eye_time)_([a-zµ]{1,4})")
+_UNITS: dict[str, tuple[Kind, tuple[str, ...]]] = {
+    "pitch": ("length", ("mm", "cm", "m", "in", "inch", "ft")),
+    "eye_time": ("time", ("s", "ms", "us", "µs", "min")),
+}
+_WANTED = 'a column of pitches, such as "pitch_mm" or "pitch_in", or of eye times, "eye_time_s"'
+_NUMBER = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,2})?", re.ASCII)
+_COMMA = re.compile(r"[+-]?\d{1,40},\d{1,40}(?:[eE][+-]?\d{1,2})?", re.ASCII)
+_HUGE = 10**12  # mm or s
+_SMALLEST_MM, _LARGEST_MM = Fraction(1, 10**6), 10**9
+
+
+class _Head(NamedTuple):
+    """What parts the columns of a file; of the one to read its name and place; how many."""
+
+    delimiter: str
+    name: str
+    place: int
+    width: int
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """The column of a record, exactly as written.
+
+    Attributes
+    ----------
+    file : str
+        Its name, to be shown.
+    times : bool
+        Whether these are eye times, s; else pitches, mm.
+    values : tuple of Fraction
+        One for each row.
+    """
+
+    file: str
+    times: bool
+    values: tuple[Fraction, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Pitches read from a file, which stand where its name stood; none if it has faults.
+
+    Attributes
+    ----------
+    pitches_mm : tuple of float
+    file : str
+        Its name, to be shown.
+    first_row : int
+        Row of the first pitch.
+    """
+
+    pitches_mm: tuple[float, ...] = ()
+    file: str = ""
+    first_row: int = 2
+
+    def row(self, place: int) -> str:
+        """Name the file and the row of a pitch."""
+        return _row(self.file, self.first_row + place)
+
+
+def read_column(path: Path) -> Column:
+    """Read the one column of a record that has pitches or eye times.
+
+    Raises
+    ------
+    FeedsimError
+        If the file cannot be read or is no record; with the first faulty rows, each named.
+    """
+    name = str(path)
+    file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
+    try:
+        text = text_of(path, largest=_LARGEST, what="record")
+    except FeedsimError as error:
+        raise _wrong(file, error.faults[0].message) from None
+    text = text.removeprefix("\ufeff")
+    if not text.strip():
+        raise _wrong(file, "is empty")
+    try:
+        return _column(text, _head(text, file), file)
+    except csv.Error:
+        raise _wrong(
+            file, "is no CSV file: a quote is not closed, or a cell is far too long"
+        ) from None
+
+
+def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
+    """Turn a column into pitches.
+
+    Parameters
+    ----------
+    column : Column
+    speed_mm_s : float or None
+        Belt speed while eye times were logged (mm/s); not used for pitches.
+
+    Returns
+    -------
+    Recorded
+        Of n + 1 eye times n pitches, (t_k − t_(k−1))·v.
+
+    Raises
+    ------
+    FeedsimError
+        If times do not rise, or a pitch is not above 0 or of no reasonable size.
+    """
+    values, first_row, rises = column.values, 2, "a pitch has to be more than 0"
+    if column.times:
+        speed = Fraction(speed_mm_s or 0.0)
+        values = tuple((later - earlier) * speed for earlier, later in pairwise(values))
+        first_row, rises = 3, "its eye time is not later than that of the row before"
+    recorded = Recorded(tuple(float(value) for value in values), column.file, first_row)
+    faults = []
+    for place, value in enumerate(values):
+        if value <= 0:
+            faults.append(f"{recorded.row(place)}: {rises}")
+        elif not _SMALLEST_MM <= value <= _LARGEST_MM:
+            faults.append(f"{recorded.row(place)}: a pitch of {float(value):.3g} mm is no pitch")
+    _tell(faults)
+    return recorded
+
+
+def _rows(text: str, delimiter: str) -> Iterator[list[str]]:
+    return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+
+
+def _head(text: str, file: str) -> _Head:
+    """Find out what parts the columns, and which one to read."""
+    names: list[str] = []
+    for delimiter in (";", "\t", ","):
+        names = [name.strip() for name in next(_rows(text, delimiter), [])]
+        found = [place for place, name in enumerate(names) if _kind(name)]
+        if len(found) > 1:
+            both = " and ".join(shown(names[place]) for place in found[:3])
+            raise _wrong(file, f"row 1 names {both}; a record has one of them")
+        if found:
+            return _Head(delimiter, names[found[0]], found[0], len(names))
+    if any(_NUMBER.fullmatch(name) for name in names):
+        raise _wrong(file, f"row 1 has numbers; it has to name {_WANTED}")
+    has = ", ".join(shown(name) for name in names[:_MOST_NAMES]) or "nothing"
+    more = " and more" if len(names) > _MOST_NAMES or len(has) > _MOST_SHOWN else ""
+    raise _wrong(file, f"row 1 has to name {_WANTED}; it has {has[:_MOST_SHOWN]}{more}")
+
+
+def _kind(name: str) -> Kind | None:
+    """Tell what a column of this name holds; None if it is not one that is read."""
+    found = _COLUMN.fullmatch(name.lower())
+    if not found:
+        return None
+    kind, units = _UNITS[found[1]]
+    return kind if found[2] in units else None
+
+
+def _column(text: str, head: _Head, file: str) -> Column:
+    """Read the numbers of one column; blank rows at the end do not count."""
+    times = _kind(head.name) == "time"
+    unit = head.name.rpartition("_")[2].lower()
+    factor = Fraction(repr(measure(f"1 {unit}", "time" if times else "length").value))
+    rows = _rows(text, head.delimiter)
+    next(rows)
+    values: list[Fraction] = []
+    faults: list[str] = []
+    blank = 0
+    for row, cells in enumerate(rows, 2):
+        if not any(cell.strip() for cell in cells):
+            blank = blank or row
+            continue
+        if row - 1 > MOST_PITCHES + times:
+            raise _wrong(file, f"has more than {MOST_PITCHES:,} rows")
+        if blank:
+            faults.append(f"{_row(file, blank)}: is blank, with rows after it")
+            blank = 0
+        try:
+            values.append(_number(cells, head) * factor)
+        except ValueError as error:
+            faults.append(f"{_row(file, row)}: {error}")
+    _tell(faults)
+    if len(values) < 1 + times:
+        needs = "two eye times or more: a pitch lies between them" if times else "a pitch below it"
+        raise _wrong(file, f"row 1 names {shown(head.name)}; there has to be {needs}")
+    return Column(file, times, tuple(values))
+
+
+def _number(cells: Sequence[str], head: _Head) -> Fraction:
+    """Read the number of a row; a ValueError says what is wrong."""
+    commas = head.delimiter != ","
+    if any(cell.strip() for cell in cells[head.width :]):
+        hint = "" if commas else "; a decimal comma needs semicolons between the columns"
+        raise ValueError(f"has {len(cells)} cells, and row 1 names {head.width}{hint}")
+    text = cells[head.place].strip() if head.place < len(cells) else ""
+    if not text:
+        raise ValueError(f"nothing in column {shown(head.name)}")
+    plain = text.replace(",", ".") if commas and _COMMA.fullmatch(text) else text
+    if not _NUMBER.fullmatch(plain):
+        raise ValueError(f"found {shown(text)}; needs a number, such as 260.5, without its unit")
+    number = Fraction(plain)
+    if abs(number) > _HUGE:
+        raise ValueError(f"found {shown(text)}; that is beyond all reason")
+    return number
+
+
+def _row(file: str, row: int) -> str:
+    return f"{file}, row {row}"
+
+
+def _wrong(file: str, message: str) -> FeedsimError:
+    return FeedsimError(Fault(_KEY, message=f"{file}: {message}"))
+
+
+def _tell(faults: Sequence[str]) -> None:
+    """Raise what is wrong in the rows, the first few one by one."""
+    if not faults:
+        return
+    told = [*faults[:MOST_ROWS]]
+    if len(faults) > MOST_ROWS:
+        told.append(f"and {len(faults) - MOST_ROWS} more faulty rows")
+    raise FeedsimError(*(Fault(_KEY, message=message) for message in told))

@@ -1,0 +1,215 @@
+"""Keys of what is rehearsed: faults, and what an operator changes while the line runs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator
+from pydantic_core import PydanticCustomError
+
+from feedsim.quantities import Kind, canonical
+from feedsim.scenario.keys import (
+    Below,
+    Choice,
+    KeyType,
+    Quantity,
+    Refused,
+    Section,
+    Whole,
+    key,
+    quantity_schema,
+)
+
+__all__ = ["SETTABLE", "Adjust", "Change", "Fault", "tables"]
+
+_MOST = 1000
+KINDS = ("carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop")
+SETTABLE: dict[str, tuple[Kind, Quantity]] = {
+    "engage_distance": ("length", Quantity("length")),
+    "engage_lead": ("time", Quantity("time", at_least=-10.0, at_most=10.0)),
+    "disengage_distance": ("length", Quantity("length")),
+    "disengage_lead": ("time", Quantity("time", at_least=-10.0, at_most=10.0)),
+    "speed_trim": ("share", Quantity("share", at_least=-0.5, at_most=0.5)),
+}
+"""Settings of a feeder that an operator may change while the line runs."""
+
+_SPEED = Quantity("speed", above=0.0)
+_PATH = re.compile(r"feeder\.(\d{1,6})\.settings\.([a-z_]+)", re.ASCII)
+
+
+@dataclass(frozen=True)
+class OrNone(KeyType):
+    """A key that may be left out; None then."""
+
+    inner: KeyType
+
+    def _read(self, raw: Any) -> Any:
+        return None if raw is None else self.inner.read(raw)
+
+    def _write(self, value: Any) -> Any:
+        return None if value is None else self.inner.write(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return self.inner.schema()
+
+
+def _no_default(schema: dict[str, Any]) -> None:
+    schema.pop("default", None)
+
+
+def tables(name: str) -> BeforeValidator:
+    """Check that there is a list of tables, and not a thousand, before each is looked at."""
+    allowed = f"up to {_MOST} of [[{name}]]"
+
+    def check(raw: Any) -> Any:
+        refused = None
+        if isinstance(raw, dict):
+            double = f"write [[{name}]], in double brackets: there may be several"
+            refused = Refused(allowed, double)
+        elif not isinstance(raw, (list, tuple)) or len(raw) > _MOST:
+            refused = Refused(allowed)
+        if refused:
+            raise PydanticCustomError("refused", "refused", {"refused": refused})
+        return raw
+
+    return BeforeValidator(check)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One key and its new value; ``feeder`` −1 and ``name`` "speed": the line's speed."""
+
+    feeder: int
+    name: str
+    value: float
+
+    @property
+    def path(self) -> str:
+        """The key."""
+        return "line.speed" if self.feeder < 0 else f"feeder.{self.feeder}.settings.{self.name}"
+
+
+@dataclass(frozen=True)
+class Changes(KeyType):
+    """A table of keys and their new values."""
+
+    def _read(self, raw: Any) -> tuple[Change, ...]:
+        if not isinstance(raw, dict) or not raw:
+            raise Refused(self.allowed)
+        changes, faults = [], []
+        for path, value in _flat(raw):
+            try:
+                changes.append(self._change(path, value))
+            except Refused as refused:
+                below: Below = ((path,), value, refused.allowed)
+                faults.append(below)
+        if faults:
+            raise Refused(self.allowed, below=tuple(faults[:20]))
+        return tuple(changes)
+
+    def _change(self, path: str, value: Any) -> Change:
+        if path == "line.speed":
+            return Change(-1, "speed", _SPEED.read(value))
+        match = _PATH.fullmatch(path)
+        if match is None or match[2] not in SETTABLE:
+            names = ", ".join(SETTABLE)
+            raise Refused(f"line.speed, or of feeder.0.settings one of {names}")
+        return Change(int(match[1]), match[2], SETTABLE[match[2]][1].read(value))
+
+    def _write(self, value: Any) -> dict[str, str]:
+        kinds = {name: kind for name, (kind, _) in SETTABLE.items()} | {"speed": "speed"}
+        return {c.path: canonical(c.value, kinds[c.name]) for c in value}
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        patterns = {
+            rf"^feeder\.[0-9]+\.settings\.{name}$": quantity_schema(kind)
+            for name, (kind, _) in SETTABLE.items()
+        }
+        return {
+            "type": "object",
+            "properties": {"line.speed": quantity_schema("speed")},
+            "patternProperties": patterns,
+            "minProperties": 1,
+        }
+
+    @property
+    def allowed(self) -> str:
+        """What may stand there, in words."""
+        return (
+            'keys and their new values, such as {"line.speed" = "80 m/min", '
+            '"feeder.0.settings.engage_distance" = "359 mm"}'
+        )
+
+
+def _flat(raw: dict[Any, Any], above: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield paths and values, of keys in quotes and of tables alike."""
+    for name, value in raw.items():
+        path = f"{above}.{name}" if above else str(name)
+        if isinstance(value, dict) and len(path) < 200:
+            yield from _flat(value, path)
+        else:
+            yield path, value
+
+
+_AT = Annotated[float | None, OrNone(Quantity("time", at_least=0.0))]
+_CARRIER = Annotated[int | None, OrNone(Whole(0, 100_000_000))]
+
+
+class _Planned(Section):
+    """Something at a time or a carrier."""
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Keys that are left out."""
+        return tuple(name for name, value in self if value is None)
+
+
+class Fault(_Planned):
+    """A fault to rehearse: at a time, or as a carrier comes to the carrier eye."""
+
+    at: _AT = key(
+        "When: a time from the start. This or carrier.", None, json_schema_extra=_no_default
+    )
+    carrier: _CARRIER = key(
+        "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
+        None,
+        json_schema_extra=_no_default,
+    )
+    kind: Annotated[
+        Literal["carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop"],
+        Choice(*KINDS),
+    ] = key("What goes wrong.")
+    feeder: Annotated[int, Whole(0, 63)] = key("At which feeder, from 0.", 0)
+    eye: Annotated[Literal["carrier", "insert"], Choice("carrier", "insert")] = key(
+        "Which eye, if one is dirty.", "carrier"
+    )
+    duration: Annotated[float | None, OrNone(Quantity("time", above=0.0))] = key(
+        "How long a dirty eye sees nothing, a time.", None, json_schema_extra=_no_default
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Keys that are left out, and the eye where none is dirty."""
+        return (*super().unused, *(("eye",) if self.kind != "eye_dirty" else ()))
+
+
+class Adjust(_Planned):
+    """What an operator changes while the line runs."""
+
+    at: _AT = key(
+        "When: a time from the start. This or carrier.", None, json_schema_extra=_no_default
+    )
+    carrier: _CARRIER = key(
+        "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
+        None,
+        json_schema_extra=_no_default,
+    )
+    set: Annotated[tuple[Change, ...], Changes()] = key(
+        "The keys to change and their new values: line.speed, and of a feeder's settings "
+        f"{', '.join(SETTABLE)}."
+    )

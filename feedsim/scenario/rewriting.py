@@ -1,0 +1,168 @@
+"""A scenario file with other values, its comments and its layout kept (tomlkit's only home)."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from feedsim.errors import FeedsimError
+from feedsim.quantities import QuantityError, parse
+from feedsim.scenario.overrides import apply_overrides
+from feedsim.scenario.reading import parse_toml, scenario_from_text
+
+__all__ = ["corrected_text", "in_unit_of"]
+
+_QUANTITY = re.compile(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*(\D.*?)\s*", re.ASCII)
+_FINEST_MM, _FINEST_S = 0.001, 1e-6
+
+
+def corrected_text(
+    text: str,
+    *,
+    overrides: Sequence[str] = (),
+    settings: Mapping[int, Mapping[str, float]],
+    folder: str | Path = "",
+) -> str:
+    """Return the text of a scenario file with corrected settings.
+
+    Parameters
+    ----------
+    text : str
+        Of a sound file.
+    overrides : sequence of str
+        Keys that were changed on the command line; they are written too.
+    settings : mapping
+        By number of the feeder: key of its ``settings`` → value, mm for distances and s for
+        leads. Written to a thousandth of a mm and of a ms, in the unit that stands there; where
+        none does, in that of the stage position, and leads in ms.
+    folder : str or Path
+        Where the file lies, for other files that it names.
+
+    Returns
+    -------
+    str
+        Reads as the same scenario but for those keys. Comments, order, blank lines and all
+        values that did not change are as they were.
+
+    Raises
+    ------
+    FeedsimError
+        If the file is laid out so that it cannot be changed in place, or would no longer be
+        sound.
+    """
+    wanted = apply_overrides(parse_toml(text), overrides)
+    changes = [
+        f"feeder.{number}.settings.{key}={in_unit_of(wanted['feeder'][number], key, value)}"
+        for number, values in settings.items()
+        for key, value in values.items()
+    ]
+    wanted = apply_overrides(wanted, changes)
+    written = _written(text.removeprefix("\ufeff"), wanted)
+    if parse_toml(written) != wanted:
+        raise FeedsimError(
+            "the file is laid out so that its settings cannot be changed in place; write them in "
+            "a table [feeder.settings] of their own"
+        )
+    scenario_from_text(written, folder=folder)
+    return written
+
+
+def in_unit_of(feeder: Mapping[str, Any], key: str, value: float) -> str:
+    """Write a setting in the unit that stands in a feeder's table.
+
+    Parameters
+    ----------
+    feeder : mapping
+        The table as a TOML reader gives it.
+    key : str
+        ``engage_lead`` and the like are times, the others lengths.
+    value : float
+        s or mm.
+
+    Examples
+    --------
+    >>> in_unit_of({"settings": {"engage_distance": "auto", "stage_position": "2 in"}},
+    ...            "engage_distance", 25.4)
+    '1 in'
+    """
+    table = feeder["settings"]
+    if key.endswith("_lead"):
+        unit, size = _unit(table.get(key), "time") or ("ms", 1e-3)
+        finest = _FINEST_S
+    else:
+        unit, size = (
+            _unit(table.get(key), "length")
+            or _unit(table.get("stage_position"), "length")
+            or ("mm", 1.0)
+        )
+        finest = _FINEST_MM
+    places = max(0, math.ceil(-math.log10(finest / size) - 1e-9))
+    number = f"{value / size:.{places}f}"
+    if "." in number:
+        number = number.rstrip("0").removesuffix(".")
+    return f"{'0' if number == '-0' else number} {unit}"
+
+
+def _unit(text: Any, kind: Any) -> tuple[str, float] | None:
+    """Return the unit of a quantity and its size in the internal one."""
+    found = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    if found is None:
+        return None
+    unit = found.group(1)
+    try:
+        return unit, parse(f"1 {unit}", kind)
+    except QuantityError:
+        return None
+
+
+def _written(text: str, wanted: Mapping[str, Any]) -> str:
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    try:
+        document = tomlkit.parse(text)
+        _change(document, wanted, top=True)
+        written = tomlkit.dumps(document)
+    except (TOMLKitError, KeyError, TypeError, ValueError) as error:
+        raise FeedsimError(f"the file cannot be changed in place: {error}") from None
+    return re.sub(r"(?<!\r)\n", "\r\n", written) if "\r\n" in text else written
+
+
+def _change(here: Any, wanted: Mapping[str, Any], *, top: bool = False) -> None:
+    """Change a table in place until it holds what is wanted; only what differs is touched.
+
+    A new table within another one is written on one line: a head of its own would end whatever
+    stands below it there.
+    """
+    for key, value in wanted.items():
+        if key not in here:
+            here[key] = value if top or not isinstance(value, dict) else _inline(value)
+            continue
+        there = here[key]
+        if isinstance(value, dict):
+            _change(there, value)
+        elif isinstance(value, list) and value and all(isinstance(x, dict) for x in value):
+            for table, inner in zip(there, value, strict=True):
+                _change(table, inner)
+        elif there != value:
+            here[key] = value
+            _keep_column(there, here[key])
+
+
+def _inline(value: Mapping[str, Any]) -> Any:
+    import tomlkit
+
+    table = tomlkit.inline_table()
+    for key, inner in value.items():
+        table[key] = _inline(inner) if isinstance(inner, dict) else inner
+    return table
+
+
+def _keep_column(old: Any, new: Any) -> None:
+    """Leave a comment in the column where it stood, if there is room for it."""
+    if hasattr(old, "trivia") and hasattr(new, "trivia") and new.trivia.comment:
+        room = len(new.trivia.comment_ws) + len(old.as_string()) - len(new.as_string())
+        new.trivia.comment_ws = " " * max(2, room)

@@ -1,0 +1,199 @@
+"""Whether guard, faults and changes fit the rest of the scenario, and what they ask of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from feedsim import machine
+from feedsim.errors import Fault
+from feedsim.quantities import display
+from feedsim.scenario.guard import Guard
+from feedsim.scenario.look import Look
+from feedsim.scenario.model import Scenario
+from feedsim.scenario.rehearsal import Adjust
+from feedsim.scenario.rehearsal import Fault as Rehearsed
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["guarding_of", "stopping_faults"]
+
+_JAMS = ("carrier_jam", "insert_jam")
+
+
+def stopping_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    """Find what cannot be, of the keys that are right in themselves."""
+    yield from _searches(data, look)
+    yield from _jams(data, look)
+    for number in range(look.feeders):
+        yield from _magazine(look, ("feeder", number, "insert"))
+    for table in ("fault", "adjust"):
+        found = data.get(table)
+        for number in range(len(found) if isinstance(found, (list, tuple)) else 0):
+            if isinstance(found[number], dict):  # type: ignore[index]
+                yield from _planned(look, (table, number))
+    yield from _dirty_eyes(data, look)
+    yield from _changed_feeders(data, look)
+
+
+def _searches(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    """With no_insert on, the next insert must be within reach of a search."""
+    if not isinstance(data.get("guard"), dict) or not look("guard", "no_insert"):
+        return
+    limit = look("controller", "search_limit")
+    for number in range(look.feeders):
+        length, gap = (look("feeder", number, "insert", name) for name in ("length", "gap"))
+        if None not in (limit, length, gap) and limit < length + gap:
+            pitch = display(length + gap, "length", digits=7)
+            allowed = (
+                f"at least {pitch} (insert.length and insert.gap of feeder.{number}): with "
+                "guard.no_insert on, every search would stop the line before the next insert comes"
+            )
+            yield look.fault(("controller", "search_limit"), allowed)
+
+
+def _jams(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    if not isinstance(data.get("guard"), dict) or look("guard", "jam") is not False:
+        return
+    names = machine.Hazard
+    likely = [
+        h.value for h in names if look("limits", "jam_probability", h.value) not in (None, 0.0)
+    ]
+    faults = data.get("fault")
+    tables = [f for f in faults if isinstance(f, dict)] if isinstance(faults, list) else []
+    if likely or any(f.get("kind") in _JAMS for f in tables):
+        allowed = (
+            "true: a jam stops the line whatever the guard says; to have none, take out "
+            "limits.jam_probability and the faults that jam"
+        )
+        yield look.fault(("guard", "jam"), allowed)
+
+
+def _magazine(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+    holds, warning = look(*here, "magazine"), look(*here, "magazine_warning")
+    if holds is not None and warning and warning >= holds:
+        allowed = f"less than magazine, {holds}"
+        yield look.fault((*here, "magazine_warning"), allowed)
+
+
+def _planned(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+    """Check that there is one time, or one carrier."""
+    given = [name for name in ("at", "carrier") if look.raw(*here, name) is not None]
+    if len(given) != 1:
+        message = f'{"has both" if given else "needs one of"} "at" and "carrier"; give one of them'
+        if not given:
+            message = 'needs "at", a time, or "carrier", the number of one'
+        yield Fault(dotted(here), shown({}), "one of at and carrier", message)
+    if here[0] == "fault":
+        feeder = look(*here, "feeder")
+        if feeder is not None and look.feeders and feeder >= look.feeders:
+            yield look.fault((*here, "feeder"), f"a feeder that there is, 0 to {look.feeders - 1}")
+
+
+def _dirty_eyes(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    """Check that a dirty eye says how long, and that nothing else does."""
+    faults = data.get("fault")
+    for number, table in enumerate(faults if isinstance(faults, (list, tuple)) else ()):
+        kind = look("fault", number, "kind") if isinstance(table, dict) else None
+        if kind is None:
+            continue
+        given = [name for name in ("eye", "duration") if table.get(name) is not None]
+        if kind == "eye_dirty" and "duration" not in given:
+            allowed = 'a time, such as "3 s": how long the eye sees nothing'
+            yield Fault(dotted(("fault", number, "duration")), "nothing", allowed)
+        if kind != "eye_dirty":
+            for name in given:
+                yield look.fault(("fault", number, name), 'kind = "eye_dirty" beside it')
+
+
+def _changed_feeders(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    adjusts = data.get("adjust")
+    for number, table in enumerate(adjusts if isinstance(adjusts, (list, tuple)) else ()):
+        changes = look("adjust", number, "set") if isinstance(table, dict) else None
+        for change in changes or ():
+            if look.feeders and change.feeder >= look.feeders:
+                allowed = f"a feeder that there is, 0 to {look.feeders - 1}"
+                path = dotted(("adjust", number, "set", change.path))
+                yield Fault(path, f"feeder {change.feeder}", allowed)
+
+
+# -- for the engine ------------------------------------------------------------------
+
+
+def guarding_of(scenario: Scenario) -> machine.Guarding | None:
+    """Return what may stop or change the line as it runs; None where nothing can."""
+    limits, encoder = scenario.limits, scenario.line.encoder
+    chances = () if limits.jam_probability is None else tuple(limits.jam_probability)
+    jams = tuple((machine.Hazard(name), share) for name, share in chances if share > 0.0)
+    may_stop = any(f.insert.magazine or f.double_check.action == "stop" for f in scenario.feeder)
+    if not (scenario.guard or jams or scenario.fault or scenario.adjust or may_stop):
+        return None
+    return machine.Guarding(
+        guard=machine.Guard() if scenario.guard is None else _guard(scenario.guard),
+        jam_probability=jams,
+        speed_mismatch=limits.speed_mismatch,
+        overhang_mm=limits.overhang,
+        keeps_place=scenario.run.master == "virtual" or encoder.kind == "absolute",
+        home_time_s=encoder.home_time,
+        faults=tuple(_fault(fault) for fault in scenario.fault),
+        adjusts=tuple(_adjust(adjust, scenario) for adjust in scenario.adjust),
+    )
+
+
+def _guard(guard: Guard) -> machine.Guard:
+    clearing = guard.clearing_time
+    return machine.Guard(
+        no_insert=guard.no_insert,
+        insert_eye_blocked_mm=guard.insert_eye_blocked or float("inf"),
+        carrier_eye_blocked_mm=guard.carrier_eye_blocked or float("inf"),
+        misses_in_a_row=guard.misses_in_a_row,
+        double_found=guard.double_found,
+        drive_overload=guard.drive_overload,
+        stop_deceleration_mm_s2=guard.stop_deceleration,
+        clearing=machine.Clearing(
+            mean_s=clearing.mean_s,
+            cv=clearing.cv,
+            exponential=clearing.distribution == "exponential",
+        ),
+    )
+
+
+def _when(planned: Rehearsed | Adjust) -> machine.When:
+    if planned.carrier is not None:
+        return machine.When(carrier=planned.carrier)
+    return machine.When(at_s=planned.at or 0.0)
+
+
+def _fault(fault: Rehearsed) -> machine.Fault:
+    return machine.Fault(
+        when=_when(fault),
+        kind=machine.FaultKind(fault.kind),
+        feeder=fault.feeder,
+        carrier_eye=fault.eye == "carrier",
+        duration_s=fault.duration or 0.0,
+    )
+
+
+def _adjust(adjust: Adjust, scenario: Scenario) -> machine.Adjust:
+    speeds = [change.value for change in adjust.set if change.feeder < 0]
+    settings = []
+    for change in adjust.set:
+        if change.feeder < 0:
+            continue
+        value = change.value
+        if change.name == "speed_trim":
+            value = scenario.feeder[change.feeder].settings.speed_ratio * (1.0 + value)
+        settings.append((change.feeder, _SETTINGS[change.name], value))
+    return machine.Adjust(
+        when=_when(adjust),
+        speed_mm_s=speeds[-1] if speeds else None,
+        settings=tuple(settings),
+    )
+
+
+_SETTINGS = {
+    "engage_distance": machine.Setting.ENGAGE_DISTANCE,
+    "engage_lead": machine.Setting.ENGAGE_LEAD,
+    "disengage_distance": machine.Setting.DISENGAGE_DISTANCE,
+    "disengage_lead": machine.Setting.DISENGAGE_LEAD,
+    "speed_trim": machine.Setting.SPEED_RATIO,
+}

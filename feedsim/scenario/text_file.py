@@ -1,0 +1,49 @@
+"""A file that a user names, as text, with a clear word where it cannot be read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from feedsim.errors import Fault, FeedsimError
+
+__all__ = ["text_of"]
+
+
+def text_of(path: str | Path, *, largest: int, what: str) -> str:
+    """Read a file as text in UTF-8.
+
+    Parameters
+    ----------
+    path : str or Path
+    largest : int
+        Size in bytes beyond which it is refused, some millions.
+    what : str
+        What it is meant to be: ``"scenario"`` or ``"record"``.
+
+    Raises
+    ------
+    FeedsimError
+        If it cannot be read, is too large or is not UTF-8; its key is the path.
+    """
+    name = str(path)
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(largest + 1)
+    except FileNotFoundError:
+        raise FeedsimError(Fault(name, message="there is no such file")) from None
+    except IsADirectoryError:
+        raise FeedsimError(Fault(name, message=f"is a folder, not a {what} file")) from None
+    except PermissionError:
+        raise FeedsimError(Fault(name, message="may not be read by you")) from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise FeedsimError(Fault(name, message=f"cannot be read ({why})")) from None
+    if len(raw) > largest:
+        message = f"is larger than {largest // 1_000_000} MB; that is no {what}"
+        raise FeedsimError(Fault(name, message=message))
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        message = f"is not UTF-8 text (line {line}); save it as UTF-8"
+        raise FeedsimError(Fault(name, message=message)) from None

@@ -1,0 +1,182 @@
+"""What carriers miss their insert by, in closed form."""
+
+# ruff: noqa: ARG001 - every mechanism takes the same four
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from feedsim.machine import Feeder, Machine
+from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.mechanism import Allowed
+from feedsim.settings.mechanisms_placed import late_marks_by
+from feedsim.settings.mechanisms_unseen import strays
+from feedsim.settings.predict import cycle_time
+from feedsim.settings.recorded import share_lost, share_of_gaps_below
+from feedsim.settings.spreads import mark_to_act, pitches, rest_between_cycles
+
+__all__ = ["carrier_gap", "feed_cycle", "late_marks", "memory", "unstaged"]
+
+_MANY = 1000
+_NOTHING = 1e-12
+_RARE = 1e-7
+
+
+def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of the carriers that find the feeder busy, every insert found at once.
+
+    With H the mean number of carriers that come while one is served, H/(1 + H) are lost: a
+    renewal begins with each carrier that is served (Cox, Renewal Theory, 1962, from memory). A
+    record is walked along in its order instead.
+    """
+    return 0.0 if machine.controller.not_ready_engages else _lost(machine, feeder, speed, 0.0)
+
+
+def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of carriers lost to eyes that miss cards, misfeeds and strays.
+
+    After a misfeed or a stray, with the share p, the feeder searches on for another insert
+    pitch, after j in a row for j: H of :func:`feed_cycle` is then
+    Σ p^j·(1 − p)·H(j pitches more). What is lost to that beyond what a feed cycle loses anyway.
+    """
+    seen = 1.0 - machine.carrier_eye.missed
+    if machine.controller.not_ready_engages:
+        return 1.0 - seen
+    p = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
+    if p >= 1.0:
+        return 1.0
+    least, whole = (_lost(machine, feeder, speed, share) for share in (0.0, p))
+    return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least))
+
+
+def _lost(machine: Machine, feeder: Feeder, speed: float, p: float) -> float:
+    """Return the share of carriers that come while one is served, p of the inserts not found.
+
+    Of carriers that are missing, or whose mark the eye misses, none comes.
+    """
+    again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) / feeder.settings.speed_ratio
+    more, chance = {0.0: 1.0 - p}, (1.0 - p) * p
+    while chance > _RARE and len(more) < _MANY:
+        more[len(more) * again] = chance
+        chance *= p
+    c = machine.carriers
+    if c.record_mm:
+        lost = {by: _lost_of_record(machine, feeder, speed, by) for by in more}
+        come = sum(chance * lost[by] / (1.0 - lost[by]) for by, chance in more.items())
+    else:
+        here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
+        come = here * _sum(lambda n: _busy(machine, feeder, speed, n, more), 1)
+    return come / (1.0 + come)
+
+
+def _lost_of_record(machine: Machine, feeder: Feeder, speed: float, more: float) -> float:
+    """Return the share of recorded carriers lost to services longer by a travel (mm)."""
+    c = machine.carriers
+    steady = replace(machine, carriers=replace(c, pitch_sd_mm=0.0))
+
+    def rest(n: int) -> Distribution:
+        found = rest_between_cycles(steady, feeder, speed=speed, carriers=n)
+        return replace(found, mean=found.mean - more)
+
+    return share_lost(c, rest)
+
+
+def _sum(chance: Callable[[int], float], first: int) -> float:
+    """Return the sum of falling probabilities."""
+    total = 0.0
+    for n in range(first, _MANY):
+        share = chance(n)
+        total += share
+        if share < _NOTHING:
+            break
+    return total
+
+
+def _busy(
+    machine: Machine, feeder: Feeder, speed: float, carriers: int, more: Mapping[float, float]
+) -> float:
+    """Return the probability that so many pitches are over before the feeder is ready.
+
+    ``more``: by how much longer (mm) a service is, with probabilities.
+    """
+    if not machine.carriers.random:
+        rest = rest_between_cycles(machine, feeder, speed=speed, carriers=carriers)
+        return sum(chance * rest.share_below(by) for by, chance in more.items())
+    doubled = 0.5 * feeder.inserts.double * feeder.inserts.length_mm / feeder.settings.speed_ratio
+    service = speed * cycle_time(machine, feeder, speed=speed) + doubled
+    return sum(chance * _within(machine, carriers, service + by) for by, chance in more.items())
+
+
+def _within(machine: Machine, carriers: int, travel: float) -> float:
+    """Return the probability that so many random pitches are over within a travel (mm)."""
+    from scipy.special import gammainc
+
+    c = machine.carriers
+    shortest = c.length_mm + c.min_gap_mm
+    free = travel - carriers * shortest
+    return float(gammainc(carriers, free / (c.pitch_mm - shortest))) if free > 0.0 else 0.0
+
+
+def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of marks that find the memory of the program full.
+
+    A mark is kept from when it is known until it is acted on. With c places, a block of c marks
+    is kept, then those are lost that come before the first of them is acted on: with L of them
+    on average, L/(c + L). L is the sum over n = c, c + 1 … of the probabilities that n pitches
+    are over by then; for a steady pitch that makes 1 − c/⌈kept/pitch⌉, for c = 1 it is exact
+    (renewal, as in :func:`feed_cycle`). Random carriers with more than one place: as many as
+    Erlang's loss formula says, the load counted in what a carrier leaves free at least.
+    """
+    places, c = machine.controller.mark_memory, machine.carriers
+    kept = mark_to_act(machine, feeder, speed=speed)
+    here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
+    if c.random and places > 1:
+        return _erlang(machine, places, kept.average, here)
+    if c.random:
+        lost = _sum(lambda n: _within(machine, n, kept.average), places)
+    else:
+        less = kept.times(-1.0)
+        lost = _sum(lambda n: pitches(machine, n).plus(less).share_below(0.0), places)
+    lost *= here
+    return lost / (places + lost)
+
+
+def _erlang(machine: Machine, places: int, kept: float, here: float) -> float:
+    """Return Erlang's loss formula for a hold of a travel (mm)."""
+    c = machine.carriers
+    if kept <= places * (c.length_mm + c.min_gap_mm):
+        return 0.0
+    load, lost = here * kept / c.pitch_mm, 1.0
+    for servers in range(1, places + 1):
+        lost = load * lost / (servers + load * lost)
+    return lost
+
+
+def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of marks known after their point, which are skipped."""
+    if machine.controller.late_mark_engages:
+        return 0.0
+    return late_marks_by(machine, feeder, speed, 0.0)
+
+
+def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of carriers that merge with the one before at the carrier eye.
+
+    Of random carriers, which come so close that they find the feeder busy anyway: those that
+    merge beyond these.
+    """
+    c, eye = machine.carriers, machine.carrier_eye
+    blind = speed * eye.off_response_s
+    if c.record_mm:
+        return share_of_gaps_below(c, blind, edge_sd_mm=eye.edge_sd_mm) if blind else 0.0
+    if c.random:
+        mean = c.pitch_mm - c.length_mm - c.min_gap_mm
+        merged = -math.expm1(-max(0.0, blind - c.min_gap_mm) / mean)
+        busy = feed_cycle(machine, feeder, speed, allowed)
+        return max(0.0, merged - busy) / (1.0 - busy)
+    if blind == 0.0 and eye.edge_sd_mm == 0.0:
+        return 0.0
+    gap = clipped_at(c.min_gap_mm, mean=c.pitch_mm - c.length_mm, sd=c.pitch_sd_mm)
+    return gap.plus(Distribution(normal_sd=eye.edge_sd_mm)).share_below(blind)

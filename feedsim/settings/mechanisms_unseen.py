@@ -1,0 +1,73 @@
+"""Inserts that go past their eye unseen, in closed form."""
+
+# ruff: noqa: ARG001 - every mechanism takes the same four
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from feedsim.machine import Feeder, Machine
+from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
+from feedsim.settings.mechanism import Allowed
+from feedsim.settings.predict import cycle_time
+from feedsim.settings.recorded import share_closer
+from feedsim.settings.spreads import stage_spread
+
+__all__ = ["insert_gap", "strays", "unseen"]
+
+
+def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of inserts that merge with the one before at the insert eye, and stray.
+
+    Where the tail of a staged insert still covers the eye, the insert falls back by its slip
+    before the tail has passed, and only the gap less that is left. Where the tail has passed
+    before the insert rests, the output has until the next nose comes, a cycle after the one
+    before: a carrier pitch, less the way of an insert's length.
+    """
+    counted = speed / (1.0 + machine.encoder.scale_error)
+    feed = feeder.settings.speed_ratio * counted
+    ins, eye = feeder.inserts, feeder.eye
+    covered = stage_spread(machine, feeder, speed=speed).share_below(ins.length_mm)
+    merging = 0.0
+    if covered > 0.0 and (eye.off_response_s > 0.0 or eye.edge_sd_mm > 0.0):
+        slips = clipped_normal(ins.slip_mm, ins.slip_sd_mm)
+        back = Distribution(choices=({-slip: share for slip, share in slips.items()},))
+        gap = clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm).plus(back)
+        seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
+        merging = seen.share_below(feed * eye.off_response_s)
+    if covered == 1.0:
+        return merging
+    passing = speed * (eye.off_response_s + ins.length_mm / feed)
+    return covered * merging + (1.0 - covered) * _sooner(machine, feeder, speed, passing)
+
+
+def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> float:
+    """Return the share of cycles that follow the one before within a belt travel (mm)."""
+    c = machine.carriers
+    if speed * cycle_time(machine, feeder, speed=speed) >= travel:
+        return 0.0
+    shortest = c.length_mm + c.min_gap_mm
+    if c.record_mm:
+        return share_closer(c, travel)
+    if c.random:
+        return -math.expm1(-max(0.0, travel - shortest) / (c.pitch_mm - shortest))
+    return clipped_at(shortest, mean=c.pitch_mm, sd=c.pitch_sd_mm).share_below(travel)
+
+
+def strays(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of inserts that go past their eye unseen: missed, merged, or there too early."""
+    merged = insert_gap(machine, feeder, speed, allowed)
+    return 1.0 - (1.0 - unseen(machine, feeder, speed)) * (1.0 - merged)
+
+
+def unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
+    """Return the share of inserts that their eye misses, or that pass it before the search."""
+    ins = feeder.inserts
+    staged = stage_spread(machine, feeder, speed=speed)
+    before = ins.length_mm + ins.gap_mm
+    next_nose = replace(
+        staged, mean=staged.mean - before, normal_sd=math.hypot(staged.normal_sd, ins.gap_sd_mm)
+    )
+    early = 1.0 - next_nose.share_below(0.0)
+    return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - early)

@@ -1,0 +1,177 @@
+"""What recorded pitches do to a feed cycle and to a photo-eye: counted in the record itself.
+
+A normal curve of the record's mean and spread knows nothing of bunches, drift or the one carrier
+that came too close; the record has them, and in their order.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Carriers
+from feedsim.settings.distribution import Distribution
+
+__all__ = ["most_within", "share_closer", "share_lost", "share_of_gaps_below", "share_of_waits"]
+
+Floats = NDArray[np.float64]
+_FAR = 9.0  # standard deviations beyond which a part is nothing
+_BINS = 256
+_MOST_IN_A_ROW = 1000
+_MANY = 0.5
+
+
+@lru_cache(maxsize=8)
+def _arrays(record_mm: tuple[float, ...], repeats: bool) -> tuple[Floats, Floats]:
+    """Return leading edges, the first at 0, and pitches, each behind the edge of its place.
+
+    Of a record that ends the first pitch is none between two carriers and is left out.
+    """
+    pitches = np.array(record_mm if repeats else record_mm[1:])
+    edges = np.concatenate(([0.0], np.cumsum(pitches)))
+    pitches.flags.writeable = edges.flags.writeable = False
+    return edges, pitches
+
+
+def _pitches(carriers: Carriers) -> Floats:
+    return _arrays(carriers.record_mm, carriers.record_repeats)[1]
+
+
+def _sums(carriers: Carriers, in_a_row: int) -> Floats:
+    """Return the sums (mm) of so many pitches in a row, for each place at which they may begin."""
+    edges, pitches = _arrays(carriers.record_mm, carriers.record_repeats)
+    starts, ends = edges[:-in_a_row], edges[in_a_row:]
+    if carriers.record_repeats:
+        laps, rest = divmod(in_a_row, len(pitches))
+        total = float(edges[-1])
+        starts = edges[:-1]
+        ends = np.concatenate((starts, starts + total))[rest : rest + len(pitches)] + laps * total
+    sums: Floats = ends - starts
+    return sums
+
+
+def _mean(values: Floats | NDArray[np.bool_]) -> float:
+    return float(np.mean(values)) if len(values) else 0.0
+
+
+def share_closer(carriers: Carriers, travel_mm: float) -> float:
+    """Return the share of recorded carriers less than a travel behind the one before."""
+    return _mean(_pitches(carriers) < travel_mm)
+
+
+def share_lost(carriers: Carriers, rest_after: Callable[[int], Distribution]) -> float:
+    """Return the share of recorded carriers that find a feeder busy.
+
+    With b_m(k) the probability that a feeder which serves carrier k is still busy m pitches
+    later, carrier k is served with probability
+    s_k = Σ s_(k−m)·(b_(m−1)(k−m) − b_m(k−m)) over m from 1, b_0 = 1: it is the first after
+    k − m for which the feeder is ready. The lost share is 1 − the mean of s_k over the record,
+    where it repeats over its second lap. Where more than half a carrier comes in a service on
+    average it is that number over 1 + that number, as if pitches came in any order.
+
+    Parameters
+    ----------
+    carriers : Carriers
+        With a record.
+    rest_after : callable
+        So many pitches → the travel (mm) left from readiness to the engage tick of the carrier
+        that much later, were all pitches the record's mean: without the spread of the pitch.
+    """
+    count = len(carriers.record_mm)
+    busy, come = [np.ones(count)], 0.0
+    while len(busy) <= _MOST_IN_A_ROW:
+        chances = _busy_chances(carriers, rest_after(len(busy)), in_a_row=len(busy))
+        busy.append(chances)
+        come += float(chances.mean())
+        if not chances.any():
+            break
+    if come == 0.0 or come > _MANY:
+        return come / (1.0 + come)
+    laps = 2 if carriers.record_repeats else 1
+    first = [np.tile(b - c, laps).tolist() for b, c in pairwise(busy)]
+    served = [1.0]
+    for k in range(1, laps * count):
+        reach = range(1, min(k, len(first)) + 1)
+        served.append(sum(served[k - m] * first[m - 1][k - m] for m in reach))
+    return max(0.0, 1.0 - sum(served[-count:]) / count)
+
+
+def _busy_chances(carriers: Carriers, rest: Distribution, *, in_a_row: int) -> Floats:
+    """Return for each carrier the probability of a rest below 0 so many pitches later.
+
+    Sums of pitches that lie near each other are taken together, to a fourteenth of the standard
+    deviation of the rest. Behind the end of a record that ends nobody comes, and all is 0.
+    """
+    limits = in_a_row * carriers.pitch_mm - _sums(carriers, in_a_row)
+    middle, reach = rest.average, _FAR * rest.sd
+    chances = np.zeros(len(carriers.record_mm))
+    chances[: len(limits)][limits > middle + reach] = 1.0
+    near = np.flatnonzero(np.abs(limits - middle) < reach)
+    if len(near):
+        bins = ((limits[near] - (middle - reach)) * (_BINS / (2.0 * reach))).astype(np.intp)
+        used, place, counts = np.unique(bins, return_inverse=True, return_counts=True)
+        means = np.bincount(place, weights=limits[near], minlength=len(used)) / counts
+        chances[near] = np.array([rest.share_below(float(limit)) for limit in means])[place]
+    return chances
+
+
+def share_of_waits(carriers: Carriers, limit_mm: float, *, service_mm: float) -> float:
+    """Return the share of recorded carriers for which the feeder is late by more than a travel.
+
+    A wait is handed on, W_k = max(0, W_(k−1) + D − p_k) (Lindley's recursion), in the order of
+    the record; where it repeats, as it goes on from lap to lap.
+
+    Parameters
+    ----------
+    carriers : Carriers
+        With a record.
+    limit_mm : float
+    service_mm : float
+        D: belt travel of one service.
+    """
+    gains = service_mm - _pitches(carriers)
+    if carriers.record_repeats:
+        if gains.sum() >= 0.0:
+            return 1.0
+        gains = np.concatenate((gains, gains))  # a wait of 0 comes in each lap, and starts it anew
+    walk = np.cumsum(gains)
+    waits = walk - np.minimum(np.minimum.accumulate(walk), 0.0)
+    return _mean(waits[-len(carriers.record_mm) :] > limit_mm)
+
+
+def share_of_gaps_below(carriers: Carriers, travel_mm: float, *, edge_sd_mm: float) -> float:
+    """Return the share of recorded gaps that end before a travel, as an eye sees their ends.
+
+    Parameters
+    ----------
+    carriers : Carriers
+        With a record.
+    travel_mm : float
+    edge_sd_mm : float
+        Standard deviation of the edge that is seen.
+    """
+    short = travel_mm - (_pitches(carriers) - carriers.length_mm)
+    if edge_sd_mm == 0.0:
+        return _mean(short > 0.0)
+    from scipy.special import ndtr
+
+    return _mean(ndtr(short / edge_sd_mm))
+
+
+def most_within(carriers: Carriers, travel_mm: float) -> int:
+    """Return how many carriers can be on a travel (mm) at once, where they come closest."""
+    if travel_mm <= 0.0:
+        return 0
+    edges, pitches = _arrays(carriers.record_mm, carriers.record_repeats)
+    laps = math.floor(travel_mm / edges[-1]) if carriers.record_repeats else 0
+    if carriers.record_repeats:
+        edges = np.concatenate((edges, edges[1:] + edges[-1]))
+        travel_mm -= laps * float(edges[len(pitches)])
+    ends = np.searchsorted(edges, edges + travel_mm, side="left")
+    most = int(np.max((ends - np.arange(len(edges)))[: max(1, len(pitches))]))
+    return most + laps * len(pitches)

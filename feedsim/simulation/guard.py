@@ -1,0 +1,330 @@
+"""The guard: stops the line at one instant, and gets it going again.
+
+What it does, and why, is section 14 of the model.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from typing import NamedTuple
+
+from feedsim.machine import FaultKind, Machine
+from feedsim.motion.belt import BeltMotion
+from feedsim.records.outcome import Outcome
+from feedsim.records.stop import RecoveryStep, Rule, Stop
+from feedsim.simulation.blocked import BlockedWatch
+from feedsim.simulation.clock import Clock, Order, Part, Steps
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.guarded_carrier_eye import GuardedCarrierEye
+from feedsim.simulation.guarded_feeder import (
+    GuardedClutch,
+    GuardedMemory,
+    GuardedServo,
+    GuardedState,
+)
+from feedsim.simulation.guarded_insert_eye import GuardedInsertEye
+from feedsim.simulation.open_stop import OpenStop
+from feedsim.simulation.recorder import PENDING, Tracer
+from feedsim.simulation.watch import Watch
+
+__all__ = ["Guard", "Lane"]
+
+_FIRST = 0
+"""Before all else that is still to happen at this instant: SimPy's own order of interrupts."""
+_MOST_TRIES = 3
+_MOST_IN_A_ROW = 5
+
+
+class Lane(NamedTuple):
+    """The parts of one feeder."""
+
+    state: GuardedState
+    eye: GuardedInsertEye
+    servo: GuardedServo
+    clutch: GuardedClutch
+    memory: GuardedMemory
+    watch: Watch
+
+
+class Guard(Part):
+    """Stops the line when a rule is broken, and recovers.
+
+    Parameters
+    ----------
+    clock, machine, conveyor
+    lanes : list of Lane
+    carrier_eye : GuardedCarrierEye
+    clearing : iterator of float
+        How long each clearing takes (s).
+    tracer : Tracer, optional
+
+    Attributes
+    ----------
+    stopped : bool
+        From a trip to the restart.
+    stops : list of Stop
+        Those that are over.
+    gave_up : str
+        Why the run was given up; empty where it was not.
+    end_time_s : float
+        When that was.
+    next_speed_mm_s : float or None
+        Line speed asked for while the line stands.
+    on_running, on_given_up : callable
+        Called at each restart, and once when the run is given up.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        machine: Machine,
+        *,
+        conveyor: Conveyor,
+        lanes: list[Lane],
+        carrier_eye: GuardedCarrierEye,
+        clearing: Iterator[float],
+        tracer: Tracer | None,
+    ) -> None:
+        super().__init__(clock)
+        assert machine.guarding is not None  # noqa: S101 - else there is no guard
+        self._machine = machine
+        self._guarding = machine.guarding
+        self._rules = machine.guarding.guard
+        self._conveyor = conveyor
+        self._lanes = lanes
+        self._carrier_eye = carrier_eye
+        self._clearing = clearing
+        self._tracer = tracer
+        self._tripping = False
+        self._in_a_row = 0
+        self._ahead: list[tuple[float, float]] = []
+        self._open: OpenStop | None = None
+        self.watches: list[BlockedWatch] = []
+        self.stopped = False
+        self.stops: list[Stop] = []
+        self.gave_up = ""
+        self.end_time_s = math.nan
+        self.next_speed_mm_s: float | None = None
+        self.on_running: Callable[[], None] = _nothing
+        self.on_given_up: Callable[[], None] = _nothing
+        for lane in lanes:
+            lane.watch.on_placed = self._placed
+            lane.watch.place_of = carrier_eye.place_of
+
+    def start(self) -> None:
+        """Wait for nothing: a report comes by itself."""
+
+    def plan_again(self) -> None:
+        """Go on: what a stop waits for does not depend on the belt."""
+
+    def _placed(self) -> None:
+        self._in_a_row = 0
+
+    def _trace(self, event: str, *, carrier: int = -1) -> None:
+        if self._tracer is not None:
+            self._tracer.add(self.clock.now, "line", event, carrier=carrier, always=True)
+
+    # -- the trip --------------------------------------------------------------------
+
+    def report(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
+        """Stop the line at this instant, unless it is stopped; the first report counts."""
+        if self.stopped:
+            if rule is Rule.EMERGENCY_STOP and self._open is not None:
+                self._cut_power(self._open)
+            return
+        if self._tripping:
+            return
+        self._tripping = True
+        event = self.clock.at(self.clock.now, _FIRST)
+        event.callbacks = [lambda _: self._trip(rule, feeder, cause, carrier)]
+
+    def _trip(self, rule: Rule, feeder: int, cause: str, carrier: int) -> None:
+        now, conveyor = self.clock.now, self._conveyor
+        belt = conveyor.master.belt
+        self._tripping, self.stopped = False, True
+        self._in_a_row += 1
+        speed = belt.speed(now)
+        rest = now + speed / self._rules.stop_deceleration_mm_s2
+        stop = OpenStop(rule, t=now, feeder=feeder, cause=cause, carrier=carrier, at_rest_s=rest)
+        stop.cleared = [lane.state.columns.rejected for lane in self._lanes]
+        spoilt = feeder if cause == FaultKind.INSERT_JAM.value else -1
+        self._open = stop
+        self._trace("trips", carrier=carrier)
+        self._ahead = [(t - now, v) for t, v in belt.points_after(now)]
+        if conveyor.waits:
+            conveyor.halt()
+        for number, lane in enumerate(self._lanes):
+            self._halt(lane, now, spoilt=number == spoilt)
+        self._lose_unknown(now)
+        if rule is Rule.EMERGENCY_STOP:
+            self._cut_power(stop)
+        for watch in self.watches:
+            watch.reset()
+        if speed > 0.0 or self._ahead:
+            conveyor.change(belt.then(now, [(now, speed), (rest, 0.0)]))
+        self.process = self.clock.process(self._stand(stop))
+
+    def _halt(self, lane: Lane, now: float, *, spoilt: bool) -> None:
+        lane.watch.lost = []
+        lane.watch.stopped()
+        lane.clutch.stop(now, spoilt=spoilt)
+        for carrier, insert in lane.servo.abandon():
+            lane.state.lose(carrier, insert=insert, t=now)
+        lane.memory.stop(now, keeps=True)
+
+    def _lose_unknown(self, now: float) -> None:
+        """Lose the edges that have switched and that no program knows of yet."""
+        for carrier in self._carrier_eye.lose_unknown():
+            for lane in self._lanes:
+                columns = lane.state.columns
+                if columns.outcome[carrier] == PENDING and columns.insert[carrier] < 0:
+                    lane.memory.miss(carrier, Outcome.LINE_STOP, t=now)
+
+    def _cut_power(self, stop: OpenStop) -> None:
+        """Lose the place of what comes on an encoder that does not keep it without power."""
+        stop.power_off = True
+        if self._guarding.keeps_place:
+            return
+        for lane in self._lanes:
+            lane.memory.keeps = False
+            lane.memory.lose_all(self.clock.now)
+
+    # -- recovery --------------------------------------------------------------------
+
+    def _stand(self, stop: OpenStop) -> Steps:
+        yield self.clock.at(stop.at_rest_s, Order.BELT)
+        self._trace("at_rest")
+        if self._in_a_row >= _MOST_IN_A_ROW:
+            words = stop.rule.replace("_", " ")
+            self._give_up(
+                f"{_MOST_IN_A_ROW} stops in a row without an insert placed between them; the "
+                f"last: {words}"
+            )
+            return
+        left = list(range(len(self._lanes)))
+        for _ in range(_MOST_TRIES):
+            yield from self._clear(stop)
+            yield from self._home(stop)
+            left = yield from self._stage(stop, left)
+            if not left:
+                yield from self._home(stop)  # the power may have gone meanwhile
+                self._restart(stop)
+                return
+        names = " and ".join(f"feeder {number}" for number in left)
+        self._give_up(f"no insert came to {names} within the search limit, {_MOST_TRIES} times")
+
+    def _note(self, stop: OpenStop, step: str, *, feeder: int = -1, inserts: int = 0) -> None:
+        now = self.clock.now
+        stop.steps.append(RecoveryStep(now, step, feeder, inserts))
+        if feeder < 0:
+            self._trace(step)
+        else:
+            state = self._lanes[feeder].state
+            if state.tracer is not None:
+                state.trace(now, "recovery", step, always=True)
+
+    def _clear(self, stop: OpenStop) -> Steps:
+        yield self.clock.at(self.clock.now + next(self._clearing), Order.BELT)
+        now = self.clock.now
+        self._carrier_eye.dirty_until_s = min(self._carrier_eye.dirty_until_s, now)
+        for lane in self._lanes:
+            lane.eye.dirty_until_s = min(lane.eye.dirty_until_s, now)
+        self._note(stop, "cleared")
+
+    def _home(self, stop: OpenStop) -> Steps:
+        """Find home, if power has gone and the encoder's place with it."""
+        if not stop.power_off or self._guarding.keeps_place:
+            return
+        stop.power_off = False
+        yield self.clock.at(self.clock.now + self._guarding.home_time_s, Order.BELT)
+        self._note(stop, "homed")
+
+    def _stage(self, stop: OpenStop, numbers: list[int]) -> Steps:
+        """Have these feeders staged, side by side; return those where no insert came."""
+        for number in numbers:
+            clutch = self._lanes[number].clutch
+            clutch.process = self.clock.process(self._stage_one(stop, number))
+        for number in numbers:
+            process = self._lanes[number].clutch.process
+            if process.is_alive:
+                yield process
+        yield self.clock.at(self.clock.now, Order.BELT)
+        if not self._rules.no_insert:
+            return []
+        return [number for number in numbers if self._lanes[number].clutch.failed]
+
+    def _stage_one(self, stop: OpenStop, number: int) -> Steps:
+        lane, clock = self._lanes[number], self.clock
+        if lane.clutch.keeps_insert:
+            lane.eye.release()
+            self._note(stop, "kept", feeder=number)
+        if lane.eye.empty:
+            refilled = clock.now + self._machine.feeders[number].inserts.refill_time_s
+            yield from clock.until(lambda: refilled, Order.BELT.of(number))
+            lane.eye.refill()
+            self._note(stop, "refilled", feeder=number)
+        if lane.clutch.keeps_insert:
+            return
+        lane.eye.release()
+        yield from lane.clutch.recover()
+        cleared = lane.state.columns.rejected - stop.cleared[number]
+        stop.cleared[number] += cleared
+        if cleared:
+            self._note(stop, "inserts_cleared", feeder=number, inserts=cleared)
+        self._note(stop, "search_failed" if lane.clutch.failed else "staged", feeder=number)
+
+    def _restart(self, stop: OpenStop) -> None:
+        now, conveyor = self.clock.now, self._conveyor
+        self.stopped = False
+        self._trace("restarts")
+        if conveyor.waits:
+            conveyor.begin(self.next_speed_mm_s)
+        else:
+            conveyor.change(self._belt_from(conveyor.master.belt, stop, now))
+        self.next_speed_mm_s = None
+        if not all(lane.memory.keeps for lane in self._lanes):
+            self._lose_unknown(now)
+        for lane in self._lanes:
+            lane.servo.start()
+            lane.clutch.resume(now)
+            lane.memory.resume(now)
+        self._close(stop, now)
+        for lane in self._lanes:
+            lane.state.check_finished()
+        self.on_running()
+
+    def _belt_from(self, belt: BeltMotion, stop: OpenStop, now: float) -> BeltMotion:
+        """Ramp up to the speed at the trip, then go through what was ahead then."""
+        rate, wanted = self._machine.line.acceleration_mm_s2, belt.speed(stop.time_s)
+        if self.next_speed_mm_s is not None:
+            return belt.then(now, [(now + self.next_speed_mm_s / rate, self.next_speed_mm_s)])
+        up = now + wanted / rate
+        return belt.then(now, [(up, wanted), *((up + after, v) for after, v in self._ahead)])
+
+    def _close(self, stop: OpenStop, restarted_s: float) -> None:
+        self._open = None
+        lost = tuple(tuple(sorted(lane.watch.lost)) for lane in self._lanes)
+        self.stops.append(stop.closed(restarted_s, lost=lost))
+
+    # -- the end ---------------------------------------------------------------------
+
+    def _give_up(self, why: str) -> None:
+        """End the run: what is not decided yet is lost."""
+        now = self.clock.now
+        self.gave_up, self.end_time_s = why, now
+        self._trace("gives_up")
+        self._carrier_eye.end()
+        for lane in self._lanes:
+            columns = lane.state.columns
+            for carrier, outcome in enumerate(columns.outcome):
+                if outcome == PENDING:
+                    columns.outcome[carrier] = Outcome.LINE_STOP
+                    lane.watch.missed(carrier, Outcome.LINE_STOP)
+        if self._open is not None:
+            self._close(self._open, math.nan)
+        self.on_given_up()
+
+
+def _nothing() -> None:
+    return None

@@ -1,0 +1,101 @@
+"""The carrier eye on a line that may stop: it goes on reading while the sequences are halted."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from itertools import islice
+from typing import Any
+
+from simpy import Event
+
+from feedsim.records.outcome import Outcome
+from feedsim.simulation.carrier_eye import CarrierEye
+from feedsim.simulation.mark_memory import Mark
+
+__all__ = ["GuardedCarrierEye"]
+
+_Card = tuple[float, float, float, float, bool]
+
+
+class GuardedCarrierEye(CarrierEye):
+    """One photo-eye over the belt, read for all feeders.
+
+    Attributes
+    ----------
+    dirty_from_s, dirty_until_s : float
+        Nothing that passes between these is seen.
+    comes : dict of int to Event
+        Happens, with the belt travel (mm), once it is known when a carrier comes.
+    on_switch : callable
+        Told when the output switches on (s).
+    """
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.dirty_from_s = math.inf
+        self.dirty_until_s = -math.inf
+        self.comes: dict[int, Event] = {}
+        self.on_switch: Callable[[float], None] | None = None
+        self._switched = -1
+        self._known = -1
+
+    def announce(self) -> None:
+        """Tell of carriers as it becomes known when they come; to be called before the run."""
+        self._cards = self._announced(self._cards)
+
+    def _announced(self, cards: Iterator[_Card]) -> Iterator[_Card]:
+        for carrier, card in enumerate(cards):
+            event = self.comes.pop(carrier, None)
+            if event is not None:
+                event.succeed(card[0])
+            yield card
+
+    @property
+    def passed(self) -> int:
+        """How many carriers have been dealt with at the eye."""
+        alive = self.process is None or self.process.is_alive
+        return max(0, len(self.leading_edge_mm) - int(alive))
+
+    def place_of(self, carrier: int) -> tuple[float, float]:
+        """Return leading edge (mm of belt travel) and slip (mm) of a carrier that has come."""
+        return self.leading_edge_mm[carrier], self.slip_mm[carrier]
+
+    def _fate(self, seen: float, passed: float) -> Outcome | None:
+        if self.dirty_from_s <= passed < self.dirty_until_s:
+            return Outcome.NOT_SEEN
+        return super()._fate(seen, passed)
+
+    def _switch(self, carrier: int, t: float) -> None:
+        self._switched = carrier
+        super()._switch(carrier, t)
+        if self.on_switch is not None:
+            self.on_switch(t)
+
+    def _tell(self, event: Event) -> None:
+        mark: Mark = event.value[1]  # type: ignore[index]
+        if mark.carrier > self._known:
+            self._known = mark.carrier
+            super()._tell(event)
+
+    def lose_unknown(self) -> range:
+        """Lose the edges that have switched and are not known yet; return their numbers.
+
+        Some of them may have been lost before, unseen or merged.
+        """
+        lost = range(self._known + 1, self._switched + 1)
+        self._known = max(self._known, self._switched)
+        return lost
+
+    def output_on(self, t: float) -> bool:
+        """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
+        return t < self._conveyor.master.belt.time_at(self._held_mm) + self._eye.off_response_s
+
+    def end(self) -> int:
+        """Take all carriers that have not come yet, and return how many have come."""
+        come = self.passed
+        self.halt()
+        for leading, _, _, slip, _ in islice(self._cards, self._count - len(self.leading_edge_mm)):
+            self.leading_edge_mm.append(leading)
+            self.slip_mm.append(slip)
+        return come

@@ -1,0 +1,200 @@
+"""The insert eye on a line that may stop: clearing, dirt, jams, an empty magazine."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Generator, Iterator
+from typing import Any
+
+from simpy import Event
+
+from feedsim.machine import Hazard
+from feedsim.simulation.clock import Clock
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.insert_eye import Card, Fate, Found, InsertEye, Search
+from feedsim.simulation.watch import Watch
+
+__all__ = ["GuardedInsertEye"]
+
+
+class GuardedInsertEye(InsertEye):
+    """Photo-eye on the insert path, with what feeds it.
+
+    Attributes
+    ----------
+    dirty_from_s, dirty_until_s : float
+        Nothing that passes between these is seen.
+    empty : bool
+        The magazine is empty.
+    on_warning : callable
+        Called when the magazine comes to its warning.
+    on_switch : callable
+        Told when the output switches on (s).
+    """
+
+    watch: Watch
+
+    def __init__(
+        self,
+        clock: Clock,
+        conveyor: Conveyor,
+        *,
+        state: FeederState,
+        cards: Iterator[Card],
+        first_nose_mm: float,
+        fastest_mm_s: float,
+    ) -> None:
+        super().__init__(
+            clock,
+            conveyor,
+            state=state,
+            cards=cards,
+            first_nose_mm=first_nose_mm,
+            fastest_mm_s=fastest_mm_s,
+        )
+        self._inserts = state.machine.inserts
+        self._endless = not self._inserts.magazine
+        self._left = float(self._inserts.magazine)
+        self.dirty_from_s = math.inf
+        self.dirty_until_s = -math.inf
+        self._stuck_from: int | None = None
+        self.empty = False
+        self.on_warning: Callable[[], None] = lambda: None
+        self.on_switch: Callable[[float], None] | None = None
+        if not self._endless:
+            self._take()
+
+    # -- the magazine ----------------------------------------------------------------
+
+    def _advance(self) -> None:
+        super()._advance()
+        if not self._endless:
+            self._take()
+
+    def _take(self) -> None:
+        """Take the insert that comes next out of the magazine, if there is one left."""
+        if self._left < 1:
+            self.empty = True
+        elif self._next[5]:
+            before = self._left
+            self._left -= 1.0 if math.isnan(self._next[7]) else min(2.0, self._left)
+            if self._left <= self._inserts.warning < before:
+                self.on_warning()
+
+    def refill(self) -> None:
+        """Fill the magazine; where it was empty, the next insert comes a gap from the eye."""
+        self._left = float(self._inserts.magazine)
+        if self.empty:
+            self.empty = False
+            self._come_anew()
+            self._take()
+
+    def withhold(self) -> None:
+        """Let the singulator draw nothing from now on; what has come to the eye is there."""
+        nose = self._first_nose_mm + min(self._next[0], self._next[1])
+        come = nose <= self._state.feed.position(self._clock.now)
+        self._stuck_from = self._number + int(come)
+
+    def release(self) -> None:
+        """Let the singulator draw again."""
+        if self._stuck_from is not None:
+            self._stuck_from = None
+            self._come_anew()
+
+    @property
+    def _lacks(self) -> bool:
+        """Whether nothing more comes."""
+        return self.empty or (self._stuck_from is not None and self._number >= self._stuck_from)
+
+    def _come_anew(self) -> None:
+        """Put the next insert at least a nominal gap before the eye."""
+        earliest = self._state.feed.position(self._clock.now) + self._inserts.gap_mm
+        self._first_nose_mm += max(0.0, earliest - self._first_nose_mm - self._next[0])
+
+    # -- searching -------------------------------------------------------------------
+
+    def search(self, search: Search) -> Generator[Event, Any, Found | None]:
+        """Wait for the next insert to switch the eye; None at the search limit.
+
+        What the double check calls a double on a jog is taken out, and the search goes on.
+        """
+        if search.carrier < 0 and self.watch.stops_doubles:
+            return self._search_singles(search)
+        return super().search(search)
+
+    def _search_singles(self, search: Search) -> Generator[Event, Any, Found | None]:
+        while True:
+            found = yield from super().search(search)
+            if found is None or not found.card[8]:
+                return found
+            self._reject_on_jog(found)
+
+    def _reject_on_jog(self, found: Found) -> None:
+        self._state.columns.rejected += 1
+        if self._state.tracer is not None:
+            now = self._clock.now
+            self._state.trace(now, "insert_eye", "rejected", insert=found.number)
+
+    def _next_event(self, search: Search) -> tuple[float, Fate]:
+        if (
+            self._next[5]
+            and not self.empty
+            and self._stuck_from is None
+            and self.dirty_until_s == -math.inf
+        ):
+            return super()._next_event(search)
+        feed, limit = self._state.feed, search.limit_mm
+        while not self._lacks:
+            if self._next[5] or self._first_nose_mm + self._next[0] > limit:
+                return self._seen_or_not(*super()._next_event(search))
+            self._advance()
+        return feed.time_at(limit), Fate.BEYOND_LIMIT
+
+    def _seen_or_not(self, t: float, fate: Fate) -> tuple[float, Fate]:
+        """Let dirt hide what the eye would see."""
+        if fate in {Fate.MISSED, Fate.BEYOND_LIMIT} or self.dirty_until_s == -math.inf:
+            return t, fate
+        passes = self._state.feed.time_at(self._first_nose_mm + self._next[1])
+        if self.dirty_from_s <= passes < self.dirty_until_s:
+            return passes, Fate.MISSED
+        return t, fate
+
+    def _capture(self, t: float, search: Search) -> Found:
+        if self.on_switch is not None:
+            self.on_switch(t)
+        return super()._capture(t, search)
+
+    def _stray(self, search: Search, *, holds: bool) -> None:
+        insert = self._number
+        super()._stray(search, holds=holds)
+        if search.carrier >= 0:
+            self.watch.hazard(Hazard.STRAY_INSERT, insert=insert, carrier=search.carrier)
+
+    # -- stopped ---------------------------------------------------------------------
+
+    def stop(self) -> None:
+        """Tell nobody of an edge that was captured and is not known yet."""
+        if self._known_event is not None and self._known_event.callbacks is not None:
+            self._known_event.callbacks.clear()
+
+    def clear(self, feed_mm: float) -> int:
+        """Take out all inserts that have passed the eye by a feed travel (mm); return how many."""
+        cleared = 0
+        while not self._lacks:
+            nose, seen, _, _, _, drawn, missed, double, _ = self._next
+            edge = min(nose, seen) if drawn and not missed else nose
+            if self._first_nose_mm + edge > feed_mm:
+                break
+            if drawn:
+                if not missed:
+                    self._hold()
+                self._count_drawn(double)
+                self._state.columns.rejected += 1
+                cleared += 1
+            self._advance()
+        return cleared
+
+    def output_on(self, t: float) -> bool:
+        """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
+        return t < self._state.feed.time_at(self._held_mm) + self._eye.off_response_s

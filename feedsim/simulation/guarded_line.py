@@ -1,0 +1,206 @@
+"""A guarded line: which parts it is made of, and what it has besides."""
+
+from __future__ import annotations
+
+from typing import NamedTuple, cast
+
+from feedsim.draws.cards import Draws
+from feedsim.machine import Machine, Setting
+from feedsim.records.stop import Adjustment, Rule
+from feedsim.simulation.blocked import BlockedWatch
+from feedsim.simulation.carrier_eye import CarrierEye
+from feedsim.simulation.clock import Clock, Order, Part
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.guard import Guard, Lane
+from feedsim.simulation.guarded_carrier_eye import GuardedCarrierEye
+from feedsim.simulation.guarded_feeder import (
+    GuardedClutch,
+    GuardedMemory,
+    GuardedServo,
+    GuardedState,
+)
+from feedsim.simulation.guarded_insert_eye import GuardedInsertEye
+from feedsim.simulation.insert_eye import InsertEye
+from feedsim.simulation.mark_memory import MarkMemory
+from feedsim.simulation.recorder import Tracer
+from feedsim.simulation.rehearsed import Operator, Refilling, RehearsedFault
+from feedsim.simulation.servo import Servo
+from feedsim.simulation.staging_clutch import StagingClutch
+from feedsim.simulation.watch import Watch
+
+__all__ = ["Feeding", "Guarded", "Kinds", "fastest_ratio", "guarded", "kinds_of"]
+
+
+class Kinds(NamedTuple):
+    """The classes that a line's parts are of."""
+
+    state: type[FeederState]
+    eye: type[InsertEye]
+    servo: type[Servo]
+    clutch: type[StagingClutch]
+    memory: type[MarkMemory]
+    carrier_eye: type[CarrierEye]
+
+
+_PLAIN = Kinds(FeederState, InsertEye, Servo, StagingClutch, MarkMemory, CarrierEye)
+_GUARDED = Kinds(
+    GuardedState,
+    GuardedInsertEye,
+    GuardedServo,
+    GuardedClutch,
+    GuardedMemory,
+    GuardedCarrierEye,
+)
+
+
+class Feeding(NamedTuple):
+    """The parts of one feeder, guarded or not."""
+
+    state: FeederState
+    eye: InsertEye
+    servo: Servo
+    clutch: StagingClutch
+    memory: MarkMemory
+
+
+class Guarded(NamedTuple):
+    """What a guarded line has besides: the guard, its parts, the changes made as it ran."""
+
+    guard: Guard
+    parts: list[Part]
+    adjustments: list[Adjustment]
+
+
+def kinds_of(machine: Machine) -> Kinds:
+    """Return what parts a line is made of."""
+    return _PLAIN if machine.guarding is None else _GUARDED
+
+
+def fastest_ratio(machine: Machine, number: int) -> float:
+    """Return the highest speed ratio that a feeder will have."""
+    ratios = [machine.feeders[number].settings.speed_ratio]
+    for adjust in machine.guarding.adjusts if machine.guarding else ():
+        ratios += [v for n, s, v in adjust.settings if n == number and s is Setting.SPEED_RATIO]
+    return max(ratios)
+
+
+def guarded(
+    clock: Clock,
+    machine: Machine,
+    *,
+    conveyor: Conveyor,
+    carrier_eye: CarrierEye,
+    feeders: list[Feeding],
+    draws: Draws,
+    tracer: Tracer | None,
+) -> Guarded:
+    """Put a guard over the parts of a line, and add what is to be rehearsed."""
+    guarding = machine.guarding
+    assert guarding is not None  # noqa: S101 - the caller has looked
+    eye = cast("GuardedCarrierEye", carrier_eye)
+    lanes: list[Lane] = []
+
+    def report(rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
+        guard.report(rule, feeder=feeder, cause=cause, carrier=carrier)
+
+    for number, parts in enumerate(feeders):
+        watch = Watch(
+            number,
+            machine,
+            conveyor=conveyor,
+            feed=parts.state.feed,
+            draws=draws,
+            report=report,
+        )
+        lane = Lane(*parts, watch)  # type: ignore[arg-type]
+        lane.state.watch = lane.eye.watch = lane.servo.watch = lane.clutch.watch = watch
+        lanes.append(lane)
+    guard = Guard(
+        clock,
+        machine,
+        conveyor=conveyor,
+        lanes=lanes,
+        carrier_eye=eye,
+        clearing=draws.clearing_times(guarding.guard.clearing),
+        tracer=tracer,
+    )
+    times = [fault.when for fault in guarding.faults] + [a.when for a in guarding.adjusts]
+    if any(when.carrier >= 0 for when in times):
+        eye.announce()
+    made: list[Adjustment] = []
+    more: list[Part] = [guard]
+    more += [
+        RehearsedFault(
+            clock,
+            fault,
+            conveyor=conveyor,
+            carrier_eye=eye,
+            guard=guard,
+            lanes=lanes,
+            tracer=tracer,
+        )
+        for fault in guarding.faults
+    ]
+    more += [
+        Operator(
+            clock,
+            adjust,
+            machine=machine,
+            conveyor=conveyor,
+            carrier_eye=eye,
+            guard=guard,
+            lanes=lanes,
+            made=made,
+            tracer=tracer,
+        )
+        for adjust in guarding.adjusts
+    ]
+    more += [
+        Refilling(clock, lane, number=number)
+        for number, lane in enumerate(lanes)
+        if machine.feeders[number].inserts.warning
+    ]
+    guard.watches = _blocked(clock, machine, conveyor=conveyor, eye=eye, lanes=lanes, guard=guard)
+    return Guarded(guard, [*more, *guard.watches], made)
+
+
+def _blocked(
+    clock: Clock,
+    machine: Machine,
+    *,
+    conveyor: Conveyor,
+    eye: GuardedCarrierEye,
+    lanes: list[Lane],
+    guard: Guard,
+) -> list[BlockedWatch]:
+    """Watch the eyes whose output may stay on for a limited travel only."""
+    assert machine.guarding is not None  # noqa: S101 - the caller has looked
+    rules, watches = machine.guarding.guard, []
+    if rules.carrier_eye_blocked_mm < float("inf"):
+        watch = BlockedWatch(
+            clock,
+            limit_mm=rules.carrier_eye_blocked_mm,
+            position=conveyor.position,
+            time_at=conveyor.time_at,
+            output_on=eye.output_on,
+            trip=lambda: guard.report(Rule.CARRIER_EYE_BLOCKED),
+            order=Order.CARRIER_EYE.of(1),
+        )
+        eye.on_switch = watch.switched_on
+        watches.append(watch)
+    if rules.insert_eye_blocked_mm < float("inf"):
+        for number, lane in enumerate(lanes):
+            watch = BlockedWatch(
+                clock,
+                limit_mm=rules.insert_eye_blocked_mm,
+                position=lane.state.feed.position,
+                time_at=lane.state.feed.time_at,
+                output_on=lane.eye.output_on,
+                trip=lambda watch=lane.watch: watch.trip(Rule.INSERT_EYE_BLOCKED),  # type: ignore[misc]
+                order=Order.INSERT_EYE.of(number),
+            )
+            lane.eye.on_switch = watch.switched_on
+            lane.watch.on_motion = watch.plan_again
+            watches.append(watch)
+    return watches

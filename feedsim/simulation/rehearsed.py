@@ -1,0 +1,174 @@
+"""What is rehearsed: faults at a time or a carrier, and what an operator changes meanwhile."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from feedsim.machine import Adjust, Fault, FaultKind, Machine, Setting, When
+from feedsim.records.stop import Adjustment, Rule
+from feedsim.simulation.clock import Clock, Order, Part, Steps
+from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.guard import Guard, Lane
+from feedsim.simulation.guarded_carrier_eye import GuardedCarrierEye
+from feedsim.simulation.recorder import Tracer
+
+__all__ = ["Operator", "Refilling", "RehearsedFault"]
+
+
+class _Planned(Part):
+    """Something that comes at a time, or as a carrier comes to its eye."""
+
+    def __init__(
+        self, clock: Clock, when: When, *, conveyor: Conveyor, carrier_eye: GuardedCarrierEye
+    ) -> None:
+        super().__init__(clock)
+        self._when = when
+        self._conveyor = conveyor
+        self._carrier_eye = carrier_eye
+
+    def run(self) -> Steps:
+        """Wait for it, and let it happen before all else of its instant but a belt change."""
+        when = self._when
+        if when.carrier < 0:
+            yield from self.clock.until(lambda: when.at_s, Order.BELT.of(1))
+        else:
+            comes = self._carrier_eye.comes.setdefault(when.carrier, self.clock.event())
+            yield from self.clock.wait(comes)
+            edge = float(comes.value)  # type: ignore[arg-type]
+            yield from self.clock.until(
+                lambda: self._conveyor.master.belt.time_at(edge), Order.BELT.of(1)
+            )
+        self._happen()
+
+    def _happen(self) -> None:
+        raise NotImplementedError
+
+
+class RehearsedFault(_Planned):
+    """A fault that was asked for."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        fault: Fault,
+        *,
+        conveyor: Conveyor,
+        carrier_eye: GuardedCarrierEye,
+        guard: Guard,
+        lanes: list[Lane],
+        tracer: Tracer | None,
+    ) -> None:
+        super().__init__(clock, fault.when, conveyor=conveyor, carrier_eye=carrier_eye)
+        self._fault = fault
+        self._guard = guard
+        self._lane = lanes[fault.feeder]
+        self._tracer = tracer
+
+    def _happen(self) -> None:
+        fault, now, lane = self._fault, self.clock.now, self._lane
+        name = fault.kind.value
+        if self._tracer is not None:
+            self._tracer.add(now, "fault", name, carrier=fault.when.carrier, always=True)
+        if fault.kind is FaultKind.EMERGENCY_STOP:
+            self._guard.report(Rule.EMERGENCY_STOP, cause=name, carrier=fault.when.carrier)
+        elif fault.kind is FaultKind.NO_INSERT:
+            lane.eye.withhold()
+            lane.clutch.plan_again()
+        elif fault.kind is FaultKind.EYE_DIRTY:
+            self._dirty(now)
+        else:
+            feeder = fault.feeder if fault.kind is FaultKind.INSERT_JAM else -1
+            self._guard.report(Rule.JAM, feeder=feeder, cause=name, carrier=fault.when.carrier)
+
+    def _dirty(self, now: float) -> None:
+        eye = self._carrier_eye if self._fault.carrier_eye else self._lane.eye
+        eye.dirty_from_s, eye.dirty_until_s = now, now + self._fault.duration_s
+        part: Part = self._carrier_eye if self._fault.carrier_eye else self._lane.clutch
+        part.plan_again()
+
+
+class Operator(_Planned):
+    """A change that was asked for, made as the line runs; standing, it starts with it."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        adjust: Adjust,
+        *,
+        machine: Machine,
+        conveyor: Conveyor,
+        carrier_eye: GuardedCarrierEye,
+        guard: Guard,
+        lanes: list[Lane],
+        made: list[Adjustment],
+        tracer: Tracer | None,
+    ) -> None:
+        super().__init__(clock, adjust.when, conveyor=conveyor, carrier_eye=carrier_eye)
+        self._adjust = adjust
+        self._rate = machine.line.acceleration_mm_s2
+        self._guard = guard
+        self._lanes = lanes
+        self._made = made
+        self._tracer = tracer
+
+    def _happen(self) -> None:
+        now, adjust = self.clock.now, self._adjust
+        self._made.append(Adjustment(now, self._carrier_eye.passed))
+        if self._tracer is not None:
+            self._tracer.add(now, "operator", "adjusts", carrier=adjust.when.carrier, always=True)
+        for number, setting, value in adjust.settings:
+            self._type_in(self._lanes[number], setting, value)
+        if adjust.speed_mm_s is not None:
+            self._change_speed(adjust.speed_mm_s, now)
+
+    def _type_in(self, lane: Lane, setting: Setting, value: float) -> None:
+        """Change one setting; what is planned by it is planned again."""
+        changed: dict[str, Any] = {setting.value: value}
+        new = replace(lane.clutch.settings, **changed)
+        lane.clutch.settings = new
+        lane.memory.settings = new
+        if setting is Setting.SPEED_RATIO:
+            lane.watch.ratio = value
+            lane.state.feed.set_ratio(value, self.clock.now)
+            lane.servo.plan_again()
+        lane.clutch.plan_again()
+        lane.memory.plan_again()
+
+    def _change_speed(self, wanted: float, now: float) -> None:
+        if self._guard.stopped or self._conveyor.waits:
+            self._guard.next_speed_mm_s = wanted
+            return
+        belt = self._conveyor.master.belt
+        ramp = abs(wanted - belt.speed(now)) / self._rate
+        self._conveyor.change(belt.then(now, [(now + ramp, wanted)]))
+
+
+class Refilling(Part):
+    """Fills a feeder's magazine, from its warning on, while the line runs."""
+
+    def __init__(self, clock: Clock, lane: Lane, *, number: int) -> None:
+        super().__init__(clock)
+        self._lane = lane
+        self._number = number
+        self._asked = clock.event()
+        lane.eye.on_warning = self._ask
+
+    def _ask(self) -> None:
+        if not self._asked.triggered:
+            self._asked.succeed()
+
+    def run(self) -> Steps:
+        """Refill after each warning."""
+        state = self._lane.state
+        while True:
+            yield from self.clock.wait(self._asked)
+            self._asked = self.clock.event()
+            if state.tracer is not None:
+                state.trace(self.clock.now, "magazine", "warns", always=True)
+            full = self.clock.now + state.machine.inserts.refill_time_s
+            yield from self.clock.until(lambda full=full: full, Order.BELT.of(self._number))  # type: ignore[misc]
+            self._lane.eye.refill()
+            if state.tracer is not None:
+                state.trace(self.clock.now, "magazine", "full", always=True)
+            self._lane.clutch.plan_again()

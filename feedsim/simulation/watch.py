@@ -1,0 +1,167 @@
+"""What is watched at one feeder of a guarded line: its rules, and hazards that become jams."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from feedsim.draws.cards import Draws
+from feedsim.machine import Guard, Hazard, Machine
+from feedsim.motion.feed import FeedMotion
+from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.records.outcome import Outcome
+from feedsim.records.stop import Rule
+from feedsim.simulation.conveyor import Conveyor
+
+__all__ = ["Report", "Watch"]
+
+_SAME_RATIO = 1e-9
+_UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}
+"""A carrier that the eye did not show neither lengthens a row of misses nor breaks it."""
+
+
+class Report(Protocol):
+    """What is told of a rule that is broken."""
+
+    def __call__(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
+        """Stop the line at this instant."""
+
+
+class Watch:
+    """Rules and hazards at one feeder.
+
+    Parameters
+    ----------
+    number : int
+        Of the feeder.
+    machine : Machine
+        With its guarding.
+    conveyor, feed
+    draws : Draws
+    report : Report
+
+    Attributes
+    ----------
+    ratio : float
+        Speed ratio now.
+    lost : list of int
+        Carriers that the present stop has cost.
+    place_of : callable
+        Leading edge (mm of belt travel) and slip (mm) of a carrier.
+    on_placed, on_motion : callable
+        Called at each landing, and whenever the clutch has closed or opened.
+    """
+
+    def __init__(
+        self,
+        number: int,
+        machine: Machine,
+        *,
+        conveyor: Conveyor,
+        feed: FeedMotion,
+        draws: Draws,
+        report: Report,
+    ) -> None:
+        assert machine.guarding is not None  # noqa: S101 - only a guarded line has watches
+        self._number = number
+        self._guarding = machine.guarding
+        self._feeder = machine.feeders[number]
+        self._carrier_length_mm = machine.carriers.length_mm
+        self._conveyor = conveyor
+        self._feed = feed
+        self._report = report
+        self._chances = {
+            hazard: draws.jams(number, hazard, probability=probability)
+            for hazard, probability in machine.guarding.jam_probability
+        }
+        self.rules: Guard = machine.guarding.guard
+        self.stops_doubles = self._feeder.double_check.stops or self.rules.double_found
+        self.ratio = self._feeder.settings.speed_ratio
+        self.lost: list[int] = []
+        self.place_of: Callable[[int], tuple[float, float]] = lambda _: (0.0, 0.0)
+        self.on_placed: Callable[[], None] = lambda: None
+        self.on_motion: Callable[[], None] | None = None
+        self._in_a_row = 0
+
+    # -- carriers --------------------------------------------------------------------
+
+    def missed(self, carrier: int, outcome: Outcome) -> None:
+        """Take note of a carrier without an insert."""
+        if outcome is Outcome.LINE_STOP:
+            self.lost.append(carrier)
+        if outcome in _UNKNOWN_TO_PROGRAM:
+            return
+        self._in_a_row += 1
+        if 0 < self.rules.misses_in_a_row <= self._in_a_row:
+            self.trip(Rule.MISSES_IN_A_ROW, cause=outcome.cause, carrier=carrier)
+
+    def stopped(self) -> None:
+        """Begin to count misses anew."""
+        self._in_a_row = 0
+
+    # -- the cycle -------------------------------------------------------------------
+
+    def closed(self, t: float, *, carrier: int, insert: int, stage_mm: float, double: bool) -> None:
+        """Look at a closing of the clutch at tick ``t`` (s)."""
+        self._in_a_row = 0
+        if self.on_motion is not None:
+            self.on_motion()
+        if self.rules.drive_overload:
+            self._look_at_drive(t, self._feeder.clutch.ramp_in, carrier)
+        if not self._chances:
+            return
+        if stage_mm > self._feeder.nose_limit_mm + SAME_TRAVEL_MM:
+            self.hazard(Hazard.NOSE_STRIKE, insert=insert, carrier=carrier)
+        if double:
+            self.hazard(Hazard.DOUBLE, insert=insert, carrier=carrier)
+
+    def opened(self, t: float, *, carrier: int, insert: int, tail_mm: float) -> None:
+        """Look at an opening of the clutch at tick ``t`` (s)."""
+        if self.on_motion is not None:
+            self.on_motion()
+        if self.rules.drive_overload:
+            self._look_at_drive(t, self._feeder.clutch.ramp_out, carrier)
+        if self._chances and tail_mm < self._feeder.grip_end_mm - SAME_TRAVEL_MM:
+            self.hazard(Hazard.TAIL_HELD, insert=insert, carrier=carrier)
+
+    def landed(self, t: float, *, carrier: int, insert: int) -> None:
+        """Look at a landing."""
+        self.on_placed()
+        if not self._chances:
+            return
+        if Hazard.SPEED_MISMATCH in self._chances and self._mismatched(t):
+            self.hazard(Hazard.SPEED_MISMATCH, insert=insert, carrier=carrier)
+        if Hazard.OFF_CARRIER in self._chances and self._off_carrier(t, carrier):
+            self.hazard(Hazard.OFF_CARRIER, insert=insert, carrier=carrier)
+
+    def hazard(self, hazard: Hazard, *, insert: int, carrier: int) -> None:
+        """Let chance decide whether a hazard becomes a jam."""
+        chance = self._chances.get(hazard)
+        if chance is not None and chance(insert):
+            self.trip(Rule.JAM, cause=hazard.value, carrier=carrier)
+
+    def trip(self, rule: Rule, *, cause: str = "", carrier: int = -1) -> None:
+        """Stop the line."""
+        self._report(rule, feeder=self._number, cause=cause, carrier=carrier)
+
+    # -- what is measured ------------------------------------------------------------
+
+    def _look_at_drive(self, t: float, length: float, carrier: int) -> None:
+        begins = t + self._feeder.servo.command_delay_s
+        speed = self._conveyor.master.belt.speed(begins) / (1.0 + self._conveyor.scale_error)
+        wanted = self.ratio * (speed * speed if self._feeder.clutch.travel_ramp else speed)
+        largest = self._feeder.servo.max_acceleration_mm_s2 * (1.0 + _SAME_RATIO)
+        if wanted > largest * length:
+            self.trip(Rule.DRIVE_OVERLOAD, carrier=carrier)
+
+    def _mismatched(self, t: float) -> bool:
+        belt = self._conveyor.master.belt.speed(t)
+        limit = self._guarding.speed_mismatch + _SAME_RATIO
+        return belt <= _SAME_RATIO or abs(self._feed.speed(t) / belt - 1.0) > limit
+
+    def _off_carrier(self, t: float, carrier: int) -> bool:
+        leading, slip = self.place_of(carrier)
+        travelled = self._conveyor.master.belt.position(t) - leading
+        offset = travelled - self._feeder.eye_to_placement_mm - slip
+        behind = self._carrier_length_mm - offset - self._feeder.inserts.length_mm
+        return min(offset, behind) + self._guarding.overhang_mm < -SAME_TRAVEL_MM

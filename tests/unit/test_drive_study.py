@@ -1,0 +1,202 @@
+"""Highest speeds, figures and words of a sizing, on few carriers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from feedsim.drive.inertia import load_inertia
+from feedsim.errors import FeedsimError
+from feedsim.output.canvas import render
+from feedsim.output.drive_figure import drive_figures
+from feedsim.output.drive_text import drive_text
+from feedsim.scenario import Scenario, load_scenario, scenario_from_text
+from feedsim.studies.drive import Sizing, check, size, speeds_from
+from feedsim.studies.drive_plain import drive_plain
+from feedsim.studies.drive_search import highest_speed
+from feedsim.studies.run import rehearse
+
+SIZING = Path(__file__).parents[2] / "scenarios" / "drive_sizing.toml"
+M_MIN = 1000.0 / 60.0
+
+
+def scenario(*changes: str) -> Scenario:
+    few = ["run.carriers=10", "run.warm_up=2"]
+    return load_scenario(SIZING, overrides=[*few, *changes])
+
+
+@cache
+def sized(*changes: str) -> tuple[Scenario, Sizing]:
+    what = scenario(*changes)
+    (found,) = size(what, (60.0 * M_MIN, 90.0 * M_MIN))
+    return what, found
+
+
+def test_a_motor_that_lacks_only_speed_holds_the_line_speed_of_that_speed() -> None:
+    # everything else without bounds: 4000 rpm through 3 : 1 at a roller of 40 mm is
+    # 4000/60/3·π·40 mm = 2792.5 mm/s; found to 0.2 %, from below
+    what = scenario(
+        "feeder.0.drive.allowed_inertia_ratio=1000",
+        "feeder.0.drive.friction_torque=0 Nm",
+        "feeder.0.drive.pull_off_force=0 N",
+    )
+    motor = sized()[1].machine.feeders[0].drive.motors[3]
+    strong = replace(
+        motor,
+        rated_torque_n_m=500.0,
+        peak_torque_n_m=900.0,
+        rated_speed_rpm=4000.0,
+        max_speed_rpm=4000.0,
+        rated_power_w=1e6,
+    )
+    top = 4000.0 / 60.0 / 3.0 * math.pi * 40.0
+    found = highest_speed(what, 0, strong, known={})
+    assert found is not None
+    assert top * 0.998 <= found <= top * (1.0 + 1e-9)
+
+
+def test_a_motor_that_fails_at_any_speed_holds_none() -> None:
+    _, found = sized()
+    small, *_ = found.highest_mm_s
+    assert small is None  # its rotor is too small for the inertia ratio, at whatever speed
+
+
+def test_what_is_held_is_what_passes() -> None:
+    _, found = sized()
+    for number, highest in enumerate(found.highest_mm_s):
+        for point in found.points:
+            assert point.candidates[number].passes == (
+                highest is not None and point.speed_mm_s <= highest
+            )
+
+
+def test_demands_rise_with_the_speed_and_the_rotor() -> None:
+    _, found = sized()
+    slow, fast = found.points
+    for one, other in zip(slow.candidates, fast.candidates, strict=True):
+        assert one.demand.rms_torque_n_m < other.demand.rms_torque_n_m
+        assert one.demand.peak_power_w < other.demand.peak_power_w
+    peaks = [one.demand.peak_torque_n_m for one in slow.candidates]
+    assert peaks == sorted(peaks)
+    assert slow.load is not None
+    assert slow.load.peak_torque_n_m < peaks[0]
+
+
+def test_the_mechanism_of_the_example_by_hand() -> None:
+    what, found = sized()
+    drive = found.machine.feeders[0].drive
+    assert drive is not None
+    roller = 7850.0 * math.pi / 4.0 * 0.04**2 * 0.12 * 0.04**2 / 8.0
+    tube = 2700.0 * math.pi / 4.0 * (0.05**2 - 0.04**2) * 0.16 * (0.05**2 + 0.04**2) / 8.0
+    straight = (0.350 + 2 * 0.005) * 0.02**2
+    total = roller + 2.0 * tube * (40.0 / 50.0) ** 2 + 4e-5 + straight
+    assert load_inertia(drive) == pytest.approx(total, rel=1e-12)
+    assert drive_plain(what, [found])["feeders"][0]["load_inertia_kg_m2"] == load_inertia(drive)
+
+
+def figures(units: Any = "metric", *changes: str) -> dict[str, Any]:
+    what, found = sized(*changes)
+    plain = drive_plain(what, [found])
+    return drive_figures([found], plain, title=what.title, units=units)
+
+
+@pytest.mark.parametrize(
+    ("units", "torque", "speed", "newton_metre"),
+    [("metric", "N·m", "m/min", 1.0), ("inch", "lbf·in", "ft/min", 0.1129848290276167)],
+)
+def test_curves_stand_where_they_should_in_the_units_asked_for(
+    units: str, torque: str, speed: str, newton_metre: float
+) -> None:
+    _, found = sized()
+    time, limits = figures(units).values()
+    upper, lower = time.axes
+    assert upper.get_ylabel() == f"feed speed ({speed})"
+    assert lower.get_ylabel() == f"torque ({torque})"
+    (drawn,) = [line for line in lower.lines if line.get_label() == "motor torque"]
+    asked = found.points[0].candidates[4].demand
+    highest = np.abs(drawn.get_ydata()).max() * newton_metre
+    assert highest == pytest.approx(asked.peak_torque_n_m, rel=1e-3)
+    panels = [axes for axes in limits.axes if axes.get_visible()]
+    assert len(panels) == 7
+    for axes, one in zip(panels, found.points[0].candidates, strict=True):
+        assert axes.get_title(loc="left").endswith("pass" if one.passes else "FAIL")
+        (mark,) = [line for line in axes.lines if line.get_marker() == "D"]
+        assert mark.get_xdata()[0] == pytest.approx(one.demand.mean_speed_rpm)
+        assert mark.get_ydata()[0] * newton_metre == pytest.approx(one.demand.rms_torque_n_m)
+
+
+def test_the_same_figure_gives_the_same_bytes() -> None:
+    first, again = (render(figures()["drive-time"], "png") for _ in range(2))
+    assert first == again
+    assert first.startswith(b"\x89PNG")
+
+
+def test_a_power_that_does_not_fit_its_torque_is_told() -> None:
+    what, found = sized()
+    plain: Any = drive_plain(what, [found])
+    (candidate,) = [one for one in plain["feeders"][0]["candidates"] if "200 W" in one["name"]]
+    assert not candidate["power_does_not_fit"]
+    candidate |= {"rated_power_w": 500.0, "power_does_not_fit": True}
+    said = " ".join(drive_text(plain).split())
+    # 0.64 N·m at 3000 rpm: 201 W
+    assert "motor C, 200 W: rated torque at rated speed makes 201.1 W, but 500 W is told" in said
+    assert "W is told" not in drive_text(drive_plain(what, [found]))
+
+
+def test_speeds_come_from_the_sweep_or_are_the_line_speed() -> None:
+    def speeds(what: Scenario) -> list[float]:
+        return [speed / M_MIN for speed in speeds_from(what)]
+
+    assert speeds(scenario()) == pytest.approx([40, 60, 80, 100, 120])
+    text = SIZING.read_text("utf-8")
+    alone = text[: text.index("[sweep]")]
+    assert speeds(scenario_from_text(alone, folder=SIZING.parent)) == pytest.approx([60])
+    profile = alone.replace(
+        'speed = "60 m/min"',
+        'speed = "60 m/min"\nprofile = [["0 s", "10 m/min"], ["1 s", "70 m/min"]]',
+    )
+    assert speeds(scenario_from_text(profile, folder=SIZING.parent)) == pytest.approx([70])
+
+
+def test_the_chosen_motor_feeds_back_into_a_run() -> None:
+    # at 60 m/min in 20 ms the ramps ask for 50 m/s²; A gives 28, E 240 (its peak torque less
+    # friction and pull-off through 3 : 1, over the inertia)
+    def overloads(chosen: str) -> int:
+        ran = rehearse(scenario(f"feeder.0.drive.chosen={chosen}"))
+        return ran.results.feeders[0].hazards.drive_overload.count
+
+    assert overloads("motor A, 50 W") == 10
+    assert overloads("motor E, 750 W") == 0
+
+
+def test_no_drive_and_steps_are_told_together_with_the_key() -> None:
+    stepped = scenario("feeder.0.clutch.ramp_in=0 ms", "feeder.0.clutch.ramp_out=0 ms")
+    with pytest.raises(FeedsimError) as caught:
+        check(stepped)
+    assert [fault.key for fault in caught.value.faults] == [
+        "feeder.0.clutch.ramp_in",
+        "feeder.0.clutch.ramp_out",
+    ]
+
+
+def test_where_no_cycle_begins_nothing_is_said_to_be_held() -> None:
+    what = scenario("run.carriers=1", "run.warm_up=0", "run.start=empty")
+    (found,) = size(what, (60.0 * M_MIN,))
+    assert found.points[0].cycles is None
+    assert set(found.highest_mm_s) == {None}
+    assert "no feed cycles" in drive_text(drive_plain(what, [found]))
+
+
+def test_a_mechanism_without_a_mass_is_told() -> None:
+    what = scenario("feeder.0.drive.roller=[]", "feeder.0.drive.belt_mass=0 g",
+                    "feeder.0.drive.inserts_carried=0")  # fmt: skip
+    (found,) = size(what, (60.0 * M_MIN,))
+    assert "Nothing that moves has a mass" in drive_text(drive_plain(what, [found]))
+    # all torque there is then comes from friction, pull-off, the pulley and the rotor
+    assert found.points[0].candidates[0].criteria[0].met

@@ -1,0 +1,175 @@
+"""What is counted in a record: pitches and sums of pitches below a travel, waits, crowding."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import cycle, islice
+
+import numpy as np
+import pytest
+
+from feedsim.machine import Carriers
+from feedsim.settings.distribution import Distribution
+from feedsim.settings.recorded import (
+    most_within,
+    share_closer,
+    share_lost,
+    share_of_gaps_below,
+    share_of_waits,
+)
+
+FOUR = (200.0, 210.0, 220.0, 230.0)
+
+
+def carriers(record: tuple[float, ...] = FOUR, *, repeats: bool = True) -> Carriers:
+    mean = sum(record) / len(record)
+    return Carriers(180.0, mean, record_mm=record, record_repeats=repeats)
+
+
+def drifting(seed: int, n: int = 300) -> Carriers:
+    rng = np.random.Generator(np.random.PCG64(seed))
+    drift = 10.0 * np.sin(np.arange(n) / 17.0)
+    return carriers(tuple((230.0 + drift + rng.normal(0.0, 4.0, n)).tolist()))
+
+
+def lost(of: Carriers, busy: float, **noise: object) -> float:
+    """Return the lost share where a feeder is busy for a travel."""
+    return share_lost(of, lambda n: Distribution(n * of.pitch_mm - busy, **noise))  # type: ignore[arg-type]
+
+
+def phi(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+@pytest.mark.parametrize(
+    ("travel", "share"), [(199.0, 0.0), (215.0, 0.5), (210.0, 0.25), (231.0, 1.0)]
+)
+def test_pitches_below_a_travel(travel: float, share: float) -> None:
+    assert share_closer(carriers(), travel) == share
+
+
+def test_the_first_pitch_of_a_record_that_ends_is_none_between_two_carriers() -> None:
+    assert share_closer(carriers(repeats=False), 215.0) == pytest.approx(1.0 / 3.0)
+    assert share_closer(carriers((200.0,), repeats=False), 215.0) == 0.0
+    assert lost(carriers((200.0,), repeats=False), 9999.0) == 0.0
+    assert most_within(carriers((200.0,), repeats=False), 900.0) == 1
+
+
+def lost_walked(of: Carriers, busy: float, laps: int) -> float:
+    """Walk along the record: who comes before the feeder is ready is lost."""
+    ready, at, missed = 0.0, 0.0, 0
+    for pitch in islice(cycle(of.record_mm), laps * len(of.record_mm)):
+        at += pitch
+        if at < ready:
+            missed += 1
+        else:
+            ready = at + busy
+    return missed / (laps * len(of.record_mm))
+
+
+@pytest.mark.parametrize("busy", [100.0, 212.0, 218.0, 222.0, 226.0])
+def test_carriers_that_find_the_feeder_busy(busy: float) -> None:
+    of = drifting(3)
+    share = lost_walked(of, busy, 7)
+    assert lost(of, busy) == pytest.approx(share, abs=1e-12)
+    assert (share > 0.0) == (busy > 100.0)
+    # planted: pitches in any order would lose more, since of a run of short ones only every
+    # second is lost, and the drift makes such runs
+    come = share_closer(of, busy)
+    assert (come / (1.0 + come) > 1.05 * share) == (busy > 215.0)
+
+
+def test_a_rest_of_0_is_none_below_0() -> None:
+    assert lost(carriers(), 200.0) == 0.0
+    assert lost(carriers(), 200.001) == 0.25
+
+
+@pytest.mark.parametrize(("busy", "share"), [
+    (435.0, 1.75 / 2.75),  # 410, 430 and 430 of four sums of two as well: 1 + 3/4 come meanwhile
+    (861.0, 4.0 / 5.0),  # a whole lap of 860 from anywhere
+    (860.0, 3.0 / 4.0),
+    (860.0 + 435.0, 5.75 / 6.75),
+])  # fmt: skip
+def test_many_that_come_meanwhile(busy: float, share: float) -> None:
+    assert lost(carriers(), busy) == pytest.approx(share, rel=1e-12)
+
+
+def test_a_single_pitch_again_and_again() -> None:
+    assert lost(carriers((200.0,)), 199.0) == 0.0
+    assert lost(carriers((200.0,)), 201.0) == 0.5
+    assert lost(carriers((200.0,)), 401.0) == pytest.approx(2.0 / 3.0)
+
+
+def test_a_record_that_ends_is_walked_once() -> None:
+    # 210, 220, 230, 200: the last is lost behind 230, and of the first nothing is known
+    of = carriers((150.0, 210.0, 220.0, 230.0, 200.0), repeats=False)
+    assert lost(of, 205.0) == pytest.approx(1.0 / 5.0)
+    assert lost(replace(of, record_repeats=True), 205.0) == pytest.approx(1.0 / 5.0)
+    # 150 is short when it comes round, and then the one after 200 is lost, not the one after 150
+    again = carriers((150.0, 400.0, 400.0, 400.0, 200.0))
+    assert lost(again, 205.0) == pytest.approx(1.0 / 5.0)
+
+
+@pytest.mark.parametrize("busy", [190.0, 205.0, 212.0])
+def test_noise_is_mixed_in(busy: float) -> None:
+    # Two short pitches in a row: the first carrier is lost with b = Φ((busy − 205)/6), the second
+    # with Φ((busy − 210)/6) if the first was not. Near ones are taken together within 18/256 sd:
+    # off by less than (18/256)²/24 · max|φ'| = 5e-5.
+    of = carriers((300.0,) * 8 + (205.0, 210.0))
+    b, then = phi((busy - 205.0) / 6.0), phi((busy - 210.0) / 6.0)
+    expected = (b + (1.0 - b) * then) / 10.0
+    assert lost(of, busy, normal_sd=6.0) == pytest.approx(expected, abs=5e-5)
+
+
+def waits_walked(of: Carriers, limit: float, service: float, laps: int) -> float:
+    """Walk along the record, laps on end, and count in the last."""
+    wait, late, n = 0.0, 0, len(of.record_mm)
+    for place, pitch in enumerate(islice(cycle(of.record_mm), laps * n)):
+        wait = max(0.0, wait + service - pitch)
+        late += place >= (laps - 1) * n and wait > limit
+    return late / n
+
+
+@pytest.mark.parametrize("service", [200.0, 220.0, 226.0, 229.0])
+@pytest.mark.parametrize("limit", [0.0, 3.0, 30.0])
+def test_waits_are_handed_on_along_the_record(service: float, limit: float) -> None:
+    of = drifting(4)
+    share = share_of_waits(of, limit, service_mm=service)
+    assert share == pytest.approx(waits_walked(of, limit, service, 20), abs=1e-12)
+
+
+def test_waits_without_end_and_of_a_record_that_ends() -> None:
+    assert share_of_waits(carriers(), 5.0, service_mm=215.0) == 1.0  # as long as the mean pitch
+    # 230, 220, 210, 200 served in 215 each: waits 0 for the first, then 0, 5, 20
+    falling = carriers((230.0, 220.0, 210.0, 200.0), repeats=False)
+    assert share_of_waits(falling, 4.0, service_mm=215.0) == pytest.approx(2.0 / 3.0)
+    assert share_of_waits(falling, 5.0, service_mm=215.0) == pytest.approx(1.0 / 3.0)
+
+
+def test_gaps_below_a_travel_with_and_without_noise_of_the_edge() -> None:
+    # gaps 20, 30, 40, 50
+    assert share_of_gaps_below(carriers(), 30.0, edge_sd_mm=0.0) == 0.25
+    assert share_of_gaps_below(carriers(), 31.0, edge_sd_mm=0.0) == 0.5
+    expected = (phi(2.0) + phi(0.0) + phi(-2.0) + phi(-4.0)) / 4.0
+    assert share_of_gaps_below(carriers(), 30.0, edge_sd_mm=5.0) == pytest.approx(
+        expected, abs=1e-12
+    )
+
+
+@pytest.mark.parametrize(("travel", "most"), [
+    (-5.0, 0), (0.0, 0), (1.0, 1), (200.0, 1), (201.0, 2),
+    # closest: 200 and 210 behind one carrier
+    (410.0, 2), (411.0, 3),
+    # a lap has four; two laps of 860 and 201 more: 8 and 2
+    (860.0, 4), (861.0, 5), (1921.0, 10),
+])  # fmt: skip
+def test_carriers_within_a_travel(travel: float, most: int) -> None:
+    assert most_within(carriers(), travel) == most
+
+
+def test_carriers_within_a_travel_of_a_record_that_ends() -> None:
+    of = carriers(repeats=False)  # four carriers, 210, 220 and 230 apart
+    assert [most_within(of, travel) for travel in (210.0, 211.0, 430.0, 431.0, 661.0, 9999.0)] == [
+        1, 2, 2, 3, 4, 4,
+    ]  # fmt: skip

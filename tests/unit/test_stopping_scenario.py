@@ -1,0 +1,222 @@
+"""Guard, faults, adjustments, jams and magazines in a scenario file."""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
+
+from feedsim import machine
+from feedsim.errors import FeedsimError
+from feedsim.machine import FaultKind, Hazard, Setting, When
+from feedsim.scenario import (
+    json_schema,
+    machine_from,
+    override,
+    scenario_from_dict,
+    scenario_from_text,
+    scenario_to_dict,
+)
+from tests.cli.bad_scenarios.table import BASE, changed
+
+EVERYTHING = (
+    changed(
+        ("feeder.insert/magazine", "500"),
+        ("feeder.insert/magazine_warning", "20"),
+        ("feeder.insert/refill_time", '"45 s"'),
+        ("feeder.double_check/action", '"stop"'),
+        ("line.encoder/home_time", '"11 s"'),
+    )
+    + """
+[limits.jam_probability]
+nose_strike = "5 %"
+double = "50 %"
+
+[guard]
+no_insert = false
+insert_eye_blocked = "210 mm"
+carrier_eye_blocked = "310 mm"
+misses_in_a_row = 4
+double_found = true
+jam = true
+drive_overload = true
+stop_deceleration = "1.5 m/s^2"
+clearing_time = {mean = "50 s", distribution = "lognormal", cv = 0.4}
+
+[[fault]]
+at = "12 s"
+kind = "insert_jam"
+
+[[fault]]
+carrier = 100
+kind = "eye_dirty"
+eye = "insert"
+duration = "3 s"
+
+[[adjust]]
+at = "30 s"
+set = {"line.speed" = "80 m/min", "feeder.0.settings.engage_distance" = "359 mm"}
+
+[[adjust]]
+carrier = 500
+set = {"feeder.0.settings.speed_trim" = "0.5 %", "feeder.0.settings.disengage_lead" = "2 ms"}
+"""
+)
+
+
+def test_every_key_arrives() -> None:
+    scenario = scenario_from_text(EVERYTHING)
+    built = machine_from(scenario)
+    ratio = scenario.feeder[0].settings.speed_ratio
+    assert built.guarding == machine.Guarding(
+        guard=machine.Guard(
+            no_insert=False,
+            insert_eye_blocked_mm=210.0,
+            carrier_eye_blocked_mm=310.0,
+            misses_in_a_row=4,
+            double_found=True,
+            drive_overload=True,
+            stop_deceleration_mm_s2=1500.0,
+            clearing=machine.Clearing(50.0, cv=0.4),
+        ),
+        jam_probability=((Hazard.NOSE_STRIKE, 0.05), (Hazard.DOUBLE, 0.5)),
+        speed_mismatch=scenario.limits.speed_mismatch,
+        overhang_mm=scenario.limits.overhang,
+        keeps_place=False,
+        home_time_s=11.0,
+        faults=(
+            machine.Fault(When(12.0), FaultKind.INSERT_JAM),
+            machine.Fault(
+                When(carrier=100), FaultKind.EYE_DIRTY, carrier_eye=False, duration_s=3.0
+            ),
+        ),
+        adjusts=(
+            machine.Adjust(
+                When(30.0), pytest.approx(4000.0 / 3.0), ((0, Setting.ENGAGE_DISTANCE, 359.0),)
+            ),
+            machine.Adjust(
+                When(carrier=500),
+                None,
+                (
+                    (0, Setting.SPEED_RATIO, pytest.approx(1.005 * ratio)),
+                    (0, Setting.DISENGAGE_LEAD, 0.002),
+                ),
+            ),
+        ),
+    )
+    inserts = built.feeders[0].inserts
+    assert (inserts.magazine, inserts.warning, inserts.refill_time_s) == (500, 20, 45.0)
+    assert built.feeders[0].double_check.stops
+
+
+@pytest.mark.parametrize(
+    ("more", "guarded"),
+    [
+        ("", False),
+        ('\n[limits.jam_probability]\ndouble = "0 %"\n', False),
+        ('\n[limits.jam_probability]\ndouble = "1 %"\n', True),
+        ("\n[guard]\n", True),
+        ('\n[[fault]]\nat = "1 s"\nkind = "carrier_jam"\n', True),
+        ('\n[[adjust]]\nat = "1 s"\nset = {"line.speed" = "80 m/min"}\n', True),
+    ],
+)
+def test_only_a_line_that_may_stop_or_change_is_guarded(more: str, guarded: bool) -> None:
+    assert (machine_from(scenario_from_text(BASE + more)).guarding is not None) is guarded
+
+
+def test_magazines_and_doubles_that_stop_are_guarded() -> None:
+    for key, value in [("feeder.insert/magazine", "9"), ("feeder.double_check/action", '"stop"')]:
+        guarding = machine_from(scenario_from_text(changed((key, value)))).guarding
+        assert guarding == machine.Guarding(
+            speed_mismatch=guarding.speed_mismatch,  # type: ignore[union-attr]
+            overhang_mm=guarding.overhang_mm,  # type: ignore[union-attr]
+            keeps_place=False,
+            home_time_s=10.0,
+        )
+
+
+def test_a_guard_has_two_rules_of_its_own() -> None:
+    guarding = machine_from(scenario_from_text(BASE + "\n[guard]\n")).guarding
+    assert guarding is not None
+    assert guarding.guard == machine.Guard(no_insert=True)
+    assert guarding.guard.clearing == machine.Clearing(60.0)
+    assert math.isinf(guarding.guard.insert_eye_blocked_mm)
+
+
+def test_which_encoders_keep_their_place() -> None:
+    for changes, keeps in [
+        ([("line.encoder/kind", '"incremental"')], False),
+        ([("line.encoder/kind", '"absolute"')], True),
+        ([("run/master", '"virtual"')], True),
+    ]:
+        text = changed(*changes) + "\n[guard]\n"
+        guarding = machine_from(scenario_from_text(text)).guarding
+        assert guarding is not None
+        assert guarding.keeps_place is keeps
+
+
+def test_there_and_back() -> None:
+    scenario = scenario_from_text(EVERYTHING)
+    data = scenario_to_dict(scenario)
+    assert scenario_from_dict(json.loads(json.dumps(data))) == scenario
+    assert scenario_to_dict(scenario_from_dict(data)) == data
+    Draft202012Validator(json_schema()).validate(data)
+    Draft202012Validator(json_schema()).validate(tomllib.loads(EVERYTHING))
+    assert not {"guard", "fault", "adjust"} & scenario_to_dict(scenario_from_text(BASE)).keys()
+
+
+def test_one_key_of_a_guard_that_is_not_there_makes_one() -> None:
+    plain = scenario_from_text(BASE)
+    five = override(plain, ["guard.misses_in_a_row=5"])
+    assert five == scenario_from_text(BASE + "\n[guard]\nmisses_in_a_row = 5\n")
+
+
+def test_keys_of_a_change_may_be_tables() -> None:
+    nested = '\n[[adjust]]\nat = "1 s"\nset.line.speed = "70 m/min"\n'
+    quoted = '\n[[adjust]]\nat = "1 s"\nset = {"line.speed" = "70 m/min"}\n'
+    assert scenario_from_text(BASE + nested) == scenario_from_text(BASE + quoted)
+
+
+JUNK = (
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.sampled_from(["1 s", "5 %", "60 m/min", "10 mm", "inf s", "auto", "carrier_jam", ""])
+    | st.lists(st.integers(), max_size=2)
+    | st.dictionaries(st.sampled_from(["mean", "cv", "distribution", "line.speed"]), st.text())
+)
+DATA = tomllib.loads(EVERYTHING)
+PLACES = [
+    *((table, key) for table in ("guard",) for key in DATA["guard"]),
+    *(("fault", n, key) for n in (0, 1) for key in ("at", "carrier", "kind", "eye", "duration")),
+    *(("adjust", n, key) for n in (0, 1) for key in ("at", "carrier", "set")),
+    ("guard",),
+    ("fault",),
+    ("adjust",),
+    ("limits", "jam_probability"),
+    ("limits", "jam_probability", "double"),
+]
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.sampled_from(PLACES), JUNK)
+def test_whatever_stands_there_is_read_or_refused(place: tuple[object, ...], junk: object) -> None:
+    data = tomllib.loads(EVERYTHING)
+    here = data
+    for part in place[:-1]:
+        here = here[part]  # type: ignore[index]
+    here[place[-1]] = junk  # type: ignore[index]
+    try:
+        scenario = scenario_from_dict(data)
+    except FeedsimError as error:
+        if not error.faults or not all(line.isprintable() for line in error.lines):
+            raise
+        return
+    assert scenario_from_dict(scenario_to_dict(scenario)) == scenario
+    machine_from(scenario)
