@@ -22,6 +22,7 @@ from feedsim.cli.run import run
 from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
+from feedsim.cli.trial import trial
 from feedsim.errors import FeedsimError
 
 __all__ = ["app", "main"]
@@ -61,6 +62,7 @@ app.command()(run)
 app.command()(sweep)
 app.command()(compare)
 app.command()(limit)
+app.add_typer(trial)
 app.command()(budget)
 app.command()(drive)
 app.command()(setup)

@@ -1,0 +1,241 @@
+"""``feedsim trial plan`` and ``feedsim trial fit``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_scenario
+
+if TYPE_CHECKING:
+    from feedsim.output.files import Content
+    from feedsim.quantities import System
+    from feedsim.scenario import Scenario
+    from feedsim.studies.trial_fit import TrialFit
+
+__all__ = ["trial"]
+
+_PLAN = "trial_plan.csv"
+
+trial = typer.Typer(
+    name="trial",
+    help="Plan a trial on the line, and fit what was measured in it.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+Confidence = Annotated[str, typer.Option("--confidence", metavar="SHARE", help="How sure to be.")]
+Out = Annotated[
+    Path | None,
+    typer.Option(
+        "--out", help="Folder for the files  [default: plots/<scenario>/trial]", show_default=False
+    ),
+]
+
+
+@trial.command()
+def plan(
+    scenario: ScenarioPath,
+    speeds: Annotated[
+        str | None,
+        typer.Option(
+            "--speeds",
+            metavar="SPEEDS",
+            help='Line speeds: "20:60:10 m/min" (from, to, step) or "20,45,60 m/min"  '
+            "[default: four, up to line speed]",
+            show_default=False,
+        ),
+    ] = None,
+    confidence: Confidence = "95 %",
+    spread_within: Annotated[
+        str,
+        typer.Option(
+            "--spread-within",
+            metavar="SHARE",
+            help="How well each spread is to be known: more carriers to measure.",
+        ),
+    ] = "25 %",
+    settings: Settings = None,
+    out: Out = None,
+    units: Units = UnitChoice.metric,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Write over a file that has been filled in.")
+    ] = False,
+) -> None:
+    """Plan a trial: speeds, carriers, what has to come out, and a blank file to fill in.
+
+    Writes trial_plan.csv.
+    """
+    from feedsim.output.files import write_all
+    from feedsim.output.json_text import json_text
+    from feedsim.output.trial_csv import blank_csv
+    from feedsim.output.trial_plan_text import plan_text
+    from feedsim.studies.axes import parse_speeds
+    from feedsim.studies.trial_plain import plan_plain
+    from feedsim.studies.trial_plan import plan_trial, speeds_for
+
+    checked = read_scenario(scenario, settings, speed=None)
+    sure, within = _share("--confidence", confidence), _share("--spread-within", spread_within)
+    chosen = parse_speeds(speeds).numbers if speeds else speeds_for(checked, units=units.value)
+    found = plan_trial(checked, chosen, confidence=sure, spread_within=within)
+    folder = out if out is not None else Path("plots") / scenario.stem / "trial"
+    _guard(folder / _PLAN, checked, force=force)
+    write_all(folder, {_PLAN: blank_csv(found, units=units.value)})
+    if as_json:
+        typer.echo(json_text(plan_plain(found, checked)), nl=False)
+    else:
+        typer.echo(plan_text(found, units=units.value))
+    typer.echo(f"wrote {_PLAN} to {folder}", err=as_json)
+
+
+def _guard(path: Path, scenario: Scenario, *, force: bool) -> None:
+    """Refuse to write over what somebody has filled in at the machine."""
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.studies.trial_data import is_blank
+
+    if force or not path.exists() or is_blank(path, feeders=[f.name for f in scenario.feeder]):
+        return
+    raise FeedsimError(
+        Fault(str(path), message="has been filled in; move it away, or --force writes over it")
+    )
+
+
+def _share(option: str, text: str) -> float:
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.quantities import QuantityError, parse
+
+    low, high = (0.5, 0.9999) if option == "--confidence" else (0.02, 2.0)
+    try:
+        share = parse(text, "share")
+    except QuantityError as error:
+        raise FeedsimError(Fault(option, message=f"needs {error}")) from None
+    if not low <= share <= high:
+        allowed = f"{100.0 * low:g} % to {100.0 * high:g} %"
+        raise FeedsimError(Fault(option, found=repr(text), allowed=allowed))
+    return share
+
+
+@trial.command()
+def fit(
+    scenario: ScenarioPath,
+    data: Annotated[
+        Path,
+        typer.Argument(metavar="DATA", help="What was measured, a CSV file.", show_default=False),
+    ],
+    write: Annotated[
+        Path | None,
+        typer.Option(
+            "--write",
+            metavar="FILE",
+            help="Write the scenario with the corrected settings, comments and layout kept.",
+            show_default=False,
+        ),
+    ] = None,
+    confidence: Confidence = "95 %",
+    settings: Settings = None,
+    out: Out = None,
+    units: Units = UnitChoice.metric,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print trial_fit.json on standard output.")
+    ] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Let --write write over a file that is there.")
+    ] = False,
+) -> None:
+    """Fit a trial: what to type in, what spreads, what is missed, what could not be told.
+
+    The trial was run with the settings of SCENARIO. Writes trial_fit.json and a figure.
+    """
+    from feedsim.output.files import try_folder, write_all
+    from feedsim.output.json_text import json_text
+    from feedsim.output.trial_text import fit_text
+    from feedsim.studies.trial_data import read_trial
+    from feedsim.studies.trial_fit import fit_trial
+    from feedsim.studies.trial_plain import fit_plain
+
+    checked = read_scenario(scenario, settings, speed=None)
+    sure = _share("--confidence", confidence)
+    _may_write(write, force=force)
+    folder = out if out is not None else Path("plots") / scenario.stem / "trial"
+    names = [feeder.name for feeder in checked.feeder]
+    measured = read_trial(data, feeders=names, longest_mm=checked.carrier.length)
+    try_folder(folder)
+    found = fit_trial(checked, measured, confidence=sure)
+    plain = json_text(fit_plain(found, name=data.name))
+    text = None if write is None else _corrected(found, scenario, settings or [], write)
+    files = {"trial_fit.json": plain.encode(), **_pictures(found, data.name, units=units.value)}
+    write_all(folder, files)
+    if as_json:
+        typer.echo(plain, nl=False)
+    else:
+        typer.echo(fit_text(found, name=data.name, units=units.value))
+    typer.echo(f"wrote {', '.join(files)} to {folder}", err=as_json)
+    if write is not None:
+        _write_corrected(write, text, err=as_json)
+
+
+def _may_write(path: Path | None, *, force: bool) -> None:
+    from feedsim.errors import Fault, FeedsimError
+
+    if path is None:
+        return
+    if path.is_dir():
+        raise FeedsimError(Fault(str(path), message="this is a folder; give the name of a file"))
+    if path.exists() and not force:
+        raise FeedsimError(
+            Fault(str(path), message="this file is there already; --force writes over it")
+        )
+
+
+def _corrected(found: TrialFit, scenario: Path, overrides: list[str], new: Path) -> str | None:
+    """Return the text of the corrected scenario; None where nothing is to be corrected."""
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.scenario import scenario_from_text
+    from feedsim.scenario.reading import read_text
+    from feedsim.scenario.rewriting import corrected_text
+
+    settings = {
+        feeder.number: {
+            "engage_distance": feeder.new.engage_distance_mm,
+            "engage_lead": feeder.new.engage_lead_s,
+            "disengage_distance": feeder.new.disengage_distance_mm,
+            "disengage_lead": feeder.new.disengage_lead_s,
+        }
+        for feeder in found.feeders
+        if feeder.new != feeder.old
+    }
+    if not settings:
+        return None
+    text = corrected_text(
+        read_text(scenario), overrides=overrides, settings=settings, folder=scenario.parent
+    )
+    try:
+        scenario_from_text(text, folder=new.parent)
+    except FeedsimError:
+        message = f"names other files that do not lie there; write it beside {scenario}"
+        raise FeedsimError(Fault(str(new), message=message)) from None
+    return text
+
+
+def _write_corrected(path: Path, text: str | None, *, err: bool) -> None:
+    from feedsim.output.files import write_all
+
+    if text is None:
+        typer.echo(f"nothing to correct: {path} was not written", err=err)
+        return
+    write_all(path.parent, {path.name: text.encode()})
+    typer.echo(f"wrote {path}, with the settings to type in", err=err)
+
+
+def _pictures(found: TrialFit, name: str, *, units: System) -> dict[str, Content]:
+    from feedsim.output.canvas import render
+    from feedsim.output.trial_figure import trial_figures
+
+    pictures: dict[str, Content] = {}
+    for file, figure in trial_figures(found, name=name, units=units).items():
+        pictures[f"{file}.png"] = render(figure, "png")
+        pictures[f"{file}.svg"] = render(figure, "svg")
+    return pictures

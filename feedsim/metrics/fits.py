@@ -1,0 +1,275 @@
+"""Weighted least squares with its covariance, whether a line is straight, and outliers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.metrics.intervals import Interval
+
+__all__ = [
+    "LackOfFit",
+    "LinearFit",
+    "far_out",
+    "lack_of_fit",
+    "nothing_there",
+    "student_interval",
+    "weighted_fit",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class LinearFit:
+    """Coefficients of a linear model, fitted by weighted least squares.
+
+    Attributes
+    ----------
+    coefficients : float64 array, shape (p,)
+        Units of y over the units of the columns of the design.
+    covariance : float64 array, shape (p, p)
+        Of the coefficients, scaled by the residual variance.
+    residuals : float64 array, shape (n,)
+        y less what is fitted, not weighted.
+    weights : float64 array, shape (n,)
+    rows : float64 array, shape (p, n)
+        How each coefficient is made of the values: coefficients = rows · y.
+    dof : float
+        Degrees of freedom of the residual variance, n − p.
+    """
+
+    coefficients: Floats
+    covariance: Floats
+    residuals: Floats
+    weights: Floats
+    rows: Floats
+    dof: float
+
+    @property
+    def residual_sd(self) -> float:
+        """Root of the weighted residual sum of squares over its degrees of freedom."""
+        return math.sqrt(self.weighted_squares / self.dof)
+
+    @property
+    def weighted_squares(self) -> float:
+        """Sum of weight · residual²."""
+        return float(np.sum(self.weights * self.residuals**2))
+
+    @property
+    def sds(self) -> Floats:
+        """Standard deviations of the coefficients, shape (p,)."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
+
+
+def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) -> LinearFit:
+    """Fit y = design · coefficients by weighted least squares.
+
+    Parameters
+    ----------
+    design : float64 array, shape (n, p)
+        n > p. A column of ones makes an intercept.
+    y : float64 array, shape (n,)
+        Finite.
+    weights : float64 array, shape (n,), optional
+        Above 0; those of values of unequal spread go as 1/sd². Equal ones if left out. Their
+        scale does not matter.
+
+    Returns
+    -------
+    LinearFit
+
+    Raises
+    ------
+    ValueError
+        If there are not more values than columns, or the columns do not span the space.
+
+    Notes
+    -----
+    With W the diagonal of the weights, s² the weighted residual sum of squares over n − p ::
+
+        b = (XᵀWX)⁻¹·XᵀWy        cov(b) = s²·(XᵀWX)⁻¹
+
+    by a QR decomposition of √W·X, its columns scaled to unit length and, where the first one
+    is constant, the others centred, so that next to no digit is lost. Any text on regression;
+    held against the certified values of NIST StRD in ``tests/published/test_fits_nist.py``.
+    """
+    n, p = design.shape
+    if n <= p:
+        msg = f"{p} coefficients need more than {n} values"
+        raise ValueError(msg)
+    w = np.ones(n) if weights is None else weights
+    root = np.sqrt(w)
+    centred, back = _centred(design, w)
+    scaled = centred * root[:, None]
+    sizes = np.linalg.norm(scaled, axis=0)
+    if not np.all(sizes > 1e-12 * np.linalg.norm(design * root[:, None], axis=0)):
+        msg = "a column of the design is a multiple of another"
+        raise ValueError(msg)
+    q, r = np.linalg.qr(scaled / sizes)
+    if not np.all(np.abs(np.diag(r)) > 1e-12):
+        msg = "the columns of the design depend on each other"
+        raise ValueError(msg)
+    inverse = np.linalg.inv(r) / sizes[:, None]
+    rows = (inverse @ q.T) * root
+    found = rows @ y
+    found += rows @ (y - centred @ found)  # one step of refinement
+    residuals = y - centred @ found
+    inverse, rows = back @ inverse, back @ rows
+    variance = float(np.sum(w * residuals**2)) / (n - p)
+    return LinearFit(
+        coefficients=back @ found,
+        covariance=variance * (inverse @ inverse.T),
+        residuals=residuals,
+        weights=w,
+        rows=rows,
+        dof=float(n - p),
+    )
+
+
+def _centred(design: Floats, w: Floats) -> tuple[Floats, Floats]:
+    """Centre the columns after a constant one; return them and the way back."""
+    back = np.eye(design.shape[1])
+    first = design[:, 0]
+    if first[0] == 0.0 or not np.all(first == first[0]):
+        return design, back
+    centred = design.copy()
+    means = np.asarray(np.average(design[:, 1:], axis=0, weights=w))
+    centred[:, 1:] -= means
+    back[0, 1:] = -means / first[0]
+    return centred, back
+
+
+def student_interval(value: float, sd: float, *, dof: float, confidence: float) -> Interval:
+    """Return value ± t·sd, t the quantile (1 + confidence)/2 of Student's distribution."""
+    from scipy.special import stdtrit
+
+    half = float(stdtrit(dof, (1.0 + confidence) / 2.0)) * sd
+    return Interval(value - half, value + half)
+
+
+class LackOfFit(NamedTuple):
+    """Whether the means of groups lie on a model.
+
+    ``ratio``: F; ``probability``: of an F at least as large, if the model holds. ``dof`` and
+    ``mean_square``: of the means about the model.
+    """
+
+    ratio: float
+    probability: float
+    dof: float
+    mean_square: float
+
+
+def lack_of_fit(fit: LinearFit, groups: Ints) -> LackOfFit | None:
+    """Test whether the means of groups lie on the fitted model as well as their spread lets them.
+
+    Parameters
+    ----------
+    fit : LinearFit
+    groups : int array, shape (n,)
+        Number of the group of each value, from 0: values of one setting of everything.
+
+    Returns
+    -------
+    LackOfFit or None
+        None where there are no more groups than coefficients, or no group has two values that
+        differ.
+
+    Notes
+    -----
+    F = [(SS − SSw)/(k − p)]/[SSw/(n − k)], SS the weighted residual sum of squares, SSw that
+    within k groups. Any text on regression (Draper & Smith, Applied Regression Analysis, from
+    memory).
+    """
+    from scipy.special import fdtrc
+
+    count = int(groups.max()) + 1
+    more = count - len(fit.coefficients)
+    within = len(groups) - count
+    if more < 1 or within < 1:
+        return None
+    w = fit.weights
+    means = np.bincount(groups, w * fit.residuals) / np.bincount(groups, w)
+    pure = float(np.sum(w * (fit.residuals - means[groups]) ** 2))
+    if pure <= 1e-24 * float(np.sum(w)):
+        return None
+    square = max(0.0, fit.weighted_squares - pure) / more
+    ratio = square / (pure / within)
+    return LackOfFit(ratio, float(fdtrc(more, within, ratio)), float(more), square)
+
+
+def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:
+    """Return the probability of estimates so far from 0 if all of them are 0 in truth.
+
+    F = bᵀ·cov⁻¹·b/p with p and ``dof`` degrees of freedom (Hotelling; any text).
+
+    Parameters
+    ----------
+    values : float64 array, shape (p,)
+    covariance : float64 array, shape (p, p)
+    dof : float
+    """
+    from scipy.special import fdtrc
+
+    scale = np.sqrt(np.diag(covariance))
+    if not np.all(scale > 0.0):
+        return 1.0 if np.all(values == 0.0) else 0.0
+    unit = values / scale
+    ratio = float(unit @ np.linalg.solve(covariance / np.outer(scale, scale), unit)) / len(values)
+    return float(fdtrc(len(values), dof, ratio))
+
+
+def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[int]:
+    """Return which values of a normal sample are outliers, the farthest first.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+    most : int
+        As many outliers may be found.
+    significance : float
+        Probability of finding any where there is none.
+
+    Returns
+    -------
+    list of int
+        Places in ``values``.
+
+    Notes
+    -----
+    The generalized extreme studentized deviate test: the value farthest from the mean is taken
+    away, ``most`` times; with n_i values left before the i-th, α the significance and t the
+    quantile 1 − α/(2·n_i) of Student's distribution with n_i − 2 degrees of freedom, there are
+    as many outliers as the largest i with ::
+
+        |x − mean|/s > (n_i − 1)·t/√((n_i − 2 + t²)·n_i)
+
+    Many outliers cannot hide each other, as they can where one is tested at a time. Source:
+    Rosner 1983, Technometrics 25:165-172; NIST/SEMATECH e-Handbook of Statistical Methods,
+    1.3.5.17.3.
+    """
+    from scipy.special import stdtrit
+
+    left = np.arange(len(values))
+    taken: list[int] = []
+    found = 0
+    while len(taken) < most and len(left) > 4:
+        n = len(left)
+        rest = values[left]
+        sd = float(rest.std(ddof=1))
+        if sd <= 1e-12 * float(np.max(np.abs(rest))):
+            break
+        off = np.abs(rest - rest.mean())
+        place = int(np.argmax(off))
+        t = float(stdtrit(n - 2, 1.0 - significance / (2.0 * n)))
+        taken.append(int(left[place]))
+        if float(off[place]) / sd > (n - 1) * t / math.sqrt((n - 2 + t * t) * n):
+            found = len(taken)
+        left = np.delete(left, place)
+    return taken[:found]

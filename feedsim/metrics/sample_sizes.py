@@ -1,0 +1,262 @@
+"""How many to run or to measure, to be as sure as one wants to be."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from feedsim.metrics.intervals import Interval
+
+__all__ = [
+    "MOST",
+    "Plan",
+    "chance_to_pass",
+    "plan_for",
+    "size_allowing",
+    "size_by_measuring",
+    "size_for_spread",
+    "size_without_any",
+    "spread_band",
+    "spread_interval",
+    "tolerance_factor",
+]
+
+MOST = 100_000_000
+"""No plan asks for more than that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Run ``n`` and see at most ``most`` hits, and the share is shown to be low enough."""
+
+    n: int
+    most: int
+
+
+def size_without_any(share: float, *, confidence: float = 0.95) -> int:
+    """Return how many to run without a single hit, to show that their share is below a limit.
+
+    Parameters
+    ----------
+    share : float
+        The limit, 0…1.
+    confidence : float
+        One-sided: were the share at the limit, a hit would be seen with this probability.
+
+    Notes
+    -----
+    The least n with (1 − share)^n ≤ 1 − confidence: 59 for 5 % at 95 % (Wilks 1942, Annals of
+    Mathematical Statistics 13:400-409).
+
+    Examples
+    --------
+    >>> size_without_any(0.05), size_without_any(0.001)
+    (59, 2995)
+    """
+    return size_allowing(0, share, confidence=confidence)
+
+
+def size_allowing(hits: int, share: float, *, confidence: float = 0.95) -> int:
+    """Return how many to run with at most so many hits, to show that their share is below a limit.
+
+    Parameters
+    ----------
+    hits : int
+        0 or more.
+    share : float
+        The limit, between 0 and 1.
+    confidence : float
+        One-sided.
+
+    Returns
+    -------
+    int
+        The least n > hits with P(X ≤ hits) ≤ 1 − confidence, X binomial (n, share); at most
+        ``MOST``.
+
+    Raises
+    ------
+    ValueError
+        If share or confidence is not between 0 and 1.
+
+    Examples
+    --------
+    >>> [size_allowing(hits, 0.05) for hits in range(3)]
+    [59, 93, 124]
+    """
+    _check(share, confidence)
+    enough = _below(1.0 - confidence)
+    return _least(hits + 1, lambda n: enough(chance_to_pass(Plan(n, hits), share)))
+
+
+def chance_to_pass(plan: Plan, share: float) -> float:
+    """Return the probability that a plan is passed where the share is that: P(X ≤ most)."""
+    from scipy.special import bdtr
+
+    if plan.most >= plan.n:
+        return 1.0
+    return float(bdtr(float(plan.most), plan.n, share))
+
+
+def plan_for(
+    limit: float, expected: float, *, confidence: float = 0.95, chance: float = 0.9
+) -> Plan | None:
+    """Return the shortest plan that shows a share to be below a limit and that is likely passed.
+
+    Parameters
+    ----------
+    limit : float
+        Between 0 and 1.
+    expected : float
+        The share that there is likely to be, 0…1.
+    confidence : float
+        With a share at the limit the plan fails with at least this probability.
+    chance : float
+        With the expected share it is passed with at least this probability.
+
+    Returns
+    -------
+    Plan or None
+        None where the expected share is too near to the limit for any plan of up to a million
+        runs or 200 hits.
+
+    Notes
+    -----
+    The general binomial plan, both risks given: for 0, 1, 2 … hits the least n of
+    :func:`size_allowing`, until the chance is met (NIST/SEMATECH e-Handbook of Statistical
+    Methods, 6.2.3.2).
+    """
+    _check(limit, confidence)
+    if expected >= limit:
+        return None
+    for hits in range(201):
+        plan = Plan(size_allowing(hits, limit, confidence=confidence), hits)
+        if plan.n > 1_000_000:
+            return None
+        if chance_to_pass(plan, expected) >= chance:
+            return plan
+    return None
+
+
+def size_for_spread(within: float, *, confidence: float = 0.95) -> int:
+    """Return how many to measure so that the standard deviation is known to within a share.
+
+    Parameters
+    ----------
+    within : float
+        Both ends of the interval of σ lie within this share of s (0.2: ±20 %), above 0.
+    confidence : float
+        Two-sided.
+
+    Notes
+    -----
+    The interval of σ is s·√(ν/χ²(1 − α/2; ν)) to s·√(ν/χ²(α/2; ν)), ν = n − 1 (any text;
+    NIST/SEMATECH e-Handbook, 7.2.3.1). Its upper end is always the farther one.
+
+    Examples
+    --------
+    >>> size_for_spread(0.25)
+    49
+    """
+    if not within > 0.0:
+        msg = f"an interval has a width above 0, not {within}"
+        raise ValueError(msg)
+    _check(0.5, confidence)
+    return _least(2, lambda n: spread_interval(n, confidence=confidence).high <= 1.0 + within)
+
+
+def spread_interval(n: int, *, confidence: float = 0.95) -> Interval:
+    """Return the interval of σ in units of the s of n normal values (n ≥ 2)."""
+    low, high = _chi_square(n - 1, confidence)
+    return Interval(math.sqrt((n - 1) / high), math.sqrt((n - 1) / low) if low else math.inf)
+
+
+def spread_band(n: int, *, confidence: float = 0.95) -> Interval:
+    """Return in what band the s of n normal values falls, in units of their σ (n ≥ 2)."""
+    low, high = _chi_square(n - 1, confidence)
+    return Interval(math.sqrt(low / (n - 1)), math.sqrt(high / (n - 1)))
+
+
+def tolerance_factor(n: int, share: float, *, confidence: float = 0.95) -> float:
+    """Return k: mean ± k·s of n normal values holds at least a share of all, at a confidence.
+
+    Parameters
+    ----------
+    n : int
+        2 or more.
+    share : float
+        Between 0 and 1.
+    confidence : float
+        One-sided, between 0 and 1.
+
+    Notes
+    -----
+    k = z·√((n − 1)·(1 + 1/n)/χ²), z the normal quantile of (1 + share)/2, χ² the quantile
+    1 − confidence of the chi-squared distribution with n − 1 degrees of freedom. Source: Howe
+    1969, Journal of the American Statistical Association 64:610-620, as in NIST/SEMATECH
+    e-Handbook, 7.2.6.3.
+    """
+    from scipy.special import gammaincinv
+
+    _check(share, confidence)
+    z = NormalDist().inv_cdf((1.0 + share) / 2.0)
+    chi = 2.0 * float(gammaincinv((n - 1) / 2.0, 1.0 - confidence))
+    return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / chi) if chi else math.inf
+
+
+def size_by_measuring(room: float, share: float, *, confidence: float = 0.95) -> int | None:
+    """Return how many to measure to show that a share lies within limits, if errors are normal.
+
+    Parameters
+    ----------
+    room : float
+        How many standard deviations there are from the mean to the nearer limit.
+    share : float
+        That is to lie within, between 0 and 1.
+    confidence : float
+        One-sided.
+
+    Returns
+    -------
+    int or None
+        The least n whose :func:`tolerance_factor` is at most ``room``; None above 100 000.
+    """
+    most = 100_000
+    if tolerance_factor(most, share, confidence=confidence) > room:
+        return None
+    return _least(2, lambda n: tolerance_factor(n, share, confidence=confidence) <= room)
+
+
+def _chi_square(dof: int, confidence: float) -> tuple[float, float]:
+    from scipy.special import gammainccinv, gammaincinv
+
+    tail = (1.0 - confidence) / 2.0
+    return 2.0 * float(gammaincinv(dof / 2.0, tail)), 2.0 * float(gammainccinv(dof / 2.0, tail))
+
+
+def _below(limit: float) -> Callable[[float], bool]:
+    """Compare with a limit, what a rounding step makes of it set aside (0.5^1 is not above 0.5)."""
+    return lambda value: value <= limit * (1.0 + 1e-12)
+
+
+def _least(first: int, good: Callable[[int], bool]) -> int:
+    """Return the least number from ``first`` on that is good, if all beyond it are."""
+    high = first
+    while high < MOST and not good(high):
+        high = min(2 * high, MOST)
+    low = first - 1 if high == first else high // 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if good(middle) else (middle, high)
+    return high
+
+
+def _check(share: float, confidence: float) -> None:
+    if not 0.0 < share < 1.0:
+        msg = f"a limit lies between 0 and 1, not at {share}"
+        raise ValueError(msg)
+    if not 0.0 < confidence < 1.0:
+        msg = f"confidence must lie between 0 and 1, not {confidence}"
+        raise ValueError(msg)
