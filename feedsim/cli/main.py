@@ -16,6 +16,7 @@ from feedsim.cli.budget import budget
 from feedsim.cli.check import check
 from feedsim.cli.compare import compare
 from feedsim.cli.drive import drive
+from feedsim.cli.explain import explain
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.run import run
@@ -64,6 +65,7 @@ app.command()(compare)
 app.command()(limit)
 app.add_typer(trial)
 app.command()(budget)
+app.command()(explain)
 app.command()(drive)
 app.command()(setup)
 app.command()(check)

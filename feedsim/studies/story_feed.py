@@ -1,0 +1,51 @@
+"""A feed's motion after the run, read off quickly however long the run was."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+
+from feedsim.motion.feed import FeedMotion
+from feedsim.motion.feed_piece import FeedPiece
+
+__all__ = ["FeedTravel"]
+
+
+class FeedTravel:
+    """Command and travel of one feed at any time of a traced run.
+
+    Parameters
+    ----------
+    feed : FeedMotion
+        With all its pieces.
+    until_s : float
+        Nothing is asked of it after this time.
+    """
+
+    def __init__(self, feed: FeedMotion, *, until_s: float) -> None:
+        feed.position(until_s)  # makes the pieces up to there
+        self._pieces = feed.pieces
+
+    def _at(self, t: float) -> FeedPiece:
+        found = bisect_right(self._pieces, t, key=lambda piece: piece.start_s)
+        return self._pieces[max(0, found - 1)]
+
+    def position(self, t: float) -> float:
+        """Return f (mm) at time ``t`` (s)."""
+        return self._at(t).position(t)
+
+    def command(self, t: float) -> float:
+        """Return p (mm) at time ``t`` (s)."""
+        return self._at(t).command(t)
+
+    def lag(self, t: float) -> float:
+        """Return p − f (mm) at time ``t`` (s)."""
+        return self._at(t).state(t)[1]
+
+    def time_at(self, travel: float) -> float:
+        """Return when f first reaches a travel (mm), ``inf`` if it never does."""
+        pieces = self._pieces
+        i = bisect_left(pieces, travel, key=lambda piece: piece.start_mm) - 1
+        if i < 0:
+            return pieces[0].start_s
+        t = pieces[i].time_at(travel)
+        return min(t, pieces[i + 1].start_s) if i + 1 < len(pieces) else t

@@ -1,0 +1,172 @@
+"""What a carrier's story is made of: events, parts of the placement error, hazards, the end."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from feedsim.metrics.plain import Plain, plain
+
+__all__ = ["GROUPS", "Group", "Happening", "HazardMargin", "Part", "Story"]
+
+Group = Literal["mark", "run_up", "settings", "stage"]
+
+GROUPS: dict[Group, str] = {
+    "mark": "From the carrier's edge to the closing of the clutch",
+    "run_up": "From the closing of the clutch to the landing",
+    "settings": "Settings and encoder",
+    "stage": "Where the insert was staged",
+}
+"""The groups of parts, in their order, with what they are called."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One thing that happened on the way, in words and numbers.
+
+    Attributes
+    ----------
+    time_s : float
+        When.
+    belt_mm : float
+        Belt travel then.
+    words : str
+        What, with lengths in the unit that was asked for.
+    delay_s : float or None
+        How long it took since what it waited for; None for what is no delay.
+    cost_mm : float or None
+        Belt travel meanwhile; for an edge that is seen early or late, how far off it was.
+    """
+
+    time_s: float
+    belt_mm: float
+    words: str
+    delay_s: float | None = None
+    cost_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of the placement error.
+
+    Attributes
+    ----------
+    key : str
+        Its name in data, such as ``"carrier_eye_response"``.
+    group : {"mark", "run_up", "settings", "stage"}
+    name : str
+        In words.
+    delay_s : float or None
+        The delay that costs it, where it is one.
+    cost_mm : float
+        What it cost this insert, in mm of belt travel; above 0 it makes the insert late.
+        Of a delay: the delay times the belt speed at which the settings acted.
+    allowed_mm : float
+        What right settings make up for.
+    error_mm : float
+        ``cost_mm`` − ``allowed_mm``: what it adds to the placement error.
+    """
+
+    key: str
+    group: Group
+    name: str
+    delay_s: float | None
+    cost_mm: float
+    allowed_mm: float
+    error_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class HazardMargin:
+    """How near one hazard came in this carrier's feed cycle.
+
+    Attributes
+    ----------
+    hazard : str
+        Its key in results, such as ``"tail_held"``.
+    seen : bool
+        Whether it happened.
+    margin : float or None
+        0 at the limit, below 0 past it; None for a hazard that is only counted, and where
+        there is none.
+    margin_unit : str or None
+        ``"mm"``, ``"%"`` or ``"mm/s^2"``.
+    words : str
+        What it means and, where it was seen, why.
+    """
+
+    hazard: str
+    seen: bool
+    margin: float | None
+    margin_unit: str | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """What became of one carrier at one feeder, and why.
+
+    Attributes
+    ----------
+    carrier, feeder : int
+        Numbers from 0, the warm-up included.
+    feeder_name : str
+    outcome : str
+        ``"placed"`` or the cause of the miss, as in ``carriers.csv``.
+    reason : tuple of str
+        Why, a sentence each.
+    insert : int or None
+        Number of the insert engaged for it.
+    leading_edge_mm, eye_time_s : float
+        Belt travel and time at which its leading edge passed the carrier eye.
+    engage_speed_mm_s, opening_speed_mm_s : float or None
+        Belt speeds at which the engage lead was taken, and the disengage lead of the cycle
+        that staged its insert.
+    placement_error_mm : float or None
+        As recorded by the run.
+    sum_of_parts_mm : float or None
+        The parts added up.
+    short_s, short_mm : float or None
+        Of a miss: by how much time and belt travel it was missed, where that makes sense.
+    events : tuple of Happening
+        In order of time.
+    parts : tuple of Part
+        Empty where nothing was placed.
+    hazards : tuple of HazardMargin
+        Empty where there was no feed cycle.
+    """
+
+    carrier: int
+    feeder: int
+    feeder_name: str
+    outcome: str
+    reason: tuple[str, ...]
+    insert: int | None
+    leading_edge_mm: float
+    eye_time_s: float
+    engage_speed_mm_s: float | None
+    opening_speed_mm_s: float | None
+    placement_error_mm: float | None
+    sum_of_parts_mm: float | None
+    short_s: float | None
+    short_mm: float | None
+    events: tuple[Happening, ...]
+    parts: tuple[Part, ...]
+    hazards: tuple[HazardMargin, ...]
+
+    @property
+    def at_risk(self) -> bool:
+        """Whether its feed cycle had a hazard."""
+        return any(hazard.seen for hazard in self.hazards)
+
+    def to_plain(self) -> dict[str, Plain]:
+        """Return it as plain data for JSON; an infinite margin is None there."""
+        data = plain(self)
+        assert isinstance(data, dict)  # noqa: S101 - a dataclass is one
+        return data
+
+
+def sum_of(parts: tuple[Part, ...]) -> float:
+    """Return the parts added up, rounded once (mm)."""
+    return math.fsum(part.error_mm for part in parts)
