@@ -19,6 +19,7 @@ from feedsim.cli.drive import drive
 from feedsim.cli.explain import explain
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
+from feedsim.cli.rehearse import rehearse
 from feedsim.cli.run import run
 from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
@@ -68,6 +69,7 @@ app.command()(budget)
 app.command()(explain)
 app.command()(drive)
 app.command()(setup)
+app.command()(rehearse)
 app.command()(check)
 app.command()(new)
 app.command()(schema)

@@ -1,0 +1,69 @@
+// The picture of one setup at an instant, and what was drawn in it last.
+
+const NOTE_PERIODS = 0.8; // of the time between carriers, that a note stays
+const NOTE_TOP = 8;
+
+const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, withDistances }) => {
+  const { pen, width, height } = area;
+  const t = runTime(setup, clock);
+  const line = lineAt(setup, t);
+  const at = layoutOf(area, view, { withDistances });
+  pen.fillStyle = ink.paper;
+  pen.fillRect(0, 0, width, height);
+  const look = { ink, words, inUnits, chosen, narrow: at.narrow };
+  drawBelt(area, at, line, ink);
+  drawCarriers(area, at, setup, line, ink, chosen);
+  setup.feeders.forEach((feeder, place) => {
+    for (const insert of line.feeders[place].inserts)
+      insert.pale = !(t >= feeder.inserts.closes_s[insert.place]);
+    drawFeeder(area, at, setup, place, line, look);
+  });
+  drawTargets(area, at, setup, line, ink);
+  drawCarrierEye(area, at, setup, line, ink);
+  labelCarriers(area, at, setup, line, look);
+  if (withDistances) drawDistances(area, at, inUnits, ink);
+  setup.feeders.forEach((_, place) => drawNote(area, at, setup, place, line, look));
+  drawEnd(area, setup, clock, ink);
+  return { ...line, scale: at.scale, left_mm: at.left, top: at.top };
+};
+
+/** The last miss or hazard of a feeder, for a while after it happened. */
+const drawNote = ({ pen, width }, at, setup, place, line, { ink, words, inUnits }) => {
+  const { happenings } = setup;
+  const patience = (NOTE_PERIODS * setup.carrier_pitch_mm) / setup.line_speed_mm_s;
+  for (let i = countUpTo(happenings.time_s, line.t + SAME_INSTANT) - 1; i >= 0; i--) {
+    if (happenings.time_s[i] < line.t - patience) return;
+    const owner = happenings.feeder[i];
+    if (owner !== place && !(owner < 0 && place === 0)) continue;
+    const [kind, name] = happenings.names[happenings.what[i]];
+    const text = happeningWords({ kind, name, carrier: happenings.carrier[i], margin: happenings.margin[i] }, words, inUnits);
+    const x = Math.min(width - 130, Math.max(130, at.x(setup.feeders[place].geometry.eye_to_placement_mm)));
+    const half = widthOf(pen, text, BOLD) / 2 + 18;
+    pen.fillStyle = ink.paper;
+    pen.fillRect(x - half, NOTE_TOP, 2 * half, 22);
+    pen.strokeStyle = kind === "hazard" ? ink.warn : ink.bad;
+    pen.lineWidth = 2;
+    pen.strokeRect(x - half, NOTE_TOP, 2 * half, 22);
+    SIGNS[kind](pen, x - half + 12, NOTE_TOP + 11, ink);
+    write(pen, text, x + 8, NOTE_TOP + 11, { font: BOLD, colour: ink.ink, align: "center", line: "middle" });
+    return;
+  }
+};
+
+const happeningWords = ({ kind, name, carrier, margin }, words, inUnits) => {
+  const whose = carrier >= 0 ? `carrier ${carrier}` : "line";
+  if (kind === "miss") return `${whose} missed: ${words.causes[name] ?? name}`;
+  if (kind === "stop") return `line stops: ${name.replaceAll("_", " ")}${carrier >= 0 ? `, carrier ${carrier}` : ""}`;
+  if (kind === "difference") return `${whose} comes out differently`;
+  const unit = words.margins[name];
+  const shown = Number.isFinite(margin) && unit ? `, margin ${inUnits.margin(margin, unit)}` : "";
+  return `${whose}: ${words.hazards[name] ?? name}${shown}`;
+};
+
+/** Say so where the chosen stretch has not begun, or is over: the picture then stands still. */
+const drawEnd = ({ pen, width }, setup, clock, ink) => {
+  const beyond = beyondStretch(setup, clock);
+  if (!beyond) return;
+  const text = beyond < 0 ? "the chosen carriers are still to come" : "the chosen carriers have gone by";
+  write(pen, text, width - 12, NOTE_TOP + 14, { font: BOLD, colour: ink.ink, align: "right", back: ink.grid });
+};

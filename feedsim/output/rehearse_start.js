@@ -1,0 +1,45 @@
+// Sets the page going: its listeners, where it begins, its first picture.
+
+Object.assign(one("time"), { min: clock.from, max: clock.to });
+one("time").addEventListener("input", (event) => {
+  say("");
+  clock.pause();
+  clock.set(Number(event.target.value));
+});
+one("pace").addEventListener("input", (event) => clock.setPace(Number(event.target.value)));
+for (const radio of document.querySelectorAll('input[name="feeder"]'))
+  radio.addEventListener("change", () => setFeeder(Number(radio.value)));
+pictures.forEach((area, i) =>
+  listenToPointer(area.canvas, {
+    onDrag: (pixels) => {
+      view.moveBy((-pixels * view.span) / area.width);
+      redraw();
+    },
+    onPick: (x) => pickCarrier(setups[i], view.left + (x * view.span) / area.width),
+    onWheel: (factor, x) => {
+      view.zoom(factor, view.follows ? undefined : view.left + (x * view.span) / area.width);
+      redraw();
+    },
+  }),
+);
+strips.forEach((area) => {
+  const seconds = (pixels) => (pixels * tape.span) / (area.width - GUTTER);
+  listenToPointer(area.canvas, {
+    onDrag: (pixels) => step(-seconds(pixels)),
+    onPick: (x) => x > GUTTER && step(seconds(x - GUTTER - (area.width - GUTTER) * CURSOR)),
+    onWheel: (factor) => setSpan(1 / factor),
+  });
+});
+listenToButtons(deeds);
+for (const [kind, list] of Object.entries(lists)) if (!list.length) disable(kind, words.none[kind]);
+listenToKeys(deeds, one("keys"));
+listKeys(one("key-list"));
+const prefersDark = matchMedia("(prefers-color-scheme: dark)");
+prefersDark.addEventListener("change", () => setTheme(prefersDark.matches ? "dark" : "light"));
+setTheme(prefersDark.matches ? "dark" : "light");
+beginAt(setups[0]);
+beginAtFragment();
+requestAnimationFrame(frame);
+
+// for whoever checks or measures the page
+window.rehearsal = { clock, view, tape, measure, setups, lists, events, page, redrawNow, drawn: () => page.drawn };

@@ -1,0 +1,54 @@
+"""Columns of numbers as text, exact to the last bit, for a page to unpack."""
+
+from __future__ import annotations
+
+import base64
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from feedsim.metrics.plain import Plain
+
+__all__ = ["Column", "Kind", "column", "unpacked"]
+
+Kind = Literal["f8", "i4", "u1"]
+"""Double, whole number, small whole number from 0 to 255."""
+
+Column = dict[str, Plain]
+"""``kind``, and ``data``: the numbers in little-endian bytes, as base64."""
+
+_TYPES: dict[Kind, str] = {"f8": "<f8", "i4": "<i4", "u1": "u1"}
+
+
+def column(values: ArrayLike, kind: Kind = "f8") -> Column:
+    """Pack a column of numbers; a NaN stays one, which JSON could not say.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+    kind : {"f8", "i4", "u1"}
+
+    Raises
+    ------
+    ValueError
+        If a whole number does not fit.
+
+    Examples
+    --------
+    >>> column([1.0, float("nan")])["kind"], unpacked(column([3, 4], "i4")).tolist()
+    ('f8', [3, 4])
+    """
+    given = np.asarray(values)
+    packed = given.astype(_TYPES[kind])
+    if kind != "f8" and not np.array_equal(packed, given):
+        msg = f"not all of these are whole numbers that fit into {kind}"
+        raise ValueError(msg)
+    return {"kind": kind, "data": base64.b64encode(packed.tobytes()).decode("ascii")}
+
+
+def unpacked(packed: Column) -> NDArray[np.float64] | NDArray[np.int64]:
+    """Return the numbers of a column."""
+    found = {kind: _TYPES[kind] for kind in _TYPES if kind == packed["kind"]}
+    (dtype,) = found.values()
+    return np.frombuffer(base64.b64decode(str(packed["data"])), dtype=dtype)

@@ -1,0 +1,174 @@
+"""A page in a real browser: Debian's Chromium without a window, driven through its chromedriver.
+
+Without chromium, chromedriver or selenium these tests are left out, and say so; where
+FEEDSIM_NEEDS_BROWSER is set they fail instead.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+READY = "return Boolean(window.rehearsal && rehearsal.drawn().length)"
+DRAW_AT = """
+const [at, done] = arguments;
+rehearsal.clock.set(at);
+requestAnimationFrame(() => requestAnimationFrame(() => done(rehearsal.drawn())));
+"""
+SETTLED = "requestAnimationFrame(() => requestAnimationFrame(() => arguments[0]()))"
+
+
+def missing() -> str:
+    """Return what a browser test needs and is not there; empty where all is."""
+    needs = {
+        "chromium (Debian: chromium)": shutil.which("chromium"),
+        "chromedriver (Debian: chromium-driver)": shutil.which("chromedriver"),
+        "selenium (PyPI)": importlib.util.find_spec("selenium"),
+    }
+    return ", ".join(name for name, there in needs.items() if not there)
+
+
+@dataclass
+class Browser:
+    """A browser window with one page in it."""
+
+    driver: Any
+
+    def open(self, page: Path, fragment: str = "") -> None:
+        """Load a page from disk and wait for its first picture."""
+        from selenium.webdriver.support.wait import WebDriverWait
+
+        self.driver.get("about:blank")
+        self.console()
+        self.requests()
+        self.driver.get(page.resolve().as_uri() + fragment)
+        WebDriverWait(self.driver, 20).until(lambda _: self.js(READY))
+        self.settle()
+
+    def js(self, script: str, *values: object) -> Any:
+        return self.driver.execute_script(script, *values)
+
+    def settle(self) -> None:
+        """Wait until what was changed is drawn."""
+        self.driver.execute_async_script(SETTLED)
+
+    def drawn_at(self, at: float) -> list[dict[str, Any]]:
+        """Set the clock, and return what was drawn then, a picture each."""
+        drawn: list[dict[str, Any]] = self.driver.execute_async_script(DRAW_AT, at)
+        return drawn
+
+    def find(self, css: str) -> Any:
+        from selenium.webdriver.common.by import By
+
+        return self.driver.find_element(By.CSS_SELECTOR, css)
+
+    def keys(self, *keys: str) -> None:
+        """Press keys with nothing focused."""
+        from selenium.webdriver.common.action_chains import ActionChains
+
+        self.js("document.activeElement?.blur()")
+        ActionChains(self.driver, duration=0).send_keys(*keys).perform()
+        self.settle()
+
+    def click(self, css: str) -> None:
+        self.find(css).click()
+        self.settle()
+
+    def text(self, css: str) -> str:
+        return str(self.js("return document.querySelector(arguments[0]).textContent", css))
+
+    def size(self, width: int, height: int, *, dark: bool = False) -> None:
+        """Set the size of the page (CSS pixels) and what it is told of light and dark."""
+        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
+
+    def console(self) -> list[str]:
+        """Return what the console has said since it was last asked."""
+        return [f"{entry['level']}: {entry['message']}" for entry in self.driver.get_log("browser")]
+
+    def requests(self) -> list[str]:
+        """Return the addresses asked for since this was last asked."""
+        messages = (
+            json.loads(entry["message"])["message"] for entry in self.driver.get_log("performance")
+        )
+        return [
+            message["params"]["request"]["url"]
+            for message in messages
+            if message["method"] == "Network.requestWillBeSent"
+        ]
+
+
+@pytest.fixture(scope="session")
+def started() -> Iterator[Browser]:
+    if lacks := missing():
+        reason = f"tests in a browser left out; they need {lacks}"
+        if os.environ.get("FEEDSIM_NEEDS_BROWSER"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium") or ""
+    for switch in (
+        "--headless=new",
+        "--no-sandbox",  # pages of our own only; as root there is none
+        "--disable-gpu",
+        "--disable-dev-shm-usage",
+        "--disable-background-networking",
+        "--force-prefers-reduced-motion",
+    ):
+        options.add_argument(switch)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
+    driver.set_script_timeout(20)
+    yield Browser(driver)
+    driver.quit()
+
+
+@pytest.fixture
+def browser(started: Browser) -> Browser:
+    started.size(1280, 720)
+    return started
+
+
+@pytest.fixture(scope="session")
+def page_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Return what makes a page from setups, and keeps it: overrides of a scenario each."""
+    made: dict[object, Path] = {}
+
+    def make(file: str, *setups: tuple[str, ...], chosen: tuple[int, int] = (20, 30)) -> Path:
+        key = (file, setups, chosen)
+        if key not in made:
+            made[key] = _write(tmp_path_factory.mktemp("page"), file, setups, chosen)
+        return made[key]
+
+    return make
+
+
+def _write(
+    folder: Path, file: str, setups: tuple[tuple[str, ...], ...], chosen: tuple[int, int]
+) -> Path:
+    from feedsim.output.rehearse_page import rehearse_page
+    from feedsim.scenario import load_scenario
+    from feedsim.studies.scene import scene
+    from feedsim.studies.scene_choice import Choice
+
+    path = Path(__file__).parents[2] / "scenarios" / f"{file}.toml"
+    scenes = [
+        scene(load_scenario(path, overrides=setup), Choice(range(*chosen)), name=f"setup {n}")
+        for n, setup in enumerate(setups or ((),))
+    ]
+    page = folder / "rehearse.html"
+    page.write_text(rehearse_page(scenes), "utf-8")
+    return page

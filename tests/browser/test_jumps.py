@@ -1,0 +1,227 @@
+"""Jumps land on what they are called after, in order, with nothing left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from feedsim.output.rehearse_page import rehearse_page
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.records.trace import Trace
+from feedsim.scenario import Scenario, load_scenario
+from feedsim.studies.run import trace
+from feedsim.studies.scene import scene
+from feedsim.studies.scene_choice import Choice
+from feedsim.studies.scene_columns import column
+from feedsim.studies.story import explain
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CHOSEN = (40, 90)
+ROUGH = (
+    'line.speed="150 m/min"',
+    "run.carriers=200",
+    "feeder.0.insert.misfeed=4 %",
+    "feeder.0.eye.missed=8 %",
+    "carrier_eye.missed=8 %",
+)
+
+
+def engine(overrides: tuple[str, ...]) -> tuple[Scenario, RunRecords, Trace]:
+    scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=overrides)
+    return scenario, *trace(scenario)
+
+
+def walk(browser: Any, key: str, back: str) -> list[float]:
+    """Press a key until nothing changes, from the beginning; then back again the same way."""
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    found = []
+    while True:
+        before = browser.js("return rehearsal.clock.at")
+        browser.keys(key)
+        at = browser.js("return rehearsal.clock.at")
+        if at == before:
+            break
+        found.append(at)
+    returned = [found[-1]] if found else []
+    for _ in found[1:]:
+        browser.keys(back)
+        returned.append(browser.js("return rehearsal.clock.at"))
+    assert returned == found[::-1]
+    return found
+
+
+def inside(browser: Any, times: Any) -> list[float]:
+    from_s, to_s = browser.js("return [rehearsal.setups[0].from_s, rehearsal.setups[0].to_s]")
+    return sorted({float(t) for t in times if from_s < t <= to_s})
+
+
+def test_misses_and_hazards_in_order(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of("membership_card", ROUGH, chosen=CHOSEN))
+    _, records, kept = engine(ROUGH)
+    rows = records.feeders[0]
+    causes = {outcome.cause for outcome in Outcome}
+    given_up = [e.time_s for e in kept.events if e.part == "feeder.0.program" and e.event in causes]
+    missed = walk(browser, "m", "M")
+    assert missed == inside(browser, given_up)
+    assert len(missed) > 3
+    # hazards of this line: tails held (README: from 126.8 m/min on), strays, and nothing else
+    held = rows.opening_time_s[rows.tail_mm < 100.0]
+    strays: dict[int, float] = {}
+    for e in kept.events:
+        if e.event == "stray":
+            strays.setdefault(e.carrier, e.time_s)
+    hazards = walk(browser, "h", "H")
+    doubles = rows.engage_time_s[rows.double == 1]
+    assert hazards == inside(browser, [*held, *strays.values(), *doubles])
+    assert len(held) > 3
+    assert len(strays) > 3
+
+
+def test_a_jump_shows_the_carrier_and_says_what_happened(
+    browser: Any, page_of: Callable[..., Path]
+) -> None:
+    browser.open(page_of("membership_card", ROUGH, chosen=CHOSEN))
+    scenario, records, kept = engine(ROUGH)
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    browser.keys("m")
+    at = browser.js("return rehearsal.clock.at")
+    (event,) = [e for e in kept.events if e.part == "feeder.0.program" and e.time_s == at]
+    cause = Outcome(int(records.feeders[0].outcome[event.carrier])).cause.replace("_", " ")
+    assert browser.text("#said") == f"carrier {event.carrier} missed: {cause}"
+    assert browser.text("#story-head") == f"Carrier {event.carrier}"
+    assert f"missed: {cause}" in browser.text("#story")
+    why = explain(scenario, event.carrier)[0].reason
+    assert browser.text("#reasons") == " ".join(why)
+    browser.keys("\ue012")  # left: an event before it is known
+    assert browser.text("#reasons") == ""
+
+
+def test_every_event_is_stepped_on(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of("membership_card", ROUGH, chosen=(40, 42)))
+    _, _, kept = engine(ROUGH)
+    steps = walk(browser, "\ue014", "\ue012")  # right, left
+    assert steps == inside(browser, [e.time_s for e in kept.events])
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    browser.keys("\ue014")
+    first = min(
+        e for e in kept.events if e.time_s > browser.js("return rehearsal.setups[0].from_s")
+    )
+    words = {
+        "switches": "carrier eye switches",
+        "known": "mark known",
+        "closes": "clutch closes",
+        "lands": "insert lands",
+        "opens": "clutch opens",
+        "staged": "next insert staged",
+    }
+    assert words[first.event] in browser.text("#said")
+
+
+def test_an_event_of_the_story_is_gone_to(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of("membership_card", (), chosen=(40, 46)))
+    _, records, _ = engine(("run.carriers=200",))
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    for _ in range(60):
+        if browser.text("#story-head") == "Carrier 43":
+            break
+        browser.keys("c")
+    button = browser.js(
+        "return [...document.querySelectorAll('#events tr')]"
+        ".find((r) => r.cells[0].textContent === 'insert lands').querySelector('button')"
+    )
+    assert "insert lands" in button.get_attribute("aria-label")
+    button.click()
+    browser.settle()
+    assert browser.js("return rehearsal.clock.at") == records.feeders[0].placement_time_s[43]
+    error = records.feeders[0].placement_error_mm[43]
+    assert f"{abs(error):.3f} mm" in browser.text("#story")
+
+
+@pytest.mark.parametrize("kind", ["miss", "hazard", "stop"])
+def test_what_is_not_there_cannot_be_jumped_to_and_says_why(
+    kind: str, browser: Any, page_of: Callable[..., Path]
+) -> None:
+    browser.open(page_of("membership_card", (), chosen=(40, 46)))
+    button = browser.find(f'[data-do="{kind}-next"]')
+    assert button.get_attribute("aria-disabled") == "true"
+    reason = button.get_attribute("title")
+    assert "among the chosen" in reason
+    before = browser.js("return rehearsal.clock.at")
+    button.click()
+    browser.settle()
+    assert browser.text("#said") == reason
+    assert browser.js("return rehearsal.clock.at") == before
+
+
+def test_a_stop_is_jumped_to(browser: Any, tmp_path: Path) -> None:
+    """A stop put into the scene by hand, as an engine that can stop would give it."""
+    scenario = load_scenario(SCENARIOS / "membership_card.toml")
+    plain: Any = scene(scenario, Choice(range(40, 46)), name="")
+    at = plain["from_s"] + 0.75
+    plain["happenings"] = {
+        "names": [["stop", "no_insert"]],
+        "time_s": column([at]),
+        "what": column([0], "u1"),
+        "carrier": column([42], "i4"),
+        "feeder": column([0], "i4"),
+        "margin": column([np.nan]),
+    }
+    page = tmp_path / "rehearse.html"
+    page.write_text(rehearse_page([plain]), "utf-8")
+    browser.open(page)
+    assert walk(browser, "s", "S") == [at]
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    browser.click('[data-do="stop-next"]')
+    assert browser.js("return rehearsal.clock.at") == at
+    assert browser.text("#said") == "line stops: no insert, carrier 42"
+    assert browser.console() == []
+
+
+def test_differences_between_two_setups(browser: Any, page_of: Callable[..., Path]) -> None:
+    quiet, rough = ("run.carriers=200",), ("run.carriers=200", "feeder.0.eye.missed=8 %")
+    browser.open(page_of("membership_card", quiet, rough, chosen=CHOSEN))
+    (_, one, _), (_, other, _) = engine(quiet), engine(rough)
+    found = walk(browser, "d", "D")
+    a, b = one.feeders[0], other.feeders[0]
+    strays = b.strays > 0
+    unlike = [k for k in range(*CHOSEN) if a.outcome[k] != b.outcome[k] or strays[k]]
+    assert len(found) == len(unlike) > 3
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    browser.keys("d")
+    assert browser.text("#said") == f"carrier {unlike[0]} comes out differently"
+    heads = browser.js(
+        "return [...document.querySelectorAll('#story thead th')].map((h) => h.textContent)"
+    )
+    assert heads == ["", "A", "B"]
+
+
+def test_totals_run_along(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of("membership_card", ROUGH, chosen=CHOSEN))
+    _, records, _ = engine(ROUGH)
+    rows = records.feeders[0]
+    for share in (0.0, 0.3, 0.7, 1.0):
+        t = browser.js(
+            "const c = rehearsal.clock; return c.from + arguments[0] * (c.to - c.from)", share
+        )
+        browser.drawn_at(t)
+        cells = dict(
+            browser.js(
+                "return [...document.querySelectorAll('#totals tr')]"
+                ".map((r) => [...r.cells].map((c) => c.textContent.trim()))"
+            )
+        )
+        placed = rows.placement_time_s <= t
+        errors = rows.placement_error_mm[placed]
+        assert cells["carriers at the eye"] == str(
+            np.count_nonzero(records.carriers.eye_time_s <= t)
+        )
+        assert cells["placed"] == str(np.count_nonzero(placed))
+        mean = cells["mean error"].replace("\u2212", "-").split()[0]
+        assert float(mean) == pytest.approx(errors.mean(), abs=0.00051)
+        sd = cells["sd of the error"].split()[0]
+        assert float(sd) == pytest.approx(errors.std(ddof=1), abs=0.00051)

@@ -1,0 +1,136 @@
+"""The page loads from disk, quietly and by itself, and fits the screens that it is meant for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+EVIL = """<img src=x onerror="document.title='bad'"> <b id='evil'>&amp; "co"</b>"""
+
+CARD = ("membership_card", ())
+TWO_SETUPS = ("membership_card", (), ('line.speed="80 m/min"',))
+
+
+@pytest.mark.parametrize(
+    "setups", [CARD, ("two_feeders", ()), ("bench", ()), ("hand_fed", ()), TWO_SETUPS]
+)
+def test_it_loads_without_a_word_and_asks_for_nothing(
+    setups: tuple[Any, ...], browser: Any, page_of: Callable[..., Path]
+) -> None:
+    page = page_of(*setups)
+    browser.open(page)
+    browser.keys("m", "d", "f", "n", "l", " ")
+    browser.drawn_at(browser.js("return rehearsal.clock.to"))
+    assert browser.console() == []
+    assert [address for address in browser.requests() if address != "data:,"] == [page.as_uri()]
+
+
+def test_markup_in_a_title_shows_as_text(browser: Any, page_of: Callable[..., Path]) -> None:
+    setup = (f"title='''{EVIL}'''", f"feeder.0.name='''{EVIL}'''")
+    browser.open(page_of("two_feeders", setup))
+    assert browser.find("h1").text == EVIL
+    assert browser.js("return document.title") == f"{EVIL}: rehearsal"
+    assert browser.js("return document.getElementById('evil')") is None
+    assert browser.js("return document.images.length") == 0
+    assert EVIL in browser.text("fieldset label")
+    assert f"at {EVIL}" in browser.text("#story-head")
+    assert browser.console() == []
+
+
+def test_it_begins_paused(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of(*CARD))
+    before = browser.js("return rehearsal.clock.at")
+    browser.driver.execute_async_script("setTimeout(arguments[0], 300)")
+    assert browser.js("return [rehearsal.clock.playing, rehearsal.clock.at]") == [False, before]
+
+
+def test_an_address_may_say_where_to_begin(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of(*CARD), "#t=6.25")
+    assert browser.js("return rehearsal.clock.at") == 6.25
+    assert browser.text("#clock") == "6.250 s"
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1024, 768), (768, 1024)])
+@pytest.mark.parametrize("setups", [CARD, ("two_feeders", ()), TWO_SETUPS])
+def test_every_control_can_be_reached_on_every_screen(
+    size: tuple[int, int], setups: tuple[Any, ...], browser: Any, page_of: Callable[..., Path]
+) -> None:
+    """Nothing runs out at the side; on a wide screen nothing below either."""
+    browser.size(*size)
+    browser.open(page_of(*setups))
+    width, height = browser.js(
+        "const e = document.documentElement; return [e.scrollWidth, e.scrollHeight]"
+    )
+    assert width <= size[0]
+    if size[0] > size[1]:
+        assert height <= size[1]
+    boxes = browser.js(
+        """
+        const all = document.querySelectorAll("header [data-do], footer [data-do], footer input");
+        return [...all].map((e) => {
+          const box = e.getBoundingClientRect();
+          return [e.outerHTML, box.left, box.top, box.right, box.bottom];
+        });
+        """
+    )
+    assert len(boxes) > 18
+    for what, left, top, right, bottom in boxes:
+        assert 0 <= left < right <= size[0], what
+        assert 0 <= top < bottom <= size[1], what
+    for i, (one, left, top, right, bottom) in enumerate(boxes):
+        for other, l2, t2, r2, b2 in boxes[i + 1 :]:
+            apart = right <= l2 + 1 or r2 <= left + 1 or bottom <= t2 + 1 or b2 <= top + 1
+            assert apart, (one, other)
+    canvases = browser.js(
+        """
+        return [...document.querySelectorAll("figure canvas")].map((c) => {
+          const box = c.getBoundingClientRect();
+          return [box.width, box.height];
+        });
+        """
+    )
+    assert all(w > 500 and h > 90 for w, h in canvases)
+
+
+def test_light_and_dark_follow_the_system_until_one_is_chosen(
+    browser: Any, page_of: Callable[..., Path]
+) -> None:
+    theme = "return document.documentElement.dataset.theme"
+    paper = "return rehearsal.page.ink.paper"
+    browser.open(page_of(*CARD))
+    assert browser.js(theme) == "light"
+    light = browser.js(paper)
+    browser.size(1280, 720, dark=True)
+    browser.settle()
+    assert browser.js(theme) == "dark"
+    assert browser.js(paper) != light
+    browser.click('[data-do="theme"]')
+    assert browser.js(theme) == "light"
+    assert browser.js(paper) == light
+
+
+def test_the_picture_is_drawn_anew_in_another_size(
+    browser: Any, page_of: Callable[..., Path]
+) -> None:
+    """A canvas that changes its size is blank until it is drawn on again, even while paused."""
+    browser.open(page_of(*CARD))
+    for width in (1000, 1280):
+        browser.size(width, 700)
+        browser.settle()
+        for name in ("picture-0", "strip-0", "timeline"):
+            columns, shown, inked = browser.js(
+                """
+                const canvas = document.getElementById(arguments[0]);
+                const pen = canvas.getContext("2d");
+                const { data } = pen.getImageData(0, 0, canvas.width, canvas.height);
+                let inked = 0;
+                for (let i = 0; i < data.length; i += 4) inked += data[i] < 128;
+                return [canvas.width, canvas.getBoundingClientRect().width, inked];
+                """,
+                name,
+            )
+            assert columns == round(shown)
+            assert inked > 15

@@ -1,0 +1,354 @@
+"""What a rehearsal page is given: motion, cards, eyes and events, against the engine."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from feedsim.draws.cards import CardDraws
+from feedsim.motion.master import Master
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.records.trace import Trace
+from feedsim.scenario import Scenario, load_scenario
+from feedsim.simulation.line import simulate_traced
+from feedsim.studies.run import machine_of
+from feedsim.studies.scene import scene
+from feedsim.studies.scene_choice import Choice
+from feedsim.studies.scene_columns import column, unpacked
+from feedsim.studies.story import explain
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+BUSY = (
+    "feeder.0.insert.misfeed=4 %",
+    "feeder.0.insert.double=4 %",
+    "feeder.0.eye.missed=4 %",
+    "carrier_eye.missed=2 %",
+)
+CASES = {
+    "ramps in time, lag": ("membership_card", (), range(30, 60)),
+    "misses, strays, doubles": ("membership_card", BUSY, range(5, 60)),
+    "ramps in travel": ("imperial", (), range(12)),
+    "two feeders": ("two_feeders", (), range(100, 120)),
+    "profile, from standstill": ("from_standstill", (), range(60)),
+    "empty start, virtual master": ("bench", (), range(12)),
+    "scanned eyes, random arrivals": ("hand_fed", (), range(40, 60)),
+}
+
+
+class Case:
+    """A scene beside the engine's own run of the same scenario, traced in full."""
+
+    def __init__(self, name: str) -> None:
+        file, overrides, chosen = CASES[name]
+        self.scenario: Scenario = load_scenario(SCENARIOS / f"{file}.toml", overrides=overrides)
+        self.scene: dict[str, Any] = scene(self.scenario, Choice(chosen), name="A")
+        self.chosen = chosen
+        self.machine = machine_of(self.scenario)
+        self.draws = CardDraws(self.machine, self.scenario.seed)
+        self.records: RunRecords
+        self.trace: Trace
+        self.records, self.trace = simulate_traced(
+            self.machine, self.draws, carriers=chosen.stop + 40
+        )
+        self.first: int = self.scene["carriers"]["first"]
+        self.times = np.linspace(self.scene["from_s"], self.scene["to_s"], 97).tolist()
+
+    def feeders(self) -> list[tuple[int, dict[str, Any]]]:
+        return list(enumerate(self.scene["feeders"]))
+
+
+@pytest.fixture(scope="module", params=CASES)
+def case(request: pytest.FixtureRequest) -> Case:
+    return Case(request.param)
+
+
+# -- packing --------------------------------------------------------------------------------------
+
+
+def test_a_column_keeps_every_bit() -> None:
+    values = [1 / 3, -0.0, 1e300, math.nan, math.inf, 123456.000000001]
+    found = unpacked(column(values))
+    assert found.tobytes() == np.array(values).tobytes()
+
+
+@pytest.mark.parametrize(
+    ("values", "kind"), [([-1], "u1"), ([256], "u1"), ([2**31], "i4"), ([0.5], "i4")]
+)
+def test_what_does_not_fit_is_refused(values: list[float], kind: Any) -> None:
+    with pytest.raises(ValueError, match="fit into"):
+        column(values, kind)
+
+
+# -- motion, evaluated here from the numbers alone ------------------------------------------------
+
+
+def belt_position(belt: dict[str, Any], t: float) -> float:
+    start, travel, speed, a = (unpacked(c) for c in belt.values())
+    i = int(np.flatnonzero(start <= t)[-1])
+    s = t - start[i]
+    return float(travel[i] + speed[i] * s + a[i] * s * s / 2.0)
+
+
+def feed_position(feed: dict[str, Any], t: float) -> float:
+    """f0 + f1·s + … + f4·s⁴ − decay·exp(−K·s): the module docstring of feed_piece."""
+    pieces = {name: unpacked(c) for name, c in feed["pieces"].items()}
+    i = max(0, int(np.count_nonzero(pieces["start_s"] <= t)) - 1)
+    s = t - pieces["start_s"][i]
+    rise = unpacked(feed["rises"]).reshape(-1, 4)[pieces["shape"][i]]
+    f = pieces["f0_mm"][i] + sum(rise[n] * s ** (n + 1) for n in range(4))
+    decay = pieces["decay_mm"][i]
+    return float(f - decay * math.exp(-feed["gain_per_s"] * s)) if decay else float(f)
+
+
+def test_belt_and_feed_are_where_the_engine_has_them(case: Case) -> None:
+    for t in case.times:
+        # the same numbers in another order of operations: a few roundings of a travel of 1e5 mm
+        assert belt_position(case.scene["belt"], t) == pytest.approx(
+            case.trace.belt.position(t), abs=1e-9
+        )
+        for number, feeder in case.feeders():
+            at = case.trace.feeds[number].position(t)
+            assert feed_position(feeder["feed"], t) == pytest.approx(at, abs=1e-9)
+
+
+def test_the_clutch_is_engaged_as_the_engine_has_it(case: Case) -> None:
+    error = 1.0 + case.machine.encoder.scale_error
+    for number, feeder in case.feeders():
+        pieces = {name: unpacked(c) for name, c in feeder["feed"]["pieces"].items()}
+        for t in case.times:
+            i = max(0, int(np.count_nonzero(pieces["start_s"] <= t)) - 1)
+            start, belt = float(pieces["start_s"][i]), case.trace.belt
+            ran = t - start
+            if pieces["in_travel"][i]:
+                ran = (belt.position(t) - belt.position(start)) / error
+            r = min(1.0, max(0.0, pieces["engagement"][i] + pieces["slope"][i] * ran))
+            assert r == pytest.approx(case.trace.feeds[number].engagement(t), abs=1e-9)
+
+
+def test_counts_are_those_that_the_program_reads(case: Case) -> None:
+    encoder, phases = case.scene["encoder"], case.draws.phases()
+    master = Master(
+        case.trace.belt,
+        case.machine.encoder,
+        controller=case.machine.controller,
+        phase=phases.encoder,
+        ticks_phase_s=phases.ticks_s,
+    )
+    q, error = encoder["count_mm"], encoder["scale_error"]
+    for t in case.times:
+        m = case.trace.belt.position(t)
+        if q:
+            units = m / ((1.0 + error) * q) + encoder["phase"]
+            assert math.floor(units + encoder["same_travel_mm"] / q) == master.reading(t)
+        else:
+            assert m / (1.0 + error) == pytest.approx(master.reading(t), abs=1e-9)
+
+
+# -- carriers and inserts -------------------------------------------------------------------------
+
+
+def test_carriers_are_those_of_the_run(case: Case) -> None:
+    carriers = case.scene["carriers"]
+    edges = unpacked(carriers["leading_edge_mm"])
+    here = slice(case.first, case.first + len(edges))
+    assert edges.tolist() == case.records.carriers.leading_edge_mm[here].tolist()
+    assert case.chosen.start >= case.first
+    assert case.chosen.stop <= case.first + len(edges)
+    known = {
+        e.carrier: e.time_s
+        for e in case.trace.events
+        if (e.part, e.event) == ("carrier_eye", "known")
+    }
+    for k, t in enumerate(unpacked(carriers["known_s"]).tolist(), case.first):
+        assert t == known[k] if k in known else math.isnan(t)
+
+
+def test_the_first_chosen_carrier_comes_in_and_the_last_one_goes_out(case: Case) -> None:
+    edges, belt = case.records.carriers.leading_edge_mm, case.trace.belt
+    at_first = belt.position(case.scene["from_s"]) - edges[case.chosen.start]
+    at_last = belt.position(case.scene["to_s"]) - edges[case.chosen.stop - 1]
+    assert at_last == pytest.approx(case.scene["right_mm"], abs=1e-6)
+    if case.scene["from_s"] > 0.0:
+        assert at_first == pytest.approx(case.scene["left_mm"], abs=1e-6)
+    # nobody who can be seen is left out
+    for t in case.times:
+        x = belt.position(t) - edges
+        seen = (x > case.scene["left_mm"]) & (
+            x - case.machine.carriers.length_mm < case.scene["right_mm"]
+        )
+        count = len(unpacked(case.scene["carriers"]["leading_edge_mm"]))
+        assert set(np.flatnonzero(seen)) <= set(range(case.first, case.first + count))
+
+
+def test_an_insert_lands_with_its_nose_on_the_placement_point(case: Case) -> None:
+    """F + slip + S = f at the landing (model, section 9), and its offset is the recorded one."""
+    for number, feeder in case.feeders():
+        inserts = {n: unpacked(c) for n, c in feeder["inserts"].items() if n != "first"}
+        what, feed = case.machine.feeders[number], case.trace.feeds[number]
+        slips = unpacked(case.scene["carriers"]["slip_mm"])
+        landed = np.flatnonzero(~np.isnan(inserts["lands_s"]))
+        assert len(landed) > 5
+        for i in landed:
+            t, k = float(inserts["lands_s"][i]), int(inserts["carrier"][i])
+            if t > case.scene["to_s"]:
+                continue
+            nose = feed.position(t) - inserts["nose_mm"][i] - inserts["slip_mm"][i]
+            assert nose == pytest.approx(what.insert_eye_to_placement_mm, abs=1e-6)
+            if k >= case.first:
+                offset = (
+                    case.trace.belt.position(t)
+                    - case.records.carriers.leading_edge_mm[k]
+                    - slips[k - case.first]
+                    - what.eye_to_placement_mm
+                )
+                recorded = case.records.feeders[number].offset_mm[k]
+                assert offset == pytest.approx(recorded, abs=1e-6)
+
+
+def test_every_insert_in_the_picture_is_there(case: Case) -> None:
+    """From a pitch upstream of the eye to those on the carriers in the picture."""
+    for number, feeder in case.feeders():
+        first = feeder["inserts"]["first"]
+        noses = unpacked(feeder["inserts"]["nose_mm"])
+        numbers = range(first, first + len(noses))
+        assert np.all(np.diff(noses) > 0.0)
+        rows = unpacked(feeder["rows"]["insert"])
+        for i, row in enumerate(rows.tolist()):
+            engaged = unpacked(feeder["rows"]["engage_time_s"])[i]
+            if row >= 0 and engaged < case.scene["to_s"]:
+                assert row in numbers
+        what = case.machine.feeders[number].inserts
+        last = case.trace.feeds[number].position(case.scene["to_s"])
+        assert noses[-1] + 2.0 * (what.length_mm + what.gap_mm) > last
+
+
+# -- eyes -----------------------------------------------------------------------------------------
+
+
+def test_the_carrier_eye_is_blocked_from_switching_to_tail(case: Case) -> None:
+    eye = {name: unpacked(c) for name, c in case.scene["carrier_eye"].items()}
+    what, edges = case.machine.carrier_eye, case.records.carriers.leading_edge_mm
+    switched = [
+        (e.time_s, e.carrier)
+        for e in case.trace.events
+        if (e.part, e.event) == ("carrier_eye", "switches")
+        and case.scene["from_s"] < e.time_s < case.scene["to_s"]
+    ]
+    pairs = list(zip(eye["from_s"].tolist(), eye["number"].tolist(), strict=True))
+    assert [pair for pair in pairs if case.scene["from_s"] < pair[0]] == switched
+    merged = {e.carrier for e in case.trace.events if e.event == "merged"}
+    for end, k in zip(eye["to_s"].tolist(), eye["number"].tolist(), strict=True):
+        if k + 1 not in merged:
+            tail = case.trace.belt.position(end - what.off_response_s) - edges[k]
+            assert tail == pytest.approx(case.machine.carriers.length_mm, abs=1e-6)
+
+
+def test_the_insert_eye_switches_when_the_engine_says(case: Case) -> None:
+    for number, feeder in case.feeders():
+        eye = {name: unpacked(c) for name, c in feeder["insert_eye"].items()}
+        starts = dict(zip(eye["number"].tolist(), eye["from_s"].tolist(), strict=True))
+        part, inside = f"feeder.{number}.insert_eye", 0
+        for e in case.trace.events:
+            if (
+                e.part == part
+                and e.event == "switches"
+                and case.scene["from_s"] < e.time_s < case.scene["to_s"]
+            ):
+                assert starts[e.insert] == pytest.approx(e.time_s, abs=1e-9)
+                inside += 1
+        assert inside > 5
+        # it is never blocked twice at once
+        order = np.argsort(eye["from_s"])
+        assert np.all(eye["to_s"][order][:-1] <= eye["from_s"][order][1:] + 1e-9)
+
+
+def test_an_insert_eye_clears_as_the_tail_goes_by(case: Case) -> None:
+    for number, feeder in case.feeders():
+        eye = {name: unpacked(c) for name, c in feeder["insert_eye"].items()}
+        inserts = {n: unpacked(c) for n, c in feeder["inserts"].items() if n != "first"}
+        first, feed = feeder["inserts"]["first"], case.trace.feeds[number]
+        off = case.machine.feeders[number].eye.off_response_s
+        slipped = clear = 0
+        for end, i in zip(eye["to_s"].tolist(), (eye["number"] - first).tolist(), strict=True):
+            if i < 0 or not math.isfinite(end) or end > case.scene["to_s"]:
+                continue
+            length = feed.position(end - off) - inserts["nose_mm"][i]
+            own = inserts["length_mm"][i]
+            assert length == pytest.approx(own, abs=1e-6) or length == pytest.approx(
+                own + inserts["slip_mm"][i], abs=1e-6
+            )
+            slipped += length > own + 1e-3
+            clear += 1
+        assert clear > 5
+        if case.scenario.title.startswith("Membership"):  # the tail is on the eye as it is engaged
+            assert slipped > 5
+
+
+# -- rows and events ------------------------------------------------------------------------------
+
+
+def test_rows_are_those_of_the_run(case: Case) -> None:
+    for number, feeder in case.feeders():
+        rows, own = feeder["rows"], case.records.feeders[number]
+        count = len(unpacked(rows["outcome"]))
+        here = slice(case.first, min(case.first + count, case.chosen.stop))
+        for name in (
+            "outcome",
+            "insert",
+            "placement_error_mm",
+            "opening_time_s",
+            "strays",
+            "double",
+        ):
+            ours = unpacked(rows[name])[: here.stop - here.start]
+            assert np.array_equal(ours, getattr(own, name)[here], equal_nan=True), name
+
+
+def test_events_are_those_of_the_stretch(case: Case) -> None:
+    events = case.scene["events"]
+    names = [tuple(name) for name in events["names"]]
+    found = [
+        (t, *names[what], carrier, insert)
+        for t, what, carrier, insert in zip(
+            *(unpacked(events[c]).tolist() for c in ("time_s", "what", "carrier", "insert")),
+            strict=True,
+        )
+    ]
+    inside = [
+        tuple(e[:5])
+        for e in case.trace.events
+        if case.scene["from_s"] <= e.time_s <= case.scene["to_s"]
+    ]
+    assert found == inside
+
+
+def test_what_was_before_the_picture_is_counted(case: Case) -> None:
+    for number, feeder in case.feeders():
+        own, n = case.records.feeders[number], case.first
+        counts = [int(np.count_nonzero(own.outcome[:n] == outcome)) for outcome in Outcome]
+        assert feeder["before"]["outcomes"] == counts
+        errors = own.placement_error_mm[:n][own.outcome[:n] == Outcome.PLACED]
+        assert feeder["before"]["error_sum_mm"] == pytest.approx(math.fsum(errors), abs=1e-9)
+        assert feeder["before"]["cycles"] == int(np.count_nonzero(own.insert[:n] >= 0))
+
+
+def test_reasons_are_those_of_the_stories() -> None:
+    """Of all carriers of a short stretch; of a long one only of those that were missed."""
+    scenario = load_scenario(
+        SCENARIOS / "membership_card.toml", overrides=("run.carriers=1400", *BUSY)
+    )
+    short: Any = scene(scenario, Choice(range(30, 40)), name="", units="inch")
+    (told,) = [feeder["reasons"] for feeder in short["feeders"]]
+    assert told["35"] == list(explain(scenario, 35, units="inch")[0].reason)
+    assert told.keys() >= {str(k) for k in range(30, 40)}
+    long: Any = scene(scenario, Choice(range(30, 1100)), name="")
+    (feeder,) = long["feeders"]
+    outcomes = unpacked(feeder["rows"]["outcome"])
+    missed = np.flatnonzero(outcomes != Outcome.PLACED) + long["carriers"]["first"]
+    assert len(missed) > 20
+    assert feeder["reasons"].keys() == {str(k) for k in missed}
