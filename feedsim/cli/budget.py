@@ -149,8 +149,8 @@ def _made(
 
 
 def _files(scenario: Scenario, points: Sequence[Point], *, units: System) -> dict[str, Content]:
-    from feedsim.output.budget_figure import budget_figures
-    from feedsim.output.budget_rows import budget_csv
+    from feedsim.output.budget.figure import budget_figures
+    from feedsim.output.budget.rows import budget_csv
     from feedsim.output.canvas import render
 
     files: dict[str, Content] = {"budget.csv": budget_csv(points)}
@@ -168,8 +168,8 @@ def _text(
     turned: tuple[WhatIf | None, float],
     units: System,
 ) -> str:
-    from feedsim.output.budget_text import budget_text
-    from feedsim.output.budget_what_if_text import what_if_text
+    from feedsim.output.budget.text import budget_text
+    from feedsim.output.budget.what_if_text import what_if_text
 
     text = budget_text(scenario, points, in_full_mm_s=in_full, units=units)
     outcomes, at = turned

@@ -154,8 +154,8 @@ def _run(what: Comparison, where: Where) -> list[dict[str, Any]]:
 
 def _files(what: Comparison, plain: Mapping[str, Any], *, units: System) -> dict[str, Content]:
     from feedsim.output.canvas import render
-    from feedsim.output.compare_figure import compare_figures
-    from feedsim.output.compare_rows import compare_csv
+    from feedsim.output.compare.figure import compare_figures
+    from feedsim.output.compare.rows import compare_csv
     from feedsim.output.json_text import json_text
     from feedsim.studies.run import criteria_of
 
@@ -171,7 +171,7 @@ def _files(what: Comparison, plain: Mapping[str, Any], *, units: System) -> dict
 
 
 def _report(plain: Mapping[str, Any], written: str, *, as_json: bool, units: System) -> None:
-    from feedsim.output.compare_text import compare_text
+    from feedsim.output.compare.text import compare_text
     from feedsim.output.json_text import json_text
 
     if as_json:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
-    from feedsim.studies.drive import Sizing
+    from feedsim.studies.drive.sizing import Sizing
 
 __all__ = ["drive"]
 
@@ -51,12 +51,12 @@ def drive(
     Prints the answer and writes drive.json, drive.csv, cycle.csv (speed and torque over a cycle)
     and two figures.
     """
-    from feedsim.output.drive_text import drive_text
+    from feedsim.output.drive.text import drive_text
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.studies.axes import parse_speeds
-    from feedsim.studies.drive import check, size, speeds_from
-    from feedsim.studies.drive_plain import drive_plain
+    from feedsim.studies.drive.plain import drive_plain
+    from feedsim.studies.drive.sizing import check, size, speeds_from
 
     what = read_scenario(scenario, settings, speed=None)
     wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(what)
@@ -81,8 +81,8 @@ def _files(
     scenario: Scenario, sizings: Sequence[Sizing], found: Mapping[str, Any], *, units: System
 ) -> dict[str, Content]:
     from feedsim.output.canvas import render
-    from feedsim.output.drive_figure import drive_figures
-    from feedsim.output.drive_rows import cycle_csv, drive_csv
+    from feedsim.output.drive.figure import drive_figures
+    from feedsim.output.drive.rows import cycle_csv, drive_csv
     from feedsim.output.json_text import json_text
 
     files: dict[str, Content] = {

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from feedsim.metrics.plain import Plain
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
-    from feedsim.studies.story import Story
+    from feedsim.studies.story.story import Story
 
 __all__ = ["explain"]
 
@@ -126,8 +126,8 @@ def _told(
     units: System,
 ) -> tuple[int | None, list[Story]]:
     """Return the carrier's number and its stories; None and none where there is no such one."""
-    from feedsim.studies.story import explain, story_of
-    from feedsim.studies.story_choice import find_first, first_hazard, first_miss
+    from feedsim.studies.story.choice import find_first, first_hazard, first_miss
+    from feedsim.studies.story.story import explain, story_of
 
     if carrier is not None:
         last = scenario.run.warm_up + scenario.run.carriers - 1

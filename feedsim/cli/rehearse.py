@@ -12,7 +12,7 @@ from feedsim.cli.options import Settings, Speed, UnitChoice, Units, read_scenari
 
 if TYPE_CHECKING:
     from feedsim.scenario import Scenario
-    from feedsim.studies.scene_choice import Choice, Wanted
+    from feedsim.studies.scene.choice import Choice, Wanted
 
 __all__ = ["rehearse"]
 
@@ -85,10 +85,10 @@ def rehearse(
     Writes rehearse.html, one file that any browser opens from disk, offline.
     """
     from feedsim.output.files import try_folder, write_all
-    from feedsim.output.rehearse_page import rehearse_page
-    from feedsim.studies.scene import scene
-    from feedsim.studies.scene_choice import Wanted
-    from feedsim.studies.scene_differences import differences
+    from feedsim.output.rehearse.page import rehearse_page
+    from feedsim.studies.scene.choice import Wanted
+    from feedsim.studies.scene.differences import differences
+    from feedsim.studies.scene.scene import scene
 
     setups = _setups(scenarios, but or [], settings, speed=speed)
     folder = out if out is not None else Path("plots") / scenarios[0].stem / "rehearse"
@@ -134,7 +134,7 @@ def _setups(
 
 def _choose(what: Sequence[Scenario], wanted: Wanted) -> Choice:
     from feedsim.cli.progress import progress_bar
-    from feedsim.studies.scene_choice import choose
+    from feedsim.studies.scene.choice import choose
 
     with progress_bar("carriers", what[0].run.warm_up + what[0].run.carriers) as progress:
         return choose(what, wanted, progress=progress)

@@ -123,7 +123,7 @@ def _middle(scenario: Scenario, around: int | None) -> int:
 def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) -> dict[str, Content]:
     from feedsim.output.json_text import json_text
     from feedsim.output.rows import carriers_csv, events_csv
-    from feedsim.output.stops_rows import stops_csv
+    from feedsim.output.stops.rows import stops_csv
     from feedsim.studies.run import trace
 
     files: dict[str, Content] = {
@@ -139,9 +139,9 @@ def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) ->
 
 def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, Content]:
     from feedsim.output.canvas import render
-    from feedsim.output.placement_figure import placement_figures
-    from feedsim.output.timing_figure import timing_figure
-    from feedsim.output.timing_view import carriers_around
+    from feedsim.output.placement.figure import placement_figures
+    from feedsim.output.timing.figure import timing_figure
+    from feedsim.output.timing.view import carriers_around
     from feedsim.studies.run import criteria_of, trace
 
     scenario = rehearsal.scenario

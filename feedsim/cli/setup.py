@@ -42,8 +42,8 @@ def setup(
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
-    from feedsim.output.setup_page import setup_page
-    from feedsim.output.setup_text import setup_text
+    from feedsim.output.setup.page import setup_page
+    from feedsim.output.setup.text import setup_text
     from feedsim.studies.set_up_sheet import set_up_sheet
 
     what = read_scenario(scenario, settings, speed=speed)

@@ -176,8 +176,8 @@ def _files(
 ) -> dict[str, Content]:
     from feedsim.output.canvas import render
     from feedsim.output.json_text import json_text
-    from feedsim.output.sweep_report import sweep_report
-    from feedsim.output.sweep_rows import sweep_csv
+    from feedsim.output.sweep.report import sweep_report
+    from feedsim.output.sweep.rows import sweep_csv
     from feedsim.studies.review import review
 
     points = plain["points"]
@@ -203,8 +203,8 @@ def _files(
 def _figures(
     what: Sweep, points: Sequence[Mapping[str, Any]], *, limits: Limits, units: System
 ) -> dict[str, Any]:
-    from feedsim.output.sweep_figure import sweep_figures
-    from feedsim.output.sweep_map import sweep_maps
+    from feedsim.output.sweep.figure import sweep_figures
+    from feedsim.output.sweep.map import sweep_maps
     from feedsim.studies.run import criteria_of
 
     title, criteria = what.scenario.title, criteria_of(what.scenario)
@@ -224,7 +224,7 @@ def _report(
     units: System,
 ) -> None:
     from feedsim.output.json_text import json_text
-    from feedsim.output.sweep_text import sweep_text
+    from feedsim.output.sweep.text import sweep_text
 
     written = f"wrote {', '.join(files)} to {folder}"
     if as_json:

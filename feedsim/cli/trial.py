@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
-    from feedsim.studies.trial_fit import TrialFit
+    from feedsim.studies.trial.fit import TrialFit
 
 __all__ = ["trial"]
 
@@ -71,11 +71,11 @@ def plan(
     """
     from feedsim.output.files import write_all
     from feedsim.output.json_text import json_text
-    from feedsim.output.trial_csv import blank_csv
-    from feedsim.output.trial_plan_text import plan_text
+    from feedsim.output.trial.csv import blank_csv
+    from feedsim.output.trial.plan_text import plan_text
     from feedsim.studies.axes import parse_speeds
-    from feedsim.studies.trial_plain import plan_plain
-    from feedsim.studies.trial_plan import plan_trial, speeds_for
+    from feedsim.studies.trial.plain import plan_plain
+    from feedsim.studies.trial.plan import plan_trial, speeds_for
 
     checked = read_scenario(scenario, settings, speed=None)
     sure, within = _share("--confidence", confidence), _share("--spread-within", spread_within)
@@ -94,7 +94,7 @@ def plan(
 def _guard(path: Path, scenario: Scenario, *, force: bool) -> None:
     """Refuse to write over what somebody has filled in at the machine."""
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.studies.trial_data import is_blank
+    from feedsim.studies.trial.data import is_blank
 
     if force or not path.exists() or is_blank(path, feeders=[f.name for f in scenario.feeder]):
         return
@@ -151,10 +151,10 @@ def fit(
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
-    from feedsim.output.trial_text import fit_text
-    from feedsim.studies.trial_data import read_trial
-    from feedsim.studies.trial_fit import fit_trial
-    from feedsim.studies.trial_plain import fit_plain
+    from feedsim.output.trial.text import fit_text
+    from feedsim.studies.trial.data import read_trial
+    from feedsim.studies.trial.fit import fit_trial
+    from feedsim.studies.trial.plain import fit_plain
 
     checked = read_scenario(scenario, settings, speed=None)
     sure = _share("--confidence", confidence)
@@ -232,7 +232,7 @@ def _write_corrected(path: Path, text: str | None, *, err: bool) -> None:
 
 def _pictures(found: TrialFit, name: str, *, units: System) -> dict[str, Content]:
     from feedsim.output.canvas import render
-    from feedsim.output.trial_figure import trial_figures
+    from feedsim.output.trial.figure import trial_figures
 
     pictures: dict[str, Content] = {}
     for file, figure in trial_figures(found, name=name, units=units).items():

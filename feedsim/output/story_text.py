@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from feedsim.output.canvas import one_line
 from feedsim.output.wording import DASH, length_number
 from feedsim.quantities import System, display, display_unit
-from feedsim.studies.story_record import GROUPS, Happening, HazardMargin, Part, Story
+from feedsim.studies.story.record import GROUPS, Happening, HazardMargin, Part, Story
 
 __all__ = ["stories_text", "story_text"]
 

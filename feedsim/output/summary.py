@@ -19,7 +19,7 @@ from feedsim.metrics.results import AdjustedResults, Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.output.canvas import one_line
-from feedsim.output.stops_text import adjustments_text, stops_text
+from feedsim.output.stops.text import adjustments_text, stops_text
 from feedsim.output.wording import DASH, length, length_number, percent, percent_range, tail
 from feedsim.quantities import System, display, display_unit
 

@@ -20,6 +20,7 @@ _CHECKS = (
     placing.next_nose,
     placing.landing,
     timing.run_up,
+    timing.no_cycle,
     timing.drive,
     timing.memory,
     placing.gaps,

@@ -168,19 +168,19 @@ def next_nose(s: Setup) -> Iterator[str]:
 
 
 def gaps(s: Setup) -> Iterator[str]:
-    """Warn of gaps that an eye may not see."""
+    """Warn of gaps that an eye may not see.
+
+    An insert whose tail is past its eye at rest leaves it a whole cycle to switch off.
+    """
     ins, c = s.feeder.inserts, s.machine.carriers
-    ratio = s.feeder.settings.speed_ratio
-    rows = [
-        (
-            "insert",
-            s.feeder.eye,
-            ins.gap_mm,
-            ins.gap_sd_mm,
-            ins.min_gap_mm,
-            s.counted_speed * ratio,
-        )
-    ]
+    rows = []
+    rests_on = _staged_at(s) - SIGMAS * stage_sd(s.machine, s.feeder, speed=s.speed)
+    if rests_on < ins.length_mm:
+        slip = clipped_slip_mean(ins)
+        spread = math.hypot(ins.gap_sd_mm, clipped_slip_sd(ins))
+        feed = s.counted_speed * s.feeder.settings.speed_ratio
+        least = ins.min_gap_mm - slip
+        rows.append(("insert", s.feeder.eye, ins.gap_mm - slip, spread, least, feed))
     if not c.random and not c.record_mm:
         gap = c.pitch_mm - c.length_mm
         eye = s.machine.carrier_eye
@@ -282,6 +282,8 @@ def losses(s: Setup) -> Iterator[str]:
         unstaged *= share_closer(c, late * s.speed)
     elif late * s.speed <= c.pitch_mm:
         unstaged = 0.0  # a second insert still comes in time
+    if s.machine.controller.not_ready_engages:
+        unstaged = 0.0  # they are waited for, and served late
     missed = 1.0 - (1.0 - s.machine.carrier_eye.missed) * (1.0 - unstaged)
     if missed > accept.missed:
         yield (

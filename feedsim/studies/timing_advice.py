@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import (
     cycle_time,
     engage_travel,
@@ -26,6 +27,7 @@ __all__ = [
     "leads",
     "locked_counts",
     "memory",
+    "no_cycle",
     "run_up",
     "search",
 ]
@@ -173,6 +175,17 @@ def run_up(s: Setup) -> Iterator[str]:
         )
 
 
+def no_cycle(s: Setup) -> Iterator[str]:
+    """Warn of a cycle that the settings cannot be worked out from as it runs."""
+    reason = no_cycle_because(s.machine, s.feeder, speed=s.counted_speed)
+    if reason:
+        yield (
+            f'Cycles do not repeat {s.at_speed}: {reason}. Distances that "auto" stands for are '
+            f"then those of ramps and lags that are over in time, and off. Slow down, or shorten "
+            f"the ramps."
+        )
+
+
 def drive(s: Setup) -> Iterator[str]:
     """Warn of ramps that ask too much of the drive."""
     limit = s.feeder.servo.max_acceleration_mm_s2
@@ -244,6 +257,26 @@ def locked_counts(s: Setup) -> Iterator[str]:
             f"count: ticks and counts are locked, and the mean error of a run lies up to "
             f"{s.say(0.5 * q)} to either side, as its start has it. Run other seeds, or a finer "
             f"wheel."
+        )
+    elif round(counts) >= 1:
+        yield from _slow_beat(s, s.speed * cycle / abs(counts - round(counts)))
+
+
+def _slow_beat(s: Setup, beat_mm: float) -> Iterator[str]:
+    """Warn of counts that walk slowly against the ticks, and of cards too regular to jump there.
+
+    ``beat_mm``: the belt travel after which counts and ticks stand to each other as before,
+    v·cycle·q/|v·cycle − n·q|.
+    """
+    spreads = [s.feeder.inserts.gap_sd_mm]
+    if not s.machine.carriers.random:
+        spreads.append(s.machine.carriers.pitch_sd_mm)
+    if min(spreads) < _REGULAR * beat_mm:
+        yield (
+            f"Encoder counts and ticks come back to each other only every {s.say(beat_mm)} of belt "
+            f"travel {s.at_speed}: with cards as regular as these the errors of carriers in a row "
+            f"go together, and the mean of a short run is one of several. Run more carriers, or a "
+            f"finer wheel."
         )
 
 

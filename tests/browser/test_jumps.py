@@ -9,16 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.output.rehearse_page import rehearse_page
+from feedsim.output.rehearse.page import rehearse_page
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.studies.run import trace
-from feedsim.studies.scene import scene
-from feedsim.studies.scene_choice import Choice
-from feedsim.studies.scene_columns import column
-from feedsim.studies.story import explain
+from feedsim.studies.scene.choice import Choice
+from feedsim.studies.scene.columns import column
+from feedsim.studies.scene.scene import scene
+from feedsim.studies.story.story import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CHOSEN = (40, 90)

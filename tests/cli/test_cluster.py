@@ -36,7 +36,7 @@ class Servers:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.started: list[subprocess.Popen[bytes]] = []
+        self.started: list[subprocess.Popen[Any]] = []
 
     def scheduler(self, **config: str) -> tuple[str, subprocess.Popen[bytes]]:
         file = self.folder / f"scheduler-{len(self.started)}.json"
@@ -211,15 +211,37 @@ def test_a_call_that_ends_every_worker(servers: Servers) -> None:
         list(completed(os._exit, [(1,)], where=Cluster(address), on_lost=lambda _: None))
 
 
-def test_the_scheduler_gone(servers: Servers, capfd: pytest.CaptureFixture[str]) -> None:
+SCRIPT = """
+import sys, time
+from feedsim.errors import FeedsimError
+from feedsim.studies.executor import Cluster, completed
+
+calls = [(0.0,), *[(20.0,)] * 3]
+try:
+    for _ in completed(time.sleep, calls, where=Cluster(sys.argv[1]), on_lost=print):
+        print("one is done", flush=True)
+except FeedsimError as error:
+    print(error)
+"""
+
+
+def test_the_scheduler_gone_is_all_that_is_said(servers: Servers) -> None:
     address, process = servers.scheduler()
     servers.worker(address)
-    done = completed(time.sleep, [(0.0,), (20.0,)], where=Cluster(address), on_lost=never)
-    next(done)
-    process.kill()
-    with pytest.raises(FeedsimError, match=f"the scheduler at {address} has gone"):
-        next(done)
-    assert capfd.readouterr() == ("", "")
+    with subprocess.Popen(
+        [sys.executable, "-c", SCRIPT, address],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    ) as asking:
+        servers.started.append(asking)
+        assert asking.stdout is not None
+        assert asking.stdout.readline() == "one is done\n"
+        process.kill()
+        out, err = asking.communicate(timeout=PATIENCE_S)
+    assert out == f"--cluster: the scheduler at {address} has gone\n"
+    assert err == ""  # no log of the library, nothing that was never awaited
 
 
 OLD = "import feedsim; feedsim.__version__ = '0.0.1'"

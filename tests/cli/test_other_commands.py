@@ -43,6 +43,8 @@ WARNINGS = {
     "line.speed=400 m/min": "cannot keep up",
     "feeder.0.clutch.ramp_in=150 ms": "run-up is too short",
     "feeder.0.clutch.ramp_out=5 ms": "Drive overload",
+    # 155.6 mm in 155.6 ms, and then the two ramps alike: less than 160 ms of ramp-in
+    "feeder.0.clutch={ramp_in = '160 ms', ramp_out = '160 ms'}": "before its ramp-in has ended",
     "feeder.0.servo.loop_gain=40 1/s": "lag is not over",
     # 1 mm of travel in a 1 ms cycle at 60 m/min, and 500 mm of wheel
     "line.encoder.counts_per_rev=1000": "ticks and counts are locked",
@@ -97,6 +99,8 @@ def test_check_warns_of(change: str, fragment: str, feedsim: Run) -> None:
         ("controller.search_limit=260 mm",),
         # the smallest gap is kept whatever the spread
         ("carrier.pitch_sd=15 mm", "carrier.min_gap=30 mm"),
+        # waited for, and none lost
+        ("controller.not_ready=engage", "feeder.0.insert.misfeed=0.2 %"),
         # a loop so stiff that e^(K·T) is beyond any float
         ("feeder.0.servo.loop_gain=50000 1/s",),
     ],
@@ -104,6 +108,27 @@ def test_check_warns_of(change: str, fragment: str, feedsim: Run) -> None:
 def test_check_raises_no_false_alarm(changes: tuple[str, ...], feedsim: Run) -> None:
     words = [word for change in changes for word in ("--set", change)]
     assert "No warnings" in feedsim("check", CARD, *words).out
+
+
+def test_check_warns_of_counts_that_walk_slowly_against_the_ticks(feedsim: Run) -> None:
+    # 1.01 mm in a cycle are 2.02 counts of 0.5 mm: as before after 1.01/0.02 = 50.5 mm
+    words = ("--set", "line.encoder.counts_per_rev=1000", "--set", "line.speed=60.6 m/min")
+    regular = " ".join(feedsim("check", CARD, *words).out.split())
+    assert "only every 50.5 mm of belt travel" in regular
+    spread = ("carrier.pitch_sd=6 mm", "feeder.0.insert.gap_sd=6 mm")
+    more = [word for change in spread for word in ("--set", change)]
+    assert "only every" not in " ".join(feedsim("check", CARD, *words, *more).out.split())
+
+
+def test_check_knows_that_the_tail_of_a_short_insert_is_past_its_eye_at_rest(feedsim: Run) -> None:
+    # 30 mm long, staged 60 mm past the eye: the output has most of a cycle of 260 mm, while the
+    # gap of 100 mm alone, 100 ms at 1000 mm/s, would be too short for it
+    changes = ("feeder.0.insert.length=30 mm", "feeder.0.insert.gap=100 mm",
+               "feeder.0.eye.off_response=110 ms")  # fmt: skip
+    words = [word for change in changes for word in ("--set", change)]
+    assert "may not see the gap" not in feedsim("check", CARD, *words).out
+    longer = [*words, "--set", "feeder.0.insert.length=70 mm"]
+    assert "insert eye may not see the gap" in " ".join(feedsim("check", CARD, *longer).out.split())
 
 
 def test_check_warns_of_a_mean_error_that_locked_ticks_leave(feedsim: Run) -> None:

@@ -12,7 +12,7 @@ from feedsim.drive.cycles import Cycles
 from feedsim.drive.demand import demand
 from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.drive_motion import motion_at
+from feedsim.studies.drive.motion import motion_at
 from feedsim.studies.run import machine_of
 from tests.reference.plain_drive import plain_means
 

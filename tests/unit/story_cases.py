@@ -18,8 +18,8 @@ from feedsim.machine import Encoder, Eye, Machine
 from feedsim.metrics.criteria import Criteria
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.story import StorySource, story_of
-from feedsim.studies.story_record import Part, Story
+from feedsim.studies.story.record import Part, Story
+from feedsim.studies.story.story import StorySource, story_of
 from tests import machines
 from tests.unit.written_draws import WrittenDraws, evenly
 

@@ -11,9 +11,9 @@ import pytest
 
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import mean_interval
-from feedsim.output.budget_rows import budget_csv
-from feedsim.output.budget_text import budget_text
-from feedsim.output.budget_words import cause_shares, closing
+from feedsim.output.budget.rows import budget_csv
+from feedsim.output.budget.text import budget_text
+from feedsim.output.budget.words import cause_shares, closing
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.sources import Shift, Source, combined_sd

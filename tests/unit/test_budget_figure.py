@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from feedsim.output.budget_figure import budget_figures
-from feedsim.output.budget_panels import _LOOKS
+from feedsim.output.budget.figure import budget_figures
+from feedsim.output.budget.panels import _LOOKS
 from feedsim.output.canvas import render
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
 from feedsim.studies.budget import Point, budgets_at, compared

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from feedsim.output.budget_what_if_text import what_if_text
+from feedsim.output.budget.what_if_text import what_if_text
 from feedsim.scenario import Scenario, load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.predict import placement_sd

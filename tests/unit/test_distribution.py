@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.settings.distribution import Distribution, clipped_normal
+from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
 from feedsim.settings.mechanisms import long_waits, long_waits_random
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
@@ -120,3 +120,36 @@ def test_waits_behind_random_carriers_follow_erlang(service: float, limit: float
 def test_no_wait_without_service_and_all_wait_where_it_never_ends() -> None:
     assert long_waits_random(5.0, service=0.0, mean_gap=30.0) == 0.0
     assert long_waits_random(5.0, service=30.0, mean_gap=30.0) == 1.0
+
+
+def test_a_sum_and_a_multiple_have_the_moments_that_they_must_have() -> None:
+    a = Distribution(0.3, 0.4, (0.5,), ({-1.0: 0.25, 2.0: 0.75},), ((0.1, 3.0),))
+    b = Distribution(-1.0, 0.3, (0.2, 0.1), (), ((0.2, -1.0),))
+    both, less = a.plus(b), a.times(-2.0)
+    assert both.average == pytest.approx(a.average + b.average)
+    assert both.sd == pytest.approx(math.hypot(a.sd, b.sd))
+    assert less.average == pytest.approx(-2.0 * a.average)
+    assert less.sd == pytest.approx(2.0 * a.sd)
+    # P(−2A < x) = P(A > −x/2)
+    for x in PLACES:
+        assert less.share_below(x) == pytest.approx(1.0 - a.share_below(-0.5 * x), abs=1e-9)
+
+
+def test_two_clipped_normals_in_a_row_against_a_sample() -> None:
+    # pitches normal(232, 10) clipped at 230, as they are drawn; n so that 0.01 is 4 standard errors
+    rng = np.random.default_rng(4)
+    n = 40_000
+    sums = np.maximum(rng.normal(232.0, 10.0, (n, 2)), 230.0).sum(axis=1)
+    one = clipped_at(230.0, mean=232.0, sd=10.0)
+    both = one.plus(one).plus(Distribution(normal_sd=0.1))
+    for x in (460.5, 465.0, 475.0, 490.0):
+        share = both.share_below(x)
+        assert abs(float(np.mean(sums < x)) - share) < 4.0 * math.sqrt(share * (1.0 - share) / n)
+        # the normal law that is not clipped would be found out
+        assert abs(stats.norm.cdf(x, 464.0, 10.0 * math.sqrt(2.0)) - share) > 0.01
+    assert both.share_below(459.0) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_what_is_hardly_clipped_stays_normal() -> None:
+    assert clipped_at(0.0, mean=10.0, sd=1.0) == Distribution(10.0, 1.0)
+    assert clipped_at(3.0, mean=2.0, sd=0.0) == Distribution(3.0)

@@ -14,12 +14,12 @@ import pytest
 from feedsim.drive.inertia import load_inertia
 from feedsim.errors import FeedsimError
 from feedsim.output.canvas import render
-from feedsim.output.drive_figure import drive_figures
-from feedsim.output.drive_text import drive_text
+from feedsim.output.drive.figure import drive_figures
+from feedsim.output.drive.text import drive_text
 from feedsim.scenario import Scenario, load_scenario, scenario_from_text
-from feedsim.studies.drive import Sizing, check, size, speeds_from
-from feedsim.studies.drive_plain import drive_plain
-from feedsim.studies.drive_search import highest_speed
+from feedsim.studies.drive.plain import drive_plain
+from feedsim.studies.drive.search import highest_speed
+from feedsim.studies.drive.sizing import Sizing, check, size, speeds_from
 from feedsim.studies.run import rehearse
 
 SIZING = Path(__file__).parents[2] / "scenarios" / "drive_sizing.toml"

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from feedsim.errors import FeedsimError
+from feedsim.studies import executor
 from feedsim.studies.executor import Local, completed
 
 
@@ -138,6 +139,7 @@ def test_an_interrupt_ends_the_workers() -> None:
 
 SCRIPT = """
 import os, signal, threading, time
+from feedsim.studies import executor
 from feedsim.studies.executor import Local, completed
 
 def interrupt():  # as a terminal does it: every process
@@ -175,6 +177,31 @@ def test_an_interrupt_from_the_terminal_shows_no_traceback(after_s: float, tmp_p
         out, err = ended.communicate(timeout=15.0)
     assert out.endswith("interrupted\n")
     assert err == ""
+
+
+def blocked() -> bool:
+    return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks here")
+def test_workers_meet_no_interrupt_from_their_first_instant() -> None:
+    assert dict(completed(blocked, [()] * 2, where=Local(2), on_lost=never)) == {0: True, 1: True}
+    assert not blocked()
+
+
+@pytest.mark.usefixtures("_interruptible")
+def test_an_interrupt_while_workers_start_is_met_when_they_have() -> None:
+    steps = []
+
+    def start() -> None:
+        with executor._interrupts_held():
+            signal.raise_signal(signal.SIGINT)
+            steps.append("started")
+
+    with pytest.raises(KeyboardInterrupt):
+        start()
+    assert steps == ["started"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def test_workers_end_with_the_process_that_started_them(tmp_path: Path) -> None:

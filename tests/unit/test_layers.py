@@ -50,6 +50,7 @@ HOMES = {
     "pydantic_core": "scenario",
     "tomlkit": "scenario",
     "distributed": "studies",
+    "dask": "studies",
     "jinja2": "output",
 }
 RANDOM_NAMES = {"PCG64", "default_rng", "SeedSequence"}

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from feedsim.output.compare_rows import compare_csv
-from feedsim.output.compare_text import compare_text
-from feedsim.output.compare_words import points_number, sentences, state_of, where
+from feedsim.output.compare.rows import compare_csv
+from feedsim.output.compare.text import compare_text
+from feedsim.output.compare.words import points_number, sentences, state_of, where
 from feedsim.scenario import load_scenario
 from feedsim.studies.axes import speeds_of
 from feedsim.studies.compare import Comparison, run_compare, setups_of

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from feedsim.output.canvas import render
-from feedsim.output.compare_figure import compare_figures
-from feedsim.output.compare_view import LOOKS
+from feedsim.output.compare.figure import compare_figures
+from feedsim.output.compare.view import LOOKS
 from feedsim.scenario import load_scenario, scenario_from_dict
 from feedsim.studies.axes import speeds_of
 from feedsim.studies.compare import MOST_SETUPS, Comparison, run_compare, setups_of

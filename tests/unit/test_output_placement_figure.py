@@ -7,9 +7,10 @@ import pytest
 from scipy import stats
 
 from feedsim.metrics.results import summarise
-from feedsim.output import placement_panels, thinning
+from feedsim.output import thinning
 from feedsim.output.canvas import render
-from feedsim.output.placement_figure import placement_figures
+from feedsim.output.placement import panels as placement_panels
+from feedsim.output.placement.figure import placement_figures
 from feedsim.output.thinning import thinned
 from feedsim.records.outcome import Outcome
 from tests.unit import records_builder as by_hand

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from feedsim.output.canvas import render
-from feedsim.output.sweep_figure import sweep_figures
-from feedsim.output.sweep_rows import sweep_csv
-from feedsim.output.sweep_scale import scale_of
-from feedsim.output.sweep_text import sweep_text
+from feedsim.output.sweep.figure import sweep_figures
+from feedsim.output.sweep.rows import sweep_csv
+from feedsim.output.sweep.scale import scale_of
+from feedsim.output.sweep.text import sweep_text
 from feedsim.scenario import load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.studies.axes import Axis, parse_axis, parse_speeds, speeds_of

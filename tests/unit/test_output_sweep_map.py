@@ -11,11 +11,11 @@ import pytest
 from feedsim.metrics.acceptance import judge
 from feedsim.metrics.criteria import Criteria
 from feedsim.output.canvas import render
-from feedsim.output.sweep_curves import what_fails
-from feedsim.output.sweep_grid import outline, shown_ticks
-from feedsim.output.sweep_map import sweep_maps
-from feedsim.output.sweep_map_panels import COLOURS
-from feedsim.output.sweep_scale import scale_of
+from feedsim.output.sweep.curves import what_fails
+from feedsim.output.sweep.grid import outline, shown_ticks
+from feedsim.output.sweep.map import sweep_maps
+from feedsim.output.sweep.map_panels import COLOURS
+from feedsim.output.sweep.scale import scale_of
 from feedsim.scenario import load_scenario
 from feedsim.studies.axes import Axis, parse_axis, parse_speeds
 from feedsim.studies.run import rehearse

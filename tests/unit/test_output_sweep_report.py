@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from feedsim.metrics.machine_settings import MachineSettings
-from feedsim.output import sweep_words as words
-from feedsim.output.sweep_report import sweep_report
+from feedsim.output.sweep import words
+from feedsim.output.sweep.report import sweep_report
 from feedsim.scenario import load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.studies.axes import Axis, parse_axis, parse_speeds

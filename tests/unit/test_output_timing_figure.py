@@ -10,10 +10,10 @@ import pytest
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.output.canvas import render
-from feedsim.output.timing_curves import insert_paths, target_paths
-from feedsim.output.timing_events import carrier_eye_output, insert_eye_output, instants
-from feedsim.output.timing_figure import timing_figure
-from feedsim.output.timing_view import carriers_around, view_of
+from feedsim.output.timing.curves import insert_paths, target_paths
+from feedsim.output.timing.events import carrier_eye_output, insert_eye_output, instants
+from feedsim.output.timing.figure import timing_figure
+from feedsim.output.timing.view import carriers_around, view_of
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.machines import LAGGING, NOISY_EYE, feeder, machine, settings

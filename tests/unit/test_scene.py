@@ -17,10 +17,10 @@ from feedsim.records.trace import Trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
 from feedsim.studies.run import machine_of
-from feedsim.studies.scene import scene
-from feedsim.studies.scene_choice import Choice
-from feedsim.studies.scene_columns import column, unpacked
-from feedsim.studies.story import explain
+from feedsim.studies.scene.choice import Choice
+from feedsim.studies.scene.columns import column, unpacked
+from feedsim.studies.scene.scene import scene
+from feedsim.studies.story.story import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 BUSY = (

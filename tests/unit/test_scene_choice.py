@@ -10,8 +10,8 @@ from feedsim.errors import FeedsimError
 from feedsim.records.outcome import Outcome
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.studies.run import rehearse
-from feedsim.studies.scene_choice import Choice, Wanted, choose
-from feedsim.studies.scene_differences import differences
+from feedsim.studies.scene.choice import Choice, Wanted, choose
+from feedsim.studies.scene.differences import differences
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 

@@ -15,10 +15,10 @@ from feedsim.records.trace import TraceEvent
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
 from feedsim.studies.run import criteria_of, machine_of, rehearse, trace
-from feedsim.studies.scene_cards import inserts_of
-from feedsim.studies.scene_happenings import Happening, happenings, is_stop, missed_times
-from feedsim.studies.scene_hazards import HAZARDS, cycle_hazards, hazard_times
-from feedsim.studies.scene_stretch import stretch_of
+from feedsim.studies.scene.cards import inserts_of
+from feedsim.studies.scene.happenings import Happening, happenings, is_stop, missed_times
+from feedsim.studies.scene.hazards import HAZARDS, cycle_hazards, hazard_times
+from feedsim.studies.scene.stretch import stretch_of
 from tests.unit.test_trace import three_carriers
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

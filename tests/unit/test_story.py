@@ -18,11 +18,11 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate, simulate_traced
-from feedsim.studies import story_run
 from feedsim.studies.run import machine_of, rehearse, trace
-from feedsim.studies.story import explain, source_of, story_of, traced
-from feedsim.studies.story_choice import find_first, first_hazard, first_miss
-from feedsim.studies.story_run import landing_to_come
+from feedsim.studies.story import run as story_run
+from feedsim.studies.story.choice import find_first, first_hazard, first_miss
+from feedsim.studies.story.run import landing_to_come
+from feedsim.studies.story.story import explain, source_of, story_of, traced
 from tests.unit import story_cases
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

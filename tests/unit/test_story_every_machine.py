@@ -13,9 +13,9 @@ from feedsim.draws.cards import CardDraws, CarrierCard, Draws, InsertCard, Phase
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.settings.solve import solve_feeder
-from feedsim.studies.story import story_of
-from feedsim.studies.story_record import Part, Story
-from feedsim.studies.story_terms import terms_of
+from feedsim.studies.story.record import Part, Story
+from feedsim.studies.story.story import story_of
+from feedsim.studies.story.terms import terms_of
 from tests import machines
 from tests.random_machines import random_machine
 from tests.unit.story_cases import SUM_MM, errors, source_of

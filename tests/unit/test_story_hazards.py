@@ -10,9 +10,9 @@ from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.hazards import hazards
 from feedsim.metrics.rows import cycle_rows
-from feedsim.studies.story import story_of
-from feedsim.studies.story_choice import first_hazard
-from feedsim.studies.story_record import HazardMargin, Story
+from feedsim.studies.story.choice import first_hazard
+from feedsim.studies.story.record import HazardMargin, Story
+from feedsim.studies.story.story import story_of
 from tests.random_machines import random_machine
 from tests.unit.story_cases import (
     CRITERIA,

@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from feedsim.machine import Carriers, Controller, Eye
-from feedsim.studies.story_record import Story
+from feedsim.studies.story.record import Story
 from tests.unit.story_cases import (
     draws_of,
     insert_with,

@@ -13,11 +13,11 @@ from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.spreads import scale_shift
 from feedsim.studies.run import machine_of
-from feedsim.studies.trial_causes import causes
-from feedsim.studies.trial_correction import Corrections, corrections, settings_with
-from feedsim.studies.trial_expected import at_speed
-from feedsim.studies.trial_line import fitted_line, joined, speed_groups
-from feedsim.studies.trial_rows import UNKNOWN, TrialData
+from feedsim.studies.trial.causes import causes
+from feedsim.studies.trial.correction import Corrections, corrections, settings_with
+from feedsim.studies.trial.expected import at_speed
+from feedsim.studies.trial.line import fitted_line, joined, speed_groups
+from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"
 SPEEDS = np.array([400.0, 600.0, 800.0, 1000.0])

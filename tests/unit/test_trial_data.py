@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from feedsim.errors import FeedsimError
-from feedsim.studies.trial_columns import blank_heads, columns_of
-from feedsim.studies.trial_data import is_blank, read_trial
-from feedsim.studies.trial_rows import UNKNOWN, TrialData
+from feedsim.studies.trial.columns import blank_heads, columns_of
+from feedsim.studies.trial.data import is_blank, read_trial
+from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 ONE = ["card feeder"]
 TWO = ["card feeder", "Leaflet Feeder"]

@@ -11,13 +11,13 @@ import pytest
 
 from feedsim.output.canvas import render
 from feedsim.output.json_text import json_text
-from feedsim.output.trial_figure import trial_figures
-from feedsim.output.trial_text import fit_text
+from feedsim.output.trial.figure import trial_figures
+from feedsim.output.trial.text import fit_text
 from feedsim.scenario import Scenario, load_scenario, override
-from feedsim.studies.trial_expected import budget
-from feedsim.studies.trial_fit import TrialFit, fit_trial
-from feedsim.studies.trial_plain import fit_plain
-from feedsim.studies.trial_rows import UNKNOWN, TrialData
+from feedsim.studies.trial.expected import budget
+from feedsim.studies.trial.fit import TrialFit, fit_trial
+from feedsim.studies.trial.plain import fit_plain
+from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SPEEDS = np.array([400.0, 600.0, 800.0, 1000.0])

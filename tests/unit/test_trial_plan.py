@@ -8,12 +8,12 @@ from statistics import NormalDist
 
 import pytest
 
-from feedsim.output.trial_csv import blank_csv
-from feedsim.output.trial_plan_text import plan_text
+from feedsim.output.trial.csv import blank_csv
+from feedsim.output.trial.plan_text import plan_text
 from feedsim.scenario import Scenario, load_scenario, override
-from feedsim.studies.trial_band import band_of
-from feedsim.studies.trial_expected import Spot
-from feedsim.studies.trial_plan import TrialPlan, plan_trial, speeds_for
+from feedsim.studies.trial.band import band_of
+from feedsim.studies.trial.expected import Spot
+from feedsim.studies.trial.plan import TrialPlan, plan_trial, speeds_for
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

@@ -1,0 +1,1 @@
+"""An error budget: text, table, figure."""

@@ -1,0 +1,1 @@
+"""A comparison of setups: words, table, figure."""

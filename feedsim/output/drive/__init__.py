@@ -1,0 +1,1 @@
+"""The sizing of a drive: text, tables, figures."""

@@ -1,0 +1,1 @@
+"""The placement figure."""

@@ -1,0 +1,1 @@
+"""The page in which the line is played."""

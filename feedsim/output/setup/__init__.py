@@ -1,0 +1,1 @@
+"""The set-up sheet, as text and as a page."""

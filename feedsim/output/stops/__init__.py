@@ -1,0 +1,1 @@
+"""Stops of the line: text and table."""

@@ -1,0 +1,1 @@
+"""A sweep: its table, its figures and maps, its report."""

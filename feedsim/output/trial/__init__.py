@@ -1,0 +1,1 @@
+"""A trial on the line: its plan, its fit, its figure."""

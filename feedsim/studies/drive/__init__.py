@@ -1,0 +1,1 @@
+"""What a feed axis asks of its motor."""

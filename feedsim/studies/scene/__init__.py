@@ -1,0 +1,1 @@
+"""What the page that plays the line needs, as plain data."""

@@ -1,0 +1,1 @@
+"""One carrier's story, and the parts of its placement error."""

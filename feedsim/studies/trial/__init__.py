@@ -1,0 +1,1 @@
+"""A trial on the line: planned, read in, fitted."""
