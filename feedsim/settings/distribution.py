@@ -19,6 +19,7 @@ __all__ = ["Distribution", "clipped_at", "clipped_normal"]
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is nothing
 _NODES = 48
+_FINE_NODES = 200
 _HARDLY = 1e-6
 
 
@@ -148,10 +149,10 @@ def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:
         return Distribution(max(mean, least))
     if 0.5 * math.erfc((mean - least) / (sd * math.sqrt(2.0))) < _HARDLY:
         return Distribution(mean, sd)
-    return Distribution(least, choices=(clipped_normal(mean - least, sd),))
+    return Distribution(least, choices=(clipped_normal(mean - least, sd, nodes=_FINE_NODES),))
 
 
-def clipped_normal(mean: float, sd: float) -> dict[float, float]:
+def clipped_normal(mean: float, sd: float, *, nodes: int = _NODES) -> dict[float, float]:
     """Return normal(mean, sd) clipped at 0 as values with probabilities.
 
     All below 0 is at 0; the rest is at the nodes of a Gauss-Legendre rule, which integrates
@@ -162,8 +163,8 @@ def clipped_normal(mean: float, sd: float) -> dict[float, float]:
     low, high = max(0.0, mean - _FAR * sd), mean + _FAR * sd
     if high <= 0.0:
         return {0.0: 1.0}
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    values = 0.5 * (high - low) * nodes + 0.5 * (high + low)
+    places, weights = np.polynomial.legendre.leggauss(nodes)
+    values = 0.5 * (high - low) * places + 0.5 * (high + low)
     density = np.exp(-0.5 * ((values - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
     shares = 0.5 * (high - low) * weights * density
     found = {float(v): float(p) for v, p in zip(values, shares, strict=True)}

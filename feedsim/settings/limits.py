@@ -25,6 +25,7 @@ _STEPS = 96
 _FINER = 24
 _TOOTH = 0.12
 _STRIDE = 1.005
+_FURTHEST = 4.0
 _ALL_FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
 _NOTHING = 1e-9
 _AS_GOOD_AS_FOUND = 1e-7
@@ -107,7 +108,7 @@ def window(at: At, allowed: Allowed, speed: float) -> tuple[float, float] | None
     -------
     (float, float) or None
         None if it is not accepted at that speed. An end is where it was last accepted, to
-        ``_AS_GOOD_AS_FOUND``; or ``SLOWEST_MM_S``, ``FASTEST_MM_S``.
+        ``_AS_GOOD_AS_FOUND``; or, accepted up to there, ``_FURTHEST`` times the speed away.
     """
     if not accepted_at(at, allowed, speed):
         return None
@@ -118,7 +119,7 @@ def _end(at: At, allowed: Allowed, speed: float, stride: float) -> float:
     inside, outside = speed, speed * stride
     while accepted_at(at, allowed, outside):
         inside, outside = outside, outside * stride
-        if not SLOWEST_MM_S < outside < FASTEST_MM_S:
+        if not 1.0 / _FURTHEST < outside / speed < _FURTHEST:
             return inside
     while abs(outside - inside) > _AS_GOOD_AS_FOUND * speed:
         middle = 0.5 * (inside + outside)

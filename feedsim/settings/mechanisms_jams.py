@@ -1,7 +1,5 @@
 """What puts feed cycles at risk of a jam, in closed form."""
 
-# ruff: noqa: ARG001 - every mechanism takes the same four
-
 from __future__ import annotations
 
 import math

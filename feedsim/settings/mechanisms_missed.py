@@ -1,7 +1,5 @@
 """What carriers miss their insert by, in closed form."""
 
-# ruff: noqa: ARG001 - every mechanism takes the same four
-
 from __future__ import annotations
 
 import math
@@ -10,9 +8,10 @@ from dataclasses import replace
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
-from feedsim.settings.mechanisms_unseen import strays
+from feedsim.settings.mechanisms_unseen import again_unseen, strays
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_lost, share_of_gaps_below
 from feedsim.settings.spreads import mark_to_act, pitches, rest_between_cycles
@@ -20,6 +19,8 @@ from feedsim.settings.spreads import mark_to_act, pitches, rest_between_cycles
 __all__ = ["carrier_gap", "feed_cycle", "late_marks", "memory", "unstaged"]
 
 _MANY = 1000
+_MOST_AGAIN = 60
+_FAR = 9.0  # standard deviations beyond which a share is nothing
 _NOTHING = 1e-12
 _RARE = 1e-7
 
@@ -31,7 +32,9 @@ def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
     renewal begins with each carrier that is served (Cox, Renewal Theory, 1962, from memory). A
     record is walked along in its order instead.
     """
-    return 0.0 if machine.controller.not_ready_engages else _lost(machine, feeder, speed, 0.0)
+    return (
+        0.0 if machine.controller.not_ready_engages else _lost(machine, feeder, speed, (0.0, 0.0))
+    )
 
 
 def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -39,28 +42,32 @@ def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -
 
     After a misfeed or a stray, with the share p, the feeder searches on for another insert
     pitch, after j in a row for j: H of :func:`feed_cycle` is then
-    Σ p^j·(1 − p)·H(j pitches more). What is lost to that beyond what a feed cycle loses anyway.
+    Σ p^j·(1 − p)·H(j pitches more), but that behind a stray the next one has a share of its
+    own. What is lost to that beyond what a feed cycle loses anyway.
     """
     seen = 1.0 - machine.carrier_eye.missed
     if machine.controller.not_ready_engages:
         return 1.0 - seen
     p = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
-    if p >= 1.0:
+    behind = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
+    if behind >= 1.0:
         return 1.0
-    least, whole = (_lost(machine, feeder, speed, share) for share in (0.0, p))
+    least = _lost(machine, feeder, speed, (0.0, 0.0))
+    whole = _lost(machine, feeder, speed, (p, behind))
     return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least))
 
 
-def _lost(machine: Machine, feeder: Feeder, speed: float, p: float) -> float:
-    """Return the share of carriers that come while one is served, p of the inserts not found.
+def _lost(machine: Machine, feeder: Feeder, speed: float, p: tuple[float, float]) -> float:
+    """Return the share of carriers that come while one is served.
 
+    ``p``: of inserts that are not found, in general and behind one that was not.
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
     again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) / feeder.settings.speed_ratio
-    more, chance = {0.0: 1.0 - p}, (1.0 - p) * p
-    while chance > _RARE and len(more) < _MANY:
+    more, chance = {0.0: 1.0 - p[0]}, p[0] * (1.0 - p[1])
+    while chance > _RARE and len(more) < _MOST_AGAIN:
         more[len(more) * again] = chance
-        chance *= p
+        chance *= p[1]
     c = machine.carriers
     if c.record_mm:
         lost = {by: _lost_of_record(machine, feeder, speed, by) for by in more}
@@ -103,7 +110,11 @@ def _busy(
     """
     if not machine.carriers.random:
         rest = rest_between_cycles(machine, feeder, speed=speed, carriers=carriers)
-        return sum(chance * rest.share_below(by) for by, chance in more.items())
+        middle, reach = rest.average, _FAR * rest.sd
+        return sum(
+            chance * (rest.share_below(by) if abs(by - middle) < reach else by > middle)
+            for by, chance in more.items()
+        )
     doubled = 0.5 * feeder.inserts.double * feeder.inserts.length_mm / feeder.settings.speed_ratio
     service = speed * cycle_time(machine, feeder, speed=speed) + doubled
     return sum(chance * _within(machine, carriers, service + by) for by, chance in more.items())
@@ -122,18 +133,18 @@ def _within(machine: Machine, carriers: int, travel: float) -> float:
 def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of marks that find the memory of the program full.
 
-    A mark is kept from when it is known until it is acted on. With c places, a block of c marks
-    is kept, then those are lost that come before the first of them is acted on: with L of them
-    on average, L/(c + L). L is the sum over n = c, c + 1 … of the probabilities that n pitches
-    are over by then; for a steady pitch that makes 1 − c/⌈kept/pitch⌉, for c = 1 it is exact
-    (renewal, as in :func:`feed_cycle`). Random carriers with more than one place: as many as
-    Erlang's loss formula says, the load counted in what a carrier leaves free at least.
+    A mark is kept from when it is known until it is acted on. With one place, or steady pitches:
+    a block of c marks is kept, then those are lost that come before the first of them is acted
+    on; with L of them on average, L/(c + L) (renewal, as in :func:`feed_cycle`). L is the sum
+    over n = c, c + 1 … of the probabilities that n pitches are over by then, which for a steady
+    pitch makes 1 − c/⌈kept/pitch⌉. Else marks are followed one by one, see
+    :mod:`feedsim.settings.mark_memory`.
     """
     places, c = machine.controller.mark_memory, machine.carriers
     kept = mark_to_act(machine, feeder, speed=speed)
     here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
-    if c.random and places > 1:
-        return _erlang(machine, places, kept.average, here)
+    if places > 1 and (c.random or c.pitch_sd_mm > 0.0):
+        return share_without_place(c, kept.average, places=places, seen=here)
     if c.random:
         lost = _sum(lambda n: _within(machine, n, kept.average), places)
     else:
@@ -141,17 +152,6 @@ def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> 
         lost = _sum(lambda n: pitches(machine, n).plus(less).share_below(0.0), places)
     lost *= here
     return lost / (places + lost)
-
-
-def _erlang(machine: Machine, places: int, kept: float, here: float) -> float:
-    """Return Erlang's loss formula for a hold of a travel (mm)."""
-    c = machine.carriers
-    if kept <= places * (c.length_mm + c.min_gap_mm):
-        return 0.0
-    load, lost = here * kept / c.pitch_mm, 1.0
-    for servers in range(1, places + 1):
-        lost = load * lost / (servers + load * lost)
-    return lost
 
 
 def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:

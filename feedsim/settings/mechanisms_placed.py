@@ -1,7 +1,5 @@
 """What puts inserts out of tolerance, in closed form."""
 
-# ruff: noqa: ARG001 - every mechanism takes the same four
-
 from __future__ import annotations
 
 import math
@@ -106,9 +104,16 @@ def late_engages(machine: Machine, feeder: Feeder, speed: float, allowed: Allowe
 
 
 def late_marks_by(machine: Machine, feeder: Feeder, speed: float, by_mm: float) -> float:
-    """Return the share of marks known later than their point by more than a travel."""
+    """Return the share of marks known later than their point by more than a travel (mm).
+
+    The point is a whole number of counts on, and passed once a further count is reached: by the
+    mark's own fraction of a count that is half a count more on average.
+    """
+    travel, count = engage_travel(machine, feeder, speed=speed), machine.encoder.count_mm
+    if count > 0.0:
+        travel = count * (round(travel / count) + 0.5)
     return late_share(
-        engage_travel(machine, feeder, speed=speed) + by_mm,
+        travel + by_mm,
         counted_speed=speed / (1.0 + machine.encoder.scale_error),
         scan_s=machine.controller.scan_s,
         scanned=machine.carrier_eye.scanned,

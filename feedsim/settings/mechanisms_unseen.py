@@ -1,11 +1,8 @@
 """Inserts that go past their eye unseen, in closed form."""
 
-# ruff: noqa: ARG001 - every mechanism takes the same four
-
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
@@ -14,7 +11,7 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_closer
 from feedsim.settings.spreads import stage_spread
 
-__all__ = ["insert_gap", "strays", "unseen"]
+__all__ = ["again_unseen", "insert_gap", "strays", "unseen"]
 
 
 def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -29,17 +26,29 @@ def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
     feed = feeder.settings.speed_ratio * counted
     ins, eye = feeder.inserts, feeder.eye
     covered = stage_spread(machine, feeder, speed=speed).share_below(ins.length_mm)
-    merging = 0.0
-    if covered > 0.0 and (eye.off_response_s > 0.0 or eye.edge_sd_mm > 0.0):
-        slips = clipped_normal(ins.slip_mm, ins.slip_sd_mm)
-        back = Distribution(choices=({-slip: share for slip, share in slips.items()},))
-        gap = clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm).plus(back)
-        seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
-        merging = seen.share_below(feed * eye.off_response_s)
+    slips = Distribution(choices=(clipped_normal(ins.slip_mm, ins.slip_sd_mm),))
+    merging = _merging(machine, feeder, speed, slips.times(-1.0)) if covered else 0.0
     if covered == 1.0:
         return merging
     passing = speed * (eye.off_response_s + ins.length_mm / feed)
     return covered * merging + (1.0 - covered) * _sooner(machine, feeder, speed, passing)
+
+
+def _merging(machine: Machine, feeder: Feeder, speed: float, shift: Distribution) -> float:
+    """Return the share of gaps, so much longer, that end before the output drops."""
+    ins, eye = feeder.inserts, feeder.eye
+    if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0:
+        return 0.0
+    gap = clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm).plus(shift)
+    feed = feeder.settings.speed_ratio * speed / (1.0 + machine.encoder.scale_error)
+    seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
+    return seen.share_below(feed * eye.off_response_s)
+
+
+def again_unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
+    """Return the share of inserts unseen behind one that was: its gap is free of any slip."""
+    merged = _merging(machine, feeder, speed, Distribution())
+    return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - merged)
 
 
 def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> float:
@@ -65,9 +74,8 @@ def unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
     """Return the share of inserts that their eye misses, or that pass it before the search."""
     ins = feeder.inserts
     staged = stage_spread(machine, feeder, speed=speed)
-    before = ins.length_mm + ins.gap_mm
-    next_nose = replace(
-        staged, mean=staged.mean - before, normal_sd=math.hypot(staged.normal_sd, ins.gap_sd_mm)
-    )
+    gap = clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
+    edge = Distribution(-ins.length_mm, feeder.eye.edge_sd_mm)
+    next_nose = staged.plus(gap.times(-1.0)).plus(edge)
     early = 1.0 - next_nose.share_below(0.0)
     return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - early)

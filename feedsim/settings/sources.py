@@ -63,7 +63,7 @@ class Source:
     unit : {"mm", "s"}
         Of what varies; a time counts with the speed.
     distribution : {"normal", "clipped normal", "rectangular", "discrete"}
-        "discrete": equally likely values at equal steps.
+        "discrete": a few values; of a tick equally likely ones at equal steps.
     half_width : float or None
         From the middle to either end (``unit``); None where there is no end.
     standard_uncertainty : float

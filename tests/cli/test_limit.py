@@ -48,11 +48,12 @@ def test_the_same_answer_from_one_job_and_from_two(feedsim: Run) -> None:
 
 
 def test_a_limit_that_the_closed_forms_do_not_know_is_told_as_a_finding(feedsim: Run) -> None:
-    # two carriers between mark and engage point, and room for one mark: marks are lost at any speed
-    ended = feedsim("limit", CARD, *LOOSE, "--set", "controller.mark_memory=1", "--jobs", 1)
+    # the first misfeed ends the search, and the feeder stays empty for good, at any speed
+    ended = feedsim("limit", CARD, *LOOSE, "--set", "controller.search_limit=200 mm", "--set",
+                    "feeder.0.insert.misfeed=1 %", "--jobs", 1)  # fmt: skip
     assert ended.status == 0
     assert "THE TWO DISAGREE" in ended.out
-    assert "mark memory full" in ended.out
+    assert "no insert" in ended.out
 
 
 def test_carriers_that_run_out_are_told(feedsim: Run) -> None:

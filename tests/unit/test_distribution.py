@@ -140,14 +140,15 @@ def test_two_clipped_normals_in_a_row_against_a_sample() -> None:
     rng = np.random.default_rng(4)
     n = 40_000
     sums = np.maximum(rng.normal(232.0, 10.0, (n, 2)), 230.0).sum(axis=1)
+    sums += rng.normal(0.0, 0.3, n)  # as edges blur it
     one = clipped_at(230.0, mean=232.0, sd=10.0)
-    both = one.plus(one).plus(Distribution(normal_sd=0.1))
-    for x in (460.5, 465.0, 475.0, 490.0):
+    both = one.plus(one).plus(Distribution(normal_sd=0.3))
+    for x in (462.0, 465.0, 475.0):
         share = both.share_below(x)
         assert abs(float(np.mean(sums < x)) - share) < 4.0 * math.sqrt(share * (1.0 - share) / n)
         # the normal law that is not clipped would be found out
         assert abs(stats.norm.cdf(x, 464.0, 10.0 * math.sqrt(2.0)) - share) > 0.01
-    assert both.share_below(459.0) == pytest.approx(0.0, abs=1e-9)
+    assert both.share_below(457.0) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_what_is_hardly_clipped_stays_normal() -> None:
