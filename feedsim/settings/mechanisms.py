@@ -49,7 +49,7 @@ MECHANISMS = (
     Mechanism("late engages", "within_tolerance", late_engages),
     Mechanism("late openings", "within_tolerance", late_openings),
     Mechanism("cycles that do not repeat", "within_tolerance", no_cycle),
-    Mechanism("placement spread", "within_tolerance", placement),
+    Mechanism("placement error", "within_tolerance", placement),
     Mechanism("carrier gap at its eye", "missed", carrier_gap),
     Mechanism("insert gap at its eye", "jam_risk", insert_gap),
     Mechanism("nose strike", "jam_risk", nose_strike),

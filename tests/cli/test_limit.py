@@ -26,7 +26,7 @@ def test_two_answers_that_agree_and_the_binding_mechanism(feedsim: Run) -> None:
     ended = feedsim("limit", CARD, *LOOSE, "--jobs", 1, "--json")
     assert ended.status == 0
     found = json.loads(ended.out)
-    assert found["closed_form"][0]["mechanism"] == "placement spread"
+    assert found["closed_form"][0]["mechanism"] == "placement error"
     assert TOGETHER in [row["mechanism"] for row in found["closed_form"]]
     speeds = [row["speed_mm_s"] for row in found["closed_form"]]
     assert speeds == sorted(speeds)
@@ -37,7 +37,7 @@ def test_two_answers_that_agree_and_the_binding_mechanism(feedsim: Run) -> None:
     looked = sum(point["feeders"][0]["carriers"] for point in simulated["seen"])
     assert looked == simulated["carriers"] <= 60_000
     text = feedsim("limit", CARD, *LOOSE, "--jobs", 1).out
-    assert "Placement spread binds first" in text
+    assert "Placement error binds first" in text
     assert "The two agree" in text
     assert "refused (each at 95 %)" in text
 

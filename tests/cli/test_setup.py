@@ -27,7 +27,7 @@ def test_the_sheet_has_settings_derivation_margins_rules_and_cautions(
     # eye 0.5 + lag 1.0 + half a ramp 10 + half a cycle 0.5
     assert "Engage lead 12.000 ms" in text
     assert "run-up of the insert -60.000 mm" in text
-    assert "Placement spread binds first" in text
+    assert "Placement error binds first" in text
     assert "take 1 mm (20 counts) off the engage distance" in text
     assert "add 2 ms to the engage lead" in text
     assert "Correct the stage first" in text

@@ -239,11 +239,11 @@ def test_a_sensitivity_is_what_the_simulation_moves_by(name: str, ratio: float) 
 
 
 def test_what_the_tolerance_allows_meets_the_spread_at_the_limit_speed() -> None:
-    # on target (virtual master, latched) the closed-form limit of the placement spread is where
+    # on target (virtual master, latched) the closed-form limit of the placement error is where
     # the share out of tolerance is what is allowed, and so the spread as large as may be
     scenario = override(scenario_from_text(BASE), ["run.master=virtual"])
     (limits,) = closed_limits(scenario)
-    (at,) = (x.speed_mm_s for x in limits if x.mechanism == "placement spread")
+    (at,) = (x.speed_mm_s for x in limits if x.mechanism == "placement error")
     assert at is not None
     (there,) = curves_at(scenario, at)
     assert there.allowed_sd_mm == pytest.approx(there.combined_sd_mm, rel=1e-4)

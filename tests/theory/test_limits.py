@@ -117,7 +117,7 @@ CASES: dict[str, tuple[str, tuple[str, ...]]] = {
          "acceptance.placement_tolerance=3 mm", "feeder.0.grip_end=20 mm"),
     ),
     "spread": (
-        "placement spread",
+        "placement error",
         ("acceptance.placement_tolerance=3 mm", *EYE, "feeder.0.eye.edge_sd=0.3 mm"),
     ),
     "carriers that merge": ("carrier gap at its eye", ("carrier_eye.off_response=40 ms",)),

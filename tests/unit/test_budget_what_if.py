@@ -78,7 +78,7 @@ class Limits:
         return [self.of(plain, number) for plain, number in calls]
 
     def of(self, plain: dict[str, Any], number: int) -> list[SpeedLimit]:
-        speed, mechanism = 1000.0 + 500.0 * number, "placement spread"
+        speed, mechanism = 1000.0 + 500.0 * number, "placement error"
         if plain["controller"]["motion_cycle"] == "0.0005 s":
             speed, mechanism = self.by_key.get("motion_cycle", speed), "tail held"
         if plain["carrier"]["slip_sd"] == "0.05 mm":
@@ -94,7 +94,7 @@ def test_what_raises_the_limit_most_comes_first_and_then_what_spreads_least() ->
         scenario(), 1000.0, Limits({"motion_cycle": 1200.0, "slip_sd": 1500.0})
     )
     assert as_it_is.limit_speed_mm_s == 990.0
-    assert as_it_is.binding == (0, "placement spread")
+    assert as_it_is.binding == (0, "placement error")
     keys = [one.change.key for one in outcomes if one.change]
     assert keys[:3] == [
         "carrier.slip_sd",
@@ -133,10 +133,10 @@ def text(of: Scenario, limits: Limits, *, units: str = "metric") -> str:
 def test_the_table_says_what_it_buys_and_what_binds_then() -> None:
     words = text(scenario(), Limits({"motion_cycle": 1210.0}))
     lines = [" ".join(line.split()) for line in words.splitlines()]
-    assert "as it is 0.462 59.4 placement spread" in lines
+    assert "as it is 0.462 59.4 placement error" in lines
     assert "controller.motion_cycle 1 ms 0.5 ms 0.298 72.0 +12.6 tail held" in lines
     # no faster, but better placed: a dash for the gain
-    assert "carrier.slip_sd 0.1 mm 0.05 mm 0.454 59.4 - placement spread" in lines
+    assert "carrier.slip_sd 0.1 mm 0.05 mm 0.454 59.4 - placement error" in lines
     said = " ".join(lines)
     idle = said.partition("Of no use here: ")[2].partition(". ")[0].split(", ")
     assert {"controller.scan", "carrier.pitch_sd", "feeder.0.clutch.ramp_in"} <= set(idle)
@@ -149,14 +149,14 @@ def test_the_table_says_what_it_buys_and_what_binds_then() -> None:
 
 def test_nothing_helps() -> None:
     said = " ".join(text(scenario(), Limits({})).split())
-    assert "None of them makes the line faster: placement spread binds." in said
+    assert "None of them makes the line faster: placement error binds." in said
 
 
 def test_several_feeders_are_told_apart() -> None:
     words = text(scenario("two_feeders"), Limits({"motion_cycle": 1210.0}))
     lines = [" ".join(line.split()) for line in words.splitlines()]
     # at 60 m/min; the spreads of both, and the feeder that binds
-    assert "as it is 0.462 / 0.576 59.4 placement spread (feeder.0)" in lines
+    assert "as it is 0.462 / 0.576 59.4 placement error (feeder.0)" in lines
     assert any(line.startswith("feeder.1.insert.slip_sd 0.2 mm 0.1 mm") for line in lines)
 
 
@@ -188,7 +188,7 @@ def test_json_has_every_change_with_its_key() -> None:
         what_if_speed_mm_s=1000.0,
     )["what_if"]
     assert found["as_it_is"]["binding"] == {
-        "feeder": "card feeder", "mechanism": "placement spread"
+        "feeder": "card feeder", "mechanism": "placement error"
     }  # fmt: skip
     first = found["changes"][0]
     assert first["key"] == "controller.motion_cycle"

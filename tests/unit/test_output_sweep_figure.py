@@ -137,7 +137,7 @@ def test_acceptance_lines_of_missed_and_jam_risk() -> None:
 
 
 LIMITS_MM_S = (
-    SpeedLimit("placement spread", "within_tolerance", 1000.0),
+    SpeedLimit("placement error", "within_tolerance", 1000.0),
     SpeedLimit(TOGETHER, "jam_risk", 1200.0),
     SpeedLimit("tail held", "jam_risk", 1500.0),
     SpeedLimit("feed cycle", "missed", 2000.0),
@@ -191,7 +191,7 @@ def test_limits_are_listed_as_bars_the_binding_one_first() -> None:
     first = [text.get_text() for text in rows if text.get_text().startswith(("all", "1"))]
     assert first == [
         "all together  72 m/min  (jam risk)",
-        "1  placement spread  60 m/min  (tolerance)",
+        "1  placement error  60 m/min  (tolerance)",
     ]
     assert panel.yaxis_inverted()
 

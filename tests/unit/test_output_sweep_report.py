@@ -21,7 +21,7 @@ from tests.unit.sweep_points import SCENARIOS, feeder, point
 
 EVIL = '<script>alert(1)</script> & "co"'
 LIMITS = [
-    SpeedLimit("placement spread", "within_tolerance", 1300.0),
+    SpeedLimit("placement error", "within_tolerance", 1300.0),
     SpeedLimit(TOGETHER, "within_tolerance", 1290.0),
     SpeedLimit("tail held", "jam_risk", 2100.0),
     SpeedLimit("run-up", "missed", None),
@@ -169,12 +169,12 @@ def test_the_limits_are_listed_the_binding_one_first(units: Any, speeds: tuple[s
     points = [point(v) for v in SPEEDS.numbers]
     html = by_hand(points, SPEEDS, units=units)
     part = html[html.index("What limits the speed") : html.index(" Table ")]
-    assert f"Placement spread binds first; at {speeds[0]}" in part
+    assert f"Placement error binds first; at {speeds[0]}" in part
     assert f"and together with the others at {speeds[1]}" in part
     rows = part[part.index("mechanism brings") :]
-    places = [rows.index(name) for name in ("placement spread", "tail held", "run-up", TOGETHER)]
+    places = [rows.index(name) for name in ("placement error", "tail held", "run-up", TOGETHER)]
     assert places == sorted(places)
-    assert f"placement spread placement within tolerance {speeds[0]}" in rows
+    assert f"placement error placement within tolerance {speeds[0]}" in rows
     assert "run-up missed carriers every speed looked at" in rows
 
 
@@ -302,5 +302,5 @@ def test_each_feeder_has_its_limits_its_table_and_its_settings() -> None:
     other = [SpeedLimit("drive", "jam_risk", 500.0)]
     text = by_hand(points, SPEEDS, limits=[LIMITS, other])
     assert text.count("left") >= 3
-    assert "In closed form, left: placement spread binds first" in text
+    assert "In closed form, left: placement error binds first" in text
     assert "In closed form, right: drive binds first; at 30 m/min" in text
