@@ -206,3 +206,17 @@ def test_setups_of_different_length_are_refused(tmp_path: Path, feedsim: Run) ->
     assert ended.status == 2
     assert "record of carriers ends; give --carriers" in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_stops_of_each_setup_are_shown_side_by_side(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("compare", SCENARIOS / "stops.toml", "--but", "guard.clearing_time=10 s",
+                    "--carriers", 400, "--speeds", "60 m/min", "--jobs", 1, "--out",
+                    tmp_path)  # fmt: skip
+    assert ended.status == 0
+    assert "Stops of the line" in ended.out
+    (point,) = json.loads((tmp_path / "compare.json").read_text("utf-8"))["points"]
+    a, b = (results["stops"] for results in point["results"])
+    assert a["count"] == b["count"] > 0
+    assert b["availability"] > a["availability"]
+    head = (tmp_path / "compare.csv").read_text("utf-8").splitlines()[0]
+    assert "availability_setup" in head

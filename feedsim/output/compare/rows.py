@@ -46,6 +46,12 @@ def _row(point: Mapping[str, Any], place: int, number: int) -> Iterator[tuple[st
     yield "accepted", int(other["accepted"])
     yield "against_accepted", int(first["accepted"])
     yield "complete_per_hour_difference", pair["complete_per_hour"]
+    for which, results in (("against", first), ("setup", other)):
+        stops = results["stops"]
+        yield f"stops_{which}_count", stops["count"]
+        yield f"downtime_{which}_s", stops["downtime_s"]
+        yield f"availability_{which}", stops["availability"]
+        yield f"lost_carriers_{which}_count", stops.get("lost_carriers", 0)
     for name in _LENGTHS:
         d = difference[name]
         yield f"{name}_n", d["n"]

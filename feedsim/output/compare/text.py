@@ -37,7 +37,34 @@ def compare_text(comparison: Mapping[str, Any], *, units: System = "metric") -> 
             pair = _Pair(comparison, number, place)
             lines += ["", f"{pair.name}: {setup['setup']} against A", *_words(pair, units)]
             lines += ["", f"  {setup['setup']} - A, 95 % intervals", *_table(pair, units)]
-    return "\n".join([*lines, "", *_caveats(comparison)])
+    return "\n".join([*lines, *_stops(comparison, units), "", *_caveats(comparison)])
+
+
+def _stops(comparison: Mapping[str, Any], units: System) -> Iterator[str]:
+    """Say how often each setup stopped the line, and what that cost, if any did."""
+    points, setups = comparison["points"], comparison["setups"]
+    if not any(results["stops"]["count"] for p in points for results in p["results"]):
+        return
+    rows = [("speed", "setup", "stops", "downtime", "availability", "lost", "good an hour")]
+    for point in points:
+        for setup, results in zip(setups, point["results"], strict=True):
+            stops, per_hour = results["stops"], results["complete"]["per_hour"]
+            rows.append(
+                (
+                    display(point["line_speed_mm_s"], "speed", units=units),
+                    setup["setup"],
+                    str(stops["count"]),
+                    display(stops["downtime_s"], "time"),
+                    f"{100.0 * stops['availability']:.2f} %",
+                    str(stops.get("lost_carriers", 0)),
+                    DASH if per_hour is None else f"{per_hour:.0f}",
+                )
+            )
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    yield ""
+    yield "Stops of the line (a few stops say little: run more carriers, or other seeds)"
+    for row in rows:
+        yield "  " + "  ".join(cell.rjust(w) for cell, w in zip(row, widths, strict=True))
 
 
 class _Pair:
