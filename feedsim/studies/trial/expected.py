@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -133,6 +134,7 @@ def _late(machine: Machine, feeder: Feeder, speed: float) -> tuple[float, float]
     return late.mean + mean, square - mean * mean
 
 
+@lru_cache(maxsize=1024)
 def _share(figure: Figure, machine: Machine, feeder: Feeder, allowed: Allowed) -> float:
     """Return what all mechanisms together cost of one acceptance figure."""
     left = 1.0
