@@ -143,11 +143,15 @@ def way_until_slower(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_
     opened = feed.position(low)
     if feed.speed(low) < nose_mm_s:
         return 0.0
-    high = low + 1e-3
-    while feed.speed(high) >= nose_mm_s and high < low + _LONG_S:
-        low, high = high, high + 1e-3
+    step = 1e-3
+    high = low + step
+    while feed.speed(high) >= nose_mm_s:
+        step *= 2.0
+        low, high = high, high + step
     while high - low > _SAME * 1e-3:
         middle = 0.5 * (low + high)
+        if middle in (low, high):  # late in a slow run instants are coarser than that
+            break
         low, high = (middle, high) if feed.speed(middle) >= nose_mm_s else (low, middle)
     return feed.position(high) - opened
 
