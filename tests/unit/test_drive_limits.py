@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import trapezoid
+from scipy.integrate import trapezoid as area_below
 
 from feedsim.drive.course import course
 from feedsim.drive.cycles import Cycles
@@ -128,7 +128,7 @@ def test_a_course_starts_with_the_cycle_and_rests_at_its_end() -> None:
     assert drawn.torque_n_m.min() == pytest.approx(-3.0)
     assert drawn.torque_n_m[-1] == drawn.speed_rpm[-1] == 0.0
     # the area under the speed is the travel: 1 m/s for 1 s in all
-    area = float(trapezoid(drawn.feed_speed_mm_s, drawn.time_s))
+    area = float(area_below(drawn.feed_speed_mm_s, drawn.time_s))
     assert area == pytest.approx(1000.0, rel=1e-9)
 
 
