@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from feedsim.machine import Feeder, Inserts
 from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.rows import Rows, number_of
+from feedsim.metrics.cycle_hazards import (
+    SAME_RATIO,
+    CycleHazard,
+    any_of,
+    cycle_hazards,
+    mismatch,
+)
+from feedsim.metrics.rows import Rows
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.records.columns import FeederRecords
@@ -19,9 +26,6 @@ __all__ = ["Hazard", "Hazards", "hazards", "normal_below_zero"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-_RESOLUTION = 1e-9
-"""Two ratios (or accelerations, relative to their limit) closer than this count as one."""
-_REST_MM_S = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,21 +63,6 @@ class Hazards:
     drive_overload: Hazard
 
 
-@dataclass(slots=True)
-class _Count:
-    """The cycles with any hazard so far (bool, shape (n,)), and the rows they stand in."""
-
-    feeder: FeederRecords
-    rows: Rows
-    any_hazard: Bools
-    resolution_mm: float
-
-    def share(self, hits: Bools) -> Share:
-        """Return the share of the hits (shape (n,)), and remember them."""
-        self.any_hazard |= hits
-        return share_of(int(np.count_nonzero(hits)), len(hits))
-
-
 def hazards(
     feeder: FeederRecords,
     rows: Rows,
@@ -99,7 +88,7 @@ def hazards(
         For the limits of speed mismatch and overhang.
     resolution_mm : float
         A position over its limit by no more than this stands at the limit, which is no
-        hazard; likewise 1e-9 of a ratio or of the largest acceleration.
+        hazard (:func:`feedsim.metrics.cycle_hazards.cycle_hazards`).
 
     Returns
     -------
@@ -108,26 +97,39 @@ def hazards(
     Share
         Jam risk: the share of cycles with at least one hazard.
     """
-    n = number_of(rows)
-    count = _Count(feeder, rows, np.zeros(n, dtype=np.bool_), resolution_mm)
+    rows_of = cycle_hazards(
+        feeder,
+        rows,
+        machine=machine,
+        carrier_length_mm=carrier_length_mm,
+        criteria=criteria,
+        resolution_mm=resolution_mm,
+    )
+    usual = _usual_cycles(feeder, rows, machine.inserts)
     found = Hazards(
-        nose_strike=_position(count, machine.nose_limit_mm - feeder.stage_position_mm[rows]),
-        tail_held=_position(
-            count,
-            feeder.tail_mm[rows] - machine.grip_end_mm,
-            usual=_usual_cycles(feeder, rows, machine.inserts),
+        nose_strike=_position(rows_of["nose_strike"], resolution_mm),
+        tail_held=_position(rows_of["tail_held"], resolution_mm, usual=usual),
+        speed_mismatch=_speed_mismatch(
+            rows_of["speed_mismatch"], mismatch(feeder, rows), criteria.speed_mismatch
         ),
-        speed_mismatch=_speed_mismatch(count, criteria.speed_mismatch),
         off_carrier=_off_carrier(
-            count,
+            rows_of["off_carrier"],
+            _numbers(feeder.offset_mm[rows]),
             room_mm=carrier_length_mm - machine.inserts.length_mm,
             overhang_mm=criteria.overhang_mm,
+            resolution=resolution_mm,
         ),
-        stray_insert=_counted(count.share(feeder.strays[rows] > 0)),
-        double=_counted(count.share(feeder.double[rows] == 1)),
-        drive_overload=_drive_overload(count, machine.servo.max_acceleration_mm_s2),
+        stray_insert=_counted(_share(rows_of["stray_insert"].there)),
+        double=_counted(_share(rows_of["double"].there)),
+        drive_overload=_drive_overload(
+            rows_of["drive_overload"], machine.servo.max_acceleration_mm_s2
+        ),
     )
-    return found, share_of(int(np.count_nonzero(count.any_hazard)), n)
+    return found, _share(any_of(rows_of))
+
+
+def _share(hits: Bools) -> Share:
+    return share_of(int(np.count_nonzero(hits)), len(hits))
 
 
 def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | None:
@@ -159,58 +161,43 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     return usual
 
 
-def _position(count: _Count, margin_mm: Floats, *, usual: Bools | None = None) -> Hazard:
+def _position(hazard: CycleHazard, resolution: float, *, usual: Bools | None = None) -> Hazard:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
-    resolution = count.resolution_mm
-    share = count.share(margin_mm < -resolution)
-    shown = margin_mm if usual is None else margin_mm[usual]
+    shown = hazard.margin if usual is None else hazard.margin[usual]
     s = spread(_numbers(shown), resolution=resolution)
-    return _with_margin(share, s, "mm", tail=normal_below_zero(s, resolution=resolution))
+    tail = normal_below_zero(s, resolution=resolution)
+    return _with_margin(_share(hazard.there), s, "mm", tail=tail)
 
 
-def _speed_mismatch(count: _Count, limit: float) -> Hazard:
-    """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both of u's sides.
-
-    An insert that lands on a belt at rest is a hazard without a margin.
-    """
-    nose, belt = count.feeder.nose_speed_mm_s[count.rows], count.feeder.belt_speed_mm_s[count.rows]
-    landed = ~np.isnan(nose)
-    moving = landed & (belt > _REST_MM_S)
-    u = nose[moving] / belt[moving] - 1.0
-    hits = landed & ~moving
-    hits[moving] = np.abs(u) > limit + _RESOLUTION
-    both = spread(u, resolution=_RESOLUTION)
-    tail = _either(both, above=limit, below=-limit, resolution=_RESOLUTION)
-    margin = spread(100.0 * (limit - np.abs(u)), resolution=100.0 * _RESOLUTION)
-    return _with_margin(count.share(hits), margin, "%", tail=tail)
+def _speed_mismatch(hazard: CycleHazard, u: Floats, limit: float) -> Hazard:
+    """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both of u's sides."""
+    both = spread(_numbers(u), resolution=SAME_RATIO)
+    tail = _either(both, above=limit, below=-limit, resolution=SAME_RATIO)
+    margin = spread(_numbers(hazard.margin), resolution=100.0 * SAME_RATIO)
+    return _with_margin(_share(hazard.there), margin, "%", tail=tail)
 
 
-def _off_carrier(count: _Count, *, room_mm: float, overhang_mm: float) -> Hazard:
+def _off_carrier(
+    hazard: CycleHazard, offset: Floats, *, room_mm: float, overhang_mm: float, resolution: float
+) -> Hazard:
     """Margin min(offset, room − offset) + overhang; the tail is that of both ends."""
-    resolution = count.resolution_mm
-    offset = count.feeder.offset_mm[count.rows]
-    margin = np.minimum(offset, room_mm - offset) + overhang_mm
-    share = count.share(margin < -resolution)
     tail = _either(
-        spread(_numbers(offset), resolution=resolution),
+        spread(offset, resolution=resolution),
         above=room_mm + overhang_mm,
         below=-overhang_mm,
         resolution=resolution,
     )
-    s = spread(_numbers(margin), resolution=resolution)
-    return _with_margin(share, s, "mm", tail=tail)
+    s = spread(_numbers(hazard.margin), resolution=resolution)
+    return _with_margin(_share(hazard.there), s, "mm", tail=tail)
 
 
-def _drive_overload(count: _Count, largest_mm_s2: float) -> Hazard:
-    """Margin largest − demanded. A drive without a limit is never overloaded."""
-    n = len(count.any_hazard)
-    unit = "mm/s^2"
+def _drive_overload(hazard: CycleHazard, largest_mm_s2: float) -> Hazard:
+    """Margin largest − demanded; a drive without a limit has none, and no tail."""
+    n, unit, share = len(hazard.there), "mm/s^2", _share(hazard.there)
     if math.isinf(largest_mm_s2):
-        return _with_margin(share_of(0, n), Spread(n, None, None), unit, tail=0.0 if n else None)
-    margin = largest_mm_s2 - count.feeder.demanded_acceleration_mm_s2[count.rows]
-    resolution = _RESOLUTION * largest_mm_s2
-    share = count.share(margin < -resolution)
-    margin = _numbers(margin)
+        return _with_margin(share, Spread(n, None, None), unit, tail=0.0 if n else None)
+    resolution = SAME_RATIO * largest_mm_s2
+    margin = _numbers(hazard.margin)
     s = spread(margin, resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
     if len(margin) and bool(np.isneginf(margin).all()):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.cycle_hazards import any_of, cycle_hazards
 from feedsim.metrics.paired import (
     LengthDifference,
     ShareDifference,
@@ -19,14 +19,12 @@ from feedsim.metrics.paired import (
 )
 from feedsim.metrics.rows import begins_among
 from feedsim.metrics.spread import resolution_mm
-from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 
 __all__ = ["FeederDifference", "Ran", "feeder_difference", "with_hazard"]
 
 Bools = NDArray[np.bool_]
-_SAME_RATIO = 1e-9
-_REST_MM_S = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +117,6 @@ def feeder_difference(
 def with_hazard(ran: Ran, number: int) -> Bools:
     """Tell which carriers had at least one hazard in their feed cycle, the warm-up included.
 
-    The limits, and what counts as standing at one, are those of
-    :func:`feedsim.metrics.hazards.hazards`.
-
     Parameters
     ----------
     ran : Ran
@@ -132,31 +127,14 @@ def with_hazard(ran: Ran, number: int) -> Bools:
     -------
     bool array, shape (n,)
     """
-    feeder, what = ran.records.feeders[number], ran.machine.feeders[number]
-    resolution = resolution_mm(ran.records)
-    room_mm = ran.machine.carriers.length_mm - what.inserts.length_mm
-    edge_mm = np.minimum(feeder.offset_mm, room_mm - feeder.offset_mm) + ran.criteria.overhang_mm
-    found = what.nose_limit_mm - feeder.stage_position_mm < -resolution
-    found |= feeder.tail_mm - what.grip_end_mm < -resolution
-    found |= edge_mm < -resolution
-    found |= _mismatched(feeder, ran.criteria.speed_mismatch)
-    found |= (feeder.strays > 0) | (feeder.double == 1)
-    found |= _overloaded(feeder, what)
-    return found & (feeder.insert >= 0)
-
-
-def _mismatched(feeder: FeederRecords, limit: float) -> Bools:
-    nose, belt = feeder.nose_speed_mm_s, feeder.belt_speed_mm_s
-    landed = ~np.isnan(nose)
-    moving = landed & (belt > _REST_MM_S)
-    found: Bools = landed & ~moving
-    found[moving] = np.abs(nose[moving] / belt[moving] - 1.0) > limit + _SAME_RATIO
-    return found
-
-
-def _overloaded(feeder: FeederRecords, what: Feeder) -> Bools:
-    largest = what.servo.max_acceleration_mm_s2
-    if math.isinf(largest):
-        return np.zeros(len(feeder.outcome), dtype=np.bool_)
-    found: Bools = feeder.demanded_acceleration_mm_s2 > largest * (1.0 + _SAME_RATIO)
-    return found
+    feeder = ran.records.feeders[number]
+    return any_of(
+        cycle_hazards(
+            feeder,
+            slice(0, len(feeder.insert)),
+            machine=ran.machine.feeders[number],
+            carrier_length_mm=ran.machine.carriers.length_mm,
+            criteria=ran.criteria,
+            resolution_mm=resolution_mm(ran.records),
+        )
+    )

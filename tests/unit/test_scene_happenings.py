@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
@@ -17,7 +18,7 @@ from feedsim.simulation.line import simulate_traced
 from feedsim.studies.run import criteria_of, machine_of, rehearse, trace
 from feedsim.studies.scene.cards import inserts_of
 from feedsim.studies.scene.happenings import Happening, happenings, is_stop, missed_times
-from feedsim.studies.scene.hazards import HAZARDS, cycle_hazards, hazard_times
+from feedsim.studies.scene.hazards import hazard_times, hazards_of_feeder
 from feedsim.studies.scene.stretch import stretch_of
 from tests.unit.test_trace import three_carriers
 
@@ -50,7 +51,7 @@ def all_of(scenario: Scenario) -> list[Happening]:
         kept,
         missed_s=[missed_times(records, kept, machine=machine, feeder=j) for j in numbers],
         hazards=[
-            cycle_hazards(records, machine=machine, criteria=criteria_of(scenario), feeder=j)
+            hazards_of_feeder(records, machine=machine, criteria=criteria_of(scenario), feeder=j)
             for j in numbers
         ],
         hazard_s=[hazard_times(records, kept, machine=machine, feeder=j) for j in numbers],
@@ -64,7 +65,7 @@ def test_hazards_are_named_as_in_results() -> None:
 def test_as_many_cycles_have_each_hazard_as_the_results_say() -> None:
     scenario = rough()
     done = rehearse(scenario)
-    found = cycle_hazards(
+    found = hazards_of_feeder(
         done.records, machine=done.machine, criteria=criteria_of(scenario), feeder=0
     )
     seen = 0

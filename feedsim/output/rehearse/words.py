@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.quantities import System, display_unit
 from feedsim.records.outcome import Outcome
-from feedsim.studies.scene.hazards import HAZARDS
 
 __all__ = ["page_words"]
 

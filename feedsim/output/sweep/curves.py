@@ -15,20 +15,11 @@ from feedsim.metrics.plain import Plain
 from feedsim.output.sweep.scale import Scale
 from feedsim.quantities import System, display_unit
 
-__all__ = ["HAZARDS", "SweepView", "feeders_of", "is_undecided", "sweep_view", "what_fails"]
+__all__ = ["SweepView", "feeders_of", "is_undecided", "sweep_view", "what_fails"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-HAZARDS = (
-    "nose_strike",
-    "tail_held",
-    "speed_mismatch",
-    "off_carrier",
-    "stray_insert",
-    "double",
-    "drive_overload",
-)
 _COMPLAINTS = {
     "placement tolerance": "tolerance",
     "of the carriers were missed": "missed",

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.output.canvas import BLACK, BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION
-from feedsim.output.sweep.curves import HAZARDS, SweepView
+from feedsim.output.sweep.curves import SweepView
 from feedsim.output.sweep.layout import head, say
 from feedsim.output.sweep.panels import LIMIT, LOOKS, some
 from feedsim.output.sweep.scale import round_numbers

@@ -14,7 +14,7 @@ from feedsim.records.outcome import Outcome
 from feedsim.scenario import Scenario
 from feedsim.simulation.line import simulate
 from feedsim.studies.run import criteria_of, machine_of
-from feedsim.studies.scene.hazards import cycle_hazards
+from feedsim.studies.scene.hazards import hazards_of_feeder
 
 __all__ = ["Choice", "Wanted", "choose"]
 
@@ -139,7 +139,7 @@ def _first_in(scenario: Scenario, because: str, *, carriers: int, sure: int) -> 
         if because == "miss":
             hit |= feeder.outcome != Outcome.PLACED
             continue
-        for hazard in cycle_hazards(
+        for hazard in hazards_of_feeder(
             records, machine=machine, criteria=criteria_of(scenario), feeder=number
         ):
             hit |= hazard.there

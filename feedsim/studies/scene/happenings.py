@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.machine import Machine
+from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain
 from feedsim.motion.belt import BeltMotion
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.studies.scene.columns import column
-from feedsim.studies.scene.hazards import CycleHazard
 
 __all__ = ["Happening", "happenings", "happenings_plain", "is_stop", "missed_times"]
 
@@ -82,7 +82,7 @@ def happenings(
     ----------
     records, trace
     missed_s, hazards, hazard_s
-        One for each feeder, as :func:`missed_times`, ``cycle_hazards`` and ``hazard_times``
+        One for each feeder, as :func:`missed_times`, ``hazards_of_feeder`` and ``hazard_times``
         give them.
     """
     found = [

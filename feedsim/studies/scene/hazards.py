@@ -1,103 +1,39 @@
-"""The margin of each hazard in each feed cycle, and when it is decided (model, section 10)."""
+"""The hazards of each feed cycle, and when each is decided."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.cycle_hazards import SAME_RATIO, CycleHazard, cycle_hazards
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.trace import Trace
 from feedsim.simulation.derived import demanded_acceleration
 
-__all__ = ["HAZARDS", "CycleHazard", "cycle_hazards", "hazard_times"]
+__all__ = ["hazard_times", "hazards_of_feeder"]
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-_RESOLUTION = 1e-9  # of a ratio, or of the largest acceleration
-_REST_MM_S = 1e-9
-
-HAZARDS = {
-    "nose_strike": "mm",
-    "tail_held": "mm",
-    "speed_mismatch": "%",
-    "off_carrier": "mm",
-    "stray_insert": None,
-    "double": None,
-    "drive_overload": "mm/s^2",
-}
-"""Names in the order of the model, with the unit of the margin; None where there is none."""
 
 
-@dataclass(frozen=True, slots=True)
-class CycleHazard:
-    """One hazard over all rows of a feeder.
-
-    Attributes
-    ----------
-    name : str
-    margin : float64 array, shape (n,)
-        Below 0 is the hazard; NaN where there is no margin.
-    there : bool array, shape (n,)
-        In which cycles it is.
-    """
-
-    name: str
-    margin: Floats
-    there: Bools
-
-
-def cycle_hazards(
+def hazards_of_feeder(
     records: RunRecords, *, machine: Machine, criteria: Criteria, feeder: int
 ) -> tuple[CycleHazard, ...]:
-    """Return the seven hazards of one feeder, in the order of :data:`HAZARDS`.
-
-    A position over its limit by no more than the resolution of the run is at its limit, as in
-    :func:`feedsim.metrics.hazards.hazards`, whose counts these agree with.
-    """
-    rows, what = records.feeders[feeder], machine.feeders[feeder]
-    finest, cycle = resolution_mm(records), rows.insert >= 0
-    room = machine.carriers.length_mm - what.inserts.length_mm
-    off = np.minimum(rows.offset_mm, room - rows.offset_mm) + criteria.overhang_mm
-    return (
-        _position("nose_strike", what.nose_limit_mm - rows.stage_position_mm, finest),
-        _position("tail_held", rows.tail_mm - what.grip_end_mm, finest),
-        _speed_mismatch(rows, criteria.speed_mismatch),
-        _position("off_carrier", off, finest),
-        _counted("stray_insert", (rows.strays > 0) & cycle),
-        _counted("double", (rows.double == 1) & cycle),
-        _drive_overload(rows, what.servo.max_acceleration_mm_s2),
+    """Return the seven hazards of one feeder over all rows, in the order of the model."""
+    rows = records.feeders[feeder]
+    found = cycle_hazards(
+        rows,
+        slice(0, len(rows.insert)),
+        machine=machine.feeders[feeder],
+        carrier_length_mm=machine.carriers.length_mm,
+        criteria=criteria,
+        resolution_mm=resolution_mm(records),
     )
-
-
-def _position(name: str, margin: Floats, finest: float) -> CycleHazard:
-    return CycleHazard(name, margin, margin < -finest)
-
-
-def _counted(name: str, there: Bools) -> CycleHazard:
-    return CycleHazard(name, np.full(len(there), math.nan), there)
-
-
-def _speed_mismatch(rows: FeederRecords, limit: float) -> CycleHazard:
-    nose, belt = rows.nose_speed_mm_s, rows.belt_speed_mm_s
-    landed = ~np.isnan(nose)
-    moving = landed & (belt > _REST_MM_S)
-    u = np.full(len(nose), math.nan)
-    u[moving] = np.abs(nose[moving] / belt[moving] - 1.0)
-    there = (landed & ~moving) | (u > limit + _RESOLUTION)
-    return CycleHazard("speed_mismatch", 100.0 * (limit - u), there)
-
-
-def _drive_overload(rows: FeederRecords, largest_mm_s2: float) -> CycleHazard:
-    if math.isinf(largest_mm_s2):
-        return _counted("drive_overload", np.zeros(len(rows.insert), dtype=np.bool_))
-    margin = largest_mm_s2 - rows.demanded_acceleration_mm_s2
-    return CycleHazard("drive_overload", margin, margin < -_RESOLUTION * largest_mm_s2)
+    return tuple(found.values())
 
 
 def hazard_times(
@@ -134,5 +70,5 @@ def _overload_times(rows: FeederRecords, trace: Trace, *, machine: Machine, feed
     closes, opens = rows.engage_time_s, rows.opening_time_s
     never = np.full(len(closes), math.nan)
     ramp_in = demanded_acceleration(closes, never, what, belt=trace.belt, encoder=machine.encoder)
-    at_ramp_in = (ramp_in > largest * (1.0 + _RESOLUTION)) | np.isnan(opens)
+    at_ramp_in = (ramp_in > largest * (1.0 + SAME_RATIO)) | np.isnan(opens)
     return np.where(at_ramp_in, closes, opens) + delay

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from feedsim import __version__
 from feedsim.machine import Feeder
+from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain, plain
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
@@ -24,7 +25,7 @@ from feedsim.studies.scene.happenings import (
     happenings_plain,
     missed_times,
 )
-from feedsim.studies.scene.hazards import CycleHazard, cycle_hazards, hazard_times
+from feedsim.studies.scene.hazards import hazard_times, hazards_of_feeder
 from feedsim.studies.scene.motion import belt_plain, encoder_plain
 from feedsim.studies.scene.stories import reasons_plain
 from feedsim.studies.scene.stretch import Stretch, stretch_of
@@ -73,7 +74,7 @@ def scene(
     numbers = range(len(machine.feeders))
     missed_s = [missed_times(records, trace, machine=machine, feeder=j) for j in numbers]
     hazards = [
-        cycle_hazards(records, machine=machine, criteria=criteria_of(scenario), feeder=j)
+        hazards_of_feeder(records, machine=machine, criteria=criteria_of(scenario), feeder=j)
         for j in numbers
     ]
     hazard_s = [hazard_times(records, trace, machine=machine, feeder=j) for j in numbers]

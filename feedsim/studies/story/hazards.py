@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields
 
 import numpy as np
 
-from feedsim.metrics.hazards import Hazard, hazards
+from feedsim.metrics.cycle_hazards import HAZARDS, any_of, cycle_hazards
 from feedsim.records.columns import FeederRecords
 from feedsim.studies.story.record import HazardMargin
 from feedsim.studies.story.source import FeederSource
@@ -18,16 +17,16 @@ __all__ = ["first_with_hazard", "hazards_of", "stray_words"]
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
-    """Return each hazard of a carrier's feed cycle, as :mod:`feedsim.metrics.hazards` counts it.
+    """Return each hazard of a carrier's feed cycle, as :mod:`feedsim.metrics.cycle_hazards` has it.
 
     Empty where the clutch did not close for it.
     """
     if feeder.rows.insert[carrier] < 0:
         return ()
     run = feeder.run
-    found, _ = hazards(
+    found = cycle_hazards(
         feeder.rows,
-        np.array([carrier]),
+        slice(carrier, carrier + 1),
         machine=feeder.machine,
         carrier_length_mm=run.machine.carriers.length_mm,
         criteria=run.criteria,
@@ -35,39 +34,29 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
     )
     words = _Words(feeder, carrier, say)
     margins = []
-    for field in fields(found):
-        hazard: Hazard = getattr(found, field.name)
-        margin = hazard.margin_mean
-        if field.name == "tail_held":  # the metric leaves the tail of a double out
-            tail_mm = float(feeder.rows.tail_mm[carrier])
-            margin = None if math.isnan(tail_mm) else tail_mm - feeder.machine.grip_end_mm
-        told: str = getattr(words, field.name)(seen=hazard.count > 0)
-        margins.append(HazardMargin(field.name, hazard.count > 0, margin, hazard.margin_unit, told))
+    for name, hazard in found.items():
+        seen, margin = bool(hazard.there[0]), float(hazard.margin[0])
+        told: str = getattr(words, name)(seen=seen)
+        shown = margin if math.isfinite(margin) else None
+        margins.append(HazardMargin(name, seen, shown, HAZARDS[name], told))
     return tuple(margins)
 
 
 def first_with_hazard(feeder: FeederSource, warm_up: int) -> int | None:
     """Return the first counted carrier whose feed cycle had a hazard, if there is one."""
-    cycles = np.array([k for k in feeder.cycles if k >= warm_up])
     run = feeder.run
-
-    def at_risk(n: int) -> int:
-        return hazards(
+    there = any_of(
+        cycle_hazards(
             feeder.rows,
-            cycles[:n],
+            slice(0, len(feeder.rows.insert)),
             machine=feeder.machine,
             carrier_length_mm=run.machine.carriers.length_mm,
             criteria=run.criteria,
             resolution_mm=run.resolution_mm,
-        )[1].count
-
-    low, high = 0, len(cycles)
-    if not high or not at_risk(high):
-        return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if at_risk(middle) else (middle, high)
-    return int(cycles[low])
+        )
+    )
+    counted = np.flatnonzero(there[warm_up:])
+    return int(counted[0]) + warm_up if len(counted) else None
 
 
 class _Words:
