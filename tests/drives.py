@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from feedsim.drive.cycles import Cycles, cycles_of
+from feedsim.drive.law import branch_at, shaft_per_metre, torque_law
 from feedsim.drive.stretches import cut_cycle
 from feedsim.machine import Drive, Motor, Reduction, Roller, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
@@ -91,3 +92,13 @@ def cut(feed: FeedMotion, of: Drive, begins_s: list[float], *, gain: float = mat
         ],
         begin_s=begins_s,
     )
+
+
+def torque_of(
+    drive: Drive, acceleration_m_s2: float, *, rotor_kg_m2: float, pulling: bool = False
+) -> float:
+    """Return the motor's torque (N·m) at one acceleration (m/s²) of the moving feed."""
+    law = torque_law(drive, pulling=pulling)
+    branch = law[branch_at(law, acceleration_m_s2)]
+    slope = branch.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(drive)
+    return slope * acceleration_m_s2 + branch.offset_n_m

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from feedsim.drive.inertia import load_inertia, ratio_of
 from feedsim.machine import Drive
 
-__all__ = ["Branch", "branch_at", "shaft_per_metre", "torque_law", "torque_of"]
+__all__ = ["Branch", "branch_at", "shaft_per_metre", "torque_law"]
 
 
 class Branch(NamedTuple):
@@ -107,13 +107,3 @@ def _through(branch: Branch, drives: bool, *, n: float, share: float, turned: fl
 def branch_at(law: tuple[Branch, ...], acceleration_m_s2: float) -> int:
     """Return the number of the branch that holds at an acceleration (m/s²)."""
     return max(i for i, branch in enumerate(law) if branch.above_m_s2 <= acceleration_m_s2)
-
-
-def torque_of(
-    drive: Drive, acceleration_m_s2: float, *, rotor_kg_m2: float, pulling: bool = False
-) -> float:
-    """Return the motor's torque (N·m) at one acceleration (m/s²) of the moving feed."""
-    law = torque_law(drive, pulling=pulling)
-    branch = law[branch_at(law, acceleration_m_s2)]
-    slope = branch.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(drive)
-    return slope * acceleration_m_s2 + branch.offset_n_m

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from statistics import NormalDist
 from typing import NamedTuple
 
-from feedsim.metrics.intervals import Interval
-
-__all__ = ["Capability", "capability", "cpk_interval"]
+__all__ = ["Capability", "capability"]
 
 
 class Capability(NamedTuple):
@@ -56,40 +52,3 @@ def capability(mean: float, sd: float, *, lower: float, upper: float) -> Capabil
     return Capability(
         cp=(upper - lower) / (6.0 * sd), cpk=min(upper - mean, mean - lower) / (3.0 * sd)
     )
-
-
-def cpk_interval(cpk: float, n: int, *, confidence: float = 0.95) -> Interval | None:
-    """Return the two-sided interval of a Cpk estimated from n independent normal values.
-
-    Parameters
-    ----------
-    cpk : float
-        The estimate.
-    n : int
-        How many values it came from.
-    confidence : float
-        Two-sided, 0…1.
-
-    Returns
-    -------
-    Interval or None
-        None for fewer than two values.
-
-    Raises
-    ------
-    ValueError
-        If confidence is not between 0 and 1.
-
-    Notes
-    -----
-    Cpk ± z·√(1/9n + Cpk²/2(n − 1)), z the normal quantile of (1 + confidence)/2. Source:
-    Bissell 1990, Applied Statistics 39:331-340.
-    """
-    if not 0.0 < confidence < 1.0:
-        msg = f"confidence must lie between 0 and 1, not {confidence}"
-        raise ValueError(msg)
-    if n < 2:
-        return None
-    z = NormalDist().inv_cdf((1.0 + confidence) / 2.0)
-    half = z * math.sqrt(1.0 / (9.0 * n) + cpk * cpk / (2.0 * (n - 1)))
-    return Interval(cpk - half, cpk + half)

@@ -1,4 +1,4 @@
-"""Confidence intervals of a share and a count.
+"""Confidence intervals of a share.
 
 All functions are pure. ``confidence`` is the two-sided coverage aimed at (0…1) and
 ``count`` of ``n`` is a number of hits in n independent trials.
@@ -13,12 +13,9 @@ from typing import NamedTuple
 __all__ = [
     "Interval",
     "clopper_pearson",
-    "poisson_exact",
     "upper95",
     "wilson",
-    "wilson_lower",
     "wilson_of_share",
-    "wilson_upper",
 ]
 
 _STANDARD_NORMAL = NormalDist()
@@ -69,28 +66,6 @@ def wilson(count: int, n: int, *, confidence: float = 0.95) -> Interval | None:
     """
     _check(count, n, confidence=confidence)
     return _score(count, n, tail=(1.0 - confidence) / 2.0)
-
-
-def wilson_lower(count: int, n: int, *, confidence: float = 0.95) -> float | None:
-    """Return the lower end of the one-sided Wilson interval of a share.
-
-    The formula is that of :func:`wilson` with z the normal quantile of ``confidence``.
-    None where n = 0. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.1.
-    """
-    _check(count, n, confidence=confidence)
-    ends = _score(count, n, tail=1.0 - confidence)
-    return None if ends is None else ends.low
-
-
-def wilson_upper(count: int, n: int, *, confidence: float = 0.95) -> float | None:
-    """Return the upper end of the one-sided Wilson interval of a share.
-
-    The formula is that of :func:`wilson` with z the normal quantile of ``confidence``.
-    None where n = 0. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.1.
-    """
-    _check(count, n, confidence=confidence)
-    ends = _score(count, n, tail=1.0 - confidence)
-    return None if ends is None else ends.high
 
 
 def wilson_of_share(share: float, n: float, *, confidence: float = 0.95) -> Interval:
@@ -175,40 +150,6 @@ def upper95(n: int) -> float | None:
     """
     _check(0, n, confidence=0.95)
     return None if n == 0 else -math.expm1(math.log(0.05) / n)
-
-
-def poisson_exact(count: int, *, confidence: float = 0.95) -> Interval:
-    """Return the exact two-sided interval of the mean of a Poisson count.
-
-    Parameters
-    ----------
-    count : int
-        Events seen, 0 or more.
-    confidence : float
-        Two-sided, 0…1; the coverage is never less.
-
-    Returns
-    -------
-    Interval
-        In events; divide by the time watched for a rate.
-
-    Raises
-    ------
-    ValueError
-        If count is below 0, or confidence not between 0 and 1.
-
-    Notes
-    -----
-    With α = 1 − confidence and χ²(p; d) the quantile of the chi-squared distribution of d
-    degrees of freedom, from χ²(α/2; 2·count)/2 (0 where count = 0) to
-    χ²(1 − α/2; 2·count + 2)/2. Source: Garwood 1936, Biometrika 28:437-442.
-    """
-    from scipy.special import gammainccinv, gammaincinv
-
-    _check(count, count, confidence=confidence)
-    tail = (1.0 - confidence) / 2.0
-    low = 0.0 if count == 0 else float(gammaincinv(count, tail))
-    return Interval(low, float(gammainccinv(count + 1, tail)))
 
 
 def _check(count: int, n: int, *, confidence: float) -> None:

@@ -3,7 +3,7 @@
 import pytest
 from scipy import stats
 
-from feedsim.metrics.capability import capability, cpk_interval
+from feedsim.metrics.capability import capability
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 
@@ -12,13 +12,6 @@ def test_cp_and_cpk_of_the_nist_handbook():
     found = capability(16.0, 2.0, lower=8.0, upper=20.0)
     assert found.cp == pytest.approx(1.0, abs=0.05)
     assert found.cpk == pytest.approx(0.6667, abs=5e-5)
-
-
-def test_cpk_interval_of_bissell():
-    # Bissell 1990, Applied Statistics 39:331-340: n = 50, Cpk 2/3, standard error 0.0822032.
-    low, high = cpk_interval(2.0 / 3.0, 50)
-    assert (low, high) == pytest.approx((0.505551, 0.827782), abs=5e-7)
-    assert (high - low) / (2.0 * 1.959964) == pytest.approx(0.0822032, abs=5e-8)
 
 
 @pytest.mark.parametrize("half_width", [1.0, 0.4])

@@ -19,11 +19,11 @@ from feedsim.drive.inertia import (
     load_inertia,
     reflected_inertia,
 )
-from feedsim.drive.law import Branch, torque_of
+from feedsim.drive.law import Branch
 from feedsim.drive.stretches import Stretch
 from feedsim.machine import Drive, Reduction, Roller
 from feedsim.motion.feed import Ramp
-from tests.drives import cut, feed_of, unit_drive
+from tests.drives import cut, feed_of, torque_of, unit_drive
 
 ONE_TO_ONE = Branch(-math.inf, 1.0, 0.0, 0.0, 0.0)
 

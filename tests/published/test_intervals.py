@@ -7,11 +7,8 @@ import pytest
 
 from feedsim.metrics.intervals import (
     clopper_pearson,
-    poisson_exact,
     upper95,
     wilson,
-    wilson_lower,
-    wilson_upper,
 )
 
 # Newcombe 1998, Statistics in Medicine 17:857-872, Table I: methods 3 (score) and 5 (exact).
@@ -47,10 +44,11 @@ def four_or_fewer_of_20(p):
 
 
 def test_one_sided_wilson_of_the_nist_handbook():
-    # NIST/SEMATECH e-Handbook 7.2.4.1: 26 of 200, one-sided 95 %, lower end.
-    assert wilson_lower(26, 200) == pytest.approx(0.09577, abs=5e-6)
+    # NIST/SEMATECH e-Handbook 7.2.4.1: 26 of 200, one-sided 95 %, lower end: that of the
+    # two-sided 90 % interval.
+    assert wilson(26, 200, confidence=0.90).low == pytest.approx(0.09577, abs=5e-6)
     # Hits and misses swapped, the same limit stands on the other side.
-    assert wilson_upper(174, 200) == pytest.approx(1.0 - 0.09577, abs=5e-6)
+    assert wilson(174, 200, confidence=0.90).high == pytest.approx(1.0 - 0.09577, abs=5e-6)
 
 
 # From memory: Hanley & Lippman-Hand 1983, JAMA 249:1743-1745 (the rule of three).
@@ -62,9 +60,3 @@ def test_none_seen_in_n(n, limit, half_digit):
     # The rule itself: 3/n is above the limit, by −ln 0.05 = 2.9957 and a second-order term
     # 2.9957/2n: at most 1.7 % at n = 100.
     assert 0.983 * 3.0 / n < upper95(n) < 3.0 / n
-
-
-def test_poisson_interval_of_garwood():
-    # Garwood 1936, Biometrika 28:437-442, two-sided 95 %.
-    assert poisson_exact(0) == pytest.approx((0.0, 3.688879), abs=5e-7)
-    assert poisson_exact(10) == pytest.approx((4.795389, 18.390356), abs=5e-7)

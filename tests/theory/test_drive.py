@@ -15,13 +15,12 @@ from scipy.integrate import quad
 from feedsim.drive.cycles import Cycles
 from feedsim.drive.demand import Demand, Energy, demand
 from feedsim.drive.inertia import reflected_inertia
-from feedsim.drive.law import torque_of
 from feedsim.drive.limits import available_acceleration, friction_limited_acceleration
 from feedsim.drive.waves import crossings, moment, product, value_of, whole
 from feedsim.machine import Drive, Reduction, Roller, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
-from tests.drives import cut, drive, feed_of, motor, unit_drive
+from tests.drives import cut, drive, feed_of, motor, torque_of, unit_drive
 from tests.reference.plain_drive import plain_means, plain_torque
 
 LAGGING = Servo(loop_gain_per_s=200.0, velocity_feedforward=0.8)
