@@ -108,7 +108,7 @@ def _search(
     where: Where,
 ) -> Found:
     from feedsim.cli.progress import progress_bar
-    from feedsim.studies.crew import crew
+    from feedsim.studies.executor import crew
     from feedsim.studies.limit import Search, lowest_together, run_batch, search, teeth
 
     start = window[1] if window else lowest_together(closed) or scenario.line.speed
@@ -122,6 +122,6 @@ def _search(
     )
     with (
         progress_bar("carriers at most", most) as progress,
-        crew(run_batch, where=where, on_lost=tell) as run,
+        crew(run_batch, where=where, on_lost=tell) as workers,
     ):
-        return search(what, run, progress=progress)
+        return search(what, workers.in_order, progress=progress)

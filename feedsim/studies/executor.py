@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 from feedsim.errors import FeedsimError
 
-__all__ = ["Cluster", "Local", "Pool", "Where", "completed"]
+__all__ = ["Cluster", "Crew", "Local", "Pool", "Where", "completed", "crew"]
 
 _MOST_FAILURES = 3
 _LOOK_S = 0.5
@@ -63,6 +63,91 @@ class Pool(Protocol):
         """Tell of workers that are lost, and raise what ends the wait for the others."""
 
 
+class Crew:
+    """Workers that stay for several rounds of calls; they begin with the first that needs them.
+
+    Made by :func:`crew`.
+    """
+
+    def __init__(
+        self, work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
+    ) -> None:
+        self._work = work
+        self._where = where
+        self._on_lost = on_lost
+        self._failures = 0
+        self._manager: AbstractContextManager[Pool] | None = None
+        self._pool: Pool | None = None
+
+    def completed(self, calls: Sequence[tuple[Any, ...]]) -> Iterator[tuple[int, Any]]:
+        """Yield (place of the call, its result) as calls are done, in any order.
+
+        Raises
+        ------
+        FeedsimError
+            If worker processes keep dying; of a cluster also if it cannot be reached, has no
+            workers or other versions than this process, or loses all its workers.
+        """
+        if self._where == Local(1):
+            for place, call in enumerate(calls):
+                yield place, self._work(*call)
+            return
+        left = dict(enumerate(calls))
+        while left:
+            try:
+                for place, result in _handed_out(self._opened(), self._work, left):
+                    del left[place]
+                    yield place, result
+            except BrokenProcessPool as error:
+                self._failures += 1
+                self.close(error)
+                if self._failures >= _MOST_FAILURES:
+                    raise FeedsimError(
+                        "worker processes keep dying (out of memory?); try fewer --jobs"
+                    ) from None
+                self._on_lost(f"a worker process died; {len(left)} points are run again")
+
+    def in_order(self, calls: Sequence[tuple[Any, ...]]) -> list[Any]:
+        """Return the results of all calls in their order."""
+        results = dict(self.completed(calls))
+        return [results[place] for place in range(len(calls))]
+
+    def close(self, error: BaseException | None) -> None:
+        """Let the workers go; after an error those at work are ended."""
+        manager, self._manager, self._pool = self._manager, None, None
+        if manager is not None:
+            manager.__exit__(type(error) if error else None, error, None)
+
+    def _opened(self) -> Pool:
+        if self._pool is None:
+            self._manager = _pool(self._where, self._on_lost)
+            self._pool = self._manager.__enter__()
+        return self._pool
+
+
+@contextmanager
+def crew(
+    work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
+) -> Iterator[Crew]:
+    """Give workers for as long as the ``with`` lasts.
+
+    Parameters
+    ----------
+    work : callable
+        Importable by name, since other processes call it. What it raises is raised here.
+    where : Local or Cluster
+    on_lost : callable
+        Told in words when a worker is lost; its calls are then made again.
+    """
+    made = Crew(work, where=where, on_lost=on_lost)
+    try:
+        yield made
+    except BaseException as error:
+        made.close(error)
+        raise
+    made.close(None)
+
+
 def completed(
     work: Callable[..., Any],
     calls: Sequence[tuple[Any, ...]],
@@ -70,50 +155,24 @@ def completed(
     where: Where,
     on_lost: Callable[[str], None],
 ) -> Iterator[tuple[int, Any]]:
-    """Yield (place of the call, its result) as calls are done, in any order.
+    """Yield (place of the call, its result) of a single round, as :meth:`Crew.completed`.
 
     Leaving the iteration early, by an interrupt too, drops the calls that are not done.
 
     Parameters
     ----------
-    work : callable
-        Importable by name, since other processes call it. What it raises is raised here.
+    work, where, on_lost
+        As in :func:`crew`.
     calls : sequence of tuple
         Its arguments, one tuple each.
-    where : Local or Cluster
-    on_lost : callable
-        Told in words when a worker is lost; its calls are then made again.
-
-    Raises
-    ------
-    FeedsimError
-        If worker processes keep dying; of a cluster also if it cannot be reached, has no workers
-        or other versions than this process, or loses all its workers.
     """
-    if where == Local(1):
-        for place, call in enumerate(calls):
-            yield place, work(*call)
-        return
-    left = dict(enumerate(calls))
-    failures = 0
-    while left:
-        try:
-            with _pool(where, len(left), on_lost) as pool:
-                for place, result in _handed_out(pool, work, left):
-                    del left[place]
-                    yield place, result
-        except BrokenProcessPool:
-            failures += 1
-            if failures >= _MOST_FAILURES:
-                raise FeedsimError(
-                    "worker processes keep dying (out of memory?); try fewer --jobs"
-                ) from None
-            on_lost(f"a worker process died; {len(left)} points are run again")
+    with crew(work, where=where, on_lost=on_lost) as workers:
+        yield from workers.completed(calls)
 
 
-def _pool(where: Where, calls: int, on_lost: Callable[[str], None]) -> AbstractContextManager[Pool]:
+def _pool(where: Where, on_lost: Callable[[str], None]) -> AbstractContextManager[Pool]:
     if isinstance(where, Local):
-        return _processes(min(where.jobs, calls))
+        return _processes(where.jobs)
     from feedsim.studies.cluster import cluster_workers
 
     return cluster_workers(where.address, on_lost=on_lost)

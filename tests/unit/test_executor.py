@@ -17,7 +17,7 @@ import pytest
 
 from feedsim.errors import FeedsimError
 from feedsim.studies import executor
-from feedsim.studies.executor import Local, completed
+from feedsim.studies.executor import Local, completed, crew
 
 
 def never(words: str) -> None:
@@ -53,6 +53,18 @@ def wait_until(happened: Callable[[], bool]) -> None:
             return
         time.sleep(0.05)
     raise TimeoutError
+
+
+def test_a_crew_stays_for_the_next_round(tmp_path: Path) -> None:
+    rounds = []
+    with crew(meet, where=Local(2), on_lost=never) as workers:
+        for number in range(3):
+            folder = tmp_path / str(number)
+            folder.mkdir()
+            rounds.append(set(workers.in_order([(str(folder), 2)] * 2)))
+    assert len(rounds[0]) == 2
+    assert rounds[0] == rounds[1] == rounds[2]
+    assert not active_children()
 
 
 def test_two_jobs_are_two_other_processes(tmp_path: Path) -> None:
@@ -140,7 +152,7 @@ def test_an_interrupt_ends_the_workers() -> None:
 SCRIPT = """
 import os, signal, threading, time
 from feedsim.studies import executor
-from feedsim.studies.executor import Local, completed
+from feedsim.studies.executor import Local, completed, crew
 
 def interrupt():  # as a terminal does it: every process
     os.killpg(0, signal.SIGINT)
