@@ -15,6 +15,7 @@ from feedsim.cli.options import (
     Settings,
     UnitChoice,
     Units,
+    changes_of,
     read_scenario,
 )
 
@@ -72,7 +73,7 @@ def budget(
     from feedsim.output.json_text import json_text
     from feedsim.studies.budget_plain import budget_plain
 
-    changes = [*(settings or []), *([f"run.carriers={carriers}"] if carriers is not None else [])]
+    changes = changes_of(settings, carriers=carriers)
     what = read_scenario(scenario, changes, speed=None)
     asked = _speeds(speeds)
     folder = out if out is not None else Path("plots") / scenario.stem / "budget"

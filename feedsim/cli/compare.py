@@ -12,9 +12,11 @@ from feedsim.cli.options import (
     Carriers,
     Jobs,
     OnCluster,
+    Replications,
     Settings,
     UnitChoice,
     Units,
+    changes_of,
     tell,
     where_from,
 )
@@ -59,12 +61,7 @@ def compare(
             show_default=False,
         ),
     ] = None,
-    replications: Annotated[
-        int | None,
-        typer.Option(
-            "--replications", help="Runs of each setup at each speed.", show_default=False
-        ),
-    ] = None,
+    replications: Replications = None,
     carriers: Carriers = None,
     jobs: Jobs = None,
     cluster: OnCluster = None,
@@ -89,11 +86,7 @@ def compare(
     from feedsim.output.files import try_folder, write_all
 
     where = where_from(jobs, cluster)
-    changes = [*(settings or [])]
-    if carriers is not None:
-        changes.append(f"run.carriers={carriers}")
-    if replications is not None:
-        changes.append(f"sweep.replications={replications}")
+    changes = changes_of(settings, carriers=carriers, replications=replications)
     what = _what(scenarios, but or [], changes, speeds=speeds)
     folder = out if out is not None else Path("plots") / scenarios[0].stem / "compare"
     try_folder(folder)

@@ -8,10 +8,12 @@ import typer
 
 from feedsim.cli.options import (
     ScenarioPath,
+    Seed,
     Settings,
     Speed,
     UnitChoice,
     Units,
+    changes_of,
     read_scenario,
 )
 
@@ -57,9 +59,7 @@ def explain(
     carriers: Annotated[
         int | None, typer.Option("--carriers", help="Carriers in the run.", show_default=False)
     ] = None,
-    seed: Annotated[
-        int | None, typer.Option("--seed", help="Seed of the draws.", show_default=False)
-    ] = None,
+    seed: Seed = None,
     settings: Settings = None,
     units: Units = UnitChoice.metric,
     as_json: Annotated[
@@ -73,11 +73,7 @@ def explain(
     from feedsim.output.json_text import json_text
     from feedsim.output.story_text import stories_text
 
-    changes = [*(settings or [])]
-    if carriers is not None:
-        changes.append(f"run.carriers={carriers}")
-    if seed is not None:
-        changes.append(f"seed={seed}")
+    changes = changes_of(settings, carriers=carriers, seed=seed)
     what = read_scenario(scenario, changes, speed=speed)
     if feeder is not None and not 0 <= feeder < len(what.feeder):
         raise _wrong("--feeder", str(feeder), f"a feeder from 0 to {len(what.feeder) - 1}")

@@ -16,6 +16,7 @@ from feedsim.cli.options import (
     Settings,
     UnitChoice,
     Units,
+    changes_of,
     read_scenario,
     tell,
     where_from,
@@ -67,7 +68,7 @@ def limit(
     from feedsim.studies.limit_plain import limit_plain
 
     where = where_from(jobs, cluster)
-    changes = [*(settings or []), *([f"run.carriers={carriers}"] if carriers else [])]
+    changes = changes_of(settings, carriers=carriers)
     narrow = _share(within)
     what = read_scenario(scenario, changes, speed=None)
     if out is not None:

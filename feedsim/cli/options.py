@@ -17,11 +17,14 @@ __all__ = [
     "Carriers",
     "Jobs",
     "OnCluster",
+    "Replications",
     "ScenarioPath",
+    "Seed",
     "Settings",
     "Speed",
     "UnitChoice",
     "Units",
+    "changes_of",
     "read_scenario",
     "tell",
     "where_from",
@@ -50,6 +53,15 @@ Settings = Annotated[
 Carriers = Annotated[
     int | None, typer.Option("--carriers", help="Carriers in each run.", show_default=False)
 ]
+Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the draws.", show_default=False)]
+Replications = Annotated[
+    int | None,
+    typer.Option(
+        "--replications",
+        help="Runs at each point, each with cards and phases of its own.",
+        show_default=False,
+    ),
+]
 Jobs = Annotated[
     int | None,
     typer.Option(
@@ -75,6 +87,19 @@ Speed = Annotated[
     ),
 ]
 Units = Annotated[UnitChoice, typer.Option("--units", help="Units of what people read.")]
+
+
+def changes_of(
+    settings: list[str] | None,
+    *,
+    carriers: int | None = None,
+    replications: int | None = None,
+    seed: int | None = None,
+) -> list[str]:
+    """Return all that a command line changes about a scenario, as ``--set`` would write it."""
+    named = {"run.carriers": carriers, "sweep.replications": replications, "seed": seed}
+    given = [f"{key}={value}" for key, value in named.items() if value is not None]
+    return [*(settings or []), *given]
 
 
 def read_scenario(path: Path, overrides: list[str] | None, *, speed: str | None) -> Scenario:

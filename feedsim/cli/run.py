@@ -9,10 +9,12 @@ import typer
 
 from feedsim.cli.options import (
     ScenarioPath,
+    Seed,
     Settings,
     Speed,
     UnitChoice,
     Units,
+    changes_of,
     read_scenario,
 )
 
@@ -34,9 +36,7 @@ def run(
     carriers: Annotated[
         int | None, typer.Option("--carriers", help="Carriers in the figures.", show_default=False)
     ] = None,
-    seed: Annotated[
-        int | None, typer.Option("--seed", help="Seed of the draws.", show_default=False)
-    ] = None,
+    seed: Seed = None,
     settings: Settings = None,
     out: Annotated[
         Path | None,
@@ -73,11 +73,7 @@ def run(
     from feedsim.output.files import try_folder, write_all
     from feedsim.studies.run import rehearse
 
-    changes = [*(settings or [])]
-    if carriers is not None:
-        changes.append(f"run.carriers={carriers}")
-    if seed is not None:
-        changes.append(f"seed={seed}")
+    changes = changes_of(settings, carriers=carriers, seed=seed)
     checked = read_scenario(scenario, changes, speed=speed)
     middle = _middle(checked, around)
     folder = out if out is not None else Path("plots") / scenario.stem

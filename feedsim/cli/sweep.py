@@ -12,10 +12,12 @@ from feedsim.cli.options import (
     Carriers,
     Jobs,
     OnCluster,
+    Replications,
     ScenarioPath,
     Settings,
     UnitChoice,
     Units,
+    changes_of,
     read_scenario,
     tell,
     where_from,
@@ -57,10 +59,7 @@ def sweep(
             show_default=False,
         ),
     ] = None,
-    replications: Annotated[
-        int | None,
-        typer.Option("--replications", help="Runs at each point.", show_default=False),
-    ] = None,
+    replications: Replications = None,
     carriers: Carriers = None,
     settings: Settings = None,
     jobs: Jobs = None,
@@ -92,7 +91,7 @@ def sweep(
     from feedsim.studies.limit_plain import limits_plain
 
     where = where_from(jobs, cluster)
-    changes = _changes(settings, carriers=carriers, replications=replications)
+    changes = changes_of(settings, carriers=carriers, replications=replications)
     what = _what(read_scenario(scenario, changes, speed=None), speeds, vary or [])
     folder = out if out is not None else Path("plots") / scenario.stem / "sweep"
     try_folder(folder)
@@ -118,17 +117,6 @@ def sweep(
     kept.forget()
     _report(plain, folder, files=files, as_json=as_json, units=units.value)
     return 0
-
-
-def _changes(
-    settings: list[str] | None, *, carriers: int | None, replications: int | None
-) -> list[str]:
-    changes = [*(settings or [])]
-    if carriers is not None:
-        changes.append(f"run.carriers={carriers}")
-    if replications is not None:
-        changes.append(f"sweep.replications={replications}")
-    return changes
 
 
 def _what(scenario: Scenario, speeds: str | None, vary: list[str]) -> Sweep:

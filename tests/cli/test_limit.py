@@ -110,6 +110,7 @@ def test_the_file_is_what_is_printed(tmp_path: Path, feedsim: Run) -> None:
         (("--within", "0 %"), "--within"),
         (("--within", "2 mm"), "--within"),
         (("--at-most", "0"), "--at-most"),
+        (("--carriers", "0"), "run.carriers"),
         (("--set", "feeder.0.insert.gapp=60 mm"), "no such key"),
     ],
 )
