@@ -13,6 +13,7 @@ from typing import NamedTuple
 __all__ = [
     "Interval",
     "clopper_pearson",
+    "trials_to_tell",
     "upper95",
     "wilson",
     "wilson_of_share",
@@ -83,6 +84,30 @@ def wilson_of_share(share: float, n: float, *, confidence: float = 0.95) -> Inte
         msg = f"no interval of a share of {share} in {n} at a confidence of {confidence}"
         raise ValueError(msg)
     return _score_of_share(share, n, tail=(1.0 - confidence) / 2.0)
+
+
+def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> float | None:
+    """Return from how many trials on the Wilson interval of a share leaves a limit out.
+
+    The interval holds all p with |share − p| ≤ z·√(p(1 − p)/n) (Wilson 1927, from memory), so the
+    limit stands outside from n = z²·limit·(1 − limit)/(share − limit)² on.
+
+    Parameters
+    ----------
+    share, limit : float
+        0…1.
+    confidence : float
+        Two-sided, 0…1.
+
+    Returns
+    -------
+    float or None
+        None where no number of trials does: the share is the limit, or the limit 0 or 1.
+    """
+    if share == limit or not 0.0 < limit < 1.0:
+        return None
+    z = _STANDARD_NORMAL.inv_cdf(0.5 + 0.5 * confidence)
+    return z * z * limit * (1.0 - limit) / (share - limit) ** 2
 
 
 def _score(count: int, n: int, *, tail: float) -> Interval | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from statistics import NormalDist
 from typing import Any
 
 from feedsim.metrics.intervals import Interval
@@ -126,19 +125,19 @@ def _simulated(found: Mapping[str, Any], units: System) -> Iterator[str]:
     if high is not None:
         yield from (f"  {line}" for line in _reasons(seen[high], units))
     if low is None:
-        yield from (f"  {line}" for line in _open_figures(seen[min(seen)], sim, units))
+        yield from (f"  {line}" for line in _open_figures(seen[min(seen)], units))
     carriers = f"{sim['carriers']:,} carriers at {len(seen)} speeds"
     yield f"  {carriers}{'; no more were allowed' if sim['ran_out'] else ''}"
 
 
-def _open_figures(point: Mapping[str, Any], sim: Mapping[str, Any], units: System) -> Iterator[str]:
+def _open_figures(point: Mapping[str, Any], units: System) -> Iterator[str]:
     """Say what could not be shown at the slowest speed, and how many carriers it would take."""
     for feeder in point["feeders"]:
         for figure, words in FIGURES.items():
             share = feeder[figure]
             if share["share"] is None or share["decided"]:
                 continue
-            needed = _needed(share["share"], share["limit"], sim["confidence_of_a_look"])
+            needed = share["trials_to_tell"]
             takes = (
                 f"it would take about {needed:,.0f} carriers" if needed else "no number shows it"
             )
@@ -147,15 +146,6 @@ def _open_figures(point: Mapping[str, Any], sim: Mapping[str, Any], units: Syste
                 f"{percent(share['share'])} {words} is not told from "
                 f"{percent(share['limit'])} by {feeder['carriers']:,} carriers; {takes}"
             )
-
-
-def _needed(share: float, limit: float, confidence: float) -> float | None:
-    """Return how many trials set the Wilson interval of a share apart from a limit."""
-    off = abs(limit - share)
-    if not 0.0 < limit < 1.0 or off == 0.0:
-        return None
-    z = NormalDist().inv_cdf(0.5 + 0.5 * confidence)
-    return z * z * limit * (1.0 - limit) / (off * off)
 
 
 def _reasons(point: Mapping[str, Any], units: System) -> Iterator[str]:

@@ -257,20 +257,15 @@ class YesNo(KeyType):
 
 @dataclass(frozen=True, init=False)
 class Choice(KeyType):
-    """One of a few words; `later` are words that a later version will take."""
+    """One of a few words."""
 
     words: tuple[str, ...]
-    later: tuple[str, ...]
 
-    def __init__(self, *words: str, later: tuple[str, ...] = ()) -> None:
+    def __init__(self, *words: str) -> None:
         object.__setattr__(self, "words", words)
-        object.__setattr__(self, "later", later)
 
     def _read(self, raw: Any) -> str:
         allowed = " or ".join(f'"{word}"' for word in self.words)
-        if isinstance(raw, str) and raw in self.later:
-            message = f'"{raw}" comes in a later version of feedsim; for now it needs {allowed}'
-            raise Refused(allowed, message)
         if not isinstance(raw, str) or raw not in self.words:
             raise Refused(allowed)
         return raw

@@ -13,9 +13,7 @@ from feedsim.scenario.keys import KeyType, Section
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.wording import dotted
 
-__all__ = ["LATER_KEYS", "Node", "node", "nodes", "table_name", "unknown_key"]
-
-LATER_KEYS: frozenset[str] = frozenset()
+__all__ = ["Node", "node", "nodes", "table_name", "unknown_key"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +89,6 @@ def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None
     """
     names = names or [part for part in path if isinstance(part, str)]
     *above, name = names
-    if ".".join(names) in LATER_KEYS:
-        later = "comes in a later version of feedsim; leave it out for now"
-        return Fault(dotted(path), "", "left out", later)
     here = node(above)
     known = list(nodes(here.section)) if here and here.section else []
     place = table_name(above)

@@ -9,6 +9,7 @@ from typing import Any
 from feedsim import __version__
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.hazards import Hazards
+from feedsim.metrics.intervals import trials_to_tell
 from feedsim.metrics.missed import MissCauses
 from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.tally import Sureness, Tally, added, shares_of
@@ -125,6 +126,11 @@ def _counts(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -> 
                 "limit": test.limit,
                 "met": not test.failed(),
                 "decided": test.decided(),
+                "trials_to_tell": (
+                    None
+                    if test.share is None
+                    else trials_to_tell(test.share, test.limit, confidence=confidence)
+                ),
             }
             for name, test in shares.items()
         },

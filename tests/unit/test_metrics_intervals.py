@@ -11,6 +11,7 @@ from scipy import stats
 from feedsim.metrics.capability import capability
 from feedsim.metrics.intervals import (
     clopper_pearson,
+    trials_to_tell,
     upper95,
     wilson,
     wilson_of_share,
@@ -46,6 +47,18 @@ def test_trials_that_are_worth_less_widen_the_interval():
     for share, n, level in ((1.1, 5.0, 0.9), (0.5, 0.0, 0.9), (0.5, 5.0, 1.0)):
         with pytest.raises(ValueError, match="no interval"):
             wilson_of_share(share, n, confidence=level)
+
+
+@pytest.mark.parametrize(("share", "limit"), [(0.0002, 0.001), (0.998, 0.997), (0.0, 0.001)])
+@pytest.mark.parametrize("level", [0.95, 0.999])
+def test_from_so_many_trials_on_a_limit_lies_outside(share, limit, level):
+    n = trials_to_tell(share, limit, confidence=level)
+    inside = wilson_of_share(share, 0.999 * n, confidence=level)
+    outside = wilson_of_share(share, 1.001 * n, confidence=level)
+    assert inside.low < limit < inside.high
+    assert not outside.low < limit < outside.high
+    assert trials_to_tell(limit, limit) is None
+    assert trials_to_tell(share, 0.0) is None
 
 
 @given(counts_of_n, levels)
