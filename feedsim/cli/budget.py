@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
-    from feedsim.studies.budget import Point
-    from feedsim.studies.budget_what_if import Outcome
+    from feedsim.studies.budget.budget import Point
+    from feedsim.studies.budget.what_if import Outcome
 
     WhatIf = tuple[Outcome, list[Outcome]]
 
@@ -71,7 +71,7 @@ def budget(
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
-    from feedsim.studies.budget_plain import budget_plain
+    from feedsim.studies.budget.plain import budget_plain
 
     changes = changes_of(settings, carriers=carriers)
     what = read_scenario(scenario, changes, speed=None)
@@ -106,8 +106,8 @@ def _points(
 ) -> list[Point]:
     """Run the scenario at each speed, and hold its budget against each run."""
     from feedsim.scenario import scenario_to_dict
-    from feedsim.studies.budget import Point, budgets_at, compared
-    from feedsim.studies.budget_run import run_spread
+    from feedsim.studies.budget.budget import Point, budgets_at, compared
+    from feedsim.studies.budget.run import run_spread
 
     rising = sorted(set(speeds))
     plain = scenario_to_dict(scenario)
@@ -121,7 +121,7 @@ def _points(
 
 
 def _turned(scenario: Scenario, speed: float, *, jobs: int | None) -> WhatIf:
-    from feedsim.studies.budget_what_if import feeder_limits, what_if
+    from feedsim.studies.budget.what_if import feeder_limits, what_if
 
     return what_if(scenario, speed, lambda calls: _made("limits", feeder_limits, calls, jobs=jobs))
 

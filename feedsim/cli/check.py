@@ -33,7 +33,7 @@ def check(
     what an experienced eye would warn of.
     """
     from feedsim.output.review_text import settings_line
-    from feedsim.studies.review import review
+    from feedsim.studies.review.review import review
 
     seen = review(read_scenario(scenario, settings, speed=speed), units=units.value)
     typer.echo(f"{scenario}: valid")

@@ -25,7 +25,7 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.scenario import Scenario
     from feedsim.studies.executor import Where
-    from feedsim.studies.limit import Found
+    from feedsim.studies.limit.search import Found
 
 __all__ = ["limit"]
 
@@ -64,8 +64,8 @@ def limit(
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.limit_text import limit_text
-    from feedsim.studies.limit import closed_limits, closed_window, lowest_together
-    from feedsim.studies.limit_plain import limit_plain
+    from feedsim.studies.limit.plain import limit_plain
+    from feedsim.studies.limit.search import closed_limits, closed_window, lowest_together
 
     where = where_from(jobs, cluster)
     changes = changes_of(settings, carriers=carriers)
@@ -110,7 +110,7 @@ def _search(
 ) -> Found:
     from feedsim.cli.progress import progress_bar
     from feedsim.studies.executor import crew
-    from feedsim.studies.limit import Search, lowest_together, run_batch, search, teeth
+    from feedsim.studies.limit.search import Search, lowest_together, run_batch, search, teeth
 
     start = window[1] if window else lowest_together(closed) or scenario.line.speed
     what = Search(

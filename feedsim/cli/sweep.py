@@ -87,8 +87,8 @@ def sweep(
     from feedsim.errors import FeedsimError
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.unfinished import Unfinished
-    from feedsim.studies.limit import closed_limits
-    from feedsim.studies.limit_plain import limits_plain
+    from feedsim.studies.limit.plain import limits_plain
+    from feedsim.studies.limit.search import closed_limits
 
     where = where_from(jobs, cluster)
     changes = changes_of(settings, carriers=carriers, replications=replications)
@@ -166,7 +166,7 @@ def _files(
     from feedsim.output.json_text import json_text
     from feedsim.output.sweep.report import sweep_report
     from feedsim.output.sweep.rows import sweep_csv
-    from feedsim.studies.review import review
+    from feedsim.studies.review.review import review
 
     points = plain["points"]
     files: dict[str, Content] = {

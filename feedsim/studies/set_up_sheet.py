@@ -20,9 +20,9 @@ from feedsim.settings.spreads import (
     stage_spread,
     tail_at_opening,
 )
-from feedsim.studies.limit import closed_limits, lowest_together
-from feedsim.studies.limit_plain import limits_plain
-from feedsim.studies.review import review
+from feedsim.studies.limit.plain import limits_plain
+from feedsim.studies.limit.search import closed_limits, lowest_together
+from feedsim.studies.review.review import review
 from feedsim.studies.run import machine_of
 
 __all__ = ["as_typed", "set_up_sheet"]

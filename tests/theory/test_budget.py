@@ -19,10 +19,10 @@ from feedsim.scenario import (
     scenario_to_dict,
 )
 from feedsim.settings.sources import combined_sd, placement_sources
-from feedsim.studies.budget import WITHIN, Compared, budgets_at, compared
-from feedsim.studies.budget_curve import curves_at
-from feedsim.studies.budget_run import run_spread, sd_interval
-from feedsim.studies.limit import closed_limits
+from feedsim.studies.budget.budget import WITHIN, Compared, budgets_at, compared
+from feedsim.studies.budget.curve import curves_at
+from feedsim.studies.budget.run import run_spread, sd_interval
+from feedsim.studies.limit.search import closed_limits
 from tests.machines import feeder, machine, run, settings
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

@@ -14,7 +14,7 @@ import pytest
 from feedsim.machine import Feeder, Machine
 from feedsim.scenario import at_line_speed, override, scenario_from_text
 from feedsim.settings.limits import TOGETHER, accepted_at, window
-from feedsim.studies.limit import (
+from feedsim.studies.limit.search import (
     Search,
     allowed_of,
     closed_limits,

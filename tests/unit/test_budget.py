@@ -17,11 +17,11 @@ from feedsim.output.budget.words import cause_shares, closing
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.sources import Shift, Source, combined_sd
-from feedsim.studies.budget import Compared, FeederBudget, Point, budgets_at, compared
-from feedsim.studies.budget_curve import allowed_scale, sd_of
-from feedsim.studies.budget_doubts import Doubt
-from feedsim.studies.budget_plain import budget_plain
-from feedsim.studies.budget_run import Simulated, is_steady, sd_interval, steady
+from feedsim.studies.budget.budget import Compared, FeederBudget, Point, budgets_at, compared
+from feedsim.studies.budget.curve import allowed_scale, sd_of
+from feedsim.studies.budget.doubts import Doubt
+from feedsim.studies.budget.plain import budget_plain
+from feedsim.studies.budget.run import Simulated, is_steady, sd_interval, steady
 
 TOML = """
 title = "a line"

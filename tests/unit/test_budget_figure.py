@@ -13,8 +13,8 @@ from feedsim.output.budget.figure import budget_figures
 from feedsim.output.budget.panels import _LOOKS
 from feedsim.output.canvas import render
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
-from feedsim.studies.budget import Point, budgets_at, compared
-from feedsim.studies.budget_run import run_spread
+from feedsim.studies.budget.budget import Point, budgets_at, compared
+from feedsim.studies.budget.run import run_spread
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

@@ -12,9 +12,9 @@ from feedsim.output.budget.what_if_text import what_if_text
 from feedsim.scenario import Scenario, load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.predict import placement_sd
-from feedsim.studies.budget_plain import budget_plain
-from feedsim.studies.budget_what_if import Outcome, changes_of, feeder_limits, what_if
-from feedsim.studies.limit import closed_limits
+from feedsim.studies.budget.plain import budget_plain
+from feedsim.studies.budget.what_if import Outcome, changes_of, feeder_limits, what_if
+from feedsim.studies.limit.search import closed_limits
 from feedsim.studies.run import machine_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

@@ -15,7 +15,7 @@ from feedsim.output.sweep.report import sweep_report
 from feedsim.scenario import load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.studies.axes import Axis, parse_axis, parse_speeds
-from feedsim.studies.review import review
+from feedsim.studies.review.review import review
 from feedsim.studies.sweep import Sweep, run_point
 from tests.unit.sweep_points import SCENARIOS, feeder, point
 

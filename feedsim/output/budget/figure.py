@@ -12,8 +12,8 @@ from feedsim.output.budget.view import BudgetView, budget_view
 from feedsim.output.canvas import A4_LANDSCAPE, house_style, one_line
 from feedsim.quantities import System
 from feedsim.scenario import Scenario
-from feedsim.studies.budget import Point
-from feedsim.studies.budget_curve import curves_at
+from feedsim.studies.budget.budget import Point
+from feedsim.studies.budget.curve import curves_at
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 
 from feedsim.metrics.intervals import Interval
 from feedsim.settings.sources import Source
-from feedsim.studies.budget import Compared, Point
-from feedsim.studies.budget_plain import share_of
+from feedsim.studies.budget.budget import Compared, Point
+from feedsim.studies.budget.plain import share_of
 
 __all__ = ["budget_csv"]
 

@@ -11,9 +11,9 @@ from feedsim.output.wording import DASH, length, length_number, percent
 from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.scenario import Scenario
 from feedsim.settings.sources import Source
-from feedsim.studies.budget import Compared, Point
-from feedsim.studies.budget_plain import share_of
-from feedsim.studies.budget_run import is_steady
+from feedsim.studies.budget.budget import Compared, Point
+from feedsim.studies.budget.plain import share_of
+from feedsim.studies.budget.run import is_steady
 
 __all__ = ["budget_text", "table", "wrapped"]
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from feedsim.quantities import System, display_unit
 from feedsim.scenario import Scenario
-from feedsim.studies.budget import Compared
-from feedsim.studies.budget_curve import CurvePoint
+from feedsim.studies.budget.budget import Compared
+from feedsim.studies.budget.curve import CurvePoint
 
 __all__ = ["Band", "BudgetView", "Run", "budget_view"]
 

@@ -8,7 +8,7 @@ from feedsim.output.budget.text import table, wrapped
 from feedsim.output.wording import DASH, length_number
 from feedsim.quantities import System, display, display_unit, parse
 from feedsim.scenario import Scenario
-from feedsim.studies.budget_what_if import Outcome
+from feedsim.studies.budget.what_if import Outcome
 
 __all__ = ["what_if_text"]
 
@@ -30,7 +30,7 @@ def what_if_text(
     ----------
     scenario : Scenario
     as_it_is, turned
-        As :func:`feedsim.studies.budget_what_if.what_if` returns them.
+        As :func:`feedsim.studies.budget.what_if.what_if` returns them.
     speed_mm_s : float
         Of the spreads.
     units : {"metric", "inch"}

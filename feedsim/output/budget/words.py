@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from feedsim.output.wording import length
 from feedsim.quantities import System, display
-from feedsim.studies.budget import Compared, FeederBudget
+from feedsim.studies.budget.budget import Compared, FeederBudget
 
 __all__ = ["cause_shares", "closing"]
 

@@ -13,7 +13,7 @@ from feedsim.machine import Machine, Settings
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.scenario import Scenario
-from feedsim.studies.limit import allowed_of
+from feedsim.studies.limit.search import allowed_of
 from feedsim.studies.run import machine_of
 from feedsim.studies.trial.causes import Cause, causes
 from feedsim.studies.trial.correction import Corrections, corrections, settings_with

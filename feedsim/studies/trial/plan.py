@@ -22,7 +22,7 @@ from feedsim.metrics.sample_sizes import (
 from feedsim.quantities import System, display_unit
 from feedsim.scenario import Scenario
 from feedsim.settings.mechanisms import Figure
-from feedsim.studies.limit import allowed_of
+from feedsim.studies.limit.search import allowed_of
 from feedsim.studies.run import machine_of
 from feedsim.studies.trial.band import Band, band_of
 from feedsim.studies.trial.expected import Expected, expected_at

@@ -16,7 +16,7 @@ from feedsim.settings.predict import (
 )
 from feedsim.settings.recorded import most_within, share_closer
 from feedsim.settings.solve import run_up_time, solve_feeder
-from feedsim.studies.setup import SIGMAS, Setup
+from feedsim.studies.review.setup import SIGMAS, Setup
 
 __all__ = [
     "aliasing",

@@ -15,7 +15,7 @@ from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.tally import Sureness, Tally, added, shares_of
 from feedsim.scenario import Scenario, scenario_to_dict
 from feedsim.settings.limits import SpeedLimit
-from feedsim.studies.limit import Found, Seen, confidence_of_a_look, lowest_together
+from feedsim.studies.limit.search import Found, Seen, confidence_of_a_look, lowest_together
 from feedsim.studies.run import criteria_of
 
 __all__ = ["limit_plain", "limits_plain"]

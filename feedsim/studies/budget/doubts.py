@@ -12,9 +12,8 @@ from feedsim.settings.acts import locked_step
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.sources import placement_sources
-from feedsim.studies import placing_advice as placing
-from feedsim.studies import timing_advice as timing
-from feedsim.studies.setup import Setup
+from feedsim.studies.review import placing, timing
+from feedsim.studies.review.setup import Setup
 
 __all__ = ["Doubt", "doubts_of", "late_engages", "stops"]
 

@@ -9,9 +9,9 @@ from feedsim import __version__
 from feedsim.metrics.plain import Plain, plain
 from feedsim.scenario import Scenario, scenario_to_dict
 from feedsim.settings.sources import Source
-from feedsim.studies.budget import Compared, Point
-from feedsim.studies.budget_run import is_steady
-from feedsim.studies.budget_what_if import Outcome
+from feedsim.studies.budget.budget import Compared, Point
+from feedsim.studies.budget.run import is_steady
+from feedsim.studies.budget.what_if import Outcome
 
 __all__ = ["budget_plain", "share_of"]
 

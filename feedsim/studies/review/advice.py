@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from feedsim.studies import placing_advice as placing
-from feedsim.studies import timing_advice as timing
-from feedsim.studies.setup import Setup
+from feedsim.studies.review import placing, timing
+from feedsim.studies.review.setup import Setup
 
 __all__ = ["warnings_of"]
 

@@ -11,8 +11,8 @@ from feedsim.quantities import Kind, canonical
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.sources import combined_sd, placement_sources
-from feedsim.studies.budget_run import steady
-from feedsim.studies.limit import closed_limits, lowest_together
+from feedsim.studies.budget.run import steady
+from feedsim.studies.limit.search import closed_limits, lowest_together
 from feedsim.studies.run import machine_of
 
 __all__ = ["Change", "Outcome", "changes_of", "feeder_limits", "what_if"]

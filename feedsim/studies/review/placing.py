@@ -18,7 +18,7 @@ from feedsim.settings.predict import (
 )
 from feedsim.settings.recorded import share_closer
 from feedsim.settings.spreads import placement_spread, scale_shift
-from feedsim.studies.setup import SIGMAS, Setup
+from feedsim.studies.review.setup import SIGMAS, Setup
 
 __all__ = [
     "gaps",

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System
 from feedsim.scenario import Scenario
-from feedsim.studies.advice import warnings_of
+from feedsim.studies.review.advice import warnings_of
+from feedsim.studies.review.facts import feeder_words, line_words
+from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
-from feedsim.studies.setup import Setup
-from feedsim.studies.setup_facts import feeder_words, line_words
 
 __all__ = ["FeederReview", "Review", "review"]
 

@@ -10,7 +10,7 @@ from feedsim.settings.acts import variance_of
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.sources import Source, combined_sd, placement_sources
 from feedsim.settings.spreads import placement_spread
-from feedsim.studies.budget_run import steady
+from feedsim.studies.budget.run import steady
 from feedsim.studies.run import machine_of
 
 __all__ = ["CurvePoint", "allowed_scale", "curves_at", "sd_of"]

@@ -21,10 +21,10 @@ from feedsim.settings.sources import (
     placement_sources,
 )
 from feedsim.settings.spreads import placement_spread
-from feedsim.studies.budget_doubts import Doubt, doubts_of, late_engages, stops
-from feedsim.studies.budget_run import Simulated, steady
+from feedsim.studies.budget.doubts import Doubt, doubts_of, late_engages, stops
+from feedsim.studies.budget.run import Simulated, steady
+from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
-from feedsim.studies.setup import Setup
 
 __all__ = ["WITHIN", "Agreement", "Compared", "FeederBudget", "Point", "budgets_at", "compared"]
 

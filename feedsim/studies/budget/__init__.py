@@ -1,0 +1,1 @@
+"""The error budget of a placement."""

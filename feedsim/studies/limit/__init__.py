@@ -1,0 +1,1 @@
+"""The highest accepted speed, in closed form and by search."""

@@ -1,0 +1,1 @@
+"""A look at a setup before it runs."""
