@@ -71,6 +71,7 @@ def limit(
     changes = changes_of(settings, carriers=carriers)
     narrow = _share(within)
     what = read_scenario(scenario, changes, speed=None)
+    _enough(what, at_most)
     if out is not None:
         try_folder(out)
     closed = closed_limits(what)
@@ -84,6 +85,19 @@ def limit(
         write_all(out, {"limit.json": json_text(plain).encode()})
         typer.echo(f"wrote limit.json to {out}", err=as_json)
     return 0
+
+
+def _enough(scenario: Scenario, most: int) -> None:
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.studies.limit.search import LOOKS, least_carriers
+
+    least = least_carriers(scenario)
+    if most < least:
+        allowed = (
+            f"{least} or more: a look at one speed takes {LOOKS[0]} runs of "
+            f"{scenario.run.carriers} carriers; or fewer carriers in a run (--carriers)"
+        )
+        raise FeedsimError(Fault("--at-most", found=str(most), allowed=allowed))
 
 
 def _share(text: str) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,6 +153,12 @@ def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:
     return Distribution(least, choices=(clipped_normal(mean - least, sd, nodes=_FINE_NODES),))
 
 
+@lru_cache(maxsize=4)
+def _gauss_legendre(nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return places and weights on −1…1; kept, since to find them takes longer than to use them."""
+    return np.polynomial.legendre.leggauss(nodes)
+
+
 def clipped_normal(mean: float, sd: float, *, nodes: int = _NODES) -> dict[float, float]:
     """Return normal(mean, sd) clipped at 0 as values with probabilities.
 
@@ -163,7 +170,7 @@ def clipped_normal(mean: float, sd: float, *, nodes: int = _NODES) -> dict[float
     low, high = max(0.0, mean - _FAR * sd), mean + _FAR * sd
     if high <= 0.0:
         return {0.0: 1.0}
-    places, weights = np.polynomial.legendre.leggauss(nodes)
+    places, weights = _gauss_legendre(nodes)
     values = 0.5 * (high - low) * places + 0.5 * (high + low)
     density = np.exp(-0.5 * ((values - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
     shares = 0.5 * (high - low) * weights * density

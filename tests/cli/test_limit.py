@@ -63,6 +63,26 @@ def test_carriers_that_run_out_are_told(feedsim: Run) -> None:
     assert found["carriers"] <= 5000
 
 
+@pytest.mark.parametrize(
+    ("carriers", "at_most", "speeds"),
+    [(1, 4, 1), (1, 5, 1), (1, 10**30, 10), (300, 1200, 1), (300, 2399, 1), (300, 2400, 2)],
+)
+def test_any_number_of_carriers_gets_an_answer(
+    carriers: int, at_most: int, speeds: int, feedsim: Run
+) -> None:
+    # a look takes four runs: as many speeds are looked at as that leaves
+    call = ("limit", CARD, "--carriers", carriers, "--at-most", at_most, "--jobs", 1)
+    ended = feedsim(*call)
+    assert ended.status == 0
+    assert "carriers at" in ended.out
+    found = json.loads(feedsim(*call, "--json").out)["simulated"]
+    assert len(found["seen"]) >= speeds
+    assert found["carriers"] <= at_most
+    if at_most < 10**6:
+        assert found["ran_out"] is True
+        assert len(found["seen"]) == speeds
+
+
 def test_a_narrow_tooth_of_locked_ticks_is_not_stepped_over(feedsim: Run) -> None:
     # scanned eyes: near 14.7 m/min a tooth of the saw is out of tolerance, just above it is not
     ended = feedsim("limit", SCENARIOS / "hand_fed.toml", "--within", "5 %", "--jobs", 1, "--json")
@@ -110,6 +130,9 @@ def test_the_file_is_what_is_printed(tmp_path: Path, feedsim: Run) -> None:
         (("--within", "0 %"), "--within"),
         (("--within", "2 mm"), "--within"),
         (("--at-most", "0"), "--at-most"),
+        (("--at-most", "1"), "needs 20000 or more"),
+        (("--carriers", "10000000"), "a look at one speed takes 4 runs of 10000000 carriers"),
+        (("--carriers", "1", "--at-most", "3"), "needs 4 or more"),
         (("--carriers", "0"), "run.carriers"),
         (("--set", "feeder.0.insert.gapp=60 mm"), "no such key"),
     ],

@@ -24,6 +24,7 @@ __all__ = [
     "closed_limits",
     "closed_window",
     "confidence_of_a_look",
+    "least_carriers",
     "lowest_together",
     "run_batch",
     "search",
@@ -37,7 +38,9 @@ _RIGHT = 0.95
 
 _FIGURES = 3
 
-_LADDER = (0.25, 0.5, 0.75, 0.9, 0.97, 1.03, 1.1)
+_LADDER = (0.97, 1.03, 0.9, 1.1, 0.75, 0.5, 0.25)
+"""Where to look first, as shares of where to begin; those that matter most come first."""
+
 _UP, _DOWN = (1.25, 1.6), (0.5, 0.75)
 _WIDEST = 64.0
 
@@ -93,7 +96,7 @@ class Search:
     within : float
         As narrow a range as is wanted, a share of its upper end.
     most_carriers : int
-        No run begins that would take more in all.
+        No run begins that would take more in all; :func:`least_carriers` at least.
     also_mm_s : tuple of float
         Speeds that have to be looked at in any case.
     from_mm_s : float
@@ -170,6 +173,11 @@ def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
     return min((speed for speed in speeds if speed is not None), default=None)
 
 
+def least_carriers(scenario: Scenario) -> int:
+    """Return how many carriers a single look at a single speed takes."""
+    return LOOKS[0] * scenario.run.carriers
+
+
 def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> list[Tally]:
     """Run one set of cards at one speed, in whatever process; return each feeder's counts."""
     at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
@@ -195,21 +203,26 @@ def search(
         Makes calls of :func:`run_batch` and returns their results in the same order.
     progress : callable, optional
         Told how many carriers have been simulated.
+
+    Raises
+    ------
+    ValueError
+        If ``most_carriers`` do not suffice to look at one speed.
     """
     plain = scenario_to_dict(what.scenario)
     each = what.scenario.run.carriers
+    if what.most_carriers < least_carriers(what.scenario):
+        raise ValueError(f"{what.most_carriers} carriers are too few to look at one speed")
     found: dict[float, list[Sequence[Tally]]] = {}
     used, ran_out = 0, False
-    while wanted := _next(_seen(what.scenario, found), what):
-        calls = [
-            (speed, number)
-            for speed, runs in wanted.items()
-            for number in range(len(found.get(speed, ())), runs)
-        ]
-        affordable = (what.most_carriers - used) // each
-        if affordable < len(calls):
-            ran_out = True
-            break
+    while not ran_out and (wanted := _next(_seen(what.scenario, found), what)):
+        calls: list[tuple[float, int]] = []
+        for speed, runs in wanted.items():
+            more = range(len(found.get(speed, ())), runs)
+            if used + each * (len(calls) + len(more)) > what.most_carriers:
+                ran_out = True
+                break
+            calls += [(speed, number) for number in more]
         results = run([(plain, speed, number) for speed, number in calls])
         for (speed, _), result in zip(calls, results, strict=True):
             found.setdefault(speed, []).append(result)
