@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["trial"]
 
 _PLAN = "trial_plan.csv"
+_MOST_LEFT_OUT = 1_000_000
 
 trial = typer.Typer(
     name="trial",
@@ -134,6 +135,21 @@ def fit(
             show_default=False,
         ),
     ] = None,
+    keep_outliers: Annotated[
+        bool,
+        typer.Option(
+            "--keep-outliers", help="Leave what sticks out in all figures and in --write."
+        ),
+    ] = False,
+    without: Annotated[
+        str | None,
+        typer.Option(
+            "--without",
+            metavar="ROWS",
+            help='Rows of DATA to leave out: "17,203" or "17,200-210".',
+            show_default=False,
+        ),
+    ] = None,
     confidence: Confidence = "95 %",
     settings: Settings = None,
     out: Out = None,
@@ -147,7 +163,8 @@ def fit(
 ) -> None:
     """Fit a trial: what to type in, what spreads, what is missed, what could not be told.
 
-    The trial was run with the settings of SCENARIO. Writes trial_fit.json and a figure.
+    The trial was run with the settings of SCENARIO. What sticks out is named, and left out of the
+    corrections. Writes trial_fit.json and a figure.
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
@@ -161,9 +178,10 @@ def fit(
     _may_write(write, force=force)
     folder = out if out is not None else Path("plots") / scenario.stem / "trial"
     names = [feeder.name for feeder in checked.feeder]
-    measured = read_trial(data, feeders=names, longest_mm=checked.carrier.length)
+    rows = _rows(without) if without is not None else set()
+    measured = read_trial(data, feeders=names, longest_mm=checked.carrier.length).without(rows)
     try_folder(folder)
-    found = fit_trial(checked, measured, confidence=sure)
+    found = fit_trial(checked, measured, confidence=sure, keep_outliers=keep_outliers)
     plain = json_text(fit_plain(found, name=data.name))
     text = None if write is None else _corrected(found, scenario, settings or [], write)
     files = {"trial_fit.json": plain.encode(), **_pictures(found, data.name, units=units.value)}
@@ -175,6 +193,28 @@ def fit(
     typer.echo(f"wrote {', '.join(files)} to {folder}", err=as_json)
     if write is not None:
         _write_corrected(write, text, err=as_json)
+
+
+def _rows(text: str) -> set[int]:
+    """Read the numbers of rows, single ones and ranges."""
+    import re
+
+    from feedsim.errors import Fault, FeedsimError
+
+    rows: set[int] = set()
+    for part in text.split(","):
+        found = re.fullmatch(r"\s*(\d{1,9})(?:\s*-\s*(\d{1,9}))?\s*", part, re.ASCII)
+        first, last = (int(found[1]), int(found[2] or found[1])) if found else (0, 0)
+        if not 1 <= first <= last or last - first >= _MOST_LEFT_OUT:
+            raise FeedsimError(
+                Fault(
+                    "--without",
+                    f'"{text[:40]}"',
+                    'rows of the file, the head being the first: "17,203" or "17,200-210"',
+                )
+            )
+        rows.update(range(first, last + 1))
+    return rows
 
 
 def _may_write(path: Path | None, *, force: bool) -> None:

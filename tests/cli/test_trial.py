@@ -235,3 +235,36 @@ def test_wrong_calls(
     assert ended.status == 2
     assert fragment in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_rows_left_out_and_outliers_kept_reach_what_is_written(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    lines = DATA.read_text("ascii").splitlines()
+    lines[2] = lines[2].replace(",2.4,", ",9.4,")
+    assert lines[2].endswith("9.4,70.3")
+    data = tmp_path / "slip.csv"
+    data.write_text("\n".join(lines) + "\n")
+    written = {}
+    for name, words in {
+        "found": (),
+        "asked": ("--without", "3"),
+        "kept": ("--keep-outliers",),
+    }.items():
+        new = tmp_path / f"{name}.toml"
+        ended = feedsim("trial", "fit", CARD, data, *words, "--out", tmp_path / "o", "--write", new)
+        assert ended.status == 0, ended.err
+        assert ("row 3 (24 m/min)" in ended.out) is (name != "asked")
+        written[name] = new.read_text("utf-8")
+    assert written["found"] == written["asked"]
+    assert written["kept"] != written["found"]
+
+
+@pytest.mark.parametrize("rows", ["", "x", "0", "3-1", "1.5", "17;203", "5000", "2-99999999", "-3"])
+def test_rows_that_cannot_be_left_out(rows: str, tmp_path: Path, feedsim: Run) -> None:
+    new = tmp_path / "new.toml"
+    ended = feedsim("trial", "fit", CARD, DATA, f"--without={rows}", "--write", new)
+    assert ended.status == 2
+    assert ended.err.startswith("error: --without: ")
+    assert ended.out == ""
+    assert not new.exists()

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.errors import FeedsimError
 from feedsim.output.canvas import render
 from feedsim.output.json_text import json_text
 from feedsim.output.trial.figure import trial_figures
@@ -121,22 +122,97 @@ def test_the_budget_is_that_of_the_sources() -> None:
     assert found.time_s == pytest.approx(math.sqrt(1e-7))
 
 
-def test_outliers_are_named_by_row_and_kept() -> None:
+def with_outliers() -> TrialData:
     data = trial(a=1.0)
     data.error_mm[7] += 6.0
     data.stage_mm[120] -= 4.0
-    fit = fit_trial(scenario(), data)
+    return data
+
+
+def test_outliers_are_named_by_row_and_left_out() -> None:
+    fit = fit_trial(scenario(), with_outliers())
+    feeder = fit.feeders[0]
+    assert {out.row for out in feeder.outliers} == {9, 122}
+    # what is left is what was there before, less two rows, wherever it is said
+    data = trial(a=1.0)
+    clean = fit_trial(scenario(), data.without({9, 122})).feeders[0]
+    assert feeder.found.engage == clean.found.engage
+    assert feeder.found.disengage == clean.found.disengage
+    assert feeder.new == clean.new
+    assert feeder.placement_spread == clean.placement_spread
+    assert feeder.stage_spread == clean.stage_spread
+    assert [(at.placement, at.stage) for at in feeder.speeds] == [
+        (at.placement, at.stage) for at in clean.speeds
+    ]
+    assert [at.carriers for at in feeder.speeds] == [50] * 4  # they came, and were not missed
+    assert feeder.otherwise is not None
+    kept = fit_trial(scenario(), with_outliers(), keep_outliers=True).feeders[0]
+    assert feeder.otherwise.engage == kept.found.engage
+    assert kept.otherwise is not None
+    assert kept.otherwise.engage == feeder.found.engage
+    text = text_of(fit)
+    assert "2 values stick out; left out of lines, spreads and corrections:" in text
+    assert "With them, to be added:\n  engage distance" in text
+    plain = fit_plain(fit, name="t.csv")["feeders"][0]  # type: ignore[index,call-overload]
+    assert plain["outliers_left_out"] is True
+    assert plain["without_outliers"] is None
+
+
+def test_spread_of_outliers_is_not_called_jitter() -> None:
+    # the fault that this would have caught: a card or two at high speed that sit 7 mm off
+    data = trial(each=50, stage=False)
+    for place in (160, 175):
+        data.error_mm[place] += 7.0
+    assert "jitter" not in text_of(fit_trial(scenario(), data))
+    kept = fit_trial(scenario(), data, keep_outliers=True)
+    spread = kept.feeders[0].placement_spread
+    assert spread is not None
+    assert spread.more_time_s is not None  # it would have been
+    text = text_of(kept)
+    assert "jitter" not in text
+    assert "What sticks out is in it" in text
+
+
+def test_rows_to_leave_out_have_to_be_there() -> None:
+    data = trial(each=2)
+    assert data.without(set()).row.tolist() == data.row.tolist()
+    with pytest.raises(FeedsimError, match=r"nothing was read from row 1, 400; rows .* 2 to 9"):
+        data.without({1, 3, 400})
+    with pytest.raises(FeedsimError, match="leaves no row"):
+        data.without(range(2, 10))
+    assert data.without({9, 3}).row.tolist() == [2, 4, 5, 6, 7, 8]
+    assert "Left out as asked: rows 3, 9" in text_of(fit_trial(scenario(), data.without({9, 3})))
+
+
+def test_misses_where_none_is_expected_are_said_and_not_tested() -> None:
+    perfect = scenario(
+        "carrier_eye.missed=0 %", "feeder.0.eye.missed=0 %", "feeder.0.insert.misfeed=0 %"
+    )
+    for count, says in ((2, "something else does"), (0, "nothing that would miss one, either")):
+        data = trial(speeds=np.array([300.0]), each=60)
+        data.missed[:] = 0
+        data.missed[5 : 5 + count] = 1
+        fit = fit_trial(perfect, data)
+        missed = fit.feeders[0].missed
+        assert missed is not None
+        assert (missed.count, missed.expected_count, missed.probability) == (count, 0.0, None)
+        assert says in text_of(fit)
+        assert "p " not in text_of(fit).partition("Missed:")[2].partition("\n\n")[0]
+
+
+def test_outliers_are_named_by_row_and_kept_if_asked() -> None:
+    fit = fit_trial(scenario(), with_outliers(), keep_outliers=True)
     feeder = fit.feeders[0]
     assert {(out.row, out.column) for out in feeder.outliers} == {
         (9, "placement_error"),
         (122, "stage_position"),
     }
     assert feeder.speeds[0].placement.n == 50
-    assert feeder.without_outliers is not None
+    assert feeder.otherwise is not None
     clean = fit_trial(scenario(), trial(a=1.0)).feeders[0]
-    assert feeder.without_outliers.engage is not None
+    assert feeder.otherwise.engage is not None
     assert clean.found.engage is not None
-    assert feeder.without_outliers.engage.distance_mm.value == pytest.approx(
+    assert feeder.otherwise.engage.distance_mm.value == pytest.approx(
         clean.found.engage.distance_mm.value, abs=0.03
     )
     text = text_of(fit)

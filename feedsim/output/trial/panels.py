@@ -107,7 +107,8 @@ def legend_entries(view: TrialView) -> tuple[list[Any], list[str]]:
         (Line2D([], [], **_TOLERANCE), "tolerance"),
     ]
     if view.dots.out.any() or view.stage_dots.out.any():
-        entries.append((Line2D([], [], **_OUT), "sticks out"))
+        said = "left out" if view.left_out else "sticks out"
+        entries.append((Line2D([], [], **_OUT), said))
     return [handle for handle, _ in entries], [label for _, label in entries]
 
 

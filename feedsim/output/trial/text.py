@@ -48,6 +48,12 @@ def _head(fit: TrialFit, name: str) -> Iterator[str]:
     blank = f", {data.blank} blank" if data.blank else ""
     rows = f"{len(data.row):,} row{'s' if len(data.row) > 1 else ''}{blank}"
     yield f"Trial {name}: {rows}; intervals at {percent(fit.confidence)}"
+    if data.left_out:
+        rows = ", ".join(str(row) for row in data.left_out[:_MOST_ROWS])
+        more = len(data.left_out) - _MOST_ROWS
+        yield f"Left out as asked: row{'s' if len(data.left_out) > 1 else ''} {rows}" + (
+            f" and {more} more" if more > 0 else ""
+        )
     if data.others:
         yield f"Columns not read: {', '.join(data.others[:8])}"
 

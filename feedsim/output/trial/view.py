@@ -62,7 +62,7 @@ class TrialView:
     ``placement``, ``stage``: the single values, their means, the band of 95 % of carriers that
     the scenario expects. ``line``, ``stage_line``: fitted. ``moved``: by how much the corrections
     move each dot's placement. ``spread``: standard deviations; ``fitted_sd``, ``expected_sd``:
-    over ``expected.speed``.
+    over ``expected.speed``. ``left_out``: whether what sticks out counts nowhere.
     """
 
     name: str
@@ -86,6 +86,7 @@ class TrialView:
     stage_line: Floats | None
     stage_target: float
     corrected: bool
+    left_out: bool
 
     @property
     def has_values(self) -> bool:
@@ -136,6 +137,7 @@ def trial_view(fit: TrialFit, feeder: FeederFit, *, units: System) -> TrialView:
         stage_line=_line(found.stage_fit, curve, size, more=feeder.old.stage_position_mm),
         stage_target=size * feeder.old.stage_position_mm,
         corrected=corrected,
+        left_out=not feeder.kept_outliers,
     )
 
 
@@ -157,7 +159,8 @@ def _dots(
     """Return single values, thinned where there are very many, and which rows they are."""
     size, pace = units
     place = np.flatnonzero((fit.data.feeder == feeder.number) & ~np.isnan(values))
-    rows = [outlier.row for outlier in feeder.outliers if outlier.column == column]
+    whole = not feeder.kept_outliers  # then the row counts in no column
+    rows = [outlier.row for outlier in feeder.outliers if whole or outlier.column == column]
     out = np.isin(fit.data.row[place], rows)
     free = np.flatnonzero(~out)
     kept = np.union1d(np.flatnonzero(out), free[:: max(1, -(-len(free) // _MOST_DOTS))])

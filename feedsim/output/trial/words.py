@@ -58,12 +58,18 @@ def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[st
     ):
         if spread is not None:
             yield from _split(name, spread, units)
+            if feeder.kept_outliers and feeder.outliers:
+                yield "  What sticks out is in it, so whether the rest is as expected is not told."
+            else:
+                yield from _unexplained(spread, units)
             if step > 2.0 * spread.expected.fixed_mm:
                 yield (
                     f"  It was read off in steps of {display(step, 'length', units=units)}: too "
                     f"coarse to tell small parts."
                 )
     placed, staged = feeder.placement_spread, feeder.stage_spread
+    if feeder.kept_outliers and feeder.outliers:
+        return
     if placed is not None and placed.more_time_s is not None and staged is not None:
         if staged.more_time_s is None:
             yield "  The stage has no more jitter than expected: look at the carrier side."
@@ -91,6 +97,10 @@ def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
             f"  time {milliseconds(found.time_s, sign=False)} ms ({low} to {high}, expected "
             f"{milliseconds(wanted.time_s, sign=False)})"
         )
+
+
+def _unexplained(spread: Spread, units: System) -> Iterator[str]:
+    """Say what of a spread the scenario does not explain, or expects in vain."""
     if (more := spread.more_time_s) is not None:
         low, high = (milliseconds(x, sign=False) for x in (more.low, more.high))
         yield (
@@ -126,7 +136,12 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
         f"Missed: {missed.count} of {missed.carriers:,} carriers, {percent(missed.share)} "
         f"({percent_range(missed.share_ci)}); {_count(missed.expected_count)} expected"
     )
-    if missed.probability < 1.0 - fit.confidence:
+    if missed.probability is None:
+        if missed.count:
+            yield "  The scenario has nothing that would miss a carrier: something else does."
+        else:
+            yield "  The scenario has nothing that would miss one, either."
+    elif missed.probability < 1.0 - fit.confidence:
         side = "more" if missed.count > missed.expected_count else "fewer"
         yield f"  {side} than the scenario explains (exact test, p {_chance(missed.probability)})"
     else:
@@ -142,19 +157,24 @@ def _chance(probability: float) -> str:
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
-    """Name what sticks out, and say what would come out without it."""
-    if not feeder.outliers or feeder.without_outliers is None:
+    """Name what sticks out, and say what would come out with it, or without."""
+    if not feeder.outliers or feeder.otherwise is None:
         return
-    count = len(feeder.outliers)
-    yield f"{count} value{'s stick' if count > 1 else ' sticks'} out; kept in all figures:"
+    count, kept = len(feeder.outliers), feeder.kept_outliers
+    them = "them" if count > 1 else "it"
+    done = "kept in all figures" if kept else "left out of lines, spreads and corrections"
+    yield f"{count} value{'s stick' if count > 1 else ' sticks'} out; {done}:"
     for outlier in feeder.outliers[:_SHOWN_OUTLIERS]:
         yield f"  {_outlier(outlier, units)}"
     if count > _SHOWN_OUTLIERS:
         yield f"  and {count - _SHOWN_OUTLIERS} more"
-    yield f"  Without {'them' if count > 1 else 'it'}, to be added:"
-    yield f"  {_without(feeder.without_outliers, units)}."
-    if _another(feeder.found, feeder.without_outliers):
+    yield f"  {'Without' if kept else 'With'} {them}, to be added:"
+    yield f"  {_added(feeder.otherwise, units)}."
+    if _another(*((feeder.found, feeder.otherwise) if kept else (feeder.otherwise, feeder.found))):
         yield "  THAT IS ANOTHER CORRECTION: look at these rows before anything is typed in."
+    if not kept:
+        yield "  Find out what they were: a slip of the pen may be forgotten, a machine that does"
+        yield "  it now and then will go on doing it. --keep-outliers leaves them in."
 
 
 def _another(found: Corrections, without: Corrections) -> bool:
@@ -180,7 +200,7 @@ def _outlier(outlier: Outlier, units: System) -> str:
     )
 
 
-def _without(found: Corrections, units: System) -> str:
+def _added(found: Corrections, units: System) -> str:
     parts = []
     for side, correction in (("engage", found.engage), ("disengage", found.disengage)):
         if correction is not None:

@@ -74,10 +74,13 @@ class FeederFit:
         In force in the trial, and with what is corrected.
     placement_spread, stage_spread : Spread or None
     missed : Missed or None
-        None where nothing was said of it.
+        None where nothing was said of it. Outliers are carriers, too.
     outliers : tuple of Outlier
-    without_outliers : Corrections or None
-        What would come out without them; None where there are none.
+    kept_outliers : bool
+        Whether they are in all figures; else their rows are left out of lines and spreads.
+    otherwise : Corrections or None
+        What would come out with the outliers, or without them where they are kept; None where
+        there are none.
     causes : tuple of Cause
     """
 
@@ -91,7 +94,8 @@ class FeederFit:
     stage_spread: Spread | None
     missed: Missed | None
     outliers: tuple[Outlier, ...]
-    without_outliers: Corrections | None
+    kept_outliers: bool
+    otherwise: Corrections | None
     causes: tuple[Cause, ...]
 
 
@@ -122,7 +126,13 @@ class TrialFit:
         return machine_settings(feeder.old, encoder), machine_settings(feeder.new, encoder)
 
 
-def fit_trial(scenario: Scenario, data: TrialData, *, confidence: float = 0.95) -> TrialFit:
+def fit_trial(
+    scenario: Scenario,
+    data: TrialData,
+    *,
+    confidence: float = 0.95,
+    keep_outliers: bool = False,
+) -> TrialFit:
     """Fit a trial that was run with the settings of a scenario.
 
     Parameters
@@ -133,17 +143,25 @@ def fit_trial(scenario: Scenario, data: TrialData, *, confidence: float = 0.95) 
     data : TrialData
     confidence : float
         Two-sided, of every interval.
+    keep_outliers : bool
+        Leave what sticks out in lines, spreads and corrections.
     """
     machine = machine_of(scenario)
     feeders = [
-        _feeder(scenario, machine, data, number, confidence=confidence)
+        _feeder(scenario, machine, data, number, confidence=confidence, keep_outliers=keep_outliers)
         for number in sorted({int(number) for number in data.feeder})
     ]
     return TrialFit(scenario, machine, data, confidence, tuple(feeders))
 
 
 def _feeder(
-    scenario: Scenario, machine: Machine, data: TrialData, number: int, *, confidence: float
+    scenario: Scenario,
+    machine: Machine,
+    data: TrialData,
+    number: int,
+    *,
+    confidence: float,
+    keep_outliers: bool,
 ) -> FeederFit:
     rows = data.feeder == number
     groups = np.full(len(rows), -1, dtype=np.intp)
@@ -159,12 +177,18 @@ def _feeder(
     ]
     found = corrections(data, rows, machine, number, confidence=confidence)
     outliers = outliers_of(data, found)
-    kept = rows & ~np.isin(data.row, [outlier.row for outlier in outliers])
+    kept, otherwise = rows, None
+    if outliers:
+        clean = rows & ~np.isin(data.row, [outlier.row for outlier in outliers])
+        otherwise = corrections(data, clean, machine, number, confidence=confidence)
+        if not keep_outliers:
+            kept, found, otherwise = clean, otherwise, found
     speeds = np.array([there.speed_mm_s for there in expected])
     table = at_speeds(
         data,
         rows,
         groups,
+        kept=kept,
         expected=expected,
         moved_mm=found.moved(machine, number, speeds),
         confidence=confidence,
@@ -193,9 +217,8 @@ def _feeder(
         ),
         missed=_missed(data, rows, table, confidence=confidence),
         outliers=tuple(outliers),
-        without_outliers=corrections(data, kept, machine, number, confidence=confidence)
-        if outliers
-        else None,
+        kept_outliers=keep_outliers,
+        otherwise=otherwise,
         causes=tuple(causes(scenario, machine, number, found=found)),
     )
 

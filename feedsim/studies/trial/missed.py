@@ -17,6 +17,8 @@ __all__ = ["Missed", "chance_of", "counted", "missed_of"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_NEXT_TO_NOTHING = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class Missed:
@@ -30,8 +32,9 @@ class Missed:
         Exact (Clopper & Pearson).
     expected_count : float
         What the scenario expects of so many carriers at these speeds.
-    probability : float
-        Of a count at least as unlikely, if the scenario is right.
+    probability : float or None
+        Of a count at least as unlikely, if the scenario is right; None where it expects next to
+        none (1e-9 or less): a test against a share of 0 tells only that there are some.
     """
 
     carriers: int
@@ -39,7 +42,7 @@ class Missed:
     share: float
     share_ci: Interval
     expected_count: float
-    probability: float
+    probability: float | None
 
 
 def counted(data: TrialData, rows: Bools) -> tuple[int, int]:
@@ -79,13 +82,17 @@ def missed_of(
     interval = clopper_pearson(count, carriers, confidence=confidence)
     if interval is None:
         return None
+    expected_count = sum(n * p for (n, _), p in zip(counts, expected, strict=True))
+    sizes = [n for n, _ in counts]
     return Missed(
         carriers=carriers,
         count=count,
         share=count / carriers,
         share_ci=interval,
-        expected_count=sum(n * p for (n, _), p in zip(counts, expected, strict=True)),
-        probability=chance_of(count, [n for n, _ in counts], expected),
+        expected_count=expected_count,
+        probability=None
+        if expected_count <= _NEXT_TO_NOTHING
+        else chance_of(count, sizes, expected),
     )
 
 

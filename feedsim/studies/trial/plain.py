@@ -44,6 +44,7 @@ def fit_plain(fit: TrialFit, *, name: str) -> dict[str, Plain]:
         "data": name,
         "rows": len(data.row),
         "blank_rows": data.blank,
+        "rows_left_out": [int(row) for row in data.left_out],
         "columns_not_read": others,
         "error_step_mm": data.error_step_mm,
         "stage_step_mm": data.stage_step_mm,
@@ -55,7 +56,8 @@ def fit_plain(fit: TrialFit, *, name: str) -> dict[str, Plain]:
 
 def _feeder(fit: TrialFit, feeder: FeederFit) -> dict[str, Plain]:
     old, new = fit.settings_of(feeder)
-    without = feeder.without_outliers
+    otherwise = None if feeder.otherwise is None else _lines(feeder.otherwise)
+    left_out = bool(feeder.outliers) and not feeder.kept_outliers
     return {
         "number": feeder.number,
         "name": feeder.name,
@@ -67,7 +69,9 @@ def _feeder(fit: TrialFit, feeder: FeederFit) -> dict[str, Plain]:
         "stage_spread": plain(feeder.stage_spread),
         "missed": plain(feeder.missed),
         "outliers": plain(feeder.outliers),
-        "without_outliers": None if without is None else _lines(without),
+        "outliers_left_out": left_out,
+        "with_outliers": otherwise if left_out else None,
+        "without_outliers": None if left_out else otherwise,
         "would_explain": plain(feeder.causes),
     }
 

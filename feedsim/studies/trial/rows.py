@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from array import array
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.errors import Fault
+from feedsim.errors import Fault, FeedsimError
 
 __all__ = ["UNKNOWN", "Rows", "TrialData"]
 
@@ -18,6 +19,8 @@ Ints = NDArray[np.int64]
 UNKNOWN = -1
 """Whether a carrier was missed, where nothing is said of it."""
 
+_COLUMNS = ("row", "feeder", "speed_mm_s", "error_mm", "stage_mm", "carriers", "missed")
+_SHOWN = 5
 _STEPS = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.025, 0.02, 0.01, 0.005, 0.002, 0.001)
 
 
@@ -44,6 +47,8 @@ class TrialData:
         Columns that were not read.
     error_step_mm, stage_step_mm : float
         Step in which was read off; 0 where there is none to be seen.
+    left_out : tuple of int
+        Rows of the file that were asked to be left out; they are in no column.
     """
 
     row: Ints
@@ -57,6 +62,37 @@ class TrialData:
     others: tuple[str, ...]
     error_step_mm: float
     stage_step_mm: float
+    left_out: tuple[int, ...] = ()
+
+    def without(self, rows: Collection[int]) -> TrialData:
+        """Return the trial without some rows of its file.
+
+        Parameters
+        ----------
+        rows : collection of int
+            From 1, as in ``row``.
+
+        Raises
+        ------
+        FeedsimError
+            If one of them is not among those that say something, or none would be left.
+        """
+        wanted = sorted(set(rows))
+        have = set(self.row.tolist())
+        strange = [row for row in wanted if row not in have]
+        if strange:
+            shown = ", ".join(str(row) for row in strange[:_SHOWN])
+            more = f" and {len(strange) - _SHOWN} more" if len(strange) > _SHOWN else ""
+            message = (
+                f"nothing was read from row {shown}{more}; rows with something measured are "
+                f"{self.row.min()} to {self.row.max()}, the head counts as a row"
+            )
+            raise FeedsimError(Fault("--without", message=message))
+        kept = ~np.isin(self.row, wanted)
+        if not kept.any():
+            raise FeedsimError(Fault("--without", message="leaves no row of the trial"))
+        columns = {name: getattr(self, name)[kept] for name in _COLUMNS}
+        return replace(self, **columns, left_out=tuple(wanted))
 
 
 @dataclass(slots=True)

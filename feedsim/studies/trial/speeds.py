@@ -112,6 +112,7 @@ def at_speeds(
     rows: Bools,
     groups: Ints,
     *,
+    kept: Bools,
     expected: Sequence[Expected],
     moved_mm: Floats,
     confidence: float,
@@ -125,6 +126,8 @@ def at_speeds(
         The feeder's.
     groups : int array, shape (n,)
         Number of the speed of each row of the feeder; −1 elsewhere.
+    kept : bool array, shape (n,)
+        Those of the rows whose values count; all of them are carriers.
     expected : sequence of Expected
         One for each speed.
     moved_mm : float64 array, one for each speed
@@ -132,13 +135,14 @@ def at_speeds(
     confidence : float
     """
     bands = sum(
-        2 * len({int(g) for g in np.unique(groups[rows & ~np.isnan(values)])})
+        2 * len({int(g) for g in np.unique(groups[kept & ~np.isnan(values)])})
         for values in (data.error_mm, data.stage_mm)
     )
     found = []
     for number, there in enumerate(expected):
         here = rows & (groups == number)
-        error, stage = data.error_mm[here], data.stage_mm[here]
+        used = here & kept
+        error, stage = data.error_mm[used], data.stage_mm[used]
         placement = _measured(
             error[~np.isnan(error)],
             there.error,
