@@ -92,6 +92,7 @@ def _tell_of_older_files(folder: Path, files: dict[str, Content]) -> None:
     """Say which files of an earlier run lie beside the new ones, so that nobody mixes them."""
     ours = (
         "events.csv",
+        "products.csv",
         "stops.csv",
         "placement*.png",
         "placement*.svg",
@@ -118,14 +119,19 @@ def _middle(scenario: Scenario, around: int | None) -> int:
 
 def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) -> dict[str, Content]:
     from feedsim.output.json_text import json_text
+    from feedsim.output.product.rows import products_csv
     from feedsim.output.rows import carriers_csv, events_csv
     from feedsim.output.stops.rows import stops_csv
-    from feedsim.studies.run import trace
+    from feedsim.studies.run import criteria_of, trace
 
     files: dict[str, Content] = {
         "results.json": json_text(rehearsal.to_plain()).encode(),
         "carriers.csv": carriers_csv(rehearsal.records),
     }
+    if len(rehearsal.machine.feeders) > 1:
+        files["products.csv"] = products_csv(
+            rehearsal.records, rehearsal.machine, criteria=criteria_of(rehearsal.scenario)
+        )
     if rehearsal.records.stops:
         files["stops.csv"] = stops_csv(rehearsal.records)
     if traced:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from feedsim.metrics.recipe import Recipe
 
 __all__ = ["Criteria"]
 
@@ -25,6 +27,8 @@ class Criteria:
         Limit of the deviation of nose speed/belt speed from 1 at the landing (0.05: 5 %).
     overhang_mm : float
         By how much an insert may reach over either end of its carrier.
+    recipe : Recipe
+        When a product is complete.
     """
 
     placement_tolerance_mm: float
@@ -33,3 +37,4 @@ class Criteria:
     jam_risk: float
     speed_mismatch: float
     overhang_mm: float
+    recipe: Recipe = field(default_factory=Recipe)

@@ -6,26 +6,25 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
-import numpy as np
-
 from feedsim import __version__
 from feedsim.machine import Machine
 from feedsim.metrics.acceptance import judge
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
-from feedsim.metrics.intervals import Interval, wilson
+from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.product_rows import product_rows
+from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
 from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s, window_start_s
 from feedsim.records.columns import RunRecords
-from feedsim.records.outcome import Outcome
 
 __all__ = ["AdjustedResults", "Complete", "Results", "Stops", "summarise"]
 
 
 @dataclass(frozen=True, slots=True)
 class Complete:
-    """Counted carriers on which every feeder placed.
+    """Counted carriers on which every feeder that the recipe needs placed.
 
     ``per_hour``: so many products an hour at the carrier eye, the time of stops counted.
     """
@@ -63,6 +62,7 @@ class Results:
     carriers: int
     duration_s: float | None
     complete: Complete
+    products: Products
     accepted: bool
     decided: bool
     refused: bool
@@ -138,6 +138,14 @@ def summarise(
         for number, name in enumerate(names)
     )
     verdict = judge(feeders, criteria)
+    made = products(
+        records,
+        product_rows(records, machine, criteria=criteria),
+        machine,
+        criteria=criteria,
+        names=names,
+        duration_s=whole_s,
+    )
     results = Results(
         feedsim=__version__ if version is None else version,
         title=title,
@@ -146,7 +154,8 @@ def summarise(
         replications=len(records.begins),
         carriers=carriers,
         duration_s=duration_s,
-        complete=_complete(records, carriers, duration_s=whole_s),
+        complete=_complete(made, duration_s=whole_s),
+        products=made,
         accepted=verdict.accepted,
         decided=verdict.decided,
         refused=verdict.refused,
@@ -168,14 +177,11 @@ def _duration_s(records: RunRecords, carriers: int) -> float | None:
     return duration if math.isfinite(duration) else None
 
 
-def _complete(records: RunRecords, carriers: int, *, duration_s: float | None) -> Complete:
-    every = np.ones(carriers, dtype=np.bool_)
-    for feeder in records.feeders:
-        every &= feeder.outcome[records.warm_up :] == Outcome.PLACED
-    count = int(np.count_nonzero(every)) if records.feeders else 0
+def _complete(made: Products, *, duration_s: float | None) -> Complete:
+    complete = made.complete
     return Complete(
-        count=count,
-        share=count / carriers if carriers else None,
-        ci95=wilson(count, carriers),
-        per_hour=3600.0 * count / duration_s if duration_s else None,
+        count=complete.count,
+        share=complete.share,
+        ci95=complete.ci95,
+        per_hour=3600.0 * complete.count / duration_s if duration_s else None,
     )

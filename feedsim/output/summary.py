@@ -19,6 +19,7 @@ from feedsim.metrics.results import AdjustedResults, Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.output.canvas import one_line
+from feedsim.output.product.text import products_text
 from feedsim.output.stops.text import adjustments_text, stops_text
 from feedsim.output.wording import DASH, length, length_number, percent, percent_range, tail
 from feedsim.quantities import System, display, display_unit
@@ -50,6 +51,8 @@ def summary(results: Results, *, criteria: Criteria, units: System = "metric") -
             Padding(_figures(feeder, criteria, units), (0, 0, 0, 2)),
             Padding(_hazards(feeder, criteria, units), (1, 0, 0, 2)),
         ]
+    if len(results.feeders) > 1:
+        parts += products_text(results.products, units)
     if isinstance(results.stops, LineStops):
         parts += stops_text(results.stops)
     if isinstance(results, AdjustedResults):

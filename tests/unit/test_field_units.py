@@ -13,7 +13,7 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
 from feedsim.records.columns import RunRecords
 
-UNIT = re.compile(r"_(mm|s|ms|mm_s|mm_s2)$|^per_hour$")
+UNIT = re.compile(r"_(mm|s|ms|mm_s|mm_s2)$|(^|_)per_hour$")
 WITHOUT_UNIT = {
     "share",
     "ci95",

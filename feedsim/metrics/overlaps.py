@@ -1,0 +1,204 @@
+"""How far the inserts of two feeders lie on each other, product by product."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Feeder, Machine
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.means import mean_interval
+from feedsim.metrics.recipe import Pair, Recipe
+from feedsim.metrics.rows import begins_among
+from feedsim.metrics.share import Share, share_of
+from feedsim.metrics.spread import resolution_mm, spread
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+
+__all__ = [
+    "Overlap",
+    "all_pairs",
+    "nominal_overlap_mm",
+    "overlaps",
+    "overlaps_mm",
+    "told_pairs",
+    "wrong",
+]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap:
+    """The overlap of two feeders' inserts, where both were placed.
+
+    Attributes
+    ----------
+    below, above : str
+        Names of the feeders, as their inserts lie where they overlap.
+    nominal_mm : float
+        By target offsets and lengths; below 0: so far clear of each other.
+    n : int
+        Products on which both were placed.
+    min_allowed_mm, max_allowed_mm : float or None
+        By the recipe; None without a limit.
+    overlapping : Share
+        Products of these on which they lie on each other.
+    wrong : Share
+        Products of these on which the recipe does not allow it as it is.
+    """
+
+    below: str
+    above: str
+    nominal_mm: float
+    n: int
+    mean_mm: float | None
+    mean_ci95_mm: Interval | None
+    sd_mm: float | None
+    min_mm: float | None
+    max_mm: float | None
+    min_allowed_mm: float | None
+    max_allowed_mm: float | None
+    overlapping: Share
+    wrong: Share
+
+
+def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
+    """Return how far two inserts on target lie on each other (mm); below 0 they are clear."""
+    (a, length_a), (b, length_b) = (
+        (f.settings.target_offset_mm, f.inserts.length_mm) for f in (one, other)
+    )
+    return min(a + length_a, b + length_b) - max(a, b)
+
+
+def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) -> Floats:
+    """Return how far two feeders' inserts lie on each other on each counted carrier.
+
+    Both lie flat from their offset on, as long as an insert is, a double like a single: the
+    overlap is min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂), below 0 the clearance between them.
+
+    Parameters
+    ----------
+    records : RunRecords
+    machine : Machine
+    one, other : int
+        Feeders, by number.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        mm; NaN where not both were placed.
+    """
+    offsets, ends = [], []
+    for number in (one, other):
+        feeder = records.feeders[number]
+        placed = feeder.outcome[records.warm_up :] == Outcome.PLACED
+        offset = np.where(placed, feeder.offset_mm[records.warm_up :], np.nan)
+        offsets.append(offset)
+        ends.append(offset + machine.feeders[number].inserts.length_mm)
+    found: Floats = np.minimum(*ends) - np.maximum(*offsets)
+    return found
+
+
+def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
+    """Yield every pair of feeders with what the recipe allows, the recipe's own first.
+
+    Who lies on whom follows from the line: every point of a carrier passes the placement point
+    further upstream first. At one placement point the later in the scenario counts as above.
+    """
+    yield from recipe.pairs
+    said = {frozenset((pair.below, pair.above)) for pair in recipe.pairs}
+    order = sorted(
+        range(len(machine.feeders)), key=lambda i: (machine.feeders[i].eye_to_placement_mm, i)
+    )
+    most = math.inf if recipe.may_overlap else 0.0
+    for below, above in combinations(order, 2):
+        if frozenset((below, above)) not in said:
+            yield Pair(below, above, max_overlap_mm=most)
+
+
+def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
+    """Return on which products a pair does not lie as it should; false where not both lie.
+
+    Parameters
+    ----------
+    overlap_mm : float64 array, shape (n,)
+        NaN where not both were placed.
+    pair : Pair
+    resolution_mm : float
+        An overlap that close to its limit is within.
+    """
+    low, high = pair.min_overlap_mm - resolution_mm, pair.max_overlap_mm + resolution_mm
+    return np.isfinite(overlap_mm) & ((overlap_mm < low) | (overlap_mm > high))
+
+
+def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[Pair]:
+    """Return the pairs of feeders that are worth a figure.
+
+    Those that the recipe names, neighbours (whose inserts follow each other along the carrier),
+    and those that lie on each other on any counted carrier.
+    """
+    told = {frozenset((pair.below, pair.above)) for pair in recipe.pairs}
+    along = sorted(
+        range(len(machine.feeders)), key=lambda i: machine.feeders[i].settings.target_offset_mm
+    )
+    told |= {frozenset(pair) for pair in pairwise(along)}
+    finest = resolution_mm(records)
+    return [
+        pair
+        for pair in all_pairs(machine, recipe)
+        if frozenset((pair.below, pair.above)) in told
+        or np.any(overlaps_mm(records, machine, one=pair.below, other=pair.above) > finest)
+    ]
+
+
+def overlaps(
+    records: RunRecords, machine: Machine, *, recipe: Recipe, names: Sequence[str]
+) -> tuple[Overlap, ...]:
+    """Return the figures of each pair of :func:`told_pairs`.
+
+    Parameters
+    ----------
+    records, machine, recipe
+    names : sequence of str
+        One for each feeder.
+    """
+    return tuple(
+        _figures(pair, records=records, machine=machine, names=names)
+        for pair in told_pairs(records, machine, recipe)
+    )
+
+
+def _figures(pair: Pair, *, records: RunRecords, machine: Machine, names: Sequence[str]) -> Overlap:
+    values = overlaps_mm(records, machine, one=pair.below, other=pair.above)
+    finest = resolution_mm(records)
+    rows = np.flatnonzero(np.isfinite(values))
+    both = values[rows]
+    n = len(both)
+    s = spread(both, resolution=finest)
+    begins = [max(0, begin - records.warm_up) for begin in records.begins]
+    return Overlap(
+        below=names[pair.below],
+        above=names[pair.above],
+        nominal_mm=nominal_overlap_mm(machine.feeders[pair.below], machine.feeders[pair.above]),
+        n=n,
+        mean_mm=s.mean,
+        mean_ci95_mm=mean_interval(both, resolution=finest, begins=begins_among(rows, begins)),
+        sd_mm=s.sd,
+        min_mm=float(both.min()) if n else None,
+        max_mm=float(both.max()) if n else None,
+        min_allowed_mm=_limit(pair.min_overlap_mm),
+        max_allowed_mm=_limit(pair.max_overlap_mm),
+        overlapping=share_of(int(np.count_nonzero(both > finest)), n),
+        wrong=share_of(int(np.count_nonzero(wrong(both, pair, resolution_mm=finest))), n),
+    )
+
+
+def _limit(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,95 @@
+"""What became of each product: one row per counted carrier."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Machine
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.overlaps import all_pairs, overlaps_mm, wrong
+from feedsim.metrics.spread import resolution_mm
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+
+__all__ = ["ProductClass", "ProductRows", "needed", "product_rows"]
+
+Bools = NDArray[np.bool_]
+
+
+class ProductClass(IntEnum):
+    """The one class of each product (model, section 16)."""
+
+    EMPTY = 0
+    PARTIAL = 1
+    COMPLETE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class ProductRows:
+    """Columns of shape ``(n,)``, a row per counted carrier.
+
+    Attributes
+    ----------
+    classes : int8
+        :class:`ProductClass`.
+    doubled : bool
+        An insert placed on it was a double, whether found or not.
+    out_of_tolerance : bool
+        An insert placed on it lies beyond the placement tolerance.
+    wrong_overlap : bool
+        Two inserts on it do not lie as the recipe has it.
+    """
+
+    classes: NDArray[np.int8]
+    doubled: Bools
+    out_of_tolerance: Bools
+    wrong_overlap: Bools
+
+    @property
+    def good(self) -> Bools:
+        """Complete, and nothing else wrong with it."""
+        spoilt = self.doubled | self.out_of_tolerance | self.wrong_overlap
+        good: Bools = (self.classes == ProductClass.COMPLETE) & ~spoilt
+        return good
+
+
+def needed(machine: Machine, criteria: Criteria) -> tuple[int, ...]:
+    """Return the feeders, by number, that must have placed for a product to be complete."""
+    return criteria.recipe.needs or tuple(range(len(machine.feeders)))
+
+
+def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -> ProductRows:
+    """Return what became of each counted carrier's product.
+
+    Parameters
+    ----------
+    records : RunRecords
+    machine : Machine
+    criteria : Criteria
+        For the recipe and the placement tolerance.
+    """
+    n = len(records.carriers.eye_time_s) - records.warm_up
+    finest = resolution_mm(records)
+    some, doubled, out, overlapping = (np.zeros(n, dtype=np.bool_) for _ in range(4))
+    complete = np.full(n, bool(machine.feeders))
+    needs = needed(machine, criteria)
+    limit = criteria.placement_tolerance_mm + finest
+    for number, feeder in enumerate(records.feeders):
+        placed = feeder.outcome[records.warm_up :] == Outcome.PLACED
+        some |= placed
+        doubled |= placed & (feeder.double[records.warm_up :] != 0)
+        out |= placed & (np.abs(feeder.placement_error_mm[records.warm_up :]) > limit)
+        if number in needs:
+            complete &= placed
+    for pair in all_pairs(machine, criteria.recipe):
+        if pair.min_overlap_mm == -np.inf and pair.max_overlap_mm == np.inf:
+            continue
+        overlap = overlaps_mm(records, machine, one=pair.below, other=pair.above)
+        overlapping |= wrong(overlap, pair, resolution_mm=finest)
+    classes = np.where(complete, ProductClass.COMPLETE, ProductClass.EMPTY)
+    classes = np.where(some & ~complete, ProductClass.PARTIAL, classes)
+    return ProductRows(classes.astype(np.int8), doubled, out, overlapping)

@@ -1,0 +1,150 @@
+"""Products by what is on them: complete, partial, empty; doubled, misplaced, good."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Machine
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.overlaps import Overlap, overlaps
+from feedsim.metrics.product_rows import ProductClass, ProductRows, needed
+from feedsim.metrics.share import Share, share_of
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+
+__all__ = ["MissedAt", "MissedTogether", "Products", "products"]
+
+_MOST_COMBINATIONS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class MissedAt:
+    """A feeder that missed, and why."""
+
+    feeder: str
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class MissedTogether:
+    """Feeders that missed one product together, each by its cause, and on how many products."""
+
+    feeders: tuple[MissedAt, ...]
+    count: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Products:
+    """What became of the counted carriers' products. Each is complete, partial or empty.
+
+    Attributes
+    ----------
+    needs : tuple of str
+        Feeders that must have placed for a product to be complete.
+    complete, partial, empty : Share
+        Partial: something is on it, but not all that it needs. Empty: nothing is.
+    doubled : Share
+        A double lies on it, found or not.
+    out_of_tolerance : Share
+        An insert on it lies beyond the placement tolerance.
+    wrong_overlap : Share
+        Two inserts on it do not lie as the recipe has it.
+    good : Share
+        Complete and none of these three.
+    good_per_hour : float or None
+        The time of stops counted.
+    missing : tuple of MissedTogether
+        Which feeders missed together, the most frequent first, 20 at most.
+    missing_otherwise : int
+        Products of combinations beyond those.
+    overlaps : tuple of Overlap
+    """
+
+    needs: tuple[str, ...]
+    complete: Share
+    partial: Share
+    empty: Share
+    doubled: Share
+    out_of_tolerance: Share
+    wrong_overlap: Share
+    good: Share
+    good_per_hour: float | None
+    missing: tuple[MissedTogether, ...]
+    missing_otherwise: int
+    overlaps: tuple[Overlap, ...]
+
+
+def products(
+    records: RunRecords,
+    rows: ProductRows,
+    machine: Machine,
+    *,
+    criteria: Criteria,
+    names: Sequence[str],
+    duration_s: float | None,
+) -> Products:
+    """Return the figures of a run's products.
+
+    Parameters
+    ----------
+    records : RunRecords
+    rows : ProductRows
+        Of these records.
+    machine : Machine
+    criteria : Criteria
+    names : sequence of str
+        One for each feeder.
+    duration_s : float or None
+        What the counted carriers took, the time of stops counted.
+    """
+    n = len(rows.classes)
+
+    def share(flags: NDArray[np.bool_]) -> Share:
+        return share_of(int(np.count_nonzero(flags)), n)
+
+    good = share(rows.good)
+    missing = _missing(records, names)
+    told = missing[:_MOST_COMBINATIONS]
+    return Products(
+        needs=tuple(names[number] for number in needed(machine, criteria)),
+        complete=share(rows.classes == ProductClass.COMPLETE),
+        partial=share(rows.classes == ProductClass.PARTIAL),
+        empty=share(rows.classes == ProductClass.EMPTY),
+        doubled=share(rows.doubled),
+        out_of_tolerance=share(rows.out_of_tolerance),
+        wrong_overlap=share(rows.wrong_overlap),
+        good=good,
+        good_per_hour=3600.0 * good.count / duration_s if duration_s else None,
+        missing=told,
+        missing_otherwise=sum(m.count for m in missing[len(told) :]),
+        overlaps=overlaps(records, machine, recipe=criteria.recipe, names=names),
+    )
+
+
+def _missing(records: RunRecords, names: Sequence[str]) -> tuple[MissedTogether, ...]:
+    """Return which feeders missed together, the most frequent combination first."""
+    if not records.feeders:
+        return ()
+    outcomes = np.stack([f.outcome[records.warm_up :] for f in records.feeders], axis=1)
+    bad = outcomes[np.any(outcomes != Outcome.PLACED, axis=1)]
+    if not len(bad):
+        return ()
+    kinds, counts = np.unique(bad, axis=0, return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    return tuple(
+        MissedTogether(
+            feeders=tuple(
+                MissedAt(names[number], Outcome(outcome).cause)
+                for number, outcome in enumerate(kinds[k].tolist())
+                if outcome != Outcome.PLACED
+            ),
+            count=int(counts[k]),
+            share=int(counts[k]) / len(outcomes),
+        )
+        for k in order.tolist()
+    )

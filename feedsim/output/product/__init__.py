@@ -1,0 +1,1 @@
+"""Products of a run: text, table and picture."""
