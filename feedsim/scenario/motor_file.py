@@ -11,6 +11,7 @@ from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import Kind, QuantityError, canonical, parse
+from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, delimiter_of, plain_number
 from feedsim.scenario.text_file import text_of
 from feedsim.scenario.wording import dotted, shown
 
@@ -120,8 +121,9 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
     if len(below) > MOST_MOTORS:
         raise _wrong(key, f"{file}: has more than {MOST_MOTORS} motors")
     motors, faults = [], []
+    commas = _delimiter(text) != ","
     for row, cells in below:
-        motor = _motor(cells, columns, width=len(names))
+        motor = _motor(cells, columns, width=len(names), commas=commas)
         wrong = [*motor.pop("", ()), *(f"{of}: {why}" for of, why in motor_faults(motor))]
         faults += [f"{file}, row {row}: {said}" for said in wrong]
         motors.append(motor)
@@ -151,11 +153,13 @@ def motor_faults(motor: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             yield high, f"found {shown(motor[high])}; needs at least {low}, {motor[low]}"
 
 
+def _delimiter(text: str) -> str:
+    return delimiter_of(text.lstrip().partition("\n")[0])
+
+
 def _rows(text: str) -> list[tuple[int, list[str]]]:
     """Return the rows that are not blank, with their numbers, the first being 1."""
-    head = text.partition("\n")[0]
-    delimiter = next((mark for mark in (";", "\t") if mark in head), ",")
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
     return [
         (number, cells) for number, cells in enumerate(rows, 1) if any(c.strip() for c in cells)
     ]
@@ -199,7 +203,7 @@ def _a(kind: Kind) -> str:
 
 
 def _motor(
-    cells: Sequence[str], columns: Mapping[str, tuple[int, str]], *, width: int
+    cells: Sequence[str], columns: Mapping[str, tuple[int, str]], *, width: int, commas: bool
 ) -> dict[str, Any]:
     """Read one row; what is wrong with it stands under ``""``."""
     motor: dict[str, Any] = {}
@@ -214,26 +218,30 @@ def _motor(
             motor[name] = text
         else:
             try:
-                motor[name] = _value(text, name, unit)
+                motor[name] = _value(text, name, unit, commas=commas)
             except ValueError as error:
                 wrong.append(f"{name}: found {shown(text)}; needs {error}")
     if any(cell.strip() for cell in cells[width:]):
-        wrong.append(f"has {len(cells)} cells, and row 1 names {width}")
+        hint = "" if commas else f"; {NEEDS_SEMICOLONS}"
+        wrong.append(f"has {len(cells)} cells, and row 1 names {width}{hint}")
     return {**motor, "": wrong}
 
 
-def _value(text: str, name: str, unit: str) -> str | float:
+def _value(text: str, name: str, unit: str, *, commas: bool) -> str | float:
     """Read a number of a column; a ValueError ends the sentence "needs ..."."""
+    plain = plain_number(text, commas=commas)
     if name == _FACTOR:
-        factor = float(text) if text.replace(".", "", 1).isdigit() else -1.0
+        factor = float(plain) if plain.replace(".", "", 1).isdecimal() else -1.0
         if not 0.1 <= factor <= 1.0:
             raise ValueError("a number, 0.1 to 1")
         return factor
     kind = COLUMNS[name][0]
     try:
-        value = parse(f"{text} {unit}", kind)
-    except QuantityError:
-        raise ValueError("a number of more than 0, without its unit, such as 1.25") from None
+        value = parse(f"{plain} {unit}", kind)
+    except QuantityError as error:
+        _, beyond, bound = str(error).partition("; ")
+        wanted = "a number of more than 0, without its unit, such as 1.25"
+        raise ValueError(f"{wanted}{beyond}{bound.removeprefix('0 or ')}") from None
     if not 0.0 < value < float("inf"):
         raise ValueError("a number of more than 0")
     return canonical(value, kind)

@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import Kind, measure
+from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, delimiter_of, plain_number
 from feedsim.scenario.text_file import text_of
 from feedsim.scenario.wording import shown
 
@@ -39,7 +40,6 @@ _UNITS: dict[str, tuple[Kind, tuple[str, ...]]] = {
 }
 _WANTED = 'a column of pitches, such as "pitch_mm" or "pitch_in", or of eye times, "eye_time_s"'
 _NUMBER = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,2})?", re.ASCII)
-_COMMA = re.compile(r"[+-]?\d{1,40},\d{1,40}(?:[eE][+-]?\d{1,2})?", re.ASCII)
 _HUGE = 10**12  # mm or s
 _SMALLEST_MM, _LARGEST_MM = Fraction(1, 10**6), 10**9
 
@@ -160,15 +160,14 @@ def _rows(text: str, delimiter: str) -> Iterator[list[str]]:
 
 def _head(text: str, file: str) -> _Head:
     """Find out what parts the columns, and which one to read."""
-    names: list[str] = []
-    for delimiter in (";", "\t", ","):
-        names = [name.strip() for name in next(_rows(text, delimiter), [])]
-        found = [place for place, name in enumerate(names) if _kind(name)]
-        if len(found) > 1:
-            both = " and ".join(shown(names[place]) for place in found[:3])
-            raise _wrong(file, f"row 1 names {both}; a record has one of them")
-        if found:
-            return _Head(delimiter, names[found[0]], found[0], len(names))
+    delimiter = delimiter_of(text.partition("\n")[0])
+    names = [name.strip() for name in next(_rows(text, delimiter), [])]
+    found = [place for place, name in enumerate(names) if _kind(name)]
+    if len(found) > 1:
+        both = " and ".join(shown(names[place]) for place in found[:3])
+        raise _wrong(file, f"row 1 names {both}; a record has one of them")
+    if found:
+        return _Head(delimiter, names[found[0]], found[0], len(names))
     if any(_NUMBER.fullmatch(name) for name in names):
         raise _wrong(file, f"row 1 has numbers; it has to name {_WANTED}")
     has = ", ".join(shown(name) for name in names[:_MOST_NAMES]) or "nothing"
@@ -219,12 +218,15 @@ def _number(cells: Sequence[str], head: _Head) -> Fraction:
     """Read the number of a row; a ValueError says what is wrong."""
     commas = head.delimiter != ","
     if any(cell.strip() for cell in cells[head.width :]):
-        hint = "" if commas else "; a decimal comma needs semicolons between the columns"
+        hint = "" if commas else f"; {NEEDS_SEMICOLONS}"
         raise ValueError(f"has {len(cells)} cells, and row 1 names {head.width}{hint}")
     text = cells[head.place].strip() if head.place < len(cells) else ""
     if not text:
         raise ValueError(f"nothing in column {shown(head.name)}")
-    plain = text.replace(",", ".") if commas and _COMMA.fullmatch(text) else text
+    try:
+        plain = plain_number(text, commas=commas)
+    except ValueError as error:
+        raise ValueError(f"found {shown(text)}; needs {error}") from None
     if not _NUMBER.fullmatch(plain):
         raise ValueError(f"found {shown(text)}; needs a number, such as 260.5, without its unit")
     number = Fraction(plain)

@@ -153,6 +153,10 @@ def test_a_bad_table_of_motors_ends_with_a_message(
         ",rotor_inertia_kg_cm2": (",inertia", 'column "rotor_inertia_kg_m2" is missing'),
         ",0.48,": (",0.1,", "row 2: peak_torque"),
         ",0.03,": (",0,", 'row 2: rotor_inertia: found "0"'),
+        ",0.16,": (',"0,16",', "a decimal point; decimal commas need semicolons between the cells"),
+        "0.64,1.9,": ("0,64,1,9,", "names 8; decimal commas need semicolons between the cells"),
+        ",50,": (",1e300,", "such as 1.25; nothing beyond 1000000000 W"),
+        ",100,": (",1e-300,", "such as 1.25; at least "),
     }
     for old, (new, fragment) in bad.items():
         Path("drive_motors.csv").write_text(table.replace(old, new, 1), "utf-8")

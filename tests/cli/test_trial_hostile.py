@@ -125,6 +125,24 @@ REFUSED = {
     "another encoding": (SOUND.replace(b"0.2", b"0.2\xb5"), "is not UTF-8 text (row 3)"),
     "no text at all": (bytes(range(256)) * 8, "is not UTF-8 text"),
     "half of UTF-16": (b"\xff\xfe\x00", "is not UTF-8 text"),
+    "a speed next to 0": (
+        SOUND.replace(b"36", b"1e-308"),
+        'row 3, line_speed_m_per_min: found "1e-308"; needs a line speed, 0.0006 to 60000',
+    ),
+    "a speed beyond all reason": (
+        b"line_speed_ft_per_min,placement_error_mm\n24,1\n1e9,1\n",
+        'found "1e9"; needs a line speed, 0.0019685 to 196850',
+    ),
+    "a stage beyond all reason": (
+        b"line_speed_m_per_min,stage_position_in\n24,1\n24,1e150\n24,2\n",
+        "row 3, stage_position_in: found 2.54e+151 mm; needs how far the resting nose is from the "
+        "insert eye, -393.701 to 393.701",
+    ),
+    "an error beyond all reason": (SOUND.replace(b"0.2", b"-1e300"), "a carrier is long"),
+    "carriers beyond all reason": (
+        b"line_speed_m_per_min,carriers,missed\n24,1" + b"0" * 12 + b",1\n",
+        "row 2, carriers: found",
+    ),
     "longer than a carrier": (SOUND.replace(b"0.2", b"400"), "more than a carrier is long"),
     "missed and placed": (
         b"line_speed_m_per_min,missed,placement_error_mm\n24,1,0.2\n",

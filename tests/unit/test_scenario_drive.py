@@ -135,7 +135,13 @@ def test_candidates_from_a_file(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("separator", "text"),
-    [(";", CSV.replace(",", ";")), ("tab", CSV.replace(",", "\t")), ("bom", "\ufeff" + CSV)],
+    [
+        (";", CSV.replace(",", ";")),
+        ("tab", CSV.replace(",", "\t")),
+        ("bom", "\ufeff" + CSV),
+        ("decimal commas", CSV.replace(",", ";").replace(".", ",")),
+        ("tabs and decimal commas", CSV.replace(",", "\t").replace(".", ",")),
+    ],
 )
 def test_tables_of_other_programs(tmp_path: Path, separator: str, text: str) -> None:
     assert read(tmp_path, text).motor[0].name == "small"

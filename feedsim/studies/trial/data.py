@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.csv_numbers import plain_number
 from feedsim.studies.trial.columns import Column, Quantity, columns_of
 from feedsim.studies.trial.file import cells_of, file_text, has_decimal_commas
 from feedsim.studies.trial.rows import UNKNOWN, Rows, TrialData
@@ -20,7 +21,8 @@ from feedsim.studies.trial.rows import UNKNOWN, Rows, TrialData
 __all__ = ["TrialData", "is_blank", "read_trial"]
 
 _MOST_FAULTS = 20
-_FASTEST_MM_S = 1e6
+_SLOWEST_MM_S, _FASTEST_MM_S = 0.01, 1e6
+_FARTHEST_STAGE_MM = 10_000.0
 _MOST_CARRIERS = 1_000_000_000
 _KEPT = 100_000
 _WORDS = {"0": 0, "1": 1, "yes": 1, "true": 1, "x": 1, "no": 0, "false": 0}
@@ -165,10 +167,17 @@ class _Reader:
     def _speed(self, row: int, cells: list[str]) -> float:
         before = len(self.found.faults)
         value = self._number(row, cells, "speed")
-        if len(self.found.faults) == before and not 0.0 < value <= _FASTEST_MM_S:
+        if len(self.found.faults) == before and not _SLOWEST_MM_S <= value <= _FASTEST_MM_S:
             text = self._cell(cells, "speed")
-            self._fault(row, "speed", found=text, allowed="a line speed above 0")
+            between = self._between("speed", _SLOWEST_MM_S, _FASTEST_MM_S)
+            self._fault(row, "speed", found=text, allowed=f"a line speed, {between}")
         return value
+
+    def _between(self, quantity: Quantity, low: float, high: float) -> str:
+        """Name two bounds (mm or mm/s) in the unit of the column."""
+        column = self.columns[quantity]
+        ends = (f"{end * column.over / column.times:.6g}" for end in (low, high))
+        return " to ".join(ends)
 
     def _feeder(self, row: int, cells: list[str]) -> int:
         text = self._cell(cells, "feeder").casefold()
@@ -222,6 +231,14 @@ class _Reader:
         if carriers == 1 and missed == 1 and not math.isnan(error):
             message = "a carrier that was missed has no placement error"
             self.found.faults.append(Fault(f"row {row}", message=message))
+        if abs(stage) > _FARTHEST_STAGE_MM:
+            name = self.columns["stage"].name
+            between = self._between("stage", -_FARTHEST_STAGE_MM, _FARTHEST_STAGE_MM)
+            message = (
+                f"found {stage:.4g} mm; needs how far the resting nose is from the insert eye, "
+                f"{between}"
+            )
+            self.found.faults.append(Fault(f"row {row}, {name}", message=message))
         if abs(error) > self.longest_mm:
             name = self.columns["error"].name
             message = (
@@ -254,13 +271,10 @@ class _Reader:
 
 def _number(text: str, *, comma: bool) -> tuple[float, str]:
     """Read a number, a true minus and a decimal comma among it; or say what is needed."""
-    plain = text.replace("\u2212", "-")
-    if plain.count(",") == 1 and "." not in plain:
-        if not comma:
-            return math.nan, (
-                "a number with a decimal point; decimal commas need semicolons between the cells"
-            )
-        plain = plain.replace(",", ".")
+    try:
+        plain = plain_number(text, commas=comma)
+    except ValueError as error:
+        return math.nan, str(error)
     try:
         value = math.nan if "_" in plain else float(plain)
     except ValueError:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.csv_numbers import delimiter_of
 
 __all__ = ["cells_of", "file_text", "has_decimal_commas"]
 
@@ -63,7 +64,7 @@ def _separator(text: str) -> str:
     line = _first_line(text)
     if said := _SEPARATOR_LINE.fullmatch(line.strip()):
         return str(said.group(1))
-    return max(",;\t", key=line.count)
+    return delimiter_of(line) if line else ","
 
 
 def has_decimal_commas(text: str) -> bool:

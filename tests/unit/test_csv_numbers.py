@@ -1,0 +1,51 @@
+"""The one rule for cells and decimal commas, for every file of figures that is read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from feedsim.scenario.csv_numbers import delimiter_of, plain_number
+from feedsim.scenario.motor_file import read_motors
+from feedsim.scenario.record_file import read_column
+from feedsim.studies.trial.data import read_trial
+
+TABLES = {
+    "trial": (("line_speed_m_per_min", "placement_error_mm"), ("24", "0.5"), ("60", "1.25")),
+    "record": (("note", "pitch_mm"), ("7", "260.5"), ("8", "261.25")),
+    "motors": (
+        ("name", "rated_torque_n_m", "peak_torque_n_m", "rated_speed_rpm", "max_speed_rpm",
+         "rotor_inertia_kg_cm2", "rated_power_w", "over_temperature_factor"),
+        ("a", "1.25", "3.5", "3000", "6000.5", "0.03", "50.5", "0.9"),
+    ),
+}  # fmt: skip
+
+
+def read(kind: str, path: Path) -> list[object]:
+    if kind == "trial":
+        return read_trial(path, feeders=["a"], longest_mm=200.0).error_mm.tolist()
+    if kind == "record":
+        return list(read_column(path).values)
+    return list(read_motors(path, key="motors"))
+
+
+@pytest.mark.parametrize("kind", TABLES)
+@pytest.mark.parametrize("mark", [";", "\t"])
+def test_decimal_commas_say_the_same_in_every_file(kind: str, mark: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    found = []
+    for joined, comma in ((",", "."), (mark, "."), (mark, ",")):
+        head, *rows = TABLES[kind]
+        lines = [joined.join(head), *(joined.join(r).replace(".", comma) for r in rows)]
+        path.write_text("\n".join(lines) + "\n")
+        found.append(read(kind, path))
+    assert found[0] == found[1] == found[2]
+
+
+def test_what_is_no_decimal_comma_stays_as_it_is() -> None:
+    for text in ("1.000,5", "1,000,5", "1,5.2", "x", ""):
+        assert plain_number(text, commas=True) == text
+    with pytest.raises(ValueError, match="decimal commas need semicolons"):
+        plain_number("1,5", commas=False)
+    assert delimiter_of("a\tb;c\td") == "\t"
