@@ -13,6 +13,7 @@ from feedsim.errors import Fault
 from feedsim.quantities import display
 from feedsim.scenario.drive_checks import drive_faults
 from feedsim.scenario.look import Look
+from feedsim.scenario.product_checks import product_faults
 from feedsim.scenario.record_file import MOST_ROWS, Recorded
 from feedsim.scenario.stopping import stopping_faults
 from feedsim.scenario.wording import dotted, shown
@@ -42,7 +43,7 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
         here = ("feeder", number)
         faults += [*_insert_path(look, here), *_target(look, here), *_eye(look, (*here, "eye"))]
         faults += drive_faults(look, here)
-    return [*faults, *stopping_faults(data, look)]
+    return [*faults, *product_faults(data, look), *stopping_faults(data, look)]
 
 
 def _carriers(look: Look) -> Iterator[Fault]:

@@ -13,6 +13,7 @@ from feedsim.scenario.feeder import Feeder
 from feedsim.scenario.guard import Guard, JamProbability
 from feedsim.scenario.keys import Refused, Section, Text, Whole, key
 from feedsim.scenario.line import Controller, Eye, Length, Line, Run, Share, Size
+from feedsim.scenario.product import Product
 from feedsim.scenario.rehearsal import Adjust, Fault, tables
 from feedsim.scenario.sweep import Sweep
 
@@ -85,6 +86,11 @@ class Scenario(Section):
     )
     limits: Limits = Field(default_factory=Limits)
     acceptance: Acceptance = Field(default_factory=Acceptance)
+    product: Product | None = key(
+        "The recipe of a product; if left out, it needs an insert of each feeder.",
+        None,
+        json_schema_extra=as_table,
+    )
     guard: Guard | None = key(
         "What stops the line, and how; nothing does if left out.",
         None,
@@ -99,4 +105,5 @@ class Scenario(Section):
     @property
     def unused(self) -> tuple[str, ...]:
         """Tables of what does not happen."""
-        return tuple(name for name in ("guard", "fault", "adjust") if not getattr(self, name))
+        names = ("product", "guard", "fault", "adjust")
+        return tuple(name for name in names if not getattr(self, name))

@@ -23,7 +23,7 @@ from feedsim.scenario.keys import (
     quantity_schema,
 )
 
-__all__ = ["SETTABLE", "Adjust", "Change", "Fault", "tables"]
+__all__ = ["SETTABLE", "Adjust", "Change", "Fault", "OrNone", "no_default", "tables"]
 
 _MOST = 1000
 KINDS = ("carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop")
@@ -57,7 +57,8 @@ class OrNone(KeyType):
         return self.inner.schema()
 
 
-def _no_default(schema: dict[str, Any]) -> None:
+def no_default(schema: dict[str, Any]) -> None:
+    """Say nothing in JSON Schema of the None that stands for a key that is left out."""
     schema.pop("default", None)
 
 
@@ -173,12 +174,12 @@ class Fault(_Planned):
     """A fault to rehearse: at a time, or as a carrier comes to the carrier eye."""
 
     at: _AT = key(
-        "When: a time from the start. This or carrier.", None, json_schema_extra=_no_default
+        "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
     )
     carrier: _CARRIER = key(
         "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
         None,
-        json_schema_extra=_no_default,
+        json_schema_extra=no_default,
     )
     kind: Annotated[
         Literal["carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop"],
@@ -189,7 +190,7 @@ class Fault(_Planned):
         "Which eye, if one is dirty.", "carrier"
     )
     duration: Annotated[float | None, OrNone(Quantity("time", above=0.0))] = key(
-        "How long a dirty eye sees nothing, a time.", None, json_schema_extra=_no_default
+        "How long a dirty eye sees nothing, a time.", None, json_schema_extra=no_default
     )
 
     @property
@@ -202,12 +203,12 @@ class Adjust(_Planned):
     """What an operator changes while the line runs."""
 
     at: _AT = key(
-        "When: a time from the start. This or carrier.", None, json_schema_extra=_no_default
+        "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
     )
     carrier: _CARRIER = key(
         "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
         None,
-        json_schema_extra=_no_default,
+        json_schema_extra=no_default,
     )
     set: Annotated[tuple[Change, ...], Changes()] = key(
         "The keys to change and their new values: line.speed, and of a feeder's settings "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -10,6 +11,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.plain import Plain
+from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.results import Results, summarise
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
@@ -75,6 +77,28 @@ def criteria_of(scenario: Scenario) -> Criteria:
         jam_risk=accept.jam_risk,
         speed_mismatch=limits.speed_mismatch,
         overhang_mm=limits.overhang,
+        recipe=_recipe(scenario),
+    )
+
+
+def _recipe(scenario: Scenario) -> Recipe:
+    product = scenario.product
+    if product is None:
+        return Recipe()
+    number = {feeder.name: place for place, feeder in enumerate(scenario.feeder)}
+    needs = () if isinstance(product.needs, str) else product.needs
+    return Recipe(
+        needs=tuple(sorted(number[name] for name in needs)),
+        may_overlap=product.may_overlap,
+        pairs=tuple(
+            Pair(
+                number[pair.below],
+                number[pair.above],
+                min_overlap_mm=-math.inf if pair.min_overlap is None else pair.min_overlap,
+                max_overlap_mm=math.inf if pair.max_overlap is None else pair.max_overlap,
+            )
+            for pair in product.pair
+        ),
     )
 
 

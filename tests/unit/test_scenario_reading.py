@@ -121,6 +121,7 @@ DEFAULTS = {
         },
     ),
     "limits": {"speed_mismatch": 0.05, "overhang": 0.0, "jam_probability": None},
+    "product": None,
     "guard": None,
     "fault": (),
     "adjust": (),
@@ -247,7 +248,14 @@ def test_the_starter_is_correct_and_shows_every_key():
     ranges = {".sweep.speeds.from", ".sweep.speeds.to", ".sweep.speeds.step"}
     names = {".sweep.speeds.from_mm_s", ".sweep.speeds.to_mm_s", ".sweep.speeds.step_mm_s"}
     recorded = {".carrier.record", ".carrier.record_speed", ".carrier.after_record"}
-    stopping = {".guard", ".fault", ".adjust", ".limits.jam_probability", ".feeder.drive"}
+    stopping = {
+        ".product",
+        ".guard",
+        ".fault",
+        ".adjust",
+        ".limits.jam_probability",
+        ".feeder.drive",
+    }
     assert keys(written) - ranges == keys(resolved) - names - recorded - stopping
     for table in stopping:  # shown, but not in force
         assert f"\n# [{table[1:]}]" in starter_text().replace("[[", "[").replace("]]", "]")

@@ -26,6 +26,7 @@ RIGHT = [
     SHORTEST,
     changed(("line/profile", '[["0 s", "0 m/min"], ["5 s", "60 m/min"]]')),
     changed(("sweep/speeds", '{from = "2 m/min", to = "9 m/min", step = "1 m/min"}')),
+    BASE + '\n[product]\nneeds = "all"\nmay_overlap = false\n',
     changed(("feeder.servo/loop_gain", '"inf 1/s"'), ("feeder.settings/engage_lead", '"3 ms"')),
 ]
 
@@ -71,6 +72,8 @@ def test_a_record_may_be_a_file_whose_eye_times_have_a_speed():
     changed(("sweep/speeds", "{}")),
     changed(("feeder.insert/magazine", '"1"')),
     BASE + "\n[guard]\nmisses = 1\n",
+    BASE + "\n[product]\nneeds = []\n",
+    BASE + '\n[[product.pair]]\nbelow = "a"\n',
     BASE + '\n[[adjust]]\nat = "1 s"\nset = {}\n',
     BASE[: BASE.index("[[feeder]]")],
     "feeder = []\n" + BASE[: BASE.index("[[feeder]]")],
@@ -87,7 +90,8 @@ def _properties(schema: Any) -> Iterator[tuple[str, dict[str, Any]]]:
 
 DEPENDS_ON_ARRIVAL = {"Carrier.pitch", "Carrier.record", "Carrier.record_speed"}
 ONE_OF_TWO = {f"{table}.{name}" for table in ("Fault", "Adjust") for name in ("at", "carrier")}
-NO_DEFAULT = DEPENDS_ON_ARRIVAL | ONE_OF_TWO | {"Fault.duration"}
+MAY_BE_NONE = {"Fault.duration", "ProductPair.min_overlap", "ProductPair.max_overlap"}
+NO_DEFAULT = DEPENDS_ON_ARRIVAL | ONE_OF_TWO | MAY_BE_NONE
 
 
 def test_every_key_has_a_description_and_a_default_or_is_required():
@@ -109,8 +113,8 @@ def test_every_key_has_a_description_and_a_default_or_is_required():
         checked += 1
     # counted in the description of the file, a photo-eye's keys once; 34 are those of a drive, 29
     # of what stops the line: 9 of the guard, 6 jams, 6 of a fault, 3 of a change, 3 of a magazine,
-    # and the lists of faults and changes
-    assert checked == 81 + 34 + 29
+    # and the lists of faults and changes; 7 of the product: 2 and the list of pairs, 4 of a pair
+    assert checked == 81 + 34 + 29 + 7
 
 
 def test_defaults_are_shown_with_their_units():

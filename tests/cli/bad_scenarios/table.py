@@ -703,6 +703,91 @@ RECORDED = [
 _HEAD = 'title = "x"\n'
 _REST = "line.speed carrier.length carrier.pitch feeder"
 _SECOND = BASE[BASE.index("[[feeder]]") : BASE.index("[limits]")]
+_SECOND_AT = changed(  # further downstream, its insert clear of the first
+    ("feeder/name", '"b"'), ("feeder/eye_to_placement", '"700 mm"'),
+    ("feeder.settings/target_offset", '"110 mm"'),
+    base=_SECOND,
+)  # fmt: skip
+
+
+def recipe(name: str, more: str, keys: tuple[str, ...], fragment: str) -> Case:
+    """Make a case of two feeders with a recipe or a gate."""
+    return text(name, f"{BASE}\n{_SECOND_AT}\n{more}\n", keys, fragment)
+
+
+def pair(*lines: str) -> str:
+    """Write a pair of the recipe."""
+    return "\n".join(["[[product.pair]]", *lines])
+
+
+_BELOW, _ABOVE = 'below = "first feeder"', 'above = "b"'
+PRODUCT = [
+    recipe("a recipe misspelt", "[product]\nneed = 1", ("product.need",), '"needs"'),
+    recipe("a recipe of a word", '[product]\nneeds = "b"', ("product.needs",), '"all", or a list'),
+    recipe("a recipe of nothing", "[product]\nneeds = []", ("product.needs",), '"all", or a list'),
+    recipe(
+        "a recipe of feeders that are not there",
+        '[product]\nneeds = ["b", "c"]',
+        ("product.needs.1",),
+        'the name of a feeder: "first feeder", "b"',
+    ),
+    recipe(
+        "a recipe with a feeder twice, and a number",
+        '[product]\nneeds = ["b", "b", 1]',
+        ("product.needs.1", "product.needs.2"),
+        "each name once",
+    ),
+    recipe(
+        "may overlap as a word",
+        '[product]\nmay_overlap = "no"',
+        ("product.may_overlap",),
+        "true or false",
+    ),
+    recipe("a pair alone", "[product.pair]\nbelow = 1", ("product.pair",), "[[product.pair]]"),
+    recipe("a pair of one", pair(_BELOW), ("product.pair.0.above",), "a text in quotes"),
+    recipe(
+        "a pair of a feeder that is not there",
+        pair('below = "a"', _ABOVE),
+        ("product.pair.0.below",),
+        'the name of a feeder: "first feeder", "b"',
+    ),
+    recipe(
+        "a feeder on itself",
+        pair(_BELOW, 'above = "first feeder"'),
+        ("product.pair.0.above",),
+        "another feeder than below",
+    ),
+    recipe(
+        "a pair twice",
+        pair(_BELOW, _ABOVE) + "\n" + pair(_BELOW, _ABOVE),
+        ("product.pair.1.above",),
+        "product.pair.0 is of these two",
+    ),
+    recipe(
+        "a pair upside down",
+        pair('below = "b"', 'above = "first feeder"'),
+        ("product.pair.0.above",),
+        "further downstream than 700 mm (feeder.1.eye_to_placement; this one's is at 400 mm)",
+    ),
+    recipe(
+        "a pair of limits that cross",
+        pair(_BELOW, _ABOVE, 'min_overlap = "5 mm"', 'max_overlap = "-5 mm"'),
+        ("product.pair.0.max_overlap",),
+        "at least min_overlap, 5 mm",
+    ),
+    recipe(
+        "an overlap longer than the inserts",
+        pair(_BELOW, _ABOVE, 'min_overlap = "86 mm"'),
+        ("product.pair.0.min_overlap",),
+        "at most 85.6 mm",
+    ),
+    recipe(
+        "an overlap without its unit",
+        pair(_BELOW, _ABOVE, "max_overlap = 5"),
+        ("product.pair.0.max_overlap",),
+        'write "5 mm"',
+    ),
+]
 WHOLE = [
     text("empty file", "", ("title", *_REST.split()), "line.speed: found nothing"),
     text("only blanks", " \n\n\t\n", ("title", *_REST.split()), "feeder: found nothing"),
@@ -800,6 +885,7 @@ WHOLE = [
         "found true; needs a table, [feeder.servo]",
     ),
     *STOPPING,
+    *PRODUCT,
     text(
         "a table that is not known",
         BASE + "\n[feeder.motor]\nx = 1\n",

@@ -1,0 +1,104 @@
+"""Keys of the product: which inserts it needs, how they may lie on each other, the divert gate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from feedsim.scenario.keys import KeyType, Quantity, Refused, Section, Text, YesNo, key
+from feedsim.scenario.rehearsal import OrNone, no_default, tables
+
+__all__ = ["ALL", "Product", "ProductPair"]
+
+ALL = "all"
+_NAME = Text(100)
+_MOST = 64
+
+
+@dataclass(frozen=True)
+class Names(KeyType):
+    """Names of feeders, or ``"all"``."""
+
+    def _read(self, raw: Any) -> str | tuple[str, ...]:
+        if raw == ALL:
+            return ALL
+        if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= _MOST:
+            raise Refused(self.allowed)
+        faults = []
+        for place, name in enumerate(raw):
+            try:
+                _NAME.read(name)
+            except Refused as refused:
+                faults.append(((place,), name, refused.allowed))
+            else:
+                if name in raw[:place]:
+                    faults.append(((place,), name, "each name once"))
+        if faults:
+            raise Refused(self.allowed, below=tuple(faults))
+        return tuple(raw)
+
+    def _write(self, value: Any) -> str | list[str]:
+        return value if value == ALL else list(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        some = {
+            "type": "array",
+            "items": _NAME.schema(),
+            "minItems": 1,
+            "maxItems": _MOST,
+            "uniqueItems": True,
+        }
+        return {"anyOf": [{"const": ALL}, some]}
+
+    @property
+    def allowed(self) -> str:
+        """What may stand there, in words."""
+        return f'"{ALL}", or a list of names of feeders, such as ["card feeder"]'
+
+
+_LIMIT = Annotated[float | None, OrNone(Quantity("length"))]
+
+
+class ProductPair(Section):
+    """How far the inserts of two feeders lie on each other."""
+
+    below: Annotated[str, _NAME] = key("Name of the feeder whose insert lies below.")
+    above: Annotated[str, _NAME] = key(
+        "Name of the feeder whose insert lies on top: the one further downstream."
+    )
+    min_overlap: _LIMIT = key(
+        "Least overlap along the travel, a length; below 0 it is a clearance. Left out: none.",
+        None,
+        json_schema_extra=no_default,
+    )
+    max_overlap: _LIMIT = key(
+        'Largest overlap along the travel, a length; "-5 mm" is 5 mm clear. Left out: any.',
+        None,
+        json_schema_extra=no_default,
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Limits that are left out."""
+        return tuple(name for name, value in self if value is None)
+
+
+class Product(Section):
+    """The recipe: what makes a product complete, and how inserts may lie on each other."""
+
+    needs: Annotated[str | tuple[str, ...], Names()] = key(
+        "Feeders that must have placed for a product to be complete: all, or a list of names.",
+        ALL,
+    )
+    may_overlap: Annotated[bool, YesNo()] = key(
+        "Whether inserts may lie on each other where no pair says how far.", True
+    )
+    pair: Annotated[tuple[ProductPair, ...], tables("product.pair")] = key(
+        "Pairs of feeders with the overlap that is wanted.", ()
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The pairs where there are none."""
+        return () if self.pair else ("pair",)

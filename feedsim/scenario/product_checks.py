@@ -1,0 +1,98 @@
+"""Whether recipe and divert gate fit the rest of the scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from feedsim.errors import Fault
+from feedsim.quantities import display
+from feedsim.scenario.look import Look
+from feedsim.scenario.product import ALL
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["product_faults"]
+
+_SAME_MM = 1e-9
+
+
+def product_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    """Find what cannot be, of the keys that are right in themselves."""
+    if isinstance(data.get("product"), dict):
+        yield from _needs(look)
+        yield from _pairs(data["product"], look)
+
+
+def _names(look: Look) -> dict[str, int] | None:
+    """Return the feeders' numbers by their names; None where a name is not known."""
+    names = [look("feeder", number, "name") for number in range(look.feeders)]
+    return None if None in names or not names else {n: i for i, n in enumerate(names)}
+
+
+def _needs(look: Look) -> Iterator[Fault]:
+    names, needs = _names(look), look("product", "needs")
+    if names is None or needs is None or needs == ALL:
+        return
+    for place, name in enumerate(needs):
+        if name not in names:
+            yield _no_feeder(("product", "needs", place), name, names)
+
+
+def _no_feeder(path: tuple[str | int, ...], name: str, names: dict[str, int]) -> Fault:
+    known = ", ".join(f'"{known}"' for known in list(names)[:10])
+    more = ", …" if len(names) > 10 else ""
+    return Fault(dotted(path), shown(name), f"the name of a feeder: {known}{more}")
+
+
+def _pairs(product: dict[str, Any], look: Look) -> Iterator[Fault]:
+    names, found = _names(look), product.get("pair")
+    first: dict[frozenset[str], int] = {}
+    for place, table in enumerate(found if isinstance(found, (list, tuple)) else ()):
+        if not isinstance(table, dict):
+            continue
+        here = ("product", "pair", place)
+        pair = [look(*here, name) for name in ("below", "above")]
+        if names is None or None in pair:
+            continue
+        unknown = [side for side, name in zip(("below", "above"), pair, strict=True)
+                   if name not in names]  # fmt: skip
+        if unknown:
+            for side in unknown:
+                yield _no_feeder((*here, side), look(*here, side), names)
+            continue
+        below, above = (names[name] for name in pair)
+        both = frozenset(pair)
+        if below == above:
+            yield look.fault((*here, "above"), "another feeder than below")
+        elif first.setdefault(both, place) != place:
+            allowed = f"a pair of its own: product.pair.{first[both]} is of these two"
+            yield look.fault((*here, "above"), allowed)
+        else:
+            yield from _order(look, here, below=below, above=above)
+            yield from _limits(look, here, below=below, above=above)
+
+
+def _order(look: Look, here: tuple[str | int, ...], *, below: int, above: int) -> Iterator[Fault]:
+    """Who is laid first lies below: that is decided by the placement points."""
+    first, then = (look("feeder", number, "eye_to_placement") for number in (below, above))
+    if None not in (first, then) and then <= first + _SAME_MM:
+        allowed = (
+            f"a feeder whose placement point lies further downstream than {_mm(first)} "
+            f"(feeder.{below}.eye_to_placement; this one's is at {_mm(then)}): what is laid later "
+            "lies on top"
+        )
+        yield look.fault((*here, "above"), allowed)
+
+
+def _limits(look: Look, here: tuple[str | int, ...], *, below: int, above: int) -> Iterator[Fault]:
+    low, high = look(*here, "min_overlap"), look(*here, "max_overlap")
+    lengths = [look("feeder", number, "insert", "length") for number in (below, above)]
+    if None not in (low, high) and high < low - _SAME_MM:
+        yield look.fault((*here, "max_overlap"), f"at least min_overlap, {_mm(low)}")
+    if low is not None and None not in lengths and low > min(lengths) + _SAME_MM:
+        allowed = f"at most {_mm(min(lengths))}, the shorter of the two inserts"
+        yield look.fault((*here, "min_overlap"), allowed)
+
+
+def _mm(value: float) -> str:
+    return display(value, "length", digits=7)
