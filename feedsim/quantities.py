@@ -5,9 +5,8 @@ what a drive is told in is in N·m, kg·m², kg, kg/m³, W, N and turns a minute
 in and out. Text is read in exact fractions and rounded once, so
 :func:`canonical` and :func:`parse` are exact inverses and ``"0.2 %"`` is 0.002, not nearly so.
 
-The units of everyday are in a table; any other single unit is asked of pint, which is imported
-only then. Nothing of the text is ever evaluated: number, unit names and powers are picked out
-by patterns of bounded length.
+Nothing of the text is ever evaluated: the number is picked out by patterns of bounded length, and
+the unit read by ``units``.
 """
 
 from __future__ import annotations
@@ -17,8 +16,10 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from functools import cache, lru_cache
-from typing import Any, Literal, NamedTuple, get_args
+from functools import lru_cache
+from typing import Literal, NamedTuple, get_args
+
+from feedsim.units import NONE, Powers, UnknownUnitError, size_of
 
 __all__ = [
     "KINDS",
@@ -33,6 +34,7 @@ __all__ = [
     "measure",
     "parse",
     "phrase",
+    "with_unit",
 ]
 
 Kind = Literal[
@@ -55,20 +57,11 @@ System = Literal["metric", "inch"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
-class _Powers(NamedTuple):
-    """Of length, time, mass and turn, in a unit."""
-
-    length: int = 0
-    time: int = 0
-    mass: int = 0
-    turn: int = 0
-
-
 @dataclass(frozen=True, slots=True)
 class _Facts:
     """What is to know about a kind of quantity; sizes are in the internal unit."""
 
-    powers: _Powers
+    powers: Powers
     internal: str
     smallest: float  # but for 0; anything nearer to 0 is a slip of the pen
     largest: float
@@ -78,18 +71,18 @@ class _Facts:
 
 
 _FACTS: dict[Kind, _Facts] = {
-    "length": _Facts(_Powers(1), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
-    "time": _Facts(_Powers(0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
+    "length": _Facts(Powers(1), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
+    "time": _Facts(Powers(0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
     "speed": _Facts(
-        _Powers(1, -1), "mm/s", 1e-3, 1e6, "60 m/min", "m/min, mm/s, m/s, in/s or ft/min"
+        Powers(1, -1), "mm/s", 1e-3, 1e6, "60 m/min", "m/min, mm/s, m/s, in/s or ft/min"
     ),
     "acceleration": _Facts(
-        _Powers(1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"
+        Powers(1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"
     ),
-    "rate": _Facts(_Powers(0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
-    "share": _Facts(_Powers(), "%", 1e-12, 1e3, "0.2 %", "%"),
+    "rate": _Facts(Powers(0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
+    "share": _Facts(Powers(), "%", 1e-12, 1e3, "0.2 %", "%"),
     "torque": _Facts(
-        _Powers(2, -2, 1),
+        Powers(2, -2, 1),
         "N*m",
         1e-9,
         1e6,
@@ -98,7 +91,7 @@ _FACTS: dict[Kind, _Facts] = {
         Fraction(10**6),
     ),
     "inertia": _Facts(
-        _Powers(2, 0, 1),
+        Powers(2, 0, 1),
         "kg*m^2",
         1e-15,
         1e6,
@@ -106,9 +99,9 @@ _FACTS: dict[Kind, _Facts] = {
         "kg*m^2, kg*cm^2, g*cm^2 or lb*in^2",
         Fraction(10**6),
     ),
-    "mass": _Facts(_Powers(0, 0, 1), "kg", 1e-9, 1e6, "5 g", "kg, g, lb or oz"),
+    "mass": _Facts(Powers(0, 0, 1), "kg", 1e-9, 1e6, "5 g", "kg, g, lb or oz"),
     "density": _Facts(
-        _Powers(-3, 0, 1),
+        Powers(-3, 0, 1),
         "kg/m^3",
         1e-3,
         1e6,
@@ -116,66 +109,29 @@ _FACTS: dict[Kind, _Facts] = {
         "kg/m^3, g/cm^3 or lb/ft^3",
         Fraction(1, 10**9),
     ),
-    "power": _Facts(_Powers(2, -3, 1), "W", 1e-6, 1e9, "400 W", "W, kW or hp", Fraction(10**6)),
-    "force": _Facts(_Powers(1, -2, 1), "N", 1e-9, 1e9, "6 N", "N, kN or lbf", Fraction(1000)),
+    "power": _Facts(Powers(2, -3, 1), "W", 1e-6, 1e9, "400 W", "W, kW or hp", Fraction(10**6)),
+    "force": _Facts(Powers(1, -2, 1), "N", 1e-9, 1e9, "6 N", "N, kN or lbf", Fraction(1000)),
     "angular speed": _Facts(
-        _Powers(0, -1, 0, 1), "rpm", 1e-6, 1e7, "3000 rpm", "rpm, rev/s or rad/s", Fraction(1, 60)
+        Powers(0, -1, 0, 1), "rpm", 1e-6, 1e7, "3000 rpm", "rpm, rev/s or rad/s", Fraction(1, 60)
     ),
 }
 
-# Unit: factor to mm, s, kg and turns, and its powers of them.
-_Unit = tuple[Fraction, _Powers]
-_MM, _S, _KG, _TURN = _Powers(1), _Powers(0, 1), _Powers(0, 0, 1), _Powers(0, 0, 0, 1)
-_TORQUE, _POWER_OF, _FORCE = (_FACTS[kind].powers for kind in ("torque", "power", "force"))
-_ONE = Fraction(1)
-_INCH = Fraction(254, 10)  # exact since 1959
-_POUND = Fraction(45359237, 10**8)  # likewise
-_N, _NM, _WATT = Fraction(1000), Fraction(10**6), Fraction(10**6)
-_POUND_FORCE = _POUND * Fraction(980665, 10**5) * _N  # standard gravity, 1901
-_EVERYDAY: dict[str, _Unit] = {
-    "1": (_ONE, _Powers()),
-    "mm": (_ONE, _MM),
-    "cm": (10 * _ONE, _MM),
-    "m": (1000 * _ONE, _MM),
-    "in": (_INCH, _MM),
-    "inch": (_INCH, _MM),
-    "ft": (12 * _INCH, _MM),
-    "s": (_ONE, _S),
-    "ms": (_ONE / 1000, _S),
-    "us": (_ONE / 1_000_000, _S),
-    "µs": (_ONE / 1_000_000, _S),
-    "min": (60 * _ONE, _S),
-    "h": (3600 * _ONE, _S),
-    "Hz": (_ONE, _Powers(0, -1)),
-    "%": (Fraction(1, 100), _Powers()),
-    "percent": (Fraction(1, 100), _Powers()),
-    "kg": (_ONE, _KG),
-    "g": (_ONE / 1000, _KG),
-    "lb": (_POUND, _KG),
-    "oz": (_POUND / 16, _KG),
-    "N": (_N, _FORCE),
-    "kN": (1000 * _N, _FORCE),
-    "lbf": (_POUND_FORCE, _FORCE),
-    "ozf": (_POUND_FORCE / 16, _FORCE),
-    "Nm": (_NM, _TORQUE),
-    "mNm": (_NM / 1000, _TORQUE),
-    "Ncm": (_NM / 100, _TORQUE),
-    "W": (_WATT, _POWER_OF),
-    "kW": (1000 * _WATT, _POWER_OF),
-    "hp": (550 * 12 * _INCH * _POUND_FORCE, _POWER_OF),  # 550 foot-pounds a second
-    "rev": (_ONE, _TURN),
-    "rpm": (_ONE / 60, _Powers(0, -1, 0, 1)),
-    "rad": (Fraction(0.5 / math.pi), _TURN),
+# A bare number of a kind from the first to the second, times the third, in that unit, may be meant.
+_OTHER_READINGS: dict[Kind, tuple[Decimal, Decimal, int, str, str]] = {
+    "share": (Decimal(0), Decimal(1), 100, "%", "a fraction was meant"),
+    "time": (Decimal(0), Decimal("0.5"), 1000, "ms", "seconds were meant"),
+    "speed": (Decimal(200), Decimal(10_000), 1, "mm/s", "that was meant"),
+    "acceleration": (Decimal(500), Decimal(10**7), 1, "mm/s^2", "that was meant"),
 }
 
 _LONGEST = 60  # characters of a quantity
 _NUMBER = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_FRACTION = re.compile(
+    r"([+-]?)(?:(\d{1,6})(?:[ ]+|-))?(\d{1,6})[ ]*/[ ]*(\d{1,6})(?=[ ]*[A-Za-zµ%])", re.ASCII
+)
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|∞)(?![A-Za-z])")
 _NOT_A_NUMBER = re.compile(r"[+-]?nan(?![A-Za-z])", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_PART = r"(1|%|[A-Za-zµ]{1,24})(?:(?:\^|\*\*)(-?[1-4]))?"
-_UNIT = re.compile(rf"{_PART}(?:[ ]*[*/·][ ]*{_PART}){{0,3}}")
-_PARTS = re.compile(rf"([*/·]?)[ ]*{_PART}[ ]*")
 _POWER = re.compile("⁻?[¹²³]")
 _SPELLINGS = str.maketrans("⁻¹²³μ−\u00a0", "-123µ- ")
 
@@ -207,6 +163,40 @@ def phrase(*kinds: Kind) -> str:
     return ", or ".join(f'{_named(kind)}, such as "{_FACTS[kind].example}"' for kind in kinds)
 
 
+def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
+    """Say how to write a bare number as a quantity: each reading that makes sense.
+
+    Parameters
+    ----------
+    number : str
+        As it stood there.
+    kind : Kind
+        What is wanted.
+    quotes : bool
+        Whether to say that it has to stand in quotes.
+
+    Examples
+    --------
+    >>> with_unit("70", "length")
+    'a length with its unit; write "70 mm"'
+    >>> with_unit("0.95", "share")
+    'a share with its unit; write "95 %" if a fraction was meant, or "0.95 %"'
+    """
+    how = "with its unit, in quotes" if quotes else "with its unit"
+    return f"{_named(kind)} {how}; write {_readings(number, kind)}"
+
+
+def _readings(number: str, kind: Kind) -> str:
+    plain = f'"{number} {_FACTS[kind].example.partition(" ")[2]}"'
+    if kind not in _OTHER_READINGS or not _NUMBER.fullmatch(number):
+        return plain
+    least, most, times, unit, meant = _OTHER_READINGS[kind]
+    if not least <= abs(Decimal(number)) <= most or not Decimal(number):
+        return plain
+    other = _plain(Decimal(number) * times)
+    return f'"{other} {unit}" if {meant}, or {plain}'
+
+
 def measure(text: str, *kinds: Kind) -> Measured:
     """Read a quantity of one of several kinds.
 
@@ -229,14 +219,14 @@ def measure(text: str, *kinds: Kind) -> Measured:
         If it is none of these, or its size is beyond all reason.
     """
     number, unit = _split(text, kinds)
-    factor, powers = _factor(unit, kinds)
+    size, powers = _size(unit, kinds)
     kind = _kind_of(powers, unit)
     if kind not in kinds:
         is_kind = f"this is {_named(kind)}" if kind else f'"{unit}" is no unit of that'
         raise QuantityError(f"{phrase(*kinds)}; {is_kind}")
     if isinstance(number, float):
         return Measured(number, kind)
-    return Measured(_in_reason(number * factor / _FACTS[kind].size, kind), kind)
+    return Measured(_in_reason(number * size / _FACTS[kind].size, kind), kind)
 
 
 @lru_cache(maxsize=4096)
@@ -277,12 +267,15 @@ def canonical(value: float, kind: Kind) -> str:
     if math.isinf(value):
         return f"{'-' if value < 0 else ''}inf {_FACTS[kind].internal}"
     exact = Decimal(repr(value + 0.0))  # no -0.0
-    if kind == "share":
-        exact = exact.scaleb(2)
+    return f"{_plain(exact.scaleb(2) if kind == 'share' else exact)} {_FACTS[kind].internal}"
+
+
+def _plain(exact: Decimal) -> str:
+    """Write a number out in digits, without zeros at the end of its fraction."""
     number = f"{exact:f}" if abs(exact.adjusted()) < 20 else str(exact)
     if "." in number and "E" not in number:
         number = number.rstrip("0").removesuffix(".")
-    return f"{number} {_FACTS[kind].internal}"
+    return number
 
 
 _SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
@@ -379,77 +372,46 @@ def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
     if comma := _DECIMAL_COMMA.match(text):
         rest = text.replace(",", ".", 1)
         raise QuantityError(f'{phrase(*kinds)}; write "{rest}", not {comma.group()} with a comma')
-    if found := _INFINITE.match(text):
-        number: Fraction | float = -math.inf if text.startswith("-") else math.inf
-    elif found := _NUMBER.match(text):
-        number = Fraction(found.group())
-    else:
-        raise QuantityError(phrase(*kinds))
-    unit = text[found.end() :].strip().replace(" per ", "/")
+    number, shown = _number(text, kinds)
+    unit = text[len(shown) :].strip().replace(" per ", "/")
     if not unit:
-        shown = found.group()
-        unit = _FACTS[kinds[0]].example.partition(" ")[2]
-        raise QuantityError(f'{_named(kinds[0])} with its unit; write "{shown} {unit}"')
-    return number, unit
+        raise QuantityError(with_unit(shown, kinds[0]))
+    return number, f"1{unit}" if unit.startswith("/") else unit
 
 
-def _factor(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, _Powers]:
-    """Multiply a unit out to its factor to mm, s, kg and turns, and its powers of them."""
-    if not _UNIT.fullmatch(unit):
-        raise QuantityError(f'{phrase(*kinds)}; "{unit}" is no unit')
-    factor, powers = Fraction(1), _Powers()
-    for sign, name, power in _PARTS.findall(unit):
-        known = _EVERYDAY.get(name) or _ask_pint(name)
-        if known is None or _foreign(known[1], kinds):
-            units = " or ".join(_FACTS[kind].units for kind in kinds)
-            raise QuantityError(
-                f'{phrase(*kinds)}; the unit "{name}" is not known here, use {units}'
-            )
-        times = int(power or 1) * (-1 if sign == "/" else 1)
-        factor *= known[0] ** times
-        powers = _Powers(*(p + times * q for p, q in zip(powers, known[1], strict=True)))
-    return factor, powers
+def _number(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
+    """Read the number that a text begins with; return it and how it is written."""
+    if found := _INFINITE.match(text):
+        return -math.inf if text.startswith("-") else math.inf, found.group()
+    if found := _FRACTION.match(text):
+        sign, whole, over, under = found.groups()
+        if int(under) == 0:
+            raise QuantityError(f"{phrase(*kinds)}; nothing can be divided by 0")
+        size = int(whole or 0) + Fraction(int(over), int(under))
+        return -size if sign == "-" else size, found.group()
+    if found := _NUMBER.match(text):
+        return Fraction(found.group()), found.group()
+    raise QuantityError(phrase(*kinds))
 
 
-def _foreign(powers: _Powers, kinds: tuple[Kind, ...]) -> bool:
-    """Tell whether a unit has a mass or a turn in it, and none of the kinds that are wanted has."""
-    wanted = [_FACTS[kind].powers for kind in kinds]
-    return any(powers[i] and not any(of[i] for of in wanted) for i in (2, 3))
-
-
-@cache
-def _registry() -> Any:
-    """Build pint's registry, with exact fractions (about 0.2 s, once)."""
-    import pint
-
-    return pint.UnitRegistry(non_int_type=Fraction)
-
-
-@lru_cache(maxsize=256)
-def _ask_pint(name: str) -> _Unit | None:
-    """Look one unit name up in pint; None if it is not made of length, time and mass alone."""
-    if not name.isalpha():
-        return None
-    import pint
-
+def _size(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, Powers]:
+    """Give a unit's size in mm, s, kg and turns, and its powers of them."""
     try:
-        factor, root = _registry().get_root_units(name)
-    except (pint.PintError, AttributeError, KeyError, TypeError, ValueError):
-        return None
-    powers = dict(root._units)  # noqa: SLF001 - pint's own docs read it so
-    found = [powers.pop(base, 0) for base in ("meter", "second", "kilogram", "gram")]
-    if powers or not any(found) or any(int(power) != power for power in found):
-        return None
-    length, time, kilogram, gram = (int(power) for power in found)
-    size = Fraction(factor) * Fraction(1000) ** (length - gram)
-    return size, _Powers(length, time, kilogram + gram)
+        return size_of(unit, [_FACTS[kind].powers for kind in kinds])
+    except UnknownUnitError as error:
+        if not error.name:
+            raise QuantityError(f'{phrase(*kinds)}; "{unit}" is no unit') from None
+        units = " or ".join(_FACTS[kind].units for kind in kinds)
+        raise QuantityError(
+            f'{phrase(*kinds)}; the unit "{error.name}" is not known here, use {units}'
+        ) from None
 
 
-def _kind_of(powers: _Powers, unit: str) -> Kind | None:
+def _kind_of(powers: Powers, unit: str) -> Kind | None:
     """Tell the kind of a unit; a share is written with the percent sign and nothing else."""
     if ("%" in unit or "percent" in unit) and unit not in ("%", "percent"):
         return None
-    if powers == _Powers():
+    if powers == NONE:
         return "share" if unit in ("%", "percent") else None
     return next((kind for kind in KINDS if _FACTS[kind].powers == powers), None)
 

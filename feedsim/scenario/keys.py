@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from feedsim.quantities import Kind, QuantityError, canonical, display, parse, phrase
+from feedsim.quantities import Kind, QuantityError, canonical, display, parse, phrase, with_unit
 from feedsim.scenario.wording import shown
 
 __all__ = [
@@ -295,9 +295,12 @@ class Text(KeyType):
 
 def quantity_schema(kind: Kind, *, infinite: bool = False) -> dict[str, Any]:
     """Give the JSON Schema of a quantity: number, blank, unit."""
-    number = r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?"
+    number = (
+        r"([+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?"
+        r"|[+-]?([0-9]{1,6}[ -]+)?[0-9]{1,6} */ *[0-9]{1,6})"
+    )
     number = f"({number}|inf)" if infinite else number
-    unit = "(%|percent)" if kind == "share" else "[1A-Za-zµμ].*"
+    unit = "(%|percent)" if kind == "share" else "[1/A-Za-zµμ].*"
     example = phrase(kind).split('"')[1]
     return {"type": "string", "pattern": f"^ *{number} *{unit}$", "examples": [example]}
 
@@ -305,7 +308,5 @@ def quantity_schema(kind: Kind, *, infinite: bool = False) -> dict[str, Any]:
 def unit_missing(raw: Any, *kinds: Kind) -> str:
     """Say what a quantity looks like; for a bare number, with that number."""
     if type(raw) in (int, float):
-        unit = phrase(kinds[0]).split('"')[1].partition(" ")[2]
-        named = phrase(kinds[0]).partition(",")[0]
-        return f'{named} with its unit, in quotes; write "{shown(raw)} {unit}"'
+        return with_unit(shown(raw), kinds[0], quotes=True)
     return phrase(*kinds)

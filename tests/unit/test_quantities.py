@@ -3,6 +3,7 @@
 import math
 import subprocess
 import sys
+from fractions import Fraction
 
 import pint
 import pytest
@@ -18,9 +19,12 @@ from feedsim.quantities import (
     measure,
     parse,
     phrase,
+    with_unit,
 )
 
 # International yard and pound agreement, 1959: 1 yd = 0.9144 m, so 1 ft = 304.8 mm, 1 in = 25.4 mm.
+# NIST SP 811, App. B: 1 ozf·in is 7.061 552 E-03 N·m, the pound and gravity being exact.
+OUNCE_INCH = float(Fraction("0.45359237") / 16 * Fraction("9.80665") * Fraction("0.0254"))
 READ = [
     ("60 m/min", "speed", 1000.0),
     ("60 m / min", "speed", 1000.0),
@@ -59,6 +63,16 @@ READ = [
     ("1.2 Nm", "torque", 1.2),
     ("1.2 N·m", "torque", 1.2),
     ("120 Ncm", "torque", 1.2),
+    ("24 oz·in", "torque", 24 * OUNCE_INCH),
+    ("24 oz-in", "torque", 24 * OUNCE_INCH),
+    ("1 lb-ft", "torque", 1.3558179483314004),
+    ("1 oz·in·s²", "inertia", OUNCE_INCH),
+    ("1/16 in", "length", 1.5875),
+    ("2 1/2 in", "length", 63.5),
+    ("-1-1/2 in", "length", -38.1),
+    ("60/s", "rate", 60.0),
+    ("60/min", "rate", 1.0),
+    ("200 rad/s", "rate", 200.0),
     ("35 mNm", "torque", 0.035),
     ("1 lbf*in", "torque", 0.1129848290276167),  # NIST SP 811, App. B: 1.129 848 E-01
     ("1 lbf*ft", "torque", 1.3558179483314004),  # the same: 1.355 818
@@ -99,7 +113,10 @@ def test_reads(text, kind, value):
     ("5 rpm", "rate", 'the unit "rpm" is not known here'),
     ("5 mm", "torque", "this is a length"),
     ("5 kg", "torque", "this is a mass"),
-    ("5 lb*in", "torque", "is no unit of that"),
+    ("1/0 in", "length", "nothing can be divided by 0"),
+    ("1/16", "length", '"1/16" is no unit'),
+    ("5 rad", "length", 'the unit "rad" is not known here'),
+    ("5 lb*in", "length", 'the unit "lb" is not known here'),
     ("5", "torque", 'a torque with its unit; write "5 Nm"'),
     ("5 Nm", "inertia", "this is a torque"),
     ("5 kW", "torque", "this is a power"),
@@ -310,3 +327,23 @@ def test_units_of_drives_agree_with_pint(text, kind, unit):
     number, _, name = text.partition(" ")
     known = pint.get_application_registry().Quantity(float(number), name)
     assert parse(text, kind) == pytest.approx(known.to(unit).magnitude, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("number", "kind", "says"),
+    [
+        ("0.95", "share", '"95 %" if a fraction was meant, or "0.95 %"'),
+        ("1", "share", '"100 %" if a fraction was meant, or "1 %"'),
+        ("5", "share", 'write "5 %"'),
+        ("0", "share", 'write "0 %"'),
+        ("0.02", "time", '"20 ms" if seconds were meant, or "0.02 ms"'),
+        ("12", "time", 'write "12 ms"'),
+        ("1000", "speed", '"1000 mm/s" if that was meant, or "1000 m/min"'),
+        ("60", "speed", 'write "60 m/min"'),
+    ],
+)
+def test_a_bare_number_is_offered_each_reading_that_makes_sense(number, kind, says):
+    with pytest.raises(QuantityError) as caught:
+        parse(number, kind)
+    assert str(caught.value).endswith(says)
+    assert with_unit(number, kind, quotes=True).endswith(says)
