@@ -12,19 +12,24 @@ from feedsim.scenario.keys import Refused
 from feedsim.scenario.tree import node, nodes, table_name, unknown_key
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["MOST_FAULTS", "faults_of", "refused_faults"]
+__all__ = ["MOST_FAULTS", "faults_of", "few", "refused_faults"]
 
 MOST_FAULTS = 100
 
 
 def faults_of(error: ValidationError) -> list[Fault]:
-    """Translate all faults of one file; beyond a hundred they are only counted."""
+    """Translate the faults that pydantic found; those beyond a hundred are only counted."""
     details = error.errors(include_url=False)
     faults = [fault for detail in details[:MOST_FAULTS] for fault in _translate(detail)]
-    more = max(0, len(details) - MOST_FAULTS) + max(0, len(faults) - MOST_FAULTS)
-    if more:
-        faults[MOST_FAULTS:] = [Fault("", message=f"and {more} more faults")]
-    return faults
+    return [*faults, *[Fault("", message="and one more")] * max(0, len(details) - MOST_FAULTS)]
+
+
+def few(faults: Sequence[Fault]) -> list[Fault]:
+    """Keep a hundred faults of all, wherever they were found, and count the others."""
+    more = len(faults) - MOST_FAULTS
+    if more <= 0:
+        return list(faults)
+    return [*faults[:MOST_FAULTS], Fault("", message=f"and {more} more faults")]
 
 
 def refused_faults(refused: Refused, path: Sequence[str | int], raw: Any) -> Iterator[Fault]:

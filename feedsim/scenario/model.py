@@ -54,13 +54,8 @@ class Acceptance(Section):
 
 def _tables(raw: Any) -> Any:
     """Check that there are feeders, and not a thousand, before each is looked at."""
-    refused = None
-    allowed = f"1 to {MOST_FEEDERS} of [[feeder]]"
-    if isinstance(raw, dict):
-        refused = Refused(allowed, "write [[feeder]], in double brackets: there may be several")
-    elif not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= MOST_FEEDERS:
-        refused = Refused(allowed)
-    if refused:
+    if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= MOST_FEEDERS:
+        refused = Refused(f"1 to {MOST_FEEDERS} of [[feeder]]")
         raise PydanticCustomError("refused", "refused", {"refused": refused})
     return raw
 

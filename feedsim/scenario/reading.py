@@ -12,12 +12,14 @@ from pydantic import ValidationError
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.arrivals import ended_with_record, with_arrival_changed, with_record
-from feedsim.scenario.faults import faults_of
+from feedsim.scenario.counts import with_counts
+from feedsim.scenario.faults import faults_of, few
 from feedsim.scenario.geometry import geometry_faults
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.motor_file import with_motors
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.text_file import text_of
+from feedsim.scenario.tree import nodes
 from feedsim.scenario.wording import shown
 
 __all__ = ["load_scenario", "parse_toml", "read_text", "scenario_from_dict", "scenario_from_text"]
@@ -28,6 +30,8 @@ _UNQUOTED = re.compile(
     r"[ \t]*([\w.-]+)[ \t]*=[ \t]*([+-]?[\d.]+[ \t]*[A-Za-z%][A-Za-z0-9/^%]*)[ \t]*(?:#.*)?$",
     re.ASCII,
 )
+_ENDLESS = re.compile(r"[0-9](?:_?[0-9]){4000,}", re.ASCII)
+_KEY_OF = re.compile(r"[ \t]*([\w.-]+)[ \t]*=", re.ASCII)
 _LONG_PATH = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){40}""")
 
 
@@ -77,20 +81,33 @@ def scenario_from_dict(
     """
     if not isinstance(data, dict):
         raise FeedsimError(Fault("scenario", shown(data), "a table of keys"))
+    data, single = _with_lists(data)
     data, faults = collect_overrides(data, overrides)
     if _too_deep(data):
         raise FeedsimError(*faults, "the scenario is nested too deeply; no key lies that deep")
-    data, more = with_record(with_arrival_changed(data, overrides), Path(folder))
+    data, of_record = with_record(with_arrival_changed(data, overrides), Path(folder))
     data, of_motors = with_motors(data, Path(folder))
-    faults += [*more, *of_motors]
+    data, of_counts = with_counts(data)
+    faults += [*single, *of_record, *of_motors, *of_counts]
     try:
         scenario = Scenario.model_validate(data)
     except ValidationError as error:
-        raise FeedsimError(*faults, *faults_of(error), *geometry_faults(data)) from None
+        raise FeedsimError(*few([*faults, *faults_of(error), *geometry_faults(data)])) from None
     faults += geometry_faults(data)
     if faults:
-        raise FeedsimError(*faults)
+        raise FeedsimError(*few(faults))
     return ended_with_record(scenario)
+
+
+def _with_lists(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Take ``[feeder]`` for ``[[feeder]]``, and say so, that it may not hide its other faults."""
+    faults = []
+    for name, inner in nodes(Scenario).items():
+        if inner.many and isinstance(data.get(name), dict):
+            message = f"write [[{name}]], in double brackets: there may be several"
+            faults.append(Fault(name, "a table", f"[[{name}]]", message))
+            data = {**data, name: [data[name]]}
+    return data, faults
 
 
 def read_text(path: str | Path) -> str:
@@ -119,7 +136,20 @@ def parse_toml(text: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise FeedsimError(_not_toml(str(error), text)) from None
     except ValueError:  # of an int with thousands of digits
-        raise FeedsimError("not TOML: a number in it has far too many digits") from None
+        raise FeedsimError(*_endless(text)) from None
+
+
+def _endless(text: str) -> list[Fault | str]:
+    """Name the lines of whole numbers that have too many digits to be read."""
+    faults: list[Fault | str] = []
+    for number, row in enumerate(text.split("\n"), 1):
+        if found := _ENDLESS.search(row):
+            key = _KEY_OF.match(row)
+            where = f"line {number}" + (f", {key.group(1)[:60]}" if key else "")
+            digits = len(found.group().replace("_", ""))
+            message = f"a whole number of {digits} digits; no key takes one of more than 30"
+            faults.append(Fault(where, "a huge number", "a number", message))
+    return faults or ["not TOML: a number in it has far too many digits"]
 
 
 def _not_toml(said: str, text: str) -> Fault:

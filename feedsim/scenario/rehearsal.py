@@ -67,14 +67,8 @@ def tables(name: str) -> BeforeValidator:
     allowed = f"up to {_MOST} of [[{name}]]"
 
     def check(raw: Any) -> Any:
-        refused = None
-        if isinstance(raw, dict):
-            double = f"write [[{name}]], in double brackets: there may be several"
-            refused = Refused(allowed, double)
-        elif not isinstance(raw, (list, tuple)) or len(raw) > _MOST:
-            refused = Refused(allowed)
-        if refused:
-            raise PydanticCustomError("refused", "refused", {"refused": refused})
+        if not isinstance(raw, (list, tuple)) or len(raw) > _MOST:
+            raise PydanticCustomError("refused", "refused", {"refused": Refused(allowed)})
         return raw
 
     return BeforeValidator(check)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
 
-__all__ = ["text_of"]
+__all__ = ["refuse_special", "text_of"]
 
 
 def text_of(path: str | Path, *, largest: int, what: str) -> str:
@@ -26,6 +28,7 @@ def text_of(path: str | Path, *, largest: int, what: str) -> str:
         If it cannot be read, is too large or is not UTF-8; its key is the path.
     """
     name = str(path)
+    refuse_special(path, what=what)
     try:
         with open(path, "rb") as file:
             raw = file.read(largest + 1)
@@ -47,3 +50,20 @@ def text_of(path: str | Path, *, largest: int, what: str) -> str:
         line = raw.count(b"\n", 0, error.start) + 1
         message = f"is not UTF-8 text (line {line}); save it as UTF-8"
         raise FeedsimError(Fault(name, message=message)) from None
+
+
+def refuse_special(path: str | Path, *, what: str) -> None:
+    """Refuse a pipe or a device, from which to read might wait for ever.
+
+    Raises
+    ------
+    FeedsimError
+        If it is one; its key is the path.
+    """
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):  # told as what comes of opening it
+        return
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+        message = f"is a pipe or a device, not a {what} file; write it to a file first"
+        raise FeedsimError(Fault(str(path), message=message))

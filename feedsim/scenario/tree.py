@@ -10,6 +10,7 @@ from typing import Any, get_args, get_origin
 
 from feedsim.errors import Fault
 from feedsim.scenario.keys import KeyType, Section
+from feedsim.scenario.meanings import meant
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.wording import dotted
 
@@ -91,17 +92,21 @@ def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None
     *above, name = names
     here = node(above)
     known = list(nodes(here.section)) if here and here.section else []
-    place = table_name(above)
+    return _no_such_key(path, _hint(_plain(name), known, table_name(above)))
+
+
+def _hint(name: str, known: Sequence[str], place: str) -> str:
+    """Say which key may have been meant: by meaning first, and in the same table first."""
     elsewhere = _everywhere()
-    if name in elsewhere and not _nearest(name, known, alike=0.9):
-        return _no_such_key(path, f'"{name}" belongs in {" or ".join(elsewhere[name])}')
-    near = _nearest(name, known)
-    if near:
-        return _no_such_key(path, f'the nearest in {place} is "{near}"')
-    near = _nearest(name, list(elsewhere))
-    if near:
-        return _no_such_key(path, f'the nearest is "{near}" in {" or ".join(elsewhere[near])}')
-    return _no_such_key(path, f"{place} has {', '.join(known)}")
+    if near := meant(name, known) or _nearest(name, known, alike=0.9):
+        return f'the nearest in {place} is "{near}"'
+    if name in elsewhere:
+        return f'"{name}" belongs in {" or ".join(elsewhere[name])}'
+    if near := _nearest(name, known):
+        return f'the nearest in {place} is "{near}"'
+    if near := meant(name, list(elsewhere)) or _nearest(name, list(elsewhere)):
+        return f'the nearest is "{near}" in {" or ".join(elsewhere[near])}'
+    return f"{place} has {', '.join(known)}"
 
 
 def _no_such_key(path: Sequence[str | int], hint: str) -> Fault:
@@ -110,11 +115,14 @@ def _no_such_key(path: Sequence[str | int], hint: str) -> Fault:
 
 def _nearest(name: str, known: Sequence[str], *, alike: float = 0.6) -> str | None:
     """Find the known name most like this one, if any is at all like it (1: the same)."""
-    lower = {key.lower(): key for key in known}
-    plain = name[:60].strip().lower().replace("-", "_").replace(" ", "_")
-    near = difflib.get_close_matches(plain, lower, n=1, cutoff=alike)
-    near = near or [key for key in lower if len(plain) > 2 and plain in key]
-    return lower[near[0]] if near else None
+    near = difflib.get_close_matches(name, known, n=1, cutoff=alike)
+    if not near and alike < 0.9 and len(name) > 2:
+        near = [key for key in known if name in key]
+    return near[0] if near else None
+
+
+def _plain(name: str) -> str:
+    return name[:60].strip().lower().replace("-", "_").replace(" ", "_")
 
 
 @cache

@@ -32,6 +32,7 @@ _VARY_FORMS = (
     '"carrier_eye.capture=latched,scanned"'
 )
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
+_COUNTS = re.compile(rf"({_NUMBER.pattern}) counts?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +131,8 @@ def parse_axis(text: str) -> Axis:
     values = _values(after, option="--vary", forms=_VARY_FORMS)
     if all(_NUMBER.fullmatch(value) for value in values):
         return _rising(key, values, [float(value) for value in values], None)
+    if all(found := [_COUNTS.fullmatch(value) for value in values]):
+        return _rising(key, values, [float(match[1]) for match in found if match], None)
     if not any(_NUMBER.match(value) for value in values):
         return Axis(key, tuple(dict.fromkeys(values)), (), None)
     try:

@@ -1,6 +1,7 @@
 """Reading correct scenarios: defaults, units, files."""
 
 import math
+import os
 import pickle
 import tomllib
 
@@ -14,6 +15,7 @@ from feedsim.scenario import (
     scenario_from_text,
     starter_text,
 )
+from feedsim.studies.trial.file import file_text
 from tests.cli.bad_scenarios.table import BASE, changed
 
 SHORTEST = """
@@ -301,6 +303,14 @@ def test_a_file_that_may_not_be_read(tmp_path, monkeypatch):
     monkeypatch.setattr("builtins.open", refuse)
     with pytest.raises(FeedsimError, match="may not be read by you"):
         load_scenario(tmp_path / "secret.toml")
+
+
+@pytest.mark.parametrize("reader", [load_scenario, file_text])
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path, reader):
+    os.mkfifo(tmp_path / "pipe")  # nobody ever writes into it
+    for path in (tmp_path / "pipe", "/dev/zero"):
+        with pytest.raises(FeedsimError, match="is a pipe or a device, not a"):
+            reader(path)
 
 
 @pytest.mark.parametrize("text", ["a." * 300_000 + "b = 1", "[" + "'a' . " * 40 + "b]"])

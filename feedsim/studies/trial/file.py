@@ -10,6 +10,7 @@ from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.csv_numbers import delimiter_of
+from feedsim.scenario.text_file import refuse_special
 
 __all__ = ["cells_of", "file_text", "has_decimal_commas"]
 
@@ -26,6 +27,7 @@ def file_text(path: str | Path) -> str:
         If it cannot be read, or is no text.
     """
     name = str(path)
+    refuse_special(path, what="CSV")
     try:
         with open(path, "rb") as file:
             raw = file.read(_LARGEST + 1)

@@ -122,7 +122,12 @@ STOPPING = [
         ("limits.jam_probability.nose_strikes",),
         '"nose_strike"',
     ),
-    added("one fault as a table", '[fault]\nat = "1 s"', ("fault",), "in double brackets"),
+    added(
+        "one fault as a table",
+        '[fault]\nat = "1 s"',
+        ("fault", "fault.0.kind"),
+        "in double brackets",
+    ),
     added("a fault of no kind", '[[fault]]\nat = "1 s"', ("fault.0.kind",), '"carrier_jam"'),
     added(
         "a fault of an unknown kind",
@@ -260,6 +265,7 @@ MAY_BE_AUTO = {
     "feeder.settings/disengage_distance",
     "feeder.settings/disengage_lead",
 }
+MAY_BE_COUNTS = {"feeder.settings/engage_distance", "feeder.settings/disengage_distance"}
 UNIT = {
     "length": "mm",
     "time": "ms",
@@ -277,9 +283,12 @@ def _quantities() -> list[Case]:
     for key, kind, low, high in QUANTITIES:
         named, unit = _ARTICLE.get(kind, f"a {kind}"), UNIT[kind]
         wrong = _WRONG.get(kind, "5 s")
+        in_quotes = f'{named} with its unit, in quotes; write "7 {unit}"'
+        if key in MAY_BE_COUNTS:
+            in_quotes = 'write "7 counts" if counts were meant (0.35 mm of belt), or "7 mm"'
         this_is = "this is a time" if wrong == "5 s" else "this is a length"
         cases += [
-            one(key, "7", f'{named} with its unit, in quotes; write "7 {unit}"'),
+            one(key, "7", in_quotes),
             one(key, '"7"', f'{named} with its unit; write "7 {unit}"'),
             one(key, f'"{wrong}"', f"{named}, such as"),
             one(key, f'"{wrong}"', this_is, label="other kind"),
@@ -403,7 +412,20 @@ PLAIN = [
     ("feeder.servo/gain", '"5 1/s"', 'the nearest in [feeder.servo] is "loop_gain"'),
     ("feeder.settings/engage", '"auto"', 'the nearest in [feeder.settings] is "engage_lead"'),
     ("limits/mismatch", '"5 %"', 'the nearest in [limits] is "speed_mismatch"'),
-    ("acceptance/tolerance", '"5 mm"', 'the nearest in [acceptance] is "within_tolerance"'),
+    ("acceptance/tolerance", '"5 mm"', 'the nearest in [acceptance] is "placement_tolerance"'),
+    ("acceptance/yield", '"99 %"', 'the nearest in [acceptance] is "within_tolerance"'),
+    ("carrier/spacing", '"5 mm"', 'the nearest in [carrier] is "pitch"'),
+    ("carrier_eye/delay", '"5 ms"', 'the nearest in [carrier_eye] is "response"'),
+    ("feeder.eye/delay", '"5 ms"', 'the nearest in [feeder.eye] is "response"'),
+    ("feeder.servo/acceleration", '"5 m/s^2"', 'in [feeder.servo] is "max_acceleration"'),
+    ("line.encoder/resolution", "5", 'the nearest in [line.encoder] is "counts_per_rev"'),
+    (
+        "feeder.servo/velocity_feedforward",
+        "0.95",
+        'write "95 %" if a fraction was meant, or "0.95 %"',
+    ),
+    ("carrier/missing", "0.01", 'write "1 %" if a fraction was meant, or "0.01 %"'),
+    ("feeder.eye/response", "0.0005", 'write "0.5 ms" if seconds were meant, or "0.0005 ms"'),
     ("sweep/speed", "[]", 'the nearest in [sweep] is "speeds"'),
     ("run/qqqqqq", "5", "[run] has carriers, warm_up, master, start"),
     ('run/"odd key"', "5", "there is no such key"),
@@ -825,12 +847,32 @@ WHOLE = [
     text("long key", "a." * 20_000 + "b = 1", ("",), "nested too deeply"),
     text("long head", "[" + "a." * 20_000 + "b]", ("",), "nested too deeply"),
     text("long quoted key", "'a'." * 20_000 + "b = 1", ("",), "nested too deeply"),
-    text("endless number", "seed = " + "9" * 5000, ("",), "far too many digits"),
+    text(
+        "endless number",
+        'title = "t"\nseed = ' + "9" * 5000,
+        ("line 2, seed",),
+        "a whole number of 5000 digits",
+    ),
+    text("endless nameless number", "a = [\n" + "9" * 5000 + "]", ("line 2",), "5000 digits"),
     text(
         "one feeder in single brackets",
         BASE.replace("[[feeder]]", "[feeder]"),
         ("feeder",),
         "write [[feeder]], in double brackets",
+    ),
+    text(
+        "a feeder in single brackets hides nothing",
+        BASE.replace("[[feeder]]", "[feeder]").replace(
+            "[feeder.insert]\n", "[feeder.insert]\ngap_ds = 1\n"
+        ),
+        ("feeder", "feeder.0.insert.gap_ds"),
+        'the nearest in [feeder.insert] is "gap_sd"',
+    ),
+    text(
+        "too many faults to tell",
+        BASE + '\n[[fault]]\nkind = "carrier_jam"\n' * 150,
+        (*(f"fault.{n}" for n in range(100)), ""),
+        "and 50 more faults",
     ),
     text("no feeder", BASE[: BASE.index("[[feeder]]")], ("feeder",), "found nothing"),
     text(

@@ -1,0 +1,96 @@
+"""Distances in encoder counts: ``"8400 counts"`` to mm, by the counts and the wheel of the encoder.
+
+A controller shows and takes engage and disengage distance in counts. What a count is worth
+stands in another table, so that these keys are read before the scenario is checked key by key.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any
+
+from feedsim.errors import Fault
+from feedsim.quantities import canonical, display
+from feedsim.scenario.look import Look
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["COUNTED", "with_counts"]
+
+COUNTED = ("engage_distance", "disengage_distance")
+"""The settings of a feeder that may be written in counts."""
+
+_COUNTS = re.compile(r" *([+-]?\d{1,12}(?:\.\d{1,6})?) *counts? *", re.ASCII)
+_ENCODER = ("line", "encoder")
+_MOST = 10**9
+
+
+def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Turn distances in counts into mm, in the settings of feeders and in adjustments.
+
+    Parameters
+    ----------
+    data : dict
+        A whole scenario, not checked yet; it stays as it is.
+
+    Returns
+    -------
+    data : dict
+        With mm in place of counts; exact, n·wheel_circumference/counts_per_rev, rounded once.
+    faults : list of Fault
+        Bare numbers at these keys, which stand as ``"auto"`` in what is returned: counts or mm?
+    """
+    count_mm = _count_mm(Look(data))
+    faults: list[Fault] = []
+    changed = dict(data)
+    for list_name, table_name in (("feeder", "settings"), ("adjust", "set")):
+        rows = data.get(list_name)
+        if not isinstance(rows, (list, tuple)):
+            continue
+        changed[list_name] = [
+            {
+                **row,
+                table_name: dict(
+                    _read(row[table_name], (list_name, n, table_name), count_mm, faults)
+                ),
+            }
+            if isinstance(row, dict) and isinstance(row.get(table_name), dict)
+            else row
+            for n, row in enumerate(rows)
+        ]
+    return changed, faults
+
+
+def _count_mm(look: Look) -> Fraction | None:
+    """Return what a count is worth (mm of counted travel); None if the encoder is faulty itself."""
+    wheel, counts = (look(*_ENCODER, name) for name in ("wheel_circumference", "counts_per_rev"))
+    return None if None in (wheel, counts) or not counts else Fraction(wheel) / counts
+
+
+def _read(
+    table: dict[Any, Any],
+    above: tuple[str | int, ...],
+    count_mm: Fraction | None,
+    faults: list[Fault],
+) -> Iterator[tuple[Any, Any]]:
+    """Yield the keys of a table with their values, those in counts in mm."""
+    for name, raw in table.items():
+        value = raw
+        if str(name).rpartition(".")[2] in COUNTED:
+            if isinstance(raw, str) and (found := _COUNTS.fullmatch(raw)):
+                counts = Fraction(found.group(1))
+                value = canonical(float(counts * (count_mm or Fraction(1, 20))), "length")
+            elif type(raw) is int and 0 < abs(raw) < _MOST and count_mm:
+                faults.append(_bare(raw, (*above, name), count_mm))
+                value = "auto" if above[0] == "feeder" else "1 mm"
+        yield name, value
+
+
+def _bare(raw: int, path: tuple[Any, ...], count_mm: Fraction) -> Fault:
+    as_length = display(float(raw * count_mm), "length", digits=7)
+    allowed = (
+        f'a length with its unit, in quotes; write "{raw} counts" if counts were meant '
+        f'({as_length} of belt), or "{raw} mm"'
+    )
+    return Fault(dotted(path), shown(raw), allowed)
