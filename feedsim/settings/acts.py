@@ -10,16 +10,32 @@ average, and a motion tick is half a cycle off. What differs from that is known:
   cycle − γ later, each as likely. Where the scan is a whole number of cycles γ is the cycle.
 
 With counts, u the fraction of a count at the storing tick, uniform on 0…1, a point N counts on
-is not reached after j steps of w counts with probability clip(N − j·w, 0, 1).
+is not reached after j steps of w counts with probability clip(N − j·w, 0, 1): the values between
+the first and the last step have the share w each.
+
+The steps γ are kept as they are down to a 500th of a cycle, and are rows in closed form
+(:class:`feedsim.settings.distribution_parts.Lattice`), so that many cost no more than few. What is
+left out:
+
+- finer steps count as none: an act is put up to γ, a 500th of the travel of a cycle, off;
+- where stage correction shifts a point by the steps of a locked opening, its values are worked
+  out one by one. Where a count has more than 200 steps the rounding and the count are two uniform
+  parts instead, which is off by a step at most; and values closer than a 64th of their range are
+  put together at their mean (:func:`feedsim.settings.distribution_parts.merged`), which leaves the
+  mean as it is.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import lru_cache
+
+import numpy as np
 
 from feedsim.machine import Controller, Eye, Feeder, Machine
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.distribution_parts import Lattice, merged
 
 __all__ = [
     "act_shifts",
@@ -35,6 +51,8 @@ __all__ = [
 ]
 
 _FINEST = 500
+_MOST_IN_A_COUNT = 200
+_MOST_VALUES = 64
 _SAME_STEPS = 1e-9
 
 
@@ -90,8 +108,8 @@ def side_acts(machine: Machine, eye: Eye, *, travel: float, speed: float) -> Dis
     scale = 1.0 + machine.encoder.scale_error
     first = first_shifts(machine, travel, speed=speed, scanned=eye.scanned)
     if not is_locked(eye, machine.controller):
-        return Distribution(scale * mean_of(first), half_widths=_free(machine, speed))
-    return Distribution(choices=(_scaled(first, scale), _later(machine, speed)))
+        return Distribution(scale * first.average, half_widths=_free(machine, speed))
+    return first.times(scale).plus(_later(machine, speed))
 
 
 def corrected_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
@@ -103,19 +121,66 @@ def corrected_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distrib
     not. Behind a locked one the shift takes the values of the opening's own steps.
     """
     controller, eye = machine.controller, machine.carrier_eye
-    scale, half_count = 1.0 + machine.encoder.scale_error, 0.5 * machine.encoder.count_mm
+    scale, count = 1.0 + machine.encoder.scale_error, machine.encoder.count_mm
+    rounding, free = (
+        Distribution(half_widths=(0.5 * count,)),
+        Distribution(half_widths=_free(machine, speed)),
+    )
     if not is_locked(feeder.eye, controller):
-        return Distribution(half_widths=(half_count, *_free(machine, speed)))
-    travel = engage_travel(machine, feeder, speed=speed)
-    opening = opening_travel(machine, feeder, speed=speed)
-    first: dict[float, float] = {}
-    for by, share in act_shifts(machine, opening, speed=speed, scanned=True).items():
-        shifts = first_shifts(machine, travel + by, speed=speed, scanned=eye.scanned)
-        for shift, chance in shifts.items():
-            first[shift] = first.get(shift, 0.0) + share * chance
-    if not is_locked(eye, controller):
-        return Distribution(half_widths=_free(machine, speed), choices=(_scaled(first, scale),))
-    return Distribution(choices=(_scaled(first, scale), _later(machine, speed)))
+        return rounding.plus(free)
+    locked, step = is_locked(eye, controller), locked_step(controller)
+    mm = speed / scale * step
+    if count > _MOST_IN_A_COUNT * mm:
+        return rounding.plus(rounding.plus(_later(machine, speed)) if locked else free)
+    first = _corrected(
+        engage_travel(machine, feeder, speed=speed),
+        opening_travel(machine, feeder, speed=speed),
+        step=mm,
+        later=round(controller.motion_cycle_s / step),
+        count_mm=count,
+        locked=locked,
+    )
+    rest = _later(machine, speed) if locked else free
+    return Distribution(choices=({scale * x: p for x, p in first},)).plus(rest)
+
+
+@lru_cache(maxsize=64)
+def _corrected(
+    engage: float, opening: float, *, step: float, later: int, count_mm: float, locked: bool
+) -> tuple[tuple[float, float], ...]:
+    """Return the shifts of a corrected engage point (mm of counted travel) with probabilities.
+
+    The opening comes j steps after its scan tick with the shares of its own point and tick, and
+    the point is E + j·step − what was expected of j, rounded.
+
+    Parameters
+    ----------
+    engage, opening : float
+        E and U, mm of counted travel, not rounded.
+    step : float
+        Counted travel of a step γ, mm.
+    later : int
+        Steps γ in a motion cycle.
+    count_mm : float
+        q; a count has no more than ``_MOST_IN_A_COUNT`` steps.
+    locked : bool
+        Whether the carrier side comes in steps as well.
+    """
+    first = _first_lattice(opening, step, count_mm=count_mm)
+    shares = np.convolve(first.shares(), np.full(later, 1.0 / later))
+    low = first.start - 0.5 * step * (later - 1)
+    found: dict[float, float] = {}
+    for j, share in enumerate(shares.tolist()):
+        by = low + j * step
+        if not locked:
+            shift = _rounded(engage + by, count_mm) - engage - by
+            found[shift] = found.get(shift, 0.0) + share
+            continue
+        row = _first_lattice(engage + by, step, count_mm=count_mm)
+        for k, chance in enumerate(row.shares().tolist()):
+            shift = row.start + k * step
+            found[shift] = found.get(shift, 0.0) + share * chance
+    return tuple(merged(found, most=_MOST_VALUES).items())
 
 
 def _free(machine: Machine, speed: float) -> tuple[float, float]:
@@ -123,21 +188,15 @@ def _free(machine: Machine, speed: float) -> tuple[float, float]:
     return 0.5 * machine.encoder.count_mm, 0.5 * speed * machine.controller.motion_cycle_s
 
 
-def _later(machine: Machine, speed: float) -> dict[float, float]:
+def _later(machine: Machine, speed: float) -> Distribution:
     """Return how far the motion tick is behind the first instant (mm of belt), less its mean."""
     gamma = locked_step(machine.controller)
     many = round(machine.controller.motion_cycle_s / gamma)
-    return {speed * gamma * (k - 0.5 * (many - 1)): 1.0 / many for k in range(many)}
+    return Distribution(lattices=(Lattice.even(speed * gamma, many),))
 
 
-def _scaled(shifts: dict[float, float], scale: float) -> dict[float, float]:
-    return {scale * shift: share for shift, share in shifts.items()}
-
-
-def act_shifts(
-    machine: Machine, travel: float, *, speed: float, scanned: bool
-) -> dict[float, float]:
-    """Return act less what settings count on (mm of counted travel), with probabilities.
+def act_shifts(machine: Machine, travel: float, *, speed: float, scanned: bool) -> Distribution:
+    """Return act less what settings count on (mm of counted travel).
 
     Parameters
     ----------
@@ -153,51 +212,52 @@ def act_shifts(
     first = first_shifts(machine, travel, speed=speed, scanned=scanned)
     if not scanned or locked_step(machine.controller) == 0.0:
         return first
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    shifts: dict[float, float] = {}
-    for more, chance in _later(machine, counted).items():
-        for shift, share in first.items():
-            shifts[shift + more] = shifts.get(shift + more, 0.0) + share * chance
-    return shifts
+    return first.plus(_later(machine, speed / (1.0 + machine.encoder.scale_error)))
 
 
-def first_shifts(
-    machine: Machine, travel: float, *, speed: float, scanned: bool
-) -> dict[float, float]:
+def first_shifts(machine: Machine, travel: float, *, speed: float, scanned: bool) -> Distribution:
     """Return what :func:`act_shifts` does, the motion tick as far behind as on average."""
-    q, controller = machine.encoder.count_mm, machine.controller
-    rounded = q * round(travel / q) if q > 0.0 else travel
-    gamma = locked_step(controller)
+    q, gamma = machine.encoder.count_mm, locked_step(machine.controller)
     if not scanned or gamma == 0.0:
-        return {rounded - travel: 1.0}
+        return Distribution(_rounded(travel, q) - travel)
     step = speed / (1.0 + machine.encoder.scale_error) * gamma
-    # a motion tick is half of (cycle - γ) behind the first instant, and half a cycle counted on
-    expected = travel - 0.5 * q + 0.5 * step
-    steps = _first_steps(rounded, step, count_mm=q)
-    return {first * step - expected: share for first, share in steps.items()}
+    return Distribution(lattices=(_first_lattice(travel, step, count_mm=q),))
 
 
-def _first_steps(travel: float, step: float, *, count_mm: float) -> dict[int, float]:
-    """Return after how many steps a point is reached first, with probabilities."""
+def _rounded(travel: float, count_mm: float) -> float:
+    return count_mm * round(travel / count_mm) if count_mm > 0.0 else travel
+
+
+def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
+    """Return the first step at which a point is reached, less what settings count on (mm).
+
+    A motion tick is half of (cycle − γ) behind that, and half a cycle counted on.
+    """
+    expected = travel - 0.5 * count_mm + 0.5 * step
+    point = _rounded(travel, count_mm)
     if count_mm == 0.0:
-        return {max(0, math.ceil(travel / step - _SAME_STEPS)): 1.0}
-    counts, each = travel / count_mm, step / count_mm
-    steps = max(0, math.ceil((counts - 1.0) / each - _SAME_STEPS))
-    shares, not_yet = {}, 1.0
-    while not_yet > 0.0:
-        still = min(1.0, max(0.0, counts - steps * each))
-        if not_yet > still:
-            shares[steps] = not_yet - still
-        not_yet, steps = still, steps + 1
-    return shares
+        steps = max(0, math.ceil(point / step - _SAME_STEPS))
+        return Lattice(steps * step - expected, step, 1, 1.0, 0.0)
+    counts, each = point / count_mm, step / count_mm
+    low = max(0, math.ceil((counts - 1.0) / each - _SAME_STEPS))
+    high = max(low, math.ceil(counts / each - _SAME_STEPS))
+    if high == low:
+        return Lattice(low * step - expected, step, 1, 1.0, 0.0)
+    first = 1.0 - min(1.0, max(0.0, counts - low * each))
+    last = min(1.0, max(0.0, counts - (high - 1) * each))
+    return Lattice(low * step - expected, step, high - low + 1, first, last)
 
 
-def mean_of(shifts: Mapping[float, float]) -> float:
+def mean_of(shifts: Mapping[float, float] | Distribution) -> float:
     """Return the mean of a distribution."""
+    if isinstance(shifts, Distribution):
+        return shifts.average
     return sum(shift * share for shift, share in shifts.items())
 
 
-def variance_of(shifts: Mapping[float, float]) -> float:
+def variance_of(shifts: Mapping[float, float] | Distribution) -> float:
     """Return the variance of a distribution."""
+    if isinstance(shifts, Distribution):
+        return shifts.sd**2
     mean = mean_of(shifts)
     return sum((shift - mean) ** 2 * share for shift, share in shifts.items())

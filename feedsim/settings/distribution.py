@@ -1,4 +1,4 @@
-"""The distribution of a sum of independent parts: normal, uniform, or of a few values.
+"""The distribution of a sum of independent parts: normal, uniform, or of certain values.
 
 Placement error and stage position are such sums: edges are normal, ticks, counts and jitter
 uniform, locked ticks take a few values. Far from the middle a normal curve of the same
@@ -10,18 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Distribution", "clipped_at", "clipped_normal"]
+from feedsim.settings.distribution_parts import Clipped, Lattice
+
+__all__ = ["Distribution", "clipped_at"]
 
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is nothing
-_NODES = 48
-_FINE_NODES = 200
 _HARDLY = 1e-6
+_NOTHING = 1e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,10 @@ class Distribution:
         Parts that take a few values: value → probability.
     rarely : tuple of (share, length)
         Parts that are 0, but in that share of cases uniform on 0…length (below 0: length…0).
+    lattices : tuple of Lattice
+        Parts that take many values at equal steps.
+    clipped : tuple of Clipped
+        Normal parts that are clipped at 0.
     """
 
     mean: float = 0.0
@@ -47,12 +51,20 @@ class Distribution:
     half_widths: tuple[float, ...] = ()
     choices: tuple[Mapping[float, float], ...] = field(default_factory=tuple)
     rarely: tuple[tuple[float, float], ...] = ()
+    lattices: tuple[Lattice, ...] = ()
+    clipped: tuple[Clipped, ...] = ()
+
+    @property
+    def _closed(self) -> tuple[Lattice | Clipped, ...]:
+        return (*self.lattices, *self.clipped)
 
     @property
     def average(self) -> float:
         """The mean of the sum."""
         chosen = sum(x * p for values in self.choices for x, p in values.items())
-        return self.mean + chosen + sum(0.5 * share * length for share, length in self.rarely)
+        closed = sum(part.mean for part in self._closed)
+        late = sum(0.5 * share * length for share, length in self.rarely)
+        return self.mean + chosen + closed + late
 
     @property
     def sd(self) -> float:
@@ -63,6 +75,7 @@ class Distribution:
             variance += sum((x - mean) ** 2 * p for x, p in values.items())
         for share, length in self.rarely:
             variance += share * length**2 / 3.0 - (0.5 * share * length) ** 2
+        variance += sum(part.variance for part in self._closed)
         return math.sqrt(variance)
 
     def plus(self, other: Distribution) -> Distribution:
@@ -73,6 +86,8 @@ class Distribution:
             (*self.half_widths, *other.half_widths),
             (*self.choices, *other.choices),
             (*self.rarely, *other.rarely),
+            (*self.lattices, *other.lattices),
+            (*self.clipped, *other.clipped),
         )
 
     def times(self, factor: float) -> Distribution:
@@ -83,6 +98,8 @@ class Distribution:
             tuple(abs(factor) * half for half in self.half_widths),
             tuple({factor * x: p for x, p in values.items()} for values in self.choices),
             tuple((share, factor * length) for share, length in self.rarely),
+            tuple(part.times(factor) for part in self.lattices),
+            tuple(part.times(factor) for part in self.clipped),
         )
 
     def share_below(self, limit: float) -> float:
@@ -103,7 +120,7 @@ class Distribution:
         spread = bounds[1] - bounds[0]
         sd = self.normal_sd
         if spread + sd == 0.0:
-            return float(self.mean < limit)
+            return float(bounds[0] < limit)
         sd = max(sd, 1e-4 * spread)
         low, high = bounds[0] - _FAR * sd, bounds[1] + _FAR * sd
         if limit <= low or limit >= high:
@@ -130,6 +147,8 @@ class Distribution:
         for share, length in self.rarely:
             uniform = np.exp(0.5j * length * t) * np.sinc(0.5 * length * t / math.pi)
             wave *= 1.0 - share + share * uniform
+        for part in self._closed:
+            wave *= part.wave(t)
         return wave
 
     def _bounds(self) -> tuple[float, float]:
@@ -141,6 +160,8 @@ class Distribution:
             low, high = low + min(values), high + max(values)
         for _, length in self.rarely:
             low, high = low + min(length, 0.0), high + max(length, 0.0)
+        for part in self._closed:
+            low, high = low + part.bounds[0], high + part.bounds[1]
         return low, high
 
 
@@ -148,32 +169,9 @@ def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:
     """Return normal(mean, sd) clipped at the least; as a normal part where it hardly is."""
     if sd == 0.0:
         return Distribution(max(mean, least))
-    if 0.5 * math.erfc((mean - least) / (sd * math.sqrt(2.0))) < _HARDLY:
+    clipped = 0.5 * math.erfc((mean - least) / (sd * math.sqrt(2.0)))
+    if clipped < _HARDLY:
         return Distribution(mean, sd)
-    return Distribution(least, choices=(clipped_normal(mean - least, sd, nodes=_FINE_NODES),))
-
-
-@lru_cache(maxsize=4)
-def _gauss_legendre(nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return places and weights on −1…1; kept, since to find them takes longer than to use them."""
-    return np.polynomial.legendre.leggauss(nodes)
-
-
-def clipped_normal(mean: float, sd: float, *, nodes: int = _NODES) -> dict[float, float]:
-    """Return normal(mean, sd) clipped at 0 as values with probabilities.
-
-    All below 0 is at 0; the rest is at the nodes of a Gauss-Legendre rule, which integrates
-    what varies as smoothly as a characteristic function to about 1e-12.
-    """
-    if sd == 0.0:
-        return {max(mean, 0.0): 1.0}
-    low, high = max(0.0, mean - _FAR * sd), mean + _FAR * sd
-    if high <= 0.0:
-        return {0.0: 1.0}
-    places, weights = _gauss_legendre(nodes)
-    values = 0.5 * (high - low) * places + 0.5 * (high + low)
-    density = np.exp(-0.5 * ((values - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
-    shares = 0.5 * (high - low) * weights * density
-    found = {float(v): float(p) for v, p in zip(values, shares, strict=True)}
-    below = 0.5 * math.erfc(mean / (sd * math.sqrt(2.0)))
-    return {0.0: below, **found}
+    if clipped > 1.0 - _NOTHING:
+        return Distribution(least)
+    return Distribution(least, clipped=(Clipped(mean - least, sd),))

@@ -8,7 +8,6 @@ from dataclasses import replace
 from feedsim.machine import Feeder, Machine
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
-from feedsim.settings.distribution import Distribution, clipped_normal
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by, waits_beyond
 from feedsim.settings.mechanisms_unseen import unseen
@@ -18,6 +17,7 @@ from feedsim.settings.spreads import (
     late_opening,
     placed_nose_at_opening,
     placement_spread,
+    slips,
     stage_spread,
     tail_at_opening,
 )
@@ -37,14 +37,7 @@ def nose_strike(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
     """Share of cycles whose staged nose reaches beyond the nose limit."""
     staged = stage_spread(machine, feeder, speed=speed)
     late, g = late_opening(machine, feeder, speed=speed), feeder.settings.speed_ratio
-    further = Distribution(
-        staged.mean + g * late.mean,
-        staged.normal_sd,
-        staged.half_widths,
-        staged.choices,
-        tuple((share, g * length) for share, length in late.rarely),
-    )
-    return 1.0 - further.share_below(feeder.nose_limit_mm)
+    return 1.0 - staged.plus(late.times(g)).share_below(feeder.nose_limit_mm)
 
 
 def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -83,12 +76,8 @@ def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> 
     feed.engage(0.0, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
     needed = _way_to_speed(feed, (1.0 - allowed.speed_mismatch) * belt_speed)
     staged = stage_spread(machine, feeder, speed=speed)
-    slips = clipped_normal(feeder.inserts.slip_mm, feeder.inserts.slip_sd_mm)
-    way = replace(
-        staged,
-        mean=feeder.insert_eye_to_placement_mm - staged.mean,
-        choices=(*({-x: p for x, p in c.items()} for c in staged.choices), slips),
-    )
+    stage = staged.times(-1.0).plus(slips(feeder))
+    way = replace(stage, mean=stage.mean + feeder.insert_eye_to_placement_mm)
     return way.share_below(needed)
 
 

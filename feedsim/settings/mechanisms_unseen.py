@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 from feedsim.machine import Feeder, Machine
-from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
+from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_closer
-from feedsim.settings.spreads import stage_spread
+from feedsim.settings.spreads import gaps, slips, stage_spread
 
 __all__ = ["again_unseen", "insert_gap", "strays", "unseen"]
 
@@ -26,8 +26,7 @@ def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
     feed = feeder.settings.speed_ratio * counted
     ins, eye = feeder.inserts, feeder.eye
     covered = stage_spread(machine, feeder, speed=speed).share_below(ins.length_mm)
-    slips = Distribution(choices=(clipped_normal(ins.slip_mm, ins.slip_sd_mm),))
-    merging = _merging(machine, feeder, speed, slips.times(-1.0)) if covered else 0.0
+    merging = _merging(machine, feeder, speed, slips(feeder).times(-1.0)) if covered else 0.0
     if covered == 1.0:
         return merging
     passing = speed * (eye.off_response_s + ins.length_mm / feed)
@@ -36,10 +35,10 @@ def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
 
 def _merging(machine: Machine, feeder: Feeder, speed: float, shift: Distribution) -> float:
     """Return the share of gaps, so much longer, that end before the output drops."""
-    ins, eye = feeder.inserts, feeder.eye
+    eye = feeder.eye
     if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0:
         return 0.0
-    gap = clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm).plus(shift)
+    gap = gaps(feeder).plus(shift)
     feed = feeder.settings.speed_ratio * speed / (1.0 + machine.encoder.scale_error)
     seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
     return seen.share_below(feed * eye.off_response_s)
@@ -74,7 +73,7 @@ def unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
     """Return the share of inserts that their eye misses, or that pass it before the search."""
     ins = feeder.inserts
     staged = stage_spread(machine, feeder, speed=speed)
-    gap = clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
+    gap = gaps(feeder)
     edge = Distribution(-ins.length_mm, feeder.eye.edge_sd_mm)
     next_nose = staged.plus(gap.times(-1.0)).plus(edge)
     early = 1.0 - next_nose.share_below(0.0)

@@ -25,6 +25,7 @@ from feedsim.settings.acts import (
     opening_travel,
     variance_of,
 )
+from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.shifts import Shift, mean_shift, placement_shifts
 from feedsim.settings.standard_uncertainty import rectangular_sd
@@ -177,10 +178,13 @@ def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[So
         yield _count(machine, carrier)
         yield _count(machine, insert)
         return
-    if not locked:
+    steps = corrected_acts(machine, feeder, speed=speed).choices
+    if not locked or not steps:
         yield _count(machine, carrier)
-    steps = corrected_acts(machine, feeder, speed=speed).choices[0]
-    yield _of_steps(name, "carrier", MOTION_CYCLE, math.sqrt(variance_of(steps)))
+    if steps:
+        yield _of_steps(name, "carrier", MOTION_CYCLE, math.sqrt(variance_of(steps[0])))
+    else:  # a count has so many steps that they are as good as none
+        yield _count(machine, insert)
 
 
 def _count(machine: Machine, late: _Late) -> Source:
@@ -193,7 +197,7 @@ def _count_name(late: _Late) -> str:
     return f"{late.side} eye count"
 
 
-def _sd(shifts: dict[float, float], machine: Machine) -> float:
+def _sd(shifts: Distribution, machine: Machine) -> float:
     return (1.0 + machine.encoder.scale_error) * math.sqrt(variance_of(shifts))
 
 

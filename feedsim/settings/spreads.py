@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 
 from feedsim.machine import Eye, Feeder, Machine
@@ -15,7 +14,7 @@ from feedsim.settings.acts import (
     opening_travel,
     side_acts,
 )
-from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
+from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.predict import (
     cycle_time,
@@ -29,6 +28,7 @@ from feedsim.settings.predict import (
 _FEW = 4
 
 __all__ = [
+    "gaps",
     "late_opening",
     "mark_to_act",
     "pitches",
@@ -36,6 +36,7 @@ __all__ = [
     "placement_spread",
     "rest_between_cycles",
     "scale_shift",
+    "slips",
     "stage_spread",
     "tail_at_opening",
 ]
@@ -46,25 +47,19 @@ def stage_spread(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
     g = feeder.settings.speed_ratio
     off = expected_offsets(machine, feeder, speed=speed).stage_mm
     counted = 1.0 / (1.0 + machine.encoder.scale_error)
-    acts = opening_acts(machine, feeder, speed=speed)
     bias = g * opening_bias(machine, feeder, speed=speed)
-    widths = (*_captures(machine, feeder.eye, speed=speed), *acts.half_widths)
-    return Distribution(
-        mean=feeder.settings.stage_position_mm + off - (bias if acts.choices else 0.0),
+    seen = Distribution(
+        mean=feeder.settings.stage_position_mm + off - bias,
         normal_sd=feeder.eye.edge_sd_mm,
-        half_widths=tuple(g * half for half in widths),
-        choices=tuple(_times(counted * g, values) for values in acts.choices),
+        half_widths=tuple(g * half for half in _captures(machine, feeder.eye, speed=speed)),
     )
+    return seen.plus(opening_acts(machine, feeder, speed=speed).times(counted * g))
 
 
 def _captures(machine: Machine, eye: Eye, *, speed: float) -> list[float]:
     """Half-widths (mm of belt travel) of one side's uniform parts from an edge to its capture."""
     widths = [speed * eye.response_jitter_s]
     return [*widths, 0.5 * speed * machine.controller.scan_s] if eye.scanned else widths
-
-
-def _times(factor: float, values: Mapping[float, float]) -> dict[float, float]:
-    return {factor * value: share for value, share in values.items()}
 
 
 def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
@@ -106,23 +101,16 @@ def placement_spread(
     scale = 1.0 + machine.encoder.scale_error
     mean = expected_offsets(machine, feeder, speed=speed).error_mm
     mean += scale_shift(machine, feeder) - known_bias(machine, feeder, speed=speed)
-    acts = _act_parts(machine, feeder, speed=speed)
-    mean += sum(act.mean for act in acts)
-    slips = clipped_normal(feeder.inserts.slip_mm, feeder.inserts.slip_sd_mm)
-    off = clipped_slip_mean(feeder.inserts)
-    widths = [
+    widths = (
         *_captures(machine, machine.carrier_eye, speed=speed),
         *_captures(machine, feeder.eye, speed=speed),
-        *(half for act in acts for half in act.half_widths),
-    ]
-    choices = [values for act in acts for values in act.choices]
-    eyes = (machine.carrier_eye.edge_sd_mm, feeder.eye.edge_sd_mm / g)
-    whole = Distribution(
-        mean=mean,
-        normal_sd=math.hypot(*eyes, machine.carriers.slip_sd_mm),
-        half_widths=tuple(widths),
-        choices=(*choices, {(slip - off) / g: share for slip, share in slips.items()}),
     )
+    eyes = (machine.carrier_eye.edge_sd_mm, feeder.eye.edge_sd_mm / g)
+    mean -= clipped_slip_mean(feeder.inserts) / g
+    sd = math.hypot(*eyes, machine.carriers.slip_sd_mm)
+    whole = Distribution(mean, sd, widths).plus(slips(feeder).times(1.0 / g))
+    for act in _act_parts(machine, feeder, speed=speed):
+        whole = whole.plus(act)
     if not late or settings.stage_correction:
         return whole
     behind = late_opening(machine, feeder, speed=speed)
@@ -138,12 +126,7 @@ def _act_parts(machine: Machine, feeder: Feeder, *, speed: float) -> list[Distri
     if feeder.settings.stage_correction:
         return [corrected_acts(machine, feeder, speed=speed)]
     travel = engage_travel(machine, feeder, speed=speed)
-    opening = opening_acts(machine, feeder, speed=speed)
-    early = Distribution(
-        -opening.mean,
-        half_widths=opening.half_widths,
-        choices=tuple(_times(-1.0, values) for values in opening.choices),
-    )
+    early = opening_acts(machine, feeder, speed=speed).times(-1.0)
     return [side_acts(machine, machine.carrier_eye, travel=travel, speed=speed), early]
 
 
@@ -175,16 +158,18 @@ def _placed_at_opening(
     Late openings push it further on, as they do the next one.
     """
     staged = stage_spread(machine, feeder, speed=speed)
-    slips = Distribution(
-        choices=(clipped_normal(feeder.inserts.slip_mm, feeder.inserts.slip_sd_mm),)
-    )
     late = late_opening(machine, feeder, speed=speed)
     nose = nose_at_opening(machine, feeder, speed=speed, staged_mm=staged.mean)
-    there = replace(staged, mean=nose + ahead_mm).plus(_gap(feeder)).plus(slips.times(-1.0))
+    there = replace(staged, mean=nose + ahead_mm).plus(gaps(feeder)).plus(slips(feeder).times(-1.0))
     return there.plus(late.times(feeder.settings.speed_ratio))
 
 
-def _gap(feeder: Feeder) -> Distribution:
+def slips(feeder: Feeder) -> Distribution:
+    """Return an insert's slip (mm), as it is drawn."""
+    return clipped_at(0.0, mean=feeder.inserts.slip_mm, sd=feeder.inserts.slip_sd_mm)
+
+
+def gaps(feeder: Feeder) -> Distribution:
     """Return the gap between two inserts (mm), as it is drawn."""
     ins = feeder.inserts
     return clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
@@ -233,7 +218,7 @@ def rest_between_cycles(
         half_widths=(*before, *after, *staged, *staged),
         rarely=((feeder.inserts.double, -feeder.inserts.length_mm / g),),
     )
-    return timing.plus(pitches(machine, carriers)).plus(_gap(feeder).times(-1.0 / g))
+    return timing.plus(pitches(machine, carriers)).plus(gaps(feeder).times(-1.0 / g))
 
 
 def pitches(machine: Machine, carriers: int) -> Distribution:
@@ -243,8 +228,8 @@ def pitches(machine: Machine, carriers: int) -> Distribution:
     """
     c = machine.carriers
     one = clipped_at(c.length_mm + c.min_gap_mm, mean=c.pitch_mm, sd=c.pitch_sd_mm)
-    if one.choices and carriers <= _FEW:
-        return Distribution(carriers * one.mean, choices=one.choices * carriers)
+    if one.clipped and carriers <= _FEW:
+        return Distribution(carriers * one.mean, clipped=one.clipped * carriers)
     return Distribution(carriers * one.average, math.sqrt(carriers) * one.sd)
 
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.settings.distribution import Distribution, clipped_at, clipped_normal
+from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.distribution_parts import Clipped, Lattice, merged
 from feedsim.settings.mechanisms import long_waits, long_waits_random
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
@@ -74,16 +75,68 @@ def test_without_any_spread_it_is_a_step() -> None:
     assert Distribution(choices=({1.0: 1.0},)).share_below(1.5) == 1.0
 
 
-@pytest.mark.parametrize(("mean", "sd"), [(0.3, 0.2), (0.0, 1.0), (-1.0, 0.5), (-9.0, 0.1)])
-def test_a_clipped_normal_has_its_mean_and_variance(mean: float, sd: float) -> None:
-    values = clipped_normal(mean, sd)
-    z = mean / sd
-    expected = mean * stats.norm.cdf(z) + sd * stats.norm.pdf(z)
-    square = (mean**2 + sd**2) * stats.norm.cdf(z) + mean * sd * stats.norm.pdf(z)
+CLIPPED = [(0.3, 0.2), (0.0, 1.0), (-1.0, 0.5), (2.0, 0.5)]
+
+
+@pytest.mark.parametrize(("mean", "sd"), CLIPPED)
+def test_a_clipped_normal_has_its_moments_and_its_shares(mean: float, sd: float) -> None:
+    # moments by quadrature of the normal density above 0; scipy.stats has the shares
+    law = stats.norm(mean, sd)
+    first = law.expect(lambda x: x, lb=0.0, ub=mean + 12.0 * sd)
+    second = law.expect(lambda x: x * x, lb=0.0, ub=mean + 12.0 * sd)
+    part = Clipped(mean, sd, factor=-2.0)
+    assert part.mean == pytest.approx(-2.0 * first, abs=1e-9)
+    assert part.variance == pytest.approx(4.0 * (second - first * first), abs=1e-9)
+    found = Distribution(normal_sd=0.004, clipped=(Clipped(mean, sd),))
+    for x in (-0.2, 0.25, 0.5, 1.7):
+        # the little normal part smears what is clipped to 0 by no more than 9 of its own
+        expected = law.cdf(x) if x > 0.0 else 0.0
+        assert found.share_below(x) == pytest.approx(expected, abs=2e-4)
+
+
+def test_a_normal_that_is_always_clipped_or_never_is_none_of_its_kind() -> None:
+    assert clipped_at(0.0, mean=-9.0, sd=0.1) == Distribution(0.0)
+    assert clipped_at(0.0, mean=9.0, sd=0.1) == Distribution(9.0, 0.1)
+
+
+@pytest.mark.parametrize("many", [1, 2, 3, 7, 500])
+def test_a_row_in_closed_form_is_its_values_one_by_one(many: int) -> None:
+    row = Lattice(-0.7, 0.013, many, 1.0, 0.0)
+    if many > 1:
+        row = Lattice(-0.7, 0.013, many, 0.3 if many > 2 else 0.6, 0.4)
+    values = {-0.7 + 0.013 * k: p for k, p in enumerate(row.shares().tolist())}
+    plain = Distribution(0.1, 0.05, choices=(values,))
+    closed = Distribution(0.1, 0.05, lattices=(row,))
     assert sum(values.values()) == pytest.approx(1.0, abs=1e-12)
-    assert sum(x * p for x, p in values.items()) == pytest.approx(expected, abs=1e-12)
-    assert sum(x * x * p for x, p in values.items()) == pytest.approx(square, abs=1e-12)
-    assert clipped_normal(0.3, 0.0) == {0.3: 1.0}
+    assert closed.average == pytest.approx(plain.average, abs=1e-10)
+    assert closed.sd == pytest.approx(plain.sd, abs=1e-9)
+    t = np.linspace(-700.0, 700.0, 1001)  # 2π/step is 483: the row comes round there
+    each = sum(p * np.exp(1j * t * x) for x, p in values.items())
+    np.testing.assert_allclose(row.wave(t), each, rtol=0.0, atol=1e-9)
+    for x in (-0.6, 0.0, 2.0, 6.0):
+        assert closed.share_below(x) == pytest.approx(plain.share_below(x), abs=1e-10)
+
+
+def test_an_even_row_has_the_variance_of_equal_steps() -> None:
+    # γ²·(n² − 1)/12, any text on discrete uniform variables
+    row = Lattice.even(0.3, 40)
+    assert (row.mean, row.bounds) == (pytest.approx(0.0, abs=1e-12), pytest.approx((-5.85, 5.85)))
+    assert row.variance == pytest.approx(0.09 * (1600.0 - 1.0) / 12.0, rel=1e-12)
+
+
+def test_merged_values_keep_their_mean_and_move_no_further_than_stated() -> None:
+    rng = np.random.default_rng(3)
+    places, weights = rng.uniform(-2.0, 3.0, 5000), rng.uniform(0.0, 1.0, 5000)
+    values = dict(zip(places.tolist(), (weights / weights.sum()).tolist(), strict=True))
+    few, span = merged(values, most=50), 5.0
+    assert len(few) <= 50
+    a, b = Distribution(choices=(values,)), Distribution(choices=(few,))
+    assert b.average == pytest.approx(a.average, abs=1e-12)
+    assert 0.0 <= a.sd**2 - b.sd**2 <= (span / 100.0) ** 2
+    for x in (-1.0, 0.4, 2.2):
+        share = sum(p for value, p in values.items() if value < x)
+        wide = [sum(p for v, p in few.items() if v < x + side) for side in (-0.1, 0.1)]
+        assert wide[0] <= share <= wide[1]
 
 
 def waits(steps: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[float]:

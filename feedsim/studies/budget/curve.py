@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 from feedsim.scenario import Scenario
-from feedsim.settings.acts import variance_of
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.sources import Source, combined_sd, placement_sources
 from feedsim.settings.spreads import placement_spread
@@ -43,8 +41,7 @@ def curves_at(scenario: Scenario, speed_mm_s: float) -> list[CurvePoint]:
 
 def sd_of(error: Distribution) -> float:
     """Return the standard deviation of a distribution that is nothing rarely (its own unit)."""
-    variance = error.normal_sd**2 + sum(a * a / 3.0 for a in error.half_widths)
-    return math.sqrt(variance + sum(variance_of(dict(values)) for values in error.choices))
+    return replace(error, rarely=()).sd
 
 
 def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
@@ -66,8 +63,7 @@ def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) ->
     float or None
         None where nothing spreads, or where no finite spread does (``within`` 0 or 1).
     """
-    mean = error.mean + sum(x * p for values in error.choices for x, p in values.items())
-    centred = replace(error, mean=error.mean - mean)
+    centred = replace(error, mean=error.mean - replace(error, rarely=()).average)
     if not 0.0 < within < 1.0 or centred.share_outside(-_TINY_MM, _TINY_MM) == 0.0:
         return None
 

@@ -1,0 +1,184 @@
+"""Parts of a sum that take many values, each with mean, variance and wave in closed form."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Clipped", "Lattice", "merged"]
+
+_FAR = 9.0  # standard deviations beyond which a normal curve is nothing
+_SAME = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Values at equal steps; the first and the last have shares of their own, the rest are alike.
+
+    Attributes
+    ----------
+    start, step : float
+        The values are start + k·step, k from 0 to many − 1.
+    many : int
+        At least 1.
+    first, last : float
+        Their shares; of one value ``first`` is 1 and ``last`` is 0.
+    """
+
+    start: float
+    step: float
+    many: int
+    first: float
+    last: float
+
+    @classmethod
+    def even(cls, step: float, many: int) -> Lattice:
+        """Return so many values of equal share and mean 0."""
+        each = 1.0 / many
+        return cls(-0.5 * step * (many - 1), step, many, each, each if many > 1 else 0.0)
+
+    def shares(self) -> NDArray[np.float64]:
+        """Return the share of each value, shape (many,)."""
+        found = np.full(self.many, self._each)
+        found[0] = self.first
+        if self.many > 1:
+            found[-1] = self.last
+        return found
+
+    @property
+    def _each(self) -> float:
+        between = self.many - 2
+        return max(0.0, 1.0 - self.first - self.last) / between if between > 0 else 0.0
+
+    @property
+    def mean(self) -> float:
+        """The mean value."""
+        ends = self.last * (self.many - 1)
+        between = self._each * 0.5 * (self.many - 2) * (self.many - 1) if self.many > 2 else 0.0
+        return self.start + self.step * (ends + between)
+
+    @property
+    def variance(self) -> float:
+        """The variance."""
+        n = self.many - 1
+        steps = (self.mean - self.start) / self.step if self.step else 0.0
+        # Σ k² for k = 1 … n − 1 is (n − 1)·n·(2n − 1)/6
+        square = self.last * n * n + self._each * (n - 1) * n * (2 * n - 1) / 6.0
+        return max(0.0, square - steps * steps) * self.step**2
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """The lowest and the highest value."""
+        end = self.start + self.step * (self.many - 1)
+        return min(self.start, end), max(self.start, end)
+
+    def times(self, factor: float) -> Lattice:
+        """Return all values multiplied by a factor."""
+        return replace(self, start=factor * self.start, step=factor * self.step)
+
+    def wave(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Return the characteristic function, shape of ``t``.
+
+        The values between the ends are a geometric row: Σ e^(ikx) over n of them is
+        sin(nx/2)/sin(x/2) about their middle (Dirichlet's kernel).
+        """
+        n = self.many - 1
+        found: NDArray[np.complex128] = self.first * np.exp(1j * self.start * t)
+        if n > 0:
+            found = found + self.last * np.exp(1j * (self.start + n * self.step) * t)
+        if n > 1:
+            middle = self.start + 0.5 * n * self.step
+            row = np.exp(1j * middle * t) * _dirichlet(0.5 * self.step * t, n - 1)
+            found = found + self._each * row
+        return found
+
+
+def _dirichlet(half: NDArray[np.float64], many: int) -> NDArray[np.float64]:
+    """Return sin(many·x)/sin(x), where sin(x) is next to 0 its limit ±many."""
+    below = np.sin(half)
+    turns = np.rint(half / math.pi)
+    limit = many * np.where(np.remainder(turns * (many - 1), 2.0) == 0.0, 1.0, -1.0)
+    near = np.abs(below) < _SAME
+    found: NDArray[np.float64] = np.where(
+        near, limit, np.sin(many * half) / np.where(near, 1.0, below)
+    )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Clipped:
+    """``factor`` times a normal(mean, sd) that is put to 0 where it is below."""
+
+    normal_mean: float
+    normal_sd: float
+    factor: float = 1.0
+
+    @property
+    def mean(self) -> float:
+        """The mean value: m·Φ(m/s) + s·φ(m/s) (censored normal), times the factor."""
+        return self.factor * self._moments()[0]
+
+    @property
+    def variance(self) -> float:
+        """The variance: E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared."""
+        mean, square = self._moments()
+        return self.factor**2 * max(0.0, square - mean * mean)
+
+    def _moments(self) -> tuple[float, float]:
+        m, s = self.normal_mean, self.normal_sd
+        z = m / s
+        above = 0.5 * math.erfc(-z / math.sqrt(2.0))
+        density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+        return m * above + s * density, (m * m + s * s) * above + m * s * density
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """The lowest and the highest value that matter."""
+        far = self.factor * max(0.0, self.normal_mean + _FAR * self.normal_sd)
+        return min(0.0, far), max(0.0, far)
+
+    def times(self, factor: float) -> Clipped:
+        """Return all values multiplied by a factor."""
+        return replace(self, factor=factor * self.factor)
+
+    def wave(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Return the characteristic function, shape of ``t``.
+
+        Φ(−m/s) for what is clipped, and for the rest ½·e^(−m²/2s²)·w((st − im/s)/√2) with
+        Faddeeva's w (the integral of a Gauss curve from 0 on; Abramowitz and Stegun, 7.1.3).
+        """
+        from scipy.special import wofz
+
+        m, s = self.normal_mean, self.normal_sd
+        z = m / s
+        clipped = 0.5 * math.erfc(z / math.sqrt(2.0))
+        places = (s * self.factor * t - 1j * z) / math.sqrt(2.0)
+        above = np.asarray(wofz(places), dtype=np.complex128)
+        return clipped + 0.5 * math.exp(-0.5 * z * z) * above
+
+
+def merged(values: Mapping[float, float], *, most: int) -> dict[float, float]:
+    """Return the values with those that lie near each other put together at their mean.
+
+    Closer than 1/``most`` of the whole range. The mean stays as it is, the variance falls by
+    at most (range/2·most)², and no value moves by more than range/most.
+
+    Parameters
+    ----------
+    values : mapping
+        Value → probability.
+    most : int
+        Values at most.
+    """
+    if len(values) <= most:
+        return dict(values)
+    places, shares = np.array(list(values)), np.array(list(values.values()))
+    low, high = float(places.min()), float(places.max())
+    bins = np.minimum((places - low) * (most / (high - low)), most - 1).astype(np.intp)
+    whole = np.bincount(bins, weights=shares, minlength=most)
+    sums = np.bincount(bins, weights=shares * places, minlength=most)
+    return {float(s / p): float(p) for s, p in zip(sums, whole, strict=True) if p > 0.0}
