@@ -90,13 +90,14 @@ def feeder_results(
         carrier_length_mm=machine.carriers.length_mm,
         criteria=criteria,
         resolution_mm=finest,
+        begins=records.begins,
     )
     return FeederResults(
         name=name,
         placed=error.n,
         placement_error=error,
         stage_position=stage_position(feeder, warm_up, resolution_mm=finest),
-        missed=missed(feeder, warm_up),
+        missed=missed(feeder, warm_up, begins=records.begins),
         jam_risk=jam_risk,
         hazards=found,
         settings=machine_settings(what.settings, machine.encoder),

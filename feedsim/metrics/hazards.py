@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from feedsim.metrics.cycle_hazards import (
     cycle_hazards,
     mismatch,
 )
-from feedsim.metrics.rows import Rows
+from feedsim.metrics.rows import Rows, begins_among
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.records.columns import FeederRecords
@@ -71,6 +72,7 @@ def hazards(
     carrier_length_mm: float,
     criteria: Criteria,
     resolution_mm: float,
+    begins: Sequence[int] = (0,),
 ) -> tuple[Hazards, Share]:
     """Return the hazards of one feeder and its jam risk.
 
@@ -89,6 +91,8 @@ def hazards(
     resolution_mm : float
         A position over its limit by no more than this stands at the limit, which is no
         hazard (:func:`feedsim.metrics.cycle_hazards.cycle_hazards`).
+    begins : sequence of int
+        Rows of the records at which a run begins.
 
     Returns
     -------
@@ -105,31 +109,35 @@ def hazards(
         criteria=criteria,
         resolution_mm=resolution_mm,
     )
+    among = begins_among(rows, begins)
+    share = {name: share_of(hazard.there, among) for name, hazard in rows_of.items()}
     usual = _usual_cycles(feeder, rows, machine.inserts)
     found = Hazards(
-        nose_strike=_position(rows_of["nose_strike"], resolution_mm),
-        tail_held=_position(rows_of["tail_held"], resolution_mm, usual=usual),
+        nose_strike=_position(rows_of["nose_strike"], share["nose_strike"], resolution_mm),
+        tail_held=_position(rows_of["tail_held"], share["tail_held"], resolution_mm, usual=usual),
         speed_mismatch=_speed_mismatch(
-            rows_of["speed_mismatch"], mismatch(feeder, rows), criteria.speed_mismatch
+            rows_of["speed_mismatch"],
+            share["speed_mismatch"],
+            u=mismatch(feeder, rows),
+            limit=criteria.speed_mismatch,
         ),
         off_carrier=_off_carrier(
             rows_of["off_carrier"],
-            _numbers(feeder.offset_mm[rows]),
+            share["off_carrier"],
+            offset=_numbers(feeder.offset_mm[rows]),
             room_mm=carrier_length_mm - machine.inserts.length_mm,
             overhang_mm=criteria.overhang_mm,
             resolution=resolution_mm,
         ),
-        stray_insert=_counted(_share(rows_of["stray_insert"].there)),
-        double=_counted(_share(rows_of["double"].there)),
+        stray_insert=_counted(share["stray_insert"]),
+        double=_counted(share["double"]),
         drive_overload=_drive_overload(
-            rows_of["drive_overload"], machine.servo.max_acceleration_mm_s2
+            rows_of["drive_overload"],
+            share["drive_overload"],
+            largest_mm_s2=machine.servo.max_acceleration_mm_s2,
         ),
     )
-    return found, _share(any_of(rows_of))
-
-
-def _share(hits: Bools) -> Share:
-    return share_of(int(np.count_nonzero(hits)), len(hits))
+    return found, share_of(any_of(rows_of), among)
 
 
 def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | None:
@@ -161,24 +169,32 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     return usual
 
 
-def _position(hazard: CycleHazard, resolution: float, *, usual: Bools | None = None) -> Hazard:
+def _position(
+    hazard: CycleHazard, share: Share, resolution: float, *, usual: Bools | None = None
+) -> Hazard:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
     shown = hazard.margin if usual is None else hazard.margin[usual]
     s = spread(_numbers(shown), resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
-    return _with_margin(_share(hazard.there), s, "mm", tail=tail)
+    return _with_margin(share, s, "mm", tail=tail)
 
 
-def _speed_mismatch(hazard: CycleHazard, u: Floats, limit: float) -> Hazard:
+def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Floats, limit: float) -> Hazard:
     """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both of u's sides."""
     both = spread(_numbers(u), resolution=SAME_RATIO)
     tail = _either(both, above=limit, below=-limit, resolution=SAME_RATIO)
     margin = spread(_numbers(hazard.margin), resolution=100.0 * SAME_RATIO)
-    return _with_margin(_share(hazard.there), margin, "%", tail=tail)
+    return _with_margin(share, margin, "%", tail=tail)
 
 
 def _off_carrier(
-    hazard: CycleHazard, offset: Floats, *, room_mm: float, overhang_mm: float, resolution: float
+    hazard: CycleHazard,
+    share: Share,
+    *,
+    offset: Floats,
+    room_mm: float,
+    overhang_mm: float,
+    resolution: float,
 ) -> Hazard:
     """Margin min(offset, room − offset) + overhang; the tail is that of both ends."""
     tail = _either(
@@ -188,12 +204,12 @@ def _off_carrier(
         resolution=resolution,
     )
     s = spread(_numbers(hazard.margin), resolution=resolution)
-    return _with_margin(_share(hazard.there), s, "mm", tail=tail)
+    return _with_margin(share, s, "mm", tail=tail)
 
 
-def _drive_overload(hazard: CycleHazard, largest_mm_s2: float) -> Hazard:
+def _drive_overload(hazard: CycleHazard, share: Share, *, largest_mm_s2: float) -> Hazard:
     """Margin largest − demanded; a drive without a limit has none, and no tail."""
-    n, unit, share = len(hazard.there), "mm/s^2", _share(hazard.there)
+    n, unit = len(hazard.there), "mm/s^2"
     if math.isinf(largest_mm_s2):
         return _with_margin(share, Spread(n, None, None), unit, tail=0.0 if n else None)
     resolution = SAME_RATIO * largest_mm_s2
@@ -232,6 +248,7 @@ def _with_margin(share: Share, margin: Spread, unit: str | None, *, tail: float 
         share.share,
         share.ci95,
         share.upper95,
+        share.effective_n,
         margin_mean=margin.mean,
         margin_sd=margin.sd,
         margin_unit=unit,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
@@ -33,10 +35,20 @@ class Missed(Share):
     by_cause: MissCauses
 
 
-def missed(feeder: FeederRecords, warm_up: int) -> Missed:
-    """Return the counted carriers that one feeder missed, by cause."""
+def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,)) -> Missed:
+    """Return the counted carriers that one feeder missed, by cause.
+
+    Parameters
+    ----------
+    feeder : FeederRecords
+    warm_up : int
+        Carriers left out at the front.
+    begins : sequence of int
+        Rows at which a run begins.
+    """
     outcomes = feeder.outcome[warm_up:]
     counts = {o.cause: int(np.count_nonzero(outcomes == o)) for o in Outcome}
     del counts[Outcome.PLACED.cause]
-    s = share_of(sum(counts.values()), len(outcomes))
-    return Missed(s.count, s.share, s.ci95, s.upper95, by_cause=MissCauses(**counts))
+    among = begins_among(slice(warm_up, warm_up + len(outcomes)), begins)
+    s = share_of(outcomes != Outcome.PLACED, among)
+    return Missed(s.count, s.share, s.ci95, s.upper95, s.effective_n, by_cause=MissCauses(**counts))

@@ -182,21 +182,21 @@ def _figures(pair: Pair, *, records: RunRecords, machine: Machine, names: Sequen
     both = values[rows]
     n = len(both)
     s = spread(both, resolution=finest)
-    begins = [max(0, begin - records.warm_up) for begin in records.begins]
+    begins = begins_among(rows, [max(0, begin - records.warm_up) for begin in records.begins])
     return Overlap(
         below=names[pair.below],
         above=names[pair.above],
         nominal_mm=nominal_overlap_mm(machine.feeders[pair.below], machine.feeders[pair.above]),
         n=n,
         mean_mm=s.mean,
-        mean_ci95_mm=mean_interval(both, resolution=finest, begins=begins_among(rows, begins)),
+        mean_ci95_mm=mean_interval(both, resolution=finest, begins=begins),
         sd_mm=s.sd,
         min_mm=float(both.min()) if n else None,
         max_mm=float(both.max()) if n else None,
         min_allowed_mm=_limit(pair.min_overlap_mm),
         max_allowed_mm=_limit(pair.max_overlap_mm),
-        overlapping=share_of(int(np.count_nonzero(both > finest)), n),
-        wrong=share_of(int(np.count_nonzero(wrong(both, pair, resolution_mm=finest))), n),
+        overlapping=share_of(both > finest, begins),
+        wrong=share_of(wrong(both, pair, resolution_mm=finest), begins),
     )
 
 

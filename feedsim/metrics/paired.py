@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import batches_of, mean_interval, one_value, student
 from feedsim.metrics.proportions import paired_difference, unpaired_difference
@@ -24,7 +25,6 @@ __all__ = [
     "Better",
     "LengthDifference",
     "ShareDifference",
-    "design_effect",
     "mean_difference",
     "sd_difference",
     "share_difference",
@@ -90,7 +90,8 @@ class ShareDifference:
     unpaired_ci95 : Interval or None
         What it would be had each setup run on cards of its own (Newcombe).
     design_effect : float
-        How many times as many carriers it takes because neighbours are alike, 1 or more.
+        How many times as many carriers it takes because neighbours are alike, 1 or more
+        (:func:`feedsim.metrics.clusters.design_effect` of the differences).
     better : {"first", "other"} or None
         Which is better with 95 % confidence.
     """
@@ -219,7 +220,7 @@ def share_difference(
     hits = int(np.count_nonzero(first)), int(np.count_nonzero(other))
     only_other = int(np.count_nonzero(other & ~first))
     only_first = int(np.count_nonzero(first & ~other))
-    effect = design_effect(other.astype(np.float64) - first, begins)
+    effect = design_effect(in_order(other.astype(np.int8) - first, begins))
     interval = paired_difference(only_other / effect, only_first / effect, n=n / effect)
     sign = _sign(interval)
     return ShareDifference(
@@ -234,35 +235,6 @@ def share_difference(
         design_effect=effect,
         better=_smaller(-sign if more_is_better else sign),
     )
-
-
-def design_effect(values: Floats, begins: Sequence[int] = (0,)) -> float:
-    """Return by how much the variance of a mean exceeds that of independent values.
-
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        In time order.
-    begins : sequence of int
-        Places at which a run begins.
-
-    Returns
-    -------
-    float
-        Variance of the batch means over what it would be if neighbours had nothing in common; 1
-        where that is less, and below 40 values of one run. Counts divided by it may be taken
-        as independent: Rao & Scott 1992, Biometrics 48:577-585 (from memory). From a few runs
-        it is coarse.
-    """
-    n = len(values)
-    batches = batches_of(n, begins)
-    if len(batches) in {0, 1, n}:
-        return 1.0
-    alone = float(values.var()) / n
-    if alone == 0.0:
-        return 1.0
-    means = _batch_means(values, begins)
-    return max(1.0, float(np.var(means, ddof=1)) / len(means) / alone)
 
 
 def _influence(errors_mm: Floats, sd_mm: float | None) -> Floats:

@@ -17,12 +17,12 @@ from feedsim.metrics.paired import (
     sd_difference,
     share_difference,
 )
-from feedsim.metrics.rows import begins_among
+from feedsim.metrics.rows import Rows, begins_among
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 
-__all__ = ["FeederDifference", "Ran", "feeder_difference", "with_hazard"]
+__all__ = ["FeederDifference", "Ran", "feeder_difference", "with_hazard", "within_tolerance"]
 
 Bools = NDArray[np.bool_]
 
@@ -97,10 +97,7 @@ def feeder_difference(
     errors = here.placement_error_mm[rows], there.placement_error_mm[rows]
     among = begins_among(rows, a.begins)
     finest = [resolution_mm(records) for records in (a, b)]
-    within = [
-        np.abs(e) <= ran.criteria.placement_tolerance_mm + r
-        for e, ran, r in zip(errors, (first, other), finest, strict=True)
-    ]
+    within = [within_tolerance(ran, number, rows=rows) for ran in (first, other)]
     risky = [with_hazard(ran, number)[counted] for ran in (first, other)]
     begins = begins_among(slice(a.warm_up, a.warm_up + len(landed[0])), a.begins)
     return FeederDifference(
@@ -112,6 +109,26 @@ def feeder_difference(
         missed=share_difference(~landed[0], ~landed[1], more_is_better=False, begins=begins),
         jam_risk=share_difference(*risky, more_is_better=False, begins=begins),
     )
+
+
+def within_tolerance(ran: Ran, number: int, *, rows: Rows) -> Bools:
+    """Tell which inserts of one feeder lie within the placement tolerance.
+
+    Parameters
+    ----------
+    ran : Ran
+    number : int
+        Of the feeder, from 0.
+    rows : Rows
+        n rows with an insert placed.
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
+    errors = np.abs(ran.records.feeders[number].placement_error_mm[rows])
+    inside: Bools = errors <= ran.criteria.placement_tolerance_mm + resolution_mm(ran.records)
+    return inside
 
 
 def with_hazard(ran: Ran, number: int) -> Bools:

@@ -9,9 +9,10 @@ import numpy as np
 
 from feedsim.metrics.capability import capability
 from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.intervals import Interval, wilson
+from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import mean_interval
 from feedsim.metrics.rows import begins_among, cycle_rows, placed_rows
+from feedsim.metrics.share import share_of
 from feedsim.metrics.spread import spread
 from feedsim.records.columns import FeederRecords
 
@@ -31,8 +32,9 @@ class PlacementError:
         of several from the means of the runs.
     p01_mm, p50_mm, p99_mm : float or None
         Percentiles, straight between order statistics.
-    within_tolerance, within_tolerance_ci95
-        Share of the placed inserts, and its Wilson interval.
+    within_tolerance, within_tolerance_ci95, within_tolerance_effective_n
+        Share of the placed inserts, its interval and what the inserts are worth as
+        independent ones (:class:`feedsim.metrics.share.Share`).
     cp, cpk : float or None
         Capability against the tolerance either side of the target; None where the
         errors do not spread.
@@ -49,6 +51,7 @@ class PlacementError:
     p99_mm: float | None
     within_tolerance: float | None
     within_tolerance_ci95: Interval | None
+    within_tolerance_effective_n: float | None
     cp: float | None
     cpk: float | None
 
@@ -88,9 +91,10 @@ def placement_error(
     errors = feeder.placement_error_mm[rows]
     n = len(errors)
     if n == 0:
-        return PlacementError(0, *(None,) * 12)
+        return PlacementError(0, *(None,) * 13)
     tolerance = criteria.placement_tolerance_mm
-    within = int(np.count_nonzero(np.abs(errors) <= tolerance + resolution_mm))
+    among = begins_among(rows, begins)
+    within = share_of(np.abs(errors) <= tolerance + resolution_mm, among)
     s = spread(errors, resolution=resolution_mm)
     fit = None
     if s.mean is not None and s.sd is not None:
@@ -99,17 +103,16 @@ def placement_error(
     return PlacementError(
         n=n,
         mean_mm=s.mean,
-        mean_ci95_mm=mean_interval(
-            errors, resolution=resolution_mm, begins=begins_among(rows, begins)
-        ),
+        mean_ci95_mm=mean_interval(errors, resolution=resolution_mm, begins=among),
         sd_mm=s.sd,
         min_mm=float(errors.min()),
         max_mm=float(errors.max()),
         p01_mm=p01,
         p50_mm=p50,
         p99_mm=p99,
-        within_tolerance=within / n,
-        within_tolerance_ci95=wilson(within, n),
+        within_tolerance=within.share,
+        within_tolerance_ci95=within.ci95,
+        within_tolerance_effective_n=within.effective_n,
         cp=None if fit is None else fit.cp,
         cpk=None if fit is None else fit.cpk,
     )

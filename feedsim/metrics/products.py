@@ -12,6 +12,7 @@ from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.overlaps import Overlap, overlaps
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed
+from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -102,10 +103,11 @@ def products(
     duration_s : float or None
         What the counted carriers took, the time of stops counted.
     """
-    n = len(rows.classes)
+    counted = slice(records.warm_up, records.warm_up + len(rows.classes))
+    begins = begins_among(counted, records.begins)
 
     def share(flags: NDArray[np.bool_]) -> Share:
-        return share_of(int(np.count_nonzero(flags)), n)
+        return share_of(flags, begins)
 
     good = share(rows.good)
     missing = _missing(records, names)

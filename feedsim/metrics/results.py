@@ -26,12 +26,14 @@ __all__ = ["AdjustedResults", "Complete", "Results", "Stops", "summarise"]
 class Complete:
     """Counted carriers on which every feeder that the recipe needs placed.
 
+    ``share``, ``ci95``, ``effective_n``: as in :class:`feedsim.metrics.share.Share`.
     ``per_hour``: so many products an hour at the carrier eye, the time of stops counted.
     """
 
     count: int
     share: float | None
     ci95: Interval | None
+    effective_n: float | None
     per_hour: float | None
 
 
@@ -183,5 +185,6 @@ def _complete(made: Products, *, duration_s: float | None) -> Complete:
         count=complete.count,
         share=complete.share,
         ci95=complete.ci95,
+        effective_n=complete.effective_n,
         per_hour=3600.0 * complete.count / duration_s if duration_s else None,
     )

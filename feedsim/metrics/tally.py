@@ -7,14 +7,18 @@ from dataclasses import dataclass, fields
 from enum import Enum
 from typing import Any
 
+import numpy as np
+
 from feedsim.metrics.acceptance import AgainstLimit
+from feedsim.metrics.clusters import InOrder, in_order
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazards
-from feedsim.metrics.intervals import wilson_of_share
 from feedsim.metrics.missed import MissCauses
-from feedsim.metrics.rows import cycle_rows, number_of
-from feedsim.records.columns import FeederRecords
+from feedsim.metrics.paired_feeders import Ran, with_hazard, within_tolerance
+from feedsim.metrics.rows import begins_among, cycle_rows, number_of, placed_rows
+from feedsim.metrics.share import counted
+from feedsim.records.outcome import Outcome
 
 __all__ = ["Sureness", "Tally", "added", "shares_of", "sureness", "tally"]
 
@@ -33,6 +37,8 @@ class Tally:
 
     ``within``: placed inserts within the tolerance. ``at_risk``: feed cycles with a hazard, of
     ``cycles``. ``causes`` and ``hazards``: in the order of their names in the results.
+    ``within_in_order``, ``missed_in_order``, ``risk_in_order``: the same hits, with how they
+    cluster, one entry for each run.
     """
 
     carriers: int
@@ -43,20 +49,42 @@ class Tally:
     at_risk: int
     causes: tuple[int, ...]
     hazards: tuple[int, ...]
+    within_in_order: tuple[InOrder, ...]
+    missed_in_order: tuple[InOrder, ...]
+    risk_in_order: tuple[InOrder, ...]
 
 
-def tally(results: FeederResults, records: FeederRecords, warm_up: int) -> Tally:
-    """Return the counts of one feeder's run from its figures and its records."""
-    error, missed = results.placement_error, results.missed
+def tally(results: FeederResults, ran: Ran, *, number: int) -> Tally:
+    """Return the counts of one feeder's run from its figures and its records.
+
+    Parameters
+    ----------
+    results : FeederResults
+    ran : Ran
+        What the figures are of.
+    number : int
+        Of the feeder, from 0.
+    """
+    records = ran.records
+    feeder, warm_up = records.feeders[number], records.warm_up
+    outcomes = feeder.outcome[warm_up:]
+    placed, cycles = placed_rows(feeder, warm_up), cycle_rows(feeder, warm_up)
+    counts = slice(warm_up, warm_up + len(outcomes))
+    within = within_tolerance(ran, number, rows=placed)
     return Tally(
-        carriers=error.n + missed.count,
-        missed=missed.count,
-        placed=error.n,
-        within=round(error.n * error.within_tolerance) if error.within_tolerance else 0,
-        cycles=number_of(cycle_rows(records, warm_up)),
+        carriers=len(outcomes),
+        missed=results.missed.count,
+        placed=results.placed,
+        within=int(np.count_nonzero(within)),
+        cycles=number_of(cycles),
         at_risk=results.jam_risk.count,
-        causes=tuple(getattr(missed.by_cause, f.name) for f in fields(MissCauses)),
+        causes=tuple(getattr(results.missed.by_cause, f.name) for f in fields(MissCauses)),
         hazards=tuple(getattr(results.hazards, f.name).count for f in fields(Hazards)),
+        within_in_order=in_order(within, begins_among(placed, records.begins)),
+        missed_in_order=in_order(outcomes != Outcome.PLACED, begins_among(counts, records.begins)),
+        risk_in_order=in_order(
+            with_hazard(ran, number)[cycles], begins_among(cycles, records.begins)
+        ),
     )
 
 
@@ -65,7 +93,9 @@ def added(tallies: Sequence[Tally]) -> Tally:
     sums: dict[str, Any] = {}
     for f in fields(Tally):
         parts = [getattr(t, f.name) for t in tallies]
-        if isinstance(parts[0], tuple):
+        if f.name.endswith("_in_order"):
+            sums[f.name] = tuple(run for part in parts for run in part)
+        elif isinstance(parts[0], tuple):
             sums[f.name] = tuple(sum(column) for column in zip(*parts, strict=True))
         else:
             sums[f.name] = sum(parts)
@@ -77,43 +107,31 @@ def shares_of(
 ) -> dict[str, AgainstLimit]:
     """Return each share with its interval against its limit, by name of the acceptance figure.
 
-    Carriers of one run may be alike (they wait behind each other, they share the phases of
-    ticks and counts), so the number of trials is divided by how much more the runs differ than
-    chance would have them (Pearson's χ² over its degrees of freedom, at least 1; the method of
-    quasi-likelihood, McCullagh & Nelder, Generalized Linear Models, from memory).
+    Carriers of one run may be alike (losses come in runs, carriers share the phases of ticks and
+    counts), so the intervals are those of the effective number of trials
+    (:func:`feedsim.metrics.clusters.design_effect`), within runs and between them.
 
     Parameters
     ----------
     runs : sequence of Tally
-        Of one feeder, one for each independent run.
+        Of one feeder, one for each independent run, in a fixed order.
     criteria : Criteria
     confidence : float
         Of each two-sided interval.
     """
-    rows = (
-        ("within_tolerance", "within", "placed", criteria.within_tolerance),
-        ("missed", "missed", "carriers", criteria.missed),
-        ("jam_risk", "at_risk", "cycles", criteria.jam_risk),
-    )
+    orders = {
+        "within_tolerance": ("within_in_order", criteria.within_tolerance),
+        "missed": ("missed_in_order", criteria.missed),
+        "jam_risk": ("risk_in_order", criteria.jam_risk),
+    }
     found = {}
-    for name, hits, trials, limit in rows:
-        counts = [(getattr(run, hits), getattr(run, trials)) for run in runs]
-        n = sum(t for _, t in counts)
-        share = sum(h for h, _ in counts) / n if n else None
-        interval = None
-        if share is not None:
-            worth = n / _more_than_chance(counts, share)
-            interval = wilson_of_share(share, worth, confidence=confidence)
-        found[name] = AgainstLimit(share, interval, limit, at_least=name == "within_tolerance")
+    for name, (order, limit) in orders.items():
+        each = [run for tally_ in runs for run in getattr(tally_, order)]
+        share = counted(each, confidence=confidence)
+        found[name] = AgainstLimit(
+            share.share, share.interval, limit, at_least=name == "within_tolerance"
+        )
     return found
-
-
-def _more_than_chance(counts: Sequence[tuple[int, int]], share: float) -> float:
-    runs = [(hits, n) for hits, n in counts if n]
-    if len(runs) < 2 or not 0.0 < share < 1.0:
-        return 1.0
-    squares = sum((hits - share * n) ** 2 / n for hits, n in runs)
-    return max(1.0, squares / (share * (1.0 - share) * (len(runs) - 1)))
 
 
 def sureness(

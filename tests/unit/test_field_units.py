@@ -18,6 +18,8 @@ WITHOUT_UNIT = {
     "share",
     "ci95",
     "upper95",
+    "effective_n",
+    "within_tolerance_effective_n",
     "within_tolerance",
     "within_tolerance_ci95",
     "cp",

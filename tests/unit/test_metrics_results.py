@@ -89,7 +89,7 @@ def test_nothing_placed_leaves_no_figure():
     found = summary([missed(Outcome.NO_INSERT)] * 2).feeders[0]
     assert (found.placed, found.placement_error.n) == (0, 0)
     values = [v for k, v in plain(found.placement_error).items() if k != "n"]
-    assert values == [None] * 12
+    assert values == [None] * 13
     assert (found.stage_position.mean_mm, found.stage_position.sd_mm) == (None, None)
     assert (found.cycle.mean_s, found.cycle.max_s, found.cycle.use) == (None, None, None)
 
@@ -270,7 +270,13 @@ def test_parts_that_do_not_belong_together_are_refused():
 def test_a_run_of_nothing_but_warm_up_has_no_figure():
     results = summary([placed()] * 2, warm_up=2)
     assert (results.carriers, results.duration_s) == (0, None)
-    assert plain(results.complete) == {"count": 0, "share": None, "ci95": None, "per_hour": None}
+    assert plain(results.complete) == {
+        "count": 0,
+        "share": None,
+        "ci95": None,
+        "effective_n": None,
+        "per_hour": None,
+    }
     assert (results.accepted, results.decided) == (False, False)
 
 
@@ -302,7 +308,7 @@ def test_a_line_without_stops():
 
 # The plain form.
 
-SHARE = ["count", "share", "ci95", "upper95"]
+SHARE = ["count", "share", "ci95", "upper95", "effective_n"]
 HAZARD = [*SHARE, "margin_mean", "margin_sd", "margin_unit", "tail_probability"]
 KEYS = {
     "": [
@@ -322,7 +328,7 @@ KEYS = {
         "feeders",
         "stops",
     ],
-    "complete": ["count", "share", "ci95", "per_hour"],
+    "complete": ["count", "share", "ci95", "effective_n", "per_hour"],
     "products": [
         "needs",
         "complete",
@@ -373,6 +379,7 @@ KEYS = {
         "p99_mm",
         "within_tolerance",
         "within_tolerance_ci95",
+        "within_tolerance_effective_n",
         "cp",
         "cpk",
     ],

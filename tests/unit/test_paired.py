@@ -11,7 +11,6 @@ import pytest
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.hazards import hazards
 from feedsim.metrics.paired import (
-    design_effect,
     mean_difference,
     sd_difference,
     share_difference,
@@ -248,19 +247,6 @@ def test_each_setup_is_held_against_its_own_tolerance():
     wide = ran(errors(1.0, 2.0), criteria=replace(CRITERIA, placement_tolerance_mm=2.5))
     found = feeder_difference(ran(errors(1.0, 2.0)), wide, number=0, names=NAMES)
     assert (found.within_tolerance.first, found.within_tolerance.other) == (0.5, 1.0)
-
-
-def test_the_design_effect():
-    # 1 and 0 in turn: every batch of even length has the same mean
-    assert design_effect(np.tile([1.0, 0.0], 200)) == 1.0
-    # blocks of a batch: batch means have the variance of the values, n/20 times too much, and
-    # 20/19 from the divisor
-    blocks = np.repeat(np.tile([1.0, 0.0], 10), 30)
-    assert design_effect(blocks) == pytest.approx(30.0 * 20.0 / 19.0, rel=1e-12)
-    assert design_effect(np.zeros(100)) == design_effect(np.zeros(0)) == 1.0
-    assert design_effect(np.repeat([1.0, 0.0], 15)) == 1.0  # 30 values: too few to tell
-    # independent values: 1 on average but for what is cut off below 1
-    assert np.mean([design_effect(noise(400, seed)) for seed in range(60)]) < 1.25
 
 
 def test_records_of_other_carriers_are_refused():

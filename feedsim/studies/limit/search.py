@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from feedsim.machine import Feeder, Machine
+from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.tally import Sureness, Tally, sureness, tally
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits, tooth, window
@@ -182,9 +183,9 @@ def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> 
     """Run one set of cards at one speed, in whatever process; return each feeder's counts."""
     at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
     ran = rehearse(at_speed, first=replication)
+    what = Ran(ran.records, ran.machine, criteria_of(at_speed))
     return [
-        tally(results, records, ran.records.warm_up)
-        for results, records in zip(ran.results.feeders, ran.records.feeders, strict=True)
+        tally(results, what, number=number) for number, results in enumerate(ran.results.feeders)
     ]
 
 
