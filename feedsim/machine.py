@@ -100,7 +100,12 @@ class Carriers:
 
 @dataclass(frozen=True, slots=True)
 class Eye:
-    """A photo-eye. ``scanned``: the travel is stored at a scan tick; else latched."""
+    """A photo-eye.
+
+    ``scanned``: the travel is stored at a scan tick; else latched. ``polled``, only with
+    ``scanned``: nothing but the level at scan ticks counts. ``filter_s``: how long a level must
+    last to count.
+    """
 
     response_s: float = 0.0
     response_jitter_s: float = 0.0
@@ -108,6 +113,8 @@ class Eye:
     edge_sd_mm: float = 0.0
     missed: float = 0.0
     scanned: bool = False
+    polled: bool = False
+    filter_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

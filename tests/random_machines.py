@@ -26,6 +26,46 @@ from feedsim.settings.solve import solve
 Rng = np.random.Generator
 
 
+def filtered_machine(seed: int, *, feeders: int | None = None) -> Machine:
+    """Return a random machine whose eyes have input filters, or are polled, or both.
+
+    Half of them with scans and filters as long as cards and gaps take to pass.
+    """
+    machine = random_machine(seed, feeders=feeders)
+    rng = np.random.default_rng([seed, 1])
+    carriers, speed = machine.carriers, machine.line.speed_mm_s
+    gap = max(carriers.pitch_mm - carriers.length_mm, carriers.min_gap_mm) / speed
+    card = carriers.length_mm / speed
+    spans = [gap, card, *(f.inserts.gap_mm / speed for f in machine.feeders)]
+    long = bool(rng.random() < 0.5)
+
+    def filtered(eye: Eye) -> Eye:
+        polled = bool(rng.random() < 0.6)
+        some = _pick(rng, 0.0005, 0.003, 0.01)
+        if long:
+            some = _pick(rng, *spans) * float(rng.uniform(0.3, 1.2))
+        some *= float(rng.random() < 0.6) if polled else 1.0
+        return replace(eye, polled=polled, scanned=eye.scanned or polled, filter_s=some)
+
+    scan = machine.controller.scan_s
+    if long:
+        scan = _pick(rng, *spans) * float(rng.uniform(0.4, 2.0))
+    names = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
+    anew = dict.fromkeys(names, math.nan) if rng.random() < 0.6 else {}
+    feeders = tuple(
+        replace(f, eye=filtered(f.eye), settings=replace(f.settings, **anew))
+        for f in machine.feeders
+    )
+    return solve(
+        replace(
+            machine,
+            controller=replace(machine.controller, scan_s=scan),
+            carrier_eye=filtered(machine.carrier_eye),
+            feeders=feeders,
+        )
+    )
+
+
 def random_machine(seed: int, *, feeders: int | None = None) -> Machine:
     """Return a machine drawn from wide ranges; equal seeds give equal machines."""
     rng = np.random.default_rng(seed)

@@ -157,8 +157,17 @@ class Eye(Section):
         "Spread of the edge that is seen, one standard deviation, a length.", "0 mm"
     )
     missed: Share = key("Share of cards that the eye does not see.", "0 %")
-    capture: Annotated[Literal["latched", "scanned"], Choice("latched", "scanned")] = key(
-        "Whether the count is latched as the eye switches, or read at the next scan.", "latched"
+    capture: Annotated[
+        Literal["latched", "scanned", "polled"], Choice("latched", "scanned", "polled")
+    ] = key(
+        "Whether the count is latched as the eye switches; or read at the next scan after that; "
+        "or the program polls the eye's level at each scan, and what is not there at one is "
+        "lost: a short card, or the gap between two.",
+        "latched",
+    )
+    filter_time: Time = key(
+        "Input filter: how long a level of the eye's output must last to count, a time; 0 is none.",
+        "0 ms",
     )
 
 

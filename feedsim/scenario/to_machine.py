@@ -95,7 +95,9 @@ def _eye(eye: Eye) -> machine.Eye:
         off_response_s=eye.off_response,
         edge_sd_mm=eye.edge_sd,
         missed=eye.missed,
-        scanned=eye.capture == "scanned",
+        scanned=eye.capture != "latched",
+        polled=eye.capture == "polled",
+        filter_s=eye.filter_time,
     )
 
 

@@ -12,10 +12,11 @@ __all__ = ["clipped_slip_mean", "clipped_slip_sd", "eye_delay", "following_time"
 def eye_delay(eye: Eye, controller: Controller) -> float:
     """Return d, the mean time from an edge passing an eye to its capture (s).
 
-    The response, and half a scan where the travel is stored at a scan tick: an edge comes
-    at a uniform phase of the scan, so it waits scan/2 on average.
+    The response, what the input filter takes, and half a scan where the travel is stored at a
+    scan tick: an edge comes at a uniform phase of the scan, so it waits scan/2 on average.
     """
-    return eye.response_s + (0.5 * controller.scan_s if eye.scanned else 0.0)
+    scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
+    return eye.response_s + eye.filter_s + scan_wait_s
 
 
 def following_time(servo: Servo) -> float:

@@ -13,12 +13,14 @@ from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.input_level import Look, Seen, level_of
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.recorder import Tracer
 
 __all__ = ["CarrierEye"]
 
 _PROGRESS_EVERY = 256
+_LOST = {Seen.TOO_SHORT: Outcome.NOT_SEEN, Seen.MERGES: Outcome.MERGED}
 
 
 class CarrierEye(Part):
@@ -66,26 +68,24 @@ class CarrierEye(Part):
         self._order_known = Order.MARK_KNOWN.of(0)
         self._held_mm = -math.inf
         self._switched_s = -math.inf
+        self._level = level_of(eye, goes_off=self._goes_off, scan_tick=self._scan_tick)
+        self._look: Look | None = None
         self.leading_edge_mm = array("d")
         self.slip_mm = array("d")
 
     def run(self) -> Steps:
         """See every carrier, in order."""
-        clock, conveyor = self.clock, self._conveyor
+        clock = self.clock
         order = Order.CARRIER_EYE.of(0)
         for carrier in range(self._count):
             card = next(self._cards)
-            leading, seen, delay, slip, missed = card
+            leading, _, _, slip, _ = card
             self.leading_edge_mm.append(leading)
             self.slip_mm.append(slip)
             if self._progress is not None and carrier % _PROGRESS_EVERY == 0:
                 self._progress(carrier)
-            lost = Outcome.NOT_SEEN if missed else None
             while True:
-                passed = conveyor.master.belt.time_at(seen)
-                if not missed:
-                    lost = self._fate(seen, passed)
-                t = passed if lost else max(passed + delay, self._switched_s)
+                t, lost = self._plan(card)
                 try:
                     yield clock.at(t, order)
                 except Interrupt as call:
@@ -93,12 +93,42 @@ class CarrierEye(Part):
                         raise
                     continue
                 break
-            if lost is not Outcome.NOT_SEEN:
-                self._held_mm = leading + self._length_mm
+            self._hold(leading + self._length_mm, lost)
             if lost:
                 self._lose(carrier, lost, t=t)
             else:
                 self._switch(carrier, t)
+
+    def _plan(self, card: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
+        """Return when a carrier will be decided (s), and how it is lost, if it is."""
+        leading, seen, delay, _, missed = card
+        passed = self._conveyor.master.belt.time_at(seen)
+        lost = Outcome.NOT_SEEN if missed else self._fate(seen, passed)
+        self._look = None
+        if self._level is None or lost is Outcome.NOT_SEEN:
+            return (passed if lost else max(passed + delay, self._switched_s)), lost
+        self._look = look = self._level.look(
+            passes_s=passed,
+            switches_s=max(passed + delay, self._level.since_s),
+            tail_mm=leading + self._length_mm,
+        )
+        return look.t, _LOST.get(look.seen)
+
+    def _hold(self, tail_mm: float, lost: Outcome | None) -> None:
+        """Let a carrier that was planned have passed; its tail (mm) may hold the output."""
+        if self._look is not None and self._level is not None:
+            self._level.take(self._look, tail_mm)
+        if lost is not Outcome.NOT_SEEN:
+            self._held_mm = tail_mm
+
+    def _goes_off(self, tail_mm: float) -> float:
+        """Return when the output goes off behind a tail (s)."""
+        if tail_mm == -math.inf:
+            return tail_mm
+        return self._conveyor.time_at(tail_mm) + self._eye.off_response_s
+
+    def _scan_tick(self, t: float) -> float:
+        return self._conveyor.master.scan_tick(t)
 
     def _fate(self, seen: float, passed: float) -> Outcome | None:
         """Return how an edge that passes is lost, if it is; None where the output switches."""

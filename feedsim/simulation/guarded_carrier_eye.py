@@ -89,7 +89,9 @@ class GuardedCarrierEye(CarrierEye):
 
     def output_on(self, t: float) -> bool:
         """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
-        return t < self._conveyor.master.belt.time_at(self._held_mm) + self._eye.off_response_s
+        if self._level is not None:
+            return self._level.is_on(t)
+        return t < self._goes_off(self._held_mm)
 
     def end(self) -> int:
         """Take all carriers that have not come yet, and return how many have come."""

@@ -181,6 +181,7 @@ class GuardedInsertEye(InsertEye):
     def clear(self, feed_mm: float) -> int:
         """Take out all inserts that have passed the eye by a feed travel (mm); return how many."""
         cleared = 0
+        self._look = None
         while not self._lacks:
             nose, seen, _, _, _, drawn, missed, double, _ = self._next
             edge = min(nose, seen) if drawn and not missed else nose
@@ -197,4 +198,6 @@ class GuardedInsertEye(InsertEye):
 
     def output_on(self, t: float) -> bool:
         """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
-        return t < self._state.feed.time_at(self._held_mm) + self._eye.off_response_s
+        if self._level is not None:
+            return self._level.is_on(t)
+        return t < self._goes_off(self._held_mm)

@@ -14,6 +14,7 @@ from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.input_level import Look, Seen, level_of
 
 __all__ = ["Card", "Fate", "Found", "InsertEye", "Search"]
 
@@ -52,8 +53,16 @@ class Fate(Enum):
     SEEN = auto()
     MISSED = auto()
     MERGED = auto()
+    TOO_SHORT = auto()  # on for less than the filter asks, or between two scans
     IGNORED = auto()  # it switches while nobody searches, before or after
     BEYOND_LIMIT = auto()  # the search ends before it comes
+
+
+_FATES = {
+    Seen.SWITCHES: Fate.SEEN,
+    Seen.MERGES: Fate.MERGED,
+    Seen.TOO_SHORT: Fate.TOO_SHORT,
+}
 
 
 class InsertEye:
@@ -96,6 +105,8 @@ class InsertEye:
         self._held_mm = -math.inf
         self._held_number = -1
         self._known_event: Event | None = None
+        self._level = level_of(self._eye, goes_off=self._goes_off, scan_tick=self._scan_tick)
+        self._look: Look | None = None
 
     def take_staged(self) -> Found:
         """Return insert 0 as staged at the start: seen, its nose past the eye."""
@@ -109,6 +120,8 @@ class InsertEye:
         """Insert ``number`` fell back when the clutch closed, and its tail with it."""
         if number == self._held_number and feed_mm < self._held_mm:
             self._held_mm += slip_mm
+            if self._level is not None:
+                self._level.slipped(slip_mm)
 
     def search(self, search: Search) -> Generator[Event, Any, Found | None]:
         """Wait for the next insert to switch the eye; None at the search limit."""
@@ -140,14 +153,36 @@ class InsertEye:
         passes = feed.time_at(edge)
         if missed:
             return passes, Fate.MISSED
-        if self._merges(edge, passes):
+        if self._level is not None:
+            switches, fate = self._filtered(passes, delay)
+        elif self._merges(edge, passes):
             return passes, Fate.MERGED
-        switches = passes + delay
-        if switches < search.since_s - SAME_INSTANT_S:
+        else:
+            switches, fate = passes + delay, Fate.SEEN
+        if fate is Fate.SEEN and switches < search.since_s - SAME_INSTANT_S:
             return switches, Fate.IGNORED
         if switches < math.inf and feed.position(switches) > last:
-            return passes, Fate.IGNORED
-        return switches, Fate.SEEN
+            return passes, fate if fate is not Fate.SEEN else Fate.IGNORED
+        return switches, fate
+
+    def _filtered(self, passes_s: float, delay_s: float) -> tuple[float, Fate]:
+        """Return when the next insert is decided (s), and how, behind a filter or polled."""
+        if passes_s == math.inf or self._level is None:
+            return passes_s, Fate.SEEN
+        tail_mm = self._first_nose_mm + self._next[0] + self._next[2]
+        self._look = look = self._level.look(
+            passes_s=passes_s, switches_s=passes_s + delay_s, tail_mm=tail_mm
+        )
+        return look.t, _FATES[look.seen]
+
+    def _goes_off(self, tail_mm: float) -> float:
+        """Return when the output goes off behind a tail (s)."""
+        if tail_mm == -math.inf:
+            return tail_mm
+        return self._state.feed.time_at(tail_mm) + self._eye.off_response_s
+
+    def _scan_tick(self, t: float) -> float:
+        return self._conveyor.master.scan_tick(t)
 
     def _merges(self, edge: float, passes_s: float) -> bool:
         """Tell whether the output is still on from the insert before."""
@@ -202,6 +237,12 @@ class InsertEye:
     def _hold(self) -> None:
         self._held_mm = self._first_nose_mm + self._next[0] + self._next[2]
         self._held_number = self._number
+        if self._level is not None:
+            if self._look is None:  # staged at the start, or cleared by hand
+                self._level.stands(self._held_mm)
+            else:
+                self._level.take(self._look, self._held_mm)
+            self._look = None
 
     def _count_drawn(self, double_mm: float) -> None:
         rows = self._state.columns

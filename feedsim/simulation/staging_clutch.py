@@ -64,9 +64,8 @@ class StagingClutch(Part):
         self._settle_s = machine.clutch.settle_s
         self._ramp_in = Ramp(machine.clutch.ramp_in, machine.clutch.travel_ramp)
         self._ramp_out = Ramp(machine.clutch.ramp_out, machine.clutch.travel_ramp)
-        self._nominal_delay_s = machine.eye.response_s + (
-            0.5 * state.controller.scan_s if machine.eye.scanned else 0.0
-        )
+        scan_wait_s = 0.5 * state.controller.scan_s if machine.eye.scanned else 0.0
+        self._nominal_delay_s = machine.eye.response_s + machine.eye.filter_s + scan_wait_s
         self._staged: Found | None = None
         self._stage_position_mm = math.nan
         self._search = Search(0.0, -1, math.inf)

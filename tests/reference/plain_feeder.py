@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from feedsim.draws.cards import InsertCard
 from feedsim.machine import Eye, Machine
 from feedsim.records.outcome import Outcome
+from tests.reference.plain_eye import SEEN, PlainInput
 from tests.reference.plain_motion import TINY_MM, TINY_S, Belt, Feed
 from tests.reference.plain_points import Controller, Corrections, Point, Ticks
 
@@ -50,7 +51,7 @@ class Cycle:
 
 
 def nominal_delay(eye: Eye, scan_s):
-    return eye.response_s + (scan_s / 2.0 if eye.scanned else 0.0)
+    return eye.response_s + eye.filter_s + (scan_s / 2.0 if eye.scanned else 0.0)
 
 
 class PlainFeeder:
@@ -67,6 +68,12 @@ class PlainFeeder:
         inserts = self.feeder.inserts
         self.base = inserts.gap_mm if machine.start_empty else -self.settings.stage_position_mm
         self.next = 0  # the next insert to come to the eye
+        eye = self.feeder.eye
+        self.level = None  # where a filter or polling stands between eye and program
+        if eye.polled or eye.filter_s > 0.0:
+            self.level = PlainInput(
+                eye, self.scan, lambda tail: self.feed.time_at(tail) + eye.off_response_s
+            )
         self.holding = None  # feed travel at which the last holding tail passes the eye
         self.drawn = self.strays = self.second_halves = 0
         self.staged: int | None = None
@@ -90,6 +97,8 @@ class PlainFeeder:
         self._draw(0)
         self.next = 1
         self.holding = self.base + self._card(0).nose_mm + self._card(0).length_mm
+        if self.level:
+            self.level.lies(self.holding)
         self.staged, self.ready = 0, 0.0
         self.stage_position = -(self.base + self._card(0).nose_mm)
         self.estimate = self.settings.stage_position_mm
@@ -147,9 +156,14 @@ class PlainFeeder:
                 return None, strays
             self._draw(self.next)
             switched = passed + card.eye_delay_s
-            merged = self._merges(self.base + card.seen_edge_mm, passed)
+            tail = self.base + card.nose_mm + card.length_mm
+            if self.level and not card.missed:
+                what, switched = self.level.comes(passed, switched, tail)
+                merged = what != SEEN
+            else:
+                merged = self._merges(self.base + card.seen_edge_mm, passed)
             if not card.missed:
-                self.holding = self.base + card.nose_mm + card.length_mm
+                self.holding = tail
             number = self.next
             self.next += 1
             seen = not card.missed and not merged
@@ -188,6 +202,8 @@ class PlainFeeder:
         is_last_held = self.holding is not None and number == self.next - 1
         if is_last_held and feed_now < nose + card.length_mm - TINY_MM:
             self.holding = nose + card.length_mm + card.slip_mm
+            if self.level:
+                self.level.move_last(card.slip_mm)
         cycle = Cycle(
             carrier=mark.carrier,
             insert=number,

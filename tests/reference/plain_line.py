@@ -15,6 +15,7 @@ from feedsim.draws.cards import CarrierCard, Draws
 from feedsim.machine import Machine
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 from feedsim.records.outcome import Outcome
+from tests.reference.plain_eye import MERGED, SEEN, PlainInput
 from tests.reference.plain_feeder import Mark, PlainFeeder
 from tests.reference.plain_motion import TINY_S, Belt
 from tests.reference.plain_points import Controller, Ticks
@@ -79,11 +80,23 @@ def see_carriers(machine, cards, belt, controller, scan):
     marks: list[Mark] = []
     output_off = -math.inf
     last_switching = 0.0
+    level = PlainInput(eye, scan, lambda tail: belt.time_at(tail) + eye.off_response_s)
     for k, card in enumerate(cards):
         if card.missed:
             outcomes[k] = Outcome.NOT_SEEN
             continue
         passed = belt.time_at(card.seen_edge_mm)
+        if eye.polled or eye.filter_s > 0.0:
+            switches = max(passed + card.eye_delay_s, level.last_on())
+            tail = card.leading_edge_mm + machine.carriers.length_mm
+            what, switched = level.comes(passed, switches, tail)
+            if what == SEEN:
+                known = scan.at_or_after(switched)
+                captured = controller.reading(known if eye.scanned else switched)
+                marks.append(Mark(carrier=k, switched=switched, known=known, captured=captured))
+            else:
+                outcomes[k] = Outcome.MERGED if what == MERGED else Outcome.NOT_SEEN
+            continue
         merged = passed < output_off - TINY_S
         tail = card.leading_edge_mm + machine.carriers.length_mm
         output_off = belt.time_at(tail) + eye.off_response_s

@@ -8,22 +8,23 @@ speed, so that the belt's travel by then is allowed that much more.
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
 from feedsim.draws.cards import CardDraws
 from feedsim.records.columns import FeederRecords
+from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
-from tests.random_machines import random_machine
+from tests.random_machines import filtered_machine, random_machine
 from tests.reference.plain_line import plain_run
 
 CARRIERS = 40
 WHOLE = {"outcome", "insert", "strays", "double", "called_double", "late_engage", "late_opening"}
 # by what a time that is right to 1e-9/1000 s may be off in these units
 TOLERANCE = {"nose_speed_mm_s": 1e-7, "demanded_acceleration_mm_s2": 1e-7}
-MOVING = {"placement_time_s", "offset_mm", "placement_error_mm"}
+MOVING = {"placement_time_s", "offset_mm", "placement_error_mm", "belt_speed_mm_s"}
 
 
 def compare(ours: FeederRecords, plain: FeederRecords) -> None:
@@ -56,6 +57,34 @@ def test_engine_agrees_with_the_plain_implementation(block: int) -> None:
         assert ours.start_time_s == pytest.approx(plain.start_time_s, abs=1e-9), seed
         for a, b in zip(ours.feeders, plain.feeders, strict=True):
             compare(a, b)
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_engine_agrees_on_filtered_and_polled_eyes(block: int) -> None:
+    for seed in range(25 * block, 25 * block + 25):
+        machine = filtered_machine(seed)
+        draws = CardDraws(machine, seed)
+        ours = simulate(machine, draws, carriers=CARRIERS)
+        plain = plain_run(machine, draws, CARRIERS)
+        for a, b in zip(ours.feeders, plain.feeders, strict=True):
+            compare(a, b)
+
+
+def test_the_filtered_machines_lose_cards_in_every_way() -> None:
+    # by filter and by scan, of carriers and of inserts, and some of each are seen
+    lost = dict.fromkeys(("too short", "merged", "placed", "strays"), 0)
+    polled = 0
+    for seed in range(60):
+        machine = filtered_machine(seed)
+        blind = replace(machine, carrier_eye=replace(machine.carrier_eye, missed=0.0))
+        rows = simulate(blind, CardDraws(blind, seed), carriers=CARRIERS).feeders[0]
+        lost["too short"] += int((rows.outcome == Outcome.NOT_SEEN).sum())
+        lost["merged"] += int((rows.outcome == Outcome.MERGED).sum())
+        lost["placed"] += int((rows.outcome == Outcome.PLACED).sum())
+        lost["strays"] += int(rows.strays.sum())
+        polled += machine.carrier_eye.polled
+    assert all(count > 50 for count in lost.values())
+    assert 20 < polled < 50
 
 
 def test_random_machines_reach_every_outcome_but_the_line_stop() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -25,15 +26,18 @@ from feedsim.machine import (
 from feedsim.records.stop import Rule
 from feedsim.simulation.line import LineRun, simulate_traced
 from feedsim.simulation.recorder import Tracer
-from tests.random_machines import random_machine
+from tests.random_machines import filtered_machine, random_machine
 from tests.unit.test_stops_everywhere import AFTER, BEFORE, Trips, as_bytes, faults
 
 Rng = np.random.Generator
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_a_guard_that_never_trips_changes_nothing(seed: int) -> None:
-    line = random_machine(seed)
+@pytest.mark.parametrize("kind", [random_machine, filtered_machine])
+@pytest.mark.parametrize("seed", range(30))
+def test_a_guard_that_never_trips_changes_nothing(
+    seed: int, kind: Callable[[int], Machine]
+) -> None:
+    line = kind(seed)
     idle = replace(line, guarding=Guarding())
     plain, trace = simulate_traced(line, CardDraws(line, seed), carriers=40)
     watched, watched_trace = simulate_traced(idle, CardDraws(idle, seed), carriers=40)
@@ -113,12 +117,15 @@ def guarded(rng: Rng, line: Machine) -> Machine:
     return replace(line, feeders=feeders, guarding=guarding)
 
 
-@pytest.mark.parametrize("block", range(5))
-def test_everything_at_once_adds_up(block: int) -> None:
+@pytest.mark.parametrize(
+    ("block", "kind"),
+    [*((block, random_machine) for block in range(4)), (0, filtered_machine)],
+)
+def test_everything_at_once_adds_up(block: int, kind: Callable[[int], Machine]) -> None:
     stops = 0
     for seed in range(20 * block, 20 * block + 20):
         rng = np.random.default_rng(seed)
-        line = guarded(rng, random_machine(seed))
+        line = guarded(rng, kind(seed))
         tracer = Tracer()
         run = LineRun(line, CardDraws(line, seed), carriers=40, tracer=tracer)
         for _ in range(int(rng.integers(4))):

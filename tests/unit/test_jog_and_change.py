@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
 
 import numpy as np
@@ -30,7 +30,7 @@ from feedsim.simulation.clock import Order, Part, Steps
 from feedsim.simulation.line import LineRun, simulate, simulate_traced
 from feedsim.simulation.recorder import Tracer
 from tests.machines import LAGGING, feeder, machine, settings
-from tests.random_machines import random_machine
+from tests.random_machines import filtered_machine, random_machine
 from tests.unit.written_draws import BeltChange, evenly, insert
 
 EYE = Eye(response_s=0.0005, off_response_s=0.0005)
@@ -328,11 +328,15 @@ def test_a_change_in_mid_run_is_the_same_as_a_profile(name: str, change: object)
     assert wrong == {}
 
 
-@pytest.mark.parametrize("block", range(4))
-def test_a_change_in_mid_run_of_a_random_machine_is_the_same_as_a_profile(block: int) -> None:
+@pytest.mark.parametrize(
+    ("block", "kind"), [*((block, random_machine) for block in range(4)), (4, filtered_machine)]
+)
+def test_a_change_in_mid_run_of_a_random_machine_is_the_same_as_a_profile(
+    block: int, kind: Callable[[int], Machine]
+) -> None:
     rng = np.random.default_rng(block)
     for seed in range(10 * block, 10 * block + 10):
-        line = random_machine(seed)
+        line = kind(seed)
         v = line.line.speed_mm_s
         line = replace(line, start_empty=False, line=replace(line.line, profile=()))
         for t in rng.choice(instants(line), 6).tolist():

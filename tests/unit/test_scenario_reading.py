@@ -38,6 +38,7 @@ EYE = {
     "edge_sd": 0.0,
     "missed": 0.0,
     "capture": "latched",
+    "filter_time": 0.0,
 }
 DEFAULTS = {
     "title": "Shortest",

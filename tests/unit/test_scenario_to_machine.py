@@ -36,6 +36,7 @@ off_response = "2.3 s"
 edge_sd = "2.4 mm"
 missed = "2.5 %"
 capture = "scanned"
+filter_time = "2.6 s"
 [controller]
 scan = "3.1 s"
 motion_cycle = "3.2 s"
@@ -66,6 +67,8 @@ response_jitter = "6.1 s"
 off_response = "6.3 s"
 edge_sd = "6.4 mm"
 missed = "6.5 %"
+capture = "polled"
+filter_time = "6.6 s"
 [feeder.double_check]
 finds = "7.1 %"
 false_alarm = "7.2 %"
@@ -110,6 +113,7 @@ EXPECTED = machine.Machine(
         edge_sd_mm=2.4,
         missed=0.025,
         scanned=True,
+        filter_s=2.6,
     ),
     controller=machine.Controller(
         scan_s=3.1,
@@ -143,7 +147,9 @@ EXPECTED = machine.Machine(
                 off_response_s=6.3,
                 edge_sd_mm=6.4,
                 missed=0.065,
-                scanned=False,
+                scanned=True,
+                polled=True,
+                filter_s=6.6,
             ),
             double_check=machine.DoubleCheck(finds=0.071, false_alarm=0.072),
             clutch=machine.Clutch(travel_ramp=True, ramp_in=8.1, ramp_out=8.2, settle_s=8.3),
