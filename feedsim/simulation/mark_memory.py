@@ -121,9 +121,11 @@ class MarkMemory(Part):
         return self._settings.engage_distance_mm + self._clutch.correction_mm
 
     def _next_action(self) -> float:
-        mark, known, _ = self._marks[0]
+        mark, known, late = self._marks[0]
         master, reading = self._conveyor.master, mark.reading
         not_before = max(known, self.clock.now)
+        if late and not self._waits_for_feeder:
+            return master.motion_tick(not_before)  # once past, a point stays past
         if self._waits_for_feeder:
             if self._clutch.settled(not_before):
                 return master.motion_tick(not_before)  # once past, a point stays past

@@ -87,6 +87,17 @@ def test_the_filtered_machines_lose_cards_in_every_way() -> None:
     assert 20 < polled < 50
 
 
+def test_a_late_mark_is_acted_on_at_its_tick_though_its_point_moves_away() -> None:
+    # model, section 5: once past, a point stays past. Here the stage correction comes into force
+    # between the scan tick at which a mark is late and the motion tick, and moves its point on.
+    for seed in (1901, 2318):
+        machine = filtered_machine(seed)
+        draws = CardDraws(machine, seed)
+        ours, plain = simulate(machine, draws, carriers=30), plain_run(machine, draws, 30)
+        for a, b in zip(ours.feeders, plain.feeders, strict=True):
+            compare(a, b)
+
+
 def test_random_machines_reach_every_outcome_but_the_line_stop() -> None:
     # what is compared above must include what it is there for
     seen: set[int] = set()
