@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Fault", "FeedsimError"]
+__all__ = ["Fault", "FeedsimError", "printable"]
+
+
+def printable(text: str) -> str:
+    r"""Take out what a terminal would obey rather than show: paths may hold escape codes.
+
+    >>> printable("a\x1b[31mb")
+    'a?[31mb'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +47,7 @@ class Fault:
             object.__setattr__(self, "message", said)
 
     def __str__(self) -> str:
-        return f"{self.key}: {self.message}" if self.key else self.message
+        return printable(f"{self.key}: {self.message}" if self.key else self.message)
 
 
 class FeedsimError(Exception):

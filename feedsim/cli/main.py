@@ -25,7 +25,7 @@ from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
-from feedsim.errors import FeedsimError
+from feedsim.errors import FeedsimError, printable
 
 __all__ = ["app", "main"]
 
@@ -98,7 +98,9 @@ def _status() -> int:
     except Exception as error:
         if not (hasattr(error, "show") and hasattr(error, "exit_code")):
             raise
-        error.show()  # a wrong call
+        said = io.StringIO()
+        error.show(said)  # a wrong call
+        typer.echo(printable(said.getvalue()), err=True, nl=False)
         status = int(error.exit_code)
     return _interrupted() if status == _KILLED_BY_KEYBOARD else status
 

@@ -19,15 +19,10 @@ def new(
     ] = False,
 ) -> None:
     """Write a commented scenario to start from."""
-    from feedsim.errors import Fault, FeedsimError
     from feedsim.output.files import write_all
+    from feedsim.output.one_file import try_file
     from feedsim.scenario import starter_text
 
-    if path.is_dir():
-        raise FeedsimError(Fault(str(path), message="this is a folder; give the name of a file"))
-    if path.exists() and not force:
-        raise FeedsimError(
-            Fault(str(path), message="this file is there already; --force writes over it")
-        )
+    try_file(path, force=force)
     write_all(path.parent, {path.name: starter_text().encode()})
     typer.echo(f"wrote {path}; look it over with: feedsim check {path}")

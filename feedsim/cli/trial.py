@@ -168,6 +168,7 @@ def fit(
     """
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
+    from feedsim.output.one_file import try_file
     from feedsim.output.trial.text import fit_text
     from feedsim.studies.trial.data import read_trial
     from feedsim.studies.trial.fit import fit_trial
@@ -175,7 +176,8 @@ def fit(
 
     checked = read_scenario(scenario, settings, speed=None)
     sure = _share("--confidence", confidence)
-    _may_write(write, force=force)
+    if write is not None:
+        try_file(write, force=force)
     folder = out if out is not None else Path("plots") / scenario.stem / "trial"
     names = [feeder.name for feeder in checked.feeder]
     rows = _rows(without) if without is not None else set()
@@ -215,19 +217,6 @@ def _rows(text: str) -> set[int]:
             )
         rows.update(range(first, last + 1))
     return rows
-
-
-def _may_write(path: Path | None, *, force: bool) -> None:
-    from feedsim.errors import Fault, FeedsimError
-
-    if path is None:
-        return
-    if path.is_dir():
-        raise FeedsimError(Fault(str(path), message="this is a folder; give the name of a file"))
-    if path.exists() and not force:
-        raise FeedsimError(
-            Fault(str(path), message="this file is there already; --force writes over it")
-        )
 
 
 def _corrected(found: TrialFit, scenario: Path, overrides: list[str], new: Path) -> str | None:

@@ -52,14 +52,8 @@ def _tables(name: str, most: int) -> BeforeValidator:
     allowed = f"up to {most} of [[feeder.drive.{name}]]"
 
     def check(raw: Any) -> Any:
-        refused = None
-        if isinstance(raw, dict):
-            double = f"write [[feeder.drive.{name}]], in double brackets: there may be several"
-            refused = Refused(allowed, double)
-        elif not isinstance(raw, (list, tuple)) or len(raw) > most:
-            refused = Refused(allowed)
-        if refused:
-            raise PydanticCustomError("refused", "refused", {"refused": refused})
+        if not isinstance(raw, (list, tuple)) or len(raw) > most:
+            raise PydanticCustomError("refused", "refused", {"refused": Refused(allowed)})
         return raw
 
     return BeforeValidator(check)

@@ -19,13 +19,14 @@ from feedsim.scenario.model import Scenario
 from feedsim.scenario.motor_file import with_motors
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.text_file import text_of
-from feedsim.scenario.tree import nodes
-from feedsim.scenario.wording import shown
+from feedsim.scenario.tree import node, nodes
+from feedsim.scenario.wording import dotted, shown
 
 __all__ = ["load_scenario", "parse_toml", "read_text", "scenario_from_dict", "scenario_from_text"]
 
 _LARGEST = 1_000_000  # bytes
 _DEEPEST = 20
+_MOST_LISTED = 1000  # tables of a kind; more are refused anyway
 _UNQUOTED = re.compile(
     r"[ \t]*([\w.-]+)[ \t]*=[ \t]*([+-]?[\d.]+[ \t]*[A-Za-z%][A-Za-z0-9/^%]*)[ \t]*(?:#.*)?$",
     re.ASCII,
@@ -101,13 +102,34 @@ def scenario_from_dict(
 
 def _with_lists(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """Take ``[feeder]`` for ``[[feeder]]``, and say so, that it may not hide its other faults."""
-    faults = []
-    for name, inner in nodes(Scenario).items():
-        if inner.many and isinstance(data.get(name), dict):
-            message = f"write [[{name}]], in double brackets: there may be several"
-            faults.append(Fault(name, "a table", f"[[{name}]]", message))
-            data = {**data, name: [data[name]]}
-    return data, faults
+    faults: list[Fault] = []
+    return _listed(data, (), (), faults), faults
+
+
+def _listed(
+    table: dict[str, Any],
+    path: tuple[str | int, ...],
+    names: tuple[str, ...],
+    faults: list[Fault],
+) -> dict[str, Any]:
+    """Put a table into a list wherever one of several stands; the faults are added."""
+    here = node(names)
+    changed = dict(table)
+    for name, inner in (nodes(here.section) if here and here.section else {}).items():
+        below, at, within = table.get(name), (*path, name), (*names, name)
+        if inner.many and isinstance(below, dict):
+            head = f"[[{dotted(within)}]]"
+            message = f"write {head}, in double brackets: there may be several"
+            faults.append(Fault(dotted(at), "a table", head, message))
+            below = [below]
+        if inner.many and isinstance(below, (list, tuple)) and len(below) <= _MOST_LISTED:
+            changed[name] = [
+                _listed(one, (*at, number), within, faults) if isinstance(one, dict) else one
+                for number, one in enumerate(below)
+            ]
+        elif inner.section and isinstance(below, dict):
+            changed[name] = _listed(below, at, within, faults)
+    return changed
 
 
 def read_text(path: str | Path) -> str:

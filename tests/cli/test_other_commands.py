@@ -276,3 +276,29 @@ def test_help_loads_nothing_heavy() -> None:
 def test_scenarios_use_nothing_but_known_keys() -> None:
     for path in SCENARIOS.glob("*.toml"):
         assert tomllib.loads(path.read_text("utf-8"))["title"]
+
+
+def test_a_name_that_is_too_long_says_so(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("new", tmp_path / ("a" * 300 + ".toml"))
+    assert ended.status == 2
+    assert "cannot write this file: File name too long" in ended.err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("run", "\x1b[31mred.toml"),
+        ("sweep", CARD, "--vary", "\x1b[31mred=1,2"),
+        ("sweep", CARD, "--vary", "\x1b[31m"),
+        ("new", "x.toml", "--nonsense\x1b[31m"),
+        ("check", CARD, "--set", "\x1b[31m=1"),
+    ],
+)
+def test_escape_codes_do_not_reach_the_terminal(
+    words: tuple[object, ...], feedsim: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ended = feedsim(*words)
+    assert ended.status == 2
+    assert "\x1b" not in ended.err + ended.out

@@ -184,6 +184,18 @@ def test_a_file_that_is_there_is_not_written_over(tmp_path: Path, feedsim: Run) 
     assert "folder" in feedsim("trial", "fit", CARD, DATA, "--write", tmp_path).err
 
 
+@pytest.mark.parametrize("place", [f"{'a' * 300}/x.toml", "a" * 300, "file/x.toml"])
+def test_a_corrected_scenario_that_cannot_be_written_leaves_nothing(
+    place: str, tmp_path: Path, feedsim: Run
+) -> None:
+    (tmp_path / "file").write_text("no folder")
+    out = tmp_path / "out"
+    ended = feedsim("trial", "fit", CARD, DATA, "--out", out, "--write", tmp_path / place)
+    assert ended.status == 2
+    assert not out.exists()
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
 def test_nothing_to_correct_writes_nothing(tmp_path: Path, feedsim: Run) -> None:
     data = tmp_path / "t.csv"
     rows = "".join(f"{v},{e}\n" for v in (24, 40, 60) for e in (-0.2, 0.2))

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Sequence
 
 from feedsim.metrics.intervals import Interval
+from feedsim.output.csv_table import csv_table
 from feedsim.settings.sources import Source
 from feedsim.studies.budget.budget import Compared, Point
 from feedsim.studies.budget.plain import share_of
@@ -29,11 +28,7 @@ def budget_csv(points: Sequence[Point]) -> bytes:
         for number, compared in enumerate(point.feeders)
         for row in _rows(point.line_speed_mm_s, number, compared)
     ]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, fieldnames=list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return text.getvalue().encode()
+    return csv_table(rows)
 
 
 def _rows(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
+
+from feedsim.output.csv_table import csv_table
 
 __all__ = ["compare_csv"]
 
@@ -28,11 +28,7 @@ def compare_csv(points: Sequence[Mapping[str, Any]]) -> bytes:
         for number in range(len(point["results"][0]["feeders"]))
         for place in range(len(point["differences"]))
     ]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, fieldnames=list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return text.getvalue().encode()
+    return csv_table(rows)
 
 
 def _row(point: Mapping[str, Any], place: int, number: int) -> Iterator[tuple[str, Any]]:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from feedsim.drive.course import course, typical_cycle
+from feedsim.output.csv_table import csv_table, harmless
 from feedsim.studies.drive.sizing import Sizing
 
 __all__ = ["cycle_csv", "drive_csv"]
@@ -23,13 +24,7 @@ def drive_csv(found: Mapping[str, Any]) -> bytes:
     found : mapping
         As ``drive.json`` holds it. A row of a speed without a candidate has the load alone.
     """
-    rows = list(_rows(found))
-    names = list(dict.fromkeys(name for row in rows for name in row))
-    text = io.StringIO()
-    writer = csv.DictWriter(text, fieldnames=names, lineterminator="\n", restval="")
-    writer.writeheader()
-    writer.writerows(rows)
-    return text.getvalue().encode()
+    return csv_table(list(_rows(found)))
 
 
 def _rows(found: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -78,7 +73,7 @@ def cycle_csv(sizings: Sequence[Sizing], found: Mapping[str, Any]) -> bytes:
             cycle = typical_cycle(point.cycles, rotor_kg_m2=0.0)
             for name, rotor in rotors or [("", 0.0)]:
                 drawn = course(cycle, rotor_kg_m2=rotor)
-                head = (plain["name"], point.speed_mm_s, name)
+                head = (harmless(plain["name"]), point.speed_mm_s, harmless(name))
                 columns = (getattr(drawn, column).tolist() for column in _OVER_TIME)
                 writer.writerows((*head, *row) for row in zip(*columns, strict=True))
     return text.getvalue().encode()

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from feedsim.metrics.plain import Plain
+from feedsim.output.csv_table import csv_table
 from feedsim.quantities import Kind
 from feedsim.studies.axes import Axis
 
@@ -48,11 +47,7 @@ def sweep_csv(points: Sequence[Mapping[str, Plain]], *, axes: Sequence[Axis]) ->
         for point in points
         for number, feeder in enumerate(_feeders(point))
     ]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, fieldnames=list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return text.getvalue().encode()
+    return csv_table(rows)
 
 
 def _feeders(point: Mapping[str, Any]) -> list[dict[str, Any]]:

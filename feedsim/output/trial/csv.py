@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from feedsim.output.csv_table import harmless
 from feedsim.quantities import System, canonical, display_unit
 from feedsim.studies.trial.columns import blank_heads
 from feedsim.studies.trial.plan import PlannedSpeed, TrialPlan
@@ -25,7 +26,7 @@ def blank_csv(plan: TrialPlan, *, units: System = "metric") -> bytes:
     lines = [",".join(blank_heads(units, several=several))]
     for speed in plan.speeds:
         for feeder in plan.feeders:
-            start = [_speed(speed, units), *([_quoted(feeder.name)] if several else [])]
+            start = [_speed(speed, units), *([_quoted(harmless(feeder.name))] if several else [])]
             lines.append(",".join([*start, str(speed.counted), "", "", ""]))
             lines += [",".join([*start, "", "", "", ""])] * speed.measured
     return ("\n".join(lines) + "\n").encode()

@@ -183,8 +183,9 @@ class _Reader:
         text = self._cell(cells, "feeder").casefold()
         if not text and len(self.feeders) == 1:
             return 0
-        if text in self.feeders:
-            return self.feeders.index(text)
+        for name in (text, text.removeprefix("'")):  # which keeps a spreadsheet from running it
+            if name in self.feeders:
+                return self.feeders.index(name)
         if text.isdecimal() and len(text) < 4 and int(text) < len(self.feeders):
             return int(text)
         if "feeder" in self.columns:

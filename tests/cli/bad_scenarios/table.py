@@ -769,7 +769,12 @@ PRODUCT = [
         ("product.may_overlap",),
         "true or false",
     ),
-    recipe("a pair alone", "[product.pair]\nbelow = 1", ("product.pair",), "[[product.pair]]"),
+    recipe(
+        "a pair alone",
+        "[product.pair]\nbelow = 1",
+        ("product.pair", "product.pair.0.above", "product.pair.0.below"),
+        "[[product.pair]]",
+    ),
     recipe("a pair of one", pair(_BELOW), ("product.pair.0.above",), "a text in quotes"),
     recipe(
         "a pair of a feeder that is not there",
