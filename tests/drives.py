@@ -6,9 +6,9 @@ import math
 from dataclasses import replace
 from itertools import pairwise
 
-from feedsim.drive.cycles import Cycles, cycles_of
-from feedsim.drive.law import branch_at, shaft_per_metre, torque_law
-from feedsim.drive.stretches import cut_cycle
+from feedsim.drivetrain.cycles import Cycles, cycles_of
+from feedsim.drivetrain.law import branch_at, shaft_per_metre, torque_law
+from feedsim.drivetrain.stretches import cut_cycle
 from feedsim.machine import Drive, Motor, Reduction, Roller, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp

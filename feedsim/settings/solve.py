@@ -22,7 +22,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from feedsim.drive.limits import available_acceleration
+from feedsim.drivetrain.limits import available_acceleration
 from feedsim.machine import Feeder, Machine, Settings
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp

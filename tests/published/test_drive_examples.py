@@ -10,17 +10,17 @@ import math
 
 import pytest
 
-from feedsim.drive.cycles import Cycles, cycles_of
-from feedsim.drive.demand import demand
-from feedsim.drive.inertia import (
+from feedsim.drivetrain.cycles import Cycles, cycles_of
+from feedsim.drivetrain.demand import demand
+from feedsim.drivetrain.inertia import (
     best_ratio,
     cylinder_inertia,
     cylinder_mass,
     load_inertia,
     reflected_inertia,
 )
-from feedsim.drive.law import Branch
-from feedsim.drive.stretches import Stretch
+from feedsim.drivetrain.law import Branch
+from feedsim.drivetrain.stretches import Stretch
 from feedsim.machine import Drive, Reduction, Roller
 from feedsim.motion.feed import Ramp
 from tests.drives import cut, feed_of, torque_of, unit_drive

@@ -11,9 +11,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from feedsim.drive.inertia import load_inertia
-from feedsim.drive.law import shaft_per_metre
-from feedsim.drive.stretches import REST_MM
+from feedsim.drivetrain.inertia import load_inertia
+from feedsim.drivetrain.law import shaft_per_metre
+from feedsim.drivetrain.stretches import REST_MM
 from feedsim.machine import Drive
 from feedsim.motion.feed import FeedMotion
 

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import Demand, Energy, demand
-from feedsim.drive.inertia import reflected_inertia
-from feedsim.drive.limits import available_acceleration, friction_limited_acceleration
-from feedsim.drive.waves import crossings, moment, product, value_of, whole
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import Demand, Energy, demand
+from feedsim.drivetrain.inertia import reflected_inertia
+from feedsim.drivetrain.limits import available_acceleration, friction_limited_acceleration
+from feedsim.drivetrain.waves import crossings, moment, product, value_of, whole
 from feedsim.machine import Drive, Reduction, Roller, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from feedsim.draws.cards import CardDraws
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import demand
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import demand
 from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.simulation.line import simulate_traced
 from feedsim.studies.drive.motion import motion_at

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.integrate import trapezoid as area_below
 
-from feedsim.drive.course import course
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import demand
-from feedsim.drive.limits import (
+from feedsim.drivetrain.course import course
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import demand
+from feedsim.drivetrain.limits import (
     CRITERIA,
     Criterion,
     continuous_torque,

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.drive.inertia import load_inertia
+from feedsim.drivetrain.inertia import load_inertia
 from feedsim.errors import FeedsimError
 from feedsim.output.canvas import render
 from feedsim.output.drive.figure import drive_figures

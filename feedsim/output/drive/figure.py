@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from feedsim.drive.course import Course, course
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.law import shaft_per_metre
+from feedsim.drivetrain.course import Course, course
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.output.canvas import (
     A4_LANDSCAPE,
     BLACK,

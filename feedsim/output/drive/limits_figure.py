@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from feedsim.drive.course import course
-from feedsim.drive.limits import continuous_torque, short_time_torque
+from feedsim.drivetrain.course import course
+from feedsim.drivetrain.limits import continuous_torque, short_time_torque
 from feedsim.output.canvas import A4_LANDSCAPE, BLACK, GREY, VERMILLION, one_line, true_minus
 from feedsim.output.drive.text import failing
 from feedsim.output.drive.view import DriveView

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from feedsim.drive.course import course, typical_cycle
+from feedsim.drivetrain.course import course, typical_cycle
 from feedsim.output.csv_table import csv_table, harmless
 from feedsim.studies.drive.sizing import Sizing
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from feedsim.drive.course import typical_cycle
-from feedsim.drive.cycles import Cycles
+from feedsim.drivetrain.course import typical_cycle
+from feedsim.drivetrain.cycles import Cycles
 from feedsim.machine import Drive, Motor
 from feedsim.output.canvas import one_line
 from feedsim.quantities import System, display

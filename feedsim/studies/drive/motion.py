@@ -12,8 +12,8 @@ from itertools import pairwise
 import numpy as np
 
 from feedsim.draws.cards import CardDraws
-from feedsim.drive.cycles import Cycles, cycles_of
-from feedsim.drive.stretches import Stretch, cut_cycle
+from feedsim.drivetrain.cycles import Cycles, cycles_of
+from feedsim.drivetrain.stretches import Stretch, cut_cycle
 from feedsim.records.columns import FeederRecords
 from feedsim.scenario import Scenario, at_line_speed
 from feedsim.simulation.line import simulate_traced

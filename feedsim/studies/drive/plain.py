@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from feedsim import __version__
-from feedsim.drive.inertia import best_ratio, load_inertia, ratio_of, reflected_inertia
-from feedsim.drive.limits import (
+from feedsim.drivetrain.inertia import best_ratio, load_inertia, ratio_of, reflected_inertia
+from feedsim.drivetrain.limits import (
     available_acceleration,
     friction_limited_acceleration,
     inertia_ratio,

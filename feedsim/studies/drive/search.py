@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import demand
-from feedsim.drive.limits import criteria_of
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import demand
+from feedsim.drivetrain.limits import criteria_of
 from feedsim.machine import Motor
 from feedsim.scenario import Scenario
 from feedsim.settings.limits import FASTEST_MM_S, SLOWEST_MM_S

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import Demand, demand
-from feedsim.drive.limits import Criterion, criteria_of
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import Demand, demand
+from feedsim.drivetrain.limits import Criterion, criteria_of
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine, Motor
 from feedsim.scenario import Scenario

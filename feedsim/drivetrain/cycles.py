@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.drive.law import shaft_per_metre
-from feedsim.drive.stretches import Stretch
-from feedsim.drive.waves import crossings, product, turns, value_of, whole
+from feedsim.drivetrain.law import shaft_per_metre
+from feedsim.drivetrain.stretches import Stretch
+from feedsim.drivetrain.waves import crossings, product, turns, value_of, whole
 from feedsim.machine import Drive
 
 __all__ = ["SAMPLES", "Cycles", "cycles_of"]
@@ -96,7 +96,7 @@ def cycles_of(
     ----------
     drive : Drive
     cut : sequence of sequence of Stretch
-        Each cycle, as :func:`~feedsim.drive.stretches.cut_cycle` cuts it.
+        Each cycle, as :func:`~feedsim.drivetrain.stretches.cut_cycle` cuts it.
     begin_s : sequence of float
         When each begins, and the last one's end.
     """

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import RPM, Demand
-from feedsim.drive.inertia import reflected_inertia
-from feedsim.drive.law import shaft_per_metre, torque_law
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import RPM, Demand
+from feedsim.drivetrain.inertia import reflected_inertia
+from feedsim.drivetrain.law import shaft_per_metre, torque_law
 from feedsim.machine import Drive, Motor
 
 __all__ = [

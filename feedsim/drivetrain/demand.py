@@ -16,10 +16,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.drive.cycles import SAMPLES, Cycles
-from feedsim.drive.inertia import reflected_inertia
-from feedsim.drive.law import shaft_per_metre
-from feedsim.drive.waves import crossings
+from feedsim.drivetrain.cycles import SAMPLES, Cycles
+from feedsim.drivetrain.inertia import reflected_inertia
+from feedsim.drivetrain.law import shaft_per_metre
+from feedsim.drivetrain.waves import crossings
 
 __all__ = ["RPM", "Demand", "Energy", "demand"]
 

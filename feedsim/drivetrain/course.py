@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.drive.cycles import Cycles
-from feedsim.drive.demand import RPM
-from feedsim.drive.law import shaft_per_metre
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import RPM
+from feedsim.drivetrain.law import shaft_per_metre
 
 __all__ = ["Course", "course", "typical_cycle"]
 

@@ -11,8 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from feedsim.drive.law import Branch, branch_at, torque_law
-from feedsim.drive.waves import Wave, crossings, value_of
+from feedsim.drivetrain.law import Branch, branch_at, torque_law
+from feedsim.drivetrain.waves import Wave, crossings, value_of
 from feedsim.machine import Drive
 from feedsim.motion.feed_piece import FeedPiece
 

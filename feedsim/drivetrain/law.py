@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from feedsim.drive.inertia import load_inertia, ratio_of
+from feedsim.drivetrain.inertia import load_inertia, ratio_of
 from feedsim.machine import Drive
 
 __all__ = ["Branch", "branch_at", "shaft_per_metre", "torque_law"]
