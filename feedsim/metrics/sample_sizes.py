@@ -167,13 +167,13 @@ def size_for_spread(within: float, *, confidence: float = 0.95) -> int:
     return _least(2, lambda n: spread_interval(n, confidence=confidence).high <= 1.0 + within)
 
 
-def spread_interval(n: int, *, confidence: float = 0.95) -> Interval:
+def spread_interval(n: float, *, confidence: float = 0.95) -> Interval:
     """Return the interval of σ in units of the s of n normal values (n ≥ 2)."""
     low, high = _chi_square(n - 1, confidence)
     return Interval(math.sqrt((n - 1) / high), math.sqrt((n - 1) / low) if low else math.inf)
 
 
-def spread_band(n: int, *, confidence: float = 0.95) -> Interval:
+def spread_band(n: float, *, confidence: float = 0.95) -> Interval:
     """Return in what band the s of n normal values falls, in units of their σ (n ≥ 2)."""
     low, high = _chi_square(n - 1, confidence)
     return Interval(math.sqrt(low / (n - 1)), math.sqrt(high / (n - 1)))
@@ -229,7 +229,7 @@ def size_by_measuring(room: float, share: float, *, confidence: float = 0.95) ->
     return _least(2, lambda n: tolerance_factor(n, share, confidence=confidence) <= room)
 
 
-def _chi_square(dof: int, confidence: float) -> tuple[float, float]:
+def _chi_square(dof: float, confidence: float) -> tuple[float, float]:
     from scipy.special import gammainccinv, gammaincinv
 
     tail = (1.0 - confidence) / 2.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.output.trial.dependence_words import dependence_words
 from feedsim.output.trial.plan_text import CAUTION, band_text, wrapped
 from feedsim.output.trial.untold import untold_words
 from feedsim.output.trial.words import (
@@ -72,6 +73,7 @@ def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     ):
         if line is not None:
             yield from line_words(name, line, units)
+    yield from dependence_words(feeder)
     for part in (
         _type_in(fit, feeder, units),
         (line for text in untold_words(fit, feeder, units) for line in wrapped(text)),

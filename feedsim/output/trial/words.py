@@ -143,17 +143,18 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
             yield "  The scenario has nothing that would miss one, either."
     elif missed.probability < 1.0 - fit.confidence:
         side = "more" if missed.count > missed.expected_count else "fewer"
-        yield f"  {side} than the scenario explains (exact test, p {_chance(missed.probability)})"
+        yield f"  {side} than the scenario explains ({_exact(missed.probability)})"
     else:
-        yield f"  as the scenario has it (exact test, p {_chance(missed.probability)})"
+        yield f"  as the scenario has it ({_exact(missed.probability)})"
 
 
 def _count(count: float) -> str:
     return f"{count:,.0f}" if count >= 10.0 else f"{count:.2g}"
 
 
-def _chance(probability: float) -> str:
-    return "under 1e-9" if probability < 1e-9 else f"= {probability:.2g}"
+def _exact(probability: float) -> str:
+    chance = "under 1e-9" if probability < 1e-9 else f"= {probability:.2g}"
+    return f"exact test, misses taken as independent, p {chance}"
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:

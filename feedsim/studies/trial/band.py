@@ -8,9 +8,10 @@ from statistics import NormalDist
 
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_band
+from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.studies.trial.expected import Spot
 
-__all__ = ["Band", "band_of"]
+__all__ = ["Band", "band_of", "effective"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class Band:
     sd_band_mm: Interval | None
 
 
-def band_of(n: int, expected: Spot, *, confidence: float, bands: int) -> Band:
+def band_of(n: int, expected: Spot, *, confidence: float, bands: int, process: float = 0.0) -> Band:
     """Return the band of n normal values.
 
     Parameters
@@ -42,14 +43,23 @@ def band_of(n: int, expected: Spot, *, confidence: float, bands: int) -> Band:
         Two-sided, of all bands together (Bonferroni).
     bands : int
         How many bands there are.
+    process : float
+        Coefficient of the first-order autoregression that values are of, 0 where they are
+        independent: means and spreads then fall more widely.
     """
     each = 1.0 - (1.0 - confidence) / max(bands, 1)
     mean_band = sd_band = None
     if n > 0:
-        half = NormalDist().inv_cdf((1.0 + each) / 2.0) * expected.sd_mm / math.sqrt(n)
+        half = NormalDist().inv_cdf((1.0 + each) / 2.0) * expected.sd_mm
+        half *= math.sqrt(mean_inflation(n, max(0.0, process)) / n)
         half += expected.slack_mm
         mean_band = Interval(expected.mean_mm - half, expected.mean_mm + half)
     if n > 1:
-        part = spread_band(n, confidence=each)
+        part = spread_band(effective(n, process), confidence=each)
         sd_band = Interval(part.low * expected.sd_mm, part.high * expected.sd_mm)
     return Band(expected.mean_mm, mean_band, expected.sd_mm, sd_band)
+
+
+def effective(n: int, process: float) -> float:
+    """Return how many independent values tell a spread as well, at least 2 (n ≥ 2)."""
+    return max(2.0, effective_for_spread(n, process))

@@ -191,6 +191,7 @@ def _feeder(
         kept=kept,
         expected=expected,
         moved_mm=found.moved(machine, number, speeds),
+        processes=(_process(found.placement_fit), _process(found.stage_fit)),
         confidence=confidence,
     )
     old = machine.feeders[number].settings
@@ -221,6 +222,11 @@ def _feeder(
         otherwise=otherwise,
         causes=tuple(causes(scenario, machine, number, found=found)),
     )
+
+
+def _process(fitted: Fitted | None) -> float:
+    dependence = None if fitted is None else fitted.dependence
+    return 0.0 if dependence is None else dependence.process
 
 
 def _spread(

@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.metrics.fits import (
-    LinearFit,
-    lack_of_fit,
     nothing_there,
     student_interval,
     weighted_fit,
 )
+from feedsim.metrics.serial import effective_for_spread, mean_inflation
+from feedsim.studies.trial.covariance import covariance_of
+from feedsim.studies.trial.dependence import Dependence, dependence_of
 from feedsim.studies.trial.spread import Scatter, Split, scatter_of, split, variance_at
 
 __all__ = ["Estimate", "Fitted", "Line", "fitted_line", "joined", "line_of", "speed_groups"]
@@ -24,7 +25,7 @@ Ints = NDArray[np.intp]
 
 _SAME_SPEED = 0.01
 _LEAST_SCATTER_DOF = 3.0
-_NOT_STRAIGHT = 0.05
+_LEAST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,8 @@ class Fitted:
     one_speed : bool
     speeds : int
     straight : float or None
+    dependence : Dependence or None
+        Whether values hang together with the one before; None where that cannot be told.
     """
 
     values: Floats
@@ -100,6 +103,7 @@ class Fitted:
     one_speed: bool
     speeds: int
     straight: float | None
+    dependence: Dependence | None
 
 
 def speed_groups(speeds_mm_s: Floats) -> Ints:
@@ -145,9 +149,11 @@ def fitted_line(
     -----
     The weights are 1/(A + B·v²), the spread within the speeds
     (:mod:`feedsim.studies.trial.spread`): smoother than a variance for each speed, which a
-    handful of values hardly tells. Where the
-    means of the speeds lie off the line by more than the spread explains (5 %), the covariance
-    is taken from how they lie, which is wider and has fewer degrees of freedom.
+    handful of values hardly tells.
+
+    Where values are not independent of the one before (:mod:`feedsim.studies.trial.dependence`),
+    sums of squares are divided by what of them the means take with them, and all intervals are
+    wider.
     """
     groups = speed_groups(speeds_mm_s) if len(values) else np.zeros(0, dtype=np.intp)
     speeds = int(groups.max()) + 1 if len(values) else 0
@@ -165,17 +171,25 @@ def fitted_line(
             Scatter(float(v), float(r * r), each) for v, r in zip(speeds_mm_s, off, strict=True)
         ]
         groups_of_two = np.ones(len(values), dtype=bool)
+        alike = np.zeros(len(values), dtype=np.intp)
     else:
         groups_of_two = np.bincount(groups)[groups] > 1
+        alike = groups
     spread = split(scatter, kurtosis=0.0, confidence=confidence)
     sd = np.zeros(len(values))
+    dependence = None
     if spread is not None:
         sd = np.sqrt(variance_at(spread, speeds_mm_s))
         kurtosis = _kurtosis((off / sd)[groups_of_two])
-        spread = split(scatter, kurtosis=kurtosis, confidence=confidence)
+        dependence = dependence_of(off / sd, alike)
+        process = dependence.process if dependence else 0.0
+        scatter = [_corrected(one, process) for one in scatter]
+        worth = effective_for_spread(1.0, process)
+        spread = split(scatter, kurtosis=kurtosis, confidence=confidence, worth=worth)
     weights = 1.0 / sd**2 if spread is not None else None
     fit = weighted_fit(design, values, weights=weights)
-    covariance, dof, straight = _covariance(fit, groups)
+    process = dependence.of_means if dependence else 0.0
+    covariance, dof, straight = covariance_of(fit, groups, alike, process=process)
     return Fitted(
         values=_padded(fit.coefficients),
         covariance=_padded(_padded(covariance).T).T,
@@ -189,17 +203,17 @@ def fitted_line(
         one_speed=one_speed,
         speeds=speeds,
         straight=straight,
+        dependence=dependence,
     )
 
 
-def _covariance(fit: LinearFit, groups: Ints) -> tuple[Floats, float, float | None]:
-    """Return covariance, degrees of freedom, and the probability that the line is straight."""
-    lack = lack_of_fit(fit, groups)
-    if lack is None:
-        return fit.covariance, fit.dof, None
-    if lack.probability >= _NOT_STRAIGHT:
-        return fit.covariance, fit.dof, lack.probability
-    return fit.covariance * (lack.mean_square / fit.residual_sd**2), lack.dof, lack.probability
+def _corrected(scatter: Scatter, process: float) -> Scatter:
+    """Return what independent values would scatter: their mean takes less of it with it."""
+    if process == 0.0 or scatter.dof < 1.0:
+        return scatter
+    n = scatter.dof + 1.0
+    left = (n - mean_inflation(n, process)) / (n - 1.0)
+    return scatter._replace(squares_mm2=scatter.squares_mm2 / max(left, _LEAST_LEFT))
 
 
 def _kurtosis(unit: Floats) -> float:

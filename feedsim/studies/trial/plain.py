@@ -6,7 +6,9 @@ from feedsim import __version__
 from feedsim.metrics.plain import Plain, plain
 from feedsim.scenario import Scenario, scenario_to_dict
 from feedsim.studies.trial.correction import Corrections
+from feedsim.studies.trial.dependence import Dependence
 from feedsim.studies.trial.fit import FeederFit, TrialFit
+from feedsim.studies.trial.line import Fitted
 from feedsim.studies.trial.plan import TrialPlan
 
 __all__ = ["fit_plain", "plan_plain"]
@@ -65,6 +67,8 @@ def _feeder(fit: TrialFit, feeder: FeederFit) -> dict[str, Plain]:
         **_lines(feeder.found),
         "settings_old": plain(old),
         "settings_new": plain(new),
+        "placement_dependence": plain(_dependence(feeder.found.placement_fit)),
+        "stage_dependence": plain(_dependence(feeder.found.stage_fit)),
         "placement_spread": plain(feeder.placement_spread),
         "stage_spread": plain(feeder.stage_spread),
         "missed": plain(feeder.missed),
@@ -74,6 +78,10 @@ def _feeder(fit: TrialFit, feeder: FeederFit) -> dict[str, Plain]:
         "without_outliers": None if left_out else otherwise,
         "would_explain": plain(feeder.causes),
     }
+
+
+def _dependence(fitted: Fitted | None) -> Dependence | None:
+    return None if fitted is None else fitted.dependence
 
 
 def _lines(found: Corrections) -> dict[str, Plain]:

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from feedsim.metrics.fits import student_interval
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_interval
+from feedsim.metrics.serial import mean_inflation
 from feedsim.settings.standard_uncertainty import rectangular_sd
-from feedsim.studies.trial.band import Band, band_of
+from feedsim.studies.trial.band import Band, band_of, effective
 from feedsim.studies.trial.expected import Expected, Spot
 from feedsim.studies.trial.missed import counted
 from feedsim.studies.trial.rows import TrialData
@@ -23,6 +24,8 @@ __all__ = ["AtSpeed", "Measured", "at_speeds"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
+
+_LEAST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,13 @@ def _inside(value: float | None, band: Interval | None) -> bool | None:
 
 
 def _measured(
-    values: Floats, expected: Spot, *, step_mm: float, confidence: float, bands: int
+    values: Floats,
+    expected: Spot,
+    *,
+    step_mm: float,
+    confidence: float,
+    bands: int,
+    process: float,
 ) -> Measured:
     """Return the figures of values at one speed.
 
@@ -94,17 +103,25 @@ def _measured(
         Two-sided, of the intervals, and of all bands together.
     bands : int
         How many bands there are.
+    process : float
+        Coefficient of the first-order autoregression that the values are of; 0 where they are
+        independent.
     """
     n = len(values)
     mean = float(values.mean()) if n else None
     sd = float(values.std(ddof=1)) if n > 1 else None
     wanted = replace(expected, sd_mm=math.hypot(expected.sd_mm, rectangular_sd(0.5 * step_mm)))
-    band = band_of(n, wanted, confidence=confidence, bands=bands)
+    band = band_of(n, wanted, confidence=confidence, bands=bands, process=process)
     if mean is None or sd is None:
         return Measured(n, mean, None, sd, None, band)
-    mean_ci = student_interval(mean, sd / math.sqrt(n), dof=n - 1, confidence=confidence)
-    part = spread_interval(n, confidence=confidence)
-    return Measured(n, mean, mean_ci, sd, Interval(part.low * sd, part.high * sd), band)
+    more = mean_inflation(n, max(0.0, process))
+    true_sd = sd / math.sqrt(max((n - more) / (n - 1.0), _LEAST_LEFT))
+    alone = effective(n, process)
+    mean_ci = student_interval(
+        mean, true_sd * math.sqrt(more / n), dof=alone - 1.0, confidence=confidence
+    )
+    part = spread_interval(alone, confidence=confidence)
+    return Measured(n, mean, mean_ci, sd, Interval(part.low * true_sd, part.high * true_sd), band)
 
 
 def at_speeds(
@@ -115,6 +132,7 @@ def at_speeds(
     kept: Bools,
     expected: Sequence[Expected],
     moved_mm: Floats,
+    processes: tuple[float, float],
     confidence: float,
 ) -> tuple[AtSpeed, ...]:
     """Return the figures of one feeder at each speed.
@@ -132,6 +150,8 @@ def at_speeds(
         One for each speed.
     moved_mm : float64 array, one for each speed
         By how much corrections move the placement.
+    processes : (float, float)
+        How placement errors and stage positions hang together (:func:`_measured`).
     confidence : float
     """
     bands = sum(
@@ -149,6 +169,7 @@ def at_speeds(
             step_mm=data.error_step_mm,
             confidence=confidence,
             bands=bands,
+            process=processes[0],
         )
         staged = _measured(
             stage[~np.isnan(stage)],
@@ -156,6 +177,7 @@ def at_speeds(
             step_mm=data.stage_step_mm,
             confidence=confidence,
             bands=bands,
+            process=processes[1],
         )
         carriers, missed = counted(data, here)
         mean = placement.mean_mm

@@ -102,7 +102,9 @@ def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Ints) -> tuple[list[
     return scatter, off
 
 
-def split(scatter: Sequence[Scatter], *, kurtosis: float, confidence: float) -> Split | None:
+def split(
+    scatter: Sequence[Scatter], *, kurtosis: float, confidence: float, worth: float = 1.0
+) -> Split | None:
     """Split a spread into its two parts.
 
     Parameters
@@ -112,6 +114,8 @@ def split(scatter: Sequence[Scatter], *, kurtosis: float, confidence: float) -> 
         Excess kurtosis of the values, each over its spread: normal ones have 0.
     confidence : float
         Two-sided, of each interval.
+    worth : float
+        How many independent values one of these is worth, above 0 to 1.
 
     Returns
     -------
@@ -129,7 +133,7 @@ def split(scatter: Sequence[Scatter], *, kurtosis: float, confidence: float) -> 
     2·ln L may fall by φ times the quantile of chi-squared with 1 degree of freedom. φ = 1 + κ/2,
     κ the kurtosis, since the variance of a sum of squares goes as 2 + κ (Layard 1973, Journal of
     the American Statistical Association 68:195-198, from memory); 1 below 30 degrees of freedom
-    unless it is more.
+    unless it is more. Values that are worth less have φ larger by so much.
     """
     from scipy.special import gammaincinv
 
@@ -137,7 +141,7 @@ def split(scatter: Sequence[Scatter], *, kurtosis: float, confidence: float) -> 
     if not scatter or sum(s.squares_mm2 for s in scatter) <= 0.0:
         return None
     phi = min(10.0, max(0.5, 1.0 + 0.5 * kurtosis))
-    phi = max(1.0, phi) if dof < _FEW else phi
+    phi = (max(1.0, phi) if dof < _FEW else phi) / worth
     drop = phi * 2.0 * float(gammaincinv(0.5, confidence))
     speeds = np.array([s.speed_mm_s for s in scatter])
     model = _model(scatter)
