@@ -79,6 +79,7 @@ def _lead(
     controller = machine.controller
     return [
         Term(f"response of the {name} eye", eye.response_s),
+        Term(f"input filter of the {name} eye", eye.filter_s),
         Term("half a scan", 0.5 * controller.scan_s if eye.scanned else 0.0),
         Term("lag of the servo, (1 - feedforward)/gain", following_time(feeder.servo)),
         Term("command delay", feeder.servo.command_delay_s),

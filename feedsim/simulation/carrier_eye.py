@@ -137,6 +137,7 @@ class CarrierEye(Part):
     def _switch(self, carrier: int, t: float) -> None:
         """Switch the output on at time ``t`` (s); the program knows at the next scan tick."""
         self._switched_s = t
+        self._trace_level(carrier)
         if self._tracer is not None:
             self._tracer.add(t, "carrier_eye", "switches", carrier=carrier)
         master = self._conveyor.master
@@ -153,7 +154,16 @@ class CarrierEye(Part):
             return False
         return passed < belt.time_at(self._held_mm) + off - SAME_INSTANT_S
 
+    def _trace_level(self, carrier: int) -> None:
+        """Note when output and input came on for a carrier, behind a filter or polled."""
+        look = self._look
+        if self._tracer is None or look is None:
+            return
+        for event, t in look.came_on():
+            self._tracer.add(t, "carrier_eye", event, carrier=carrier)
+
     def _lose(self, carrier: int, outcome: Outcome, *, t: float) -> None:
+        self._trace_level(carrier)
         if self._tracer is not None:
             self._tracer.add(t, "carrier_eye", outcome.cause, carrier=carrier)
         for memory in self._memories:

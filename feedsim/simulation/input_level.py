@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from enum import Enum, auto
 from typing import NamedTuple
 
@@ -34,6 +34,15 @@ class Look(NamedTuple):
     on_s: float
     counts: bool
     shown: bool
+
+    def came_on(self) -> Iterator[tuple[str, float]]:
+        """Yield when its run of the output came on, and of the input (s); not of merged cards."""
+        if self.seen is not Seen.MERGES:
+            yield "output_on", self.since_s
+            if self.counts:
+                yield "input_on", self.on_s
+        if self.seen is Seen.TOO_SHORT:
+            yield "too_short", self.t
 
 
 class InputLevel:

@@ -191,8 +191,15 @@ class InsertEye:
         off = self._state.feed.time_at(self._held_mm) + self._eye.off_response_s
         return passes_s < off - SAME_INSTANT_S
 
+    def _trace_level(self, carrier: int) -> None:
+        """Note when output and input came on for an insert, behind a filter or polled."""
+        if self._look is not None and self._state.tracer is not None:
+            for event, t in self._look.came_on():
+                self._state.trace(t, "insert_eye", event, carrier=carrier, insert=self._number)
+
     def _capture(self, t: float, search: Search) -> Found:
         state = self._state
+        self._trace_level(search.carrier)
         card = self._next
         number, nose = self._number, self._first_nose_mm + card[0]
         self._hold()
@@ -224,6 +231,7 @@ class InsertEye:
     def _stray(self, search: Search, *, holds: bool) -> None:
         state, rows = self._state, self._state.columns
         if holds:
+            self._trace_level(search.carrier)
             self._hold()
         self._count_drawn(self._next[7])
         rows.stray_total += 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -17,7 +17,7 @@ from feedsim.studies.story.record import Part, Story
 from feedsim.studies.story.story import story_of
 from feedsim.studies.story.terms import terms_of
 from tests import machines
-from tests.random_machines import random_machine
+from tests.random_machines import filtered_machine, random_machine
 from tests.unit.story_cases import SUM_MM, errors, source_of
 
 RESPONSES = ("carrier_eye_response", "insert_eye_response")
@@ -59,9 +59,24 @@ def check_delays(line: Machine, number: int, found: dict[str, Part]) -> None:
             assert delay is None or -1e-12 <= delay <= most_s + 1e-9, key
 
 
-def check_machine(seed: int) -> tuple[int, set[str]]:
+def check_filter(line: Machine, number: int, found: dict[str, Part]) -> None:
+    """A filter takes what it takes, but for an output that was on already."""
+    for name, eye in (("carrier", line.carrier_eye), ("insert", line.feeders[number].eye)):
+        if f"{name}_eye_filter" not in found:
+            continue
+        early = found[f"{name}_eye_on_already"].delay_s
+        takes = found[f"{name}_eye_filter"].delay_s
+        assert early is not None
+        assert takes is not None
+        assert early <= 1e-12
+        assert early < -1e-9 or takes == pytest.approx(eye.filter_s, abs=1e-9)
+
+
+def check_machine(
+    seed: int, kind: Callable[[int], Machine] = random_machine
+) -> tuple[int, set[str]]:
     """Check each placed insert of a random machine; return how many, and which parts came up."""
-    line = random_machine(seed)
+    line = kind(seed)
     source = source_of(line, CardDraws(line, seed), carriers=25)
     count, seen = 0, set()
     for number, rows in enumerate(source.records.feeders):
@@ -72,6 +87,7 @@ def check_machine(seed: int) -> tuple[int, set[str]]:
             assert story.placement_error_mm == rows.placement_error_mm[carrier]
             seen |= set(errors(story))
             check_bounds(line, number, story)
+            check_filter(line, number, {p.key: p for p in story.parts})
             of_stage = [p for p in story.parts if p.group == "stage"]
             staged = sum(p.error_mm for p in of_stage if p.key != "stage_correction")
             off = rows.stage_position_mm[carrier] - settings.stage_position_mm
@@ -102,6 +118,16 @@ def test_the_parts_add_up_on_every_machine(block: int) -> None:
         seen |= parts
     assert count > 1000
     assert seen >= EXPECTED  # what is added up must include what it is there for
+
+
+def test_the_parts_add_up_with_filters_and_polled_eyes() -> None:
+    count, seen = 0, set()
+    for seed in range(60):
+        placed, parts = check_machine(seed, filtered_machine)
+        count += placed
+        seen |= parts
+    assert count > 300
+    assert seen >= {"carrier_eye_filter", "carrier_eye_on_already", *SCANS}
 
 
 def test_terms_are_the_right_settings_where_ramp_and_lag_are_over_in_time() -> None:

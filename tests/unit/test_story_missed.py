@@ -221,3 +221,59 @@ def test_an_insert_that_stopped_short() -> None:
     assert story.short_mm == pytest.approx(4.4, abs=1e-9)
     assert "Insert 0 was engaged for it, but the feed stopped 4.4 mm short" in why(story)
     assert story.hazards != ()
+
+
+# -- behind an input filter, and at a polled eye: 210 long, so 210 ms in the eye -----------------
+
+
+POLLED = Eye(scanned=True, polled=True)
+
+
+def test_a_carrier_too_short_for_the_input_filter() -> None:
+    line = plain(carrier_eye=Eye(filter_s=0.25))
+    story = told(line, draws_of(line, (300.0, 600.0, 900.0)))
+    assert story.outcome == "not_seen"
+    assert story.short_s == pytest.approx(0.04, abs=1e-9)
+    assert "was on for 210 ms, and its input filter lets nothing through" in why(story)
+
+
+def test_a_carrier_between_two_scans() -> None:
+    # Scans at 500 and 1000; in the eye from 600 to 810.
+    line = plain(carrier_eye=POLLED, controller=Controller(scan_s=0.5))
+    story = told(line, draws_of(line, (100.0, 600.0, 950.0)))
+    assert story.outcome == "not_seen"
+    assert story.short_s == pytest.approx(0.19, abs=1e-9)
+    words = why(story)
+    assert "was on for 210 ms, between two scans of the program, which come 500 ms apart" in words
+    assert "It was over 190 ms before the next scan." in words
+
+
+def test_a_gap_that_the_input_filter_bridges() -> None:
+    # Clear from 510 to 517.
+    line = plain(carrier_eye=Eye(filter_s=0.01))
+    story = told(line, draws_of(line, (300.0, 517.0, 900.0)))
+    assert story.outcome == "merged"
+    assert story.short_s == pytest.approx(0.003, abs=1e-9)
+    words = why(story)
+    assert "between them its output was off for 7 ms, and its input filter bridges gaps" in words
+
+
+def test_a_gap_between_two_scans() -> None:
+    # Clear from 510 to 517, scans at 500 and 550.
+    line = plain(carrier_eye=POLLED, controller=Controller(scan_s=0.05))
+    story = told(line, draws_of(line, (300.0, 517.0, 900.0)))
+    assert story.outcome == "merged"
+    assert story.short_s == pytest.approx(0.033, abs=1e-9)
+    assert "was off for 7 ms, between two scans of the program, which come 50 ms apart" in why(
+        story
+    )
+
+
+def test_a_stray_too_fast_for_the_filter() -> None:
+    # Insert 1, 20 long, is in its eye for 20 ms; the filter asks for 30.
+    line = with_feeder(plain(), eye=Eye(filter_s=0.03))
+    draws = draws_of(line)
+    cards = [c._replace(length_mm=20.0 if i == 1 else c.length_mm)
+             for i, c in enumerate(draws.insert_cards[0])]  # fmt: skip
+    words = why(told(line, replace(draws, insert_cards=[cards])))
+    assert "insert 1 passed too fast for the eye's input filter" in words

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+from feedsim.machine import Eye
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.studies.story.mark import Closing, Mark, point_at
 from feedsim.studies.story.parts import Landing
@@ -80,21 +81,23 @@ def _sighting_events(
         None,
         feeder.per_feed * edge_mm,
     )
-    words = "the insert eye has switched" + _stored(scanned=eye.scanned)
-    yield tell.after(sighting.switches_s, words, since_s=sighting.passes_s)
-    yield from _known(tell, sighting, "edge", scanned=eye.scanned)
+    words = "the insert eye has switched" + _stored(eye)
+    yield tell.after(sighting.output_s, words, since_s=sighting.passes_s)
+    yield from _known(tell, sighting, "edge", eye)
 
 
-def _stored(*, scanned: bool) -> str:
-    return "" if scanned else "; travel stored"
+def _stored(eye: Eye) -> str:
+    return "" if eye.scanned or eye.filter_s else "; travel stored"
 
 
-def _known(
-    tell: _Teller, seen: Sighting | Mark, what: str, *, scanned: bool
-) -> Iterator[Happening]:
+def _known(tell: _Teller, seen: Sighting | Mark, what: str, eye: Eye) -> Iterator[Happening]:
     """Tell when the program learned of an edge; it costs travel where that is stored then."""
-    if scanned:
-        words = f"scan tick: the {what} is known, the travel stored"
+    if eye.filter_s:
+        words = "the input filter lets it through" + ("" if eye.scanned else "; travel stored")
+        yield tell.after(seen.switches_s, words, since_s=seen.output_s)
+    if eye.scanned:
+        sees = "the input is found on, " if eye.polled else ""
+        words = f"scan tick: {sees}the {what} is known, the travel stored"
         yield tell.after(seen.known_s, words, since_s=seen.switches_s)
     elif seen.known_s > seen.switches_s:
         known = tell.at(seen.known_s, f"scan tick: the {what} is known")
@@ -128,12 +131,12 @@ def mark_events(run: StorySource, carrier: int, mark: Mark | None, say: Say) -> 
         words = f"its edge is seen {say.late(edge_mm)}"
         yield Happening(mark.passes_s, belt_mm, words, None, edge_mm)
     answers_s = mark.passes_s + mark.response_s
-    held = mark.switches_s > answers_s + 1e-12
-    words = "the carrier eye has switched" + _stored(scanned=run.machine.carrier_eye.scanned)
+    held = mark.output_s > answers_s + 1e-12
+    words = "the carrier eye has switched" + _stored(run.machine.carrier_eye)
     if held:
         words += ", held back by its last switching"
-    yield tell.after(mark.switches_s, words, since_s=mark.passes_s)
-    yield from _known(tell, mark, "mark", scanned=run.machine.carrier_eye.scanned)
+    yield tell.after(mark.output_s, words, since_s=mark.passes_s)
+    yield from _known(tell, mark, "mark", run.machine.carrier_eye)
 
 
 def closing_events(

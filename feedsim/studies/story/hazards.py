@@ -158,22 +158,35 @@ class _Words:
         return f"{words}, the drive gives {say.acceleration(limit)}"
 
 
+def _too_short(feeder: FeederSource, carrier: int) -> dict[int, str]:
+    """Return by what each insert was not seen that was on for too short a time."""
+    events = feeder.run.events_of(carrier, feeder.part("insert_eye"))
+    counted = {event.insert for event in events if event.event == "input_on"}
+    short = [event.insert for event in events if event.event == "too_short"]
+    return {insert: "scan" if insert in counted else "input filter" for insert in short}
+
+
 def stray_words(feeder: FeederSource, carrier: int) -> str:
     """Say which inserts went past the eye in a carrier's feed cycle, and why."""
     closes_s = float(feeder.rows.engage_time_s[carrier])
     limit_mm = feeder.feed.position(closes_s) + feeder.run.machine.controller.search_limit_mm
     told: dict[str, list[int]] = {}
+    too_short = _too_short(feeder, carrier)
     for event in feeder.run.events(carrier, feeder.part("insert_eye"), "stray"):
         card = feeder.insert(event.insert)
         switches_s = feeder.feed.time_at(feeder.seen_edge_mm(event.insert)) + card.eye_delay_s
         if card.missed:
             why = "the eye did not see"
+        elif event.insert in too_short:
+            why = f"passed too fast for the eye's {too_short[event.insert]}"
         elif switches_s < closes_s:
             why = "switched the eye while nobody searched"
         elif feeder.feed.position(switches_s) > limit_mm:
             why = "switched the eye only past the search limit"
         else:
             why = "came while the eye's output was still on from the insert before"
+            if feeder.machine.eye.polled or feeder.machine.eye.filter_s:
+                why = "came too close behind the insert before for the eye, its filter or its scan"
         told.setdefault(why, []).append(event.insert)
     parts = []
     for why, inserts in told.items():

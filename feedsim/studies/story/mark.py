@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.studies.story.source import FeederSource, StorySource
-from feedsim.studies.story.stage import Staging
+from feedsim.studies.story.stage import Staging, came_on
 
 __all__ = ["Closing", "Mark", "closing_of", "mark_of", "point_at"]
 
@@ -16,13 +16,15 @@ class Mark:
     """A carrier at its eye.
 
     ``passes_s``: the edge that the eye sees passes it. ``response_s``: what the output took.
-    ``switches_s``: it switches, held back maybe by its last switching. ``known_s``: the scan
+    ``output_s``: it switches, held back maybe by its last switching, or on already from a card
+    too short to be seen. ``switches_s``: so does its input, behind a filter. ``known_s``: the scan
     tick at which the program knows. ``captured_s``: the instant whose travel is stored.
     ``reading``: what is stored (units of the master), ``reading_mm``: the belt travel of that.
     """
 
     passes_s: float
     response_s: float
+    output_s: float
     switches_s: float
     known_s: float
     captured_s: float
@@ -71,16 +73,18 @@ class Closing:
 
 def mark_of(run: StorySource, carrier: int) -> Mark | None:
     """Return how a carrier became a mark; None where the eye made none of it."""
-    switches_s = run.time_of(carrier, "carrier_eye", "switches")
-    if switches_s is None:
+    seen_s = run.time_of(carrier, "carrier_eye", "switches")
+    if seen_s is None:
         return None
     card, master = run.carriers[carrier], run.master
-    known_s = master.scan_tick(switches_s)
+    output_s, switches_s = came_on(run.events_of(carrier, "carrier_eye"), seen_s)
+    known_s = master.scan_tick(seen_s)
     captured_s = known_s if run.machine.carrier_eye.scanned else switches_s
     reading = master.reading(captured_s)
     return Mark(
         passes_s=run.belt.time_at(card.seen_edge_mm),
         response_s=card.eye_delay_s,
+        output_s=output_s,
         switches_s=switches_s,
         known_s=known_s,
         captured_s=captured_s,

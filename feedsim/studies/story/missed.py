@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from feedsim.records.outcome import Outcome
 from feedsim.settings.predict import cycle_time
 from feedsim.studies.story.hazards import stray_words
 from feedsim.studies.story.mark import Mark, point_at
+from feedsim.studies.story.record import Miss
 from feedsim.studies.story.source import FeederSource, StorySource
 from feedsim.studies.story.stage import correction_at, staged_in
+from feedsim.studies.story.too_short import bridged, too_short
 from feedsim.studies.story.words import Say, listed
 
-__all__ = ["Miss", "missed_because"]
+__all__ = ["missed_because"]
 
+_UNSEEN = ("The carrier eye did not see it, so that the program had no mark of it.",)
 _AS_USUAL = 0.1  # a cycle within this share of the closed form is as usual
-
-
-@dataclass(frozen=True, slots=True)
-class Miss:
-    """Why a carrier was missed: sentences, and by how much (s and mm of belt travel)."""
-
-    words: tuple[str, ...]
-    short_s: float | None = None
-    short_mm: float | None = None
 
 
 def missed_because(feeder: FeederSource, carrier: int, mark: Mark | None, say: Say) -> Miss:
@@ -32,7 +24,7 @@ def missed_because(feeder: FeederSource, carrier: int, mark: Mark | None, say: S
     if outcome is Outcome.MERGED:
         return _merged(feeder.run, carrier, say)
     if mark is None:
-        return Miss(("The carrier eye did not see it, so that the program had no mark of it.",))
+        return too_short(feeder.run, carrier, say) or Miss(_UNSEEN)
     why = {
         Outcome.MARK_MEMORY_FULL: _memory_full,
         Outcome.LATE_MARK: _late_mark,
@@ -45,6 +37,9 @@ def missed_because(feeder: FeederSource, carrier: int, mark: Mark | None, say: S
 def _merged(run: StorySource, carrier: int, say: Say) -> Miss:
     eye, belt = run.machine.carrier_eye, run.belt
     before = next(k for k in reversed(range(carrier)) if not run.carriers[k].missed)
+    gap = bridged(run, carrier, before, say)
+    if gap is not None:
+        return gap
     tail_mm = run.carriers[before].leading_edge_mm + run.machine.carriers.length_mm
     seen_mm = run.carriers[carrier].seen_edge_mm
     off_s = belt.time_at(tail_mm) + eye.off_response_s

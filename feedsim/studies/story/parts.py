@@ -7,14 +7,15 @@ p(t) the feed's command and f(t) its travel, κ = (1 + ε)/g belt travel per fee
 
 **Where the belt is when the clutch closes.** From the edge to the closing tick the belt moves
 through instants that the run knows, one after the other: the seen edge passes (`edge`), the
-output switches (`response`, and `held` where the switching before holds it back), the travel is
+output switches (`response`, and `held` where the switching before holds it back), so does the
+input behind a filter (`filter`; `on already` where a card not seen had it on), the travel is
 captured (`scan` where it waits for a tick), and read in whole counts (`count`); the point lies
 (1 + ε)·E later, E rounded to counts (`rounding`); then the mark may be known only past its
 point (`late`), stand behind another one (`queued`), find the feeder busy (`feeder wait`), and
 it waits for a motion tick (`closing tick`):
 
-    m(closing) = M + edge + response + held + scan + count + (1+ε)·E + rounding + late + queued
-                 + feeder wait + closing tick.
+    m(closing) = M + edge + response + held + on already + filter + scan + count + (1+ε)·E
+                 + rounding + late + queued + feeder wait + closing tick.
 
 **From there to the landing.** The command starts after `command delay`. Each mm of belt then
 moves it by r/κ, r the engagement, so what r is short of 1 is lost: ∫(1 − r) dm, during the
@@ -44,6 +45,7 @@ import math
 from dataclasses import dataclass
 
 from feedsim.settings.nominal import clipped_slip_mean, following_time
+from feedsim.studies.story.filter_parts import filter_parts
 from feedsim.studies.story.ledger import Ledger
 from feedsim.studies.story.mark import Closing, Mark
 from feedsim.studies.story.record import Part
@@ -151,10 +153,11 @@ def _mark_parts(ledger: Ledger, feeder: FeederSource, carrier: int, mark: Mark) 
         "carrier_eye_held",
         "held back by its last switching",
         group="mark",
-        delay_s=mark.switches_s - answers_s,
-        moved_mm=at(mark.switches_s) - at(answers_s),
+        delay_s=max(mark.output_s - answers_s, 0.0),
+        moved_mm=at(max(mark.output_s, answers_s)) - at(answers_s),
         allowed_s=0.0,
     )
+    filter_parts(ledger, "carrier_eye", eye, mark, at=at, group="mark")
     ledger.delay(
         "carrier_eye_scan",
         "carrier eye scan",

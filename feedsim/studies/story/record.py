@@ -167,6 +167,15 @@ class Story:
         return data
 
 
+@dataclass(frozen=True, slots=True)
+class Miss:
+    """Why a carrier was missed: sentences, and by how much (s and mm of belt travel)."""
+
+    words: tuple[str, ...]
+    short_s: float | None = None
+    short_mm: float | None = None
+
+
 def sum_of(parts: tuple[Part, ...]) -> float:
     """Return the parts added up, rounded once (mm)."""
     return math.fsum(part.error_mm for part in parts)

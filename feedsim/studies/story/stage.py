@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from feedsim.records.trace import TraceEvent
 from feedsim.settings.nominal import eye_delay
 from feedsim.studies.story.source import FeederSource
 
-__all__ = ["Opening", "Sighting", "Staging", "correction_at", "staged_in", "staging_of"]
+__all__ = ["Opening", "Sighting", "Staging", "came_on", "correction_at", "staged_in", "staging_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +19,7 @@ class Sighting:
 
     passes_s: float
     response_s: float
+    output_s: float
     switches_s: float
     known_s: float
     captured_s: float
@@ -100,7 +103,9 @@ def staged_in(feeder: FeederSource, carrier: int | None) -> Staging | None:
     if not seen or staged is None:
         return None
     number = seen[0].insert
-    sighting = _sighting(feeder, number, switches_s=seen[0].time_s)
+    events = feeder.run.events_of(key, feeder.part("insert_eye"))
+    of_it = [event for event in events if event.insert == number]
+    sighting = _sighting(feeder, number, of_it, switches_s=seen[0].time_s)
     opening = None if carrier is None else _opening(feeder, carrier, sighting)
     rest_mm = feeder.feed.command(staged)
     return Staging(
@@ -113,6 +118,16 @@ def staged_in(feeder: FeederSource, carrier: int | None) -> Staging | None:
         ready_s=staged,
         correction_mm=_correction(feeder, sighting, rest_mm=rest_mm, jogged=carrier is None),
     )
+
+
+def came_on(events: Iterable[TraceEvent], seen_s: float) -> tuple[float, float]:
+    """Return when output and input came on (s), of what an eye did about a card that it saw.
+
+    Without filter and polling both are the switching, ``seen_s``.
+    """
+    times = {event.event: event.time_s for event in events}
+    input_s = times.get("input_on", seen_s)
+    return min(times.get("output_on", seen_s), input_s), input_s
 
 
 def correction_at(feeder: FeederSource, t: float) -> float:
@@ -131,15 +146,19 @@ def correction_at(feeder: FeederSource, t: float) -> float:
     return staging.correction_mm
 
 
-def _sighting(feeder: FeederSource, number: int, *, switches_s: float) -> Sighting:
+def _sighting(
+    feeder: FeederSource, number: int, eye_events: list[TraceEvent], *, switches_s: float
+) -> Sighting:
     run = feeder.run
+    output_s, input_s = came_on(eye_events, switches_s)
     known_s = run.master.scan_tick(switches_s)
     captured_s = known_s if feeder.machine.eye.scanned else switches_s
     counting = run.master.counting
     return Sighting(
         passes_s=feeder.feed.time_at(feeder.seen_edge_mm(number)),
         response_s=feeder.insert(number).eye_delay_s,
-        switches_s=switches_s,
+        output_s=output_s,
+        switches_s=input_s,
         known_s=known_s,
         captured_s=captured_s,
         reading_mm=run.travel_of(run.master.reading(captured_s))

@@ -5,9 +5,9 @@ together they are κ·(stage target − stage position), κ = (1 + ε)/g belt tr
 
 **Staged by a feed cycle.** With F the nose's place on the feed's travel, the seen edge passes at
 f = F + edge, the command then ahead by the lag. From there to the motion tick that opens the
-clutch the belt moves as it does on the carrier's side (`response`, `scan`, `count`, the point U
-and its `rounding`, `late opening`, `opening tick`), then come `command delay` and `ramp-out`,
-∫ r dm. Belt that passed while the clutch was not fully closed yet is lost to the feed:
+clutch the belt moves as it does on the carrier's side (`response`, `filter`, `scan`, `count`, the
+point U and its `rounding`, `late opening`, `opening tick`), then come `command delay` and
+`ramp-out`, ∫ r dm. Belt that passed while the clutch was not fully closed yet is lost to the feed:
 
     stage position = edge + lag at the edge
                      + (response + scan + count + (1+ε)·U + rounding + late + tick
@@ -26,6 +26,7 @@ it learns of the edge when the feed is past that already.
 from __future__ import annotations
 
 from feedsim.settings.nominal import eye_delay, following_time
+from feedsim.studies.story.filter_parts import filter_parts
 from feedsim.studies.story.ledger import Ledger
 from feedsim.studies.story.record import Part
 from feedsim.studies.story.source import FeederSource
@@ -77,14 +78,16 @@ def _edge(ledger: Ledger, feeder: FeederSource, staging: Staging, sighting: Sigh
 
 def _seen(ledger: Ledger, feeder: FeederSource, sighting: Sighting) -> None:
     run, eye, at = feeder.run, feeder.machine.eye, feeder.run.belt.position
+    answers_s = max(sighting.output_s, sighting.passes_s + sighting.response_s)
     ledger.delay(
         "insert_eye_response",
         "insert eye response",
         group="stage",
         delay_s=sighting.response_s,
-        moved_mm=at(sighting.switches_s) - at(sighting.passes_s),
+        moved_mm=at(answers_s) - at(sighting.passes_s),
         allowed_s=eye.response_s,
     )
+    filter_parts(ledger, "insert_eye", eye, sighting, at=at, group="stage")
     ledger.delay(
         "insert_eye_scan",
         "insert eye scan",
@@ -228,6 +231,8 @@ def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[
         moved_mm=sighting.response_s * ledger.speed,
         allowed_s=what.eye.response_s,
     )
+    speed = ledger.speed
+    filter_parts(ledger, "insert_eye", what.eye, sighting, at=lambda t: t * speed, group="stage")
     ledger.delay(
         "insert_eye_scan",
         "insert eye scan",
