@@ -16,6 +16,7 @@ __all__ = [
     "Clearing",
     "Clutch",
     "Controller",
+    "Divert",
     "DoubleCheck",
     "Drive",
     "Encoder",
@@ -432,10 +433,36 @@ class Guarding:
 
 
 @dataclass(frozen=True, slots=True)
+class Divert:
+    """A gate that takes carriers off the line (model, section 17).
+
+    Attributes
+    ----------
+    at_mm : float
+        Belt travel from the carrier eye to the gate.
+    decide_before_mm : float
+        So far before the gate the carrier's leading edge may be when the gate has moved.
+    gate_time_s : float
+        From the decision until the gate has moved.
+    missed, doubled, late : bool
+        What is diverted: a carrier that a needed feeder missed, one with an insert that the check
+        called a double, one for which the clutch closed after its point.
+    """
+
+    at_mm: float
+    decide_before_mm: float = 0.0
+    gate_time_s: float = 0.0
+    missed: bool = True
+    doubled: bool = True
+    late: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Machine:
     """A whole line: one conveyor, one encoder, one carrier eye, any number of feeders.
 
-    ``guarding``: what may stop or change it as it runs; None where nothing can.
+    ``guarding``: what may stop or change it as it runs; None where nothing can. ``divert``: the
+    gate beyond the last feeder; None for none.
     """
 
     line: Line
@@ -446,3 +473,4 @@ class Machine:
     feeders: tuple[Feeder, ...]
     start_empty: bool = False
     guarding: Guarding | None = None
+    divert: Divert | None = None

@@ -11,6 +11,7 @@ from feedsim.machine import (
     Carriers,
     Clutch,
     Controller,
+    Divert,
     DoubleCheck,
     Encoder,
     Eye,
@@ -100,7 +101,23 @@ def random_machine(seed: int, *, feeders: int | None = None) -> Machine:
         feeders=tuple(_feeder(rng, i) for i in range(count)),
         start_empty=bool(rng.random() < 0.3),
     )
-    return _perturbed(rng, solve(machine))
+    return _with_gate(rng, _perturbed(rng, solve(machine)))
+
+
+def _with_gate(rng: Rng, machine: Machine) -> Machine:
+    """Put a divert gate on two lines of three; drawn last, so that it changes nothing else."""
+    if rng.random() < 1.0 / 3.0:
+        return machine
+    last = max(f.eye_to_placement_mm for f in machine.feeders)
+    gate = Divert(
+        at_mm=last + float(rng.uniform(0.0, 600.0)),
+        decide_before_mm=float(rng.uniform(0.0, 200.0)),
+        gate_time_s=_pick(rng, 0.0, 0.03, 0.1),
+        missed=bool(rng.random() < 0.8),
+        doubled=bool(rng.random() < 0.8),
+        late=bool(rng.random() < 0.5),
+    )
+    return replace(machine, divert=gate)
 
 
 def _pick(rng: Rng, *values: float) -> float:

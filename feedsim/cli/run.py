@@ -128,7 +128,7 @@ def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) ->
         "results.json": json_text(rehearsal.to_plain()).encode(),
         "carriers.csv": carriers_csv(rehearsal.records),
     }
-    if len(rehearsal.machine.feeders) > 1:
+    if len(rehearsal.machine.feeders) > 1 or rehearsal.machine.divert is not None:
         files["products.csv"] = products_csv(
             rehearsal.records, rehearsal.machine, criteria=criteria_of(rehearsal.scenario)
         )

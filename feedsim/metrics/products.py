@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.diverted import Diverted, diverted
+from feedsim.metrics.gate_rows import gate_rows
 from feedsim.metrics.overlaps import Overlap, overlaps
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed
 from feedsim.metrics.rows import begins_among
@@ -64,6 +66,8 @@ class Products:
     missing_otherwise : int
         Products of combinations beyond those.
     overlaps : tuple of Overlap
+    diverted : Diverted or None
+        What the divert gate did; None on a line that has none.
     """
 
     needs: tuple[str, ...]
@@ -78,6 +82,7 @@ class Products:
     missing: tuple[MissedTogether, ...]
     missing_otherwise: int
     overlaps: tuple[Overlap, ...]
+    diverted: Diverted | None
 
 
 def products(
@@ -111,9 +116,14 @@ def products(
 
     good = share(rows.good)
     missing = _missing(records, names)
+    needs = needed(machine, criteria)
+    gate = None
+    if machine.divert is not None:
+        at_gate = gate_rows(records, machine.divert, needs=needs, good=rows.good)
+        gate = diverted(at_gate, rows, duration_s=duration_s, begins=begins)
     told = missing[:_MOST_COMBINATIONS]
     return Products(
-        needs=tuple(names[number] for number in needed(machine, criteria)),
+        needs=tuple(names[number] for number in needs),
         complete=share(rows.classes == ProductClass.COMPLETE),
         partial=share(rows.classes == ProductClass.PARTIAL),
         empty=share(rows.classes == ProductClass.EMPTY),
@@ -125,6 +135,7 @@ def products(
         missing=told,
         missing_otherwise=sum(m.count for m in missing[len(told) :]),
         overlaps=overlaps(records, machine, recipe=criteria.recipe, names=names),
+        diverted=gate,
     )
 
 

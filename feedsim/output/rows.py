@@ -19,7 +19,8 @@ from feedsim.records.trace import Trace, TraceEvent
 
 __all__ = ["CARRIER_COLUMNS", "EVENT_COLUMNS", "carriers_csv", "events_csv"]
 
-_FEEDER_COLUMNS = tuple(f.name for f in fields(FeederRecords) if f.name != "books")
+_ELSEWHERE = ("books", "missed_time_s")  # in results.json, and in products.csv
+_FEEDER_COLUMNS = tuple(f.name for f in fields(FeederRecords) if f.name not in _ELSEWHERE)
 CARRIER_COLUMNS = ("carrier", "feeder", "leading_edge_mm", "eye_time_s", *_FEEDER_COLUMNS)
 """Heads of ``carriers.csv``; the meaning of the columns is in :mod:`feedsim.records.columns`."""
 

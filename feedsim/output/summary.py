@@ -51,7 +51,7 @@ def summary(results: Results, *, criteria: Criteria, units: System = "metric") -
             Padding(_figures(feeder, criteria, units), (0, 0, 0, 2)),
             Padding(_hazards(feeder, criteria, units), (1, 0, 0, 2)),
         ]
-    if len(results.feeders) > 1:
+    if len(results.feeders) > 1 or results.products.diverted is not None:
         parts += products_text(results.products, units)
     if isinstance(results.stops, LineStops):
         parts += stops_text(results.stops)

@@ -8,7 +8,7 @@ of the kind happened (a missed carrier has no placement); counts and flags are t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,11 +26,13 @@ class CarrierRecords:
     """Where and when each carrier passed the carrier eye.
 
     ``leading_edge_mm``: belt travel at which the leading edge is at the eye.
-    ``eye_time_s``: when that is.
+    ``eye_time_s``: when that is. ``divert_by_time_s``: until when it must be known that the
+    carrier is to be diverted; without values on a line that has no gate.
     """
 
     leading_edge_mm: Floats
     eye_time_s: Floats
+    divert_by_time_s: Floats = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,8 @@ class FeederRecords:
         1 where the insert engaged was a double, and where the double check said so.
     late_engage, late_opening : int8
         1 where the clutch closed, or opened, after its point.
+    missed_time_s : float64
+        When the program knew that the carrier gets no insert here; NaN also where it never did.
     books : InsertBooks
     """
 
@@ -100,6 +104,7 @@ class FeederRecords:
     called_double: Small
     late_engage: Small
     late_opening: Small
+    missed_time_s: Floats
     books: InsertBooks
 
 

@@ -13,7 +13,7 @@ from feedsim.scenario.feeder import Feeder
 from feedsim.scenario.guard import Guard, JamProbability
 from feedsim.scenario.keys import Refused, Section, Text, Whole, key
 from feedsim.scenario.line import Controller, Eye, Length, Line, Run, Share, Size
-from feedsim.scenario.product import Product
+from feedsim.scenario.product import Divert, Product
 from feedsim.scenario.rehearsal import Adjust, Fault, tables
 from feedsim.scenario.sweep import Sweep
 
@@ -86,6 +86,11 @@ class Scenario(Section):
         None,
         json_schema_extra=as_table,
     )
+    divert: Divert | None = key(
+        "A gate beyond the last feeder; there is none if left out.",
+        None,
+        json_schema_extra=as_table,
+    )
     guard: Guard | None = key(
         "What stops the line, and how; nothing does if left out.",
         None,
@@ -100,5 +105,5 @@ class Scenario(Section):
     @property
     def unused(self) -> tuple[str, ...]:
         """Tables of what does not happen."""
-        names = ("product", "guard", "fault", "adjust")
+        names = ("product", "divert", "guard", "fault", "adjust")
         return tuple(name for name in names if not getattr(self, name))

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from feedsim.scenario.keys import KeyType, Quantity, Refused, Section, Text, YesNo, key
+from feedsim.scenario.line import Length, Size, Time
 from feedsim.scenario.rehearsal import OrNone, no_default, tables
 
-__all__ = ["ALL", "Product", "ProductPair"]
+__all__ = ["ALL", "Divert", "Product", "ProductPair"]
 
 ALL = "all"
 _NAME = Text(100)
@@ -102,3 +103,24 @@ class Product(Section):
     def unused(self) -> tuple[str, ...]:
         """The pairs where there are none."""
         return () if self.pair else ("pair",)
+
+
+class Divert(Section):
+    """A gate beyond the last feeder, which takes bad products off the line."""
+
+    at: Size = key("The gate, as belt travel from the carrier eye, a length.")
+    decide_before: Length = key(
+        "How far the carrier's leading edge must still be from the gate when it has moved, a "
+        "length.",
+        "0 mm",
+    )
+    gate_time: Time = key("From the decision until the gate has moved, a time.", "0 ms")
+    missed: Annotated[bool, YesNo()] = key(
+        "Whether a product is diverted that a needed feeder is known to have missed.", True
+    )
+    doubled: Annotated[bool, YesNo()] = key(
+        "Whether one is diverted whose insert the double check calls a double.", True
+    )
+    late: Annotated[bool, YesNo()] = key(
+        "Whether one is diverted for which a clutch closed after its point.", False
+    )

@@ -21,6 +21,8 @@ def product_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
     if isinstance(data.get("product"), dict):
         yield from _needs(look)
         yield from _pairs(data["product"], look)
+    if isinstance(data.get("divert"), dict):
+        yield from _gate(look)
 
 
 def _names(look: Look) -> dict[str, int] | None:
@@ -92,6 +94,37 @@ def _limits(look: Look, here: tuple[str | int, ...], *, below: int, above: int) 
     if low is not None and None not in lengths and low > min(lengths) + _SAME_MM:
         allowed = f"at most {_mm(min(lengths))}, the shorter of the two inserts"
         yield look.fault((*here, "min_overlap"), allowed)
+
+
+def _gate(look: Look) -> Iterator[Fault]:
+    """Check that the gate lies beyond the last insert, and that something is to be diverted."""
+    at, before = look("divert", "at"), look("divert", "decide_before")
+    ends = list(_laid_whole(look))
+    if at is not None and ends and at < max(ends)[0] - _SAME_MM:
+        least, number = max(ends)
+        allowed = (
+            f"at least {_mm(least)}: only there is an insert of feeder.{number} wholly on its "
+            "carrier (eye_to_placement, settings.target_offset and insert.length)"
+        )
+        yield look.fault(("divert", "at"), allowed)
+    if None not in (at, before) and before >= at:
+        allowed = f"less than divert.at, {_mm(at)}: the carrier is not seen before the carrier eye"
+        yield look.fault(("divert", "decide_before"), allowed)
+    if [look("divert", name) for name in ("missed", "doubled", "late")] == [False] * 3:
+        allowed = "true, or one of doubled and late true: else nothing is ever diverted"
+        yield look.fault(("divert", "missed"), allowed)
+
+
+def _laid_whole(look: Look) -> Iterator[tuple[float, int]]:
+    """Yield how far carriers have come when each feeder's insert is wholly laid (mm)."""
+    for number in range(look.feeders):
+        parts = [
+            look("feeder", number, "eye_to_placement"),
+            look("feeder", number, "settings", "target_offset"),
+            look("feeder", number, "insert", "length"),
+        ]
+        if None not in parts:
+            yield sum(parts), number
 
 
 def _mm(value: float) -> str:

@@ -11,6 +11,7 @@ from feedsim.scenario import drive as drive_keys
 from feedsim.scenario import feeder as keys
 from feedsim.scenario.line import Eye
 from feedsim.scenario.model import Scenario
+from feedsim.scenario.product import Divert
 from feedsim.scenario.stopping import guarding_of
 
 __all__ = ["machine_from"]
@@ -45,6 +46,20 @@ def machine_from(scenario: Scenario) -> Machine:
         feeders=tuple(_feeder(feeder) for feeder in scenario.feeder),
         start_empty=scenario.run.start == "empty",
         guarding=guarding_of(scenario),
+        divert=_divert(scenario.divert),
+    )
+
+
+def _divert(divert: Divert | None) -> machine.Divert | None:
+    if divert is None:
+        return None
+    return machine.Divert(
+        at_mm=divert.at,
+        decide_before_mm=divert.decide_before,
+        gate_time_s=divert.gate_time,
+        missed=divert.missed,
+        doubled=divert.doubled,
+        late=divert.late,
     )
 
 

@@ -11,10 +11,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.machine import Encoder, Feeder
+from feedsim.machine import Divert, Encoder, Feeder
 from feedsim.motion.belt import BeltMotion
 
-__all__ = ["Landing", "demanded_acceleration", "landing"]
+__all__ = ["Landing", "demanded_acceleration", "divert_by", "landing"]
 
 Floats = NDArray[np.float64]
 
@@ -45,6 +45,26 @@ def landing(
     """
     offset = belt.positions(times) - leading_edge_mm - feeder.eye_to_placement_mm - slip_mm
     return Landing(offset, offset - feeder.settings.target_offset_mm, belt.speeds(times))
+
+
+def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotion) -> Floats:
+    """Return until when a carrier must be known as one to divert (s; model, section 17).
+
+    The first instant at which it has come to ``decide_before`` short of the gate, less the time
+    that the gate takes; infinite where it never comes there. Without a gate: no values.
+
+    Parameters
+    ----------
+    divert : Divert or None
+    leading_edge_mm : array of float, shape (n,)
+    belt : BeltMotion
+        As it really moved.
+    """
+    if divert is None:
+        return np.empty(0)
+    places = leading_edge_mm + (divert.at_mm - divert.decide_before_mm)
+    times: Floats = belt.times_at(places) - divert.gate_time_s
+    return times
 
 
 def demanded_acceleration(

@@ -180,6 +180,7 @@ class Guard(Part):
                 columns = lane.state.columns
                 if columns.outcome[carrier] == PENDING and columns.insert[carrier] < 0:
                     lane.memory.miss(carrier, Outcome.LINE_STOP, t=now)
+                    columns.missed_time_s[carrier] = math.nan
 
     def _cut_power(self, stop: OpenStop) -> None:
         """Lose the place of what comes on an encoder that does not keep it without power."""

@@ -34,6 +34,7 @@ class GuardedState(FeederState):
         """Note that the insert engaged for a carrier will not be placed."""
         self.columns.outcome[carrier] = Outcome.LINE_STOP
         self.columns.rejected += 1
+        self.columns.missed_time_s[carrier] = t
         if self.tracer is not None:
             cause = Outcome.LINE_STOP.cause
             self.trace(t, "program", cause, carrier=carrier, insert=insert)

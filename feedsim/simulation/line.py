@@ -17,7 +17,7 @@ from feedsim.records.stop import Adjustment
 from feedsim.records.trace import Trace
 from feedsim.simulation.clock import Clock, Part
 from feedsim.simulation.conveyor import Conveyor
-from feedsim.simulation.derived import demanded_acceleration, landing
+from feedsim.simulation.derived import demanded_acceleration, divert_by, landing
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.guard import Guard
 from feedsim.simulation.guarded_line import Feeding, fastest_ratio, guarded, kinds_of
@@ -180,7 +180,11 @@ class LineRun:
         records = RunRecords(
             warm_up=0,
             start_time_s=self.conveyor.start_time_s,
-            carriers=CarrierRecords(leading_edge_mm=leading, eye_time_s=belt.times_at(leading)),
+            carriers=CarrierRecords(
+                leading_edge_mm=leading,
+                eye_time_s=belt.times_at(leading),
+                divert_by_time_s=divert_by(self.machine.divert, leading, belt=belt),
+            ),
             feeders=tuple(self._records(i, leading) for i in range(len(self.states))),
         )
         return records if self.guard is None else self._with_stops(records, self.guard)
@@ -189,9 +193,13 @@ class LineRun:
         """Add what only a guarded line has."""
         if guard.gave_up:  # the carriers behind never come
             come = self.conveyor.master.belt.position(guard.end_time_s)
-            leading, times = records.carriers.leading_edge_mm, records.carriers.eye_time_s
-            times = np.where(leading > come, np.nan, times)
-            records = replace(records, carriers=CarrierRecords(leading, times))
+            carriers, divert = records.carriers, self.machine.divert
+            leading, by = carriers.leading_edge_mm, carriers.divert_by_time_s
+            times = np.where(leading > come, np.nan, carriers.eye_time_s)
+            if divert is not None:
+                by = np.where(leading + divert.at_mm - divert.decide_before_mm > come, np.inf, by)
+            carriers = replace(carriers, eye_time_s=times, divert_by_time_s=by)
+            records = replace(records, carriers=carriers)
         return replace(
             records,
             stops=tuple(guard.stops),

@@ -19,6 +19,9 @@ from feedsim.simulation.staging_clutch import StagingClutch
 __all__ = ["Mark", "MarkMemory"]
 
 
+_UNKNOWN = (Outcome.NOT_SEEN, Outcome.MERGED)
+
+
 class Mark(NamedTuple):
     """A carrier as the program knows it, with its captured master reading (units)."""
 
@@ -87,7 +90,9 @@ class MarkMemory(Part):
             self._idle = None
 
     def miss(self, carrier: int, outcome: Outcome, *, t: float) -> None:
-        """Note a carrier that gets no insert here."""
+        """Note a carrier that gets no insert here; the program knows, unless the eye did not."""
+        if outcome not in _UNKNOWN:
+            self._state.columns.missed_time_s[carrier] = t
         if self._state.tracer is not None:
             self._state.trace(t, "program", outcome.cause, carrier=carrier)
         self._state.miss(carrier, outcome)

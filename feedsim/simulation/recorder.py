@@ -46,6 +46,7 @@ class Columns:
         self.called_double = small()
         self.late_engage = small()
         self.late_opening = small()
+        self.missed_time_s = floats()
         self.drawn = 0
         self.placed = 0
         self.stray_total = 0

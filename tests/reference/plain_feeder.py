@@ -84,6 +84,7 @@ class PlainFeeder:
         self.corrections = Corrections()
         self.cycles: list[Cycle] = []
         self.outcomes: dict[int, Outcome] = {}
+        self.known_missed: dict[int, float] = {}
         self.controller: Controller | None = None
         self.belt: Belt | None = None
         if machine.start_empty:
@@ -347,10 +348,12 @@ class PlainFeeder:
                 mark = waiting.pop()
                 if len(memory) >= control.mark_memory:
                     self.outcomes[mark.carrier] = Outcome.MARK_MEMORY_FULL
+                    self.known_missed[mark.carrier] = mark.known
                     continue
                 mark.late = self.is_late(mark)
                 if mark.late and not control.late_mark_engages:
                     self.outcomes[mark.carrier] = Outcome.LATE_MARK
+                    self.known_missed[mark.carrier] = mark.known
                     continue
                 memory.append(mark)
                 continue
@@ -361,3 +364,4 @@ class PlainFeeder:
                 self.close(now, mark)
             else:
                 self.outcomes[mark.carrier] = outcome
+                self.known_missed[mark.carrier] = now

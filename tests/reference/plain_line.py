@@ -32,6 +32,7 @@ FLOATS = (
     "tail_mm",
     "ready_time_s",
     "demanded_acceleration_mm_s2",
+    "missed_time_s",
 )
 
 
@@ -68,6 +69,7 @@ def plain_run(machine: Machine, draws: Draws, carriers: int) -> RunRecords:
         carriers=CarrierRecords(
             leading_edge_mm=np.array([c.leading_edge_mm for c in cards]),
             eye_time_s=np.array([belt.time_at(c.leading_edge_mm) for c in cards]),
+            divert_by_time_s=divert_by(machine, cards, belt),
         ),
         feeders=tuple(records(f, cards, belt) for f in feeders),
     )
@@ -111,6 +113,15 @@ def see_carriers(machine, cards, belt, controller, scan):
     return outcomes, marks
 
 
+def divert_by(machine, cards, belt):
+    """Return until when each carrier must be known as one to divert (section 17)."""
+    gate = machine.divert
+    if gate is None:
+        return np.empty(0)
+    short = gate.at_mm - gate.decide_before_mm
+    return np.array([belt.time_at(c.leading_edge_mm + short) - gate.gate_time_s for c in cards])
+
+
 def records(feeder: PlainFeeder, cards, belt) -> FeederRecords:
     """Land the inserts and fill every column of one feeder."""
     n = len(cards)
@@ -119,6 +130,7 @@ def records(feeder: PlainFeeder, cards, belt) -> FeederRecords:
     rows = [dict(number) for _ in range(n)]
     for k, outcome in feeder.outcomes.items():
         rows[k]["outcome"] = int(outcome)
+        rows[k]["missed_time_s"] = feeder.known_missed.get(k, math.nan)
     placed = 0
     for cycle in feeder.cycles:
         row = rows[cycle.carrier]

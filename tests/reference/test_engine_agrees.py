@@ -57,6 +57,8 @@ def test_engine_agrees_with_the_plain_implementation(block: int) -> None:
         assert ours.start_time_s == pytest.approx(plain.start_time_s, abs=1e-9), seed
         for a, b in zip(ours.feeders, plain.feeders, strict=True):
             compare(a, b)
+        gates = [records.carriers.divert_by_time_s for records in (ours, plain)]
+        assert gates[0] == pytest.approx(gates[1], abs=1e-9), seed
 
 
 @pytest.mark.parametrize("block", range(4))

@@ -70,6 +70,7 @@ def placed(**changes: Any) -> dict[str, Any]:
         "called_double": 0,
         "late_engage": 0,
         "late_opening": 0,
+        "missed_time_s": NO,
     }
     return row | changes
 

@@ -342,6 +342,7 @@ KEYS = {
         "missing",
         "missing_otherwise",
         "overlaps",
+        "diverted",
     ],
     "products.complete": SHARE,
     "products.partial": SHARE,

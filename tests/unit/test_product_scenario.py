@@ -14,7 +14,7 @@ from feedsim.studies.run import criteria_of
 
 _FILE = Path(feedsim.__file__).parents[1] / "scenarios" / "two_feeders.toml"
 _WHOLE = _FILE.read_text("utf-8")
-TWO = _WHOLE[: _WHOLE.index("[product]")] + _WHOLE[_WHOLE.index("[acceptance]") :]
+TWO = _WHOLE[: _WHOLE.index("\n[product]")] + _WHOLE[_WHOLE.index("\n[acceptance]") :]
 PAIR = 'product.pair=[{below="card feeder", above="leaflet feeder", max_overlap="-5 mm"}]'
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from feedsim.machine import Inserts
+from feedsim.machine import Divert, Inserts
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm
 from feedsim.metrics.product_rows import ProductClass, product_rows
@@ -19,6 +20,7 @@ from feedsim.output.product.rows import products_csv
 from feedsim.records.outcome import Outcome
 from tests.unit import records_builder as by_hand
 from tests.unit.records_builder import CRITERIA, missed, placed
+from tests.unit.test_output_summary import block, said
 
 NAMES = ("card", "leaflet", "sticker")
 TARGETS = (20.0, 100.0, 60.0)
@@ -243,3 +245,112 @@ def test_a_row_per_carrier():
     assert first["overlap_0_2_mm"] == "10.0"
     assert first["overlap_0_1_mm"] == ""
     assert rows[4]["feeder_0_placement_error_mm"] == "-1.6"
+
+
+# -- the gate ------------------------------------------------------------------------
+
+GATE = Divert(at_mm=1500.0, decide_before_mm=100.0, gate_time_s=0.1)
+
+
+def gated(*carriers, by=math.inf, **changes: object):
+    """Return records and a line with a gate; each carrier must be known by 2 s, unless said."""
+    records = run_of(*carriers)
+    by_s = np.array(by if isinstance(by, list) else [2.0] * len(carriers))
+    records = replace(records, carriers=replace(records.carriers, divert_by_time_s=by_s))
+    return records, replace(three(), divert=replace(GATE, **changes))
+
+
+def gate_of(records, line, criteria=CRITERIA):
+    found = summarise(
+        records, line, criteria=criteria, names=NAMES, title="by hand", seed=1, version="0"
+    )
+    assert found.products.diverted is not None
+    return found.products.diverted, found
+
+
+SEVEN = (
+    FULL,  # good, passes
+    (on(20.0, called_double=1), on(100.0), on(60.0)),  # good, called a double: known at 1 s
+    (gone() | {"missed_time_s": 1.5}, on(100.0), on(60.0)),  # known at 1.5 s
+    (gone() | {"missed_time_s": 2.25}, on(100.0), on(60.0)),  # 0.25 s too late
+    (gone(Outcome.NOT_SEEN),) * 3,
+    (on(20.0, double=1), on(100.0), on(60.0)),  # not found
+    (on(20.0), on(100.0, 1.6), on(60.0)),
+)
+
+
+def test_every_carrier_is_in_one_class_at_the_gate():
+    found, _ = gate_of(*gated(*SEVEN))
+    names = ("good_passed", "good_diverted", "bad_diverted", "bad_passed")
+    assert [getattr(found, name).count for name in names] == [1, 1, 1, 4]
+    assert (found.passed_unknown, found.passed_too_late, found.not_reached) == (3, 1, 0)
+    with_ = found.passed_with
+    assert (with_.incomplete, with_.doubled, with_.out_of_tolerance, with_.wrong_overlap) == (
+        2, 1, 1, 0,
+    )  # fmt: skip
+    assert found.diverted_for.missed == found.diverted_for.doubled == 1
+    assert found.least_to_spare_s == pytest.approx(0.5)
+    assert found.most_too_late_s == pytest.approx(0.25)
+    assert (found.bad_of_passed.count, found.bad_of_passed.share) == (4, 4 / 5)
+    assert found.good_passed_per_hour == pytest.approx(3600.0 / (7 * 0.26))
+
+
+def test_a_carrier_that_never_comes_to_the_gate_is_none_of_these():
+    found, _ = gate_of(*gated(*SEVEN[:3], by=[2.0, math.inf, math.nan]))
+    assert (found.good_passed.count, found.not_reached) == (1, 2)
+    assert found.good_passed.share == 1.0
+
+
+def test_what_a_recipe_does_not_need_is_not_diverted():
+    """Carrier 2 misses the card alone: without it in the recipe the product is good."""
+    criteria = with_recipe(needs=(1, 2))
+    found, _ = gate_of(*gated(SEVEN[2]), criteria)
+    assert (found.good_passed.count, found.bad_diverted.count) == (1, 0)
+
+
+def test_the_gate_in_words():
+    _, results_ = gate_of(*gated(*SEVEN))
+    text = said(results_)
+    assert block(text, "Good, passed").startswith("1: 14.3 % (95 %: ")
+    assert block(text, "Good, diverted").startswith("1: 14.3 %")
+    passed = block(text, "Bad, passed")
+    assert "2 incomplete, 1 doubled, 1 out of tolerance" in passed
+    assert "3 of which nothing was known 1 known too late, by up to 250 ms" in passed
+    assert block(text, "Diverted for") == "1 missed, 1 doubled; known at least 500 ms in time"
+
+
+def test_what_a_row_says_of_the_gate():
+    file = io.BytesIO()
+    records, line = gated(*SEVEN)
+    content = products_csv(records, line, criteria=CRITERIA)
+    assert callable(content)
+    content(file)
+    rows = list(csv.DictReader(io.StringIO(file.getvalue().decode())))
+    assert [(row["gate"], row["known"], row["known_time_s"]) for row in rows[:4]] == [
+        ("good_passed", "", ""),
+        ("good_diverted", "doubled", "1.0"),
+        ("bad_diverted", "missed", "1.5"),
+        ("bad_passed", "missed", "2.25"),
+    ]
+    assert rows[0]["divert_by_time_s"] == "2.0"
+
+
+def test_a_product_in_words():
+    text = said(results(run_of(*SIX, SIX[1]), with_recipe(pairs=(Pair(0, 1, 2.0, 5.0),))))
+    assert block(text, "Complete").startswith("3: 42.9 % (95 %: ")
+    assert block(text, "Missing").startswith("2 × leaflet: not staged 1 × ")
+    assert "card and leaflet and sticker: not seen" in block(text, "Missing")
+    overlap = block(text, "Overlap")  # the recipe's pair first
+    assert overlap.startswith("WRONG leaflet on card: 5.600 mm by targets mean ")
+    assert "wanted 2.000 to 5.000 mm; not so: 2: 66.7 %" in overlap  # 5.6, 5.6 and 4.0 mm
+    assert block(text, "Clearance").startswith("sticker to leaflet: 30.000 mm by targets")
+
+
+def test_a_clearance_that_is_wanted_is_told_as_one():
+    pair = Pair(2, 1, min_overlap_mm=-40.0, max_overlap_mm=-31.0)  # 31 to 40 mm clear; 30 is wrong
+    text = said(results(run_of(FULL), with_recipe(pairs=(pair,))))
+    assert "wanted 31.000 to 40.000 mm; not so: 1: 100 %" in block(text, "Clearance")
+
+
+def test_one_feeder_without_a_gate_has_no_table_of_products():
+    assert "Products" not in said(by_hand.summary([placed()]))

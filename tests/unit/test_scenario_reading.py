@@ -125,6 +125,7 @@ DEFAULTS = {
     ),
     "limits": {"speed_mismatch": 0.05, "overhang": 0.0, "jam_probability": None},
     "product": None,
+    "divert": None,
     "guard": None,
     "fault": (),
     "adjust": (),
@@ -253,6 +254,7 @@ def test_the_starter_is_correct_and_shows_every_key():
     recorded = {".carrier.record", ".carrier.record_speed", ".carrier.after_record"}
     stopping = {
         ".product",
+        ".divert",
         ".guard",
         ".fault",
         ".adjust",

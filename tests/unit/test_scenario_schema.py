@@ -27,6 +27,7 @@ RIGHT = [
     changed(("line/profile", '[["0 s", "0 m/min"], ["5 s", "60 m/min"]]')),
     changed(("sweep/speeds", '{from = "2 m/min", to = "9 m/min", step = "1 m/min"}')),
     BASE + '\n[product]\nneeds = "all"\nmay_overlap = false\n',
+    BASE + '\n[divert]\nat = "900 mm"\nlate = true\n',
     changed(("feeder.servo/loop_gain", '"inf 1/s"'), ("feeder.settings/engage_lead", '"3 ms"')),
 ]
 
@@ -74,6 +75,8 @@ def test_a_record_may_be_a_file_whose_eye_times_have_a_speed():
     BASE + "\n[guard]\nmisses = 1\n",
     BASE + "\n[product]\nneeds = []\n",
     BASE + '\n[[product.pair]]\nbelow = "a"\n',
+    BASE + '\n[divert]\ngate_time = "5 ms"\n',
+    BASE + '\n[divert]\nat = 900\n',
     BASE + '\n[[adjust]]\nat = "1 s"\nset = {}\n',
     BASE[: BASE.index("[[feeder]]")],
     "feeder = []\n" + BASE[: BASE.index("[[feeder]]")],
@@ -113,8 +116,9 @@ def test_every_key_has_a_description_and_a_default_or_is_required():
         checked += 1
     # counted in the description of the file, a photo-eye's keys once; 34 are those of a drive, 29
     # of what stops the line: 9 of the guard, 6 jams, 6 of a fault, 3 of a change, 3 of a magazine,
-    # and the lists of faults and changes; 7 of the product: 2 and the list of pairs, 4 of a pair
-    assert checked == 82 + 34 + 29 + 7
+    # and the lists of faults and changes; 7 of the product: 2 and the list of pairs, 4 of a pair;
+    # 6 of the gate
+    assert checked == 82 + 34 + 29 + 7 + 6
 
 
 def test_defaults_are_shown_with_their_units():

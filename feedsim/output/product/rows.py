@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.gate_rows import Gate, Known, gate_rows
 from feedsim.metrics.overlaps import overlaps_mm, told_pairs
-from feedsim.metrics.product_rows import ProductClass, product_rows
+from feedsim.metrics.product_rows import ProductClass, needed, product_rows
 from feedsim.output.files import Content
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -21,6 +22,8 @@ __all__ = ["products_csv"]
 
 _ROWS_AT_ONCE = 4096
 _CAUSES = {int(outcome): outcome.cause for outcome in Outcome}
+_GATE = {int(kind): kind.name.lower() for kind in Gate}
+_KNOWN = {int(what): "" if what is Known.NOTHING else what.name.lower() for what in Known}
 _CLASSES = {int(kind): kind.name.lower() for kind in ProductClass}
 
 
@@ -36,9 +39,11 @@ def products_csv(records: RunRecords, machine: Machine, *, criteria: Criteria) -
     """Return what writes ``products.csv``: a row per counted carrier.
 
     Its number (the warm-up counted, as in ``carriers.csv``), its class, whether it is good and
-    what is wrong with it (1 and 0); then, by number of the feeder, what became of it there, the
-    placement error and whether a double was placed; then by numbers, below and above, the
-    overlaps of the pairs that the summary tells. A cell is empty where there is nothing to say.
+    what is wrong with it (1 and 0); on a line with a divert gate what that did, what was known of
+    the carrier first, when, and until when it had to be; then, by number of the feeder, what
+    became of it there, the placement error and whether a double was placed; then by numbers, below
+    and above, the overlaps of the pairs that the summary tells. A cell is empty where there is
+    nothing to say.
 
     Parameters
     ----------
@@ -53,6 +58,13 @@ def _columns(records: RunRecords, machine: Machine, criteria: Criteria) -> Itera
     yield _Column("product", rows.classes, _CLASSES)
     for name in ("good", "doubled", "out_of_tolerance", "wrong_overlap"):
         yield _Column(name, getattr(rows, name).astype(np.int8))
+    if machine.divert is not None:
+        needs = needed(machine, criteria)
+        gate = gate_rows(records, machine.divert, needs=needs, good=rows.good)
+        yield _Column("gate", gate.gate, _GATE)
+        yield _Column("known", gate.known, _KNOWN)
+        yield _Column("known_time_s", gate.known_time_s)
+        yield _Column("divert_by_time_s", gate.divert_by_time_s)
     for number, feeder in enumerate(records.feeders):
         outcome = feeder.outcome[records.warm_up :]
         placed = outcome == Outcome.PLACED

@@ -11,8 +11,9 @@ from rich.text import Text
 
 from feedsim.metrics.overlaps import Overlap
 from feedsim.metrics.products import MissedTogether, Products
-from feedsim.metrics.share import Share
-from feedsim.output.wording import length, length_number, percent, percent_range
+from feedsim.output.product.gate_text import gate_rows_text
+from feedsim.output.product.share import share_words
+from feedsim.output.wording import length, length_number
 from feedsim.quantities import System, display_unit
 
 __all__ = ["products_text"]
@@ -34,33 +35,28 @@ def products_text(products: Products, units: System) -> Iterator[RenderableType]
 
 
 def _rows(products: Products, units: System) -> Iterator[tuple[str, str, list[str]]]:
-    good = _share(products.good)
+    good = share_words(products.good)
     if products.good_per_hour is not None:
         good += f", {products.good_per_hour:.0f} per hour"
     yield "Good", "", [good]
-    yield "Complete", "", [_share(products.complete)]
+    yield "Complete", "", [share_words(products.complete)]
     missing = list(_missing(products))
-    yield "Partial", "", [_share(products.partial)]
-    yield "Empty", "", [_share(products.empty)]
+    yield "Partial", "", [share_words(products.partial)]
+    yield "Empty", "", [share_words(products.empty)]
     if missing:
         yield "Missing", "", missing
     if products.doubled.count:
-        yield "Doubled", "", [_share(products.doubled)]
+        yield "Doubled", "", [share_words(products.doubled)]
     if products.out_of_tolerance.count:
-        yield "Out of tolerance", "", [_share(products.out_of_tolerance)]
+        yield "Out of tolerance", "", [share_words(products.out_of_tolerance)]
     for overlap in products.overlaps:
         yield (
             "Overlap" if overlap.nominal_mm > 0.0 else "Clearance",
             "WRONG" if overlap.wrong.count else "",
             list(_overlap(overlap, units)),
         )
-
-
-def _share(share: Share) -> str:
-    if share.upper95 is not None:
-        return f"none seen (95 %: below {percent(share.upper95, digits=2)})"
-    within = f" (95 %: {percent_range(share.ci95)})" if share.ci95 else ""
-    return f"{share.count}: {percent(share.share)}{within}"
+    if products.diverted is not None:
+        yield from gate_rows_text(products.diverted)
 
 
 def _missing(products: Products) -> Iterator[str]:
@@ -96,7 +92,7 @@ def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
     limits = (overlap.min_allowed_mm, overlap.max_allowed_mm)
     low, high = (None if limit is None else sign * limit for limit in limits[:: int(sign)])
     if low is not None or high is not None:
-        yield f"wanted {_wanted(low, high, units)}; not so: {_share(overlap.wrong)}"
+        yield f"wanted {_wanted(low, high, units)}; not so: {share_words(overlap.wrong)}"
 
 
 def _wanted(low: float | None, high: float | None, units: System) -> str:

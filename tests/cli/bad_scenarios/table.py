@@ -812,6 +812,33 @@ PRODUCT = [
         ("product.pair.0.min_overlap",),
         "at most 85.6 mm",
     ),
+    recipe("a gate nowhere", "[divert]\nlate = true", ("divert.at",), "found nothing"),
+    recipe("a gate at a time", '[divert]\nat = "3 s"', ("divert.at",), "this is a time"),
+    recipe("a gate misspelt", '[divert]\nat = "9 m"\ntime = "1 s"', ("divert.time",), "gate_time"),
+    recipe(
+        "a gate before the last insert is laid",  # 700 + 110 + 85.6 mm
+        '[divert]\nat = "895 mm"',
+        ("divert.at",),
+        "at least 895.6 mm: only there is an insert of feeder.1 wholly on its carrier",
+    ),
+    recipe(
+        "a gate decided before the carrier comes",
+        '[divert]\nat = "900 mm"\ndecide_before = "900 mm"',
+        ("divert.decide_before",),
+        "less than divert.at, 900 mm",
+    ),
+    recipe(
+        "a gate for nothing",
+        '[divert]\nat = "900 mm"\nmissed = false\ndoubled = false',
+        ("divert.missed",),
+        "else nothing is ever diverted",
+    ),
+    recipe(
+        "a gate's word for yes",
+        '[divert]\nat = "900 mm"\nlate = "yes"',
+        ("divert.late",),
+        "true or false",
+    ),
     recipe(
         "an overlap without its unit",
         pair(_BELOW, _ABOVE, "max_overlap = 5"),

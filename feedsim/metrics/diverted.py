@@ -1,0 +1,143 @@
+"""What the divert gate did: how many good and bad products passed or were taken off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.metrics.gate_rows import Gate, GateRows, Known
+from feedsim.metrics.product_rows import ProductClass, ProductRows
+from feedsim.metrics.rows import begins_among
+from feedsim.metrics.share import Share, share_of
+
+__all__ = ["Diverted", "DivertedFor", "PassedWith", "diverted"]
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class DivertedFor:
+    """Diverted carriers by what was known of them first."""
+
+    missed: int
+    doubled: int
+    late: int
+
+
+@dataclass(frozen=True, slots=True)
+class PassedWith:
+    """Bad products that passed, by the first of these that is wrong with them."""
+
+    incomplete: int
+    doubled: int
+    out_of_tolerance: int
+    wrong_overlap: int
+
+
+@dataclass(frozen=True, slots=True)
+class Diverted:
+    """Counted carriers at the gate; each that reached it is one of the first four.
+
+    Attributes
+    ----------
+    good_passed, good_diverted, bad_diverted, bad_passed : Share
+        Of the carriers that reached the gate.
+    bad_of_passed : Share
+        Bad products among those that passed: what leaves the line wrong.
+    good_passed_per_hour : float or None
+        The time of stops counted.
+    not_reached : int
+        Carriers that never came there, since the run was given up.
+    diverted_for : DivertedFor
+    passed_with : PassedWith
+    passed_unknown, passed_too_late : int
+        Bad products that passed because nothing was known of them, or not in time.
+    least_to_spare_s : float or None
+        Of a carrier that was diverted: from what was known until it had to be.
+    most_too_late_s : float or None
+        Of a bad product that passed: by how much it was known too late.
+    """
+
+    good_passed: Share
+    good_diverted: Share
+    bad_diverted: Share
+    bad_passed: Share
+    bad_of_passed: Share
+    good_passed_per_hour: float | None
+    not_reached: int
+    diverted_for: DivertedFor
+    passed_with: PassedWith
+    passed_unknown: int
+    passed_too_late: int
+    least_to_spare_s: float | None
+    most_too_late_s: float | None
+
+
+def diverted(
+    rows: GateRows,
+    products: ProductRows,
+    *,
+    duration_s: float | None,
+    begins: Sequence[int] = (0,),
+) -> Diverted:
+    """Return the figures of the gate.
+
+    Parameters
+    ----------
+    rows : GateRows
+    products : ProductRows
+        Of the same carriers.
+    duration_s : float or None
+        What the counted carriers took, the time of stops counted.
+    begins : sequence of int
+        Counted carriers with which a run begins.
+    """
+
+    def among(hits: Bools, cases: Bools) -> Share:
+        places = np.flatnonzero(cases)
+        return share_of(hits[places], begins_among(places, begins))
+
+    good_passed, good_diverted, bad_diverted, bad_passed = (
+        among(rows.gate == kind, rows.reached) for kind in list(Gate)[:4]
+    )
+    bad = rows.gate == Gate.BAD_PASSED
+    off = rows.diverted
+    spare = (rows.divert_by_time_s - rows.known_time_s)[off]
+    late = (rows.known_time_s - rows.divert_by_time_s)[bad & (rows.known != Known.NOTHING)]
+    return Diverted(
+        good_passed=good_passed,
+        good_diverted=good_diverted,
+        bad_diverted=bad_diverted,
+        bad_passed=bad_passed,
+        bad_of_passed=among(bad, rows.reached & ~off),
+        good_passed_per_hour=3600.0 * good_passed.count / duration_s if duration_s else None,
+        not_reached=_count(~rows.reached),
+        diverted_for=DivertedFor(
+            *(_count(off & (rows.known == k)) for k in (Known.MISSED, Known.DOUBLED, Known.LATE))
+        ),
+        passed_with=_passed_with(bad, products),
+        passed_unknown=_count(bad & (rows.known == Known.NOTHING)),
+        passed_too_late=len(late),
+        least_to_spare_s=float(spare.min()) if len(spare) else None,
+        most_too_late_s=float(late.max()) if len(late) else None,
+    )
+
+
+def _passed_with(bad: Bools, products: ProductRows) -> PassedWith:
+    left, counts = bad, []
+    for wrong in (
+        products.classes != ProductClass.COMPLETE,
+        products.doubled,
+        products.out_of_tolerance,
+        products.wrong_overlap,
+    ):
+        counts.append(_count(left & wrong))
+        left = left & ~wrong
+    return PassedWith(*counts)
+
+
+def _count(flags: Bools) -> int:
+    return int(np.count_nonzero(flags))

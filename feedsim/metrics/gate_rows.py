@@ -1,0 +1,139 @@
+"""What the divert gate did with each carrier (model, section 17): one row per counted carrier."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Divert
+from feedsim.records.columns import FeederRecords, RunRecords
+
+__all__ = ["Gate", "GateRows", "Known", "gate_rows"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+_SAME_S = 1e-10
+"""Two instants closer than this count as one (model, 'same instant')."""
+
+
+class Known(IntEnum):
+    """What was known first about a carrier that is to be diverted."""
+
+    NOTHING = 0
+    MISSED = 1
+    DOUBLED = 2
+    LATE = 3
+
+
+class Gate(IntEnum):
+    """The one class of each carrier at the gate."""
+
+    GOOD_PASSED = 0
+    GOOD_DIVERTED = 1
+    BAD_DIVERTED = 2
+    BAD_PASSED = 3
+    NOT_REACHED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class GateRows:
+    """Columns of shape ``(n,)``, a row per counted carrier.
+
+    Attributes
+    ----------
+    known_time_s : float64
+        When the program first knew something for which the carrier is to be diverted; NaN for
+        never, or forgotten.
+    divert_by_time_s : float64
+        Until when it had to be known; infinite or NaN where the carrier never came to the gate.
+    known : int8
+        :class:`Known`.
+    gate : int8
+        :class:`Gate`.
+    """
+
+    known_time_s: Floats
+    divert_by_time_s: Floats
+    known: NDArray[np.int8]
+    gate: NDArray[np.int8]
+
+    @property
+    def reached(self) -> Bools:
+        """Carriers that came to the gate."""
+        reached: Bools = self.gate != Gate.NOT_REACHED
+        return reached
+
+    @property
+    def diverted(self) -> Bools:
+        """Carriers that the gate took off the line."""
+        off: Bools = (self.gate == Gate.GOOD_DIVERTED) | (self.gate == Gate.BAD_DIVERTED)
+        return off
+
+
+def gate_rows(
+    records: RunRecords, divert: Divert, *, needs: tuple[int, ...], good: Bools
+) -> GateRows:
+    """Return what the gate did with each counted carrier.
+
+    Parameters
+    ----------
+    records : RunRecords
+        Of a line with this gate.
+    divert : Divert
+    needs : tuple of int
+        Feeders, by number, whose miss makes a product incomplete.
+    good : bool array, shape (n,)
+        Of the counted carriers' products.
+    """
+    by = records.carriers.divert_by_time_s[records.warm_up :]
+    known_s = np.full(len(by), np.inf)
+    known = np.full(len(by), int(Known.NOTHING), dtype=np.int8)
+    warm_up = records.warm_up
+    for number, feeder in enumerate(records.feeders):
+        for what, when in _instants(feeder, divert, needed=number in needs, warm_up=warm_up):
+            sooner = when < known_s  # never where it is NaN
+            known_s = np.where(sooner, when, known_s)
+            known[sooner] = what
+    forgotten = _forgotten(records, by)
+    known_s = np.where(forgotten | np.isinf(known_s), np.nan, known_s)
+    known[np.isnan(known_s)] = Known.NOTHING
+    reached = np.isfinite(by)
+    diverted = reached & (known_s <= by + _SAME_S)
+    gate = np.where(
+        good,
+        np.where(diverted, Gate.GOOD_DIVERTED, Gate.GOOD_PASSED),
+        np.where(diverted, Gate.BAD_DIVERTED, Gate.BAD_PASSED),
+    )
+    gate = np.where(reached, gate, Gate.NOT_REACHED).astype(np.int8)
+    return GateRows(known_s, by, known, gate)
+
+
+def _instants(
+    feeder: FeederRecords, divert: Divert, *, needed: bool, warm_up: int
+) -> list[tuple[Known, Floats]]:
+    """Return when one feeder's program knew what (s), NaN for never."""
+    found = []
+    closed = feeder.engage_time_s[warm_up:]
+    if divert.missed and needed:
+        found.append((Known.MISSED, feeder.missed_time_s[warm_up:]))
+    if divert.doubled:
+        called = feeder.called_double[warm_up:] != 0
+        found.append((Known.DOUBLED, np.where(called, closed, np.nan)))
+    if divert.late:
+        late = feeder.late_engage[warm_up:] != 0
+        found.append((Known.LATE, np.where(late, closed, np.nan)))
+    return found
+
+
+def _forgotten(records: RunRecords, by: Floats) -> Bools:
+    """Return of which carriers an encoder that lost its place made the program forget."""
+    came = records.carriers.eye_time_s[records.warm_up :]
+    forgotten = np.zeros(len(by), dtype=np.bool_)
+    for stop in records.stops:
+        homed = [step.time_s for step in stop.steps if step.step == "homed"]
+        if homed:
+            forgotten |= (came <= homed[-1] + _SAME_S) & (by >= stop.time_s - _SAME_S)
+    return forgotten
