@@ -7,7 +7,7 @@ The example is an invented feeder for ID-1 cards (85.60 mm long, ISO/IEC 7810) o
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -28,7 +28,7 @@ from feedsim.machine import (
     Settings,
 )
 from feedsim.records.columns import RunRecords
-from feedsim.settings.solve import solve
+from feedsim.settings.right import solve_feeder
 from feedsim.simulation.line import simulate
 
 AUTO = math.nan
@@ -75,7 +75,10 @@ def feeder(**changes: object) -> Feeder:
 
 
 def machine(*feeders: Feeder, speed_m_min: float = 60.0, **changes: object) -> Machine:
-    """Return a line with these feeders (the example one by default), settings solved."""
+    """Return a line with these feeders (the example one by default), with right settings.
+
+    Those of every speed: what ``"auto"`` takes off at line speed besides is not taken off.
+    """
     base = Machine(
         line=Line(speed_m_min * M_MIN),
         encoder=Encoder(),
@@ -84,7 +87,20 @@ def machine(*feeders: Feeder, speed_m_min: float = 60.0, **changes: object) -> M
         controller=Controller(),
         feeders=feeders or (feeder(),),
     )
-    return solve(replace(base, **changes))  # type: ignore[arg-type]
+    return right_at_every_speed(replace(base, **changes))  # type: ignore[arg-type]
+
+
+def right_at_every_speed(line: Machine) -> Machine:
+    """Return the machine with the right setting in place of each that is NaN."""
+
+    def solved(one: Feeder) -> Feeder:
+        right = solve_feeder(line, one)
+        names = (f.name for f in fields(one.settings) if hasattr(right, f.name))
+        automatic = (name for name in names if math.isnan(getattr(one.settings, name)))
+        found = {name: getattr(right, name) for name in automatic}
+        return replace(one, settings=replace(one.settings, **found))
+
+    return replace(line, feeders=tuple(solved(one) for one in line.feeders))
 
 
 def spread_feeder(**changes: object) -> Feeder:

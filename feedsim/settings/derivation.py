@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.nominal import clipped_slip_mean, following_time
-from feedsim.settings.solve import Solution, solve_feeder
+from feedsim.settings.right import Solution
+from feedsim.settings.solve import auto_feeder
 
 __all__ = ["Derivation", "Term", "derivation"]
 
@@ -33,9 +34,10 @@ class Derivation:
 
 
 def derivation(machine: Machine, feeder: Feeder) -> Derivation:
-    """Return the terms of one feeder's right settings at the line's speed.
+    """Return the terms of what ``"auto"`` stands for at the line's speed.
 
-    They are those that :mod:`feedsim.settings.solve` derives.
+    They are those that :mod:`feedsim.settings.right` derives, and what
+    :mod:`feedsim.settings.known` adds to the leads.
 
     Parameters
     ----------
@@ -43,7 +45,7 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
     feeder : Feeder
         Its target and stage position are taken, its distances and leads are not.
     """
-    right = solve_feeder(machine, feeder)
+    right = auto_feeder(machine, feeder)
     settings, clutch, g = feeder.settings, feeder.clutch, feeder.settings.speed_ratio
     half_count = Term("half an encoder count", 0.5 * machine.encoder.count_mm)
     run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm
@@ -63,12 +65,18 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
     at = "the cycle as it runs at line speed"
     engage.append(Term(at, right.engage_distance_mm - sum(t.value for t in engage)))
     disengage.append(Term(at, right.disengage_distance_mm - sum(t.value for t in disengage)))
-    carrier_eye = machine.carrier_eye
+    leads = [
+        _lead(machine, feeder, machine.carrier_eye, "carrier", clutch.ramp_in, "in"),
+        _lead(machine, feeder, feeder.eye, "insert", clutch.ramp_out, "out"),
+    ]
+    for terms, lead in zip(leads, (right.engage_lead_s, right.disengage_lead_s), strict=True):
+        more = lead - sum(term.value for term in terms)
+        terms.append(Term("off known steps and counts at this speed", more))
     return Derivation(
         engage_distance=_some(engage),
-        engage_lead=_some(_lead(machine, feeder, carrier_eye, "carrier", clutch.ramp_in, "in")),
+        engage_lead=_some(leads[0]),
         disengage_distance=_some(disengage),
-        disengage_lead=_some(_lead(machine, feeder, feeder.eye, "insert", clutch.ramp_out, "out")),
+        disengage_lead=_some(leads[1]),
         solution=right,
     )
 

@@ -6,7 +6,7 @@ The simulation never sees these; it is checked against them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from feedsim.machine import Controller, Eye, Feeder, Machine
 from feedsim.settings.acts import (
@@ -20,11 +20,12 @@ from feedsim.settings.acts import (
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_sd, following_time
 from feedsim.settings.nominal_cycle import left_at_opening
-from feedsim.settings.solve import solve_feeder
+from feedsim.settings.right import solve_feeder
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
     "Expected",
+    "corrected_point",
     "cycle_time",
     "engage_travel",
     "expected_offsets",
@@ -79,7 +80,7 @@ def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
         machine.carriers.slip_sd_mm**2
         + (clipped_slip_sd(feeder.inserts) / settings.speed_ratio) ** 2
     )
-    acts = [corrected_acts(machine, feeder, speed=speed)]
+    acts = [corrected_point(machine, feeder, speed=speed)]
     if not settings.stage_correction:
         travel = engage_travel(machine, feeder, speed=speed)
         acts = [
@@ -95,6 +96,25 @@ def opening_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
     return side_acts(machine, feeder.eye, travel=travel, speed=speed)
 
 
+def corrected_point(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+    """Return what acts do to the placement with stage correction (mm of belt travel).
+
+    The correction moves E by where the insert was really staged: by the acts of its opening
+    (:func:`feedsim.settings.acts.corrected_acts`), and by what settings of the opening are off.
+    """
+    s, off = feeder.settings, _opened_off(machine, feeder, speed=speed)
+    moved = replace(s, engage_distance_mm=s.engage_distance_mm + off)
+    return corrected_acts(machine, replace(feeder, settings=moved), speed=speed)
+
+
+def _opened_off(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return ΔU, the travel (mm, counted) by which U is off the right one."""
+    given, right = feeder.settings, solve_feeder(machine, feeder)
+    off = given.disengage_distance_mm - right.disengage_distance_mm
+    counted = speed / (1.0 + machine.encoder.scale_error)
+    return off - (given.disengage_lead_s - right.disengage_lead_s) * counted
+
+
 def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """Return the mean placement error that right settings leave (mm) at a line speed (mm/s).
 
@@ -104,7 +124,7 @@ def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
     """
     scale = 1.0 + machine.encoder.scale_error
     if feeder.settings.stage_correction:
-        return corrected_acts(machine, feeder, speed=speed).average
+        return corrected_point(machine, feeder, speed=speed).average
     travel = engage_travel(machine, feeder, speed=speed)
     engage = act_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
     return scale * (mean_of(engage) - opening_bias(machine, feeder, speed=speed))
@@ -125,8 +145,7 @@ def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expec
     """
     given, right = feeder.settings, solve_feeder(machine, feeder)
     counted = speed / (1.0 + machine.encoder.scale_error)
-    opening = given.disengage_distance_mm - right.disengage_distance_mm
-    opening -= (given.disengage_lead_s - right.disengage_lead_s) * counted
+    opening = _opened_off(machine, feeder, speed=speed)
     error = given.engage_distance_mm - right.engage_distance_mm
     error -= (given.engage_lead_s - right.engage_lead_s) * counted
     if not given.stage_correction:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import act_shifts, engage_travel, is_locked, mean_of
 from feedsim.settings.predict import known_bias, opening_bias
-from feedsim.settings.solve import solve_feeder
+from feedsim.settings.right import solve_feeder
 from feedsim.settings.spreads import late_opening, scale_shift
 
 __all__ = ["Shift", "mean_shift", "placement_shifts"]
@@ -49,19 +49,19 @@ def placement_shifts(machine: Machine, feeder: Feeder, *, speed: float) -> list[
 
 
 def _wrong_settings(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[Shift]:
-    """List what distances and leads do that are not the right ones."""
+    """List what distances and leads do that are not the right ones of every speed."""
     given, right = feeder.settings, solve_feeder(machine, feeder)
     scale = 1.0 + machine.encoder.scale_error
     distance = given.engage_distance_mm - right.engage_distance_mm
     yield Shift("engage distance not the right one", scale * distance)
     lead = given.engage_lead_s - right.engage_lead_s
-    yield Shift("engage lead not the right one", -lead * speed)
+    yield Shift("engage lead off the sum of delays", -lead * speed)
     if given.stage_correction:
         return
     distance = given.disengage_distance_mm - right.disengage_distance_mm
     yield Shift("disengage distance not the right one", -scale * distance)
     lead = given.disengage_lead_s - right.disengage_lead_s
-    yield Shift("disengage lead not the right one", lead * speed)
+    yield Shift("disengage lead off the sum of delays", lead * speed)
 
 
 def _known_terms(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[Shift]:

@@ -1,136 +1,28 @@
-"""The right leads and distances: what ``"auto"`` stands for.
+"""What ``"auto"`` stands for: the right settings, less what can be taken off at line speed.
 
-From an edge at its eye to an insert in place, at steady controller speed v_c, in counted
-travel (ε is not known to the solver). Insert side: the capture comes d after the edge and,
-on an encoder, reads q/2 low on average; the clutch acts U later and then waits half a
-motion cycle; the drive acts ``command_delay`` later; the ramp-out adds half its time, or
-half its travel; and the command was τ·v_c ahead of the feed when the edge passed. So
-
-    stage/g = U − q/2 + A_out/2 + v_c·(d + cycle/2 + command_delay + T_out/2 + τ).
-
-Carrier side: the insert must have run R + slip when its carrier has come D + target + its
-own slip since the edge. The ramp-in costs the feed half its time or travel, the lag τ·v_c:
-
-    D + target + carrier slip
-        = E − q/2 + (R + insert slip)/g + A_in/2 + v_c·(d + cycle/2 + command_delay + T_in/2 + τ).
-
-Both hold at every speed if the terms with v_c are cancelled by the leads.
+The right settings (:mod:`feedsim.settings.right`) leave what is known beforehand: points rounded
+to whole counts, and the steps of locked ticks (:mod:`feedsim.settings.known`).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from feedsim.drivetrain.limits import available_acceleration
-from feedsim.machine import Feeder, Machine, Settings
-from feedsim.motion.belt import BeltMotion, BeltPiece
-from feedsim.motion.feed import FeedMotion, Ramp
-from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
-from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
+from feedsim.machine import Feeder, Machine
+from feedsim.settings.known import less_what_is_known
+from feedsim.settings.right import Solution, run_up_time, solve_feeder, with_chosen_motor
 
-__all__ = ["Solution", "run_up_time", "solve", "solve_feeder", "with_chosen_motor"]
+__all__ = [
+    "Solution",
+    "auto_feeder",
+    "run_up_time",
+    "solve",
+    "solve_feeder",
+    "with_chosen_motor",
+]
 
-
-_MATTERS_MM = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class Solution:
-    """Leads (s) and distances (mm of counted travel) that put the mean error at 0.
-
-    ``unsettled``: at line speed an edge comes, or an insert lands, before the ramp-in has ended
-    or the lag has settled, so that the distances are right at that speed only.
-    """
-
-    engage_distance_mm: float
-    engage_lead_s: float
-    disengage_distance_mm: float
-    disengage_lead_s: float
-    unsettled: bool
-
-
-def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
-    """Work out the right settings of one feeder at the line's speed."""
-    steady = _steady(machine, feeder)
-    cycle = nominal_cycle(machine, feeder, speed=machine.line.speed_mm_s)
-    if cycle is None:
-        return steady
-    exact = _exact(machine, feeder, cycle=cycle, leads=steady)
-    distances = ("engage_distance_mm", "disengage_distance_mm")
-    off = max(abs(getattr(exact, name) - getattr(steady, name)) for name in distances)
-    return exact if off > _MATTERS_MM else steady
-
-
-def _steady(machine: Machine, feeder: Feeder) -> Solution:
-    """Return what is right at every speed where ramp and lag are over in time."""
-    controller, settings, clutch = machine.controller, feeder.settings, feeder.clutch
-    g, half_count = settings.speed_ratio, 0.5 * machine.encoder.count_mm
-    common = (
-        following_time(feeder.servo)
-        + feeder.servo.command_delay_s
-        + 0.5 * controller.motion_cycle_s
-    )
-    in_time, in_travel = _halves(clutch.ramp_in, in_travel=clutch.travel_ramp)
-    out_time, out_travel = _halves(clutch.ramp_out, in_travel=clutch.travel_ramp)
-    slip = clipped_slip_mean(feeder.inserts)
-    run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm + slip
-    return Solution(
-        engage_distance_mm=_way(machine, feeder) + half_count - run_up / g - in_travel,
-        engage_lead_s=eye_delay(machine.carrier_eye, controller) + common + in_time,
-        disengage_distance_mm=settings.stage_position_mm / g - out_travel + half_count,
-        disengage_lead_s=eye_delay(feeder.eye, controller) + common + out_time,
-        unsettled=False,
-    )
-
-
-def _way(machine: Machine, feeder: Feeder) -> float:
-    """Return how far a carrier comes (mm) from its eye until its insert has to land."""
-    slip = machine.carriers.slip_mm
-    return feeder.eye_to_placement_mm + feeder.settings.target_offset_mm + slip
-
-
-def _exact(machine: Machine, feeder: Feeder, *, cycle: NominalCycle, leads: Solution) -> Solution:
-    """Return the distances for the cycle as it runs at line speed, the leads kept.
-
-    From its edge until the clutch has to act passes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
-    """
-    v, controller = machine.line.speed_mm_s, machine.controller
-    half_count, half_cycle = 0.5 * machine.encoder.count_mm, 0.5 * controller.motion_cycle_s
-    engage_s = eye_delay(machine.carrier_eye, controller) + half_cycle + cycle.landing_s
-    disengage_s = eye_delay(feeder.eye, controller) + half_cycle + cycle.edge_s
-    return Solution(
-        engage_distance_mm=_way(machine, feeder)
-        + half_count
-        + v * (leads.engage_lead_s - engage_s),
-        engage_lead_s=leads.engage_lead_s,
-        disengage_distance_mm=half_count
-        + v * (cycle.opening_s + leads.disengage_lead_s - disengage_s),
-        disengage_lead_s=leads.disengage_lead_s,
-        unsettled=True,
-    )
-
-
-def _halves(length: float, *, in_travel: bool) -> tuple[float, float]:
-    """Return half a ramp as time (s) and as travel (mm); one of them is 0."""
-    return (0.0, 0.5 * length) if in_travel else (0.5 * length, 0.0)
-
-
-def run_up_time(feeder: Feeder, run_up: float, *, speed: float) -> float:
-    """Return how long an insert takes from rest to the end of its run-up (s).
-
-    Parameters
-    ----------
-    feeder : Feeder
-    run_up : float
-        mm, above 0.
-    speed : float
-        Controller speed (mm/s), steady.
-    """
-    belt = BeltMotion([BeltPiece(0.0, 0.0, speed, 0.0)])
-    feed = FeedMotion(belt, scale_error=0.0, ratio=feeder.settings.speed_ratio, servo=feeder.servo)
-    feed.engage(0.0, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
-    return feed.time_at(run_up)
+_NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
 
 
 def solve(machine: Machine) -> Machine:
@@ -138,32 +30,45 @@ def solve(machine: Machine) -> Machine:
     return replace(machine, feeders=tuple(_solved(machine, feeder) for feeder in machine.feeders))
 
 
+def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
+    """Return what ``"auto"`` stands for at line speed, were all four settings automatic.
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+        Its target and stage position are taken, its distances and leads are not.
+    """
+    automatic = replace(
+        feeder.settings,
+        engage_distance_mm=math.nan,
+        engage_lead_s=math.nan,
+        disengage_distance_mm=math.nan,
+        disengage_lead_s=math.nan,
+    )
+    return _worked_out(machine, replace(feeder, settings=automatic))
+
+
 def _solved(machine: Machine, feeder: Feeder) -> Feeder:
     feeder = with_chosen_motor(feeder)
-    given, right = feeder.settings, solve_feeder(machine, feeder)
-    settings: Settings = replace(
-        given,
-        engage_distance_mm=_or(given.engage_distance_mm, right.engage_distance_mm),
-        engage_lead_s=_or(given.engage_lead_s, right.engage_lead_s),
-        disengage_distance_mm=_or(given.disengage_distance_mm, right.disengage_distance_mm),
-        disengage_lead_s=_or(given.disengage_lead_s, right.disengage_lead_s),
-    )
-    return replace(feeder, settings=settings)
+    found = _worked_out(machine, feeder)
+    worked_out = {name: getattr(found, name) for name in _NAMES}
+    return replace(feeder, settings=replace(feeder.settings, **worked_out))
 
 
-def with_chosen_motor(feeder: Feeder) -> Feeder:
-    """Return the feeder with the acceleration of its chosen motor where it is NaN (``"auto"``).
+def _worked_out(machine: Machine, feeder: Feeder) -> Solution:
+    """Return the settings of a feeder with those that are NaN worked out.
 
-    The motor's peak torque less friction and pull-off, through the reductions, over all inertia.
+    What is known beforehand is taken off a side whose distance and lead are both automatic:
+    where one of them is typed in, what it does is meant.
     """
-    if not math.isnan(feeder.servo.max_acceleration_mm_s2):
-        return feeder
-    drive = feeder.drive
-    if drive is None or drive.chosen < 0:
-        raise ValueError("an automatic largest acceleration needs a drive with a chosen motor")
-    most = available_acceleration(drive, drive.motors[drive.chosen])
-    return replace(feeder, servo=replace(feeder.servo, max_acceleration_mm_s2=most))
-
-
-def _or(given: float, right: float) -> float:
-    return right if math.isnan(given) else given
+    given, right = feeder.settings, solve_feeder(machine, feeder)
+    automatic = {name: math.isnan(getattr(given, name)) for name in _NAMES}
+    typed = {name: getattr(given, name) for name in _NAMES if not automatic[name]}
+    return less_what_is_known(
+        machine,
+        feeder,
+        replace(right, **typed),
+        engage=automatic["engage_distance_mm"] and automatic["engage_lead_s"],
+        disengage=automatic["disengage_distance_mm"] and automatic["disengage_lead_s"],
+    )

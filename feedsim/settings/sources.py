@@ -17,7 +17,6 @@ from typing import Literal
 
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import (
-    corrected_acts,
     engage_travel,
     first_shifts,
     is_locked,
@@ -27,6 +26,7 @@ from feedsim.settings.acts import (
 )
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.predict import corrected_point
 from feedsim.settings.shifts import Shift, mean_shift, placement_shifts
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
@@ -165,7 +165,7 @@ def _act(machine: Machine, feeder: Feeder, eye: Eye, late: _Late) -> Iterator[So
 def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[Source]:
     """List what point, counts and tick spread with stage correction.
 
-    They are those of :func:`feedsim.settings.acts.corrected_acts`; a tick that is locked to the
+    They are those of :func:`feedsim.settings.predict.corrected_point`; a tick that is locked to the
     scan and one step of its correction make up a whole motion cycle.
     """
     controller = machine.controller
@@ -178,7 +178,7 @@ def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[So
         yield _count(machine, carrier)
         yield _count(machine, insert)
         return
-    steps = corrected_acts(machine, feeder, speed=speed).choices
+    steps = corrected_point(machine, feeder, speed=speed).choices
     if not locked or not steps:
         yield _count(machine, carrier)
     if steps:

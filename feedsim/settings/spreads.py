@@ -7,7 +7,6 @@ from dataclasses import replace
 
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import (
-    corrected_acts,
     engage_travel,
     is_locked,
     locked_step,
@@ -17,6 +16,7 @@ from feedsim.settings.acts import (
 from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.predict import (
+    corrected_point,
     cycle_time,
     expected_offsets,
     known_bias,
@@ -124,7 +124,7 @@ def placement_spread(
 def _act_parts(machine: Machine, feeder: Feeder, *, speed: float) -> list[Distribution]:
     """Return what the acts of both sides do to the placement (mm of belt travel)."""
     if feeder.settings.stage_correction:
-        return [corrected_acts(machine, feeder, speed=speed)]
+        return [corrected_point(machine, feeder, speed=speed)]
     travel = engage_travel(machine, feeder, speed=speed)
     early = opening_acts(machine, feeder, speed=speed).times(-1.0)
     return [side_acts(machine, machine.carrier_eye, travel=travel, speed=speed), early]

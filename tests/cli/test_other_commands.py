@@ -132,10 +132,28 @@ def test_check_knows_that_the_tail_of_a_short_insert_is_past_its_eye_at_rest(fee
 
 
 def test_check_warns_of_a_mean_error_that_locked_ticks_leave(feedsim: Run) -> None:
-    # 10 ms scan, 5 ms cycle: 300 mm/s · 5 ms · (⌈x⌉ − x − ½) on either side, see the theory tests
+    # Steps of 300 mm/s · 5 ms = 1.5 mm. Right settings have the closing (E − U) = 264.694 mm of
+    # travel after the opening (leads alike: 350 + 25 − 55 − mean slip 0.306 (0.3 and 0.2 mm,
+    # clipped at 0) − 55): nearest are 176 and 177 steps, 264 and 265.5 mm; 264 is 0.694 early.
     said = " ".join(feedsim("check", SCENARIOS / "hand_fed.toml").out.split())
-    assert "place inserts 0.806 mm late on average at 18 m/min. Of that 0.806 mm late" in said
-    assert "in steps of 1.5 mm" in said  # 300 mm/s · 5 ms
+    assert "place inserts 0.694 mm early on average at 18 m/min." in said
+    assert "in steps of 1.5 mm. No step lies nearer: latch the eyes" in said
+
+
+def test_check_advises_a_lead_before_it_advises_hardware(feedsim: Run) -> None:
+    # Both eyes scanned at 35 m/min: steps of 1 ms, 0.5833 mm; E − U = 299.9 mm of travel are
+    # 514.11 steps, so that 514 leave −0.067 mm. A lead of 13 ms is the sum of the delays.
+    scanned = ("carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned")
+    words = [word for change in scanned for word in ("--set", change)]
+    words += ["--speed", "35 m/min"]
+    automatic = " ".join(feedsim("check", CARD, *words).out.split())
+    assert "The engage lead is 0.471 ms more than the delays add up to" in automatic
+    assert "0.0666 mm early on average" in automatic
+    assert "Typed in and run at the speeds of the sweep" in automatic
+    typed = [*words, "--set", "feeder.0.settings.engage_lead=13 ms"]
+    said = " ".join(feedsim("check", CARD, *typed).out.split())
+    assert "An engage lead of 13.47 ms would place them 0.0666 mm early there, 99.93 %" in said
+    assert "atch the eyes" not in said
 
 
 def test_check_warns_of_losses_that_irregular_carriers_bring(feedsim: Run) -> None:

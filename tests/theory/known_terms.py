@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from feedsim.machine import Machine
+from feedsim.settings.right import solve_feeder
 
 
 def cycles(counts: float, per_cycle: float) -> dict[int, float]:
@@ -44,30 +45,35 @@ def mean_bias(biases: dict[float, float]) -> float:
     return sum(bias * share for bias, share in biases.items())
 
 
-def expected_means(line: Machine, number: int = 0) -> tuple[float, float]:
-    """Mean placement error and mean stage position with right settings (mm).
+def expected_means(
+    line: Machine, number: int = 0, *, known_only: bool = False
+) -> tuple[float, float]:
+    """Mean placement error and mean stage position (mm) at line speed.
 
-    With stage correction the opening's bias is known to the controller, and its correction
-    shifts E. Where the insert eye is latched that correction is spread over a motion cycle, many
-    counts wide, and the rounding of the corrected E averages out.
+    With ΔE and ΔU what the points are off the right ones, the error is (1 + ε)·(ΔE − ΔU), and the
+    stage off by g·ΔU, known terms added; with ``known_only`` the error is these alone. With stage
+    correction ΔU and the opening's bias are known to the controller, and their correction shifts
+    E. Where the insert eye is latched that correction is spread over a motion cycle, many counts
+    wide, and the rounding of the corrected E averages out.
     """
     f = line.feeders[number]
-    s, eps = f.settings, line.encoder.scale_error
+    s, eps, right = f.settings, line.encoder.scale_error, solve_feeder(line, f)
     counted = line.line.speed_mm_s / (1.0 + eps)
     travel = s.engage_distance_mm - s.engage_lead_s * counted
-    openings = side_biases(
-        s.disengage_distance_mm - s.disengage_lead_s * counted, line=line, scanned=f.eye.scanned
-    )
-    stage = s.stage_position_mm + s.speed_ratio * mean_bias(openings)
+    opening = s.disengage_distance_mm - s.disengage_lead_s * counted
+    off = travel - (right.engage_distance_mm - right.engage_lead_s * counted)
+    opened = opening - (right.disengage_distance_mm - right.disengage_lead_s * counted)
+    openings = side_biases(opening, line=line, scanned=f.eye.scanned)
+    stage = s.stage_position_mm + s.speed_ratio * (mean_bias(openings) + opened)
 
     def engage(by: float) -> float:
         return mean_bias(side_biases(travel + by, line=line, scanned=line.carrier_eye.scanned))
 
     if not s.stage_correction:
-        error = engage(0.0) - mean_bias(openings)
+        error, off = engage(0.0) - mean_bias(openings), off - opened
     elif f.eye.scanned:
-        error = sum(share * engage(opening) for opening, share in openings.items())
+        error = sum(share * engage(by + opened) for by, share in openings.items())
     else:
         assert not line.carrier_eye.scanned, "no closed form here for this mixture"
         error = 0.0
-    return (1.0 + eps) * error, stage
+    return (1.0 + eps) * (error if known_only else error + off), stage

@@ -156,9 +156,9 @@ def test_wrong_settings_and_scale_are_shifts_of_their_own() -> None:
         {
             "encoder scale error": 4.2,
             "engage distance not the right one": 1.01,
-            "engage lead not the right one": 2.0,
+            "engage lead off the sum of delays": 2.0,
             "disengage distance not the right one": -0.505,
-            "disengage lead not the right one": -1.0,
+            "disengage lead off the sum of delays": -1.0,
         }
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from feedsim.studies.review import placing, timing
+from feedsim.studies.review import placing, target, timing
 from feedsim.studies.review.setup import Setup
 
 __all__ = ["warnings_of"]
@@ -12,7 +12,7 @@ _CHECKS = (
     timing.late_marks,
     timing.late_openings,
     timing.leads,
-    placing.off_target,
+    target.off_target,
     placing.stage,
     placing.limits,
     placing.tail,
@@ -25,8 +25,8 @@ _CHECKS = (
     placing.gaps,
     placing.on_carrier,
     placing.speed_match,
-    placing.scale,
-    placing.spread,
+    target.scale,
+    target.spread,
     placing.losses,
     timing.aliasing,
     timing.locked_counts,

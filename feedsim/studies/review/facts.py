@@ -5,8 +5,11 @@ from __future__ import annotations
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import System, display
 from feedsim.settings.predict import cycle_time, engage_travel, placement_sd
+from feedsim.settings.spreads import placement_spread
 
-__all__ = ["feeder_words", "line_words"]
+__all__ = ["feeder_words", "line_words", "off_words"]
+
+_NOTHING_MM = 0.0005
 
 
 def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
@@ -46,6 +49,14 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     return words
 
 
+def off_words(error_mm: float, *, units: System = "metric") -> str:
+    """Say by how much inserts land off the target, and to which side: ``0.2 mm late``."""
+    if abs(error_mm) < _NOTHING_MM:
+        return "on target"
+    side = "late" if error_mm > 0.0 else "early"
+    return f"{display(abs(error_mm), 'length', units=units, digits=3)} {side}"
+
+
 def _record_words(machine: Machine, *, units: System) -> str:
     """Say what the record of carriers has in it, and what happens where it ends."""
     c = machine.carriers
@@ -74,6 +85,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
     covers = "still covering it" if tail < 0.0 else "clear of it"
     travel = engage_travel(machine, feeder, speed=v)
     cycle = cycle_time(machine, feeder, speed=v)
+    error = placement_spread(machine, feeder, speed=v).average
     every = machine.carriers.pitch_mm / v
     return [
         f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
@@ -86,6 +98,6 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
         f"The clutch closes {mm(travel)} of belt travel after a mark at line speed, and a "
         f"cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between carriers "
         f"({100.0 * cycle / every:.0f} %).",
-        f"Expected spread of the placement at line speed: standard deviation "
-        f"{mm(placement_sd(machine, feeder, speed=v))}.",
+        f"Expected placement at line speed: {off_words(error, units=units)} on average, standard "
+        f"deviation {mm(placement_sd(machine, feeder, speed=v))}.",
     ]

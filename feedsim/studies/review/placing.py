@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 
-from feedsim.settings.acts import locked_step
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
 from feedsim.settings.predict import (
     cycle_time,
     expected_offsets,
-    known_bias,
     nose_at_opening,
     placement_sd,
     stage_sd,
 )
 from feedsim.settings.recorded import share_closer
-from feedsim.settings.spreads import placement_spread, scale_shift
 from feedsim.studies.review.setup import SIGMAS, Setup
 
 __all__ = [
@@ -26,50 +22,11 @@ __all__ = [
     "limits",
     "losses",
     "next_nose",
-    "off_target",
     "on_carrier",
-    "scale",
     "speed_match",
-    "spread",
     "stage",
     "tail",
 ]
-
-
-def off_target(s: Setup) -> Iterator[str]:
-    """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
-    expected = expected_offsets(s.machine, s.feeder, speed=s.speed)
-    worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
-    if abs(expected.stage_mm) > worth_a_word:
-        yield (
-            f"The settings stage an insert {s.say(abs(expected.stage_mm))} "
-            f"{'past' if expected.stage_mm > 0.0 else 'short of'} the stage position {s.at_speed}."
-        )
-    if abs(expected.error_mm) > worth_a_word:
-        yield (
-            f"The settings place inserts {s.say(abs(expected.error_mm))} "
-            f"{'late' if expected.error_mm > 0.0 else 'early'} on average {s.at_speed}."
-            f"{_because(s, worth_a_word)}"
-        )
-
-
-def _because(s: Setup, worth_a_word: float) -> str:
-    """Say how much of a mean error even right distances and leads leave, and what helps."""
-    left = known_bias(s.machine, s.feeder, speed=s.speed)
-    if abs(left) <= worth_a_word:
-        return ""
-    step = s.counted_speed * locked_step(s.machine.controller)
-    tells = f" Of that {s.say(abs(left))} {'late' if left > 0.0 else 'early'} comes from"
-    if step and (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
-        return (
-            f"{tells} scanned eyes: scan and motion ticks are locked, so that points act in steps "
-            f"of {s.say(step)}, and a distance moved by less does nothing or a whole step. Latch "
-            f"the eyes, or shorten the motion cycle."
-        )
-    return (
-        f"{tells} rounding to whole counts of {s.say(s.machine.encoder.count_mm)}: a finer wheel "
-        f"helps, or distances that lie on a count."
-    )
 
 
 def _staged_at(s: Setup) -> float:
@@ -240,32 +197,6 @@ def speed_match(s: Setup) -> Iterator[str]:
         yield (
             f"Inserts land {s.percent(abs(ratio - 1.0))} {'faster' if ratio > 1.0 else 'slower'} "
             f"than the belt; {s.percent(limit)} is allowed."
-        )
-
-
-def scale(s: Setup) -> Iterator[str]:
-    """Warn of an encoder scale error that shifts the placement."""
-    shift = scale_shift(s.machine, s.feeder)
-    if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
-        yield (
-            f"The encoder's scale error shifts the placement by {s.say(shift)} at every speed. "
-            f"Measure the wheel, or correct the engage distance."
-        )
-
-
-def spread(s: Setup) -> Iterator[str]:
-    """Warn of a spread that the tolerance has no room for."""
-    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
-    tolerance = s.scenario.acceptance.placement_tolerance
-    whole = placement_spread(s.machine, s.feeder, speed=s.speed, late=False)
-    mean = expected_offsets(s.machine, s.feeder, speed=s.speed).error_mm
-    mean += scale_shift(s.machine, s.feeder)
-    within = 1.0 - replace(whole, mean=whole.mean - mean).share_outside(-tolerance, tolerance)
-    wanted = s.scenario.acceptance.within_tolerance
-    if within < wanted:
-        yield (
-            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {s.percent(within)} "
-            f"within ±{s.say(tolerance)} ({s.percent(wanted)} wanted)."
         )
 
 

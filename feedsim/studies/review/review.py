@@ -9,6 +9,7 @@ from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System
 from feedsim.scenario import Scenario
 from feedsim.studies.review.advice import warnings_of
+from feedsim.studies.review.automatic import automatic_words
 from feedsim.studies.review.facts import feeder_words, line_words
 from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
@@ -41,14 +42,15 @@ class Review:
 def review(scenario: Scenario, *, units: System = "metric") -> Review:
     """Look a scenario over without running it."""
     machine = machine_of(scenario)
+    setups = [Setup(scenario, machine, number, units) for number in range(len(machine.feeders))]
     feeders = [
         FeederReview(
-            name=scenario.feeder[number].name,
-            words=feeder_words(machine, feeder, units=units),
-            settings=machine_settings(feeder.settings, machine.encoder),
-            warnings=warnings_of(Setup(scenario, machine, number, units)),
+            name=scenario.feeder[s.number].name,
+            words=[*feeder_words(machine, s.feeder, units=units), *automatic_words(s)],
+            settings=machine_settings(s.feeder.settings, machine.encoder),
+            warnings=warnings_of(s),
         )
-        for number, feeder in enumerate(machine.feeders)
+        for s in setups
     ]
     return Review(
         title=scenario.title,

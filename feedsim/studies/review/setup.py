@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import Kind, System, display
 from feedsim.scenario import Scenario
+from feedsim.studies.review.facts import off_words
 
 __all__ = ["SIGMAS", "Setup"]
 
@@ -39,9 +40,19 @@ class Setup:
         """That speed as the controller counts it (mm/s)."""
         return self.speed / (1.0 + self.machine.encoder.scale_error)
 
-    def say(self, value: float, kind: Kind = "length") -> str:
+    @property
+    def at_its_speed(self) -> Machine:
+        """The machine with that speed for its line speed."""
+        line = replace(self.machine.line, speed_mm_s=self.speed, profile=())
+        return replace(self.machine, line=line)
+
+    def off(self, error_mm: float) -> str:
+        """Write a mean error: ``0.2 mm late``, or ``early``, or ``on target``."""
+        return off_words(error_mm, units=self.units)
+
+    def say(self, value: float, kind: Kind = "length", *, digits: int = 3) -> str:
         """Write a value with its unit."""
-        return display(value, kind, units=self.units, digits=3)
+        return display(value, kind, units=self.units, digits=digits)
 
     @staticmethod
     def percent(share: float) -> str:

@@ -15,7 +15,8 @@ from feedsim.settings.predict import (
     opening_travel,
 )
 from feedsim.settings.recorded import most_within, share_closer
-from feedsim.settings.solve import run_up_time, solve_feeder
+from feedsim.settings.right import run_up_time, solve_feeder
+from feedsim.settings.solve import auto_feeder
 from feedsim.studies.review.setup import SIGMAS, Setup
 
 __all__ = [
@@ -128,22 +129,18 @@ def leads(s: Setup) -> Iterator[str]:
     the stage walk on, so that inserts come earlier: equal shortfalls cancel in the placement.
     """
     given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
+    auto = auto_feeder(s.machine, s.feeder)
     stage = right.disengage_lead_s - given.disengage_lead_s
     placement = right.engage_lead_s - given.engage_lead_s
     if not given.stage_correction:
         placement -= stage
-    for name, what, have, want, off in (
-        ("engage_lead", "placement", given.engage_lead_s, right.engage_lead_s, placement),
-        (
-            "disengage_lead",
-            "stage position",
-            given.disengage_lead_s,
-            right.disengage_lead_s,
-            given.speed_ratio * stage,
-        ),
+    for key, what, off in (
+        ("engage_lead", "placement", placement),
+        ("disengage_lead", "stage position", given.speed_ratio * stage),
     ):
-        walk = abs(off) * s.speed
-        if abs(want - have) <= _SAME_LEAD_S:
+        have, want, best = (getattr(x, f"{key}_s") for x in (given, right, auto))
+        walk, name = abs(off) * s.speed, key
+        if min(abs(want - have), abs(best - have)) <= _SAME_LEAD_S:
             continue
         tells = f"{name} is {s.say(have, 'time')}, while the delays add up to {s.say(want, 'time')}"
         if what == "placement" and abs(off) <= _SAME_LEAD_S:

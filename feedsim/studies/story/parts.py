@@ -286,7 +286,7 @@ def _setting_parts(ledger: Ledger, feeder: FeederSource, closing: Closing) -> No
         ),
         (
             "engage_lead",
-            "engage lead not the right one",
+            "engage lead off the sum of delays",
             -(lead - terms.engage_lead_s) * ledger.speed,
         ),
         ("engage_filter", "controller's speed off the belt's", lead * (ledger.speed - seen)),

@@ -201,7 +201,7 @@ def _setting_parts(ledger: Ledger, feeder: FeederSource, opening: Opening) -> No
         ),
         (
             "disengage_lead",
-            "disengage lead not the right one",
+            "disengage lead off the sum of delays",
             -(lead - terms.disengage_lead_s) * ledger.speed,
         ),
         (

@@ -1,0 +1,225 @@
+"""What ``"auto"`` takes off the mean error that right settings leave at line speed.
+
+Locked ticks. The act on a scanned eye's edge falls on one of steps γ after the capture
+(:mod:`feedsim.settings.acts`), so its mean is one of a row of values v_c·γ apart, whatever distance
+and lead say. On a row of counts, w of them a step, N counts lead to step j for certain where
+(j − 1)·w + 1 ≤ N ≤ j·w; between two such stretches the act falls now on one step and now on the
+other, which spreads the placement. The middle of the stretch is
+
+    travel = (j − ½)·v_c·γ + q/2,
+
+as far from either neighbour as can be: a speed that is off by up to half a step in the travel
+changes nothing. The opening takes the step that stages nearest to the stage position, the closing
+the one that leaves the smallest mean error.
+
+Whatever is not locked moves freely, to a whole count: the closing takes off what the opening
+leaves; behind a scanned carrier eye and a latched insert eye it is the opening that takes off what
+the closing leaves, and the stage moves by that.
+
+All this goes onto the leads. A step of locked ticks is a time, so that its travel shrinks with the
+speed, and so does what a lead makes of it; the same millimetres on a distance would be there at a
+crawl as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import fields, replace
+
+from feedsim.machine import Feeder, Machine
+from feedsim.settings.acts import (
+    engage_travel,
+    is_locked,
+    locked_step,
+    opening_travel,
+)
+from feedsim.settings.predict import known_bias, opening_bias
+from feedsim.settings.right import Solution, solve_feeder
+
+__all__ = ["WORTH_MM", "best_engage_lead", "less_what_is_known"]
+
+WORTH_MM = 0.05
+"""A mean error (mm) up to here is left, since right settings are right at every speed."""
+
+_NEXT = (-2, -1, 0, 1, 2)
+_FEW_COUNTS = 3.0
+_SAME_MM = 1e-6
+
+
+def less_what_is_known(
+    machine: Machine, feeder: Feeder, right: Solution, *, engage: bool, disengage: bool
+) -> Solution:
+    """Return settings that leave less of the mean error at line speed, by other leads.
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+        Its distances and leads are not looked at.
+    right : Solution
+        What is to be bettered.
+    engage, disengage : bool
+        Which leads may be changed.
+
+    Returns
+    -------
+    Solution
+        ``right`` itself where what it leaves is not worth it.
+    """
+    side = _Side(machine, feeder, right)
+    found = right
+    opening_locked = side.is_coarse(scanned=feeder.eye.scanned)
+    if disengage and opening_locked:
+        found = side.opened(found, side.middles(side.opening(found)), key=side.stage_off)
+    elif disengage and side.count > WORTH_MM:
+        found = side.opened(found, side.counts(side.opening(found)), key=side.stage_off)
+    if engage:
+        found = _engage(side, found)
+    one_locked = side.is_coarse(scanned=machine.carrier_eye.scanned) and not opening_locked
+    free = one_locked and not feeder.settings.stage_correction
+    if disengage and free and abs(side.mean(found)) > WORTH_MM:
+        # a later opening stages further on, so that the insert comes earlier
+        travel = side.opening(found) + side.mean(found) / side.scale
+        found = side.opened(found, side.counts(travel), key=lambda s: abs(side.mean(s)))
+    return found
+
+
+def best_engage_lead(machine: Machine, feeder: Feeder) -> Solution:
+    """Return a feeder's own settings, but the engage lead that leaves the smallest mean error.
+
+    Whatever its opening is off is made up for as far as it goes.
+    """
+    right = solve_feeder(machine, feeder)
+    side = _Side(machine, feeder, right)
+    given = Solution(**{f.name: getattr(feeder.settings, f.name, False) for f in fields(Solution)})
+    off = (side.engaging(given) - side.engaging(right)) / side.counted
+    there = replace(given, engage_lead_s=given.engage_lead_s + off)
+    if not feeder.settings.stage_correction:
+        opened = (side.opening(given) - side.opening(right)) / side.counted
+        there = replace(there, engage_lead_s=there.engage_lead_s - opened)
+    return _engage(side, there)
+
+
+class _Side:
+    """A feeder at line speed, asked what settings do there."""
+
+    def __init__(self, machine: Machine, feeder: Feeder, right: Solution) -> None:
+        self.machine, self.feeder, self.right = machine, feeder, right
+        self.speed = machine.line.speed_mm_s
+        self.scale = 1.0 + machine.encoder.scale_error
+        self.counted = self.speed / self.scale
+        self.count = machine.encoder.count_mm
+        self.step = self.counted * locked_step(machine.controller)
+
+    def with_settings(self, s: Solution) -> Feeder:
+        """Return the feeder with these settings."""
+        settings = replace(
+            self.feeder.settings,
+            engage_distance_mm=s.engage_distance_mm,
+            engage_lead_s=s.engage_lead_s,
+            disengage_distance_mm=s.disengage_distance_mm,
+            disengage_lead_s=s.disengage_lead_s,
+        )
+        return replace(self.feeder, settings=settings)
+
+    def engaging(self, s: Solution) -> float:
+        """Return E at line speed (mm of counted travel)."""
+        return engage_travel(self.machine, self.with_settings(s), speed=self.speed)
+
+    def opening(self, s: Solution) -> float:
+        """Return U at line speed (mm of counted travel)."""
+        return opening_travel(self.machine, self.with_settings(s), speed=self.speed)
+
+    def mean(self, s: Solution) -> float:
+        """Return the mean error that settings leave (mm)."""
+        off = self.engaging(s) - self.engaging(self.right)
+        if not self.feeder.settings.stage_correction:
+            off -= self.opening(s) - self.opening(self.right)
+        feeder = self.with_settings(s)
+        return self.scale * off + known_bias(self.machine, feeder, speed=self.speed)
+
+    def stage_off(self, s: Solution) -> float:
+        """Return how far from the stage position inserts are staged (mm of counted travel)."""
+        off = self.opening(s) - self.opening(self.right)
+        return abs(off + opening_bias(self.machine, self.with_settings(s), speed=self.speed))
+
+    def is_coarse(self, *, scanned: bool) -> bool:
+        """Tell whether acts come in steps that matter."""
+        return scanned and self.step > WORTH_MM
+
+    def counts(self, travel: float) -> Iterable[float]:
+        """Return the travel itself, or the whole counts next to it (mm)."""
+        if self.count == 0.0:
+            return (travel,)
+        return tuple(self.count * (round(travel / self.count) + n) for n in _NEXT)
+
+    def middles(self, travel: float) -> Iterable[float]:
+        """Return the middles of the steps about a travel (mm of counted travel), of those ahead.
+
+        Where a step is hardly longer than a count, the whole counts about it. A point that is
+        passed by the scan tick stays where it is.
+        """
+        if travel <= 0.0:
+            return (travel,)
+        if self.step < _FEW_COUNTS * self.count:
+            reach = round(_NEXT[-1] * self.step / self.count) + 1
+            here = round(travel / self.count)
+            return [self.count * (here + n) for n in range(-reach, reach + 1)]
+        here = round((travel - 0.5 * self.count) / self.step + 0.5)
+        steps = [here + n for n in _NEXT if here + n > 0]
+        return [(j - 0.5) * self.step + 0.5 * self.count for j in steps]
+
+    @property
+    def moved_by(self) -> float:
+        """One of the values by which the correction moves E (mm), which are steps apart.
+
+        The opening's act, so many steps after its scan tick, less what was to be expected of it.
+        """
+        expected = self.opening(self.right) - 0.5 * self.count
+        expected += 0.5 * self.counted * self.machine.controller.motion_cycle_s
+        return -math.fmod(expected, self.step)
+
+    def engaged(self, s: Solution, travels: Iterable[float]) -> Solution:
+        """Return the settings with the E that leaves the smallest mean error, by the lead."""
+        leads = ((s.engage_distance_mm - travel) / self.counted for travel in travels)
+        choices = [replace(s, engage_lead_s=lead) for lead in leads]
+        return _least(choices, lambda c: abs(self.mean(c)), lambda c: c.engage_lead_s, s)
+
+    def opened(
+        self, s: Solution, travels: Iterable[float], *, key: Callable[[Solution], float]
+    ) -> Solution:
+        """Return the settings with the U for which the key is smallest, by the lead."""
+        leads = ((s.disengage_distance_mm - travel) / self.counted for travel in travels)
+        choices = [replace(s, disengage_lead_s=lead) for lead in leads]
+        return _least(choices, key, lambda c: c.disengage_lead_s, s)
+
+
+def _engage(side: _Side, found: Solution) -> Solution:
+    """Return the settings with the engage lead that leaves the smallest mean error."""
+    machine, feeder, travel = side.machine, side.feeder, side.engaging(found)
+    corrected = feeder.settings.stage_correction
+    spread = corrected and not is_locked(feeder.eye, machine.controller)
+    if spread or travel <= 0.0:
+        return found
+    if side.is_coarse(scanned=machine.carrier_eye.scanned):
+        by = side.moved_by if corrected else 0.0
+        wanted = travel - side.mean(found) / side.scale
+        return side.engaged(found, [t - by for t in side.middles(wanted + by)])
+    if max(side.count, abs(side.mean(found))) <= WORTH_MM:
+        return found
+    return side.engaged(found, side.counts(travel - side.mean(found) / side.scale))
+
+
+def _least(
+    choices: list[Solution],
+    key: Callable[[Solution], float],
+    lead: Callable[[Solution], float],
+    given: Solution,
+) -> Solution:
+    """Return the choice with the smallest key, of equal ones that with the nearest lead."""
+    return min(
+        choices,
+        key=lambda c: (round(key(c) / _SAME_MM), abs(lead(c) - lead(given)), lead(c)),
+        default=given,
+    )
