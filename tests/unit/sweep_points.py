@@ -114,6 +114,15 @@ def point(
             "ci95": [0.99, 1.0],
             "per_hour": 10.0 * speed_mm_s,
         },
+        "products": {
+            **{name: share(1000, 1000) for name in ("complete", "good")},
+            **{
+                name: share(0, 1000)
+                for name in ("partial", "empty", "doubled", "out_of_tolerance", "wrong_overlap")
+            },
+            "good_per_hour": 10.0 * speed_mm_s,
+            "diverted": None,
+        },
         "accepted": accepted,
         "decided": decided,
         "refused": decided and not accepted,

@@ -16,6 +16,12 @@ from feedsim.metrics.overlaps import all_pairs, overlaps_mm
 from feedsim.metrics.product_rows import ProductClass, product_rows
 from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.results import Results, summarise
+from feedsim.output.product.points import (
+    product_cells,
+    product_columns,
+    product_heads,
+    tells_products,
+)
 from feedsim.output.product.rows import products_csv
 from feedsim.records.outcome import Outcome
 from tests.unit import records_builder as by_hand
@@ -354,3 +360,52 @@ def test_a_clearance_that_is_wanted_is_told_as_one():
 
 def test_one_feeder_without_a_gate_has_no_table_of_products():
     assert "Products" not in said(by_hand.summary([placed()]))
+
+
+# -- points of a sweep, setups of a comparison ----------------------------------------
+
+
+def point_of(results_: Results) -> dict[str, object]:
+    return dict(results_.to_plain())
+
+
+def test_the_cells_of_a_point_stand_under_their_heads():
+    _, found = gate_of(*gated(*SEVEN))
+    point = point_of(found)
+    cells = dict(zip(product_heads(point), product_cells(point), strict=True))
+    assert cells == {
+        "complete": "57.14 %",  # 4 of 7
+        "partial": "28.57 %",
+        "empty": "14.29 %",
+        "doubled": "14.29 %",
+        "bad diverted": "14.29 %",
+        "bad passed": "57.14 %",
+        "good diverted": "14.29 %",
+        "good": "28.57 %",
+        "good passed an hour": f"{3600.0 / (7 * 0.26):.0f}",  # one of the two good ones passed
+    }
+    plain = point_of(results(run_of(*SIX)))
+    assert dict(zip(product_heads(plain), product_cells(plain), strict=True)) == {
+        "complete": "50 %",
+        "partial": "16.67 %",
+        "empty": "33.33 %",
+        "doubled": "16.67 %",
+        "good": "16.67 %",
+        "good an hour": f"{3600.0 / (6 * 0.26):.0f}",
+    }
+
+
+def test_the_columns_of_a_point():
+    columns = dict(product_columns(point_of(gate_of(*gated(*SEVEN))[1])))
+    assert columns["products_complete_share"] == 4 / 7
+    low, high = columns["products_complete_share_low"], columns["products_complete_share_high"]
+    assert low < 4 / 7 < high
+    assert columns["gate_bad_of_passed_share"] == 4 / 5
+    assert columns["gate_passed_too_late"] == 1
+    without = dict(product_columns(point_of(results(run_of(*SIX)))))
+    assert not [name for name in without if name.startswith("gate_")]
+
+
+def test_products_are_told_where_they_say_more_than_the_feeder_does():
+    assert tells_products(point_of(results(run_of(*SIX))))
+    assert not tells_products(point_of(by_hand.summary([placed()])))

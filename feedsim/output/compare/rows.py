@@ -43,6 +43,7 @@ def _row(point: Mapping[str, Any], place: int, number: int) -> Iterator[tuple[st
     yield "against_accepted", int(first["accepted"])
     yield "complete_per_hour_difference", pair["complete_per_hour"]
     for which, results in (("against", first), ("setup", other)):
+        yield f"good_per_hour_{which}", results["products"]["good_per_hour"]
         stops = results["stops"]
         yield f"stops_{which}_count", stops["count"]
         yield f"downtime_{which}_s", stops["downtime_s"]

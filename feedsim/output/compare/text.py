@@ -9,6 +9,7 @@ from typing import Any
 
 from feedsim.output.canvas import one_line
 from feedsim.output.compare.words import FIGURES, Figure, points_number, sentences, state_of
+from feedsim.output.product.points import product_cells, product_heads, tells_products
 from feedsim.output.wording import DASH, length_number
 from feedsim.quantities import System, display, display_unit, parse
 
@@ -37,7 +38,30 @@ def compare_text(comparison: Mapping[str, Any], *, units: System = "metric") -> 
             pair = _Pair(comparison, number, place)
             lines += ["", f"{pair.name}: {setup['setup']} against A", *_words(pair, units)]
             lines += ["", f"  {setup['setup']} - A, 95 % intervals", *_table(pair, units)]
-    return "\n".join([*lines, *_stops(comparison, units), "", *_caveats(comparison)])
+    lines += [*_products(comparison, units), *_stops(comparison, units)]
+    return "\n".join([*lines, "", *_caveats(comparison)])
+
+
+def _products(comparison: Mapping[str, Any], units: System) -> Iterator[str]:
+    """Say what became of each setup's products, where that says more than the feeder does."""
+    points, setups = comparison["points"], comparison["setups"]
+    results = points[0]["results"]
+    if not any(tells_products(one) for one in results):
+        return
+    # setups with a gate and without one have their own columns
+    gated = next((one for one in results if one["products"]["diverted"]), results[0])
+    heads = product_heads(gated)
+    rows = [("speed", "setup", *heads)]
+    for point in points:
+        for setup, one in zip(setups, point["results"], strict=True):
+            named_cells = dict(zip(product_heads(one), product_cells(one), strict=True))
+            speed = display(point["line_speed_mm_s"], "speed", units=units)
+            rows.append((speed, setup["setup"], *(named_cells.get(head, DASH) for head in heads)))
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    yield ""
+    yield "Products"
+    for row in rows:
+        yield "  " + "  ".join(cell.rjust(w) for cell, w in zip(row, widths, strict=True))
 
 
 def _stops(comparison: Mapping[str, Any], units: System) -> Iterator[str]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from feedsim.metrics.plain import Plain
 from feedsim.output.csv_table import csv_table
+from feedsim.output.product.points import product_columns
 from feedsim.quantities import Kind
 from feedsim.studies.axes import Axis
 
@@ -73,6 +74,7 @@ def _row(
     yield "accepted", int(point["accepted"])
     yield "decided", int(point["decided"])
     yield "complete_per_hour", point["complete"]["per_hour"]
+    yield from product_columns(point)
     stops = point["stops"]
     yield "stops", stops["count"]
     yield "downtime_s", stops["downtime_s"]

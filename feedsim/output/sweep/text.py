@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
+from feedsim.output.product.points import product_cells, product_heads, tells_products
 from feedsim.quantities import System, display, display_unit
 from feedsim.studies.axes import LINE_SPEED
 
@@ -34,8 +35,20 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
         for row in rows:
             cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
             lines.append(("  " + "  ".join(cells) + "  " + row[-1]).rstrip())
-    lines += _stops(sweep, units)
+    lines += [*_products(sweep, units), *_stops(sweep, units)]
     return "\n".join([*lines, "", verdict_of(sweep, units=units)])
+
+
+def _products(sweep: Mapping[str, Any], units: System) -> list[str]:
+    """Return a table of products, where they say more than the feeder does."""
+    points, keys = sweep["points"], [axis["key"] for axis in sweep["axes"]]
+    if not tells_products(points[0]):
+        return []
+    rows = [(*heads(sweep)[: len(keys)], *product_heads(points[0]))]
+    rows += [(*(_at(point, key, units) for key in keys), *product_cells(point)) for point in points]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    table = ("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
+    return ["", "Products", *(f"  {line}" for line in table)]
 
 
 def _stops(sweep: Mapping[str, Any], units: System) -> list[str]:
