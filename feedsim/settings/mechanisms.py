@@ -17,6 +17,7 @@ from feedsim.settings.mechanisms_jams import (
 )
 from feedsim.settings.mechanisms_missed import (
     carrier_gap,
+    carrier_short,
     feed_cycle,
     late_marks,
     memory,
@@ -29,7 +30,7 @@ from feedsim.settings.mechanisms_placed import (
     no_cycle,
     placement,
 )
-from feedsim.settings.mechanisms_unseen import insert_gap
+from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
 from feedsim.settings.waits import long_waits, long_waits_random
 
 __all__ = [
@@ -51,7 +52,9 @@ MECHANISMS = (
     Mechanism("cycles that do not repeat", "within_tolerance", no_cycle),
     Mechanism("placement error", "within_tolerance", placement),
     Mechanism("carrier gap at its eye", "missed", carrier_gap),
+    Mechanism("carrier too short for its eye", "missed", carrier_short),
     Mechanism("insert gap at its eye", "jam_risk", insert_gap),
+    Mechanism("insert too short for its eye", "jam_risk", insert_short),
     Mechanism("nose strike", "jam_risk", nose_strike),
     Mechanism("tail held", "jam_risk", tail_held),
     Mechanism("off carrier", "jam_risk", off_carrier),

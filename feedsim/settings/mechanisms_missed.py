@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.levels import averaged, filters, gap_lasts, level_lasts
 from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
@@ -16,7 +17,7 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_lost, share_of_gaps_below
 from feedsim.settings.spreads import mark_to_act, pitches, rest_between_cycles
 
-__all__ = ["carrier_gap", "feed_cycle", "late_marks", "memory", "unstaged"]
+__all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
 
 _MANY = 1000
 _MOST_AGAIN = 60
@@ -165,10 +166,46 @@ def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
     """Share of carriers that merge with the one before at the carrier eye.
 
     Of random carriers, which come so close that they find the feeder busy anyway: those that
-    merge beyond these.
+    merge beyond these. A filter or scan may want the gap to last longer than the eye's output
+    needs to drop (:mod:`feedsim.settings.levels`).
     """
+    eye = machine.carrier_eye
+    if not filters(eye):
+        return _merged(machine, feeder, speed, allowed, eye.off_response_s)
+    needs = gap_lasts(eye, machine.controller)
+    if machine.carriers.random or machine.carriers.record_mm:
+        return averaged(
+            lambda more: _merged(machine, feeder, speed, allowed, eye.off_response_s + more), needs
+        )
+    c = machine.carriers
+    gap = clipped_at(c.min_gap_mm, mean=c.pitch_mm - c.length_mm, sd=c.pitch_sd_mm)
+    seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm)).plus(needs.times(-speed))
+    return seen.share_below(speed * eye.off_response_s)
+
+
+def carrier_short(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of carriers that have passed their eye before filter or scan lets them be seen.
+
+    The output is on from the seen edge and the response to the tail and the off-response.
+    """
+    eye = machine.carrier_eye
+    if not filters(eye):
+        return 0.0
+    jitter = Distribution(half_widths=(speed * eye.response_jitter_s,))
+    lasts = Distribution(
+        machine.carriers.length_mm + speed * (eye.off_response_s - eye.response_s),
+        eye.edge_sd_mm,
+    ).plus(jitter)
+    needs = level_lasts(eye, machine.controller).times(-speed)
+    return lasts.plus(needs).share_below(0.0)
+
+
+def _merged(
+    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, blind_s: float
+) -> float:
+    """Return the share of carriers that merge where a gap must last for a time (s)."""
     c, eye = machine.carriers, machine.carrier_eye
-    blind = speed * eye.off_response_s
+    blind = speed * blind_s
     if c.record_mm:
         return share_of_gaps_below(c, blind, edge_sd_mm=eye.edge_sd_mm) if blind else 0.0
     if c.random:

@@ -6,12 +6,13 @@ import math
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.levels import filters, gap_lasts, level_lasts
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_closer
 from feedsim.settings.spreads import gaps, slips, stage_spread
 
-__all__ = ["again_unseen", "insert_gap", "strays", "unseen"]
+__all__ = ["again_unseen", "insert_gap", "insert_short", "strays", "unseen"]
 
 
 def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -29,25 +30,52 @@ def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
     merging = _merging(machine, feeder, speed, slips(feeder).times(-1.0)) if covered else 0.0
     if covered == 1.0:
         return merging
-    passing = speed * (eye.off_response_s + ins.length_mm / feed)
+    off_s = eye.off_response_s
+    if filters(eye):
+        off_s += gap_lasts(eye, machine.controller).average
+    passing = speed * (off_s + ins.length_mm / feed)
     return covered * merging + (1.0 - covered) * _sooner(machine, feeder, speed, passing)
 
 
 def _merging(machine: Machine, feeder: Feeder, speed: float, shift: Distribution) -> float:
     """Return the share of gaps, so much longer, that end before the output drops."""
     eye = feeder.eye
-    if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0:
+    if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0 and not filters(eye):
         return 0.0
     gap = gaps(feeder).plus(shift)
     feed = feeder.settings.speed_ratio * speed / (1.0 + machine.encoder.scale_error)
     seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
+    if filters(eye):
+        seen = seen.plus(gap_lasts(eye, machine.controller).times(-feed))
     return seen.share_below(feed * eye.off_response_s)
 
 
 def again_unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
     """Return the share of inserts unseen behind one that was: its gap is free of any slip."""
     merged = _merging(machine, feeder, speed, Distribution())
-    return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - merged)
+    short = _short(machine, feeder, speed)
+    return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - merged) * (1.0 - short)
+
+
+def insert_short(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Share of inserts that have passed their eye before filter or scan lets them be seen.
+
+    The clutch is closed until they are, so they pass at feed speed.
+    """
+    return _short(machine, feeder, speed)
+
+
+def _short(machine: Machine, feeder: Feeder, speed: float) -> float:
+    ins, eye = feeder.inserts, feeder.eye
+    if not filters(eye):
+        return 0.0
+    feed = feeder.settings.speed_ratio * speed / (1.0 + machine.encoder.scale_error)
+    lasts = Distribution(
+        ins.length_mm + feed * (eye.off_response_s - eye.response_s),
+        eye.edge_sd_mm,
+        (feed * eye.response_jitter_s,),
+    )
+    return lasts.plus(level_lasts(eye, machine.controller).times(-feed)).share_below(0.0)
 
 
 def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> float:
@@ -64,9 +92,10 @@ def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> fl
 
 
 def strays(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """Share of inserts that go past their eye unseen: missed, merged, or there too early."""
+    """Share of inserts that go past unseen: missed, merged, too short, or there too early."""
     merged = insert_gap(machine, feeder, speed, allowed)
-    return 1.0 - (1.0 - unseen(machine, feeder, speed)) * (1.0 - merged)
+    short = _short(machine, feeder, speed)
+    return 1.0 - (1.0 - unseen(machine, feeder, speed)) * (1.0 - merged) * (1.0 - short)
 
 
 def unseen(machine: Machine, feeder: Feeder, speed: float) -> float:

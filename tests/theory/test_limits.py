@@ -124,6 +124,16 @@ CASES: dict[str, tuple[str, tuple[str, ...]]] = {
     "carriers that merge, recorded": (
         "carrier gap at its eye", (*RECORD, "carrier_eye.off_response=40 ms"),
     ),
+    "carriers too short for a filter": (
+        "carrier too short for its eye",
+        ("carrier.length=120 mm", "feeder.0.settings.target_offset=20 mm",
+         "carrier_eye.filter_time=60 ms", "carrier_eye.edge_sd=1 mm"),
+    ),
+    "insert gaps that a filter bridges": (
+        "insert gap at its eye",
+        ("feeder.0.insert.gap=30 mm", "feeder.0.eye.filter_time=15 ms",
+         "feeder.0.grip_end=40 mm", "acceptance.missed=99 %"),
+    ),
     "inserts that merge": (
         "insert gap at its eye",
         ("feeder.0.insert.gap=20 mm", "feeder.0.eye.off_response=10 ms",

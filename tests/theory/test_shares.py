@@ -115,6 +115,50 @@ CASES = {
          F + "grip_end=100 mm", F + "insert.double=1 %"),
         worth=0.4,
     ),
+    # settings/levels.py: a level that is over before the scan, or before the filter lets it through
+    "carriers between two scans": Case(
+        "missed", 60.0, 0.0004,
+        ("carrier.length=30 mm", "carrier_eye.capture=polled", "controller.scan=40 ms",
+         F + "settings.target_offset=2 mm", "carrier.pitch_sd=12 mm", "carrier.min_gap=0 mm"),
+    ),
+    "carriers between two scans, behind a filter": Case(
+        "missed", 60.0, 0.25,  # without the filter
+        ("carrier.length=30 mm", "carrier_eye.capture=polled", "controller.scan=40 ms",
+         "carrier_eye.filter_time=24 ms", "carrier_eye.edge_sd=3 mm", "carrier_eye.response=5 ms",
+         F + "settings.target_offset=2 mm", "carrier.pitch_sd=12 mm", "carrier.min_gap=0 mm"),
+    ),
+    "carriers too short for a filter": Case(
+        "missed", 60.0, 0.0004,
+        ("carrier.length=30 mm", "carrier_eye.filter_time=29 ms", "carrier_eye.edge_sd=1 mm",
+         F + "settings.target_offset=2 mm", "carrier.min_gap=0 mm"),
+    ),
+    "inserts between two scans": Case(
+        "jam_risk", 60.0, 0.016,
+        (F + "insert.length=30 mm", F + "insert.gap=100 mm", F + "insert.gap_sd=15 mm",
+         F + "eye.capture=polled", "controller.scan=35 ms", F + "grip_end=110 mm",
+         F + "nose_limit=200 mm", "carrier.pitch=420 mm"),
+        worth=0.3,
+    ),
+    "inserts between two scans, and who waits for the next": Case(
+        "missed", 60.0, 0.016,
+        (F + "insert.length=30 mm", F + "insert.gap=100 mm", F + "insert.gap_sd=15 mm",
+         F + "eye.capture=polled", "controller.scan=35 ms", F + "grip_end=110 mm",
+         F + "nose_limit=200 mm", "carrier.pitch=250 mm"),
+        worth=0.3,
+    ),
+    "gaps between two scans": Case(
+        "missed", 60.0, 0.0004,
+        ("carrier.length=270 mm", "carrier.pitch=310 mm", "carrier.pitch_sd=10 mm",
+         "carrier.min_gap=5 mm", "carrier_eye.capture=polled", "controller.scan=40 ms"),
+        worth=0.3,
+    ),
+    "insert gaps that a filter bridges": Case(
+        "jam_risk", 60.0, 0.0003,
+        (F + "insert.gap=30 mm", F + "insert.gap_sd=8 mm", F + "insert.min_gap=5 mm",
+         F + "eye.filter_time=25 ms", F + "grip_end=40 mm", F + "nose_limit=200 mm",
+         "carrier.pitch=420 mm", "limits.speed_mismatch=90 %"),
+        worth=0.3,
+    ),
     # settings/acts.py: lateness of a locked opening is in its steps already
     "openings of a scanned eye that are always late": Case(
         "within_tolerance", 150.0, 0.98,

@@ -23,6 +23,7 @@ _HALVED: tuple[tuple[str, str, Kind], ...] = (
     ("carrier_eye.response_jitter", "carrier eye jitter", "time"),
     ("carrier_eye.edge_sd", "carrier eye edge", "length"),
     ("carrier_eye.off_response", "carrier eye off-response", "time"),
+    ("carrier_eye.filter_time", "carrier eye input filter", "time"),
     ("carrier_eye.missed", "carriers the eye misses", "share"),
     ("line.encoder.scale_error", "encoder scale error", "share"),
     ("carrier.pitch_sd", "carrier pitch spread", "length"),
@@ -30,6 +31,7 @@ _HALVED: tuple[tuple[str, str, Kind], ...] = (
     ("eye.response_jitter", "insert eye jitter", "time"),
     ("eye.edge_sd", "insert eye edge", "length"),
     ("eye.off_response", "insert eye off-response", "time"),
+    ("eye.filter_time", "insert eye input filter", "time"),
     ("eye.missed", "inserts the eye misses", "share"),
     ("insert.gap_sd", "insert gap spread", "length"),
     ("insert.slip_sd", "insert slip spread", "length"),
@@ -122,8 +124,9 @@ def _line_changes(scenario: Scenario) -> Iterator[Change]:
     if scenario.run.master == "encoder":
         key = "line.encoder.counts_per_rev"
         yield Change(key, "counts a turn", str(counts), str(2 * counts), None, None)
-    if scenario.carrier_eye.capture == "scanned":
-        yield Change("carrier_eye.capture", "carrier eye capture", "scanned", "latched", None, None)
+    capture = scenario.carrier_eye.capture
+    if capture != "latched":
+        yield Change("carrier_eye.capture", "carrier eye capture", capture, "latched", None, None)
 
 
 def _feeder_changes(scenario: Scenario, number: int) -> Iterator[Change]:
@@ -144,9 +147,9 @@ def _feeder_changes(scenario: Scenario, number: int) -> Iterator[Change]:
             "acceleration",
             number,
         )
-    if feeder.eye.capture == "scanned":
+    if feeder.eye.capture != "latched":
         key = f"{top}.eye.capture"
-        yield Change(key, "insert eye capture", "scanned", "latched", None, number)
+        yield Change(key, "insert eye capture", feeder.eye.capture, "latched", None, number)
     if not feeder.settings.stage_correction:
         key = f"{top}.settings.stage_correction"
         yield Change(key, "stage correction", "false", "true", None, number)

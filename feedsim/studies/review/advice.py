@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from feedsim.studies.review import placing, target, timing
+from feedsim.studies.review.levels import levels
 from feedsim.studies.review.setup import Setup
 
 __all__ = ["warnings_of"]
@@ -23,6 +24,7 @@ _CHECKS = (
     timing.drive,
     timing.memory,
     placing.gaps,
+    levels,
     placing.on_carrier,
     placing.speed_match,
     target.scale,

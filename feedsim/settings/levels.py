@@ -1,0 +1,74 @@
+"""How long a level of a photo-eye's output must last to be seen, in closed form.
+
+A level counts once it has lasted for the filter's time. A polled one must be there at a scan
+besides: the first scan after it began comes a time U later, uniform on 0…scan where phases are
+random, so that a level of length L is not seen with probability P(U > L) = max(0, 1 − L/scan),
+and seen at two scans or more with max(0, min(1, L/scan − 1)) (elementary). With both, a level
+must last for the longer of filter and U, since the filter puts off both of its ends alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from feedsim.machine import Controller, Eye
+from feedsim.settings.distribution import Distribution
+
+__all__ = ["averaged", "filters", "gap_lasts", "level_lasts"]
+
+# abscissas and weights of Gauss and Legendre's rule of 8 on 0…1
+_NODES = (
+    (0.0198550717512319, 0.0506142681451881), (0.1016667612931866, 0.1111905172266872),
+    (0.2372337950418355, 0.1568533229389436), (0.4082826787521751, 0.1813418916891810),
+    (0.5917173212478249, 0.1813418916891810), (0.7627662049581645, 0.1568533229389436),
+    (0.8983332387068134, 0.1111905172266872), (0.9801449282487681, 0.0506142681451881),
+)  # fmt: skip
+_PIECES = 4
+
+
+def filters(eye: Eye) -> bool:
+    """Tell whether a level has to last at this eye, to be seen."""
+    return eye.polled or eye.filter_s > 0.0
+
+
+def level_lasts(eye: Eye, controller: Controller) -> Distribution:
+    """Return how long an output must be on to be seen (s): max(filter, U)."""
+    return _longer_than(eye, controller, eye.filter_s)
+
+
+def gap_lasts(eye: Eye, controller: Controller) -> Distribution:
+    """Return how much longer than the off-response a gap must last at the eye (s).
+
+    The output comes on a response r after the next edge, so a gap must last for
+    max(filter, U) − r more; if that is below 0, for nothing more: an edge that comes before the
+    output has dropped merges whatever the filter is. The response's jitter is in it where
+    a level must last for longer than the response.
+    """
+    least = max(eye.filter_s, eye.response_s)
+    needs = _longer_than(eye, controller, least)
+    jitter = (eye.response_jitter_s,) if eye.filter_s > eye.response_s else ()
+    return needs.plus(Distribution(-eye.response_s, half_widths=jitter))
+
+
+def _longer_than(eye: Eye, controller: Controller, least_s: float) -> Distribution:
+    """Return the distribution of max(least, U), U the wait for a scan of a polled eye (s)."""
+    scan = controller.scan_s if eye.polled else 0.0
+    if scan <= least_s:
+        return Distribution(least_s)
+    return Distribution(least_s, rarely=((1.0 - least_s / scan, scan - least_s),))
+
+
+def averaged(share: Callable[[float], float], needs: Distribution) -> float:
+    """Return a share that depends on what a gap or a level needs (s), on average over that.
+
+    The uniform part by four pieces of an eight-point rule of Gauss and Legendre; jitter left out.
+    """
+    found = share(needs.mean)
+    for chance, length in needs.rarely:
+        found *= 1.0 - chance
+        step = length / _PIECES
+        for piece in range(_PIECES):
+            for node, weight in _NODES:
+                at = needs.mean + (piece + node) * step
+                found += chance * weight / _PIECES * share(at)
+    return found
