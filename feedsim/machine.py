@@ -352,7 +352,8 @@ class Guard:
     """Rules that stop the line, each off unless set, and how it stops.
 
     ``insert_eye_blocked_mm`` is feed travel, ``carrier_eye_blocked_mm`` belt travel
-    (``inf``: off); ``misses_in_a_row`` 0 is off.
+    (``inf``: off); ``misses_in_a_row`` 0 is off. ``emergency_deceleration_mm_s2``: None for
+    that of any other stop.
     """
 
     no_insert: bool = False
@@ -362,6 +363,7 @@ class Guard:
     double_found: bool = False
     drive_overload: bool = False
     stop_deceleration_mm_s2: float = 2000.0
+    emergency_deceleration_mm_s2: float | None = None
     clearing: Clearing = Clearing()
 
 

@@ -16,7 +16,7 @@ from feedsim.metrics.placement import (
     placement_error,
     stage_position,
 )
-from feedsim.metrics.rows import cycle_rows
+from feedsim.metrics.rows import cycle_rows, number_of
 from feedsim.metrics.share import Share
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import InsertBooks, RunRecords
@@ -80,6 +80,8 @@ def feeder_results(
     feeder, what, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
     finest = resolution_mm(records)
     cycles = cycle_rows(feeder, warm_up)
+    if records.gave_up and not number_of(cycles):
+        cycles = cycle_rows(feeder, 0)  # given up in the warm-up: what tripped is all there is
     error = placement_error(
         feeder, warm_up, criteria=criteria, resolution_mm=finest, begins=records.begins
     )

@@ -39,6 +39,10 @@ class LineStops(Stops):
     lost_by_rule : dict
         The same by the rule of the stop.
     lost_by_feeder : tuple of int
+    by_cause : dict
+        Stops by rule, then by what lay behind it; a stop whose rule says it all has none.
+    within : dict
+        What would have stopped the line while it was stopped already, by rule or fault.
     doubles_found, false_alarms : int
         What double checks called doubles and stopped the line for, and was or was not one.
     gave_up : str or None
@@ -51,6 +55,8 @@ class LineStops(Stops):
     lost_carriers: int = 0
     lost_by_rule: dict[str, int] = field(default_factory=dict)
     lost_by_feeder: tuple[int, ...] = ()
+    by_cause: dict[str, dict[str, int]] = field(default_factory=dict)
+    within: dict[str, int] = field(default_factory=dict)
     doubles_found: int = 0
     false_alarms: int = 0
     gave_up: str | None = None
@@ -94,7 +100,8 @@ def line_stops(records: RunRecords) -> LineStops:
     down: defaultdict[str, float] = defaultdict(float)
     counts: Counter[str] = Counter()
     lost: Counter[str] = Counter()
-    causes: Counter[str] = Counter()
+    causes: Counter[tuple[str, str]] = Counter()
+    within: Counter[str] = Counter()
     of_feeder = [0] * len(records.feeders)
     whole = inside = 0.0
     for stop in records.stops:
@@ -105,7 +112,8 @@ def line_stops(records: RunRecords) -> LineStops:
         whole += took
         inside += max(0.0, min(until, end) - max(stop.time_s, start))
         counts[stop.rule] += 1
-        causes[stop.cause if stop.rule is Rule.DOUBLE_FOUND else ""] += 1
+        causes[stop.rule, stop.cause] += 1
+        within.update(other.what for other in stop.within)
         down[stop.rule] += took
         for number, carriers in enumerate(stop.lost):
             counted = sum(carrier >= records.warm_up for carrier in carriers)
@@ -124,11 +132,22 @@ def line_stops(records: RunRecords) -> LineStops:
         lost_carriers=sum(of_feeder),
         lost_by_rule={str(rule): lost[rule] for rule in sorted(counts)},
         lost_by_feeder=tuple(of_feeder),
-        doubles_found=causes["double"],
-        false_alarms=causes["false_alarm"],
+        by_cause=_nested(causes),
+        within=dict(sorted(within.items())),
+        doubles_found=causes[Rule.DOUBLE_FOUND, "double"],
+        false_alarms=causes[Rule.DOUBLE_FOUND, "false_alarm"],
         gave_up=records.gave_up or None,
     )
 
 
 def _over_s(stop: Stop, end_time_s: float) -> float:
     return end_time_s if math.isnan(stop.restarted_s) else stop.restarted_s
+
+
+def _nested(causes: Counter[tuple[str, str]]) -> dict[str, dict[str, int]]:
+    """Return counts by rule, then cause."""
+    found: dict[str, dict[str, int]] = {}
+    for (rule, cause), count in sorted(causes.items()):
+        if cause not in {"", str(rule)}:
+            found.setdefault(str(rule), {})[cause] = count
+    return found

@@ -94,6 +94,13 @@ def _moved(stop: Stop, shift_s: float, *, begin: int, warm_up: int) -> Stop:
         restarted_s=stop.restarted_s + shift_s,
         lost=lost,
         steps=tuple(step._replace(time_s=step.time_s + shift_s) for step in stop.steps),
+        within=tuple(
+            other._replace(
+                time_s=other.time_s + shift_s,
+                carrier=other.carrier + further if other.carrier >= warm_up else -1,
+            )
+            for other in stop.within
+        ),
     )
 
 

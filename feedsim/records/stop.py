@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-__all__ = ["Adjustment", "RecoveryStep", "Rule", "Stop"]
+__all__ = ["Adjustment", "RecoveryStep", "Rule", "Stop", "Within"]
 
 
 class Rule(StrEnum):
@@ -44,6 +44,27 @@ class RecoveryStep(NamedTuple):
     inserts: int = 0
 
 
+class Within(NamedTuple):
+    """A rule that was broken, or a fault that came, while the line was stopped already.
+
+    Attributes
+    ----------
+    time_s : float
+    what : str
+        The rule, or the kind of the fault.
+    cause : str
+        As that of a stop.
+    feeder, carrier : int
+        From 0; −1 for none.
+    """
+
+    time_s: float
+    what: str
+    cause: str = ""
+    feeder: int = -1
+    carrier: int = -1
+
+
 @dataclass(frozen=True, slots=True)
 class Stop:
     """One stop of the line.
@@ -52,8 +73,9 @@ class Stop:
     ----------
     rule : Rule
     cause : str
-        What lay behind it: the hazard that became a jam, the rehearsed fault, the last missed
-        carrier's cause, ``double`` or ``false_alarm``; empty where the rule says it all.
+        What lay behind it: the hazard that became a jam, the rehearsed fault,
+        ``magazine_empty``, the last missed carrier's cause, ``double`` or ``false_alarm``; empty
+        where the rule says it all.
     feeder : int
         Whose it was, from 0; −1 for the line.
     carrier : int
@@ -68,6 +90,8 @@ class Stop:
         The carriers that it cost, by feeder.
     steps : tuple of RecoveryStep
         What was done, in order.
+    within : tuple of Within
+        What would have stopped the line, had it not been stopped.
     """
 
     rule: Rule
@@ -79,6 +103,7 @@ class Stop:
     restarted_s: float
     lost: tuple[tuple[int, ...], ...]
     steps: tuple[RecoveryStep, ...]
+    within: tuple[Within, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from feedsim.quantities import canonical
 from feedsim.scenario.keys import (
+    Auto,
     Below,
     Choice,
     KeyType,
@@ -136,6 +137,12 @@ class Guard(Section):
     )
     stop_deceleration: Annotated[float, Quantity("acceleration", above=0.0)] = key(
         "How fast the belt slows down to a stop.", "2 m/s^2"
+    )
+    emergency_deceleration: Annotated[
+        float | Literal["auto"], Auto(Quantity("acceleration", above=0.0))
+    ] = key(
+        "How fast it slows down in an emergency stop; auto is stop_deceleration.",
+        "auto",
     )
     clearing_time: Annotated[Clearing, ClearingTime()] = key(
         "From the belt at rest until the line is cleared: a time, or a table of mean, distribution "

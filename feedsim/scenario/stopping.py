@@ -149,6 +149,9 @@ def _guard(guard: Guard) -> machine.Guard:
         double_found=guard.double_found,
         drive_overload=guard.drive_overload,
         stop_deceleration_mm_s2=guard.stop_deceleration,
+        emergency_deceleration_mm_s2=None
+        if guard.emergency_deceleration == "auto"
+        else guard.emergency_deceleration,
         clearing=machine.Clearing(
             mean_s=clearing.mean_s,
             cv=clearing.cv,

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from feedsim.machine import FaultKind, Machine
 from feedsim.motion.belt import BeltMotion
 from feedsim.records.outcome import Outcome
-from feedsim.records.stop import RecoveryStep, Rule, Stop
+from feedsim.records.stop import RecoveryStep, Rule, Stop, Within
 from feedsim.simulation.blocked import BlockedWatch
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
@@ -96,7 +96,8 @@ class Guard(Part):
         self._carrier_eye = carrier_eye
         self._clearing = clearing
         self._tracer = tracer
-        self._tripping = False
+        self._tripping = self._emergency = False
+        self._within: list[Within] = []
         self._in_a_row = 0
         self._ahead: list[tuple[float, float]] = []
         self._open: OpenStop | None = None
@@ -128,16 +129,42 @@ class Guard(Part):
     # -- the trip --------------------------------------------------------------------
 
     def report(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
-        """Stop the line at this instant, unless it is stopped; the first report counts."""
-        if self.stopped:
+        """Stop the line at this instant, unless it is stopped; the first report counts.
+
+        Any other is noted with the stop that there is.
+        """
+        if self.stopped or self._tripping:
+            self.note(rule.value, cause=cause, feeder=feeder, carrier=carrier)
             if rule is Rule.EMERGENCY_STOP and self._open is not None:
                 self._cut_power(self._open)
+                self._brake_harder(self._open)
+            self._emergency |= rule is Rule.EMERGENCY_STOP
             return
-        if self._tripping:
-            return
+        self._emergency = False
         self._tripping = True
         event = self.clock.at(self.clock.now, _FIRST)
         event.callbacks = [lambda _: self._trip(rule, feeder, cause, carrier)]
+
+    def note(self, what: str, *, cause: str = "", feeder: int = -1, carrier: int = -1) -> None:
+        """Note what happens while the line is stopped; nothing, where it is not."""
+        if self.stopped or self._tripping:
+            self._within.append(Within(self.clock.now, what, cause, feeder, carrier))
+
+    def _deceleration(self, *, emergency: bool) -> float:
+        rules = self._rules
+        if emergency and rules.emergency_deceleration_mm_s2 is not None:
+            return rules.emergency_deceleration_mm_s2
+        return rules.stop_deceleration_mm_s2
+
+    def _brake_harder(self, stop: OpenStop) -> None:
+        """Bring a belt that slows already to rest sooner, where an emergency stop does."""
+        now, belt = self.clock.now, self._conveyor.master.belt
+        speed = belt.speed(now)
+        rest = now + speed / self._deceleration(emergency=True)
+        if rest < stop.at_rest_s:
+            stop.at_rest_s = rest
+            self._conveyor.change(belt.then(now, [(now, speed), (rest, 0.0)]))
+            super().plan_again()
 
     def _trip(self, rule: Rule, feeder: int, cause: str, carrier: int) -> None:
         now, conveyor = self.clock.now, self._conveyor
@@ -145,7 +172,8 @@ class Guard(Part):
         self._tripping, self.stopped = False, True
         self._in_a_row += 1
         speed = belt.speed(now)
-        rest = now + speed / self._rules.stop_deceleration_mm_s2
+        emergency = self._emergency or rule is Rule.EMERGENCY_STOP
+        rest = now + speed / self._deceleration(emergency=emergency)
         stop = OpenStop(rule, t=now, feeder=feeder, cause=cause, carrier=carrier, at_rest_s=rest)
         stop.cleared = [lane.state.columns.rejected for lane in self._lanes]
         spoilt = feeder if cause == FaultKind.INSERT_JAM.value else -1
@@ -157,7 +185,7 @@ class Guard(Part):
         for number, lane in enumerate(self._lanes):
             self._halt(lane, now, spoilt=number == spoilt)
         self._lose_unknown(now)
-        if rule is Rule.EMERGENCY_STOP:
+        if emergency:
             self._cut_power(stop)
         for watch in self.watches:
             watch.reset()
@@ -194,10 +222,12 @@ class Guard(Part):
     # -- recovery --------------------------------------------------------------------
 
     def _stand(self, stop: OpenStop) -> Steps:
-        yield self.clock.at(stop.at_rest_s, Order.BELT)
+        yield from self.clock.until(lambda: stop.at_rest_s, Order.BELT)
         self._trace("at_rest")
         if self._in_a_row >= _MOST_IN_A_ROW:
             words = stop.rule.replace("_", " ")
+            if stop.cause not in {"", stop.rule.value}:
+                words += f" ({stop.cause.replace('_', ' ')})"
             self._give_up(
                 f"{_MOST_IN_A_ROW} stops in a row without an insert placed between them; the "
                 f"last: {words}"
@@ -305,6 +335,7 @@ class Guard(Part):
 
     def _close(self, stop: OpenStop, restarted_s: float) -> None:
         self._open = None
+        stop.within, self._within = self._within, []
         lost = tuple(tuple(sorted(lane.watch.lost)) for lane in self._lanes)
         self.stops.append(stop.closed(restarted_s, lost=lost))
 

@@ -172,7 +172,7 @@ class GuardedClutch(StagingClutch):
 
     def _end_search(self) -> Steps:
         if self.watch.rules.no_insert:
-            self.watch.trip(Rule.NO_INSERT, carrier=self._search.carrier)
+            self.watch.trip(Rule.NO_INSERT, cause=self.lacking(), carrier=self._search.carrier)
             yield from self.clock.wait(self.clock.event())
         yield from super()._end_search()
 
@@ -180,6 +180,12 @@ class GuardedClutch(StagingClutch):
         self._jogs = True
         yield from super()._stage_by_jog()
         self._jogs = False
+
+    def lacking(self) -> str:
+        """Say why nothing is staged or on its way there; empty where there is no such cause."""
+        if self._staged is not None or self._fed is not None:
+            return ""
+        return self._eye.lacking(self.clock.now)
 
     # -- stopped ---------------------------------------------------------------------
 

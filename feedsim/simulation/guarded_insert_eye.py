@@ -8,7 +8,7 @@ from typing import Any
 
 from simpy import Event
 
-from feedsim.machine import Hazard
+from feedsim.machine import FaultKind, Hazard
 from feedsim.simulation.clock import Clock
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
@@ -106,6 +106,14 @@ class GuardedInsertEye(InsertEye):
     def _lacks(self) -> bool:
         """Whether nothing more comes."""
         return self.empty or (self._stuck_from is not None and self._number >= self._stuck_from)
+
+    def lacking(self, t: float) -> str:
+        """Say why nothing comes to be seen at time ``t`` (s); empty where something does."""
+        if self.empty:
+            return "magazine_empty"
+        if self._lacks:
+            return FaultKind.NO_INSERT.value
+        return FaultKind.EYE_DIRTY.value if self.dirty_from_s <= t < self.dirty_until_s else ""
 
     def _come_anew(self) -> None:
         """Put the next insert at least a nominal gap before the eye."""

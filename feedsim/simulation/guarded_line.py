@@ -115,6 +115,7 @@ def guarded(
         )
         lane = Lane(*parts, watch)  # type: ignore[arg-type]
         lane.state.watch = lane.eye.watch = lane.servo.watch = lane.clutch.watch = watch
+        watch.lacking = lane.clutch.lacking
         lanes.append(lane)
     guard = Guard(
         clock,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from feedsim.records.stop import RecoveryStep, Rule, Stop
+from feedsim.records.stop import RecoveryStep, Rule, Stop, Within
 
 __all__ = ["OpenStop"]
 
@@ -17,6 +17,7 @@ class OpenStop:
     cleared : list of int
         Inserts rejected by each feeder, up to the last note of it.
     steps : list of RecoveryStep
+    within : list of Within
     """
 
     def __init__(
@@ -28,6 +29,7 @@ class OpenStop:
         self.power_off = False
         self.cleared: list[int] = []
         self.steps: list[RecoveryStep] = []
+        self.within: list[Within] = []
 
     def closed(self, restarted_s: float, *, lost: tuple[tuple[int, ...], ...]) -> Stop:
         """Return the record: when the line ran again (s, NaN for never), what was lost."""
@@ -41,4 +43,5 @@ class OpenStop:
             restarted_s=restarted_s,
             lost=lost,
             steps=tuple(self.steps),
+            within=tuple(self.within),
         )

@@ -73,13 +73,20 @@ class RehearsedFault(_Planned):
         if fault.kind is FaultKind.EMERGENCY_STOP:
             self._guard.report(Rule.EMERGENCY_STOP, cause=name, carrier=fault.when.carrier)
         elif fault.kind is FaultKind.NO_INSERT:
+            self._note(fault.feeder)
             lane.eye.withhold()
             lane.clutch.plan_again()
         elif fault.kind is FaultKind.EYE_DIRTY:
+            self._note(-1 if fault.carrier_eye else fault.feeder)
             self._dirty(now)
         else:
             feeder = fault.feeder if fault.kind is FaultKind.INSERT_JAM else -1
             self._guard.report(Rule.JAM, feeder=feeder, cause=name, carrier=fault.when.carrier)
+
+    def _note(self, feeder: int) -> None:
+        """Note a fault that stops nothing by itself, if the line is stopped."""
+        fault = self._fault
+        self._guard.note(fault.kind.value, feeder=feeder, carrier=fault.when.carrier)
 
     def _dirty(self, now: float) -> None:
         eye = self._carrier_eye if self._fault.carrier_eye else self._lane.eye

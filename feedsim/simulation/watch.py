@@ -16,6 +16,7 @@ from feedsim.simulation.conveyor import Conveyor
 __all__ = ["Report", "Watch"]
 
 _SAME_RATIO = 1e-9
+_NOTHING_FED = {Outcome.NOT_STAGED, Outcome.NO_INSERT}
 _UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}
 """A carrier that the eye did not show neither lengthens a row of misses nor breaks it."""
 
@@ -48,6 +49,8 @@ class Watch:
         Carriers that the present stop has cost.
     place_of : callable
         Leading edge (mm of belt travel) and slip (mm) of a carrier.
+    lacking : callable
+        Why nothing is staged or on its way there; empty where there is no such cause.
     on_placed, on_motion : callable
         Called at each landing, and whenever the clutch has closed or opened.
     """
@@ -79,6 +82,7 @@ class Watch:
         self.ratio = self._feeder.settings.speed_ratio
         self.lost: list[int] = []
         self.place_of: Callable[[int], tuple[float, float]] = lambda _: (0.0, 0.0)
+        self.lacking: Callable[[], str] = lambda: ""
         self.on_placed: Callable[[], None] = lambda: None
         self.on_motion: Callable[[], None] | None = None
         self._in_a_row = 0
@@ -93,7 +97,8 @@ class Watch:
             return
         self._in_a_row += 1
         if 0 < self.rules.misses_in_a_row <= self._in_a_row:
-            self.trip(Rule.MISSES_IN_A_ROW, cause=outcome.cause, carrier=carrier)
+            behind = self.lacking() if outcome in _NOTHING_FED else ""
+            self.trip(Rule.MISSES_IN_A_ROW, cause=behind or outcome.cause, carrier=carrier)
 
     def stopped(self) -> None:
         """Begin to count misses anew."""

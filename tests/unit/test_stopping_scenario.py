@@ -46,6 +46,7 @@ double_found = true
 jam = true
 drive_overload = true
 stop_deceleration = "1.5 m/s^2"
+emergency_deceleration = "3 m/s^2"
 clearing_time = {mean = "50 s", distribution = "lognormal", cv = 0.4}
 
 [[fault]]
@@ -82,6 +83,7 @@ def test_every_key_arrives() -> None:
             double_found=True,
             drive_overload=True,
             stop_deceleration_mm_s2=1500.0,
+            emergency_deceleration_mm_s2=3000.0,
             clearing=machine.Clearing(50.0, cv=0.4),
         ),
         jam_probability=((Hazard.NOSE_STRIKE, 0.05), (Hazard.DOUBLE, 0.5)),

@@ -142,8 +142,8 @@ def test_a_row_for_each_stop() -> None:
     lines = stops_csv(rows(first, last)).decode("ascii").splitlines()
     assert lines[0] == ",".join(STOP_COLUMNS)
     recovery = "cleared@61.000000 inserts_cleared:1=2@63.000000"
-    assert lines[1] == f"0,jam,double,0,3,0.5,1.0,63.0,62.5,2,0:3 0:4,{recovery}"
-    assert lines[2] == "1,emergency_stop,,,,70.0,70.5,,,0,,"
+    assert lines[1] == f"0,jam,double,0,3,0.5,1.0,63.0,62.5,2,0:3 0:4,{recovery},"
+    assert lines[2] == "1,emergency_stop,,,,70.0,70.5,,,0,,,"
     assert len(lines) == 3
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from feedsim.records.columns import RunRecords
-from feedsim.records.stop import RecoveryStep, Stop
+from feedsim.records.stop import RecoveryStep, Stop, Within
 
 __all__ = ["STOP_COLUMNS", "stops_csv"]
 
@@ -22,6 +22,7 @@ STOP_COLUMNS = (
     "lost",
     "lost_carriers",
     "recovery",
+    "within",
 )
 """Heads of ``stops.csv``; their meaning is in :mod:`feedsim.records.stop`."""
 
@@ -30,7 +31,8 @@ def stops_csv(records: RunRecords) -> bytes:
     """Return ``stops.csv``: a row per stop, in order of time, from 0.
 
     ``lost_carriers`` is ``feeder:carrier`` for each, ``recovery`` what was done with the time
-    (s) of each step; both parted by blanks. A cell is empty where there is nothing to say.
+    (s) of each step, ``within`` what would have stopped the line while it was stopped, as
+    ``what:feeder=cause@time``; all parted by blanks. A cell is empty where there is nothing to say.
     """
     rows = [",".join(_cells(number, stop)) for number, stop in enumerate(records.stops)]
     return "\n".join([",".join(STOP_COLUMNS), *rows, ""]).encode("ascii")
@@ -51,7 +53,14 @@ def _cells(number: int, stop: Stop) -> list[str]:
         str(len(lost)),
         " ".join(lost),
         " ".join(_step(step) for step in stop.steps),
+        " ".join(_within(other) for other in stop.within),
     ]
+
+
+def _within(other: Within) -> str:
+    where = "" if other.feeder < 0 else f":{other.feeder}"
+    cause = "" if other.cause in {"", other.what} else f"={other.cause}"
+    return f"{other.what}{where}{cause}@{other.time_s:.6f}"
 
 
 def _step(step: RecoveryStep) -> str:

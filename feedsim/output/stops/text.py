@@ -13,6 +13,7 @@ from feedsim.metrics.response import Response
 from feedsim.metrics.stops import LineStops
 from feedsim.output.wording import length, percent
 from feedsim.quantities import System, display
+from feedsim.records.stop import Rule
 
 __all__ = ["adjustments_text", "stops_text"]
 
@@ -37,11 +38,22 @@ def stops_text(stops: LineStops) -> Iterator[RenderableType]:
     up, mean = display(stops.uptime_s, "time"), display(stops.mean_downtime_s or 0.0, "time")
     said = f"availability {percent(stops.availability)}: {up} running; {mean} down a stop"
     yield Padding(Text(said), (0, 0, 0, 2))
+    for rule, causes in stops.by_cause.items():
+        if rule != Rule.DOUBLE_FOUND:
+            said = f"{rule.replace('_', ' ')}, caused by: {_counts(causes)}"
+            yield Padding(Text(said), (0, 0, 0, 2))
+    if stops.within:
+        said = f"while the line was stopped already: {_counts(stops.within)}"
+        yield Padding(Text(said), (0, 0, 0, 2))
     if stops.doubles_found or stops.false_alarms:
         alarms = f"false alarm{'' if stops.false_alarms == 1 else 's'}"
         doubles = f"double{'' if stops.doubles_found == 1 else 's'}"
         said = f"{stops.doubles_found} {doubles} found, {stops.false_alarms} {alarms}, taken out"
         yield Padding(Text(said), (0, 0, 0, 2))
+
+
+def _counts(counts: dict[str, int]) -> str:
+    return ", ".join(f"{name.replace('_', ' ')} {count}" for name, count in counts.items())
 
 
 def adjustments_text(adjustments: tuple[Response, ...], units: System) -> Iterator[RenderableType]:

@@ -15,6 +15,7 @@ from feedsim.metrics.plain import Plain
 from feedsim.motion.belt import BeltMotion
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
+from feedsim.records.stop import Stop
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.studies.scene.columns import column
 
@@ -94,13 +95,19 @@ def happenings(
 
 
 def _stops(records: RunRecords, trace: Trace) -> Iterator[Happening]:
-    """Yield the stops, by the rule that stopped the line where the records know it."""
+    """Yield the stops, by rule and cause where the records know them."""
     rules = {stop.time_s: stop for stop in getattr(records, "stops", ())}
     for event in filter(is_stop, trace.events):
         stop = rules.get(event.time_s)
-        name = event.event if stop is None else str(stop.rule)
+        name = event.event if stop is None else _why(stop)
         feeder = -1 if stop is None else stop.feeder
         yield Happening(event.time_s, "stop", name, event.carrier, feeder, math.nan)
+
+
+def _why(stop: Stop) -> str:
+    """Return the rule of a stop, with what lay behind it where the rule does not say."""
+    rule = str(stop.rule)
+    return rule if stop.cause in {"", rule} else f"{rule} ({stop.cause})"
 
 
 def _misses(records: RunRecords, missed_s: Sequence[Floats]) -> Iterator[Happening]:

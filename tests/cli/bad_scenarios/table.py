@@ -75,6 +75,18 @@ STOPPING = [
         "a whole number, 0 to 1000000",
     ),
     added(
+        "an emergency stop that never slows down",
+        '[guard]\nemergency_deceleration = "0 m/s^2"',
+        ("guard.emergency_deceleration",),
+        "an acceleration of more than 0",
+    ),
+    added(
+        "an emergency stop as the others, misspelt",
+        '[guard]\nemergency_deceleration = "automatic"',
+        ("guard.emergency_deceleration",),
+        "auto",
+    ),
+    added(
         "a guard that never clears",
         '[guard]\nclearing_time = "inf s"',
         ("guard.clearing_time",),
