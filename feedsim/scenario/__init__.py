@@ -3,6 +3,7 @@
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.reading import load_scenario, scenario_from_dict, scenario_from_text
+from feedsim.scenario.rewriting import scenario_to_toml
 from feedsim.scenario.schema import json_schema
 from feedsim.scenario.starter import starter_text
 from feedsim.scenario.to_machine import machine_from
@@ -19,5 +20,6 @@ __all__ = [
     "scenario_from_dict",
     "scenario_from_text",
     "scenario_to_dict",
+    "scenario_to_toml",
     "starter_text",
 ]

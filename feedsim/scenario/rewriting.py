@@ -10,13 +10,22 @@ from typing import Any
 
 from feedsim.errors import FeedsimError
 from feedsim.quantities import QuantityError, parse
+from feedsim.scenario.model import Scenario
 from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.reading import parse_toml, scenario_from_text
+from feedsim.scenario.writing import scenario_to_dict
 
-__all__ = ["corrected_text", "in_unit_of"]
+__all__ = ["corrected_text", "in_unit_of", "scenario_to_toml"]
 
 _QUANTITY = re.compile(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*(\D.*?)\s*", re.ASCII)
 _FINEST_MM, _FINEST_S = 0.001, 1e-6
+
+
+def scenario_to_toml(scenario: Scenario) -> str:
+    """Write a scenario as the text of a file, with every key that says something."""
+    import tomlkit
+
+    return tomlkit.dumps(scenario_to_dict(scenario))
 
 
 def corrected_text(

@@ -26,6 +26,7 @@ STAGES = (
     "metrics",
     "studies",
     "output",
+    "answers",
     "cli",
 )
 ONLY = {  # stages that may import less than all that come before them
@@ -128,7 +129,9 @@ def faults(modules: dict[str, str], packages: frozenset[str] = frozenset()) -> l
             found.append(f"{module} is of no known stage")
             continue
         used = list(imports_of(module, source, package=module in packages))
-        if module == "feedsim" and used:
+        if module == "feedsim":  # the interface, which imports each part when it is asked for
+            used = [i for i in used if i.at_start]
+        if any(within(i.target, "feedsim") for i in used if module == "feedsim"):
             found.append("feedsim itself imports something: whoever imports any part would too")
         graph[module] = {own(i.target, modules) for i in used if within(i.target, "feedsim")}
         for i in used:
@@ -150,7 +153,8 @@ def import_faults(module: str, i: Import, modules: dict[str, str]) -> Iterator[s
     if i.at_start and any(within(i.target, library) for library in HEAVY):
         yield f"imports {i.target} when it is imported itself"
     for library, home in HOMES.items():
-        if within(i.target, library) and here != home:
+        named = here == "answers" and i.target == "matplotlib.figure.Figure" and not i.at_start
+        if within(i.target, library) and here != home and not named:
             yield f"imports {i.target}, whose home is {home}"
     if within(i.target, "feedsim") and here and i.target != "feedsim.__version__":
         there = stage(own(i.target, modules))

@@ -1,0 +1,109 @@
+"""What every answer can do: be read, be drawn, be taken as data, be saved."""
+
+from __future__ import annotations
+
+import html
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from feedsim.metrics.plain import Plain
+from feedsim.output.files import Content, write_all
+from feedsim.output.json_text import json_text
+from feedsim.quantities import System
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["Answer", "Table"]
+
+Table = Mapping[str, Any]
+"""Columns by name, the unit in the name: NumPy arrays or lists, all of one length."""
+
+
+class Answer(ABC):
+    """An answer to a question about a line.
+
+    ``print(answer)`` shows :meth:`text`; a notebook shows it as it is.
+    """
+
+    __slots__ = ()
+
+    name: ClassVar[str]
+    """Of the question; of its JSON file too."""
+
+    @abstractmethod
+    def plain(self) -> Mapping[str, Plain]:
+        """Return what the JSON file holds: dicts, lists, numbers, strings and None."""
+
+    @abstractmethod
+    def text(self, *, units: System = "metric") -> str:
+        """Return the answer in words and tables, as a terminal shows it.
+
+        Parameters
+        ----------
+        units : {"metric", "inch"}
+        """
+
+    def tables(self) -> dict[str, Table]:
+        """Return the tables of the answer by name: ``pandas.DataFrame`` takes each."""
+        return {}
+
+    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+        """Return the figures of the answer by name.
+
+        Parameters
+        ----------
+        units : {"metric", "inch"}
+        """
+        del units
+        return {}
+
+    def files(self, *, units: System = "metric") -> dict[str, Content]:
+        """Return the files of the answer by name.
+
+        Parameters
+        ----------
+        units : {"metric", "inch"}
+            Of pictures and pages; data is metric, with the units in its names.
+        """
+        return {f"{self.name}.json": self.json().encode(), **self.pictures(units=units)}
+
+    def json(self) -> str:
+        """Return :meth:`plain` as the text of a JSON file."""
+        return json_text(self.plain())
+
+    def pictures(self, *, units: System = "metric") -> dict[str, Content]:
+        """Return the figures as PNG and SVG files by name."""
+        from feedsim.output.canvas import render
+
+        files: dict[str, Content] = {}
+        for name, figure in self.figures(units=units).items():
+            files[f"{name}.png"] = render(figure, "png")
+            files[f"{name}.svg"] = render(figure, "svg")
+        return files
+
+    def save(self, folder: str | Path, *, units: System = "metric") -> list[Path]:
+        """Write the files of the answer, all of them or none; return where they are.
+
+        Parameters
+        ----------
+        folder : str or Path
+            Made if it does not exist.
+        units : {"metric", "inch"}
+
+        Raises
+        ------
+        FeedsimError
+            If a file cannot be written; the folder is then left as it was.
+        """
+        files = self.files(units=units)
+        write_all(Path(folder), files)
+        return [Path(folder) / name for name in files]
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{html.escape(self.text())}</pre>"

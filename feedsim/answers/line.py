@@ -1,0 +1,143 @@
+"""A line, as a scenario describes it: from a file or from data, changed, and written again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.output.files import write_all
+from feedsim.output.one_file import try_file
+from feedsim.scenario import (
+    Scenario,
+    load_scenario,
+    override,
+    scenario_from_dict,
+    scenario_to_dict,
+    scenario_to_toml,
+)
+
+__all__ = ["Line", "load"]
+
+Changes = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Line:
+    """A line that can be asked questions; it never changes.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        Its keys, checked; every quantity in mm, s, mm/s, mm/s², 1/s or as a share.
+    name : str
+        What to call it beside others.
+
+    Examples
+    --------
+    >>> line = Line.from_dict({
+    ...     "title": "Card on letter", "line": {"speed": "60 m/min"},
+    ...     "carrier": {"length": "210 mm", "pitch": "260 mm"},
+    ...     "feeder": [{
+    ...         "name": "card feeder", "eye_to_placement": "400 mm",
+    ...         "insert_eye_to_placement": "120 mm",
+    ...         "insert": {"length": "85.6 mm", "gap": "70 mm"},
+    ...         "settings": {"target_offset": "20 mm", "stage_position": "60 mm"},
+    ...     }],
+    ... })
+    >>> line.but({"line.speed": "80 m/min"}).scenario.line.speed
+    1333.3333333333333
+    """
+
+    scenario: Scenario
+    name: str = "line"
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any], *, name: str = "line") -> Line:
+        """Make a line from data in the shape of a scenario file.
+
+        Raises
+        ------
+        FeedsimError
+            With all that is wrong in it.
+        """
+        return cls(scenario_from_dict(dict(data)), name)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the line as data from which :meth:`from_dict` makes exactly the same line."""
+        return scenario_to_dict(self.scenario)
+
+    def but(self, changes: Changes, *, name: str | None = None) -> Line:
+        """Return the line with some keys changed.
+
+        Parameters
+        ----------
+        changes : mapping of str to object
+            Path of a key to its new value, as a scenario file has it:
+            ``{"feeder.0.insert.gap": "60 mm"}``.
+        name : str, optional
+
+        Raises
+        ------
+        FeedsimError
+            If there is no such key, or no such line can be.
+        """
+        return Line(override(self.scenario, _overrides(changes)), name or self.name)
+
+    def save(self, path: str | Path, *, force: bool = False) -> Path:
+        """Write the line as a scenario file with every key that says something.
+
+        Raises
+        ------
+        FeedsimError
+            If the file is there already and `force` is not set, or cannot be written.
+        """
+        path = Path(path)
+        try_file(path, force=force)
+        write_all(path.parent, {path.name: scenario_to_toml(self.scenario).encode()})
+        return path
+
+    def __repr__(self) -> str:
+        return f"<Line {self.name}: {self.scenario.title}>"
+
+
+def load(path: str | Path, changes: Changes | None = None) -> Line:
+    """Read a line from a scenario file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file.
+    changes : mapping of str to object, optional
+        Path of a key to its new value: ``{"line.speed": "80 m/min"}``.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    FeedsimError
+        If the file cannot be read, or with all that is wrong in it; ``error.faults`` has each
+        fault with its key, what stood there and what is allowed.
+    """
+    path = Path(path)
+    return Line(load_scenario(path, overrides=_overrides(changes or {})), path.stem)
+
+
+def _overrides(changes: Changes) -> Sequence[str]:
+    return [f"{key}={_toml(key, value)}" for key, value in changes.items()]
+
+
+def _toml(key: str, value: Any) -> str:
+    """Write a value as TOML: of texts, numbers, yes and no and lists of them, JSON is TOML."""
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{json.dumps(k)} = {_toml(key, v)}" for k, v in value.items()) + "}"
+    try:
+        return json.dumps(value, ensure_ascii=False)
+    except (TypeError, ValueError):
+        allowed = "a text, a number, True or False, a list or a dict"
+        raise FeedsimError(Fault(key, f"a {type(value).__name__}", allowed)) from None

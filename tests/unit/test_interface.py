@@ -1,0 +1,145 @@
+"""The interface for Python: what it offers, that it is quick to import, and what answers can do."""
+
+from __future__ import annotations
+
+import csv
+import doctest
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import feedsim
+from feedsim.output.rows import carriers_csv
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+CARD = SCENARIOS / "membership_card.toml"
+SHORT = {"run.carriers": 60}
+HEAVY = ("numpy", "pydantic", "simpy", "matplotlib", "scipy", "pint", "rich", "typer")
+
+
+@pytest.fixture(scope="module")
+def line() -> feedsim.Line:
+    return feedsim.load(CARD, SHORT)
+
+
+@pytest.fixture(scope="module")
+def ran(line: feedsim.Line):
+    return feedsim.run(line)
+
+
+def test_importing_it_imports_nothing_heavy():
+    code = (
+        f"import sys, feedsim; "
+        f"print([m for m in {HEAVY!r} if m in sys.modules], 'run' in dir(feedsim))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["[]", "True"]
+
+
+def test_every_name_it_offers_is_there_and_no_other():
+    for name in feedsim.__all__:
+        assert getattr(feedsim, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'walk'"):
+        feedsim.walk  # noqa: B018
+
+
+def test_the_examples_of_readme_hold(monkeypatch):
+    monkeypatch.chdir(SCENARIOS.parent)
+    ended = doctest.testfile("README.md", module_relative=False)
+    assert ended.attempted > 5
+    assert ended.failed == 0
+
+
+def test_a_line_is_changed_and_never_changes(line):
+    faster = line.but({"line.speed": "80 m/min", "feeder.0.settings.stage_correction": True})
+    assert faster.scenario.line.speed == pytest.approx(4000.0 / 3.0)
+    assert faster.scenario.feeder[0].settings.stage_correction
+    assert line.scenario.line.speed == 1000.0
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in SCENARIOS.glob("*.toml")))
+def test_a_line_that_is_written_reads_as_the_same(name, tmp_path):
+    line = feedsim.load(SCENARIOS / name)
+    assert feedsim.load(line.save(tmp_path / "line.toml")).scenario == line.scenario
+    assert feedsim.Line.from_dict(line.to_dict()).scenario == line.scenario
+    with pytest.raises(feedsim.FeedsimError, match="is there already"):
+        line.save(tmp_path / "line.toml")
+
+
+def test_wrong_input_comes_with_its_faults_as_data(line):
+    with pytest.raises(feedsim.FeedsimError) as caught:
+        line.but({"carrier.pitch": 260, "feeder.0.insert.gap": "-5 mm"})
+    assert {fault.key for fault in caught.value.faults} == {"carrier.pitch", "feeder.0.insert.gap"}
+    with pytest.raises(feedsim.FeedsimError, match=r"carrier\.pitch: found a object"):
+        line.but({"carrier.pitch": object()})
+
+
+def test_the_columns_of_a_run_are_those_of_its_file():
+    two = feedsim.run(feedsim.load(SCENARIOS / "two_feeders.toml", SHORT))
+    file = io.BytesIO()
+    carriers_csv(two.rehearsal.records)(file)
+    rows = list(csv.DictReader(io.StringIO(file.getvalue().decode())))
+    columns = two.carriers
+    assert list(columns) == list(rows[0])
+    assert {len(column) for column in columns.values()} == {len(rows)} == {2 * 60}
+    assert [row["outcome"] for row in rows] == columns["outcome"].tolist()
+    for name in ("carrier", "feeder", "placement_error_mm", "engage_time_s"):
+        told = np.array([float(row[name] or "nan") for row in rows])
+        np.testing.assert_array_equal(told, columns[name])
+
+
+def test_a_run_says_and_saves_what_the_command_does(ran, tmp_path):
+    assert str(ran).startswith("Membership card on A5 letter\n60 m/min, 60 carriers, seed 1")
+    assert "<pre>Membership card" in ran._repr_html_()
+    saved = ran.save(tmp_path / "out", units="inch")
+    names = ["results.json", "carriers.csv"]
+    names += [f"{what}.{kind}" for what in ("placement", "timing") for kind in ("png", "svg")]
+    assert [path.name for path in saved] == names
+    assert json.loads(saved[0].read_text()) == json.loads(json.dumps(ran.plain()))
+
+
+def test_a_run_explains_its_carriers(ran):
+    told = ran.explain(30)
+    (story,) = told.stories()
+    place = list(ran.carriers["carrier"]).index(30)
+    parts = sum(part.error_mm for part in story.parts)
+    assert parts == pytest.approx(ran.carriers["placement_error_mm"][place], abs=1e-9)
+    assert "carrier 30 at card feeder" in str(told)
+
+
+def test_a_sweep_has_a_row_for_each_point(line):
+    swept = feedsim.sweep(line, "40:80:20 m/min")
+    table = swept.tables()["sweep"]
+    assert [round(0.06 * v) for v in table["line_speed_mm_s"]] == [40, 60, 80]
+    single = feedsim.run(line.but({"line.speed": "80 m/min"}))
+    error = single.feeders[0].placement_error
+    assert table["placement_error_mean_mm"][2] == error.mean_mm
+    assert list(swept.figures()) == ["sweep"]
+
+
+def test_the_other_questions_have_answers_too(line):
+    for answer, words in (
+        (feedsim.check(line), "The line runs at 60 m/min"),
+        (feedsim.setup(line), "SET-UP SHEET"),
+        (feedsim.compare(line, but=["wide: feeder.0.insert.gap=80 mm"], speeds="60 m/min"), "wide"),
+        (feedsim.budget(line, "60 m/min"), "error budget of the placement"),
+        (feedsim.trial_plan(line), "Plan of a trial"),
+        (feedsim.drive(feedsim.load(SCENARIOS / "drive_sizing.toml"), "30 m/min"), "RMS"),
+        (feedsim.rehearse(line, count=3), "carriers 20 to 22"),
+    ):
+        assert words in answer.text()
+        assert json.loads(json.dumps(answer.plain())) is not None
+        assert answer.text(units="inch")
+
+
+def test_a_trial_comes_back_as_changes():
+    line = feedsim.load(SCENARIOS / "trial_reply_card.toml")
+    fitted = feedsim.trial_fit(line, SCENARIOS / "trial_reply_card.csv")
+    new = line.but(fitted.changes()).scenario.feeder[0].settings
+    assert new.engage_lead == fitted.fit.feeders[0].new.engage_lead_s
+    assert new.engage_distance == fitted.fit.feeders[0].new.engage_distance_mm
