@@ -17,7 +17,7 @@ import numpy as np
 
 from feedsim.machine import Carriers
 
-__all__ = ["share_without_place"]
+__all__ = ["fractions", "share_without_place"]
 
 _ROW = 10_000
 
@@ -50,7 +50,7 @@ def share_without_place(carriers: Carriers, kept_mm: float, *, places: int, seen
 @lru_cache(maxsize=8)
 def _edges(carriers: Carriers, seen: float) -> list[float]:
     """Return where the leading edges of a row of carriers are that bring a mark (mm)."""
-    chances = np.array(_fractions(2 * _ROW))
+    chances = np.array(fractions(2 * _ROW))
     first, second = chances[:_ROW], chances[_ROW:]
     shortest = carriers.length_mm + carriers.min_gap_mm
     if carriers.record_mm:
@@ -68,7 +68,8 @@ def _edges(carriers: Carriers, seen: float) -> list[float]:
     return found
 
 
-def _fractions(count: int) -> list[float]:
+@lru_cache(maxsize=8)
+def fractions(count: int) -> tuple[float, ...]:
     """Return a fixed row of fractions that look random: x ← 48271·x mod 2³¹ − 1.
 
     Park, Miller and Stockmeyer, Communications of the ACM 36:108-110, 1993 (from memory).
@@ -77,4 +78,4 @@ def _fractions(count: int) -> list[float]:
     for _ in range(count):
         x = 48271 * x % (2**31 - 1)
         found.append(x / (2**31 - 1))
-    return found
+    return tuple(found)

@@ -31,15 +31,12 @@ from feedsim.settings.mechanisms_placed import (
     placement,
 )
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
-from feedsim.settings.waits import long_waits, long_waits_random
 
 __all__ = [
     "MECHANISMS",
     "Allowed",
     "Figure",
     "Mechanism",
-    "long_waits",
-    "long_waits_random",
 ]
 
 MECHANISMS = (

@@ -9,7 +9,7 @@ from feedsim.machine import Feeder, Machine
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.mechanism import Allowed
-from feedsim.settings.mechanisms_placed import late_marks_by, waits_beyond
+from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import unseen
 from feedsim.settings.nominal_cycle import way_until_slower
 from feedsim.settings.predict import largest_demand
@@ -21,6 +21,7 @@ from feedsim.settings.spreads import (
     stage_spread,
     tail_at_opening,
 )
+from feedsim.settings.waiting import waiting
 
 __all__ = [
     "doubles",
@@ -57,8 +58,7 @@ def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
     room = length - feeder.inserts.length_mm + over - target
     late = 0.0
     if machine.controller.not_ready_engages:
-        waits = [waits_beyond(x, machine, feeder, speed, allowed) for x in (room, length - target)]
-        late = max(0.0, waits[0] - waits[1])
+        late = waiting(machine, feeder, speed, allowed).served_beyond(room)
     if machine.controller.late_mark_engages:
         marks = [late_marks_by(machine, feeder, speed, x) for x in (room, length - target)]
         late = 1.0 - (1.0 - late) * (1.0 - max(0.0, marks[0] - marks[1]))

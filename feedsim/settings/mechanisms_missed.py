@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from feedsim.machine import Feeder, Machine
-from feedsim.settings.distribution import Distribution, clipped_at
-from feedsim.settings.levels import averaged, filters, gap_lasts, level_lasts
+from feedsim.settings.distribution import Distribution
+from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.mark_memory import share_without_place
+from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import again_unseen, strays
 from feedsim.settings.predict import cycle_time
-from feedsim.settings.recorded import share_lost, share_of_gaps_below
+from feedsim.settings.recorded import share_lost
 from feedsim.settings.spreads import mark_to_act, pitches, rest_between_cycles
+from feedsim.settings.waiting import followed, waiting_alone
 
 __all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
 
@@ -24,6 +25,7 @@ _MOST_AGAIN = 60
 _FAR = 9.0  # standard deviations beyond which a share is nothing
 _NOTHING = 1e-12
 _RARE = 1e-7
+_HARDLY = 1e-6
 
 
 def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -31,11 +33,12 @@ def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
 
     With H the mean number of carriers that come while one is served, H/(1 + H) are lost: a
     renewal begins with each carrier that is served (Cox, Renewal Theory, 1962, from memory). A
-    record is walked along in its order instead.
+    record is walked along in its order instead. Where a carrier waits for the feeder, those are
+    lost that have to wait until they can no longer be hit (:mod:`feedsim.settings.waits`).
     """
-    return (
-        0.0 if machine.controller.not_ready_engages else _lost(machine, feeder, speed, (0.0, 0.0))
-    )
+    if machine.controller.not_ready_engages:
+        return waiting_alone(machine, feeder, speed, allowed, found=True).dropped
+    return _lost(machine, feeder, speed, (0.0, 0.0))
 
 
 def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -48,7 +51,9 @@ def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -
     """
     seen = 1.0 - machine.carrier_eye.missed
     if machine.controller.not_ready_engages:
-        return 1.0 - seen
+        least = waiting_alone(machine, feeder, speed, allowed, found=True).dropped
+        whole = waiting_alone(machine, feeder, speed, allowed).dropped
+        return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least)) if least < 1.0 else 1.0 - seen
     p = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
     behind = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
     if behind >= 1.0:
@@ -132,17 +137,22 @@ def _within(machine: Machine, carriers: int, travel: float) -> float:
 
 
 def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """Share of marks that find the memory of the program full.
+    """Share of marks that find the memory of the program full, beyond those lost to the feeder.
 
-    A mark is kept from when it is known until it is acted on. With one place, or steady pitches:
-    a block of c marks is kept, then those are lost that come before the first of them is acted
-    on; with L of them on average, L/(c + L) (renewal, as in :func:`feed_cycle`). L is the sum
+    A mark is kept from when it is known until it is acted on, and where it waits for the feeder as
+    long as that. Where the feeder loses none anyway and one place is all there is, or pitches are
+    steady: a block of c marks is kept, then those are lost that come before the first of them is
+    acted on; with L of them on average, L/(c + L) (renewal, as in :func:`feed_cycle`). L is the sum
     over n = c, c + 1 … of the probabilities that n pitches are over by then, which for a steady
-    pitch makes 1 − c/⌈kept/pitch⌉. Else marks are followed one by one, see
-    :mod:`feedsim.settings.mark_memory`.
+    pitch makes 1 − c/⌈kept/pitch⌉. Else marks are followed one by one
+    (:mod:`feedsim.settings.followed`).
     """
     places, c = machine.controller.mark_memory, machine.carriers
-    kept = mark_to_act(machine, feeder, speed=speed)
+    kept, waits = mark_to_act(machine, feeder, speed=speed), machine.controller.not_ready_engages
+    if not may_be_full(machine, feeder, speed):
+        return 0.0
+    if waits or feed_cycle(machine, feeder, speed, allowed) > _HARDLY:
+        return _beyond(machine, feeder, speed, allowed, memory=True, merging=False)
     here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
     if places > 1 and (c.random or c.pitch_sd_mm > 0.0):
         return share_without_place(c, kept.average, places=places, seen=here)
@@ -155,6 +165,23 @@ def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> 
     return lost / (places + lost)
 
 
+def _beyond(
+    machine: Machine,
+    feeder: Feeder,
+    speed: float,
+    allowed: Allowed,
+    *,
+    memory: bool,
+    merging: bool,
+) -> float:
+    """Return the share lost to merging, else to the memory, beyond what is lost without it."""
+    whole = followed(machine, feeder, speed, allowed, memory=memory, merging=merging)
+    least = followed(machine, feeder, speed, allowed, memory=memory and merging, merging=False)
+    if least.lost >= 1.0:
+        return 0.0
+    return max(0.0, 1.0 - (1.0 - whole.lost) / (1.0 - least.lost))
+
+
 def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of marks known after their point, which are skipped."""
     if machine.controller.late_mark_engages:
@@ -165,22 +192,18 @@ def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
 def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of carriers that merge with the one before at the carrier eye.
 
-    Of random carriers, which come so close that they find the feeder busy anyway: those that
-    merge beyond these. A filter or scan may want the gap to last longer than the eye's output
-    needs to drop (:mod:`feedsim.settings.levels`).
+    Behind an empty pitch none does. Where the memory or the feeder loses some anyway: what merging
+    loses beyond these, marks followed one by one (:mod:`feedsim.settings.followed`).
     """
-    eye = machine.carrier_eye
-    if not filters(eye):
-        return _merged(machine, feeder, speed, allowed, eye.off_response_s)
-    needs = gap_lasts(eye, machine.controller)
-    if machine.carriers.random or machine.carriers.record_mm:
-        return averaged(
-            lambda more: _merged(machine, feeder, speed, allowed, eye.off_response_s + more), needs
-        )
-    c = machine.carriers
-    gap = clipped_at(c.min_gap_mm, mean=c.pitch_mm - c.length_mm, sd=c.pitch_sd_mm)
-    seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm)).plus(needs.times(-speed))
-    return seen.share_below(speed * eye.off_response_s)
+    merged = share_merged(machine, speed)
+    if merged < _HARDLY:
+        return 0.0
+    others = 1.0 - (1.0 - memory(machine, feeder, speed, allowed)) * (
+        1.0 - feed_cycle(machine, feeder, speed, allowed)
+    )
+    if others < _HARDLY:
+        return merged
+    return _beyond(machine, feeder, speed, allowed, memory=True, merging=True)
 
 
 def carrier_short(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -198,22 +221,3 @@ def carrier_short(machine: Machine, feeder: Feeder, speed: float, allowed: Allow
     ).plus(jitter)
     needs = level_lasts(eye, machine.controller).times(-speed)
     return lasts.plus(needs).share_below(0.0)
-
-
-def _merged(
-    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, blind_s: float
-) -> float:
-    """Return the share of carriers that merge where a gap must last for a time (s)."""
-    c, eye = machine.carriers, machine.carrier_eye
-    blind = speed * blind_s
-    if c.record_mm:
-        return share_of_gaps_below(c, blind, edge_sd_mm=eye.edge_sd_mm) if blind else 0.0
-    if c.random:
-        mean = c.pitch_mm - c.length_mm - c.min_gap_mm
-        merged = -math.expm1(-max(0.0, blind - c.min_gap_mm) / mean)
-        busy = feed_cycle(machine, feeder, speed, allowed)
-        return max(0.0, merged - busy) / (1.0 - busy)
-    if blind == 0.0 and eye.edge_sd_mm == 0.0:
-        return 0.0
-    gap = clipped_at(c.min_gap_mm, mean=c.pitch_mm - c.length_mm, sd=c.pitch_sd_mm)
-    return gap.plus(Distribution(normal_sd=eye.edge_sd_mm)).share_below(blind)

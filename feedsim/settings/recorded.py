@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from feedsim.machine import Carriers
 from feedsim.settings.distribution import Distribution
 
-__all__ = ["most_within", "share_closer", "share_lost", "share_of_gaps_below", "share_of_waits"]
+__all__ = ["most_within", "share_closer", "share_lost", "share_of_gaps_below"]
 
 Floats = NDArray[np.float64]
 _FAR = 9.0  # standard deviations beyond which a part is nothing
@@ -118,30 +118,6 @@ def _busy_chances(carriers: Carriers, rest: Distribution, *, in_a_row: int) -> F
         means = np.bincount(place, weights=limits[near], minlength=len(used)) / counts
         chances[near] = np.array([rest.share_below(float(limit)) for limit in means])[place]
     return chances
-
-
-def share_of_waits(carriers: Carriers, limit_mm: float, *, service_mm: float) -> float:
-    """Return the share of recorded carriers for which the feeder is late by more than a travel.
-
-    A wait is handed on, W_k = max(0, W_(k−1) + D − p_k) (Lindley's recursion), in the order of
-    the record; where it repeats, as it goes on from lap to lap.
-
-    Parameters
-    ----------
-    carriers : Carriers
-        With a record.
-    limit_mm : float
-    service_mm : float
-        D: belt travel of one service.
-    """
-    gains = service_mm - _pitches(carriers)
-    if carriers.record_repeats:
-        if gains.sum() >= 0.0:
-            return 1.0
-        gains = np.concatenate((gains, gains))  # a wait of 0 comes in each lap, and starts it anew
-    walk = np.cumsum(gains)
-    waits = walk - np.minimum(np.minimum.accumulate(walk), 0.0)
-    return _mean(waits[-len(carriers.record_mm) :] > limit_mm)
 
 
 def share_of_gaps_below(carriers: Carriers, travel_mm: float, *, edge_sd_mm: float) -> float:

@@ -1,55 +1,324 @@
-"""How long carriers wait for a feeder, each wait handed on to the next (Lindley's recursion)."""
+"""How long carriers wait for a feeder, each wait handed on to the next (Lindley's recursion).
+
+With D the belt travel by which the feeder is ready after a carrier's engage point, it waits
+W = max(0, D − U), U the noise of its own point and tick. One that waits no longer than the
+room on it is served, and the next finds D' = max(U, D) + service − pitch; one that waits longer is
+dropped, and the next finds D' = D − pitch; so does one behind a pitch that brings no mark.
+
+That is Lindley's recursion (Lindley 1952, Proceedings of the Cambridge Philosophical Society
+48:277-289, from memory) with an end to patience. Its stationary law is solved for on a row of
+nodes, fine near 0 and a thirtieth of D apart far from it: what falls between two nodes is shared
+between them so that its mean stays, and the share beyond a limit is taken from the law itself,
+one step on. With exponential gaps, an equal service and no end to patience this is M/D/1, whose
+formula (Erlang 1909) is the test: shares are met to 1 %, the mean wait to 1.5 %
+(tests/theory/test_waits.py).
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
 
-__all__ = ["long_waits", "long_waits_random"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Queue", "Waits", "waits_of"]
+
+Floats = NDArray[np.float64]
+_FINE = 8192
+_FAR = 8.0  # standard deviations beyond which a normal part is nothing
+_RELATIVE = 1.0 / 30.0
+_NODES_BELOW = 16.0
+_NOISE_NODES = 7
 
 
-def long_waits(limit: float, *, drift: float, sd: float) -> float:
-    """Return the share of waits beyond a limit, steps of the recursion normal(−drift, sd).
+@dataclass(frozen=True, slots=True)
+class Queue:
+    """What waits depend on: mm of belt travel.
 
-    exp(−θ·(limit + 0.5826·sd)) with θ = 2·drift/sd²: the corrected diffusion approximation
-    (Siegmund 1979, Advances in Applied Probability 11:701-719, from memory).
-
-    Parameters
+    Attributes
     ----------
-    limit, drift, sd : float
-        mm; ``drift`` by how much a carrier comes later than the feeder is ready, on average.
+    shortest_mm, pitch_mm, pitch_sd_mm : float
+        The shortest pitch, the mean, and the standard deviation before it is clipped.
+    random : bool
+        What is beyond the shortest is exponential; ``pitch_sd_mm`` is not asked for then.
+    come : float
+        Share of pitches that bring a mark.
+    service_mm : float
+        From an engage tick to the first at which the next one may be, less the gap between inserts.
+    gap_mm, gap_sd_mm, least_gap_mm : float
+        The gap between inserts, as it is drawn (clipped), as belt travel.
+    double, double_mm : float
+        Share of services that are longer by up to a length, and that length.
+    again : tuple of float
+        Shares of services in which none, one, two … inserts go by unseen; their sum is 1.
+    again_mm : float
+        By how much each makes a service longer.
+    noise_sd_mm : float
+        Standard deviation of U, mean 0.
+    room_mm : float
+        The longest wait that is served.
+    fine_mm : float
+        How finely waits have to be told from each other.
     """
-    if drift <= 0.0:
-        return 1.0
+
+    shortest_mm: float
+    pitch_mm: float
+    pitch_sd_mm: float
+    random: bool
+    come: float
+    service_mm: float
+    gap_mm: float
+    gap_sd_mm: float
+    least_gap_mm: float
+    double: float
+    double_mm: float
+    again: tuple[float, ...]
+    again_mm: float
+    noise_sd_mm: float
+    room_mm: float
+    fine_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """The stationary law of waits: how likely one beyond a travel is, of all carriers.
+
+    ``beyond``: travel (mm, not below 0) → share of the carriers that bring a mark.
+    """
+
+    beyond: Callable[[float], float]
+    room_mm: float
+
+    @property
+    def dropped(self) -> float:
+        """Share of carriers that wait for longer than there is room on them."""
+        return self.beyond(self.room_mm)
+
+    def served_beyond(self, travel: float) -> float:
+        """Return the share of those served that wait for more than a travel (mm)."""
+        dropped = self.dropped
+        if dropped >= 1.0 or travel >= self.room_mm:
+            return 0.0
+        return max(0.0, self.beyond(max(0.0, travel)) - dropped) / (1.0 - dropped)
+
+
+@lru_cache(maxsize=64)
+def waits_of(queue: Queue) -> Waits:
+    """Return the waits that a queue settles to."""
+    steps = _Steps.of(queue)
+    noise, chances = _noise(queue.noise_sd_mm)
+    nodes = _nodes(queue, low=-float(noise[-1]), high=steps.highest(queue, float(noise[-1])))
+    # who is served, and where its service begins: nodes × nodes, and the rest stay where they are
+    served = np.zeros((len(nodes), len(nodes)))
+    dropped = np.zeros(len(nodes))
+    for u, chance in zip(noise, chances, strict=True):
+        waits = nodes - u <= queue.room_mm
+        places = np.maximum(nodes[waits], u)
+        _put(served, np.flatnonzero(waits), places, nodes, float(chance) * queue.come)
+        dropped += chance * queue.come * ~waits
+    stay = np.diag(dropped + 1.0 - queue.come)
+    moved = served @ _moves(steps.serving, nodes) + stay @ _moves(steps.passing, nodes)
+    here = _stationary(moved)
+    starts, stays = here @ served, here @ stay
+
+    def beyond(travel: float) -> float:
+        share = 0.0
+        for u, chance in zip(noise, chances, strict=True):
+            far = travel + u - nodes
+            share += float(chance) * float(
+                starts @ (1.0 - steps.serving.below(far)) + stays @ (1.0 - steps.passing.below(far))
+            )
+        return min(1.0, max(0.0, share))
+
+    return Waits(beyond, queue.room_mm)
+
+
+def _noise(sd: float) -> tuple[Floats, Floats]:
+    """Return values and shares of a normal law (Gauss-Hermite), the values rising."""
     if sd == 0.0:
-        return 0.0
-    theta = 2.0 * drift / (sd * sd)
-    return math.exp(-theta * (limit + 0.5826 * sd))
+        return np.zeros(1), np.ones(1)
+    values, shares = np.polynomial.hermite_e.hermegauss(_NOISE_NODES)
+    return values * sd, shares / shares.sum()
 
 
-def long_waits_random(limit: float, *, service: float, mean_gap: float) -> float:
-    """Return the share of waits beyond a limit behind exponential gaps and an equal service.
+def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
+    """Return nodes from the lowest place of D that matters to the highest."""
+    fine = max(queue.fine_mm, (high - low) / 4000.0)
+    places = list(np.arange(low, 0.0, max(fine, -low / _NODES_BELOW)))
+    x = 0.0
+    while x < high:
+        places.append(x)
+        x += max(fine, _RELATIVE * x)
+    places.append(max(high, x))
+    return np.array(places)
 
-    With ρ = D/m the waits not beyond x have the share
-    (1 − ρ)·Σ ((k·D − x)/m)^k/k!·e^((x − k·D)/m), k from 0 to x/D (Erlang 1909; M/D/1 in any text
-    on queues, from memory). Where that is many terms, the share is far below any that matters
-    unless ρ is near 1, and Lundberg's bound e^(−θx), e^(θD) = 1 + θm, stands for it.
 
-    Parameters
-    ----------
-    limit, service, mean_gap : float
-        x, D and m (mm of belt travel).
+def _put(into: Floats, rows: NDArray[np.intp], places: Floats, nodes: Floats, share: float) -> None:
+    """Add a share at each place to its row, between the two nodes about it."""
+    after = np.clip(np.searchsorted(nodes, places), 1, len(nodes) - 1)
+    low, high = nodes[after - 1], nodes[after]
+    part = np.clip((places - low) / (high - low), 0.0, 1.0)
+    np.add.at(into, (rows, after - 1), share * (1.0 - part))
+    np.add.at(into, (rows, after), share * part)
+
+
+@dataclass(frozen=True, slots=True)
+class _Law:
+    """A law on a fine even row of places: its distribution function and the integral of it."""
+
+    places: Floats
+    function: Floats
+    integral: Floats
+
+    @classmethod
+    def of(cls, places: Floats, shares: Floats) -> _Law:
+        function = np.minimum(1.0, np.cumsum(shares))
+        width = places[1] - places[0]
+        whole = np.concatenate(([0.0], np.cumsum(function)[:-1] * width))
+        # half of what a place has lies below it
+        return cls(places, function - 0.5 * shares, whole)
+
+    def below(self, x: Floats) -> Floats:
+        """Return the share below each place, shape of ``x``."""
+        share = np.interp(x, self.places, self.function, left=0.0, right=1.0)
+        return np.asarray(share, dtype=np.float64)
+
+    def under(self, x: Floats) -> Floats:
+        """Return E[max(0, x − X)], shape of ``x``."""
+        inside = np.interp(x, self.places, self.integral, left=0.0)
+        return np.asarray(inside + np.maximum(0.0, x - self.places[-1]), dtype=np.float64)
+
+
+def _moves(law: _Law, nodes: Floats) -> Floats:
+    """Return the shares with which each node (row) moves to each (column) by a step of the law.
+
+    The share of a node is the mean of the tent over it: second differences of E[max(0, x − X)].
+    What ends below the first node or above the last is put there.
     """
-    if service <= 0.0:
-        return 0.0
-    rho = service / mean_gap
-    if rho >= 1.0:
-        return 1.0
-    if limit > 8.0 * service:
-        from scipy.optimize import brentq
+    under = law.under(nodes[None, :] - nodes[:, None])
+    slopes = np.diff(under, axis=1) / np.diff(nodes)[None, :]
+    ones, none = np.ones((len(nodes), 1)), np.zeros((len(nodes), 1))
+    return np.asarray(np.diff(np.hstack((none, slopes, ones)), axis=1), dtype=np.float64)
 
-        most = 1e3 / service
-        theta = brentq(lambda x: x * service - math.log1p(x * mean_gap), 1e-9, most)
-        return math.exp(-float(theta) * limit)
-    terms = range(int(limit / service) + 1)
-    reached = ((k, (k * service - limit) / mean_gap) for k in terms)
-    return 1.0 - (1.0 - rho) * sum(y**k / math.factorial(k) * math.exp(-y) for k, y in reached)
+
+def _stationary(moved: Floats) -> Floats:
+    """Return the law that stays as it is: πM = π, Σπ = 1."""
+    whole = moved.T - np.eye(len(moved))
+    whole[-1] = 1.0
+    right = np.zeros(len(moved))
+    right[-1] = 1.0
+    found = np.maximum(np.linalg.solve(whole, right), 0.0)
+    return np.asarray(found / found.sum(), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """What D moves by to the next carrier: served, and not."""
+
+    serving: _Law
+    passing: _Law
+    longest_mm: float
+
+    @classmethod
+    def of(cls, queue: Queue) -> _Steps:
+        """Return the steps of a queue: service less pitch, and less pitch alone."""
+        reach = _FAR * queue.gap_sd_mm
+        gaps = (queue.least_gap_mm, queue.gap_mm - reach, queue.gap_mm + reach)
+        low = queue.service_mm + max(gaps[0], gaps[1])
+        high = queue.service_mm + max(gaps[0], gaps[2])
+        most = high + queue.double_mm * (queue.double > 0.0)
+        most += (len(queue.again) - 1) * queue.again_mm
+        furthest = queue.room_mm + 2.0 * most + _FAR * queue.noise_sd_mm
+        furthest = min(furthest, _longest_pitch(queue))
+        width = float(most - low + furthest) / (_FINE - 16)
+        pitch = _tents(lambda x: _pitch_beyond(queue, x), start=-width, width=width)
+        start = low - 2.0 * width
+        service = _tents(lambda x: _service_beyond(queue, x), start=start, width=width)
+        size = 2 * _FINE
+        # service − pitch: the pitch turned round, so that its last place comes first
+        both = np.fft.irfft(np.fft.rfft(service, size) * np.fft.rfft(pitch[::-1], size), size)
+        both = np.maximum(both[:-1], 0.0)
+        first = start + width - (_FINE - 1) * width
+        places = first + width * np.arange(len(both), dtype=np.float64)
+        back = width * (np.arange(_FINE, dtype=np.float64) - _FINE + 2.0)
+        return cls(
+            _Law.of(places, both / both.sum()),
+            _Law.of(back, pitch[::-1] / pitch.sum()),
+            most - queue.shortest_mm,
+        )
+
+    def highest(self, queue: Queue, noise: float) -> float:
+        """Return the highest D that there can be."""
+        return max(queue.fine_mm, queue.room_mm + noise + max(0.0, self.longest_mm))
+
+
+def _longest_pitch(queue: Queue) -> float:
+    if queue.random:
+        return queue.shortest_mm + 30.0 * (queue.pitch_mm - queue.shortest_mm)
+    return max(queue.shortest_mm, queue.pitch_mm + _FAR * queue.pitch_sd_mm)
+
+
+def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) -> Floats:
+    """Return a law's shares on an even row of places, its mean kept; what is further is last.
+
+    ``beyond``: x → E[max(0, X − x)], whose second differences they are.
+    """
+    places = start + width * np.arange(-1, _FINE + 1, dtype=np.float64)
+    found: Floats = np.maximum(np.diff(beyond(places), n=2), 0.0) / width
+    found[-1] += max(0.0, 1.0 - float(found.sum()))
+    return found
+
+
+def _pitch_beyond(queue: Queue, x: Floats) -> Floats:
+    """Return E[max(0, pitch − x)], shape of ``x``."""
+    s, mean = queue.shortest_mm, queue.pitch_mm
+    if queue.random:
+        m = mean - s
+        above: Floats = np.where(
+            x < s, s + m - x, m * np.exp(-np.maximum(x - s, 0.0) / m) if m > 0.0 else 0.0
+        )
+        return above
+    return _clipped_beyond(x, least=s, mean=mean, sd=queue.pitch_sd_mm)
+
+
+def _clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats:
+    """Return E[max(0, X − x)] of a normal law clipped at the least, shape of ``x``."""
+
+    def normal(y: Floats) -> Floats:
+        if sd == 0.0:
+            return np.maximum(mean - y, 0.0)
+        from scipy.special import ndtr
+
+        z = (mean - y) / sd
+        density = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+        found: Floats = (mean - y) * ndtr(z) + sd * density
+        return found
+
+    return normal(np.maximum(x, least)) + np.maximum(least - x, 0.0)
+
+
+def _service_beyond(queue: Queue, x: Floats) -> Floats:
+    """Return E[max(0, service − x)], shape of ``x``."""
+
+    def once(y: Floats) -> Floats:
+        return _clipped_beyond(
+            y - queue.service_mm,
+            least=queue.least_gap_mm,
+            mean=queue.gap_mm,
+            sd=queue.gap_sd_mm,
+        )
+
+    def doubled(y: Floats) -> Floats:
+        if queue.double == 0.0 or queue.double_mm == 0.0:
+            return once(y)
+        part = (np.arange(16) + 0.5) / 16.0 * queue.double_mm
+        longer = np.mean([once(y - by) for by in part], axis=0)
+        found: Floats = (1.0 - queue.double) * once(y) + queue.double * longer
+        return found
+
+    rows = (chance * doubled(x - j * queue.again_mm) for j, chance in enumerate(queue.again))
+    found: Floats = np.sum(list(rows), axis=0)
+    return found

@@ -10,7 +10,6 @@ from scipy import stats
 
 from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.distribution_parts import Clipped, Lattice, merged
-from feedsim.settings.mechanisms import long_waits, long_waits_random
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
 
@@ -137,42 +136,6 @@ def test_merged_values_keep_their_mean_and_move_no_further_than_stated() -> None
         share = sum(p for value, p in values.items() if value < x)
         wide = [sum(p for v, p in few.items() if v < x + side) for side in (-0.1, 0.1)]
         assert wide[0] <= share <= wide[1]
-
-
-def waits(steps: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[float]:
-    """Lindley's recursion: W' = max(0, W + step)."""
-    found, wait = [], 0.0
-    for step in steps:
-        wait = max(0.0, wait + float(step))
-        found.append(wait)
-    return found
-
-
-def test_waits_behind_regular_carriers_follow_the_corrected_diffusion() -> None:
-    rng = np.random.default_rng(5)
-    found = np.array(waits(rng.normal(-1.5, 2.2, 400_000)))
-    share = float(np.mean(found > 5.0))
-    assert long_waits(5.0, drift=1.5, sd=2.2) == pytest.approx(share, rel=0.1)
-    assert long_waits(5.0, drift=0.0, sd=2.2) == 1.0
-    assert long_waits(5.0, drift=1.0, sd=0.0) == 0.0
-    # without the correction it would be half as much again
-    assert math.exp(-2.0 * 1.5 * 5.0 / 2.2**2) > 1.4 * share
-
-
-@pytest.mark.parametrize(("service", "limit"), [(40.0, 5.0), (40.0, 100.0), (8.0, 70.0)])
-def test_waits_behind_random_carriers_follow_erlang(service: float, limit: float) -> None:
-    rng = np.random.default_rng(6)
-    mean_gap = service / 0.8
-    found = np.array(waits(service - rng.exponential(mean_gap, 400_000)))
-    share = float(np.mean(found > limit))
-    assert long_waits_random(limit, service=service, mean_gap=mean_gap) == pytest.approx(
-        share, rel=0.35 if limit > 8.0 * service else 0.05
-    )
-
-
-def test_no_wait_without_service_and_all_wait_where_it_never_ends() -> None:
-    assert long_waits_random(5.0, service=0.0, mean_gap=30.0) == 0.0
-    assert long_waits_random(5.0, service=30.0, mean_gap=30.0) == 1.0
 
 
 def test_a_sum_and_a_multiple_have_the_moments_that_they_must_have() -> None:

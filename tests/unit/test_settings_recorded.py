@@ -11,13 +11,14 @@ import pytest
 
 from feedsim.machine import Carriers
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.followed import Followed, Row, follow
 from feedsim.settings.recorded import (
     most_within,
     share_closer,
     share_lost,
     share_of_gaps_below,
-    share_of_waits,
 )
+from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)
 
@@ -122,29 +123,63 @@ def test_noise_is_mixed_in(busy: float) -> None:
     assert lost(of, busy, normal_sd=6.0) == pytest.approx(expected, abs=5e-5)
 
 
+def served_always(takes_mm: float) -> Queue:
+    return Queue(
+        shortest_mm=180.0, pitch_mm=230.0, pitch_sd_mm=0.0, random=False, come=1.0,
+        service_mm=takes_mm, gap_mm=0.0, gap_sd_mm=0.0, least_gap_mm=0.0, double=0.0,
+        double_mm=0.0, again=(1.0,), again_mm=0.0, noise_sd_mm=0.0, room_mm=math.inf, fine_mm=1.0,
+    )  # fmt: skip
+
+
+def followed(of: Carriers, takes_mm: float, **more: float) -> Followed:
+    base = Row(of, served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
+               blind_mm=0.0, edge_sd_mm=0.0)  # fmt: skip
+    return follow(replace(base, **more))  # type: ignore[arg-type]
+
+
 def waits_walked(of: Carriers, limit: float, service: float, laps: int) -> float:
-    """Walk along the record, laps on end, and count in the last."""
+    """Walk along the record, laps on end, and count."""
     wait, late, n = 0.0, 0, len(of.record_mm)
     for place, pitch in enumerate(islice(cycle(of.record_mm), laps * n)):
-        wait = max(0.0, wait + service - pitch)
-        late += place >= (laps - 1) * n and wait > limit
-    return late / n
+        wait = max(0.0, wait + service - pitch) if place else 0.0
+        late += wait > limit
+    return late / (laps * n)
 
 
 @pytest.mark.parametrize("service", [200.0, 220.0, 226.0, 229.0])
 @pytest.mark.parametrize("limit", [0.0, 3.0, 30.0])
 def test_waits_are_handed_on_along_the_record(service: float, limit: float) -> None:
     of = drifting(4)
-    share = share_of_waits(of, limit, service_mm=service)
-    assert share == pytest.approx(waits_walked(of, limit, service, 20), abs=1e-12)
+    share = followed(of, service).waits.beyond(limit)
+    assert share == pytest.approx(waits_walked(of, limit, service, 34), abs=1e-12)
 
 
-def test_waits_without_end_and_of_a_record_that_ends() -> None:
-    assert share_of_waits(carriers(), 5.0, service_mm=215.0) == 1.0  # as long as the mean pitch
+def test_waits_of_a_record_that_ends_begin_anew() -> None:
     # 230, 220, 210, 200 served in 215 each: waits 0 for the first, then 0, 5, 20
     falling = carriers((230.0, 220.0, 210.0, 200.0), repeats=False)
-    assert share_of_waits(falling, 4.0, service_mm=215.0) == pytest.approx(2.0 / 3.0)
-    assert share_of_waits(falling, 5.0, service_mm=215.0) == pytest.approx(1.0 / 3.0)
+    waits = followed(falling, 215.0).waits
+    assert waits.beyond(4.0) == pytest.approx(0.5)
+    assert waits.beyond(5.0) == pytest.approx(0.25)
+
+
+def test_a_carrier_that_cannot_be_hit_any_more_costs_no_service() -> None:
+    # 200 apart, served in 300 with 150 of room: waits 0, 100, then 200 is too long; then 0 again
+    steady, queue = carriers((200.0,)), replace(served_always(300.0), room_mm=150.0)
+    found = followed(steady, 300.0, queue=queue)  # type: ignore[arg-type]
+    assert found.busy / found.carriers == pytest.approx(1.0 / 3.0, abs=2e-4)
+    assert found.waits.dropped == pytest.approx(1.0 / 3.0, abs=2e-4)
+    assert found.waits.served_beyond(50.0) == pytest.approx(0.5, abs=2e-4)
+
+
+def test_marks_that_find_no_place_or_merge_never_come_to_the_feeder() -> None:
+    # 200 apart and kept for 300: with one place every second one finds it taken, and the rest
+    # are 400 apart, which a service of 300 bears
+    steady = carriers((200.0,))
+    found = followed(steady, 300.0, places=1, waits=False)
+    assert (found.full / found.carriers, found.busy) == (pytest.approx(0.5), 0)
+    # the eye needs 30 and sees a gap of 20: all behind the first merge
+    merging = followed(steady, 300.0, blind_mm=30.0, waits=False)
+    assert (merging.merged, merging.busy) == (merging.carriers - 1, 0)
 
 
 def test_gaps_below_a_travel_with_and_without_noise_of_the_edge() -> None:

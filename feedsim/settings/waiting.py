@@ -1,0 +1,148 @@
+"""What the carriers of a machine wait for its feeder, where ``not_ready`` is "engage"."""
+
+from __future__ import annotations
+
+import math
+
+from feedsim.machine import Feeder, Machine
+from feedsim.settings.followed import Followed, Row, follow
+from feedsim.settings.marks import blind_travel, may_be_full, share_merged
+from feedsim.settings.mechanism import Allowed
+from feedsim.settings.mechanisms_unseen import again_unseen, strays
+from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.predict import cycle_time, placement_sd
+from feedsim.settings.spreads import mark_to_act
+from feedsim.settings.waits import Queue, Waits, waits_of
+
+__all__ = ["followed", "waiting", "waiting_alone"]
+
+_RARE = 1e-6
+_MOST_AGAIN = 12
+_FEW = 0.02
+_FEW_LOST = 1e-3
+
+
+def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> Waits:
+    """Return the waits at a line speed (mm/s).
+
+    A service lasts from an engage tick to the first at which the next one may be: the cycle, its
+    part from the opening tick on rounded up to whole motion cycles. A misfeed or a stray makes it
+    an insert pitch longer. Pitches without a carrier, or whose mark the eye misses, bring no mark.
+    What edges, ticks and counts put a carrier's own point and its insert's opening off is noise of
+    each comparison, and is not handed on. Where marks merge or find no place in the memory, or come
+    from a record, they are followed one by one; else their law is solved for.
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+    speed : float
+    allowed : Allowed
+    """
+    if share_merged(machine, speed) > _FEW_LOST or may_be_full(machine, feeder, speed):
+        seen = followed(machine, feeder, speed, allowed)
+        if seen.merged + seen.full > _FEW_LOST * seen.carriers:
+            return seen.waits
+    return waiting_alone(machine, feeder, speed, allowed)
+
+
+def waiting_alone(
+    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, *, found: bool = False
+) -> Waits:
+    """Return what :func:`waiting` does, were every mark that the eye does not miss remembered.
+
+    ``found``: every insert is found at once, misfeeds and strays left out.
+    """
+    if machine.carriers.record_mm:
+        return followed(
+            machine, feeder, speed, allowed, found=found, memory=False, merging=False
+        ).waits
+    return waits_of(_queue(machine, feeder, speed, allowed, found=found))
+
+
+def followed(
+    machine: Machine,
+    feeder: Feeder,
+    speed: float,
+    allowed: Allowed,
+    *,
+    found: bool = False,
+    memory: bool = True,
+    merging: bool = True,
+) -> Followed:
+    """Return what becomes of marks that are followed one by one, at a line speed (mm/s).
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+    speed : float
+    allowed : Allowed
+    found : bool
+        Every insert is found at once.
+    memory, merging : bool
+        Whether marks may find no place, and carriers merge.
+    """
+    eye = machine.carrier_eye
+    return follow(
+        Row(
+            machine.carriers,
+            _queue(machine, feeder, speed, allowed, found=found),
+            seen=1.0 - eye.missed,
+            waits=machine.controller.not_ready_engages,
+            places=machine.controller.mark_memory if memory else 0,
+            kept_mm=mark_to_act(machine, feeder, speed=speed).average,
+            blind_mm=blind_travel(machine, speed) if merging else 0.0,
+            edge_sd_mm=eye.edge_sd_mm,
+        )
+    )
+
+
+def _queue(
+    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, *, found: bool
+) -> Queue:
+    c, ins, controller = machine.carriers, feeder.inserts, machine.controller
+    per_feed = (1.0 + machine.encoder.scale_error) / feeder.settings.speed_ratio
+    cycle = controller.motion_cycle_s
+    closing = feeder.clutch.ramp_out / (speed if feeder.clutch.travel_ramp else 1.0)
+    closing += feeder.clutch.settle_s + feeder.servo.command_delay_s
+    up = cycle * math.ceil(closing / cycle - 1e-9) - closing if cycle else 0.0
+    whole = speed * (cycle_time(machine, feeder, speed=speed) + up)
+    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) / feeder.settings.speed_ratio)
+    noise = math.sqrt(max(0.0, placement_sd(machine, feeder, speed=speed) ** 2 - slips**2))
+    least = c.length_mm + c.min_gap_mm
+    spread = 0.2 * (c.pitch_mm - least) if c.random else c.pitch_sd_mm
+    spread = math.hypot(spread, per_feed * ins.gap_sd_mm, noise)
+    # a lateness is told from the point, not from the tick after it
+    room = c.length_mm - feeder.settings.target_offset_mm - 0.5 * speed * cycle
+    return Queue(
+        shortest_mm=least,
+        pitch_mm=c.pitch_mm,
+        pitch_sd_mm=c.pitch_sd_mm,
+        random=c.random,
+        come=(1.0 - c.missing * (not c.record_mm)) * (1.0 - machine.carrier_eye.missed),
+        service_mm=whole - per_feed * ins.gap_mm,
+        gap_mm=per_feed * ins.gap_mm,
+        gap_sd_mm=per_feed * ins.gap_sd_mm,
+        least_gap_mm=per_feed * ins.min_gap_mm,
+        double=ins.double,
+        double_mm=per_feed * ins.length_mm,
+        again=(1.0,) if found else _again(machine, feeder, speed, allowed),
+        again_mm=per_feed * (ins.length_mm + ins.gap_mm),
+        noise_sd_mm=noise,
+        room_mm=max(0.0, room),
+        fine_mm=max(_FEW, 0.25 * min(allowed.placement_tolerance_mm, spread)),
+    )
+
+
+def _again(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> tuple[float, ...]:
+    """Return the shares of searches that find the first insert, the second and so on."""
+    ins = feeder.inserts
+    first = 1.0 - (1.0 - ins.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
+    behind = 1.0 - (1.0 - ins.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
+    found, chance = [1.0 - first], first
+    while chance > _RARE and len(found) < _MOST_AGAIN:
+        found.append(chance * (1.0 - behind))
+        chance *= behind
+    found[-1] += chance
+    return tuple(found)

@@ -1,0 +1,124 @@
+"""Waits of carriers for a feeder against the formulas of queues, and against Lindley's recursion.
+
+M/D/1: exponential gaps, equal services, one server. Erlang (1909) has the waits beyond x,
+1 − (1 − ρ)·Σ ((k·D − x)/m)^k/k!·e^((x − k·D)/m) over k from 0 to x/D; Pollaczek and Khinchine have
+their mean, ρ·D/(2(1 − ρ)) (any text on queues, from memory). A shortest pitch s leaves the waits as
+they are with D − s for D.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from feedsim.settings.waits import Queue, waits_of
+
+ENDLESS = 6000.0  # mm: so long a wait is as good as none at the loads below
+
+
+def queue(service: float, mean_gap: float, **more: object) -> Queue:
+    base = Queue(
+        shortest_mm=0.0, pitch_mm=mean_gap, pitch_sd_mm=0.0, random=True, come=1.0,
+        service_mm=service, gap_mm=0.0, gap_sd_mm=0.0, least_gap_mm=0.0, double=0.0,
+        double_mm=0.0, again=(1.0,), again_mm=0.0, noise_sd_mm=0.0, room_mm=ENDLESS, fine_mm=0.3,
+    )  # fmt: skip
+    return replace(base, **more)  # type: ignore[arg-type]
+
+
+def erlang(x: float, service: float, mean_gap: float) -> float:
+    terms = ((k, (k * service - x) / mean_gap) for k in range(int(x / service) + 1))
+    not_beyond = sum(y**k / math.factorial(k) * math.exp(-y) for k, y in terms)
+    return 1.0 - (1.0 - service / mean_gap) * not_beyond
+
+
+@pytest.mark.parametrize("load", [0.3, 0.8, 0.95])
+@pytest.mark.parametrize("shortest", [0.0, 178.0])
+def test_waits_behind_exponential_gaps_are_erlangs(load: float, shortest: float) -> None:
+    service, gap = 40.0, 40.0 / load
+    found = waits_of(queue(shortest + service, shortest + gap, shortest_mm=shortest))
+    for x in (0.0, 1.5, 5.0, 39.0, 41.0, 100.0):
+        # the nodes are a thirtieth of x apart at x: well below 1 % of the share
+        assert found.beyond(x) == pytest.approx(erlang(x, service, gap), rel=0.01)
+    # twin: a service 3 % longer is told from it
+    assert found.beyond(41.0) != pytest.approx(erlang(41.0, 1.03 * service, gap), rel=0.01)
+
+
+@pytest.mark.parametrize("load", [0.5, 0.9])
+def test_the_mean_wait_is_pollaczek_and_khinchines(load: float) -> None:
+    found = waits_of(queue(40.0, 40.0 / load))
+    places = np.concatenate((np.arange(0.0, 200.0, 0.5), np.arange(200.0, 3000.0, 5.0)))
+    mean = np.trapezoid([found.beyond(float(x)) for x in places], places)
+    assert mean == pytest.approx(load * 40.0 / (2.0 * (1.0 - load)), rel=0.015)
+
+
+def walked(of: Queue, carriers: int, seed: int) -> np.ndarray:
+    """Walk Lindley's recursion itself, with drawn pitches, gaps, misfeeds and noise."""
+    rng = np.random.default_rng(seed)
+    size = carriers
+    if of.random:
+        pitches = of.shortest_mm + rng.exponential(of.pitch_mm - of.shortest_mm, size)
+    else:
+        pitches = np.maximum(of.shortest_mm, rng.normal(of.pitch_mm, of.pitch_sd_mm, size))
+    service = of.service_mm + np.maximum(of.least_gap_mm, rng.normal(of.gap_mm, of.gap_sd_mm, size))
+    service += of.again_mm * rng.choice(len(of.again), p=of.again, size=size)
+    service += of.double_mm * rng.random(size) * (rng.random(size) < of.double)
+    noise, comes = of.noise_sd_mm * rng.standard_normal(size), rng.random(size) < of.come
+    ready, waits = -1e9, []
+    for k in range(size):
+        ready -= pitches[k]
+        if not comes[k]:
+            continue
+        wait = max(0.0, ready - noise[k])
+        waits.append(wait)
+        if wait <= of.room_mm:
+            ready = max(ready, noise[k]) + service[k]
+    return np.array(waits)
+
+
+QUEUES = {
+    "paced, near the limit": queue(
+        100.0, 230.0, random=False, shortest_mm=210.0, pitch_sd_mm=3.0, gap_mm=127.0, gap_sd_mm=2.0,
+        noise_sd_mm=0.5, room_mm=180.0,
+    ),
+    "paced, clipped, with misfeeds in a row": queue(
+        100.0, 232.0, random=False, shortest_mm=225.0, pitch_sd_mm=10.0, gap_mm=110.0,
+        gap_sd_mm=4.0, again=(0.97, 0.0291, 0.0009), again_mm=155.0, room_mm=150.0,
+    ),
+    "paced, with empty pitches and doubles": queue(
+        100.0, 235.0, random=False, shortest_mm=210.0, pitch_sd_mm=2.0, come=0.7, gap_mm=129.0,
+        gap_sd_mm=2.0, double=0.03, double_mm=85.0, room_mm=90.0,
+    ),
+    "fed by hand, too fast for all to be served": queue(
+        100.0, 260.0, shortest_mm=178.0, gap_mm=150.0, gap_sd_mm=4.0, come=0.95, noise_sd_mm=2.0,
+        again=(0.99, 0.01), again_mm=160.0, room_mm=120.0,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", QUEUES)
+def test_waits_are_those_of_the_recursion_walked(name: str) -> None:
+    of = QUEUES[name]
+    found, carriers = waits_of(of), 80_000
+    waits = walked(of, carriers, 4)
+    lots = np.array_split(waits, 40)
+    for x in (0.0, 1.5, 20.0, of.room_mm):
+        shares = np.array([np.mean(lot > x) for lot in lots])
+        error = max(float(np.std(shares, ddof=1)) / math.sqrt(len(lots)), 1.0 / carriers)
+        # waits cluster, so that the standard error is between lots of 2000 carriers
+        assert abs(float(np.mean(waits > x)) - found.beyond(x)) < 4.0 * error
+    # twin: without the end of patience or the misfeeds it would be another law
+    other = waits_of(replace(of, room_mm=0.25 * of.room_mm, again=(1.0,)))
+    shares = np.array([np.mean(lot > 1.5) for lot in lots])
+    wrong = abs(float(np.mean(waits > 1.5)) - other.beyond(1.5))
+    assert name.startswith("paced, near") or wrong > 4.0 * float(np.std(shares, ddof=1)) / 40**0.5
+
+
+def test_no_wait_without_service_and_bounded_work_where_it_is_endless() -> None:
+    # places of the law are 0.7 mm apart
+    assert waits_of(queue(0.0, 30.0)).beyond(1.0) < 1e-9
+    stuck = waits_of(queue(3.6e6, 300.0, room_mm=180.0))
+    # one is served in every 3.6 km, and 12 000 come by then
+    assert stuck.dropped == pytest.approx(1.0, abs=1e-3)
