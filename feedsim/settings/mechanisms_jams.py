@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 from feedsim.machine import Feeder, Machine
-from feedsim.motion.belt import BeltMotion, BeltPiece
-from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.settings.distribution import Distribution
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import unseen
-from feedsim.settings.nominal_cycle import way_until_slower
+from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
 from feedsim.settings.spreads import (
     late_opening,
@@ -33,12 +31,19 @@ __all__ = [
     "tail_held",
 ]
 
+_SAME = 1e-9
+
 
 def nose_strike(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of cycles whose staged nose reaches beyond the nose limit."""
+    return 1.0 - _staged(machine, feeder, speed).share_below(feeder.nose_limit_mm)
+
+
+def _staged(machine: Machine, feeder: Feeder, speed: float) -> Distribution:
+    """Return where the nose of a staged insert rests (mm from its eye), late openings in it."""
+    late = late_opening(machine, feeder, speed=speed)
     staged = stage_spread(machine, feeder, speed=speed)
-    late, g = late_opening(machine, feeder, speed=speed), feeder.settings.speed_ratio
-    return 1.0 - staged.plus(late.times(g)).share_below(feeder.nose_limit_mm)
+    return staged.plus(late.times(feeder.settings.speed_ratio))
 
 
 def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -66,38 +71,43 @@ def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
 
 
 def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """Share of inserts that land before they are fast enough, or at a wrong speed altogether."""
-    belt_speed, ratio = speed, feeder.settings.speed_ratio
+    """Share of inserts that land before they are fast enough, or when they are too fast.
+
+    Beyond those whose nose strikes: who is staged too far has less run-up.
+
+    The way that an insert has, from where it is staged to the placement point and as far as it
+    slips, is held against the way after which the feed is as fast as that, with what is left of
+    the lag of the cycle before. Those that land too fast are past that way, but for those that
+    land in the ramp-out when the feed has slowed down again.
+    """
     counted = speed / (1.0 + machine.encoder.scale_error)
-    if abs(ratio * counted / belt_speed - 1.0) > allowed.speed_mismatch + 1e-9:
-        return 1.0
-    belt = BeltMotion([BeltPiece(0.0, 0.0, counted, 0.0)])
-    feed = FeedMotion(belt, scale_error=0.0, ratio=ratio, servo=feeder.servo)
-    feed.engage(0.0, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
-    needed = _way_to_speed(feed, (1.0 - allowed.speed_mismatch) * belt_speed)
-    staged = stage_spread(machine, feeder, speed=speed)
-    stage = staged.times(-1.0).plus(slips(feeder))
+    stage = _staged(machine, feeder, speed).times(-1.0).plus(slips(feeder))
     way = replace(stage, mean=stage.mean + feeder.insert_eye_to_placement_mm)
-    return way.share_below(needed)
-
-
-def _way_to_speed(feed: FeedMotion, speed: float) -> float:
-    """Return how far a feed that starts at 0 s runs until it is as fast as that (mm)."""
-    low, high = 0.0, 1e-3
-    while feed.speed(high) < speed:
-        low, high = high, 2.0 * high
-        if high > 1e4:
-            return math.inf
-    while high - low > 1e-12 * high:
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        low, high = (middle, high) if feed.speed(middle) < speed else (low, middle)
-    return feed.position(high)
+    slowest, fastest = (
+        (1.0 + by) * speed for by in (-allowed.speed_mismatch, allowed.speed_mismatch)
+    )
+    steady = feeder.settings.speed_ratio * counted
+    if steady < slowest * (1.0 - _SAME):
+        return 1.0
+    needed = run_up_until(
+        machine, feeder, speed=counted, nose_mm_s=min(slowest, steady * (1.0 - _SAME))
+    )
+    strike = nose_strike(machine, feeder, speed, allowed)
+    slow = max(0.0, way.share_below(needed) - strike) / (1.0 - strike) if strike < 1.0 else 0.0
+    if steady <= fastest * (1.0 + _SAME):
+        return slow
+    most = run_up_until(machine, feeder, speed=counted, nose_mm_s=fastest)
+    fast = 1.0 - way.share_below(most)
+    still = way_until_slower(machine, feeder, speed=counted, nose_mm_s=fastest)
+    nose = placed_nose_at_opening(machine, feeder, speed=speed)
+    again = nose.share_below(feeder.insert_eye_to_placement_mm - still)
+    return min(1.0, slow + max(0.0, fast - again))
 
 
 def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of inserts that land when the feed has slowed down too far.
+
+    Beyond those whose tail is held: both stand too far back at the opening.
 
     Those whose nose stands, at the tick that opens the clutch, so far short of the placement
     point that the feed is too slow when it comes there: the feed's own motion in the nominal
@@ -109,7 +119,9 @@ def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Allowe
     if feeder.settings.speed_ratio * counted < slowest:
         return 0.0  # too slow at any place: that is the run-up's
     still = way_until_slower(machine, feeder, speed=counted, nose_mm_s=slowest)
-    return nose.share_below(feeder.insert_eye_to_placement_mm - still)
+    held = tail_held(machine, feeder, speed, allowed)
+    late = nose.share_below(feeder.insert_eye_to_placement_mm - still)
+    return max(0.0, late - held) / (1.0 - held) if held < 1.0 else 0.0
 
 
 def drive(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:

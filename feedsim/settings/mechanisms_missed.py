@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.levels import filters, level_lasts
@@ -13,9 +15,8 @@ from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import again_unseen, strays
-from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_lost
-from feedsim.settings.spreads import mark_to_act, pitches, rest_between_cycles
+from feedsim.settings.spreads import busy_travel, mark_to_act, pitches, rest_between_cycles
 from feedsim.settings.waiting import followed, waiting_alone
 
 __all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
@@ -26,6 +27,7 @@ _FAR = 9.0  # standard deviations beyond which a share is nothing
 _NOTHING = 1e-12
 _RARE = 1e-7
 _HARDLY = 1e-6
+_NOISE_NODES = 5
 
 
 def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -121,9 +123,15 @@ def _busy(
             chance * (rest.share_below(by) if abs(by - middle) < reach else by > middle)
             for by, chance in more.items()
         )
-    doubled = 0.5 * feeder.inserts.double * feeder.inserts.length_mm / feeder.settings.speed_ratio
-    service = speed * cycle_time(machine, feeder, speed=speed) + doubled
-    return sum(chance * _within(machine, carriers, service + by) for by, chance in more.items())
+    busy = busy_travel(machine, feeder, speed=speed)
+    places, weights = np.polynomial.hermite_e.hermegauss(_NOISE_NODES)
+    shares: list[float] = (weights / weights.sum()).tolist()
+    noise = zip((busy.sd * places).tolist(), shares, strict=True)
+    return sum(
+        chance * weight * _within(machine, carriers, busy.average + off + by)
+        for off, weight in noise
+        for by, chance in more.items()
+    )
 
 
 def _within(machine: Machine, carriers: int, travel: float) -> float:

@@ -8,7 +8,7 @@ from feedsim.settings.distribution import Distribution
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import late_share
-from feedsim.settings.spreads import late_opening, placement_spread
+from feedsim.settings.spreads import gaps, late_opening, placement_spread, slips, stage_spread
 from feedsim.settings.waiting import waiting
 
 __all__ = [
@@ -64,7 +64,9 @@ def late_openings(machine: Machine, feeder: Feeder, speed: float, allowed: Allow
         _outside(placement_spread(machine, feeder, speed=speed, late=late), allowed)
         for late in (True, False)
     ]
-    return max(0.0, outside[0] - outside[1])
+    if outside[1] >= 1.0:
+        return 0.0
+    return max(0.0, outside[0] - outside[1]) / (1.0 - outside[1])
 
 
 def placement(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -78,6 +80,14 @@ def _outside(error: Distribution, allowed: Allowed) -> float:
 
 
 def no_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """1 where cycles do not repeat as the settings count on, else 0."""
+    """Share of inserts that land only in the next cycle; 1 where cycles do not repeat at all.
+
+    Those that the feed leaves short of the placement point when it rests with the next one staged.
+    """
     counted = speed / (1.0 + machine.encoder.scale_error)
-    return float(bool(no_cycle_because(machine, feeder, speed=counted)))
+    if no_cycle_because(machine, feeder, speed=counted):
+        return 1.0
+    late = late_opening(machine, feeder, speed=speed).times(feeder.settings.speed_ratio)
+    next_one = stage_spread(machine, feeder, speed=speed).plus(late)
+    there = next_one.plus(gaps(feeder)).plus(slips(feeder).times(-1.0))
+    return there.share_below(feeder.insert_eye_to_placement_mm - feeder.inserts.length_mm)

@@ -21,12 +21,14 @@ __all__ = [
     "left_at_opening",
     "no_cycle_because",
     "nominal_cycle",
+    "run_up_until",
     "way_until_slower",
 ]
 
 _CYCLES = 8
 _SAME = 1e-9
 _LONG_S = 5.0
+_NEVER_S = 1e4
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +156,45 @@ def way_until_slower(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_
             break
         low, high = (middle, high) if feed.speed(middle) >= nose_mm_s else (low, middle)
     return feed.position(high) - opened
+
+
+def run_up_until(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_s: float) -> float:
+    """Return how far (mm) the next insert runs from its rest until the feed is as fast as that.
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+    speed : float
+        Controller speed (mm/s), steady.
+    nose_mm_s : float
+        The feed speed.
+
+    Returns
+    -------
+    float
+        With what is left of the lag of the cycle before; ``inf`` where it never is that fast.
+    """
+    parts = _parts(machine, feeder, speed)
+    row, delay = _row(parts), feeder.servo.command_delay_s
+    if row is None:
+        feed, begins = _feed(parts), 0.0
+        feed.engage(delay, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
+    else:  # the last engagement is never ended
+        feed, begins = row.feed, row.start_s + row.period_s
+    rest, low, step = feed.command(begins), begins + delay, 1e-3
+    high = low + step
+    while feed.speed(high) < nose_mm_s:
+        step *= 2.0
+        low, high = high, high + step
+        if step > _NEVER_S:
+            return math.inf
+    while high - low > _SAME * 1e-3:
+        middle = 0.5 * (low + high)
+        if middle in (low, high):
+            break
+        low, high = (middle, high) if feed.speed(middle) < nose_mm_s else (low, middle)
+    return feed.position(high) - rest
 
 
 def _landing(row: _Row, feeder: Feeder) -> float:

@@ -28,6 +28,7 @@ from feedsim.settings.predict import (
 _FEW = 4
 
 __all__ = [
+    "busy_travel",
     "gaps",
     "late_opening",
     "mark_to_act",
@@ -195,6 +196,14 @@ def rest_between_cycles(
     """Return the travel left (mm) from readiness to the engage tick of a paced carrier.
 
     Below 0 the feeder is busy when that carrier, so many after the one served, has its point.
+    """
+    busy = busy_travel(machine, feeder, speed=speed)
+    return busy.times(-1.0).plus(pitches(machine, carriers))
+
+
+def busy_travel(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+    """Return the belt travel (mm) from a carrier's engage tick until another may be engaged.
+
     One feed cycle moves the feed by one insert pitch and what the stage is off before
     and after; engaging waits for a tick before, opening likewise; and since engage ticks and
     readiness are compared on one grid, the part of a cycle from opening to readiness counts as
@@ -213,12 +222,12 @@ def rest_between_cycles(
         math.sqrt(2.0) * machine.carrier_eye.edge_sd_mm, math.sqrt(2.0) * feeder.eye.edge_sd_mm / g
     )
     timing = Distribution(
-        mean=feeder.inserts.gap_mm / g - speed * busy,
+        mean=speed * busy - feeder.inserts.gap_mm / g,
         normal_sd=sd,
         half_widths=(*before, *after, *staged, *staged),
-        rarely=((feeder.inserts.double, -feeder.inserts.length_mm / g),),
+        rarely=((feeder.inserts.double, feeder.inserts.length_mm / g),),
     )
-    return timing.plus(pitches(machine, carriers)).plus(gaps(feeder).times(-1.0 / g))
+    return timing.plus(gaps(feeder).times(1.0 / g))
 
 
 def pitches(machine: Machine, carriers: int) -> Distribution:

@@ -76,6 +76,8 @@ RECORD = ("carrier.arrival=recorded",
           f"carrier.record={[f'{pitch:.3f} mm' for pitch in PITCHES]}",
           "acceptance.missed=1.2 %")  # fmt: skip
 """200 recorded pitches, so that a share of them is never just what is accepted."""
+ALONE = ("limits.overhang=200 mm", "acceptance.missed=99 %")
+"""Who waits too long is off the carrier, or dropped, as soon as waits walk away."""
 EYE = ("carrier_eye.response=2 ms", "carrier_eye.response_jitter=2 ms")
 SLOW = "feeder.0.clutch.settle=50 ms"
 CASES: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -87,23 +89,24 @@ CASES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "waiting for the feeder": (
         "late service",
-        ("controller.not_ready=engage", "acceptance.placement_tolerance=5 mm", SLOW),
+        ("controller.not_ready=engage", "acceptance.placement_tolerance=5 mm", SLOW, *ALONE),
     ),
     "waiting for the feeder, with more spread": (
         "late service",
         ("controller.not_ready=engage", "acceptance.placement_tolerance=12 mm", SLOW,
-         "feeder.0.insert.gap_sd=5 mm", "carrier.pitch_sd=6 mm"),
+         "feeder.0.insert.gap_sd=5 mm", "carrier.pitch_sd=6 mm", *ALONE),
     ),
     "waiting for the feeder, hand fed": (
         "late service",
         ("controller.not_ready=engage", "carrier.arrival=random", SLOW, "carrier.min_gap=60 mm",
          "acceptance.placement_tolerance=5 mm", "carrier.pitch=400 mm",
-         "feeder.0.settings.target_offset=20 mm"),
+         "feeder.0.settings.target_offset=20 mm", *ALONE),
     ),
     "a cycle that does not fit, recorded": ("feed cycle", (*RECORD, SLOW)),
     "waiting for the feeder, recorded": (
         "late service",
-        (*RECORD, "controller.not_ready=engage", "acceptance.placement_tolerance=12 mm", SLOW),
+        (*RECORD, "controller.not_ready=engage", "acceptance.placement_tolerance=12 mm", SLOW,
+         *ALONE),
     ),
     "late marks": ("late marks", ("feeder.0.eye_to_placement=40 mm", "controller.scan=10 ms")),
     "late marks that engage": (
