@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from feedsim.settings.mechanisms_missed import feed_cycle
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import (
     cycle_time,
@@ -14,9 +15,10 @@ from feedsim.settings.predict import (
     late_share,
     opening_travel,
 )
-from feedsim.settings.recorded import most_within, share_closer
+from feedsim.settings.recorded import most_within
 from feedsim.settings.right import run_up_time, solve_feeder
 from feedsim.settings.solve import auto_feeder
+from feedsim.studies.limit.search import allowed_of
 from feedsim.studies.review.setup import SIGMAS, Setup
 
 __all__ = [
@@ -61,33 +63,22 @@ def cycle(s: Setup) -> Iterator[str]:
             f"or served late. {helps}"
         )
         return
-    share = _too_close(s, s.speed * (cycle + 0.5 * s.machine.controller.motion_cycle_s))
+    share = feed_cycle(s.machine, s.feeder, s.speed, allowed_of(s.scenario))
     if share > s.scenario.acceptance.missed:
+        how = (
+            "wait for the feeder until they can no longer be hit, and are lost"
+            if s.machine.controller.not_ready_engages
+            else "come while it is at that, and are lost"
+        )
         yield (
             f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}; {s.percent(share)} of the "
-            f"carriers follow the one before sooner than that and find the feeder busy "
-            f"({s.percent(s.scenario.acceptance.missed)} may be missed)."
+            f"carriers {how} ({s.percent(s.scenario.acceptance.missed)} may be missed)."
         )
     elif whole > _TIGHT * every and not c.random and not c.record_mm:
         yield (
             f"A feed cycle takes {s.say(whole, 'time')} of the {s.say(every, 'time')} between "
             f"carriers {s.at_speed}: a little spread in the pitch or a misfeed will cost carriers."
         )
-
-
-def _too_close(s: Setup, travel: float) -> float:
-    """Return the share of carriers less than ``travel`` (mm) behind the one before."""
-    c = s.machine.carriers
-    shortest = c.length_mm + c.min_gap_mm
-    if c.record_mm:
-        return share_closer(c, travel)
-    if travel <= shortest:
-        return 0.0
-    if c.random:
-        return -math.expm1(-(travel - shortest) / (c.pitch_mm - shortest))
-    if c.pitch_sd_mm == 0.0:
-        return float(travel > c.pitch_mm)
-    return 0.5 * math.erfc((c.pitch_mm - travel) / (c.pitch_sd_mm * math.sqrt(2.0)))
 
 
 def late_marks(s: Setup) -> Iterator[str]:
