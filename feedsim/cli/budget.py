@@ -69,6 +69,7 @@ def budget(
 
     Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.studies.budget.plain import budget_plain
@@ -84,12 +85,13 @@ def budget(
     )
     at = what.line.speed if in_full is None else in_full
     turned = _turned(what, at, jobs=jobs) if what_if else None
-    plain = budget_plain(what, points, what_if=turned, what_if_speed_mm_s=at)
-    printed = json_text(plain)
-    files = {"budget.json": printed.encode(), **_files(what, points, units=units.value)}
-    write_all(folder, files)
-    if not as_json:
-        printed = _text(what, points, in_full=in_full, turned=(turned, at), units=units.value)
+    with doing("drawing the figures"):
+        plain = budget_plain(what, points, what_if=turned, what_if_speed_mm_s=at)
+        printed = json_text(plain)
+        files = {"budget.json": printed.encode(), **_files(what, points, units=units.value)}
+        write_all(folder, files)
+        if not as_json:
+            printed = _text(what, points, in_full=in_full, turned=(turned, at), units=units.value)
     typer.echo(printed, nl=not as_json)
     typer.echo(f"wrote {', '.join(files)} to {folder}", err=as_json)
     return 0
@@ -105,6 +107,7 @@ def _points(
     scenario: Scenario, speeds: Sequence[float], *, jobs: int | None, units: System
 ) -> list[Point]:
     """Run the scenario at each speed, and hold its budget against each run."""
+    from feedsim.cli.progress import doing
     from feedsim.scenario import scenario_to_dict
     from feedsim.studies.budget.budget import Point, budgets_at, compared
     from feedsim.studies.budget.run import run_spread
@@ -113,10 +116,11 @@ def _points(
     plain = scenario_to_dict(scenario)
     runs = _made("speeds", run_spread, [(plain, speed) for speed in rising], jobs=jobs)
     points = []
-    for speed, run in zip(rising, runs, strict=True):
-        budgets = budgets_at(scenario, speed, units=units)
-        pairs = zip(budgets, run, strict=True)
-        points.append(Point(speed, tuple(compared(one, seen) for one, seen in pairs)))
+    with doing("working out the budgets"):
+        for speed, run in zip(rising, runs, strict=True):
+            budgets = budgets_at(scenario, speed, units=units)
+            pairs = zip(budgets, run, strict=True)
+            points.append(Point(speed, tuple(compared(one, seen) for one, seen in pairs)))
     return points
 
 

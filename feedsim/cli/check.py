@@ -32,10 +32,13 @@ def check(
     Says whether it is valid, its geometry in words, the settings that "auto" stands for, and
     what an experienced eye would warn of.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.review_text import settings_line
     from feedsim.studies.review.review import review
 
-    seen = review(read_scenario(scenario, settings, speed=speed), units=units.value)
+    what = read_scenario(scenario, settings, speed=speed)
+    with doing("looking the scenario over"):
+        seen = review(what, units=units.value)
     typer.echo(f"{scenario}: valid")
     typer.echo(f"\n{seen.title}")
     _items(seen.words)

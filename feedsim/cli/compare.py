@@ -83,6 +83,7 @@ def compare(
     Prints it in words and as a table of paired differences, and writes compare.csv, compare.json
     and a figure.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import try_folder, write_all
 
     where = where_from(jobs, cluster)
@@ -91,8 +92,9 @@ def compare(
     folder = out if out is not None else Path("plots") / scenarios[0].stem / "compare"
     try_folder(folder)
     plain = what.to_plain(_run(what, where))
-    files = _files(what, plain, units=units.value)
-    write_all(folder, files)
+    with doing("drawing the figures"):
+        files = _files(what, plain, units=units.value)
+        write_all(folder, files)
     _report(plain, f"wrote {', '.join(files)} to {folder}", as_json=as_json, units=units.value)
     return 0
 

@@ -51,6 +51,7 @@ def drive(
     Prints the answer and writes drive.json, drive.csv, cycle.csv (speed and torque over a cycle)
     and two figures.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.drive.text import drive_text
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
@@ -63,10 +64,11 @@ def drive(
     check(what)
     folder = out if out is not None else Path("plots") / scenario.stem / "drive"
     try_folder(folder)
-    sizings = size(what, wanted)
-    found = drive_plain(what, sizings)
-    files = _files(what, sizings, found, units=units.value)
-    write_all(folder, files)
+    with doing("sizing the drive"):
+        sizings = size(what, wanted)
+        found = drive_plain(what, sizings)
+        files = _files(what, sizings, found, units=units.value)
+        write_all(folder, files)
     written = f"wrote {', '.join(files)} to {folder}"
     if as_json:
         typer.echo(json_text(found), nl=False)

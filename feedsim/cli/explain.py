@@ -70,6 +70,7 @@ def explain(
 
     The parts of the placement error add up to it. Writes no files.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.json_text import json_text
     from feedsim.output.story_text import stories_text
 
@@ -78,7 +79,8 @@ def explain(
     if feeder is not None and not 0 <= feeder < len(what.feeder):
         raise _wrong("--feeder", str(feeder), f"a feeder from 0 to {len(what.feeder) - 1}")
     picks = _picks(carrier, first_miss=first_miss, first_hazard=first_hazard)
-    number, stories = _told(what, carrier, picks, feeder=feeder, units=units.value)
+    with doing("running the line and taking the carrier apart"):
+        number, stories = _told(what, carrier, picks, feeder=feeder, units=units.value)
     if as_json:
         typer.echo(json_text(_plain(what, number, stories)), nl=False)
     elif number is None:

@@ -61,6 +61,7 @@ def limit(
     Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
     range between the fastest speed accepted for sure and the slowest refused for sure.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.limit_text import limit_text
@@ -74,8 +75,9 @@ def limit(
     _enough(what, at_most)
     if out is not None:
         try_folder(out)
-    closed = closed_limits(what)
-    window = closed_window(what) if lowest_together(closed) == 0.0 else None
+    with doing("working out the limits in closed form"):
+        closed = closed_limits(what)
+        window = closed_window(what) if lowest_together(closed) == 0.0 else None
     found = _search(what, closed, window=window, within=narrow, most=at_most, where=where)
     plain = limit_plain(what, closed, found, window=window)
     typer.echo(

@@ -1,64 +1,126 @@
-"""A progress bar on standard error, for runs that take more than a second."""
+"""What a command is doing, on standard error, where that takes more than a moment.
+
+On a terminal a bar, after a second; elsewhere a line each half minute. Both come from a thread of
+their own, so that whatever takes long need not know of it.
+"""
 
 from __future__ import annotations
 
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import Any
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Any, TextIO
 
-__all__ = ["progress_bar"]
+if TYPE_CHECKING:
+    from rich.progress import Progress
+
+__all__ = ["doing", "progress_bar"]
 
 _PATIENCE_S = 1.0
+_LINE_EVERY_S = 30.0
+
+
+@contextmanager
+def doing(what: str) -> Iterator[None]:
+    """Say what is being done, for as long as it takes; nobody knows how far it is.
+
+    Parameters
+    ----------
+    what : str
+        Such as "working out the limits".
+    """
+    with _telling(what, None):
+        yield
 
 
 @contextmanager
 def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None]:
-    """Give a function to tell progress to; ``None`` where nobody would see it.
+    """Give a function to tell progress to.
 
-    The bar appears after a second, and not at all when standard error is no terminal.
+    Parameters
+    ----------
+    what : str
+        What is counted, such as "carriers".
+    total : int
     """
-    if not sys.stderr.isatty():
-        yield None
-        return
-    started = time.monotonic()
-    bar: Any = None
-    task: Any = None
+    with _telling(what, total) as teller:
+        yield teller.tell
 
-    def tell(done: int) -> None:
-        nonlocal bar, task
-        if bar is None:
-            if time.monotonic() - started < _PATIENCE_S:
-                return
-            bar, task = _start(what, total)
-        bar.update(task, completed=done)
 
+@contextmanager
+def _telling(what: str, total: int | None) -> Iterator[_Teller]:
+    teller = _Teller(what, total, sys.stderr)
+    teller.start()
     try:
-        yield tell
+        yield teller
     finally:
-        if bar is not None:
-            bar.update(task, completed=total)
-            bar.stop()
+        teller.stop()
 
 
-def _start(what: str, total: int) -> tuple[Any, Any]:
+class _Teller(threading.Thread):
+    """Tells how far something is until it is stopped."""
+
+    def __init__(self, what: str, total: int | None, where: TextIO) -> None:
+        super().__init__(daemon=True, name="progress")
+        self._what, self._total, self._where = what, total, where
+        self._done = 0
+        self._over = threading.Event()
+        self._started_s = time.monotonic()
+        self._bar: tuple[Progress, Any] | None = None
+
+    def tell(self, done: int) -> None:
+        """Take note that so much is done."""
+        self._done = done
+        if self._bar is not None:
+            self._bar[0].update(self._bar[1], completed=done)
+
+    def run(self) -> None:
+        """Wait, and tell what is still going on."""
+        with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
+            if self._where.isatty():
+                if not self._over.wait(_PATIENCE_S):
+                    self._bar = _start(self._what, self._total, self._done)
+                return
+            while not self._over.wait(_LINE_EVERY_S):
+                self._where.write(f"{self._words()}\n")
+                self._where.flush()
+
+    def stop(self) -> None:
+        """Tell no more."""
+        self._over.set()
+        self.join()
+        if self._bar is not None:
+            self._bar[0].stop()
+
+    def _words(self) -> str:
+        so_far = f"{time.monotonic() - self._started_s:.0f} s so far"
+        if self._total is None:
+            return f"{self._what}: {so_far}"
+        return f"{self._what}: {self._done:,} of {self._total:,}, {so_far}"
+
+
+def _start(what: str, total: int | None, done: int) -> tuple[Progress, Any]:
     from rich.console import Console
     from rich.progress import (
         BarColumn,
         MofNCompleteColumn,
         Progress,
         TextColumn,
+        TimeElapsedColumn,
         TimeRemainingColumn,
     )
 
+    counted = (MofNCompleteColumn(), TimeRemainingColumn())
     bar = Progress(
         TextColumn("{task.description}"),
         BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
+        *(counted if total is not None else (TimeElapsedColumn(),)),
         console=Console(stderr=True),
         transient=True,
+        redirect_stdout=False,
+        redirect_stderr=False,
     )
     bar.start()
-    return bar, bar.add_task(what, total=total)
+    return bar, bar.add_task(what, total=total, completed=done)

@@ -84,6 +84,7 @@ def rehearse(
 
     Writes rehearse.html, one file that any browser opens from disk, offline.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.rehearse.page import rehearse_page
     from feedsim.studies.scene.choice import Wanted
@@ -96,10 +97,13 @@ def rehearse(
     what = [scenario for _, scenario in setups]
     wanted = Wanted(around, first, count, miss=first_miss, hazard=first_hazard)
     choice = _choose(what, wanted)
-    scenes = [scene(scenario, choice, name=name, units=units.value) for name, scenario in setups]
-    page = rehearse_page(
-        scenes, differences=differences(*what) if len(what) == 2 else (), units=units.value
-    )
+    with doing("making the page"):
+        scenes = [
+            scene(scenario, choice, name=name, units=units.value) for name, scenario in setups
+        ]
+        page = rehearse_page(
+            scenes, differences=differences(*what) if len(what) == 2 else (), units=units.value
+        )
     write_all(folder, {"rehearse.html": page.encode()})
     _report(what, choice, folder)
     return 0

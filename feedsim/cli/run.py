@@ -69,7 +69,7 @@ def run(
 
     Prints a summary and writes results.json, carriers.csv and two figures.
     """
-    from feedsim.cli.progress import progress_bar
+    from feedsim.cli.progress import doing, progress_bar
     from feedsim.output.files import try_folder, write_all
     from feedsim.studies.run import rehearse
 
@@ -81,8 +81,9 @@ def run(
     total = checked.run.warm_up + checked.run.carriers
     with progress_bar("carriers", total) as progress:
         rehearsal = rehearse(checked, progress=progress)
-    files = _files(rehearsal, middle=middle, traced=trace, units=units.value)
-    write_all(folder, files)
+    with doing("drawing the figures"):
+        files = _files(rehearsal, middle=middle, traced=trace, units=units.value)
+        write_all(folder, files)
     _tell_of_older_files(folder, files)
     _report(rehearsal, folder, files=files, as_json=as_json, units=units.value)
     return NOT_ACCEPTED if gate and not rehearsal.results.accepted else 0

@@ -40,6 +40,7 @@ def setup(
 
     Prints it, and writes setup.html to print and setup.json.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.setup.page import setup_page
@@ -49,11 +50,12 @@ def setup(
     what = read_scenario(scenario, settings, speed=speed)
     folder = out if out is not None else Path("plots") / scenario.stem / "setup"
     try_folder(folder)
-    sheet = set_up_sheet(what)
-    files = {
-        "setup.html": setup_page(sheet, units=units.value).encode(),
-        "setup.json": json_text(sheet).encode(),
-    }
+    with doing("working out settings and limits"):
+        sheet = set_up_sheet(what)
+        files = {
+            "setup.html": setup_page(sheet, units=units.value).encode(),
+            "setup.json": json_text(sheet).encode(),
+        }
     write_all(folder, files)
     typer.echo(
         json_text(sheet) if as_json else setup_text(sheet, units=units.value), nl=not as_json

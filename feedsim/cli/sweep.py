@@ -84,6 +84,7 @@ def sweep(
 
     Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """
+    from feedsim.cli.progress import doing
     from feedsim.errors import FeedsimError
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.unfinished import Unfinished
@@ -110,10 +111,12 @@ def sweep(
     except FeedsimError:
         kept.forget_if_empty()
         raise
-    limits = closed_limits(what.scenario)
-    plain = {**what.to_plain(points), "closed_form": limits_plain(what.scenario, limits)}
-    files = _files(what, plain, limits=limits, units=units.value)
-    write_all(folder, files)
+    with doing("working out the limits"):
+        limits = closed_limits(what.scenario)
+        plain = {**what.to_plain(points), "closed_form": limits_plain(what.scenario, limits)}
+    with doing("drawing figures and report"):
+        files = _files(what, plain, limits=limits, units=units.value)
+        write_all(folder, files)
     kept.forget()
     _report(plain, folder, files=files, as_json=as_json, units=units.value)
     return 0

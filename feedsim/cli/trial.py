@@ -70,6 +70,7 @@ def plan(
 
     Writes trial_plan.csv.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.trial.csv import blank_csv
@@ -81,7 +82,8 @@ def plan(
     checked = read_scenario(scenario, settings, speed=None)
     sure, within = _share("--confidence", confidence), _share("--spread-within", spread_within)
     chosen = parse_speeds(speeds).numbers if speeds else speeds_for(checked, units=units.value)
-    found = plan_trial(checked, chosen, confidence=sure, spread_within=within)
+    with doing("planning the trial"):
+        found = plan_trial(checked, chosen, confidence=sure, spread_within=within)
     folder = out if out is not None else Path("plots") / scenario.stem / "trial"
     _guard(folder / _PLAN, checked, force=force)
     write_all(folder, {_PLAN: blank_csv(found, units=units.value)})
@@ -166,6 +168,7 @@ def fit(
     The trial was run with the settings of SCENARIO. What sticks out is named, and left out of the
     corrections. Writes trial_fit.json and a figure.
     """
+    from feedsim.cli.progress import doing
     from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.one_file import try_file
@@ -183,11 +186,12 @@ def fit(
     rows = _rows(without) if without is not None else set()
     measured = read_trial(data, feeders=names, longest_mm=checked.carrier.length).without(rows)
     try_folder(folder)
-    found = fit_trial(checked, measured, confidence=sure, keep_outliers=keep_outliers)
-    plain = json_text(fit_plain(found, name=data.name))
-    text = None if write is None else _corrected(found, scenario, settings or [], write)
-    files = {"trial_fit.json": plain.encode(), **_pictures(found, data.name, units=units.value)}
-    write_all(folder, files)
+    with doing("fitting the trial"):
+        found = fit_trial(checked, measured, confidence=sure, keep_outliers=keep_outliers)
+        plain = json_text(fit_plain(found, name=data.name))
+        text = None if write is None else _corrected(found, scenario, settings or [], write)
+        files = {"trial_fit.json": plain.encode(), **_pictures(found, data.name, units=units.value)}
+        write_all(folder, files)
     if as_json:
         typer.echo(plain, nl=False)
     else:
