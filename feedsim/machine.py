@@ -351,14 +351,15 @@ class Clearing:
 class Guard:
     """Rules that stop the line, each off unless set, and how it stops.
 
-    ``insert_eye_blocked_mm`` is feed travel, ``carrier_eye_blocked_mm`` belt travel
-    (``inf``: off); ``misses_in_a_row`` 0 is off. ``emergency_deceleration_mm_s2``: None for
-    that of any other stop.
+    ``insert_eye_blocked_mm`` is feed travel, ``carrier_eye_blocked_mm`` and
+    ``carrier_eye_silent_mm`` are belt travel (``inf``: off); ``misses_in_a_row`` 0 is off.
+    ``emergency_deceleration_mm_s2``: None for that of any other stop.
     """
 
     no_insert: bool = False
     insert_eye_blocked_mm: float = float("inf")
     carrier_eye_blocked_mm: float = float("inf")
+    carrier_eye_silent_mm: float = float("inf")
     misses_in_a_row: int = 0
     double_found: bool = False
     drive_overload: bool = False

@@ -15,6 +15,7 @@ class Rule(StrEnum):
     NO_INSERT = "no_insert"
     INSERT_EYE_BLOCKED = "insert_eye_blocked"
     CARRIER_EYE_BLOCKED = "carrier_eye_blocked"
+    CARRIER_EYE_SILENT = "carrier_eye_silent"
     MISSES_IN_A_ROW = "misses_in_a_row"
     DOUBLE_FOUND = "double_found"
     DRIVE_OVERLOAD = "drive_overload"

@@ -123,6 +123,11 @@ class Guard(Section):
     carrier_eye_blocked: Length = key(
         "Belt travel with the carrier eye's output on without a break, a length; 0 is off.", "0 mm"
     )
+    carrier_eye_silent: Length = key(
+        "Belt travel without the carrier eye's output switching on, while carriers are to come, a "
+        "length; 0 is off.",
+        "0 mm",
+    )
     misses_in_a_row: Annotated[int, Whole(0, 1_000_000)] = key(
         "Carriers in a row that the program knew of and a feeder missed; 0 is off.", 0
     )

@@ -24,6 +24,7 @@ def stopping_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
     """Find what cannot be, of the keys that are right in themselves."""
     yield from _searches(data, look)
     yield from _jams(data, look)
+    yield from _silence(data, look)
     for number in range(look.feeders):
         yield from _magazine(look, ("feeder", number, "insert"))
     for table in ("fault", "adjust"):
@@ -49,6 +50,20 @@ def _searches(data: dict[str, Any], look: Look) -> Iterator[Fault]:
                 "guard.no_insert on, every search would stop the line before the next insert comes"
             )
             yield look.fault(("controller", "search_limit"), allowed)
+
+
+def _silence(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+    """Check that the carrier eye may be silent from one carrier to the next."""
+    if not isinstance(data.get("guard"), dict):
+        return
+    limit, pitch = look("guard", "carrier_eye_silent"), look("carrier", "pitch")
+    if limit and isinstance(pitch, float) and limit <= pitch:
+        shown_pitch = display(pitch, "length", digits=7)
+        allowed = (
+            f"0 mm, or more than {shown_pitch} (carrier.pitch), and as much more as carriers may "
+            "be missing in a row: else the line stops between two carriers"
+        )
+        yield look.fault(("guard", "carrier_eye_silent"), allowed)
 
 
 def _jams(data: dict[str, Any], look: Look) -> Iterator[Fault]:
@@ -145,6 +160,7 @@ def _guard(guard: Guard) -> machine.Guard:
         no_insert=guard.no_insert,
         insert_eye_blocked_mm=guard.insert_eye_blocked or float("inf"),
         carrier_eye_blocked_mm=guard.carrier_eye_blocked or float("inf"),
+        carrier_eye_silent_mm=guard.carrier_eye_silent or float("inf"),
         misses_in_a_row=guard.misses_in_a_row,
         double_found=guard.double_found,
         drive_overload=guard.drive_overload,

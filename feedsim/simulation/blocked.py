@@ -1,4 +1,4 @@
-"""A watch on an output that stays on for too long a travel."""
+"""A watch on an output that stays on, or off, for too long a travel."""
 
 from __future__ import annotations
 
@@ -26,6 +26,9 @@ class BlockedWatch(Part):
         Called when it has been on for too long.
     order : int
         At equal times.
+    from_rest : bool
+        Measure from the start of the line and from each restart as well, not from a switching
+        alone: a watch for an output that does not switch on.
     """
 
     def __init__(
@@ -38,6 +41,7 @@ class BlockedWatch(Part):
         output_on: Callable[[float], bool],
         trip: Callable[[], None],
         order: int,
+        from_rest: bool = False,
     ) -> None:
         super().__init__(clock)
         self._limit_mm = limit_mm
@@ -46,7 +50,8 @@ class BlockedWatch(Part):
         self._output_on = output_on
         self._trip = trip
         self._order = order
-        self._since_mm = math.inf
+        self._from_rest = from_rest
+        self._since_mm = 0.0 if from_rest else math.inf
 
     def switched_on(self, t: float) -> None:
         """Begin to measure at time ``t`` (s)."""
@@ -57,6 +62,11 @@ class BlockedWatch(Part):
         """Measure nothing until the output switches on again."""
         self._since_mm = math.inf
         self.plan_again()
+
+    def restarted(self, t: float) -> None:
+        """Go on as the line runs again at time ``t`` (s)."""
+        if self._from_rest:
+            self.switched_on(t)
 
     def _due(self) -> float:
         return self._time_at(self._since_mm + self._limit_mm) if self._measures else math.inf

@@ -314,6 +314,8 @@ class Guard(Part):
         else:
             conveyor.change(self._belt_from(conveyor.master.belt, stop, now))
         self.next_speed_mm_s = None
+        for watch in self.watches:
+            watch.restarted(now)
         if not all(lane.memory.keeps for lane in self._lanes):
             self._lose_unknown(now)
         for lane in self._lanes:

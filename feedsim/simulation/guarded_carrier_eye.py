@@ -27,7 +27,7 @@ class GuardedCarrierEye(CarrierEye):
         Nothing that passes between these is seen.
     comes : dict of int to Event
         Happens, with the belt travel (mm), once it is known when a carrier comes.
-    on_switch : callable
+    on_switch : list of callable
         Told when the output switches on (s).
     """
 
@@ -36,7 +36,7 @@ class GuardedCarrierEye(CarrierEye):
         self.dirty_from_s = math.inf
         self.dirty_until_s = -math.inf
         self.comes: dict[int, Event] = {}
-        self.on_switch: Callable[[float], None] | None = None
+        self.on_switch: list[Callable[[float], None]] = []
         self._switched = -1
         self._known = -1
 
@@ -57,6 +57,15 @@ class GuardedCarrierEye(CarrierEye):
         alive = self.process is None or self.process.is_alive
         return max(0, len(self.leading_edge_mm) - int(alive))
 
+    @property
+    def to_come(self) -> bool:
+        """Whether a carrier is still to come."""
+        return self.passed < self._count
+
+    def is_dirty(self, t: float) -> bool:
+        """Tell whether nothing that passes at time ``t`` (s) is seen."""
+        return self.dirty_from_s <= t < self.dirty_until_s
+
     def place_of(self, carrier: int) -> tuple[float, float]:
         """Return leading edge (mm of belt travel) and slip (mm) of a carrier that has come."""
         return self.leading_edge_mm[carrier], self.slip_mm[carrier]
@@ -69,8 +78,8 @@ class GuardedCarrierEye(CarrierEye):
     def _switch(self, carrier: int, t: float) -> None:
         self._switched = carrier
         super()._switch(carrier, t)
-        if self.on_switch is not None:
-            self.on_switch(t)
+        for told in self.on_switch:
+            told(t)
 
     def _tell(self, event: Event) -> None:
         mark: Mark = event.value[1]  # type: ignore[index]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple, cast
 
 from feedsim.draws.cards import Draws
-from feedsim.machine import Machine, Setting
+from feedsim.machine import FaultKind, Machine, Setting
 from feedsim.records.stop import Adjustment, Rule
 from feedsim.simulation.blocked import BlockedWatch
 from feedsim.simulation.carrier_eye import CarrierEye
@@ -175,7 +175,7 @@ def _blocked(
     lanes: list[Lane],
     guard: Guard,
 ) -> list[BlockedWatch]:
-    """Watch the eyes whose output may stay on for a limited travel only."""
+    """Watch the eyes whose output may stay on, or off, for a limited travel only."""
     assert machine.guarding is not None  # noqa: S101 - the caller has looked
     rules, watches = machine.guarding.guard, []
     if rules.carrier_eye_blocked_mm < float("inf"):
@@ -188,7 +188,23 @@ def _blocked(
             trip=lambda: guard.report(Rule.CARRIER_EYE_BLOCKED),
             order=Order.CARRIER_EYE.of(1),
         )
-        eye.on_switch = watch.switched_on
+        eye.on_switch.append(watch.switched_on)
+        watches.append(watch)
+    if rules.carrier_eye_silent_mm < float("inf"):
+        watch = BlockedWatch(
+            clock,
+            limit_mm=rules.carrier_eye_silent_mm,
+            position=conveyor.position,
+            time_at=conveyor.time_at,
+            output_on=lambda _: eye.to_come,
+            trip=lambda: guard.report(
+                Rule.CARRIER_EYE_SILENT,
+                cause=FaultKind.EYE_DIRTY.value if eye.is_dirty(clock.now) else "",
+            ),
+            order=Order.CARRIER_EYE.of(1),
+            from_rest=True,
+        )
+        eye.on_switch.append(watch.switched_on)
         watches.append(watch)
     if rules.insert_eye_blocked_mm < float("inf"):
         for number, lane in enumerate(lanes):

@@ -61,6 +61,8 @@ def rules(rng: Rng) -> Guard:
         no_insert=bool(rng.random() < 0.7),
         insert_eye_blocked_mm=pick(rng, math.inf, 200.0, 60.0),  # type: ignore[arg-type]
         carrier_eye_blocked_mm=pick(rng, math.inf, 300.0, 100.0),  # type: ignore[arg-type]
+        carrier_eye_silent_mm=pick(rng, math.inf, 3000.0, 700.0),  # type: ignore[arg-type]
+        emergency_deceleration_mm_s2=pick(rng, None, 1000.0, 4000.0),  # type: ignore[arg-type]
         misses_in_a_row=pick(rng, 0, 0, 2, 5),  # type: ignore[arg-type]
         double_found=bool(rng.random() < 0.3),
         drive_overload=bool(rng.random() < 0.2),

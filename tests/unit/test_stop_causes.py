@@ -182,3 +182,44 @@ def test_a_run_given_up_in_its_warm_up_shows_what_tripped_it() -> None:
     (found,) = results.feeders
     assert found.hazards.nose_strike.count == 5
     assert found.jam_risk.count == 5
+
+
+def silent(limit_mm: float, edges: list[float], **more: object) -> RunRecords:
+    line = hand_line(guard=replace(RULES, carrier_eye_silent_mm=limit_mm), **more)
+    line = replace(line, controller=Controller(search_limit_mm=400.0))
+    records, trace = simulate_traced(line, draws_of(line, edges), carriers=len(edges))
+    assert faults(line, records, trace.events) == []
+    return records
+
+
+def test_a_carrier_eye_that_shows_nothing_for_a_travel_stops_the_line() -> None:
+    # 1000 mm/s. From the carrier at 400 mm to that at 1600 mm: 1000 mm are over at 1.4 s.
+    edges = [100.0, 400.0, 1600.0, 1900.0]
+    (stop,) = silent(1000.0, edges).stops
+    assert (stop.rule, stop.cause, stop.feeder) == (Rule.CARRIER_EYE_SILENT, "", -1)
+    assert stop.time_s == pytest.approx(1.4, abs=1e-12)
+    # a travel that just holds, and what comes after the last carrier, stop nothing
+    assert silent(1201.0, edges).stops == ()
+    # from the start of the belt to the first carrier, at 900 mm
+    (stop,) = silent(800.0, [900.0, 1200.0]).stops
+    assert stop.time_s == pytest.approx(0.8, abs=1e-12)
+    # at rest 1050 mm on and begun anew: 800 mm from there the carrier at 1900 mm is not there yet
+    both = silent(800.0, [900.0, 2000.0]).stops
+    assert [s.rule for s in both] == [Rule.CARRIER_EYE_SILENT] * 2
+    assert both[1].time_s > both[0].restarted_s
+
+
+def test_a_dirty_carrier_eye_is_found_out_and_cleaned() -> None:
+    # dirty from 0.35 s on: the carrier at 100 mm is the last one seen, 700 mm on it is 0.8 s
+    dirty = Fault(When(0.35), FaultKind.EYE_DIRTY, duration_s=60.0)
+    records = silent(700.0, EDGES, faults=(dirty,))
+    (stop,) = records.stops
+    assert (stop.rule, stop.cause) == (Rule.CARRIER_EYE_SILENT, "eye_dirty")
+    assert stop.time_s == pytest.approx(0.8, abs=1e-12)
+    # the belt rests at 1050 mm, the eye is cleaned: the carriers at 1300 mm and after are seen
+    assert records.feeders[0].outcome.tolist()[4:] == [0, 0, 0, 0]
+
+
+def test_a_silent_rule_that_holds_changes_nothing() -> None:
+    one, other = silent(1e6, EDGES), silent(float("inf"), EDGES)
+    assert repr(one) == repr(other)

@@ -41,6 +41,7 @@ double = "50 %"
 no_insert = false
 insert_eye_blocked = "210 mm"
 carrier_eye_blocked = "310 mm"
+carrier_eye_silent = "3 m"
 misses_in_a_row = 4
 double_found = true
 jam = true
@@ -79,6 +80,7 @@ def test_every_key_arrives() -> None:
             no_insert=False,
             insert_eye_blocked_mm=210.0,
             carrier_eye_blocked_mm=310.0,
+            carrier_eye_silent_mm=3000.0,
             misses_in_a_row=4,
             double_found=True,
             drive_overload=True,

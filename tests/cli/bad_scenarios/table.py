@@ -75,6 +75,18 @@ STOPPING = [
         "a whole number, 0 to 1000000",
     ),
     added(
+        "an eye that is silent between any two carriers",
+        '[guard]\ncarrier_eye_silent = "100 mm"',
+        ("guard.carrier_eye_silent",),
+        "(carrier.pitch), and as much more as carriers may be missing in a row",
+    ),
+    added(
+        "an eye that is silent for a time",
+        '[guard]\ncarrier_eye_silent = "3 s"',
+        ("guard.carrier_eye_silent",),
+        "a length",
+    ),
+    added(
         "an emergency stop that never slows down",
         '[guard]\nemergency_deceleration = "0 m/s^2"',
         ("guard.emergency_deceleration",),
