@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+
 from feedsim.studies.review import placing, target, timing
+from feedsim.studies.review.counted import counted
 from feedsim.studies.review.levels import levels
 from feedsim.studies.review.setup import Setup
 
 __all__ = ["warnings_of"]
 
-_CHECKS = (
+Check = Callable[[Setup], Iterator[str]]
+
+_CHECKS: tuple[Check, ...] = (
     timing.cycle,
     timing.late_marks,
     timing.late_openings,
@@ -22,6 +27,7 @@ _CHECKS = (
     timing.run_up,
     timing.no_cycle,
     timing.drive,
+    timing.loop_gain,
     timing.memory,
     placing.gaps,
     levels,
@@ -29,13 +35,39 @@ _CHECKS = (
     placing.speed_match,
     target.scale,
     target.spread,
-    placing.losses,
     timing.aliasing,
     timing.locked_counts,
     timing.search,
 )
 
 
+_EXPLAINS: dict[str, tuple[Check, ...]] = {
+    "feed cycle": (timing.cycle,),
+    "mark memory": (timing.memory,),
+    "late marks": (timing.late_marks,),
+    "late engages": (timing.late_marks,),
+    "late openings": (timing.late_openings,),
+    "cycles that do not repeat": (timing.no_cycle,),
+    "placement error": (target.spread,),
+    "carrier gap at its eye": (placing.gaps, levels),
+    "carrier too short for its eye": (levels,),
+    "insert gap at its eye": (placing.gaps, levels),
+    "insert too short for its eye": (levels,),
+    "nose strike": (placing.stage,),
+    "tail held": (placing.tail,),
+    "off carrier": (placing.on_carrier,),
+    "run-up": (timing.run_up, placing.speed_match),
+    "landing in the ramp-out": (placing.landing,),
+    "drive": (timing.drive,),
+}
+"""By mechanism: whose warnings say what it does, so that it need not be said again."""
+
+
 def warnings_of(setup: Setup) -> list[str]:
     """Return the warnings about one feeder, the gravest kinds first, a sentence or two each."""
-    return [line for check in _CHECKS for line in check(setup)]
+    said = {check: list(check(setup)) for check in _CHECKS}
+
+    def explained(mechanism: str) -> bool:
+        return any(said[check] for check in _EXPLAINS.get(mechanism, ()))
+
+    return [*(line for lines in said.values() for line in lines), *counted(setup, explained)]

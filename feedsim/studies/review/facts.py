@@ -5,6 +5,7 @@ from __future__ import annotations
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import System, display
 from feedsim.settings.predict import cycle_time, engage_travel, placement_sd
+from feedsim.settings.sources import placement_sources
 from feedsim.settings.spreads import placement_spread
 
 __all__ = ["feeder_words", "line_words", "off_words"]
@@ -49,6 +50,18 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     return words
 
 
+def _largest_source(machine: Machine, feeder: Feeder, *, speed: float) -> str:
+    """Say what makes most of the variance, sources of one cause together."""
+    parts: dict[str, float] = {}
+    for source in placement_sources(machine, feeder, speed=speed):
+        parts[source.cause] = parts.get(source.cause, 0.0) + source.contribution_mm**2
+    if not any(parts.values()):
+        return ""
+    cause = max(parts, key=lambda name: parts[name])
+    share = 100.0 * parts[cause] / sum(parts.values())
+    return f", {share:.0f} % of its variance from {cause}"
+
+
 def off_words(error_mm: float, *, units: System = "metric") -> str:
     """Say by how much inserts land off the target, and to which side: ``0.2 mm late``."""
     if abs(error_mm) < _NOTHING_MM:
@@ -85,6 +98,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
     covers = "still covering it" if tail < 0.0 else "clear of it"
     travel = engage_travel(machine, feeder, speed=v)
     cycle = cycle_time(machine, feeder, speed=v)
+    largest = _largest_source(machine, feeder, speed=v)
     error = placement_spread(machine, feeder, speed=v).average
     every = machine.carriers.pitch_mm / v
     return [
@@ -99,5 +113,5 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
         f"cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between carriers "
         f"({100.0 * cycle / every:.0f} %).",
         f"Expected placement at line speed: {off_words(error, units=units)} on average, standard "
-        f"deviation {mm(placement_sd(machine, feeder, speed=v))}.",
+        f"deviation {mm(placement_sd(machine, feeder, speed=v))}{largest}.",
     ]

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
 from feedsim.settings.predict import (
-    cycle_time,
     expected_offsets,
     nose_at_opening,
     placement_sd,
@@ -20,13 +19,15 @@ __all__ = [
     "gaps",
     "landing",
     "limits",
-    "losses",
     "next_nose",
     "on_carrier",
     "speed_match",
     "stage",
     "tail",
 ]
+
+_EXAMPLE_WAY_MM = 120.0  # of the starter, to which the defaults belong
+_SAME_MM = 1e-6
 
 
 def _staged_at(s: Setup) -> float:
@@ -57,11 +58,18 @@ def limits(s: Setup) -> Iterator[str]:
     """Warn of a nose limit or a grip end that cannot be where it is said to be."""
     f = s.feeder
     for key, place in (("nose_limit", f.nose_limit_mm), ("grip_end", f.grip_end_mm)):
-        if place >= f.insert_eye_to_placement_mm:
-            given = key in s.scenario.feeder[s.number].model_fields_set
+        given = key in s.scenario.feeder[s.number].model_fields_set
+        way = f.insert_eye_to_placement_mm
+        if place < way and not given and abs(way - _EXAMPLE_WAY_MM) > _SAME_MM:
+            yield (
+                f"{key} is not given: the default of {s.say(place)} is that of a feeder with "
+                f"{s.say(_EXAMPLE_WAY_MM)} from insert eye to placement point, and this one has "
+                f"{s.say(way)}. Measure it on the machine."
+            )
+        if place >= way:
             yield (
                 f"{key} is {s.say(place)}{'' if given else ', the default'}, at or past the "
-                f"placement point ({s.say(f.insert_eye_to_placement_mm)}): it guards nothing "
+                f"placement point ({s.say(way)}): it guards nothing "
                 f"there. Measure it on the machine."
             )
 
@@ -197,33 +205,4 @@ def speed_match(s: Setup) -> Iterator[str]:
         yield (
             f"Inserts land {s.percent(abs(ratio - 1.0))} {'faster' if ratio > 1.0 else 'slower'} "
             f"than the belt; {s.percent(limit)} is allowed."
-        )
-
-
-def losses(s: Setup) -> Iterator[str]:
-    """Warn of acceptance figures that the eyes and the singulator alone rule out."""
-    f, accept = s.feeder, s.scenario.acceptance
-    again = f.inserts.length_mm + f.inserts.gap_mm
-    late = cycle_time(s.machine, f, speed=s.speed) + again / (
-        f.settings.speed_ratio * s.counted_speed
-    )
-    unstaged = 1.0 - (1.0 - f.inserts.misfeed) * (1.0 - f.eye.missed)
-    c = s.machine.carriers
-    if c.record_mm:
-        unstaged *= share_closer(c, late * s.speed)
-    elif late * s.speed <= c.pitch_mm:
-        unstaged = 0.0  # a second insert still comes in time
-    if s.machine.controller.not_ready_engages:
-        unstaged = 0.0  # they are waited for, and served late
-    missed = 1.0 - (1.0 - s.machine.carrier_eye.missed) * (1.0 - unstaged)
-    if missed > accept.missed:
-        yield (
-            f"Eyes that miss cards and misfeeds alone cost up to {s.percent(missed)} of the "
-            f"carriers; {s.percent(accept.missed)} may be missed."
-        )
-    hazards = 1.0 - (1.0 - f.inserts.double) * (1.0 - f.eye.missed)
-    if hazards > accept.jam_risk:
-        yield (
-            f"Doubles and inserts that their eye does not see alone make a jam risk of "
-            f"{s.percent(hazards)}; {s.percent(accept.jam_risk)} is accepted."
         )

@@ -11,6 +11,7 @@ from feedsim.scenario import Scenario
 from feedsim.studies.review.advice import warnings_of
 from feedsim.studies.review.automatic import automatic_words
 from feedsim.studies.review.facts import feeder_words, line_words
+from feedsim.studies.review.neighbours import side_by_side
 from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
 
@@ -62,7 +63,7 @@ def review(scenario: Scenario, *, units: System = "metric") -> Review:
 
 def _run_warnings(scenario: Scenario) -> list[str]:
     """Return what is to be said about the run and the line as a whole."""
-    warnings = []
+    warnings = list(side_by_side(scenario))
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
         warnings.append(

@@ -29,6 +29,7 @@ __all__ = [
     "late_openings",
     "leads",
     "locked_counts",
+    "loop_gain",
     "memory",
     "no_cycle",
     "run_up",
@@ -186,6 +187,31 @@ def drive(s: Setup) -> Iterator[str]:
             f"Drive overload: the ramps ask for {asked} {s.at_speed}, and the drive allows "
             f"{s.say(limit, 'acceleration')}. Lengthen the ramps."
         )
+
+
+def loop_gain(s: Setup) -> Iterator[str]:
+    """Warn of a position loop that the motion cycle cannot bear.
+
+    A loop of gain K closed each T, its output held in between, multiplies what it is off by
+    1 − K·T: it is stable for K·T < 2 and does not swing up to 1; with one more period of delay,
+    z² − z + K·T, it is stable for K·T < 1 (Franklin, Powell, Workman, Digital Control of Dynamic
+    Systems).
+    """
+    gain, cycle = s.feeder.servo.loop_gain_per_s, s.machine.controller.motion_cycle_s
+    product = gain * cycle
+    if not 1.0 < product < math.inf:
+        return
+    does = (
+        "does not settle: each correction is larger than the error" if product >= 2.0 else "swings"
+    )
+    yield (
+        f"The loop gain of {s.say(gain, 'rate')} is too much for a loop that is closed once in a "
+        f"motion cycle of {s.say(cycle, 'time')}: gain times cycle is {product:.3g}, and "
+        f"{'from 2 on' if product >= 2.0 else 'beyond 1'} such a loop {does} "
+        f"(with a further cycle of delay it does not settle beyond 1). The servo modelled here "
+        f"follows without steps and does not show it. Lower the gain, unless the drive closes the "
+        f"loop itself, faster."
+    )
 
 
 def memory(s: Setup) -> Iterator[str]:

@@ -1,0 +1,134 @@
+"""``check`` knows what ``limit`` knows: every mechanism that is too much is a warning."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from feedsim.scenario import Scenario, override, scenario_from_text
+from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.studies.review import counted as module
+from feedsim.studies.review.advice import _EXPLAINS
+from feedsim.studies.review.counted import counted
+from feedsim.studies.review.review import review
+from feedsim.studies.review.setup import Setup
+from feedsim.studies.run import machine_of
+
+TEXT = (Path(__file__).parents[2] / "scenarios" / "membership_card.toml").read_text("utf-8")
+
+
+def card(*changes: str) -> Scenario:
+    return override(scenario_from_text(TEXT), list(changes))
+
+
+def of(scenario: Scenario) -> Setup:
+    return Setup(scenario, machine_of(scenario), 0, "metric")
+
+
+@pytest.mark.parametrize("number", range(len(MECHANISMS)), ids=[m.name for m in MECHANISMS])
+def test_every_mechanism_that_is_too_much_is_told(
+    number: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def faked(share: float) -> None:
+        rows = [replace(m, share=lambda *_: 0.0) for m in MECHANISMS]
+        rows[number] = replace(MECHANISMS[number], share=lambda *_: share)
+        monkeypatch.setattr(module, "MECHANISMS", tuple(rows))
+
+    setup, name = of(card()), MECHANISMS[number].name
+    faked(0.5)
+    (said,) = counted(setup, lambda _: False)
+    assert said.startswith(f"{name.capitalize()}: by that alone 50 % of the ")
+    assert not list(counted(setup, lambda mechanism: mechanism == name))
+    faked(0.0)
+    assert not list(counted(setup, lambda _: False))
+
+
+def test_what_is_too_much_only_together_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    # 0.1 % may be missed; 0.06 and 0.07 % make 1 − 0.9994·0.9993 = 0.13 %
+    rows = [replace(m, share=lambda *_: 0.0) for m in MECHANISMS]
+    missed = [i for i, m in enumerate(MECHANISMS) if m.figure == "missed"]
+    for i, share in zip(missed, (0.0006, 0.0007), strict=False):
+        rows[i] = replace(MECHANISMS[i], share=lambda *_, share=share: share)
+    monkeypatch.setattr(module, "MECHANISMS", tuple(rows))
+    (said,) = counted(of(card()), lambda _: False)
+    names = [MECHANISMS[i].name for i in missed]
+    assert said.startswith("Taken together 0.13 % of the carriers are missed at 60 m/min")
+    assert f"{names[1]} 0.07 %, {names[0]} 0.06 %." in said
+
+
+def test_explanations_are_of_mechanisms_that_there_are() -> None:
+    assert set(_EXPLAINS) <= {m.name for m in MECHANISMS}
+
+
+@pytest.mark.parametrize(("product", "warns"), [(0.99, ""), (1.01, "swings"), (2.0, "not settle")])
+def test_a_loop_gain_is_warned_of_where_the_loop_held_between_cycles_cannot_bear_it(
+    product: float, warns: str
+) -> None:
+    # held in between: x → (1 − K·T)·x, found with scipy's zero-order hold of the plant 1/s
+    cycle = 1e-3
+    gain = product / cycle
+    plant = signal.cont2discrete(([1.0], [1.0, 0.0]), cycle, method="zoh")
+    top, below = np.atleast_1d(np.squeeze(plant[0])), np.asarray(plant[1])
+    poles = np.roots(np.polyadd(below, gain * top))
+    assert np.max(np.abs(poles)) >= 1.0 - 1e-9 if product >= 2.0 else np.max(np.abs(poles)) < 1.0
+    assert (np.min(poles.real) < 0.0) == (product > 1.0)  # it changes sides from cycle to cycle
+    # one more cycle of delay: z² − z + K·T, stable below 1
+    late = np.abs(np.roots([1.0, -1.0, product]))
+    assert (np.max(late) < 1.0) == (product < 1.0)
+    said = review(card(f"feeder.0.servo.loop_gain={gain} 1/s")).feeders[0].warnings
+    assert [line for line in said if "loop gain" in line] == [
+        x for x in said if warns and warns in x
+    ]
+    assert bool(warns) == any("loop gain" in line for line in said)
+
+
+def two(second: str) -> list[str]:
+    at = TEXT.index("[[feeder]]")
+    other = TEXT[at:].replace('"card feeder"', '"second feeder"')
+    for change in second.split(";"):
+        key, _, value = change.partition("=")
+        lines = other.splitlines()
+        other = "\n".join(f'{key} = "{value}"' if x.startswith(f"{key} =") else x for x in lines)
+    return review(scenario_from_text(f"{TEXT}\n{other}\n")).warnings
+
+
+def test_feeders_at_one_place_and_inserts_on_each_other_are_told() -> None:
+    one_place, on_it = "have one placement point, 400 mm from", "lands {} on that of card feeder"
+    same = " ".join(two("name=second feeder"))
+    assert one_place in same
+    assert on_it.format("85.6 mm") in same
+    # 20 to 105.6 mm, and from 100 mm on: 5.6 mm
+    apart = " ".join(two("eye_to_placement=700 mm;target_offset=100 mm"))
+    assert one_place not in apart
+    assert on_it.format("5.6 mm") in apart
+    assert not two("eye_to_placement=700 mm;target_offset=105.6 mm")
+
+
+def test_an_overlap_that_the_recipe_speaks_of_is_meant() -> None:
+    at = TEXT.index("[[feeder]]")
+    other = TEXT[at:].replace('"card feeder"', '"second feeder"').replace('"400 mm"', '"700 mm"')
+    recipe = f"{TEXT}\n{other}\n[product]\nmay_overlap = true\n"
+    assert not any("lands" in line for line in review(scenario_from_text(recipe)).warnings)
+
+
+@pytest.mark.parametrize("key", ["grip_end", "nose_limit"])
+def test_a_default_place_on_a_geometry_of_its_own_is_told(key: str) -> None:
+    def said(text: str) -> list[str]:
+        return review(scenario_from_text(text)).feeders[0].warnings
+
+    without = "\n".join(line for line in TEXT.splitlines() if not line.startswith(key))
+    assert not said(without)  # 120 mm, to which the defaults belong
+    longer = without.replace(
+        'insert_eye_to_placement = "120 mm"', 'insert_eye_to_placement = "130 mm"'
+    )
+    assert any(line.startswith(f"{key} is not given") for line in said(longer))
+
+
+def test_the_largest_source_of_spread_is_named_with_its_share() -> None:
+    # README's budget: closing and opening tick have 39.0 % each, both of the motion cycle
+    words = " ".join(review(card()).feeders[0].words)
+    assert "standard deviation 0.4623 mm, 78 % of its variance from motion cycle." in words
