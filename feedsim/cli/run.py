@@ -97,6 +97,8 @@ def _tell_of_older_files(folder: Path, files: dict[str, Content]) -> None:
         "stops.csv",
         "placement*.png",
         "placement*.svg",
+        "product.png",
+        "product.svg",
         "timing*.png",
         "timing*.svg",
     )
@@ -143,6 +145,7 @@ def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) ->
 def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, Content]:
     from feedsim.output.canvas import render
     from feedsim.output.placement.figure import placement_figures
+    from feedsim.output.product.figure import product_figure
     from feedsim.output.timing.figure import timing_figure
     from feedsim.output.timing.view import carriers_around
     from feedsim.studies.run import criteria_of, trace
@@ -151,6 +154,8 @@ def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, 
     figures = placement_figures(
         rehearsal.results, rehearsal.records, criteria=criteria_of(scenario), units=units
     )
+    if len(scenario.feeder) > 1:
+        figures["product"] = product_figure(rehearsal.results, rehearsal.machine, units=units)
     records, kept = trace(scenario, around=carriers_around(rehearsal.machine, middle))
     came = records.carriers.eye_time_s[middle] >= 0.0  # a run that was given up ends before some
     for number, feeder in enumerate(scenario.feeder if came else ()):

@@ -53,6 +53,16 @@ def test_a_run_writes_its_files_below_plots(
     }
 
 
+def test_several_feeders_have_products_too(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("run", SCENARIOS / "two_feeders.toml", "--carriers", 60, "--out", tmp_path)
+    assert "\nProducts\n" in ended.out
+    timing = {f"timing-{n}.{kind}" for n in (0, 1) for kind in ("png", "svg")}
+    more = {"products.csv", "product.png", "product.svg"} | timing
+    assert {p.name for p in tmp_path.iterdir()} == (FILES - {"timing.png", "timing.svg"}) | more
+    with (tmp_path / "products.csv").open(encoding="ascii") as file:
+        assert len(list(csv.DictReader(file))) == 60
+
+
 def test_files_of_an_earlier_run_are_named(tmp_path: Path, feedsim: Run) -> None:
     first = feedsim("run", CARD, "--carriers", 30, "--out", tmp_path, "--trace")
     assert first.err == ""
