@@ -26,6 +26,7 @@ class Look(NamedTuple):
 
     ``t``: when that is (s). ``since_s``, ``on_s``: from when its run of the output is on, and
     the input. ``counts``: the input is on for it. ``shown``: the program saw the input on last.
+    ``goes_on``: the output has not gone off before it.
     """
 
     seen: Seen
@@ -34,13 +35,14 @@ class Look(NamedTuple):
     on_s: float
     counts: bool
     shown: bool
+    goes_on: bool
 
     def came_on(self) -> Iterator[tuple[str, float]]:
-        """Yield when its run of the output came on, and of the input (s); not of merged cards."""
-        if self.seen is not Seen.MERGES:
+        """Yield when output and input came on for it (s); of a merged card only a new output."""
+        if not (self.seen is Seen.MERGES and self.goes_on):
             yield "output_on", self.since_s
-            if self.counts:
-                yield "input_on", self.on_s
+        if self.counts and self.seen is not Seen.MERGES:
+            yield "input_on", self.on_s
         if self.seen is Seen.TOO_SHORT:
             yield "too_short", self.t
 
@@ -104,20 +106,20 @@ class InputLevel:
         )
         if still_on and (self._shown or not self._polled):
             t = passes_s if goes_on else switches_s
-            return Look(Seen.MERGES, t, since_s, self._on_s, True, self._shown)
+            return Look(Seen.MERGES, t, since_s, self._on_s, True, self._shown, goes_on)
         on_s = self._on_s if still_on else since_s + self._filter_s
         off_s = self._goes_off(tail_mm)
         if self._filter_s and not still_on and off_s < on_s - SAME_INSTANT_S:
-            return Look(Seen.TOO_SHORT, off_s, since_s, on_s, False, self._shown)
+            return Look(Seen.TOO_SHORT, off_s, since_s, on_s, False, self._shown, goes_on)
         if not self._polled:
-            return Look(Seen.SWITCHES, on_s, since_s, on_s, True, True)
+            return Look(Seen.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
         if self._shown and self._program_off_s() >= on_s - SAME_INSTANT_S:
-            return Look(Seen.MERGES, on_s, since_s, on_s, True, True)
+            return Look(Seen.MERGES, on_s, since_s, on_s, True, True, goes_on)
         tick_s = self._scan_tick(on_s)
         input_off_s = off_s + self._filter_s
         if tick_s < input_off_s - SAME_INSTANT_S:
-            return Look(Seen.SWITCHES, tick_s, since_s, on_s, True, True)
-        return Look(Seen.TOO_SHORT, input_off_s, since_s, on_s, True, False)
+            return Look(Seen.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
+        return Look(Seen.TOO_SHORT, input_off_s, since_s, on_s, True, False, goes_on)
 
     def take(self, look: Look, tail_mm: float) -> None:
         """Let a card that was looked at have passed, its tail at a travel (mm)."""

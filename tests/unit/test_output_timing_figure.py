@@ -11,7 +11,14 @@ from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.output.canvas import render
 from feedsim.output.timing.curves import insert_paths, target_paths
-from feedsim.output.timing.events import carrier_eye_output, insert_eye_output, instants
+from feedsim.output.timing.events import (
+    carrier_eye_output,
+    carrier_eye_runs,
+    insert_eye_output,
+    instants,
+    program_input,
+    scans,
+)
 from feedsim.output.timing.figure import timing_figure
 from feedsim.output.timing.view import carriers_around, view_of
 from feedsim.records.outcome import Outcome
@@ -206,6 +213,33 @@ def test_a_merged_carrier_holds_the_output_on():
     assert Outcome.MERGED in seen.rows.outcome
 
 
+def test_what_the_program_has_of_a_polled_eye_begins_and_ends_at_scans():
+    # 1000 mm/s: on from 1 ms after the edge to 210 ms, so the input from 16 to 225; each at the
+    # next scan
+    seen = view(polled())
+    runs, eye = carrier_eye_runs(seen), seen.machine.carrier_eye
+    looks, known = scans(seen, eye), [e for e in seen.trace.events if e.event == "known"]
+    at = {e.carrier: e.time_s for e in known if e.part == "carrier_eye"}
+    found = [b for b in program_input(seen, eye, runs) if seen.from_s < b.from_s]
+    assert len(found) > 1
+    for number, since, until in found:
+        run = next(b for b in runs if b.number == number)
+        assert since == pytest.approx(at[number], abs=1e-9)
+        assert 0.0 <= since - run.from_s - 0.015 < 0.012
+        assert min(abs(since - t) for t in looks) < 1e-9
+        if until < seen.to_s:
+            assert 0.0 <= until - run.to_s - 0.015 < 0.012
+            assert min(abs(until - t) for t in looks) < 1e-9
+
+
+def test_a_gap_that_a_filter_bridges_is_drawn_in_the_output_only():
+    close = Carriers(210.0, 214.0)
+    seen = view(ideal(carriers=close, carrier_eye=Eye(filter_s=0.01)))
+    assert len(carrier_eye_output(seen)) > 2
+    (one,) = program_input(seen, seen.machine.carrier_eye, carrier_eye_runs(seen))
+    assert (one.from_s, one.to_s) == (seen.from_s, seen.to_s)
+
+
 def test_the_insert_eye_is_blocked_from_nose_to_tail():
     """An insert of 85.6 mm is over the eye for 85.6 mm of feed travel."""
     seen = view(ideal())
@@ -330,6 +364,11 @@ def slowing_down() -> Machine:
     return ideal(line=Line(1000.0, profile=profile))
 
 
+def polled(filter_s=0.015):
+    eye = Eye(response_s=0.001, scanned=True, polled=True, filter_s=filter_s)
+    return noisy(carrier_eye=eye, controller=Controller(scan_s=0.012, motion_cycle_s=0.001))
+
+
 ODD = {
     "one carrier": (ideal, 1, 0, 0),
     "first": (noisy, 30, 0, 0),
@@ -342,6 +381,9 @@ ODD = {
     "late": (late_anyway, 120, 60, 0),
     "scanned": (lambda: noisy(carrier_eye=Eye(scanned=True)), 30, 12, 0),
     "slowing down": (slowing_down, 30, 13, 0),
+    "filtered": (lambda: noisy(carrier_eye=Eye(filter_s=0.02)), 30, 12, 0),
+    "polled": (polled, 30, 12, 0),
+    "polled, nothing seen": (lambda: polled(filter_s=0.5), 30, 12, 0),
 }
 
 

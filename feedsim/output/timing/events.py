@@ -7,10 +7,32 @@ from typing import NamedTuple
 
 import numpy as np
 
+from feedsim.machine import Eye
 from feedsim.output.timing.view import TimingView
 from feedsim.records.outcome import Outcome
+from feedsim.settings.levels import filters
+from feedsim.studies.eye_levels import (
+    Level,
+    carrier_outputs,
+    program_levels,
+    scan_ticks,
+    scans_of,
+)
 
-__all__ = ["Blocked", "Instant", "carrier_eye_output", "insert_eye_output", "instants", "marks"]
+__all__ = [
+    "Blocked",
+    "Instant",
+    "carrier_eye_output",
+    "carrier_eye_runs",
+    "insert_eye_output",
+    "insert_eye_runs",
+    "instants",
+    "marks",
+    "program_input",
+    "scans",
+]
+
+_MOST_SCANS = 400
 
 
 class Blocked(NamedTuple):
@@ -29,6 +51,16 @@ class Instant(NamedTuple):
 
 
 def carrier_eye_output(view: TimingView) -> list[Blocked]:
+    """Return when the carrier eye's output is on, in the window."""
+    return _within(carrier_eye_runs(view), view)
+
+
+def insert_eye_output(view: TimingView) -> list[Blocked]:
+    """Return when the insert eye's output is on, in the window."""
+    return _within(insert_eye_runs(view), view)
+
+
+def carrier_eye_runs(view: TimingView) -> list[Blocked]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
     It goes off ``off_response`` after the trailing edge. What the trace has no event of is
@@ -36,6 +68,11 @@ def carrier_eye_output(view: TimingView) -> list[Blocked]:
     """
     leading, belt = view.records.carriers.leading_edge_mm, view.trace.belt
     length, off = view.machine.carriers.length_mm, view.machine.carrier_eye.off_response_s
+    if filters(view.machine.carrier_eye):
+        levels = carrier_outputs(
+            view.trace.events, lambda k: belt.time_at(float(leading[k]) + length) + off
+        )
+        return [Blocked(*level) for level in levels]
     found: list[Blocked] = []
     for event in view.trace.events:
         if event.part != "carrier_eye":
@@ -46,10 +83,10 @@ def carrier_eye_output(view: TimingView) -> list[Blocked]:
             found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
         elif merged or event.event == "switches":
             found.append(Blocked(event.carrier, event.time_s, end))
-    return _within(found, view)
+    return found
 
 
-def insert_eye_output(view: TimingView) -> list[Blocked]:
+def insert_eye_runs(view: TimingView) -> list[Blocked]:
     """Return when the insert eye's output is on for the inserts that the program took.
 
     It goes off ``off_response`` after the tail; an insert that is never engaged lies over
@@ -65,8 +102,13 @@ def insert_eye_output(view: TimingView) -> list[Blocked]:
         return feed.time_at(feed.position(opens) - float(rows.tail_mm[row[0]])) + off
 
     part = view.part("insert_eye")
+    began = {
+        event.insert: event.time_s
+        for event in view.trace.events
+        if event.part == part and event.event == "output_on"
+    }
     found = [
-        Blocked(event.insert, event.time_s, tail_passes(event.insert))
+        Blocked(event.insert, began.get(event.insert, event.time_s), tail_passes(event.insert))
         for event in view.trace.events
         if event.part == part and event.event == "switches"
     ]
@@ -77,7 +119,24 @@ def insert_eye_output(view: TimingView) -> list[Blocked]:
             since = feed.time_at(feed.command(float(rows.engage_time_s[first[0]])) - stage)
         if len(first) or not view.machine.start_empty:
             found.insert(0, Blocked(0, since, tail_passes(0)))
-    return _within(found, view)
+    return found
+
+
+def program_input(view: TimingView, eye: Eye, runs: list[Blocked]) -> list[Blocked]:
+    """Return what the program has of an output behind a filter, or polled; else nothing."""
+    if not filters(eye):
+        return []
+    tick = scan_ticks(view.trace.events, view.machine.controller)
+    levels = program_levels([Level(*blocked) for blocked in runs], eye, tick)
+    return _within([Blocked(*level) for level in levels], view)
+
+
+def scans(view: TimingView, eye: Eye) -> list[float]:
+    """Return the scans at which an eye is polled (s); none where they would be a blur."""
+    if not eye.polled:
+        return []
+    tick, window = scan_ticks(view.trace.events, view.machine.controller), (view.from_s, view.to_s)
+    return scans_of(tick, view.machine.controller.scan_s, window=window, most=_MOST_SCANS)
 
 
 def _within(found: list[Blocked], view: TimingView) -> list[Blocked]:
@@ -87,7 +146,7 @@ def _within(found: list[Blocked], view: TimingView) -> list[Blocked]:
 
 def instants(view: TimingView) -> list[Instant]:
     """Return what happened for the chosen carrier, in order of time, in words."""
-    scanned = view.machine.carrier_eye.scanned
+    scanned, polled = view.machine.carrier_eye.scanned, view.machine.carrier_eye.polled
     labels = {
         ("carrier_eye", "switches"): "eye\nswitches" if scanned else "mark\ncaptured",
         ("carrier_eye", "known"): "mark\ncaptured" if scanned else "mark\nknown",
@@ -98,6 +157,8 @@ def instants(view: TimingView) -> list[Instant]:
         (view.part("clutch"), "search_ends"): "no insert\nfound",
         (view.part("clutch"), "staged"): "next insert\nstaged",
     }
+    if polled:  # it has switched for the program only as it is known
+        del labels["carrier_eye", "switches"]
     for outcome in Outcome:
         cause = outcome.cause.replace("_", " ")
         labels[view.part("program"), outcome.cause] = f"missed:\n{cause}"

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from feedsim.machine import Machine
 from feedsim.output.canvas import A4_LANDSCAPE, house_style, one_line, true_minus
 from feedsim.output.timing import lanes
 from feedsim.output.timing.curves import belt_speeds, insert_paths, target_paths
-from feedsim.output.timing.events import carrier_eye_output, insert_eye_output, instants, marks
+from feedsim.output.timing.events import (
+    carrier_eye_output,
+    carrier_eye_runs,
+    insert_eye_output,
+    insert_eye_runs,
+    instants,
+    marks,
+    program_input,
+    scans,
+)
 from feedsim.output.timing.labels import label_instants
 from feedsim.output.timing.view import Scale, TimingView, view_of
 from feedsim.output.wording import length
@@ -87,11 +97,13 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     figure = Figure(figsize=A4_LANDSCAPE)
     axes = _make_lanes(figure, scale)
     seen = marks(view)
-    for lane, output, word in (
-        (0, carrier_eye_output(view), "carrier"),
-        (1, insert_eye_output(view), "insert"),
+    for lane, runs, output, word, eye in (
+        (0, carrier_eye_runs, carrier_eye_output, "carrier", view.machine.carrier_eye),
+        (1, insert_eye_runs, insert_eye_output, "insert", view.what.eye),
     ):
-        lanes.draw_output(axes[lane], output, scale, word=word)
+        lanes.draw_output(axes[lane], output(view), scale, word=word)
+        program = program_input(view, eye, runs(view))
+        lanes.draw_input(axes[lane], program, scans(view, eye), scale)
         heights = {"captured": 0.5, "known": 1.0, "stray": 0.5}
         lanes.draw_marks(axes[lane], seen[f"{word}_eye"], scale, heights=heights)
     lanes.draw_clutch(axes[2], view.feed.engagement(), scale)
@@ -102,12 +114,14 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     lanes.draw_marks(axes[4], seen["landing"], scale, heights={"lands": landing})
     label_instants(axes, instants(view), scale)
     _write_title(figure, view, title=title, units=units)
+    handles = lanes.legend_handles(axes)
+    columns = max(5, math.ceil(len(handles) / 2))
     figure.legend(
-        handles=lanes.legend_handles(axes),
+        handles=handles,
         loc="lower center",
         bbox_to_anchor=(0.5 * (_LEFT + _RIGHT), 0.008),
-        ncols=5,
-        columnspacing=1.6,
+        ncols=columns,
+        columnspacing=8.0 / columns,
     )
     return figure
 

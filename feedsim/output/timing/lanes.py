@@ -72,6 +72,18 @@ def draw_output(axes: Axes, blocked: list[Blocked], scale: Scale, *, word: str) 
     axes.set_yticks([0, 1], ["clear", "blocked"])
 
 
+def draw_input(axes: Axes, levels: list[Blocked], scans: list[float], scale: Scale) -> None:
+    """Draw what the program has of an output, behind a filter or polled, and when it looks."""
+    for _, start, end in levels:
+        left, right = scale.ms((start, end))
+        bar: _Look = {"color": BLACK, "linewidth": 0, "zorder": 5, "gid": "input"}
+        axes.fill_between((left, right), -0.13, 0.1, **bar)
+    if scans:
+        times = scale.ms(scans)
+        look: _Look = {"linestyle": "none", "markersize": 4.0, "color": VERMILLION, "zorder": 6}
+        axes.plot(times, [1.2] * len(times), marker="|", gid="mark-scan", **look)
+
+
 def draw_clutch(axes: Axes, engagement: Curve, scale: Scale) -> None:
     """Draw how far the clutch is engaged."""
     times = scale.ms(engagement.times_s)
@@ -221,8 +233,25 @@ def legend_handles(lanes: list[Axes]) -> list[Any]:
         (TAIL, "insert's tail, clutch closed"),
         (TARGET, "carrier's target point"),
     ]
-    return [Line2D([], [], label=label, **look) for look, label in lines] + [
+    return [
+        *(Line2D([], [], label=label, **look) for look, label in lines),
+        *_input_handles(lanes),
+    ] + [
         Line2D([], [], linestyle="none", label=words[kind], **look)
         for kind, look in MARKS.items()
         if any(line.get_gid() == f"mark-{kind}" for lane in lanes for line in lane.lines)
     ]
+
+
+def _input_handles(lanes: list[Axes]) -> list[Any]:
+    """Return what the legend says of filtered and polled eyes, where there are any."""
+    from matplotlib.lines import Line2D
+
+    handles = []
+    if any(drawn.get_gid() == "input" for lane in lanes for drawn in lane.collections):
+        bar: _Look = {"color": BLACK, "linewidth": 5.0}
+        handles.append(Line2D([], [], label="eye as the program has it", **bar))
+    if any(line.get_gid() == "mark-scan" for lane in lanes for line in lane.lines):
+        tick: _Look = {"linestyle": "none", "marker": "|", "color": VERMILLION}
+        handles.append(Line2D([], [], label="scan", **tick))
+    return handles

@@ -1,0 +1,107 @@
+"""An eye's output, and what filter and scan leave of it for the program, over time.
+
+For pictures: runs of the output come from the trace, what the program has from those alone
+(model, section 4).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
+
+from feedsim.machine import Controller, Eye
+from feedsim.motion.ticks import SAME_INSTANT_S, next_tick
+from feedsim.records.trace import TraceEvent
+
+__all__ = ["Level", "carrier_outputs", "program_levels", "scan_ticks", "scans_of"]
+
+
+class Level(NamedTuple):
+    """A level that is on (s), and the number of the card that it began with."""
+
+    number: int
+    from_s: float
+    to_s: float
+
+
+def carrier_outputs(events: Iterable[TraceEvent], goes_off: Callable[[int], float]) -> list[Level]:
+    """Return the runs of the carrier eye's output, of an eye with a filter, or polled.
+
+    Parameters
+    ----------
+    events : iterable of TraceEvent
+        In order of time.
+    goes_off : callable
+        When the output goes off behind a carrier (s).
+    """
+    own = [event for event in events if event.part == "carrier_eye"]
+    began = {event.carrier: event.time_s for event in own if event.event == "output_on"}
+    held = {event.carrier for event in own if event.event in {"switches", "merged", "too_short"}}
+    found: list[Level] = []
+    for carrier in sorted(held):
+        start, end = began.get(carrier), goes_off(carrier)
+        if found and (start is None or start <= found[-1].from_s):
+            found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
+        else:
+            found.append(Level(carrier, end if start is None else start, end))
+    return [level for level in found if level.from_s < level.to_s]
+
+
+def program_levels(
+    output: Iterable[Level], eye: Eye, scan_tick: Callable[[float], float] | None
+) -> list[Level]:
+    """Return what the program has of an output: behind the filter, as polled.
+
+    Parameters
+    ----------
+    output : iterable of Level
+        Runs of the output, in order.
+    eye : Eye
+    scan_tick : callable
+        The first scan tick at or after an instant (s); None: nothing was ever seen at one.
+    """
+    found: list[Level] = []
+    for number, start, end in output:
+        if found and start < found[-1].to_s - SAME_INSTANT_S:
+            found[-1] = found[-1]._replace(to_s=end + eye.filter_s)
+        elif end - start >= eye.filter_s - SAME_INSTANT_S:
+            found.append(Level(number, start + eye.filter_s, end + eye.filter_s))
+    if not eye.polled:
+        return found
+    return [] if scan_tick is None else _polled(found, scan_tick)
+
+
+def _polled(levels: list[Level], scan_tick: Callable[[float], float]) -> list[Level]:
+    found: list[Level] = []
+    for number, start, end in levels:
+        tick = scan_tick(start)
+        if found and found[-1].to_s >= start - SAME_INSTANT_S:
+            found[-1] = found[-1]._replace(to_s=scan_tick(end))
+        elif tick < end - SAME_INSTANT_S:
+            found.append(Level(number, tick, scan_tick(end)))
+    return found
+
+
+def scan_ticks(
+    events: Iterable[TraceEvent], controller: Controller
+) -> Callable[[float], float] | None:
+    """Return what gives the first scan tick at or after an instant, from a tick in the trace.
+
+    None where there is none in it.
+    """
+    known = next((event.time_s for event in events if event.event == "known"), None)
+    if known is None:
+        return None
+    return lambda t: next_tick(t, known, period=controller.scan_s) if math.isfinite(t) else t
+
+
+def scans_of(
+    scan_tick: Callable[[float], float] | None, scan_s: float, *, window: Sequence[float], most: int
+) -> list[float]:
+    """Return the scans in a window (s); none if there were more than ``most``, or no scans."""
+    first, last = window
+    if scan_tick is None or scan_s == 0.0 or (last - first) / scan_s > most:
+        return []
+    begin = scan_tick(first)
+    return [begin + n * scan_s for n in range(math.floor((last - begin) / scan_s + 1e-6) + 1)]
