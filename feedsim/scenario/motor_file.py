@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import Kind, QuantityError, canonical, parse
-from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, delimiter_of, plain_number
-from feedsim.scenario.text_file import text_of
+from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
+from feedsim.scenario.table_file import is_blank_row, read_table
 from feedsim.scenario.wording import dotted, shown
 
 __all__ = ["COLUMNS", "MOST_MOTORS", "motor_faults", "read_motors", "with_motors"]
@@ -105,25 +103,19 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
     name = str(path)
     file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
     try:
-        text = text_of(path, largest=_LARGEST, what="table of motors").removeprefix("\ufeff")
+        table = read_table(path, largest=_LARGEST, what="table of motors")
+        below = [(row, cells) for row, cells in table.rows() if not is_blank_row(cells)]
     except FeedsimError as error:
         raise _wrong(key, f"{file}: {error.faults[0].message}") from None
-    try:
-        rows = _rows(text)
-    except csv.Error as error:
-        raise _wrong(key, f"{file}: is no CSV file ({error})") from None
-    if not rows:
-        raise _wrong(key, f"{file}: is empty")
-    (_, names), *below = rows
-    columns = _columns([name.strip().lower() for name in names], file=file, key=key)
+    names, at = table.head, f"row {table.head_row}"
+    columns = _columns([name.lower() for name in names], file=f"{file}, {at}", key=key)
     if not below:
-        raise _wrong(key, f"{file}: row 1 names the columns; there has to be a motor below it")
+        raise _wrong(key, f"{file}: {at} names the columns; there has to be a motor below it")
     if len(below) > MOST_MOTORS:
         raise _wrong(key, f"{file}: has more than {MOST_MOTORS} motors")
     motors, faults = [], []
-    commas = _delimiter(text) != ","
     for row, cells in below:
-        motor = _motor(cells, columns, width=len(names), commas=commas)
+        motor = _motor(cells, columns, width=len(names), commas=table.commas, at=at)
         wrong = [*motor.pop("", ()), *(f"{of}: {why}" for of, why in motor_faults(motor))]
         faults += [f"{file}, row {row}: {said}" for said in wrong]
         motors.append(motor)
@@ -151,18 +143,6 @@ def motor_faults(motor: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             continue
         if most < least:
             yield high, f"found {shown(motor[high])}; needs at least {low}, {motor[low]}"
-
-
-def _delimiter(text: str) -> str:
-    return delimiter_of(text.lstrip().partition("\n")[0])
-
-
-def _rows(text: str) -> list[tuple[int, list[str]]]:
-    """Return the rows that are not blank, with their numbers, the first being 1."""
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
-    return [
-        (number, cells) for number, cells in enumerate(rows, 1) if any(c.strip() for c in cells)
-    ]
 
 
 def _columns(names: Sequence[str], *, file: str, key: str) -> dict[str, tuple[int, str]]:
@@ -194,7 +174,7 @@ def _columns(names: Sequence[str], *, file: str, key: str) -> dict[str, tuple[in
     if _FACTOR not in found and (near := difflib.get_close_matches(_FACTOR, others, cutoff=0.7)):
         faults.append(f"column {shown(near[0])} is not known; the nearest is {shown(_FACTOR)}")
     if faults:
-        raise FeedsimError(*(Fault(key, message=f"{file}, row 1: {said}") for said in faults))
+        raise FeedsimError(*(Fault(key, message=f"{file}: {said}") for said in faults))
     return found
 
 
@@ -203,7 +183,12 @@ def _a(kind: Kind) -> str:
 
 
 def _motor(
-    cells: Sequence[str], columns: Mapping[str, tuple[int, str]], *, width: int, commas: bool
+    cells: Sequence[str],
+    columns: Mapping[str, tuple[int, str]],
+    *,
+    width: int,
+    commas: bool,
+    at: str,
 ) -> dict[str, Any]:
     """Read one row; what is wrong with it stands under ``""``."""
     motor: dict[str, Any] = {}
@@ -223,7 +208,7 @@ def _motor(
                 wrong.append(f"{name}: found {shown(text)}; needs {error}")
     if any(cell.strip() for cell in cells[width:]):
         hint = "" if commas else f"; {NEEDS_SEMICOLONS}"
-        wrong.append(f"has {len(cells)} cells, and row 1 names {width}{hint}")
+        wrong.append(f"has {len(cells)} cells, and {at} names {width}{hint}")
     return {**motor, "": wrong}
 
 

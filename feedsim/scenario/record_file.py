@@ -1,26 +1,22 @@
 """A record of carriers: a CSV file with a column of pitches or of eye times, read once.
 
-The first row names the columns; the unit is in the name. Columns are parted by commas, or by
-semicolons or tabs, and then a number may have a decimal comma. Rows are counted as a
-spreadsheet counts them, the names being row 1. Every fault is told with its file and row.
+The first row names the columns; the unit is in the name. Every fault is told with its file and
+row.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
-from typing import NamedTuple
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import Kind, measure
-from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, delimiter_of, plain_number
-from feedsim.scenario.text_file import text_of
+from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
+from feedsim.scenario.table_file import Table, is_blank_row, read_table
 from feedsim.scenario.wording import shown
 
 __all__ = ["MOST_PITCHES", "MOST_ROWS", "Column", "Recorded", "pitches_of", "read_column"]
@@ -44,15 +40,6 @@ _HUGE = 10**12  # mm or s
 _SMALLEST_MM, _LARGEST_MM = Fraction(1, 10**6), 10**9
 
 
-class _Head(NamedTuple):
-    """What parts the columns of a file; of the one to read its name and place; how many."""
-
-    delimiter: str
-    name: str
-    place: int
-    width: int
-
-
 @dataclass(frozen=True, slots=True)
 class Column:
     """The column of a record, exactly as written.
@@ -65,11 +52,14 @@ class Column:
         Whether these are eye times, s; else pitches, mm.
     values : tuple of Fraction
         One for each row.
+    first_row : int
+        Row of the first one.
     """
 
     file: str
     times: bool
     values: tuple[Fraction, ...]
+    first_row: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,18 +95,11 @@ def read_column(path: Path) -> Column:
     name = str(path)
     file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
     try:
-        text = text_of(path, largest=_LARGEST, what="record")
+        table = read_table(path, largest=_LARGEST, what="record")
+        rows = list(islice(table.rows(), MOST_PITCHES + 3))
     except FeedsimError as error:
         raise _wrong(file, error.faults[0].message) from None
-    text = text.removeprefix("\ufeff")
-    if not text.strip():
-        raise _wrong(file, "is empty")
-    try:
-        return _column(text, _head(text, file), file)
-    except csv.Error:
-        raise _wrong(
-            file, "is no CSV file: a quote is not closed, or a cell is far too long"
-        ) from None
+    return _column(table, rows, _place(table, file), file)
 
 
 def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
@@ -138,11 +121,11 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
     FeedsimError
         If times do not rise, or a pitch is not above 0 or of no reasonable size.
     """
-    values, first_row, rises = column.values, 2, "a pitch has to be more than 0"
+    values, first_row, rises = column.values, column.first_row, "a pitch has to be more than 0"
     if column.times:
         speed = Fraction(speed_mm_s or 0.0)
         values = tuple((later - earlier) * speed for earlier, later in pairwise(values))
-        first_row, rises = 3, "its eye time is not later than that of the row before"
+        first_row, rises = first_row + 1, "its eye time is not later than that of the row before"
     recorded = Recorded(tuple(float(value) for value in values), column.file, first_row)
     faults = []
     for place, value in enumerate(values):
@@ -154,25 +137,21 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
     return recorded
 
 
-def _rows(text: str, delimiter: str) -> Iterator[list[str]]:
-    return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-
-
-def _head(text: str, file: str) -> _Head:
-    """Find out what parts the columns, and which one to read."""
-    delimiter = delimiter_of(text.partition("\n")[0])
-    names = [name.strip() for name in next(_rows(text, delimiter), [])]
+def _place(table: Table, file: str) -> int:
+    """Find out which column to read."""
+    names = table.head
     found = [place for place, name in enumerate(names) if _kind(name)]
+    at = f"row {table.head_row}"
     if len(found) > 1:
         both = " and ".join(shown(names[place]) for place in found[:3])
-        raise _wrong(file, f"row 1 names {both}; a record has one of them")
+        raise _wrong(file, f"{at} names {both}; a record has one of them")
     if found:
-        return _Head(delimiter, names[found[0]], found[0], len(names))
+        return found[0]
     if any(_NUMBER.fullmatch(name) for name in names):
-        raise _wrong(file, f"row 1 has numbers; it has to name {_WANTED}")
-    has = ", ".join(shown(name) for name in names[:_MOST_NAMES]) or "nothing"
+        raise _wrong(file, f"{at} has numbers; it has to name {_WANTED}")
+    has = ", ".join(shown(name) for name in names[:_MOST_NAMES])
     more = " and more" if len(names) > _MOST_NAMES or len(has) > _MOST_SHOWN else ""
-    raise _wrong(file, f"row 1 has to name {_WANTED}; it has {has[:_MOST_SHOWN]}{more}")
+    raise _wrong(file, f"{at} has to name {_WANTED}; it has {has[:_MOST_SHOWN]}{more}")
 
 
 def _kind(name: str) -> Kind | None:
@@ -184,45 +163,45 @@ def _kind(name: str) -> Kind | None:
     return kind if found[2] in units else None
 
 
-def _column(text: str, head: _Head, file: str) -> Column:
+def _column(table: Table, rows: Sequence[tuple[int, list[str]]], place: int, file: str) -> Column:
     """Read the numbers of one column; blank rows at the end do not count."""
-    times = _kind(head.name) == "time"
-    unit = head.name.rpartition("_")[2].lower()
+    name = table.head[place]
+    times = _kind(name) == "time"
+    unit = name.rpartition("_")[2].lower()
     factor = Fraction(repr(measure(f"1 {unit}", "time" if times else "length").value))
-    rows = _rows(text, head.delimiter)
-    next(rows)
     values: list[Fraction] = []
     faults: list[str] = []
     blank = 0
-    for row, cells in enumerate(rows, 2):
-        if not any(cell.strip() for cell in cells):
+    for row, cells in rows:
+        if is_blank_row(cells):
             blank = blank or row
             continue
-        if row - 1 > MOST_PITCHES + times:
+        if len(values) + len(faults) > MOST_PITCHES + times - 1:
             raise _wrong(file, f"has more than {MOST_PITCHES:,} rows")
         if blank:
             faults.append(f"{_row(file, blank)}: is blank, with rows after it")
             blank = 0
         try:
-            values.append(_number(cells, head) * factor)
+            values.append(_number(cells, table, place) * factor)
         except ValueError as error:
             faults.append(f"{_row(file, row)}: {error}")
     _tell(faults)
     if len(values) < 1 + times:
         needs = "two eye times or more: a pitch lies between them" if times else "a pitch below it"
-        raise _wrong(file, f"row 1 names {shown(head.name)}; there has to be {needs}")
-    return Column(file, times, tuple(values))
+        at = f"row {table.head_row}"
+        raise _wrong(file, f"{at} names {shown(name)}; there has to be {needs}")
+    return Column(file, times, tuple(values), first_row=table.head_row + 1)
 
 
-def _number(cells: Sequence[str], head: _Head) -> Fraction:
+def _number(cells: Sequence[str], table: Table, place: int) -> Fraction:
     """Read the number of a row; a ValueError says what is wrong."""
-    commas = head.delimiter != ","
-    if any(cell.strip() for cell in cells[head.width :]):
+    commas, width = table.commas, len(table.head)
+    if any(cell.strip() for cell in cells[width:]):
         hint = "" if commas else f"; {NEEDS_SEMICOLONS}"
-        raise ValueError(f"has {len(cells)} cells, and row 1 names {head.width}{hint}")
-    text = cells[head.place].strip() if head.place < len(cells) else ""
+        raise ValueError(f"has {len(cells)} cells, and row {table.head_row} names {width}{hint}")
+    text = cells[place].strip() if place < len(cells) else ""
     if not text:
-        raise ValueError(f"nothing in column {shown(head.name)}")
+        raise ValueError(f"nothing in column {shown(table.head[place])}")
     try:
         plain = plain_number(text, commas=commas)
     except ValueError as error:

@@ -11,7 +11,7 @@ from feedsim.errors import Fault, FeedsimError
 __all__ = ["refuse_special", "text_of"]
 
 
-def text_of(path: str | Path, *, largest: int, what: str) -> str:
+def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) -> str:
     """Read a file as text in UTF-8.
 
     Parameters
@@ -21,6 +21,8 @@ def text_of(path: str | Path, *, largest: int, what: str) -> str:
         Size in bytes beyond which it is refused, some millions.
     what : str
         What it is meant to be: ``"scenario"`` or ``"record"``.
+    utf_16 : bool
+        Whether it may be UTF-16 as well, with the mark that a spreadsheet writes before it.
 
     Raises
     ------
@@ -44,8 +46,9 @@ def text_of(path: str | Path, *, largest: int, what: str) -> str:
     if len(raw) > largest:
         message = f"is larger than {largest // 1_000_000} MB; that is no {what}"
         raise FeedsimError(Fault(name, message=message))
+    encoding = "utf-16" if utf_16 and raw[:2] in {b"\xff\xfe", b"\xfe\xff"} else "utf-8"
     try:
-        return raw.decode("utf-8")
+        return raw.decode(encoding).removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         message = f"is not UTF-8 text (line {line}); save it as UTF-8"

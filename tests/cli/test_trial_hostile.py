@@ -88,8 +88,8 @@ def test_it_is_odd_and_works(name: str, tmp_path: Path, feedsim: Run) -> None:
 
 
 REFUSED = {
-    "empty": (b"", "the file is empty"),
-    "empty rows": (b"\n\n,,\n", "the file is empty"),
+    "empty": (b"", "is empty"),
+    "empty rows": (b"\n\n,,\n", "is empty"),
     "head only": (HEAD.encode(), "there is nothing measured in it"),
     "no head": (ROWS.encode(), "row 1: there is no head"),
     "no unit": (
@@ -119,10 +119,10 @@ REFUSED = {
     "a decimal comma among commas": (SOUND.replace(b"0.2", b"0,2"), "row 3: has 3 cells where"),
     "the same in quotes": (SOUND.replace(b"0.2", b'"0,2"'), "decimal commas need semicolons"),
     "thousands": (GERMAN.replace("0,2", "1.000,2").encode(), 'found "1.000,2"; needs a number'),
-    "a quote left open": (SOUND.replace(b"0.2", b'"0.2'), "are its quotes closed?"),
+    "a quote left open": (SOUND.replace(b"0.2", b'"0.2'), "a quote is not closed"),
     "a cell without end": (SOUND.replace(b"0.2", b"1" * 200_000), "row 3"),
     "NUL": (SOUND.replace(b"0.2", b"\0"), "has a NUL character (row 3)"),
-    "another encoding": (SOUND.replace(b"0.2", b"0.2\xb5"), "is not UTF-8 text (row 3)"),
+    "another encoding": (SOUND.replace(b"0.2", b"0.2\xb5"), "is not UTF-8 text (line 3)"),
     "no text at all": (bytes(range(256)) * 8, "is not UTF-8 text"),
     "half of UTF-16": (b"\xff\xfe\x00", "is not UTF-8 text"),
     "a speed next to 0": (

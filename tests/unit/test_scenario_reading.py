@@ -15,7 +15,7 @@ from feedsim.scenario import (
     scenario_from_text,
     starter_text,
 )
-from feedsim.studies.trial.file import file_text
+from feedsim.scenario.table_file import read_table
 from tests.cli.bad_scenarios.table import BASE, changed
 
 SHORTEST = """
@@ -308,7 +308,9 @@ def test_a_file_that_may_not_be_read(tmp_path, monkeypatch):
         load_scenario(tmp_path / "secret.toml")
 
 
-@pytest.mark.parametrize("reader", [load_scenario, file_text])
+@pytest.mark.parametrize(
+    "reader", [load_scenario, lambda path: read_table(path, largest=1000, what="trial")]
+)
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path, reader):
     os.mkfifo(tmp_path / "pipe")  # nobody ever writes into it
     for path in (tmp_path / "pipe", "/dev/zero"):

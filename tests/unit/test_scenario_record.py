@@ -57,6 +57,9 @@ PITCHES = {
     "no end of line": "pitch_mm\n260\n261.5",
     "ends of line of other systems": "pitch_mm\r\n260\r\n261.5\r\n",
     "those of old ones": "pitch_mm\r260\r261.5\r",
+    "a blank first row": "\npitch_mm\n260\n261.5\n",
+    "remarks": "# logged on the line\npitch_mm\n260\n# a pause\n261.5\n",
+    "a separator that is named": "sep=;\nn;pitch_mm\n1;260,0\n2;261,5\n",
     "byte order mark": "\ufeffpitch_mm\n260\n261.5\n",
     "blank rows at the end": "pitch_mm\n260\n261.5\n\n  \n\n",
     "blank cells at the end": "n,pitch_mm,x\n1,260,\n2,261.5\n,,\n",
@@ -139,14 +142,13 @@ WRONG = {
     "another column": ("pitch,x\n1,2\n", [f'FILE: {NAMES} "pitch", "x"']),
     "a unit that is none": ("pitch_kg\n1\n", [f'FILE: {NAMES} "pitch_kg"']),
     "a unit of the other": ("eye_time_mm\n1\n", [f'FILE: {NAMES} "eye_time_mm"']),
-    "one endless name": ("n" * 70 + ",m" * 99 + ",p\u0000" * 99, [
+    "one endless name": ("n" * 70 + ",m" * 99 + ",p\u0007" * 99, [
         f'FILE: {NAMES} "{"n" * 59}…", "m", "m", "m", "m", "m" and more',
     ]),
     "names that cannot be shown": (",".join(["\x07" * 9] * 4), [
         f'FILE: {NAMES} ' + ", ".join(['"' + "\\u0007" * 9 + '"'] * 4)[:100] + " and more",
     ]),
     "many columns": ("a,b,c,d,e,f,g\n", [f'FILE: {NAMES} "a", "b", "c", "d", "e", "f" and more']),
-    "a blank first row": ("\npitch_mm\n260\n", [f"FILE: {NAMES} nothing"]),
     "two that fit": ("pitch_mm,x,eye_time_s\n260,1,2\n",
                      ['FILE: row 1 names "pitch_mm" and "eye_time_s"; a record has one of them']),
     "one twice": ("pitch_mm,pitch_mm\n260,260\n",
@@ -200,15 +202,15 @@ WRONG = {
     "too many rows": ("pitch_mm\n" + "260\n" * 100_001, ["FILE: has more than 100,000 rows"]),
     "too large": (b"\n" * 20_000_001, ["FILE: is larger than 20 MB; that is no record"]),
     "not UTF-8": (b"pitch_mm,Ger\xe4t\n260,a\n", [NO_TEXT]),
-    "UTF-16": ("pitch_mm\n260\n".encode("utf-16"), [NO_TEXT]),
+    "a NUL": (b"pitch_mm\n260\0\n", ["FILE: has a NUL character (row 2); that is no CSV file"]),
     "bytes of a picture": (b"\x89PNG\r\n\x1a\n\x00", [NO_TEXT]),
     "a quote that is not closed": ('pitch_mm\n"' + "260\n" * 50_000, [
         "FILE: is no CSV file: a quote is not closed, or a cell is far too long",
     ]),
     "a long number": (f"pitch_mm\n{LONG}\n", [f'FILE, row 2: found "{LONG}"; {A_NUMBER}']),
     "a page of the web": ("<!DOCTYPE html>\n", [f'FILE: {NAMES} "<!DOCTYPE html>"']),
-    "control characters": ("pitch_mm\n\x1b[31m\x00\n",
-                           [f'FILE, row 2: found "\\u001b[31m\\u0000"; {A_NUMBER}']),
+    "control characters": ("pitch_mm\n\x1b[31m\x07\n",
+                           [f'FILE, row 2: found "\\u001b[31m\\u0007"; {A_NUMBER}']),
 }  # fmt: skip
 
 

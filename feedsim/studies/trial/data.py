@@ -14,13 +14,14 @@ from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.table_file import is_blank_row, read_table
 from feedsim.studies.trial.columns import Column, Quantity, columns_of
-from feedsim.studies.trial.file import cells_of, file_text, has_decimal_commas
 from feedsim.studies.trial.rows import UNKNOWN, Rows, TrialData
 
 __all__ = ["TrialData", "is_blank", "read_trial"]
 
 _MOST_FAULTS = 20
+_LARGEST = 300_000_000  # bytes
 _SLOWEST_MM_S, _FASTEST_MM_S = 0.01, 1e6
 _FARTHEST_STAGE_MM = 10_000.0
 _MOST_CARRIERS = 1_000_000_000
@@ -52,16 +53,13 @@ def read_trial(path: str | Path, *, feeders: Sequence[str], longest_mm: float) -
     FeedsimError
         If the file cannot be read, or with what is wrong in it and in which row.
     """
-    text = file_text(path)
+    table = read_table(path, largest=_LARGEST, what="trial")
     name = Path(path).name
-    rows = cells_of(text, name)
-    head = next(rows, None)
-    if head is None:
-        raise FeedsimError(Fault(name, message="the file is empty: there is nothing measured"))
-    number, names = head
-    columns, others = columns_of(names, number)
-    reader = _Reader(columns, feeders, longest_mm, len(names), comma=has_decimal_commas(text))
-    for number, cells in rows:
+    columns, others = columns_of(table.head, table.head_row)
+    reader = _Reader(columns, feeders, longest_mm, len(table.head), comma=table.commas)
+    for number, cells in table.rows():
+        if is_blank_row(cells):
+            continue
         reader.read(number, cells)
         if len(reader.found.faults) > _MOST_FAULTS:
             break
@@ -71,14 +69,13 @@ def read_trial(path: str | Path, *, feeders: Sequence[str], longest_mm: float) -
 def is_blank(path: str | Path, *, feeders: Sequence[str]) -> bool:
     """Tell whether a file is a plan in which nothing has been filled in yet."""
     try:
-        text = file_text(path)
-        rows = cells_of(text, Path(path).name)
-        number, names = next(rows)
-        columns, _ = columns_of(names, number)
-        reader = _Reader(columns, feeders, math.inf, len(names), comma=has_decimal_commas(text))
-        for number, cells in rows:
-            reader.read(number, cells)
-    except (FeedsimError, StopIteration):
+        table = read_table(path, largest=_LARGEST, what="trial")
+        columns, _ = columns_of(table.head, table.head_row)
+        reader = _Reader(columns, feeders, math.inf, len(table.head), comma=table.commas)
+        for number, cells in table.rows():
+            if not is_blank_row(cells):
+                reader.read(number, cells)
+    except FeedsimError:
         return False
     return not reader.found.row and not reader.found.faults
 

@@ -1,0 +1,124 @@
+"""A table that a user names, as a spreadsheet or a logger writes it: one rule for every CSV read.
+
+UTF-8, with or without a byte order mark, or a spreadsheet's UTF-16. Cells are parted by
+semicolons, tabs or commas, whichever the first line has most of, or as a line ``sep=;`` before it
+says. Where they are not parted by commas, a number may have a decimal comma. Lines that begin
+with ``#`` are left out. Rows are counted as a spreadsheet counts them, from 1.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.csv_numbers import delimiter_of
+from feedsim.scenario.text_file import text_of
+
+__all__ = ["Table", "is_blank_row", "read_table"]
+
+_SEPARATOR_LINE = re.compile(r"sep=([,;\t|])\s*", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table that was read.
+
+    Attributes
+    ----------
+    file : str
+        Its path.
+    text : str
+    delimiter : str
+        What parts its cells.
+    head : tuple of str
+        The names of its columns, stripped; empty where the file is.
+    head_row : int
+        Where they stand.
+    """
+
+    file: str
+    text: str
+    delimiter: str
+    head: tuple[str, ...] = ()
+    head_row: int = 1
+
+    @property
+    def commas(self) -> bool:
+        """Whether a comma within a cell can only be a decimal one."""
+        return self.delimiter != ","
+
+    def rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Yield the number and the cells of each row below the head, blank ones too.
+
+        Raises
+        ------
+        FeedsimError
+            If a quote is not closed, with the row.
+        """
+        return ((row, cells) for row, cells in self.every_row() if row > self.head_row)
+
+    def every_row(self) -> Iterator[tuple[int, list[str]]]:
+        """Yield what :meth:`rows` does, the head and what is before it too."""
+        rows = csv.reader(io.StringIO(self.text, newline=""), delimiter=self.delimiter, strict=True)
+        row = 0
+        try:
+            for row, cells in enumerate(rows, 1):
+                first = cells[0].lstrip() if cells else ""
+                if not first.startswith("#") and first[:4].lower() != "sep=":
+                    yield row, cells
+        except csv.Error:
+            message = "is no CSV file: a quote is not closed, or a cell is far too long"
+            raise FeedsimError(Fault(f"{self.file}, row {row + 1}", message=message)) from None
+
+
+def is_blank_row(cells: list[str]) -> bool:
+    """Tell whether there is nothing in a row."""
+    return not any(cell.strip() for cell in cells)
+
+
+def read_table(path: str | Path, *, largest: int, what: str) -> Table:
+    """Read a table and its head.
+
+    Parameters
+    ----------
+    path : str or Path
+    largest : int
+        Size in bytes beyond which it is refused.
+    what : str
+        What it is meant to be: ``"record"``.
+
+    Raises
+    ------
+    FeedsimError
+        If it cannot be read, is empty, or is no text; the key is its path.
+    """
+    name = str(path)
+    text = text_of(path, largest=largest, what=what, utf_16=True)
+    if "\0" in text:
+        row = text.count("\n", 0, text.index("\0")) + 1
+        message = f"has a NUL character (row {row}); that is no CSV file"
+        raise FeedsimError(Fault(name, message=message))
+    table = Table(name, text, _delimiter(text))
+    for row, cells in table.every_row():
+        if any(cell.strip(" \t,;") for cell in cells):
+            names = tuple(cell.strip() for cell in cells)
+            return Table(name, text, table.delimiter, names, row)
+    raise FeedsimError(Fault(name, message="is empty"))
+
+
+def _delimiter(text: str) -> str:
+    line = _first_line(text)
+    said = _SEPARATOR_LINE.fullmatch(line.strip())
+    return said.group(1) if said else delimiter_of(line)
+
+
+def _first_line(text: str) -> str:
+    """Return the line of the head, or a line such as ``sep=;`` before it."""
+    lines = io.StringIO(text)
+    heads = (s for s in lines if s.strip(" \t\r\n,;") and not s.lstrip('" ').startswith("#"))
+    return next(heads, "")
