@@ -9,22 +9,17 @@ import asyncio
 import logging
 import pickle
 import re
-import sys
 import warnings
 from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import CancelledError, Future
 from contextlib import closing, contextmanager, suppress
-from functools import cache
-from hashlib import sha256
-from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 from threading import Thread
 from time import monotonic
 from typing import Any
 from uuid import uuid4
 
-from feedsim import __version__
 from feedsim.errors import Fault, FeedsimError
+from feedsim.studies.provenance import differing, versions
 
 __all__ = ["cluster_workers"]
 
@@ -35,7 +30,6 @@ _WORKERS_S = 5.0
 _GRACE_S = 15.0
 _LOOK_S = 0.5
 _CHATTERING = ("distributed", "tornado")
-_LIBRARIES = ("numpy", "scipy", "simpy")
 
 
 @contextmanager
@@ -100,7 +94,7 @@ class _Workers:
             self._known = background.do(_checked_workers, client, address, within_s=patience_s)
         except OSError:
             raise _fault(f"the scheduler at {address} or its workers do not answer") from None
-        self._here = _versions()
+        self._here = versions()
         self._looked_s = self._seen_s = monotonic()
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
@@ -149,8 +143,8 @@ class _Sent:
 
 def _checked(there: Mapping[str, str], work: Callable[..., Any], call: tuple[Any, ...]) -> Any:
     """Make a call on a worker, if its results are those of the process that asks."""
-    if differing := _differing(_versions(), there):
-        raise _fault(f"a worker that came later has {differing}")
+    if words := differing(versions(), there):
+        raise _fault(f"a worker that came later has {words}")
     return work(*call)
 
 
@@ -185,14 +179,14 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
                 f'"dask worker {address} --nthreads 1"'
             )
         await asyncio.sleep(0.1)
-    sent = pickle.dumps(_Sent(_versions, ()))
+    sent = pickle.dumps(_Sent(versions, ()))
     answers = await client.run(pickle.loads, sent, on_error="return")
     # an OSError: it has gone meanwhile
     answers = {worker: a for worker, a in answers.items() if not isinstance(a, OSError)}
     faults = [
-        Fault("--cluster", message=f"worker {worker} has {differing}")
+        Fault("--cluster", message=f"worker {worker} has {words}")
         for worker, answer in sorted(answers.items())
-        if (differing := _differing(answer, _versions()))
+        if (words := _differing(answer, versions()))
     ]
     if faults:
         raise FeedsimError(*faults)
@@ -201,36 +195,11 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
 
 def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
     """Say in what a worker's answer differs from what it would be here; "" if in nothing."""
-    if isinstance(there, Exception):
-        return _no_feedsim(there)
-    names = [name for name in here if there.get(name) != here[name]]
-    return ", ".join(f"{name} {there.get(name, 'missing')}, not {here[name]}" for name in names)
+    return _no_feedsim(there) if isinstance(there, Exception) else differing(there, here)
 
 
 def _no_feedsim(error: Exception) -> str:
     return f"no feedsim that can be used ({error})"
-
-
-@cache
-def _versions() -> Mapping[str, str]:
-    """Return what the results of a point depend on, besides the point itself."""
-    versions = {
-        "feedsim": f"{__version__} (code {_code()})",
-        "python": ".".join(map(str, sys.version_info[:2])),
-    }
-    for library in _LIBRARIES:
-        with suppress(PackageNotFoundError):
-            versions[library] = version(library)
-    return versions
-
-
-def _code() -> str:
-    """Return a short hash of feedsim's own code, which may change within a version."""
-    root = Path(__file__).parents[1]
-    digest = sha256()
-    for file in sorted(root.rglob("*.py")):
-        digest.update(file.read_text("utf-8").encode())
-    return digest.hexdigest()[:8]
 
 
 class _Background:

@@ -17,6 +17,7 @@ from feedsim.studies.run import rehearse
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FILES = {
+    "run.sha256",
     "results.json",
     "carriers.csv",
     "placement.png",
