@@ -164,7 +164,7 @@ class OutputFolder:
                     except FileNotFoundError:  # one who leaves has just removed it
                         continue
                     except InUseError as other:
-                        message = f"is in use by {other or 'another feedsim'}"
+                        message = f"is in use by {str(other) or 'another feedsim'}"
                         advice = "wait until that has ended, or give another folder with --out"
                         fault = Fault(str(self.folder), message=f"{message}; {advice}")
                         raise FeedsimError(fault) from None

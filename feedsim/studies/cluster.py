@@ -1,6 +1,7 @@
 """Points on the workers of a Dask scheduler. The only home of ``distributed``.
 
-A scheduler has no access control: whoever reaches its port can run code on its workers.
+A scheduler has no access control: whoever reaches its port, or a worker's, can run code on its
+workers, and here: what comes back is unpickled.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import warnings
 from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import CancelledError, Future
 from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
 from threading import Thread
 from time import monotonic
 from typing import Any
@@ -28,6 +30,8 @@ _ALLOWED = 'the address of a running Dask scheduler, such as "tcp://127.0.0.1:87
 _CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 10.0, 3.0
 _WORKERS_S = 5.0
 _GRACE_S = 15.0
+_SILENT_S = 30.0
+"""A worker says every second or so that it lives; after so long without it is taken as stopped."""
 _LOOK_S = 0.5
 _CHATTERING = ("distributed", "tornado")
 
@@ -95,6 +99,10 @@ class _Workers:
         except OSError:
             raise _fault(f"the scheduler at {address} or its workers do not answer") from None
         self._here = versions()
+        self._calls: list[_Call] = []
+        self._tries: set[asyncio.Task[None]] = set()
+        self._heard: dict[str, tuple[Any, float]] = {}
+        self._silent: set[str] = set()
         self._looked_s = self._seen_s = monotonic()
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
@@ -102,8 +110,28 @@ class _Workers:
         return self._background.start(self._result(sent, name=getattr(work, "__name__", "work")))
 
     async def _result(self, sent: bytes, *, name: str) -> Any:
+        call = _Call(sent, name, asyncio.get_running_loop().create_future())
+        self._calls.append(call)
+        try:
+            self._give(call, None)
+            return await call.result
+        finally:
+            self._calls.remove(call)
+
+    def _give(self, call: _Call, workers: list[str] | None) -> None:
+        """Give a call to the cluster, or once more to these workers; the first result counts."""
         # a key of its own each time, or the scheduler may answer from its memory
-        return await self._client.submit(pickle.loads, sent, key=f"{name}-{uuid4()}")
+        call.key = f"{call.name}-{uuid4()}"
+        future = self._client.submit(
+            pickle.loads,
+            call.sent,
+            key=call.key,
+            workers=workers,
+            allow_other_workers=workers is not None,  # should those go too
+        )
+        task = asyncio.ensure_future(_tried(future, call.result))
+        self._tries.add(task)
+        task.add_done_callback(self._tries.discard)
 
     def look(self) -> None:
         if monotonic() < self._looked_s + _LOOK_S:
@@ -116,15 +144,74 @@ class _Workers:
             raise _fault(trouble)
 
     def tell_lost(self) -> str:
-        """Tell of workers that have gone; return in words why nothing goes on, "" if it does."""
+        """Tell of workers that are lost; return in words why nothing goes on, "" if it does."""
         try:
-            there = set(self._background.do(self._client.nthreads, within_s=_ANSWER_S))
+            found = self._background.do(self._client.scheduler.identity, within_s=_ANSWER_S)
+            there = set(found["workers"])
+            self._tell_silent({a: w["last_seen"] for a, w in found["workers"].items()})
         except OSError:
             return "the scheduler does not answer any more"
         for address in sorted(self._known - there):
             self._on_lost(f"a worker of the cluster is gone ({address}); its points go to others")
         self._known = there
+        if there and there <= self._silent:
+            return f"all workers have been silent for {_SILENT_S:.0f} s: are they stopped?"
         return "" if there else f"all workers are gone, and none has come within {_GRACE_S:.0f} s"
+
+    def _tell_silent(self, last_seen: Mapping[str, Any]) -> None:
+        """Tell of workers that have stopped without going, and have others make their calls.
+
+        Parameters
+        ----------
+        last_seen : mapping
+            By address, what the scheduler's clock was when it last heard of a worker.
+        """
+        now_s = monotonic()
+        for address, seen in last_seen.items():
+            if self._heard.get(address, (None, 0.0))[0] != seen:
+                self._heard[address] = (seen, now_s)
+        silent = {a for a in last_seen if now_s > self._heard[a][1] + _SILENT_S}
+        for address in sorted(silent - self._silent):
+            self._on_lost(
+                f"a worker of the cluster has been silent for {_SILENT_S:.0f} s ({address}); "
+                "its points go to others"
+            )
+        self._silent = silent
+        if awake := sorted(last_seen.keys() - silent):
+            self._background.do(self._move, sorted(silent), awake, within_s=_ANSWER_S)
+
+    async def _move(self, silent: list[str], awake: list[str]) -> None:
+        if not silent:
+            return
+        waiting = await self._client.processing(workers=silent)
+        stuck = {str(key) for keys in waiting.values() for key in keys}
+        # what was given to the silent is not taken back: it keeps them from being given more
+        for call in self._calls:
+            if call.key in stuck:
+                self._give(call, awake)
+
+
+@dataclass(eq=False, slots=True)
+class _Call:
+    """A call that is not done, and under which key it was last given to the cluster."""
+
+    sent: bytes
+    name: str
+    result: asyncio.Future[Any]
+    key: str = ""
+
+
+async def _tried(future: Any, result: asyncio.Future[Any]) -> None:
+    try:
+        value = await future
+    except BaseException as error:
+        if not result.done():
+            result.set_exception(error)
+        if not isinstance(error, Exception):
+            raise
+    else:
+        if not result.done():
+            result.set_result(value)
 
 
 class _Sent:

@@ -13,7 +13,7 @@ import pytest
 
 from feedsim.cli import delivery, main
 from feedsim.errors import FeedsimError
-from feedsim.output.canvas import render
+from feedsim.output import canvas
 from tests.cli.swept import CARD, WORDS
 
 Run = Callable[..., object]
@@ -66,19 +66,23 @@ def test_a_full_standard_error_changes_no_exit_status(tmp_path: Path) -> None:
     assert ended.stdout == "0\n2\n"
 
 
-def test_how_numpy_prints_is_not_in_a_picture() -> None:
+def clipped() -> bytes:
+    """Draw a line clipped by a circle: SVG names that after a matrix as NumPy prints it."""
     from matplotlib.figure import Figure
+    from matplotlib.patches import Circle
 
-    def drawn() -> bytes:
-        figure = Figure((2.0, 1.0))
-        axes = figure.add_subplot()
-        axes.plot([0.0, 1.0 / 3.0], [0.0, 2.0 / 3.0], "o")
-        axes.fill_between([0.0, 1.0], [0.0, 1.0], hatch="//")
-        return render(figure, "svg")
+    axes = Figure((2.0, 1.0)).add_subplot()
+    (line,) = axes.plot([0.0, 1.0 / 3.0], [0.0, 2.0 / 3.0], "o")
+    line.set_clip_path(Circle((0.1, 0.3), 0.2, transform=axes.transData))
+    return canvas.render(axes.get_figure(), "svg")
 
-    plain = drawn()
+
+def test_how_numpy_prints_is_not_in_a_picture(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = clipped()
     with np.printoptions(precision=1, suppress=True, floatmode="fixed", linewidth=20):
-        assert drawn() == plain
+        assert clipped() == plain
+        monkeypatch.setattr(canvas, "_PRINTED", {})  # a planted fault
+        assert clipped() != plain
 
 
 def test_pictures_are_tried_before_the_work(
