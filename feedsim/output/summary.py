@@ -132,13 +132,24 @@ def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
         mean += f" (95 %: {_lengths(error.mean_ci95_mm, units)})"
     yield mean
     reach = f"from {_lengths(Interval(error.min_mm, error.max_mm), units)}"
-    yield reach if error.sd_mm is None else f"sd {length(error.sd_mm, units)}, {reach}"
+    if error.sd_mm is not None:
+        sd = f"sd {length(error.sd_mm, units)}"
+        if error.sd_ci95_mm is None:
+            reach = f"{sd}, {reach}"
+        else:
+            yield f"{sd} (95 %: {_lengths(error.sd_ci95_mm, units, sign=False)})"
+    yield reach
     if error.cp is not None and error.cpk is not None:
-        yield f"Cp {error.cp:.2f}, Cpk {error.cpk:.2f}"
+        cp, cpk = _ends(error.cp_ci95), _ends(error.cpk_ci95)
+        yield f"Cp {error.cp:.2f}{cp}, Cpk {error.cpk:.2f}{cpk}"
 
 
-def _lengths(interval: Interval, units: System) -> str:
-    low, high = (length_number(value, units, sign=True) for value in interval)
+def _ends(interval: Interval | None) -> str:
+    return "" if interval is None else f" ({interval.low:.2f} to {interval.high:.2f})"
+
+
+def _lengths(interval: Interval, units: System, *, sign: bool = True) -> str:
+    low, high = (length_number(value, units, sign=sign) for value in interval)
     return f"{low} to {high} {display_unit('length', units).label}"
 
 
