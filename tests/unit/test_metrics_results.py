@@ -340,6 +340,7 @@ KEYS = {
         "decided",
         "refused",
         "not_accepted_because",
+        "to_decide",
         "feeders",
         "stops",
     ],
@@ -475,6 +476,8 @@ def test_the_plain_form_has_the_documented_keys_and_is_strict_json(rows):
     if rows[0]["outcome"] != Outcome.PLACED:
         more["products.missing.0"] = ["feeders", "count", "share"]
         more["products.missing.0.feeders.0"] = ["feeder", "cause"]
+    for number in range(len(found["to_decide"])):
+        more[f"to_decide.{number}"] = ["feeder", "figure", "met", "carriers"]
     assert keys_by_path(found) == KEYS | more
     assert json.loads(json.dumps(found, allow_nan=False)) == found
 
