@@ -26,7 +26,7 @@ from feedsim.scenario.keys import (
     quantity_schema,
     unit_missing,
 )
-from feedsim.scenario.line import Distance, Eye, Length, Share, Size, Speed, Time
+from feedsim.scenario.line import Delay, Distance, Eye, Length, Share, Size, Speed, Time
 
 __all__ = ["Clutch", "DoubleCheck", "Feeder", "Insert", "Servo", "Settings"]
 
@@ -121,7 +121,9 @@ class Clutch(Section):
         "From closed to open: a time, or a length where ramp is travel (then 20 mm unless given).",
         "20 ms",
     )
-    settle: Time = key("From open until the feeder is ready to be engaged again.", "0 ms")
+    settle: Annotated[float, Quantity("time", at_least=0.0, at_most=60.0)] = key(
+        "From open until the feeder is ready to be engaged again.", "0 ms"
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -146,7 +148,7 @@ class Servo(Section):
         "of drive can give.",
         "150 m/s^2",
     )
-    command_delay: Time = key("From the controller to the drive, a time.", "0 ms")
+    command_delay: Delay = key("From the controller to the drive, a time.", "0 ms")
 
 
 class Settings(Section):

@@ -28,6 +28,10 @@ Length = Annotated[float, Quantity("length", at_least=0.0)]
 Size = Annotated[float, Quantity("length", above=0.0)]
 Distance = Annotated[float, Quantity("length")]
 Time = Annotated[float, Quantity("time", at_least=0.0)]
+Delay = Annotated[float, Quantity("time", at_least=0.0, at_most=10.0)]
+"""What an eye, a drive or a filter takes; no such thing takes longer."""
+Tick = Annotated[float, Quantity("time", at_least=0.0, at_most=1.0)]
+"""From one tick of a program to the next."""
 Speed = Annotated[float, Quantity("speed", above=0.0)]
 Share = Annotated[float, Quantity("share", at_least=0.0, at_most=1.0)]
 
@@ -145,15 +149,15 @@ class Line(Section):
 class Eye(Section):
     """A photo-eye: how soon, how exactly and how surely it sees an edge."""
 
-    response: Time = key("Edge to output switching on, a time.", "0.5 ms")
-    response_jitter: Time = key(
+    response: Delay = key("Edge to output switching on, a time.", "0.5 ms")
+    response_jitter: Delay = key(
         "Largest deviation of the response either way, a time, at most the response.", "0 ms"
     )
-    off_response: Time = key(
+    off_response: Delay = key(
         "Trailing edge to output switching off, a time; an edge that comes sooner is not seen.",
         "0.5 ms",
     )
-    edge_sd: Length = key(
+    edge_sd: Annotated[float, Quantity("length", at_least=0.0, at_most=100.0)] = key(
         "Spread of the edge that is seen, one standard deviation, a length.", "0 mm"
     )
     missed: Share = key("Share of cards that the eye does not see.", "0 %")
@@ -165,7 +169,7 @@ class Eye(Section):
         "lost: a short card, or the gap between two.",
         "latched",
     )
-    filter_time: Time = key(
+    filter_time: Delay = key(
         "Input filter: how long a level of the eye's output must last to count, a time; 0 is none.",
         "0 ms",
     )
@@ -174,8 +178,8 @@ class Eye(Section):
 class Controller(Section):
     """The program that watches the eyes and closes the clutches."""
 
-    scan: Time = key("Time from one scan of the program to the next; 0 is at once.", "2 ms")
-    motion_cycle: Time = key(
+    scan: Tick = key("Time from one scan of the program to the next; 0 is at once.", "2 ms")
+    motion_cycle: Tick = key(
         "Time from one motion cycle to the next, in which clutches act; 0 is at once.", "1 ms"
     )
     speed_filter: Time = key("Time constant of the filter on the encoder speed.", "0 ms")

@@ -21,6 +21,9 @@ __all__ = ["Distribution", "clipped_at"]
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is nothing
 _HARDLY = 1e-6
+_DEAD = 26.0  # e^-26 is 5e-12
+_FURTHER = 1.25
+_FEWEST_FACTORS, _MOST_FACTORS = 3, 8
 _NOTHING = 1e-15
 
 
@@ -126,7 +129,7 @@ class Distribution:
         if limit <= low or limit >= high:
             return float(limit >= high)
         step = 2.0 * math.pi / (2.1 * (high - low))
-        terms = min(_MOST_TERMS, math.ceil(_FAR / (sd * step)))
+        terms = min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step))
         halves = np.arange(terms, dtype=np.float64) + 0.5
         t: NDArray[np.float64] = step * halves
         wave = np.exp(1j * t * (self.mean - limit) - 0.5 * (sd * t) ** 2) * self._others(t)
@@ -136,6 +139,23 @@ class Distribution:
     def share_outside(self, low: float, high: float) -> float:
         """Return the probability of a value below ``low`` or above ``high``."""
         return min(1.0, self.share_below(low) + 1.0 - self.share_below(high))
+
+    def _dies_at(self, sd: float) -> float:
+        """Return from where on φ is next to nothing, by its normal and its uniform parts.
+
+        A uniform part of half-width a is below 1/(a·t) there.
+        """
+        end = _FAR / sd
+        widest = sorted(self.half_widths, reverse=True)[:_MOST_FACTORS]
+        if len(widest) < _FEWEST_FACTORS or widest[0] == 0.0:
+            return end
+        t = 1.0 / widest[0]
+        while t < end:
+            size = 0.5 * (sd * t) ** 2 + sum(max(0.0, math.log(a * t)) for a in widest if a > 0.0)
+            if size > _DEAD:
+                return t
+            t *= _FURTHER
+        return end
 
     def _others(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Return the characteristic function of all but the normal part, shape of ``t``."""

@@ -41,10 +41,10 @@ class Row:
         A carrier waits for the feeder; else one that finds it busy is lost.
     places : int
         Of the memory; 0: without end.
-    kept_mm : float
-        From when a mark is known to its point.
+    kept_mm, kept_sd_mm : float
+        From when a mark is known until it is acted on, at its point, and the spread of that.
     blind_mm : float
-        The gap that the eye needs between two carriers; 0: none.
+        The gap that the eye needs between two carriers; −inf: none merge.
     edge_sd_mm : float
         Of the edges that it sees.
     """
@@ -55,6 +55,7 @@ class Row:
     waits: bool
     places: int
     kept_mm: float
+    kept_sd_mm: float
     blind_mm: float
     edge_sd_mm: float
 
@@ -97,6 +98,7 @@ class _Comes(NamedTuple):
     present: list[bool]
     seen: list[bool]
     edge: list[float]
+    known: list[float]
 
 
 @lru_cache(maxsize=64)
@@ -109,7 +111,7 @@ def follow(row: Row) -> Followed:
     tail = ready = at = -math.inf
     edge, carriers, merged, full, busy = 0.0, 0, 0, 0, 0
     waits: list[float] = []
-    for k, (pitch, present, seen, off) in enumerate(zip(*comes, strict=True)):
+    for k, (pitch, present, seen, off, known) in enumerate(zip(*comes, strict=True)):
         edge += pitch
         if lap and k % lap == 0:
             tail = ready = at = -math.inf
@@ -121,7 +123,7 @@ def follow(row: Row) -> Followed:
         if behind < row.blind_mm:
             merged += 1
             continue
-        while acts and acts[0] <= edge:
+        while acts and acts[0] <= edge + row.kept_sd_mm * known:
             acts.popleft()
         if row.places and len(acts) >= row.places:
             full += 1
@@ -142,13 +144,16 @@ def follow(row: Row) -> Followed:
 
 @lru_cache(maxsize=8)
 def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
-    """Return what comes along: pitches, who is there, who is seen, and how far off edges are."""
+    """Return what comes along: pitches, who is there, who is seen, how far off edges are.
+
+    ``known``: how much sooner a mark is known, or one before it acted on, in standard deviations.
+    """
     from scipy.special import ndtri
 
     shortest = carriers.length_mm + carriers.min_gap_mm
     laps = max(1, math.ceil(_ROW / max(1, len(carriers.record_mm))))
     count = laps * len(carriers.record_mm) if carriers.record_mm else _ROW
-    chances = np.array(fractions(4 * count)).reshape(4, count)
+    chances = np.array(fractions(5 * count)).reshape(5, count)
     if carriers.record_mm:
         pitches = np.tile(np.array(carriers.record_mm), laps)
     elif carriers.random:
@@ -161,6 +166,7 @@ def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
         (chances[1] >= missing).tolist(),
         (chances[2] < seen).tolist(),
         (edge_sd_mm * ndtri(chances[3])).tolist(),
+        ndtri(chances[4]).tolist(),
     )
 
 
@@ -170,7 +176,7 @@ def _services(queue: Queue, count: int) -> tuple[list[float], list[float]]:
     from scipy.special import ndtri
 
     # behind the draws of the carriers
-    draws = np.array(fractions(8 * count)).reshape(8, count)[4:]
+    draws = np.array(fractions(9 * count)).reshape(9, count)[5:]
     gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * ndtri(draws[1]))
     again = np.searchsorted(np.cumsum(queue.again), draws[2])
     again = np.minimum(again, len(queue.again) - 1)

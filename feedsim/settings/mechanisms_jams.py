@@ -8,7 +8,7 @@ from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
-from feedsim.settings.mechanisms_unseen import unseen
+from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
 from feedsim.settings.spreads import (
@@ -47,8 +47,17 @@ def _staged(machine: Machine, feeder: Feeder, speed: float) -> Distribution:
 
 
 def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
-    """Share of cycles in which the clutch opens before the placed tail is past the grip end."""
-    return tail_at_opening(machine, feeder, speed=speed).share_below(feeder.grip_end_mm)
+    """Share of cycles in which the clutch opens before the placed tail is past the grip end.
+
+    Of those that find the next insert at once: another opens an insert pitch later.
+    """
+    held = tail_at_opening(machine, feeder, speed=speed).share_below(feeder.grip_end_mm)
+    return held and held * _at_once(machine, feeder, speed, allowed)
+
+
+def _at_once(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+    """Return the share of cycles that find the first insert that they search for."""
+    return (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
 
 
 def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -121,6 +130,7 @@ def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Allowe
     still = way_until_slower(machine, feeder, speed=counted, nose_mm_s=slowest)
     held = tail_held(machine, feeder, speed, allowed)
     late = nose.share_below(feeder.insert_eye_to_placement_mm - still)
+    late = late and late * _at_once(machine, feeder, speed, allowed)
     return max(0.0, late - held) / (1.0 - held) if held < 1.0 else 0.0
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -26,6 +27,7 @@ _MOST_AGAIN = 60
 _FAR = 9.0  # standard deviations beyond which a share is nothing
 _NOTHING = 1e-12
 _RARE = 1e-7
+_EMPTIED = 1e-4
 _HARDLY = 1e-6
 _NOISE_NODES = 5
 
@@ -49,22 +51,26 @@ def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -
     After a misfeed or a stray, with the share p, the feeder searches on for another insert
     pitch, after j in a row for j: H of :func:`feed_cycle` is then
     Σ p^j·(1 − p)·H(j pitches more), but that behind a stray the next one has a share of its
-    own. What is lost to that beyond what a feed cycle loses anyway.
+    own. What is lost to that beyond what a feed cycle loses anyway. All is lost where a search
+    comes to its limit more often than once in 10 000 cycles: the feeder is empty from then on.
     """
     seen = 1.0 - machine.carrier_eye.missed
+    p = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
+    behind = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
+    pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
+    tries = (machine.controller.search_limit_mm + feeder.settings.stage_position_mm) // pitch
+    if p * behind ** max(0.0, tries - 1.0) > _EMPTIED:
+        return 1.0
     if machine.controller.not_ready_engages:
         least = waiting_alone(machine, feeder, speed, allowed, found=True).dropped
         whole = waiting_alone(machine, feeder, speed, allowed).dropped
         return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least)) if least < 1.0 else 1.0 - seen
-    p = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
-    behind = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
-    if behind >= 1.0:
-        return 1.0
     least = _lost(machine, feeder, speed, (0.0, 0.0))
     whole = _lost(machine, feeder, speed, (p, behind))
     return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least))
 
 
+@lru_cache(maxsize=256)
 def _lost(machine: Machine, feeder: Feeder, speed: float, p: tuple[float, float]) -> float:
     """Return the share of carriers that come while one is served.
 
@@ -72,10 +78,11 @@ def _lost(machine: Machine, feeder: Feeder, speed: float, p: tuple[float, float]
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
     again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) / feeder.settings.speed_ratio
-    more, chance = {0.0: 1.0 - p[0]}, p[0] * (1.0 - p[1])
-    while chance > _RARE and len(more) < _MOST_AGAIN:
-        more[len(more) * again] = chance
-        chance *= p[1]
+    more, left = {0.0: 1.0 - p[0]}, p[0]
+    while left > _RARE and len(more) < _MOST_AGAIN:
+        more[len(more) * again] = left * (1.0 - p[1])
+        left *= p[1]
+    more[(len(more) - 1) * again] += left
     c = machine.carriers
     if c.record_mm:
         lost = {by: _lost_of_record(machine, feeder, speed, by) for by in more}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.followed import Followed, Row, follow
@@ -83,7 +84,7 @@ def followed(
     memory, merging : bool
         Whether marks may find no place, and carriers merge.
     """
-    eye = machine.carrier_eye
+    eye, kept = machine.carrier_eye, mark_to_act(machine, feeder, speed=speed)
     return follow(
         Row(
             machine.carriers,
@@ -91,13 +92,15 @@ def followed(
             seen=1.0 - eye.missed,
             waits=machine.controller.not_ready_engages,
             places=machine.controller.mark_memory if memory else 0,
-            kept_mm=mark_to_act(machine, feeder, speed=speed).average,
-            blind_mm=blind_travel(machine, speed) if merging else 0.0,
+            kept_mm=kept.average,
+            kept_sd_mm=kept.sd,
+            blind_mm=blind_travel(machine, speed) if merging else -math.inf,
             edge_sd_mm=eye.edge_sd_mm,
         )
     )
 
 
+@lru_cache(maxsize=256)
 def _queue(
     machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, *, found: bool
 ) -> Queue:

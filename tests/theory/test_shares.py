@@ -163,7 +163,7 @@ CASES = {
     "openings of a scanned eye that are always late": Case(
         "within_tolerance", 150.0, 0.98,
         (*SCANNED, F + "settings.stage_position=22 mm", F + "grip_end=20 mm",
-         "acceptance.placement_tolerance=12 mm"),
+         "acceptance.placement_tolerance=3 mm"),
         worth=0.5, batch=500,  # less run-up from a stage further on is not in the closed form
     ),
     # settings/acts.py: a locked tick and a step of correction make up one cycle

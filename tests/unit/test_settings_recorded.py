@@ -133,7 +133,7 @@ def served_always(takes_mm: float) -> Queue:
 
 def followed(of: Carriers, takes_mm: float, **more: float) -> Followed:
     base = Row(of, served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
-               blind_mm=0.0, edge_sd_mm=0.0)  # fmt: skip
+               kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
     return follow(replace(base, **more))  # type: ignore[arg-type]
 
 

@@ -220,11 +220,11 @@ def text(name: str, content: str | bytes, keys: tuple[str, ...], fragment: str) 
 
 # Key, kind, and values just beyond what is allowed; "" where there is no such bound.
 _EYE = [
-    ("response", "time", "-1 ms", ""),
+    ("response", "time", "-1 ms", "11 s"),
     ("response_jitter", "time", "-0.1 ms", "0.6 ms"),
-    ("off_response", "time", "-1 ms", ""),
-    ("filter_time", "time", "-0.5 ms", ""),
-    ("edge_sd", "length", "-0.1 mm", ""),
+    ("off_response", "time", "-1 ms", "11 s"),
+    ("filter_time", "time", "-0.5 ms", "11 s"),
+    ("edge_sd", "length", "-0.1 mm", "1 m"),
     ("missed", "share", "-1 %", "100.1 %"),
 ]
 QUANTITIES = [
@@ -241,8 +241,8 @@ QUANTITIES = [
     ("carrier/slip", "length", "", "2000 km"),
     ("carrier/slip_sd", "length", "-1 mm", ""),
     *[(f"carrier_eye/{name}", *rest) for name, *rest in _EYE],
-    ("controller/scan", "time", "-2 ms", ""),
-    ("controller/motion_cycle", "time", "-1 ms", ""),
+    ("controller/scan", "time", "-2 ms", "1.1 s"),
+    ("controller/motion_cycle", "time", "-1 ms", "1 h"),
     ("controller/speed_filter", "time", "-1 ms", "2000000 s"),
     ("controller/search_limit", "length", "0 m", ""),
     ("feeder/eye_to_placement", "length", "0 mm", ""),
@@ -263,11 +263,11 @@ QUANTITIES = [
     ("feeder.double_check/false_alarm", "share", "-1 %", "101 %"),
     ("feeder.clutch/ramp_in", "time", "-1 ms", ""),
     ("feeder.clutch/ramp_out", "time", "-1 ms", ""),
-    ("feeder.clutch/settle", "time", "-1 ms", ""),
+    ("feeder.clutch/settle", "time", "-1 ms", "11 day"),
     ("feeder.servo/loop_gain", "rate", "0 1/s", ""),
     ("feeder.servo/velocity_feedforward", "share", "-1 %", "101 %"),
     ("feeder.servo/max_acceleration", "acceleration", "0 m/s^2", ""),
-    ("feeder.servo/command_delay", "time", "-1 ms", ""),
+    ("feeder.servo/command_delay", "time", "-1 ms", "11 s"),
     ("feeder.settings/target_offset", "length", "-1 mm", ""),
     ("feeder.settings/stage_position", "length", "0 mm", ""),
     ("feeder.settings/engage_distance", "length", "", "2000 km"),

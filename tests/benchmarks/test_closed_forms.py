@@ -1,0 +1,74 @@
+"""Each closed-form question over random scenarios: the slowest, and how they spread.
+
+Run with ``pytest -m benchmark -s tests/benchmarks/test_closed_forms.py``. Times are processor time
+on this machine, reported and never failed on; ``SCENARIOS`` from the environment says how many.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+
+import pytest
+
+from feedsim.scenario import Scenario, override
+from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.studies.budget.budget import budgets_at
+from feedsim.studies.limit.search import allowed_of, closed_limits
+from feedsim.studies.review.review import review
+from feedsim.studies.run import machine_of
+from feedsim.studies.set_up_sheet import set_up_sheet
+from tests.random_scenarios import random_scenario
+
+pytestmark = pytest.mark.benchmark
+
+SCENARIOS = int(os.environ.get("SCENARIOS", "300"))
+
+
+def shares_at_a_speed(scenario: Scenario) -> None:
+    machine, allowed = machine_of(scenario), allowed_of(scenario)
+    for mechanism in MECHANISMS:
+        mechanism.share(machine, machine.feeders[0], scenario.line.speed, allowed)
+
+
+QUESTIONS: dict[str, Callable[[Scenario], object]] = {
+    "all shares at one speed": shares_at_a_speed,
+    "check": lambda scenario: review(scenario, units="metric"),
+    "budget at a speed": lambda scenario: budgets_at(scenario, scenario.line.speed, units="metric"),
+    "limits of all mechanisms": closed_limits,
+    "setup": set_up_sheet,
+}
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_how_long_it_takes_at_most(question: str) -> None:
+    took: list[tuple[float, int]] = []
+    for seed in range(SCENARIOS):
+        scenario = random_scenario(seed)
+        start = time.process_time()
+        QUESTIONS[question](scenario)
+        took.append((time.process_time() - start, seed))
+    took.sort()
+    middle, slowest = took[len(took) // 2][0], took[-3:][::-1]
+    words = ", ".join(f"{1e3 * s:,.0f} ms (seed {seed})" for s, seed in slowest)
+    print(f"\n    {question}: half below {1e3 * middle:,.1f} ms; the slowest {words}")  # noqa: T201
+
+
+ODD = {
+    "a scan of 2 ms beside 0.888 ms": (
+        "carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned", "controller.scan=2 ms",
+        "controller.motion_cycle=0.888 ms",
+    ),
+    "a gap between inserts that is hardly known": ("feeder.0.insert.gap_sd=15 mm",),
+    "an edge seen to a decimetre": ("carrier_eye.edge_sd=100 mm",),
+    "a motion cycle of a second": ("controller.motion_cycle=1 s",),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_values_of_the_example(name: str) -> None:
+    scenario = override(random_scenario(0, wide=False), ODD[name])
+    start = time.process_time()
+    set_up_sheet(scenario)
+    print(f"\n    setup with {name}: {time.process_time() - start:.2f} s")  # noqa: T201
