@@ -128,7 +128,7 @@ CASES: dict[str, tuple[str, tuple[str, ...]]] = {
         "carrier gap at its eye", (*RECORD, "carrier_eye.off_response=40 ms"),
     ),
     "carriers too short for a filter": (
-        "carrier too short for its eye",
+        "carrier too short to see",
         ("carrier.length=120 mm", "feeder.0.settings.target_offset=20 mm",
          "carrier_eye.filter_time=60 ms", "carrier_eye.edge_sd=1 mm"),
     ),

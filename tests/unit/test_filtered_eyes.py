@@ -5,12 +5,26 @@ At 1000 mm/s a millimetre passes in a millisecond. Ticks have phase 0.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from feedsim.machine import Carriers, Controller, Eye, Machine
+from feedsim.machine import (
+    Carriers,
+    Clearing,
+    Controller,
+    Eye,
+    Fault,
+    FaultKind,
+    Guard,
+    Guarding,
+    Machine,
+    When,
+)
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate_traced
 from tests.machines import feeder, machine
+from tests.unit.test_stops import draws_of
 from tests.unit.written_draws import evenly
 
 NOT_SEEN, MERGED = Outcome.NOT_SEEN, Outcome.MERGED
@@ -115,3 +129,35 @@ def test_what_is_stored_is_the_travel_at_the_filtered_switching(
     (closes,) = [e.time_s for e in trace.events if e.event == "closes"]
     point = stored + s.engage_distance_mm - 1000.0 * s.engage_lead_s
     assert point <= 1000.0 * closes < point + 1.0
+
+
+@pytest.mark.parametrize(
+    ("limit_mm", "trips_ms"),
+    [
+        (150.0, 1200.0),  # counted from the scan at 1050 that sees it
+        (190.0, 1240.0),  # the card is gone at 1220, the program has it until the scan at 1250
+        (220.0, None),
+    ],
+)
+def test_the_rule_of_a_blocked_eye_watches_what_the_program_has(
+    limit_mm: float, trips_ms: float | None
+) -> None:
+    what = line(POLLED, length_mm=210.0, scan_s=0.05)
+    what = replace(what, guarding=Guarding(Guard(carrier_eye_blocked_mm=limit_mm)))
+    records, _ = simulate_traced(what, draws_of(what, [1010.0]), carriers=1)
+    found = [round(1000.0 * stop.time_s, 6) for stop in records.stops]
+    assert found == ([] if trips_ms is None else [trips_ms])
+
+
+def test_an_emergency_stop_between_two_scans_loses_nothing_that_is_still_there() -> None:
+    # scans at 990 and 1020; in the eye from 1005; stopped at 1010 within some millimetres, so
+    # that the card is there at the scan: the eye goes on reading, and the mark is kept
+    what = line(POLLED)
+    stop = Fault(When(1.010), FaultKind.EMERGENCY_STOP)
+    guard = Guard(stop_deceleration_mm_s2=1e6, clearing=Clearing(1.0))
+    what = replace(what, guarding=Guarding(guard, faults=(stop,)))
+    records, trace = simulate_traced(what, draws_of(what, [1005.0]), carriers=1)
+    known = [round(1000.0 * e.time_s, 6) for e in trace.events
+             if e.part == "carrier_eye" and e.event == "known"]  # fmt: skip
+    assert known == [1020.0]
+    assert records.feeders[0].outcome.tolist() == [Outcome.PLACED]
