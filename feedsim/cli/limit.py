@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,9 +23,8 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from feedsim.cli.delivery import Answer
-    from feedsim.quantities import System
     from feedsim.scenario import Scenario
+    from feedsim.settings.limits import Closed
     from feedsim.studies.executor import Where
     from feedsim.studies.limit.search import Found
 
@@ -58,44 +57,38 @@ def limit(
         bool, typer.Option("--json", help="Print limit.json on standard output.")
     ] = False,
 ) -> int:
-    """Find the highest speed that meets the acceptance figures, and why no higher.
+    """Find up to which speed every speed meets the acceptance figures, and why no higher.
 
     Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
     range between the fastest speed accepted for sure and the slowest refused for sure.
     """
-    from feedsim.cli.delivery import deliver, print_now
+    from feedsim.cli.progress import doing
+    from feedsim.output.files import try_folder, write_all
+    from feedsim.output.json_text import json_text
+    from feedsim.output.limit_text import limit_text
+    from feedsim.studies.limit.closed import closed_forms, closed_window, lowest_together
+    from feedsim.studies.limit.plain import limit_plain
 
     where = where_from(jobs, cluster)
     changes = changes_of(settings, carriers=carriers)
     narrow = _share(within)
     what = read_scenario(scenario, changes, speed=None)
     _enough(what, at_most)
-
-    def find(_: object) -> Answer:
-        return _answer(what, within=narrow, most=at_most, where=where, units=units.value)
-
     if out is not None:
-        return deliver("limit", find, folder=out, as_json=as_json, pictures=False)
-    return print_now(find(None), as_json=as_json)
-
-
-def _answer(scenario: Scenario, *, within: float, most: int, where: Where, units: System) -> Answer:
-    from feedsim.cli.delivery import Answer
-    from feedsim.cli.progress import doing
-    from feedsim.output.json_text import json_text
-    from feedsim.output.limit_text import limit_text
-    from feedsim.studies.limit.plain import limit_plain
-    from feedsim.studies.limit.search import closed_limits, closed_window, lowest_together
-
+        try_folder(out)
     with doing("working out the limits in closed form"):
-        closed = closed_limits(scenario)
-        window = closed_window(scenario) if lowest_together(closed) == 0.0 else None
-    found = _search(scenario, closed, window=window, within=within, most=most, where=where)
-    plain = limit_plain(scenario, closed, found, window=window)
-    data = json_text(plain)
-    return Answer(
-        text=lambda: limit_text(plain, units=units), json=data, files={"limit.json": data.encode()}
+        closed = closed_forms(what)
+        nowhere = lowest_together([form.limits for form in closed]) == 0.0
+        window = closed_window(what) if nowhere else None
+    found = _search(what, closed, window=window, within=narrow, most=at_most, where=where)
+    plain = limit_plain(what, closed, found, window=window)
+    typer.echo(
+        json_text(plain) if as_json else limit_text(plain, units=units.value), nl=not as_json
     )
+    if out is not None:
+        write_all(out, {"limit.json": json_text(plain).encode()})
+        typer.echo(f"wrote limit.json to {out}", err=as_json)
+    return 0
 
 
 def _enough(scenario: Scenario, most: int) -> None:
@@ -126,7 +119,7 @@ def _share(text: str) -> float:
 
 def _search(
     scenario: Scenario,
-    closed: Sequence[Any],
+    closed: Sequence[Closed],
     *,
     window: tuple[float, float] | None,
     within: float,
@@ -135,16 +128,20 @@ def _search(
 ) -> Found:
     from feedsim.cli.progress import progress_bar
     from feedsim.studies.executor import crew
-    from feedsim.studies.limit.search import Search, lowest_together, run_batch, search, teeth
+    from feedsim.studies.limit.closed import lowest_together, worst_of_line
+    from feedsim.studies.limit.search import Search, doubts, run_batch, search
 
-    start = window[1] if window else lowest_together(closed) or scenario.line.speed
+    highest = lowest_together([form.limits for form in closed])
+    start = window[1] if window else highest or scenario.line.speed
     what = Search(
         scenario,
         start_mm_s=start,
         within=within,
         most_carriers=most,
-        also_mm_s=(scenario.line.speed,) if window else tuple(teeth(scenario, closed)),
-        from_mm_s=window[0] if window else 0.0,
+        also_mm_s=(scenario.line.speed,) if window else (),
+        from_mm_s=scenario.line.speed if window else 0.0,
+        worst=worst_of_line(scenario),
+        doubtful=doubts(scenario, closed),
     )
     with (
         progress_bar("carriers at most", most) as progress,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -10,7 +11,11 @@ from feedsim.output.wording import percent, percent_range
 from feedsim.quantities import System, display
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
-__all__ = ["FIGURES", "binding_words", "limit_text"]
+_FEW = 4
+_ALL_BUT_ONE = 1.005
+_WIDTH = 100
+
+__all__ = ["FAILING", "FIGURES", "binding_words", "limit_text", "teeth_words"]
 
 FIGURES = {
     "within_tolerance": "in tolerance",
@@ -18,6 +23,13 @@ FIGURES = {
     "jam_risk": "jam risk",
 }
 """The acceptance figures in words."""
+
+FAILING = {
+    "within_tolerance": "out of tolerance",
+    "missed": "missed",
+    "jam_risk": "jam risk",
+}
+"""What there is too much of, in words."""
 
 
 def limit_text(found: Mapping[str, Any], *, units: System = "metric") -> str:
@@ -48,11 +60,18 @@ def limit_text(found: Mapping[str, Any], *, units: System = "metric") -> str:
 
 def _notes(found: Mapping[str, Any], units: System) -> Iterator[str]:
     window = found["closed_form_window_mm_s"]
+    if not window:
+        words = teeth_words(
+            found["closed_form_refused"],
+            looked_to=found["closed_form_each_tooth_to_mm_s"],
+            units=units,
+        )
+        yield from textwrap.wrap(words, _WIDTH)
     if window:
         low, high = (_speed(end, units) for end in window)
         yield (
             f"All together accept the line from {low} to {high} only: its settings are right at "
-            f"one speed. The search looks no slower."
+            f"one speed. The search looks no slower than that."
         )
     if left_out := _not_counted(found["scenario"]):
         yield left_out
@@ -95,6 +114,48 @@ def binding_words(rows: Sequence[Mapping[str, Any]], *, units: System = "metric"
     return text + "."
 
 
+def teeth_words(
+    refused: Sequence[Mapping[str, Any]],
+    *,
+    looked_to: float | None,
+    units: System = "metric",
+) -> str:
+    """Say where the closed forms refuse a stretch of speeds and accept faster ones again.
+
+    Parameters
+    ----------
+    refused : sequence of mapping
+        As ``closed_form_refused`` of ``limit.json`` holds them.
+    looked_to : float or None
+        Up to which speed (mm/s) each tooth was looked at; None: everywhere.
+    units : {"metric", "inch"}
+
+    Returns
+    -------
+    str
+        Empty where all above the first refused speed is refused, but for half a per cent.
+    """
+    apart = [row for row in refused if row["to_mm_s"] is not None]
+    if not apart or refused[-1]["from_mm_s"] < _ALL_BUT_ONE * refused[0]["from_mm_s"]:
+        return ""
+    worst = max(apart, key=lambda row: float(row["share"]))
+    many = "a stretch" if len(apart) == 1 else f"{len(apart)} stretches"
+    first, last = (
+        display(value, "speed", units=units)
+        for value in (apart[0]["from_mm_s"], apart[-1]["to_mm_s"])
+    )
+    text = (
+        "Above that, acceptance comes and goes with speed, as ticks lock and counts are rounded: "
+        f"{many} of speeds refused from {first} to {last}, the worst at "
+        f"{display(worst['worst_mm_s'], 'speed', units=units)} with {percent(worst['share'])} "
+        f"{FAILING[worst['figure']]}. What is accepted between them is not a speed to set."
+    )
+    if looked_to is not None:
+        at = display(looked_to, "speed", units=units)
+        text += f" Each tooth was looked at up to {at}; above it there may be more."
+    return text
+
+
 def _said(row: Mapping[str, Any]) -> str:
     name = str(row["mechanism"])
     return name[0].upper() + name[1:]
@@ -122,12 +183,29 @@ def _simulated(found: Mapping[str, Any], units: System) -> Iterator[str]:
             f"Simulated: the limit lies between {_speed(low, units)}, accepted, and "
             f"{_speed(high, units)}, refused (each at 95 %)."
         )
+    yield from (f"  {line}" for line in _looked_at(sim, units))
     if high is not None:
         yield from (f"  {line}" for line in _reasons(seen[high], units))
     if low is None:
         yield from (f"  {line}" for line in _open_figures(seen[min(seen)], units))
     carriers = f"{sim['carriers']:,} carriers at {len(seen)} speeds"
     yield f"  {carriers}{'; no more were allowed' if sim['ran_out'] else ''}"
+
+
+def _looked_at(sim: Mapping[str, Any], units: System) -> Iterator[str]:
+    """Say which speeds an answer rests on, and name the islands that are accepted above it."""
+    accepted, islands = sim["accepted_speeds_mm_s"], sim["islands_mm_s"]
+    if len(accepted) > 1:
+        yield (
+            f"Accepted at all {len(accepted)} speeds looked at from {_speed(accepted[0], units)} "
+            f"to {_speed(accepted[-1], units)}, each the worst near it in closed form"
+        )
+    high = sim["refused_speed_mm_s"]
+    if islands and high is not None:
+        shown = ", ".join(_speed(speed, units) for speed in islands[:_FEW])
+        more = f" and {len(islands) - _FEW} more" if len(islands) > _FEW else ""
+        speeds = "not a speed" if len(islands) == 1 else "not speeds"
+        yield f"Accepted at {shown}{more}, not at {_speed(high, units)}: {speeds} to set"
 
 
 def _open_figures(point: Mapping[str, Any], units: System) -> Iterator[str]:
@@ -194,7 +272,29 @@ def _comparison(found: Mapping[str, Any], units: System) -> str:
         )
     return (
         f"THE TWO DISAGREE: in closed form {said}, but the simulation accepts "
-        f"{_speed(low, units)}. The closed forms count something here that does not come to that."
+        f"{_speed(low, units)}. {_looked_instead(found, units)}"
+    )
+
+
+def _looked_instead(found: Mapping[str, Any], units: System) -> str:
+    """Say at which of the speeds that the closed forms refuse the simulation looked."""
+    sim = found["simulated"]
+    low, looked = sim["accepted_speed_mm_s"], {p["line_speed_mm_s"] for p in sim["seen"]}
+    refused = [row for row in found["closed_form_refused"] if row["from_mm_s"] < low]
+    there = [
+        speed
+        for speed in sorted(looked)
+        if speed <= low
+        and any(r["from_mm_s"] <= speed <= (r["to_mm_s"] or FASTEST_MM_S) for r in refused)
+    ]
+    stretches = f"{len(refused)} stretch{'es' if len(refused) != 1 else ''} of speeds below that"
+    if not there:
+        return f"It looked at none of the {stretches} that the closed forms refuse."
+    shown = ", ".join(_speed(speed, units) for speed in there[:_FEW])
+    more = f" and {len(there) - _FEW} more" if len(there) > _FEW else ""
+    return (
+        f"Of {stretches} that the closed forms refuse, it looked at {shown}{more} and accepts "
+        f"there: the closed forms count something that does not come to that."
     )
 
 

@@ -88,9 +88,14 @@ def test_a_narrow_tooth_of_locked_ticks_is_not_stepped_over(feedsim: Run) -> Non
     ended = feedsim("limit", SCENARIOS / "hand_fed.toml", "--within", "5 %", "--jobs", 1, "--json")
     found = json.loads(ended.out)
     assert found["agree"] is True
-    accepted = [p["line_speed_mm_s"] for p in found["simulated"]["seen"]
-                if p["sureness"] == "accepted"]  # fmt: skip
-    assert max(accepted) > found["simulated"]["refused_speed_mm_s"]
+    refused, end = found["closed_form_refused"], found["simulated"]["refused_speed_mm_s"]
+    assert len(refused) > 2
+    assert refused[0]["to_mm_s"] < refused[1]["from_mm_s"]
+    # the search was led to a tooth, and calls nothing above it the limit
+    assert any(row["from_mm_s"] <= end <= row["to_mm_s"] for row in refused[:-1])
+    speeds = found["simulated"]["accepted_speeds_mm_s"]
+    assert speeds == sorted(speeds)
+    assert speeds[-1] == found["simulated"]["accepted_speed_mm_s"] < end
 
 
 def test_no_limit_and_no_speed_at_all_are_told(feedsim: Run) -> None:

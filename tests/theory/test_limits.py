@@ -13,7 +13,8 @@ import pytest
 
 from feedsim.machine import Feeder, Machine
 from feedsim.scenario import at_line_speed, override, scenario_from_text
-from feedsim.settings.limits import TOGETHER, accepted_at, window
+from feedsim.settings.limits import TOGETHER, window
+from feedsim.settings.looks import Looks
 from feedsim.studies.limit.search import (
     Search,
     allowed_of,
@@ -106,7 +107,7 @@ CASES: dict[str, tuple[str, tuple[str, ...]]] = {
     "waiting for the feeder, recorded": (
         "late service",
         (*RECORD, "controller.not_ready=engage", "acceptance.placement_tolerance=12 mm", SLOW,
-         *ALONE),
+         *ALONE, "acceptance.within_tolerance=98.8 %"),
     ),
     "late marks": ("late marks", ("feeder.0.eye_to_placement=40 mm", "controller.scan=10 ms")),
     "late marks that engage": (
@@ -209,5 +210,5 @@ def test_settings_that_are_right_at_one_speed_are_accepted_in_a_window_about_it(
     # the tick of 0.01 ms spreads by 0.01 mm and less: 2 mm to 0.03 mm
     for end, sign in zip(found, (-1.0, 1.0), strict=True):
         assert sign * (end - 1000.0) * own.engage_lead_s == pytest.approx(2.0, abs=0.03)
-    assert not accepted_at(at, allowed_of(frozen), found[1] * 1.001)
+    assert Looks(at, allowed_of(frozen)).refused(found[1] * 1.001)
     assert window(at, allowed_of(frozen), found[1] * 1.001) is None

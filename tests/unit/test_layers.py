@@ -13,7 +13,6 @@ import feedsim
 
 STAGES = (
     "errors",
-    "interrupts",
     "units",
     "quantities",
     "machine",

@@ -7,18 +7,19 @@ from dataclasses import fields
 from typing import Any
 
 from feedsim import __version__
-from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.hazards import Hazards
+from feedsim.metrics.intervals import trials_to_tell
 from feedsim.metrics.missed import MissCauses
 from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.tally import Sureness, Tally, added, shares_of
 from feedsim.scenario import Scenario, scenario_to_dict
-from feedsim.settings.limits import SpeedLimit
-from feedsim.studies.limit.search import Found, Seen, confidence_of_a_look, lowest_together
+from feedsim.settings.limits import FASTEST_MM_S, Closed, SpeedLimit
+from feedsim.studies.limit.closed import lowest_together, refused_speeds
+from feedsim.studies.limit.search import Found, Seen, confidence_of_a_look
 from feedsim.studies.run import criteria_of
 
-__all__ = ["limit_plain", "limits_plain"]
+__all__ = ["limit_plain", "limits_plain", "refused_plain"]
 
 
 def limits_plain(
@@ -38,9 +39,26 @@ def limits_plain(
     return sorted(rows, key=lambda row: float(row["speed_mm_s"]))
 
 
+def refused_plain(forms: Sequence[Closed]) -> list[dict[str, Plain]]:
+    """Return the stretches of line speeds that the closed forms refuse, rising.
+
+    ``to_mm_s`` None: it goes on as far as was looked.
+    """
+    return [
+        {
+            "from_mm_s": stretch.from_mm_s,
+            "to_mm_s": stretch.to_mm_s if stretch.to_mm_s < FASTEST_MM_S else None,
+            "worst_mm_s": stretch.worst_mm_s,
+            "figure": stretch.figure,
+            "share": stretch.share,
+        }
+        for stretch in refused_speeds(forms)
+    ]
+
+
 def limit_plain(
     scenario: Scenario,
-    limits: Sequence[Sequence[SpeedLimit]],
+    forms: Sequence[Closed],
     found: Found,
     *,
     window: tuple[float, float] | None,
@@ -50,7 +68,7 @@ def limit_plain(
     Parameters
     ----------
     scenario : Scenario
-    limits : sequence of sequence of SpeedLimit
+    forms : sequence of Closed
         Of each feeder.
     found : Found
     window : (float, float) or None
@@ -63,9 +81,12 @@ def limit_plain(
         ``agree``: whether the closed form lies in the range that the simulation leaves; None
         where that range has no two ends.
     """
+    limits = [form.limits for form in forms]
     closed = window[1] if window else lowest_together(limits)
     criteria = criteria_of(scenario)
     rows: list[Plain] = [*limits_plain(scenario, limits)]
+    refused: list[Plain] = [*refused_plain(forms)]
+    looked_to = min(form.each_tooth_to_mm_s for form in forms)
     return {
         "feedsim": __version__,
         "title": scenario.title,
@@ -73,9 +94,13 @@ def limit_plain(
         "closed_form": rows,
         "closed_form_speed_mm_s": closed,
         "closed_form_window_mm_s": plain(window),
+        "closed_form_refused": refused,
+        "closed_form_each_tooth_to_mm_s": looked_to if looked_to < FASTEST_MM_S else None,
         "simulated": {
             "accepted_speed_mm_s": found.accepted.speed_mm_s if found.accepted else None,
             "refused_speed_mm_s": found.refused.speed_mm_s if found.refused else None,
+            "accepted_speeds_mm_s": [s.speed_mm_s for s in found.accepted_up_to],
+            "islands_mm_s": [s.speed_mm_s for s in found.islands],
             "carriers": found.carriers,
             "ran_out": found.ran_out,
             "confidence_of_a_look": confidence_of_a_look(scenario),
@@ -126,18 +151,17 @@ def _counts(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -> 
                 "limit": test.limit,
                 "met": not test.failed(),
                 "decided": test.decided(),
-                "trials_to_tell": _carriers_to_tell(test, counts.carriers, confidence),
+                "trials_to_tell": (
+                    None
+                    if test.share is None
+                    else trials_to_tell(test.share, test.limit, confidence=confidence)
+                ),
             }
             for name, test in shares.items()
         },
         "missed_by_cause": _named(MissCauses, counts.causes),
         "hazards": _named(Hazards, counts.hazards),
     }
-
-
-def _carriers_to_tell(test: AgainstLimit, carriers: int, confidence: float) -> float | None:
-    times = test.times_to_tell(confidence=confidence)
-    return None if times is None else carriers * times
 
 
 def _named(of: type, counts: Sequence[int]) -> dict[str, Plain]:

@@ -1,30 +1,40 @@
-"""The highest line speed that a setup is accepted at: in closed form, and by simulation.
+"""Up to which line speed a setup is accepted, by simulation.
 
 The search asks at several speeds at once, adds runs where it cannot tell yet, and narrows the
-range between the fastest speed accepted for sure and the slowest one refused for sure. What it
-asks next depends on what it has seen alone, never on how many workers there are.
+range between the fastest speed accepted for sure, with none below it that is not, and the slowest
+one refused for sure. Where acceptance comes and goes with speed, the closed forms know where it
+is worst: each speed that is looked at is the worst of its neighbourhood, and what they refuse
+below the end of the search is looked at before it is called accepted. What it asks next depends
+on what it has seen alone, never on how many workers there are.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from feedsim.machine import Feeder, Machine
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.tally import Sureness, Tally, sureness, tally
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
-from feedsim.settings.limits import FASTEST_MM_S, TOGETHER, SpeedLimit, speed_limits, tooth, window
-from feedsim.settings.mechanisms import Allowed
-from feedsim.studies.run import criteria_of, machine_of, rehearse
+from feedsim.settings.limits import FASTEST_MM_S, Closed
+from feedsim.settings.looks import NOTHING
+from feedsim.studies.limit.closed import (
+    allowed_of,
+    closed_limits,
+    lowest_together,
+    refused_speeds,
+)
+from feedsim.studies.run import criteria_of, rehearse
 
 __all__ = [
+    "Doubt",
     "Found",
     "Search",
+    "allowed_of",
     "closed_limits",
-    "closed_window",
     "confidence_of_a_look",
+    "doubts",
     "least_carriers",
     "lowest_together",
     "run_batch",
@@ -44,6 +54,18 @@ _LADDER = (0.97, 1.03, 0.9, 1.1, 0.75, 0.5, 0.25)
 
 _UP, _DOWN = (1.25, 1.6), (0.5, 0.75)
 _WIDEST = 64.0
+_NEAR = 0.01
+"""So near to a speed (a share of it) that is looked at, the worst is taken instead."""
+_ASIDE = 0.25
+_MOST_DOUBTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A speed (mm/s) that the closed forms refuse: so many times what is allowed."""
+
+    speed_mm_s: float
+    times: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +106,19 @@ class Found:
     carriers: int
     ran_out: bool
 
+    @property
+    def accepted_up_to(self) -> list[Seen]:
+        """The speeds looked at up to ``accepted``: all of them are accepted."""
+        top = self.accepted.speed_mm_s if self.accepted else 0.0
+        return [s for s in self.seen if s.speed_mm_s <= top]
+
+    @property
+    def islands(self) -> list[Seen]:
+        """The speeds accepted for sure above ``refused``."""
+        above = self.refused.speed_mm_s if self.refused else float("inf")
+        accepted = (s for s in self.seen if s.sureness is Sureness.ACCEPTED)
+        return [s for s in accepted if s.speed_mm_s > above]
+
 
 @dataclass(frozen=True, slots=True)
 class Search:
@@ -102,6 +137,11 @@ class Search:
         Speeds that have to be looked at in any case.
     from_mm_s : float
         Only faster speeds are looked at.
+    worst : callable, optional
+        Two line speeds (mm/s) near each other → the one between them that is worst, as far as
+        is known before; that one is looked at.
+    doubtful : tuple of Doubt
+        What is refused in closed form: of those slower than what is accepted some are looked at.
     """
 
     scenario: Scenario
@@ -110,68 +150,23 @@ class Search:
     most_carriers: int
     also_mm_s: tuple[float, ...] = ()
     from_mm_s: float = 0.0
+    worst: Callable[[float, float], float] | None = field(default=None, compare=False)
+    doubtful: tuple[Doubt, ...] = ()
+
+    def place(self, speed: float, around: float) -> float:
+        """Return the speed to look at (mm/s): the worst one no further from it than that."""
+        if self.worst is None:
+            return speed
+        return self.worst(max(speed - around, self.from_mm_s), speed + around)
 
 
-def closed_limits(scenario: Scenario) -> list[list[SpeedLimit]]:
-    """Return the closed-form limits of each feeder, the lowest first."""
+def doubts(scenario: Scenario, forms: Sequence[Closed]) -> tuple[Doubt, ...]:
+    """Return the speeds at which what the closed forms refuse is worst, rising."""
     allowed = allowed_of(scenario)
-    return [speed_limits(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
-
-
-def teeth(scenario: Scenario, limits: Sequence[Sequence[SpeedLimit]]) -> list[float]:
-    """Return the speeds (mm/s) at which the closed forms find it worst for a short stretch only.
-
-    A search that does not look there would step over them.
-    """
-    allowed = allowed_of(scenario)
-    found = [
-        tooth(_at(scenario, number), allowed, limit)
-        for number, row in enumerate(limits)
-        for limit in row
-        if limit.mechanism == TOGETHER
-    ]
-    return sorted(speed for speed in found if speed is not None)
-
-
-def allowed_of(scenario: Scenario) -> Allowed:
-    """Return what the closed forms judge a scenario by."""
-    accept, limits = scenario.acceptance, scenario.limits
-    return Allowed(
-        placement_tolerance_mm=accept.placement_tolerance,
-        outside_tolerance=1.0 - accept.within_tolerance,
-        missed=accept.missed,
-        jam_risk=accept.jam_risk,
-        speed_mismatch=limits.speed_mismatch,
-        overhang_mm=limits.overhang,
+    return tuple(
+        Doubt(r.worst_mm_s, r.share / max(allowed.share(r.figure), NOTHING))
+        for r in refused_speeds(forms)
     )
-
-
-def _at(scenario: Scenario, number: int) -> Callable[[float], tuple[Machine, Feeder]]:
-    def machine_at(speed: float) -> tuple[Machine, Feeder]:
-        machine = machine_of(at_line_speed(scenario, speed))
-        return machine, machine.feeders[number]
-
-    return machine_at
-
-
-def closed_window(scenario: Scenario) -> tuple[float, float] | None:
-    """Return the speeds (mm/s) between which the closed forms accept the line, its own among them.
-
-    None if they do not accept its own. Settings that are right at one speed only are accepted in
-    a window about it, and at no slower speed.
-    """
-    allowed, speed = allowed_of(scenario), scenario.line.speed
-    found = [window(_at(scenario, n), allowed, speed) for n in range(len(scenario.feeder))]
-    if any(each is None for each in found):
-        return None
-    ends = [each for each in found if each is not None]
-    return max(low for low, _ in ends), min(high for _, high in ends)
-
-
-def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
-    """Return the speed (mm/s) up to which all mechanisms of all feeders leave it acceptable."""
-    speeds = [x.speed_mm_s for row in limits for x in row if x.mechanism == TOGETHER]
-    return min((speed for speed in speeds if speed is not None), default=None)
 
 
 def least_carriers(scenario: Scenario) -> int:
@@ -231,7 +226,7 @@ def search(
         if progress is not None:
             progress(used)
     seen = _seen(what.scenario, found)
-    return Found(*_ends(seen), seen=tuple(seen), carriers=used, ran_out=ran_out)
+    return Found(*_ends(seen, sure=True), seen=tuple(seen), carriers=used, ran_out=ran_out)
 
 
 def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> list[Seen]:
@@ -253,18 +248,18 @@ def confidence_of_a_look(scenario: Scenario) -> float:
     return 1.0 - (1.0 - _RIGHT) / (len(LOOKS) * _FIGURES * len(scenario.feeder))
 
 
-def _ends(seen: Sequence[Seen]) -> tuple[Seen | None, Seen | None]:
+def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, Seen | None]:
     """Return the two ends of the range in which the limit lies, as far as they are known.
 
     The slowest speed that is refused, and the fastest that is accepted below that one and below
-    any that even the most runs leave open.
+    any that even the most runs leave open; for sure, below any that is not accepted.
     """
     refused = next((s for s in seen if s.sureness is Sureness.REFUSED), None)
     accepted = None
     for s in seen:
         if s.sureness is Sureness.ACCEPTED:
             accepted = s
-        elif s is refused or s.runs >= LOOKS[-1]:
+        elif s is refused or sure or s.runs >= LOOKS[-1]:
             break
     return accepted, refused
 
@@ -272,30 +267,50 @@ def _ends(seen: Sequence[Seen]) -> tuple[Seen | None, Seen | None]:
 def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
     """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
     if not seen:
-        ladder = [what.start_mm_s * rung for rung in _LADDER]
-        rungs = [speed for speed in ladder if speed > what.from_mm_s]
-        return dict.fromkeys([*rungs, *what.also_mm_s], LOOKS[0])
+        places = [(what.start_mm_s * rung, _NEAR * what.start_mm_s * rung) for rung in _LADDER]
+        rungs = [what.place(*place) for place in places if place[0] > what.from_mm_s]
+        return dict.fromkeys([*what.also_mm_s, *rungs], LOOKS[0])
     accepted, refused = _ends(seen)
     unsure = [s for s in seen if s.sureness is Sureness.OPEN and s.runs < LOOKS[-1]]
     if refused is None:
         return _upwards(seen, unsure, what)
     if accepted is None:
         return _downwards(seen, refused, what)
-    between = [s for s in seen if accepted.speed_mm_s < s.speed_mm_s < refused.speed_mm_s]
-    wide = what.within * refused.speed_mm_s
-    below = [s for s in unsure if s.speed_mm_s < accepted.speed_mm_s]
-    more = {s.speed_mm_s: _more(s) for s in below if s.speed_mm_s in what.also_mm_s}
-    if more or refused.speed_mm_s - accepted.speed_mm_s <= wide:
-        return more
-    more = {s.speed_mm_s: _more(s) for s in between if s in unsure}
-    if more:
-        return more
-    places = [s.speed_mm_s for s in (accepted, *between, refused)]
-    parts = 3 if not between else 2
-    for low, high in dict.fromkeys([(places[0], places[1]), (places[-2], places[-1])]):
-        if high - low > wide / 2.0:
-            more |= {low + (high - low) * k / parts: LOOKS[0] for k in range(1, parts)}
-    return more
+    below = {s.speed_mm_s: _more(s) for s in unsure if s.speed_mm_s < refused.speed_mm_s}
+    return below or _narrower(seen, (accepted, refused), what) or _not_yet(seen, accepted, what)
+
+
+def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], what: Search) -> dict[float, int]:
+    """Look between the ends, where they are further apart than is wanted."""
+    low, high = (end.speed_mm_s for end in ends)
+    wide = what.within * high
+    if high - low <= wide:
+        return {}
+    between = [s.speed_mm_s for s in seen if low < s.speed_mm_s < high]
+    places, parts = [low, *between, high], 2 if between else 3
+    more: dict[float, int] = {}
+    for start, end in dict.fromkeys([(places[0], places[1]), (places[-2], places[-1])]):
+        if end - start > wide / 2.0:
+            step = (end - start) / parts
+            around = min(_NEAR * start, _ASIDE * step)
+            more |= {what.place(start + step * k, around): LOOKS[0] for k in range(1, parts)}
+    return {speed: runs for speed, runs in more.items() if all(speed != s.speed_mm_s for s in seen)}
+
+
+def _not_yet(seen: Sequence[Seen], accepted: Seen, what: Search) -> dict[float, int]:
+    """Look where the closed forms refuse slower speeds than are accepted, the worst first.
+
+    Of those no further apart than the range that is looked for, the worst stands for all.
+    """
+    looked = {s.speed_mm_s for s in seen}
+    apart = max(what.within, _NEAR)
+    at_all = [s for s in what.doubtful if what.from_mm_s < s.speed_mm_s < accepted.speed_mm_s]
+    wanted: list[float] = []
+    for doubt in sorted(at_all, key=lambda d: -d.times):
+        near = apart * doubt.speed_mm_s
+        if all(abs(doubt.speed_mm_s - speed) > near for speed in wanted):
+            wanted.append(doubt.speed_mm_s)
+    return dict.fromkeys([v for v in wanted[:_MOST_DOUBTS] if v not in looked], LOOKS[0])
 
 
 def _more(seen: Seen) -> int:
@@ -308,7 +323,10 @@ def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], what: Search) -> dict
     if top in unsure:
         return {top.speed_mm_s: _more(top)}
     fastest = min(FASTEST_MM_S, _WIDEST * what.start_mm_s)
-    return {top.speed_mm_s * by: LOOKS[0] for by in _UP if top.speed_mm_s * by <= fastest}
+    speeds = [top.speed_mm_s * by for by in _UP]
+    higher = {what.place(v, _NEAR * v): LOOKS[0] for v in speeds if v <= fastest}
+    # no speed above is refused: then all those below have to be accepted
+    return higher or {s.speed_mm_s: _more(s) for s in unsure}
 
 
 def _downwards(seen: Sequence[Seen], refused: Seen, what: Search) -> dict[float, int]:
@@ -317,4 +335,5 @@ def _downwards(seen: Sequence[Seen], refused: Seen, what: Search) -> dict[float,
     if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:
         return {lowest.speed_mm_s: _more(lowest)}
     slowest = max(what.from_mm_s, what.start_mm_s / _WIDEST)
-    return {lowest.speed_mm_s * by: LOOKS[0] for by in _DOWN if lowest.speed_mm_s * by > slowest}
+    speeds = [lowest.speed_mm_s * by for by in _DOWN]
+    return {what.place(v, _NEAR * v): LOOKS[0] for v in speeds if v > slowest}

@@ -1,0 +1,134 @@
+"""What all mechanisms together cost at the line speeds that were looked at."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure
+from feedsim.settings.teeth import At
+
+__all__ = ["NOTHING", "Excess", "Looks", "together"]
+
+NOTHING = 1e-9
+"""A share below this counts as none."""
+
+_FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
+_OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in _FIGURES}
+
+
+@dataclass(frozen=True, slots=True)
+class Excess:
+    """Which acceptance figure is furthest beyond what is allowed, or nearest to it.
+
+    ``times``: its share over the largest that is allowed; above 1 it is refused.
+    """
+
+    times: float
+    figure: Figure
+    share: float
+
+    @property
+    def refused(self) -> bool:
+        """Whether it is more than allowed."""
+        return self.times > 1.0
+
+
+@dataclass(slots=True)
+class Looks:
+    """The shares of one feeder's mechanisms, each speed worked out once.
+
+    Attributes
+    ----------
+    at : callable
+        Line speed (mm/s) → machine and feeder.
+    allowed : Allowed
+    rows : dict
+        Line speed (mm/s) → share of each mechanism, in the order of ``MECHANISMS``.
+    """
+
+    at: At
+    allowed: Allowed
+    rows: dict[float, tuple[float, ...]] = field(default_factory=dict)
+    _excess: dict[float, Excess] = field(default_factory=dict)
+
+    def row(self, speed: float) -> tuple[float, ...]:
+        """Return each mechanism's share at a line speed (mm/s)."""
+        if speed not in self.rows:
+            machine, feeder = self.at(speed)
+            self.rows[speed] = tuple(
+                m.share(machine, feeder, speed, self.allowed) for m in MECHANISMS
+            )
+        return self.rows[speed]
+
+    def most(self, figure: Figure) -> float:
+        """Return the largest share of a figure that is accepted."""
+        return max(self.allowed.share(figure), NOTHING)
+
+    def excess(self, speed: float) -> Excess:
+        """Return by how much all mechanisms together are too much at a line speed (mm/s)."""
+        if speed not in self._excess:
+            self._excess[speed] = self._worst(self.row(speed))
+        return self._excess[speed]
+
+    def _worst(self, row: tuple[float, ...]) -> Excess:
+        found = []
+        for figure in _FIGURES:
+            share = together(row[n] for n in _OF[figure])
+            found.append(Excess(share / self.most(figure), figure, share))
+        return max(found, key=lambda excess: excess.times)
+
+    def refused(self, speed: float) -> bool:
+        """Return whether it is more than allowed at a line speed (mm/s)."""
+        return self.excess(speed).refused
+
+    def edge(self, one: float, other: float, *, to: float) -> float:
+        """Return where between two speeds, one refused and one not, it changes (mm/s).
+
+        ``to``: how near, as a share of the speed.
+        """
+        refused, halve = self.refused(one), False
+        while abs(other - one) > to * max(one, other):
+            middle = self._between(one, other, halve=halve)
+            if middle in (one, other):
+                break
+            near_one = self.refused(middle) is refused
+            halve = abs(middle - (one if near_one else other)) < 0.5 * abs(other - one)
+            one, other = (middle, other) if near_one else (one, middle)
+        return 0.5 * (one + other)
+
+    def _between(self, one: float, other: float, *, halve: bool) -> float:
+        """Return where shares that go straight in their logarithm come to what is allowed.
+
+        The middle where they do not, or where that last left more than half of the stretch
+        (regula falsi, halving where it is slow: in the way of Illinois, from memory).
+        """
+        middle = 0.5 * (one + other)
+        times = (self.excess(one).times, self.excess(other).times)
+        if halve or min(times) <= 0.0:
+            return middle
+        first, second = (math.log(t) for t in times)
+        # a little beyond it, so that the other end is moved as well
+        part = min(0.95, max(0.05, first / (first - second))) if first != second else 0.5
+        return one + part * (other - one)
+
+    def runs(self) -> list[list[float]]:
+        """Return the speeds (mm/s) looked at, rising, those in a row together that are refused."""
+        speeds = sorted(self.rows)
+        found: list[list[float]] = []
+        for before, speed in pairwise([math.nan, *speeds]):
+            if self.refused(speed):
+                if not found or found[-1][-1] != before:
+                    found.append([])
+                found[-1].append(speed)
+        return found
+
+
+def together(shares: Iterable[float]) -> float:
+    """Return 1 − Π(1 − share), what shares come to that know nothing of each other."""
+    left = 1.0
+    for share in shares:
+        left *= 1.0 - share
+    return 1.0 - left

@@ -1,0 +1,219 @@
+"""At which line speeds the lattice of ticks and counts has its teeth.
+
+A clutch acts at a whole number of steps γ after a capture, and at a whole number of counts
+(:mod:`feedsim.settings.acts`). Against line speed the mean act is a saw: it runs straight until the
+point has come to another step, E(v)/(v_c·γ) whole, or to another count, E(v)/q half of an odd
+number, and jumps there; so does U. A steady share is at its worst beside such a jump, and a search
+that knows nothing of the jumps steps over it.
+
+Between two speeds near each other E(v) is taken as straight, as it is where settings are typed in:
+E = a + c·v, so that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+from feedsim.machine import Feeder, Machine
+from feedsim.settings.acts import (
+    corrected_acts,
+    engage_travel,
+    first_shifts,
+    is_locked,
+    locked_step,
+    opening_travel,
+)
+
+__all__ = ["At", "Teeth", "teeth_between"]
+
+At = Callable[[float], tuple[Machine, Feeder]]
+"""Line speed (mm/s) → the machine with its settings solved at that speed, and its feeder."""
+
+_BESIDE = 1e-7
+"""So near to a jump (a share of the speed) it is looked at, on either side."""
+
+
+_NARROW = 2e-5
+
+
+@dataclass(frozen=True, slots=True)
+class Teeth:
+    """What the lattice does between two line speeds.
+
+    Attributes
+    ----------
+    speeds_mm_s : tuple of float
+        Line speeds (mm/s) right beside the jumps, rising.
+    acts : tuple of (float, float, float)
+        At each of these, by how much placement and opening are off on average (mm), and the
+        variance that steps and counts give the placement (mm²).
+    whole : bool
+        Whether they are those of all jumps; else of some, evenly thinned.
+    """
+
+    speeds_mm_s: tuple[float, ...]
+    acts: tuple[tuple[float, float, float], ...]
+    whole: bool
+
+    def extremes(self) -> list[float]:
+        """Return where placement or opening are off most to either side, spread most, or least."""
+        if not self.speeds_mm_s:
+            return []
+        places = self._wide_enough()
+        found = {min(places, key=lambda n: abs(self.acts[n][0]))}
+        for which in (0, 1):
+            found.add(min(places, key=lambda n: self.acts[n][which]))
+            found.add(max(places, key=lambda n: self.acts[n][which]))
+        found.add(max(places, key=lambda n: self.acts[n][0] ** 2 + self.acts[n][2]))
+        return sorted(self.speeds_mm_s[n] for n in found)
+
+    def _wide_enough(self) -> list[int]:
+        """Return the places that are not on a narrow stretch where others are wide.
+
+        Two points that jump at nearly the same speed leave such a stretch between them.
+        """
+        speeds = self.speeds_mm_s
+        ends = [-math.inf, *speeds, math.inf]
+        stretch = [
+            max(speed - before, after - speed)
+            for before, speed, after in zip(ends, speeds, ends[2:], strict=False)
+        ]
+        wide = [place for place, length in enumerate(stretch) if length > _NARROW * speeds[place]]
+        return wide if 2 * len(wide) >= len(speeds) else list(range(len(speeds)))
+
+    def crossings(self) -> list[float]:
+        """Return where the mean placement error goes through 0 between two jumps, about."""
+        found = []
+        pairs = zip(self.speeds_mm_s, (act[0] for act in self.acts), strict=True)
+        for (low, before), (high, after) in pairwise(pairs):
+            if before * after < 0.0 and high - low > 4.0 * _BESIDE * high:
+                found.append(low + (high - low) * before / (before - after))
+        return found
+
+
+def teeth_between(at: At, low: float, high: float, *, most: int) -> Teeth:
+    """Return what the lattice does between two line speeds near each other.
+
+    Parameters
+    ----------
+    at : callable
+        Line speed (mm/s) → machine and feeder.
+    low, high : float
+        mm/s.
+    most : int
+        Jumps of one kind to look beside; of more, some.
+    """
+    found: list[float] = []
+    whole, ends = True, (at(low), at(high))
+    for kind in _kinds(ends, low, high):
+        speeds, all_of_them = kind.jumps(low, high, most=most)
+        found += speeds
+        whole &= all_of_them
+    speeds = _apart([speed for speed in sorted(found) if low < speed < high])
+    # settings that are the same at both ends are the same between them
+    same = ends[0][1].settings == ends[1][1].settings
+    there = [(speed, *(ends[0] if same else at(speed))) for speed in speeds]
+    return Teeth(tuple(speeds), tuple(_act(*each) for each in there), whole)
+
+
+def _act(speed: float, machine: Machine, feeder: Feeder) -> tuple[float, float, float]:
+    """Return what :class:`Teeth` keeps of a line speed (mm/s), in counted travel."""
+    opening = opening_travel(machine, feeder, speed=speed)
+    opened = first_shifts(machine, opening, speed=speed, scanned=feeder.eye.scanned)
+    if feeder.settings.stage_correction:
+        corrected = corrected_acts(machine, feeder, speed=speed)
+        return corrected.average, opened.average, corrected.sd**2
+    travel = engage_travel(machine, feeder, speed=speed)
+    engaged = first_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
+    off = engaged.average - opened.average
+    return off, opened.average, engaged.sd**2 + opened.sd**2
+
+
+def _apart(speeds: list[float]) -> list[float]:
+    """Return rising speeds, of those as near as the sides of one jump the outer two.
+
+    Two points may jump at one speed: what would be between the two jumps is no stretch.
+    """
+    found: list[float] = []
+    for place, speed in enumerate(speeds):
+        ends = speeds[max(0, place - 1)], speeds[min(place + 1, len(speeds) - 1)]
+        if max(speed - ends[0], ends[1] - speed) > 3.0 * _BESIDE * speed or len(set(ends)) < 2:
+            found.append(speed)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """Jumps of one point, straight against speed: travel = a + c·speed (mm, counted).
+
+    ``step_s``: γ/(1 + ε) where it is reached in steps, else 0; ``count_mm``: q.
+    """
+
+    a: float
+    c: float
+    step_s: float
+    count_mm: float
+
+    def jumps(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
+        """Return the speeds beside the jumps between two speeds, and whether of all jumps."""
+        counted, one = self._of_counts(low, high, most=most)
+        stepped, two = self._of_steps(low, high, most=most)
+        return [*counted, *stepped], one and two
+
+    def _travel(self, speed: float) -> float:
+        return self.a + self.c * speed
+
+    def _of_counts(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
+        """List both sides of where another count is the nearest one."""
+        if self.count_mm == 0.0 or self.c == 0.0:
+            return [], True
+        ends = sorted(self._travel(v) / self.count_mm - 0.5 for v in (low, high))
+        numbers, whole = _whole_numbers(ends[0], ends[1], most=most)
+        return [
+            side for n in numbers for side in _beside(((n + 0.5) * self.count_mm - self.a) / self.c)
+        ], whole
+
+    def _of_steps(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
+        """List where the point comes to another step; counts draw the jump out over a count."""
+        if self.step_s == 0.0:
+            return [], True
+        ends = sorted(self._travel(v) / (v * self.step_s) for v in (low, high))
+        numbers, whole = _whole_numbers(max(ends[0], 0.5), ends[1], most=most)
+        found: list[float] = []
+        for n in numbers:
+            speed = self.a / (n * self.step_s - self.c) if n * self.step_s != self.c else 0.0
+            if self.count_mm == 0.0:
+                found += _beside(speed)
+                continue
+            counts = round(self._travel(speed) / self.count_mm)
+            found += [k * self.count_mm / (n * self.step_s) for k in (counts - 1, counts)]
+        return found, whole
+
+
+def _kinds(
+    ends: tuple[tuple[Machine, Feeder], tuple[Machine, Feeder]], low: float, high: float
+) -> Iterator[_Kind]:
+    """List the points of both clutch acts, and how they are reached."""
+    machine, feeder = ends[0]
+    step_s = locked_step(machine.controller) / (1.0 + machine.encoder.scale_error)
+    for of, eye in ((engage_travel, machine.carrier_eye), (opening_travel, feeder.eye)):
+        below, above = (of(*end, speed=v) for end, v in zip(ends, (low, high), strict=True))
+        c = (above - below) / (high - low)
+        locked = is_locked(eye, machine.controller)
+        yield _Kind(below - c * low, c, step_s if locked else 0.0, machine.encoder.count_mm)
+
+
+def _beside(speed: float) -> tuple[float, float]:
+    return speed * (1.0 - _BESIDE), speed * (1.0 + _BESIDE)
+
+
+def _whole_numbers(low: float, high: float, *, most: int) -> tuple[list[int], bool]:
+    """Return the whole numbers between two, or so many of them; and whether all."""
+    first, last = math.ceil(low), math.floor(high)
+    many = last - first + 1
+    if many <= most:
+        return list(range(first, last + 1)), True
+    return [first + k * many // most for k in range(most)], False

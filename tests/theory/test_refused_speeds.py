@@ -1,0 +1,108 @@
+"""The search for refused speeds in closed form against a fine grid that knows no teeth.
+
+Shares come from the closed forms on either side, which are held against simulation elsewhere;
+what is tested here is that the search finds where they are too much. Reference: the definition of a
+refused stretch, tried speed by speed.
+"""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+import numpy as np
+import pytest
+
+from feedsim.machine import Feeder, Machine
+from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
+from feedsim.settings.limits import TOGETHER, Closed, closed_form
+from feedsim.settings.looks import Looks
+from feedsim.studies.limit.closed import allowed_of
+from feedsim.studies.run import machine_of
+from feedsim.studies.set_up_sheet import as_typed
+from tests.theory.test_limits import BASE
+
+POINTS = 400
+WIDE = 1e-3
+"""Share of the speed: what is wider than that, and so holds points of the grid, must be found."""
+
+SCANNED = ("carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned")
+
+
+def random_scanned(seed: int) -> Scenario:
+    """Return a line with scanned eyes, its settings typed in at some speed."""
+    draw = np.random.default_rng(seed)
+    cycle = draw.choice([0.4, 0.5, 0.8, 0.9, 1.0, 2.0, 3.0])
+    made = override(
+        scenario_from_text(BASE),
+        [
+            *SCANNED,
+            "run.master=encoder",
+            f"line.encoder.counts_per_rev={draw.choice([1000, 4000, 10000])}",
+            f"line.speed={draw.uniform(15.0, 60.0):.3f} m/min",
+            f"controller.motion_cycle={cycle} ms",
+            f"controller.scan={draw.choice([1.0, 2.0, 4.0, 5.0])} ms",
+            f"feeder.0.eye_to_placement={draw.uniform(250.0, 500.0):.2f} mm",
+            f"carrier_eye.edge_sd={draw.uniform(0.05, 0.3):.3f} mm",
+            f"feeder.0.eye.edge_sd={draw.uniform(0.05, 0.3):.3f} mm",
+            f"feeder.0.eye.response={draw.uniform(0.1, 1.5):.3f} ms",
+            f"acceptance.placement_tolerance={draw.uniform(1.0, 2.5):.2f} mm",
+            f"acceptance.within_tolerance={draw.choice([99, 99.7])} %",
+        ],
+    )
+    return as_typed(made)
+
+
+def looked_at(scenario: Scenario) -> tuple[Closed, Looks, list[int]]:
+    """Return the closed form, something to try speeds with, and how often machines were made."""
+    calls = [0]
+
+    def at(speed: float) -> tuple[Machine, Feeder]:
+        calls[0] += 1
+        machine = machine_of(at_line_speed(scenario, speed))
+        return machine, machine.feeders[0]
+
+    allowed = allowed_of(scenario)
+    return closed_form(at, allowed), Looks(at, allowed), calls
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_refused_stretch_of_a_fine_grid_is_found(seed: int) -> None:
+    found, looks, _ = looked_at(random_scanned(seed))
+    first = found.refused[0]
+    assert found.limits[0].speed_mm_s == pytest.approx(first.from_mm_s, rel=1e-5)
+    low, high = 0.9 * first.from_mm_s, min(1.1 * first.from_mm_s, found.each_tooth_to_mm_s)
+    grid = [low + (high - low) * (k + 0.5) / POINTS for k in range(POINTS)]
+    for refused, group in groupby(grid, key=looks.refused):
+        stretch = list(group)
+        if refused and stretch[-1] - stretch[0] > WIDE * stretch[0]:
+            assert any(r.from_mm_s < stretch[-1] and r.to_mm_s > stretch[0] for r in found.refused)
+    # none is refused below the limit, wide or narrow, that a grid of another pitch hits
+    assert not any(looks.refused(first.from_mm_s * k / 1009.0) for k in range(700, 1009))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_found_is_refused_and_its_edges_are_edges(seed: int) -> None:
+    found, looks, calls = looked_at(random_scanned(seed))
+    assert calls[0] < 8000
+    for stretch in found.refused[:4]:
+        assert looks.refused(stretch.worst_mm_s)
+        assert not looks.refused(stretch.from_mm_s * (1.0 - 2e-5))
+        assert looks.refused(0.5 * (stretch.from_mm_s + min(stretch.worst_mm_s, stretch.to_mm_s)))
+    for before, after in zip(found.refused, found.refused[1:], strict=False):
+        assert before.to_mm_s <= after.from_mm_s
+
+
+def test_a_search_that_knows_no_teeth_would_miss_them() -> None:
+    # the twin: bisection between points a hundredth apart calls an island accepted
+    scenario = override(
+        scenario_from_text(BASE),
+        [*SCANNED, "controller.scan=2 ms", "controller.motion_cycle=2 ms",
+         "acceptance.placement_tolerance=1.5 mm", "carrier_eye.edge_sd=0.1 mm"],
+    )  # fmt: skip
+    found, looks, _ = looked_at(as_typed(scenario))
+    limit = next(x.speed_mm_s for x in found.limits if x.mechanism == TOGETHER)
+    assert limit is not None
+    steps = [200.0 * 1.109**k for k in range(30)]
+    coarse = next(speed for speed in steps if looks.refused(speed))
+    assert limit < 0.98 * coarse
+    assert any(not looks.refused(v) for v in (limit * (1.0 + 0.001 * k) for k in range(1, 100)))
