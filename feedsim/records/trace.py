@@ -43,9 +43,12 @@ class Trace:
     """A traced run, or the stretch of it that was asked for.
 
     ``events`` are in order of time. ``belt`` and ``feeds`` give position and speed at any
-    time of that stretch; ``feeds`` also the engagement of the clutch.
+    time of that stretch; ``feeds`` also the engagement of the clutch. ``moved``, for each feeder:
+    from which insert on all lay further back by how much (mm), since the feed had run without
+    one in the meantime.
     """
 
     events: tuple[TraceEvent, ...]
     belt: BeltMotion
     feeds: tuple[FeedMotion, ...]
+    moved: tuple[tuple[tuple[int, float], ...], ...] = ()

@@ -118,7 +118,9 @@ class GuardedInsertEye(InsertEye):
     def _come_anew(self) -> None:
         """Put the next insert at least a nominal gap before the eye."""
         earliest = self._state.feed.position(self._clock.now) + self._inserts.gap_mm
-        self._first_nose_mm += max(0.0, earliest - self._first_nose_mm - self._next[0])
+        further = max(0.0, earliest - self._first_nose_mm - self._next[0])
+        self._first_nose_mm += further
+        self.moved.append((self._number, further))
 
     # -- searching -------------------------------------------------------------------
 

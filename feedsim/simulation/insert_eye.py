@@ -80,6 +80,12 @@ class InsertEye:
         Feed travel at which the nose of insert 0 is at the eye (below 0: it is past it).
     fastest_mm_s : float
         No feed speed is above this.
+
+    Attributes
+    ----------
+    moved : list of (int, float)
+        From which insert on all came later by how much of feed travel (mm); only a line that may
+        stop has any.
     """
 
     def __init__(
@@ -97,6 +103,7 @@ class InsertEye:
         self._state = state
         self._cards = cards
         self._first_nose_mm = first_nose_mm
+        self.moved: list[tuple[int, float]] = []
         self._eye = state.machine.eye
         self._reach_mm = fastest_mm_s * self._eye.off_response_s + 1.0
         self._order = Order.INSERT_EYE.of(state.number)

@@ -21,6 +21,7 @@ from feedsim.simulation.derived import demanded_acceleration, divert_by, landing
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.guard import Guard
 from feedsim.simulation.guarded_line import Feeding, fastest_ratio, guarded, kinds_of
+from feedsim.simulation.insert_eye import InsertEye
 from feedsim.simulation.recorder import PENDING, Columns, Tracer
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
@@ -60,6 +61,7 @@ class LineRun:
         self._tracer = tracer
         self.conveyor = Conveyor(self.clock, machine, phases=draws.phases(), tracer=tracer)
         self.states: list[FeederState] = []
+        self.eyes: list[InsertEye] = []
         self.clutches: list[StagingClutch] = []
         self.servos: list[Servo] = []
         self._running = len(machine.feeders)
@@ -144,6 +146,7 @@ class LineRun:
             carrier_length_mm=self.machine.carriers.length_mm,
         )
         self.states.append(state)
+        self.eyes.append(eye)
         self.clutches.append(clutch)
         self.servos.append(servo)
         self.parts += [servo, clutch, memory]
@@ -282,5 +285,6 @@ def simulate_traced(
         events=tracer.in_order(),
         belt=run.conveyor.master.belt,
         feeds=tuple(state.feed for state in run.states),
+        moved=tuple(tuple(eye.moved) for eye in run.eyes),
     )
     return records, trace

@@ -8,6 +8,7 @@ from typing import TypedDict
 from feedsim.records.outcome import Outcome
 from feedsim.studies.story.record import Happening
 from feedsim.studies.story.source import FeederSource
+from feedsim.studies.story.stretches import Stretch
 from feedsim.studies.story.words import Say
 
 __all__ = ["Disturbed", "disturbed"]
@@ -23,16 +24,26 @@ class Disturbed(TypedDict):
     events: tuple[Happening, ...]
 
 
-def disturbed(feeder: FeederSource, carrier: int, say: Say) -> Disturbed:
+def disturbed(feeder: FeederSource, carrier: int, say: Say, stretch: Stretch) -> Disturbed:
     """Return what the trace says of it, and why there is no account of its delays.
 
-    Stops, recoveries, adjustments and rehearsed faults change settings, the place of the inserts
-    and what the eyes see: an account by the settings of the run would be wrong from then on.
+    Stops, recoveries, adjustments and rehearsed faults change settings, the motion of belt and
+    feeds, and what the eyes see: an account by the settings of the run would be wrong of what
+    they met.
     """
-    run, first = feeder.run, feeder.run.disturbances[0]
+    run, first = feeder.run, stretch.event
     what = f"{_name(first.part)}: {_plain(first.event)}"
-    since = f"From {say.s(first.time_s)} on ({what}) the line was not left to itself"
-    reason = f"{since}: what each delay cost is told only of carriers before that."
+    if stretch.to_s == math.inf:
+        since = f"From {say.s(first.time_s)} on ({what}) the line was not left to itself"
+        reason = f"{since}: what each delay cost is told only of carriers before that."
+    else:
+        when = f"From {say.s(first.time_s)} to {say.s(stretch.to_s)}"
+        if stretch.to_s == first.time_s:
+            when = f"At {say.s(first.time_s)}"
+        reason = (
+            f"{when} ({what}) the line was not left to itself: what each delay cost is told only "
+            "of carriers that were dealt with, their inserts staged, before that or after."
+        )
     rows, prefix = feeder.rows, feeder.part("")
     told = [
         Happening(e.time_s, e.belt_mm, f"{_name(e.part, prefix)}: {_plain(e.event)}")

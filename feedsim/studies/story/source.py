@@ -20,6 +20,7 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.settings.solve import Solution, solve_feeder
 from feedsim.studies.story.feed import FeedTravel
+from feedsim.studies.story.stretches import Stretch, disturbs, stretches_of
 from feedsim.studies.story.terms import Terms, terms_of
 
 __all__ = ["FeederSource", "StorySource"]
@@ -69,7 +70,8 @@ class StorySource:
         self.criteria = criteria
         self._events = _by_carrier(trace)
         self.carriers = _carriers(draws, records)
-        self.disturbances = tuple(e for e in trace.events if _disturbs(e))
+        self.disturbances = tuple(e for e in trace.events if disturbs(e))
+        self.stretches = stretches_of(self.disturbances, machine)
         if not self._whole():
             msg = "the trace has not every event of the run"
             raise ValueError(msg)
@@ -103,6 +105,11 @@ class StorySource:
     def disturbed_s(self) -> float:
         """When the line was first stopped or adjusted, or a fault rehearsed (s); ``inf``: never."""
         return min((e.time_s for e in self.disturbances), default=math.inf)
+
+    def disturbance(self, from_s: float, to_s: float) -> Stretch | None:
+        """Return the first stretch that has to do with a time (s): the line not left to itself."""
+        those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
+        return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
 
     @property
     def belt(self) -> BeltMotion:
@@ -250,7 +257,21 @@ class FeederSource:
         first = -self.machine.settings.stage_position_mm
         if self.run.machine.start_empty:
             first = self.machine.inserts.gap_mm
-        return first + self.insert(number).nose_mm
+        return first + self._moved_mm(number) + self.insert(number).nose_mm
+
+    def _moved_mm(self, number: int) -> float:
+        """Return by how much an insert lies further back, the feed having run without any."""
+        moved = self.run.trace.moved
+        if not moved:
+            return 0.0
+        return sum(mm for first, mm in moved[self.number] if first <= number)
+
+    @cached_property
+    def staged(self) -> dict[int, TraceEvent]:
+        """For each insert that was staged the event of that; none for one staged as it began."""
+        part = self.part("clutch")
+        events = (e for e in self.run.trace.events if e.part == part and e.event == "staged")
+        return {event.insert: event for event in events}
 
     def seen_edge_mm(self, number: int) -> float:
         """Return the feed travel at which the edge that the eye sees passes it."""
@@ -261,13 +282,6 @@ class FeederSource:
         """Return for which carrier the clutch had closed last before it could for this one."""
         place = int(np.searchsorted(self.cycles, carrier))
         return self.cycles[place - 1] if place else None
-
-
-def _disturbs(event: TraceEvent) -> bool:
-    """Tell whether an event is none of an undisturbed line: a stop, an adjustment, a fault."""
-    if event.part == "line":
-        return event.event != "starts"
-    return event.part in {"fault", "operator"} or event.part.endswith(".recovery")
 
 
 def _by_carrier(trace: Trace) -> dict[tuple[int, str], list[TraceEvent]]:

@@ -83,10 +83,8 @@ class Staging:
 
 def staging_of(feeder: FeederSource, carrier: int) -> Staging:
     """Return how the insert was staged that was engaged for a carrier."""
-    before = feeder.cycle_before(carrier)
-    found = staged_in(feeder, before)
-    assert found is not None  # noqa: S101 - the clutch closes only with an insert staged
-    return found
+    event = feeder.staged.get(int(feeder.rows.insert[carrier]))
+    return _at_the_start(feeder) if event is None else _staged(feeder, event)
 
 
 def staged_in(feeder: FeederSource, carrier: int | None) -> Staging | None:
@@ -96,16 +94,24 @@ def staged_in(feeder: FeederSource, carrier: int | None) -> Staging | None:
     """
     key = -1 if carrier is None else carrier
     if carrier is None and not feeder.run.machine.start_empty:
-        stage = feeder.machine.settings.stage_position_mm
-        return Staging(0, None, None, None, -stage, 0.0, 0.0, 0.0)
-    seen = feeder.run.events(key, feeder.part("insert_eye"), "switches")
-    staged = feeder.run.time_of(key, feeder.part("clutch"), "staged")
-    if not seen or staged is None:
-        return None
-    number = seen[0].insert
-    events = feeder.run.events_of(key, feeder.part("insert_eye"))
+        return _at_the_start(feeder)
+    staged = feeder.run.events(key, feeder.part("clutch"), "staged")
+    return _staged(feeder, staged[0]) if staged else None
+
+
+def _at_the_start(feeder: FeederSource) -> Staging:
+    stage = feeder.machine.settings.stage_position_mm
+    return Staging(0, None, None, None, -stage, 0.0, 0.0, 0.0)
+
+
+def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
+    """Return how the insert of an event came to be staged."""
+    number, staged = event.insert, event.time_s
+    carrier = None if event.carrier < 0 else event.carrier
+    events = feeder.run.events_of(event.carrier, feeder.part("insert_eye"))
     of_it = [event for event in events if event.insert == number]
-    sighting = _sighting(feeder, number, of_it, switches_s=seen[0].time_s)
+    switches_s = next(event.time_s for event in of_it if event.event == "switches")
+    sighting = _sighting(feeder, number, of_it, switches_s=switches_s)
     opening = None if carrier is None else _opening(feeder, carrier, sighting)
     rest_mm = feeder.feed.command(staged)
     return Staging(
@@ -139,11 +145,11 @@ def correction_at(feeder: FeederSource, t: float) -> float:
     if not feeder.machine.settings.stage_correction:
         return 0.0
     times = feeder.rows.engage_time_s
-    before = [k for k in feeder.cycles if times[k] < t]
-    staging = staged_in(feeder, before[-1] if before else None)
-    if staging is None or staging.ready_s > t:
+    closed_s = max((float(times[k]) for k in feeder.cycles if times[k] < t), default=-math.inf)
+    ready = [e for e in feeder.staged.values() if closed_s <= e.time_s <= t]
+    if not ready:
         return 0.0
-    return staging.correction_mm
+    return _staged(feeder, max(ready, key=lambda event: event.time_s)).correction_mm
 
 
 def _sighting(

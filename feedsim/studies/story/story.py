@@ -27,11 +27,18 @@ from feedsim.studies.story.record import Happening, HazardMargin, Part, Story, s
 from feedsim.studies.story.run import BEYOND, landing_to_come, source_of, traced
 from feedsim.studies.story.source import FeederSource, StorySource
 from feedsim.studies.story.stage import staging_of
+from feedsim.studies.story.stretches import Stretch
 from feedsim.studies.story.words import Say, listed
 
 __all__ = ["Story", "StorySource", "explain", "source_of", "story_of", "traced"]
 
 _LARGEST = 3
+_NOT_OF_THE_FEEDER = {
+    Outcome.NOT_SEEN,
+    Outcome.MERGED,
+    Outcome.LATE_MARK,
+    Outcome.MARK_MEMORY_FULL,
+}
 _WORTH_MM = 5e-4
 
 
@@ -126,12 +133,42 @@ class _Told:
             parts=(),
             hazards=(),
         )
-        if self._through_s() >= self.run.disturbed_s:
-            return replace(story, **disturbed(self.feeder, self.carrier, self.say))
+        stretch = self._disturbance()
+        if stretch is not None:
+            return replace(story, **disturbed(self.feeder, self.carrier, self.say, stretch))
         story = replace(story, hazards=hazards_of(self.feeder, self.carrier, self.say))
         if self.engaged and self.mark is not None:
             return self._engaged(story, self.mark)
         return self._missed(story)
+
+    def _disturbance(self) -> Stretch | None:
+        """Return what kept the line from being left to itself while this carrier was dealt with."""
+        run, through_s = self.run, self._through_s()
+        if through_s < run.disturbed_s:
+            return None
+        if self.outcome is Outcome.LINE_STOP:
+            return run.disturbance(-math.inf, through_s)
+        found = run.disturbance(self._comes_s(), through_s)
+        if found is not None or self.outcome in _NOT_OF_THE_FEEDER:
+            return found
+        staged_by, until_s = self.feeder.cycle_before(self.carrier), through_s
+        if self.engaged:
+            staging = staging_of(self.feeder, self.carrier)
+            if staging.carrier is None:  # by a jog, which a stop does not disturb
+                return None
+            staged_by, until_s = staging.carrier, staging.ready_s
+        closed_s = -math.inf
+        if staged_by is not None:
+            closed_s = float(self.rows.engage_time_s[staged_by])
+        return run.disturbance(closed_s, until_s)
+
+    def _comes_s(self) -> float:
+        """Return when its edge, seen or not, or that of the one before, comes to the eye (s)."""
+        cards, belt = self.run.carriers, self.run.belt
+        edges = [cards[self.carrier].leading_edge_mm, cards[self.carrier].seen_edge_mm]
+        if self.outcome is Outcome.MERGED and self.carrier:
+            edges.append(cards[self.carrier - 1].leading_edge_mm)
+        return min(belt.time_at(edge) for edge in edges)
 
     def _through_s(self) -> float:
         """Return when the feeder was through with it (s); ``inf``: it was not."""

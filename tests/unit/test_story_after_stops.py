@@ -1,0 +1,118 @@
+"""After a stop carriers are accounted for again: their parts add up, and hide nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from feedsim.draws.cards import CardDraws
+from feedsim.machine import Machine
+from feedsim.records.outcome import Outcome
+from feedsim.scenario import load_scenario, override
+from feedsim.studies.story.source import StorySource
+from feedsim.studies.story.story import explain, story_of, traced
+from tests.random_machines import filtered_machine, random_machine
+from tests.unit.story_cases import SUM_MM, source_of
+from tests.unit.test_guarded_line import guarded
+from tests.unit.test_story_every_machine import check_delays
+
+STOPS = Path(__file__).parents[2] / "scenarios" / "stops.toml"
+
+
+def accounted(source: StorySource) -> tuple[int, int]:
+    """Check every story; return how many placed after the first disturbance, and accounted for."""
+    placed = told = 0
+    for number, rows in enumerate(source.records.feeders):
+        for carrier in range(len(rows.outcome)):
+            story = story_of(source, carrier, feeder=number)
+            assert story.outcome == Outcome(int(rows.outcome[carrier])).cause
+            assert story.reason
+            after = bool(rows.engage_time_s[carrier] > source.disturbed_s)
+            if rows.outcome[carrier] == Outcome.PLACED:
+                assert story.placement_error_mm == rows.placement_error_mm[carrier]
+                placed += after
+            if not story.parts:
+                continue
+            assert story.sum_of_parts_mm is not None
+            assert abs(story.sum_of_parts_mm - rows.placement_error_mm[carrier]) < SUM_MM
+            check_delays(source.machine, number, {part.key: part for part in story.parts})
+            told += after
+    return placed, told
+
+
+@pytest.mark.parametrize("kind", [random_machine, filtered_machine])
+def test_parts_add_up_wherever_a_line_was_stopped(kind: Callable[[int], Machine]) -> None:
+    placed = told = 0
+    for seed in range(50):
+        line = guarded(np.random.default_rng(seed), kind(seed))
+        assert line.guarding is not None
+        if seed % 3:  # settings that change end the account for good
+            line = replace(line, guarding=replace(line.guarding, adjusts=()))
+        source = source_of(line, CardDraws(line, seed), carriers=40)
+        more = accounted(source)
+        placed, told = placed + more[0], told + more[1]
+    assert told > 0.25 * placed > 50.0, (placed, told)
+
+
+def test_the_example_is_accounted_for_but_for_what_its_stops_met() -> None:
+    scenario = override(load_scenario(STOPS), ["run.carriers=1200"])
+    source = traced(scenario)
+    stops = source.records.stops
+    assert len(stops) == 3
+    placed, told = accounted(source)
+    # each stop costs the account of what was being staged or under way then: a feeder's cycle
+    # and the carriers between its eye and its placement point, 400 mm, two at a pitch of 260 mm
+    assert placed - 3 * len(stops) <= told < placed
+    first = next(k for k, t in enumerate(source.records.carriers.eye_time_s.tolist())
+                 if t > stops[0].restarted_s)  # fmt: skip
+    (story,) = explain(scenario, first + 2)
+    assert story.parts
+    assert story.sum_of_parts_mm == pytest.approx(story.placement_error_mm, abs=SUM_MM)
+
+
+def test_what_a_stop_met_is_said_with_when_it_was_over() -> None:
+    source = traced(override(load_scenario(STOPS), ["run.carriers=400"]))
+    stop = source.records.stops[0]
+    (lost,) = (c for feeder in stop.lost for c in feeder)
+    text = " ".join(story_of(source, lost).reason)
+    assert "It was lost as the line stopped." in text
+    assert "From 78.28 s to 124 s (the line: trips)" in text
+    assert (round(stop.time_s, 2), round(stop.restarted_s)) == (78.28, 124)
+    assert "before that or after" in text
+
+
+def test_an_adjustment_ends_the_account_for_good() -> None:
+    source = traced(load_scenario(STOPS), carriers=1600)
+    changed = source.records.adjustments[0]
+    engaged = source.records.feeders[0].engage_time_s
+    late = int(np.flatnonzero(engaged > changed.time_s)[5])
+    story = story_of(source, late)
+    assert story.parts == ()
+    assert "on (the operator: adjusts) the line was not left to itself" in " ".join(story.reason)
+
+
+def test_a_wrong_place_of_the_inserts_is_found() -> None:
+    # planted: without what a recovery moved the inserts by, parts no longer add up
+    scenario = override(
+        load_scenario(STOPS),
+        ["run.carriers=200", "feeder.0.insert.magazine=60", "feeder.0.double_check.action=count"],
+    )
+    source = traced(scenario)
+    assert any(mm > 0.0 for _, mm in source.trace.moved[0])
+    placed, told = accounted(source)
+    assert told > 0.8 * placed
+    source.trace = replace(source.trace, moved=())
+    with pytest.raises((AssertionError, StopIteration)):
+        accounted(source)
+
+
+def test_nothing_is_said_of_a_line_that_nothing_stops_but_what_was() -> None:
+    scenario = override(load_scenario(STOPS), ["run.carriers=30"])
+    source = traced(scenario)
+    assert source.disturbed_s == math.inf
+    assert all(story_of(source, k).hazards for k in source.feeders[0].cycles)
