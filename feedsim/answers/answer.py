@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import html
+import warnings
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.metrics.plain import Plain
-from feedsim.output.files import Content, write_all
+from feedsim.output.files import Content
+from feedsim.output.folder import OutputFolder
 from feedsim.output.json_text import json_text
 from feedsim.quantities import System
 
@@ -32,6 +34,8 @@ class Answer(ABC):
 
     name: ClassVar[str]
     """Of the question; of its JSON file too."""
+    command: ClassVar[str] = ""
+    """The command that writes the same files, where that has another name."""
 
     @abstractmethod
     def plain(self) -> Mapping[str, Plain]:
@@ -76,16 +80,15 @@ class Answer(ABC):
 
     def pictures(self, *, units: System = "metric") -> dict[str, Content]:
         """Return the figures as PNG and SVG files by name."""
-        from feedsim.output.canvas import render
+        from feedsim.output.canvas import pictures
 
-        files: dict[str, Content] = {}
-        for name, figure in self.figures(units=units).items():
-            files[f"{name}.png"] = render(figure, "png")
-            files[f"{name}.svg"] = render(figure, "svg")
-        return files
+        return {**pictures(self.figures(units=units))}
 
     def save(self, folder: str | Path, *, units: System = "metric") -> list[Path]:
         """Write the files of the answer, all of them or none; return where they are.
+
+        A manifest is written with them, as the commands do it. What is found amiss in the folder
+        is warned of.
 
         Parameters
         ----------
@@ -96,10 +99,11 @@ class Answer(ABC):
         Raises
         ------
         FeedsimError
-            If a file cannot be written; the folder is then left as it was.
+            If the folder is in use or a file cannot be written; it is then left as it was.
         """
         files = self.files(units=units)
-        write_all(Path(folder), files)
+        with OutputFolder(Path(folder), self.command or self.name, tell=warnings.warn) as out:
+            out.write(files)
         return [Path(folder) / name for name in files]
 
     def __str__(self) -> str:

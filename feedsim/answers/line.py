@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.output.files import write_all
+from feedsim.output.files import write_one
 from feedsim.output.one_file import try_file
 from feedsim.scenario import (
     Scenario,
@@ -97,7 +97,7 @@ class Line:
         """
         path = Path(path)
         try_file(path, force=force)
-        write_all(path.parent, {path.name: scenario_to_toml(self.scenario).encode()})
+        write_one(path, scenario_to_toml(self.scenario).encode())
         return path
 
     def __repr__(self) -> str:

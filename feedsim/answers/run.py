@@ -50,6 +50,7 @@ class Run(Answer):
     rehearsal: Rehearsal
     around: int | None = None
     name: ClassVar[str] = "results"
+    command: ClassVar[str] = "run"
 
     @property
     def results(self) -> Results:

@@ -17,9 +17,11 @@ from feedsim.cli.options import (
     Units,
     changes_of,
     read_scenario,
+    tell,
 )
 
 if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
@@ -69,32 +71,47 @@ def budget(
 
     Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
     """
-    from feedsim.cli.progress import doing
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.output.json_text import json_text
-    from feedsim.studies.budget.plain import budget_plain
+    from feedsim.cli.delivery import deliver
 
     changes = changes_of(settings, carriers=carriers)
     what = read_scenario(scenario, changes, speed=None)
     asked = _speeds(speeds)
-    folder = out if out is not None else Path("plots") / scenario.stem / "budget"
-    try_folder(folder)
-    in_full = what.line.speed if asked is None else asked[0] if len(asked) == 1 else None
-    points = _points(
-        what, asked or [what.line.speed, *what.sweep.speeds_mm_s], jobs=jobs, units=units.value
+    return deliver(
+        "budget",
+        lambda _: _answer(what, asked, what_if=what_if, jobs=jobs, units=units.value),
+        folder=out if out is not None else Path("plots") / scenario.stem / "budget",
+        as_json=as_json,
     )
-    at = what.line.speed if in_full is None else in_full
-    turned = _turned(what, at, jobs=jobs) if what_if else None
+
+
+def _answer(
+    scenario: Scenario,
+    asked: Sequence[float] | None,
+    *,
+    what_if: bool,
+    jobs: int | None,
+    units: System,
+) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing
+    from feedsim.output.json_text import json_text
+    from feedsim.studies.budget.plain import budget_plain
+
+    usual = scenario.line.speed
+    in_full = usual if asked is None else asked[0] if len(asked) == 1 else None
+    points = _points(
+        scenario, asked or [usual, *scenario.sweep.speeds_mm_s], jobs=jobs, units=units
+    )
+    at = usual if in_full is None else in_full
+    turned = _turned(scenario, at, jobs=jobs) if what_if else None
+    data = json_text(budget_plain(scenario, points, what_if=turned, what_if_speed_mm_s=at))
     with doing("drawing the figures"):
-        plain = budget_plain(what, points, what_if=turned, what_if_speed_mm_s=at)
-        printed = json_text(plain)
-        files = {"budget.json": printed.encode(), **_files(what, points, units=units.value)}
-        write_all(folder, files)
-        if not as_json:
-            printed = _text(what, points, in_full=in_full, turned=(turned, at), units=units.value)
-    typer.echo(printed, nl=not as_json)
-    typer.echo(f"wrote {', '.join(files)} to {folder}", err=as_json)
-    return 0
+        files = _files(scenario, points, units=units)
+    return Answer(
+        text=lambda: _text(scenario, points, in_full=in_full, turned=(turned, at), units=units),
+        json=data,
+        files={"budget.json": data.encode(), **files},
+    )
 
 
 def _speeds(text: str | None) -> list[float] | None:
@@ -145,7 +162,7 @@ def _made(
             work,
             calls,
             where=Local(jobs or os.cpu_count() or 1),
-            on_lost=lambda words: typer.echo(words, err=True),
+            on_lost=tell,
         ):
             results[place] = result
             if progress is not None:
@@ -156,13 +173,10 @@ def _made(
 def _files(scenario: Scenario, points: Sequence[Point], *, units: System) -> dict[str, Content]:
     from feedsim.output.budget.figure import budget_figures
     from feedsim.output.budget.rows import budget_csv
-    from feedsim.output.canvas import render
+    from feedsim.output.canvas import pictures
 
-    files: dict[str, Content] = {"budget.csv": budget_csv(points)}
-    for name, figure in budget_figures(scenario, points, units=units).items():
-        files[f"{name}.png"] = render(figure, "png")
-        files[f"{name}.svg"] = render(figure, "svg")
-    return files
+    figures = budget_figures(scenario, points, units=units)
+    return {"budget.csv": budget_csv(points), **pictures(figures)}
 
 
 def _text(

@@ -22,6 +22,7 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
@@ -83,20 +84,34 @@ def compare(
     Prints it in words and as a table of paired differences, and writes compare.csv, compare.json
     and a figure.
     """
-    from feedsim.cli.progress import doing
-    from feedsim.output.files import try_folder, write_all
+    from feedsim.cli.delivery import deliver
 
     where = where_from(jobs, cluster)
     changes = changes_of(settings, carriers=carriers, replications=replications)
     what = _what(scenarios, but or [], changes, speeds=speeds)
-    folder = out if out is not None else Path("plots") / scenarios[0].stem / "compare"
-    try_folder(folder)
-    plain = what.to_plain(_run(what, where))
+    return deliver(
+        "compare",
+        lambda _: _answer(what, where, units=units.value),
+        folder=out if out is not None else Path("plots") / scenarios[0].stem / "compare",
+        as_json=as_json,
+    )
+
+
+def _answer(what: Comparison, where: Where, *, units: System) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing
+    from feedsim.output.compare.text import compare_text
+    from feedsim.output.json_text import json_text
+
+    plain: Mapping[str, Any] = what.to_plain(_run(what, where))
     with doing("drawing the figures"):
-        files = _files(what, plain, units=units.value)
-        write_all(folder, files)
-    _report(plain, f"wrote {', '.join(files)} to {folder}", as_json=as_json, units=units.value)
-    return 0
+        files = _files(what, plain, units=units)
+    return Answer(
+        text=lambda: compare_text(plain, units=units),
+        json=json_text(plain),
+        files=files,
+        notes=plain["notes"],
+    )
 
 
 def _what(
@@ -148,32 +163,15 @@ def _run(what: Comparison, where: Where) -> list[dict[str, Any]]:
 
 
 def _files(what: Comparison, plain: Mapping[str, Any], *, units: System) -> dict[str, Content]:
-    from feedsim.output.canvas import render
+    from feedsim.output.canvas import pictures
     from feedsim.output.compare.figure import compare_figures
     from feedsim.output.compare.rows import compare_csv
     from feedsim.output.json_text import json_text
     from feedsim.studies.run import criteria_of
 
-    files: dict[str, Content] = {
+    criteria = criteria_of(what.setups[0].scenario)
+    return {
         "compare.json": json_text(plain).encode(),
         "compare.csv": compare_csv(plain["points"]),
+        **pictures(compare_figures(plain, criteria=criteria, units=units)),
     }
-    criteria = criteria_of(what.setups[0].scenario)
-    for name, figure in compare_figures(plain, criteria=criteria, units=units).items():
-        files[f"{name}.png"] = render(figure, "png")
-        files[f"{name}.svg"] = render(figure, "svg")
-    return files
-
-
-def _report(plain: Mapping[str, Any], written: str, *, as_json: bool, units: System) -> None:
-    from feedsim.output.compare.text import compare_text
-    from feedsim.output.json_text import json_text
-
-    if as_json:
-        for note in plain["notes"]:
-            typer.echo(f"note: {note}", err=True)
-        typer.echo(json_text(plain), nl=False)
-        typer.echo(written, err=True)
-        return
-    typer.echo(compare_text(plain, units=units))
-    typer.echo(written)

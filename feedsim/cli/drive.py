@@ -12,6 +12,7 @@ from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from feedsim.cli.delivery import Answer
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
@@ -51,38 +52,44 @@ def drive(
     Prints the answer and writes drive.json, drive.csv, cycle.csv (speed and torque over a cycle)
     and two figures.
     """
-    from feedsim.cli.progress import doing
-    from feedsim.output.drive.text import drive_text
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.output.json_text import json_text
+    from feedsim.cli.delivery import deliver
     from feedsim.studies.axes import parse_speeds
-    from feedsim.studies.drive.plain import drive_plain
-    from feedsim.studies.drive.sizing import check, size, speeds_from
+    from feedsim.studies.drive.sizing import check, speeds_from
 
     what = read_scenario(scenario, settings, speed=None)
     wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(what)
     check(what)
-    folder = out if out is not None else Path("plots") / scenario.stem / "drive"
-    try_folder(folder)
+    return deliver(
+        "drive",
+        lambda _: _answer(what, wanted, units=units.value),
+        folder=out if out is not None else Path("plots") / scenario.stem / "drive",
+        as_json=as_json,
+    )
+
+
+def _answer(scenario: Scenario, speeds: Sequence[float], *, units: System) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing
+    from feedsim.output.drive.text import drive_text
+    from feedsim.output.json_text import json_text
+    from feedsim.studies.drive.plain import drive_plain
+    from feedsim.studies.drive.sizing import size
+
     with doing("sizing the drive"):
-        sizings = size(what, wanted)
-        found = drive_plain(what, sizings)
-        files = _files(what, sizings, found, units=units.value)
-        write_all(folder, files)
-    written = f"wrote {', '.join(files)} to {folder}"
-    if as_json:
-        typer.echo(json_text(found), nl=False)
-        typer.echo(written, err=True)
-        return 0
-    typer.echo(drive_text(found, units=units.value))
-    typer.echo(written)
-    return 0
+        sizings = size(scenario, speeds)
+        found = drive_plain(scenario, sizings)
+        files = _files(scenario, sizings, found, units=units)
+    return Answer(
+        text=lambda: drive_text(found, units=units),
+        json=json_text(found),
+        files=files,
+    )
 
 
 def _files(
     scenario: Scenario, sizings: Sequence[Sizing], found: Mapping[str, Any], *, units: System
 ) -> dict[str, Content]:
-    from feedsim.output.canvas import render
+    from feedsim.output.canvas import pictures
     from feedsim.output.drive.figure import drive_figures
     from feedsim.output.drive.rows import cycle_csv, drive_csv
     from feedsim.output.json_text import json_text
@@ -93,7 +100,4 @@ def _files(
         "cycle.csv": cycle_csv(sizings, found),
     }
     figures = drive_figures(sizings, found, title=scenario.title, units=units)
-    for name, figure in figures.items():
-        files[f"{name}.png"] = render(figure, "png")
-        files[f"{name}.svg"] = render(figure, "svg")
-    return files
+    return files | pictures(figures)

@@ -70,6 +70,7 @@ def explain(
 
     The parts of the placement error add up to it. Writes no files.
     """
+    from feedsim.cli.delivery import Answer, print_now
     from feedsim.cli.progress import doing
     from feedsim.output.json_text import json_text
     from feedsim.output.story_text import stories_text
@@ -81,21 +82,21 @@ def explain(
     picks = _picks(carrier, first_miss=first_miss, first_hazard=first_hazard)
     with doing("running the line and taking the carrier apart"):
         number, stories = _told(what, carrier, picks, feeder=feeder, units=units.value)
-    if as_json:
-        typer.echo(json_text(_plain(what, number, stories)), nl=False)
-    elif number is None:
-        typer.echo(f"No carrier {picks[0]} in this run of {what.run.carriers}.")
-    else:
-        typer.echo(
-            stories_text(
-                stories,
-                title=what.title,
-                line_speed_mm_s=what.line.speed,
-                seed=what.seed,
-                units=units.value,
-            )
+
+    def text() -> str:
+        if number is None:
+            return f"No carrier {picks[0]} in this run of {what.run.carriers}."
+        return stories_text(
+            stories,
+            title=what.title,
+            line_speed_mm_s=what.line.speed,
+            seed=what.seed,
+            units=units.value,
         )
-    return 0
+
+    return print_now(
+        Answer(text=text, json=json_text(_plain(what, number, stories))), as_json=as_json
+    )
 
 
 def _wrong(option: str, found: str, allowed: str) -> Exception:

@@ -23,6 +23,8 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
+    from feedsim.quantities import System
     from feedsim.scenario import Scenario
     from feedsim.settings.limits import Closed
     from feedsim.studies.executor import Where
@@ -62,33 +64,40 @@ def limit(
     Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
     range between the fastest speed accepted for sure and the slowest refused for sure.
     """
-    from feedsim.cli.progress import doing
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.output.json_text import json_text
-    from feedsim.output.limit_text import limit_text
-    from feedsim.studies.limit.closed import closed_forms, closed_window, lowest_together
-    from feedsim.studies.limit.plain import limit_plain
+    from feedsim.cli.delivery import deliver, print_now
 
     where = where_from(jobs, cluster)
     changes = changes_of(settings, carriers=carriers)
     narrow = _share(within)
     what = read_scenario(scenario, changes, speed=None)
     _enough(what, at_most)
+
+    def find(_: object) -> Answer:
+        return _answer(what, within=narrow, most=at_most, where=where, units=units.value)
+
     if out is not None:
-        try_folder(out)
+        return deliver("limit", find, folder=out, as_json=as_json, pictures=False)
+    return print_now(find(None), as_json=as_json)
+
+
+def _answer(scenario: Scenario, *, within: float, most: int, where: Where, units: System) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing
+    from feedsim.output.json_text import json_text
+    from feedsim.output.limit_text import limit_text
+    from feedsim.studies.limit.closed import closed_forms, closed_window, lowest_together
+    from feedsim.studies.limit.plain import limit_plain
+
     with doing("working out the limits in closed form"):
-        closed = closed_forms(what)
+        closed = closed_forms(scenario)
         nowhere = lowest_together([form.limits for form in closed]) == 0.0
-        window = closed_window(what) if nowhere else None
-    found = _search(what, closed, window=window, within=narrow, most=at_most, where=where)
-    plain = limit_plain(what, closed, found, window=window)
-    typer.echo(
-        json_text(plain) if as_json else limit_text(plain, units=units.value), nl=not as_json
+        window = closed_window(scenario) if nowhere else None
+    found = _search(scenario, closed, window=window, within=within, most=most, where=where)
+    plain = limit_plain(scenario, closed, found, window=window)
+    data = json_text(plain)
+    return Answer(
+        text=lambda: limit_text(plain, units=units), json=data, files={"limit.json": data.encode()}
     )
-    if out is not None:
-        write_all(out, {"limit.json": json_text(plain).encode()})
-        typer.echo(f"wrote limit.json to {out}", err=as_json)
-    return 0
 
 
 def _enough(scenario: Scenario, most: int) -> None:

@@ -1,7 +1,7 @@
 """``feedsim``: the commands, and what ends them.
 
 Exit status: 0 done; 1 done, and the result is not accepted (only with ``--gate``); 2 the
-scenario or the call is wrong; 3 interrupted.
+scenario or the call is wrong, or something cannot be written; 3 interrupted; 4 a defect of feedsim.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+from typing import Any
 
 import typer
 
@@ -19,17 +20,19 @@ from feedsim.cli.drive import drive
 from feedsim.cli.explain import explain
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
+from feedsim.cli.options import tell
 from feedsim.cli.rehearse import rehearse
 from feedsim.cli.run import run
 from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
-from feedsim.errors import FeedsimError, printable
+from feedsim.errors import FeedsimError
+from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 
 __all__ = ["app", "main"]
 
-WRONG, INTERRUPTED = 2, 3
+WRONG, INTERRUPTED, DEFECT = 2, 3, 4
 _KILLED_BY_KEYBOARD = 130  # what typer makes of a KeyboardInterrupt
 
 app = typer.Typer(
@@ -77,32 +80,58 @@ app.command()(schema)
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
+    _streams()
+    as_interrupts()
+    try:
+        status = _flushed(_status())
+    except KeyboardInterrupt:  # one that came while the first was told
+        status = INTERRUPTED
+    leaving_at_once(lambda: os._exit(status))
+    sys.exit(status)
+
+
+def _streams() -> None:
+    """Have three streams, whatever the caller has closed, and print what letters there are."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:  # or a file of ours would get the number, and what others print
+            os.open(os.devnull, os.O_RDWR)
+    if sys.stdout is None:
+        sys.stdout = os.fdopen(1, "w", encoding="utf-8")
+    if sys.stderr is None:
+        sys.stderr = os.fdopen(2, "w", encoding="utf-8")
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that lacks a letter shows a "?"
-    sys.exit(_flushed(_status()))
 
 
 def _status() -> int:
-    status = 0
     try:
         status = app(standalone_mode=False) or 0
-    except FeedsimError as error:
-        status = _wrong(error)
-    except (KeyboardInterrupt, typer.Abort):
-        status = _KILLED_BY_KEYBOARD
-    except (BrokenPipeError, SystemExit):
-        status = _heard_enough()  # typer makes a SystemExit of a broken pipe
-    except OSError as error:
-        status = _wrong(FeedsimError(f"cannot print the result: {error.strerror or error}"))
-    except Exception as error:
-        if not (hasattr(error, "show") and hasattr(error, "exit_code")):
-            raise
-        said = io.StringIO()
-        error.show(said)  # a wrong call
-        typer.echo(printable(said.getvalue()), err=True, nl=False)
-        status = int(error.exit_code)
-    return _interrupted() if status == _KILLED_BY_KEYBOARD else status
+    except (Exception, KeyboardInterrupt, SystemExit) as error:  # noqa: BLE001 - all ends here
+        return _ended_by(error)
+    return _told("interrupted", INTERRUPTED) if status == _KILLED_BY_KEYBOARD else status
+
+
+def _ended_by(error: BaseException) -> int:
+    """Tell what has ended the command, and return the exit status for it."""
+    match error:
+        case FeedsimError():
+            return _wrong(error)
+        case InterruptedWork() | KeyboardInterrupt() | typer.Abort():
+            words = str(error) and f": {error}"
+            return _told(f"interrupted{words}", INTERRUPTED)
+        case BrokenPipeError() | SystemExit():  # typer makes a SystemExit of a broken pipe
+            return _heard_enough()
+        case OSError() | MemoryError():
+            why = "there is not enough memory"
+            if isinstance(error, OSError):
+                why = f"cannot print the result: {error.strerror or error}"
+            return _wrong(FeedsimError(why))
+    if hasattr(error, "show") and hasattr(error, "exit_code"):
+        return _wrong_call(error)
+    return _defect(error)
 
 
 def _heard_enough() -> int:
@@ -116,22 +145,37 @@ def _flushed(status: int) -> int:
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        return _heard_enough()
+        _heard_enough()
     except OSError as error:
         _heard_enough()
         return _wrong(FeedsimError(f"cannot print the result: {error.strerror or error}"))
     return status
 
 
-def _interrupted() -> int:
-    typer.echo("interrupted: nothing was written", err=True)
-    return INTERRUPTED
+def _told(words: str, status: int) -> int:
+    tell(words)
+    return status
 
 
 def _wrong(error: FeedsimError) -> int:
     lines = error.lines
     for line in lines:
-        typer.echo(f"error: {line}", err=True)
+        tell(f"error: {line}")
     if len(lines) > 1:
-        typer.echo(f"{len(lines)} things to put right; nothing was run or written", err=True)
+        tell(f"{len(lines)} things to put right; nothing was run or written")
     return WRONG
+
+
+def _wrong_call(error: Any) -> int:
+    """Show what typer says of a command line."""
+    shown = io.StringIO()
+    error.show(file=shown)
+    tell(shown.getvalue().rstrip("\n"))
+    return int(error.exit_code)
+
+
+def _defect(error: BaseException) -> int:
+    from traceback import format_exception
+
+    tell("".join(format_exception(error)))
+    return _told("error: this is a defect of feedsim; the lines above tell its engineers", DEFECT)

@@ -19,10 +19,10 @@ def new(
     ] = False,
 ) -> None:
     """Write a commented scenario to start from."""
-    from feedsim.output.files import write_all
+    from feedsim.output.files import write_one
     from feedsim.output.one_file import try_file
     from feedsim.scenario import starter_text
 
     try_file(path, force=force)
-    write_all(path.parent, {path.name: starter_text().encode()})
+    write_one(path, starter_text().encode())
     typer.echo(f"wrote {path}; look it over with: feedsim check {path}")

@@ -150,5 +150,16 @@ def where_from(jobs: int | None, cluster: str | None) -> Where:
 
 
 def tell(words: str) -> None:
-    """Say something on standard error, where it is in the way of nothing."""
-    typer.echo(words, err=True)
+    """Say something on standard error, where it is in the way of nothing.
+
+    Where standard error cannot be written, nothing is said, and the work goes on.
+    """
+    import os
+    import sys
+
+    from feedsim.errors import printable
+
+    try:
+        typer.echo(printable(words), err=True)
+    except OSError:  # what it still holds would fail again as the process ends
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())

@@ -11,6 +11,8 @@ import typer
 from feedsim.cli.options import Settings, Speed, UnitChoice, Units, read_scenario
 
 if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
+    from feedsim.quantities import System
     from feedsim.scenario import Scenario
     from feedsim.studies.scene.choice import Choice, Wanted
 
@@ -84,29 +86,34 @@ def rehearse(
 
     Writes rehearse.html, one file that any browser opens from disk, offline.
     """
-    from feedsim.cli.progress import doing
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.output.rehearse.page import rehearse_page
+    from feedsim.cli.delivery import deliver
     from feedsim.studies.scene.choice import Wanted
+
+    setups = _setups(scenarios, but or [], settings, speed=speed)
+    wanted = Wanted(around, first, count, miss=first_miss, hazard=first_hazard)
+    return deliver(
+        "rehearse",
+        lambda _: _answer(setups, wanted, units=units.value),
+        folder=out if out is not None else Path("plots") / scenarios[0].stem / "rehearse",
+        pictures=False,
+    )
+
+
+def _answer(setups: Sequence[tuple[str, Scenario]], wanted: Wanted, *, units: System) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing
+    from feedsim.output.rehearse.page import rehearse_page
     from feedsim.studies.scene.differences import differences
     from feedsim.studies.scene.scene import scene
 
-    setups = _setups(scenarios, but or [], settings, speed=speed)
-    folder = out if out is not None else Path("plots") / scenarios[0].stem / "rehearse"
-    try_folder(folder)
     what = [scenario for _, scenario in setups]
-    wanted = Wanted(around, first, count, miss=first_miss, hazard=first_hazard)
     choice = _choose(what, wanted)
     with doing("making the page"):
-        scenes = [
-            scene(scenario, choice, name=name, units=units.value) for name, scenario in setups
-        ]
+        scenes = [scene(scenario, choice, name=name, units=units) for name, scenario in setups]
         page = rehearse_page(
-            scenes, differences=differences(*what) if len(what) == 2 else (), units=units.value
+            scenes, differences=differences(*what) if len(what) == 2 else (), units=units
         )
-    write_all(folder, {"rehearse.html": page.encode()})
-    _report(what, choice, folder)
-    return 0
+    return Answer(text=lambda: _text(what, choice), json="", files={"rehearse.html": page.encode()})
 
 
 def _setups(
@@ -144,14 +151,11 @@ def _choose(what: Sequence[Scenario], wanted: Wanted) -> Choice:
         return choose(what, wanted, progress=progress)
 
 
-def _report(what: Sequence[Scenario], choice: Choice, folder: Path) -> None:
-    for scenario in what:
-        typer.echo(scenario.title)
+def _text(what: Sequence[Scenario], choice: Choice) -> str:
     first, last = choice.carriers.start, choice.carriers.stop - 1
     words = f"carriers {first} to {last}" if last > first else f"carrier {first}"
     if choice.because == "miss":
         words += f", around carrier {choice.focus}, the first that is missed"
     elif choice.because == "hazard":
         words += f", around carrier {choice.focus}, the first with a hazard"
-    typer.echo(words)
-    typer.echo(f"wrote rehearse.html to {folder}")
+    return "\n".join([*(scenario.title for scenario in what), words])

@@ -19,6 +19,7 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
     from feedsim.output.files import Content
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = ["run"]
 
 NOT_ACCEPTED = 1
-_NARROWEST = 80
 
 
 def run(
@@ -69,42 +69,41 @@ def run(
 
     Prints a summary and writes results.json, carriers.csv and two figures.
     """
-    from feedsim.cli.progress import doing, progress_bar
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.studies.run import rehearse
+    from feedsim.cli.delivery import deliver
 
     changes = changes_of(settings, carriers=carriers, seed=seed)
     checked = read_scenario(scenario, changes, speed=speed)
     middle = _middle(checked, around)
-    folder = out if out is not None else Path("plots") / scenario.stem
-    try_folder(folder)
-    total = checked.run.warm_up + checked.run.carriers
-    with progress_bar("carriers", total) as progress:
-        rehearsal = rehearse(checked, progress=progress)
-    with doing("drawing the figures"):
-        files = _files(rehearsal, middle=middle, traced=trace, units=units.value)
-        write_all(folder, files)
-    _tell_of_older_files(folder, files)
-    _report(rehearsal, folder, files=files, as_json=as_json, units=units.value)
-    return NOT_ACCEPTED if gate and not rehearsal.results.accepted else 0
-
-
-def _tell_of_older_files(folder: Path, files: dict[str, Content]) -> None:
-    """Say which files of an earlier run lie beside the new ones, so that nobody mixes them."""
-    ours = (
-        "events.csv",
-        "products.csv",
-        "stops.csv",
-        "placement*.png",
-        "placement*.svg",
-        "product.png",
-        "product.svg",
-        "timing*.png",
-        "timing*.svg",
+    return deliver(
+        "run",
+        lambda _: _answer(checked, middle=middle, traced=trace, gate=gate, units=units.value),
+        folder=out if out is not None else Path("plots") / scenario.stem,
+        as_json=as_json,
     )
-    older = sorted({p.name for form in ours for p in folder.glob(form)} - files.keys())
-    if older:
-        typer.echo(f"note: from an earlier run, left as they are: {', '.join(older)}", err=True)
+
+
+def _answer(scenario: Scenario, *, middle: int, traced: bool, gate: bool, units: System) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing, progress_bar
+    from feedsim.output.json_text import json_text
+    from feedsim.output.summary import summary
+    from feedsim.studies.run import criteria_of, rehearse
+
+    with progress_bar("carriers", scenario.run.warm_up + scenario.run.carriers) as progress:
+        rehearsal = rehearse(scenario, progress=progress)
+    data = json_text(rehearsal.to_plain())
+    with doing("drawing the figures"):
+        files = {
+            "results.json": data.encode(),
+            **_tables(rehearsal, traced=traced),
+            **_pictures(rehearsal, middle=middle, units=units),
+        }
+    return Answer(
+        text=lambda: summary(rehearsal.results, criteria=criteria_of(scenario), units=units),
+        json=data,
+        files=files,
+        status=NOT_ACCEPTED if gate and not rehearsal.results.accepted else 0,
+    )
 
 
 def _middle(scenario: Scenario, around: int | None) -> int:
@@ -120,17 +119,13 @@ def _middle(scenario: Scenario, around: int | None) -> int:
     return around
 
 
-def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) -> dict[str, Content]:
-    from feedsim.output.json_text import json_text
+def _tables(rehearsal: Rehearsal, *, traced: bool) -> dict[str, Content]:
     from feedsim.output.product.rows import products_csv
     from feedsim.output.rows import carriers_csv, events_csv
     from feedsim.output.stops.rows import stops_csv
     from feedsim.studies.run import criteria_of, trace
 
-    files: dict[str, Content] = {
-        "results.json": json_text(rehearsal.to_plain()).encode(),
-        "carriers.csv": carriers_csv(rehearsal.records),
-    }
+    files: dict[str, Content] = {"carriers.csv": carriers_csv(rehearsal.records)}
     if len(rehearsal.machine.feeders) > 1 or rehearsal.machine.divert is not None:
         files["products.csv"] = products_csv(
             rehearsal.records, rehearsal.machine, criteria=criteria_of(rehearsal.scenario)
@@ -139,11 +134,11 @@ def _files(rehearsal: Rehearsal, *, middle: int, traced: bool, units: System) ->
         files["stops.csv"] = stops_csv(rehearsal.records)
     if traced:
         files["events.csv"] = events_csv(trace(rehearsal.scenario)[1])
-    return files | _pictures(rehearsal, middle=middle, units=units)
+    return files
 
 
-def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, Content]:
-    from feedsim.output.canvas import render
+def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, bytes]:
+    from feedsim.output.canvas import pictures
     from feedsim.output.placement.figure import placement_figures
     from feedsim.output.product.figure import product_figure
     from feedsim.output.timing.figure import timing_figure
@@ -169,34 +164,4 @@ def _pictures(rehearsal: Rehearsal, *, middle: int, units: System) -> dict[str, 
             title=f"{scenario.title} · {feeder.name}",
             units=units,
         )
-    pictures: dict[str, Content] = {}
-    for name, figure in figures.items():
-        pictures[f"{name}.png"] = render(figure, "png")
-        pictures[f"{name}.svg"] = render(figure, "svg")
-    return pictures
-
-
-def _report(
-    rehearsal: Rehearsal,
-    folder: Path,
-    *,
-    files: dict[str, Content],
-    as_json: bool,
-    units: System,
-) -> None:
-    from rich.console import Console
-
-    from feedsim.output.json_text import json_text
-    from feedsim.output.summary import summary
-    from feedsim.studies.run import criteria_of
-
-    written = f"wrote {', '.join(files)} to {folder}"
-    if as_json:
-        typer.echo(json_text(rehearsal.to_plain()), nl=False)
-        typer.echo(written, err=True)
-        return
-    console = Console()
-    # a narrower terminal wraps the lines itself; cut-off columns would hide what matters
-    console.width = max(console.width, _NARROWEST)
-    console.print(summary(rehearsal.results, criteria=criteria_of(rehearsal.scenario), units=units))
-    typer.echo(written)
+    return pictures(figures)

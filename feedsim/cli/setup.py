@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,6 +15,11 @@ from feedsim.cli.options import (
     Units,
     read_scenario,
 )
+
+if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
+    from feedsim.quantities import System
+    from feedsim.scenario import Scenario
 
 __all__ = ["setup"]
 
@@ -40,25 +45,32 @@ def setup(
 
     Prints it, and writes setup.html to print and setup.json.
     """
+    from feedsim.cli.delivery import deliver
+
+    what = read_scenario(scenario, settings, speed=speed)
+    return deliver(
+        "setup",
+        lambda _: _answer(what, units=units.value),
+        folder=out if out is not None else Path("plots") / scenario.stem / "setup",
+        as_json=as_json,
+        pictures=False,
+    )
+
+
+def _answer(scenario: Scenario, *, units: System) -> Answer:
+    from feedsim.cli.delivery import Answer
     from feedsim.cli.progress import doing
-    from feedsim.output.files import try_folder, write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.setup.page import setup_page
     from feedsim.output.setup.text import setup_text
     from feedsim.studies.set_up_sheet import set_up_sheet
 
-    what = read_scenario(scenario, settings, speed=speed)
-    folder = out if out is not None else Path("plots") / scenario.stem / "setup"
-    try_folder(folder)
     with doing("working out settings and limits"):
-        sheet = set_up_sheet(what)
-        files = {
-            "setup.html": setup_page(sheet, units=units.value).encode(),
-            "setup.json": json_text(sheet).encode(),
-        }
-    write_all(folder, files)
-    typer.echo(
-        json_text(sheet) if as_json else setup_text(sheet, units=units.value), nl=not as_json
+        sheet = set_up_sheet(scenario)
+        data = json_text(sheet)
+        page = setup_page(sheet, units=units)
+    return Answer(
+        text=lambda: setup_text(sheet, units=units),
+        json=data,
+        files={"setup.html": page.encode(), "setup.json": data.encode()},
     )
-    typer.echo(f"wrote {', '.join(files)} to {folder}", err=as_json)
-    return 0

@@ -24,7 +24,10 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from feedsim.cli.delivery import Answer
     from feedsim.output.files import Content
+    from feedsim.output.folder import OutputFolder
+    from feedsim.output.unfinished import Unfinished
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
     from feedsim.settings.limits import SpeedLimit
@@ -34,8 +37,6 @@ if TYPE_CHECKING:
     Limits = Sequence[Sequence[SpeedLimit]]
 
 __all__ = ["sweep"]
-
-INTERRUPTED = 3
 
 
 def sweep(
@@ -84,42 +85,17 @@ def sweep(
 
     Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """
-    from feedsim.cli.progress import doing
-    from feedsim.errors import FeedsimError
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.output.unfinished import Unfinished
-    from feedsim.studies.limit.plain import limits_plain
-    from feedsim.studies.limit.search import closed_limits
+    from feedsim.cli.delivery import deliver
 
     where = where_from(jobs, cluster)
     changes = changes_of(settings, carriers=carriers, replications=replications)
     what = _what(read_scenario(scenario, changes, speed=None), speeds, vary or [])
-    folder = out if out is not None else Path("plots") / scenario.stem / "sweep"
-    try_folder(folder)
-    kept = Unfinished(folder, what.fingerprint)
-    known = kept.resume() if resume else {}
-    if not resume:
-        kept.begin()
-    try:
-        points = _run(what, kept, known=known, where=where)
-    except KeyboardInterrupt:
-        typer.echo(
-            f"interrupted: the finished points are kept in {folder}; --resume goes on from them",
-            err=True,
-        )
-        return INTERRUPTED
-    except FeedsimError:
-        kept.forget_if_empty()
-        raise
-    with doing("working out the limits"):
-        limits = closed_limits(what.scenario)
-        plain = {**what.to_plain(points), "closed_form": limits_plain(what.scenario, limits)}
-    with doing("drawing figures and report"):
-        files = _files(what, plain, limits=limits, units=units.value)
-        write_all(folder, files)
-    kept.forget()
-    _report(plain, folder, files=files, as_json=as_json, units=units.value)
-    return 0
+    return deliver(
+        "sweep",
+        lambda folder: _answer(what, folder, where=where, resume=resume, units=units.value),
+        folder=out if out is not None else Path("plots") / scenario.stem / "sweep",
+        as_json=as_json,
+    )
 
 
 def _what(scenario: Scenario, speeds: str | None, vary: list[str]) -> Sweep:
@@ -137,12 +113,40 @@ def _what(scenario: Scenario, speeds: str | None, vary: list[str]) -> Sweep:
     return what
 
 
+def _answer(
+    what: Sweep, folder: OutputFolder, *, where: Where, resume: bool, units: System
+) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.cli.progress import doing
+    from feedsim.output.json_text import json_text
+    from feedsim.output.sweep.text import sweep_text
+    from feedsim.studies.limit.plain import limits_plain
+    from feedsim.studies.limit.search import closed_limits
+
+    points = _run(what, folder, where=where, resume=resume)
+    with doing("working out the limits"):
+        limits = closed_limits(what.scenario)
+        plain: Mapping[str, Any] = {
+            **what.to_plain(points),
+            "closed_form": limits_plain(what.scenario, limits),
+        }
+    with doing("drawing figures and report"):
+        files = _files(what, plain, limits=limits, units=units)
+    return Answer(text=lambda: sweep_text(plain, units=units), json=json_text(plain), files=files)
+
+
 def _run(
-    what: Sweep, kept: Any, *, known: dict[int, Mapping[str, Any]], where: Where
+    what: Sweep, folder: OutputFolder, *, where: Where, resume: bool
 ) -> list[Mapping[str, Any]]:
     from feedsim.cli.progress import progress_bar
+    from feedsim.errors import FeedsimError
+    from feedsim.output.unfinished import Unfinished
+    from feedsim.studies.provenance import versions
     from feedsim.studies.sweep import run_sweep
 
+    kept = Unfinished(folder.points, what.fingerprint, what.points, made_by=versions())
+    known = _known(kept, resume=resume)
+    folder.keeps = kept
     done = len(known)
     with progress_bar("points", len(what.points)) as progress:
 
@@ -153,42 +157,50 @@ def _run(
             if progress is not None:
                 progress(done)
 
-        return run_sweep(
-            what,
-            where=where,
-            known=known,
-            on_point=finished,
-            on_lost=tell,
-        )
+        try:
+            return run_sweep(what, where=where, known=known, on_point=finished, on_lost=tell)
+        except FeedsimError:
+            kept.forget_if_empty()
+            raise
+
+
+def _known(kept: Unfinished, *, resume: bool) -> dict[int, Mapping[str, Any]]:
+    """Return the points that need not be run, and say what becomes of the others that are kept."""
+    if resume:
+        known, unfit = kept.resume()
+        for words in unfit:
+            tell(f"note: {words}; it is not used, and run again")
+        return known
+    forgotten = kept.begin()
+    if forgotten:
+        tell(f"note: {forgotten} kept points are forgotten; --resume would have looked at them")
+    return {}
 
 
 def _files(
     what: Sweep, plain: Mapping[str, Any], *, limits: Limits, units: System
 ) -> dict[str, Content]:
-    from feedsim.output.canvas import render
+    from feedsim.output.canvas import pictures
     from feedsim.output.json_text import json_text
     from feedsim.output.sweep.report import sweep_report
     from feedsim.output.sweep.rows import sweep_csv
     from feedsim.studies.review.review import review
 
     points = plain["points"]
-    files: dict[str, Content] = {
-        "sweep.json": json_text(plain).encode(),
-        "sweep.csv": sweep_csv(points, axes=what.axes),
-    }
-    figures = _figures(what, points, limits=limits, units=units)
-    pictures = {name: render(figure, "png") for name, figure in figures.items()}
-    for name, figure in figures.items():
-        files[f"{name}.png"] = pictures[name]
-        files[f"{name}.svg"] = render(figure, "svg")
-    files["report.html"] = sweep_report(
+    drawn = pictures(_figures(what, points, limits=limits, units=units))
+    report = sweep_report(
         plain,
-        figures=pictures,
+        figures={name[:-4]: data for name, data in drawn.items() if name.endswith(".png")},
         settings=[feeder.settings for feeder in review(what.scenario).feeders],
         limits=limits,
         units=units,
-    ).encode()
-    return files
+    )
+    return {
+        "sweep.json": json_text(plain).encode(),
+        "sweep.csv": sweep_csv(points, axes=what.axes),
+        **drawn,
+        "report.html": report.encode(),
+    }
 
 
 def _figures(
@@ -204,23 +216,3 @@ def _figures(
     return sweep_figures(
         points, axes=what.axes, limits=limits, title=title, criteria=criteria, units=units
     )
-
-
-def _report(
-    plain: Mapping[str, Any],
-    folder: Path,
-    *,
-    files: Mapping[str, Content],
-    as_json: bool,
-    units: System,
-) -> None:
-    from feedsim.output.json_text import json_text
-    from feedsim.output.sweep.text import sweep_text
-
-    written = f"wrote {', '.join(files)} to {folder}"
-    if as_json:
-        typer.echo(json_text(plain), nl=False)
-        typer.echo(written, err=True)
-        return
-    typer.echo(sweep_text(plain, units=units))
-    typer.echo(written)

@@ -10,7 +10,7 @@ import typer
 from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_scenario
 
 if TYPE_CHECKING:
-    from feedsim.output.files import Content
+    from feedsim.cli.delivery import Answer
     from feedsim.quantities import System
     from feedsim.scenario import Scenario
     from feedsim.studies.trial.fit import TrialFit
@@ -65,13 +65,13 @@ def plan(
     force: Annotated[
         bool, typer.Option("--force", help="Write over a file that has been filled in.")
     ] = False,
-) -> None:
+) -> int:
     """Plan a trial: speeds, carriers, what has to come out, and a blank file to fill in.
 
     Writes trial_plan.csv.
     """
+    from feedsim.cli.delivery import Answer, deliver
     from feedsim.cli.progress import doing
-    from feedsim.output.files import write_all
     from feedsim.output.json_text import json_text
     from feedsim.output.trial.csv import blank_csv
     from feedsim.output.trial.plan_text import plan_text
@@ -82,16 +82,23 @@ def plan(
     checked = read_scenario(scenario, settings, speed=None)
     sure, within = _share("--confidence", confidence), _share("--spread-within", spread_within)
     chosen = parse_speeds(speeds).numbers if speeds else speeds_for(checked, units=units.value)
-    with doing("planning the trial"):
-        found = plan_trial(checked, chosen, confidence=sure, spread_within=within)
-    folder = out if out is not None else Path("plots") / scenario.stem / "trial"
-    _guard(folder / _PLAN, checked, force=force)
-    write_all(folder, {_PLAN: blank_csv(found, units=units.value)})
-    if as_json:
-        typer.echo(json_text(plan_plain(found, checked)), nl=False)
-    else:
-        typer.echo(plan_text(found, units=units.value))
-    typer.echo(f"wrote {_PLAN} to {folder}", err=as_json)
+    folder = _folder(scenario, out)
+
+    def find(_: object) -> Answer:
+        _guard(folder / _PLAN, checked, force=force)
+        with doing("planning the trial"):
+            found = plan_trial(checked, chosen, confidence=sure, spread_within=within)
+        return Answer(
+            text=lambda: plan_text(found, units=units.value),
+            json=json_text(plan_plain(found, checked)),
+            files={_PLAN: blank_csv(found, units=units.value)},
+        )
+
+    return deliver("trial plan", find, folder=folder, as_json=as_json, pictures=False)
+
+
+def _folder(scenario: Path, out: Path | None) -> Path:
+    return out if out is not None else Path("plots") / scenario.stem / "trial"
 
 
 def _guard(path: Path, scenario: Scenario, *, force: bool) -> None:
@@ -162,43 +169,61 @@ def fit(
     force: Annotated[
         bool, typer.Option("--force", help="Let --write write over a file that is there.")
     ] = False,
-) -> None:
+) -> int:
     """Fit a trial: what to type in, what spreads, what is missed, what could not be told.
 
     The trial was run with the settings of SCENARIO. What sticks out is named, and left out of the
     corrections. Writes trial_fit.json and a figure.
     """
+    from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import doing
-    from feedsim.output.files import try_folder, write_all
-    from feedsim.output.json_text import json_text
     from feedsim.output.one_file import try_file
-    from feedsim.output.trial.text import fit_text
     from feedsim.studies.trial.data import read_trial
     from feedsim.studies.trial.fit import fit_trial
-    from feedsim.studies.trial.plain import fit_plain
 
     checked = read_scenario(scenario, settings, speed=None)
     sure = _share("--confidence", confidence)
     if write is not None:
         try_file(write, force=force)
-    folder = out if out is not None else Path("plots") / scenario.stem / "trial"
     names = [feeder.name for feeder in checked.feeder]
     rows = _rows(without) if without is not None else set()
     measured = read_trial(data, feeders=names, longest_mm=checked.carrier.length).without(rows)
-    try_folder(folder)
-    with doing("fitting the trial"):
-        found = fit_trial(checked, measured, confidence=sure, keep_outliers=keep_outliers)
-        plain = json_text(fit_plain(found, name=data.name))
-        text = None if write is None else _corrected(found, scenario, settings or [], write)
-        files = {"trial_fit.json": plain.encode(), **_pictures(found, data.name, units=units.value)}
-        write_all(folder, files)
-    if as_json:
-        typer.echo(plain, nl=False)
-    else:
-        typer.echo(fit_text(found, name=data.name, units=units.value))
-    typer.echo(f"wrote {', '.join(files)} to {folder}", err=as_json)
+
+    def find(_: object) -> Answer:
+        with doing("fitting the trial"):
+            found = fit_trial(checked, measured, confidence=sure, keep_outliers=keep_outliers)
+            text = None if write is None else _corrected(found, scenario, settings or [], write)
+            return _fitted(found, data.name, write=write, text=text, units=units.value)
+
+    return deliver("trial fit", find, folder=_folder(scenario, out), as_json=as_json)
+
+
+def _fitted(
+    found: TrialFit, name: str, *, write: Path | None, text: str | None, units: System
+) -> Answer:
+    from feedsim.cli.delivery import Answer
+    from feedsim.output.canvas import pictures
+    from feedsim.output.json_text import json_text
+    from feedsim.output.trial.figure import trial_figures
+    from feedsim.output.trial.text import fit_text
+    from feedsim.studies.trial.plain import fit_plain
+
+    data = json_text(fit_plain(found, name=name))
+    last = ""
     if write is not None:
-        _write_corrected(write, text, err=as_json)
+        last = f"nothing to correct: {write} was not written"
+        if text is not None:
+            last = f"wrote {write}, with the settings to type in"
+    return Answer(
+        text=lambda: fit_text(found, name=name, units=units),
+        json=data,
+        files={
+            "trial_fit.json": data.encode(),
+            **pictures(trial_figures(found, name=name, units=units)),
+        },
+        beside={} if write is None or text is None else {write: text.encode()},
+        last=last,
+    )
 
 
 def _rows(text: str) -> set[int]:
@@ -251,24 +276,3 @@ def _corrected(found: TrialFit, scenario: Path, overrides: list[str], new: Path)
         message = f"names other files that do not lie there; write it beside {scenario}"
         raise FeedsimError(Fault(str(new), message=message)) from None
     return text
-
-
-def _write_corrected(path: Path, text: str | None, *, err: bool) -> None:
-    from feedsim.output.files import write_all
-
-    if text is None:
-        typer.echo(f"nothing to correct: {path} was not written", err=err)
-        return
-    write_all(path.parent, {path.name: text.encode()})
-    typer.echo(f"wrote {path}, with the settings to type in", err=err)
-
-
-def _pictures(found: TrialFit, name: str, *, units: System) -> dict[str, Content]:
-    from feedsim.output.canvas import render
-    from feedsim.output.trial.figure import trial_figures
-
-    pictures: dict[str, Content] = {}
-    for file, figure in trial_figures(found, name=name, units=units).items():
-        pictures[f"{file}.png"] = render(figure, "png")
-        pictures[f"{file}.svg"] = render(figure, "svg")
-    return pictures

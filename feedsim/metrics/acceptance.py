@@ -2,16 +2,42 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, trials_to_tell
 
-__all__ = ["AgainstLimit", "Verdict", "judge"]
+__all__ = ["AgainstLimit", "ToDecide", "Verdict", "judge"]
 
 _SAME_SHARE = 1e-12
+_MOST = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class ToDecide:
+    """A figure whose interval reaches over its limit, and how many carriers would decide it.
+
+    Attributes
+    ----------
+    feeder : str
+        Its name.
+    figure : str
+        ``"within_tolerance"``, ``"missed"`` or ``"jam_risk"``.
+    met : bool
+        Whether the point estimate meets the limit.
+    carriers : int or None
+        About as many in all, if the share and how it clusters stay as they are
+        (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run).
+        None where no number does (the share stands at its limit), or above 1e9.
+    """
+
+    feeder: str
+    figure: str
+    met: bool
+    carriers: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,22 +55,30 @@ class Verdict:
         placed: not accepted for sure, however many carriers more.
     reasons : tuple of str
         A sentence for each figure that is not met; empty where accepted.
+    to_decide : tuple of ToDecide
+        The figures that are not decided.
     """
 
     accepted: bool
     decided: bool
     refused: bool
     reasons: tuple[str, ...]
+    to_decide: tuple[ToDecide, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class AgainstLimit:
-    """One share against one limit; ``at_least``: the share must not be below it."""
+    """One share against one limit.
+
+    ``at_least``: the share must not be below it. ``effective_n``: what the interval counts its
+    cases for (:class:`feedsim.metrics.share.Share`).
+    """
 
     share: float | None
     ci95: Interval | None
     limit: float
     at_least: bool
+    effective_n: float | None
 
     def failed(self) -> bool:
         """Return whether the point estimate does not meet the limit."""
@@ -62,15 +96,27 @@ class AgainstLimit:
             return self.ci95.low >= self.limit or self.ci95.high < self.limit
         return self.ci95.high <= self.limit or self.ci95.low > self.limit
 
+    def times_to_tell(self, *, confidence: float = 0.95) -> float | None:
+        """Return how many times as many cases would decide it, if the share stays as it is.
+
+        None where none would, or there is no share.
+        """
+        if self.share is None or self.effective_n is None:
+            return None
+        trials = trials_to_tell(self.share, self.limit, confidence=confidence)
+        return None if trials is None else trials / self.effective_n
+
 
 @dataclass(frozen=True, slots=True)
 class _Test(AgainstLimit):
-    """With what is to be said if the limit is not met."""
+    """With whose it is and what is to be said if the limit is not met."""
 
+    feeder: str
+    figure: str
     complaint: str
 
 
-def judge(feeders: Sequence[FeederResults], criteria: Criteria) -> Verdict:
+def judge(feeders: Sequence[FeederResults], criteria: Criteria, *, carriers: int) -> Verdict:
     """Return the verdict on a run.
 
     Parameters
@@ -79,6 +125,8 @@ def judge(feeders: Sequence[FeederResults], criteria: Criteria) -> Verdict:
         Every feeder of the line.
     criteria : Criteria
         The acceptance figures.
+    carriers : int
+        Of the run, counted.
 
     Notes
     -----
@@ -98,7 +146,14 @@ def judge(feeders: Sequence[FeederResults], criteria: Criteria) -> Verdict:
         decided=bool(known) and all(t.decided() for t in known),
         refused=nothing or any(t.failed() and t.decided() for t in known),
         reasons=tuple(reasons),
+        to_decide=tuple(_to_decide(t, carriers) for t in known if not t.decided()),
     )
+
+
+def _to_decide(test: _Test, carriers: int) -> ToDecide:
+    times = test.times_to_tell()
+    needed = None if times is None or carriers * times > _MOST else math.ceil(carriers * times)
+    return ToDecide(test.feeder, test.figure, met=not test.failed(), carriers=needed)
 
 
 def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
@@ -108,6 +163,9 @@ def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
         error.within_tolerance_ci95,
         criteria.within_tolerance,
         at_least=True,
+        effective_n=error.within_tolerance_effective_n,
+        feeder=feeder.name,
+        figure="within_tolerance",
         complaint=f"{feeder.name}: {_percent(error.within_tolerance)} of the placed inserts lie "
         f"within the placement tolerance, at least {_percent(criteria.within_tolerance)} must.",
     )
@@ -116,6 +174,9 @@ def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
         missed.ci95,
         criteria.missed,
         at_least=False,
+        effective_n=missed.effective_n,
+        feeder=feeder.name,
+        figure="missed",
         complaint=f"{feeder.name}: {_percent(missed.share)} of the carriers were missed "
         f"({missed.count}), at most {_percent(criteria.missed)} may be.",
     )
@@ -124,6 +185,9 @@ def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
         risk.ci95,
         criteria.jam_risk,
         at_least=False,
+        effective_n=risk.effective_n,
+        feeder=feeder.name,
+        figure="jam_risk",
         complaint=f"{feeder.name}: {_percent(risk.share)} of the feed cycles had a jam hazard "
         f"({risk.count}), at most {_percent(criteria.jam_risk)} may.",
     )

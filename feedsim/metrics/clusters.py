@@ -14,14 +14,12 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.metrics.means import batches_of
+from feedsim.metrics.means import batches_of, stretch
 
 __all__ = ["InOrder", "design_effect", "in_order", "lengthened"]
 
 _FREEDOM = 19
 _FEWEST_FREEDOM = 3
-_ALIKE = 1.28
-_MOST_ALIKE = 0.8
 _FEW_RUNS = 3
 
 
@@ -100,9 +98,7 @@ def design_effect(runs: Sequence[InOrder], *, confidence: float = 0.95) -> float
     An effective number of trials n/d: Rao & Scott 1992, Biometrics 48:577-585. Within a run, d is
     the variance of 20 batch means over what it would be without clusters (Law, Simulation
     Modeling and Analysis, output analysis of a single system); runs pool their batches. Where
-    neighbouring batch means correlate by r, sure at 90 % (r·√(19 runs) > 1.28), batches are too
-    short, and d grows by (1 + r)/(1 − r), that of a first-order autoregression (r at most
-    0.8).
+    batches are too short, d grows (:func:`feedsim.metrics.means.stretch`).
 
     An estimated d is uncertain, and the normal quantile z of a Wilson interval does not know. So
     what exceeds 1 is widened by (t/z)², t Student's quantile (Korn & Graubard 1998, Survey
@@ -146,10 +142,7 @@ def _within(runs: Sequence[InOrder], alone: float) -> tuple[float, int]:
     if effect <= 1.0:
         return 1.0, freedom
     alike = sum(run.n * run.lagged for run in long) / n / variance
-    if alike * math.sqrt(freedom) > _ALIKE:
-        alike = min(alike, _MOST_ALIKE)
-        effect *= (1.0 + alike) / (1.0 - alike)
-    return effect, freedom
+    return effect * stretch(alike, freedom), freedom
 
 
 def lengthened(freedom: int, confidence: float) -> float:

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import batches_of, mean_interval, one_value, student
+from feedsim.metrics.means import batch_interval, batches_of, mean_interval, one_value
 from feedsim.metrics.proportions import paired_difference, unpaired_difference
 from feedsim.metrics.spread import spread
+from feedsim.metrics.spread_intervals import FEWEST, influence
 
 __all__ = [
     "Better",
@@ -33,8 +34,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Better = Literal["first", "other"]
-_FEWEST = 20
-"""Placements from which on the spread of a standard deviation is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,14 +165,9 @@ def sd_difference(
 
     Notes
     -----
-    A standard deviation s about the mean m is, to first order, s plus the mean of ::
-
-        w_k = ((e_k − m)²/s − s)/2
-
-    (its influence function; Hampel and others, Robust Statistics, 1986, from memory), so the
-    interval is Student's of the batch means of w_other − w_first about the difference. A mean
-    that walks from batch to batch is thereby taken for the spread that it is. None below 20
-    placements, where first order does not do.
+    A standard deviation is, to first order, itself plus the mean of what each value adds
+    (:func:`feedsim.metrics.spread_intervals.influence`), so the interval is that of the mean of
+    the differences of these about the difference. None below 20 placements.
     """
     n = len(first_mm)
     spreads = [spread(e, resolution=0.0).sd for e in (first_mm, other_mm)]
@@ -183,12 +177,11 @@ def sd_difference(
     difference = 0.0 if exact else spreads[1] - spreads[0]
     interval: Interval | None = None
     unpaired: Interval | None = None
-    if n >= _FEWEST:
-        first, other = (
-            _influence(e, s) for e, s in zip((first_mm, other_mm), spreads, strict=True)
+    if n >= FEWEST:
+        first, other = (influence(e, s) for e, s in zip((first_mm, other_mm), spreads, strict=True))
+        interval = (
+            Interval(0.0, 0.0) if exact else batch_interval(difference, other - first, begins)
         )
-        parts = _batch_means(other - first, begins)
-        interval = Interval(0.0, 0.0) if exact else student(difference, parts)
         unpaired = _welch(difference, first, other, begins)
     return LengthDifference(
         n=n,
@@ -235,14 +228,6 @@ def share_difference(
         design_effect=effect,
         better=_smaller(-sign if more_is_better else sign),
     )
-
-
-def _influence(errors_mm: Floats, sd_mm: float | None) -> Floats:
-    """Return what each error adds to the standard deviation, to first order."""
-    if not sd_mm:
-        return np.zeros(len(errors_mm))
-    influence: Floats = 0.5 * ((errors_mm - errors_mm.mean()) ** 2 / sd_mm - sd_mm)
-    return influence
 
 
 def _batch_means(values: Floats, begins: Sequence[int]) -> list[float]:

@@ -14,6 +14,7 @@ from feedsim.metrics.means import mean_interval
 from feedsim.metrics.rows import begins_among, cycle_rows, placed_rows
 from feedsim.metrics.share import share_of
 from feedsim.metrics.spread import spread
+from feedsim.metrics.spread_intervals import FEWEST, capability_intervals, sd_interval
 from feedsim.records.columns import FeederRecords
 
 __all__ = ["PlacementError", "StagePosition", "placement_error", "stage_position"]
@@ -37,13 +38,16 @@ class PlacementError:
         independent ones (:class:`feedsim.metrics.share.Share`).
     cp, cpk : float or None
         Capability against the tolerance either side of the target; None where the
-        errors do not spread.
+        errors do not spread, and below 20 placed inserts, which have no Cp worth the name.
+    sd_ci95_mm, cp_ci95, cpk_ci95 : Interval or None
+        95 % intervals (:mod:`feedsim.metrics.spread_intervals`), from 20 placed inserts on.
     """
 
     n: int
     mean_mm: float | None
     mean_ci95_mm: Interval | None
     sd_mm: float | None
+    sd_ci95_mm: Interval | None
     min_mm: float | None
     max_mm: float | None
     p01_mm: float | None
@@ -54,6 +58,8 @@ class PlacementError:
     within_tolerance_effective_n: float | None
     cp: float | None
     cpk: float | None
+    cp_ci95: Interval | None
+    cpk_ci95: Interval | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,20 +97,26 @@ def placement_error(
     errors = feeder.placement_error_mm[rows]
     n = len(errors)
     if n == 0:
-        return PlacementError(0, *(None,) * 13)
+        return PlacementError(0, *(None,) * 16)
     tolerance = criteria.placement_tolerance_mm
     among = begins_among(rows, begins)
     within = share_of(np.abs(errors) <= tolerance + resolution_mm, among)
     s = spread(errors, resolution=resolution_mm)
     fit = None
-    if s.mean is not None and s.sd is not None:
+    ends = None
+    if s.mean is not None and s.sd is not None and n >= FEWEST:
         fit = capability(s.mean, s.sd, lower=-tolerance, upper=tolerance)
+    if fit is not None:
+        ends = capability_intervals(
+            errors, fit, tolerance=tolerance, resolution=resolution_mm, begins=among
+        )
     p01, p50, p99 = np.percentile(errors, (1.0, 50.0, 99.0)).tolist()
     return PlacementError(
         n=n,
         mean_mm=s.mean,
         mean_ci95_mm=mean_interval(errors, resolution=resolution_mm, begins=among),
         sd_mm=s.sd,
+        sd_ci95_mm=sd_interval(errors, resolution=resolution_mm, begins=among),
         min_mm=float(errors.min()),
         max_mm=float(errors.max()),
         p01_mm=p01,
@@ -115,6 +127,8 @@ def placement_error(
         within_tolerance_effective_n=within.effective_n,
         cp=None if fit is None else fit.cp,
         cpk=None if fit is None else fit.cpk,
+        cp_ci95=None if ends is None else ends.cp,
+        cpk_ci95=None if ends is None else ends.cpk,
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 
 from feedsim import __version__
 from feedsim.machine import Machine
-from feedsim.metrics.acceptance import judge
+from feedsim.metrics.acceptance import ToDecide, judge
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval
@@ -52,7 +52,7 @@ class Results:
     duration_s : float or None
         From the last carrier before the counted ones (without a warm-up: from the start
         of the belt) to the last counted one, at the carrier eye.
-    accepted, decided, refused, not_accepted_because
+    accepted, decided, refused, not_accepted_because, to_decide
         See :class:`feedsim.metrics.acceptance.Verdict`.
     """
 
@@ -69,6 +69,7 @@ class Results:
     decided: bool
     refused: bool
     not_accepted_because: tuple[str, ...]
+    to_decide: tuple[ToDecide, ...]
     feeders: tuple[FeederResults, ...]
     stops: Stops | LineStops
 
@@ -139,7 +140,7 @@ def summarise(
         )
         for number, name in enumerate(names)
     )
-    verdict = judge(feeders, criteria)
+    verdict = judge(feeders, criteria, carriers=carriers)
     made = products(
         records,
         product_rows(records, machine, criteria=criteria),
@@ -162,6 +163,7 @@ def summarise(
         decided=verdict.decided,
         refused=verdict.refused,
         not_accepted_because=verdict.reasons,
+        to_decide=verdict.to_decide,
         feeders=feeders,
         stops=stops,
     )

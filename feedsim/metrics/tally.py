@@ -129,7 +129,11 @@ def shares_of(
         each = [run for tally_ in runs for run in getattr(tally_, order)]
         share = counted(each, confidence=confidence)
         found[name] = AgainstLimit(
-            share.share, share.interval, limit, at_least=name == "within_tolerance"
+            share.share,
+            share.interval,
+            limit,
+            at_least=name == "within_tolerance",
+            effective_n=share.effective_n,
         )
     return found
 

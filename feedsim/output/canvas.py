@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from feedsim.errors import FeedsimError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,9 +30,11 @@ __all__ = [
     "above",
     "house_style",
     "one_line",
+    "pictures",
     "render",
     "spread_out",
     "true_minus",
+    "try_pictures",
 ]
 
 # Colours that people with any common colour vision tell apart: Okabe and Ito, "Color
@@ -76,6 +83,46 @@ _STYLE: Any = {
 }
 
 
+_PRINTED: Any = {  # NumPy's own; SVG names its parts after arrays as they print
+    "precision": 8,
+    "threshold": 1000,
+    "edgeitems": 3,
+    "linewidth": 75,
+    "suppress": False,
+    "nanstr": "nan",
+    "infstr": "inf",
+    "sign": "-",
+    "formatter": None,
+    "floatmode": "maxprec",
+    "legacy": False,
+}
+
+
+def try_pictures() -> None:
+    """Find out, before a long run, whether pictures can be drawn.
+
+    Raises
+    ------
+    FeedsimError
+        If matplotlib does not start or cannot draw.
+    """
+    backend = os.environ.pop("MPLBACKEND", None)  # no window is ever opened
+    try:
+        from matplotlib.figure import Figure
+
+        with house_style():
+            figure = Figure((1.0, 1.0))
+            figure.text(0.5, 0.5, "1")
+        pictures({"": figure})
+    except Exception as error:
+        message = f"{type(error).__name__}: {error}"
+        advice = "look at its own settings, such as a file matplotlibrc"
+        raise FeedsimError(f"matplotlib cannot draw ({message}); {advice}") from error
+    finally:
+        if backend is not None:
+            os.environ["MPLBACKEND"] = backend
+
+
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw with these settings and no others, whatever the user has set for matplotlib."""
@@ -98,12 +145,18 @@ def render(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
         PNG at 150 dots per inch, or SVG with its letters as paths.
     """
     buffer = BytesIO()
-    with house_style(), warnings.catch_warnings():
+    with house_style(), np.printoptions(**_PRINTED), warnings.catch_warnings():
         # a title may be in a script that the font lacks; it then shows boxes
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
         figure.savefig(buffer, format=kind, dpi=_DPI, **_KINDS[kind])
     return buffer.getvalue()
+
+
+def pictures(figures: Mapping[str, Figure]) -> dict[str, bytes]:
+    """Return the files of some figures: for each name, a PNG and an SVG."""
+    kinds: tuple[Literal["png", "svg"], ...] = ("png", "svg")
+    return {f"{name}.{kind}": render(fig, kind) for name, fig in figures.items() for kind in kinds}
 
 
 def above(axes: Axes, text: str, points: float, *, x: float | None = None, **look: Any) -> None:

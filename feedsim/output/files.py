@@ -1,148 +1,202 @@
-"""Files that appear whole or not at all."""
+"""Files that are replaced together: each in one step, all of them or none."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+import re
+import shutil
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from errno import EISDIR
-from itertools import count, takewhile
+from itertools import takewhile
 from pathlib import Path
-from typing import BinaryIO
+from types import TracebackType
+from typing import BinaryIO, Self
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, printable
+from feedsim.interrupts import held
 
-__all__ = ["Content", "try_folder", "write_all"]
+__all__ = ["Content", "NewFiles", "explained", "make_room", "remove", "try_one", "write_one"]
 
 Content = bytes | Callable[[BinaryIO], None]
 """The bytes of a file, or what writes them into an open one."""
 
 
-def write_all(folder: Path, files: Mapping[str, Content]) -> None:
-    """Write the files of one run, all of them or none.
+class NewFiles:
+    """New files, written aside until all are whole; what is not put in place goes again.
 
-    Every file is first written under a hidden name in the folder; only when all are
-    complete do they take their names. Should anything fail, the folder is left as it was:
-    older files of the same names stay, and a folder that was made for the run goes again.
-    A failure of the machine itself, such as a power cut, is not guarded against.
+    A context manager. A failure of the machine itself, such as a power cut, is not guarded
+    against.
 
     Parameters
     ----------
-    folder : Path
-        Made, with its parents, if it does not exist.
-    files : mapping of str to bytes or callable
-        By name, without a path. A callable is given the open file to write to.
+    aside : Path, optional
+        A folder that nobody else writes to; new files of the folder that it lies in are written
+        there, and all others under a hidden name beside their own.
+    """
+
+    def __init__(self, aside: Path | None = None) -> None:
+        self._aside = aside
+        self._new: dict[Path, Path] = {}
+        self._old: dict[Path, Path] = {}
+
+    def write(self, path: Path, content: Content) -> Path:
+        """Write a new file aside, and return where it is meanwhile.
+
+        Raises
+        ------
+        FeedsimError
+            If it cannot be written, or if a folder has its name.
+        """
+        with explained(path, "write this file"):
+            if path.is_dir():
+                raise IsADirectoryError(EISDIR, "a folder has that name")
+            aside = self._spare(path, "new")
+            with held():  # what is there is known, so that it goes again
+                self._new[path] = aside
+                file = aside.open("wb")
+            with file:
+                if callable(content):
+                    content(file)
+                else:
+                    file.write(content)
+        return aside
+
+    def put(self, paths: Sequence[Path]) -> None:
+        """Give the files that were written their places, in this order; all of them or none.
+
+        Each takes the place of an older one in one step. Ctrl-C and its like are met when all
+        is done. Where one cannot be replaced, those before it are put back.
+
+        Raises
+        ------
+        FeedsimError
+            If a file cannot be replaced.
+        """
+        with held():
+            done: list[Path] = []
+            try:
+                for path in paths:
+                    with explained(path, "replace this file"):
+                        if os.path.lexists(path):
+                            self._old[path] = self._spare(path, "old")
+                            _second_name(path, self._old[path])
+                        os.replace(self._new[path], path)
+                    done.append(path)
+            except BaseException:
+                for path in reversed(done):
+                    if path in self._old:
+                        os.replace(self._old[path], path)
+                    else:
+                        path.unlink()
+                raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with held():
+            for spare in (*self._new.values(), *self._old.values()):
+                with suppress(OSError):
+                    spare.unlink(missing_ok=True)
+
+    def _spare(self, path: Path, what: str) -> Path:
+        if self._aside is not None and path.parent == self._aside.parent:
+            return self._aside / f"{path.name}.{what}"
+        return path.with_name(f".{path.name}.{os.getpid()}.{what}")
+
+
+def write_one(path: Path, content: bytes) -> None:
+    """Write one file, whole or not at all, and clear what a killed process left of it.
 
     Raises
     ------
     FeedsimError
-        If the folder cannot be made or a file cannot be written.
-    ValueError
-        If a name is not a plain file name (a defect of the caller).
+        If its folder cannot be made, or it cannot be written.
     """
-    for name in files:
-        if name in {"", ".", ".."} or Path(name).name != name:
-            msg = f"{name!r} is no plain file name"
-            raise ValueError(msg)
-    made = _missing(folder)
-    try:
-        with _explained(folder, "make this folder"):
-            folder.mkdir(parents=True, exist_ok=True)
-        _write_and_move(folder, files)
-    except BaseException:
-        for new in made:
-            with suppress(OSError):
-                new.rmdir()
-        raise
+    make_room(path)
+    with NewFiles() as new:
+        new.write(path, content)
+        new.put([path])
 
 
-def try_folder(folder: Path) -> None:
-    """Find out, before a long run, whether its files could be written; leave nothing behind.
+def try_one(path: Path) -> None:
+    """Find out whether a file could be written, and leave nothing behind.
 
     Raises
     ------
     FeedsimError
-        If the folder cannot be made, or a file in it cannot be written.
+        If its folder cannot be made, or it cannot be written.
     """
-    made = _missing(folder)
+    missing = [*takewhile(lambda folder: not os.path.lexists(folder), path.parents)]
     try:
-        with _explained(folder, "make this folder"):
-            folder.mkdir(parents=True, exist_ok=True)
-        with _explained(folder, "write into this folder"):
-            spare = _spare_name(folder, "try")
-            _write(spare, b"")
-            spare.unlink()
+        make_room(path)
+        with NewFiles() as new:
+            new.write(path, b"")
     finally:
-        for new in made:
+        for folder in missing:
             with suppress(OSError):
-                new.rmdir()
+                folder.rmdir()
 
 
-def _missing(folder: Path) -> list[Path]:
-    """Return the folders that making this one would make, innermost first."""
-    return list(takewhile(lambda path: not os.path.lexists(path), (folder, *folder.parents)))
+def make_room(path: Path) -> None:
+    """Make the folder of a file, and clear what a killed process has left beside it.
+
+    Raises
+    ------
+    FeedsimError
+        If the folder cannot be made.
+    """
+    with explained(path.parent, "make this folder"):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    form = re.compile(rf"\.{re.escape(path.name)}\.(\d+)\.(new|old)")
+    with suppress(OSError):
+        for other in path.parent.iterdir():
+            match = form.fullmatch(other.name)
+            if match and not _lives(int(match[1])):
+                other.unlink()
 
 
-def _write_and_move(folder: Path, files: Mapping[str, Content]) -> None:
-    new: dict[str, Path] = {}
-    old: dict[str, Path] = {}
-    moving: list[str] = []
+def remove(path: Path) -> None:
+    """Remove whatever has this name, as far as that can be done."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        with suppress(OSError):
+            path.unlink()
+
+
+def _lives(process: int) -> bool:
     try:
-        for name, content in files.items():
-            with _explained(folder / name, "write this file"):
-                if (folder / name).is_dir():
-                    raise IsADirectoryError(EISDIR, "a folder has that name")
-                new[name] = _spare_name(folder, name)
-                _write(new[name], content)
-        for name in files:
-            with _explained(folder / name, "replace this file"):
-                if os.path.lexists(folder / name):
-                    old[name] = _spare_name(folder, name)
-                    os.replace(folder / name, old[name])
-                moving.append(name)
-                os.replace(new[name], folder / name)
-    except BaseException:
-        for name in moving:
-            if not os.path.lexists(new[name]):
-                (folder / name).unlink()
-        _put_back(folder, old)
-        raise
-    finally:
-        _remove(new)
-    _remove(old)
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except OSError:
+        return True
+    return True
 
 
-def _put_back(folder: Path, old: Mapping[str, Path]) -> None:
-    for name, spare in old.items():
-        if os.path.lexists(spare):
-            os.replace(spare, folder / name)
-
-
-def _remove(files: Mapping[str, Path]) -> None:
-    for path in files.values():
-        path.unlink(missing_ok=True)
-
-
-def _write(path: Path, content: Content) -> None:
-    with path.open("xb") as file:
-        if callable(content):
-            content(file)
-        else:
-            file.write(content)
-
-
-def _spare_name(folder: Path, name: str) -> Path:
-    """Return a hidden name that nothing has yet and no other process will take."""
-    tries = (folder / f".{name}.{os.getpid()}-{i}.part" for i in count())
-    return next(path for path in tries if not os.path.lexists(path))
+def _second_name(path: Path, other: Path) -> None:
+    """Give a file a second name, by which it can be put back; a copy where there are no links."""
+    other.unlink(missing_ok=True)
+    try:
+        os.link(path, other, follow_symlinks=False)
+    except (OSError, NotImplementedError):
+        shutil.copy2(path, other, follow_symlinks=False)
 
 
 @contextmanager
-def _explained(path: Path, deed: str) -> Iterator[None]:
+def explained(path: Path, deed: str) -> Iterator[None]:
     """Turn what the system refuses into an error for people."""
     try:
         yield
     except OSError as error:
         reason = error.strerror or str(error) or type(error).__name__
-        shown = "".join(c if c.isprintable() else "?" for c in str(path))
-        raise FeedsimError(Fault(shown, message=f"cannot {deed}: {reason}")) from error
+        raise FeedsimError(
+            Fault(printable(str(path)), message=f"cannot {deed}: {reason}")
+        ) from error

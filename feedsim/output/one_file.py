@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.output.files import try_folder
+from feedsim.output.files import try_one
 
 __all__ = ["try_file"]
 
@@ -28,7 +28,7 @@ def try_file(path: Path, *, force: bool) -> None:
     name = str(path)
     try:
         is_there = os.path.lexists(path) and bool(path.lstat())
-        path.parent.joinpath(f".{path.name}.{os.getpid()}-0.part").exists()
+        path.parent.joinpath(f".{path.name}.{os.getpid()}.new").exists()
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise FeedsimError(Fault(name[:200], message=f"cannot write this file: {why}")) from None
@@ -38,4 +38,4 @@ def try_file(path: Path, *, force: bool) -> None:
         raise FeedsimError(
             Fault(name, message="this file is there already; --force writes over it")
         )
-    try_folder(path.parent)
+    try_one(path)

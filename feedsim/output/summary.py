@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, astuple, fields
+from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
@@ -15,10 +16,12 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.plain import plain
 from feedsim.metrics.results import AdjustedResults, Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.output.canvas import one_line
+from feedsim.output.deciding import enough
 from feedsim.output.product.text import products_text
 from feedsim.output.stops.text import adjustments_text, stops_text
 from feedsim.output.wording import DASH, length, length_number, percent, percent_range, tail
@@ -63,8 +66,8 @@ def summary(results: Results, *, criteria: Criteria, units: System = "metric") -
 def _head(results: Results, units: System) -> Text:
     speed = display(results.line_speed_mm_s, "speed", units=units)
     complete, stops = results.complete, results.stops
-    lines = [f"{speed}, {results.carriers} carriers, seed {results.seed}"]
-    products = f"{complete.count} complete products ({percent(complete.share)})"
+    lines = [f"{speed}, {_counted(results.carriers, 'carrier')}, seed {results.seed}"]
+    products = f"{_counted(complete.count, 'complete product')} ({percent(complete.share)})"
     if complete.per_hour is not None:
         products += f", {complete.per_hour:.0f} per hour"
     lines.append(products)
@@ -75,17 +78,30 @@ def _head(results: Results, units: System) -> Text:
     return Text("\n").join([text, *map(Text, lines)])
 
 
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def verdict(results: Results) -> RenderableType:
     """Say whether the run is accepted, why not, and whether it was long enough to tell."""
-    accepted = ("ACCEPTED", "bold green") if results.accepted else ("NOT ACCEPTED", _BAD)
-    if results.refused:
-        decided = (", for sure at 95 %", "")
-    elif results.decided:
-        decided = (", decided: the run is long enough to be sure", "")
-    else:
-        decided = (", not decided: more carriers are needed to be sure", _UNSURE)
     reasons = [Padding(Text(reason), (0, 0, 0, 2)) for reason in results.not_accepted_because]
-    return Group(Text.assemble(accepted, decided), *reasons)
+    if results.refused:
+        said = Text.assemble(("NOT ACCEPTED", _BAD), ", for sure at 95 %")
+    elif results.accepted and results.decided:
+        said = Text.assemble(("ACCEPTED", "bold green"), ", for sure at 95 %")
+    else:
+        so_far = "accepted" if results.accepted else "not accepted"
+        said = Text.assemble(("NOT DECIDED", f"bold {_UNSURE}"), f": {so_far} so far. ")
+        said.append(_needed(results))
+    return Group(said, *reasons)
+
+
+def _needed(results: Results) -> str:
+    """Say that the carriers do not decide, and how many would."""
+    rows: list[Any] = [plain(row) for row in results.to_decide]
+    many = f"{results.carriers} carriers do" if results.carriers != 1 else "One carrier does"
+    more = enough(rows, accepted=results.accepted)
+    return f"{many} not show it at 95 %{f'; {more}' if more else ''}"
 
 
 # -- the figures ---------------------------------------------------------------------
@@ -132,13 +148,24 @@ def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
         mean += f" (95 %: {_lengths(error.mean_ci95_mm, units)})"
     yield mean
     reach = f"from {_lengths(Interval(error.min_mm, error.max_mm), units)}"
-    yield reach if error.sd_mm is None else f"sd {length(error.sd_mm, units)}, {reach}"
+    if error.sd_mm is not None:
+        sd = f"sd {length(error.sd_mm, units)}"
+        if error.sd_ci95_mm is None:
+            reach = f"{sd}, {reach}"
+        else:
+            yield f"{sd} (95 %: {_lengths(error.sd_ci95_mm, units, sign=False)})"
+    yield reach
     if error.cp is not None and error.cpk is not None:
-        yield f"Cp {error.cp:.2f}, Cpk {error.cpk:.2f}"
+        cp, cpk = _ends(error.cp_ci95), _ends(error.cpk_ci95)
+        yield f"Cp {error.cp:.2f}{cp}, Cpk {error.cpk:.2f}{cpk}"
 
 
-def _lengths(interval: Interval, units: System) -> str:
-    low, high = (length_number(value, units, sign=True) for value in interval)
+def _ends(interval: Interval | None) -> str:
+    return "" if interval is None else f" ({interval.low:.2f} to {interval.high:.2f})"
+
+
+def _lengths(interval: Interval, units: System, *, sign: bool = True) -> str:
+    low, high = (length_number(value, units, sign=sign) for value in interval)
     return f"{low} to {high} {display_unit('length', units).label}"
 
 
@@ -179,10 +206,11 @@ def _state(share: float | None, interval: Interval | None, *, limit: float, at_l
     """Say whether a share meets its limit, and whether its whole interval agrees."""
     if share is None or interval is None:
         return Text("no figure", style=_UNSURE)
-    figure = AgainstLimit(share, interval, limit, at_least)
-    failed = figure.failed()
-    text = Text("NOT MET" if failed else "met", style=_BAD if failed else _GOOD)
-    return text if figure.decided() else text.append("\nundecided", style=f"not bold {_UNSURE}")
+    figure = AgainstLimit(share, interval, limit, at_least, effective_n=None)
+    failed, decided = figure.failed(), figure.decided()
+    style = (_BAD if failed else _GOOD) if decided else _UNSURE
+    text = Text("NOT MET" if failed else "met", style=style)
+    return text if decided else text.append("\nundecided")
 
 
 def _cycle(feeder: FeederResults) -> _Row:

@@ -1,6 +1,7 @@
 """Points on the workers of a Dask scheduler. The only home of ``distributed``.
 
-A scheduler has no access control: whoever reaches its port can run code on its workers.
+A scheduler has no access control: whoever reaches its port, or a worker's, can run code on its
+workers, and here: what comes back is unpickled.
 """
 
 from __future__ import annotations
@@ -9,22 +10,18 @@ import asyncio
 import logging
 import pickle
 import re
-import sys
 import warnings
 from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import CancelledError, Future
 from contextlib import closing, contextmanager, suppress
-from functools import cache
-from hashlib import sha256
-from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
+from dataclasses import dataclass
 from threading import Thread
 from time import monotonic
 from typing import Any
 from uuid import uuid4
 
-from feedsim import __version__
 from feedsim.errors import Fault, FeedsimError
+from feedsim.studies.provenance import differing, versions
 
 __all__ = ["cluster_workers"]
 
@@ -33,9 +30,10 @@ _ALLOWED = 'the address of a running Dask scheduler, such as "tcp://127.0.0.1:87
 _CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 10.0, 3.0
 _WORKERS_S = 5.0
 _GRACE_S = 15.0
+_SILENT_S = 30.0
+"""A worker says every second or so that it lives; after so long without it is taken as stopped."""
 _LOOK_S = 0.5
 _CHATTERING = ("distributed", "tornado")
-_LIBRARIES = ("numpy", "scipy", "simpy")
 
 
 @contextmanager
@@ -100,7 +98,11 @@ class _Workers:
             self._known = background.do(_checked_workers, client, address, within_s=patience_s)
         except OSError:
             raise _fault(f"the scheduler at {address} or its workers do not answer") from None
-        self._here = _versions()
+        self._here = versions()
+        self._calls: list[_Call] = []
+        self._tries: set[asyncio.Task[None]] = set()
+        self._heard: dict[str, tuple[Any, float]] = {}
+        self._silent: set[str] = set()
         self._looked_s = self._seen_s = monotonic()
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
@@ -108,8 +110,28 @@ class _Workers:
         return self._background.start(self._result(sent, name=getattr(work, "__name__", "work")))
 
     async def _result(self, sent: bytes, *, name: str) -> Any:
+        call = _Call(sent, name, asyncio.get_running_loop().create_future())
+        self._calls.append(call)
+        try:
+            self._give(call, None)
+            return await call.result
+        finally:
+            self._calls.remove(call)
+
+    def _give(self, call: _Call, workers: list[str] | None) -> None:
+        """Give a call to the cluster, or once more to these workers; the first result counts."""
         # a key of its own each time, or the scheduler may answer from its memory
-        return await self._client.submit(pickle.loads, sent, key=f"{name}-{uuid4()}")
+        call.key = f"{call.name}-{uuid4()}"
+        future = self._client.submit(
+            pickle.loads,
+            call.sent,
+            key=call.key,
+            workers=workers,
+            allow_other_workers=workers is not None,  # should those go too
+        )
+        task = asyncio.ensure_future(_tried(future, call.result))
+        self._tries.add(task)
+        task.add_done_callback(self._tries.discard)
 
     def look(self) -> None:
         if monotonic() < self._looked_s + _LOOK_S:
@@ -122,15 +144,74 @@ class _Workers:
             raise _fault(trouble)
 
     def tell_lost(self) -> str:
-        """Tell of workers that have gone; return in words why nothing goes on, "" if it does."""
+        """Tell of workers that are lost; return in words why nothing goes on, "" if it does."""
         try:
-            there = set(self._background.do(self._client.nthreads, within_s=_ANSWER_S))
+            found = self._background.do(self._client.scheduler.identity, within_s=_ANSWER_S)
+            there = set(found["workers"])
+            self._tell_silent({a: w["last_seen"] for a, w in found["workers"].items()})
         except OSError:
             return "the scheduler does not answer any more"
         for address in sorted(self._known - there):
             self._on_lost(f"a worker of the cluster is gone ({address}); its points go to others")
         self._known = there
+        if there and there <= self._silent:
+            return f"all workers have been silent for {_SILENT_S:.0f} s: are they stopped?"
         return "" if there else f"all workers are gone, and none has come within {_GRACE_S:.0f} s"
+
+    def _tell_silent(self, last_seen: Mapping[str, Any]) -> None:
+        """Tell of workers that have stopped without going, and have others make their calls.
+
+        Parameters
+        ----------
+        last_seen : mapping
+            By address, what the scheduler's clock was when it last heard of a worker.
+        """
+        now_s = monotonic()
+        for address, seen in last_seen.items():
+            if self._heard.get(address, (None, 0.0))[0] != seen:
+                self._heard[address] = (seen, now_s)
+        silent = {a for a in last_seen if now_s > self._heard[a][1] + _SILENT_S}
+        for address in sorted(silent - self._silent):
+            self._on_lost(
+                f"a worker of the cluster has been silent for {_SILENT_S:.0f} s ({address}); "
+                "its points go to others"
+            )
+        self._silent = silent
+        if awake := sorted(last_seen.keys() - silent):
+            self._background.do(self._move, sorted(silent), awake, within_s=_ANSWER_S)
+
+    async def _move(self, silent: list[str], awake: list[str]) -> None:
+        if not silent:
+            return
+        waiting = await self._client.processing(workers=silent)
+        stuck = {str(key) for keys in waiting.values() for key in keys}
+        # what was given to the silent is not taken back: it keeps them from being given more
+        for call in self._calls:
+            if call.key in stuck:
+                self._give(call, awake)
+
+
+@dataclass(eq=False, slots=True)
+class _Call:
+    """A call that is not done, and under which key it was last given to the cluster."""
+
+    sent: bytes
+    name: str
+    result: asyncio.Future[Any]
+    key: str = ""
+
+
+async def _tried(future: Any, result: asyncio.Future[Any]) -> None:
+    try:
+        value = await future
+    except BaseException as error:
+        if not result.done():
+            result.set_exception(error)
+        if not isinstance(error, Exception):
+            raise
+    else:
+        if not result.done():
+            result.set_result(value)
 
 
 class _Sent:
@@ -149,8 +230,8 @@ class _Sent:
 
 def _checked(there: Mapping[str, str], work: Callable[..., Any], call: tuple[Any, ...]) -> Any:
     """Make a call on a worker, if its results are those of the process that asks."""
-    if differing := _differing(_versions(), there):
-        raise _fault(f"a worker that came later has {differing}")
+    if words := differing(versions(), there):
+        raise _fault(f"a worker that came later has {words}")
     return work(*call)
 
 
@@ -185,14 +266,14 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
                 f'"dask worker {address} --nthreads 1"'
             )
         await asyncio.sleep(0.1)
-    sent = pickle.dumps(_Sent(_versions, ()))
+    sent = pickle.dumps(_Sent(versions, ()))
     answers = await client.run(pickle.loads, sent, on_error="return")
     # an OSError: it has gone meanwhile
     answers = {worker: a for worker, a in answers.items() if not isinstance(a, OSError)}
     faults = [
-        Fault("--cluster", message=f"worker {worker} has {differing}")
+        Fault("--cluster", message=f"worker {worker} has {words}")
         for worker, answer in sorted(answers.items())
-        if (differing := _differing(answer, _versions()))
+        if (words := _differing(answer, versions()))
     ]
     if faults:
         raise FeedsimError(*faults)
@@ -201,36 +282,11 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
 
 def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
     """Say in what a worker's answer differs from what it would be here; "" if in nothing."""
-    if isinstance(there, Exception):
-        return _no_feedsim(there)
-    names = [name for name in here if there.get(name) != here[name]]
-    return ", ".join(f"{name} {there.get(name, 'missing')}, not {here[name]}" for name in names)
+    return _no_feedsim(there) if isinstance(there, Exception) else differing(there, here)
 
 
 def _no_feedsim(error: Exception) -> str:
     return f"no feedsim that can be used ({error})"
-
-
-@cache
-def _versions() -> Mapping[str, str]:
-    """Return what the results of a point depend on, besides the point itself."""
-    versions = {
-        "feedsim": f"{__version__} (code {_code()})",
-        "python": ".".join(map(str, sys.version_info[:2])),
-    }
-    for library in _LIBRARIES:
-        with suppress(PackageNotFoundError):
-            versions[library] = version(library)
-    return versions
-
-
-def _code() -> str:
-    """Return a short hash of feedsim's own code, which may change within a version."""
-    root = Path(__file__).parents[1]
-    digest = sha256()
-    for file in sorted(root.rglob("*.py")):
-        digest.update(file.read_text("utf-8").encode())
-    return digest.hexdigest()[:8]
 
 
 class _Background:

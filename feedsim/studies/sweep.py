@@ -50,9 +50,9 @@ class Sweep:
 
     @property
     def fingerprint(self) -> str:
-        """A hash of all that the results depend on, feedsim's version included."""
+        """A hash of all that is run; what runs it is in :mod:`feedsim.studies.provenance`."""
         axes = [[axis.key, *axis.values] for axis in self.axes]
-        what = [__version__, scenario_to_dict(self.scenario), axes, self.replications]
+        what = [scenario_to_dict(self.scenario), axes, self.replications]
         return hashlib.sha256(json.dumps(what, sort_keys=True).encode()).hexdigest()
 
     def check(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -25,9 +26,12 @@ def feedsim(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Ended]:
     def call(*words: object) -> Ended:
+        handlers = {n: signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
         monkeypatch.setattr(sys, "argv", ["feedsim", *map(str, words)])
         with pytest.raises(SystemExit) as exit_:
             main.main()
+        for number, handler in handlers.items():  # a command keeps its own to its end
+            signal.signal(number, handler)
         printed = capsys.readouterr()
         return Ended(int(exit_.value.code or 0), printed.out, printed.err)
 

@@ -12,7 +12,7 @@ import pytest
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FEW = ("--carriers", 400, "--jobs", 1)
-FILES = {"budget.json", "budget.csv", "budget.png", "budget.svg"}
+FILES = {"budget.json", "budget.csv", "budget.png", "budget.svg", "budget.sha256"}
 # no knob but few: what is 0 cannot be halved
 BARE = """
 title = "few knobs"

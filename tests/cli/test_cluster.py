@@ -158,6 +158,41 @@ def test_a_worker_killed_in_mid_sweep_shows_and_changes_no_byte(
     assert capfd.readouterr() == ("", "")
 
 
+def test_a_worker_that_is_stopped_is_told_and_its_points_are_run_elsewhere(
+    servers: Servers, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Its connection stays, so that the scheduler itself waits for five minutes."""
+    monkeypatch.setattr(cluster, "_SILENT_S", 2.0)
+    address, _ = servers.scheduler()
+    calls = card_points(8, carriers=600)
+    here = dict(completed(run_point, calls, where=Local(1), on_lost=never))
+    victim, _ = servers.worker(address), servers.worker(address)
+    wait_for_workers(address, 2)
+    told: list[str] = []
+    done = {}
+    for place, result in completed(run_point, calls, where=Cluster(address), on_lost=told.append):
+        assert place not in done
+        done[place] = result
+        victim.send_signal(signal.SIGSTOP)  # with points in hand
+    assert as_bytes(done) == as_bytes(here)
+    assert len(told) == 1
+    assert "has been silent for 2 s (tcp://127.0.0.1:" in told[0]
+    assert capfd.readouterr() == ("", "")
+
+
+def test_all_workers_stopped(servers: Servers, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster, "_SILENT_S", 1.0)
+    monkeypatch.setattr(cluster, "_GRACE_S", 0.5)
+    address, _ = servers.scheduler()
+    worker = servers.worker(address)
+    wait_for_workers(address, 1)
+    done = completed(time.sleep, [(0.0,), (30.0,)], where=Cluster(address), on_lost=print)
+    next(done)
+    worker.send_signal(signal.SIGSTOP)
+    with pytest.raises(FeedsimError, match="all workers have been silent for 1 s"):
+        list(done)
+
+
 def test_what_the_work_raises_is_raised_and_nothing_is_remembered(
     shared: str, servers: Servers
 ) -> None:

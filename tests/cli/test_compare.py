@@ -17,7 +17,7 @@ CARD = SCENARIOS / "membership_card.toml"
 HAND = SCENARIOS / "hand_fed.toml"
 LATCHED = "carrier_eye.capture=latched; feeder.0.eye.capture=latched"
 FEW = ("--carriers", 150, "--speeds", "12,24 m/min", "--jobs", 1)
-FILES = {"compare.json", "compare.csv", "compare.png", "compare.svg"}
+FILES = {"compare.json", "compare.csv", "compare.png", "compare.svg", "compare.sha256"}
 
 Run = Callable[..., object]
 

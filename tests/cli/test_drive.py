@@ -55,6 +55,7 @@ def test_the_answer_has_demand_candidates_practice_and_cautions(
     assert max(len(line) for line in lines) <= 100
     folder = tmp_path / "plots/drive_sizing/drive"
     assert {p.name for p in folder.iterdir()} == {
+        "drive.sha256",
         "drive.json",
         "drive.csv",
         "cycle.csv",
@@ -180,6 +181,7 @@ def test_a_mechanism_without_candidates_is_told_alone(tmp_path: Path, feedsim: R
     assert "What the axis asks" in ended.out
     assert "Candidates" not in ended.out
     assert {p.name for p in (tmp_path / "a").iterdir()} == {
+        "drive.sha256",
         "drive.json", "drive.csv", "cycle.csv", "drive-time.png", "drive-time.svg",
     }  # fmt: skip
     with (tmp_path / "a" / "drive.csv").open(encoding="utf-8", newline="") as file:

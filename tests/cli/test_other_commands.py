@@ -47,6 +47,7 @@ WARNINGS = {
     # 155.6 mm in 155.6 ms, and then the two ramps alike: less than 160 ms of ramp-in
     "feeder.0.clutch={ramp_in = '160 ms', ramp_out = '160 ms'}": "before its ramp-in has ended",
     "feeder.0.servo.loop_gain=40 1/s": "lag is not over",
+    "feeder.0.servo.velocity_feedforward=0.95 %": "If the fraction 0.95 was meant",
     # 1 mm of travel in a 1 ms cycle at 60 m/min, and 500 mm of wheel
     "line.encoder.counts_per_rev=1000": "ticks and counts are locked",
     "feeder.0.insert.gap_sd=25 mm": "next one's nose rests",

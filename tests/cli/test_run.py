@@ -17,6 +17,7 @@ from feedsim.studies.run import rehearse
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FILES = {
+    "run.sha256",
     "results.json",
     "carriers.csv",
     "placement.png",
@@ -32,7 +33,7 @@ Run = Callable[..., object]
 def test_every_scenario_of_the_project_runs(path: Path, tmp_path: Path, feedsim: Run) -> None:
     ended = feedsim("run", path, "--carriers", 150, "--out", tmp_path / "out")
     assert ended.status == 0
-    assert "ACCEPTED" in ended.out
+    assert "ACCEPTED" in ended.out or "NOT DECIDED" in ended.out
     assert "Traceback" not in ended.err
     results = json.loads((tmp_path / "out" / "results.json").read_text("utf-8"))
     assert results["carriers"] == 150

@@ -33,7 +33,7 @@ def test_the_sheet_has_settings_derivation_margins_rules_and_cautions(
     assert "Correct the stage first" in text
     assert "no safety function" in text
     folder = tmp_path / "plots/membership_card/setup"
-    assert {p.name for p in folder.iterdir()} == {"setup.html", "setup.json"}
+    assert {p.name for p in folder.iterdir()} == {"setup.html", "setup.json", "setup.sha256"}
 
 
 def test_settings_stand_under_the_keys_of_results(tmp_path: Path, feedsim: Run) -> None:

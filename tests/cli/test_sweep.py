@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.cli import sweep as command
+from feedsim.cli.main import INTERRUPTED
 from feedsim.studies import sweep as study
 from feedsim.studies.sweep import highest_accepted
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FEW = ("--carriers", 120, "--speeds", "40,60,150 m/min")
-FILES = {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg", "report.html"}
+FILES = {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg", "sweep.sha256", "report.html"}
 
 Run = Callable[..., object]
 
@@ -99,9 +99,10 @@ def test_an_interrupted_sweep_goes_on_to_the_same_bytes(
     with monkeypatch.context() as patch:
         interrupt_after(2, patch)
         ended = feedsim(*call, tmp_path / "parts")
-    assert ended.status == command.INTERRUPTED
-    assert "--resume" in ended.err
-    assert {p.name for p in (tmp_path / "parts").iterdir()} == {".unfinished"}
+    assert ended.status == INTERRUPTED
+    assert "2 of 3 points are kept" in ended.err
+    assert "--resume runs the others" in ended.err
+    assert {p.name for p in (tmp_path / "parts").iterdir()} == {".feedsim"}
     # what is kept is of this sweep alone
     other = feedsim(*call, tmp_path / "parts", "--resume", "--set", "seed=5")
     assert other.status == 2

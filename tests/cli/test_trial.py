@@ -58,7 +58,7 @@ def test_the_whole_loop(tmp_path: Path, feedsim: Run) -> None:
     assert "carrier_eye.response" in ended.out
     assert "line.encoder.scale_error" in ended.out
     assert ended.out.endswith(f"wrote {new}, with the settings to type in\n")
-    files = {"trial_fit.json", "trial_fit.png", "trial_fit.svg"}
+    files = {"trial_fit.sha256", "trial_fit.json", "trial_fit.png", "trial_fit.svg"}
     assert {path.name for path in (tmp_path / "fit").iterdir()} == files
     found = json.loads((tmp_path / "fit/trial_fit.json").read_text("utf-8"))
     (feeder,) = found["feeders"]

@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from feedsim.machine import Eye, Machine
+from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.scenario import (
     Scenario,
     load_scenario,
@@ -21,7 +22,7 @@ from feedsim.scenario import (
 from feedsim.settings.sources import combined_sd, placement_sources
 from feedsim.studies.budget.budget import WITHIN, Compared, budgets_at, compared
 from feedsim.studies.budget.curve import curves_at
-from feedsim.studies.budget.run import run_spread, sd_interval
+from feedsim.studies.budget.run import run_spread
 from feedsim.studies.limit.search import closed_limits
 from tests.machines import feeder, machine, run, settings
 

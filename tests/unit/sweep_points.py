@@ -127,6 +127,7 @@ def point(
         "decided": decided,
         "refused": decided and not accepted,
         "not_accepted_because": list(because),
+        "to_decide": [],
         "feeders": list(feeders) or [feeder()],
     }
     return {**made, "varied": dict(varied)} if varied else made

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import mean_interval
+from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.output.budget.rows import budget_csv
 from feedsim.output.budget.text import budget_text
 from feedsim.output.budget.words import cause_shares, closing
@@ -21,7 +21,7 @@ from feedsim.studies.budget.budget import Compared, FeederBudget, Point, budgets
 from feedsim.studies.budget.curve import allowed_scale, sd_of
 from feedsim.studies.budget.doubts import Doubt
 from feedsim.studies.budget.plain import budget_plain
-from feedsim.studies.budget.run import Simulated, is_steady, sd_interval, steady
+from feedsim.studies.budget.run import Simulated, is_steady, steady
 
 TOML = """
 title = "a line"
@@ -123,18 +123,18 @@ def test_stops_of_the_line_are_a_doubt() -> None:
 
 
 def test_interval_of_a_spread_by_hand() -> None:
-    # 0, 2, 4 and 6: deviations ±3, ±1 from the mean 3; their squares, times 4/3, are 12, 4/3, 4/3
-    # and 12, of which below 40 values each is a batch of its own
-    values = np.array([0.0, 2.0, 4.0, 6.0])
-    squares = mean_interval(np.array([12.0, 4.0 / 3.0, 4.0 / 3.0, 12.0]))
-    assert squares is not None
+    # Six times 0, 2, 4 and 6: deviations ±3 and ±1 from the mean 3, so that s² is 120/23. Each
+    # value, below 40 a batch of its own, adds ((9 or 1)/s − s)/2: ±4/(2·s) about the mean of these,
+    # whose standard error is 2/s·√(24/23)/√24. Student's quantile for 23: 2.0687.
+    values = np.array([0.0, 2.0, 4.0, 6.0] * 6)
+    s = math.sqrt(120.0 / 23.0)
+    half = 2.0687 * 2.0 / s / math.sqrt(23.0)
     low, high = sd_interval(values) or (math.nan, math.nan)
-    assert high == pytest.approx(math.sqrt(squares.high))
-    assert squares.low < 0.0
-    assert low == 0.0
-    assert sd_interval(values[:1]) is None
+    assert high == pytest.approx(s * math.exp(half / s), rel=1e-4)
+    assert low == pytest.approx(s * math.exp(-half / s), rel=1e-4)
+    assert sd_interval(values[:19]) is None
     assert sd_interval(np.full(50, 1.5)) == (0.0, 0.0)
-    assert sd_interval(np.array([1.0, 1.0 + 1e-10]), resolution=1e-9) == (0.0, 0.0)
+    assert sd_interval(np.array([1.0, 1.0 + 1e-10] * 10), resolution=1e-9) == (0.0, 0.0)
 
 
 def test_the_steady_line_has_no_profile() -> None:

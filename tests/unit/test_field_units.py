@@ -24,6 +24,8 @@ WITHOUT_UNIT = {
     "within_tolerance_ci95",
     "cp",
     "cpk",
+    "cp_ci95",
+    "cpk_ci95",
     "tail_probability",
     "speed_ratio",
     "use",

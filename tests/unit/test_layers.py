@@ -13,6 +13,7 @@ import feedsim
 
 STAGES = (
     "errors",
+    "interrupts",
     "units",
     "quantities",
     "machine",

@@ -75,8 +75,23 @@ def test_placement_error_by_hand():
     assert e.within_tolerance == 0.75
     wilson = stats.binomtest(3, 4).proportion_ci(0.95, method="wilson")
     assert e.within_tolerance_ci95 == pytest.approx((wilson.low, wilson.high), rel=1e-9)
+    # Four inserts have no Cp, nor has their spread an interval.
+    assert (e.cp, e.cpk, e.sd_ci95_mm, e.cp_ci95, e.cpk_ci95) == (None,) * 5
+
+
+def test_capability_by_hand():
+    # Five times −1, 0, 1, 2: mean 0.5, squares about it 25, sd √(25/19).
+    e = summary(errors(*[1.0, -1.0, 2.0, 0.0] * 5)).feeders[0].placement_error
+    sd = math.sqrt(25.0 / 19.0)
     # Cp 3/6sd, Cpk (1.5 − 0.5)/3sd.
     assert (e.cp, e.cpk) == pytest.approx((3.0 / (6.0 * sd), 1.0 / (3.0 * sd)), rel=1e-12)
+    low, high = e.sd_ci95_mm
+    assert low < sd < high
+    assert e.cp_ci95 == pytest.approx((1.5 / (3.0 * high), 1.5 / (3.0 * low)), rel=1e-12)
+    assert e.cpk_ci95.low < e.cpk < e.cpk_ci95.high
+    # one insert fewer has none
+    few = summary(errors(*[1.0, -1.0, 2.0, 0.0] * 4, 1.0, -1.0, 2.0)).feeders[0].placement_error
+    assert (few.n, few.cp, few.cpk, few.sd_ci95_mm) == (19, None, None, None)
 
 
 def test_an_error_at_the_tolerance_lies_within():
@@ -89,7 +104,7 @@ def test_nothing_placed_leaves_no_figure():
     found = summary([missed(Outcome.NO_INSERT)] * 2).feeders[0]
     assert (found.placed, found.placement_error.n) == (0, 0)
     values = [v for k, v in plain(found.placement_error).items() if k != "n"]
-    assert values == [None] * 13
+    assert values == [None] * 16
     assert (found.stage_position.mean_mm, found.stage_position.sd_mm) == (None, None)
     assert (found.cycle.mean_s, found.cycle.max_s, found.cycle.use) == (None, None, None)
 
@@ -325,6 +340,7 @@ KEYS = {
         "decided",
         "refused",
         "not_accepted_because",
+        "to_decide",
         "feeders",
         "stops",
     ],
@@ -373,6 +389,7 @@ KEYS = {
         "mean_mm",
         "mean_ci95_mm",
         "sd_mm",
+        "sd_ci95_mm",
         "min_mm",
         "max_mm",
         "p01_mm",
@@ -383,6 +400,8 @@ KEYS = {
         "within_tolerance_effective_n",
         "cp",
         "cpk",
+        "cp_ci95",
+        "cpk_ci95",
     ],
     "feeders.0.stage_position": ["mean_mm", "sd_mm"],
     "feeders.0.missed": [*SHARE, "by_cause"],
@@ -457,6 +476,8 @@ def test_the_plain_form_has_the_documented_keys_and_is_strict_json(rows):
     if rows[0]["outcome"] != Outcome.PLACED:
         more["products.missing.0"] = ["feeders", "count", "share"]
         more["products.missing.0.feeders.0"] = ["feeder", "cause"]
+    for number in range(len(found["to_decide"])):
+        more[f"to_decide.{number}"] = ["feeder", "figure", "met", "carriers"]
     assert keys_by_path(found) == KEYS | more
     assert json.loads(json.dumps(found, allow_nan=False)) == found
 

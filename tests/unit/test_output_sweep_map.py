@@ -294,6 +294,6 @@ def test_what_fails_is_read_off_the_sentences_of_the_verdict(
 def test_every_sentence_of_a_verdict_is_known() -> None:
     scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=["run.carriers=200"])
     impossible = Criteria(1.5, 2.0, -1.0, -1.0, 0.05, 0.0)  # nothing meets these
-    verdict = judge(rehearse(scenario).results.feeders, impossible)
+    verdict = judge(rehearse(scenario).results.feeders, impossible, carriers=100)
     assert len(verdict.reasons) == 3
     assert all(what_fails({"not_accepted_because": [reason]}) for reason in verdict.reasons)

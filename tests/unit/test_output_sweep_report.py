@@ -102,7 +102,7 @@ def test_the_answer_the_reason_the_settings_and_the_cautions_are_there() -> None
     assert tags.open == []
     text = text_of(html)
     assert "How fast can this line run" in text
-    assert "Accepted at every speed of the sweep up to 60 m/min." in text
+    assert "Accepted at every speed of the sweep up to 60 m/min, not for sure." in text
     assert "At 180 m/min it is not accepted any more:" in text
     assert "jam hazard" in text
     assert "engage lead 12 ms" in text

@@ -40,6 +40,14 @@ CASES = {
 }
 
 
+FILTERS = (
+    "carrier_eye.capture=polled",
+    "carrier_eye.filter_time=15 ms",
+    "controller.scan=12 ms",
+    "feeder.0.eye.filter_time=8 ms",
+)
+
+
 class Case:
     """A scene beside the engine's own run of the same scenario, traced in full."""
 
@@ -287,6 +295,57 @@ def test_an_insert_eye_clears_as_the_tail_goes_by(case: Case) -> None:
         assert clear > 5
         if case.scenario.title.startswith("Membership"):  # the tail is on the eye as it is engaged
             assert slipped > 5
+
+
+@pytest.fixture(scope="module")
+def filtered() -> Case:
+    name = "filters, polled"
+    CASES[name] = ("membership_card", FILTERS, range(30, 70))
+    try:
+        return Case(name)
+    finally:
+        del CASES[name]
+
+
+def test_what_the_program_has_of_a_filtered_eye_begins_as_the_engine_says(filtered: Case) -> None:
+    scene_, times = filtered.scene, {}
+    for e in filtered.trace.events:
+        if e.event == "switches" and scene_["from_s"] < e.time_s < scene_["to_s"]:
+            times.setdefault(e.part, []).append(e.time_s)
+    found = {
+        "carrier_eye": scene_["carrier_input"],
+        "feeder.0.insert_eye": scene_["feeders"][0]["insert_input"],
+    }
+    for part, plain in found.items():
+        starts = unpacked(plain["levels"]["from_s"])
+        here = starts[(starts > scene_["from_s"]) & (starts < scene_["to_s"])]
+        assert len(here) > 20
+        np.testing.assert_allclose(here, times[part], rtol=0.0, atol=1e-9)
+    carrier, insert = found.values()
+    assert (carrier["scan_s"], insert["scan_s"]) == (0.012, 0.0)
+    ends = unpacked(carrier["levels"]["to_s"])
+    scans = (ends[ends < scene_["to_s"]] - carrier["phase_s"]) / carrier["scan_s"]
+    np.testing.assert_allclose(scans, np.round(scans), rtol=0.0, atol=1e-6)
+
+
+def test_the_output_of_a_filtered_eye_is_that_before_the_filter(filtered: Case) -> None:
+    eye = {name: unpacked(c) for name, c in filtered.scene["carrier_eye"].items()}
+    began = {
+        e.carrier: e.time_s
+        for e in filtered.trace.events
+        if (e.part, e.event) == ("carrier_eye", "output_on")
+    }
+    off_s = filtered.machine.carrier_eye.off_response_s
+    edges, belt = filtered.records.carriers.leading_edge_mm, filtered.trace.belt
+    for start, end, k in zip(eye["from_s"], eye["to_s"], eye["number"].tolist(), strict=True):
+        assert start == began[k]
+        assert belt.position(end - off_s) - edges[k] == pytest.approx(210.0, abs=1e-6)
+    assert len(eye["number"]) > 35
+
+
+def test_nothing_is_said_of_the_input_where_it_is_the_output(case: Case) -> None:
+    assert "carrier_input" not in case.scene
+    assert all("insert_input" not in feeder for _, feeder in case.feeders())
 
 
 # -- rows and events ------------------------------------------------------------------------------

@@ -128,18 +128,22 @@ def _top(comparison: Mapping[str, Any]) -> Iterator[str]:
 
 def _accepted(comparison: Mapping[str, Any], units: System) -> str:
     points = comparison["points"]
-    accepted, refused = [], []
+    accepted: list[str] = []
+    refused: list[str] = []
+    unsure: list[str] = []
     for place, (letter, speed) in enumerate(comparison["highest_accepted_speed_mm_s"].items()):
         sure = "" if _is_sure([p["results"][place] for p in points], speed) else " (not for sure)"
         if speed is None:
-            refused.append(letter + sure)
+            (unsure if sure else refused).append(letter)
         else:
             accepted.append(f"{letter} {display(speed, 'speed', units=units)}{sure}")
     parts = []
     if accepted:
         parts.append(f"Accepted at every speed of these up to: {', '.join(accepted)}")
+    lowest = display(points[0]["line_speed_mm_s"], "speed", units=units)
+    if unsure:
+        parts.append(f"Not decided even at {lowest}: {', '.join(unsure)}")
     if refused:
-        lowest = display(points[0]["line_speed_mm_s"], "speed", units=units)
         parts.append(f"Not accepted even at {lowest}: {', '.join(refused)}")
     return "\n".join(parts)
 

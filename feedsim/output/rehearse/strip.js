@@ -84,7 +84,27 @@ const drawTimeAxis = ({ pen, width }, tape, { y, ink, zero, withAxis }) => {
   }
 };
 
-const drawBars = ({ pen }, box, tape, { signal, ink, word }) => {
+const MOST_SCANS = 300; // more on the tape would be a blur
+
+/** What the program has of an eye behind a filter, or polled: a bar below; each scan a line above. */
+const drawInput = ({ pen }, box, tape, { input, ink }) => {
+  const { levels, scan_s: scan, phase_s: phase } = input;
+  const high = Math.max(3, (box.bottom - box.top) / 5);
+  const [first, last] = stretchesIn(levels, tape.from, tape.to);
+  pen.fillStyle = ink.ink;
+  for (let i = first; i < last; i++) {
+    const from = tape.x(Math.max(levels.from_s[i], tape.from));
+    const to = tape.x(Math.min(levels.to_s[i], tape.to));
+    pen.fillRect(from, box.bottom - high, to - from, high);
+  }
+  if (scan === 0 || (tape.to - tape.from) / scan > MOST_SCANS) return;
+  for (let n = Math.ceil((tape.from - phase) / scan); phase + n * scan <= tape.to; n++) {
+    const x = tape.x(phase + n * scan);
+    stroke(pen, ink.target, 1, [[x, box.top - 3], [x, box.top + 2]]);
+  }
+};
+
+const drawBars = ({ pen }, box, tape, { signal, input, ink, word }) => {
   const middle = (box.top + box.bottom) / 2;
   stroke(pen, ink.soft, 1, [[tape.x(tape.from), box.bottom], [tape.x(tape.to), box.bottom]]);
   const [first, last] = stretchesIn(signal, tape.from, tape.to);
@@ -96,6 +116,7 @@ const drawBars = ({ pen }, box, tape, { signal, ink, word }) => {
     const name = fitting(pen, [`${word} ${signal.number[i]}`, `${signal.number[i]}`, ""], to - from - 6, SMALL);
     write(pen, name, (Math.max(from, tape.left) + to) / 2, middle, { font: SMALL, colour: ink.ink, align: "center", line: "middle" });
   }
+  if (input) drawInput({ pen }, box, tape, { input, ink });
 };
 
 const drawBar = (pen, box, [from, to], { fill, ink }) => {
@@ -107,7 +128,7 @@ const drawBar = (pen, box, [from, to], { fill, ink }) => {
 };
 
 const drawCarrierEyeLane = (area, box, tape, { setup, ink }) =>
-  drawBars(area, box, tape, { signal: setup.carrier_eye, ink, word: "carrier" });
+  drawBars(area, box, tape, { signal: setup.carrier_eye, input: setup.carrier_input, ink, word: "carrier" });
 
 /** A mark: from when the program knows of it until the clutch closes for it, or it is given up. */
 const drawMarksLane = ({ pen }, box, tape, { setup, feeder, ink }) => {
@@ -133,7 +154,7 @@ const drawMarksLane = ({ pen }, box, tape, { setup, feeder, ink }) => {
 };
 
 const drawInsertEyeLane = (area, box, tape, { setup, feeder, ink }) => {
-  drawBars(area, box, tape, { signal: feeder.insert_eye, ink, word: "insert" });
+  drawBars(area, box, tape, { signal: feeder.insert_eye, input: feeder.insert_input, ink, word: "insert" });
   const { happenings } = setup;
   const place = setup.feeders.indexOf(feeder);
   for (let i = countUpTo(happenings.time_s, tape.from); i < countUpTo(happenings.time_s, tape.to); i++) {

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
+from textwrap import wrap
 from typing import Any
 
+from feedsim.output.deciding import easiest, enough
 from feedsim.output.product.points import product_cells, product_heads, tells_products
 from feedsim.quantities import System, display, display_unit
 from feedsim.studies.axes import LINE_SPEED
@@ -36,7 +38,21 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
             cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
             lines.append(("  " + "  ".join(cells) + "  " + row[-1]).rstrip())
     lines += [*_products(sweep, units), *_stops(sweep, units)]
-    return "\n".join([*lines, "", verdict_of(sweep, units=units)])
+    return "\n".join([*lines, "", verdict_of(sweep, units=units), *_needed(sweep)])
+
+
+def _needed(sweep: Mapping[str, Any]) -> list[str]:
+    """Say how many carriers a point needs to be decided, where some are not; of the most needy."""
+    points = sweep["points"]
+    open_ones = [p for p in points if not (p["decided"] if p["accepted"] else p["refused"])]
+    met = [row for p in open_ones if p["accepted"] for row in p["to_decide"]]
+    unmet = [row for p in open_ones if not p["accepted"] for row in easiest(p["to_decide"])]
+    told = (
+        f"{where}: {points[0]['carriers']} carriers do not show it at 95 %; {more}."
+        for where, rows in (("Accepted, not decided", met), ("Not accepted, not for sure", unmet))
+        if (more := enough(rows, accepted=True))
+    )
+    return [line for text in told for line in wrap(text, 100)]
 
 
 def _products(sweep: Mapping[str, Any], units: System) -> list[str]:
@@ -142,20 +158,29 @@ def verdict_of(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
     """Say up to which speed, or with which values, the sweep is accepted."""
     keys = [axis["key"] for axis in sweep["axes"]]
     if keys == [LINE_SPEED]:
-        highest = sweep["highest_accepted_speed_mm_s"]
-        if highest is None:
-            return "Not accepted even at the lowest speed of the sweep."
-        shown = display(highest, "speed", units=units)
-        return f"Accepted at every speed of the sweep up to {shown}."
+        return _verdict_of_speeds(sweep, units)
     if keys[-1] == LINE_SPEED:
         return _verdict_of_map(sweep, keys[0], units)
     points = sweep["points"]
     accepted = sum(1 for point in points if point["accepted"])
     if not accepted:
-        return "Not accepted at any point."
+        sure = "" if all(p["refused"] for p in points) else ", not for sure at each"
+        return f"Not accepted at any point{sure}."
     if len(keys) > 1:
         return f"Accepted at {accepted} of {len(points)} points."
     return f"Accepted with {keys[0]} at {', '.join(_stretches(points, keys[0]))}."
+
+
+def _verdict_of_speeds(sweep: Mapping[str, Any], units: System) -> str:
+    highest = sweep["highest_accepted_speed_mm_s"]
+    if highest is None:
+        if not sweep["points"][0]["refused"]:
+            return "Not decided even at the lowest speed of the sweep: more carriers are needed."
+        return "Not accepted even at the lowest speed of the sweep."
+    shown = display(highest, "speed", units=units)
+    below = [p for p in sweep["points"] if p["line_speed_mm_s"] <= highest]
+    sure = "" if all(p["decided"] for p in below) else ", not for sure"
+    return f"Accepted at every speed of the sweep up to {shown}{sure}."
 
 
 def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:
@@ -163,6 +188,10 @@ def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:
     rows = sweep["highest_accepted"]
     speeds = [row["line_speed_mm_s"] or 0.0 for row in rows]
     if not max(speeds):
+        lowest = min(p["line_speed_mm_s"] for p in sweep["points"])
+        slow = [p for p in sweep["points"] if p["line_speed_mm_s"] == lowest]
+        if not all(p["refused"] for p in slow):
+            return "Not decided even at the lowest speed: more carriers are needed."
         return "Not accepted even at the lowest speed, whatever the value."
     best = [row["varied"][key] for row in rows if row["line_speed_mm_s"] == max(speeds)]
     where = f"{best[0]} to {best[-1]}" if len(best) > 2 else " and ".join(best)

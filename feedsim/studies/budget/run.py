@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import mean_interval
 from feedsim.metrics.rows import begins_among, placed_rows
 from feedsim.metrics.spread import resolution_mm, spread
+from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.records.columns import RunRecords
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict
 from feedsim.studies.run import rehearse
 
-__all__ = ["Simulated", "is_steady", "run_spread", "sd_interval", "simulated_of", "steady"]
+__all__ = ["Simulated", "is_steady", "run_spread", "simulated_of", "steady"]
 
 Floats = NDArray[np.float64]
 _DISTURBING = ("fault", "adjust")
@@ -96,39 +96,3 @@ def simulated_of(
         late_engages=int(np.count_nonzero(feeder.late_engage[rows])),
         stops=stops,
     )
-
-
-def sd_interval(
-    values: Floats, *, resolution: float = 0.0, begins: Sequence[int] = (0,)
-) -> Interval | None:
-    """Return the 95 % interval of the standard deviation of values in time order.
-
-    A chi-squared interval would take the values for independent and normal. Here the squared
-    deviations from the mean are averaged, and the interval of that average is by batch means
-    (:func:`feedsim.metrics.means.mean_interval`); its ends' roots are those of the standard
-    deviation.
-
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        Finite.
-    resolution : float
-        Unit of the values: all that lie within it are one value.
-    begins : sequence of int
-        Places at which a run begins.
-
-    Returns
-    -------
-    Interval or None
-        Unit of the values; None for fewer than two values.
-    """
-    n = len(values)
-    if n < 2:
-        return None
-    if float(values.max() - values.min()) <= resolution:
-        return Interval(0.0, 0.0)
-    squares = (values - values.mean()) ** 2 * (n / (n - 1))
-    found = mean_interval(squares, begins=begins)
-    if found is None:
-        return None
-    return Interval(max(found.low, 0.0) ** 0.5, found.high**0.5)

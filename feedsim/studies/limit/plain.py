@@ -7,9 +7,9 @@ from dataclasses import fields
 from typing import Any
 
 from feedsim import __version__
+from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.hazards import Hazards
-from feedsim.metrics.intervals import trials_to_tell
 from feedsim.metrics.missed import MissCauses
 from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.tally import Sureness, Tally, added, shares_of
@@ -151,17 +151,18 @@ def _counts(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -> 
                 "limit": test.limit,
                 "met": not test.failed(),
                 "decided": test.decided(),
-                "trials_to_tell": (
-                    None
-                    if test.share is None
-                    else trials_to_tell(test.share, test.limit, confidence=confidence)
-                ),
+                "trials_to_tell": _carriers_to_tell(test, counts.carriers, confidence),
             }
             for name, test in shares.items()
         },
         "missed_by_cause": _named(MissCauses, counts.causes),
         "hazards": _named(Hazards, counts.hazards),
     }
+
+
+def _carriers_to_tell(test: AgainstLimit, carriers: int, confidence: float) -> float | None:
+    times = test.times_to_tell(confidence=confidence)
+    return None if times is None else carriers * times
 
 
 def _named(of: type, counts: Sequence[int]) -> dict[str, Plain]:

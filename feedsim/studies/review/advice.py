@@ -28,6 +28,7 @@ _CHECKS: tuple[Check, ...] = (
     timing.no_cycle,
     timing.drive,
     timing.loop_gain,
+    timing.feedforward,
     timing.memory,
     placing.gaps,
     levels,

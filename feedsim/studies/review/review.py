@@ -12,6 +12,7 @@ from feedsim.studies.review.advice import warnings_of
 from feedsim.studies.review.automatic import automatic_words
 from feedsim.studies.review.facts import feeder_words, line_words
 from feedsim.studies.review.neighbours import side_by_side
+from feedsim.studies.review.product import product_warnings, product_words
 from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
 
@@ -55,8 +56,8 @@ def review(scenario: Scenario, *, units: System = "metric") -> Review:
     ]
     return Review(
         title=scenario.title,
-        words=line_words(machine, units=units),
-        warnings=list(_run_warnings(scenario)),
+        words=[*line_words(machine, units=units), *product_words(scenario, setups)],
+        warnings=[*_run_warnings(scenario), *product_warnings(scenario, setups)],
         feeders=feeders,
     )
 

@@ -25,6 +25,7 @@ __all__ = [
     "aliasing",
     "cycle",
     "drive",
+    "feedforward",
     "late_marks",
     "late_openings",
     "leads",
@@ -39,6 +40,7 @@ __all__ = [
 _TIGHT = 0.9
 _REGULAR = 0.1
 _COARSE = 0.1
+_LITTLE_FEEDFORWARD = 0.05
 _CRAWL_MM_S = 1e-3
 _SAME_LEAD_S = 2e-5
 
@@ -211,6 +213,18 @@ def loop_gain(s: Setup) -> Iterator[str]:
         f"(with a further cycle of delay it does not settle beyond 1). The servo modelled here "
         f"follows without steps and does not show it. Lower the gain, unless the drive closes the "
         f"loop itself, faster."
+    )
+
+
+def feedforward(s: Setup) -> Iterator[str]:
+    """Warn of a velocity feedforward so small that a fraction may have been meant."""
+    share = s.feeder.servo.velocity_feedforward
+    if not 0.0 < share < _LITTLE_FEEDFORWARD or math.isinf(s.feeder.servo.loop_gain_per_s):
+        return
+    yield (
+        f"A velocity feedforward of {s.say(share, 'share')} is next to none: the feed lags by "
+        f"nearly speed over loop gain. If the fraction {100.0 * share:.3g} was meant, write "
+        f'"{1e4 * share:.4g} %"; without feedforward, "0 %".'
     )
 
 

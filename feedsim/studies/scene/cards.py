@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from feedsim.draws.cards import InsertCard
 from feedsim.metrics.plain import Plain
 from feedsim.records.trace import TraceEvent
+from feedsim.settings.levels import filters
 from feedsim.studies.scene.columns import column
 from feedsim.studies.scene.stretch import Stretch
 
@@ -139,12 +140,16 @@ def _firsts(stretch: Stretch, feeder: int, cards: list[InsertCard], first: float
     """Return for each insert where the row that it belongs to begins (mm of feed travel).
 
     All are of one row, unless a magazine ran empty or jammed: what comes then comes anew, and the
-    first of them that switches its eye tells from where.
+    first of them that switches its eye's output tells from where.
     """
-    firsts, since = np.full(len(cards), first), 0
-    for event in _at_the_eye(stretch, feeder, "switches"):
+    firsts, since, before_s = np.full(len(cards), first), 0, -math.inf
+    switches = "output_on" if filters(stretch.machine.feeders[feeder].eye) else "switches"
+    for event in _at_the_eye(stretch, feeder, switches):
         if event.insert >= len(cards):
             break
+        if event.time_s <= before_s:
+            continue  # the output was on already, from a card that was not seen
+        before_s = event.time_s
         card = cards[event.insert]
         passes = stretch.feeds[feeder].position(event.time_s - card.eye_delay_s)
         seen = passes - card.seen_edge_mm

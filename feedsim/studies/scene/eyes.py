@@ -7,14 +7,25 @@ from typing import NamedTuple
 
 import numpy as np
 
+from feedsim.machine import Eye
 from feedsim.metrics.plain import Plain
-from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.motion.ticks import SAME_INSTANT_S, next_tick
 from feedsim.records.outcome import Outcome
+from feedsim.settings.levels import filters
+from feedsim.studies.eye_levels import Level, carrier_outputs, program_levels
 from feedsim.studies.scene.cards import Inserts
 from feedsim.studies.scene.columns import column
 from feedsim.studies.scene.stretch import Stretch
 
-__all__ = ["Blocked", "blocked_plain", "carrier_eye_blocked", "insert_eye_blocked"]
+__all__ = [
+    "Blocked",
+    "blocked_plain",
+    "carrier_eye_blocked",
+    "carrier_eye_runs",
+    "insert_eye_blocked",
+    "insert_eye_runs",
+    "program_input",
+]
 
 
 class Blocked(NamedTuple):
@@ -30,8 +41,31 @@ def carrier_eye_blocked(stretch: Stretch) -> list[Blocked]:
 
     It goes off ``off_response`` after the trailing edge (model, section 4).
     """
+    return in_stretch(carrier_eye_runs(stretch), stretch)
+
+
+def program_input(runs: list[Blocked], eye: Eye, stretch: Stretch) -> list[Blocked]:
+    """Return what the program has of an output that has a filter, or is polled; else nothing."""
+    if not filters(eye):
+        return []
+    phase_s, scan_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
+    levels = program_levels(
+        (Level(b.number, b.from_s, b.to_s) for b in runs),
+        eye,
+        lambda t: next_tick(t, phase_s, period=scan_s),
+    )
+    return in_stretch([Blocked(b.from_s, b.to_s, b.number) for b in levels], stretch)
+
+
+def carrier_eye_runs(stretch: Stretch) -> list[Blocked]:
+    """Return the runs of the carrier eye's output, in the stretch or not."""
     leading, belt = stretch.records.carriers.leading_edge_mm, stretch.trace.belt
     length, off = stretch.machine.carriers.length_mm, stretch.machine.carrier_eye.off_response_s
+    if filters(stretch.machine.carrier_eye):
+        levels = carrier_outputs(
+            stretch.trace.events, lambda k: belt.time_at(float(leading[k]) + length) + off
+        )
+        return [Blocked(b.from_s, b.to_s, b.number) for b in levels]
     found: list[Blocked] = []
     for event in stretch.trace.events:
         if event.part != "carrier_eye":
@@ -41,11 +75,16 @@ def carrier_eye_blocked(stretch: Stretch) -> list[Blocked]:
             found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
         elif event.event == "switches":
             found.append(Blocked(event.time_s, end, event.carrier))
-    return _seen(found, stretch)
+    return found
 
 
 def insert_eye_blocked(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Blocked]:
-    """Return when an insert eye's output is on, whoever looks or not.
+    """Return when an insert eye's output is on, whoever looks or not, in the stretch."""
+    return in_stretch(insert_eye_runs(stretch, feeder, inserts), stretch)
+
+
+def insert_eye_runs(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Blocked]:
+    """Return the runs of an insert eye's output.
 
     An insert that the eye misses does not hold it; one that merges holds it on longer; one that
     was staged at the start holds it from the start. The tail goes by as the feed moves, later by
@@ -74,10 +113,11 @@ def insert_eye_blocked(stretch: Stretch, feeder: int, inserts: Inserts) -> list[
             found[-1] = found[-1]._replace(to_s=max(ends_s, found[-1].to_s))
         else:
             found.append(Blocked(passes + card.eye_delay_s, ends_s, number))
-    return _seen(found, stretch)
+    return found
 
 
-def _seen(found: list[Blocked], stretch: Stretch) -> list[Blocked]:
+def in_stretch(found: list[Blocked], stretch: Stretch) -> list[Blocked]:
+    """Return those that have a length, and something of it in the stretch."""
     return [
         b
         for b in found

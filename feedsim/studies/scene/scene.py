@@ -8,17 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim import __version__
-from feedsim.machine import Feeder
+from feedsim.machine import Eye, Feeder
 from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain, plain
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 from feedsim.scenario import Scenario
+from feedsim.settings.levels import filters
 from feedsim.studies.run import criteria_of
 from feedsim.studies.scene.cards import carriers_plain, inserts_of
 from feedsim.studies.scene.choice import Choice
 from feedsim.studies.scene.columns import column
-from feedsim.studies.scene.eyes import blocked_plain, carrier_eye_blocked, insert_eye_blocked
+from feedsim.studies.scene.eyes import (
+    Blocked,
+    blocked_plain,
+    carrier_eye_blocked,
+    carrier_eye_runs,
+    insert_eye_blocked,
+    insert_eye_runs,
+    program_input,
+)
 from feedsim.studies.scene.happenings import (
     Happening,
     happenings,
@@ -103,6 +112,7 @@ def scene(
         "encoder": encoder_plain(machine.encoder, stretch.draws.phases()),
         "carriers": carriers_plain(stretch),
         "carrier_eye": blocked_plain(carrier_eye_blocked(stretch)),
+        **_input("carrier_input", stretch, machine.carrier_eye, carrier_eye_runs(stretch)),
         "feeders": [
             _feeder(stretch, j, missed_s=missed_s[j], hazards=hazards[j])
             | {"reasons": reasons_plain(stretch, j, units=units)}
@@ -147,9 +157,20 @@ def _feeder(
         ),
         "inserts": inserts.to_plain(stretch, number),
         "insert_eye": blocked_plain(blocked),
+        **_input("insert_input", stretch, machine.eye, insert_eye_runs(stretch, number, inserts)),
         "rows": _rows(stretch, number, missed_s=missed_s, hazards=hazards),
         "before": _before(stretch, number, hazards),
     }
+
+
+def _input(key: str, stretch: Stretch, eye: Eye, runs: list[Blocked]) -> dict[str, Plain]:
+    """Return what the program has of an eye, and when it looks; nothing where it is the output."""
+    if not filters(eye):
+        return {}
+    scan = stretch.machine.controller.scan_s if eye.polled else 0.0
+    phase = stretch.draws.phases().ticks_s
+    levels = blocked_plain(program_input(runs, eye, stretch))
+    return {key: {"levels": levels, "scan_s": scan, "phase_s": phase}}
 
 
 def _geometry(feeder: Feeder) -> dict[str, Plain]:

@@ -1,0 +1,154 @@
+"""How every command hands over what it found: a folder of files, and words or JSON."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from feedsim.cli.options import tell
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from feedsim.output.files import Content
+    from feedsim.output.folder import OutputFolder
+
+__all__ = ["Answer", "deliver", "print_now"]
+
+_NARROWEST = 80
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a command has found.
+
+    Attributes
+    ----------
+    text : callable
+        Makes what people read, a string or what rich can print.
+    json : str
+        The same as data.
+    files : mapping of str to bytes or callable
+        By name.
+    beside : mapping of Path to bytes or callable
+        Files outside the folder that appear together with them.
+    notes : sequence of str
+        What standard error gets where standard output has JSON: the text has it otherwise.
+    last : str
+        Words after the line that names the files.
+    status : int
+        The exit status.
+    """
+
+    text: Callable[[], RenderableType]
+    json: str
+    files: Mapping[str, Content] = field(default_factory=dict)
+    beside: Mapping[Path, Content] = field(default_factory=dict)
+    notes: Sequence[str] = ()
+    last: str = ""
+    status: int = 0
+
+
+def deliver(
+    command: str,
+    find: Callable[[OutputFolder], Answer],
+    *,
+    folder: Path,
+    as_json: bool = False,
+    pictures: bool = True,
+) -> int:
+    """Find an answer and hand it over.
+
+    The folder, and whether pictures can be drawn, are tried before any work. The folder is this
+    command's alone until all is printed.
+
+    Parameters
+    ----------
+    command : str
+        Its name, which the manifest bears.
+    find : callable
+        Given the folder; returns the answer.
+    folder : Path
+        Of the files.
+    as_json : bool
+        Print JSON and nothing else on standard output.
+    pictures : bool
+        Whether there are pictures among the files.
+
+    Returns
+    -------
+    int
+        The exit status.
+
+    Raises
+    ------
+    InterruptedWork
+        If the command is asked to end; says what is in place or kept.
+    FeedsimError
+        If the folder is in use, or its files cannot be written or the answer not printed.
+    """
+    from feedsim.errors import FeedsimError
+    from feedsim.interrupts import InterruptedWork
+    from feedsim.output.canvas import try_pictures
+    from feedsim.output.folder import OutputFolder
+
+    if pictures:
+        try_pictures()
+    out = OutputFolder(folder, command, tell=tell)
+    try:
+        with out:
+            answer = find(out)
+            out.write(answer.files, beside=answer.beside)
+            _show(answer, f"wrote {', '.join(answer.files)} to {folder}", as_json=as_json)
+    except KeyboardInterrupt:
+        raise InterruptedWork(out.state() or "nothing was written") from None
+    except FeedsimError:
+        if state := out.state():
+            tell(state)
+        raise
+    return answer.status
+
+
+def print_now(answer: Answer, *, as_json: bool) -> int:
+    """Print an answer, write no files, and return the exit status."""
+    _show(answer, "", as_json=as_json)
+    return answer.status
+
+
+def _show(answer: Answer, written: str, *, as_json: bool) -> None:
+    from feedsim.errors import FeedsimError, printable
+
+    last = [printable(line) for line in (written, answer.last) if line]
+    try:
+        if as_json:
+            for note in answer.notes:
+                tell(f"note: {note}")
+            typer.echo(answer.json, nl=False)
+        else:
+            _print(answer.text())
+            typer.echo("".join(f"{line}\n" for line in last), nl=False)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise FeedsimError(f"cannot print the result: {error.strerror or error}") from None
+    if as_json:
+        for line in last:
+            tell(line)
+
+
+def _print(text: RenderableType) -> None:
+    if isinstance(text, str):
+        typer.echo(text)
+        return
+    from rich.console import Console
+
+    console = Console()
+    # a narrower terminal wraps the lines itself; cut-off columns would hide what matters
+    console.width = max(console.width, _NARROWEST)
+    console.print(text)

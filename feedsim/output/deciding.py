@@ -1,0 +1,58 @@
+"""How many carriers would decide a verdict, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+__all__ = ["easiest", "enough", "round_up"]
+
+_FIGURES = {"within_tolerance": "in tolerance", "missed": "missed", "jam_risk": "jam risk"}
+
+
+def round_up(number: float) -> int:
+    """Return a number of carriers rounded up to two digits: it is an estimate.
+
+    >>> round_up(5996), round_up(61), round_up(3)
+    (6000, 61, 3)
+    """
+    step: int = 10 ** max(0, len(str(math.ceil(number))) - 2)
+    return step * math.ceil(number / step)
+
+
+def enough(to_decide: Sequence[Mapping[str, Any]], *, accepted: bool) -> str:
+    """Say how many carriers would decide, and which figures ask for them; empty without any.
+
+    Parameters
+    ----------
+    to_decide : sequence of mapping
+        As ``to_decide`` of ``results.json``: what is not decided at one point, or at several.
+    accepted : bool
+        Whether every point estimate is met. If so all that is open has to be decided; if not, the
+        first figure that is refused for sure settles it.
+    """
+    open_ones = list(to_decide) if accepted else easiest(to_decide)
+    if not open_ones:
+        return ""
+    known = [row for row in open_ones if row["carriers"] is not None]
+    if len(known) < len(open_ones):
+        stuck = [row for row in open_ones if row["carriers"] is None]
+        return f"no number of carriers is known to ({_named(stuck)} at the limit)"
+    most = max(int(row["carriers"]) for row in known)
+    return f"about {round_up(most)} would, if shares stay as they are ({_named(known)})"
+
+
+def easiest(to_decide: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Return the figure that is not met and that the fewest carriers decide; none where all are."""
+    unmet = [row for row in to_decide if not row["met"]]
+    return sorted(unmet, key=lambda row: row["carriers"] or math.inf)[:1]
+
+
+def _named(rows: Sequence[Mapping[str, Any]]) -> str:
+    several = len({row["feeder"] for row in rows}) > 1
+    names = [
+        f"{row['feeder']}: {_FIGURES[row['figure']]}" if several else _FIGURES[row["figure"]]
+        for row in rows
+    ]
+    return ", ".join(dict.fromkeys(names))

@@ -1,0 +1,94 @@
+"""A file that one process at a time holds; the system lets go of it when that process ends."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from pathlib import Path
+
+try:
+    import fcntl
+except ImportError:  # a system without such locks
+    fcntl = None  # type: ignore[assignment]
+
+__all__ = ["InUseError", "Lock"]
+
+_FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+_LONGEST = 300
+_NO_LOCKS = {errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK, errno.EINVAL}
+
+
+class InUseError(Exception):
+    """Somebody holds the lock; the text says who."""
+
+
+class Lock:
+    """A lock that is held, until :meth:`release` or the end of the process.
+
+    The lock is the system's (``flock``), not that the file exists: a file that a dead process
+    has left is no lock, whatever number that process had.
+
+    Attributes
+    ----------
+    left_by : str
+        Who held it last, if that process ended without letting go of it; else "".
+    certain : bool
+        False where the file system has no locks: others are then not kept out.
+
+    Parameters
+    ----------
+    path : Path
+        Of the file; made if it is not there, and gone with the lock.
+    who : str
+        What others are told meanwhile.
+
+    Raises
+    ------
+    InUseError
+        If another process, or another lock of this one, holds it.
+    FileNotFoundError
+        If the file or its folder went away meanwhile; try again.
+    OSError
+        If there can be no such file.
+    """
+
+    def __init__(self, path: Path, who: str) -> None:
+        self._path = path
+        self._file = os.open(path, _FLAGS, 0o666)
+        try:
+            self.certain = self._lock()
+            self.left_by = self._read()
+            os.ftruncate(self._file, 0)
+            os.lseek(self._file, 0, os.SEEK_SET)
+            os.write(self._file, who.encode("utf-8", "replace"))
+        except BaseException:
+            os.close(self._file)
+            raise
+
+    def _lock(self) -> bool:
+        if not stat.S_ISREG(os.fstat(self._file).st_mode):
+            raise OSError(errno.EEXIST, "something else has the name of its lock")
+        if fcntl is None:
+            return False
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InUseError(self._read()) from None
+        except OSError as error:
+            if error.errno in _NO_LOCKS:
+                return False
+            raise
+        # the one who held it may have removed the file since we opened it
+        if not os.path.samestat(os.stat(self._path), os.fstat(self._file)):
+            raise FileNotFoundError(errno.ENOENT, "gone meanwhile")
+        return True
+
+    def _read(self) -> str:
+        text = os.read(self._file, _LONGEST).decode("utf-8", "replace")
+        return "".join(c if c.isprintable() else "?" for c in text)
+
+    def release(self) -> None:
+        """Let go, and leave no file behind."""
+        self._path.unlink(missing_ok=True)
+        os.close(self._file)

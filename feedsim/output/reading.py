@@ -1,0 +1,28 @@
+"""Files that feedsim has written, read again with no trust in what stands there now."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from io import BufferedReader
+from pathlib import Path
+
+__all__ = ["regular_file"]
+
+_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+
+def regular_file(path: Path) -> BufferedReader:
+    """Open a file for reading its bytes; nothing else is waited for.
+
+    Raises
+    ------
+    OSError
+        If it is no file, but a folder, a pipe or a device, or cannot be read.
+    """
+    number = os.open(path, _FLAGS)
+    if not stat.S_ISREG(os.fstat(number).st_mode):
+        os.close(number)
+        raise OSError(errno.EINVAL, "no regular file")
+    return os.fdopen(number, "rb")

@@ -1,0 +1,72 @@
+"""A small sweep whose points are run once and whose pictures are not drawn, to be done often."""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from feedsim.cli import sweep as command
+from feedsim.output import canvas
+from feedsim.output.sweep import report
+from feedsim.studies import sweep as study
+from feedsim.studies.limit import search
+from feedsim.studies.review import review
+
+CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
+POINTS = 3
+WORDS = ("sweep", CARD, "--speeds", "40,60,150 m/min", "--carriers", 20, "--jobs", 1)
+
+Patch = Callable[[object, str, object], None]
+
+
+class Runs:
+    """Real results of points, each run once; counts how often one is asked for."""
+
+    def __init__(self) -> None:
+        self.asked = 0
+        self.on_run: Callable[[], object] = lambda: None
+        self._run = study.run_point
+        self._known: dict[str, dict[str, Any]] = {}
+
+    def __call__(
+        self, scenario: dict[str, Any], changes: study.Changes, replications: int
+    ) -> dict[str, Any]:
+        self.asked += 1
+        self.on_run()
+        key = json.dumps([scenario["seed"], changes, replications])
+        if key not in self._known:
+            self._known[key] = self._run(scenario, changes, replications)
+        return self._known[key]
+
+
+def made_cheap(patch: Patch) -> Runs:
+    """Make sweeps cheap; what they keep and write still holds all the results."""
+    runs = Runs()
+
+    def figures(_: object, points: object, **__: object) -> Mapping[str, object]:
+        return {"sweep": points}
+
+    def pictures(figures: Mapping[str, object]) -> dict[str, bytes]:
+        kinds = ("png", "svg")
+        return {f"{n}.{k}": json.dumps([k, f]).encode() for n, f in figures.items() for k in kinds}
+
+    patch(study, "run_point", runs)
+    patch(command, "_figures", figures)
+    patch(report, "sweep_report", lambda plain, **_: json.dumps([plain, "report"]))
+    patch(canvas, "pictures", pictures)
+    patch(canvas, "try_pictures", lambda: None)
+    patch(search, "closed_limits", functools.cache(search.closed_limits))
+    patch(review, "review", functools.cache(review.review))
+    return runs
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    """Return all files below a folder, hidden ones too, by their path in it."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }

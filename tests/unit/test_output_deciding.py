@@ -1,0 +1,85 @@
+"""How many carriers would decide, in words."""
+
+import pytest
+
+from feedsim.output.deciding import enough, round_up
+from feedsim.output.sweep.text import sweep_text
+from feedsim.studies.axes import LINE_SPEED
+from tests.unit.sweep_points import feeder, point
+
+
+def row(figure, carriers, *, met=True, name="card feeder"):
+    return {"feeder": name, "figure": figure, "met": met, "carriers": carriers}
+
+
+def test_the_figure_that_asks_for_most_counts_where_all_are_met() -> None:
+    said = enough([row("missed", 3838), row("within_tolerance", 1277)], accepted=True)
+    assert said == "about 3900 would, if shares stay as they are (missed, in tolerance)"
+
+
+def test_the_first_figure_to_be_refused_counts_where_one_is_not_met() -> None:
+    rows = [row("missed", 90, met=True), row("jam_risk", 5001, met=False)]
+    rows.append(row("within_tolerance", 612, met=False))
+    said = enough(rows, accepted=False)
+    assert said == "about 620 would, if shares stay as they are (in tolerance)"
+
+
+def test_a_share_at_its_limit_is_never_decided() -> None:
+    said = enough([row("missed", None), row("jam_risk", 500)], accepted=True)
+    assert said == "no number of carriers is known to (missed at the limit)"
+    assert enough([], accepted=True) == ""
+
+
+def test_several_feeders_are_named() -> None:
+    rows = [row("missed", 10, name="one"), row("missed", 20, name="two")]
+    assert enough(rows, accepted=True).endswith("(one: missed, two: missed)")
+
+
+@pytest.mark.parametrize(("number", "shown"), [(1.0, 1), (99.2, 100), (3838, 3900), (1e6, 1000000)])
+def test_an_estimate_has_two_digits(number, shown) -> None:
+    assert round_up(number) == shown
+
+
+def sweep(*points):
+    each = [{**p, "stops": {"count": 0}} for p in points]
+    return {"title": "By hand", "axes": [{"key": LINE_SPEED}], "points": each}
+
+
+def said(swept_):
+    return " ".join(sweep_text(swept_).split())
+
+
+def swept(*, refused: bool):
+    slow = point(500.0, feeder(), accepted=False, decided=refused, because=("x",))
+    if not refused:
+        slow["to_decide"] = [row("missed", 3838, met=False)]
+    return {**sweep(slow), "highest_accepted_speed_mm_s": None}
+
+
+def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
+    text = said(swept(refused=False))
+    assert "Not accepted even" not in text
+    assert "Not decided even at the lowest speed of the sweep: more carriers are needed." in text
+    assert "about 3900 would, if shares stay as they are (missed)" in text
+    # the twin: refused for sure it says so
+    text = said(swept(refused=True))
+    assert "Not accepted even at the lowest speed of the sweep." in text
+    assert "more carriers" not in text
+
+
+def test_a_speed_that_is_not_decided_is_not_accepted_for_sure() -> None:
+    open_one = point(500.0, feeder(), accepted=True, decided=False)
+    open_one["to_decide"] = [row("jam_risk", 61)]
+    text = said({**sweep(open_one), "highest_accepted_speed_mm_s": 500.0})
+    assert "Accepted at every speed of the sweep up to 30 m/min, not for sure." in text
+    assert "about 61 would, if shares stay as they are (jam risk)" in text
+
+
+def test_of_several_points_not_accepted_the_one_that_needs_most_is_told() -> None:
+    points = []
+    for speed, carriers in ((500.0, 3838), (600.0, 212)):
+        made = point(speed, feeder(), accepted=False, decided=False, because=("x",))
+        made["to_decide"] = [row("missed", carriers, met=False), row("jam_risk", 9000, met=False)]
+        points.append(made)
+    text = said({**sweep(*points), "highest_accepted_speed_mm_s": None})
+    assert "about 3900 would, if shares stay as they are (missed)" in text
