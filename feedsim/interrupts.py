@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -29,10 +30,20 @@ def as_interrupts() -> None:
 
 
 def leaving_at_once(leave: Callable[[], None]) -> None:
-    """From now on call `leave` where something asks to end: there is nothing left to clear up."""
+    """From now on call `leave` where something asks to end: there is nothing left to clear up.
+
+    As Python ends it forgets its handlers, and a signal would end the process with a status of its
+    own: the last moments are deaf.
+    """
     for number in _ASKING:
         if callable(signal.getsignal(number)):
             signal.signal(number, lambda *_: leave())
+    atexit.register(_deaf)
+
+
+def _deaf() -> None:
+    for number in _ASKING:
+        signal.signal(number, signal.SIG_IGN)
 
 
 @contextmanager

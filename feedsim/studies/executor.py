@@ -15,6 +15,7 @@ from threading import Thread, current_thread, main_thread
 from typing import Any, Protocol
 
 from feedsim.errors import FeedsimError
+from feedsim.interrupts import held
 
 __all__ = ["Cluster", "Crew", "Local", "Pool", "Where", "completed", "crew"]
 
@@ -215,9 +216,10 @@ class _Processes:
 @contextmanager
 def _processes(count: int) -> Iterator[Pool]:
     others = set(active_children())
-    executor = ProcessPoolExecutor(
-        count, mp_context=get_context("spawn"), initializer=_worker_begins
-    )
+    with _interrupts_held():
+        executor = ProcessPoolExecutor(
+            count, mp_context=get_context("spawn"), initializer=_worker_begins
+        )
     try:
         yield _Processes(executor)
     except BaseException:
@@ -246,29 +248,30 @@ def _interrupts_held() -> Iterator[None]:
 
     It would leave them half started, or reach them before :func:`_worker_begins`.
     """
-    handler = signal.getsignal(signal.SIGINT)
-    if current_thread() is not main_thread() or handler is None:  # nothing that we could hold
-        yield
+    if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is None:
+        yield  # nothing that we could hold
         return
-    met: list[int] = []
-    signal.signal(signal.SIGINT, lambda number, _: met.append(number))
-    held = _blocked()
-    try:
-        yield
-    finally:
-        if held is not None:
-            signal.pthread_sigmask(signal.SIG_SETMASK, held)
-        signal.signal(signal.SIGINT, handler)
-        if met:
-            signal.raise_signal(signal.SIGINT)
+    with held():
+        blocked = _blocked()
+        try:
+            yield
+        finally:
+            if blocked is not None:
+                signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
 
 
 def _blocked() -> set[int] | None:
-    """Block interrupts in a way that is inherited, where there is one; return what was blocked."""
+    """Block interrupts in a way that is inherited, where there is one; return what was blocked.
+
+    A closing terminal sends SIGHUP to every process, and the tracker that Python starts for its
+    own would end of it with many words.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         return None
-    resource_tracker.ensure_running()  # its start would let them in again
-    return signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})
+    resource_tracker.ensure_running()  # its start would let an interrupt in again
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    return before
 
 
 def _worker_begins() -> None:

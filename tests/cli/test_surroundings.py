@@ -148,3 +148,29 @@ def test_exit_status_1_is_for_a_gate_alone(
     assert ended.status == status
     assert says in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+ENDED = """
+import os, signal, sys
+from feedsim.interrupts import as_interrupts, leaving_at_once
+
+class Late:
+    def __del__(self, kill=os.kill, pid=os.getpid(), number=signal.SIGINT):
+        kill(pid, number)  # as Python has forgotten its handlers
+
+late = Late()
+signal.signal(signal.SIGINT, signal.default_int_handler)
+as_interrupts()
+leaving_at_once(lambda: os._exit(3))
+if "now" in sys.argv:
+    os.kill(os.getpid(), signal.SIGTERM)
+sys.exit(3)
+"""
+
+
+@pytest.mark.parametrize("when", ["now", "late"])
+def test_an_interrupt_as_it_ends_changes_no_exit_status(when: str) -> None:
+    call = [sys.executable, "-c", ENDED, when]
+    ended = subprocess.run(call, capture_output=True, text=True, check=False,
+                           env={**os.environ, "PYTHONPATH": str(CARD.parents[1])})  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (3, "")

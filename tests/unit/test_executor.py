@@ -152,6 +152,7 @@ def test_an_interrupt_ends_the_workers() -> None:
 SCRIPT = """
 import os, signal, threading, time
 from feedsim.studies import executor
+from feedsim.interrupts import as_interrupts
 from feedsim.studies.executor import Local, completed, crew
 
 def interrupt():  # as a terminal does it: every process
@@ -179,6 +180,16 @@ def script(folder: Path, first: str) -> subprocess.Popen[str]:
         start_new_session=True,
         env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
     )
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
+def test_a_terminal_that_closes_leaves_no_word_of_python(tmp_path: Path) -> None:
+    """SIGHUP reaches every process, Python's own tracker too."""
+    first = "threading.Timer(1.0, os.killpg, (0, signal.SIGHUP)).start(); as_interrupts()"
+    with script(tmp_path, first) as ended:
+        out, err = ended.communicate(timeout=30.0)
+    assert out.endswith("interrupted\n")
+    assert err == ""
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
