@@ -53,11 +53,12 @@ const drawCarriers = ({ pen }, at, setup, line, ink, chosen) => {
     const missed = setup.feeders.some(
       (f) => f.rows.outcome[row] !== PLACED && f.rows.missed_s[row] <= line.t,
     );
-    pen.fillStyle = ink.carrier;
+    const off = isOff(setup, { row, x_mm });
+    pen.fillStyle = off ? ink.paper : ink.carrier;
     pen.fillRect(nose - length, at.top, length, PLATE);
     pen.strokeStyle = isChosen ? ink.ink : ink["carrier-edge"];
     pen.lineWidth = isChosen ? 2 : 1.2;
-    if (missed) pen.setLineDash([4, 3]);
+    if (missed || off) pen.setLineDash(off ? [1, 5] : [4, 3]);
     pen.strokeRect(nose - length, at.top + 0.5, length, PLATE - 1);
     pen.setLineDash([]);
   }
@@ -88,6 +89,8 @@ const labelCarriers = ({ pen, width }, at, setup, line, { ink, words, inUnits, c
     const name = fitting(pen, [`carrier ${number}`, `${number}`], to - from, font);
     write(pen, name, middle, at.belt + 21, { font, colour: ink.ink, align: "center", back: ink.paper });
     const results = setup.feeders.map((f) => resultLabel(f, row, line.t, { words, inUnits })).filter((r) => r);
+    const diverted = gateLabel(setup, row, line.t);
+    if (diverted) results.push(diverted);
     if (!results.length) continue;
     const room = to - from + 0.8 * (setup.carrier_pitch_mm - setup.carrier_length_mm) * at.scale;
     const text = fitting(pen, [0, 1, 2].map((level) => results.map((r) => r.texts[level]).join("  ")), room, SMALL);

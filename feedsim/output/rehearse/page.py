@@ -24,6 +24,7 @@ SCRIPTS = (
     "numbers",
     "ink",
     "view",
+    "gate",
     "line",
     "feeder",
     "picture",
@@ -49,6 +50,7 @@ _DRAWING = (
     "back, it does so evenly between its eye and the first placement point. Inserts are not bent "
     "by anything but the picture."
 )
+_GATE = " A carrier that the divert gate has taken off is drawn empty and dotted from there on."
 _MOST_DIFFERENCES = 12
 _KINDS: tuple[Kind, ...] = ("length", "speed", "time", "acceleration")
 
@@ -91,7 +93,7 @@ def rehearse_page(
         feeders=feeders,
         differences=_difference_lines(differences, units),
         jumps=[*_JUMPS, "difference"] if two else _JUMPS,
-        drawing=_DRAWING,
+        drawing=_DRAWING + (_GATE if any(scene["gate"] for scene in scenes) else ""),
         cautions=CAUTIONS,
         style=part("page.css"),
         scripts=[part(f"{name}.js") for name in SCRIPTS],

@@ -20,6 +20,7 @@ const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, wi
   });
   drawTargets(area, at, setup, line, ink);
   drawCarrierEye(area, at, setup, line, ink);
+  drawGate(area, at, setup, line, ink);
   labelCarriers(area, at, setup, line, look);
   if (withDistances) drawDistances(area, at, inUnits, ink);
   setup.feeders.forEach((_, place) => drawNote(area, at, setup, place, line, look));

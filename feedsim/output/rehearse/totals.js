@@ -60,12 +60,13 @@ const totalsAt = (totals, t) => {
   };
 };
 
-/** Instants at which a product was complete, placed at every feeder; rising. */
+/** Instants at which a product was complete, placed at every feeder that it needs; rising. */
 const completions = (setup) => {
   const times = [];
+  const needed = setup.needs.map((place) => setup.feeders[place]);
   for (let row = 0; row < setup.carriers.leading_edge_mm.length; row++) {
-    const all = setup.feeders.every(({ rows }) => rows.outcome[row] === PLACED);
-    if (all) times.push(Math.max(...setup.feeders.map(({ rows }) => rows.placement_time_s[row])));
+    const all = needed.every(({ rows }) => rows.outcome[row] === PLACED);
+    if (all) times.push(Math.max(...needed.map(({ rows }) => rows.placement_time_s[row])));
   }
   return Float64Array.from(times).sort();
 };

@@ -28,6 +28,7 @@ from feedsim.studies.scene.eyes import (
     insert_eye_runs,
     program_input,
 )
+from feedsim.studies.scene.gate import complete_before, gate_plain, needs_plain
 from feedsim.studies.scene.happenings import (
     Happening,
     happenings,
@@ -118,7 +119,9 @@ def scene(
             | {"reasons": reasons_plain(stretch, j, units=units)}
             for j in numbers
         ],
-        "complete_before": _complete_before(stretch),
+        "needs": needs_plain(stretch),
+        "gate": gate_plain(stretch),
+        "complete_before": complete_before(stretch),
         "events": _events(stretch),
         "happenings": happenings_plain(shown),
     }
@@ -224,14 +227,6 @@ def _before(stretch: Stretch, number: int, hazards: Sequence[CycleHazard]) -> di
         "error_sum_mm": plain(float(errors.sum())),
         "error_square_sum_mm2": plain(float((errors * errors).sum())),
     }
-
-
-def _complete_before(stretch: Stretch) -> int:
-    before = stretch.carriers.start
-    complete = np.ones(before, dtype=np.bool_)
-    for rows in stretch.records.feeders:
-        complete &= rows.outcome[:before] == Outcome.PLACED
-    return int(np.count_nonzero(complete))
 
 
 def _events(stretch: Stretch) -> dict[str, Plain]:

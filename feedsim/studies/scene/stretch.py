@@ -107,7 +107,10 @@ def _ends(machine: Machine) -> tuple[float, float]:
     last = max(feeder.eye_to_placement_mm for feeder in machine.feeders)
     first = min(feeder.eye_to_placement_mm - _path_mm(feeder) for feeder in machine.feeders)
     before = min(0.0, first) - _BEFORE_PITCHES * carriers.pitch_mm
-    return before, max(0.0, last) + carriers.length_mm + _BEHIND_PITCHES * carriers.pitch_mm
+    behind = max(0.0, last) + carriers.length_mm + _BEHIND_PITCHES * carriers.pitch_mm
+    if machine.divert is not None:
+        behind = max(behind, machine.divert.at_mm + carriers.length_mm)
+    return before, behind
 
 
 def _path_mm(feeder: Feeder) -> float:

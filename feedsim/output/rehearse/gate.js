@@ -1,0 +1,35 @@
+// The divert gate: a flap in the belt that opens for carriers that are known to be bad.
+
+/** Whether a carrier has been taken off the line: diverted, and its leading edge at the gate. */
+const isOff = (setup, { row, x_mm }) =>
+  setup.gate !== null && setup.gate.diverted[row] === 1 && x_mm >= setup.gate.at_mm;
+
+/** Whether the gate stands open: a carrier to be diverted is at it, or comes to it. */
+const gateIsOpen = (setup, line) => {
+  const { at_mm, decide_before_mm, diverted } = setup.gate;
+  const length = setup.carrier_length_mm;
+  return line.carriers.some(
+    ({ row, x_mm }) => diverted[row] === 1 && x_mm >= at_mm - decide_before_mm && x_mm <= at_mm + length,
+  );
+};
+
+const drawGate = ({ pen }, at, setup, line, ink) => {
+  if (setup.gate === null) return;
+  const x = at.x(setup.gate.at_mm);
+  const open = gateIsOpen(setup, line);
+  const flap = open ? [x + 26, at.belt + 16] : [x + 30, at.belt + 3];
+  stroke(pen, open ? ink.bad : ink.ink, 3, [[x, at.belt + 3], flap]);
+  stroke(pen, ink.ink, 1.6, [[x, at.belt + 8], [x, at.top - 34]], [2, 3]);
+  const state = open ? "open" : "closed";
+  write(pen, "divert gate", x, at.top - 54, { font: BOLD, colour: ink.ink, align: "center", back: ink.paper });
+  write(pen, state, x, at.top - 40, { colour: open ? ink.bad : ink.ink, align: "center", back: ink.paper });
+};
+
+/** What is known of a carrier for the gate so far, as the labels of a feeder's result are. */
+const gateLabel = (setup, row, t) => {
+  const { gate } = setup;
+  if (gate === null || !(gate.known_s[row] <= t)) return null;
+  const why = gate.words[gate.known[row]];
+  const text = gate.diverted[row] === 1 ? "to divert" : "known too late to divert";
+  return { texts: [`↓ ${text}: ${why}`, `↓ ${text}`, "↓"], bad: true };
+};
