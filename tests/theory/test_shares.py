@@ -206,6 +206,19 @@ CASES = {
         ("controller.not_ready=engage", F + "insert.misfeed=0 %", "carrier.min_gap=0 mm"),
         worth=0.4, file="hand_fed",
     ),
+    # settings/waits.py: hand feeding has no spread of the pitch, and carriers wait all the same
+    "late service, fed by hand": Case(
+        "within_tolerance", 12.0, 0.0,
+        ("controller.not_ready=engage", F + "insert.misfeed=0 %", "carrier.min_gap=0 mm"),
+        worth=0.3, file="hand_fed",
+    ),
+    # settings/mechanisms_jams.py: too fast at the end of the ramp-in, and some land before it
+    "a run-up that ends too fast": Case(
+        "jam_risk", 62.0, 1.0,
+        (F + "insert_eye_to_placement=78 mm", F + "grip_end=50 mm", F + "nose_limit=75 mm", WIDE,
+         F + "settings.speed_ratio=1.04", "limits.speed_mismatch=3 %", F + "insert.slip_sd=0.6 mm",
+         F + "clutch.ramp_out=10 ms"),
+    ),
     # settings/mechanisms_missed.py: carriers that merge are among those that find it busy
     "merging carriers, fed by hand": Case(
         "missed", 6.0, 0.071,
