@@ -3,7 +3,8 @@
 ``readme.py command N`` prints the Nth ``sh`` block. ``readme.py examples`` runs every line of a
 ``console`` block that starts with ``$ `` in a shell, in one folder, in order, and compares what
 follows with what is printed; a line of ``...`` stands for any number of lines, ``[...]`` within
-a line for any text. A line ``(exit status N)`` states the exit status, 0 otherwise.
+a line for any text; lines that tell how far a slow command is do not count. A line
+``(exit status N)`` states the exit status, 0 otherwise.
 """
 
 from __future__ import annotations
@@ -62,7 +63,9 @@ def check(command: str, lines: list[str]) -> bool:
         text=True,
         check=False,
     )
-    out = "\n".join(line.rstrip() for line in done.stdout.splitlines()) + "\n"
+    # how far something is, told each half minute, is no part of an example
+    told = (line.rstrip() for line in done.stdout.splitlines())
+    out = "\n".join(line for line in told if not line.endswith(" s so far")) + "\n"
     same = re.fullmatch(pattern(lines), out if out.strip() else "")
     good = bool(same) and done.returncode == status
     print(f"{'ok  ' if good else 'FAIL'} {command}")  # noqa: T201
