@@ -6,6 +6,8 @@ import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from feedsim.records.columns import RunRecords
 from feedsim.records.stop import Rule, Stop
 
@@ -47,6 +49,8 @@ class LineStops(Stops):
         What double checks called doubles and stopped the line for, and was or was not one.
     gave_up : str or None
         Why the run was ended before all carriers had come; None where it was not.
+    never_came : int
+        Counted carriers that had not come to the carrier eye by then.
     """
 
     downtime_by_rule_s: dict[str, float] = field(default_factory=dict)
@@ -60,6 +64,7 @@ class LineStops(Stops):
     doubles_found: int = 0
     false_alarms: int = 0
     gave_up: str | None = None
+    never_came: int = 0
 
 
 def availability(uptime_s: float, downtime_s: float) -> float:
@@ -96,6 +101,7 @@ def line_stops(records: RunRecords) -> LineStops:
     restart, to the end of the run where there was none; so it may go on after the last carrier
     has come to the carrier eye.
     """
+    counted_s = records.carriers.eye_time_s[records.warm_up :]
     start, end = window_start_s(records), window_end_s(records)
     down: defaultdict[str, float] = defaultdict(float)
     counts: Counter[str] = Counter()
@@ -137,6 +143,7 @@ def line_stops(records: RunRecords) -> LineStops:
         doubles_found=causes[Rule.DOUBLE_FOUND, "double"],
         false_alarms=causes[Rule.DOUBLE_FOUND, "false_alarm"],
         gave_up=records.gave_up or None,
+        never_came=int(np.count_nonzero(np.isnan(counted_s))),
     )
 
 

@@ -27,7 +27,7 @@ from feedsim.output.stops.text import adjustments_text, stops_text
 from feedsim.output.wording import DASH, length, length_number, percent, percent_range, tail
 from feedsim.quantities import System, display, display_unit
 
-__all__ = ["summary", "verdict"]
+__all__ = ["carriers_run", "summary", "verdict"]
 
 _GOOD, _UNSURE, _BAD = "green", "yellow", "bold red"
 _NEAR_USE = 0.9
@@ -66,7 +66,7 @@ def summary(results: Results, *, criteria: Criteria, units: System = "metric") -
 def _head(results: Results, units: System) -> Text:
     speed = display(results.line_speed_mm_s, "speed", units=units)
     complete, stops = results.complete, results.stops
-    lines = [f"{speed}, {_counted(results.carriers, 'carrier')}, seed {results.seed}"]
+    lines = [f"{speed}, {carriers_run(results)}, seed {results.seed}"]
     products = f"{_counted(complete.count, 'complete product')} ({percent(complete.share)})"
     if complete.per_hour is not None:
         products += f", {complete.per_hour:.0f} per hour"
@@ -76,6 +76,16 @@ def _head(results: Results, units: System) -> Text:
         lines.append(f"{stops.count} stops, {down} down, running {runs} of the time")
     text = Text(one_line(results.title, 200), style="bold")
     return Text("\n").join([text, *map(Text, lines)])
+
+
+def carriers_run(results: Results) -> str:
+    """Say how many carriers the figures are of, and how many of them never came."""
+    stops = results.stops
+    if isinstance(stops, LineStops) and stops.never_came:
+        return (
+            f"given up after {results.carriers - stops.never_came} of {results.carriers} carriers"
+        )
+    return _counted(results.carriers, "carrier")
 
 
 def _counted(number: int, noun: str) -> str:

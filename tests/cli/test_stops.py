@@ -101,6 +101,12 @@ def test_a_line_that_never_gets_going_says_so(tmp_path: Path, feedsim: Run) -> N
     assert "THE RUN WAS GIVEN UP: 5 stops in a row" in ended.out
     results = json.loads((tmp_path / "results.json").read_text("utf-8"))
     assert results["stops"]["gave_up"].endswith("drive overload")
+    # the caption says how many came, and the hazards count each that tripped
+    came = 200 - results["stops"]["never_came"]
+    assert 0 <= came < 50
+    assert f"given up after {came} of 200 carriers" in ended.out
+    assert ", 200 carriers," not in ended.out
+    assert results["feeders"][0]["hazards"]["drive_overload"]["count"] == 5
     assert results["accepted"] is False
 
 

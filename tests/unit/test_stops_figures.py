@@ -73,7 +73,7 @@ def test_a_run_that_was_given_up_is_down_to_its_end() -> None:
     run = eye_times(rows(stop(6.0, math.nan), carriers=3), 2.0, 5.0, math.nan)
     figures = line_stops(replace(run, end_time_s=16.0, gave_up="why"))
     assert (figures.uptime_s, figures.downtime_s) == pytest.approx((6.0, 10.0))
-    assert figures.gave_up == "why"
+    assert (figures.gave_up, figures.never_came) == ("why", 1)
     # given up in the warm-up: counted from the start of the belt
     warm = replace(run, warm_up=3, end_time_s=16.0, gave_up="why")
     assert line_stops(warm).uptime_s == pytest.approx(6.0)
@@ -131,6 +131,8 @@ def test_runs_of_which_one_was_given_up() -> None:
     given_up = replace(given_up, end_time_s=end, gave_up="why")
     together = joined([given_up, one(1, 0)])
     assert together.gave_up == "why"
+    assert line_stops(together).never_came == 5
+    assert line_stops(one(1, 0)).never_came == 0
     assert np.isfinite(together.carriers.eye_time_s[-1])
     assert together.carriers.eye_time_s[100] > end - 1e-9  # the second run begins after the first
 

@@ -9,6 +9,7 @@ from feedsim.metrics.results import Results
 from feedsim.output.canvas import A4_LANDSCAPE, above, house_style, one_line, true_minus
 from feedsim.output.placement.column import Column, column
 from feedsim.output.placement.panels import draw_histogram, draw_run, legend_entries
+from feedsim.output.summary import carriers_run
 from feedsim.output.wording import length
 from feedsim.quantities import System, display
 from feedsim.records.columns import RunRecords
@@ -111,7 +112,7 @@ def _figure(results: Results, columns: list[Column], *, warm_up: int) -> Figure:
 
 def _subtitle(results: Results, columns: list[Column], warm_up: int) -> str:
     speed = display(results.line_speed_mm_s, "speed", units=columns[0].units)
-    text = f"Placement error at {speed}, {results.carriers} carriers"
+    text = f"Placement error at {speed}, {carriers_run(results)}"
     return f"{text} after {warm_up} of warm-up" if warm_up else text
 
 
