@@ -195,8 +195,14 @@ def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:
         return "Not accepted even at the lowest speed, whatever the value."
     best = [row["varied"][key] for row in rows if row["line_speed_mm_s"] == max(speeds)]
     where = f"{best[0]} to {best[-1]}" if len(best) > 2 else " and ".join(best)
+    below = [
+        p
+        for p in sweep["points"]
+        if p["line_speed_mm_s"] <= max(speeds) and p["varied"][key] in best
+    ]
+    sure = "" if all(p["decided"] for p in below) else ", not for sure"
     return (
-        f"Accepted up to {display(max(speeds), 'speed', units=units)} with {key} at {where}; "
+        f"Accepted up to {display(max(speeds), 'speed', units=units)} with {key} at {where}{sure}; "
         f"each value has its own highest speed."
     )
 
