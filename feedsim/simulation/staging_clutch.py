@@ -71,6 +71,7 @@ class StagingClutch(Part):
         self._search = Search(0.0, -1, math.inf)
         self._tail_mm = math.nan
         self._rest_mm = math.nan
+        self._opens_s = -math.inf
         self._order_opening = Order.OPENING.of(state.number)
         self._order_ready = Order.READY.of(state.number)
         self.ready_time_s = math.inf
@@ -191,6 +192,7 @@ class StagingClutch(Part):
         rows.opening_time_s[k] = t
         rows.tail_mm[k] = feed.position(t) - self._tail_mm
         feed.open(begins, self._ramp_out)
+        self._opens_s = begins
         self.closed = False
         self._servo.motion_changed()
         if state.tracer is not None:
@@ -198,7 +200,8 @@ class StagingClutch(Part):
 
     def _plan_ready(self) -> float:
         rest, self._rest_mm = self._state.feed.rest()
-        self.ready_time_s = rest + self._settle_s
+        # a clutch that opens the instant it closed has rested since before that
+        self.ready_time_s = max(rest, self._opens_s) + self._settle_s
         return self.ready_time_s
 
     def _come_to_rest(self, found: Found, *, speed: float) -> Steps:

@@ -89,6 +89,17 @@ def test_the_filtered_machines_lose_cards_in_every_way() -> None:
     assert 20 < polled < 50
 
 
+def test_a_clutch_that_opens_as_it_closes_is_ready_no_sooner_than_it_has_settled() -> None:
+    # a scan finds the next insert at the very instant of the closing, its point passed already
+    machine = filtered_machine(5088)
+    draws = CardDraws(machine, 5088)
+    ours, plain = simulate(machine, draws, carriers=20), plain_run(machine, draws, 20)
+    compare(ours.feeders[0], plain.feeders[0])
+    rows = ours.feeders[0]
+    assert (rows.opening_time_s == rows.engage_time_s).any()
+    assert not (rows.ready_time_s < rows.opening_time_s).any()
+
+
 def test_a_late_mark_is_acted_on_at_its_tick_though_its_point_moves_away() -> None:
     # model, section 5: once past, a point stays past. Here the stage correction comes into force
     # between the scan tick at which a mark is late and the motion tick, and moves its point on.
