@@ -15,7 +15,7 @@ from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
-from feedsim.settings.mechanisms_unseen import again_unseen, strays
+from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.recorded import share_lost
 from feedsim.settings.spreads import busy_travel, mark_to_act, pitches, rest_between_cycles
 from feedsim.settings.waiting import followed, waiting_alone
@@ -42,7 +42,7 @@ def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
     """
     if machine.controller.not_ready_engages:
         return waiting_alone(machine, feeder, speed, allowed, found=True).dropped
-    return _lost(machine, feeder, speed, (0.0, 0.0))
+    return _lost(machine, feeder, speed, ())
 
 
 def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -55,34 +55,38 @@ def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -
     comes to its limit more often than once in 10 000 cycles: the feeder is empty from then on.
     """
     seen = 1.0 - machine.carrier_eye.missed
-    p = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
-    behind = 1.0 - (1.0 - feeder.inserts.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
+    on = searched_on(machine, feeder, speed, allowed)
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
     tries = (machine.controller.search_limit_mm + feeder.settings.stage_position_mm) // pitch
-    if p * behind ** max(0.0, tries - 1.0) > _EMPTIED:
+    if sum(p * behind ** max(0.0, tries - 1.0) for p, behind in on) > _EMPTIED:
         return 1.0
     if machine.controller.not_ready_engages:
         least = waiting_alone(machine, feeder, speed, allowed, found=True).dropped
         whole = waiting_alone(machine, feeder, speed, allowed).dropped
         return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least)) if least < 1.0 else 1.0 - seen
-    least = _lost(machine, feeder, speed, (0.0, 0.0))
-    whole = _lost(machine, feeder, speed, (p, behind))
+    least = _lost(machine, feeder, speed, ())
+    whole = _lost(machine, feeder, speed, on)
     return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least))
 
 
 @lru_cache(maxsize=256)
-def _lost(machine: Machine, feeder: Feeder, speed: float, p: tuple[float, float]) -> float:
+def _lost(
+    machine: Machine, feeder: Feeder, speed: float, on: tuple[tuple[float, float], ...]
+) -> float:
     """Return the share of carriers that come while one is served.
 
-    ``p``: of inserts that are not found, in general and behind one that was not.
+    ``on``: as :func:`feedsim.settings.mechanisms_unseen.searched_on` has it.
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
     again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) / feeder.settings.speed_ratio
-    more, left = {0.0: 1.0 - p[0]}, p[0]
-    while left > _RARE and len(more) < _MOST_AGAIN:
-        more[len(more) * again] = left * (1.0 - p[1])
-        left *= p[1]
-    more[(len(more) - 1) * again] += left
+    more = {0.0: 1.0 - sum(p for p, _ in on)}
+    for p, behind in on:
+        left, j = p, 1
+        while left > _RARE and j < _MOST_AGAIN:
+            more[j * again] = more.get(j * again, 0.0) + left * (1.0 - behind)
+            left, j = left * behind, j + 1
+        last = (j - 1) * again
+        more[last] = more.get(last, 0.0) + left
     c = machine.carriers
     if c.record_mm:
         lost = {by: _lost_of_record(machine, feeder, speed, by) for by in more}

@@ -12,7 +12,7 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_closer
 from feedsim.settings.spreads import gaps, slips, stage_spread
 
-__all__ = ["again_unseen", "insert_gap", "insert_short", "strays", "unseen"]
+__all__ = ["again_unseen", "insert_gap", "insert_short", "searched_on", "strays", "unseen"]
 
 
 def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
@@ -76,6 +76,23 @@ def _short(machine: Machine, feeder: Feeder, speed: float) -> float:
         (feed * eye.response_jitter_s,),
     )
     return lasts.plus(level_lasts(eye, machine.controller).times(-feed)).share_below(0.0)
+
+
+def searched_on(
+    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return how likely a search goes on behind its first insert, and behind each further one.
+
+    By a misfeed, behind which the gap is long and nothing merges; and by a stray, behind which the
+    next one may merge again.
+    """
+    misfeed = feeder.inserts.misfeed
+    stray = (1.0 - misfeed) * strays(machine, feeder, speed, allowed)
+    behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(machine, feeder, speed))
+    return (
+        (misfeed, 1.0 - (1.0 - misfeed) * (1.0 - feeder.eye.missed)),
+        (stray, behind),
+    )
 
 
 def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> float:

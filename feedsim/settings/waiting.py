@@ -9,7 +9,7 @@ from feedsim.machine import Feeder, Machine
 from feedsim.settings.followed import Followed, Row, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanism import Allowed
-from feedsim.settings.mechanisms_unseen import again_unseen, strays
+from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.predict import cycle_time, placement_sd
 from feedsim.settings.spreads import mark_to_act
@@ -140,12 +140,11 @@ def _queue(
 
 def _again(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> tuple[float, ...]:
     """Return the shares of searches that find the first insert, the second and so on."""
-    ins = feeder.inserts
-    first = 1.0 - (1.0 - ins.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
-    behind = 1.0 - (1.0 - ins.misfeed) * (1.0 - again_unseen(machine, feeder, speed))
-    found, chance = [1.0 - first], first
-    while chance > _RARE and len(found) < _MOST_AGAIN:
-        found.append(chance * (1.0 - behind))
-        chance *= behind
-    found[-1] += chance
+    on = searched_on(machine, feeder, speed, allowed)
+    found, chances = [1.0 - sum(p for p, _ in on)], [p for p, _ in on]
+    while sum(chances) > _RARE and len(found) < _MOST_AGAIN:
+        ends = zip(chances, on, strict=True)
+        found.append(sum(chance * (1.0 - behind) for chance, (_, behind) in ends))
+        chances = [chance * behind for chance, (_, behind) in zip(chances, on, strict=True)]
+    found[-1] += sum(chances)
     return tuple(found)
