@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -20,13 +21,15 @@ from feedsim.settings.spreads import (
     stage_spread,
     tail_at_opening,
 )
-from feedsim.studies.limit.plain import limits_plain
-from feedsim.studies.limit.search import closed_limits, lowest_together
+from feedsim.studies.limit.closed import closed_forms, closed_window, lowest_together
+from feedsim.studies.limit.plain import limits_plain, refused_plain
 from feedsim.studies.review.review import review
 from feedsim.studies.run import machine_of
 
 __all__ = ["as_typed", "set_up_sheet"]
 
+_BELOW = 1.0 - 1e-3  # so far below where speeds begin to be refused the steps stay
+_DIFFERENCES_MM = (-2.0, -1.5, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 1.5, 2.0)
 _SETTINGS = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
 
 
@@ -50,13 +53,16 @@ def as_typed(scenario: Scenario) -> Scenario:
 def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
     """Return everything the sheet says, as plain data.
 
-    Speeds are the slowest and the fastest of ``[sweep]`` and the line speed; the fastest no more
-    than all mechanisms together allow with the settings typed in, where that is above line speed.
+    Speeds are the slowest and the fastest of ``[sweep]`` and the line speed; those to be run are
+    no faster than every speed up to there is accepted in closed form with the settings typed in.
     """
     machine, typed = machine_of(scenario), as_typed(scenario)
-    limits = closed_limits(typed)
+    forms = closed_forms(typed)
+    limits = [form.limits for form in forms]
+    allowed = _allowed(typed, lowest_together(limits))
     seen = review(scenario)
-    speeds = _speeds(scenario, lowest_together(limits))
+    speeds = _speeds(scenario, allowed)
+    refused: list[Plain] = [*refused_plain(forms)]
     rows = limits_plain(scenario, limits)
     feeders: list[Plain] = []
     for number, feeder in enumerate(machine.feeders):
@@ -66,7 +72,11 @@ def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
                 "name": name,
                 "settings": plain(machine_settings(feeder.settings, machine.encoder)),
                 **_derived(machine, feeder, scenario, number),
-                "good_for": [_at(machine, feeder, speed) for speed in speeds],
+                "good_for": [
+                    {**_at(machine, feeder, speed), "to_run": allowed[0] <= speed <= allowed[1]}
+                    for speed in speeds
+                ],
+                "adjusting": plain(_adjusting(feeder, speeds, allowed)),
                 "limits": [dict(row) for row in rows if row["feeder"] == name],
                 "words": list(seen.feeders[number].words),
                 "warnings": list(seen.feeders[number].warnings),
@@ -79,19 +89,62 @@ def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
         "line_speed_mm_s": scenario.line.speed,
         "count_mm": machine.encoder.count_mm or None,
         "highest_speed_mm_s": lowest_together(limits),
+        "production": allowed[0] <= scenario.line.speed <= allowed[1],
+        "closed_form_refused": refused,
         "words": list(seen.words),
         "warnings": list(seen.warnings),
         "feeders": feeders,
     }
 
 
-def _speeds(scenario: Scenario, limit: float | None) -> list[float]:
-    """Return the slowest, the chosen and the fastest speed (mm/s), each once, rising."""
+def _allowed(typed: Scenario, limit: float | None) -> tuple[float, float]:
+    """Return between which line speeds (mm/s) every speed is accepted, the line's own among them.
+
+    Where no slow speed is, since the settings are right at one speed only: between those about it.
+    """
+    if limit is None:
+        return 0.0, math.inf
+    return (limit == 0.0 and closed_window(typed)) or (0.0, _BELOW * limit)
+
+
+def _speeds(scenario: Scenario, allowed: tuple[float, float]) -> list[float]:
+    """Return the slowest, the chosen and the fastest speed (mm/s), each once, rising.
+
+    Where the chosen one is not accepted, two that are, if there are any, and that one.
+    """
     chosen, swept = scenario.line.speed, scenario.sweep.speeds_mm_s
-    fastest = max(swept)
-    if limit is not None and chosen < limit < fastest:
-        fastest = limit
-    return sorted({min(*swept, chosen), chosen, max(fastest, chosen)})
+    low, high = allowed
+    if chosen <= high:
+        fastest = max(min(max(swept), high), chosen)
+        return sorted({max(low, min(*swept, chosen)), chosen, fastest})
+    return sorted({min(*swept, 0.5 * high), high, chosen} - {0.0})
+
+
+def _adjusting(
+    feeder: Feeder, speeds: Sequence[float], allowed: tuple[float, float]
+) -> dict[str, Any] | None:
+    """Return how means that are measured slow (A) and fast (B) are read off as corrections.
+
+    Straight against speed, the mean at standstill is A - (B - A)·slow/(fast - slow), and it grows
+    by (B - A)/(fast - slow). None where there are no two speeds to measure at.
+    """
+    runs = [speed for speed in speeds if allowed[0] <= speed <= allowed[1]]
+    if len(runs) < 2:
+        return None
+    slow, fast = runs[0], runs[-1]
+    return {
+        "slow_mm_s": slow,
+        "fast_mm_s": fast,
+        "speed_ratio": feeder.settings.speed_ratio,
+        "table": [
+            {
+                "b_less_a_mm": more,
+                "lead_ms": 1e3 * more / (fast - slow),
+                "standstill_less_a_mm": -more * slow / (fast - slow),
+            }
+            for more in _DIFFERENCES_MM
+        ],
+    }
 
 
 def _derived(machine: Machine, feeder: Feeder, scenario: Scenario, number: int) -> dict[str, Plain]:

@@ -85,3 +85,28 @@ def test_wrong_calls(call: tuple[str, ...], fragment: str, tmp_path: Path, feeds
     assert ended.status == 2
     assert fragment in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_above_the_limit_the_sheet_is_not_for_production(tmp_path: Path, feedsim: Run) -> None:
+    call = ("setup", CARD, "--out", tmp_path, "--speed")
+    above, below = (feedsim(*call, speed).out for speed in ("90 m/min", "60 m/min"))
+    assert above.startswith("NOT FOR PRODUCTION. 90 m/min is above the limit")
+    assert "NOT FOR PRODUCTION" not in below
+    steps = above.partition("Commissioning, in this order")[2].partition("Mind")[0]
+    speeds = [float(v) for v in re.findall(r"Run [^,]*, ([0-9.]+) m/min", steps)]
+    # its limit is 78 m/min
+    assert speeds
+    assert max(speeds) < 78.0
+    feedsim(*call, "90 m/min")
+    page = (tmp_path / "setup.html").read_text("utf-8")
+    assert "NOT FOR PRODUCTION" in page
+    assert "A at 20 m/min" in page
+    assert json.loads((tmp_path / "setup.json").read_text("utf-8"))["production"] is False
+
+
+def test_no_speed_at_all_leaves_bench_and_jog(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("setup", CARD, "--out", tmp_path, "--set", "feeder.0.insert.double=20 %")
+    assert ended.status == 0
+    assert ended.out.startswith("NOT FOR PRODUCTION. These settings are accepted at no speed")
+    assert "Jog an insert in" in ended.out
+    assert "Run " not in ended.out.partition("Commissioning, in this order")[2]

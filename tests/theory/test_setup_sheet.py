@@ -181,3 +181,56 @@ def test_following_the_adjusting_rules_puts_inserts_on_target(
         # the corrections themselves come from as many carriers, so twice the variance
         assert abs(error.mean) < 4.0 * np.sqrt(3.0) * error.standard_error + 0.01
         assert abs(staged.mean - 60.0) < 4.0 * np.sqrt(3.0) * staged.standard_error + 0.01
+
+
+@pytest.mark.parametrize("hidden", ["slow eyes", "eyes that sit elsewhere", "late everywhere"])
+def test_two_measured_numbers_and_the_table_put_inserts_on_target(hidden: str) -> None:
+    # the worker's way: mean slow (A) and fast (B), corrections in proportion to the table's row of
+    # B - A = 1 mm; first of the stage, then measured again of the placement
+    believed = scenario("line.encoder.counts_per_rev=1000000")
+    faults = HIDDEN | {"late everywhere": (F + "eye_to_placement=398 mm", *HIDDEN["slow eyes"])}
+    truth = override(believed, faults[hidden])
+    sheet: Any = set_up_sheet(believed)
+    how = sheet["feeders"][0]["adjusting"]
+    row = next(r for r in how["table"] if r["b_less_a_mm"] == 1.0)
+    settings = machine_of(believed).feeders[0].settings
+
+    def measured(speed_mm_s: float, carriers: int = 1500) -> tuple[Any, Any]:
+        line = machine_of(at_line_speed(truth, speed_mm_s))
+        typed = replace(line.feeders[0], settings=settings)
+        rows = run(replace(line, feeders=(typed,)), carriers=carriers).feeders[0]
+        return mean_of(rows.placement_error_mm), mean_of(rows.stage_position_mm[1:])
+
+    a, b = (measured(how[f"{end}_mm_s"])[1].mean - 60.0 for end in ("slow", "fast"))
+    settings = replace(
+        settings,
+        disengage_distance_mm=settings.disengage_distance_mm
+        - (a + row["standstill_less_a_mm"] * (b - a)),
+        disengage_lead_s=settings.disengage_lead_s + 1e-3 * row["lead_ms"] * (b - a),
+    )
+    a, b = (measured(how[f"{end}_mm_s"])[0].mean for end in ("slow", "fast"))
+    # the fault that was left where the error at the slowest was read as the one at standstill
+    assert max(abs(a), abs(b)) > 0.3
+    settings = replace(
+        settings,
+        engage_distance_mm=settings.engage_distance_mm
+        - (a + row["standstill_less_a_mm"] * (b - a)),
+        engage_lead_s=settings.engage_lead_s + 1e-3 * row["lead_ms"] * (b - a),
+    )
+    for part in (0.0, 0.5, 1.0):
+        speed = how["slow_mm_s"] + part * (how["fast_mm_s"] - how["slow_mm_s"])
+        error, staged = measured(speed)
+        assert abs(error.mean) < 4.0 * np.sqrt(3.0) * error.standard_error + 0.01
+        assert abs(staged.mean - 60.0) < 4.0 * np.sqrt(3.0) * staged.standard_error + 0.01
+
+
+def test_above_the_limit_no_step_is_faster_than_the_limit() -> None:
+    tight = scenario("acceptance.placement_tolerance=1 mm", "line.speed=110 m/min")
+    sheet: Any = set_up_sheet(tight)
+    limit = sheet["highest_speed_mm_s"]
+    assert limit < sheet["line_speed_mm_s"]
+    assert sheet["production"] is False
+    runs = [p["line_speed_mm_s"] for p in sheet["feeders"][0]["good_for"] if p["to_run"]]
+    assert runs
+    assert max(runs) < limit
+    assert set_up_sheet(at_line_speed(tight, 0.9 * limit))["production"] is True

@@ -12,6 +12,8 @@ from feedsim.output.setup.words import (
     derivations,
     good_for,
     limit_rows,
+    not_for_production,
+    reading_off,
     settings_rows,
     steps,
 )
@@ -39,6 +41,7 @@ def setup_page(sheet: Mapping[str, Any], *, units: System = "metric") -> str:
     return page.from_string(text).render(
         title=sheet["title"],
         feedsim=sheet["feedsim"],
+        above=not_for_production(sheet, units),
         speed=display(sheet["line_speed_mm_s"], "speed", units=units),
         words=sheet["words"],
         warnings=[*sheet["warnings"], *(w for f in sheet["feeders"] for w in f["warnings"])],
@@ -63,5 +66,6 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
         "limits": limit_rows(feeder, units),
         "binding": binding_words(feeder["limits"], units=units),
         "rules": adjusting(feeder, count_mm=sheet["count_mm"], corrected=corrected),
+        "reading_off": reading_off(feeder, units=units, count_mm=sheet["count_mm"]),
         "steps": steps(feeder, sheet["scenario"], units),
     }

@@ -13,6 +13,8 @@ from feedsim.output.setup.words import (
     derivations,
     good_for,
     limit_rows,
+    not_for_production,
+    reading_off,
     settings_rows,
     steps,
 )
@@ -35,6 +37,8 @@ def setup_text(sheet: Mapping[str, Any], *, units: System = "metric") -> str:
     """
     speed = display(sheet["line_speed_mm_s"], "speed", units=units)
     lines = [f"SET-UP SHEET  {sheet['title']}", f"for {speed}", ""]
+    if above := not_for_production(sheet, units):
+        lines = [textwrap.fill(above, _WIDTH), "", *lines]
     for feeder in sheet["feeders"]:
         lines += _feeder(feeder, sheet, units)
     warnings = [*sheet["warnings"], *(w for f in sheet["feeders"] for w in f["warnings"])]
@@ -71,6 +75,10 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
     yield ""
     yield "Adjusting at the machine"
     yield from _items(adjusting(feeder, count_mm=sheet["count_mm"], corrected=corrected), "-")
+    how, table = reading_off(feeder, units=units, count_mm=sheet["count_mm"])
+    if table:
+        yield from _items([how], "-")
+        yield from _table(table)
     yield ""
     yield "Commissioning, in this order"
     for number, step in enumerate(steps(feeder, sheet["scenario"], units), start=1):

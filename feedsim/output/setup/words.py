@@ -10,7 +10,17 @@ from feedsim.output.limit_text import FIGURES
 from feedsim.output.wording import length_number
 from feedsim.quantities import System, display, display_unit
 
-__all__ = ["Step", "adjusting", "derivations", "good_for", "limit_rows", "settings_rows", "steps"]
+__all__ = [
+    "Step",
+    "adjusting",
+    "derivations",
+    "good_for",
+    "limit_rows",
+    "not_for_production",
+    "reading_off",
+    "settings_rows",
+    "steps",
+]
 
 _SIDES = (
     ("engage_distance", "Engage distance", "mm"),
@@ -140,9 +150,11 @@ def adjusting(feeder: Feeder, *, count_mm: float | None, corrected: bool) -> lis
 
     back = 1.0 / g
     rules = [
-        "Correct the stage first, the placement after it. Measure each at two speeds at least, far "
-        "apart, and over ten inserts or more: one insert says little.",
-        f"Stage past its position by 1 mm at every speed: take {back:.3g} mm{counts(back)} off the "
+        "Correct the stage first, the placement after it. "
+        "Take two numbers of each, over twenty inserts or more: A, the mean at the slow speed, and "
+        "B, the mean at the fast speed. What the rules mean by off at standstill is what the two, "
+        "drawn out to zero speed, come to, and not A itself; what grows with speed is B - A.",
+        f"Stage past its position by 1 mm at standstill: take {back:.3g} mm{counts(back)} off the "
         f"disengage distance. Short of it: add as much.",
         f"Stage walks on by 1 mm for each 0.5 m/s (30 m/min) more: add {2.0 * back:.3g} ms to the "
         f"disengage lead. Walks back: take as much off.",
@@ -160,7 +172,7 @@ def adjusting(feeder: Feeder, *, count_mm: float | None, corrected: bool) -> lis
             f"placement again once the stage is right."
         )
     rules += [
-        f"Inserts 1 mm late (too far back) at every speed: take 1 mm{counts(1.0)} off the engage "
+        f"Inserts 1 mm late (too far back) at standstill: take 1 mm{counts(1.0)} off the engage "
         f"distance. Early: add as much.",
         "Later by 1 mm for each 0.5 m/s (30 m/min) more: add 2 ms to the engage lead. Earlier: "
         "take as much off.",
@@ -170,10 +182,74 @@ def adjusting(feeder: Feeder, *, count_mm: float | None, corrected: bool) -> lis
     return rules
 
 
+def reading_off(
+    feeder: Feeder, *, units: System, count_mm: float | None
+) -> tuple[str, list[tuple[str, ...]]]:
+    """Return how to read corrections off two measured means, and a table of them.
+
+    Parameters
+    ----------
+    feeder : mapping
+        As the sheet holds it.
+    units : {"metric", "inch"}
+    count_mm : float or None
+        Travel of a count (mm).
+
+    Returns
+    -------
+    str, list of tuple of str
+        A sentence, and rows under their heads; empty where there are no two speeds to measure at.
+    """
+    how = feeder["adjusting"]
+    if how is None:
+        return "", []
+    slow, fast = (display(how[f"{end}_mm_s"], "speed", units=units) for end in ("slow", "fast"))
+    factor = how["slow_mm_s"] / (how["fast_mm_s"] - how["slow_mm_s"])
+    g = how["speed_ratio"]
+    per_g = "" if g == 1.0 else f"; of the stage, both divided by {g:.6g}, the speed ratio"
+    counts = f" (1 mm is {1.0 / count_mm:.0f} counts)" if count_mm else ""
+    text = (
+        f"A at {slow}: ________ mm.  B at {fast}: ________ mm.  At standstill: "
+        f"A - {factor:.3g}·(B - A): take it off the distance{counts}. Add the lead of B - A to the "
+        f"lead{per_g}. For the stage it is the disengage distance and lead, for the placement the "
+        f"engage ones."
+    )
+    rows: list[tuple[str, ...]] = [("B - A", "add to the lead", "take off the distance")]
+    for row in how["table"]:
+        more = row["standstill_less_a_mm"]
+        rows.append(
+            (
+                f"{row['b_less_a_mm']:+.1f} mm",
+                f"{row['lead_ms']:+.3f} ms",
+                f"A {'+' if more >= 0.0 else '-'} {abs(more):.3f} mm",
+            )
+        )
+    return text, rows
+
+
+def not_for_production(sheet: Mapping[str, Any], units: System) -> str:
+    """Say that the line speed is above the limit, if it is; else nothing."""
+    if sheet["production"]:
+        return ""
+    limit, speed = sheet["highest_speed_mm_s"], sheet["line_speed_mm_s"]
+    if not limit:
+        return "NOT FOR PRODUCTION. These settings are accepted at no speed, in closed form."
+    shown, at = (display(value, "speed", units=units) for value in (limit, speed))
+    there = [
+        row for row in sheet["closed_form_refused"]
+        if row["from_mm_s"] <= speed and (row["to_mm_s"] is None or speed <= row["to_mm_s"])
+    ]  # fmt: skip
+    island = "" if there else f" At {at} itself they are, but that is an island, no speed to set."
+    return (
+        f"NOT FOR PRODUCTION. {at} is above the limit: with these settings every speed is accepted "
+        f"up to {shown} only, in closed form.{island} The steps below stay under it."
+    )
+
+
 def steps(feeder: Feeder, scenario: Mapping[str, Any], units: System) -> list[Step]:
     """Return the order of commissioning, each step with what to expect and what to stop at."""
     keys = next(f for f in scenario["feeder"] if f["name"] == feeder["name"])
-    points = feeder["good_for"]
+    points = [point for point in feeder["good_for"] if point["to_run"]]
     named = {0: "slow", len(points) - 1: "the fastest speed"}
     found = [
         Step(
