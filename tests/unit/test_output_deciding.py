@@ -4,6 +4,7 @@ import pytest
 
 from feedsim.output.deciding import enough, round_up
 from feedsim.output.sweep.text import sweep_text
+from feedsim.output.sweep.words import worth
 from feedsim.studies.axes import LINE_SPEED
 from tests.unit.sweep_points import feeder, point
 
@@ -83,3 +84,10 @@ def test_of_several_points_not_accepted_the_one_that_needs_most_is_told() -> Non
         points.append(made)
     text = said({**sweep(*points), "highest_accepted_speed_mm_s": None})
     assert "about 3900 would, if shares stay as they are (missed)" in text
+
+
+def test_the_report_says_how_many_carriers_its_answer_needs() -> None:
+    made = point(500.0, feeder(), accepted=True, decided=False)
+    made["to_decide"] = [row("missed", 3838)]
+    said_there = worth({**sweep(made), "highest_accepted_speed_mm_s": 500.0})
+    assert "to be sure: about 3900 would, if shares stay as they are (missed)." in said_there

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
+from feedsim.output.deciding import enough
 from feedsim.output.sweep.curves import is_undecided, what_fails
 from feedsim.quantities import System, display
 from feedsim.settings.limits import TOGETHER, SpeedLimit
@@ -76,7 +77,10 @@ def worth(sweep: Mapping[str, Any]) -> str:
         if highest is not None and point["line_speed_mm_s"] == highest:
             per_hour = point["complete"]["per_hour"]
             text = "" if per_hour is None else f"That is {per_hour:,.0f} complete products an hour."
-            return f"{text} More carriers are needed to be sure." if is_undecided(point) else text
+            if not is_undecided(point):
+                return text
+            more = enough(point["to_decide"], accepted=True)
+            return f"{text} More carriers are needed to be sure{f': {more}' if more else ''}."
     return ""
 
 
