@@ -9,6 +9,7 @@ from typing import Any
 
 from feedsim.output.canvas import one_line
 from feedsim.output.compare.words import FIGURES, Figure, points_number, sentences, state_of
+from feedsim.output.islands import island_words
 from feedsim.output.product.points import product_cells, product_heads, tells_products
 from feedsim.output.wording import DASH, length_number
 from feedsim.quantities import System, display, display_unit, parse
@@ -145,6 +146,11 @@ def _accepted(comparison: Mapping[str, Any], units: System) -> str:
         parts.append(f"Not decided even at {lowest}: {', '.join(unsure)}")
     if refused:
         parts.append(f"Not accepted even at {lowest}: {', '.join(refused)}")
+    speeds = [point["line_speed_mm_s"] for point in points]
+    for place, letter in enumerate(comparison["highest_accepted_speed_mm_s"]):
+        verdicts = [point["results"][place]["accepted"] for point in points]
+        if islands := island_words(speeds, verdicts, units=units):
+            parts.append(f"{letter}: {islands}")
     return "\n".join(parts)
 
 

@@ -8,6 +8,7 @@ from textwrap import wrap
 from typing import Any
 
 from feedsim.output.deciding import easiest, enough
+from feedsim.output.islands import island_words
 from feedsim.output.product.points import product_cells, product_heads, tells_products
 from feedsim.quantities import System, display, display_unit
 from feedsim.studies.axes import LINE_SPEED
@@ -180,7 +181,12 @@ def _verdict_of_speeds(sweep: Mapping[str, Any], units: System) -> str:
     shown = display(highest, "speed", units=units)
     below = [p for p in sweep["points"] if p["line_speed_mm_s"] <= highest]
     sure = "" if all(p["decided"] for p in below) else ", not for sure"
-    return f"Accepted at every speed of the sweep up to {shown}{sure}."
+    islands = island_words(
+        [p["line_speed_mm_s"] for p in sweep["points"]],
+        [p["accepted"] for p in sweep["points"]],
+        units=units,
+    )
+    return f"Accepted at every speed of the sweep up to {shown}{sure}. {islands}".rstrip()
 
 
 def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:
