@@ -32,6 +32,7 @@ __all__ = [
     "Machine",
     "Motor",
     "Reduction",
+    "Resolution",
     "Roller",
     "Servo",
     "Setting",
@@ -279,6 +280,14 @@ class Drive:
 
 
 @dataclass(frozen=True, slots=True)
+class Resolution:
+    """The steps in which a controller takes distances and leads; 0: any value."""
+
+    distance_mm: float = 0.0
+    lead_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """What is typed into the machine, with ``"auto"`` already solved.
 
@@ -294,6 +303,7 @@ class Settings:
     disengage_lead_s: float
     speed_ratio: float = 1.0
     stage_correction: bool = False
+    resolution: Resolution = Resolution()
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.line import Delay, Distance, Eye, Length, Share, Size, Speed, Time
 
-__all__ = ["Clutch", "DoubleCheck", "Feeder", "Insert", "Servo", "Settings"]
+__all__ = ["Clutch", "DoubleCheck", "Feeder", "Insert", "Resolution", "Servo", "Settings"]
 
 AutoDistance = Annotated[float | Literal["auto"], Auto(Quantity("length"))]
 AutoLead = Annotated[float | Literal["auto"], Auto(Quantity("time", at_least=-10.0, at_most=10.0))]
@@ -151,6 +151,21 @@ class Servo(Section):
     command_delay: Delay = key("From the controller to the drive, a time.", "0 ms")
 
 
+class Resolution(Section):
+    """The steps in which the controller takes what is typed in; 0: any value."""
+
+    distance: Length = key("Step of distances, a length.", "0 mm")
+    distance_counts: Annotated[int, Whole(0, 1_000_000)] = key(
+        "Step of distances in whole encoder counts, in place of a length.", 0
+    )
+    lead: Annotated[float, Quantity("time", at_least=0.0, at_most=1.0)] = key(
+        "Step of leads, a time.", "0 ms"
+    )
+    ratio: Annotated[int, Whole(0, 2**31 - 1)] = key(
+        "Largest whole number of the fraction that the speed ratio is typed in as, 10 or more.", 0
+    )
+
+
 class Settings(Section):
     """What one types into the machine; "auto" is solved from the rest."""
 
@@ -176,6 +191,7 @@ class Settings(Section):
     stage_correction: Annotated[bool, YesNo()] = key(
         "Whether the engaging point makes up for where the insert was really staged.", False
     )
+    resolution: Resolution = Field(default_factory=Resolution)
 
 
 class Feeder(Section):

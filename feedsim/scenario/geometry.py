@@ -22,6 +22,7 @@ __all__ = ["geometry_faults"]
 
 _SAME_MM = 1e-9  # travels nearer than this are one (MODEL.md)
 _SAME_S = 1e-12
+_LEAST_RATIO = 10
 
 
 def geometry_faults(data: dict[str, Any]) -> list[Fault]:
@@ -42,6 +43,7 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
     for number in range(look.feeders):
         here = ("feeder", number)
         faults += [*_insert_path(look, here), *_target(look, here), *_eye(look, (*here, "eye"))]
+        faults += [*_resolution(look, (*here, "settings", "resolution"))]
         faults += drive_faults(look, here)
     return [*faults, *product_faults(data, look), *stopping_faults(data, look)]
 
@@ -149,6 +151,17 @@ def _target(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
     if None not in (offset, length) and offset >= length:
         allowed = f"less than carrier.length, {_mm(length)}: the insert would miss the carrier"
         yield look.fault((*here, "settings", "target_offset"), allowed)
+
+
+def _resolution(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+    """Check that distances have one step, and that a fraction can come near any ratio."""
+    length, counts = look(*here, "distance"), look(*here, "distance_counts")
+    ratio = look(*here, "ratio")
+    if length and counts:
+        allowed = f"0 beside resolution.distance, {_mm(length)}: give one of the two"
+        yield look.fault((*here, "distance_counts"), allowed)
+    if ratio is not None and 0 < ratio < _LEAST_RATIO:
+        yield look.fault((*here, "ratio"), f"0, or {_LEAST_RATIO} or more")
 
 
 def _mm(value: float) -> str:

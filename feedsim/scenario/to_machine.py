@@ -12,6 +12,7 @@ from feedsim.scenario import feeder as keys
 from feedsim.scenario.line import Eye
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.product import Divert
+from feedsim.scenario.ratio import typed_ratio
 from feedsim.scenario.stopping import guarding_of
 
 __all__ = ["machine_from"]
@@ -43,7 +44,7 @@ def machine_from(scenario: Scenario) -> Machine:
         carriers=_carriers(scenario),
         carrier_eye=_eye(scenario.carrier_eye),
         controller=_controller(scenario),
-        feeders=tuple(_feeder(feeder) for feeder in scenario.feeder),
+        feeders=tuple(_feeder(feeder, scenario) for feeder in scenario.feeder),
         start_empty=scenario.run.start == "empty",
         guarding=guarding_of(scenario),
         divert=_divert(scenario.divert),
@@ -129,7 +130,7 @@ def _controller(scenario: Scenario) -> machine.Controller:
     )
 
 
-def _feeder(feeder: keys.Feeder) -> machine.Feeder:
+def _feeder(feeder: keys.Feeder, scenario: Scenario) -> machine.Feeder:
     return machine.Feeder(
         eye_to_placement_mm=feeder.eye_to_placement,
         insert_eye_to_placement_mm=feeder.insert_eye_to_placement,
@@ -155,7 +156,7 @@ def _feeder(feeder: keys.Feeder) -> machine.Feeder:
             max_acceleration_mm_s2=_number(feeder.servo.max_acceleration),
             command_delay_s=feeder.servo.command_delay,
         ),
-        settings=_settings(feeder.settings),
+        settings=_settings(feeder.settings, scenario),
         drive=None if feeder.drive is None else _drive(feeder.drive, feeder.insert),
     )
 
@@ -223,7 +224,7 @@ def _inserts(insert: keys.Insert) -> machine.Inserts:
     )
 
 
-def _settings(settings: keys.Settings) -> machine.Settings:
+def _settings(settings: keys.Settings, scenario: Scenario) -> machine.Settings:
     return machine.Settings(
         target_offset_mm=settings.target_offset,
         stage_position_mm=settings.stage_position,
@@ -231,9 +232,16 @@ def _settings(settings: keys.Settings) -> machine.Settings:
         engage_lead_s=_number(settings.engage_lead),
         disengage_distance_mm=_number(settings.disengage_distance),
         disengage_lead_s=_number(settings.disengage_lead),
-        speed_ratio=settings.speed_ratio * (1.0 + settings.speed_trim),
+        speed_ratio=typed_ratio(settings) * (1.0 + settings.speed_trim),
         stage_correction=settings.stage_correction,
+        resolution=_resolution(settings.resolution, scenario),
     )
+
+
+def _resolution(steps: keys.Resolution, scenario: Scenario) -> machine.Resolution:
+    encoder = scenario.line.encoder
+    counts = steps.distance_counts * encoder.wheel_circumference / encoder.counts_per_rev
+    return machine.Resolution(distance_mm=counts or steps.distance, lead_s=steps.lead)
 
 
 def _number(setting: float | str) -> float:

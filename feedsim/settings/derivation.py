@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from feedsim.machine import Eye, Feeder, Machine
+from feedsim.machine import Eye, Feeder, Machine, Resolution
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 from feedsim.settings.right import Solution
 from feedsim.settings.solve import auto_feeder
@@ -46,6 +46,8 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
         Its target and stage position are taken, its distances and leads are not.
     """
     right = auto_feeder(machine, feeder)
+    stepless = replace(feeder, settings=replace(feeder.settings, resolution=Resolution()))
+    exact = auto_feeder(machine, stepless)
     settings, clutch, g = feeder.settings, feeder.clutch, feeder.settings.speed_ratio
     half_count = Term("half an encoder count", 0.5 * machine.encoder.count_mm)
     run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm
@@ -63,15 +65,20 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
         engage.append(Term("half the ramp-in", -0.5 * clutch.ramp_in))
         disengage.append(Term("half the ramp-out", -0.5 * clutch.ramp_out))
     at = "the cycle as it runs at line speed"
-    engage.append(Term(at, right.engage_distance_mm - sum(t.value for t in engage)))
-    disengage.append(Term(at, right.disengage_distance_mm - sum(t.value for t in disengage)))
+    engage.append(Term(at, exact.engage_distance_mm - sum(t.value for t in engage)))
+    disengage.append(Term(at, exact.disengage_distance_mm - sum(t.value for t in disengage)))
+    steps = "onto the controller's steps"
+    engage.append(Term(steps, right.engage_distance_mm - exact.engage_distance_mm))
+    disengage.append(Term(steps, right.disengage_distance_mm - exact.disengage_distance_mm))
     leads = [
         _lead(machine, feeder, machine.carrier_eye, "carrier", clutch.ramp_in, "in"),
         _lead(machine, feeder, feeder.eye, "insert", clutch.ramp_out, "out"),
     ]
-    for terms, lead in zip(leads, (right.engage_lead_s, right.disengage_lead_s), strict=True):
+    for terms, key in zip(leads, ("engage_lead_s", "disengage_lead_s"), strict=True):
+        lead = getattr(exact, key)
         more = lead - sum(term.value for term in terms)
         terms.append(Term("off known steps and counts at this speed", more))
+        terms.append(Term(steps, getattr(right, key) - lead))
     return Derivation(
         engage_distance=_some(engage),
         engage_lead=_some(leads[0]),

@@ -37,7 +37,7 @@ from feedsim.settings.acts import (
 from feedsim.settings.predict import known_bias, opening_bias
 from feedsim.settings.right import Solution, solve_feeder
 
-__all__ = ["WORTH_MM", "best_engage_lead", "less_what_is_known"]
+__all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
 
 WORTH_MM = 0.05
 """A mean error (mm) up to here is left, since right settings are right at every speed."""
@@ -67,7 +67,7 @@ def less_what_is_known(
     Solution
         ``right`` itself where what it leaves is not worth it.
     """
-    side = _Side(machine, feeder, right)
+    side = AtLineSpeed(machine, feeder, right)
     found = right
     opening_locked = side.is_coarse(scanned=feeder.eye.scanned)
     if disengage and opening_locked:
@@ -91,7 +91,7 @@ def best_engage_lead(machine: Machine, feeder: Feeder) -> Solution:
     Whatever its opening is off is made up for as far as it goes.
     """
     right = solve_feeder(machine, feeder)
-    side = _Side(machine, feeder, right)
+    side = AtLineSpeed(machine, feeder, right)
     given = Solution(**{f.name: getattr(feeder.settings, f.name, False) for f in fields(Solution)})
     off = (side.engaging(given) - side.engaging(right)) / side.counted
     there = replace(given, engage_lead_s=given.engage_lead_s + off)
@@ -101,7 +101,7 @@ def best_engage_lead(machine: Machine, feeder: Feeder) -> Solution:
     return _engage(side, there)
 
 
-class _Side:
+class AtLineSpeed:
     """A feeder at line speed, asked what settings do there."""
 
     def __init__(self, machine: Machine, feeder: Feeder, right: Solution) -> None:
@@ -195,7 +195,7 @@ class _Side:
         return _least(choices, key, lambda c: c.disengage_lead_s, s)
 
 
-def _engage(side: _Side, found: Solution) -> Solution:
+def _engage(side: AtLineSpeed, found: Solution) -> Solution:
     """Return the settings with the engage lead that leaves the smallest mean error."""
     machine, feeder, travel = side.machine, side.feeder, side.engaging(found)
     corrected = feeder.settings.stage_correction

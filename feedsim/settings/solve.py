@@ -1,7 +1,8 @@
 """What ``"auto"`` stands for: the right settings, less what can be taken off at line speed.
 
 The right settings (:mod:`feedsim.settings.right`) leave what is known beforehand: points rounded
-to whole counts, and the steps of locked ticks (:mod:`feedsim.settings.known`).
+to whole counts, and the steps of locked ticks (:mod:`feedsim.settings.known`). A controller takes
+settings in steps of its own (:mod:`feedsim.settings.steps`).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import replace
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.known import less_what_is_known
 from feedsim.settings.right import Solution, run_up_time, solve_feeder, with_chosen_motor
+from feedsim.settings.steps import on_steps
 
 __all__ = [
     "Solution",
@@ -65,10 +67,13 @@ def _worked_out(machine: Machine, feeder: Feeder) -> Solution:
     given, right = feeder.settings, solve_feeder(machine, feeder)
     automatic = {name: math.isnan(getattr(given, name)) for name in _NAMES}
     typed = {name: getattr(given, name) for name in _NAMES if not automatic[name]}
-    return less_what_is_known(
+    meant = replace(right, **typed)
+    wanted = less_what_is_known(
         machine,
         feeder,
-        replace(right, **typed),
+        meant,
         engage=automatic["engage_distance_mm"] and automatic["engage_lead_s"],
         disengage=automatic["disengage_distance_mm"] and automatic["disengage_lead_s"],
     )
+    names = frozenset(name for name in _NAMES if automatic[name])
+    return on_steps(machine, feeder, wanted, right=meant, automatic=names)

@@ -23,7 +23,9 @@ from feedsim.settings.spreads import (
 )
 from feedsim.studies.limit.closed import closed_forms, closed_window, lowest_together
 from feedsim.studies.limit.plain import limits_plain, refused_plain
+from feedsim.studies.review.automatic import automatic_words
 from feedsim.studies.review.review import review
+from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
 
 __all__ = ["as_typed", "set_up_sheet"]
@@ -78,6 +80,7 @@ def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
                 ],
                 "adjusting": plain(_adjusting(feeder, speeds, allowed)),
                 "limits": [dict(row) for row in rows if row["feeder"] == name],
+                "notes": list(automatic_words(Setup(scenario, machine, number, "metric"))),
                 "words": list(seen.feeders[number].words),
                 "warnings": list(seen.feeders[number].warnings),
             }

@@ -119,6 +119,7 @@ DEFAULTS = {
                 "speed_ratio": 1.0,
                 "speed_trim": 0.0,
                 "stage_correction": False,
+                "resolution": {"distance": 0.0, "distance_counts": 0, "lead": 0.0, "ratio": 0},
             },
             "drive": None,
         },

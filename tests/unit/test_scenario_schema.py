@@ -117,8 +117,8 @@ def test_every_key_has_a_description_and_a_default_or_is_required():
     # counted in the description of the file, a photo-eye's keys once; 34 are those of a drive, 31
     # of what stops the line: 11 of the guard, 6 jams, 6 of a fault, 3 of a change, 3 of a magazine,
     # and the lists of faults and changes; 7 of the product: 2 and the list of pairs, 4 of a pair;
-    # 6 of the gate
-    assert checked == 82 + 34 + 31 + 7 + 6
+    # 6 of the gate; 4 of the controller's steps
+    assert checked == 82 + 34 + 31 + 7 + 6 + 4
 
 
 def test_defaults_are_shown_with_their_units():

@@ -92,6 +92,9 @@ disengage_lead = "9.9 s"
 speed_ratio = 1.25
 speed_trim = "4 %"
 stage_correction = true
+[feeder.settings.resolution]
+distance_counts = 3
+lead = "0.7 ms"
 """
 EXPECTED = machine.Machine(
     line=machine.Line(speed_mm_s=61.0, acceleration_mm_s2=62.0, profile=((1.0, 63.0), (2.0, 64.0))),
@@ -168,6 +171,8 @@ EXPECTED = machine.Machine(
                 disengage_lead_s=9.9,
                 speed_ratio=1.3,  # 1.25 and 4 % more
                 stage_correction=True,
+                # 3 of 2000 counts on a wheel of 250 mm
+                resolution=machine.Resolution(distance_mm=0.375, lead_s=0.0007),
             ),
         ),
     ),

@@ -60,6 +60,7 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
         "settings": settings_rows(feeder),
         "corrected": corrected,
         "only_here": feeder["right_at_line_speed_only"],
+        "notes": feeder["notes"],
         "derivations": list(derivations(feeder)),
         "heads": heads,
         "rows": rows,

@@ -56,6 +56,7 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
     yield f"  {'Stage correction':<20}{'on' if corrected else 'off'}"
     if feeder["right_at_line_speed_only"]:
         yield "  (right at this speed only: a ramp or the servo's lag is not over in time)"
+    yield from _items(feeder["notes"], "-")
     yield ""
     yield "Where they come from"
     for name, terms, total in derivations(feeder):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from feedsim.studies.review import placing, target, timing
+from feedsim.studies.review.automatic import not_on_steps
 from feedsim.studies.review.counted import counted
 from feedsim.studies.review.levels import levels
 from feedsim.studies.review.setup import Setup
@@ -18,6 +19,7 @@ _CHECKS: tuple[Check, ...] = (
     timing.late_marks,
     timing.late_openings,
     timing.leads,
+    not_on_steps,
     target.off_target,
     placing.stage,
     placing.limits,

@@ -1,0 +1,121 @@
+"""Settings that can be typed in: on the steps of a controller, erring least together.
+
+A lead goes to the nearest of its steps, and the distance beside it to the step that makes up for
+that best at line speed; or the distance to one of the steps next to it, and the lead makes up.
+What leaves the smallest mean error (for the opening: stages nearest to where it should) is taken.
+At another speed v a lead rounded by δ is an error of δ·(v − line speed), the distance having been
+chosen for the line speed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+from feedsim.machine import Feeder, Machine, Resolution
+from feedsim.settings.known import AtLineSpeed
+from feedsim.settings.right import Solution
+
+__all__ = ["nearest_step", "on_steps"]
+
+_ALIKE_MM = 0.001
+_SAME_MM = 1e-6
+_DIGITS = 12
+
+
+def nearest_step(value: float, step: float) -> float:
+    """Return the nearest whole number of steps; the value itself where the step is 0.
+
+    Examples
+    --------
+    >>> nearest_step(359.925, 0.1), nearest_step(0.0134714, 0.0001), nearest_step(1.5, 0.0)
+    (359.9, 0.0135, 1.5)
+    """
+    return round(round(value / step) * step, _DIGITS) if step > 0.0 else value
+
+
+def on_steps(
+    machine: Machine,
+    feeder: Feeder,
+    wanted: Solution,
+    *,
+    right: Solution,
+    automatic: frozenset[str],
+) -> Solution:
+    """Return settings on the steps of ``feeder.settings.resolution``, those that are automatic.
+
+    Parameters
+    ----------
+    machine : Machine
+    feeder : Feeder
+    wanted : Solution
+        What would be typed in if there were no steps.
+    right : Solution
+        What the mean error is measured against; what was typed in is in it.
+    automatic : frozenset of str
+        Names of the settings that may be changed.
+    """
+    steps = feeder.settings.resolution
+    if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
+        return wanted
+    side = AtLineSpeed(machine, feeder, right)
+    found = wanted
+    for name, key in (
+        ("disengage", side.stage_off),
+        ("engage", lambda s: abs(side.mean(s))),
+    ):
+        found = _side(side, found, name, key=key, automatic=automatic)
+    return found
+
+
+def _side(
+    side: AtLineSpeed,
+    wanted: Solution,
+    name: str,
+    *,
+    key: Callable[[Solution], float],
+    automatic: frozenset[str],
+) -> Solution:
+    """Return one side's settings on steps; where only one is automatic, that one rounded."""
+    steps = side.feeder.settings.resolution
+    distance_key, lead_key = f"{name}_distance_mm", f"{name}_lead_s"
+    distance, lead = getattr(wanted, distance_key), getattr(wanted, lead_key)
+    if not {distance_key, lead_key} <= automatic:
+        rounded = {distance_key: nearest_step(distance, steps.distance_mm)}
+        rounded[lead_key] = nearest_step(lead, steps.lead_s)
+        return replace(wanted, **{k: rounded[k] for k in automatic & set(rounded)})  # type: ignore[arg-type]
+    travel = distance - lead * side.counted
+
+    def made(d: float, t: float) -> Solution:
+        return replace(wanted, **{distance_key: d, lead_key: t})  # type: ignore[arg-type]
+
+    choices = [
+        (made(d, t), abs(d - t * side.counted - travel), abs(t - lead))
+        for d, t in _pairs(distance, lead, travel, speed=side.counted, steps=steps)
+    ]
+    best = min(
+        choices,
+        key=lambda c: (round(key(c[0]) / _ALIKE_MM), round(c[1] / _SAME_MM), c[2], str(c[0])),
+    )
+    return best[0]
+
+
+def _pairs(
+    distance: float, lead: float, travel: float, *, speed: float, steps: Resolution
+) -> Iterator[tuple[float, float]]:
+    """Yield pairs of distance and lead, on their steps, for a travel at line speed."""
+    lead_steps = {nearest_step(lead, steps.lead_s)}
+    for d in _about(distance, steps.distance_mm):
+        lead_steps.add(nearest_step((d - travel) / speed, steps.lead_s))
+    for t in sorted(lead_steps):
+        for d in _about(travel + t * speed, steps.distance_mm):
+            yield d, t
+
+
+def _about(value: float, step: float) -> tuple[float, ...]:
+    """Return the steps below and above a value; the value itself where there are none."""
+    if step == 0.0:
+        return (value,)
+    low = math.floor(value / step)
+    return tuple(round((low + n) * step, _DIGITS) for n in (0, 1))
