@@ -220,7 +220,9 @@ def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
     others = 1.0 - (1.0 - memory(machine, feeder, speed, allowed)) * (
         1.0 - feed_cycle(machine, feeder, speed, allowed)
     )
-    if others < _HARDLY:
+    # marks followed one by one know one gap for all, which a scan does not ask for
+    scanned = machine.carrier_eye.polled and not machine.carriers.random
+    if others < _HARDLY or scanned:
         return merged
     return _beyond(machine, feeder, speed, allowed, memory=True, merging=True)
 
