@@ -129,7 +129,9 @@ def _busy(
     """
     if not machine.carriers.random:
         rest = rest_between_cycles(machine, feeder, speed=speed, carriers=carriers)
-        middle, reach = rest.average, _FAR * rest.sd
+        # what comes rarely, a double, may lie far beyond the spread of all
+        rare = sum(abs(length) for _, length in rest.rarely)
+        middle, reach = rest.average, _FAR * rest.sd + rare
         return sum(
             chance * (rest.share_below(by) if abs(by - middle) < reach else by > middle)
             for by, chance in more.items()

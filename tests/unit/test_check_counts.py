@@ -13,7 +13,7 @@ from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.studies.review import counted as module
 from feedsim.studies.review.advice import _EXPLAINS
-from feedsim.studies.review.counted import counted
+from feedsim.studies.review.counted import counted, shares_of
 from feedsim.studies.review.review import review
 from feedsim.studies.review.setup import Setup
 from feedsim.studies.run import machine_of
@@ -45,6 +45,16 @@ def test_every_mechanism_that_is_too_much_is_told(
     assert not list(counted(setup, lambda mechanism: mechanism == name))
     faked(0.0)
     assert not list(counted(setup, lambda _: False))
+
+
+def test_a_rare_double_that_makes_a_cycle_too_long_is_counted() -> None:
+    # 260 mm of pitch leave about 84 mm after a cycle of 175.6 mm: a double, 85.6 mm more at most
+    # and uniform from 0, is too long in about 1.5 mm of 85.6; with 230 mm in 31.5 of 85.6.
+    tight = ("carrier.pitch=230 mm", "feeder.0.insert.double=1 %", "carrier.pitch_sd=0.5 mm")
+    of_cycle = next(
+        row for row in shares_of(of(card(*tight))) if row.mechanism.name == "feed cycle"
+    )
+    assert of_cycle.share == pytest.approx(0.01 * 31.5 / 85.6, rel=0.15)
 
 
 def test_what_is_too_much_only_together_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -38,8 +38,8 @@ missed = "2.5 %"
 capture = "scanned"
 filter_time = "2.6 s"
 [controller]
-scan = "3.1 s"
-motion_cycle = "3.2 s"
+scan = "0.31 s"
+motion_cycle = "0.32 s"
 speed_filter = "3.3 s"
 search_limit = "340 mm"
 mark_memory = 35
@@ -119,8 +119,8 @@ EXPECTED = machine.Machine(
         filter_s=2.6,
     ),
     controller=machine.Controller(
-        scan_s=3.1,
-        motion_cycle_s=3.2,
+        scan_s=0.31,
+        motion_cycle_s=0.32,
         speed_filter_s=3.3,
         search_limit_mm=340.0,
         mark_memory=35,
