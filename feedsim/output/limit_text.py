@@ -133,8 +133,15 @@ def teeth_words(
     Returns
     -------
     str
-        Empty where all above the first refused speed is refused, but for half a per cent.
+        Empty where all above the first refused speed is refused, but for half a per cent, and each
+        tooth below it was looked at.
     """
+    if looked_to is not None and refused and looked_to <= refused[0]["from_mm_s"]:
+        at = display(looked_to, "speed", units=units)
+        return (
+            f"Ticks lock, and above {at} the teeth of the shares are too many to look at each: a "
+            f"narrow stretch below the limit may be refused as well."
+        )
     apart = [row for row in refused if row["to_mm_s"] is not None]
     if not apart or refused[-1]["from_mm_s"] < _ALL_BUT_ONE * refused[0]["from_mm_s"]:
         return ""

@@ -78,7 +78,7 @@ class SpeedLimit:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A stretch of line speeds that is refused throughout.
+    """A stretch of line speeds that is refused, but for what is narrower than ``NARROWEST``.
 
     Attributes
     ----------

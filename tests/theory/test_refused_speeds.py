@@ -14,7 +14,7 @@ import pytest
 
 from feedsim.machine import Feeder, Machine
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
-from feedsim.settings.limits import TOGETHER, Closed, closed_form
+from feedsim.settings.limits import NARROWEST, TOGETHER, Closed, closed_form
 from feedsim.settings.looks import Looks
 from feedsim.studies.limit.closed import allowed_of
 from feedsim.studies.run import machine_of
@@ -24,6 +24,9 @@ from tests.theory.test_limits import BASE
 POINTS = 400
 WIDE = 1e-3
 """Share of the speed: what is wider than that, and so holds points of the grid, must be found."""
+
+HAIR = 1.01
+"""Times what is allowed: 0.303 % where 0.3 % is."""
 
 SCANNED = ("carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned")
 
@@ -76,8 +79,10 @@ def test_every_refused_stretch_of_a_fine_grid_is_found(seed: int) -> None:
         stretch = list(group)
         if refused and stretch[-1] - stretch[0] > WIDE * stretch[0]:
             assert any(r.from_mm_s < stretch[-1] and r.to_mm_s > stretch[0] for r in found.refused)
-    # none is refused below the limit, wide or narrow, that a grid of another pitch hits
-    assert not any(looks.refused(first.from_mm_s * k / 1009.0) for k in range(700, 1009))
+    # none is refused below the limit, wide or narrow, that a grid of another pitch hits; where
+    # teeth are too many to look at each (which is said), by a hair's breadth at most
+    below = [looks.excess(first.from_mm_s * k / 1009.0).times for k in range(700, 1009)]
+    assert max(below) <= (1.0 if first.from_mm_s < found.each_tooth_to_mm_s else HAIR)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -87,7 +92,9 @@ def test_what_is_found_is_refused_and_its_edges_are_edges(seed: int) -> None:
     for stretch in found.refused[:4]:
         assert looks.refused(stretch.worst_mm_s)
         assert not looks.refused(stretch.from_mm_s * (1.0 - 2e-5))
-        assert looks.refused(0.5 * (stretch.from_mm_s + min(stretch.worst_mm_s, stretch.to_mm_s)))
+        middle = 0.5 * (stretch.from_mm_s + stretch.worst_mm_s)
+        if middle - stretch.from_mm_s > NARROWEST * middle:
+            assert looks.refused(middle)
     for before, after in zip(found.refused, found.refused[1:], strict=False):
         assert before.to_mm_s <= after.from_mm_s
 
