@@ -29,7 +29,8 @@ def test_it_loads_without_a_word_and_asks_for_nothing(
 
 
 def test_markup_in_a_title_shows_as_text(browser: Any, page_of: Callable[..., Path]) -> None:
-    setup = (f"title='''{EVIL}'''", f"feeder.0.name='''{EVIL}'''")
+    named = (f"{key}='''{EVIL}'''" for key in ("title", "feeder.0.name", "product.pair.0.below"))
+    setup = tuple(named)
     browser.open(page_of("two_feeders", setup))
     assert browser.find("h1").text == EVIL
     assert browser.js("return document.title") == f"{EVIL}: rehearsal"
