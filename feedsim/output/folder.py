@@ -169,7 +169,7 @@ class OutputFolder:
                         fault = Fault(str(self.folder), message=f"{message}; {advice}")
                         raise FeedsimError(fault) from None
         else:
-            message = "cannot be locked: others make and remove it all the time"
+            message = "cannot be locked: it is gone again each time that it is made"
             raise FeedsimError(Fault(str(self.folder), message=message))
         if not self._lock.certain:
             self._tell(

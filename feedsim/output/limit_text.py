@@ -86,13 +86,14 @@ def _closed(found: Mapping[str, Any], units: System) -> Iterator[str]:
         "missed": f"at most {accept['missed']}",
         "jam_risk": f"at most {accept['jam_risk']}",
     }
+    longest = max((len(row["mechanism"]) for row in rows), default=0)
     for row in rows:
         speed = _speed(row["speed_mm_s"], units) if row["speed_mm_s"] else "a crawl"
         name = f"{row['feeder']}: {row['mechanism']}" if several else row["mechanism"]
         if row["mechanism"] == TOGETHER:
             name = name.upper() if not several else name.replace(TOGETHER, TOGETHER.upper())
         figure = row["figure"]
-        width = 24 if not several else 24 + max(len(r["feeder"]) + 2 for r in rows)
+        width = longest if not several else longest + max(len(r["feeder"]) + 2 for r in rows)
         yield f"  {speed:>12}  {name:<{width}}  {FIGURES[figure]} {limits[figure]}"
     if not rows:
         yield f"  none, up to {_speed(FASTEST_MM_S, units)}"

@@ -79,7 +79,10 @@ class Unfinished:
             then the call is wrong, and all stays as it is.
         """
         if not self._folder.exists():
-            message = f"no unfinished sweep is kept in {self._folder.parents[1]}"
+            message = (
+                f"no unfinished sweep is kept in {self._folder.parents[1]}; without --resume all "
+                "points are run"
+            )
             raise FeedsimError(Fault("--resume", message=message))
         known: dict[int, Mapping[str, Plain]] = {}
         unfit: dict[Path, str] = {}

@@ -150,7 +150,10 @@ def test_the_ratio_is_that_of_its_fraction_and_the_trim_is_on_top() -> None:
     assert made.feeders[0].settings.speed_ratio == pytest.approx(56.0 / 55.0 * 1.01, rel=1e-15)
     words = " ".join(review(card(*steps)).feeders[0].words)
     # 56/55 / 1.0183 = 0.999884
-    assert "1.0183 is typed in as 56/55: 0.0116 % less, and feeds so much slower." in words
+    assert (
+        "1.0183 is typed in as 56/55: 0.0116 % less, so that the feed runs that much slower."
+        in words
+    )
 
 
 def test_what_is_written_is_on_steps_and_the_sheet_says_what_they_cost() -> None:

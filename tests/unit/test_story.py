@@ -290,7 +290,7 @@ def test_no_account_is_given_of_carriers_that_a_stop_or_an_adjustment_met() -> N
     assert after.parts == ()
     assert after.hazards == ()
     assert after.placement_error_mm == records.feeders[0].placement_error_mm[30]
-    assert "(the line: trips) the line was not left to itself" in " ".join(after.reason)
+    assert "the line was disturbed (the line: trips)" in " ".join(after.reason)
     told = [event.words for event in after.events]
     assert told[told.index("clutch: closes") + 1] == "the line: trips"
 

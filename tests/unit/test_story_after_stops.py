@@ -81,7 +81,7 @@ def test_what_a_stop_met_is_said_with_when_it_was_over() -> None:
     (lost,) = (c for feeder in stop.lost for c in feeder)
     text = " ".join(story_of(source, lost).reason)
     assert "It was lost as the line stopped." in text
-    assert "From 78.28 s to 124 s (the line: trips)" in text
+    assert "From 78.28 s to 124 s the line was disturbed (the line: trips)" in text
     assert (round(stop.time_s, 2), round(stop.restarted_s)) == (78.28, 124)
     assert "before that or after" in text
 
@@ -93,7 +93,7 @@ def test_an_adjustment_ends_the_account_for_good() -> None:
     late = int(np.flatnonzero(engaged > changed.time_s)[5])
     story = story_of(source, late)
     assert story.parts == ()
-    assert "on (the operator: adjusts) the line was not left to itself" in " ".join(story.reason)
+    assert "on the line was disturbed (the operator: adjusts)" in " ".join(story.reason)
 
 
 def test_a_wrong_place_of_the_inserts_is_found() -> None:

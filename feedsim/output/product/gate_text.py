@@ -38,7 +38,7 @@ def gate_rows_text(diverted: Diverted) -> Iterator[tuple[str, str, list[str]]]:
 def _why_passed(diverted: Diverted) -> Iterator[str]:
     yield _some(asdict(diverted.passed_with))
     if diverted.passed_unknown:
-        yield f"{diverted.passed_unknown} of which nothing was known"
+        yield f"nothing was known of {diverted.passed_unknown}"
     if diverted.passed_too_late:
         late = display(diverted.most_too_late_s or 0.0, "time")
         yield f"{diverted.passed_too_late} known too late, by up to {late}"

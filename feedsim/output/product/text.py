@@ -92,7 +92,7 @@ def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
     limits = (overlap.min_allowed_mm, overlap.max_allowed_mm)
     low, high = (None if limit is None else sign * limit for limit in limits[:: int(sign)])
     if low is not None or high is not None:
-        yield f"wanted {_wanted(low, high, units)}; not so: {share_words(overlap.wrong)}"
+        yield f"wanted {_wanted(low, high, units)}; outside of that: {share_words(overlap.wrong)}"
 
 
 def _wanted(low: float | None, high: float | None, units: System) -> str:

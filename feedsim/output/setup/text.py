@@ -70,8 +70,10 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
     yield from _table([tuple(heads), *(tuple(row) for row in rows)])
     yield ""
     yield "Up to which speed, with these settings"
-    for speed, mechanism, figure in limit_rows(feeder, units):
-        yield f"  {speed:>12}  {mechanism:<24}  {figure}"
+    limits = limit_rows(feeder, units)
+    width = max((len(mechanism) for _, mechanism, _ in limits), default=0)
+    for speed, mechanism, figure in limits:
+        yield f"  {speed:>12}  {mechanism:<{width}}  {figure}"
     yield f"  {binding_words(feeder['limits'], units=units)}"
     yield ""
     yield "Adjusting at the machine"

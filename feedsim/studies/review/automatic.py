@@ -68,9 +68,11 @@ def _rounding(s: Setup, exact: Feeder) -> str:
     staged = ""
     if abs(stage) > _NOTHING_MM:
         staged = f", and stage them {s.say(abs(stage))} {'further' if stage > 0.0 else 'less far'}"
+    rounded, stepless = (s.off(mean.error_mm) for mean in means)
+    instead = ", as without rounding" if rounded == stepless else f", in place of {stepless}"
     return (
         f"Rounded to the controller's steps ({', '.join(of)}), settings place inserts on average "
-        f"{s.off(means[0].error_mm)} at line speed, in place of {s.off(means[1].error_mm)}{staged}."
+        f"{rounded} at line speed{instead}{staged}."
     )
 
 
@@ -84,8 +86,8 @@ def _fraction(s: Setup) -> str:
     off = float(fraction) / given.speed_ratio - 1.0
     how = "exactly"
     if abs(off) > _SAME_RATIO:
-        how = f"{s.percent(abs(off))} {'more' if off > 0.0 else 'less'}, and feeds so much faster"
-        how = how.replace("faster", "faster" if off > 0.0 else "slower")
+        more, faster = ("more", "faster") if off > 0.0 else ("less", "slower")
+        how = f"{s.percent(abs(off))} {more}, so that the feed runs that much {faster}"
     return (
         f"The speed ratio {given.speed_ratio:g} is typed in as {fraction.numerator}/"
         f"{fraction.denominator}: {how}."
@@ -140,10 +142,13 @@ def _cost(s: Setup) -> str:
     for speed in some:
         there = replace(s.machine, line=replace(s.machine.line, speed_mm_s=speed, profile=()))
         found.append((expected_offsets(there, s.feeder, speed=speed).error_mm, speed))
-    ends = " and ".join(
-        f"{s.off(error)} at {s.say(speed, 'speed')}" for error, speed in (min(found), max(found))
-    )
+    least, most = min(found), max(found)
+    if s.off(least[0]) == s.off(most[0]):
+        ends = f"{s.off(most[0])} at each"
+    else:
+        both = (f"{s.off(error)} at {s.say(speed, 'speed')}" for error, speed in (least, most))
+        ends = f"between {' and '.join(both)}"
     return (
         f"These leads are for {s.say(s.machine.line.speed_mm_s, 'speed')}. Typed in and run at "
-        f"the speeds of the sweep, they place inserts on average between {ends}."
+        f"the speeds of the sweep, they place inserts on average {ends}."
     )

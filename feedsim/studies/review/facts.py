@@ -67,7 +67,8 @@ def off_words(error_mm: float, *, units: System = "metric") -> str:
     if abs(error_mm) < _NOTHING_MM:
         return "on target"
     side = "late" if error_mm > 0.0 else "early"
-    return f"{display(abs(error_mm), 'length', units=units, digits=3)} {side}"
+    shown = round(abs(error_mm), 3)
+    return f"{display(shown, 'length', units=units, digits=3)} {side}"
 
 
 def _record_words(machine: Machine, *, units: System) -> str:

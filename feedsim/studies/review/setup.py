@@ -58,7 +58,7 @@ class Setup:
     def percent(share: float) -> str:
         """Write a share, to three digits (two decimals near 100 %)."""
         shown = 100.0 * share
-        return f"{shown:.2f} %" if 99.0 < shown < 100.0 else f"{shown:.3g} %"
+        return f"{shown:.2f} %" if 99.0 < shown < 99.995 else f"{shown:.3g} %"
 
     @property
     def at_speed(self) -> str:

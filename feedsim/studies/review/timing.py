@@ -108,11 +108,13 @@ def late_openings(s: Setup) -> Iterator[str]:
     share = late_opening_share(s.machine, s.feeder, speed=s.speed)
     if share > 0.0:
         travel = opening_travel(s.machine, s.feeder, speed=s.speed)
+        when = "after" if travel >= 0.0 else "before"
+        shorten = ", shorten its input filter" if s.feeder.eye.filter_s > 0.0 else ""
         yield (
-            f"Late openings: the clutch has to open {s.say(travel)} of belt travel after the "
+            f"Late openings: the clutch has to open {s.say(abs(travel))} of belt travel {when} the "
             f"insert eye switches {s.at_speed}, before the program may know of it "
             f"({s.percent(share)} of the cycles). The insert is then staged too far. Stage further "
-            f"from the eye or scan faster."
+            f"from the eye{shorten} or scan faster."
         )
 
 

@@ -34,15 +34,15 @@ def disturbed(feeder: FeederSource, carrier: int, say: Say, stretch: Stretch) ->
     run, first = feeder.run, stretch.event
     what = f"{_name(first.part)}: {_plain(first.event)}"
     if stretch.to_s == math.inf:
-        since = f"From {say.s(first.time_s)} on ({what}) the line was not left to itself"
-        reason = f"{since}: what each delay cost is told only of carriers before that."
+        since = f"From {say.s(first.time_s)} on the line was disturbed ({what})"
+        reason = f"{since}: what each delay cost is told only for carriers before that."
     else:
         when = f"From {say.s(first.time_s)} to {say.s(stretch.to_s)}"
         if stretch.to_s == first.time_s:
             when = f"At {say.s(first.time_s)}"
         reason = (
-            f"{when} ({what}) the line was not left to itself: what each delay cost is told only "
-            "of carriers that were dealt with, their inserts staged, before that or after."
+            f"{when} the line was disturbed ({what}): what each delay cost is told only for "
+            "carriers whose insert was staged and landed before that or after it."
         )
     rows, prefix = feeder.rows, feeder.part("")
     told = [

@@ -1,4 +1,4 @@
-"""When the line was not left to itself: stretches of time, and what began each."""
+"""When the line was disturbed: stretches of time, and what began each."""
 
 from __future__ import annotations
 
