@@ -19,10 +19,13 @@ const drawGate = ({ pen }, at, setup, line, ink) => {
   const open = gateIsOpen(setup, line);
   const flap = open ? [x + 26, at.belt + 16] : [x + 30, at.belt + 3];
   stroke(pen, open ? ink.bad : ink.ink, 3, [[x, at.belt + 3], flap]);
-  stroke(pen, ink.ink, 1.6, [[x, at.belt + 8], [x, at.top - 34]], [2, 3]);
+  // its line keeps clear of the names beside the last feeder's placement point, its own stand above them
+  const name = Math.max(8, at.top - 120);
+  stroke(pen, ink.ink, 1.6, [[x, at.belt + 8], [x, at.top - 14]], [2, 3]);
+  stroke(pen, ink.ink, 1.6, [[x, name + 22], [x, name + 30]], [2, 3]);
   const state = open ? "open" : "closed";
-  write(pen, "divert gate", x, at.top - 54, { font: BOLD, colour: ink.ink, align: "center", back: ink.paper });
-  write(pen, state, x, at.top - 40, { colour: open ? ink.bad : ink.ink, align: "center", back: ink.paper });
+  write(pen, "divert gate", x, name, { font: BOLD, colour: ink.ink, align: "center", back: ink.paper });
+  write(pen, state, x, name + 14, { colour: open ? ink.bad : ink.ink, align: "center", back: ink.paper });
 };
 
 /** What is known of a carrier for the gate so far, as the labels of a feeder's result are. */

@@ -110,9 +110,10 @@ def landing(s: Setup) -> Iterator[str]:
     past = next_nose + pitch - clipped_slip_mean(f.inserts) - f.insert_eye_to_placement_mm
     spread = _tail_sd(s)
     if past < SIGMAS * spread:
+        where = f"only {s.say(past)} past" if past >= 0.0 else f"{s.say(-past)} short of"
         yield (
-            f"When the clutch opens {s.at_speed}, the insert to be placed is only {s.say(past)} "
-            f"past the placement point on average (spread {s.say(spread)}): some land while the "
+            f"When the clutch opens {s.at_speed}, the insert to be placed is {where} "
+            f"the placement point on average (spread {s.say(spread)}): some land while the "
             f"feed slows down, or stop short. Widen the gap, shorten the ramp-out, or stage "
             f"further."
         )
