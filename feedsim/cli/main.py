@@ -29,6 +29,7 @@ from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
 from feedsim.errors import FeedsimError
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
+from feedsim.studies.threads import ONE_THREAD
 
 __all__ = ["app", "main"]
 
@@ -80,6 +81,8 @@ app.command()(schema)
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
+    for name, value in ONE_THREAD.items():
+        os.environ.setdefault(name, value)  # before a command imports NumPy
     _streams()
     as_interrupts()
     try:

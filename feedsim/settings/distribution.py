@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from feedsim.settings.distribution_parts import Clipped, Lattice
 
-__all__ = ["Distribution", "clipped_at"]
+__all__ = ["Distribution", "SharesBelow", "clipped_at"]
 
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is nothing
@@ -25,6 +25,39 @@ _DEAD = 26.0  # e^-26 is 5e-12
 _FURTHER = 1.25
 _FEWEST_FACTORS, _MOST_FACTORS = 3, 8
 _NOTHING = 1e-15
+_FEWEST_POINTS, _MOST_POINTS = 4096, 65_536
+_POINTS_OF_A_TERM = 16
+
+
+@dataclass(frozen=True, slots=True)
+class SharesBelow:
+    """The probability of a value below any of many limits, straight between support points.
+
+    Attributes
+    ----------
+    places, shares : array, shape (points,)
+        Rising limits, and the probability of a value below each.
+    """
+
+    places: NDArray[np.float64]
+    shares: NDArray[np.float64]
+
+    @property
+    def low_at(self) -> float:
+        """The limit up to which nothing lies below."""
+        return float(self.places[0])
+
+    @property
+    def high_at(self) -> float:
+        """The limit from which on all lies below."""
+        return float(self.places[-1])
+
+    def __call__(self, limits: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the probability of a value below each limit, shape of ``limits``."""
+        if len(self.places) == 1:
+            return np.asarray(limits > self.places[0], dtype=np.float64)
+        found = np.interp(limits, self.places, self.shares, left=0.0, right=1.0)
+        return np.asarray(found, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,22 +152,54 @@ class Distribution:
         limit : float
             Unit of the parts.
         """
-        bounds = self._bounds()
-        spread = bounds[1] - bounds[0]
-        sd = self.normal_sd
-        if spread + sd == 0.0:
-            return float(bounds[0] < limit)
-        sd = max(sd, 1e-4 * spread)
-        low, high = bounds[0] - _FAR * sd, bounds[1] + _FAR * sd
+        row = self._row()
+        if row is None:
+            return float(self._bounds()[0] < limit)
+        low, high, step, terms, sd = row
         if limit <= low or limit >= high:
             return float(limit >= high)
-        step = 2.0 * math.pi / (2.1 * (high - low))
-        terms = min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step))
         halves = np.arange(terms, dtype=np.float64) + 0.5
         t: NDArray[np.float64] = step * halves
         wave = np.exp(1j * t * (self.mean - limit) - 0.5 * (sd * t) ** 2) * self._others(t)
         share = 0.5 - float(np.sum(wave.imag / halves)) / math.pi
         return min(1.0, max(0.0, share))
+
+    def shares_below(self) -> SharesBelow:
+        """Return what :meth:`share_below` does for many limits, for the work of a few.
+
+        The sums over the same row of t at equal steps of the limit are one fast Fourier transform.
+        The points are at most a 22nd of the normal standard deviation apart, so that a straight
+        line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5; but of more than 65 536
+        points, where a normal part is less than 1/3000 of the range, that many share the range.
+        """
+        row = self._row()
+        if row is None:
+            return SharesBelow(np.array([self._bounds()[0]]), np.zeros(1))
+        low, high, step, terms, sd = row
+        wanted = max(_FEWEST_POINTS, _POINTS_OF_A_TERM * terms)
+        points = min(_MOST_POINTS, 2 ** math.ceil(math.log2(wanted)))
+        halves = np.arange(terms, dtype=np.float64) + 0.5
+        t: NDArray[np.float64] = step * halves
+        wave = np.exp(1j * t * (self.mean - low) - 0.5 * (sd * t) ** 2) * self._others(t)
+        width = 2.0 * math.pi / (step * points)
+        used = np.arange(math.ceil((high - low) / width) + 1)
+        turned = np.exp(-1j * math.pi / points * used) * np.fft.fft(wave / halves, points)[used]
+        shares = np.clip(0.5 - turned.imag / math.pi, 0.0, 1.0)
+        return SharesBelow(low + width * used, shares)
+
+    def _row(self) -> tuple[float, float, float, int, float] | None:
+        """Return the ends of all values, step and number of t, and the normal part's sd.
+
+        None where there is but one value.
+        """
+        bounds = self._bounds()
+        spread = bounds[1] - bounds[0]
+        if spread + self.normal_sd == 0.0:
+            return None
+        sd = max(self.normal_sd, 1e-4 * spread)
+        low, high = bounds[0] - _FAR * sd, bounds[1] + _FAR * sd
+        step = 2.0 * math.pi / (2.1 * (high - low))
+        return low, high, step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)), sd
 
     def share_outside(self, low: float, high: float) -> float:
         """Return the probability of a value below ``low`` or above ``high``."""

@@ -20,6 +20,7 @@ from feedsim.machine import Carriers
 __all__ = ["fractions", "share_without_place"]
 
 _ROW = 10_000
+_PRIME = np.uint64(2**31 - 1)
 
 
 def share_without_place(carriers: Carriers, kept_mm: float, *, places: int, seen: float) -> float:
@@ -74,8 +75,8 @@ def fractions(count: int) -> tuple[float, ...]:
 
     Park, Miller and Stockmeyer, Communications of the ACM 36:108-110, 1993 (from memory).
     """
-    x, found = 1, []
-    for _ in range(count):
-        x = 48271 * x % (2**31 - 1)
-        found.append(x / (2**31 - 1))
-    return tuple(found)
+    found = np.array([48271], dtype=np.uint64)
+    while len(found) < count:
+        # the row so far, taken on by its whole length: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
+        found = np.concatenate((found, found * found[-1] % _PRIME))
+    return tuple((found[:count] / float(_PRIME)).tolist())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -17,7 +16,7 @@ from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.recorded import share_lost
-from feedsim.settings.spreads import busy_travel, mark_to_act, pitches, rest_between_cycles
+from feedsim.settings.spreads import busy_travel, mark_to_act, pitches
 from feedsim.settings.waiting import followed, waiting_alone
 
 __all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
@@ -87,26 +86,12 @@ def _lost(
             left, j = left * behind, j + 1
         last = (j - 1) * again
         more[last] = more.get(last, 0.0) + left
-    c = machine.carriers
+    c, busy = machine.carriers, busy_travel(machine, feeder, speed=speed)
     if c.record_mm:
-        lost = {by: _lost_of_record(machine, feeder, speed, by) for by in more}
-        come = sum(chance * lost[by] / (1.0 - lost[by]) for by, chance in more.items())
-    else:
-        here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
-        come = here * _sum(lambda n: _busy(machine, feeder, speed, n, more), 1)
+        return share_lost(c, busy, more)
+    here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
+    come = here * _sum(lambda n: _busy(machine, busy, n, more), 1)
     return come / (1.0 + come)
-
-
-def _lost_of_record(machine: Machine, feeder: Feeder, speed: float, more: float) -> float:
-    """Return the share of recorded carriers lost to services longer by a travel (mm)."""
-    c = machine.carriers
-    steady = replace(machine, carriers=replace(c, pitch_sd_mm=0.0))
-
-    def rest(n: int) -> Distribution:
-        found = rest_between_cycles(steady, feeder, speed=speed, carriers=n)
-        return replace(found, mean=found.mean - more)
-
-    return share_lost(c, rest)
 
 
 def _sum(chance: Callable[[int], float], first: int) -> float:
@@ -121,14 +106,15 @@ def _sum(chance: Callable[[int], float], first: int) -> float:
 
 
 def _busy(
-    machine: Machine, feeder: Feeder, speed: float, carriers: int, more: Mapping[float, float]
+    machine: Machine, busy: Distribution, carriers: int, more: Mapping[float, float]
 ) -> float:
     """Return the probability that so many pitches are over before the feeder is ready.
 
-    ``more``: by how much longer (mm) a service is, with probabilities.
+    ``busy``: belt travel (mm) until it is. ``more``: by how much longer (mm) a service is, with
+    probabilities.
     """
     if not machine.carriers.random:
-        rest = rest_between_cycles(machine, feeder, speed=speed, carriers=carriers)
+        rest = busy.times(-1.0).plus(pitches(machine, carriers))
         # what comes rarely, a double, may lie far beyond the spread of all
         rare = sum(abs(length) for _, length in rest.rarely)
         middle, reach = rest.average, _FAR * rest.sd + rare
@@ -136,7 +122,6 @@ def _busy(
             chance * (rest.share_below(by) if abs(by - middle) < reach else by > middle)
             for by, chance in more.items()
         )
-    busy = busy_travel(machine, feeder, speed=speed)
     places, weights = np.polynomial.hermite_e.hermegauss(_NOISE_NODES)
     shares: list[float] = (weights / weights.sum()).tolist()
     noise = zip((busy.sd * places).tolist(), shares, strict=True)

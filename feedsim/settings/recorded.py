@@ -7,7 +7,7 @@ that came too close; the record has them, and in their order.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from itertools import pairwise
 
@@ -20,10 +20,9 @@ from feedsim.settings.distribution import Distribution
 __all__ = ["most_within", "share_closer", "share_lost", "share_of_gaps_below"]
 
 Floats = NDArray[np.float64]
-_FAR = 9.0  # standard deviations beyond which a part is nothing
-_BINS = 256
 _MOST_IN_A_ROW = 1000
 _MANY = 0.5
+_NOTHING = 1e-12
 
 
 @lru_cache(maxsize=8)
@@ -64,7 +63,7 @@ def share_closer(carriers: Carriers, travel_mm: float) -> float:
     return _mean(_pitches(carriers) < travel_mm)
 
 
-def share_lost(carriers: Carriers, rest_after: Callable[[int], Distribution]) -> float:
+def share_lost(carriers: Carriers, busy: Distribution, more: Mapping[float, float]) -> float:
     """Return the share of recorded carriers that find a feeder busy.
 
     With b_m(k) the probability that a feeder which serves carrier k is still busy m pitches
@@ -78,45 +77,65 @@ def share_lost(carriers: Carriers, rest_after: Callable[[int], Distribution]) ->
     ----------
     carriers : Carriers
         With a record.
-    rest_after : callable
-        So many pitches → the travel (mm) left from readiness to the engage tick of the carrier
-        that much later, were all pitches the record's mean: without the spread of the pitch.
+    busy : Distribution
+        Belt travel (mm) from an engage tick to the first at which another may be.
+    more : mapping
+        By how much longer (mm) a service is, with probabilities.
     """
     count = len(carriers.record_mm)
-    busy, come = [np.ones(count)], 0.0
-    while len(busy) <= _MOST_IN_A_ROW:
-        chances = _busy_chances(carriers, rest_after(len(busy)), in_a_row=len(busy))
-        busy.append(chances)
-        come += float(chances.mean())
-        if not chances.any():
+    chances_of = _busy_chances(carriers, busy, more)
+    chances, come = [np.ones(count)], 0.0
+    while len(chances) <= _MOST_IN_A_ROW:
+        chances.append(chances_of(len(chances)))
+        come += float(chances[-1].mean())
+        if chances[-1].max() < _NOTHING:
             break
     if come == 0.0 or come > _MANY:
         return come / (1.0 + come)
-    laps = 2 if carriers.record_repeats else 1
-    first = [np.tile(b - c, laps).tolist() for b, c in pairwise(busy)]
-    served = [1.0]
-    for k in range(1, laps * count):
-        reach = range(1, min(k, len(first)) + 1)
-        served.append(sum(served[k - m] * first[m - 1][k - m] for m in reach))
-    return max(0.0, 1.0 - sum(served[-count:]) / count)
+    return max(0.0, 1.0 - float(_served(chances, repeats=carriers.record_repeats).mean()))
 
 
-def _busy_chances(carriers: Carriers, rest: Distribution, *, in_a_row: int) -> Floats:
-    """Return for each carrier the probability of a rest below 0 so many pitches later.
+def _served(chances: Sequence[Floats], *, repeats: bool) -> Floats:
+    """Return how likely each carrier of the (last) lap is served: a banded triangle of equations.
 
-    Sums of pitches that lie near each other are taken together, to a fourteenth of the standard
-    deviation of the rest. Behind the end of a record that ends nobody comes, and all is 0.
+    ``chances``: b_m of each carrier, m from 0.
     """
-    limits = in_a_row * carriers.pitch_mm - _sums(carriers, in_a_row)
-    middle, reach = rest.average, _FAR * rest.sd
-    chances = np.zeros(len(carriers.record_mm))
-    chances[: len(limits)][limits > middle + reach] = 1.0
-    near = np.flatnonzero(np.abs(limits - middle) < reach)
-    if len(near):
-        bins = ((limits[near] - (middle - reach)) * (_BINS / (2.0 * reach))).astype(np.intp)
-        used, place, counts = np.unique(bins, return_inverse=True, return_counts=True)
-        means = np.bincount(place, weights=limits[near], minlength=len(used)) / counts
-        chances[near] = np.array([rest.share_below(float(limit)) for limit in means])[place]
+    from scipy.linalg import solve_banded
+
+    count, laps = len(chances[0]), 2 if repeats else 1
+    rows = [np.tile(after - before, laps) for before, after in pairwise(chances)]
+    band = np.vstack((np.ones(laps * count), *rows[: laps * count - 1]))
+    first = np.zeros(laps * count)
+    first[0] = 1.0
+    served: Floats = solve_banded((len(band) - 1, 0), band, first)
+    return served[-count:]
+
+
+def _busy_chances(
+    carriers: Carriers, busy: Distribution, more: Mapping[float, float]
+) -> Callable[[int], Floats]:
+    """Return what gives each carrier the probability of a feeder busy so many pitches later.
+
+    The law of the travel is worked out once, at points to interpolate between
+    (:meth:`Distribution.shares_below`). Behind the end of a record that ends nobody comes, and all
+    is 0.
+    """
+    # busy for longer than a sum is −busy below −sum
+    below = busy.times(-1.0).shares_below()
+
+    def chances(in_a_row: int) -> Floats:
+        sums = _sums(carriers, in_a_row)
+        found = np.zeros(len(carriers.record_mm))
+        if len(sums):
+            least, most = float(sums.min()), float(sums.max())
+            low, high = (below.low_at, below.high_at)
+            for by, chance in more.items():
+                if by - most > high:
+                    found[: len(sums)] += chance
+                elif by - least > low:
+                    found[: len(sums)] += chance * below(by - sums)
+        return found
+
     return chances
 
 

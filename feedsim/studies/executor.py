@@ -16,13 +16,12 @@ from typing import Any, Protocol
 
 from feedsim.errors import FeedsimError
 from feedsim.interrupts import held
+from feedsim.studies.threads import ONE_THREAD
 
 __all__ = ["Cluster", "Crew", "Local", "Pool", "Where", "completed", "crew"]
 
 _MOST_FAILURES = 3
 _LOOK_S = 0.5
-_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-"""Asks the libraries below NumPy and SciPy to start no threads of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +232,7 @@ def _processes(count: int) -> Iterator[Pool]:
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
     """Have processes that are started meanwhile start no threads for linear algebra."""
-    absent = {name: value for name, value in _ONE_THREAD.items() if name not in os.environ}
+    absent = {name: value for name, value in ONE_THREAD.items() if name not in os.environ}
     os.environ.update(absent)
     try:
         yield

@@ -248,3 +248,19 @@ def test_workers_start_one_thread_each_unless_told_otherwise(
     assert name not in os.environ
     monkeypatch.setenv(name, "3")
     assert seen() == {0: "3", 1: "3"}
+
+
+def test_commands_start_one_thread_unless_told_otherwise(monkeypatch: pytest.MonkeyPatch) -> None:
+    name = "OPENBLAS_NUM_THREADS"
+    call = "import os, sys, feedsim.cli.main as m; assert 'numpy' not in sys.modules; "
+    call += f"m._status = lambda: print(os.environ['{name}']) or 0; m.main()"
+
+    def seen() -> str:
+        asked = [sys.executable, "-c", call]
+        found = subprocess.run(asked, check=True, capture_output=True, text=True)
+        return found.stdout.strip()
+
+    monkeypatch.delenv(name, raising=False)
+    assert seen() == "1"
+    monkeypatch.setenv(name, "3")
+    assert seen() == "3"

@@ -36,7 +36,7 @@ def drifting(seed: int, n: int = 300) -> Carriers:
 
 def lost(of: Carriers, busy: float, **noise: object) -> float:
     """Return the lost share where a feeder is busy for a travel."""
-    return share_lost(of, lambda n: Distribution(n * of.pitch_mm - busy, **noise))  # type: ignore[arg-type]
+    return share_lost(of, Distribution(busy, **noise), {0.0: 1.0})  # type: ignore[arg-type]
 
 
 def phi(z: float) -> float:
@@ -208,3 +208,44 @@ def test_carriers_within_a_travel_of_a_record_that_ends() -> None:
     assert [most_within(of, travel) for travel in (210.0, 211.0, 430.0, 431.0, 661.0, 9999.0)] == [
         1, 2, 2, 3, 4, 4,
     ]  # fmt: skip
+
+
+def test_services_of_several_lengths_are_mixed_along_the_record() -> None:
+    # outside: the same walk with the service drawn anew each time, laps of a fixed generator
+    of, more = drifting(5), {0.0: 0.9, 40.0: 0.07, 250.0: 0.03}
+    rng, laps = np.random.Generator(np.random.PCG64(6)), 400
+    longer = rng.choice(list(more), p=list(more.values()), size=laps * len(of.record_mm)).tolist()
+    ready, at, lost_of_lap = 0.0, 0.0, []
+    drawn = iter(longer)
+    for _ in range(laps):
+        missed = 0
+        for pitch in of.record_mm:
+            at += pitch
+            if at < ready:
+                missed += 1
+            else:
+                ready = at + 215.0 + next(drawn)
+        lost_of_lap.append(missed / len(of.record_mm))
+    error = float(np.std(lost_of_lap, ddof=1)) / math.sqrt(laps)
+    found = share_lost(of, Distribution(215.0), more)
+    assert abs(found - float(np.mean(lost_of_lap))) < 4.0 * error
+    # twin: without the longest of them it is another share
+    short = share_lost(of, Distribution(215.0), {0.0: 0.93, 40.0: 0.07})
+    assert abs(short - float(np.mean(lost_of_lap))) > 4.0 * error
+
+
+def test_the_law_of_a_service_is_worked_out_once_for_thousands_of_pitches(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[int] = []
+    plain = Distribution._others
+
+    def counting(self: Distribution, t: np.ndarray) -> np.ndarray:
+        asked.append(len(t))
+        return plain(self, t)
+
+    monkeypatch.setattr(Distribution, "_others", counting)
+    more = {150.0 * j: 0.97 * 0.03**j for j in range(6)}
+    share_lost(drifting(7, n=5000), Distribution(224.0, 1.0, (2.0, 2.0, 0.5)), more)
+    assert len(asked) == 1
+    assert asked[0] < 2000
