@@ -22,6 +22,7 @@ from feedsim.scenario import (
     scenario_from_text,
     scenario_to_dict,
 )
+from feedsim.studies.review.review import review
 from tests.cli.bad_scenarios.table import BASE, changed
 
 EVERYTHING = (
@@ -178,6 +179,16 @@ def test_one_key_of_a_guard_that_is_not_there_makes_one() -> None:
     plain = scenario_from_text(BASE)
     five = override(plain, ["guard.misses_in_a_row=5"])
     assert five == scenario_from_text(BASE + "\n[guard]\nmisses_in_a_row = 5\n")
+
+
+@pytest.mark.parametrize(
+    ("emergency", "softer"), [("0.5 m/s^2", True), ("auto", False), ("2 m/s^2", False)]
+)
+def test_an_emergency_stop_softer_than_others_is_warned_of(emergency: str, softer: bool) -> None:
+    # from v to rest takes v/a: the smaller the deceleration, the longer the belt runs on
+    keys = ["guard.stop_deceleration=2 m/s^2", f"guard.emergency_deceleration={emergency}"]
+    warnings = review(override(scenario_from_text(BASE), keys)).warnings
+    assert any("In an emergency stop" in warning for warning in warnings) == softer
 
 
 def test_keys_of_a_change_may_be_tables() -> None:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
-from feedsim.quantities import System
+from feedsim.quantities import System, display
 from feedsim.scenario import Scenario
 from feedsim.studies.review.advice import warnings_of
 from feedsim.studies.review.automatic import automatic_words
@@ -57,12 +57,12 @@ def review(scenario: Scenario, *, units: System = "metric") -> Review:
     return Review(
         title=scenario.title,
         words=[*line_words(machine, units=units), *product_words(scenario, setups)],
-        warnings=[*_run_warnings(scenario), *product_warnings(scenario, setups)],
+        warnings=[*_run_warnings(scenario, units), *product_warnings(scenario, setups)],
         feeders=feeders,
     )
 
 
-def _run_warnings(scenario: Scenario) -> list[str]:
+def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     """Return what is to be said about the run and the line as a whole."""
     warnings = list(side_by_side(scenario))
     profile = scenario.line.profile
@@ -71,6 +71,15 @@ def _run_warnings(scenario: Scenario) -> list[str]:
             "line.speed is not the highest speed of line.profile: settings that are solved for a "
             "speed take line.speed."
         )
+    guard = scenario.guard
+    if guard is not None and guard.emergency_deceleration != "auto":
+        hard, normal = guard.emergency_deceleration, guard.stop_deceleration
+        if hard < normal:
+            slow, other = (display(a, "acceleration", units=units) for a in (hard, normal))
+            warnings.append(
+                f"In an emergency stop the belt slows down at {slow}, in any other stop at {other}"
+                ": in an emergency it runs on for longer."
+            )
     accept = scenario.acceptance
     shares = (accept.missed, accept.jam_risk, 1.0 - accept.within_tolerance)
     if min(shares) <= 0.0:
