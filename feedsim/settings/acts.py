@@ -65,7 +65,12 @@ def locked_step(controller: Controller) -> float:
     >>> locked_step(Controller(scan_s=0.010, motion_cycle_s=0.004))
     0.002
     """
-    scan, cycle = (round(t * 1e9) for t in (controller.scan_s, controller.motion_cycle_s))
+    return _locked_step(controller.scan_s, controller.motion_cycle_s)
+
+
+@lru_cache(maxsize=64)
+def _locked_step(scan_s: float, motion_cycle_s: float) -> float:
+    scan, cycle = (round(t * 1e9) for t in (scan_s, motion_cycle_s))
     if cycle == 0 or scan == 0:
         return 0.0
     step = math.gcd(scan, cycle)

@@ -8,6 +8,7 @@ standard deviation would be wrong by factors: the sum of two ticks ends where it
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -225,8 +226,9 @@ class Distribution:
     def _others(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Return the characteristic function of all but the normal part, shape of ``t``."""
         wave = np.ones(len(t), dtype=np.complex128)
-        for half in self.half_widths:
-            wave *= np.sinc(half * t / math.pi)
+        for half, times in Counter(self.half_widths).items():
+            if half:
+                wave *= np.sinc(half * t / math.pi) ** times
         for values in self.choices:
             wave *= sum(p * np.exp(1j * x * t) for x, p in values.items())
         for share, length in self.rarely:
