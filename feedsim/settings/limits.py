@@ -125,7 +125,9 @@ def speed_limits(at: At, allowed: Allowed) -> list[SpeedLimit]:
     return list(closed_form(at, allowed).limits)
 
 
-def closed_form(at: At, allowed: Allowed, *, windows: int = MOST_WINDOWS) -> Closed:
+def closed_form(
+    at: At, allowed: Allowed, *, windows: int = MOST_WINDOWS, lowest: bool = False
+) -> Closed:
     """Return the limits and the refused speeds of one feeder.
 
     Parameters
@@ -135,11 +137,13 @@ def closed_form(at: At, allowed: Allowed, *, windows: int = MOST_WINDOWS) -> Clo
     allowed : Allowed
     windows : int
         So many refused windows are enough; 1 where only the limit is asked for.
+    lowest : bool
+        Leave out the limits of mechanisms that cannot be the lowest.
     """
     looks = Looks(at, allowed)
     fully = _look_everywhere(looks, windows)
     refused = _windows(looks)
-    found = [_alone(looks, number) for number in range(len(MECHANISMS))]
+    found = _lowest_alone(looks) if lowest else [_alone(looks, n) for n in range(len(MECHANISMS))]
     if refused:
         first = refused[0]
         speed = first.from_mm_s if first.from_mm_s > SLOWEST_MM_S else 0.0
@@ -267,6 +271,23 @@ def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
         if end - start > NARROWEST * start
         or min(start - before[place], after[place] - end) < _NEAR * start
     ]
+
+
+def _lowest_alone(looks: Looks) -> list[SpeedLimit]:
+    """Return the limits of mechanisms alone, but of those that others stay below for sure."""
+    speeds, firsts = sorted(looks.rows), []
+    for number, mechanism in enumerate(MECHANISMS):
+        most = looks.most(mechanism.figure)
+        over = [place for place, v in enumerate(speeds) if looks.rows[v][number] > most]
+        firsts += [(max(0, over[0] - 1), number)] if over else []
+    found: list[SpeedLimit] = []
+    best = math.inf
+    for place, number in sorted(firsts):
+        if speeds[place] < best:
+            found.append(_alone(looks, number))
+            speed = found[-1].speed_mm_s
+            best = min(best, math.inf if speed is None else speed)
+    return found
 
 
 def _alone(looks: Looks, number: int) -> SpeedLimit:

@@ -9,13 +9,14 @@ from typing import Any
 import pytest
 
 from feedsim.output.budget.what_if_text import what_if_text
-from feedsim.scenario import Scenario, load_scenario, scenario_to_dict
+from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.predict import placement_sd
 from feedsim.studies.budget.plain import budget_plain
 from feedsim.studies.budget.what_if import Outcome, changes_of, feeder_limits, what_if
 from feedsim.studies.limit.search import closed_limits
 from feedsim.studies.run import machine_of
+from tests.random_scenarios import random_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
@@ -64,7 +65,7 @@ def test_every_feeder_has_knobs_of_its_own() -> None:
 def test_limits_of_one_feeder_are_those_it_has_among_others() -> None:
     quiet = scenario("bench")
 
-    assert feeder_limits(scenario_to_dict(quiet), 0) == closed_limits(quiet)[0]
+    assert feeder_limits(scenario_to_dict(quiet), 0) == closed_limits(quiet, lowest=True)[0]
 
 
 class Limits:
@@ -195,3 +196,17 @@ def test_json_has_every_change_with_its_key() -> None:
     assert (first["before"], first["after"]) == ("0.001 s", "0.0005 s")
     assert first["gain_mm_s"] == 200.0
     assert set(first["combined_sd_mm"]) == {"card feeder", "leaflet feeder"}
+
+
+@pytest.mark.parametrize("changes", [[], ["feeder.0.grip_end=105 mm"]])
+def test_the_lowest_limits_are_the_first_of_all(changes: list[str]) -> None:
+    scenario = override(random_scenario(0, wide=False), changes)
+    (whole,) = closed_limits(scenario)
+    (lowest,) = closed_limits(scenario, lowest=True)
+    assert [limit for limit in whole if limit in lowest] == lowest
+    alone = [[x for x in row if x.mechanism != TOGETHER] for row in (whole, lowest)]
+    assert alone[0][0] == alone[1][0]
+    assert [x for x in whole if x.mechanism == TOGETHER] == [
+        x for x in lowest if x.mechanism == TOGETHER
+    ]
+    assert len(lowest) < len(whole)

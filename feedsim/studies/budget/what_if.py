@@ -176,10 +176,10 @@ def _possible(scenario: Scenario, change: Change) -> bool:
 
 
 def feeder_limits(scenario: Mapping[str, Any], number: int) -> Limits:
-    """Return the closed-form limits of one feeder alone, in whatever process."""
+    """Return the lowest closed-form limits of one feeder alone, in whatever process."""
     whole = scenario_from_dict(dict(scenario))
     alone = whole.model_copy(update={"feeder": (whole.feeder[number],)})
-    return closed_limits(alone)[0]
+    return closed_limits(alone, lowest=True)[0]
 
 
 def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> tuple[Outcome, list[Outcome]]:

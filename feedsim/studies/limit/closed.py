@@ -36,10 +36,16 @@ def closed_forms(scenario: Scenario) -> list[Closed]:
     return [closed_form(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
 
 
-def closed_limits(scenario: Scenario) -> list[list[SpeedLimit]]:
-    """Return the closed-form limits of each feeder, the lowest first."""
+def closed_limits(scenario: Scenario, *, lowest: bool = False) -> list[list[SpeedLimit]]:
+    """Return the closed-form limits of each feeder, the lowest first.
+
+    ``lowest``: those of mechanisms that cannot be the lowest are left out.
+    """
     allowed, feeders = allowed_of(scenario), range(len(scenario.feeder))
-    return [list(closed_form(_at(scenario, n), allowed, windows=1).limits) for n in feeders]
+    return [
+        list(closed_form(_at(scenario, n), allowed, windows=1, lowest=lowest).limits)
+        for n in feeders
+    ]
 
 
 def allowed_of(scenario: Scenario) -> Allowed:
