@@ -2,6 +2,8 @@
 
 Run with ``pytest -m benchmark -s tests/benchmarks/test_closed_forms.py``. Times are processor time
 on this machine, reported and never failed on; ``SCENARIOS`` from the environment says how many.
+Set ``OPENBLAS_NUM_THREADS=1`` before it, as the commands do: threads that wait for each other count
+as processor time.
 """
 
 from __future__ import annotations
