@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from feedsim.answers.compare import compare
     from feedsim.answers.drive import drive
     from feedsim.answers.explain import explain
+    from feedsim.answers.limit import limit
     from feedsim.answers.line import Line, load
     from feedsim.answers.rehearse import rehearse
     from feedsim.answers.run import run
@@ -45,6 +46,7 @@ __all__ = [
     "compare",
     "drive",
     "explain",
+    "limit",
     "load",
     "rehearse",
     "run",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -20,7 +20,7 @@ from feedsim.studies.drive.sizing import check as check_drive
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["DriveSizing", "drive"]
+__all__ = ["DriveSizing", "drive", "sized", "speeds_of"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -90,8 +90,17 @@ def drive(line: Line, speeds: str | None = None) -> DriveSizing:
     FeedsimError
         If no feeder has a drive, or a range is wrong.
     """
-    scenario = line.scenario
-    wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(scenario)
-    check_drive(scenario)
-    sizings = tuple(size(scenario, wanted))
-    return DriveSizing(line, sizings, drive_plain(scenario, sizings))
+    return sized(line, speeds_of(line, speeds))
+
+
+def speeds_of(line: Line, speeds: str | None) -> Sequence[float]:
+    """Return the line speeds (mm/s) to look at; refuse a line that has no drive, or wrong ones."""
+    wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(line.scenario)
+    check_drive(line.scenario)
+    return wanted
+
+
+def sized(line: Line, speeds_mm_s: Sequence[float]) -> DriveSizing:
+    """Size the feed axis at these line speeds (mm/s); see :func:`drive`."""
+    sizings = tuple(size(line.scenario, speeds_mm_s))
+    return DriveSizing(line, sizings, drive_plain(line.scenario, sizings))

@@ -13,8 +13,7 @@ from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.studies.story.choice import find_first, first_hazard, first_miss
 from feedsim.studies.story.source import StorySource
-from feedsim.studies.story.story import Story, story_of
-from feedsim.studies.story.story import explain as stories_of_carrier
+from feedsim.studies.story.story import Story, source_for, story_of
 
 __all__ = ["Explained", "explain"]
 
@@ -31,28 +30,25 @@ class Explained(Answer):
     line : Line
     carrier : int or None
         None where there is no such carrier in the run.
+    source : StorySource
+        The run, as far as the story takes.
     first : {"miss", "hazard"} or None
         What was looked for.
     feeder : int or None
-    source : StorySource or None
     """
 
     line: Line
     carrier: int | None
+    source: StorySource
     first: First | None = None
     feeder: int | None = None
-    source: StorySource | None = None
     name: ClassVar[str] = "explain"
 
     def stories(self, *, units: System = "metric") -> list[Story]:
         """Return the story at each feeder; its parts add up to the placement error."""
         if self.carrier is None:
             return []
-        scenario = self.line.scenario
-        if self.source is None:
-            told = stories_of_carrier(scenario, self.carrier, units=units)
-            return [story for story in told if self.feeder in {None, story.feeder}]
-        every = range(len(scenario.feeder))
+        every = range(len(self.source.feeders))
         numbers = every if self.feeder is None else [self.feeder]
         return [story_of(self.source, self.carrier, feeder=n, units=units) for n in numbers]
 
@@ -116,11 +112,11 @@ def explain(
         raise FeedsimError("explain needs one of --carrier N, --first-miss and --first-hazard")
     if first is not None:
         source, found = find_first(scenario, _FIRST[first][1], feeder=feeder)
-        return Explained(line, found, first, feeder, source)
+        return Explained(line, found, source, first, feeder)
     last = scenario.run.warm_up + scenario.run.carriers - 1
-    if carrier is not None and not 0 <= carrier <= last:
-        raise _wrong("--carrier", carrier, f"a carrier from 0 to {last}")
-    return Explained(line, carrier, None, feeder)
+    if carrier is None or not 0 <= carrier <= last:
+        raise _wrong("--carrier", carrier or 0, f"a carrier from 0 to {last}")
+    return Explained(line, carrier, source_for(scenario, carrier), None, feeder)
 
 
 def _wrong(option: str, found: int, allowed: str) -> FeedsimError:

@@ -15,7 +15,7 @@ from feedsim.studies.scene.choice import Choice, Wanted, choose
 from feedsim.studies.scene.differences import differences
 from feedsim.studies.scene.scene import scene
 
-__all__ = ["Page", "rehearse"]
+__all__ = ["Page", "at_most_two", "rehearse"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -103,8 +103,19 @@ def rehearse(
     FeedsimError
         If there are more than two lines, or no such carriers.
     """
-    if not 1 <= len(lines) <= 2:
-        message = "shows one scenario or two; --but makes the second one itself"
-        raise FeedsimError(Fault("SCENARIO", message=message))
+    at_most_two(len(lines))
     wanted = Wanted(around, start, count, miss=first_miss, hazard=first_hazard)
     return Page(lines, choose([line.scenario for line in lines], wanted, progress=progress))
+
+
+def at_most_two(lines: int) -> None:
+    """Refuse to show more lines than two, or none.
+
+    Raises
+    ------
+    FeedsimError
+        If there are not one or two.
+    """
+    if not 1 <= lines <= 2:
+        message = "shows one scenario or two; --but makes the second one itself"
+        raise FeedsimError(Fault("SCENARIO", message=message))

@@ -16,7 +16,7 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.plain import Plain
 from feedsim.metrics.results import Results
 from feedsim.output.files import Content
-from feedsim.output.rows import CARRIER_COLUMNS, carriers_csv
+from feedsim.output.rows import CARRIER_COLUMNS, carriers_csv, events_csv
 from feedsim.quantities import System
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -44,11 +44,14 @@ class Run(Answer):
         Machine, records and results.
     around : int or None
         Carrier in the middle of the timing diagram; None: the second counted one.
+    traced : bool
+        Whether every event is among the files.
     """
 
     line: Line
     rehearsal: Rehearsal
     around: int | None = None
+    traced: bool = False
     name: ClassVar[str] = "results"
     command: ClassVar[str] = "run"
 
@@ -108,6 +111,7 @@ class Run(Answer):
     def figures(self, *, units: System = "metric") -> dict[str, Figure]:
         """Return the placement of each feeder, and its timing around a carrier."""
         from feedsim.output.placement.figure import placement_figures
+        from feedsim.output.product.figure import product_figure
         from feedsim.output.timing.figure import timing_figure
         from feedsim.output.timing.view import carriers_around
 
@@ -115,6 +119,8 @@ class Run(Answer):
         figures = placement_figures(
             ran.results, ran.records, criteria=criteria_of(scenario), units=units
         )
+        if len(scenario.feeder) > 1:
+            figures["product"] = product_figure(ran.results, ran.machine, units=units)
         middle = middle_of(self.line, self.around)
         records, kept = trace(scenario, around=carriers_around(ran.machine, middle))
         came = records.carriers.eye_time_s[middle] >= 0.0  # not so where a run was given up before
@@ -141,11 +147,13 @@ class Run(Answer):
             "results.json": self.json().encode(),
             "carriers.csv": carriers_csv(ran.records),
         }
-        if len(ran.machine.feeders) > 1:
+        if len(ran.machine.feeders) > 1 or ran.machine.divert is not None:
             criteria = criteria_of(ran.scenario)
             files["products.csv"] = products_csv(ran.records, ran.machine, criteria=criteria)
         if ran.records.stops:
             files["stops.csv"] = stops_csv(ran.records)
+        if self.traced:
+            files["events.csv"] = events_csv(trace(ran.scenario)[1])
         return files | self.pictures(units=units)
 
     def __repr__(self) -> str:
@@ -156,6 +164,7 @@ def run(
     line: Line,
     *,
     around: int | None = None,
+    traced: bool = False,
     replications: int = 1,
     progress: Callable[[int], None] | None = None,
 ) -> Run:
@@ -167,6 +176,8 @@ def run(
         ``line.but({"run.carriers": 20000, "seed": 2})`` runs longer, on other cards.
     around : int, optional
         Carrier in the middle of the timing diagram, by its number in ``carriers``.
+    traced : bool
+        Have every event among the files.
     replications : int
         How often, each time with cards and phases of its own; all enter the figures.
     progress : callable, optional
@@ -178,7 +189,8 @@ def run(
         If `around` is no carrier of the run.
     """
     middle_of(line, around)
-    return Run(line, rehearse(line.scenario, replications=replications, progress=progress), around)
+    ran = rehearse(line.scenario, replications=replications, progress=progress)
+    return Run(line, ran, around, traced)
 
 
 def middle_of(line: Line, around: int | None) -> int:

@@ -14,7 +14,7 @@ from feedsim.metrics.plain import Plain
 from feedsim.output.files import Content
 from feedsim.quantities import System
 from feedsim.studies.axes import parse_speeds
-from feedsim.studies.trial.data import read_trial
+from feedsim.studies.trial.data import TrialData, read_trial
 from feedsim.studies.trial.fit import TrialFit, fit_trial
 from feedsim.studies.trial.plain import fit_plain, plan_plain
 from feedsim.studies.trial.plan import TrialPlan, plan_trial, speeds_for
@@ -22,7 +22,14 @@ from feedsim.studies.trial.plan import TrialPlan, plan_trial, speeds_for
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["FittedTrial", "PlannedTrial", "trial_fit", "trial_plan"]
+__all__ = [
+    "FittedTrial",
+    "PlannedTrial",
+    "fitted",
+    "measured_in",
+    "trial_fit",
+    "trial_plan",
+]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -131,8 +138,8 @@ def trial_plan(
     FeedsimError
         If a share or a range is out of bounds.
     """
-    share_within("confidence", confidence, 0.5, 0.9999)
-    share_within("spread_within", spread_within, 0.02, 2.0)
+    _share_within("--confidence", confidence, 0.5, 0.9999)
+    _share_within("--spread-within", spread_within, 0.02, 2.0)
     scenario = line.scenario
     chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=units)
     planned = plan_trial(scenario, chosen, confidence=confidence, spread_within=spread_within)
@@ -166,16 +173,30 @@ def trial_fit(
     FeedsimError
         If the file cannot be read, or with what is wrong in it.
     """
-    share_within("confidence", confidence, 0.5, 0.9999)
-    scenario, path = line.scenario, Path(data)
-    names = [feeder.name for feeder in scenario.feeder]
-    measured = read_trial(path, feeders=names, longest_mm=scenario.carrier.length)
-    rows = measured.without(set(without))
-    fit = fit_trial(scenario, rows, confidence=confidence, keep_outliers=keep_outliers)
-    return FittedTrial(line, fit, path.name)
+    measured = measured_in(line, data, confidence=confidence, without=without)
+    name = Path(data).name
+    return fitted(line, measured, name=name, confidence=confidence, keep_outliers=keep_outliers)
 
 
-def share_within(key: str, share: float, low: float, high: float) -> None:
+def measured_in(
+    line: Line, data: str | Path, *, confidence: float, without: Collection[int]
+) -> TrialData:
+    """Read what was measured; see :func:`trial_fit`."""
+    _share_within("--confidence", confidence, 0.5, 0.9999)
+    names = [feeder.name for feeder in line.scenario.feeder]
+    measured = read_trial(data, feeders=names, longest_mm=line.scenario.carrier.length)
+    return measured.without(set(without))
+
+
+def fitted(
+    line: Line, measured: TrialData, *, name: str, confidence: float, keep_outliers: bool
+) -> FittedTrial:
+    """Fit what was measured; see :func:`trial_fit`."""
+    fit = fit_trial(line.scenario, measured, confidence=confidence, keep_outliers=keep_outliers)
+    return FittedTrial(line, fit, name)
+
+
+def _share_within(key: str, share: float, low: float, high: float) -> None:
     """Refuse a share out of its bounds.
 
     Raises

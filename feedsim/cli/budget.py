@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,19 +17,12 @@ from feedsim.cli.options import (
     UnitChoice,
     Units,
     changes_of,
-    read_scenario,
+    read_line,
     tell,
 )
 
 if TYPE_CHECKING:
     from feedsim.cli.delivery import Answer
-    from feedsim.output.files import Content
-    from feedsim.quantities import System
-    from feedsim.scenario import Scenario
-    from feedsim.studies.budget.budget import Point
-    from feedsim.studies.budget.what_if import Outcome
-
-    WhatIf = tuple[Outcome, list[Outcome]]
 
 __all__ = ["budget"]
 
@@ -71,80 +65,20 @@ def budget(
 
     Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
     """
-    from feedsim.cli.delivery import deliver
-
-    changes = changes_of(settings, carriers=carriers)
-    what = read_scenario(scenario, changes, speed=None)
-    asked = _speeds(speeds)
-    return deliver(
-        "budget",
-        lambda _: _answer(what, asked, what_if=what_if, jobs=jobs, units=units.value),
-        folder=out if out is not None else Path("plots") / scenario.stem / "budget",
-        as_json=as_json,
-    )
-
-
-def _answer(
-    scenario: Scenario,
-    asked: Sequence[float] | None,
-    *,
-    what_if: bool,
-    jobs: int | None,
-    units: System,
-) -> Answer:
-    from feedsim.cli.delivery import Answer
-    from feedsim.cli.progress import doing
-    from feedsim.output.json_text import json_text
-    from feedsim.studies.budget.plain import budget_plain
-
-    usual = scenario.line.speed
-    in_full = usual if asked is None else asked[0] if len(asked) == 1 else None
-    points = _points(
-        scenario, asked or [usual, *scenario.sweep.speeds_mm_s], jobs=jobs, units=units
-    )
-    at = usual if in_full is None else in_full
-    turned = _turned(scenario, at, jobs=jobs) if what_if else None
-    data = json_text(budget_plain(scenario, points, what_if=turned, what_if_speed_mm_s=at))
-    with doing("drawing the figures"):
-        files = _files(scenario, points, units=units)
-    return Answer(
-        text=lambda: _text(scenario, points, in_full=in_full, turned=(turned, at), units=units),
-        json=data,
-        files={"budget.json": data.encode(), **files},
-    )
-
-
-def _speeds(text: str | None) -> list[float] | None:
+    from feedsim.answers import budget as answers
+    from feedsim.cli.delivery import deliver, handed
     from feedsim.studies.axes import parse_speeds
 
-    return None if text is None else list(parse_speeds(text).numbers)
+    line = read_line(scenario, changes_of(settings, carriers=carriers))
+    if speeds is not None:
+        parse_speeds(speeds)  # before any work
 
+    def find(_: object) -> Answer:
+        made = partial(_made, jobs=jobs)
+        return handed(answers.budget(line, speeds, what_if=what_if, made=made), units=units.value)
 
-def _points(
-    scenario: Scenario, speeds: Sequence[float], *, jobs: int | None, units: System
-) -> list[Point]:
-    """Run the scenario at each speed, and hold its budget against each run."""
-    from feedsim.cli.progress import doing
-    from feedsim.scenario import scenario_to_dict
-    from feedsim.studies.budget.budget import Point, budgets_at, compared
-    from feedsim.studies.budget.run import run_spread
-
-    rising = sorted(set(speeds))
-    plain = scenario_to_dict(scenario)
-    runs = _made("speeds", run_spread, [(plain, speed) for speed in rising], jobs=jobs)
-    points = []
-    with doing("working out the budgets"):
-        for speed, run in zip(rising, runs, strict=True):
-            budgets = budgets_at(scenario, speed, units=units)
-            pairs = zip(budgets, run, strict=True)
-            points.append(Point(speed, tuple(compared(one, seen) for one, seen in pairs)))
-    return points
-
-
-def _turned(scenario: Scenario, speed: float, *, jobs: int | None) -> WhatIf:
-    from feedsim.studies.budget.what_if import feeder_limits, what_if
-
-    return what_if(scenario, speed, lambda calls: _made("limits", feeder_limits, calls, jobs=jobs))
+    folder = out if out is not None else Path("plots") / scenario.stem / "budget"
+    return deliver("budget", find, folder=folder, as_json=as_json)
 
 
 def _made(
@@ -168,31 +102,3 @@ def _made(
             if progress is not None:
                 progress(len(results))
     return [results[place] for place in range(len(calls))]
-
-
-def _files(scenario: Scenario, points: Sequence[Point], *, units: System) -> dict[str, Content]:
-    from feedsim.output.budget.figure import budget_figures
-    from feedsim.output.budget.rows import budget_csv
-    from feedsim.output.canvas import pictures
-
-    figures = budget_figures(scenario, points, units=units)
-    return {"budget.csv": budget_csv(points), **pictures(figures)}
-
-
-def _text(
-    scenario: Scenario,
-    points: Sequence[Point],
-    *,
-    in_full: float | None,
-    turned: tuple[WhatIf | None, float],
-    units: System,
-) -> str:
-    from feedsim.output.budget.text import budget_text
-    from feedsim.output.budget.what_if_text import what_if_text
-
-    text = budget_text(scenario, points, in_full_mm_s=in_full, units=units)
-    outcomes, at = turned
-    if outcomes is not None:
-        more = what_if_text(scenario, *outcomes, speed_mm_s=at, units=units)
-        text = f"{text}\n\n{more}"
-    return text

@@ -15,10 +15,12 @@ from feedsim.cli.options import tell
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from feedsim.answers import answer
     from feedsim.output.files import Content
     from feedsim.output.folder import OutputFolder
+    from feedsim.quantities import System
 
-__all__ = ["Answer", "deliver", "print_now"]
+__all__ = ["Answer", "deliver", "handed", "print_now"]
 
 _NARROWEST = 80
 
@@ -52,6 +54,38 @@ class Answer:
     notes: Sequence[str] = ()
     last: str = ""
     status: int = 0
+
+
+def handed(
+    found: answer.Answer,
+    *,
+    units: System,
+    text: Callable[[], RenderableType] | None = None,
+    notes: Sequence[str] = (),
+    status: int = 0,
+) -> Answer:
+    """Make of an answer what a command hands over; its files are made now.
+
+    Parameters
+    ----------
+    found : Answer
+    units : {"metric", "inch"}
+    text : callable, optional
+        What people read, if it is not the answer's text.
+    notes, status
+        See :class:`Answer`.
+    """
+    from feedsim.cli.progress import doing
+
+    with doing("drawing figures and pages"):
+        files = found.files(units=units)
+    return Answer(
+        text=text or (lambda: found.text(units=units)),
+        json=found.json(),
+        files=files,
+        notes=notes,
+        status=status,
+    )
 
 
 def deliver(
@@ -151,4 +185,9 @@ def _print(text: RenderableType) -> None:
     console = Console()
     # a narrower terminal wraps the lines itself; cut-off columns would hide what matters
     console.width = max(console.width, _NARROWEST)
-    console.print(text)
+    if console.is_terminal:
+        console.print(text)
+        return
+    with console.capture() as captured:
+        console.print(text)
+    typer.echo("\n".join(line.rstrip() for line in captured.get().splitlines()))

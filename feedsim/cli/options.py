@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from feedsim.answers.line import Line
     from feedsim.scenario import Scenario
-    from feedsim.studies.executor import Where
 
 __all__ = [
     "Carriers",
@@ -25,9 +25,10 @@ __all__ = [
     "UnitChoice",
     "Units",
     "changes_of",
+    "read_line",
     "read_scenario",
+    "share_of",
     "tell",
-    "where_from",
 ]
 
 
@@ -128,25 +129,28 @@ def read_scenario(path: Path, overrides: list[str] | None, *, speed: str | None)
     return at_line_speed(scenario, wanted)
 
 
-def where_from(jobs: int | None, cluster: str | None) -> Where:
-    """Return where the runs of a command are to be made.
+def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = None) -> Line:
+    """Load a line; see :func:`read_scenario`."""
+    from feedsim.answers.line import Line
+
+    return Line(read_scenario(path, overrides, speed=speed), path.stem)
+
+
+def share_of(option: str, text: str) -> float:
+    """Read a share, such as "1 %".
 
     Raises
     ------
     FeedsimError
-        If both processes of this machine and a cluster are asked for.
+        If it is none.
     """
-    import os
-
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.studies.executor import Cluster, Local
+    from feedsim.quantities import QuantityError, parse
 
-    if cluster is None:
-        return Local(jobs or os.cpu_count() or 1)
-    if jobs is not None:
-        message = "cannot go with --jobs: a cluster has as many processes as it has workers"
-        raise FeedsimError(Fault("--cluster", message=message))
-    return Cluster(cluster)
+    try:
+        return parse(text, "share")
+    except QuantityError as error:
+        raise FeedsimError(Fault(option, message=f"needs {error}")) from None
 
 
 def tell(words: str) -> None:

@@ -13,13 +13,11 @@ from feedsim.cli.options import (
     Speed,
     UnitChoice,
     Units,
-    read_scenario,
+    read_line,
 )
 
 if TYPE_CHECKING:
     from feedsim.cli.delivery import Answer
-    from feedsim.quantities import System
-    from feedsim.scenario import Scenario
 
 __all__ = ["setup"]
 
@@ -45,32 +43,16 @@ def setup(
 
     Prints it, and writes setup.html to print and setup.json.
     """
-    from feedsim.cli.delivery import deliver
-
-    what = read_scenario(scenario, settings, speed=speed)
-    return deliver(
-        "setup",
-        lambda _: _answer(what, units=units.value),
-        folder=out if out is not None else Path("plots") / scenario.stem / "setup",
-        as_json=as_json,
-        pictures=False,
-    )
-
-
-def _answer(scenario: Scenario, *, units: System) -> Answer:
-    from feedsim.cli.delivery import Answer
+    from feedsim.answers import setup as answers
+    from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
-    from feedsim.output.json_text import json_text
-    from feedsim.output.setup.page import setup_page
-    from feedsim.output.setup.text import setup_text
-    from feedsim.studies.set_up_sheet import set_up_sheet
 
-    with doing("working out settings and limits"):
-        sheet = set_up_sheet(scenario)
-        data = json_text(sheet)
-        page = setup_page(sheet, units=units)
-    return Answer(
-        text=lambda: setup_text(sheet, units=units),
-        json=data,
-        files={"setup.html": page.encode(), "setup.json": data.encode()},
-    )
+    line = read_line(scenario, settings, speed=speed)
+
+    def find(_: object) -> Answer:
+        with doing("working out settings and limits"):
+            found = answers.setup(line)
+        return handed(found, units=units.value)
+
+    folder = out if out is not None else Path("plots") / scenario.stem / "setup"
+    return deliver("setup", find, folder=folder, as_json=as_json, pictures=False)

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_scenario
+from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_line, share_of
 
 if TYPE_CHECKING:
+    from feedsim.answers.line import Line
     from feedsim.cli.delivery import Answer
-    from feedsim.quantities import System
-    from feedsim.scenario import Scenario
     from feedsim.studies.trial.fit import TrialFit
 
 __all__ = ["trial"]
@@ -70,29 +70,21 @@ def plan(
 
     Writes trial_plan.csv.
     """
-    from feedsim.cli.delivery import Answer, deliver
+    from feedsim.answers.trial import trial_plan
+    from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
-    from feedsim.output.json_text import json_text
-    from feedsim.output.trial.csv import blank_csv
-    from feedsim.output.trial.plan_text import plan_text
-    from feedsim.studies.axes import parse_speeds
-    from feedsim.studies.trial.plain import plan_plain
-    from feedsim.studies.trial.plan import plan_trial, speeds_for
 
-    checked = read_scenario(scenario, settings, speed=None)
-    sure, within = _share("--confidence", confidence), _share("--spread-within", spread_within)
-    chosen = parse_speeds(speeds).numbers if speeds else speeds_for(checked, units=units.value)
+    line = read_line(scenario, settings)
+    sure, within = share_of("--confidence", confidence), share_of("--spread-within", spread_within)
     folder = _folder(scenario, out)
 
     def find(_: object) -> Answer:
-        _guard(folder / _PLAN, checked, force=force)
+        _refuse_filled_in(folder / _PLAN, line, force=force)
         with doing("planning the trial"):
-            found = plan_trial(checked, chosen, confidence=sure, spread_within=within)
-        return Answer(
-            text=lambda: plan_text(found, units=units.value),
-            json=json_text(plan_plain(found, checked)),
-            files={_PLAN: blank_csv(found, units=units.value)},
-        )
+            found = trial_plan(
+                line, speeds, confidence=sure, spread_within=within, units=units.value
+            )
+        return handed(found, units=units.value)
 
     return deliver("trial plan", find, folder=folder, as_json=as_json, pictures=False)
 
@@ -101,31 +93,17 @@ def _folder(scenario: Path, out: Path | None) -> Path:
     return out if out is not None else Path("plots") / scenario.stem / "trial"
 
 
-def _guard(path: Path, scenario: Scenario, *, force: bool) -> None:
+def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
     """Refuse to write over what somebody has filled in at the machine."""
     from feedsim.errors import Fault, FeedsimError
     from feedsim.studies.trial.data import is_blank
 
-    if force or not path.exists() or is_blank(path, feeders=[f.name for f in scenario.feeder]):
+    names = [feeder.name for feeder in line.scenario.feeder]
+    if force or not path.exists() or is_blank(path, feeders=names):
         return
     raise FeedsimError(
         Fault(str(path), message="has been filled in; move it away, or --force writes over it")
     )
-
-
-def _share(option: str, text: str) -> float:
-    from feedsim.errors import Fault, FeedsimError
-    from feedsim.quantities import QuantityError, parse
-
-    low, high = (0.5, 0.9999) if option == "--confidence" else (0.02, 2.0)
-    try:
-        share = parse(text, "share")
-    except QuantityError as error:
-        raise FeedsimError(Fault(option, message=f"needs {error}")) from None
-    if not low <= share <= high:
-        allowed = f"{100.0 * low:g} % to {100.0 * high:g} %"
-        raise FeedsimError(Fault(option, found=repr(text), allowed=allowed))
-    return share
 
 
 @trial.command()
@@ -175,55 +153,38 @@ def fit(
     The trial was run with the settings of SCENARIO. What sticks out is named, and left out of the
     corrections. Writes trial_fit.json and a figure.
     """
-    from feedsim.cli.delivery import deliver
+    from feedsim.answers.trial import fitted, measured_in
+    from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
     from feedsim.output.one_file import try_file
-    from feedsim.studies.trial.data import read_trial
-    from feedsim.studies.trial.fit import fit_trial
 
-    checked = read_scenario(scenario, settings, speed=None)
-    sure = _share("--confidence", confidence)
+    line = read_line(scenario, settings)
+    sure = share_of("--confidence", confidence)
     if write is not None:
         try_file(write, force=force)
-    names = [feeder.name for feeder in checked.feeder]
     rows = _rows(without) if without is not None else set()
-    measured = read_trial(data, feeders=names, longest_mm=checked.carrier.length).without(rows)
+    measured = measured_in(line, data, confidence=sure, without=rows)
 
     def find(_: object) -> Answer:
         with doing("fitting the trial"):
-            found = fit_trial(checked, measured, confidence=sure, keep_outliers=keep_outliers)
-            text = None if write is None else _corrected(found, scenario, settings or [], write)
-            return _fitted(found, data.name, write=write, text=text, units=units.value)
+            found = fitted(
+                line, measured, name=data.name, confidence=sure, keep_outliers=keep_outliers
+            )
+            text = None if write is None else _corrected(found.fit, scenario, settings or [], write)
+        answer = handed(found, units=units.value)
+        return answer if write is None else replace(answer, **_beside(write, text))
 
     return deliver("trial fit", find, folder=_folder(scenario, out), as_json=as_json)
 
 
-def _fitted(
-    found: TrialFit, name: str, *, write: Path | None, text: str | None, units: System
-) -> Answer:
-    from feedsim.cli.delivery import Answer
-    from feedsim.output.canvas import pictures
-    from feedsim.output.json_text import json_text
-    from feedsim.output.trial.figure import trial_figures
-    from feedsim.output.trial.text import fit_text
-    from feedsim.studies.trial.plain import fit_plain
-
-    data = json_text(fit_plain(found, name=name))
-    last = ""
-    if write is not None:
-        last = f"nothing to correct: {write} was not written"
-        if text is not None:
-            last = f"wrote {write}, with the settings to type in"
-    return Answer(
-        text=lambda: fit_text(found, name=name, units=units),
-        json=data,
-        files={
-            "trial_fit.json": data.encode(),
-            **pictures(trial_figures(found, name=name, units=units)),
-        },
-        beside={} if write is None or text is None else {write: text.encode()},
-        last=last,
-    )
+def _beside(path: Path, text: str | None) -> dict[str, Any]:
+    """Return what an answer has beside its own files: the corrected scenario, and words of it."""
+    if text is None:
+        return {"last": f"nothing to correct: {path} was not written"}
+    return {
+        "beside": {path: text.encode()},
+        "last": f"wrote {path}, with the settings to type in",
+    }
 
 
 def _rows(text: str) -> set[int]:

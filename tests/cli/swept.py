@@ -8,11 +8,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from feedsim.cli import sweep as command
+from feedsim.answers import sweep as answers
 from feedsim.output import canvas
 from feedsim.output.sweep import report
 from feedsim.studies import sweep as study
-from feedsim.studies.limit import search
 from feedsim.studies.review import review
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
@@ -46,19 +45,19 @@ def made_cheap(patch: Patch) -> Runs:
     """Make sweeps cheap; what they keep and write still holds all the results."""
     runs = Runs()
 
-    def figures(_: object, points: object, **__: object) -> Mapping[str, object]:
-        return {"sweep": points}
+    def figures(swept: answers.Sweep, **_: object) -> Mapping[str, object]:
+        return {"sweep": swept.points}
 
     def pictures(figures: Mapping[str, object]) -> dict[str, bytes]:
         kinds = ("png", "svg")
         return {f"{n}.{k}": json.dumps([k, f]).encode() for n, f in figures.items() for k in kinds}
 
     patch(study, "run_point", runs)
-    patch(command, "_figures", figures)
+    patch(answers.Sweep, "figures", figures)
     patch(report, "sweep_report", lambda plain, **_: json.dumps([plain, "report"]))
     patch(canvas, "pictures", pictures)
     patch(canvas, "try_pictures", lambda: None)
-    patch(search, "closed_limits", functools.cache(search.closed_limits))
+    patch(answers, "closed_limits", functools.cache(answers.closed_limits))
     patch(review, "review", functools.cache(review.review))
     return runs
 

@@ -40,7 +40,7 @@ def keep(folder: Path, feedsim: Run, *words: object) -> Path:
         def interrupt(*_: object, **__: object) -> None:
             raise KeyboardInterrupt
 
-        patch.setattr("feedsim.cli.sweep._files", interrupt)
+        patch.setattr("feedsim.answers.sweep.Sweep.files", interrupt)
         ended = feedsim(*WORDS, *words, "--out", folder)
     assert ended.status == 3
     assert ended.err == (

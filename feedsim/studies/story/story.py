@@ -30,7 +30,7 @@ from feedsim.studies.story.stage import staging_of
 from feedsim.studies.story.stretches import Stretch
 from feedsim.studies.story.words import Say, listed
 
-__all__ = ["Story", "StorySource", "explain", "source_of", "story_of", "traced"]
+__all__ = ["Story", "StorySource", "explain", "source_for", "source_of", "story_of", "traced"]
 
 _LARGEST = 3
 _NOT_OF_THE_FEEDER = {
@@ -40,6 +40,17 @@ _NOT_OF_THE_FEEDER = {
     Outcome.MARK_MEMORY_FULL,
 }
 _WORTH_MM = 5e-4
+
+
+def source_for(scenario: Scenario, carrier: int, *, replication: int = 0) -> StorySource:
+    """Run a scenario as far as the story of a carrier takes; see :func:`explain`."""
+    total = scenario.run.warm_up + scenario.run.carriers
+    if not 0 <= carrier < total:
+        raise FeedsimError(f"the run has no carrier {carrier}: they are 0 to {total - 1}")
+    source = traced(scenario, carriers=carrier + 1 + BEYOND, replication=replication)
+    if len(source.carriers) < total and landing_to_come(source, carrier):
+        source = traced(scenario, replication=replication)
+    return source
 
 
 def explain(
@@ -64,12 +75,7 @@ def explain(
     FeedsimError
         If the run has no such carrier.
     """
-    total = scenario.run.warm_up + scenario.run.carriers
-    if not 0 <= carrier < total:
-        raise FeedsimError(f"the run has no carrier {carrier}: they are 0 to {total - 1}")
-    source = traced(scenario, carriers=carrier + 1 + BEYOND, replication=replication)
-    if len(source.carriers) < total and landing_to_come(source, carrier):
-        source = traced(scenario, replication=replication)
+    source = source_for(scenario, carrier, replication=replication)
     return [
         story_of(source, carrier, feeder=number, units=units)
         for number in range(len(source.feeders))
