@@ -131,6 +131,7 @@ def test_the_other_questions_have_answers_too(line):
         (feedsim.trial_plan(line), "Plan of a trial"),
         (feedsim.drive(feedsim.load(SCENARIOS / "drive_sizing.toml"), "30 m/min"), "RMS"),
         (feedsim.rehearse(line, count=3), "carriers 20 to 22"),
+        (feedsim.limit(line, within=0.5, at_most=5000), "Simulated"),
     ):
         assert words in answer.text()
         assert json.loads(json.dumps(answer.plain())) is not None
