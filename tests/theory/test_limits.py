@@ -173,7 +173,9 @@ def test_closed_form_and_simulation_agree_where_one_mechanism_binds(case: str) -
     (limits,) = closed_limits(scenario)
     assert limits[0].mechanism == binding
     assert limits[1].mechanism == TOGETHER
-    others = [limit for limit in limits if limit.mechanism not in (binding, TOGETHER)]
+    # an insert that merges is a stray, and its search goes on: one cause, counted as missed too
+    same = {"insert gap at its eye": "eyes and singulator"}.get(binding)
+    others = [limit for limit in limits if limit.mechanism not in (binding, same, TOGETHER)]
     closed = lowest_together([limits])
     assert closed == pytest.approx(limits[0].speed_mm_s, rel=1e-3)
     assert others[0].speed_mm_s > 1.25 * closed
