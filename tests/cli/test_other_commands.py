@@ -158,11 +158,11 @@ def test_check_advises_a_lead_before_it_advises_hardware(feedsim: Run) -> None:
     words += ["--speed", "35 m/min"]
     automatic = " ".join(feedsim("check", CARD, *words).out.split())
     assert "The engage lead is 0.471 ms more than the delays add up to" in automatic
-    assert "0.0666 mm early on average" in automatic
+    assert "0.067 mm early on average" in automatic
     assert "Typed in and run at the speeds of the sweep" in automatic
     typed = [*words, "--set", "feeder.0.settings.engage_lead=13 ms"]
     said = " ".join(feedsim("check", CARD, *typed).out.split())
-    assert "An engage lead of 13.47 ms would place them 0.0666 mm early there, 99.93 %" in said
+    assert "An engage lead of 13.47 ms would place them 0.067 mm early there, 99.93 %" in said
     assert "atch the eyes" not in said
 
 
