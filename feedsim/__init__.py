@@ -21,18 +21,18 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from feedsim.answers.budget import budget
-    from feedsim.answers.check import check
-    from feedsim.answers.compare import compare
-    from feedsim.answers.drive import drive
-    from feedsim.answers.explain import explain
-    from feedsim.answers.limit import limit
+    from feedsim.answers.budget.answer import budget
+    from feedsim.answers.check.answer import check
+    from feedsim.answers.compare.answer import compare
+    from feedsim.answers.drive.answer import drive
+    from feedsim.answers.explain.answer import explain
+    from feedsim.answers.limit.answer import limit
     from feedsim.answers.line import Line, load
-    from feedsim.answers.rehearse import rehearse
-    from feedsim.answers.run import run
-    from feedsim.answers.setup import setup
-    from feedsim.answers.sweep import sweep
-    from feedsim.answers.trial import trial_fit, trial_plan
+    from feedsim.answers.rehearse.answer import rehearse
+    from feedsim.answers.run.answer import run
+    from feedsim.answers.setup.answer import setup
+    from feedsim.answers.sweep.answer import sweep
+    from feedsim.answers.trial.answer import trial_fit, trial_plan
     from feedsim.errors import Fault, FeedsimError
 
 __version__ = "0.1.0"
@@ -61,8 +61,8 @@ _HOMES = {
     "FeedsimError": "errors",
     "Line": "answers.line",
     "load": "answers.line",
-    "trial_fit": "answers.trial",
-    "trial_plan": "answers.trial",
+    "trial_fit": "answers.trial.answer",
+    "trial_plan": "answers.trial.answer",
 }
 
 
@@ -71,7 +71,7 @@ def __getattr__(name: str) -> Any:
     if name not in __all__:
         msg = f"module {__name__!r} has no attribute {name!r}"
         raise AttributeError(msg)
-    found = getattr(import_module(f"feedsim.{_HOMES.get(name, f'answers.{name}')}"), name)
+    found = getattr(import_module(f"feedsim.{_HOMES.get(name, f'answers.{name}.answer')}"), name)
     globals()[name] = found
     return found
 

@@ -1,5 +1,6 @@
 """What people ask of a line, and the answers: typed, with their words, tables, pictures and files.
 
-One module a question. An answer is made by the function of the module's name, which ``import
-feedsim`` offers and the command of that name calls.
+A folder a question: `study` works it out, `answer` is what comes back, and what says and draws it
+lies beside them. The function of the folder's name is what ``import feedsim`` offers and what the
+command of that name calls.
 """

@@ -9,11 +9,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from feedsim.files.folder import OutputFolder
+from feedsim.files.new_files import Content
 from feedsim.metrics.plain import Plain
-from feedsim.output.files import Content
-from feedsim.output.folder import OutputFolder
-from feedsim.output.json_text import json_text
 from feedsim.quantities import System
+from feedsim.render.json_text import json_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -80,7 +80,7 @@ class Answer(ABC):
 
     def pictures(self, *, units: System = "metric") -> dict[str, Content]:
         """Return the figures as PNG and SVG files by name."""
-        from feedsim.output.canvas import pictures
+        from feedsim.render.canvas import pictures
 
         return {**pictures(self.figures(units=units))}
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.output.files import write_one
-from feedsim.output.one_file import try_file
+from feedsim.files.new_files import write_one
+from feedsim.files.one_file import try_file
 from feedsim.scenario import (
     Scenario,
     load_scenario,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.studies.executor import Cluster, Local, Where
+from feedsim.running.executor import Cluster, Local, Where
 
 __all__ = ["where_of"]
 

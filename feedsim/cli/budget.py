@@ -65,9 +65,9 @@ def budget(
 
     Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
     """
-    from feedsim.answers import budget as answers
+    from feedsim.answers.budget import answer as answers
     from feedsim.cli.delivery import deliver, handed
-    from feedsim.studies.axes import parse_speeds
+    from feedsim.running.axes import parse_speeds
 
     line = read_line(scenario, changes_of(settings, carriers=carriers))
     if speeds is not None:
@@ -88,7 +88,7 @@ def _made(
     import os
 
     from feedsim.cli.progress import progress_bar
-    from feedsim.studies.executor import Local, completed
+    from feedsim.running.executor import Local, completed
 
     results: dict[int, Any] = {}
     with progress_bar(what, len(calls)) as progress:

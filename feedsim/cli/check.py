@@ -28,7 +28,7 @@ def check(
     Says whether it is valid, its geometry in words, the settings that "auto" stands for, and
     what an experienced eye would warn of.
     """
-    from feedsim.answers import check as answers
+    from feedsim.answers.check import answer as answers
     from feedsim.cli.progress import doing
 
     line = read_line(scenario, settings, speed=speed)

@@ -78,7 +78,7 @@ def compare(
     Prints it in words and as a table of paired differences, and writes compare.csv, compare.json
     and a figure.
     """
-    from feedsim.answers.compare import compared, contest
+    from feedsim.answers.compare.answer import compared, contest
     from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import progress_bar

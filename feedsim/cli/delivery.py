@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from feedsim.answers import answer
-    from feedsim.output.files import Content
-    from feedsim.output.folder import OutputFolder
+    from feedsim.files.folder import OutputFolder
+    from feedsim.files.new_files import Content
     from feedsim.quantities import System
 
 __all__ = ["Answer", "deliver", "handed", "print_now"]
@@ -127,9 +127,9 @@ def deliver(
         If the folder is in use, or its files cannot be written or the answer not printed.
     """
     from feedsim.errors import FeedsimError
+    from feedsim.files.folder import OutputFolder
     from feedsim.interrupts import InterruptedWork
-    from feedsim.output.canvas import try_pictures
-    from feedsim.output.folder import OutputFolder
+    from feedsim.render.canvas import try_pictures
 
     if pictures:
         try_pictures()

@@ -52,7 +52,7 @@ def drive(
     Prints the answer and writes drive.json, drive.csv, cycle.csv (speed and torque over a cycle)
     and two figures.
     """
-    from feedsim.answers import drive as answers
+    from feedsim.answers.drive import answer as answers
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
 

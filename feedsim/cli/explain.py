@@ -18,7 +18,7 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from feedsim.answers.explain import First
+    from feedsim.answers.explain.answer import First
 
 __all__ = ["explain"]
 
@@ -67,7 +67,7 @@ def explain(
 
     The parts of the placement error add up to it. Writes no files.
     """
-    from feedsim.answers import explain as answers
+    from feedsim.answers.explain import answer as answers
     from feedsim.cli.delivery import handed, print_now
     from feedsim.cli.progress import doing
     from feedsim.errors import FeedsimError

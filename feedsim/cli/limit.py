@@ -57,7 +57,7 @@ def limit(
     Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
     range between the fastest speed accepted for sure and the slowest refused for sure.
     """
-    from feedsim.answers.limit import enough, in_closed_form, searched
+    from feedsim.answers.limit.answer import enough, in_closed_form, searched
     from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver, handed, print_now
     from feedsim.cli.progress import doing, progress_bar

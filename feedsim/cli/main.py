@@ -29,7 +29,7 @@ from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
 from feedsim.errors import FeedsimError
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
-from feedsim.studies.threads import ONE_THREAD
+from feedsim.running.threads import ONE_THREAD
 
 __all__ = ["app", "main"]
 

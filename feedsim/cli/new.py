@@ -19,8 +19,8 @@ def new(
     ] = False,
 ) -> None:
     """Write a commented scenario to start from."""
-    from feedsim.output.files import write_one
-    from feedsim.output.one_file import try_file
+    from feedsim.files.new_files import write_one
+    from feedsim.files.one_file import try_file
     from feedsim.scenario import starter_text
 
     try_file(path, force=force)

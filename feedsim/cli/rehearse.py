@@ -89,7 +89,7 @@ def rehearse(
 
     Writes rehearse.html, one file that any browser opens from disk, offline.
     """
-    from feedsim.answers import rehearse as answers
+    from feedsim.answers.rehearse import answer as answers
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import progress_bar
 
@@ -118,7 +118,7 @@ def _lines(
 ) -> list[Line]:
     """Return one line, or two with their names."""
     from feedsim.answers.line import Line
-    from feedsim.answers.rehearse import at_most_two
+    from feedsim.answers.rehearse.answer import at_most_two
     from feedsim.errors import FeedsimError
     from feedsim.scenario import override
 

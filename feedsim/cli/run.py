@@ -65,7 +65,7 @@ def run(
 
     Prints a summary and writes results.json, carriers.csv and two figures.
     """
-    from feedsim.answers import run as answers
+    from feedsim.answers.run import answer as answers
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import progress_bar
 

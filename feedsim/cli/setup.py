@@ -43,7 +43,7 @@ def setup(
 
     Prints it, and writes setup.html to print and setup.json.
     """
-    from feedsim.answers import setup as answers
+    from feedsim.answers.setup import answer as answers
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
 

@@ -23,12 +23,12 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from feedsim.answers.sweep import Plan
+    from feedsim.answers.sweep.answer import Plan
+    from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.cli.delivery import Answer
-    from feedsim.output.folder import OutputFolder
-    from feedsim.output.unfinished import Unfinished
+    from feedsim.files.folder import OutputFolder
     from feedsim.quantities import System
-    from feedsim.studies.executor import Where
+    from feedsim.running.executor import Where
 
 __all__ = ["sweep"]
 
@@ -79,7 +79,7 @@ def sweep(
 
     Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """
-    from feedsim.answers.sweep import planned
+    from feedsim.answers.sweep.answer import planned
     from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver
 
@@ -98,12 +98,12 @@ def _answer(
     plan: Plan, folder: OutputFolder, *, where: Where, resume: bool, units: System
 ) -> Answer:
     """Run the points, each kept as soon as it is there."""
-    from feedsim.answers.sweep import swept
+    from feedsim.answers.sweep.answer import swept
+    from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.cli.delivery import handed
     from feedsim.cli.progress import progress_bar
     from feedsim.errors import FeedsimError
-    from feedsim.output.unfinished import Unfinished
-    from feedsim.studies.provenance import versions
+    from feedsim.running.provenance import versions
 
     kept = Unfinished(folder.points, plan.fingerprint, plan.points, made_by=versions())
     known = _known(kept, resume=resume)

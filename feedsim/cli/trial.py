@@ -12,8 +12,8 @@ from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_
 
 if TYPE_CHECKING:
     from feedsim.answers.line import Line
+    from feedsim.answers.trial.study.fit import TrialFit
     from feedsim.cli.delivery import Answer
-    from feedsim.studies.trial.fit import TrialFit
 
 __all__ = ["trial"]
 
@@ -70,7 +70,7 @@ def plan(
 
     Writes trial_plan.csv.
     """
-    from feedsim.answers.trial import trial_plan
+    from feedsim.answers.trial.answer import trial_plan
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
 
@@ -95,8 +95,8 @@ def _folder(scenario: Path, out: Path | None) -> Path:
 
 def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
     """Refuse to write over what somebody has filled in at the machine."""
+    from feedsim.answers.trial.study.data import is_blank
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.studies.trial.data import is_blank
 
     names = [feeder.name for feeder in line.scenario.feeder]
     if force or not path.exists() or is_blank(path, feeders=names):
@@ -153,10 +153,10 @@ def fit(
     The trial was run with the settings of SCENARIO. What sticks out is named, and left out of the
     corrections. Writes trial_fit.json and a figure.
     """
-    from feedsim.answers.trial import fitted, measured_in
+    from feedsim.answers.trial.answer import fitted, measured_in
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
-    from feedsim.output.one_file import try_file
+    from feedsim.files.one_file import try_file
 
     line = read_line(scenario, settings)
     sure = share_of("--confidence", confidence)

@@ -14,13 +14,13 @@ from collections.abc import Callable
 
 import pytest
 
+from feedsim.answers.budget.study.budget import budgets_at
+from feedsim.answers.check.study.review import review
+from feedsim.answers.limit.study.search import allowed_of, closed_limits
+from feedsim.answers.setup.study import set_up_sheet
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.studies.budget.budget import budgets_at
-from feedsim.studies.limit.search import allowed_of, closed_limits
-from feedsim.studies.review.review import review
-from feedsim.studies.run import machine_of
-from feedsim.studies.set_up_sheet import set_up_sheet
 from tests.random_scenarios import random_scenario
 
 pytestmark = pytest.mark.benchmark

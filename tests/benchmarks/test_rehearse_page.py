@@ -15,10 +15,10 @@ from typing import Any
 
 import pytest
 
-from feedsim.output.rehearse.page import rehearse_page
+from feedsim.answers.rehearse.page.page import rehearse_page
+from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.scene import scene
 from feedsim.scenario import load_scenario
-from feedsim.studies.scene.choice import Choice
-from feedsim.studies.scene.scene import scene
 
 pytestmark = pytest.mark.benchmark
 

@@ -15,13 +15,13 @@ from statistics import median
 import pytest
 import simpy
 
+from feedsim.answers.sweep.study import Sweep, run_sweep
 from feedsim.draws.cards import CardDraws
+from feedsim.running.axes import parse_speeds
+from feedsim.running.executor import Local
+from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
-from feedsim.studies.axes import parse_speeds
-from feedsim.studies.executor import Local
-from feedsim.studies.run import machine_of
-from feedsim.studies.sweep import Sweep, run_sweep
 
 pytestmark = pytest.mark.benchmark
 
@@ -68,7 +68,7 @@ def test_memory_of_a_million_carriers() -> None:
     code = (
         "import resource\n"
         "from feedsim.scenario import load_scenario\n"
-        "from feedsim.studies.run import rehearse\n"
+        "from feedsim.running.run import rehearse\n"
         f"s = load_scenario({str(CARD)!r}, overrides={(*EVERY_SOURCE, 'run.carriers=1000000')!r})\n"
         "assert rehearse(s).results.carriers == 1000000\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"

@@ -159,10 +159,10 @@ def page_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
 def _write(
     folder: Path, file: str, setups: tuple[tuple[str, ...], ...], chosen: tuple[int, int]
 ) -> Path:
-    from feedsim.output.rehearse.page import rehearse_page
+    from feedsim.answers.rehearse.page.page import rehearse_page
+    from feedsim.answers.rehearse.study.choice import Choice
+    from feedsim.answers.rehearse.study.scene import scene
     from feedsim.scenario import load_scenario
-    from feedsim.studies.scene.choice import Choice
-    from feedsim.studies.scene.scene import scene
 
     path = Path(__file__).parents[2] / "scenarios" / f"{file}.toml"
     scenes = [

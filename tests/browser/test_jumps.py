@@ -9,16 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.output.rehearse.page import rehearse_page
+from feedsim.answers.explain.study.story import explain
+from feedsim.answers.rehearse.page.page import rehearse_page
+from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.columns import column
+from feedsim.answers.rehearse.study.scene import scene
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
+from feedsim.running.run import trace
 from feedsim.scenario import Scenario, load_scenario
-from feedsim.studies.run import trace
-from feedsim.studies.scene.choice import Choice
-from feedsim.studies.scene.columns import column
-from feedsim.studies.scene.scene import scene
-from feedsim.studies.story.story import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CHOSEN = (40, 90)

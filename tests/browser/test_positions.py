@@ -12,9 +12,9 @@ import pytest
 
 from feedsim.draws.cards import CardDraws, InsertCard
 from feedsim.motion.master import Master
+from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.run import machine_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SAME_MM = 1e-6

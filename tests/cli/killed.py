@@ -25,9 +25,11 @@ from pathlib import Path
 import typer
 
 import feedsim.interrupts
+from feedsim.answers.sweep import unfinished
 from feedsim.cli import main
-from feedsim.output import files, folder, unfinished
-from feedsim.output.manifest import Manifest
+from feedsim.files import folder
+from feedsim.files import new_files as files
+from feedsim.files.manifest import Manifest
 from tests.cli.swept import POINTS, WORDS, Runs, files_of, made_cheap
 
 OLD = ("--set", "seed=99")

@@ -8,11 +8,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from feedsim.answers import sweep as answers
-from feedsim.output import canvas
-from feedsim.output.sweep import report
-from feedsim.studies import sweep as study
-from feedsim.studies.review import review
+from feedsim.answers.check.study import review
+from feedsim.answers.sweep import answer as answers
+from feedsim.answers.sweep import report, study
+from feedsim.render import canvas
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 POINTS = 3

@@ -19,11 +19,11 @@ from typing import Any
 
 import pytest
 
+from feedsim.answers.sweep.study import run_point
 from feedsim.errors import FeedsimError
+from feedsim.running import cluster
+from feedsim.running.executor import Cluster, Local, completed
 from feedsim.scenario import load_scenario, scenario_to_dict
-from feedsim.studies import cluster
-from feedsim.studies.executor import Cluster, Local, completed
-from feedsim.studies.sweep import run_point
 
 ROOT = Path(__file__).parents[2]
 CARD = ROOT / "scenarios" / "membership_card.toml"
@@ -249,7 +249,7 @@ def test_a_call_that_ends_every_worker(servers: Servers) -> None:
 SCRIPT = """
 import sys, time
 from feedsim.errors import FeedsimError
-from feedsim.studies.executor import Cluster, completed
+from feedsim.running.executor import Cluster, completed
 
 calls = [(0.0,), *[(20.0,)] * 3]
 try:

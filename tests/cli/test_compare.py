@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.compare import study
 from feedsim.cli import main
-from feedsim.studies import compare as study
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.output.rows import carriers_csv
+from feedsim.answers.run.rows import carriers_csv
+from feedsim.running.run import rehearse
 from feedsim.scenario import load_scenario
-from feedsim.studies.run import rehearse
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"

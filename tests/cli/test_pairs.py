@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.output.lock import Lock
-from feedsim.output.manifest import Manifest
+from feedsim.files.lock import Lock
+from feedsim.files.manifest import Manifest
 
 ROOT = Path(__file__).parents[2]
 WAITS = """
 import sys
 from pathlib import Path
-from feedsim.output.lock import Lock
+from feedsim.files.lock import Lock
 if "no lock" in sys.argv:
     Lock._lock = lambda _: True
-from feedsim.output.folder import OutputFolder
+from feedsim.files.folder import OutputFolder
 from feedsim.errors import FeedsimError
 
 folder, mine = Path(sys.argv[1]), sys.argv[2].encode()

@@ -60,8 +60,8 @@ def test_a_run_ends_with_its_record(line: Path, tmp_path: Path, feedsim: Run) ->
 
 
 def test_results_run_again_without_the_file(line: Path, tmp_path: Path, feedsim: Run) -> None:
+    from feedsim.running.run import rehearse
     from feedsim.scenario import scenario_from_dict
-    from feedsim.studies.run import rehearse
 
     results = json.loads(feedsim("run", line, "--carriers", 500, "--json", "--out", "out").out)
     (tmp_path / "line/recorded_pitches.csv").unlink()

@@ -12,8 +12,8 @@ from types import MappingProxyType
 
 import pytest
 
-from feedsim.output import unfinished
-from feedsim.studies import cluster, provenance
+from feedsim.answers.sweep import unfinished
+from feedsim.running import cluster, provenance
 from tests.cli.swept import POINTS, WORDS, Runs, files_of, made_cheap
 
 Run = Callable[..., object]
@@ -40,7 +40,7 @@ def keep(folder: Path, feedsim: Run, *words: object) -> Path:
         def interrupt(*_: object, **__: object) -> None:
             raise KeyboardInterrupt
 
-        patch.setattr("feedsim.answers.sweep.Sweep.files", interrupt)
+        patch.setattr("feedsim.answers.sweep.answer.Sweep.files", interrupt)
         ended = feedsim(*WORDS, *words, "--out", folder)
     assert ended.status == 3
     assert ended.err == (

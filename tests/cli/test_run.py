@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.running.run import rehearse
 from feedsim.scenario import scenario_from_dict
-from feedsim.studies.run import rehearse
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"

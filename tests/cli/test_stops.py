@@ -7,8 +7,8 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+from feedsim.running.run import rehearse
 from feedsim.scenario import scenario_from_dict
-from feedsim.studies.run import rehearse
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 STOPS, CARD = SCENARIOS / "stops.toml", SCENARIOS / "membership_card.toml"

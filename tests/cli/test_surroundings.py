@@ -13,7 +13,7 @@ import pytest
 
 from feedsim.cli import delivery, main
 from feedsim.errors import FeedsimError
-from feedsim.output import canvas
+from feedsim.render import canvas
 from tests.cli.swept import CARD, WORDS
 
 Run = Callable[..., object]
@@ -92,7 +92,9 @@ def test_pictures_are_tried_before_the_work(
         raise RuntimeError("no fonts")
 
     monkeypatch.setattr("matplotlib.figure.Figure.savefig", broken)
-    monkeypatch.setattr("feedsim.studies.sweep.run_point", interrupt)  # which it does not come to
+    monkeypatch.setattr(
+        "feedsim.answers.sweep.study.run_point", interrupt
+    )  # which it does not come to
     ended = feedsim(*WORDS, "--out", tmp_path / "out")
     assert ended.status == 2
     assert "matplotlib cannot draw (RuntimeError: no fonts)" in ended.err
@@ -119,7 +121,7 @@ def test_an_interrupt_after_the_files_says_that_they_are_in_place(
 def test_a_second_interrupt_still_ends_with_3(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
 ) -> None:
-    monkeypatch.setattr("feedsim.studies.run.simulate", interrupt)
+    monkeypatch.setattr("feedsim.running.run.simulate", interrupt)
     monkeypatch.setattr(main, "tell", interrupt)
     assert feedsim(*RUN, "--out", tmp_path / "out").status == 3
 
@@ -143,7 +145,7 @@ def test_exit_status_1_is_for_a_gate_alone(
     def fails(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr("feedsim.studies.run.simulate", fails)
+    monkeypatch.setattr("feedsim.running.run.simulate", fails)
     ended = feedsim(*RUN, "--out", tmp_path / "out", "--gate")
     assert ended.status == status
     assert says in ended.err

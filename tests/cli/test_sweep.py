@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.sweep import study
+from feedsim.answers.sweep.study import highest_accepted
 from feedsim.cli.main import INTERRUPTED
-from feedsim.studies import sweep as study
-from feedsim.studies.sweep import highest_accepted
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.studies.trial.data import read_trial
+from feedsim.answers.trial.study.data import read_trial
 
 CARD = Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"
 HEAD = "line_speed_m_per_min,placement_error_mm\n"

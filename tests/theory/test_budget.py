@@ -10,6 +10,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from feedsim.answers.budget.study.budget import WITHIN, Compared, budgets_at, compared
+from feedsim.answers.budget.study.curve import curves_at
+from feedsim.answers.budget.study.run import run_spread
+from feedsim.answers.limit.study.search import closed_limits
 from feedsim.machine import Eye, Machine
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.scenario import (
@@ -20,10 +24,6 @@ from feedsim.scenario import (
     scenario_to_dict,
 )
 from feedsim.settings.sources import combined_sd, placement_sources
-from feedsim.studies.budget.budget import WITHIN, Compared, budgets_at, compared
-from feedsim.studies.budget.curve import curves_at
-from feedsim.studies.budget.run import run_spread
-from feedsim.studies.limit.search import closed_limits
 from tests.machines import feeder, machine, run, settings
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

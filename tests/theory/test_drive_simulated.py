@@ -7,13 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.drive.study.motion import motion_at
 from feedsim.draws.cards import CardDraws
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import demand
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.drive.motion import motion_at
-from feedsim.studies.run import machine_of
 from tests.reference.plain_drive import plain_means
 
 SIZING = Path(__file__).parents[2] / "scenarios" / "drive_sizing.toml"

@@ -11,11 +11,7 @@ from typing import Any
 
 import pytest
 
-from feedsim.machine import Feeder, Machine
-from feedsim.scenario import at_line_speed, override, scenario_from_text
-from feedsim.settings.limits import TOGETHER, window
-from feedsim.settings.looks import Looks
-from feedsim.studies.limit.search import (
+from feedsim.answers.limit.study.search import (
     Search,
     allowed_of,
     closed_limits,
@@ -23,7 +19,11 @@ from feedsim.studies.limit.search import (
     run_batch,
     search,
 )
-from feedsim.studies.run import machine_of
+from feedsim.machine import Feeder, Machine
+from feedsim.running.run import machine_of
+from feedsim.scenario import at_line_speed, override, scenario_from_text
+from feedsim.settings.limits import TOGETHER, window
+from feedsim.settings.looks import Looks
 
 BASE = """
 title = "one limit"

@@ -12,13 +12,13 @@ from itertools import groupby
 import numpy as np
 import pytest
 
+from feedsim.answers.limit.study.closed import allowed_of
+from feedsim.answers.setup.study import as_typed
 from feedsim.machine import Feeder, Machine
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
 from feedsim.settings.limits import NARROWEST, TOGETHER, Closed, closed_form
 from feedsim.settings.looks import Looks
-from feedsim.studies.limit.closed import allowed_of
-from feedsim.studies.run import machine_of
-from feedsim.studies.set_up_sheet import as_typed
 from tests.theory.test_limits import BASE
 
 POINTS = 400

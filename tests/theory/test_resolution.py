@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.check.study.review import review
+from feedsim.answers.setup.study import as_typed, set_up_sheet
 from feedsim.machine import Encoder, Machine, Resolution
 from feedsim.scenario import Scenario, machine_from, override, scenario_from_text
 from feedsim.scenario.ratio import nearest_fraction
@@ -17,8 +19,6 @@ from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
 from feedsim.settings.spreads import scale_shift
-from feedsim.studies.review.review import review
-from feedsim.studies.set_up_sheet import as_typed, set_up_sheet
 from tests.machines import (
     NOISY_EYE,
     feeder,

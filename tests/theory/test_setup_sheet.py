@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedsim.answers.setup.study import as_typed, set_up_sheet
 from feedsim.machine import Machine
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
 from feedsim.settings.adjusting import OffTarget, adjusted
 from feedsim.settings.derivation import derivation
-from feedsim.studies.run import machine_of
-from feedsim.studies.set_up_sheet import as_typed, set_up_sheet
 from tests.machines import mean_of, run
 from tests.theory.known_terms import expected_means
 

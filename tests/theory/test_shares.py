@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.limit.study.search import allowed_of, run_batch
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.tally import added
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text, scenario_to_dict
 from feedsim.settings.mechanisms import MECHANISMS, Figure
 from feedsim.settings.nominal_cycle import no_cycle_because
-from feedsim.studies.limit.search import allowed_of, run_batch
-from feedsim.studies.run import machine_of
 from tests.machines import feeder, machine, run, settings
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

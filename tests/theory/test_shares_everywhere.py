@@ -13,11 +13,11 @@ from functools import cache
 import numpy as np
 import pytest
 
+from feedsim.answers.limit.study.search import allowed_of, run_batch
 from feedsim.metrics.tally import Tally
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_to_dict
 from feedsim.settings.mechanisms import MECHANISMS, Figure
-from feedsim.studies.limit.search import allowed_of, run_batch
-from feedsim.studies.run import machine_of
 from tests.random_scenarios import random_scenario
 
 RUNS, CARRIERS = 8, 400

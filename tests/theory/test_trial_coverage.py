@@ -23,15 +23,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.expected import at_speed
+from feedsim.answers.trial.study.fit import fit_trial
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Machine
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.simulation.line import simulate
-from feedsim.studies.run import machine_of
-from feedsim.studies.trial.correction import Corrections, corrections, settings_with
-from feedsim.studies.trial.expected import at_speed
-from feedsim.studies.trial.fit import fit_trial
-from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"
 SPEEDS = (400.0, 600.0, 800.0, 1000.0)

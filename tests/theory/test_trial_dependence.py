@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.trial.study.correction import Corrections, corrections
+from feedsim.answers.trial.study.fit import FeederFit, fit_trial
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.metrics.serial import lag_one, mean_inflation, runs_test, tapered
+from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario, override
-from feedsim.studies.run import machine_of
-from feedsim.studies.trial.correction import Corrections, corrections
-from feedsim.studies.trial.fit import FeederFit, fit_trial
-from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 SCENARIO = override(
     load_scenario(Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"),
@@ -123,7 +123,7 @@ def test_the_same_check_fails_where_cards_are_taken_as_independent(
 ) -> None:
     # σ of a mean of 40 is √3.81 times as large at φ = 0.6: P(|z| < 1.96/1.95) = 0.69, and more
     # where the means of the speeds lie off a straight line by so much that it is noticed
-    monkeypatch.setattr("feedsim.studies.trial.line.dependence_of", lambda *_: None)
+    monkeypatch.setattr("feedsim.answers.trial.study.line.dependence_of", lambda *_: None)
     try:
         for name in ("placement per speed", "disengage lead", "placement fixed"):
             assert coverage(0.6, 40, name, seeds=60) < 0.88
@@ -187,7 +187,7 @@ def test_means_and_bands_of_a_speed_are_wider_too() -> None:
 
 
 def test_it_is_said() -> None:
-    from feedsim.output.trial.text import fit_text
+    from feedsim.answers.trial.text import fit_text
 
     for phi, each, says in (
         (0.0, 40, "Placement errors are taken as independent of the card before, as the rows"),

@@ -13,13 +13,13 @@ from dataclasses import replace
 
 import pytest
 
+from feedsim.answers.explain.study.record import Part, Story
+from feedsim.answers.explain.study.story import StorySource, story_of
 from feedsim.draws.cards import Draws
 from feedsim.machine import Encoder, Eye, Machine
 from feedsim.metrics.criteria import Criteria
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.story.record import Part, Story
-from feedsim.studies.story.story import StorySource, story_of
 from tests import machines
 from tests.unit.written_draws import WrittenDraws, evenly
 

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.sweep.study import Sweep
 from feedsim.errors import FeedsimError
 from feedsim.quantities import parse
+from feedsim.running.axes import changed, parse_axis, parse_speeds, speeds_of
 from feedsim.scenario import load_scenario, scenario_to_dict
-from feedsim.studies.axes import changed, parse_axis, parse_speeds, speeds_of
-from feedsim.studies.sweep import Sweep
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 

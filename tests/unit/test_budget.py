@@ -9,19 +9,19 @@ import math
 import numpy as np
 import pytest
 
+from feedsim.answers.budget.rows import budget_csv
+from feedsim.answers.budget.study.budget import Compared, FeederBudget, Point, budgets_at, compared
+from feedsim.answers.budget.study.curve import allowed_scale, sd_of
+from feedsim.answers.budget.study.doubts import Doubt
+from feedsim.answers.budget.study.plain import budget_plain
+from feedsim.answers.budget.study.run import Simulated, is_steady, steady
+from feedsim.answers.budget.text import budget_text
+from feedsim.answers.budget.words import cause_shares, closing
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.spread_intervals import sd_interval
-from feedsim.output.budget.rows import budget_csv
-from feedsim.output.budget.text import budget_text
-from feedsim.output.budget.words import cause_shares, closing
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.sources import Shift, Source, combined_sd
-from feedsim.studies.budget.budget import Compared, FeederBudget, Point, budgets_at, compared
-from feedsim.studies.budget.curve import allowed_scale, sd_of
-from feedsim.studies.budget.doubts import Doubt
-from feedsim.studies.budget.plain import budget_plain
-from feedsim.studies.budget.run import Simulated, is_steady, steady
 
 TOML = """
 title = "a line"

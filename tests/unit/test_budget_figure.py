@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from feedsim.output.budget.figure import budget_figures
-from feedsim.output.budget.panels import _LOOKS
-from feedsim.output.canvas import render
+from feedsim.answers.budget.figure import budget_figures
+from feedsim.answers.budget.panels import _LOOKS
+from feedsim.answers.budget.study.budget import Point, budgets_at, compared
+from feedsim.answers.budget.study.run import run_spread
+from feedsim.render.canvas import render
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
-from feedsim.studies.budget.budget import Point, budgets_at, compared
-from feedsim.studies.budget.run import run_spread
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

@@ -8,14 +8,14 @@ from typing import Any
 
 import pytest
 
-from feedsim.output.budget.what_if_text import what_if_text
+from feedsim.answers.budget.study.plain import budget_plain
+from feedsim.answers.budget.study.what_if import Outcome, changes_of, feeder_limits, what_if
+from feedsim.answers.budget.what_if_text import what_if_text
+from feedsim.answers.limit.study.search import closed_limits
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.predict import placement_sd
-from feedsim.studies.budget.plain import budget_plain
-from feedsim.studies.budget.what_if import Outcome, changes_of, feeder_limits, what_if
-from feedsim.studies.limit.search import closed_limits
-from feedsim.studies.run import machine_of
 from tests.random_scenarios import random_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from feedsim.answers.check.study import counted as module
+from feedsim.answers.check.study.advice import _EXPLAINS
+from feedsim.answers.check.study.counted import counted, shares_of
+from feedsim.answers.check.study.review import review
+from feedsim.answers.check.study.setup import Setup
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.studies.review import counted as module
-from feedsim.studies.review.advice import _EXPLAINS
-from feedsim.studies.review.counted import counted, shares_of
-from feedsim.studies.review.review import review
-from feedsim.studies.review.setup import Setup
-from feedsim.studies.run import machine_of
 
 TEXT = (Path(__file__).parents[2] / "scenarios" / "membership_card.toml").read_text("utf-8")
 

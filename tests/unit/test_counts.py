@@ -9,8 +9,8 @@ from __future__ import annotations
 import pytest
 
 from feedsim.errors import FeedsimError
+from feedsim.running.axes import changed, parse_axis
 from feedsim.scenario import scenario_from_text, starter_text
-from feedsim.studies.axes import changed, parse_axis
 
 TEXT = starter_text()  # 10000 counts on a wheel of 500 mm: 0.05 mm each
 ENGAGE = "feeder.0.settings.engage_distance"

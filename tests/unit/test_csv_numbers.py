@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.trial.study.data import read_trial
 from feedsim.scenario.csv_numbers import delimiter_of, plain_number
 from feedsim.scenario.motor_file import read_motors
 from feedsim.scenario.record_file import read_column
-from feedsim.studies.trial.data import read_trial
 
 TABLES = {
     "trial": (("line_speed_m_per_min", "placement_error_mm"), ("24", "0.5"), ("60", "1.25")),

@@ -7,7 +7,7 @@ import io
 
 import pytest
 
-from feedsim.output.csv_table import csv_table, harmless
+from feedsim.render.csv_table import csv_table, harmless
 
 
 # OWASP, CSV injection (from memory): what begins with = + - @, a tab or a carriage return

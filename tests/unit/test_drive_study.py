@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedsim.answers.drive.figure import drive_figures
+from feedsim.answers.drive.study.plain import drive_plain
+from feedsim.answers.drive.study.search import highest_speed
+from feedsim.answers.drive.study.sizing import Sizing, check, size, speeds_from
+from feedsim.answers.drive.text import drive_text
 from feedsim.drivetrain.inertia import load_inertia
 from feedsim.errors import FeedsimError
-from feedsim.output.canvas import render
-from feedsim.output.drive.figure import drive_figures
-from feedsim.output.drive.text import drive_text
+from feedsim.render.canvas import render
+from feedsim.running.run import rehearse
 from feedsim.scenario import Scenario, load_scenario, scenario_from_text
-from feedsim.studies.drive.plain import drive_plain
-from feedsim.studies.drive.search import highest_speed
-from feedsim.studies.drive.sizing import Sizing, check, size, speeds_from
-from feedsim.studies.run import rehearse
 
 SIZING = Path(__file__).parents[2] / "scenarios" / "drive_sizing.toml"
 M_MIN = 1000.0 / 60.0

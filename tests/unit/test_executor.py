@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from feedsim.errors import FeedsimError
-from feedsim.studies import executor
-from feedsim.studies.executor import Local, completed, crew
+from feedsim.running import executor
+from feedsim.running.executor import Local, completed, crew
 
 
 def never(words: str) -> None:
@@ -151,9 +151,9 @@ def test_an_interrupt_ends_the_workers() -> None:
 
 SCRIPT = """
 import os, signal, threading, time
-from feedsim.studies import executor
+from feedsim.running import executor
 from feedsim.interrupts import as_interrupts
-from feedsim.studies.executor import Local, completed, crew
+from feedsim.running.executor import Local, completed, crew
 
 def interrupt():  # as a terminal does it: every process
     os.killpg(0, signal.SIGINT)

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import feedsim
-from feedsim.output.rows import carriers_csv
+from feedsim.answers.run.rows import carriers_csv
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"

@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-from feedsim.output.compare.rows import compare_csv
-from feedsim.output.compare.text import compare_text
-from feedsim.output.compare.words import points_number, sentences, state_of, where
+from feedsim.answers.compare.rows import compare_csv
+from feedsim.answers.compare.study import Comparison, run_compare, setups_of
+from feedsim.answers.compare.text import compare_text
+from feedsim.answers.compare.words import points_number, sentences, state_of, where
+from feedsim.running.axes import speeds_of
+from feedsim.running.executor import Local
 from feedsim.scenario import load_scenario
-from feedsim.studies.axes import speeds_of
-from feedsim.studies.compare import Comparison, run_compare, setups_of
-from feedsim.studies.executor import Local
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 M_MIN = 1000.0 / 60.0

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.output.canvas import render
-from feedsim.output.compare.figure import compare_figures
-from feedsim.output.compare.view import LOOKS
+from feedsim.answers.compare.figure import compare_figures
+from feedsim.answers.compare.study import MOST_SETUPS, Comparison, run_compare, setups_of
+from feedsim.answers.compare.view import LOOKS
+from feedsim.render.canvas import render
+from feedsim.running.axes import speeds_of
+from feedsim.running.executor import Local
+from feedsim.running.run import criteria_of
 from feedsim.scenario import load_scenario, scenario_from_dict
-from feedsim.studies.axes import speeds_of
-from feedsim.studies.compare import MOST_SETUPS, Comparison, run_compare, setups_of
-from feedsim.studies.executor import Local
-from feedsim.studies.run import criteria_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 M_MIN = 1000.0 / 60.0

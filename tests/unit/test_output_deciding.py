@@ -2,10 +2,10 @@
 
 import pytest
 
-from feedsim.output.deciding import enough, round_up
-from feedsim.output.sweep.text import sweep_text
-from feedsim.output.sweep.words import worth
-from feedsim.studies.axes import LINE_SPEED
+from feedsim.answers.run.deciding import enough, round_up
+from feedsim.answers.sweep.text import sweep_text
+from feedsim.answers.sweep.words import worth
+from feedsim.running.axes import LINE_SPEED
 from tests.unit.sweep_points import feeder, point
 
 

@@ -13,11 +13,11 @@ from typing import BinaryIO
 import pytest
 
 from feedsim.errors import FeedsimError
-from feedsim.output import lock
-from feedsim.output.files import Content, NewFiles, write_one
-from feedsim.output.folder import OutputFolder
-from feedsim.output.json_text import json_text
-from feedsim.output.manifest import Manifest
+from feedsim.files import lock
+from feedsim.files.folder import OutputFolder
+from feedsim.files.manifest import Manifest
+from feedsim.files.new_files import Content, NewFiles, write_one
+from feedsim.render.json_text import json_text
 
 
 def never(words: str) -> None:
@@ -205,7 +205,7 @@ def test_without_a_lock_two_would_write_at_once(
 HOLDS = """
 import os, signal, sys
 from pathlib import Path
-from feedsim.output.folder import OutputFolder
+from feedsim.files.folder import OutputFolder
 with OutputFolder(Path(sys.argv[1]), "test", tell=print) as out:
     for name in ("results.json.new", "x.old"):
         (Path(sys.argv[1]) / ".feedsim" / name).write_text("left")

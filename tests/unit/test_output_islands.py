@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from feedsim.output.islands import island_words
+from feedsim.answers.limit.islands import island_words
 
 SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
 

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from feedsim.answers.run.placement import panels as placement_panels
+from feedsim.answers.run.placement import thinning
+from feedsim.answers.run.placement.figure import placement_figures
+from feedsim.answers.run.placement.thinning import thinned
 from feedsim.metrics.results import summarise
-from feedsim.output import thinning
-from feedsim.output.canvas import render
-from feedsim.output.placement import panels as placement_panels
-from feedsim.output.placement.figure import placement_figures
-from feedsim.output.thinning import thinned
 from feedsim.records.outcome import Outcome
+from feedsim.render.canvas import render
 from tests.unit import records_builder as by_hand
 from tests.unit.records_builder import CRITERIA
 

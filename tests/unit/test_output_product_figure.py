@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from feedsim.answers.run.product.figure import product_figure
 from feedsim.metrics.recipe import Pair
-from feedsim.output.canvas import render
-from feedsim.output.product.figure import product_figure
+from feedsim.render.canvas import render
 from tests.unit.test_output_placement_figure import texts
 from tests.unit.test_products import (
     FULL,

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.answers.run import rows
+from feedsim.answers.run.rows import CARRIER_COLUMNS, carriers_csv, events_csv
 from feedsim.draws.cards import CardDraws
-from feedsim.output import rows
-from feedsim.output.rows import CARRIER_COLUMNS, carriers_csv, events_csv
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate_traced
 from tests.machines import NOISY_EYE, feeder, machine, run, spread_carriers

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
+from feedsim.answers.run.summary import summary
 from feedsim.metrics.results import Results, summarise
-from feedsim.output.summary import summary
 from feedsim.records.outcome import Outcome
 from tests.unit import records_builder as by_hand
 from tests.unit.records_builder import CRITERIA, missed, placed

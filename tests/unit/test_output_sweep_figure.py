@@ -7,16 +7,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.output.canvas import render
-from feedsim.output.sweep.figure import sweep_figures
-from feedsim.output.sweep.rows import sweep_csv
-from feedsim.output.sweep.scale import scale_of
-from feedsim.output.sweep.text import sweep_text
+from feedsim.answers.sweep.figure import sweep_figures
+from feedsim.answers.sweep.rows import sweep_csv
+from feedsim.answers.sweep.scale import scale_of
+from feedsim.answers.sweep.study import Sweep, run_point
+from feedsim.answers.sweep.text import sweep_text
+from feedsim.render.canvas import render
+from feedsim.running.axes import Axis, parse_axis, parse_speeds, speeds_of
+from feedsim.running.run import criteria_of
 from feedsim.scenario import load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
-from feedsim.studies.axes import Axis, parse_axis, parse_speeds, speeds_of
-from feedsim.studies.run import criteria_of
-from feedsim.studies.sweep import Sweep, run_point
 from tests.unit.sweep_points import CRITERIA, SCENARIOS, feeder, level, lines, point, texts
 
 M_MIN = 1000.0 / 60.0

@@ -8,17 +8,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedsim.answers.sweep.curves import what_fails
+from feedsim.answers.sweep.grid import outline, shown_ticks
+from feedsim.answers.sweep.map import sweep_maps
+from feedsim.answers.sweep.map_panels import COLOURS
+from feedsim.answers.sweep.scale import scale_of
 from feedsim.metrics.acceptance import judge
 from feedsim.metrics.criteria import Criteria
-from feedsim.output.canvas import render
-from feedsim.output.sweep.curves import what_fails
-from feedsim.output.sweep.grid import outline, shown_ticks
-from feedsim.output.sweep.map import sweep_maps
-from feedsim.output.sweep.map_panels import COLOURS
-from feedsim.output.sweep.scale import scale_of
+from feedsim.render.canvas import render
+from feedsim.running.axes import Axis, parse_axis, parse_speeds
+from feedsim.running.run import rehearse
 from feedsim.scenario import load_scenario
-from feedsim.studies.axes import Axis, parse_axis, parse_speeds
-from feedsim.studies.run import rehearse
 from tests.unit.sweep_points import CRITERIA, SCENARIOS, feeder, level, lines, point, texts
 
 GAP = parse_axis("feeder.0.insert.gap=25.4,50.8 mm")

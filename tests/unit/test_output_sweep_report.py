@@ -9,14 +9,14 @@ from typing import Any
 
 import pytest
 
+from feedsim.answers.check.study.review import review
+from feedsim.answers.sweep import words
+from feedsim.answers.sweep.report import sweep_report
+from feedsim.answers.sweep.study import Sweep, run_point
 from feedsim.metrics.machine_settings import MachineSettings
-from feedsim.output.sweep import words
-from feedsim.output.sweep.report import sweep_report
+from feedsim.running.axes import Axis, parse_axis, parse_speeds
 from feedsim.scenario import load_scenario, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
-from feedsim.studies.axes import Axis, parse_axis, parse_speeds
-from feedsim.studies.review.review import review
-from feedsim.studies.sweep import Sweep, run_point
 from tests.unit.sweep_points import SCENARIOS, feeder, point
 
 EVIL = '<script>alert(1)</script> & "co"'

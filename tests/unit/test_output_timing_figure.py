@@ -7,11 +7,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
-from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
-from feedsim.output.canvas import render
-from feedsim.output.timing.curves import insert_paths, target_paths
-from feedsim.output.timing.events import (
+from feedsim.answers.run.timing.curves import insert_paths, target_paths
+from feedsim.answers.run.timing.events import (
     carrier_eye_output,
     carrier_eye_runs,
     insert_eye_output,
@@ -19,9 +16,12 @@ from feedsim.output.timing.events import (
     program_input,
     scans,
 )
-from feedsim.output.timing.figure import timing_figure
-from feedsim.output.timing.view import carriers_around, view_of
+from feedsim.answers.run.timing.figure import timing_figure
+from feedsim.answers.run.timing.view import carriers_around, view_of
+from feedsim.draws.cards import CardDraws
+from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.records.outcome import Outcome
+from feedsim.render.canvas import render
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.machines import LAGGING, NOISY_EYE, feeder, machine, settings
 from tests.random_machines import random_machine

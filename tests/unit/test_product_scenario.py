@@ -9,8 +9,8 @@ import pytest
 
 import feedsim
 from feedsim.metrics.recipe import Pair, Recipe
+from feedsim.running.run import criteria_of
 from feedsim.scenario import scenario_from_dict, scenario_from_text, scenario_to_dict
-from feedsim.studies.run import criteria_of
 
 _FILE = Path(feedsim.__file__).parents[1] / "scenarios" / "two_feeders.toml"
 _WHOLE = _FILE.read_text("utf-8")

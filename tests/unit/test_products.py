@@ -10,19 +10,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.answers.run.product.points import (
+    product_cells,
+    product_columns,
+    product_heads,
+    tells_products,
+)
+from feedsim.answers.run.product.rows import products_csv
 from feedsim.machine import Divert, Inserts
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm
 from feedsim.metrics.product_rows import ProductClass, product_rows
 from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.results import Results, summarise
-from feedsim.output.product.points import (
-    product_cells,
-    product_columns,
-    product_heads,
-    tells_products,
-)
-from feedsim.output.product.rows import products_csv
 from feedsim.records.outcome import Outcome
 from tests.unit import records_builder as by_hand
 from tests.unit.records_builder import CRITERIA, missed, placed

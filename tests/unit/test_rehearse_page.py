@@ -11,13 +11,13 @@ from typing import Any
 
 import pytest
 
-from feedsim.output.rehearse.page import SCRIPTS, rehearse_page
-from feedsim.output.rehearse.words import EVENTS, page_words
+from feedsim.answers.rehearse.page.page import SCRIPTS, rehearse_page
+from feedsim.answers.rehearse.page.words import EVENTS, page_words
+from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.differences import differences
+from feedsim.answers.rehearse.study.scene import scene
+from feedsim.running.run import trace
 from feedsim.scenario import Scenario, load_scenario
-from feedsim.studies.run import trace
-from feedsim.studies.scene.choice import Choice
-from feedsim.studies.scene.differences import differences
-from feedsim.studies.scene.scene import scene
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 EVIL = """</script><script>alert(1)</script><!-- <b id='x'>&amp; "co" {{ 7 * 7 }}"""
@@ -92,11 +92,13 @@ def test_half_a_letter_in_a_name_can_be_written() -> None:
 
 
 def test_every_script_is_packed_and_each_once() -> None:
-    there = {f.name for f in files("feedsim.output.rehearse").iterdir() if f.name.endswith(".js")}
+    there = {
+        f.name for f in files("feedsim.answers.rehearse.page").iterdir() if f.name.endswith(".js")
+    }
     assert sorted(f"{name}.js" for name in SCRIPTS) == sorted(there)
     page = rehearse_page([scene_of(card())])
     for name in there:
-        text = files("feedsim.output.rehearse").joinpath(name).read_text("utf-8").strip()
+        text = files("feedsim.answers.rehearse.page").joinpath(name).read_text("utf-8").strip()
         assert page.count(text) == 1, name
         assert "</script" not in text
 
@@ -118,7 +120,7 @@ def test_every_control_says_what_it_is() -> None:
 def test_every_deed_of_a_button_exists_and_has_a_key() -> None:
     two = [scene_of(card()), scene_of(card('line.speed="80 m/min"'))]
     done = {a["data-do"] for _, a in Read(rehearse_page(two)).elements if "data-do" in a}
-    controls = files("feedsim.output.rehearse").joinpath("controls.js").read_text("utf-8")
+    controls = files("feedsim.answers.rehearse.page").joinpath("controls.js").read_text("utf-8")
     keys = {deed: key for key, deed in re.findall(r'\["([^"]+)", "([a-z-]+)", "', controls)}
     assert done <= keys.keys()
     assert len(set(keys.values())) == len(keys)
@@ -206,7 +208,7 @@ def test_contrast_of_black_and_white() -> None:
 @pytest.mark.parametrize("theme", [r":root \{", r':root\[data-theme="dark"\] \{'])
 def test_text_can_be_read_in_light_and_dark(theme: str) -> None:
     """4.5 : 1 for text (success criterion 1.4.3), 3 : 1 for signs and edges (1.4.11)."""
-    css = files("feedsim.output.rehearse").joinpath("page.css").read_text("utf-8")
+    css = files("feedsim.answers.rehearse.page").joinpath("page.css").read_text("utf-8")
     block = re.search(theme + r"(.*?)\n\}", css, re.DOTALL)
     assert block is not None
     colours = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6});", block[1]))

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.check.study.review import review
 from feedsim.scenario import override, scenario_from_text
-from feedsim.studies.review.review import review
 
 STARTER = (Path(__file__).parents[2] / "scenarios" / "membership_card.toml").read_text("utf-8")
 

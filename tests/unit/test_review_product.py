@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 import feedsim
+from feedsim.answers.check.study.product import expected_overlap
+from feedsim.answers.check.study.review import review
 from feedsim.metrics.overlaps import overlaps_mm
 from feedsim.metrics.recipe import Pair
 from feedsim.scenario import load_scenario
-from feedsim.studies.review.product import expected_overlap
-from feedsim.studies.review.review import review
 from tests.machines import (
     NOISY_EYE,
     machine,

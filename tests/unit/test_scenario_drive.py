@@ -8,6 +8,7 @@ import pytest
 
 from feedsim.errors import FeedsimError
 from feedsim.machine import Motor, Reduction, Roller
+from feedsim.running.run import machine_of
 from feedsim.scenario import (
     Scenario,
     json_schema,
@@ -18,7 +19,6 @@ from feedsim.scenario import (
     scenario_from_text,
     scenario_to_dict,
 )
-from feedsim.studies.run import machine_of
 from tests.cli.bad_scenarios.table import BASE
 
 DRIVE = """

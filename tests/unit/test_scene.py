@@ -9,18 +9,18 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedsim.answers.explain.study.story import explain
+from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.columns import column, unpacked
+from feedsim.answers.rehearse.study.scene import scene
 from feedsim.draws.cards import CardDraws
 from feedsim.motion.master import Master
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.run import machine_of
-from feedsim.studies.scene.choice import Choice
-from feedsim.studies.scene.columns import column, unpacked
-from feedsim.studies.scene.scene import scene
-from feedsim.studies.story.story import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 BUSY = (

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
+from feedsim.answers.rehearse.study.differences import differences
 from feedsim.errors import FeedsimError
 from feedsim.records.outcome import Outcome
+from feedsim.running.run import rehearse
 from feedsim.scenario import Scenario, load_scenario
-from feedsim.studies.run import rehearse
-from feedsim.studies.scene.choice import Choice, Wanted, choose
-from feedsim.studies.scene.differences import differences
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 

@@ -9,17 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.rehearse.study.cards import inserts_of
+from feedsim.answers.rehearse.study.happenings import Happening, happenings, is_stop, missed_times
+from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
+from feedsim.answers.rehearse.study.stretch import stretch_of
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
+from feedsim.running.run import criteria_of, machine_of, rehearse, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
-from feedsim.studies.run import criteria_of, machine_of, rehearse, trace
-from feedsim.studies.scene.cards import inserts_of
-from feedsim.studies.scene.happenings import Happening, happenings, is_stop, missed_times
-from feedsim.studies.scene.hazards import hazard_times, hazards_of_feeder
-from feedsim.studies.scene.stretch import stretch_of
 from tests.unit.test_trace import three_carriers
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

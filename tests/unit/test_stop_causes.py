@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from feedsim.answers.run.stops.rows import stops_csv
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Controller, Fault, FaultKind, Guard, Hazard, Machine, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import line_stops
-from feedsim.output.stops.rows import stops_csv
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
 from feedsim.records.stop import Rule

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from feedsim import machine
+from feedsim.answers.check.study.review import review
 from feedsim.errors import FeedsimError
 from feedsim.machine import FaultKind, Hazard, Setting, When
 from feedsim.scenario import (
@@ -22,7 +23,6 @@ from feedsim.scenario import (
     scenario_from_text,
     scenario_to_dict,
 )
-from feedsim.studies.review.review import review
 from tests.cli.bad_scenarios.table import BASE, changed
 
 EVERYTHING = (

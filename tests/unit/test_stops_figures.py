@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from rich.console import Console, Group
 
+from feedsim.answers.run.stops.rows import STOP_COLUMNS, stops_csv
+from feedsim.answers.run.stops.text import stops_text
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Clearing, Fault, FaultKind, Guard, Guarding, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import LineStops, Stops, line_stops
-from feedsim.output.stops.rows import STOP_COLUMNS, stops_csv
-from feedsim.output.stops.text import stops_text
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
 from feedsim.records.outcome import Outcome

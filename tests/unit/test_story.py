@@ -10,19 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.explain.study import run as story_run
+from feedsim.answers.explain.study.choice import find_first, first_hazard, first_miss
+from feedsim.answers.explain.study.run import landing_to_come
+from feedsim.answers.explain.study.story import explain, source_of, story_of, traced
+from feedsim.answers.explain.text import story_text
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import FeedsimError
-from feedsim.output.story_text import story_text
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
+from feedsim.running.run import machine_of, rehearse, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate, simulate_traced
-from feedsim.studies.run import machine_of, rehearse, trace
-from feedsim.studies.story import run as story_run
-from feedsim.studies.story.choice import find_first, first_hazard, first_miss
-from feedsim.studies.story.run import landing_to_come
-from feedsim.studies.story.story import explain, source_of, story_of, traced
 from tests.unit import story_cases
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

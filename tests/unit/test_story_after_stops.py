@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.explain.study.source import StorySource
+from feedsim.answers.explain.study.story import explain, story_of, traced
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.scenario import load_scenario, override
-from feedsim.studies.story.source import StorySource
-from feedsim.studies.story.story import explain, story_of, traced
 from tests.random_machines import filtered_machine, random_machine
 from tests.unit.story_cases import SUM_MM, source_of
 from tests.unit.test_guarded_line import guarded

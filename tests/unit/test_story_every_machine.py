@@ -9,13 +9,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pytest
 
+from feedsim.answers.explain.study.record import Part, Story
+from feedsim.answers.explain.study.story import story_of
+from feedsim.answers.explain.study.terms import terms_of
 from feedsim.draws.cards import CardDraws, CarrierCard, Draws, InsertCard, Phases
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.settings.solve import solve_feeder
-from feedsim.studies.story.record import Part, Story
-from feedsim.studies.story.story import story_of
-from feedsim.studies.story.terms import terms_of
 from tests import machines
 from tests.random_machines import filtered_machine, random_machine
 from tests.unit.story_cases import SUM_MM, errors, source_of

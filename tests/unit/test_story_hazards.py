@@ -6,13 +6,13 @@ from dataclasses import fields, replace
 
 import pytest
 
+from feedsim.answers.explain.study.choice import first_hazard
+from feedsim.answers.explain.study.record import HazardMargin, Story
+from feedsim.answers.explain.study.story import story_of
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.hazards import hazards
 from feedsim.metrics.rows import cycle_rows
-from feedsim.studies.story.choice import first_hazard
-from feedsim.studies.story.record import HazardMargin, Story
-from feedsim.studies.story.story import story_of
 from tests.random_machines import random_machine
 from tests.unit.story_cases import (
     CRITERIA,

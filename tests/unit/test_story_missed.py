@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import pytest
 
+from feedsim.answers.explain.study.record import Story
 from feedsim.machine import Carriers, Controller, Eye
-from feedsim.studies.story.record import Story
 from tests.unit.story_cases import (
     draws_of,
     insert_with,

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.explain.study.record import GROUPS, Story
+from feedsim.answers.explain.study.story import explain, story_of
+from feedsim.answers.explain.text import stories_text, story_text
 from feedsim.draws.cards import CardDraws
-from feedsim.output.story_text import stories_text, story_text
 from feedsim.scenario import load_scenario
-from feedsim.studies.story.record import GROUPS, Story
-from feedsim.studies.story.story import explain, story_of
 from tests.random_machines import random_machine
 from tests.unit.story_cases import carrier_with, draws_of, plain, source_of, told, with_settings
 

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.trial.study.causes import causes
+from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.expected import at_speed
+from feedsim.answers.trial.study.line import fitted_line, joined, speed_groups
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.machine import Machine
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.spreads import scale_shift
-from feedsim.studies.run import machine_of
-from feedsim.studies.trial.causes import causes
-from feedsim.studies.trial.correction import Corrections, corrections, settings_with
-from feedsim.studies.trial.expected import at_speed
-from feedsim.studies.trial.line import fitted_line, joined, speed_groups
-from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"
 SPEEDS = np.array([400.0, 600.0, 800.0, 1000.0])

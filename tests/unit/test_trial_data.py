@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.trial.study.columns import blank_heads, columns_of
+from feedsim.answers.trial.study.data import is_blank, read_trial
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.errors import FeedsimError
-from feedsim.studies.trial.columns import blank_heads, columns_of
-from feedsim.studies.trial.data import is_blank, read_trial
-from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 ONE = ["card feeder"]
 TWO = ["card feeder", "Leaflet Feeder"]

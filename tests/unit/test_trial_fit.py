@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.trial.figure import trial_figures
+from feedsim.answers.trial.study.expected import budget
+from feedsim.answers.trial.study.fit import TrialFit, fit_trial
+from feedsim.answers.trial.study.plain import fit_plain
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
+from feedsim.answers.trial.text import fit_text
 from feedsim.errors import FeedsimError
-from feedsim.output.canvas import render
-from feedsim.output.json_text import json_text
-from feedsim.output.trial.figure import trial_figures
-from feedsim.output.trial.text import fit_text
+from feedsim.render.canvas import render
+from feedsim.render.json_text import json_text
 from feedsim.scenario import Scenario, load_scenario, override
-from feedsim.studies.trial.expected import budget
-from feedsim.studies.trial.fit import TrialFit, fit_trial
-from feedsim.studies.trial.plain import fit_plain
-from feedsim.studies.trial.rows import UNKNOWN, TrialData
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SPEEDS = np.array([400.0, 600.0, 800.0, 1000.0])

@@ -8,12 +8,12 @@ from statistics import NormalDist
 
 import pytest
 
-from feedsim.output.trial.csv import blank_csv
-from feedsim.output.trial.plan_text import plan_text
+from feedsim.answers.trial.csv import blank_csv
+from feedsim.answers.trial.plan_text import plan_text
+from feedsim.answers.trial.study.band import band_of
+from feedsim.answers.trial.study.expected import Spot
+from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.scenario import Scenario, load_scenario, override
-from feedsim.studies.trial.band import band_of
-from feedsim.studies.trial.expected import Spot
-from feedsim.studies.trial.plan import TrialPlan, plan_trial, speeds_for
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

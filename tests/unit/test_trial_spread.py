@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from feedsim.studies.trial.spread import (
+from feedsim.answers.trial.study.spread import (
     Scatter,
     chance_of_parts,
     nearest_not_below_0,

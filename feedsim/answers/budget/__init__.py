@@ -1,0 +1,1 @@
+"""Where the placement error comes from, and what each source is worth."""

@@ -1,0 +1,81 @@
+"""An error budget as curves over the speed: the sources, their sum, and what may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from feedsim.answers.budget.study.run import steady
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario
+from feedsim.settings.distribution import Distribution
+from feedsim.settings.sources import Source, combined_sd, placement_sources
+from feedsim.settings.spreads import placement_spread
+
+__all__ = ["CurvePoint", "allowed_scale", "curves_at", "sd_of"]
+
+_TINY_MM = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """One feeder at one speed: its sources, their sum, and the sum that the tolerance allows."""
+
+    sources: tuple[Source, ...]
+    combined_sd_mm: float
+    allowed_sd_mm: float | None
+
+
+def curves_at(scenario: Scenario, speed_mm_s: float) -> list[CurvePoint]:
+    """Return what a curve over the speed needs of each feeder, and no more."""
+    machine = machine_of(steady(scenario, speed_mm_s))
+    accept = scenario.acceptance
+    found = []
+    for feeder in machine.feeders:
+        sources = tuple(placement_sources(machine, feeder, speed=speed_mm_s))
+        error = placement_spread(machine, feeder, speed=speed_mm_s, late=False)
+        scale = allowed_scale(error, accept.placement_tolerance, within=accept.within_tolerance)
+        allowed = None if scale is None else scale * sd_of(error)
+        found.append(CurvePoint(sources, combined_sd(sources), allowed))
+    return found
+
+
+def sd_of(error: Distribution) -> float:
+    """Return the standard deviation of a distribution that is nothing rarely (its own unit)."""
+    return replace(error, rarely=()).sd
+
+
+def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
+    """Return by how much an error on target could spread more (below 1: has to spread less).
+
+    Its shape stays as it is; its mean is left out.
+
+    Parameters
+    ----------
+    error : Distribution
+        Of the placement error, mm.
+    tolerance_mm : float
+        Either side of the target.
+    within : float
+        Share that has to lie within, 0…1.
+
+    Returns
+    -------
+    float or None
+        None where nothing spreads, or where no finite spread does (``within`` 0 or 1).
+    """
+    centred = replace(error, mean=error.mean - replace(error, rarely=()).average)
+    if not 0.0 < within < 1.0 or centred.share_outside(-_TINY_MM, _TINY_MM) == 0.0:
+        return None
+
+    def out(scale: float) -> float:
+        reach = tolerance_mm / scale
+        return centred.share_outside(-reach, reach) - (1.0 - within)
+
+    low = high = 1.0
+    while out(low) > 0.0:
+        low *= 0.5
+    while out(high) < 0.0:
+        high *= 2.0
+    from scipy.optimize import brentq
+
+    return float(brentq(out, low, high, rtol=1e-6))

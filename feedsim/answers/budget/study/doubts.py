@@ -1,0 +1,171 @@
+"""Why a line may spread otherwise than its error budget says."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from feedsim.answers.check.study import placing, timing
+from feedsim.answers.check.study.setup import Setup
+from feedsim.motion.belt import BeltMotion, BeltPiece
+from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.settings.acts import locked_step
+from feedsim.settings.distribution import Distribution
+from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.sources import placement_sources
+
+__all__ = ["Doubt", "doubts_of", "late_engages", "stops"]
+
+_NEARLY = 0.98
+_RARE = 1e-3
+_TURNS = 2.0  # of all phases, so that each is met about as often
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One reason.
+
+    Attributes
+    ----------
+    kind : str
+        A short name that stays: ``run_up``, ``late_openings`` and so on.
+    words : str
+        A sentence or two for people.
+    """
+
+    kind: str
+    words: str
+
+
+def doubts_of(setup: Setup) -> Iterator[Doubt]:
+    """Give what makes the budget of one feeder uncertain at the line's speed, if anything.
+
+    The budget counts on ramps and lags that are over in time, on points that are known in
+    time, on an insert that lands at belt speed, and on cards that meet every phase of the ticks.
+    """
+    for kind, check in _CHECKS:
+        yield from (Doubt(kind, words) for words in check(setup))
+
+
+def late_engages(late: int, placed: int) -> Doubt:
+    """Say that some of the inserts placed in a run were engaged late."""
+    return Doubt(
+        "late_engages",
+        f"The clutch closed late for {late} of the {placed} inserts placed, since the mark or "
+        f"the feeder came late: their errors are in the simulated spread and in no line of the "
+        f"budget.",
+    )
+
+
+def stops(count: int) -> Doubt:
+    """Say that the line has stopped in a run."""
+    times = "once" if count == 1 else f"{count} times"
+    return Doubt(
+        "stops",
+        f"The line stopped {times} in the run: what was placed while it slowed down or started "
+        f"again is in the simulated spread, and the budget is that of a steady speed.",
+    )
+
+
+def _run_up(s: Setup) -> Iterator[str]:
+    """Say what a run-up does that is too short for ramp and lag to be over.
+
+    What the insert side is off, in place, is made up at the nose's own speed, so it counts as
+    much more as the nose is slower than the feed will be.
+    """
+    if not any(timing.run_up(s)):
+        return
+    pace = _pace_at_landing(s)
+    if pace > _NEARLY:
+        yield (
+            f"The ramp-in or the servo's lag is not quite over when an insert lands, or when the "
+            f"next one comes to its eye, {s.at_speed}: what is off there does not count exactly "
+            f"as the budget has it."
+        )
+        return
+    sources = placement_sources(s.machine, s.feeder, speed=s.speed)
+    parts = [
+        source.contribution_mm / (pace if source.side == "insert" else 1.0) for source in sources
+    ]
+    yield (
+        f"The run-up is too short {s.at_speed}: an insert lands at {s.percent(pace)} of the speed "
+        f"that the feed runs up to, so that what the insert side is off counts {1.0 / pace:.3g} "
+        f"times as much. That would make a standard deviation of {s.say(math.hypot(*parts))}."
+    )
+
+
+def _pace_at_landing(s: Setup) -> float:
+    """Return nose speed over full feed speed when an insert lands that starts from rest."""
+    f = s.feeder
+    run_up = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
+    belt = BeltMotion([BeltPiece(0.0, 0.0, s.counted_speed, 0.0)])
+    feed = FeedMotion(belt, scale_error=0.0, ratio=f.settings.speed_ratio, servo=f.servo)
+    feed.engage(0.0, Ramp(f.clutch.ramp_in, f.clutch.travel_ramp))
+    landing_s = feed.time_at(run_up + clipped_slip_mean(f.inserts))
+    return feed.speed(landing_s) / (f.settings.speed_ratio * s.counted_speed)
+
+
+def _busy(s: Setup) -> Iterator[str]:
+    """Say that a correction may come too late, where the feeder is ready at the last moment."""
+    if s.feeder.settings.stage_correction and any(timing.cycle(s)):
+        yield (
+            f"A feed cycle hardly fits between two carriers {s.at_speed}. A stage correction is in "
+            f"force once the feeder is ready: where that moves a point back behind which the belt "
+            f"already is, the insert is engaged late."
+        )
+
+
+def _merging(s: Setup) -> Iterator[str]:
+    """Say that edges merge, of which those that come early are then not seen."""
+    c, ins = s.machine.carriers, s.feeder.inserts
+    feed = s.counted_speed * s.feeder.settings.speed_ratio
+    eyes = [("insert", s.feeder.eye, (ins.gap_mm, ins.gap_sd_mm), feed)]
+    if not c.random:
+        gap = (c.pitch_mm - c.length_mm, c.pitch_sd_mm)
+        eyes.append(("carrier", s.machine.carrier_eye, gap, s.speed))
+    for name, eye, (gap_mm, sd_mm), speed in eyes:
+        if eye.edge_sd_mm == 0.0:
+            continue  # then it depends on the gap alone, which is nothing to the placement
+        seen = Distribution(gap_mm, math.hypot(sd_mm, eye.edge_sd_mm))
+        share = seen.share_below(speed * eye.off_response_s)
+        if share > _RARE:
+            yield (
+                f"About {s.percent(share)} of the {name}s merge with the one before at their eye "
+                f"{s.at_speed}: edges that are seen early are lost, and the others spread less."
+            )
+
+
+def _uneven_ticks(s: Setup) -> Iterator[str]:
+    """Say that cards walk too slowly over the phases of ticks that meet only now and then.
+
+    Of a scanned eye scan and motion ticks come back to the same phase after their least common
+    multiple. Over n cards the phase walks by √n times the spread of a pitch.
+    """
+    controller, c = s.machine.controller, s.machine.carriers
+    step, cycle = locked_step(controller), controller.motion_cycle_s
+    scanned = s.machine.carrier_eye.scanned or s.feeder.eye.scanned
+    if not scanned or step == 0.0 or round(cycle / step) == 1:
+        return
+    period = s.speed * controller.scan_s * cycle / step
+    spreads = [s.feeder.inserts.gap_sd_mm, *([] if c.random else [c.pitch_sd_mm])]
+    if min(spreads) * math.sqrt(s.scenario.run.carriers) < _TURNS * period:
+        yield (
+            f"Scan and motion ticks meet in the same way every {s.say(period)} of belt travel "
+            f"{s.at_speed}, and {s.scenario.run.carriers} cards as regular as these do not come by "
+            f"at all phases of that: the spread of the run is one of several that it may have."
+        )
+
+
+_CHECKS: tuple[tuple[str, Callable[[Setup], Iterator[str]]], ...] = (
+    ("run_up", _run_up),
+    ("landing", placing.landing),
+    ("next_nose", placing.next_nose),
+    ("merging", _merging),
+    ("late_openings", timing.late_openings),
+    ("late_marks", timing.late_marks),
+    ("busy", _busy),
+    ("aliasing", timing.aliasing),
+    ("uneven_ticks", _uneven_ticks),
+    ("locked_counts", timing.locked_counts),
+)

@@ -1,0 +1,249 @@
+"""What better parts would buy: each knob halved in turn, its spread and its limit speed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from feedsim.answers.budget.study.run import steady
+from feedsim.answers.limit.study.search import closed_limits, lowest_together
+from feedsim.errors import FeedsimError
+from feedsim.quantities import Kind, canonical
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+from feedsim.settings.limits import TOGETHER, SpeedLimit
+from feedsim.settings.sources import combined_sd, placement_sources
+
+__all__ = ["Change", "Outcome", "changes_of", "feeder_limits", "what_if"]
+
+_HALVED: tuple[tuple[str, str, Kind], ...] = (
+    ("controller.motion_cycle", "motion cycle", "time"),
+    ("controller.scan", "scan", "time"),
+    ("carrier_eye.response_jitter", "carrier eye jitter", "time"),
+    ("carrier_eye.edge_sd", "carrier eye edge", "length"),
+    ("carrier_eye.off_response", "carrier eye off-response", "time"),
+    ("carrier_eye.filter_time", "carrier eye input filter", "time"),
+    ("carrier_eye.missed", "carriers the eye misses", "share"),
+    ("line.encoder.scale_error", "encoder scale error", "share"),
+    ("carrier.pitch_sd", "carrier pitch spread", "length"),
+    ("carrier.slip_sd", "carrier slip spread", "length"),
+    ("eye.response_jitter", "insert eye jitter", "time"),
+    ("eye.edge_sd", "insert eye edge", "length"),
+    ("eye.off_response", "insert eye off-response", "time"),
+    ("eye.filter_time", "insert eye input filter", "time"),
+    ("eye.missed", "inserts the eye misses", "share"),
+    ("insert.gap_sd", "insert gap spread", "length"),
+    ("insert.slip_sd", "insert slip spread", "length"),
+    ("insert.misfeed", "misfeeds", "share"),
+    ("insert.double", "doubles", "share"),
+    ("clutch.ramp_in", "ramp-in", "time"),
+    ("clutch.ramp_out", "ramp-out", "time"),
+    ("clutch.settle", "settling", "time"),
+    ("servo.command_delay", "command delay", "time"),
+)
+_OF_FEEDER = frozenset({"eye", "insert", "clutch", "servo", "settings"})
+_DIGITS = 4  # to which limits are told apart
+_RAMPS = frozenset({"ramp_in", "ramp_out"})
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One knob turned.
+
+    Attributes
+    ----------
+    key : str
+        Path of the key.
+    knob : str
+        In the machine's words.
+    before, after : str
+        Its values, as one would write them.
+    kind : Kind or None
+        What quantity it is; None for words and plain numbers.
+    feeder : int or None
+        The feeder it belongs to; None if it is the line's.
+    """
+
+    key: str
+    knob: str
+    before: str
+    after: str
+    kind: Kind | None
+    feeder: int | None
+
+    @property
+    def override(self) -> str:
+        """As one would write it after ``--set``."""
+        return f"{self.key}={self.after}"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a change comes to.
+
+    Attributes
+    ----------
+    change : Change or None
+        None: everything as it is.
+    combined_sd_mm : tuple of float
+        Of each feeder, at the speed that was asked for.
+    limit_speed_mm_s : float or None
+        Highest speed in closed form, all feeders together; None where there is no limit.
+    binding : tuple of (feeder, mechanism) or None
+        Which mechanism alone has the lowest limit then: number of the feeder and its name.
+    """
+
+    change: Change | None
+    combined_sd_mm: tuple[float, ...]
+    limit_speed_mm_s: float | None
+    binding: tuple[int, str] | None
+
+
+Limits = Sequence[SpeedLimit]
+Run = Callable[[Sequence[tuple[Any, ...]]], Sequence[Limits]]
+
+
+def changes_of(scenario: Scenario) -> list[Change]:
+    """Return every knob of a scenario that can be turned, the line's first.
+
+    Halved are values above 0; twice as fine and as strong become encoder and drive; scanned
+    eyes become latched, and a stage that is not corrected is.
+    """
+    found = [*_line_changes(scenario)]
+    for number in range(len(scenario.feeder)):
+        found += _feeder_changes(scenario, number)
+    return [change for change in found if _possible(scenario, change)]
+
+
+def _line_changes(scenario: Scenario) -> Iterator[Change]:
+    for path, knob, kind in _HALVED:
+        if path.partition(".")[0] not in _OF_FEEDER:
+            yield from _halved(scenario, path, knob, kind, feeder=None)
+    counts = scenario.line.encoder.counts_per_rev
+    if scenario.run.master == "encoder":
+        key = "line.encoder.counts_per_rev"
+        yield Change(key, "counts a turn", str(counts), str(2 * counts), None, None)
+    capture = scenario.carrier_eye.capture
+    if capture != "latched":
+        yield Change("carrier_eye.capture", "carrier eye capture", capture, "latched", None, None)
+
+
+def _feeder_changes(scenario: Scenario, number: int) -> Iterator[Change]:
+    feeder, top = scenario.feeder[number], f"feeder.{number}"
+    for path, knob, usual in _HALVED:
+        table, _, name = path.partition(".")
+        if table in _OF_FEEDER:
+            travel = name in _RAMPS and feeder.clutch.ramp == "travel"
+            kind: Kind = "length" if travel else usual
+            yield from _halved(scenario, f"{top}.{path}", knob, kind, feeder=number)
+    strongest = feeder.servo.max_acceleration
+    if not isinstance(strongest, str):
+        yield Change(
+            f"{top}.servo.max_acceleration",
+            "drive acceleration",
+            canonical(strongest, "acceleration"),
+            canonical(2.0 * strongest, "acceleration"),
+            "acceleration",
+            number,
+        )
+    if feeder.eye.capture != "latched":
+        key = f"{top}.eye.capture"
+        yield Change(key, "insert eye capture", feeder.eye.capture, "latched", None, number)
+    if not feeder.settings.stage_correction:
+        key = f"{top}.settings.stage_correction"
+        yield Change(key, "stage correction", "false", "true", None, number)
+
+
+def _halved(
+    scenario: Scenario, path: str, knob: str, kind: Kind, *, feeder: int | None
+) -> Iterator[Change]:
+    here: Any = scenario
+    for part in path.split("."):
+        here = here[int(part)] if part.isdecimal() else getattr(here, part)
+    value = float(here)
+    if value:
+        before, after = canonical(value, kind), canonical(0.5 * value, kind)
+        yield Change(path, knob, before, after, kind, feeder)
+
+
+def _possible(scenario: Scenario, change: Change) -> bool:
+    """Tell whether a change makes another scenario that can be."""
+    try:
+        return override(scenario, [change.override]) != scenario
+    except FeedsimError:
+        return False
+
+
+def feeder_limits(scenario: Mapping[str, Any], number: int) -> Limits:
+    """Return the lowest closed-form limits of one feeder alone, in whatever process."""
+    whole = scenario_from_dict(dict(scenario))
+    alone = whole.model_copy(update={"feeder": (whole.feeder[number],)})
+    return closed_limits(alone, lowest=True)[0]
+
+
+def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> tuple[Outcome, list[Outcome]]:
+    """Turn each knob in turn.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    speed_mm_s : float
+        Line speed of the spreads.
+    run : callable
+        Makes calls of :func:`feeder_limits` and returns their results in the same order.
+
+    Returns
+    -------
+    as it is : Outcome
+    turned : list of Outcome
+        What raises the limit most comes first; of those that raise it alike, what spreads least.
+    """
+    changes: list[Change | None] = [None, *changes_of(scenario)]
+    changed = [override(scenario, [c.override] if c else []) for c in changes]
+    feeders = range(len(scenario.feeder))
+    # a knob of one feeder leaves the limits of the others as they are
+    calls = [
+        (place, number)
+        for place, change in enumerate(changes)
+        for number in feeders
+        if change is None or change.feeder in (None, number)
+    ]
+    plain = [scenario_to_dict(one) for one in changed]
+    results = run([(plain[place], number) for place, number in calls])
+    found = dict(zip(calls, results, strict=True))
+    as_it_is, *turned = [
+        _outcome(
+            change,
+            changed[place],
+            speed_mm_s,
+            [found.get((place, number), found[0, number]) for number in feeders],
+        )
+        for place, change in enumerate(changes)
+    ]
+    return as_it_is, sorted(turned, key=lambda one: _worth(one, as_it_is))
+
+
+def _outcome(
+    change: Change | None, scenario: Scenario, speed_mm_s: float, limits: Sequence[Limits]
+) -> Outcome:
+    machine = machine_of(steady(scenario, speed_mm_s))
+    sds = [
+        combined_sd(placement_sources(machine, feeder, speed=speed_mm_s))
+        for feeder in machine.feeders
+    ]
+    alone = [
+        (limit.speed_mm_s, number, limit.mechanism)
+        for number, row in enumerate(limits)
+        for limit in row
+        if limit.mechanism != TOGETHER and limit.speed_mm_s is not None
+    ]
+    binding = min(alone)[1:] if alone else None
+    return Outcome(change, tuple(sds), lowest_together(limits), binding)
+
+
+def _worth(outcome: Outcome, as_it_is: Outcome) -> tuple[float, float]:
+    """Return what to sort by: the limit, as far as it differs at all, then the spread."""
+    limit, before = outcome.limit_speed_mm_s, as_it_is.limit_speed_mm_s or 1.0
+    worth = float("inf") if limit is None else round(limit / before, _DIGITS)
+    return -worth, sum(outcome.combined_sd_mm)

@@ -1,0 +1,149 @@
+"""One feeder's budget over the speed, in the units of a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.budget.study.budget import Compared
+from feedsim.answers.budget.study.curve import CurvePoint
+from feedsim.quantities import System, display_unit
+from feedsim.scenario import Scenario
+
+__all__ = ["Band", "BudgetView", "Run", "budget_view"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One cause: its share of the variance at each speed of the curve (%).
+
+    ``grows``: whether it is a time, and counts with the speed.
+    """
+
+    cause: str
+    percent: Floats
+    grows: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run: its standard deviation with the interval, in units of length of the figure."""
+
+    speed: float
+    sd: float
+    low: float
+    high: float
+    doubted: bool
+    differs: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetView:
+    """What is drawn, speeds and lengths in the units of display.
+
+    Attributes
+    ----------
+    speeds : float array, shape (n,)
+        Of the curve, rising.
+    bands : tuple of Band
+        From the bottom up: times first, then lengths.
+    combined : float array, shape (n,)
+    allowed : float array, shape (n,)
+        Standard deviation with which as many are in tolerance as wanted; NaN where there is none.
+    """
+
+    name: str
+    line_speed: float
+    speeds: Floats
+    bands: tuple[Band, ...]
+    combined: Floats
+    runs: tuple[Run, ...]
+    allowed: Floats
+    allowed_words: str
+    speed_unit: str
+    length_unit: str
+
+
+def budget_view(
+    scenario: Scenario,
+    row: Sequence[tuple[float, Compared]],
+    *,
+    curve: Sequence[tuple[float, CurvePoint]],
+    units: System,
+) -> BudgetView:
+    """Gather what the figure of one feeder shows.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    row : sequence of (line speed in mm/s, Compared)
+        Budgets against runs.
+    curve : sequence of (line speed in mm/s, CurvePoint)
+        The closed form alone, closely spaced.
+    units : {"metric", "inch"}
+    """
+    length, speed = display_unit("length", units), display_unit("speed", units)
+    accept = scenario.acceptance
+    tolerance = f"±{accept.placement_tolerance * length.factor:.4g} {length.label}"
+    return BudgetView(
+        name=row[0][1].budget.name,
+        line_speed=scenario.line.speed * speed.factor,
+        speeds=np.array([v * speed.factor for v, _ in curve]),
+        bands=tuple(_bands([point for _, point in curve])),
+        combined=np.array([point.combined_sd_mm for _, point in curve]) * length.factor,
+        runs=tuple(_runs(row, speed.factor, length.factor)),
+        allowed=np.array([_or_nan(point.allowed_sd_mm) for _, point in curve]) * length.factor,
+        allowed_words=f"{100.0 * accept.within_tolerance:.6g} % within {tolerance}",
+        speed_unit=speed.label,
+        length_unit=length.label,
+    )
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value
+
+
+def _bands(curve: Sequence[CurvePoint]) -> list[Band]:
+    """Return a band for each cause, the largest of the times lowest, of the lengths highest."""
+    causes = dict.fromkeys(source.cause for point in curve for source in point.sources)
+    bands = []
+    for cause in causes:
+        mine = [[s for s in point.sources if s.cause == cause] for point in curve]
+        percent = np.array(
+            [
+                100.0 * sum(s.contribution_mm**2 for s in found) / point.combined_sd_mm**2
+                for found, point in zip(mine, curve, strict=True)
+            ]
+        )
+        grows = any(source.unit == "s" for found in mine for source in found)
+        bands.append(Band(cause, percent, grows))
+    times = sorted((b for b in bands if b.grows), key=lambda band: -band.percent[-1])
+    lengths = sorted((b for b in bands if not b.grows), key=lambda band: band.percent[0])
+    return [*times, *lengths]
+
+
+def _runs(
+    row: Sequence[tuple[float, Compared]], speed_factor: float, length_factor: float
+) -> list[Run]:
+    runs = []
+    for speed, compared in row:
+        simulated = compared.simulated
+        if simulated.sd_mm is None or simulated.sd_ci95_mm is None:
+            continue
+        low, high = simulated.sd_ci95_mm
+        runs.append(
+            Run(
+                speed=speed * speed_factor,
+                sd=simulated.sd_mm * length_factor,
+                low=low * length_factor,
+                high=high * length_factor,
+                doubted=bool(compared.doubts),
+                differs=compared.agreement == "differs",
+            )
+        )
+    return runs

@@ -1,0 +1,1 @@
+"""What stands out in a scenario before it is run."""

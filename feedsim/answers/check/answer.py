@@ -1,0 +1,87 @@
+"""A line looked over without running it."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+from feedsim.answers.answer import Answer
+from feedsim.answers.check.study.review import Review, review
+from feedsim.answers.check.text import settings_line
+from feedsim.answers.line import Line
+from feedsim.metrics.plain import Plain, plain
+from feedsim.quantities import System
+
+__all__ = ["Check", "check"]
+
+_WIDTH = 88
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Check(Answer):
+    """What an experienced eye would say of a line.
+
+    Attributes
+    ----------
+    line : Line
+    review : Review
+        Geometry in words, the settings that ``"auto"`` stands for, and warnings.
+    """
+
+    line: Line
+    review: Review
+    name: ClassVar[str] = "check"
+
+    @property
+    def warnings(self) -> list[str]:
+        """All warnings, of the line and of each feeder."""
+        return [*self.review.warnings, *(w for f in self.review.feeders for w in f.warnings)]
+
+    def plain(self) -> dict[str, Plain]:
+        """Return geometry, settings and warnings as data."""
+        data = plain(self.review)
+        assert isinstance(data, dict)  # noqa: S101 - of a dataclass
+        return data
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return it in words; see :meth:`Answer.text`."""
+        seen = self.review if units == "metric" else review(self.line.scenario, units=units)
+        return "\n".join(_lines(seen, units))
+
+
+def check(line: Line) -> Check:
+    """Look a line over without running it.
+
+    Examples
+    --------
+    >>> import feedsim
+    >>> len(feedsim.check(feedsim.load("scenarios/membership_card.toml")).warnings)
+    0
+    """
+    return Check(line, review(line.scenario))
+
+
+def _lines(seen: Review, units: System) -> Iterator[str]:
+    yield seen.title
+    yield from _items(seen.words)
+    count = len(seen.warnings)
+    for feeder in seen.feeders:
+        yield f"\nFeeder: {feeder.name}"
+        yield from _items(feeder.words)
+        yield from _items(settings_line(feeder.settings, units=units))
+        count += len(feeder.warnings)
+    if not count:
+        yield "\nNo warnings."
+        return
+    yield f"\n{count} {'warning' if count == 1 else 'warnings'}:"
+    yield from _items(seen.warnings, mark="!")
+    for feeder in seen.feeders:
+        prefix = f"{feeder.name}: " if len(seen.feeders) > 1 else ""
+        yield from _items((prefix + warning for warning in feeder.warnings), mark="!")
+
+
+def _items(lines: Iterable[str], *, mark: str = "-") -> Iterator[str]:
+    for line in lines:
+        yield textwrap.fill(line, _WIDTH, initial_indent=f"  {mark} ", subsequent_indent="    ")

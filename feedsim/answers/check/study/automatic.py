@@ -1,0 +1,154 @@
+"""What ``"auto"`` did beside the sum of the delays, and what that costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from feedsim.answers.check.study.setup import Setup
+from feedsim.machine import Feeder, Resolution
+from feedsim.quantities import Kind
+from feedsim.scenario import machine_from
+from feedsim.scenario.ratio import nearest_fraction
+from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.predict import expected_offsets
+from feedsim.settings.right import solve_feeder
+from feedsim.settings.solve import solve
+from feedsim.settings.steps import nearest_step
+
+__all__ = ["automatic_words", "not_on_steps"]
+
+_SAME_LEAD_S = 1e-7
+_SAME_RATIO = 1e-9
+_NOTHING_MM = 0.0005
+_OFF_A_STEP = 1e-6
+_MOST_SPEEDS = 50
+
+
+def automatic_words(s: Setup) -> Iterator[str]:
+    """Say which leads "auto" moved off the sum of the delays, why, and what it costs."""
+    given = s.scenario.feeder[s.number].settings
+    right, exact = solve_feeder(s.machine, s.feeder), _without_steps(s)
+    moved = False
+    for side, eye in (("engage", s.machine.carrier_eye), ("disengage", s.feeder.eye)):
+        have = getattr(exact.settings, f"{side}_lead_s")
+        more = have - getattr(right, f"{side}_lead_s")
+        if getattr(given, f"{side}_lead") != "auto" or abs(more) < _SAME_LEAD_S:
+            continue
+        moved, locked = True, is_locked(eye, s.machine.controller)
+        yield (
+            f"The {side} lead is {s.say(abs(more), 'time')} {'more' if more > 0.0 else 'less'} "
+            f"than the delays add up to: {_why(s, side, locked=locked)}."
+        )
+    rounding = _rounding(s, exact)
+    if rounding:
+        yield rounding
+    if moved or rounding:
+        yield _cost(s)
+    if given.resolution.ratio:
+        yield _fraction(s)
+
+
+def _without_steps(s: Setup) -> Feeder:
+    """Return the feeder as "auto" would set it if the controller took any value."""
+    given = machine_from(s.scenario)
+    f = given.feeders[s.number]
+    stepless = replace(f, settings=replace(f.settings, resolution=Resolution()))
+    return solve(replace(given, feeders=(stepless,))).feeders[0]
+
+
+def _rounding(s: Setup, exact: Feeder) -> str:
+    """Say what the controller's steps cost at line speed; empty where nothing was rounded."""
+    steps, v = s.feeder.settings.resolution, s.machine.line.speed_mm_s
+    if exact.settings == replace(s.feeder.settings, resolution=Resolution()):
+        return ""
+    of = [f"{s.say(size, kind)} for {what}" for what, size, kind in _kinds(steps) if size > 0.0]
+    means = [expected_offsets(s.machine, f, speed=v) for f in (s.feeder, exact)]
+    stage = means[0].stage_mm - means[1].stage_mm
+    staged = ""
+    if abs(stage) > _NOTHING_MM:
+        staged = f", and stage them {s.say(abs(stage))} {'further' if stage > 0.0 else 'less far'}"
+    rounded, stepless = (s.off(mean.error_mm) for mean in means)
+    instead = ", as without rounding" if rounded == stepless else f", in place of {stepless}"
+    return (
+        f"Rounded to the controller's steps ({', '.join(of)}), settings place inserts on average "
+        f"{rounded} at line speed{instead}{staged}."
+    )
+
+
+def _kinds(steps: Resolution) -> tuple[tuple[str, float, Kind], ...]:
+    return ("distances", steps.distance_mm, "length"), ("leads", steps.lead_s, "time")
+
+
+def _fraction(s: Setup) -> str:
+    given = s.scenario.feeder[s.number].settings
+    fraction = nearest_fraction(given.speed_ratio, given.resolution.ratio)
+    off = float(fraction) / given.speed_ratio - 1.0
+    how = "exactly"
+    if abs(off) > _SAME_RATIO:
+        more, faster = ("more", "faster") if off > 0.0 else ("less", "slower")
+        how = f"{s.percent(abs(off))} {more}, so that the feed runs that much {faster}"
+    return (
+        f"The speed ratio {given.speed_ratio:g} is typed in as {fraction.numerator}/"
+        f"{fraction.denominator}: {how}."
+    )
+
+
+def not_on_steps(s: Setup) -> Iterator[str]:
+    """Warn of settings that are typed in and that the controller does not take."""
+    given, settings = s.scenario.feeder[s.number].settings, s.feeder.settings
+    steps = settings.resolution
+    rows: tuple[tuple[str, float, float, Kind], ...] = (
+        ("target_offset", settings.target_offset_mm, steps.distance_mm, "length"),
+        ("stage_position", settings.stage_position_mm, steps.distance_mm, "length"),
+        ("engage_distance", settings.engage_distance_mm, steps.distance_mm, "length"),
+        ("engage_lead", settings.engage_lead_s, steps.lead_s, "time"),
+        ("disengage_distance", settings.disengage_distance_mm, steps.distance_mm, "length"),
+        ("disengage_lead", settings.disengage_lead_s, steps.lead_s, "time"),
+    )
+    for name, value, step, kind in rows:
+        nearest = nearest_step(value, step)
+        if getattr(given, name) != "auto" and abs(value - nearest) > _OFF_A_STEP * step:
+            yield (
+                f"{name} is {s.say(value, kind, digits=6)}, which the controller does not take: "
+                f"its steps are {s.say(step, kind)}. The nearest is "
+                f"{s.say(nearest, kind, digits=6)}."
+            )
+
+
+def _why(s: Setup, side: str, *, locked: bool) -> str:
+    controller, line = s.machine.controller, s.machine.line
+    if not locked:
+        if is_locked(s.machine.carrier_eye, controller) or is_locked(s.feeder.eye, controller):
+            return "it takes off what the locked ticks of the other eye leave"
+        return "it takes off what rounding to whole counts leaves"
+    step = line.speed_mm_s / (1.0 + s.machine.encoder.scale_error) * locked_step(controller)
+    room = step - s.machine.encoder.count_mm
+    distance = getattr(s.feeder.settings, f"{side}_distance_mm")
+    words = (
+        f"that puts its point in the middle of a step of the locked ticks, {s.say(step)} at line "
+        f"speed"
+    )
+    if room <= 0.0 or distance <= 0.0:
+        return words
+    return f"{words}, where a speed up to {s.percent(0.5 * room / distance)} off leaves it"
+
+
+def _cost(s: Setup) -> str:
+    """Say what the settings do at the speeds of the sweep, typed in."""
+    speeds = s.scenario.sweep.speeds_mm_s
+    some = speeds[:: max(1, len(speeds) // _MOST_SPEEDS)]
+    found = []
+    for speed in some:
+        there = replace(s.machine, line=replace(s.machine.line, speed_mm_s=speed, profile=()))
+        found.append((expected_offsets(there, s.feeder, speed=speed).error_mm, speed))
+    least, most = min(found), max(found)
+    if s.off(least[0]) == s.off(most[0]):
+        ends = f"{s.off(most[0])} at each"
+    else:
+        both = (f"{s.off(error)} at {s.say(speed, 'speed')}" for error, speed in (least, most))
+        ends = f"between {' and '.join(both)}"
+    return (
+        f"These leads are for {s.say(s.machine.line.speed_mm_s, 'speed')}. Typed in and run at "
+        f"the speeds of the sweep, they place inserts on average {ends}."
+    )

@@ -1,0 +1,76 @@
+"""Warnings of what the limit of a line counts: every mechanism that is too much at line speed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
+
+from feedsim.answers.check.study.setup import Setup
+from feedsim.answers.limit.study.search import allowed_of
+from feedsim.settings.mechanisms import MECHANISMS, Figure, Mechanism
+
+__all__ = ["counted", "shares_of"]
+
+_NOTHING = 1e-9
+_OF: dict[Figure, str] = {
+    "missed": "carriers are missed",
+    "jam_risk": "feed cycles are at risk of a jam",
+    "within_tolerance": "placed inserts lie out of tolerance",
+}
+_HELPS = {
+    "feed cycle": "Slow down, or shorten the feed cycle.",
+    "late service": "A feeder that is waited for places late: let carriers pass it "
+    '(not_ready = "skip"), mend misfeeds, slow down or shorten the feed cycle.',
+    "mark memory": "Enlarge the memory, or move the carrier eye downstream.",
+    "eyes and singulator": "Mend eyes and singulator, or leave time for a second insert.",
+    "doubles and strays": "Mend the singulator and the insert eye.",
+}
+
+
+class _Share(NamedTuple):
+    mechanism: Mechanism
+    share: float
+
+
+def shares_of(s: Setup) -> list[_Share]:
+    """Return what each mechanism alone costs at the setup's speed."""
+    machine, allowed = s.at_its_speed, allowed_of(s.scenario)
+    return [_Share(m, m.share(machine, s.feeder, s.speed, allowed)) for m in MECHANISMS]
+
+
+def counted(s: Setup, explained: Callable[[str], bool]) -> Iterator[str]:
+    """Warn of every mechanism that is too much at this speed, alone or with the others.
+
+    Parameters
+    ----------
+    s : Setup
+    explained : callable
+        Name of a mechanism → whether another warning says already what it does here.
+    """
+    found, allowed = shares_of(s), allowed_of(s.scenario)
+    for figure, what in _OF.items():
+        most = max(allowed.share(figure), _NOTHING)
+        those = [row for row in found if row.mechanism.figure == figure]
+        over = [row for row in those if row.share > most]
+        for name, share in ((row.mechanism.name, row.share) for row in over):
+            if not explained(name):
+                helps = f" {_HELPS[name]}" if name in _HELPS else ""
+                yield (
+                    f"{name.capitalize()}: by that alone {s.percent(share)} of the {what} "
+                    f"{s.at_speed}; {s.percent(allowed.share(figure))} may be.{helps}"
+                )
+        together = _together(those)
+        if together > most and not over:
+            parts = sorted((row for row in those if row.share > 0.0), key=lambda row: -row.share)
+            named = ", ".join(f"{r.mechanism.name} {s.percent(r.share)}" for r in parts[:3])
+            yield (
+                f"Taken together {s.percent(together)} of the {what} {s.at_speed}; "
+                f"{s.percent(allowed.share(figure))} may be. The largest parts: {named}."
+            )
+
+
+def _together(rows: Sequence[_Share]) -> float:
+    left = 1.0
+    for row in rows:
+        left *= 1.0 - row.share
+    return 1.0 - left

@@ -1,0 +1,96 @@
+"""Warnings about what an input filter or a polled eye lets through."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.answers.limit.study.search import allowed_of
+from feedsim.machine import Eye
+from feedsim.settings.levels import filters
+from feedsim.settings.mechanisms_missed import carrier_gap, carrier_short
+from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
+
+__all__ = ["levels"]
+
+_HARDLY = 1e-6
+
+
+class _Row(NamedTuple):
+    """One eye, how fast cards pass it, and what of them it may not see."""
+
+    name: str
+    eye: Eye
+    length_mm: float
+    speed_mm_s: float
+    short: float
+    merged: float
+    gap_mm: float
+
+
+def levels(s: Setup) -> Iterator[str]:
+    """Warn of cards, and of gaps between them, that filter or scan do not let be seen."""
+    for row in _rows(s):
+        if not filters(row.eye):
+            continue
+        eye, v = row.eye, row.speed_mm_s
+        jitter = eye.response_jitter_s
+        card = row.length_mm + v * (eye.off_response_s - eye.response_s - jitter)
+        card -= SIGMAS * eye.edge_sd_mm
+        if card < v * _longest(s, eye):
+            yield (
+                f"The {row.name} eye may not see {_a(row.name)}: its output is on for as little as "
+                f"{s.say(max(card, 0.0) / v, 'time')} {s.at_speed}, and {_wants(s, eye)}. "
+                f"{_share(s, row.short)} of them are not seen. {_advice(s, eye)}"
+            )
+        drops = row.gap_mm - v * eye.off_response_s
+        gap = drops + v * (eye.response_s - jitter)
+        if drops >= 0.0 and gap < v * _longest(s, eye):
+            yield (
+                f"The {row.name} eye may not see the gap between two {row.name}s: its output is "
+                f"off for as little as {s.say(max(gap, 0.0) / v, 'time')} {s.at_speed}, and "
+                f"{_wants(s, eye)}. {_share(s, row.merged)} of them merge with the one before. "
+                f"{_advice(s, eye)}"
+            )
+
+
+def _rows(s: Setup) -> Iterator[_Row]:
+    c, ins = s.machine.carriers, s.feeder.inserts
+    of_speed = (s.machine, s.feeder, s.speed, allowed_of(s.scenario))
+    eye, spread = s.machine.carrier_eye, SIGMAS * s.machine.carrier_eye.edge_sd_mm
+    least = c.pitch_mm - c.length_mm - SIGMAS * c.pitch_sd_mm
+    least = c.min_gap_mm if c.random or c.record_mm else max(least, c.min_gap_mm)
+    short, merged = carrier_short(*of_speed), carrier_gap(*of_speed)
+    yield _Row("carrier", eye, c.length_mm, s.speed, short, merged, least - spread)
+    eye, spread = s.feeder.eye, SIGMAS * s.feeder.eye.edge_sd_mm
+    least = max(ins.gap_mm - SIGMAS * ins.gap_sd_mm, ins.min_gap_mm) - spread
+    feed = s.counted_speed * s.feeder.settings.speed_ratio
+    short, merged = insert_short(*of_speed), insert_gap(*of_speed)
+    yield _Row("insert", eye, ins.length_mm, feed, short, merged, least)
+
+
+def _longest(s: Setup, eye: Eye) -> float:
+    """Return the longest that a level may have to last (s)."""
+    return max(eye.filter_s, s.machine.controller.scan_s if eye.polled else 0.0)
+
+
+def _wants(s: Setup, eye: Eye) -> str:
+    scan = f"the program polls it each {s.say(s.machine.controller.scan_s, 'time')}"
+    passes = f"its input filter passes nothing shorter than {s.say(eye.filter_s, 'time')}"
+    if not eye.polled:
+        return passes
+    return f"{scan} and {passes}" if eye.filter_s else scan
+
+
+def _share(s: Setup, share: float) -> str:
+    return s.percent(share) if share >= _HARDLY else "Hardly any"
+
+
+def _advice(s: Setup, eye: Eye) -> str:
+    by_scan = eye.polled and s.machine.controller.scan_s > eye.filter_s
+    return "Latch the eye, or scan faster." if by_scan else "Shorten the filter."
+
+
+def _a(name: str) -> str:
+    return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"

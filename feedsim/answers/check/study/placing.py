@@ -1,0 +1,209 @@
+"""Warnings about place: stage, grip, gaps, where an insert lies on its carrier."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
+from feedsim.settings.predict import (
+    expected_offsets,
+    nose_at_opening,
+    placement_sd,
+    stage_sd,
+)
+from feedsim.settings.recorded import share_closer
+
+__all__ = [
+    "gaps",
+    "landing",
+    "limits",
+    "next_nose",
+    "on_carrier",
+    "speed_match",
+    "stage",
+    "tail",
+]
+
+_EXAMPLE_WAY_MM = 120.0  # of the starter, to which the defaults belong
+_SAME_MM = 1e-6
+
+
+def _staged_at(s: Setup) -> float:
+    """Return where the settings in force stage an insert on average (mm)."""
+    off = expected_offsets(s.machine, s.feeder, speed=s.speed).stage_mm
+    return s.feeder.settings.stage_position_mm + off
+
+
+def stage(s: Setup) -> Iterator[str]:
+    """Warn of a staged nose at or near the nose limit."""
+    f = s.feeder
+    stage = _staged_at(s)
+    spread = stage_sd(s.machine, f, speed=s.speed)
+    left = f.nose_limit_mm - stage
+    if left < 0.0:
+        yield (
+            f"The stage position is {s.say(-left)} beyond the nose limit: every staged insert "
+            f"reaches into the carriers' way."
+        )
+    elif left < SIGMAS * spread:
+        yield (
+            f"The staged nose is {s.say(left)} short of the nose limit, only "
+            f"{left / spread:.1f} standard deviations of the stage position ({s.say(spread)})."
+        )
+
+
+def limits(s: Setup) -> Iterator[str]:
+    """Warn of a nose limit or a grip end that cannot be where it is said to be."""
+    f = s.feeder
+    for key, place in (("nose_limit", f.nose_limit_mm), ("grip_end", f.grip_end_mm)):
+        given = key in s.scenario.feeder[s.number].model_fields_set
+        way = f.insert_eye_to_placement_mm
+        if place < way and not given and abs(way - _EXAMPLE_WAY_MM) > _SAME_MM:
+            yield (
+                f"{key} is not given: the default of {s.say(place)} is that of a feeder with "
+                f"{s.say(_EXAMPLE_WAY_MM)} from insert eye to placement point, and this one has "
+                f"{s.say(way)}. Measure it on the machine."
+            )
+        if place >= way:
+            yield (
+                f"{key} is {s.say(place)}{'' if given else ', the default'}, at or past the "
+                f"placement point ({s.say(way)}): it guards nothing "
+                f"there. Measure it on the machine."
+            )
+
+
+def tail(s: Setup) -> Iterator[str]:
+    """Warn of a placed tail at or near the grip end when the clutch opens."""
+    f = s.feeder
+    next_nose = nose_at_opening(s.machine, f, speed=s.speed, staged_mm=_staged_at(s))
+    tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
+    margin = tail - f.grip_end_mm
+    spread = _tail_sd(s)
+    if margin < 0.0:
+        yield (
+            f"Tail held: when the clutch opens, the tail of the placed insert stands at "
+            f"{s.say(tail)}, {s.say(-margin)} short of the grip end: the conveyor pulls on an "
+            f"insert that the feeder still holds. Widen the gap, shorten the ramp-out, slow down, "
+            f"or stage further, as far as the nose limit allows."
+        )
+    elif margin < SIGMAS * spread:
+        yield (
+            f"When the clutch opens, the tail of the placed insert is only {s.say(margin)} past "
+            f"the grip end, {margin / spread:.1f} standard deviations ({s.say(spread)})."
+        )
+
+
+def _tail_sd(s: Setup) -> float:
+    """Spread of where the placed insert is when the clutch opens (mm)."""
+    ins = s.feeder.inserts
+    staged = stage_sd(s.machine, s.feeder, speed=s.speed)
+    return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
+
+
+def landing(s: Setup) -> Iterator[str]:
+    """Warn of inserts that land when the feed already slows down."""
+    f = s.feeder
+    next_nose = nose_at_opening(s.machine, f, speed=s.speed, staged_mm=_staged_at(s))
+    pitch = f.inserts.length_mm + f.inserts.gap_mm
+    past = next_nose + pitch - clipped_slip_mean(f.inserts) - f.insert_eye_to_placement_mm
+    spread = _tail_sd(s)
+    if past < SIGMAS * spread:
+        where = f"only {s.say(past)} past" if past >= 0.0 else f"{s.say(-past)} short of"
+        yield (
+            f"When the clutch opens {s.at_speed}, the insert to be placed is {where} "
+            f"the placement point on average (spread {s.say(spread)}): some land while the "
+            f"feed slows down, or stop short. Widen the gap, shorten the ramp-out, or stage "
+            f"further."
+        )
+
+
+def next_nose(s: Setup) -> Iterator[str]:
+    """Warn of a next insert that rests at its eye, or past it, before the search begins."""
+    ins = s.feeder.inserts
+    behind = ins.length_mm + ins.gap_mm - _staged_at(s)
+    spread = math.hypot(stage_sd(s.machine, s.feeder, speed=s.speed), ins.gap_sd_mm)
+    if behind < SIGMAS * spread or behind <= 0.0:
+        yield (
+            f"With an insert staged the next one's nose rests {s.say(abs(behind))} "
+            f"{'before' if behind > 0.0 else 'past'} the insert eye (spread {s.say(spread)}): an "
+            f"edge that has passed before the search begins is not seen, and strays. Stage nearer "
+            f"to the eye, or widen the gap."
+        )
+
+
+def gaps(s: Setup) -> Iterator[str]:
+    """Warn of gaps that an eye may not see.
+
+    An insert whose tail is past its eye at rest leaves it a whole cycle to switch off.
+    """
+    ins, c = s.feeder.inserts, s.machine.carriers
+    rows = []
+    rests_on = _staged_at(s) - SIGMAS * stage_sd(s.machine, s.feeder, speed=s.speed)
+    if rests_on < ins.length_mm:
+        slip = clipped_slip_mean(ins)
+        spread = math.hypot(ins.gap_sd_mm, clipped_slip_sd(ins))
+        feed = s.counted_speed * s.feeder.settings.speed_ratio
+        least = ins.min_gap_mm - slip
+        rows.append(("insert", s.feeder.eye, ins.gap_mm - slip, spread, least, feed))
+    if not c.random and not c.record_mm:
+        gap = c.pitch_mm - c.length_mm
+        eye = s.machine.carrier_eye
+        rows.append(("carrier", eye, gap, c.pitch_sd_mm, c.min_gap_mm, s.speed))
+    for name, eye, gap, sd, least, speed in rows:
+        blind = speed * eye.off_response_s
+        if max(gap - SIGMAS * sd, least) < blind:
+            yield (
+                f"The {name} eye may not see the gap between two {name}s: it needs {s.say(blind)} "
+                f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "
+                f"{s.say(sd)} come down to that. Cards would merge into one."
+            )
+    if c.record_mm:
+        blind = s.speed * s.machine.carrier_eye.off_response_s
+        share = share_closer(c, c.length_mm + blind)
+        if share > 0.0:
+            yield (
+                f"{s.percent(share)} of the recorded carriers follow too closely for the carrier "
+                f"eye to switch off between them {s.at_speed}: it needs {s.say(blind)}, and gaps "
+                f"come down to {s.say(c.min_gap_mm)}. They merge into one."
+            )
+    if c.random:
+        free = s.speed * s.machine.carrier_eye.off_response_s - c.min_gap_mm
+        mean = c.pitch_mm - c.length_mm - c.min_gap_mm
+        share = -math.expm1(-max(free, 0.0) / mean)
+        if share > s.scenario.acceptance.missed:
+            yield (
+                f"{s.percent(share)} of the hand-fed carriers follow too closely for the carrier "
+                f"eye to switch off between them {s.at_speed}: they merge into one."
+            )
+
+
+def on_carrier(s: Setup) -> Iterator[str]:
+    """Warn of inserts that stick out over an end of their carrier, on target or by spread."""
+    settings, c = s.feeder.settings, s.machine.carriers
+    over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
+    allowed = s.scenario.limits.overhang
+    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
+    room = allowed + min(settings.target_offset_mm, -over)
+    if 0.0 <= room < SIGMAS * sd:
+        yield (
+            f"On target there are {s.say(room)} to an end of the carrier, only "
+            f"{room / sd:.1f} standard deviations of the placement ({s.say(sd)})."
+        )
+    if over > allowed:
+        yield (
+            f"On target the insert sticks out {s.say(over)} over the carrier's trailing edge; "
+            f"{s.say(allowed)} is allowed."
+        )
+
+
+def speed_match(s: Setup) -> Iterator[str]:
+    """Warn of landing at another speed than the belt."""
+    ratio = s.feeder.settings.speed_ratio / (1.0 + s.machine.encoder.scale_error)
+    limit = s.scenario.limits.speed_mismatch
+    if abs(ratio - 1.0) > limit:
+        yield (
+            f"Inserts land {s.percent(abs(ratio - 1.0))} {'faster' if ratio > 1.0 else 'slower'} "
+            f"than the belt; {s.percent(limit)} is allowed."
+        )

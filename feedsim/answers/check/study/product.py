@@ -1,0 +1,167 @@
+"""The product before it runs: where inserts lie on each other, and whether the gate is in time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.machine import Machine
+from feedsim.metrics.overlaps import all_pairs, nominal_overlap_mm
+from feedsim.metrics.recipe import Pair
+from feedsim.running.run import criteria_of
+from feedsim.scenario import Scenario
+from feedsim.settings.predict import engage_travel, expected_offsets, placement_sd
+
+__all__ = ["expected_overlap", "product_warnings", "product_words"]
+
+_MOST = 20
+
+
+def product_words(scenario: Scenario, setups: list[Setup]) -> Iterator[str]:
+    """Say which inserts lie on which, and by when the gate must know.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    setups : list of Setup
+        Of each feeder.
+    """
+    recipe = criteria_of(scenario).recipe
+    pairs = all_pairs(setups[0].machine, recipe)
+    told = [pair for pair in pairs if pair in recipe.pairs or _nominal(setups, pair) > 0.0]
+    for pair in told[:_MOST]:
+        yield _pair_words(setups, pair)
+    if setups[0].machine.divert is not None:
+        yield _gate_words(setups)
+
+
+def _nominal(setups: list[Setup], pair: Pair) -> float:
+    return nominal_overlap_mm(setups[pair.below].feeder, setups[pair.above].feeder)
+
+
+def _pair_words(setups: list[Setup], pair: Pair) -> str:
+    s, over = setups[0], _nominal(setups, pair)
+    below, above = (s.scenario.feeder[number].name for number in (pair.below, pair.above))
+    if over > 0.0:
+        return f"On target the insert of {above} lies on that of {below} by {s.say(over)}."
+    return f"On target the inserts of {below} and {above} lie {s.say(-over)} clear of each other."
+
+
+def _gate_words(setups: list[Setup]) -> str:
+    s = setups[0]
+    divert = s.machine.divert
+    assert divert is not None  # noqa: S101 - the caller has looked
+    head = f"The divert gate at {s.say(divert.at_mm)} must be told by {s.say(_by_mm(s))} of belt"
+    misses = (
+        f"what {s.scenario.feeder[one.number].name} misses is known by {s.say(_known_mm(one))}"
+        for one in setups[:_MOST]
+    )
+    return f"{head} travel {s.at_speed}; {'; '.join(misses)}."
+
+
+def _by_mm(s: Setup) -> float:
+    """Return how far a carrier may have come when the gate is told (mm of belt travel)."""
+    divert = s.machine.divert
+    assert divert is not None  # noqa: S101 - the caller has looked
+    return divert.at_mm - divert.decide_before_mm - divert.gate_time_s * s.speed
+
+
+def _known_mm(s: Setup) -> float:
+    """Return how far a carrier has come as its mark is acted on (mm), a whole cycle waited for.
+
+    Misses that were known sooner (late marks, a full memory) are left out: these are the last.
+    """
+    cycle = s.machine.controller.motion_cycle_s
+    travel = engage_travel(s.machine, s.feeder, speed=s.speed)
+    return travel * (1.0 + s.machine.encoder.scale_error) + cycle * s.speed
+
+
+def product_warnings(scenario: Scenario, setups: list[Setup]) -> Iterator[str]:
+    """Warn of overlaps that the recipe does not allow, and of a gate that is told too late."""
+    recipe = criteria_of(scenario).recipe
+    if len(setups) > 1:
+        for pair in all_pairs(setups[0].machine, recipe):
+            yield from _overlap_warnings(setups, pair)
+    if setups[0].machine.divert is not None:
+        yield from _gate_warnings(setups)
+
+
+def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[float, float]:
+    """Return mean and standard deviation (mm) of an overlap at a line speed (mm/s).
+
+    The mean by lengths, target offsets and the mean errors of the settings in force. The spread is
+    that of a difference of two offsets: sd₁² + sd₂², less twice the variance that both share (they
+    go by the same mark of the same carrier): its seen edge, the carrier eye's jitter, its slip.
+    Where one insert covers the other the overlap is the shorter one's length, and this too wide.
+    """
+    below, above = (machine.feeders[number] for number in (pair.below, pair.above))
+    starts, variance = [], 0.0
+    for feeder in (below, above):
+        error = expected_offsets(machine, feeder, speed=speed).error_mm
+        starts.append(feeder.settings.target_offset_mm + error)
+        variance += placement_sd(machine, feeder, speed=speed) ** 2
+    eye = machine.carrier_eye
+    shared = eye.edge_sd_mm**2 + machine.carriers.slip_sd_mm**2
+    shared += (speed * eye.response_jitter_s) ** 2 / 3.0
+    ends = [start + f.inserts.length_mm for start, f in zip(starts, (below, above), strict=True)]
+    return min(ends) - max(starts), math.sqrt(max(0.0, variance - 2.0 * shared))
+
+
+def _overlap_warnings(setups: list[Setup], pair: Pair) -> Iterator[str]:
+    s = setups[0]
+    most, least = ("at most", "at least"), ("at least", "at most")  # of an overlap, a clearance
+    limits = ((pair.max_overlap_mm, 1.0, most), (pair.min_overlap_mm, -1.0, least))
+    if not any(math.isfinite(limit) for limit, _, _ in limits):
+        return
+    names = " and ".join(s.scenario.feeder[number].name for number in (pair.below, pair.above))
+    mean, spread = expected_overlap(s.machine, pair, speed=s.speed)
+    for limit, side, words in limits:
+        room = side * (limit - mean)
+        if not math.isfinite(limit) or room >= SIGMAS * spread:
+            continue
+        wanted = f"[product] wants {words[limit < 0.0]} {_overlap(s, limit)}"
+        if room < 0.0:
+            yield (
+                f"The inserts of {names} lie {_overlap(s, mean)} on average, and {wanted}: most "
+                f"products are wrong. Move a target_offset, or change the recipe."
+            )
+        else:
+            yield (
+                f"The inserts of {names} lie {_overlap(s, mean)} on average, and {wanted}: that is "
+                f"only {room / spread:.1f} standard deviations away ({s.say(spread)})."
+            )
+
+
+def _overlap(s: Setup, value: float) -> str:
+    if value > 0.0:
+        return f"{s.say(value)} on each other"
+    return f"{s.say(-value)} clear" if value < 0.0 else "edge to edge"
+
+
+def _gate_warnings(setups: list[Setup]) -> Iterator[str]:
+    s = setups[0]
+    divert, by = s.machine.divert, _by_mm(s)
+    assert divert is not None  # noqa: S101 - the caller has looked
+    needs = criteria_of(s.scenario).recipe.needs or tuple(range(len(setups)))
+    for one in setups:
+        known = _known_mm(one)
+        if known <= by or not (divert.doubled or (divert.missed and one.number in needs)):
+            continue
+        name = s.scenario.feeder[one.number].name
+        further = s.say(divert.at_mm + known - by, digits=4)
+        yield (
+            f"What {name} misses is known only {s.say(known)} after the carrier eye, and the "
+            f"divert gate must be told by {s.say(by)} {s.at_speed}: it comes too late, and the "
+            f"product passes. Put the gate at {further} or further, make it faster, or slow down."
+        )
+    doubles = [
+        s.scenario.feeder[one.number].name
+        for one in setups
+        if one.feeder.inserts.double and not one.feeder.double_check.finds
+    ]
+    if divert.doubled and doubles:
+        yield (
+            f"Nobody tells the divert gate of a double at {' and '.join(doubles)}: its "
+            f"double_check finds none. Such products pass."
+        )

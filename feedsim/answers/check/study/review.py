@@ -1,0 +1,97 @@
+"""A look at a setup before it runs: its geometry in words, its settings, its warnings."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from feedsim.answers.check.study.advice import warnings_of
+from feedsim.answers.check.study.automatic import automatic_words
+from feedsim.answers.check.study.facts import feeder_words, line_words
+from feedsim.answers.check.study.neighbours import side_by_side
+from feedsim.answers.check.study.product import product_warnings, product_words
+from feedsim.answers.check.study.setup import Setup
+from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.quantities import System, display
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario
+
+__all__ = ["FeederReview", "Review", "review"]
+
+_Z_SQUARED = 1.959964**2
+
+
+@dataclass(frozen=True, slots=True)
+class FeederReview:
+    """One feeder: what it is, what would be typed in, what to mind."""
+
+    name: str
+    words: list[str]
+    settings: MachineSettings
+    warnings: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """A setup looked at as a whole."""
+
+    title: str
+    words: list[str]
+    warnings: list[str]
+    feeders: list[FeederReview]
+
+
+def review(scenario: Scenario, *, units: System = "metric") -> Review:
+    """Look a scenario over without running it."""
+    machine = machine_of(scenario)
+    setups = [Setup(scenario, machine, number, units) for number in range(len(machine.feeders))]
+    feeders = [
+        FeederReview(
+            name=scenario.feeder[s.number].name,
+            words=[*feeder_words(machine, s.feeder, units=units), *automatic_words(s)],
+            settings=machine_settings(s.feeder.settings, machine.encoder),
+            warnings=warnings_of(s),
+        )
+        for s in setups
+    ]
+    return Review(
+        title=scenario.title,
+        words=[*line_words(machine, units=units), *product_words(scenario, setups)],
+        warnings=[*_run_warnings(scenario, units), *product_warnings(scenario, setups)],
+        feeders=feeders,
+    )
+
+
+def _run_warnings(scenario: Scenario, units: System) -> list[str]:
+    """Return what is to be said about the run and the line as a whole."""
+    warnings = list(side_by_side(scenario))
+    profile = scenario.line.profile
+    if profile and max(v for _, v in profile) != scenario.line.speed:
+        warnings.append(
+            "line.speed is not the highest speed of line.profile: settings that are solved for a "
+            "speed take line.speed."
+        )
+    guard = scenario.guard
+    if guard is not None and guard.emergency_deceleration != "auto":
+        hard, normal = guard.emergency_deceleration, guard.stop_deceleration
+        if hard < normal:
+            slow, other = (display(a, "acceleration", units=units) for a in (hard, normal))
+            warnings.append(
+                f"In an emergency stop the belt slows down at {slow}, in any other stop at {other}"
+                ": in an emergency it runs on for longer."
+            )
+    accept = scenario.acceptance
+    shares = (accept.missed, accept.jam_risk, 1.0 - accept.within_tolerance)
+    if min(shares) <= 0.0:
+        warnings.append(
+            "An acceptance figure of 0 % or 100 % can be met, but never shown at 95 % to be met."
+        )
+    # with none seen, the upper end of the Wilson interval is z²/(n + z²)
+    strict = min((share for share in shares if share > 0.0), default=1.0)
+    needed = math.ceil(_Z_SQUARED * (1.0 / strict - 1.0) - 1e-9)
+    if scenario.run.carriers < needed:
+        warnings.append(
+            f"With {scenario.run.carriers} carriers a share of at most {100.0 * strict:.3g} % "
+            f"cannot be shown at 95 %: even with none seen it takes {needed}."
+        )
+    return warnings

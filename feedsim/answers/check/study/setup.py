@@ -1,0 +1,66 @@
+"""One feeder of a line, as it is looked at before it runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from feedsim.answers.check.study.facts import off_words
+from feedsim.machine import Feeder, Machine
+from feedsim.quantities import Kind, System, display
+from feedsim.scenario import Scenario
+
+__all__ = ["SIGMAS", "Setup"]
+
+SIGMAS = 4.0
+"""Nearer to a limit than so many standard deviations is worth a word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """One feeder of a line as it is looked at: everything a warning may need."""
+
+    scenario: Scenario
+    machine: Machine
+    number: int
+    units: System
+
+    @property
+    def feeder(self) -> Feeder:
+        """The feeder."""
+        return self.machine.feeders[self.number]
+
+    @property
+    def speed(self) -> float:
+        """The highest speed that the line reaches (mm/s)."""
+        line = self.machine.line
+        return max([v for _, v in line.profile]) if line.profile else line.speed_mm_s
+
+    @property
+    def counted_speed(self) -> float:
+        """That speed as the controller counts it (mm/s)."""
+        return self.speed / (1.0 + self.machine.encoder.scale_error)
+
+    @property
+    def at_its_speed(self) -> Machine:
+        """The machine with that speed for its line speed."""
+        line = replace(self.machine.line, speed_mm_s=self.speed, profile=())
+        return replace(self.machine, line=line)
+
+    def off(self, error_mm: float) -> str:
+        """Write a mean error: ``0.2 mm late``, or ``early``, or ``on target``."""
+        return off_words(error_mm, units=self.units)
+
+    def say(self, value: float, kind: Kind = "length", *, digits: int = 3) -> str:
+        """Write a value with its unit."""
+        return display(value, kind, units=self.units, digits=digits)
+
+    @staticmethod
+    def percent(share: float) -> str:
+        """Write a share, to three digits (two decimals near 100 %)."""
+        shown = 100.0 * share
+        return f"{shown:.2f} %" if 99.0 < shown < 99.995 else f"{shown:.3g} %"
+
+    @property
+    def at_speed(self) -> str:
+        """``at 60 m/min``."""
+        return f"at {self.say(self.speed, 'speed')}"

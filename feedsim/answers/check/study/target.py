@@ -1,0 +1,109 @@
+"""Warnings about the target: the mean error, what it comes from, and the spread about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from feedsim.answers.check.study.setup import Setup
+from feedsim.settings.acts import locked_step
+from feedsim.settings.known import best_engage_lead
+from feedsim.settings.predict import expected_offsets, known_bias, placement_sd
+from feedsim.settings.spreads import placement_spread, scale_shift
+
+__all__ = ["off_target", "scale", "spread"]
+
+_WORTH_CHANGING_MM = 0.02
+
+
+def off_target(s: Setup) -> Iterator[str]:
+    """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
+    expected = expected_offsets(s.machine, s.feeder, speed=s.speed)
+    worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
+    if abs(expected.stage_mm) > worth_a_word:
+        yield (
+            f"The settings stage an insert {s.say(abs(expected.stage_mm))} "
+            f"{'past' if expected.stage_mm > 0.0 else 'short of'} the stage position {s.at_speed}."
+        )
+    if abs(expected.error_mm) > worth_a_word:
+        yield (
+            f"The settings place inserts {s.off(expected.error_mm)} on average {s.at_speed}."
+            f"{_because(s, worth_a_word)}"
+        )
+
+
+def _because(s: Setup, worth_a_word: float) -> str:
+    """Say what of a mean error comes from steps and counts, and what helps: a lead first."""
+    lead = _better_lead(s)
+    step = s.counted_speed * locked_step(s.machine.controller)
+    if step and (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
+        if not lead.words and abs(lead.leaves_mm) <= worth_a_word:
+            return ""
+        why = f" Scan and motion ticks are locked: points act in steps of {s.say(step)}."
+        hardware = "latch the eyes, or shorten the motion cycle"
+    else:
+        left = known_bias(s.machine, s.feeder, speed=s.speed)
+        if abs(left) <= worth_a_word:
+            return ""
+        count = s.say(s.machine.encoder.count_mm)
+        why = f" Of that {s.off(left)} comes from rounding to whole counts of {count}."
+        hardware = "take a finer wheel"
+    if not lead.words:
+        return f"{why} {'No step' if step else 'No count'} lies nearer: {hardware}."
+    return f"{why}{lead.words}" + (
+        f" To come nearer still, {hardware}." if abs(lead.leaves_mm) > worth_a_word else ""
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Lead:
+    """What the best engage lead leaves (mm), and words of advice where it is worth it."""
+
+    leaves_mm: float
+    words: str
+
+
+def _better_lead(s: Setup) -> _Lead:
+    there = s.at_its_speed
+    best = best_engage_lead(there, s.feeder)
+    settings = replace(s.feeder.settings, engage_lead_s=best.engage_lead_s)
+    feeder = replace(s.feeder, settings=settings)
+    tolerance = s.scenario.acceptance.placement_tolerance
+    now, then = (placement_spread(there, f, speed=s.speed, late=False) for f in (s.feeder, feeder))
+    scale = scale_shift(there, s.feeder)
+    leaves = then.average - scale
+    within = 1.0 - then.share_outside(-tolerance, tolerance)
+    nearer = abs(now.average - scale) - abs(leaves) > _WORTH_CHANGING_MM
+    if not nearer and now.sd - then.sd <= _WORTH_CHANGING_MM:
+        return _Lead(leaves, "")
+    return _Lead(
+        leaves,
+        f" An engage lead of {s.say(best.engage_lead_s, 'time', digits=4)} would place them "
+        f"{s.off(leaves)} there, {s.percent(within)} within ±{s.say(tolerance)}.",
+    )
+
+
+def scale(s: Setup) -> Iterator[str]:
+    """Warn of an encoder scale error that shifts the placement."""
+    shift = scale_shift(s.machine, s.feeder)
+    if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
+        yield (
+            f"The encoder's scale error shifts the placement by {s.say(shift)} at every speed. "
+            f"Measure the wheel, or correct the engage distance."
+        )
+
+
+def spread(s: Setup) -> Iterator[str]:
+    """Warn of a spread that the tolerance has no room for."""
+    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
+    tolerance = s.scenario.acceptance.placement_tolerance
+    whole = placement_spread(s.machine, s.feeder, speed=s.speed, late=False)
+    mean = expected_offsets(s.machine, s.feeder, speed=s.speed).error_mm
+    mean += scale_shift(s.machine, s.feeder)
+    within = 1.0 - replace(whole, mean=whole.mean - mean).share_outside(-tolerance, tolerance)
+    wanted = s.scenario.acceptance.within_tolerance
+    if within < wanted:
+        yield (
+            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {s.percent(within)} "
+            f"within ±{s.say(tolerance)} ({s.percent(wanted)} wanted).{_better_lead(s).words}"
+        )

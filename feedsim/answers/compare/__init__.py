@@ -1,0 +1,1 @@
+"""Setups beside each other on the same cards."""

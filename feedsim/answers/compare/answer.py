@@ -1,0 +1,126 @@
+"""Setups compared on the same cards: which is better at what, and where it is not decided."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from feedsim.answers.answer import Answer, Table
+from feedsim.answers.compare.rows import compare_csv
+from feedsim.answers.compare.study import Comparison, run_compare, setups_of
+from feedsim.answers.line import Line
+from feedsim.answers.tables import columns_of
+from feedsim.answers.where import where_of
+from feedsim.files.new_files import Content
+from feedsim.metrics.plain import Plain
+from feedsim.quantities import System
+from feedsim.running.axes import parse_speeds, speeds_of
+from feedsim.running.executor import Where
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["Compared", "compare", "compared", "contest"]
+
+
+def _nothing(*_: object) -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Compared(Answer):
+    """Setups held against the first of them.
+
+    Attributes
+    ----------
+    comparison : Comparison
+        Setups, speeds and replications.
+    points : tuple of mapping
+        Results and paired differences at each speed, as ``compare.json`` has them.
+    """
+
+    comparison: Comparison
+    points: tuple[Mapping[str, Any], ...]
+    name: ClassVar[str] = "compare"
+
+    def plain(self) -> dict[str, Plain]:
+        """Return what ``compare.json`` holds."""
+        return self.comparison.to_plain(self.points)
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return what is decided in words, and the differences; see :meth:`Answer.text`."""
+        from feedsim.answers.compare.text import compare_text
+
+        return compare_text(self.plain(), units=units)
+
+    def tables(self) -> dict[str, Table]:
+        """Return ``compare``: a row per speed, feeder and setup."""
+        return {"compare": columns_of(compare_csv(self.points))}
+
+    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+        """Return a figure for each feeder."""
+        from feedsim.answers.compare.figure import compare_figures
+        from feedsim.running.run import criteria_of
+
+        criteria = criteria_of(self.comparison.setups[0].scenario)
+        return compare_figures(self.plain(), criteria=criteria, units=units)
+
+    def files(self, *, units: System = "metric") -> dict[str, Content]:
+        """Return data and pictures; see :meth:`Answer.files`."""
+        return {
+            "compare.json": self.json().encode(),
+            "compare.csv": compare_csv(self.points),
+            **self.pictures(units=units),
+        }
+
+
+def contest(
+    lines: Sequence[Line], *, but: Sequence[str] = (), speeds: str | None = None
+) -> Comparison:
+    """Return what a comparison is to run; see :func:`compare`."""
+    setups = setups_of([(line.name, line.scenario) for line in lines], but)
+    sweep = setups[0].scenario.sweep
+    axis = speeds_of(sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds)
+    return Comparison(setups, axis, sweep.replications)
+
+
+def compared(
+    comparison: Comparison,
+    *,
+    where: Where,
+    on_point: Callable[[int], None] = _nothing,
+    on_lost: Callable[[str], None] = _nothing,
+) -> Compared:
+    """Run a comparison; see :func:`run_compare`."""
+    points = run_compare(comparison, where=where, on_point=on_point, on_lost=on_lost)
+    return Compared(comparison, tuple(points))
+
+
+def compare(
+    *lines: Line,
+    but: Sequence[str] = (),
+    speeds: str | None = None,
+    jobs: int | None = 1,
+    cluster: str | None = None,
+) -> Compared:
+    """Compare setups on the same cards.
+
+    Parameters
+    ----------
+    *lines : Line
+        The others are held against the first; their names tell them apart.
+    but : sequence of str
+        One more setup each: the first line with keys changed, ``"NAME: KEY=VALUE; KEY=VALUE"``.
+    speeds : str, optional
+        As in :func:`feedsim.sweep`; those of ``[sweep]`` of the first if left out.
+    jobs, cluster
+        As in :func:`feedsim.sweep`.
+
+    Raises
+    ------
+    FeedsimError
+        If there are fewer than two setups or more than eight, or a change is wrong.
+    """
+    where = where_of(None if cluster else jobs, cluster)
+    return compared(contest(lines, but=but, speeds=speeds), where=where)

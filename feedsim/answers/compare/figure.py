@@ -1,0 +1,128 @@
+"""One picture of a comparison for each feeder: all setups, and how they differ from the first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from feedsim.answers.compare.panels import MOST_BANDS, PANELS, draw_curves, draw_differences
+from feedsim.answers.compare.text import named
+from feedsim.answers.compare.view import LOOKS, CompareView, compare_view
+from feedsim.metrics.criteria import Criteria
+from feedsim.quantities import System, display, display_unit
+from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["compare_figures"]
+
+_LINE = 0.024
+"""Height of a line of the legend, in heights of the figure."""
+
+
+def compare_figures(
+    comparison: Mapping[str, Any], *, criteria: Criteria, units: System = "metric"
+) -> dict[str, Figure]:
+    """Draw a comparison.
+
+    Above: mean placement error (thin: mean ± 2 sd, of up to three setups), its spread, share
+    in tolerance, missed carriers and jam risk of all setups against line speed. Below: the
+    paired differences of the others to the first with their 95 % intervals.
+
+    Parameters
+    ----------
+    comparison : mapping
+        As ``compare.json`` holds it.
+    criteria : Criteria
+        What all setups are held against.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``compare``, or ``compare-0`` and so on for several feeders.
+    """
+    points = comparison["points"]
+    count = len(points[0]["results"][0]["feeders"])
+    with house_style():
+        return {
+            "compare" if count == 1 else f"compare-{number}": _figure(
+                comparison, compare_view(points, number, criteria=criteria, units=units)
+            )
+            for number in range(count)
+        }
+
+
+def _figure(comparison: Mapping[str, Any], view: CompareView) -> Figure:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=A4_LANDSCAPE)
+    head = one_line(f"{comparison['title']} · {view.name}", 95)
+    figure.text(0.5, 0.968, head, ha="center", va="center", fontsize=13, fontweight="bold")
+    top = 0.94 - _LINE * len(view.letters)
+    _legend(figure, comparison, view)
+    grid = figure.add_gridspec(
+        2,
+        len(PANELS),
+        left=0.055,
+        right=0.99,
+        bottom=0.095,
+        top=top - 0.03,
+        hspace=0.13,
+        wspace=0.3,
+    )
+    for column, panel in enumerate(PANELS):
+        above = figure.add_subplot(grid[0, column])
+        below = figure.add_subplot(grid[1, column], sharex=above)
+        draw_curves(above, view, panel)
+        draw_differences(below, view, panel)
+        below.set_xlabel(f"line speed ({display_unit('speed', view.units).label})")
+        above.tick_params(labelbottom=False)
+        for axes in (above, below):
+            axes.grid(axis="both", color="#dddddd", linewidth=0.6)
+            axes.set_axisbelow(True)
+            axes.tick_params(pad=2.0)
+    figure.text(0.5, 0.02, _how_to_read(view), ha="center", va="center", fontsize=8)
+    return figure
+
+
+def _how_to_read(view: CompareView) -> str:
+    others = view.letters[1] if len(view.letters) == 2 else "each other setup"
+    thin = "thin: mean ± 2 sd, " if len(view.letters) <= MOST_BANDS else ""
+    return (
+        f"Above: all setups ({thin}grey dashes: tolerance, acceptance). Below: {others} less A on "
+        "the same carriers, with 95 % intervals; filled: decided, it does not reach 0."
+    )
+
+
+def _legend(figure: Figure, comparison: Mapping[str, Any], view: CompareView) -> None:
+    """Write a line for each setup: how it is drawn, what it is, how fast it is accepted."""
+    from matplotlib.lines import Line2D
+
+    setups = comparison["setups"]
+    for place, setup in enumerate(setups):
+        y = 0.94 - _LINE * (place + 0.2)
+        look = LOOKS[place]
+        figure.add_artist(
+            Line2D(
+                [0.045, 0.075, 0.105],
+                [y, y, y],
+                color=look.colour,
+                marker=look.marker,
+                markersize=4.5,
+                markerfacecolor="white",
+                linestyle=look.line,
+                linewidth=1.2,
+                markevery=[1],
+            )
+        )
+        highest = comparison["highest_accepted_speed_mm_s"][setup["setup"]]
+        accepted = (
+            "not accepted even at the lowest speed"
+            if highest is None
+            else f"accepted up to {display(highest, 'speed', units=view.units)}"
+        )
+        text = one_line(f"{setup['setup']}  {named(setup, setups[0])}", 120)
+        figure.text(0.115, y, f"{text}  ({accepted})", ha="left", va="center", fontsize=9)

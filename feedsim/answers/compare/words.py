@@ -1,0 +1,217 @@
+"""What a comparison decided and what not, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, Literal, NamedTuple
+
+from feedsim.quantities import System, display, display_unit
+from feedsim.render.wording import length_number, percent
+
+__all__ = ["FIGURES", "Figure", "State", "points_number", "sentences", "state_of", "where"]
+
+State = Literal["other", "first", "differ", "same", "tiny", "unseen", "open", "none"]
+"""What is known at one speed: which is better; that they differ, but not which is better; that
+every card lies alike; that the difference is surely nothing to speak of; that no carrier differs;
+that nothing is decided; that there is no figure."""
+
+_TINY_MM = 0.0005
+"""A difference that is surely less than this is told as none, even where it is decided."""
+
+
+class Figure(NamedTuple):
+    """A figure that is compared: its key in the results, its name, what the better one does."""
+
+    key: str
+    name: str
+    better: str
+    is_length: bool
+
+
+FIGURES = (
+    Figure("placement_mean", "Mean error", "lies nearer to the target", True),
+    Figure("placement_sd", "Spread", "spreads less", True),
+    Figure("within_tolerance", "In tolerance", "has more in tolerance", False),
+    Figure("missed", "Missed", "misses fewer", False),
+    Figure("jam_risk", "Jam risk", "has fewer hazards", False),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What sentences about one figure need to know."""
+
+    figure: Figure
+    letters: tuple[str, str]
+    speeds_mm_s: tuple[float, ...]
+    differences: tuple[Mapping[str, Any], ...]
+    usual_mm_s: float
+    units: System
+
+
+def state_of(difference: Mapping[str, Any]) -> State:
+    """Return what is known of one difference, as ``compare.json`` holds it."""
+    is_length = "exact" in difference
+    interval = difference["ci95_mm" if is_length else "ci95"]
+    better: State | None = difference["better"]
+    if interval is None:
+        return "none"
+    if not is_length:
+        alike = difference["only_first"] == difference["only_other"] == 0
+        return better or ("unseen" if alike else "open")
+    if difference["exact"] and difference["difference_mm"] == 0.0:
+        return "same"
+    if max(-interval[0], interval[1]) < _TINY_MM:
+        return "tiny"
+    return better or ("differ" if interval[0] > 0.0 or interval[1] < 0.0 else "open")
+
+
+def sentences(
+    differences: Sequence[Mapping[str, Any]],
+    speeds_mm_s: Sequence[float],
+    *,
+    letters: tuple[str, str],
+    usual_mm_s: float,
+    units: System = "metric",
+) -> list[tuple[str, list[str]]]:
+    """Say of each figure which setup is better, where, and by how much.
+
+    Parameters
+    ----------
+    differences : sequence of mapping
+        Of one feeder and one other setup, at each speed.
+    speeds_mm_s : sequence of float
+        Rising.
+    letters : tuple of str
+        Of the first setup and of the other.
+    usual_mm_s : float
+        Speed whose figures are quoted, or those at the speed next to it.
+    units : {"metric", "inch"}
+
+    Returns
+    -------
+    list of (str, list of str)
+        Name of the figure, and its sentences.
+    """
+    told = []
+    for figure in FIGURES:
+        what = _Told(
+            figure,
+            letters,
+            tuple(speeds_mm_s),
+            tuple(d[figure.key] for d in differences),
+            usual_mm_s,
+            units,
+        )
+        told.append((figure.name, list(_of_figure(what))))
+    return told
+
+
+def _of_figure(told: _Told) -> Iterator[str]:
+    states = [state_of(d) for d in told.differences]
+    first, other = told.letters
+    says: dict[State, str] = {
+        "other": f"{other} {told.figure.better}",
+        "first": f"{first} {told.figure.better}",
+        "differ": "not decided which is nearer to the target, though they differ,",
+        "same": "exactly the same on these cards",
+        "tiny": "the same to a thousandth of a mm",
+        "unseen": "no difference seen",
+        "open": "not decided",
+        "none": "too few carriers to tell",
+    }
+    for state, words in says.items():
+        places = [place for place, found in enumerate(states) if found == state]
+        if not places:
+            continue
+        place = min(places, key=lambda p: (abs(told.speeds_mm_s[p] - told.usual_mm_s), p))
+        at = where(told.speeds_mm_s, places, no=state in {"unseen", "open"}, units=told.units)
+        quote = _quote(told, place, state)
+        if quote and len(places) > 1:
+            quote = f"at {display(told.speeds_mm_s[place], 'speed', units=told.units)} {quote}"
+        yield f"{words} {at}" + (f": {quote}" if quote else "")
+
+
+def where(
+    speeds_mm_s: Sequence[float],
+    places: Sequence[int],
+    *,
+    no: bool = False,
+    units: System = "metric",
+) -> str:
+    """Say at which speeds: ``at every speed from 12 to 30 m/min``, ``at 12 to 18 and 30 m/min``.
+
+    Parameters
+    ----------
+    speeds_mm_s : sequence of float
+        All of them, rising.
+    places : sequence of int
+        Which are meant, rising.
+    no : bool
+        Where all are meant, say ``at any speed``.
+    units : {"metric", "inch"}
+    """
+    shown = [display(speed, "speed", units=units).partition(" ")[0] for speed in speeds_mm_s]
+    unit = display_unit("speed", units).label
+    if len(places) == len(shown) > 1:
+        return "at any speed" if no else f"at every speed from {shown[0]} to {shown[-1]} {unit}"
+    parts = []
+    for _, group in groupby(enumerate(places), key=lambda pair: pair[1] - pair[0]):
+        row = [shown[place] for _, place in group]
+        parts += [f"{row[0]} to {row[-1]}"] if len(row) > 2 else row
+    head, last = parts[:-1], parts[-1]
+    return f"at {', '.join(head)} and {last} {unit}" if head else f"at {last} {unit}"
+
+
+def _quote(told: _Told, place: int, state: State) -> str:
+    d = told.differences[place]
+    if state in {"same", "tiny", "none"}:
+        return ""
+    if told.figure.is_length:
+        return _length_quote(told, d)
+    low, high = d["ci95"]
+    if state == "unseen":
+        most = max(-low, high)
+        return (
+            f"within ±{points_number(most, most)} % of carriers (95 %); both {percent(d['first'])}"
+        )
+    half = 0.5 * (high - low)
+    size = points_number(d["difference"], half, sign=True)
+    ends = " to ".join(points_number(end, half, sign=True) for end in (low, high))
+    own = _both(told, percent(d["first"]), percent(d["other"]))
+    return f"{size} % of carriers (95 %: {ends} %); {own}"
+
+
+def _length_quote(told: _Told, d: Mapping[str, Any]) -> str:
+    unit = display_unit("length", told.units).label
+    size = length_number(d["difference_mm"], told.units, sign=True)
+    signed = told.figure.key == "placement_mean"
+    own = _both(
+        told,
+        *(
+            length_number(d[k], told.units, sign=signed) + f" {unit}"
+            for k in ("first_mm", "other_mm")
+        ),
+    )
+    if d["exact"]:
+        return f"{size} {unit}, exact on these cards (every one moved alike); {own}"
+    ends = " to ".join(length_number(end, told.units, sign=True) for end in d["ci95_mm"])
+    return f"{size} {unit} (95 %: {ends} {unit}); {own}"
+
+
+def _both(told: _Told, first: str, other: str) -> str:
+    return f"{told.letters[0]} {first}, {told.letters[1]} {other}"
+
+
+def points_number(share: float, half: float, *, sign: bool = False) -> str:
+    """Write a difference of shares in per cent, to two digits of the half-width of its interval.
+
+    >>> points_number(0.0492, 0.0137, sign=True), points_number(-1e-9, 0.01, sign=True)
+    ('+4.9', '0.0')
+    """
+    places = 1 if half <= 0.0 else min(6, max(1, 1 - math.floor(math.log10(100.0 * half))))
+    text = f"{100.0 * share:{'+' if sign else ''}.{places}f}"
+    return text if float(text) else text.lstrip("+-")

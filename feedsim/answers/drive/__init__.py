@@ -1,0 +1,1 @@
+"""What the feeder drive must bear."""

@@ -1,0 +1,180 @@
+"""Figures of a drive: speed and torque over a cycle, and the cycle inside each motor's limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from feedsim.answers.drive.limits_figure import limits_figure
+from feedsim.answers.drive.study.sizing import Sizing
+from feedsim.answers.drive.view import DriveView, drive_view
+from feedsim.drivetrain.course import Course, course
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.law import shaft_per_metre
+from feedsim.quantities import System, display, display_unit
+from feedsim.render.canvas import (
+    A4_LANDSCAPE,
+    BLACK,
+    BLUE,
+    DASHED,
+    GREY,
+    VERMILLION,
+    house_style,
+    one_line,
+    true_minus,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["drive_figures"]
+
+
+def drive_figures(
+    sizings: Sequence[Sizing], found: Mapping[str, Any], *, title: str, units: System = "metric"
+) -> dict[str, Figure]:
+    """Draw the drives of a scenario, at its line speed if that was looked at, else the highest.
+
+    Parameters
+    ----------
+    sizings : sequence of Sizing
+    found : mapping
+        As ``drive.json`` holds them.
+    title : str
+        Of the scenario.
+    units : {"metric", "inch"}
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``drive-time``, and ``drive-limits`` where there are
+        candidates; with the feeder's number where there are several drives.
+    """
+    figures: dict[str, Figure] = {}
+    for sizing, plain in zip(sizings, found["feeders"], strict=True):
+        view = drive_view(sizing, plain, title, units, own_mm_s=found["line_speed_mm_s"])
+        if view is None:
+            continue
+        suffix = "" if len(sizings) == 1 else f"-{sizing.number}"
+        with house_style():
+            figures[f"drive-time{suffix}"] = _time(view)
+            if view.motors:
+                figures[f"drive-limits{suffix}"] = limits_figure(view)
+    return figures
+
+
+def _time(view: DriveView) -> Figure:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=A4_LANDSCAPE)
+    cycle = view.one_cycle
+    figure.text(0.07, 0.95, view.title, fontsize=12.0, fontweight="bold")
+    motor = view.motors[view.shown] if view.shown >= 0 else None
+    with_motor = f"with {one_line(view.names[view.shown], 60)}" if motor else "without a motor"
+    figure.text(
+        0.07,
+        0.92,
+        f"one feed cycle of the simulated motion, {with_motor}",
+        fontsize=9.0,
+        color=GREY,
+    )
+    upper, lower = figure.subplots(
+        2,
+        1,
+        sharex=True,
+        height_ratios=(1.0, 1.6),
+        gridspec_kw={"left": 0.07, "right": 0.93, "top": 0.88, "bottom": 0.08, "hspace": 0.12},
+    )
+    whole = course(cycle, rotor_kg_m2=motor.rotor_inertia_kg_m2 if motor else 0.0)
+    _draw_speed(upper, whole, view)
+    _draw_torque(lower, whole, cycle, view)
+    lower.set_xlabel("time from where the clutch begins to close (ms)")
+    lower.set_xlim(0.0, 1000.0 * cycle.duration_s)
+    return figure
+
+
+def _draw_speed(axes: Axes, whole: Course, view: DriveView) -> None:
+    label, factor = display_unit("speed", view.units)
+    axes.plot(1000.0 * whole.time_s, whole.feed_speed_mm_s * factor, color=BLUE)
+    axes.set_ylabel(f"feed speed ({label})")
+    axes.set_ylim(bottom=0.0)
+    _pulling(axes, view, words=True)
+    per = shaft_per_metre(view.drive) * 30.0 / math.pi / 1000.0 / factor
+    right = axes.secondary_yaxis("right", functions=(_times(per), _times(1.0 / per)))
+    right.set_ylabel("motor speed (rpm)")
+
+
+def _times(factor: float) -> Callable[[ArrayLike], ArrayLike]:
+    def scaled(values: ArrayLike) -> ArrayLike:
+        return np.asarray(values, dtype=np.float64) * factor
+
+    return scaled
+
+
+def _draw_torque(axes: Axes, whole: Course, cycle: Cycles, view: DriveView) -> None:
+    label, factor = display_unit("torque", view.units)
+    milliseconds = 1000.0 * whole.time_s
+    load = course(cycle, rotor_kg_m2=0.0)
+    if view.shown >= 0:
+        axes.plot(
+            milliseconds,
+            load.torque_n_m * factor,
+            color=GREY,
+            linestyle=DASHED,
+            label="the mechanism alone",
+        )
+    axes.plot(milliseconds, whole.torque_n_m * factor, color=BLACK, label="motor torque")
+    axes.axhline(0.0, color=GREY, linewidth=0.6)
+    asked = view.point.candidates[view.shown].demand if view.shown >= 0 else view.point.load
+    if asked is not None:
+        said = display(asked.rms_torque_n_m, "torque", units=view.units, digits=3)
+        axes.axhline(
+            asked.rms_torque_n_m * factor,
+            color=BLUE,
+            linestyle=(0, (8, 2, 2, 2)),
+            label=f"RMS over all cycles, {said}",
+        )
+    if view.shown >= 0:
+        motor = view.motors[view.shown]
+        hot = motor.rated_torque_n_m * motor.over_temperature_factor
+        said = display(hot, "torque", units=view.units, digits=3)
+        axes.axhline(
+            hot * factor,
+            color=VERMILLION,
+            linestyle=(0, (1, 1.5)),
+            linewidth=1.6,
+            label=f"continuous torque, {said}",
+        )
+    _pulling(axes, view, words=False)
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, high + 0.14 * (high - low))
+    axes.set_ylabel(f"torque ({label})")
+    axes.yaxis.set_major_formatter(lambda value, _: true_minus(f"{value:g}"))
+    axes.legend(loc="upper right", ncols=2)
+
+
+def _pulling(axes: Axes, view: DriveView, *, words: bool) -> None:
+    """Shade where the magazine holds an insert back."""
+    cycle = view.one_cycle
+    held = [s for s in cycle.stretches if s.pulling]
+    if not held:
+        return
+    start = 1000.0 * (held[0].start_s - cycle.begin_s[0])
+    end = 1000.0 * (held[-1].start_s + held[-1].length_s - cycle.begin_s[0])
+    axes.axvspan(start, end, color="#eeeeee", linewidth=0.0, zorder=0.0)
+    if words:
+        axes.annotate(
+            "the magazine holds an insert back",
+            (0.5 * (start + end), 0.0),
+            (0.0, 4.0),
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+            ha="center",
+            fontsize=8.0,
+            color=GREY,
+        )

@@ -1,0 +1,130 @@
+"""A feed cycle, torque against speed, inside the limits of each motor."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from feedsim.answers.drive.text import failing
+from feedsim.answers.drive.view import DriveView
+from feedsim.drivetrain.course import course
+from feedsim.drivetrain.limits import continuous_torque, short_time_torque
+from feedsim.quantities import display_unit
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, VERMILLION, one_line, true_minus
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["limits_figure"]
+
+_MOST_PANELS = 12
+_LONGEST = 28
+_WRAP = 40
+
+
+def limits_figure(view: DriveView) -> Figure:
+    """Draw a panel for each motor."""
+    from matplotlib.figure import Figure
+
+    shown = list(range(len(view.motors)))[:_MOST_PANELS]
+    columns = min(4, len(shown))
+    rows = math.ceil(len(shown) / columns)
+    figure = Figure(figsize=A4_LANDSCAPE)
+    figure.text(0.06, 0.95, view.title, fontsize=12.0, fontweight="bold")
+    more = (
+        f"; {len(view.motors) - len(shown)} more are not drawn"
+        if len(view.motors) > len(shown)
+        else ""
+    )
+    said = (
+        f"torque against speed over a feed cycle; limits divided by the service factor "
+        f"{view.drive.service_factor:g}{more}"
+    )
+    figure.text(0.06, 0.92, said, fontsize=9.0, color=GREY)
+    grid = figure.subplots(
+        rows,
+        columns,
+        squeeze=False,
+        gridspec_kw={
+            "left": 0.06,
+            "right": 0.98,
+            "top": 0.85,
+            "bottom": 0.13,
+            "wspace": 0.25,
+            "hspace": 0.5,
+        },
+    )
+    for place, axes in enumerate(grid.flat):
+        if place >= len(shown):
+            axes.set_visible(False)
+            continue
+        _panel(axes, view, shown[place], left=place % columns == 0)
+    for place in range(max(0, len(shown) - columns), len(shown)):
+        grid.flat[place].set_xlabel("motor speed (rpm)")
+    handles, labels = grid.flat[0].get_legend_handles_labels()
+    figure.legend(
+        handles, labels, loc="lower center", ncols=len(labels), bbox_to_anchor=(0.5, 0.02)
+    )
+    return figure
+
+
+def _panel(axes: Axes, view: DriveView, number: int, *, left: bool) -> None:
+    motor, candidate = view.motors[number], view.point.candidates[number]
+    label, factor = display_unit("torque", view.units)
+    scaled = factor / view.drive.service_factor
+    speed = np.linspace(0.0, motor.max_speed_rpm, 200)
+    short, lasting = (
+        short_time_torque(motor, speed) * scaled,
+        continuous_torque(motor, speed) * scaled,
+    )
+    axes.fill_between(
+        speed, -short, short, color="#e4e4e4", linewidth=0.0, label="short-time limit"
+    )
+    axes.fill_between(
+        speed, -lasting, lasting, color="#b9d5ea", linewidth=0.0, label="continuous limit"
+    )
+    edge = np.concatenate((short, -short[::-1]))
+    axes.plot(np.concatenate((speed, speed[::-1])), edge, color=GREY, linewidth=0.8)
+    whole = course(view.one_cycle, rotor_kg_m2=motor.rotor_inertia_kg_m2)
+    axes.plot(
+        whole.speed_rpm,
+        whole.torque_n_m * factor,
+        color=BLACK,
+        linewidth=1.1,
+        label="one feed cycle",
+    )
+    asked = candidate.demand
+    axes.plot(
+        [asked.mean_speed_rpm],
+        [asked.rms_torque_n_m * factor],
+        color=VERMILLION,
+        marker="D",
+        markersize=5.0,
+        linestyle="none",
+        label="RMS torque at the mean speed",
+    )
+    verdict = "pass" if candidate.passes else "FAIL"
+    axes.set_title(
+        one_line(f"{view.names[number]}: {verdict}", _LONGEST), loc="left", fontweight="bold"
+    )
+    why = failing(view.found["candidates"][number])
+    if why:
+        axes.annotate(
+            textwrap.fill(", ".join(why), _WRAP),
+            (0.0, 1.0),
+            (4.0, -2.0),
+            xycoords="axes fraction",
+            textcoords="offset points",
+            fontsize=8.0,
+            va="top",
+        )
+    most = max(float(short.max()), float(np.abs(whole.torque_n_m).max()) * factor)
+    axes.set_ylim(-1.15 * most, 1.35 * most)
+    axes.set_xlim(0.0, 1.05 * max(motor.max_speed_rpm, float(whole.speed_rpm.max())))
+    axes.yaxis.set_major_formatter(lambda value, _: true_minus(f"{value:g}"))
+    if left:
+        axes.set_ylabel(f"torque ({label})")

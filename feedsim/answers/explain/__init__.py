@@ -1,0 +1,1 @@
+"""Where one carrier's error came from."""

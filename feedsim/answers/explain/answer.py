@@ -1,0 +1,123 @@
+"""One carrier's story: what happened, what each delay cost, why it ended so."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+from feedsim import __version__
+from feedsim.answers.answer import Answer
+from feedsim.answers.explain.study.choice import find_first, first_hazard, first_miss
+from feedsim.answers.explain.study.source import StorySource
+from feedsim.answers.explain.study.story import Story, source_for, story_of
+from feedsim.answers.line import Line
+from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.plain import Plain
+from feedsim.quantities import System
+
+__all__ = ["Explained", "explain"]
+
+First = Literal["miss", "hazard"]
+_FIRST = {"miss": ("was missed", first_miss), "hazard": ("was at risk", first_hazard)}
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Explained(Answer):
+    """The story of a carrier at each feeder that was asked for.
+
+    Attributes
+    ----------
+    line : Line
+    carrier : int or None
+        None where there is no such carrier in the run.
+    source : StorySource
+        The run, as far as the story takes.
+    first : {"miss", "hazard"} or None
+        What was looked for.
+    feeder : int or None
+    """
+
+    line: Line
+    carrier: int | None
+    source: StorySource
+    first: First | None = None
+    feeder: int | None = None
+    name: ClassVar[str] = "explain"
+
+    def stories(self, *, units: System = "metric") -> list[Story]:
+        """Return the story at each feeder; its parts add up to the placement error."""
+        if self.carrier is None:
+            return []
+        every = range(len(self.source.feeders))
+        numbers = every if self.feeder is None else [self.feeder]
+        return [story_of(self.source, self.carrier, feeder=n, units=units) for n in numbers]
+
+    def plain(self) -> dict[str, Plain]:
+        """Return the stories as data."""
+        scenario = self.line.scenario
+        return {
+            "feedsim": __version__,
+            "title": scenario.title,
+            "seed": scenario.seed,
+            "line_speed_mm_s": scenario.line.speed,
+            "carrier": self.carrier,
+            "stories": [story.to_plain() for story in self.stories()],
+        }
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return the stories in words; see :meth:`Answer.text`."""
+        from feedsim.answers.explain.text import stories_text
+
+        scenario = self.line.scenario
+        if self.carrier is None:
+            looked_for = _FIRST[self.first or "miss"][0]
+            return f"No carrier {looked_for} in this run of {scenario.run.carriers}."
+        return stories_text(
+            self.stories(units=units),
+            title=scenario.title,
+            line_speed_mm_s=scenario.line.speed,
+            seed=scenario.seed,
+            units=units,
+        )
+
+
+def explain(
+    line: Line,
+    carrier: int | None = None,
+    *,
+    first: First | None = None,
+    feeder: int | None = None,
+) -> Explained:
+    """Tell the story of one carrier.
+
+    Parameters
+    ----------
+    line : Line
+    carrier : int, optional
+        Its number in ``carriers``. This or `first`.
+    first : {"miss", "hazard"}, optional
+        The first carrier that was missed, or whose feed cycle had a hazard.
+    feeder : int, optional
+        At which feeder, from 0; at each if left out.
+
+    Raises
+    ------
+    FeedsimError
+        If both or neither are given, or there is no such carrier or feeder.
+    """
+    scenario = line.scenario
+    if feeder is not None and not 0 <= feeder < len(scenario.feeder):
+        raise _wrong("--feeder", feeder, f"a feeder from 0 to {len(scenario.feeder) - 1}")
+    if (carrier is None) == (first is None):
+        raise FeedsimError("explain needs one of --carrier N, --first-miss and --first-hazard")
+    if first is not None:
+        source, found = find_first(scenario, _FIRST[first][1], feeder=feeder)
+        return Explained(line, found, source, first, feeder)
+    last = scenario.run.warm_up + scenario.run.carriers - 1
+    if carrier is None or not 0 <= carrier <= last:
+        raise _wrong("--carrier", carrier or 0, f"a carrier from 0 to {last}")
+    return Explained(line, carrier, source_for(scenario, carrier), None, feeder)
+
+
+def _wrong(option: str, found: int, allowed: str) -> FeedsimError:
+    return FeedsimError(Fault(option, found=str(found), allowed=allowed))

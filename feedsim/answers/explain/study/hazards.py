@@ -1,0 +1,195 @@
+"""The hazards of one feed cycle: how near each came, what it means, and why."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from feedsim.answers.explain.study.record import HazardMargin
+from feedsim.answers.explain.study.source import FeederSource
+from feedsim.answers.explain.study.stage import staged_in
+from feedsim.answers.explain.study.words import Say, listed, ranged
+from feedsim.metrics.cycle_hazards import HAZARDS, any_of, cycle_hazards
+from feedsim.records.columns import FeederRecords
+
+__all__ = ["first_with_hazard", "hazards_of", "stray_words"]
+
+
+def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
+    """Return each hazard of a carrier's feed cycle, as :mod:`feedsim.metrics.cycle_hazards` has it.
+
+    Empty where the clutch did not close for it.
+    """
+    if feeder.rows.insert[carrier] < 0:
+        return ()
+    run = feeder.run
+    found = cycle_hazards(
+        feeder.rows,
+        slice(carrier, carrier + 1),
+        machine=feeder.machine,
+        carrier_length_mm=run.machine.carriers.length_mm,
+        criteria=run.criteria,
+        resolution_mm=run.resolution_mm,
+    )
+    words = _Words(feeder, carrier, say)
+    margins = []
+    for name, hazard in found.items():
+        seen, margin = bool(hazard.there[0]), float(hazard.margin[0])
+        told: str = getattr(words, name)(seen=seen)
+        shown = margin if math.isfinite(margin) else None
+        margins.append(HazardMargin(name, seen, shown, HAZARDS[name], told))
+    return tuple(margins)
+
+
+def first_with_hazard(feeder: FeederSource, warm_up: int) -> int | None:
+    """Return the first counted carrier whose feed cycle had a hazard, if there is one."""
+    run = feeder.run
+    there = any_of(
+        cycle_hazards(
+            feeder.rows,
+            slice(0, len(feeder.rows.insert)),
+            machine=feeder.machine,
+            carrier_length_mm=run.machine.carriers.length_mm,
+            criteria=run.criteria,
+            resolution_mm=run.resolution_mm,
+        )
+    )
+    counted = np.flatnonzero(there[warm_up:])
+    return int(counted[0]) + warm_up if len(counted) else None
+
+
+class _Words:
+    """What each hazard means in one cycle."""
+
+    def __init__(self, feeder: FeederSource, carrier: int, say: Say) -> None:
+        self._feeder, self._carrier, self._say = feeder, carrier, say
+        self._rows: FeederRecords = feeder.rows
+
+    def _value(self, name: str) -> float:
+        return float(getattr(self._rows, name)[self._carrier])
+
+    def nose_strike(self, *, seen: bool) -> str:
+        say, limit = self._say, self._feeder.machine.nose_limit_mm
+        position = self._value("stage_position_mm")
+        words = f"the staged nose rested at {say.mm(position)}; beyond {say.mm(limit)} it "
+        words += "reaches into the carriers' way"
+        return f"{words}: carriers before this one could have struck it" if seen else words
+
+    def tail_held(self, *, seen: bool) -> str:
+        say, tail_mm = self._say, self._value("tail_mm")
+        if math.isnan(tail_mm):
+            return "the clutch did not open in this cycle"
+        words = f"when the clutch opened, the tail of the placed insert was at {say.mm(tail_mm)}; "
+        words += f"up to {say.mm(self._feeder.machine.grip_end_mm)} the feeder holds it"
+        return f"{words}. {self._why_held(tail_mm)}" if seen else words
+
+    def _why_held(self, tail_mm: float) -> str:
+        """Say what the tail's place is made of: gap − slip + how far the next nose had come."""
+        say, feeder = self._say, self._feeder
+        pulls = "So the carrier pulled on an insert that the feeder still held."
+        number, staged = int(self._value("insert")), staged_in(feeder, self._carrier)
+        if staged is None:
+            return pulls
+        card = feeder.insert(number)
+        gap_mm = staged.nose_mm - feeder.nose_mm(number) - card.length_mm
+        next_mm = tail_mm - gap_mm + card.slip_mm
+        nominal = say.mm(feeder.machine.inserts.gap_mm)
+        return (
+            f"{pulls} Behind it came a gap of {say.mm(gap_mm)} (nominal {nominal}), and the next "
+            f"nose was {say.mm(next_mm)} past the insert eye when the clutch opened"
+        )
+
+    def speed_mismatch(self, *, seen: bool) -> str:
+        say, lands_s = self._say, self._value("placement_time_s")
+        if math.isnan(lands_s):
+            return "the insert has not landed"
+        nose, belt = self._value("nose_speed_mm_s"), self._value("belt_speed_mm_s")
+        words = f"at the landing the nose moved at {say.speed(nose)}, the belt at {say.speed(belt)}"
+        if not seen:
+            return words
+        words += f"; more than {100.0 * self._feeder.run.criteria.speed_mismatch:g} % apart"
+        return f"{words}: {self._why_apart(lands_s)}"
+
+    def _why_apart(self, lands_s: float) -> str:
+        what = self._feeder.machine
+        begins_s = self._value("engage_time_s") + what.servo.command_delay_s
+        if lands_s <= begins_s:
+            return "the insert lay on the carrier before the feed moved"
+        if lands_s > self._value("opening_time_s") + what.servo.command_delay_s:
+            return "the clutch had opened before the landing"
+        if self._feeder.ramp_end(begins_s) > lands_s:
+            return "the ramp-in was not over at the landing"
+        return "the servo lag had not settled, or the speed ratio is off 1"
+
+    def off_carrier(self, *, seen: bool) -> str:
+        say, offset = self._say, self._value("offset_mm")
+        if math.isnan(offset):
+            return "the insert has not landed"
+        end = offset + self._feeder.machine.inserts.length_mm
+        length = self._feeder.run.machine.carriers.length_mm
+        words = f"the insert lies from {say.mm(offset)} to {say.mm(end)} on a carrier of "
+        words += say.mm(length)
+        if not seen:
+            return words
+        over = max(-offset, end - length)
+        allowed = say.mm(self._feeder.run.criteria.overhang_mm)
+        return f"{words}: it reaches over by {say.mm(over)}, allowed is {allowed}"
+
+    def stray_insert(self, *, seen: bool) -> str:
+        return stray_words(self._feeder, self._carrier) if seen else "no insert was a stray"
+
+    def double(self, *, seen: bool) -> str:
+        called = bool(self._value("called_double"))
+        if seen:
+            check = "found it" if called else "did not find it"
+            return f"two inserts were drawn as one; the double check {check}"
+        return "a single insert" + (", which the double check called a double" if called else "")
+
+    def drive_overload(self, *, seen: bool) -> str:
+        say, what = self._say, self._feeder.machine
+        demand = self._value("demanded_acceleration_mm_s2")
+        asked = "an infinite acceleration (a step)" if math.isinf(demand) else None
+        words = f"the ramps ask for {asked or say.acceleration(demand)}"
+        limit = what.servo.max_acceleration_mm_s2
+        words += ", too much" if seen else ""
+        if math.isinf(limit):
+            return f"{words}; the drive has no limit"
+        return f"{words}, the drive gives {say.acceleration(limit)}"
+
+
+def _too_short(feeder: FeederSource, carrier: int) -> dict[int, str]:
+    """Return by what each insert was not seen that was on for too short a time."""
+    events = feeder.run.events_of(carrier, feeder.part("insert_eye"))
+    counted = {event.insert for event in events if event.event == "input_on"}
+    short = [event.insert for event in events if event.event == "too_short"]
+    return {insert: "scan" if insert in counted else "input filter" for insert in short}
+
+
+def stray_words(feeder: FeederSource, carrier: int) -> str:
+    """Say which inserts went past the eye in a carrier's feed cycle, and why."""
+    closes_s = float(feeder.rows.engage_time_s[carrier])
+    limit_mm = feeder.feed.position(closes_s) + feeder.run.machine.controller.search_limit_mm
+    told: dict[str, list[int]] = {}
+    too_short = _too_short(feeder, carrier)
+    for event in feeder.run.events(carrier, feeder.part("insert_eye"), "stray"):
+        card = feeder.insert(event.insert)
+        switches_s = feeder.feed.time_at(feeder.seen_edge_mm(event.insert)) + card.eye_delay_s
+        if card.missed:
+            why = "the eye did not see"
+        elif event.insert in too_short:
+            why = f"passed too fast for the eye's {too_short[event.insert]}"
+        elif switches_s < closes_s:
+            why = "switched the eye while nobody searched"
+        elif feeder.feed.position(switches_s) > limit_mm:
+            why = "switched the eye only past the search limit"
+        else:
+            why = "came while the eye's output was still on from the insert before"
+            if feeder.machine.eye.polled or feeder.machine.eye.filter_s:
+                why = "came too close behind the insert before for the eye, its filter or its scan"
+        told.setdefault(why, []).append(event.insert)
+    parts = []
+    for why, inserts in told.items():
+        number = f"insert{'s' if len(inserts) > 1 else ''} {ranged(inserts)}"
+        parts.append(f"{why} {number}" if why.endswith("see") else f"{number} {why}")
+    return f"{listed(parts)}, so that the search went on for the next one"

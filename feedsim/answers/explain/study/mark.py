@@ -1,0 +1,148 @@
+"""From a carrier's edge to the closing of the clutch: every instant, and the belt then."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.answers.explain.study.source import FeederSource, StorySource
+from feedsim.answers.explain.study.stage import Staging, came_on
+from feedsim.motion.ticks import SAME_INSTANT_S
+
+__all__ = ["Closing", "Mark", "closing_of", "mark_of", "point_at"]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A carrier at its eye.
+
+    ``passes_s``: the edge that the eye sees passes it. ``response_s``: what the output took.
+    ``output_s``: it switches, held back maybe by its last switching, or on already from a card
+    too short to be seen. ``switches_s``: so does its input, behind a filter. ``known_s``: the scan
+    tick at which the program knows. ``captured_s``: the instant whose travel is stored.
+    ``reading``: what is stored (units of the master), ``reading_mm``: the belt travel of that.
+    """
+
+    passes_s: float
+    response_s: float
+    output_s: float
+    switches_s: float
+    known_s: float
+    captured_s: float
+    reading: float
+    reading_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """How the clutch came to close for a mark.
+
+    Attributes
+    ----------
+    first_s : float
+        Motion tick at which the mark was acted on first; the engage lead is taken there.
+    point_mm : float
+        Belt travel of the engage point then.
+    travel_mm, rounded_mm : float
+        E, and what it was rounded to, as belt travel.
+    correction_mm : float
+        What the stage correction had added to E, as belt travel.
+    known_mm, head_mm, ready_mm : float
+        Belt travel from which on nothing but the next was to be waited for: the mark was
+        known, it was first in the memory, the feeder was ready. Never less than what is
+        before it.
+    due_s : float
+        The instant of ``ready_mm``.
+    waited : bool
+        The mark was acted on before the feeder was ready, and waited.
+    closes_s : float
+        Motion tick at which the clutch closed.
+    """
+
+    first_s: float
+    point_mm: float
+    travel_mm: float
+    rounded_mm: float
+    correction_mm: float
+    known_mm: float
+    head_mm: float
+    ready_mm: float
+    due_s: float
+    waited: bool
+    closes_s: float
+
+
+def mark_of(run: StorySource, carrier: int) -> Mark | None:
+    """Return how a carrier became a mark; None where the eye made none of it."""
+    seen_s = run.time_of(carrier, "carrier_eye", "switches")
+    if seen_s is None:
+        return None
+    card, master = run.carriers[carrier], run.master
+    output_s, switches_s = came_on(run.events_of(carrier, "carrier_eye"), seen_s)
+    known_s = master.scan_tick(seen_s)
+    captured_s = known_s if run.machine.carrier_eye.scanned else switches_s
+    reading = master.reading(captured_s)
+    return Mark(
+        passes_s=run.belt.time_at(card.seen_edge_mm),
+        response_s=card.eye_delay_s,
+        output_s=output_s,
+        switches_s=switches_s,
+        known_s=known_s,
+        captured_s=captured_s,
+        reading=reading,
+        reading_mm=run.travel_of(reading) if master.counting else run.belt.position(captured_s),
+    )
+
+
+def point_at(feeder: FeederSource, mark: Mark, *, t: float, correction_mm: float) -> float:
+    """Return the belt travel of a mark's engage point (mm) as the program has it at ``t`` (s).
+
+    ``correction_mm``: what the stage correction adds, counted travel.
+    """
+    run, settings = feeder.run, feeder.machine.settings
+    units = run.master.point_travel(
+        settings.engage_distance_mm + correction_mm, settings.engage_lead_s, t=t
+    )
+    return mark.reading_mm + units * run.master.unit_mm * run.scale
+
+
+def closing_of(feeder: FeederSource, carrier: int, *, mark: Mark, staging: Staging) -> Closing:
+    """Return how the clutch closed for a carrier that was engaged.
+
+    Acted on is a mark at the first motion tick at which it is known, first in the memory and
+    its point passed. If the feeder is not ready then, the mark waits until it is.
+    """
+    run, belt, settings = feeder.run, feeder.run.belt, feeder.machine.settings
+    closes_s = float(feeder.rows.engage_time_s[carrier])
+    head_s = max(mark.known_s, feeder.head_from(carrier))
+    first_s, correction = closes_s, staging.correction_mm
+    waited = False
+    if run.machine.controller.not_ready_engages:
+        lead = settings.engage_lead_s
+        uncorrected_s = run.master.first_action(
+            mark.reading, settings.engage_distance_mm, lead=lead, not_before=head_s
+        )
+        waited = staging.ready_s > uncorrected_s + SAME_INSTANT_S
+        if waited:
+            first_s, correction = uncorrected_s, 0.0
+    distance = settings.engage_distance_mm + correction
+    point_mm = point_at(feeder, mark, t=first_s, correction_mm=correction)
+    known_mm = max(point_mm, belt.position(mark.known_s))
+    head_mm = max(known_mm, belt.position(head_s))
+    due_s = max(belt.time_at(point_mm), head_s)
+    late = run.master.motion_tick(due_s) < staging.ready_s - SAME_INSTANT_S
+    ready_mm = head_mm
+    if late and (waited or correction):
+        ready_mm, due_s = max(head_mm, belt.position(staging.ready_s)), staging.ready_s
+    return Closing(
+        first_s=first_s,
+        point_mm=point_mm,
+        travel_mm=(distance - settings.engage_lead_s * run.master.speed.at(first_s)) * run.scale,
+        rounded_mm=point_mm - mark.reading_mm,
+        correction_mm=correction * run.scale,
+        known_mm=known_mm,
+        head_mm=head_mm,
+        ready_mm=ready_mm,
+        due_s=due_s,
+        waited=waited,
+        closes_s=closes_s,
+    )

@@ -1,0 +1,208 @@
+"""Why a carrier was missed, in words and numbers."""
+
+from __future__ import annotations
+
+from feedsim.answers.explain.study.hazards import stray_words
+from feedsim.answers.explain.study.mark import Mark, point_at
+from feedsim.answers.explain.study.record import Miss
+from feedsim.answers.explain.study.source import FeederSource, StorySource
+from feedsim.answers.explain.study.stage import correction_at, staged_in
+from feedsim.answers.explain.study.too_short import bridged, too_short
+from feedsim.answers.explain.study.words import Say, listed
+from feedsim.records.outcome import Outcome
+from feedsim.settings.predict import cycle_time
+
+__all__ = ["missed_because"]
+
+_UNSEEN = ("The carrier eye did not see it, so that the program had no mark of it.",)
+_AS_USUAL = 0.1  # a cycle within this share of the closed form is as usual
+
+
+def missed_because(feeder: FeederSource, carrier: int, mark: Mark | None, say: Say) -> Miss:
+    """Return why a carrier that has no insert was missed at a feeder."""
+    outcome = Outcome(int(feeder.rows.outcome[carrier]))
+    if outcome is Outcome.MERGED:
+        return _merged(feeder.run, carrier, say)
+    if mark is None:
+        return too_short(feeder.run, carrier, say) or Miss(_UNSEEN)
+    why = {
+        Outcome.MARK_MEMORY_FULL: _memory_full,
+        Outcome.LATE_MARK: _late_mark,
+        Outcome.NOT_STAGED: _not_staged,
+        Outcome.NO_INSERT: _no_insert,
+    }.get(outcome)
+    return why(feeder, carrier, mark, say) if why else Miss(("The line had stopped.",))
+
+
+def _merged(run: StorySource, carrier: int, say: Say) -> Miss:
+    eye, belt = run.machine.carrier_eye, run.belt
+    before = next(k for k in reversed(range(carrier)) if not run.carriers[k].missed)
+    gap = bridged(run, carrier, before, say)
+    if gap is not None:
+        return gap
+    tail_mm = run.carriers[before].leading_edge_mm + run.machine.carriers.length_mm
+    seen_mm = run.carriers[carrier].seen_edge_mm
+    off_s = belt.time_at(tail_mm) + eye.off_response_s
+    passes_s = belt.time_at(seen_mm)
+    needs_mm = belt.position(off_s) - tail_mm
+    short_mm = belt.position(off_s) - seen_mm
+    return Miss(
+        (
+            f"The carrier eye saw it and carrier {before} as one: the gap between them was "
+            f"{say.mm(seen_mm - tail_mm)} as the eye sees it, and the eye needs "
+            f"{say.mm(needs_mm)} ({say.s(eye.off_response_s)}) to switch off.",
+            f"The gap was {say.mm(short_mm)} too short.",
+        ),
+        off_s - passes_s,
+        short_mm,
+    )
+
+
+def _memory_full(feeder: FeederSource, carrier: int, mark: Mark, say: Say) -> Miss:
+    run = feeder.run
+    waiting = [
+        k
+        for k in range(carrier)
+        if feeder.entered_memory(k) and feeder.decided_at(k) >= mark.known_s
+    ]
+    holds = run.machine.controller.mark_memory
+    said = f"The mark memory holds {holds} mark{'s' if holds > 1 else ''}, and was full when this "
+    said += f"one became known: carrier{'s' if len(waiting) > 1 else ''} {listed(waiting)} waited."
+    if not waiting:
+        return Miss((said,))
+    free_s = feeder.decided_at(waiting[0])
+    short_mm = run.belt.position(free_s) - run.belt.position(mark.known_s)
+    more = f"Carrier {waiting[0]} left it {say.s(free_s - mark.known_s)} later, "
+    return Miss((said, f"{more}{say.mm(short_mm)} of belt."), free_s - mark.known_s, short_mm)
+
+
+def _late_mark(feeder: FeederSource, carrier: int, mark: Mark, say: Say) -> Miss:
+    run, belt = feeder.run, feeder.run.belt
+    decided_s = feeder.decided_at(carrier)
+    if decided_s > mark.known_s or run.machine.controller.late_mark_engages:
+        return _out_of_reach(feeder, mark, say, decided_s=decided_s)
+    correction = correction_at(feeder, mark.known_s)
+    point_mm = point_at(feeder, mark, t=mark.known_s, correction_mm=correction)
+    past_mm = belt.position(mark.known_s) - point_mm
+    ago_s = mark.known_s - belt.time_at(point_mm)
+    where = say.from_stored(point_mm - mark.reading_mm)
+    return Miss(
+        (
+            f"Its engage point lay {where}, and the mark was known "
+            f"{say.s(mark.known_s - mark.passes_s)} after its edge, when the belt was "
+            f"{say.mm(past_mm)} past the point already.",
+            "The program skips marks that are late.",
+        ),
+        ago_s,
+        past_mm,
+    )
+
+
+def _out_of_reach(feeder: FeederSource, mark: Mark, say: Say, *, decided_s: float) -> Miss:
+    run, settings = feeder.run, feeder.machine.settings
+    correction = correction_at(feeder, decided_s)
+    point_mm = point_at(feeder, mark, t=decided_s, correction_mm=correction)
+    past_mm = run.belt.position(decided_s) - point_mm
+    room_mm = run.machine.carriers.length_mm - settings.target_offset_mm
+    return Miss(
+        (
+            f"When the clutch could have closed, the belt was {say.mm(past_mm)} past the engage "
+            f"point. More than {say.mm(room_mm)}, carrier length less target offset, past it the "
+            "carrier can no longer be hit.",
+        ),
+        None,
+        past_mm - room_mm,
+    )
+
+
+def _no_insert(feeder: FeederSource, carrier: int, _: Mark, say: Say) -> Miss:
+    limit = say.mm(feeder.run.machine.controller.search_limit_mm)
+    before = feeder.cycle_before(carrier)
+    ended_s = feeder.run.time_of(
+        -1 if before is None else before, feeder.part("clutch"), "search_ends"
+    )
+    whose = "The first insert" if before is None else f"In the feed cycle of carrier {before} one"
+    ago = "" if ended_s is None else f" {say.s(feeder.decided_at(carrier) - ended_s)} before"
+    return Miss(
+        (
+            f"The feeder is empty: no insert was found within the search limit, {limit} of feed. "
+            f"{whose} was searched for, until{ago}.",
+        )
+    )
+
+
+# -- not staged ----------------------------------------------------------------------
+
+
+def _not_staged(feeder: FeederSource, carrier: int, _: Mark, say: Say) -> Miss:
+    run = feeder.run
+    if feeder.rows.insert[carrier] >= 0:
+        return _stopped_short(feeder, carrier, say)
+    before, tick_s = feeder.cycle_before(carrier), feeder.decided_at(carrier)
+    if before is None:
+        return Miss(("The feeder had not staged its first insert.",))
+    closed_s = tick_s - float(feeder.rows.engage_time_s[before])
+    busy = f"{say.s(closed_s)} before, the clutch had closed for carrier {before}"
+    if run.machine.controller.not_ready_engages:
+        said = f"Its mark waited for the feeder until the carrier could no longer be hit: {busy}."
+    else:
+        said = f"The feeder was busy at its engage point: {busy}."
+    staged = staged_in(feeder, before)
+    if staged is None:
+        ended_s = run.time_of(before, feeder.part("clutch"), "search_ends")
+        later = "" if ended_s is None else f" {say.s(ended_s - tick_s)} later"
+        why = f"It still searched for an insert, and gave up{later}."
+        if feeder.rows.strays[before]:
+            why += f" In that cycle {stray_words(feeder, before)}."
+        return Miss((said, why))
+    short_s = staged.ready_s - tick_s
+    short_mm = run.belt.position(staged.ready_s) - run.belt.position(tick_s)
+    ready = f"It was ready {say.s(short_s)} later, {say.mm(short_mm)} of belt too late."
+    if short_s <= 0.0:
+        ready = f"It was ready {say.s(-short_s)} before that motion tick, too late to be noticed."
+    words = (said, ready, *_why_busy(feeder, carrier, before, say))
+    return Miss(words, short_s, short_mm) if short_s > 0.0 else Miss(words)
+
+
+def _why_busy(feeder: FeederSource, carrier: int, before: int, say: Say) -> tuple[str, ...]:
+    run, rows = feeder.run, feeder.rows
+    closes_s = float(rows.engage_time_s[before])
+    took_s = float(rows.ready_time_s[before]) - closes_s
+    speed = run.belt.speed(closes_s) or run.machine.line.speed_mm_s
+    usual_s = cycle_time(run.machine, feeder.machine, speed=speed)
+    against = f"the cycle took {say.s(took_s)}; about {say.s(usual_s)} would be usual"
+    if rows.strays[before]:
+        return (f"In that cycle {stray_words(feeder, before)}: {against}.",)
+    misfeeds = _misfeeds(feeder, before)
+    if misfeeds:
+        times = "once" if misfeeds == 1 else f"{misfeeds} times"
+        return (f"In that cycle the singulator drew nothing {times} (a misfeed): {against}.",)
+    if abs(took_s / usual_s - 1.0) > _AS_USUAL:
+        return (f"{against[0].upper()}{against[1:]}.",)
+    edges = run.records.carriers.leading_edge_mm
+    belt_mm = run.belt.position(closes_s + took_s) - run.belt.position(closes_s)
+    return (
+        f"The cycle took {say.s(took_s)}, as usual, in which the belt moves {say.mm(belt_mm)}; "
+        f"this carrier came {say.mm(float(edges[carrier] - edges[before]))} behind carrier "
+        f"{before} (mean pitch {say.mm(run.machine.carriers.pitch_mm)}).",
+    )
+
+
+def _misfeeds(feeder: FeederSource, carrier: int) -> int:
+    """Return on how many pitches of a carrier's feed cycle nothing was drawn."""
+    staged = staged_in(feeder, carrier)
+    if staged is None:
+        return 0
+    first = int(feeder.rows.insert[carrier]) + 1
+    return sum(not feeder.insert(number).drawn for number in range(first, staged.insert))
+
+
+def _stopped_short(feeder: FeederSource, carrier: int, say: Say) -> Miss:
+    number = int(feeder.rows.insert[carrier])
+    target_mm = feeder.nose_mm(number) + feeder.insert(number).slip_mm
+    target_mm += feeder.machine.insert_eye_to_placement_mm
+    rest_mm = feeder.feed.command(feeder.run.ends_s)
+    short_mm = target_mm - rest_mm
+    words = f"Insert {number} was engaged for it, but the feed stopped {say.mm(short_mm)} short of "
+    words += "the placement point, and no later cycle moved it on before the run ended."
+    return Miss((words,), None, short_mm * feeder.per_feed)

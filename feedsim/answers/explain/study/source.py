@@ -1,0 +1,300 @@
+"""A traced run with all that the stories of its carriers are told from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from functools import cached_property
+from itertools import accumulate
+
+import numpy as np
+
+from feedsim.answers.explain.study.feed import FeedTravel
+from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
+from feedsim.answers.explain.study.terms import Terms, terms_of
+from feedsim.draws.cards import CarrierCard, Draws, InsertCard
+from feedsim.machine import Feeder, Machine
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.spread import resolution_mm
+from feedsim.motion.belt import BeltMotion
+from feedsim.motion.master import Master
+from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.records.trace import Trace, TraceEvent
+from feedsim.settings.solve import Solution, solve_feeder
+
+__all__ = ["FeederSource", "StorySource"]
+
+_NOTHING: tuple[TraceEvent, ...] = ()
+_NEAR_S = 1.0
+
+
+class StorySource:
+    """One run, its trace, and the draws that it came from.
+
+    Everything that is worked out once a run is kept, so that many stories may be told of it.
+
+    Parameters
+    ----------
+    machine : Machine
+        With its settings solved.
+    draws : Draws
+        Those that the run was made with: the cards are drawn again from them.
+    records, trace
+        Of one and the same run, the trace with every event of it.
+    criteria : Criteria
+        For the limits of the hazards.
+    names : sequence of str
+        One for each feeder.
+
+    Raises
+    ------
+    ValueError
+        If these do not belong together: the draws are of other cards, or the trace has not
+        every event.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        draws: Draws,
+        *,
+        records: RunRecords,
+        trace: Trace,
+        criteria: Criteria,
+        names: Sequence[str],
+    ) -> None:
+        self.machine = machine
+        self.records = records
+        self.trace = trace
+        self.criteria = criteria
+        self._events = _by_carrier(trace)
+        self.carriers = _carriers(draws, records)
+        self.disturbances = tuple(e for e in trace.events if disturbs(e))
+        self.stretches = stretches_of(self.disturbances, machine)
+        if not self._whole():
+            msg = "the trace has not every event of the run"
+            raise ValueError(msg)
+        phases = draws.phases()
+        self.master = Master(
+            trace.belt,
+            machine.encoder,
+            controller=machine.controller,
+            phase=phases.encoder,
+            ticks_phase_s=phases.ticks_s,
+        )
+        self.phase = phases.encoder if self.master.counting else 0.0
+        self.feeders = tuple(
+            FeederSource(self, number, names[number], inserts=draws.inserts(number))
+            for number in range(len(machine.feeders))
+        )
+
+    def _whole(self) -> bool:
+        """Tell whether the trace has all that came before anything stopped the line.
+
+        That is every carrier, and the jog of a start from empty, which is no carrier's.
+        """
+        jogs = range(len(self.machine.feeders) if self.machine.start_empty else 0)
+        if any((-1, f"feeder.{number}.clutch") not in self._events for number in jogs):
+            return False
+        times = self.records.carriers.eye_time_s.tolist()
+        begins = self.disturbed_s - _NEAR_S
+        return all((k, "carrier_eye") in self._events for k, t in enumerate(times) if t < begins)
+
+    @property
+    def disturbed_s(self) -> float:
+        """When the line was first stopped or adjusted, or a fault rehearsed (s); ``inf``: never."""
+        return min((e.time_s for e in self.disturbances), default=math.inf)
+
+    def disturbance(self, from_s: float, to_s: float) -> Stretch | None:
+        """Return the first stretch that has to do with a time (s): the line not left to itself."""
+        those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
+        return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
+
+    @property
+    def belt(self) -> BeltMotion:
+        """The belt's motion."""
+        return self.trace.belt
+
+    @property
+    def scale(self) -> float:
+        """Belt travel per counted travel, 1 + ε."""
+        return 1.0 + self.machine.encoder.scale_error
+
+    @cached_property
+    def resolution_mm(self) -> float:
+        """Positions that differ by less than this count as one (mm)."""
+        return resolution_mm(self.records)
+
+    @cached_property
+    def ends_s(self) -> float:
+        """The time of the last event (s)."""
+        return max((e.time_s for e in self.trace.events if e.time_s < math.inf), default=0.0)
+
+    def travel_of(self, reading: float) -> float:
+        """Return the belt travel (mm) at which a reading is reached."""
+        return (reading - self.phase) * self.master.unit_mm * self.scale
+
+    @cached_property
+    def parts(self) -> list[str]:
+        """What the trace calls the parts of the line that something happened at."""
+        return sorted({part for _, part in self._events})
+
+    def events_of(self, carrier: int, part: str) -> Sequence[TraceEvent]:
+        """Return what a part did for a carrier (-1: for none), in order of time."""
+        return self._events.get((carrier, part), _NOTHING)
+
+    def events(self, carrier: int, part: str, event: str) -> list[TraceEvent]:
+        """Return those events that are called so."""
+        return [e for e in self.events_of(carrier, part) if e.event == event]
+
+    def time_of(self, carrier: int, part: str, event: str) -> float | None:
+        """Return the time (s) of the first such event of a carrier, if there is one."""
+        found = self.events(carrier, part, event)
+        return found[0].time_s if found else None
+
+
+class FeederSource:
+    """One feeder of the run."""
+
+    def __init__(
+        self, run: StorySource, number: int, name: str, *, inserts: Iterator[tuple[object, ...]]
+    ) -> None:
+        self.run = run
+        self.number = number
+        self.name = name
+        self._drawn = inserts
+        self._inserts: list[InsertCard] = []
+
+    @property
+    def machine(self) -> Feeder:
+        """What it is."""
+        return self.run.machine.feeders[self.number]
+
+    @property
+    def rows(self) -> FeederRecords:
+        """What it did."""
+        return self.run.records.feeders[self.number]
+
+    @cached_property
+    def feed(self) -> FeedTravel:
+        """How it moved."""
+        return FeedTravel(self.run.trace.feeds[self.number], until_s=self.run.ends_s + 1.0)
+
+    @cached_property
+    def cycles(self) -> list[int]:
+        """Carriers for which the clutch closed, in order."""
+        return [int(k) for k in np.flatnonzero(self.rows.insert >= 0)]
+
+    @cached_property
+    def _decided(self) -> list[float]:
+        """When each carrier was engaged or missed (s)."""
+        part = self.part("program")
+        times: list[float] = self.rows.engage_time_s.tolist()
+        for carrier, t in enumerate(times):
+            if math.isnan(t):
+                events = self.run.events_of(carrier, part)
+                times[carrier] = events[0].time_s if events else -math.inf
+        return times
+
+    @cached_property
+    def _left_by(self) -> list[float]:
+        """For each carrier: when it and all before it were engaged or missed (s)."""
+        return list(accumulate(self._decided, max))
+
+    @cached_property
+    def terms(self) -> Terms:
+        """The sums of the terms of its right settings where ramp and lag are over in time."""
+        return terms_of(self.run.machine, self.machine)
+
+    @cached_property
+    def right(self) -> Solution:
+        """Its right settings at line speed."""
+        return solve_feeder(self.run.machine, self.machine)
+
+    @property
+    def per_feed(self) -> float:
+        """Belt travel per feed travel with the clutch closed, (1 + ε)/g."""
+        return self.run.scale / self.machine.settings.speed_ratio
+
+    def ramp_end(self, begins_s: float) -> float:
+        """Return when a ramp-in that begins at this time is over (s), if it is let."""
+        clutch, belt = self.machine.clutch, self.run.belt
+        if not clutch.travel_ramp:
+            return begins_s + clutch.ramp_in
+        return belt.time_at(belt.position(begins_s) + clutch.ramp_in * self.run.scale)
+
+    def part(self, name: str) -> str:
+        """Return what the trace calls a part of this feeder."""
+        return f"feeder.{self.number}.{name}"
+
+    def head_from(self, carrier: int) -> float:
+        """Return when all carriers before have left the mark memory (s)."""
+        return self._left_by[carrier - 1] if carrier else -math.inf
+
+    def decided_at(self, carrier: int) -> float:
+        """Return when the clutch closed for a carrier, or it was missed (s)."""
+        return self._decided[carrier]
+
+    def entered_memory(self, carrier: int) -> bool:
+        """Tell whether a carrier's mark was taken into the mark memory."""
+        outcome = self.rows.outcome[carrier]
+        if outcome in {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.MARK_MEMORY_FULL}:
+            return False
+        if outcome != Outcome.LATE_MARK or self.run.machine.controller.late_mark_engages:
+            return True
+        known = self.run.time_of(carrier, "carrier_eye", "known")
+        return known is not None and self.decided_at(carrier) > known
+
+    def insert(self, number: int) -> InsertCard:
+        """Return a card of this feeder by its number."""
+        while len(self._inserts) <= number:
+            self._inserts.append(InsertCard(*next(self._drawn)))  # type: ignore[arg-type]
+        return self._inserts[number]
+
+    def nose_mm(self, number: int) -> float:
+        """Return the feed travel at which an insert's nose is at its eye, before its slip."""
+        first = -self.machine.settings.stage_position_mm
+        if self.run.machine.start_empty:
+            first = self.machine.inserts.gap_mm
+        return first + self._moved_mm(number) + self.insert(number).nose_mm
+
+    def _moved_mm(self, number: int) -> float:
+        """Return by how much an insert lies further back, the feed having run without any."""
+        moved = self.run.trace.moved
+        if not moved:
+            return 0.0
+        return sum(mm for first, mm in moved[self.number] if first <= number)
+
+    @cached_property
+    def staged(self) -> dict[int, TraceEvent]:
+        """For each insert that was staged the event of that; none for one staged as it began."""
+        part = self.part("clutch")
+        events = (e for e in self.run.trace.events if e.part == part and e.event == "staged")
+        return {event.insert: event for event in events}
+
+    def seen_edge_mm(self, number: int) -> float:
+        """Return the feed travel at which the edge that the eye sees passes it."""
+        card = self.insert(number)
+        return self.nose_mm(number) + card.seen_edge_mm - card.nose_mm
+
+    def cycle_before(self, carrier: int) -> int | None:
+        """Return for which carrier the clutch had closed last before it could for this one."""
+        place = int(np.searchsorted(self.cycles, carrier))
+        return self.cycles[place - 1] if place else None
+
+
+def _by_carrier(trace: Trace) -> dict[tuple[int, str], list[TraceEvent]]:
+    found: dict[tuple[int, str], list[TraceEvent]] = {}
+    for event in trace.events:
+        found.setdefault((event.carrier, event.part), []).append(event)
+    return found
+
+
+def _carriers(draws: Draws, records: RunRecords) -> list[CarrierCard]:
+    edges = records.carriers.leading_edge_mm
+    cards = [CarrierCard(*card) for _, card in zip(edges, draws.carriers(), strict=False)]
+    if [card.leading_edge_mm for card in cards] != edges.tolist():
+        msg = "these draws are not those of the run"
+        raise ValueError(msg)
+    return cards

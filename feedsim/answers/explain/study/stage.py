@@ -1,0 +1,207 @@
+"""How an insert came to be staged: from its edge at the insert eye to rest, every instant."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from feedsim.answers.explain.study.source import FeederSource
+from feedsim.records.trace import TraceEvent
+from feedsim.settings.nominal import eye_delay
+
+__all__ = ["Opening", "Sighting", "Staging", "came_on", "correction_at", "staged_in", "staging_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """An insert at its eye: as :class:`feedsim.answers.explain.study.mark.Mark` of a carrier."""
+
+    passes_s: float
+    response_s: float
+    output_s: float
+    switches_s: float
+    known_s: float
+    captured_s: float
+    reading_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """How the clutch came to open after an insert was seen.
+
+    ``point_mm``, ``travel_mm``, ``rounded_mm``: belt travel of the disengage point, U, and
+    what it was rounded to. ``known_mm``: where the belt was when point and edge were both
+    there, ``due_s`` that instant. ``opens_s``: the motion tick.
+    """
+
+    point_mm: float
+    travel_mm: float
+    rounded_mm: float
+    known_mm: float
+    due_s: float
+    opens_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Staging:
+    """An insert at rest, and how it came there.
+
+    Attributes
+    ----------
+    insert : int
+    carrier : int or None
+        In whose feed cycle; None: before the first (staged at the start, or jogged).
+    sighting : Sighting or None
+        None for the insert that is staged at the start.
+    opening : Opening or None
+        None where no clutch opened.
+    nose_mm : float
+        Feed travel at which its nose was at the eye.
+    rest_mm : float
+        Where the command came to rest, feed travel.
+    ready_s : float
+    correction_mm : float
+        What the controller believes the stage to be off by, in counted belt travel; 0 without
+        stage correction.
+    """
+
+    insert: int
+    carrier: int | None
+    sighting: Sighting | None
+    opening: Opening | None
+    nose_mm: float
+    rest_mm: float
+    ready_s: float
+    correction_mm: float
+
+    @property
+    def position_mm(self) -> float:
+        """Where its nose rests, from the insert eye (mm)."""
+        return self.rest_mm - self.nose_mm
+
+
+def staging_of(feeder: FeederSource, carrier: int) -> Staging:
+    """Return how the insert was staged that was engaged for a carrier."""
+    event = feeder.staged.get(int(feeder.rows.insert[carrier]))
+    return _at_the_start(feeder) if event is None else _staged(feeder, event)
+
+
+def staged_in(feeder: FeederSource, carrier: int | None) -> Staging | None:
+    """Return what a carrier's feed cycle staged (None: what was staged before all cycles).
+
+    None where its search ended without an insert.
+    """
+    key = -1 if carrier is None else carrier
+    if carrier is None and not feeder.run.machine.start_empty:
+        return _at_the_start(feeder)
+    staged = feeder.run.events(key, feeder.part("clutch"), "staged")
+    return _staged(feeder, staged[0]) if staged else None
+
+
+def _at_the_start(feeder: FeederSource) -> Staging:
+    stage = feeder.machine.settings.stage_position_mm
+    return Staging(0, None, None, None, -stage, 0.0, 0.0, 0.0)
+
+
+def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
+    """Return how the insert of an event came to be staged."""
+    number, staged = event.insert, event.time_s
+    carrier = None if event.carrier < 0 else event.carrier
+    events = feeder.run.events_of(event.carrier, feeder.part("insert_eye"))
+    of_it = [event for event in events if event.insert == number]
+    switches_s = next(event.time_s for event in of_it if event.event == "switches")
+    sighting = _sighting(feeder, number, of_it, switches_s=switches_s)
+    opening = None if carrier is None else _opening(feeder, carrier, sighting)
+    rest_mm = feeder.feed.command(staged)
+    return Staging(
+        insert=number,
+        carrier=carrier,
+        sighting=sighting,
+        opening=opening,
+        nose_mm=feeder.nose_mm(number),
+        rest_mm=rest_mm,
+        ready_s=staged,
+        correction_mm=_correction(feeder, sighting, rest_mm=rest_mm, jogged=carrier is None),
+    )
+
+
+def came_on(events: Iterable[TraceEvent], seen_s: float) -> tuple[float, float]:
+    """Return when output and input came on (s), of what an eye did about a card that it saw.
+
+    Without filter and polling both are the switching, ``seen_s``.
+    """
+    times = {event.event: event.time_s for event in events}
+    input_s = times.get("input_on", seen_s)
+    return min(times.get("output_on", seen_s), input_s), input_s
+
+
+def correction_at(feeder: FeederSource, t: float) -> float:
+    """Return the stage correction in force at a scan tick ``t`` (s), counted belt travel (mm).
+
+    It is in force from the ready time to the closing; at one instant a scan tick comes after
+    the one and before the other.
+    """
+    if not feeder.machine.settings.stage_correction:
+        return 0.0
+    times = feeder.rows.engage_time_s
+    closed_s = max((float(times[k]) for k in feeder.cycles if times[k] < t), default=-math.inf)
+    ready = [e for e in feeder.staged.values() if closed_s <= e.time_s <= t]
+    if not ready:
+        return 0.0
+    return _staged(feeder, max(ready, key=lambda event: event.time_s)).correction_mm
+
+
+def _sighting(
+    feeder: FeederSource, number: int, eye_events: list[TraceEvent], *, switches_s: float
+) -> Sighting:
+    run = feeder.run
+    output_s, input_s = came_on(eye_events, switches_s)
+    known_s = run.master.scan_tick(switches_s)
+    captured_s = known_s if feeder.machine.eye.scanned else switches_s
+    counting = run.master.counting
+    return Sighting(
+        passes_s=feeder.feed.time_at(feeder.seen_edge_mm(number)),
+        response_s=feeder.insert(number).eye_delay_s,
+        output_s=output_s,
+        switches_s=input_s,
+        known_s=known_s,
+        captured_s=captured_s,
+        reading_mm=run.travel_of(run.master.reading(captured_s))
+        if counting
+        else run.belt.position(captured_s),
+    )
+
+
+def _opening(feeder: FeederSource, carrier: int, sighting: Sighting) -> Opening | None:
+    run, settings = feeder.run, feeder.machine.settings
+    opens_s = float(feeder.rows.opening_time_s[carrier])
+    if math.isnan(opens_s):
+        return None
+    lead = settings.disengage_lead_s
+    units = run.master.point_travel(settings.disengage_distance_mm, lead, t=opens_s)
+    rounded_mm = units * run.master.unit_mm * run.scale
+    point_mm = sighting.reading_mm + rounded_mm
+    counted = settings.disengage_distance_mm - lead * run.master.speed.at(opens_s)
+    return Opening(
+        point_mm=point_mm,
+        travel_mm=counted * run.scale,
+        rounded_mm=rounded_mm,
+        known_mm=max(point_mm, run.belt.position(sighting.known_s)),
+        due_s=max(run.belt.time_at(point_mm), sighting.known_s),
+        opens_s=opens_s,
+    )
+
+
+def _correction(feeder: FeederSource, sighting: Sighting, *, rest_mm: float, jogged: bool) -> float:
+    """Return (stage estimate − stage position)/g (model, section 8)."""
+    machine, run = feeder.machine, feeder.run
+    settings = machine.settings
+    if not settings.stage_correction:
+        return 0.0
+    speed = machine.jog_speed_mm_s
+    if not jogged:
+        speed = settings.speed_ratio * run.master.speed.at(sighting.known_s)
+    travelled = rest_mm - feeder.feed.position(sighting.captured_s)
+    estimate = travelled + speed * eye_delay(machine.eye, run.machine.controller)
+    return (estimate - settings.stage_position_mm) / settings.speed_ratio

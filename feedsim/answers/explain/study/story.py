@@ -1,0 +1,276 @@
+"""One carrier's story: what happened, what each delay cost, and why it ended as it did."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from feedsim.answers.explain.study.disturbed import disturbed
+from feedsim.answers.explain.study.events import (
+    closing_events,
+    cycle_events,
+    due_events,
+    landing_events,
+    mark_events,
+    staging_events,
+)
+from feedsim.answers.explain.study.hazards import hazards_of
+from feedsim.answers.explain.study.mark import Mark, closing_of, mark_of
+from feedsim.answers.explain.study.missed import missed_because
+from feedsim.answers.explain.study.parts import landing_of, parts_of
+from feedsim.answers.explain.study.record import Happening, HazardMargin, Part, Story, sum_of
+from feedsim.answers.explain.study.run import BEYOND, landing_to_come, source_of, traced
+from feedsim.answers.explain.study.source import FeederSource, StorySource
+from feedsim.answers.explain.study.stage import staging_of
+from feedsim.answers.explain.study.stretches import Stretch
+from feedsim.answers.explain.study.words import Say, listed
+from feedsim.errors import FeedsimError
+from feedsim.quantities import System
+from feedsim.records.outcome import Outcome
+from feedsim.scenario import Scenario
+
+__all__ = ["Story", "StorySource", "explain", "source_for", "source_of", "story_of", "traced"]
+
+_LARGEST = 3
+_NOT_OF_THE_FEEDER = {
+    Outcome.NOT_SEEN,
+    Outcome.MERGED,
+    Outcome.LATE_MARK,
+    Outcome.MARK_MEMORY_FULL,
+}
+_WORTH_MM = 5e-4
+
+
+def source_for(scenario: Scenario, carrier: int, *, replication: int = 0) -> StorySource:
+    """Run a scenario as far as the story of a carrier takes; see :func:`explain`."""
+    total = scenario.run.warm_up + scenario.run.carriers
+    if not 0 <= carrier < total:
+        raise FeedsimError(f"the run has no carrier {carrier}: they are 0 to {total - 1}")
+    source = traced(scenario, carriers=carrier + 1 + BEYOND, replication=replication)
+    if len(source.carriers) < total and landing_to_come(source, carrier):
+        source = traced(scenario, replication=replication)
+    return source
+
+
+def explain(
+    scenario: Scenario, carrier: int, *, replication: int = 0, units: System = "metric"
+) -> list[Story]:
+    """Tell the story of one carrier, at each feeder.
+
+    Runs the scenario as far as that takes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    carrier : int
+        Its number from 0, the warm-up included, as in ``carriers.csv``.
+    replication : int, optional
+        Which set of cards.
+    units : {"metric", "inch"}
+        Of lengths in words; the numbers are in mm.
+
+    Raises
+    ------
+    FeedsimError
+        If the run has no such carrier.
+    """
+    source = source_for(scenario, carrier, replication=replication)
+    return [
+        story_of(source, carrier, feeder=number, units=units)
+        for number in range(len(source.feeders))
+    ]
+
+
+def story_of(
+    source: StorySource, carrier: int, *, feeder: int = 0, units: System = "metric"
+) -> Story:
+    """Tell the story of one carrier at one feeder from a run that is already there.
+
+    Parameters
+    ----------
+    source : StorySource
+        As :func:`traced` or :func:`source_of` make it; it may serve for any number of stories.
+    carrier : int
+        Its number from 0, the warm-up included.
+    feeder : int, optional
+        From 0.
+    units : {"metric", "inch"}
+        Of lengths in words.
+
+    Raises
+    ------
+    IndexError
+        If the run has no such carrier or feeder.
+    """
+    if not (0 <= carrier < len(source.carriers) and 0 <= feeder < len(source.feeders)):
+        msg = f"no carrier {carrier} at feeder {feeder} in this run"
+        raise IndexError(msg)
+    return _Told(source.feeders[feeder], carrier, Say(units)).story()
+
+
+class _Told:
+    """A story being told."""
+
+    def __init__(self, feeder: FeederSource, carrier: int, say: Say) -> None:
+        self.feeder, self.carrier, self.say = feeder, carrier, say
+        self.run, self.rows = feeder.run, feeder.rows
+        self.mark = mark_of(self.run, carrier)
+        self.outcome = Outcome(int(self.rows.outcome[carrier]))
+        self.engaged = bool(self.rows.insert[carrier] >= 0)
+
+    def story(self) -> Story:
+        story = Story(
+            carrier=self.carrier,
+            feeder=self.feeder.number,
+            feeder_name=self.feeder.name,
+            outcome=self.outcome.cause,
+            reason=(),
+            insert=int(self.rows.insert[self.carrier]) if self.engaged else None,
+            leading_edge_mm=float(self.run.records.carriers.leading_edge_mm[self.carrier]),
+            eye_time_s=float(self.run.records.carriers.eye_time_s[self.carrier]),
+            engage_speed_mm_s=None,
+            opening_speed_mm_s=None,
+            placement_error_mm=None,
+            sum_of_parts_mm=None,
+            short_s=None,
+            short_mm=None,
+            events=(),
+            parts=(),
+            hazards=(),
+        )
+        stretch = self._disturbance()
+        if stretch is not None:
+            return replace(story, **disturbed(self.feeder, self.carrier, self.say, stretch))
+        story = replace(story, hazards=hazards_of(self.feeder, self.carrier, self.say))
+        if self.engaged and self.mark is not None:
+            return self._engaged(story, self.mark)
+        return self._missed(story)
+
+    def _disturbance(self) -> Stretch | None:
+        """Return what kept the line from being left to itself while this carrier was dealt with."""
+        run, through_s = self.run, self._through_s()
+        if through_s < run.disturbed_s:
+            return None
+        if self.outcome is Outcome.LINE_STOP:
+            return run.disturbance(-math.inf, through_s)
+        found = run.disturbance(self._comes_s(), through_s)
+        if found is not None or self.outcome in _NOT_OF_THE_FEEDER:
+            return found
+        staged_by, until_s = self.feeder.cycle_before(self.carrier), through_s
+        if self.engaged:
+            staging = staging_of(self.feeder, self.carrier)
+            if staging.carrier is None:  # by a jog, which a stop does not disturb
+                return None
+            staged_by, until_s = staging.carrier, staging.ready_s
+        closed_s = -math.inf
+        if staged_by is not None:
+            closed_s = float(self.rows.engage_time_s[staged_by])
+        return run.disturbance(closed_s, until_s)
+
+    def _comes_s(self) -> float:
+        """Return when its edge, seen or not, or that of the one before, comes to the eye (s)."""
+        cards, belt = self.run.carriers, self.run.belt
+        edges = [cards[self.carrier].leading_edge_mm, cards[self.carrier].seen_edge_mm]
+        if self.outcome is Outcome.MERGED and self.carrier:
+            edges.append(cards[self.carrier - 1].leading_edge_mm)
+        return min(belt.time_at(edge) for edge in edges)
+
+    def _through_s(self) -> float:
+        """Return when the feeder was through with it (s); ``inf``: it was not."""
+        times = [
+            self.feeder.decided_at(self.carrier),
+            float(self.rows.placement_time_s[self.carrier]),
+            float(self.rows.ready_time_s[self.carrier]),
+        ]
+        last = max(t for t in times if not math.isnan(t))
+        return last if last > -math.inf else math.inf
+
+    def _engaged(self, story: Story, mark: Mark) -> Story:
+        feeder, carrier, say = self.feeder, self.carrier, self.say
+        staging = staging_of(feeder, carrier)
+        closing = closing_of(feeder, carrier, mark=mark, staging=staging)
+        events = [
+            *staging_events(feeder, staging, say),
+            *mark_events(self.run, carrier, mark, say),
+            *closing_events(feeder, mark, closing, say),
+            *cycle_events(feeder, carrier, say),
+        ]
+        opening = staging.opening
+        story = replace(
+            story,
+            engage_speed_mm_s=self.run.belt.speed(closing.first_s),
+            opening_speed_mm_s=None if opening is None else self.run.belt.speed(opening.opens_s),
+        )
+        if self.outcome is not Outcome.PLACED:
+            miss = missed_because(feeder, carrier, mark, say)
+            return replace(story, reason=miss.words, short_mm=miss.short_mm, events=_sorted(events))
+        landing = landing_of(feeder, carrier, staging=staging)
+        parts = parts_of(
+            feeder, carrier, mark=mark, closing=closing, staging=staging, landing=landing
+        )
+        error_mm = float(self.rows.placement_error_mm[carrier])
+        told = landing_events(feeder, carrier, closing=closing, landing=landing, say=say)
+        return replace(
+            story,
+            reason=tuple(self._placed(error_mm, parts, story.hazards)),
+            placement_error_mm=error_mm,
+            sum_of_parts_mm=sum_of(parts),
+            events=_sorted([*events, *told]),
+            parts=parts,
+        )
+
+    def _placed(
+        self, error_mm: float, parts: Sequence[Part], hazards: Sequence[HazardMargin]
+    ) -> Iterator[str]:
+        say, tolerance = self.say, self.run.criteria.placement_tolerance_mm
+        inside = abs(error_mm) <= tolerance + self.run.resolution_mm
+        where = "within" if inside else "OUT OF"
+        yield f"Placed {say.late(error_mm)}, {where} the tolerance of {say.mm(tolerance)}."
+        large = sorted(parts, key=lambda part: -abs(part.error_mm))[:_LARGEST]
+        names = [
+            f"{part.name} ({say.late(part.error_mm)})"
+            for part in large
+            if abs(part.error_mm) > _WORTH_MM
+        ]
+        if names:
+            yield f"The largest parts: {listed(names)}."
+        if self.rows.late_engage[self.carrier]:
+            why = [f"{p.name} ({say.late(p.error_mm)})" for p in parts if _is_wait(p)]
+            yield f"The clutch closed after its point{': ' if why else ''}{listed(why)}."
+        seen = [hazard.hazard.replace("_", " ") for hazard in hazards if hazard.seen]
+        if seen:
+            yield f"AT RISK in its feed cycle: {listed(seen)}."
+
+    def _missed(self, story: Story) -> Story:
+        feeder, carrier, say = self.feeder, self.carrier, self.say
+        miss = missed_because(feeder, carrier, self.mark, say)
+        events = list(mark_events(self.run, carrier, self.mark, say))
+        before = feeder.cycle_before(carrier)
+        if self.outcome in {Outcome.NOT_STAGED, Outcome.NO_INSERT} and before is not None:
+            closes_s = float(self.rows.engage_time_s[before])
+            words = f"the clutch closes for carrier {before}"
+            events.append(Happening(closes_s, self.run.belt.position(closes_s), words))
+            events += cycle_events(feeder, before, say)
+        t = feeder.decided_at(carrier)
+        events += due_events(feeder, self.mark, say, until_s=t)
+        words = f"missed: {self.outcome.cause.replace('_', ' ')}"
+        if self.mark is None:
+            words = f"its edge passes, and the eye does not switch; {words}"
+        events.append(Happening(t, self.run.belt.position(t), words, None, None))
+        return replace(
+            story,
+            reason=miss.words,
+            short_s=miss.short_s,
+            short_mm=miss.short_mm,
+            events=_sorted(events),
+        )
+
+
+def _is_wait(part: Part) -> bool:
+    return part.key in {"late_mark", "queued", "feeder_wait"} and part.error_mm > _WORTH_MM
+
+
+def _sorted(events: Sequence[Happening]) -> tuple[Happening, ...]:
+    """Return events in order of time, those of one instant as they were told."""
+    return tuple(sorted(events, key=lambda event: event.time_s))

@@ -1,0 +1,1 @@
+"""How fast the line can go, and what ends it."""

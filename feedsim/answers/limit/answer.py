@@ -1,0 +1,179 @@
+"""Up to which speed every speed meets the acceptance figures, and why no higher."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from feedsim.answers.answer import Answer
+from feedsim.answers.limit.study.closed import (
+    closed_forms,
+    closed_window,
+    lowest_together,
+    worst_of_line,
+)
+from feedsim.answers.limit.study.plain import limit_plain
+from feedsim.answers.limit.study.search import (
+    LOOKS,
+    Found,
+    Search,
+    doubts,
+    least_carriers,
+    run_batch,
+    search,
+)
+from feedsim.answers.line import Line
+from feedsim.answers.where import where_of
+from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.plain import Plain
+from feedsim.quantities import System
+from feedsim.running.executor import Where, crew
+from feedsim.settings.limits import Closed
+
+__all__ = ["MOST_CARRIERS", "Limit", "enough", "in_closed_form", "limit", "searched"]
+
+MOST_CARRIERS = 1_000_000
+"""A search takes no more in all, unless told otherwise."""
+
+_NARROWEST, _WIDEST = 1e-4, 0.5
+
+
+def _nothing(*_: object) -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class InClosedForm:
+    """What the closed forms say of a line.
+
+    Attributes
+    ----------
+    feeders : tuple of Closed
+    window : (float, float) or None
+        The speeds (mm/s) between which they accept the line, where they do not accept all slower.
+    """
+
+    feeders: tuple[Closed, ...]
+    window: tuple[float, float] | None
+
+    @property
+    def lowest_mm_s(self) -> float | None:
+        """The speed from which all mechanisms together are too much at some feeder."""
+        return lowest_together([feeder.limits for feeder in self.feeders])
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Limit(Answer):
+    """The limit in closed form, and as a search by simulation found it.
+
+    Attributes
+    ----------
+    line : Line
+    closed : InClosedForm
+    found : Found
+    """
+
+    line: Line
+    closed: InClosedForm
+    found: Found
+    name: ClassVar[str] = "limit"
+
+    def plain(self) -> dict[str, Plain]:
+        """Return what ``limit.json`` holds."""
+        closed = self.closed
+        return limit_plain(self.line.scenario, closed.feeders, self.found, window=closed.window)
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return both limits in words; see :meth:`Answer.text`."""
+        from feedsim.answers.limit.text import limit_text
+
+        return limit_text(self.plain(), units=units)
+
+
+def in_closed_form(line: Line) -> InClosedForm:
+    """Return what the closed forms say of a line, without a simulation."""
+    feeders = tuple(closed_forms(line.scenario))
+    nowhere = lowest_together([feeder.limits for feeder in feeders]) == 0.0
+    return InClosedForm(feeders, closed_window(line.scenario) if nowhere else None)
+
+
+def searched(
+    line: Line,
+    closed: InClosedForm,
+    *,
+    within: float,
+    at_most: int,
+    where: Where,
+    progress: Callable[[int], None] | None = None,
+    on_lost: Callable[[str], None] = _nothing,
+) -> Limit:
+    """Search by simulation from what the closed forms say; see :func:`limit`."""
+    scenario, window = line.scenario, closed.window
+    speed = scenario.line.speed
+    what = Search(
+        scenario,
+        start_mm_s=window[1] if window else closed.lowest_mm_s or speed,
+        within=within,
+        most_carriers=at_most,
+        also_mm_s=(speed,) if window else (),
+        from_mm_s=speed if window else 0.0,
+        worst=worst_of_line(scenario),
+        doubtful=doubts(scenario, closed.feeders),
+    )
+    with crew(run_batch, where=where, on_lost=on_lost) as workers:
+        found = search(what, workers.in_order, progress=progress)
+    return Limit(line, closed, found)
+
+
+def limit(
+    line: Line,
+    *,
+    within: float = 0.01,
+    at_most: int = MOST_CARRIERS,
+    jobs: int | None = 1,
+    cluster: str | None = None,
+) -> Limit:
+    """Find up to which speed every speed meets the acceptance figures, and why no higher.
+
+    Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
+    range between the fastest speed accepted for sure and the slowest refused for sure.
+
+    Parameters
+    ----------
+    line : Line
+        Its ``run.carriers`` is the length of each run.
+    within : float
+        How narrow a range to look for, a share of its upper end: 0.0001 to 0.5.
+    at_most : int
+        Carriers to simulate in all; then the search ends.
+    jobs, cluster
+        As in :func:`feedsim.sweep`.
+
+    Raises
+    ------
+    FeedsimError
+        If a bound is wrong, or too few carriers are allowed for a first look.
+    """
+    enough(line, within=within, at_most=at_most)
+    where = where_of(None if cluster else jobs, cluster)
+    return searched(line, in_closed_form(line), within=within, at_most=at_most, where=where)
+
+
+def enough(line: Line, *, within: float, at_most: int) -> None:
+    """Refuse a search that could not even begin.
+
+    Raises
+    ------
+    FeedsimError
+        If the range is out of bounds, or too few carriers are allowed for a first look.
+    """
+    if not _NARROWEST <= within <= _WIDEST:
+        raise FeedsimError(Fault("--within", f"{100.0 * within:g} %", "0.01 % to 50 %"))
+    least = least_carriers(line.scenario)
+    if at_most < least:
+        allowed = (
+            f"{least} or more: a look at one speed takes {LOOKS[0]} runs of "
+            f"{line.scenario.run.carriers} carriers; or fewer carriers in a run (--carriers)"
+        )
+        raise FeedsimError(Fault("--at-most", found=str(at_most), allowed=allowed))

@@ -1,0 +1,339 @@
+"""Up to which line speed a setup is accepted, by simulation.
+
+The search asks at several speeds at once, adds runs where it cannot tell yet, and narrows the
+range between the fastest speed accepted for sure, with none below it that is not, and the slowest
+one refused for sure. Where acceptance comes and goes with speed, the closed forms know where it
+is worst: each speed that is looked at is the worst of its neighbourhood, and what they refuse
+below the end of the search is looked at before it is called accepted. What it asks next depends
+on what it has seen alone, never on how many workers there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from feedsim.answers.limit.study.closed import (
+    allowed_of,
+    closed_limits,
+    lowest_together,
+    refused_speeds,
+)
+from feedsim.metrics.paired_feeders import Ran
+from feedsim.metrics.tally import Sureness, Tally, sureness, tally
+from feedsim.running.run import criteria_of, rehearse
+from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
+from feedsim.settings.limits import FASTEST_MM_S, Closed
+from feedsim.settings.looks import NOTHING
+
+__all__ = [
+    "Doubt",
+    "Found",
+    "Search",
+    "allowed_of",
+    "closed_limits",
+    "confidence_of_a_look",
+    "doubts",
+    "least_carriers",
+    "lowest_together",
+    "run_batch",
+    "search",
+]
+
+LOOKS = (4, 8, 16, 32)
+"""Runs at one speed after which its shares are looked at."""
+
+_RIGHT = 0.95
+"""How surely what is said of a speed is right."""
+
+_FIGURES = 3
+
+_LADDER = (0.97, 1.03, 0.9, 1.1, 0.75, 0.5, 0.25)
+"""Where to look first, as shares of where to begin; those that matter most come first."""
+
+_UP, _DOWN = (1.25, 1.6), (0.5, 0.75)
+_WIDEST = 64.0
+_NEAR = 0.01
+"""So near to a speed (a share of it) that is looked at, the worst is taken instead."""
+_ASIDE = 0.25
+_MOST_DOUBTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A speed (mm/s) that the closed forms refuse: so many times what is allowed."""
+
+    speed_mm_s: float
+    times: float
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What was seen at one speed: the counts of each feeder's runs."""
+
+    speed_mm_s: float
+    feeders: tuple[tuple[Tally, ...], ...]
+    sureness: Sureness
+
+    @property
+    def runs(self) -> int:
+        """How many runs that is."""
+        return len(self.feeders[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a search found.
+
+    Attributes
+    ----------
+    accepted : Seen or None
+        The fastest speed accepted for sure below any that is refused.
+    refused : Seen or None
+        The slowest speed refused for sure, of those looked at.
+    seen : tuple of Seen
+        All speeds, rising.
+    carriers : int
+        Simulated in all.
+    ran_out : bool
+        Whether the carriers ran out before the range was as narrow as asked for.
+    """
+
+    accepted: Seen | None
+    refused: Seen | None
+    seen: tuple[Seen, ...]
+    carriers: int
+    ran_out: bool
+
+    @property
+    def accepted_up_to(self) -> list[Seen]:
+        """The speeds looked at up to ``accepted``: all of them are accepted."""
+        top = self.accepted.speed_mm_s if self.accepted else 0.0
+        return [s for s in self.seen if s.speed_mm_s <= top]
+
+    @property
+    def islands(self) -> list[Seen]:
+        """The speeds accepted for sure above ``refused``."""
+        above = self.refused.speed_mm_s if self.refused else float("inf")
+        accepted = (s for s in self.seen if s.sureness is Sureness.ACCEPTED)
+        return [s for s in accepted if s.speed_mm_s > above]
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What is searched for.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    start_mm_s : float
+        Where to begin to look.
+    within : float
+        As narrow a range as is wanted, a share of its upper end.
+    most_carriers : int
+        No run begins that would take more in all; :func:`least_carriers` at least.
+    also_mm_s : tuple of float
+        Speeds that have to be looked at in any case.
+    from_mm_s : float
+        Only faster speeds are looked at.
+    worst : callable, optional
+        Two line speeds (mm/s) near each other → the one between them that is worst, as far as
+        is known before; that one is looked at.
+    doubtful : tuple of Doubt
+        What is refused in closed form: of those slower than what is accepted some are looked at.
+    """
+
+    scenario: Scenario
+    start_mm_s: float
+    within: float
+    most_carriers: int
+    also_mm_s: tuple[float, ...] = ()
+    from_mm_s: float = 0.0
+    worst: Callable[[float, float], float] | None = field(default=None, compare=False)
+    doubtful: tuple[Doubt, ...] = ()
+
+    def place(self, speed: float, around: float) -> float:
+        """Return the speed to look at (mm/s): the worst one no further from it than that."""
+        if self.worst is None:
+            return speed
+        return self.worst(max(speed - around, self.from_mm_s), speed + around)
+
+
+def doubts(scenario: Scenario, forms: Sequence[Closed]) -> tuple[Doubt, ...]:
+    """Return the speeds at which what the closed forms refuse is worst, rising."""
+    allowed = allowed_of(scenario)
+    return tuple(
+        Doubt(r.worst_mm_s, r.share / max(allowed.share(r.figure), NOTHING))
+        for r in refused_speeds(forms)
+    )
+
+
+def least_carriers(scenario: Scenario) -> int:
+    """Return how many carriers a single look at a single speed takes."""
+    return LOOKS[0] * scenario.run.carriers
+
+
+def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> list[Tally]:
+    """Run one set of cards at one speed, in whatever process; return each feeder's counts."""
+    at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
+    ran = rehearse(at_speed, first=replication)
+    what = Ran(ran.records, ran.machine, criteria_of(at_speed))
+    return [
+        tally(results, what, number=number) for number, results in enumerate(ran.results.feeders)
+    ]
+
+
+def search(
+    what: Search,
+    run: Callable[[Sequence[tuple[Any, ...]]], Sequence[Sequence[Tally]]],
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Found:
+    """Look for the highest accepted speed.
+
+    Parameters
+    ----------
+    what : Search
+    run : callable
+        Makes calls of :func:`run_batch` and returns their results in the same order.
+    progress : callable, optional
+        Told how many carriers have been simulated.
+
+    Raises
+    ------
+    ValueError
+        If ``most_carriers`` do not suffice to look at one speed.
+    """
+    plain = scenario_to_dict(what.scenario)
+    each = what.scenario.run.carriers
+    if what.most_carriers < least_carriers(what.scenario):
+        raise ValueError(f"{what.most_carriers} carriers are too few to look at one speed")
+    found: dict[float, list[Sequence[Tally]]] = {}
+    used, ran_out = 0, False
+    while not ran_out and (wanted := _next(_seen(what.scenario, found), what)):
+        calls: list[tuple[float, int]] = []
+        for speed, runs in wanted.items():
+            more = range(len(found.get(speed, ())), runs)
+            if used + each * (len(calls) + len(more)) > what.most_carriers:
+                ran_out = True
+                break
+            calls += [(speed, number) for number in more]
+        results = run([(plain, speed, number) for speed, number in calls])
+        for (speed, _), result in zip(calls, results, strict=True):
+            found.setdefault(speed, []).append(result)
+        used += each * len(calls)
+        if progress is not None:
+            progress(used)
+    seen = _seen(what.scenario, found)
+    return Found(*_ends(seen, sure=True), seen=tuple(seen), carriers=used, ran_out=ran_out)
+
+
+def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> list[Seen]:
+    criteria, confidence = criteria_of(scenario), confidence_of_a_look(scenario)
+    seen = []
+    for speed in sorted(found):
+        feeders = tuple(zip(*found[speed], strict=True))
+        sure = sureness(feeders, criteria, confidence=confidence)
+        seen.append(Seen(speed, feeders, sure))
+    return seen
+
+
+def confidence_of_a_look(scenario: Scenario) -> float:
+    """Return the confidence of each interval at a look.
+
+    Such that all figures of all feeders at all looks at one speed are right together in 95 %
+    (Bonferroni).
+    """
+    return 1.0 - (1.0 - _RIGHT) / (len(LOOKS) * _FIGURES * len(scenario.feeder))
+
+
+def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, Seen | None]:
+    """Return the two ends of the range in which the limit lies, as far as they are known.
+
+    The slowest speed that is refused, and the fastest that is accepted below that one and below
+    any that even the most runs leave open; for sure, below any that is not accepted.
+    """
+    refused = next((s for s in seen if s.sureness is Sureness.REFUSED), None)
+    accepted = None
+    for s in seen:
+        if s.sureness is Sureness.ACCEPTED:
+            accepted = s
+        elif s is refused or sure or s.runs >= LOOKS[-1]:
+            break
+    return accepted, refused
+
+
+def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
+    """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
+    if not seen:
+        places = [(what.start_mm_s * rung, _NEAR * what.start_mm_s * rung) for rung in _LADDER]
+        rungs = [what.place(*place) for place in places if place[0] > what.from_mm_s]
+        return dict.fromkeys([*what.also_mm_s, *rungs], LOOKS[0])
+    accepted, refused = _ends(seen)
+    unsure = [s for s in seen if s.sureness is Sureness.OPEN and s.runs < LOOKS[-1]]
+    if refused is None:
+        return _upwards(seen, unsure, what)
+    if accepted is None:
+        return _downwards(seen, refused, what)
+    below = {s.speed_mm_s: _more(s) for s in unsure if s.speed_mm_s < refused.speed_mm_s}
+    return below or _narrower(seen, (accepted, refused), what) or _not_yet(seen, accepted, what)
+
+
+def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], what: Search) -> dict[float, int]:
+    """Look between the ends, where they are further apart than is wanted."""
+    low, high = (end.speed_mm_s for end in ends)
+    wide = what.within * high
+    if high - low <= wide:
+        return {}
+    between = [s.speed_mm_s for s in seen if low < s.speed_mm_s < high]
+    places, parts = [low, *between, high], 2 if between else 3
+    more: dict[float, int] = {}
+    for start, end in dict.fromkeys([(places[0], places[1]), (places[-2], places[-1])]):
+        if end - start > wide / 2.0:
+            step = (end - start) / parts
+            around = min(_NEAR * start, _ASIDE * step)
+            more |= {what.place(start + step * k, around): LOOKS[0] for k in range(1, parts)}
+    return {speed: runs for speed, runs in more.items() if all(speed != s.speed_mm_s for s in seen)}
+
+
+def _not_yet(seen: Sequence[Seen], accepted: Seen, what: Search) -> dict[float, int]:
+    """Look where the closed forms refuse slower speeds than are accepted, the worst first.
+
+    Of those no further apart than the range that is looked for, the worst stands for all.
+    """
+    looked = {s.speed_mm_s for s in seen}
+    apart = max(what.within, _NEAR)
+    at_all = [s for s in what.doubtful if what.from_mm_s < s.speed_mm_s < accepted.speed_mm_s]
+    wanted: list[float] = []
+    for doubt in sorted(at_all, key=lambda d: -d.times):
+        near = apart * doubt.speed_mm_s
+        if all(abs(doubt.speed_mm_s - speed) > near for speed in wanted):
+            wanted.append(doubt.speed_mm_s)
+    return dict.fromkeys([v for v in wanted[:_MOST_DOUBTS] if v not in looked], LOOKS[0])
+
+
+def _more(seen: Seen) -> int:
+    return next(runs for runs in LOOKS if runs > seen.runs)
+
+
+def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], what: Search) -> dict[float, int]:
+    """Look at higher speeds; where the top is not refused yet, look there again first."""
+    top = seen[-1]
+    if top in unsure:
+        return {top.speed_mm_s: _more(top)}
+    fastest = min(FASTEST_MM_S, _WIDEST * what.start_mm_s)
+    speeds = [top.speed_mm_s * by for by in _UP]
+    higher = {what.place(v, _NEAR * v): LOOKS[0] for v in speeds if v <= fastest}
+    # no speed above is refused: then all those below have to be accepted
+    return higher or {s.speed_mm_s: _more(s) for s in unsure}
+
+
+def _downwards(seen: Sequence[Seen], refused: Seen, what: Search) -> dict[float, int]:
+    """Make sure of the lowest speed; where that cannot be, look at lower ones."""
+    lowest = seen[0]
+    if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:
+        return {lowest.speed_mm_s: _more(lowest)}
+    slowest = max(what.from_mm_s, what.start_mm_s / _WIDEST)
+    speeds = [lowest.speed_mm_s * by for by in _DOWN]
+    return {what.place(v, _NEAR * v): LOOKS[0] for v in speeds if v > slowest}

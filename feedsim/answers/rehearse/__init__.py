@@ -1,0 +1,1 @@
+"""The page on which a stretch of a run plays."""

@@ -1,0 +1,121 @@
+"""A page that plays a stretch of the run: the line from the side, and its timing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from feedsim.answers.answer import Answer
+from feedsim.answers.line import Line
+from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
+from feedsim.answers.rehearse.study.differences import differences
+from feedsim.answers.rehearse.study.scene import scene
+from feedsim.errors import Fault, FeedsimError
+from feedsim.files.new_files import Content
+from feedsim.quantities import System
+
+__all__ = ["Page", "at_most_two", "rehearse"]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Page(Answer):
+    """A stretch of the run of one line, or of two on one clock.
+
+    Attributes
+    ----------
+    lines : tuple of Line
+    choice : Choice
+        The carriers that are shown, and why these.
+    """
+
+    lines: tuple[Line, ...]
+    choice: Choice
+    name: ClassVar[str] = "rehearse"
+
+    def scenes(self, *, units: System = "metric") -> list[dict[str, Any]]:
+        """Return what the page plays, of each line."""
+        names = [line.name for line in self.lines]
+        if len(names) == 2:
+            names = [f"{letter}  {name}" for letter, name in zip("AB", names, strict=True)]
+        return [
+            scene(line.scenario, self.choice, name=name, units=units)
+            for line, name in zip(self.lines, names, strict=True)
+        ]
+
+    def plain(self) -> dict[str, Any]:
+        """Return what the page plays as data."""
+        return {"scenes": self.scenes()}
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return which carriers are shown; see :meth:`Answer.text`."""
+        del units
+        choice = self.choice
+        first, last = choice.carriers.start, choice.carriers.stop - 1
+        words = f"carriers {first} to {last}" if last > first else f"carrier {first}"
+        if choice.because == "miss":
+            words += f", around carrier {choice.focus}, the first that is missed"
+        elif choice.because == "hazard":
+            words += f", around carrier {choice.focus}, the first with a hazard"
+        return "\n".join([*(line.scenario.title for line in self.lines), words])
+
+    def html(self, *, units: System = "metric") -> str:
+        """Return the page: one file that any browser opens, offline."""
+        from feedsim.answers.rehearse.page.page import rehearse_page
+
+        what = [line.scenario for line in self.lines]
+        between = differences(*what) if len(what) == 2 else ()
+        return rehearse_page(self.scenes(units=units), differences=between, units=units)
+
+    def files(self, *, units: System = "metric") -> dict[str, Content]:
+        """Return the page."""
+        return {"rehearse.html": self.html(units=units).encode()}
+
+
+def rehearse(
+    *lines: Line,
+    around: int | None = None,
+    start: int | None = None,
+    count: int | None = None,
+    first_miss: bool = False,
+    first_hazard: bool = False,
+    progress: Callable[[int], None] | None = None,
+) -> Page:
+    """Make a page that plays a stretch of the run.
+
+    Parameters
+    ----------
+    *lines : Line
+        One, or two to see them on one clock.
+    around : int, optional
+        Carrier in the middle, by its number in ``carriers``.
+    start : int, optional
+        First carrier; the first counted one if nothing else is asked for.
+    count : int, optional
+        How many carriers: 200, and 21 around one, if left out.
+    first_miss, first_hazard : bool
+        Around the first carrier that is missed, or whose cycle has a hazard.
+    progress : callable, optional
+        Told now and then how many carriers have been looked at.
+
+    Raises
+    ------
+    FeedsimError
+        If there are more than two lines, or no such carriers.
+    """
+    at_most_two(len(lines))
+    wanted = Wanted(around, start, count, miss=first_miss, hazard=first_hazard)
+    return Page(lines, choose([line.scenario for line in lines], wanted, progress=progress))
+
+
+def at_most_two(lines: int) -> None:
+    """Refuse to show more lines than two, or none.
+
+    Raises
+    ------
+    FeedsimError
+        If there are not one or two.
+    """
+    if not 1 <= lines <= 2:
+        message = "shows one scenario or two; --but makes the second one itself"
+        raise FeedsimError(Fault("SCENARIO", message=message))

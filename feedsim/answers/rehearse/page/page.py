@@ -1,0 +1,157 @@
+"""``rehearse.html``: a stretch of a run to play and look into, one file without any address."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from feedsim.answers.rehearse.page.words import page_words
+from feedsim.quantities import Kind, QuantityError, System, display, parse
+from feedsim.render.cautions import CAUTIONS
+
+__all__ = ["rehearse_page"]
+
+SCRIPTS = (
+    "columns",
+    "motion",
+    "setup",
+    "positions",
+    "signals",
+    "totals",
+    "facts",
+    "jumps",
+    "numbers",
+    "ink",
+    "view",
+    "gate",
+    "line",
+    "feeder",
+    "picture",
+    "strip",
+    "timeline",
+    "panel",
+    "clock",
+    "controls",
+    "parts",
+    "choice",
+    "deeds",
+    "show",
+    "start",
+)
+"""In the order in which the page reads them."""
+
+_JUMPS = ("event", "miss", "hazard", "stop")
+_DRAWING = (
+    "The mark on a carrier points to where the leading edge of its insert should lie. An insert "
+    "is pale until the clutch closes for it, and dashed where it strays. Along the belt, "
+    "and along the insert path, everything is to scale; thicknesses, heights and the slope of the "
+    "path are not. Where the model does not say in which spot a carrier falls "
+    "back, it does so evenly between its eye and the first placement point. Inserts are not bent "
+    "by anything but the picture."
+)
+_GATE = " A carrier that the divert gate has taken off is drawn empty and dotted from there on."
+_MOST_DIFFERENCES = 12
+_KINDS: tuple[Kind, ...] = ("length", "speed", "time", "acceleration")
+
+
+def rehearse_page(
+    scenes: Sequence[Mapping[str, Any]],
+    *,
+    differences: Sequence[tuple[str, str, str]] = (),
+    units: System = "metric",
+) -> str:
+    """Return the page; whatever comes from a scenario is text there, never markup.
+
+    Parameters
+    ----------
+    scenes : sequence of mapping
+        One, or two setups to see side by side, as
+        :func:`feedsim.answers.rehearse.study.scene.scene` makes them.
+    differences : sequence of (str, str, str)
+        Keys in which two setups differ, with the value in either.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+    """
+    from importlib.resources import files
+
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    here = files("feedsim.answers.rehearse.page")
+
+    def part(name: str) -> Markup:
+        return Markup(here.joinpath(name).read_text("utf-8"))  # noqa: S704 - our own files
+
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    two = len(scenes) > 1
+    feeders = [feeder["name"] for feeder in max(scenes, key=_feeders)["feeders"]]
+    text = page.from_string(str(part("page.html"))).render(
+        title=_title(scenes),
+        about=_about(scenes, units),
+        setups=[scene["name"] for scene in scenes],
+        feeders=feeders,
+        differences=_difference_lines(differences, units),
+        jumps=[*_JUMPS, "difference"] if two else _JUMPS,
+        drawing=_DRAWING + (_GATE if any(scene["gate"] for scene in scenes) else ""),
+        cautions=CAUTIONS,
+        style=part("page.css"),
+        scripts=[part(f"{name}.js") for name in SCRIPTS],
+        words=_data(page_words(units) | {"feeders": feeders}),
+        scenes=_data(list(scenes)),
+    )
+    # half of a surrogate pair, from a broken command line, cannot be written in UTF-8
+    return text.encode("utf-8", errors="backslashreplace").decode("utf-8")
+
+
+def _feeders(scene: Mapping[str, Any]) -> int:
+    return len(scene["feeders"])
+
+
+def _data(plain: object) -> Any:
+    """Return data as JSON that no text in it can end: inside a script, only ``<`` is special."""
+    from markupsafe import Markup
+
+    text = json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c"))  # noqa: S704 - escaped for where it stands
+
+
+def _title(scenes: Sequence[Mapping[str, Any]]) -> str:
+    titles = list(dict.fromkeys(scene["title"] for scene in scenes))
+    return " and ".join(titles)
+
+
+def _about(scenes: Sequence[Mapping[str, Any]], units: System) -> str:
+    first, last = scenes[0]["chosen"]
+    speeds = (display(scene["line_speed_mm_s"], "speed", units=units) for scene in scenes)
+    seeds = list(dict.fromkeys(str(scene["seed"]) for scene in scenes))
+    words = [
+        f"carriers {first} to {last}" if last > first else f"carrier {first}",
+        " and ".join(dict.fromkeys(speeds)),
+        f"seed {seeds[0]}" if len(seeds) == 1 else f"seeds {' and '.join(seeds)}: unlike cards",
+        f"feedsim {scenes[0]['feedsim']}",
+    ]
+    if len(scenes) > 1:
+        focus = scenes[0]["focus"]
+        zero = first if focus is None else focus
+        words.append(f"one clock, 0 as carrier {zero} passes the carrier eye of each")
+    return ", ".join(words) + ". A simulation, no safety function."
+
+
+def _difference_lines(differences: Sequence[tuple[str, str, str]], units: System) -> list[str]:
+    lines = [
+        f"{key}: {_readable(one, units)} → {_readable(other, units)}"
+        for key, one, other in differences[:_MOST_DIFFERENCES]
+    ]
+    more = len(differences) - len(lines)
+    return [*lines, f"and {more} more"] if more else lines
+
+
+def _readable(text: str, units: System) -> str:
+    """Write a quantity in the units of the page; any other text as it is."""
+    for kind in _KINDS:
+        try:
+            return display(parse(text, kind), kind, units=units, digits=6)
+        except QuantityError:
+            continue
+    return text

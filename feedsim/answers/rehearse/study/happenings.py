@@ -1,0 +1,141 @@
+"""What one would jump to: misses, hazards and stops, each with its instant."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.rehearse.study.columns import column
+from feedsim.machine import Machine
+from feedsim.metrics.cycle_hazards import CycleHazard
+from feedsim.metrics.plain import Plain
+from feedsim.motion.belt import BeltMotion
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.records.stop import Stop
+from feedsim.records.trace import Trace, TraceEvent
+
+__all__ = ["Happening", "happenings", "happenings_plain", "is_stop", "missed_times"]
+
+Floats = NDArray[np.float64]
+_STOPPING_PARTS = ("line", "guard")
+_STOPPING = ("stop", "trip")
+
+
+class Happening(NamedTuple):
+    """A miss, a hazard or a stop.
+
+    ``kind``: ``"miss"``, ``"hazard"`` or ``"stop"``. ``name``: the outcome, the hazard or the
+    event. ``carrier``, ``feeder``: −1 where it has none. ``margin``: of a hazard, else NaN.
+    """
+
+    time_s: float
+    kind: str
+    name: str
+    carrier: int
+    feeder: int
+    margin: float
+
+
+def missed_times(records: RunRecords, trace: Trace, *, machine: Machine, feeder: int) -> Floats:
+    """Return when each carrier was given up at a feeder (s); NaN for one that was not.
+
+    One that no event gives up, since its insert never got there, is given up as its target
+    passes the placement point.
+    """
+    rows, what = records.feeders[feeder], machine.feeders[feeder]
+    times = np.full(len(rows.outcome), math.nan)
+    part, causes = f"feeder.{feeder}.program", {outcome.cause for outcome in Outcome}
+    for event in trace.events:
+        if event.part == part and event.event in causes:
+            times[event.carrier] = event.time_s
+    way = what.eye_to_placement_mm + what.settings.target_offset_mm
+    unknown = np.isnan(times) & (rows.outcome != Outcome.PLACED)
+    times[unknown] = _times_at(trace.belt, records.carriers.leading_edge_mm[unknown] + way)
+    return times
+
+
+def _times_at(belt: BeltMotion, travels: Floats) -> Floats:
+    return np.array([belt.time_at(float(travel)) for travel in travels])
+
+
+def is_stop(event: TraceEvent) -> bool:
+    """Tell whether an event stops the line: ``stops`` of the line, ``trips`` of a guard."""
+    part = event.part.rpartition(".")[2]
+    return part in _STOPPING_PARTS and event.event.startswith(_STOPPING)
+
+
+def happenings(
+    records: RunRecords,
+    trace: Trace,
+    *,
+    missed_s: Sequence[Floats],
+    hazards: Sequence[Sequence[CycleHazard]],
+    hazard_s: Sequence[Mapping[str, Floats]],
+) -> list[Happening]:
+    """Return all of a traced run, in order of time.
+
+    Parameters
+    ----------
+    records, trace
+    missed_s, hazards, hazard_s
+        One for each feeder, as :func:`missed_times`, ``hazards_of_feeder`` and ``hazard_times``
+        give them.
+    """
+    found = [
+        *_misses(records, missed_s),
+        *_hazards(hazards, hazard_s),
+        *_stops(records, trace),
+    ]
+    return sorted(found, key=lambda h: (h.time_s, h.feeder, h.carrier))
+
+
+def _stops(records: RunRecords, trace: Trace) -> Iterator[Happening]:
+    """Yield the stops, by rule and cause where the records know them."""
+    rules = {stop.time_s: stop for stop in getattr(records, "stops", ())}
+    for event in filter(is_stop, trace.events):
+        stop = rules.get(event.time_s)
+        name = event.event if stop is None else _why(stop)
+        feeder = -1 if stop is None else stop.feeder
+        yield Happening(event.time_s, "stop", name, event.carrier, feeder, math.nan)
+
+
+def _why(stop: Stop) -> str:
+    """Return the rule of a stop, with what lay behind it where the rule does not say."""
+    rule = str(stop.rule)
+    return rule if stop.cause in {"", rule} else f"{rule} ({stop.cause})"
+
+
+def _misses(records: RunRecords, missed_s: Sequence[Floats]) -> Iterator[Happening]:
+    for feeder, (rows, times) in enumerate(zip(records.feeders, missed_s, strict=True)):
+        for k in np.flatnonzero(rows.outcome != Outcome.PLACED):
+            cause = Outcome(int(rows.outcome[k])).cause
+            yield Happening(float(times[k]), "miss", cause, int(k), feeder, math.nan)
+
+
+def _hazards(
+    hazards: Sequence[Sequence[CycleHazard]], hazard_s: Sequence[Mapping[str, Floats]]
+) -> Iterator[Happening]:
+    for feeder, (own, times) in enumerate(zip(hazards, hazard_s, strict=True)):
+        for hazard in own:
+            for k in np.flatnonzero(hazard.there):
+                time_s, margin = float(times[hazard.name][k]), float(hazard.margin[k])
+                yield Happening(time_s, "hazard", hazard.name, int(k), feeder, margin)
+
+
+def happenings_plain(found: Sequence[Happening]) -> dict[str, Plain]:
+    """Return them as columns; ``what`` is a number into ``names``, pairs of kind and name."""
+    names = sorted({(h.kind, h.name) for h in found})
+    numbers = {name: number for number, name in enumerate(names)}
+    return {
+        "names": [list(name) for name in names],
+        "time_s": column([h.time_s for h in found]),
+        "what": column([numbers[h.kind, h.name] for h in found], "u1"),
+        "carrier": column([h.carrier for h in found], "i4"),
+        "feeder": column([h.feeder for h in found], "i4"),
+        "margin": column([h.margin for h in found]),
+    }

@@ -1,0 +1,119 @@
+"""The stretch of a run that a page shows: which carriers, and from when to when."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedsim.answers.rehearse.study.motion import FeedReader
+from feedsim.draws.cards import CardDraws
+from feedsim.errors import FeedsimError
+from feedsim.machine import Feeder, Machine
+from feedsim.records.columns import RunRecords
+from feedsim.records.trace import Trace
+from feedsim.running.run import machine_of, trace
+from feedsim.scenario import Scenario
+
+__all__ = ["Stretch", "stretch_of"]
+
+_BEFORE_PITCHES, _BEHIND_PITCHES = 1.1, 0.6
+_AFTER_THE_END_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of a traced run.
+
+    Attributes
+    ----------
+    scenario, machine, records, trace, draws
+        Of the run, which ends when nothing that comes later can be seen.
+    chosen : range
+        Numbers of the carriers that were asked for, the warm-up counted.
+    carriers : range
+        Numbers of all that come into the picture while those pass through it.
+    left_mm, right_mm : float
+        Ends of the line in the picture, along the line from the carrier eye.
+    from_s, to_s : float
+        From the first chosen carrier coming into the picture to the last one leaving it.
+    feeds : tuple of FeedReader
+    """
+
+    scenario: Scenario
+    machine: Machine
+    records: RunRecords
+    trace: Trace
+    draws: CardDraws
+    chosen: range
+    carriers: range
+    left_mm: float
+    right_mm: float
+    from_s: float
+    to_s: float
+    feeds: tuple[FeedReader, ...]
+
+
+def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
+    """Run a scenario as far as it takes to show some of its carriers.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    chosen : range
+        At least one carrier that the scenario has.
+
+    Raises
+    ------
+    FeedsimError
+        If the run is given up before the first of them comes.
+    """
+    machine = machine_of(scenario)
+    left, right = _ends(machine)
+    nearest = machine.carriers.length_mm + machine.carriers.min_gap_mm
+    room = math.ceil((right - left) / nearest) + 2
+    records, kept = trace(scenario, around=range(-1, chosen.stop + room))
+    leading, belt = records.carriers.leading_edge_mm, kept.belt
+    from_s = belt.time_at(max(0.0, float(leading[chosen.start]) + left))
+    if from_s == math.inf:
+        message = f"the run ends before carrier {chosen.start} comes"
+        raise FeedsimError(message)
+    to_s = belt.time_at(float(leading[chosen.stop - 1]) + right)
+    if to_s == math.inf:  # the run was given up
+        to_s = max(e.time_s for e in kept.events if e.time_s < math.inf) + _AFTER_THE_END_S
+    behind = belt.position(from_s) - right - machine.carriers.length_mm
+    first = int(np.searchsorted(leading, behind))
+    last = int(np.searchsorted(leading, belt.position(to_s) - left, side="right"))
+    return Stretch(
+        scenario=scenario,
+        machine=machine,
+        records=records,
+        trace=kept,
+        draws=CardDraws(machine, scenario.seed),
+        chosen=chosen,
+        carriers=range(first, last),
+        left_mm=left,
+        right_mm=right,
+        from_s=from_s,
+        to_s=to_s,
+        feeds=tuple(FeedReader(feed, to_s=to_s) for feed in kept.feeds),
+    )
+
+
+def _ends(machine: Machine) -> tuple[float, float]:
+    """Return where the picture of the line begins and ends (mm from the carrier eye)."""
+    carriers = machine.carriers
+    last = max(feeder.eye_to_placement_mm for feeder in machine.feeders)
+    first = min(feeder.eye_to_placement_mm - _path_mm(feeder) for feeder in machine.feeders)
+    before = min(0.0, first) - _BEFORE_PITCHES * carriers.pitch_mm
+    behind = max(0.0, last) + carriers.length_mm + _BEHIND_PITCHES * carriers.pitch_mm
+    if machine.divert is not None:
+        behind = max(behind, machine.divert.at_mm + carriers.length_mm)
+    return before, behind
+
+
+def _path_mm(feeder: Feeder) -> float:
+    """Return how much of the insert path is upstream of the placement point (mm)."""
+    inserts = feeder.inserts
+    return feeder.insert_eye_to_placement_mm + inserts.length_mm + inserts.gap_mm

@@ -1,0 +1,1 @@
+"""One run, its figures and its carriers."""

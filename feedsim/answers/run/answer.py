@@ -1,0 +1,230 @@
+"""A run of a line: where the inserts land, which carriers are missed, what may jam."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from feedsim.answers.answer import Answer, Table
+from feedsim.answers.line import Line
+from feedsim.answers.run.rows import CARRIER_COLUMNS, carriers_csv, events_csv
+from feedsim.errors import Fault, FeedsimError
+from feedsim.files.new_files import Content
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.plain import Plain
+from feedsim.metrics.results import Results
+from feedsim.quantities import System
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.running.run import Rehearsal, criteria_of, rehearse, trace
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+    from rich.console import RenderableType
+
+    from feedsim.answers.explain.answer import Explained
+
+__all__ = ["Run", "run"]
+
+_TEXT_WIDTH = 100
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Run(Answer):
+    """A run with all that came of it.
+
+    Attributes
+    ----------
+    line : Line
+    rehearsal : Rehearsal
+        Machine, records and results.
+    around : int or None
+        Carrier in the middle of the timing diagram; None: the second counted one.
+    traced : bool
+        Whether every event is among the files.
+    """
+
+    line: Line
+    rehearsal: Rehearsal
+    around: int | None = None
+    traced: bool = False
+    name: ClassVar[str] = "results"
+    command: ClassVar[str] = "run"
+
+    @property
+    def results(self) -> Results:
+        """All figures, under the names of ``results.json``."""
+        return self.rehearsal.results
+
+    @property
+    def feeders(self) -> tuple[FeederResults, ...]:
+        """The figures of each feeder."""
+        return self.results.feeders
+
+    @property
+    def accepted(self) -> bool:
+        """Whether every figure meets ``[acceptance]``; `results` says whether that is decided."""
+        return self.results.accepted
+
+    @property
+    def carriers(self) -> dict[str, Any]:
+        """The records of the counted carriers as columns: a row per carrier and feeder.
+
+        NumPy arrays of one length under the names of ``carriers.csv``; `outcome` in words. NaN,
+        and −1 for an insert, where nothing of the kind happened.
+        """
+        return _columns(self.rehearsal.records)
+
+    def explain(self, carrier: int, *, feeder: int | None = None) -> Explained:
+        """Tell the story of one carrier, by its number in :attr:`carriers`."""
+        from feedsim.answers.explain.answer import explain
+
+        return explain(self.line, carrier, feeder=feeder)
+
+    def plain(self) -> dict[str, Plain]:
+        """Return what ``results.json`` holds."""
+        return self.rehearsal.to_plain()
+
+    def summary(self, *, units: System = "metric") -> RenderableType:
+        """Return the answer for a terminal, with its colours."""
+        from feedsim.answers.run.summary import summary
+
+        return summary(self.results, criteria=criteria_of(self.line.scenario), units=units)
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return the answer in words; see :meth:`Answer.text`."""
+        from rich.console import Console
+
+        console = Console(file=io.StringIO(), width=_TEXT_WIDTH, color_system=None)
+        with console.capture() as captured:
+            console.print(self.summary(units=units))
+        return "\n".join(line.rstrip() for line in captured.get().splitlines())
+
+    def tables(self) -> dict[str, Table]:
+        """Return :attr:`carriers`."""
+        return {"carriers": self.carriers}
+
+    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+        """Return the placement of each feeder, and its timing around a carrier."""
+        from feedsim.answers.run.placement.figure import placement_figures
+        from feedsim.answers.run.product.figure import product_figure
+        from feedsim.answers.run.timing.figure import timing_figure
+        from feedsim.answers.run.timing.view import carriers_around
+
+        ran, scenario = self.rehearsal, self.line.scenario
+        figures = placement_figures(
+            ran.results, ran.records, criteria=criteria_of(scenario), units=units
+        )
+        if len(scenario.feeder) > 1:
+            figures["product"] = product_figure(ran.results, ran.machine, units=units)
+        middle = middle_of(self.line, self.around)
+        records, kept = trace(scenario, around=carriers_around(ran.machine, middle))
+        came = records.carriers.eye_time_s[middle] >= 0.0  # not so where a run was given up before
+        for number, feeder in enumerate(scenario.feeder if came else ()):
+            name = "timing" if len(scenario.feeder) == 1 else f"timing-{number}"
+            figures[name] = timing_figure(
+                ran.machine,
+                records,
+                kept,
+                feeder=number,
+                carrier=middle,
+                title=f"{scenario.title} · {feeder.name}",
+                units=units,
+            )
+        return figures
+
+    def files(self, *, units: System = "metric") -> dict[str, Content]:
+        """Return results, records and pictures; see :meth:`Answer.files`."""
+        from feedsim.answers.run.product.rows import products_csv
+        from feedsim.answers.run.stops.rows import stops_csv
+
+        ran = self.rehearsal
+        files: dict[str, Content] = {
+            "results.json": self.json().encode(),
+            "carriers.csv": carriers_csv(ran.records),
+        }
+        if len(ran.machine.feeders) > 1 or ran.machine.divert is not None:
+            criteria = criteria_of(ran.scenario)
+            files["products.csv"] = products_csv(ran.records, ran.machine, criteria=criteria)
+        if ran.records.stops:
+            files["stops.csv"] = stops_csv(ran.records)
+        if self.traced:
+            files["events.csv"] = events_csv(trace(ran.scenario)[1])
+        return files | self.pictures(units=units)
+
+    def __repr__(self) -> str:
+        return f"<Run of {self.line.name}: {self.results.carriers} carriers>"
+
+
+def run(
+    line: Line,
+    *,
+    around: int | None = None,
+    traced: bool = False,
+    replications: int = 1,
+    progress: Callable[[int], None] | None = None,
+) -> Run:
+    """Run a line.
+
+    Parameters
+    ----------
+    line : Line
+        ``line.but({"run.carriers": 20000, "seed": 2})`` runs longer, on other cards.
+    around : int, optional
+        Carrier in the middle of the timing diagram, by its number in ``carriers``.
+    traced : bool
+        Have every event among the files.
+    replications : int
+        How often, each time with cards and phases of its own; all enter the figures.
+    progress : callable, optional
+        Told now and then how many carriers have passed their eye.
+
+    Raises
+    ------
+    FeedsimError
+        If `around` is no carrier of the run.
+    """
+    middle_of(line, around)
+    ran = rehearse(line.scenario, replications=replications, progress=progress)
+    return Run(line, ran, around, traced)
+
+
+def middle_of(line: Line, around: int | None) -> int:
+    """Return the carrier in the middle of the timing diagram.
+
+    Raises
+    ------
+    FeedsimError
+        If there is none of that number.
+    """
+    counted = line.scenario.run
+    last = counted.warm_up + counted.carriers - 1
+    if around is None:
+        return min(counted.warm_up + 1, last)
+    if not 0 <= around <= last:
+        raise FeedsimError(
+            Fault("--around", found=str(around), allowed=f"a carrier from 0 to {last}")
+        )
+    return around
+
+
+def _columns(records: RunRecords) -> dict[str, Any]:
+    shared = records.carriers
+    counted = np.arange(records.warm_up, len(shared.eye_time_s))
+    many = len(records.feeders)
+    columns: dict[str, Any] = {
+        "carrier": np.repeat(counted, many),
+        "feeder": np.tile(np.arange(many), len(counted)),
+        "leading_edge_mm": np.repeat(shared.leading_edge_mm[counted], many),
+        "eye_time_s": np.repeat(shared.eye_time_s[counted], many),
+    }
+    for name in CARRIER_COLUMNS[len(columns) :]:
+        side_by_side = [getattr(feeder, name)[counted] for feeder in records.feeders]
+        columns[name] = np.stack(side_by_side, axis=1).ravel()
+    words = np.array([outcome.cause for outcome in sorted(Outcome)])
+    columns["outcome"] = words[columns["outcome"]]
+    return columns

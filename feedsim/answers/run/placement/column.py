@@ -1,0 +1,144 @@
+"""What one column of the placement figure shows: numbers in units of display, no drawing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.spread import resolution_mm
+from feedsim.quantities import System, display, display_unit
+from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.render.wording import length
+
+__all__ = ["Column", "bins", "column"]
+
+Floats = NDArray[np.float64]
+_MOST_BINS = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One feeder's placements. Errors and limits are in the unit of display.
+
+    Attributes
+    ----------
+    figures : FeederResults
+    carriers : intp array, shape (n,)
+        Numbers of the carriers that got an insert.
+    errors : float64 array, shape (n,)
+    inside : bool array, shape (n,)
+        Which errors lie within the tolerance.
+    missed : intp array
+        Numbers of the missed carriers.
+    numbers : tuple of int
+        First and last counted carrier (equal to or below the first: none).
+    tolerance : float
+    view : tuple of float
+        Least and largest error shown; what lies beyond is far off the rest.
+    units : {"metric", "inch"}
+    """
+
+    figures: FeederResults
+    carriers: NDArray[np.intp]
+    errors: Floats
+    inside: NDArray[np.bool_]
+    missed: NDArray[np.intp]
+    numbers: tuple[int, int]
+    tolerance: float
+    view: tuple[float, float]
+    units: System
+
+    @property
+    def unit(self) -> str:
+        """Label of the unit of length."""
+        return display_unit("length", self.units).label
+
+    @property
+    def factor(self) -> float:
+        """Units of display per mm."""
+        return display_unit("length", self.units).factor
+
+    @property
+    def tolerance_text(self) -> str:
+        """The tolerance with its unit, without a sign."""
+        return display(self.tolerance / self.factor, "length", units=self.units)
+
+    @property
+    def beyond(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Positions of the errors below the view and above it."""
+        low, high = self.view
+        return np.flatnonzero(self.errors < low), np.flatnonzero(self.errors > high)
+
+    def signed(self, error: float) -> str:
+        """Write an error with sign and unit."""
+        return length(error / self.factor, self.units, sign=True)
+
+
+def column(
+    figures: FeederResults,
+    feeder: FeederRecords,
+    records: RunRecords,
+    *,
+    criteria: Criteria,
+    units: System,
+) -> Column:
+    """Take out of the records what the column of one feeder shows."""
+    factor = display_unit("length", units).factor
+    first, last = records.warm_up, len(feeder.outcome) - 1
+    placed = feeder.outcome[first:] == Outcome.PLACED
+    errors = feeder.placement_error_mm[first:][placed]
+    limit = criteria.placement_tolerance_mm + resolution_mm(records)
+    tolerance = criteria.placement_tolerance_mm * factor
+    shown = errors * factor
+    return Column(
+        figures=figures,
+        carriers=np.flatnonzero(placed) + first,
+        errors=shown,
+        inside=np.abs(errors) <= limit,
+        missed=np.flatnonzero(~placed) + first,
+        numbers=(first, last),
+        tolerance=tolerance,
+        view=_view(shown, tolerance),
+        units=units,
+    )
+
+
+def _view(errors: Floats, tolerance: float) -> tuple[float, float]:
+    """Choose what to show: the tolerance and the errors, but not those far off the rest."""
+    low, high = -1.3 * tolerance, 1.3 * tolerance
+    if not len(errors):
+        return low, high
+    first, last = np.percentile(errors, (1.0, 99.0)).tolist()
+    room = 0.5 * max(last - first, tolerance)
+    low, high = min(low, first - room), max(high, last + room)
+    least, most, span = float(errors.min()), float(errors.max()), high - low
+    if low - 0.5 * span < least:
+        low = min(low, least - 0.03 * span)
+    if most < high + 0.5 * span:
+        high = max(high, most + 0.03 * span)
+    return low, high
+
+
+def bins(shown: Column) -> Floats:
+    """Return bin edges over the view; the tolerance limits are among them where it can be.
+
+    Widths near that of Freedman and Diaconis 1981, 2·IQR/n^(1/3), such that the tolerance
+    is a whole number of them.
+    """
+    (low, high), tolerance, n = shown.view, shown.tolerance, len(shown.errors)
+    width = (high - low) / _MOST_BINS
+    if n:
+        quarter, three = np.percentile(shown.errors, (25.0, 75.0)).tolist()
+        width = max(width, 2.0 * (three - quarter) / n ** (1.0 / 3.0))
+    parts = tolerance / width
+    width = tolerance / math.floor(parts) if parts >= 1.0 else tolerance * math.ceil(1.0 / parts)
+    edges: Floats = width * np.arange(math.floor(low / width), math.ceil(high / width) + 1.0)
+    at = np.abs(np.abs(edges) - tolerance) < 1e-9 * tolerance
+    edges[at] = np.copysign(tolerance, edges[at])
+    return edges

@@ -1,0 +1,106 @@
+"""The product figure: where the inserts lie on their carrier, and what is wrong with products."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from feedsim.answers.run.product.carrier import draw_carrier
+from feedsim.machine import Machine
+from feedsim.metrics.results import Results
+from feedsim.metrics.share import Share
+from feedsim.quantities import System, display
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, house_style, one_line
+from feedsim.render.wording import percent, percent_range
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["product_figure"]
+
+
+def product_figure(results: Results, machine: Machine, *, units: System = "metric") -> Figure:
+    """Draw the carrier with its inserts from the side, and the shares of what is wrong.
+
+    Above: each insert as it lies on average, in the order in which they are laid from below, with
+    three standard deviations at either end, its target, and the overlaps and clearances of
+    :attr:`feedsim.metrics.products.Products.overlaps` as dimensions. Below: a bar with its 95 %
+    interval for everything that may be wrong with a product.
+
+    Parameters
+    ----------
+    results : Results
+        Of a run.
+    machine : Machine
+    units : {"metric", "inch"}
+        Units of everything that is written.
+    """
+    from matplotlib.figure import Figure
+
+    with house_style():
+        figure = Figure(figsize=A4_LANDSCAPE)
+        title = one_line(results.title, 85)
+        figure.text(0.5, 0.962, title, ha="center", va="center", fontsize=13, fontweight="bold")
+        figure.text(0.5, 0.928, _subtitle(results, units), ha="center", va="center", fontsize=10)
+        grid = figure.add_gridspec(
+            2, 1, left=0.17, right=0.84, bottom=0.085, top=0.86, hspace=0.3, height_ratios=(3, 2)
+        )
+        upper, lower = (figure.add_subplot(grid[row]) for row in (0, 1))
+        draw_carrier(upper, results, machine, units=units)
+        _draw_shares(lower, list(_wrong(results)))
+    return figure
+
+
+def _subtitle(results: Results, units: System) -> str:
+    products = results.products
+    speed = display(results.line_speed_mm_s, "speed", units=units)
+    text = f"Products at {speed}: {products.good.count} of {results.carriers} good"
+    if products.good.ci95 is not None:
+        text += f", {percent(products.good.share)} ({percent_range(products.good.ci95)})"
+    if products.good_per_hour is not None:
+        text += f", {products.good_per_hour:.0f} an hour"
+    return text
+
+
+# -- what is wrong -------------------------------------------------------------------
+
+
+def _wrong(results: Results) -> Iterator[tuple[str, Share]]:
+    products = results.products
+    yield "partial", products.partial
+    yield "empty", products.empty
+    yield "doubled", products.doubled
+    yield "out of tolerance", products.out_of_tolerance
+    yield "wrong overlap", products.wrong_overlap
+    if products.diverted is not None:
+        yield "bad, diverted", products.diverted.bad_diverted
+        yield "bad, passed", products.diverted.bad_passed
+        yield "good, diverted", products.diverted.good_diverted
+
+
+def _draw_shares(axes: Axes, shares: Sequence[tuple[str, Share]]) -> None:
+    for place, (name, share) in enumerate(shares):
+        value = 100.0 * (share.share or 0.0)
+        high = value if share.ci95 is None else 100.0 * share.ci95.high
+        low = value if share.ci95 is None else 100.0 * share.ci95.low
+        gate = "," in name
+        axes.barh(
+            place, value, height=0.6, color=GREY if gate else SKY, edgecolor=BLACK, lw=0.6,
+            gid=f"share-{name}",
+        )  # fmt: skip
+        axes.errorbar(
+            value, place, xerr=[[value - low], [high - value]], color=BLACK, lw=1.0, capsize=2.5
+        )
+        text = (
+            "none seen" if share.upper95 is not None else f"{share.count}: {percent(share.share)}"
+        )
+        axes.annotate(
+            text, (high, place), (5.0, 0.0), textcoords="offset points", va="center", fontsize=8.5
+        )
+    axes.set_yticks(range(len(shares)), [name for name, _ in shares])
+    axes.invert_yaxis()
+    highest = max(100.0 * (s.share or 0.0) if s.ci95 is None else 100.0 * s.ci95.high
+                  for _, s in shares)  # fmt: skip
+    axes.set_xlim(0.0, 1.15 * highest or 1.0)
+    axes.set_xlabel("share of products (%), with 95 % intervals")

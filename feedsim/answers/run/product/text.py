@@ -1,0 +1,108 @@
+"""The products of a run, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from feedsim.answers.run.product.gate_text import gate_rows_text
+from feedsim.answers.run.product.share import share_words
+from feedsim.metrics.overlaps import Overlap
+from feedsim.metrics.products import MissedTogether, Products
+from feedsim.quantities import System, display_unit
+from feedsim.render.wording import length, length_number
+
+__all__ = ["products_text"]
+
+_BAD = "bold red"
+_MOST_MISSING = 5
+
+
+def products_text(products: Products, units: System) -> Iterator[RenderableType]:
+    """Yield the figures of the products: their classes, what is wrong with them, overlaps."""
+    yield Text("\nProducts", style="bold")
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(width=16, no_wrap=True)
+    table.add_column(width=8)
+    table.add_column()
+    for name, state, lines in _rows(products, units):
+        table.add_row(Text(name), Text(state, style=_BAD), Text("\n".join(lines)))
+    yield Padding(table, (0, 0, 0, 2))
+
+
+def _rows(products: Products, units: System) -> Iterator[tuple[str, str, list[str]]]:
+    good = share_words(products.good)
+    if products.good_per_hour is not None:
+        good += f", {products.good_per_hour:.0f} per hour"
+    yield "Good", "", [good]
+    yield "Complete", "", [share_words(products.complete)]
+    missing = list(_missing(products))
+    yield "Partial", "", [share_words(products.partial)]
+    yield "Empty", "", [share_words(products.empty)]
+    if missing:
+        yield "Missing", "", missing
+    if products.doubled.count:
+        yield "Doubled", "", [share_words(products.doubled)]
+    if products.out_of_tolerance.count:
+        yield "Out of tolerance", "", [share_words(products.out_of_tolerance)]
+    for overlap in products.overlaps:
+        yield (
+            "Overlap" if overlap.nominal_mm > 0.0 else "Clearance",
+            "WRONG" if overlap.wrong.count else "",
+            list(_overlap(overlap, units)),
+        )
+    if products.diverted is not None:
+        yield from gate_rows_text(products.diverted)
+
+
+def _missing(products: Products) -> Iterator[str]:
+    """Yield which feeders missed together, each cause named once where they share it."""
+    told = products.missing[:_MOST_MISSING]
+    yield from (f"{missed.count} × {_together(missed)}" for missed in told)
+    rest = sum(m.count for m in products.missing[len(told) :]) + products.missing_otherwise
+    if rest:
+        yield f"{rest} × otherwise: see products.csv"
+
+
+def _together(missed: MissedTogether) -> str:
+    by_cause: dict[str, list[str]] = {}
+    for at in missed.feeders:
+        by_cause.setdefault(at.cause.replace("_", " "), []).append(at.feeder)
+    return "; ".join(f"{' and '.join(names)}: {cause}" for cause, names in by_cause.items())
+
+
+def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
+    """Tell an overlap, or a clearance where the inserts are clear by their targets."""
+    clear = overlap.nominal_mm <= 0.0
+    sign = -1.0 if clear else 1.0
+    names = (
+        f"{overlap.below} to {overlap.above}" if clear else f"{overlap.above} on {overlap.below}"
+    )
+    yield f"{names}: {length(sign * overlap.nominal_mm, units)} by targets"
+    if overlap.mean_mm is None or overlap.min_mm is None or overlap.max_mm is None:
+        yield "never both placed"
+        return
+    sd = "" if overlap.sd_mm is None else f", sd {length(overlap.sd_mm, units)}"
+    ends = sorted((sign * overlap.min_mm, sign * overlap.max_mm))
+    yield f"mean {length(sign * overlap.mean_mm, units)}{sd}, from {_lengths(ends, units)}"
+    limits = (overlap.min_allowed_mm, overlap.max_allowed_mm)
+    low, high = (None if limit is None else sign * limit for limit in limits[:: int(sign)])
+    if low is not None or high is not None:
+        yield f"wanted {_wanted(low, high, units)}; outside of that: {share_words(overlap.wrong)}"
+
+
+def _wanted(low: float | None, high: float | None, units: System) -> str:
+    if low is not None and high is not None:
+        return _lengths((low, high), units)
+    if low is not None:
+        return f"at least {length(low, units)}"
+    return f"at most {length(high or 0.0, units)}"
+
+
+def _lengths(ends: Sequence[float], units: System) -> str:
+    low, high = (length_number(value, units) for value in ends)
+    return f"{low} to {high} {display_unit('length', units).label}"

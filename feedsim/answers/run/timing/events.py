@@ -1,0 +1,208 @@
+"""Outputs and instants of a traced run: what the eyes and the program did, for the diagram."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from feedsim.answers.run.timing.view import TimingView
+from feedsim.machine import Eye
+from feedsim.records.outcome import Outcome
+from feedsim.running.eye_levels import (
+    Level,
+    carrier_outputs,
+    program_levels,
+    scan_ticks,
+    scans_of,
+)
+from feedsim.settings.levels import filters
+
+__all__ = [
+    "Blocked",
+    "Instant",
+    "carrier_eye_output",
+    "carrier_eye_runs",
+    "insert_eye_output",
+    "insert_eye_runs",
+    "instants",
+    "marks",
+    "program_input",
+    "scans",
+]
+
+_MOST_SCANS = 400
+
+
+class Blocked(NamedTuple):
+    """A photo-eye's output while a card holds it (s), and the number of that card."""
+
+    number: int
+    from_s: float
+    to_s: float
+
+
+class Instant(NamedTuple):
+    """Something that happened, in a few words (or as the kind of a mark)."""
+
+    time_s: float
+    label: str
+
+
+def carrier_eye_output(view: TimingView) -> list[Blocked]:
+    """Return when the carrier eye's output is on, in the window."""
+    return _within(carrier_eye_runs(view), view)
+
+
+def insert_eye_output(view: TimingView) -> list[Blocked]:
+    """Return when the insert eye's output is on, in the window."""
+    return _within(insert_eye_runs(view), view)
+
+
+def carrier_eye_runs(view: TimingView) -> list[Blocked]:
+    """Return when the carrier eye's output is on; a merged carrier holds it on longer.
+
+    It goes off ``off_response`` after the trailing edge. What the trace has no event of is
+    left out.
+    """
+    leading, belt = view.records.carriers.leading_edge_mm, view.trace.belt
+    length, off = view.machine.carriers.length_mm, view.machine.carrier_eye.off_response_s
+    if filters(view.machine.carrier_eye):
+        levels = carrier_outputs(
+            view.trace.events, lambda k: belt.time_at(float(leading[k]) + length) + off
+        )
+        return [Blocked(*level) for level in levels]
+    found: list[Blocked] = []
+    for event in view.trace.events:
+        if event.part != "carrier_eye":
+            continue
+        end = belt.time_at(float(leading[event.carrier]) + length) + off
+        merged = event.event == Outcome.MERGED.cause
+        if merged and found:
+            found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
+        elif merged or event.event == "switches":
+            found.append(Blocked(event.carrier, event.time_s, end))
+    return found
+
+
+def insert_eye_runs(view: TimingView) -> list[Blocked]:
+    """Return when the insert eye's output is on for the inserts that the program took.
+
+    It goes off ``off_response`` after the tail; an insert that is never engaged lies over
+    the eye to the end. Strays are marks of their own.
+    """
+    rows, feed, off = view.rows, view.feed, view.what.eye.off_response_s
+
+    def tail_passes(insert: int) -> float:
+        row = np.flatnonzero(rows.insert == insert)
+        opens = float(rows.opening_time_s[row[0]]) if len(row) else math.nan
+        if math.isnan(opens):
+            return math.inf
+        return feed.time_at(feed.position(opens) - float(rows.tail_mm[row[0]])) + off
+
+    part = view.part("insert_eye")
+    began = {
+        event.insert: event.time_s
+        for event in view.trace.events
+        if event.part == part and event.event == "output_on"
+    }
+    found = [
+        Blocked(event.insert, began.get(event.insert, event.time_s), tail_passes(event.insert))
+        for event in view.trace.events
+        if event.part == part and event.event == "switches"
+    ]
+    if all(blocked.number for blocked in found):  # insert 0: staged before the first carrier
+        first, since = np.flatnonzero(rows.insert == 0), 0.0
+        if len(first):
+            stage = float(rows.stage_position_mm[first[0]])
+            since = feed.time_at(feed.command(float(rows.engage_time_s[first[0]])) - stage)
+        if len(first) or not view.machine.start_empty:
+            found.insert(0, Blocked(0, since, tail_passes(0)))
+    return found
+
+
+def program_input(view: TimingView, eye: Eye, runs: list[Blocked]) -> list[Blocked]:
+    """Return what the program has of an output behind a filter, or polled; else nothing."""
+    if not filters(eye):
+        return []
+    tick = scan_ticks(view.trace.events, view.machine.controller)
+    levels = program_levels([Level(*blocked) for blocked in runs], eye, tick)
+    return _within([Blocked(*level) for level in levels], view)
+
+
+def scans(view: TimingView, eye: Eye) -> list[float]:
+    """Return the scans at which an eye is polled (s); none where they would be a blur."""
+    if not eye.polled:
+        return []
+    tick, window = scan_ticks(view.trace.events, view.machine.controller), (view.from_s, view.to_s)
+    return scans_of(tick, view.machine.controller.scan_s, window=window, most=_MOST_SCANS)
+
+
+def _within(found: list[Blocked], view: TimingView) -> list[Blocked]:
+    cut = (Blocked(b.number, max(b.from_s, view.from_s), min(b.to_s, view.to_s)) for b in found)
+    return [b for b in cut if b.from_s < b.to_s]
+
+
+def instants(view: TimingView) -> list[Instant]:
+    """Return what happened for the chosen carrier, in order of time, in words."""
+    scanned, polled = view.machine.carrier_eye.scanned, view.machine.carrier_eye.polled
+    labels = {
+        ("carrier_eye", "switches"): "eye\nswitches" if scanned else "mark\ncaptured",
+        ("carrier_eye", "known"): "mark\ncaptured" if scanned else "mark\nknown",
+        (view.part("clutch"), "closes"): "clutch\ncloses",
+        (view.part("servo"), "lands"): "insert\nlands",
+        (view.part("insert_eye"), "switches"): "next insert\nseen",
+        (view.part("clutch"), "opens"): "clutch\nopens",
+        (view.part("clutch"), "search_ends"): "no insert\nfound",
+        (view.part("clutch"), "staged"): "next insert\nstaged",
+    }
+    if polled:  # it has switched for the program only as it is known
+        del labels["carrier_eye", "switches"]
+    for outcome in Outcome:
+        cause = outcome.cause.replace("_", " ")
+        labels[view.part("program"), outcome.cause] = f"missed:\n{cause}"
+    found = [
+        Instant(event.time_s, labels[event.part, event.event])
+        for event in view.trace.events
+        if event.carrier == view.carrier and (event.part, event.event) in labels
+    ]
+    return sorted([Instant(view.zero_s, "carrier\nat eye"), *found, *_stops(view)])
+
+
+def _stops(view: TimingView) -> list[Instant]:
+    """Return what the line did in the window, where it was stopped."""
+    words = {"trips": "line\ntrips", "at_rest": "line\nat rest", "restarts": "line\nrestarts"}
+    return [
+        Instant(event.time_s, words[event.event])
+        for event in view.trace.events
+        if event.part == "line"
+        and event.event in words
+        and view.from_s <= event.time_s <= view.to_s
+    ]
+
+
+def marks(view: TimingView) -> dict[str, list[Instant]]:
+    """Return the events of all carriers in the window: by lane, as kinds of marks."""
+    eye_marks = {"switches": "captured", "known": "known", "stray": "stray"}
+    carrier_marks = {"switches": "captured", "known": "known"}
+    if view.machine.carrier_eye.scanned:
+        carrier_marks = {"known": "captured"}
+    if view.what.eye.scanned:
+        eye_marks = {"known": "captured", "stray": "stray"}
+    lanes = {
+        "carrier_eye": ("carrier_eye", carrier_marks),
+        "insert_eye": (view.part("insert_eye"), eye_marks),
+        "clutch": (view.part("clutch"), {"closes": "closes", "opens": "opens"}),
+        "landing": (view.part("servo"), {"lands": "lands"}),
+    }
+    return {
+        lane: [
+            Instant(event.time_s, kinds[event.event])
+            for event in view.trace.events
+            if event.part == part
+            and event.event in kinds
+            and view.from_s <= event.time_s <= view.to_s
+        ]
+        for lane, (part, kinds) in lanes.items()
+    }

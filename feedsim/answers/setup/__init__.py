@@ -1,0 +1,1 @@
+"""The sheet of settings to type in."""

@@ -1,0 +1,1 @@
+"""Results against speed, or any other value of the scenario."""

@@ -1,0 +1,171 @@
+"""Panels one above the other, each with its title and its legend above it."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from feedsim.render.canvas import A4_LANDSCAPE, one_line
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "COLUMN_POINTS",
+    "SMALL",
+    "Panel",
+    "Stack",
+    "head",
+    "say",
+    "stacked",
+    "width_points",
+    "write_titles",
+]
+
+SMALL = 7.5
+"""Size of legends and of labels in a panel (1/72 inch)."""
+
+COLUMN_POINTS = 360.0
+"""Width of a panel (1/72 inch)."""
+
+_ROW = 10.5  # height of a row of a legend, and of a title
+_TAGS = 9.0  # between axes and legend, for the tags of limit lines
+_HANDLE, _BETWEEN = 20.0, 9.0
+_LONGEST = 790.0  # of a title (1/72 inch)
+_MOST_LETTERS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """Axes, their share of the height, and how many rows of text stand above them."""
+
+    axes: Axes
+    weight: float
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """Where a column of panels stands: parts of the figure's width and height."""
+
+    left: float
+    bottom: float
+    top: float
+
+
+def width_points(text: str, size: float, *, bold: bool = False) -> float:
+    """Return how wide a text is drawn (1/72 inch)."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    if not text.strip():
+        return 0.0
+    font = FontProperties(weight="bold" if bold else "normal", size=size)
+    with warnings.catch_warnings():
+        # a title may be in a script that the font lacks; it then shows boxes
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
+        letters = TextPath((0.0, 0.0), text, prop=font).vertices
+    return float(np.max(letters[:, 0], initial=0.0))
+
+
+def say(axes: Axes, text: str) -> None:
+    """Write into an empty panel why it is empty."""
+    axes.text(
+        0.5,
+        0.68,
+        text,
+        transform=axes.transAxes,
+        ha="center",
+        va="center",
+        fontsize=9.0,
+        zorder=4.0,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+    )
+
+
+def head(axes: Axes, title: str) -> int:
+    """Write a title above the axes and what is drawn between both; return the rows it takes."""
+    handles, labels = axes.get_legend_handles_labels()
+    rows = 0
+    if handles:
+        from matplotlib.transforms import offset_copy
+
+        figure: Any = axes.get_figure()
+        columns = _columns([width_points(label, SMALL) for label in labels])
+        rows = -(-len(labels) // columns)
+        place: dict[str, Any] = {
+            "loc": "lower left",
+            "bbox_to_anchor": (0.0, 1.0),
+            "bbox_transform": offset_copy(axes.transAxes, figure, y=_TAGS, units="points"),
+        }
+        axes.legend(
+            handles,
+            labels,
+            ncols=columns,
+            fontsize=SMALL,
+            borderpad=0.0,
+            borderaxespad=0.0,
+            labelspacing=_ROW / SMALL - 1.0,
+            handlelength=1.9,
+            handletextpad=0.5,
+            columnspacing=_BETWEEN / SMALL,
+            **place,
+        )
+    axes.annotate(
+        title,
+        (0.0, 1.0),
+        (0.0, _TAGS + _ROW * rows + 2.0),
+        xycoords="axes fraction",
+        textcoords="offset points",
+        fontsize=9.0,
+        fontweight="bold",
+    )
+    return rows + 1
+
+
+def write_titles(figure: Figure, title: str, subtitle: str) -> None:
+    """Write the two lines on top of a page, smaller where they are long."""
+    for text, y, size, bold in ((title, 0.972, 13.0, True), (subtitle, 0.942, 10.0, False)):
+        line = one_line(text, _MOST_LETTERS)
+        smaller = min(1.0, _LONGEST / max(1.0, width_points(line, size, bold=bold)))
+        figure.text(
+            0.5,
+            y,
+            line,
+            ha="center",
+            va="center",
+            fontsize=size * smaller,
+            fontweight="bold" if bold else "normal",
+        )
+
+
+def _columns(widths: Sequence[float]) -> int:
+    """Return the most columns in which a legend is no wider than a panel."""
+    for columns in range(len(widths), 1, -1):
+        widest = [max(column) for column in np.array_split(widths, columns)]
+        if sum(widest) + (_HANDLE + _BETWEEN) * len(widest) - _BETWEEN <= COLUMN_POINTS:
+            return columns
+    return 1
+
+
+def stacked(panels: Sequence[Panel], *, where: Stack) -> None:
+    """Give panels their places, one above the other; only the lowest names its x axis."""
+    height = A4_LANDSCAPE[1] * 72.0
+    heads = [(_TAGS + _ROW * panel.rows + 11.0) / height for panel in panels]
+    room = where.top - where.bottom - sum(heads)
+    weights = sum(panel.weight for panel in panels)
+    top = where.top
+    for panel, above in zip(panels, heads, strict=True):
+        tall = room * panel.weight / weights
+        top -= above + tall
+        panel.axes.set_position((where.left, top, COLUMN_POINTS / (72.0 * A4_LANDSCAPE[0]), tall))
+        if panel is not panels[-1]:
+            hidden: dict[str, Any] = {"labelbottom": False}
+            panel.axes.tick_params(axis="x", **hidden)
+            panel.axes.set_xlabel("")

@@ -1,0 +1,175 @@
+"""A sweep over two axes as a page of maps for each feeder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from feedsim.answers.sweep.curves import feeders_of
+from feedsim.answers.sweep.grid import Grid, grid_of
+from feedsim.answers.sweep.layout import width_points, write_titles
+from feedsim.answers.sweep.map_panels import (
+    HEAT_MAPS,
+    SPREAD,
+    Space,
+    draw_heat,
+    draw_highest,
+    name_cells,
+)
+from feedsim.answers.sweep.scale import scale_of
+from feedsim.answers.sweep.study import highest_accepted
+from feedsim.answers.sweep.text import verdict_of
+from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.plain import Plain
+from feedsim.quantities import System, display
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, house_style
+from feedsim.running.axes import Axis
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["sweep_maps"]
+
+_WIDE, _TALL = (72.0 * side for side in A4_LANDSCAPE)
+_BAR, _BAR_ZONE = 9.0, 71.0  # of a colour bar, and of all that stands right of a panel
+_TITLE = 22.0
+
+
+def sweep_maps(
+    points: Sequence[Mapping[str, Plain]],
+    *,
+    axes: Sequence[Axis],
+    title: str,
+    criteria: Criteria,
+    units: System = "metric",
+) -> dict[str, Figure]:
+    """Draw a sweep over two axes.
+
+    The last axis runs along x, the first along y, in cells of one size. Three panels show the
+    share out of tolerance, missed carriers and jam risk in colours that grow darker, with the
+    acceptance figure marked on each scale; the fourth the highest accepted speed of each row,
+    or the spread of the placement error where the last axis is not the line speed. The region
+    that is accepted is outlined in every panel; a dot marks a cell that is not decided.
+
+    Parameters
+    ----------
+    points : sequence of mapping
+        The points of ``sweep.json``, in order.
+    axes : sequence of Axis
+        Two.
+    title : str
+        Of the scenario.
+    criteria : Criteria
+        For the acceptance figures.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``sweep``, or ``sweep-0`` and so on for several feeders.
+
+    Raises
+    ------
+    ValueError
+        If there are not two axes.
+    """
+    first, last = axes
+    names = feeders_of(points)
+    subtitle = _subtitle(points, first, last, units=units)
+    with house_style():
+        scales = scale_of(first, units), scale_of(last, units)
+        return {
+            "sweep" if len(names) == 1 else f"sweep-{number}": _figure(
+                grid_of(points, number, scales=scales, criteria=criteria, units=units),
+                f"{title} · {name}",
+                subtitle,
+                by_speed=last.is_speed,
+            )
+            for number, name in enumerate(names)
+        }
+
+
+def _figure(grid: Grid, title: str, subtitle: str, *, by_speed: bool) -> Figure:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=A4_LANDSCAPE)
+    write_titles(figure, title, subtitle)
+    spaces = _spaces(grid)
+    for place, space in enumerate(spaces):
+        axes = figure.add_axes(
+            (space.left, space.bottom, space.width, space.height), label=str(place)
+        )
+        if place == 3 and by_speed:
+            draw_highest(axes, grid, space=space)
+        else:
+            bar = figure.add_axes(
+                (space.left + space.width + 9.0 / _WIDE, space.bottom, _BAR / _WIDE, space.height),
+                label=f"scale {place}",
+            )
+            draw_heat(axes, bar, grid, (*HEAT_MAPS, SPREAD)[place], space=space)
+        name_cells(axes, grid, name_rows=place % 2 == 0)
+        if place % 2 == 0:
+            axes.set_ylabel(grid.y.label)
+        if place >= 2:
+            axes.set_xlabel(grid.x.label)
+    _legend(figure, grid)
+    return figure
+
+
+def _spaces(grid: Grid) -> list[Space]:
+    """Return where the four panels stand, row by row."""
+    left = 30.0 + max(width_points(text, 8.5) for text in grid.y.texts)
+    wide = 0.5 * (_WIDE - left - 2.0 * _BAR_ZONE + 4.0)
+    bottom, top = 0.1 * _TALL, 0.925 * _TALL
+    between = 20.0
+    tall = 0.5 * (top - bottom - 2.0 * _TITLE - between)
+    return [
+        Space(
+            (left + column * (wide + _BAR_ZONE)) / _WIDE,
+            (top - _TITLE - tall - row * (tall + _TITLE + between)) / _TALL,
+            wide / _WIDE,
+            tall / _TALL,
+            (wide, tall),
+        )
+        for row in (0, 1)
+        for column in (0, 1)
+    ]
+
+
+def _legend(figure: Figure, grid: Grid) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    of = " (line as a whole)" if grid.several else ""
+    handles: list[Any] = [Patch(facecolor="white", edgecolor=BLACK, linewidth=1.9)]
+    labels = [f"accepted{of}"]
+    if grid.undecided.any():
+        dot: dict[str, Any] = {"marker": "o", "color": "white", "markeredgecolor": BLACK}
+        handles.append(Line2D([], [], linestyle="none", markersize=4.0, **dot))
+        labels.append("not decided: more carriers are needed to be sure at 95 %")
+    if any(point["feeders"][grid.number]["placed"] == 0 for point in grid.points):
+        handles.append(Patch(facecolor="white", edgecolor="#999999", hatch="xxx", linewidth=0.0))
+        labels.append("no figure")
+    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.024), ncols=3, fontsize=8.0)
+
+
+def _subtitle(
+    points: Sequence[Mapping[str, Any]], first: Axis, last: Axis, *, units: System
+) -> str:
+    columns = len(last.values)
+    rows = [points[k : k + columns] for k in range(0, len(points), columns)]
+    plain = {
+        "axes": [{"key": first.key}, {"key": last.key}],
+        "points": points,
+        "highest_accepted": [
+            {"varied": {first.key: value}, "line_speed_mm_s": highest_accepted(row)}
+            for value, row in zip(first.values, rows, strict=True)
+        ]
+        if last.is_speed
+        else [],
+    }
+    per = f"{points[0]['carriers']} carriers each"
+    if not last.is_speed:
+        per = f"{display(points[0]['line_speed_mm_s'], 'speed', units=units)}, {per}"
+    return f"{verdict_of(plain, units=units).removesuffix('.')} · {per}"

@@ -1,0 +1,1 @@
+"""A trial of the line: its plan and what its measurements say."""

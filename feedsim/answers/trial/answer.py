@@ -1,0 +1,209 @@
+"""A trial on the line: planned, and fitted when it has been measured."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from feedsim.answers.answer import Answer
+from feedsim.answers.line import Line
+from feedsim.answers.trial.study.data import TrialData, read_trial
+from feedsim.answers.trial.study.fit import TrialFit, fit_trial
+from feedsim.answers.trial.study.plain import fit_plain, plan_plain
+from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
+from feedsim.errors import Fault, FeedsimError
+from feedsim.files.new_files import Content
+from feedsim.metrics.plain import Plain
+from feedsim.quantities import System
+from feedsim.running.axes import parse_speeds
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "FittedTrial",
+    "PlannedTrial",
+    "fitted",
+    "measured_in",
+    "trial_fit",
+    "trial_plan",
+]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PlannedTrial(Answer):
+    """Speeds, carriers, what has to come out, and a blank file to fill in.
+
+    Attributes
+    ----------
+    line : Line
+    trial : TrialPlan
+    """
+
+    line: Line
+    trial: TrialPlan
+    name: ClassVar[str] = "trial_plan"
+
+    def plain(self) -> dict[str, Plain]:
+        """Return the plan as data."""
+        return plan_plain(self.trial, self.line.scenario)
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return the plan in words; see :meth:`Answer.text`."""
+        from feedsim.answers.trial.plan_text import plan_text
+
+        return plan_text(self.trial, units=units)
+
+    def files(self, *, units: System = "metric") -> dict[str, Content]:
+        """Return the blank file to fill in, its columns in these units."""
+        from feedsim.answers.trial.csv import blank_csv
+
+        return {"trial_plan.csv": blank_csv(self.trial, units=units)}
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class FittedTrial(Answer):
+    """What to type in, what spreads, what is missed, what could not be told.
+
+    Attributes
+    ----------
+    line : Line
+    fit : TrialFit
+    data : str
+        Name of the file with the measurements.
+    """
+
+    line: Line
+    fit: TrialFit
+    data: str
+    name: ClassVar[str] = "trial_fit"
+
+    def plain(self) -> dict[str, Plain]:
+        """Return what ``trial_fit.json`` holds."""
+        return fit_plain(self.fit, name=self.data)
+
+    def text(self, *, units: System = "metric") -> str:
+        """Return the fit in words and tables; see :meth:`Answer.text`."""
+        from feedsim.answers.trial.text import fit_text
+
+        return fit_text(self.fit, name=self.data, units=units)
+
+    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+        """Return a figure for each feeder."""
+        from feedsim.answers.trial.figure import trial_figures
+
+        return trial_figures(self.fit, name=self.data, units=units)
+
+    def changes(self) -> dict[str, str]:
+        """Return the settings to type in as changes of the line: ``line.but(fit.changes())``."""
+        return {
+            f"feeder.{feeder.number}.settings.{key}": f"{value!r} {unit}"
+            for feeder in self.fit.feeders
+            if feeder.new != feeder.old
+            for key, value, unit in (
+                ("engage_distance", feeder.new.engage_distance_mm, "mm"),
+                ("engage_lead", feeder.new.engage_lead_s, "s"),
+                ("disengage_distance", feeder.new.disengage_distance_mm, "mm"),
+                ("disengage_lead", feeder.new.disengage_lead_s, "s"),
+            )
+        }
+
+
+def trial_plan(
+    line: Line,
+    speeds: str | None = None,
+    *,
+    confidence: float = 0.95,
+    spread_within: float = 0.25,
+    units: System = "metric",
+) -> PlannedTrial:
+    """Plan a trial on the line.
+
+    Parameters
+    ----------
+    line : Line
+    speeds : str, optional
+        As in :func:`feedsim.sweep`; four round ones up to line speed if left out.
+    confidence : float
+        How sure to be, 0.5 to 0.9999.
+    spread_within : float
+        How well each spread is to be known, a share of it, 0.02 to 2.
+    units : {"metric", "inch"}
+        In which the speeds are round.
+
+    Raises
+    ------
+    FeedsimError
+        If a share or a range is out of bounds.
+    """
+    _share_within("--confidence", confidence, 0.5, 0.9999)
+    _share_within("--spread-within", spread_within, 0.02, 2.0)
+    scenario = line.scenario
+    chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=units)
+    planned = plan_trial(scenario, chosen, confidence=confidence, spread_within=spread_within)
+    return PlannedTrial(line, planned)
+
+
+def trial_fit(
+    line: Line,
+    data: str | Path,
+    *,
+    confidence: float = 0.95,
+    without: Collection[int] = (),
+    keep_outliers: bool = False,
+) -> FittedTrial:
+    """Fit a trial that was run with the settings of a line.
+
+    Parameters
+    ----------
+    line : Line
+    data : str or Path
+        What was measured, a CSV file.
+    confidence : float
+        Two-sided, of every interval, 0.5 to 0.9999.
+    without : collection of int
+        Rows of the file to leave out, the head being the first.
+    keep_outliers : bool
+        Leave what sticks out in all figures and corrections.
+
+    Raises
+    ------
+    FeedsimError
+        If the file cannot be read, or with what is wrong in it.
+    """
+    measured = measured_in(line, data, confidence=confidence, without=without)
+    name = Path(data).name
+    return fitted(line, measured, name=name, confidence=confidence, keep_outliers=keep_outliers)
+
+
+def measured_in(
+    line: Line, data: str | Path, *, confidence: float, without: Collection[int]
+) -> TrialData:
+    """Read what was measured; see :func:`trial_fit`."""
+    _share_within("--confidence", confidence, 0.5, 0.9999)
+    names = [feeder.name for feeder in line.scenario.feeder]
+    measured = read_trial(data, feeders=names, longest_mm=line.scenario.carrier.length)
+    return measured.without(set(without))
+
+
+def fitted(
+    line: Line, measured: TrialData, *, name: str, confidence: float, keep_outliers: bool
+) -> FittedTrial:
+    """Fit what was measured; see :func:`trial_fit`."""
+    fit = fit_trial(line.scenario, measured, confidence=confidence, keep_outliers=keep_outliers)
+    return FittedTrial(line, fit, name)
+
+
+def _share_within(key: str, share: float, low: float, high: float) -> None:
+    """Refuse a share out of its bounds.
+
+    Raises
+    ------
+    FeedsimError
+        With the bounds in per cent.
+    """
+    if not low <= share <= high:
+        allowed = f"{100.0 * low:g} % to {100.0 * high:g} %"
+        raise FeedsimError(Fault(key, found=f"{100.0 * share:g} %", allowed=allowed))

@@ -1,0 +1,102 @@
+"""The figure of a trial: what was measured over what the scenario expects, before and after."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from feedsim.answers.trial.panels import (
+    draw_placement,
+    draw_spread,
+    draw_stage,
+    legend_entries,
+)
+from feedsim.answers.trial.study.fit import TrialFit
+from feedsim.answers.trial.view import TrialView, trial_view
+from feedsim.quantities import System
+from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
+from feedsim.render.wording import percent
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["trial_figures"]
+
+
+def trial_figures(fit: TrialFit, *, name: str, units: System = "metric") -> dict[str, Figure]:
+    """Draw a trial, a figure for each feeder.
+
+    Above the placement errors over line speed, as measured and moved by the corrections, each
+    over the band in which the scenario has 95 % of the carriers; below, how they spread against
+    what was expected, and where the inserts were staged.
+
+    Parameters
+    ----------
+    fit : TrialFit
+    name : str
+        Of the file that was fitted.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``trial_fit``, or ``trial_fit-0`` and so on where there are
+        several. For :func:`feedsim.render.canvas.render`.
+    """
+    with house_style():
+        views = [trial_view(fit, feeder, units=units) for feeder in fit.feeders]
+        several = len(views) > 1
+        return {
+            f"trial_fit-{view.number}" if several else "trial_fit": _figure(fit, view, name)
+            for view in views
+            if view.has_values
+        }
+
+
+def _figure(fit: TrialFit, view: TrialView, name: str) -> Figure:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=A4_LANDSCAPE)
+    title = one_line(f"{fit.scenario.title} · {view.name}", 85)
+    figure.text(0.5, 0.962, title, ha="center", va="center", fontsize=13, fontweight="bold")
+    subtitle = f"Trial {one_line(name, 60)}, {view.placed} placements measured"
+    subtitle += f", intervals at {percent(fit.confidence)}"
+    figure.text(0.5, 0.928, subtitle, ha="center", va="center", fontsize=10)
+    grid = figure.add_gridspec(
+        2,
+        2,
+        left=0.07,
+        right=0.975,
+        bottom=0.15,
+        top=0.87,
+        hspace=0.3,
+        wspace=0.14,
+        height_ratios=(1.35, 1.0),
+    )
+    before = figure.add_subplot(grid[0, 0])
+    after = figure.add_subplot(grid[0, 1], sharey=before)
+    draw_placement(before, view, moved=False)
+    draw_placement(after, view, moved=True)
+    if view.staged:
+        draw_spread(figure.add_subplot(grid[1, 0]), view)
+        draw_stage(figure.add_subplot(grid[1, 1]), view)
+    else:
+        draw_spread(figure.add_subplot(grid[1, :]), view)
+    handles, labels = legend_entries(view)
+    figure.legend(
+        handles,
+        labels,
+        loc="lower center",
+        bbox_to_anchor=(0.5, 0.04),
+        ncols=4,
+        columnspacing=1.6,
+    )
+    figure.text(
+        0.5,
+        0.025,
+        "An error above 0: the insert lies too far back on its carrier.",
+        ha="center",
+        va="center",
+        fontsize=8,
+    )
+    return figure

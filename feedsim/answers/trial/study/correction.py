@@ -1,0 +1,187 @@
+"""From the lines of a trial to what has to be typed in.
+
+The placement error of a belt speed v is a + b·v, the stage is off by c + d·v. With
+ΔE, ΔU what distances and leads are changed by (feedsim/MODEL.md, section 13)::
+
+    stage      moves by  g·(ΔU − ΔLu·v/(1+ε))
+    placement  moves by  (1+ε)·(ΔE − ΔU) − (ΔLe − ΔLu)·v       without stage correction
+                         (1+ε)·ΔE − ΔLe·v                      with it
+
+so ΔU = −c/g and ΔLu = d·(1+ε)/g put the stage right; that has every insert come later by
+(1+ε)·(c + d·v)/g, since it starts from less far on; and ΔE, ΔLe take out that and a + b·v.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line, joined, line_of
+from feedsim.answers.trial.study.rows import TrialData
+from feedsim.machine import Machine, Settings
+
+__all__ = ["Correction", "Corrections", "corrections", "settings_with"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What to add to a distance and a lead.
+
+    ``lead_s``: None where there was one speed only. ``applied``: whether the side is off for
+    sure; if not, it is better left alone, since to chase noise adds to it.
+    """
+
+    distance_mm: Estimate
+    lead_s: Estimate | None
+    applied: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Corrections:
+    """What a trial says of one feeder.
+
+    Attributes
+    ----------
+    placement, stage : Line or None
+        As measured: error, and stage position less stage target. None where too little was
+        measured.
+    remaining : Line or None
+        The placement error once the stage is corrected; None where it is not.
+    engage, disengage : Correction or None
+    placement_fit, stage_fit : Fitted or None
+        What the lines came from.
+    """
+
+    placement: Line | None
+    stage: Line | None
+    remaining: Line | None
+    engage: Correction | None
+    disengage: Correction | None
+    placement_fit: Fitted | None
+    stage_fit: Fitted | None
+
+    def moved(self, machine: Machine, number: int, speeds_mm_s: Floats) -> Floats:
+        """Return by how much the corrections move the placement (mm), shape of the speeds."""
+        old = machine.feeders[number].settings
+        new = settings_with(self, old)
+        counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
+        travel = new.engage_distance_mm - old.engage_distance_mm
+        moved: Floats = travel - (new.engage_lead_s - old.engage_lead_s) * counted
+        if not old.stage_correction:
+            moved = moved - self.moved_stage(machine, number, speeds_mm_s) / old.speed_ratio
+        return np.asarray((1.0 + machine.encoder.scale_error) * moved, dtype=np.float64)
+
+    def moved_stage(self, machine: Machine, number: int, speeds_mm_s: Floats) -> Floats:
+        """Return by how much the corrections move the stage (mm), shape of the speeds."""
+        old = machine.feeders[number].settings
+        new = settings_with(self, old)
+        counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
+        travel = new.disengage_distance_mm - old.disengage_distance_mm
+        moved: Floats = travel - (new.disengage_lead_s - old.disengage_lead_s) * counted
+        return np.asarray(old.speed_ratio * moved, dtype=np.float64)
+
+
+def corrections(
+    data: TrialData, rows: Bools, machine: Machine, number: int, *, confidence: float
+) -> Corrections:
+    """Work out what one feeder's rows say.
+
+    Parameters
+    ----------
+    data : TrialData
+    rows : bool array, shape (n,)
+        The rows that count.
+    machine : Machine
+        With the settings of the trial.
+    number : int
+        Of the feeder.
+    confidence : float
+        Two-sided, of every interval; and a side is changed where nothing off at all has a
+        probability below 1 − confidence.
+    """
+    settings, scale = machine.feeders[number].settings, 1.0 + machine.encoder.scale_error
+    g = settings.speed_ratio
+    target = settings.stage_position_mm
+    placement = _fit(data, rows, data.error_mm, confidence=confidence)
+    stage = _fit(data, rows, data.stage_mm - target, confidence=confidence)
+    disengage = remaining = engage = None
+    stage_line = _line(stage, confidence)
+    if stage_line is not None:
+        disengage = _correction(stage_line, -1.0 / g, scale / g, confidence=confidence)
+    line = placement_line = _line(placement, confidence)
+    couple = disengage is not None and disengage.applied and not settings.stage_correction
+    if placement is not None and stage is not None and couple:
+        values, covariance, dof = joined(placement, stage, factor=scale / g)
+        one_speed = placement.one_speed and stage.one_speed
+        remaining = line_of(values, covariance, dof, confidence=confidence, one_speed=one_speed)
+        line = remaining
+    if line is not None:
+        engage = _correction(line, -1.0 / scale, 1.0, confidence=confidence)
+    elif disengage is not None:
+        # moving the stage would move a placement of which nothing is known
+        disengage = replace(disengage, applied=False)
+    return Corrections(
+        placement=placement_line,
+        stage=stage_line,
+        remaining=remaining,
+        engage=engage,
+        disengage=disengage,
+        placement_fit=placement,
+        stage_fit=stage,
+    )
+
+
+def _fit(data: TrialData, rows: Bools, values: Floats, *, confidence: float) -> Fitted | None:
+    place = np.flatnonzero(rows & ~np.isnan(values))
+    return fitted_line(values[place], data.speed_mm_s[place], place, confidence=confidence)
+
+
+def _line(fitted: Fitted | None, confidence: float) -> Line | None:
+    if fitted is None:
+        return None
+    return line_of(
+        fitted.values,
+        fitted.covariance,
+        fitted.dof,
+        confidence=confidence,
+        one_speed=fitted.one_speed,
+        source=fitted,
+    )
+
+
+def _correction(line: Line, distance: float, lead: float, *, confidence: float) -> Correction:
+    """Turn a line into what to add, by the factors of its two figures."""
+    return Correction(
+        distance_mm=_times(line.at_standstill_mm, distance),
+        lead_s=None if line.per_speed_s is None else _times(line.per_speed_s, lead),
+        applied=line.by_chance < 1.0 - confidence,
+    )
+
+
+def _times(estimate: Estimate, factor: float) -> Estimate:
+    low, high = sorted((factor * estimate.low, factor * estimate.high))
+    return Estimate(factor * estimate.value, low, high)
+
+
+def settings_with(found: Corrections, old: Settings) -> Settings:
+    """Return the settings with the corrections that are sure."""
+    engage, disengage = _added(found.engage), _added(found.disengage)
+    return replace(
+        old,
+        engage_distance_mm=old.engage_distance_mm + engage[0],
+        engage_lead_s=old.engage_lead_s + engage[1],
+        disengage_distance_mm=old.disengage_distance_mm + disengage[0],
+        disengage_lead_s=old.disengage_lead_s + disengage[1],
+    )
+
+
+def _added(correction: Correction | None) -> tuple[float, float]:
+    if correction is None or not correction.applied:
+        return 0.0, 0.0
+    lead = correction.lead_s
+    return correction.distance_mm.value, 0.0 if lead is None else lead.value

@@ -1,0 +1,278 @@
+"""What a trial on the line says: what to type in, what spreads, what is missed, what sticks out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.limit.study.search import allowed_of
+from feedsim.answers.trial.study.causes import Cause, causes
+from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.expected import Budget, Expected, budget, expected_at
+from feedsim.answers.trial.study.line import Estimate, Fitted, speed_groups
+from feedsim.answers.trial.study.missed import Missed, missed_of
+from feedsim.answers.trial.study.outliers import Outlier, outliers_of
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
+from feedsim.answers.trial.study.speeds import AtSpeed, at_speeds
+from feedsim.answers.trial.study.spread import Split, chance_of_parts
+from feedsim.machine import Machine, Settings
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario
+
+__all__ = ["FeederFit", "Spread", "TrialFit", "fit_trial"]
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A spread against speed, held against what the scenario expects.
+
+    Attributes
+    ----------
+    found : Split
+    expected : Budget
+    by_chance : float
+        Probability of a split so far from the expected one if that is right.
+    unlike : bool
+        Whether it is another than expected for sure, placement and stage taken together.
+    more_time_s, more_fixed_mm : Estimate or None
+        Where it is: what the scenario does not explain (root of the difference of squares), if
+        that part is above the expected one for sure.
+    less_time, less_fixed : bool
+        Where it is: whether that part is below the expected one for sure.
+    """
+
+    found: Split
+    expected: Budget
+    by_chance: float
+    unlike: bool
+    more_time_s: Estimate | None
+    more_fixed_mm: Estimate | None
+    less_time: bool
+    less_fixed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FeederFit:
+    """All that the trial says of one feeder.
+
+    Attributes
+    ----------
+    number : int
+        From 0.
+    name : str
+    speeds : tuple of AtSpeed
+    found : Corrections
+    old, new : Settings
+        In force in the trial, and with what is corrected.
+    placement_spread, stage_spread : Spread or None
+    missed : Missed or None
+        None where nothing was said of it. Outliers are carriers, too.
+    outliers : tuple of Outlier
+    kept_outliers : bool
+        Whether they are in all figures; else their rows are left out of lines and spreads.
+    otherwise : Corrections or None
+        What would come out with the outliers, or without them where they are kept; None where
+        there are none.
+    causes : tuple of Cause
+    """
+
+    number: int
+    name: str
+    speeds: tuple[AtSpeed, ...]
+    found: Corrections
+    old: Settings
+    new: Settings
+    placement_spread: Spread | None
+    stage_spread: Spread | None
+    missed: Missed | None
+    outliers: tuple[Outlier, ...]
+    kept_outliers: bool
+    otherwise: Corrections | None
+    causes: tuple[Cause, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TrialFit:
+    """A trial, fitted.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    machine : Machine
+        With the settings of the trial.
+    data : TrialData
+    confidence : float
+    feeders : tuple of FeederFit
+        Those of which there are rows.
+    """
+
+    scenario: Scenario
+    machine: Machine
+    data: TrialData
+    confidence: float
+    feeders: tuple[FeederFit, ...]
+
+    def settings_of(self, feeder: FeederFit) -> tuple[MachineSettings, MachineSettings]:
+        """Return old and new settings as an operator reads them."""
+        encoder = self.machine.encoder
+        return machine_settings(feeder.old, encoder), machine_settings(feeder.new, encoder)
+
+
+def fit_trial(
+    scenario: Scenario,
+    data: TrialData,
+    *,
+    confidence: float = 0.95,
+    keep_outliers: bool = False,
+) -> TrialFit:
+    """Fit a trial that was run with the settings of a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What ``"auto"`` stands for is solved at its line speed and left at that at every speed
+        of the trial, as it is in the machine.
+    data : TrialData
+    confidence : float
+        Two-sided, of every interval.
+    keep_outliers : bool
+        Leave what sticks out in lines, spreads and corrections.
+    """
+    machine = machine_of(scenario)
+    feeders = [
+        _feeder(scenario, machine, data, number, confidence=confidence, keep_outliers=keep_outliers)
+        for number in sorted({int(number) for number in data.feeder})
+    ]
+    return TrialFit(scenario, machine, data, confidence, tuple(feeders))
+
+
+def _feeder(
+    scenario: Scenario,
+    machine: Machine,
+    data: TrialData,
+    number: int,
+    *,
+    confidence: float,
+    keep_outliers: bool,
+) -> FeederFit:
+    rows = data.feeder == number
+    groups = np.full(len(rows), -1, dtype=np.intp)
+    groups[rows] = speed_groups(data.speed_mm_s[rows])
+    expected = [
+        expected_at(
+            machine,
+            number,
+            speed_mm_s=float(data.speed_mm_s[groups == group].mean()),
+            allowed=allowed_of(scenario),
+        )
+        for group in range(int(groups.max()) + 1)
+    ]
+    found = corrections(data, rows, machine, number, confidence=confidence)
+    outliers = outliers_of(data, found)
+    kept, otherwise = rows, None
+    if outliers:
+        clean = rows & ~np.isin(data.row, [outlier.row for outlier in outliers])
+        otherwise = corrections(data, clean, machine, number, confidence=confidence)
+        if not keep_outliers:
+            kept, found, otherwise = clean, otherwise, found
+    speeds = np.array([there.speed_mm_s for there in expected])
+    table = at_speeds(
+        data,
+        rows,
+        groups,
+        kept=kept,
+        expected=expected,
+        moved_mm=found.moved(machine, number, speeds),
+        processes=(_process(found.placement_fit), _process(found.stage_fit)),
+        confidence=confidence,
+    )
+    old = machine.feeders[number].settings
+    return FeederFit(
+        number=number,
+        name=scenario.feeder[number].name,
+        speeds=table,
+        found=found,
+        old=old,
+        new=settings_with(found, old),
+        placement_spread=_spread(
+            found.placement_fit,
+            expected,
+            [there.error.sd_mm for there in expected],
+            step_mm=data.error_step_mm,
+            confidence=confidence,
+        ),
+        stage_spread=_spread(
+            found.stage_fit,
+            expected,
+            [there.stage.sd_mm for there in expected],
+            step_mm=data.stage_step_mm,
+            confidence=confidence,
+        ),
+        missed=_missed(data, rows, table, confidence=confidence),
+        outliers=tuple(outliers),
+        kept_outliers=keep_outliers,
+        otherwise=otherwise,
+        causes=tuple(causes(scenario, machine, number, found=found)),
+    )
+
+
+def _process(fitted: Fitted | None) -> float:
+    dependence = None if fitted is None else fitted.dependence
+    return 0.0 if dependence is None else dependence.process
+
+
+def _spread(
+    fitted: Fitted | None,
+    expected: Sequence[Expected],
+    sds: Sequence[float],
+    *,
+    step_mm: float,
+    confidence: float,
+) -> Spread | None:
+    if fitted is None or fitted.spread is None:
+        return None
+    found = fitted.spread
+    wanted = budget([there.speed_mm_s for there in expected], sds, step_mm=step_mm)
+    if found.time_s is None:
+        top = max(there.speed_mm_s for there in expected)
+        wanted = Budget(math.hypot(wanted.fixed_mm, wanted.time_s * top), 0.0)
+    chance = chance_of_parts(fitted.scatter, found, fixed_mm=wanted.fixed_mm, time_s=wanted.time_s)
+    unlike = chance < 0.5 * (1.0 - confidence)
+    timed = found.time_ci_s
+    return Spread(
+        found=found,
+        expected=wanted,
+        by_chance=chance,
+        unlike=unlike,
+        more_time_s=_beyond(found.time_s, timed, wanted.time_s) if unlike else None,
+        more_fixed_mm=_beyond(found.fixed_mm, found.fixed_ci_mm, wanted.fixed_mm)
+        if unlike
+        else None,
+        less_time=unlike and timed is not None and timed.high < wanted.time_s,
+        less_fixed=unlike and found.fixed_ci_mm.high < wanted.fixed_mm,
+    )
+
+
+def _beyond(value: float | None, interval: Interval | None, expected: float) -> Estimate | None:
+    """Return what has to be added to the expected spread, in squares; None if it may be 0."""
+    if value is None or interval is None or interval.low <= expected:
+        return None
+    ends = (float(np.sqrt(end**2 - expected**2)) for end in (value, *interval))
+    return Estimate(*ends)
+
+
+def _missed(
+    data: TrialData, rows: Bools, speeds: Sequence[AtSpeed], *, confidence: float
+) -> Missed | None:
+    if not np.any(data.missed[rows] != UNKNOWN):
+        return None
+    counts = [(there.carriers, there.missed) for there in speeds]
+    return missed_of(counts, [there.expected_missed for there in speeds], confidence=confidence)

@@ -1,0 +1,284 @@
+"""A straight line through what was measured at several speeds: at standstill, and per speed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.trial.study.covariance import covariance_of
+from feedsim.answers.trial.study.dependence import Dependence, dependence_of
+from feedsim.answers.trial.study.spread import Scatter, Split, scatter_of, split, variance_at
+from feedsim.metrics.fits import (
+    nothing_there,
+    student_interval,
+    weighted_fit,
+)
+from feedsim.metrics.serial import effective_for_spread, mean_inflation
+
+__all__ = ["Estimate", "Fitted", "Line", "fitted_line", "joined", "line_of", "speed_groups"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+_SAME_SPEED = 0.01
+_LEAST_SCATTER_DOF = 3.0
+_LEAST_LEFT = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A figure and its interval, all in the unit that is in the name of what holds it."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What a side is off: at standstill, and more per speed.
+
+    Attributes
+    ----------
+    n, speeds : int
+        Values, and speeds, that it is drawn through; 0 where it is the sum of two lines.
+    at_standstill_mm : Estimate
+    per_speed_s : Estimate or None
+        mm per mm/s, a time. None where there was one speed only.
+    by_chance : float
+        Probability of a line so far from 0 if nothing is off.
+    straight : float or None
+        Probability of means so far from the line if it is straight; None where that cannot be
+        told.
+    """
+
+    n: int
+    speeds: int
+    at_standstill_mm: Estimate
+    per_speed_s: Estimate | None
+    by_chance: float
+    straight: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A line with all that more is worked out from.
+
+    Attributes
+    ----------
+    values : float64 array, shape (2,)
+        At standstill (mm) and per speed (s; 0 where there is one speed).
+    covariance : float64 array, shape (2, 2)
+    dof : float
+    place : int array, shape (n,)
+        Which rows of the trial it came from.
+    rows : float64 array, shape (2, n)
+        How the values are made of those.
+    off : float64 array, shape (n,)
+        Each value less the mean of its speed (mm).
+    sd : float64 array, shape (n,)
+        Spread at the speed of each (mm); 0 where there is none.
+    spread : Split or None
+    scatter : tuple of Scatter
+        What the spread is split from.
+    one_speed : bool
+    speeds : int
+    straight : float or None
+    dependence : Dependence or None
+        Whether values hang together with the one before; None where that cannot be told.
+    """
+
+    values: Floats
+    covariance: Floats
+    dof: float
+    place: Ints
+    rows: Floats
+    off: Floats
+    sd: Floats
+    spread: Split | None
+    scatter: tuple[Scatter, ...]
+    one_speed: bool
+    speeds: int
+    straight: float | None
+    dependence: Dependence | None
+
+
+def speed_groups(speeds_mm_s: Floats) -> Ints:
+    """Return the number of each speed's group, from 0, rising; a group spans at most 1 %.
+
+    Examples
+    --------
+    >>> speed_groups(np.array([1000.0, 400.0, 1004.0])).tolist()
+    [1, 0, 1]
+    """
+    order = np.argsort(speeds_mm_s, kind="stable")
+    groups = np.zeros(len(speeds_mm_s), dtype=np.intp)
+    rising = speeds_mm_s[order]
+    starts = [0]
+    while starts[-1] < len(rising):
+        most = rising[starts[-1]] * (1.0 + _SAME_SPEED)
+        starts.append(int(np.searchsorted(rising, most, "right")))
+    groups[order] = np.repeat(np.arange(len(starts) - 1), np.diff(starts))
+    return groups
+
+
+def fitted_line(
+    values: Floats, speeds_mm_s: Floats, place: Ints, *, confidence: float
+) -> Fitted | None:
+    """Fit a line by weighted least squares.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        mm.
+    speeds_mm_s : float64 array, shape (n,)
+    place : int array, shape (n,)
+        Which rows of the trial they are.
+    confidence : float
+        Two-sided, of the parts of the spread.
+
+    Returns
+    -------
+    Fitted or None
+        None where there are too few values for an interval: 2 at one speed, 3 at several.
+
+    Notes
+    -----
+    The weights are 1/(A + B·v²), the spread within the speeds
+    (:mod:`feedsim.answers.trial.study.spread`): smoother than a variance for each speed, which a
+    handful of values hardly tells.
+
+    Where values are not independent of the one before
+    (:mod:`feedsim.answers.trial.study.dependence`), sums of squares are divided by what of them
+    the means take with them, and all intervals are wider.
+    """
+    groups = speed_groups(speeds_mm_s) if len(values) else np.zeros(0, dtype=np.intp)
+    speeds = int(groups.max()) + 1 if len(values) else 0
+    if len(values) < (2 if speeds < 2 else 3):
+        return None
+    one_speed = speeds == 1
+    design = np.ones((len(values), 1))
+    if not one_speed:
+        design = np.column_stack([design, speeds_mm_s])
+    scatter, off = scatter_of(values, speeds_mm_s, groups)
+    if sum(s.dof for s in scatter) < _LEAST_SCATTER_DOF:
+        off = weighted_fit(design, values).residuals
+        each = (len(values) - design.shape[1]) / len(values)
+        scatter = [
+            Scatter(float(v), float(r * r), each) for v, r in zip(speeds_mm_s, off, strict=True)
+        ]
+        groups_of_two = np.ones(len(values), dtype=bool)
+        alike = np.zeros(len(values), dtype=np.intp)
+    else:
+        groups_of_two = np.bincount(groups)[groups] > 1
+        alike = groups
+    spread = split(scatter, kurtosis=0.0, confidence=confidence)
+    sd = np.zeros(len(values))
+    dependence = None
+    if spread is not None:
+        sd = np.sqrt(variance_at(spread, speeds_mm_s))
+        kurtosis = _kurtosis((off / sd)[groups_of_two])
+        dependence = dependence_of(off / sd, alike)
+        process = dependence.process if dependence else 0.0
+        scatter = [_corrected(one, process) for one in scatter]
+        worth = effective_for_spread(1.0, process)
+        spread = split(scatter, kurtosis=kurtosis, confidence=confidence, worth=worth)
+    weights = 1.0 / sd**2 if spread is not None else None
+    fit = weighted_fit(design, values, weights=weights)
+    process = dependence.of_means if dependence else 0.0
+    covariance, dof, straight = covariance_of(fit, groups, alike, process=process)
+    return Fitted(
+        values=_padded(fit.coefficients),
+        covariance=_padded(_padded(covariance).T).T,
+        dof=dof,
+        place=place,
+        rows=_padded(fit.rows),
+        off=off,
+        sd=sd,
+        spread=spread,
+        scatter=tuple(scatter),
+        one_speed=one_speed,
+        speeds=speeds,
+        straight=straight,
+        dependence=dependence,
+    )
+
+
+def _corrected(scatter: Scatter, process: float) -> Scatter:
+    """Return what independent values would scatter: their mean takes less of it with it."""
+    if process == 0.0 or scatter.dof < 1.0:
+        return scatter
+    n = scatter.dof + 1.0
+    left = (n - mean_inflation(n, process)) / (n - 1.0)
+    return scatter._replace(squares_mm2=scatter.squares_mm2 / max(left, _LEAST_LEFT))
+
+
+def _kurtosis(unit: Floats) -> float:
+    """Return the excess kurtosis of values about 0."""
+    square = float(np.mean(unit**2))
+    return float(np.mean(unit**4)) / square**2 - 3.0 if square else 0.0
+
+
+def _padded(values: Floats) -> Floats:
+    """Add a row of 0 where the slope would be."""
+    if len(values) == 2:
+        return values
+    return np.concatenate([values, np.zeros_like(values)])
+
+
+def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Floats, float]:
+    """Return the line first + factor·second: its values, covariance and degrees of freedom.
+
+    Values of one carrier in both are alike; how much is taken from those.
+    """
+    _, in_first, in_second = np.intersect1d(first.place, second.place, return_indices=True)
+    cross = np.zeros((2, 2))
+    sd_first, sd_second = first.sd[in_first], second.sd[in_second]
+    if len(in_first) > 2 and np.all(sd_first > 0.0) and np.all(sd_second > 0.0):
+        alike = _correlation(first.off[in_first] / sd_first, second.off[in_second] / sd_second)
+        each = alike * _scale(first) * sd_first * _scale(second) * sd_second
+        cross = (first.rows[:, in_first] * each) @ second.rows[:, in_second].T
+    covariance = first.covariance + factor**2 * second.covariance + factor * (cross + cross.T)
+    dof = min(first.dof, second.dof)
+    return first.values + factor * second.values, covariance, dof
+
+
+def _scale(fitted: Fitted) -> float:
+    """Return by how much the covariance is wider than the spread within the speeds makes it."""
+    plain = float(np.sum((fitted.rows[0] * fitted.sd) ** 2))
+    return math.sqrt(float(fitted.covariance[0, 0]) / plain)
+
+
+def _correlation(one: Floats, two: Floats) -> float:
+    """Return how alike two sets of values about 0 are, −1…1."""
+    size = math.sqrt(float(np.mean(one**2)) * float(np.mean(two**2)))
+    return float(np.mean(one * two)) / size if size > 0.0 else 0.0
+
+
+def line_of(
+    values: Floats,
+    covariance: Floats,
+    dof: float,
+    *,
+    confidence: float,
+    one_speed: bool,
+    source: Fitted | None = None,
+) -> Line:
+    """Write a line with its intervals."""
+    sds = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    used = slice(0, 1) if one_speed else slice(0, 2)
+    estimates = [
+        Estimate(float(v), *student_interval(float(v), float(sd), dof=dof, confidence=confidence))
+        for v, sd in zip(values, sds, strict=True)
+    ]
+    return Line(
+        n=len(source.place) if source else 0,
+        speeds=source.speeds if source else 0,
+        at_standstill_mm=estimates[0],
+        per_speed_s=None if one_speed else estimates[1],
+        by_chance=nothing_there(values[used], covariance[used, used], dof=dof),
+        straight=source.straight if source else None,
+    )

@@ -1,0 +1,140 @@
+"""The share of carriers missed in a trial, against what the scenario expects, by an exact test."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
+from feedsim.metrics.intervals import Interval, clopper_pearson
+
+__all__ = ["Missed", "chance_of", "counted", "missed_of"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_NEXT_TO_NOTHING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """Carriers counted in a trial and those of them that got no insert.
+
+    Attributes
+    ----------
+    carriers, count : int
+    share : float
+    share_ci : Interval
+        Exact (Clopper & Pearson).
+    expected_count : float
+        What the scenario expects of so many carriers at these speeds.
+    probability : float or None
+        Of a count at least as unlikely, if the scenario is right; None where it expects next to
+        none (1e-9 or less): a test against a share of 0 tells only that there are some.
+    """
+
+    carriers: int
+    count: int
+    share: float
+    share_ci: Interval
+    expected_count: float
+    probability: float | None
+
+
+def counted(data: TrialData, rows: Bools) -> tuple[int, int]:
+    """Return carriers and missed ones among rows of one feeder at one speed.
+
+    Where there is a tally, it alone counts: the carriers that were measured are among those.
+    Else a row of which nothing is said counts as not missed if its placement was measured.
+    """
+    carriers, missed = data.carriers[rows], data.missed[rows]
+    tally = carriers > 1
+    if tally.any():
+        return int(carriers[tally].sum()), int(missed[tally].sum())
+    said = (missed != UNKNOWN) | ~np.isnan(data.error_mm[rows])
+    return int(said.sum()), int(missed[missed != UNKNOWN].sum())
+
+
+def missed_of(
+    counts: Sequence[tuple[int, int]], expected: Sequence[float], *, confidence: float
+) -> Missed | None:
+    """Hold counts at several speeds against expected shares.
+
+    Parameters
+    ----------
+    counts : sequence of (carriers, missed)
+        One for each speed.
+    expected : sequence of float
+        Share expected at each.
+    confidence : float
+        Two-sided, of the interval.
+
+    Returns
+    -------
+    Missed or None
+        None where no carrier was counted.
+    """
+    carriers, count = sum(n for n, _ in counts), sum(m for _, m in counts)
+    interval = clopper_pearson(count, carriers, confidence=confidence)
+    if interval is None:
+        return None
+    expected_count = sum(n * p for (n, _), p in zip(counts, expected, strict=True))
+    sizes = [n for n, _ in counts]
+    return Missed(
+        carriers=carriers,
+        count=count,
+        share=count / carriers,
+        share_ci=interval,
+        expected_count=expected_count,
+        probability=None
+        if expected_count <= _NEXT_TO_NOTHING
+        else chance_of(count, sizes, expected),
+    )
+
+
+def chance_of(count: int, carriers: Sequence[int], shares: Sequence[float]) -> float:
+    """Return the probability of a count at least as unlikely as this one.
+
+    Parameters
+    ----------
+    count : int
+        Of all groups together.
+    carriers : sequence of int
+        How many each group has.
+    shares : sequence of float
+        Probability of each carrier of a group.
+
+    Notes
+    -----
+    The count is a sum of binomial ones, whose distributions are folded together exactly; all
+    counts that are no likelier than the one seen are added up, as Fisher's exact test does (any
+    text). What lies 12 standard deviations and 60 counts beyond the mean is left out, less than
+    1e-20.
+    """
+    first, chances = 0, np.ones(1)
+    for n, share in zip(carriers, shares, strict=True):
+        start, part = _binomial(n, share)
+        first, chances = first + start, np.convolve(chances, part)
+    place = count - first
+    if not 0 <= place < len(chances):
+        return 0.0
+    return min(1.0, float(chances[chances <= chances[place] * (1.0 + 1e-7)].sum()))
+
+
+def _binomial(n: int, share: float) -> tuple[int, Floats]:
+    """Return the first count of note, and the probabilities from there on."""
+    from scipy.special import gammaln
+
+    if share <= 0.0 or share >= 1.0 or n == 0:
+        return (n if share >= 1.0 else 0), np.ones(1)
+    mean = n * share
+    reach = 12.0 * math.sqrt(mean * (1.0 - share)) + 60.0
+    low, high = max(0, math.floor(mean - reach)), min(n, math.ceil(mean + reach))
+    k = np.arange(low, high + 1, dtype=np.float64)
+    logs = gammaln(n + 1.0) - gammaln(k + 1.0) - gammaln(n - k + 1.0)
+    logs += k * math.log(share) + (n - k) * math.log1p(-share)
+    return low, np.exp(logs)

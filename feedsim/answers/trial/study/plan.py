@@ -1,0 +1,269 @@
+"""What to run in a trial on the line, and what has to come out if the scenario is right."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedsim.answers.limit.study.search import allowed_of
+from feedsim.answers.trial.study.band import Band, band_of
+from feedsim.answers.trial.study.expected import Expected, expected_at
+from feedsim.machine import Machine
+from feedsim.metrics.fits import student_interval
+from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.metrics.sample_sizes import (
+    Plan,
+    chance_to_pass,
+    plan_for,
+    size_by_measuring,
+    size_for_spread,
+    size_without_any,
+)
+from feedsim.quantities import System, display_unit
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario
+from feedsim.settings.mechanisms import Figure
+
+__all__ = ["FeederPlan", "PlannedSpeed", "Showing", "TrialPlan", "plan_trial", "speeds_for"]
+
+CHANCE = 0.9
+"""How likely a plan is to be passed, if the scenario is right."""
+
+_PARTS = (0.4, 0.6, 0.8, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Showing:
+    """What it takes to show that a share is as small as it has to be.
+
+    Attributes
+    ----------
+    figure : {"missed", "jam_risk", "within_tolerance"}
+    limit : float
+        Largest share: of carriers missed, cycles at risk, inserts out of tolerance.
+    expected : float
+        What the scenario expects of it at the fastest speed, of the worst feeder.
+    without_any : int or None
+        Carriers to run without a single one; None where the limit is 0, which nothing shows.
+    chance_without_any : float or None
+        How likely that is, if the scenario is right.
+    plan : Plan or None
+        The shortest that is passed with a chance of 90 %; None where there is none.
+    chance : float or None
+        Its own chance.
+    measuring : int or None
+        Of the share within tolerance: how many to measure if errors are normal, their mean and
+        spread as expected; None where no number would do.
+    """
+
+    figure: Figure
+    limit: float
+    expected: float
+    without_any: int | None
+    chance_without_any: float | None
+    plan: Plan | None
+    chance: float | None
+    measuring: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSpeed:
+    """How many carriers at one speed: to count, and of these to measure at each feeder."""
+
+    speed_mm_s: float
+    counted: int
+    measured: int
+
+
+@dataclass(frozen=True, slots=True)
+class FeederPlan:
+    """What has to come out at one feeder if the scenario is right.
+
+    Attributes
+    ----------
+    name : str
+    settings : MachineSettings
+        To be typed in for the trial.
+    placement, stage : tuple of Band
+        Expected mean and standard deviation at each speed, with their bands.
+    distance_mm, lead_s : float, float or None
+        Half the interval that the trial will leave of engage distance and lead.
+    """
+
+    name: str
+    settings: MachineSettings
+    placement: tuple[Band, ...]
+    stage: tuple[Band, ...]
+    distance_mm: float
+    lead_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialPlan:
+    """A trial before it is run.
+
+    ``spread_within``: how far the interval of a spread reaches at most, as a share of it.
+    """
+
+    title: str
+    confidence: float
+    spread_within: float
+    speeds: tuple[PlannedSpeed, ...]
+    showing: tuple[Showing, ...]
+    feeders: tuple[FeederPlan, ...]
+
+
+def speeds_for(scenario: Scenario, *, units: System) -> tuple[float, ...]:
+    """Return four speeds (mm/s) up to line speed, in round numbers of the unit of display.
+
+    The slowest is 0.4 of the fastest: far enough apart to tell what is a length from what is a
+    time, and the two between show whether it is a straight line.
+    """
+    factor, top = display_unit("speed", units).factor, scenario.line.speed
+    shown = [_round(part * top * factor) for part in _PARTS[:-1]]
+    return (*(v / factor for v in shown), top)
+
+
+def _round(value: float) -> float:
+    return round(value, 1 - math.floor(math.log10(value)))
+
+
+def plan_trial(
+    scenario: Scenario,
+    speeds_mm_s: Sequence[float],
+    *,
+    confidence: float = 0.95,
+    spread_within: float = 0.25,
+) -> TrialPlan:
+    """Plan a trial.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    speeds_mm_s : sequence of float
+        Rising.
+    confidence : float
+        One-sided for what is to be shown, two-sided for intervals and bands.
+    spread_within : float
+        How near the interval of each standard deviation is to come to it.
+    """
+    machine = machine_of(scenario)
+    n = size_for_spread(spread_within, confidence=confidence)
+    allowed = allowed_of(scenario)
+    expected = [
+        [expected_at(machine, number, speed_mm_s=speed, allowed=allowed) for speed in speeds_mm_s]
+        for number in range(len(machine.feeders))
+    ]
+    showing = _showing(scenario, [row[-1] for row in expected], confidence=confidence)
+    counted = max(n, _carriers(showing))
+    last = len(speeds_mm_s) - 1
+    return TrialPlan(
+        title=scenario.title,
+        confidence=confidence,
+        spread_within=spread_within,
+        speeds=tuple(
+            PlannedSpeed(speed, counted if place == last else n, n)
+            for place, speed in enumerate(speeds_mm_s)
+        ),
+        showing=tuple(showing),
+        feeders=tuple(
+            _feeder(scenario, machine, number, row, n=n, confidence=confidence)
+            for number, row in enumerate(expected)
+        ),
+    )
+
+
+def _showing(
+    scenario: Scenario, expected: Sequence[Expected], *, confidence: float
+) -> list[Showing]:
+    accept = scenario.acceptance
+    worst = max(expected, key=lambda there: abs(there.error.mean_mm) + 3.0 * there.error.sd_mm)
+    measuring = None
+    if 0.0 < accept.within_tolerance < 1.0:
+        room = accept.placement_tolerance - abs(worst.error.mean_mm)
+        room /= max(worst.error.sd_mm, 1e-9)
+        measuring = size_by_measuring(room, accept.within_tolerance, confidence=confidence)
+    rows: tuple[tuple[Figure, float, float, int | None], ...] = (
+        ("missed", accept.missed, max(there.missed for there in expected), None),
+        ("jam_risk", accept.jam_risk, max(there.jam_risk for there in expected), None),
+        (
+            "within_tolerance",
+            1.0 - accept.within_tolerance,
+            max(there.outside for there in expected),
+            measuring,
+        ),
+    )
+    return [_to_show(*row, confidence=confidence) for row in rows]
+
+
+def _to_show(
+    figure: Figure, limit: float, expected: float, measuring: int | None, *, confidence: float
+) -> Showing:
+    if not 1e-7 <= limit < 1.0:
+        return Showing(figure, limit, expected, None, None, None, None, measuring)
+    without = size_without_any(limit, confidence=confidence)
+    plan = plan_for(limit, expected, confidence=confidence, chance=CHANCE)
+    return Showing(
+        figure=figure,
+        limit=limit,
+        expected=expected,
+        without_any=without,
+        chance_without_any=chance_to_pass(Plan(without, 0), expected),
+        plan=plan,
+        chance=None if plan is None else chance_to_pass(plan, expected),
+        measuring=measuring,
+    )
+
+
+def _carriers(showing: Sequence[Showing]) -> int:
+    """Return how many carriers to count for the missed ones."""
+    missed = next(row for row in showing if row.figure == "missed")
+    if missed.plan is not None:
+        return missed.plan.n
+    return missed.without_any or 0
+
+
+def _feeder(
+    scenario: Scenario,
+    machine: Machine,
+    number: int,
+    expected: Sequence[Expected],
+    *,
+    n: int,
+    confidence: float,
+) -> FeederPlan:
+    bands = 4 * len(expected)
+    distance, lead = _will_be_known(expected, n=n, confidence=confidence)
+    return FeederPlan(
+        name=scenario.feeder[number].name,
+        settings=machine_settings(machine.feeders[number].settings, machine.encoder),
+        placement=tuple(
+            band_of(n, there.error, confidence=confidence, bands=bands) for there in expected
+        ),
+        stage=tuple(
+            band_of(n, there.stage, confidence=confidence, bands=bands) for there in expected
+        ),
+        distance_mm=distance,
+        lead_s=lead,
+    )
+
+
+def _will_be_known(
+    expected: Sequence[Expected], *, n: int, confidence: float
+) -> tuple[float, float | None]:
+    """Return half the intervals of distance (mm) and lead (s) that the trial will leave."""
+    speeds = np.repeat([there.speed_mm_s for there in expected], n)
+    sds = np.repeat([max(there.error.sd_mm, 1e-9) for there in expected], n)
+    design = np.ones((len(speeds), 1))
+    if len(expected) > 1:
+        design = np.column_stack([design, speeds])
+    root = design / sds[:, None]
+    sd = np.sqrt(np.diag(np.linalg.inv(root.T @ root)))
+    dof = len(speeds) - design.shape[1]
+    halves = [
+        student_interval(0.0, float(each), dof=dof, confidence=confidence).high for each in sd
+    ]
+    return halves[0], halves[1] if len(halves) > 1 else None

@@ -1,0 +1,188 @@
+"""What was measured at each speed of a trial, beside what the scenario expects there."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.trial.study.band import Band, band_of, effective
+from feedsim.answers.trial.study.expected import Expected, Spot
+from feedsim.answers.trial.study.missed import counted
+from feedsim.answers.trial.study.rows import TrialData
+from feedsim.metrics.fits import student_interval
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.sample_sizes import spread_interval
+from feedsim.metrics.serial import mean_inflation
+from feedsim.settings.standard_uncertainty import rectangular_sd
+
+__all__ = ["AtSpeed", "Measured", "at_speeds"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+_LEAST_LEFT = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Values of one kind at one speed, beside the band that the scenario has for them.
+
+    Attributes
+    ----------
+    n : int
+    mean_mm, sd_mm : float or None
+        None where there are none, or one.
+    mean_ci_mm, sd_ci_mm : Interval or None
+        Student's and chi-squared intervals.
+    band : Band
+        What the scenario has for them.
+    """
+
+    n: int
+    mean_mm: float | None
+    mean_ci_mm: Interval | None
+    sd_mm: float | None
+    sd_ci_mm: Interval | None
+    band: Band
+
+    @property
+    def mean_as_expected(self) -> bool | None:
+        """Whether the mean lies in its band; None without one."""
+        return _inside(self.mean_mm, self.band.mean_band_mm)
+
+    @property
+    def sd_as_expected(self) -> bool | None:
+        """Whether the standard deviation lies in its band; None without one."""
+        return _inside(self.sd_mm, self.band.sd_band_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class AtSpeed:
+    """One speed of a trial.
+
+    ``after_mm``: mean placement error with the corrected settings, all else as it was.
+    """
+
+    speed_mm_s: float
+    placement: Measured
+    stage: Measured
+    after_mm: float | None
+    carriers: int
+    missed: int
+    expected_missed: float
+
+
+def _inside(value: float | None, band: Interval | None) -> bool | None:
+    return None if value is None or band is None else band.low <= value <= band.high
+
+
+def _measured(
+    values: Floats,
+    expected: Spot,
+    *,
+    step_mm: float,
+    confidence: float,
+    bands: int,
+    process: float,
+) -> Measured:
+    """Return the figures of values at one speed.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        mm, none NaN.
+    expected : Spot
+    step_mm : float
+        Step in which was read off: it spreads by step/√12 more.
+    confidence : float
+        Two-sided, of the intervals, and of all bands together.
+    bands : int
+        How many bands there are.
+    process : float
+        Coefficient of the first-order autoregression that the values are of; 0 where they are
+        independent.
+    """
+    n = len(values)
+    mean = float(values.mean()) if n else None
+    sd = float(values.std(ddof=1)) if n > 1 else None
+    wanted = replace(expected, sd_mm=math.hypot(expected.sd_mm, rectangular_sd(0.5 * step_mm)))
+    band = band_of(n, wanted, confidence=confidence, bands=bands, process=process)
+    if mean is None or sd is None:
+        return Measured(n, mean, None, sd, None, band)
+    more = mean_inflation(n, max(0.0, process))
+    true_sd = sd / math.sqrt(max((n - more) / (n - 1.0), _LEAST_LEFT))
+    alone = effective(n, process)
+    mean_ci = student_interval(
+        mean, true_sd * math.sqrt(more / n), dof=alone - 1.0, confidence=confidence
+    )
+    part = spread_interval(alone, confidence=confidence)
+    return Measured(n, mean, mean_ci, sd, Interval(part.low * true_sd, part.high * true_sd), band)
+
+
+def at_speeds(
+    data: TrialData,
+    rows: Bools,
+    groups: Ints,
+    *,
+    kept: Bools,
+    expected: Sequence[Expected],
+    moved_mm: Floats,
+    processes: tuple[float, float],
+    confidence: float,
+) -> tuple[AtSpeed, ...]:
+    """Return the figures of one feeder at each speed.
+
+    Parameters
+    ----------
+    data : TrialData
+    rows : bool array, shape (n,)
+        The feeder's.
+    groups : int array, shape (n,)
+        Number of the speed of each row of the feeder; −1 elsewhere.
+    kept : bool array, shape (n,)
+        Those of the rows whose values count; all of them are carriers.
+    expected : sequence of Expected
+        One for each speed.
+    moved_mm : float64 array, one for each speed
+        By how much corrections move the placement.
+    processes : (float, float)
+        How placement errors and stage positions hang together (:func:`_measured`).
+    confidence : float
+    """
+    bands = sum(
+        2 * len({int(g) for g in np.unique(groups[kept & ~np.isnan(values)])})
+        for values in (data.error_mm, data.stage_mm)
+    )
+    found = []
+    for number, there in enumerate(expected):
+        here = rows & (groups == number)
+        used = here & kept
+        error, stage = data.error_mm[used], data.stage_mm[used]
+        placement = _measured(
+            error[~np.isnan(error)],
+            there.error,
+            step_mm=data.error_step_mm,
+            confidence=confidence,
+            bands=bands,
+            process=processes[0],
+        )
+        staged = _measured(
+            stage[~np.isnan(stage)],
+            there.stage,
+            step_mm=data.stage_step_mm,
+            confidence=confidence,
+            bands=bands,
+            process=processes[1],
+        )
+        carriers, missed = counted(data, here)
+        mean = placement.mean_mm
+        after = None if mean is None else mean + float(moved_mm[number])
+        found.append(
+            AtSpeed(there.speed_mm_s, placement, staged, after, carriers, missed, there.missed)
+        )
+    return tuple(found)

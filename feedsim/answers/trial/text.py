@@ -1,0 +1,179 @@
+"""What a trial says, for a terminal: what to type in, how sure, and what could not be told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from feedsim.answers.trial.dependence_words import dependence_words
+from feedsim.answers.trial.plan_text import CAUTION, band_text, wrapped
+from feedsim.answers.trial.study.correction import Correction
+from feedsim.answers.trial.study.fit import FeederFit, TrialFit
+from feedsim.answers.trial.study.speeds import Measured
+from feedsim.answers.trial.untold import untold_words
+from feedsim.answers.trial.words import (
+    cause_words,
+    change,
+    line_words,
+    missed_words,
+    outlier_words,
+    spread_words,
+)
+from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.quantities import System, display, display_unit
+from feedsim.render.wording import DASH, length_number, percent
+
+__all__ = ["fit_text"]
+
+_MOST_ROWS = 24
+
+
+def fit_text(fit: TrialFit, *, name: str, units: System = "metric") -> str:
+    """Return what the trial says.
+
+    Parameters
+    ----------
+    fit : TrialFit
+    name : str
+        Of the file that was fitted.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+    """
+    lines = [fit.scenario.title, *_head(fit, name), ""]
+    for feeder in fit.feeders:
+        lines += [*_feeder(fit, feeder, units), ""]
+    return "\n".join([*lines, *wrapped(CAUTION)])
+
+
+def _head(fit: TrialFit, name: str) -> Iterator[str]:
+    data = fit.data
+    blank = f", {data.blank} blank" if data.blank else ""
+    rows = f"{len(data.row):,} row{'s' if len(data.row) > 1 else ''}{blank}"
+    yield f"Trial {name}: {rows}; intervals at {percent(fit.confidence)}"
+    if data.left_out:
+        rows = ", ".join(str(row) for row in data.left_out[:_MOST_ROWS])
+        more = len(data.left_out) - _MOST_ROWS
+        yield f"Left out as asked: row{'s' if len(data.left_out) > 1 else ''} {rows}" + (
+            f" and {more} more" if more > 0 else ""
+        )
+    if data.others:
+        yield f"Columns not read: {', '.join(data.others[:8])}"
+
+
+def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
+    yield feeder.name
+    for staged in (False, True):
+        seen = [(there.stage if staged else there.placement).n for there in feeder.speeds]
+        if any(seen):
+            yield from _table(feeder, units, staged=staged)
+    found = feeder.found
+    for name, line in (
+        ("Placement error", found.placement),
+        ("Stage, off its position", found.stage),
+        ("Placement error, once the stage is right", found.remaining),
+    ):
+        if line is not None:
+            yield from line_words(name, line, units)
+    yield from dependence_words(feeder)
+    for part in (
+        _type_in(fit, feeder, units),
+        (line for text in untold_words(fit, feeder, units) for line in wrapped(text)),
+        spread_words(feeder, fit, units),
+        missed_words(feeder, fit),
+        outlier_words(feeder, units),
+        cause_words(feeder.causes, units),
+    ):
+        lines = list(part)
+        if lines:
+            yield ""
+            yield from lines
+
+
+def _table(feeder: FeederFit, units: System, *, staged: bool) -> Iterator[str]:
+    unit = display_unit("length", units).label
+    moved = not staged and feeder.new != feeder.old
+    yield (
+        f"  {'speed':>12}{'n':>7}  {'mean stage' if staged else 'mean error':>11}"
+        f"  {'expected':>16}  {'sd':>7}  {'expected':>14}  {'corrected  ' if moved else ''}({unit})"
+    )
+    there = [(at, at.stage if staged else at.placement) for at in feeder.speeds]
+    shown = [(at, seen) for at, seen in there if seen.n]
+    for at, seen in shown[:_MOST_ROWS]:
+        speed = display(at.speed_mm_s, "speed", units=units)
+        after = at.after_mm if moved else None
+        yield _row(speed, seen, after, units=units, sign=not staged)
+    if len(shown) > _MOST_ROWS:
+        yield f"  and {len(shown) - _MOST_ROWS} speeds more, in trial_fit.json"
+    if any(False in (seen.mean_as_expected, seen.sd_as_expected) for _, seen in shown):
+        yield "  * outside of what the scenario expects"
+
+
+def _row(speed: str, seen: Measured, after: float | None, *, units: System, sign: bool) -> str:
+    mean = _marked(seen.mean_mm, seen.mean_as_expected, units, sign=sign)
+    sd = _marked(seen.sd_mm, seen.sd_as_expected, units)
+    shown = "" if after is None else length_number(after, units, sign=True)
+    band = band_text(seen.band.mean_band_mm, units, sign=sign)
+    return (
+        f"  {speed:>12}{seen.n:>7}  {mean:>11}  {band:>16}"
+        f"  {sd:>7}  {band_text(seen.band.sd_band_mm, units):>14}  {shown:>9}".rstrip()
+    )
+
+
+def _marked(value: float | None, good: bool | None, units: System, *, sign: bool = False) -> str:
+    if value is None:
+        return DASH
+    return length_number(value, units, sign=sign) + ("*" if good is False else " ")
+
+
+def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
+    """Say what to type in, old and new, with the change and how sure it is."""
+    old, new = fit.settings_of(feeder)
+    found = feeder.found
+    if found.engage is None and found.disengage is None:
+        if any(there.placement.n or there.stage.n for there in feeder.speeds):
+            yield "Too little was measured for a correction: at least 3 carriers at 2 speeds."
+        return
+    yield f"Type in (change, {percent(fit.confidence)})"
+    for side, correction in (("engage", found.engage), ("disengage", found.disengage)):
+        if correction is not None:
+            yield from _side(
+                side, correction, old, new, units=units, placed=found.engage is not None
+            )
+
+
+def _side(
+    side: str,
+    correction: Correction,
+    old: MachineSettings,
+    new: MachineSettings,
+    *,
+    units: System,
+    placed: bool,
+) -> Iterator[str]:
+    shown = change(correction.distance_mm, "length", units)
+    lead = correction.lead_s
+    if not correction.applied:
+        why = (
+            "off by no more than chance would have it: leave it"
+            if placed
+            else "left alone: to move the stage moves a placement that was not measured"
+        )
+        more = "" if lead is None else f" and {change(lead, 'time', units)}"
+        yield f"  {side.capitalize()} side {why}"
+        yield f"    (it would be {shown}{more})"
+        return
+    name = f"{side}_distance"
+    yield (
+        f"  {side.capitalize()} distance  {_distance(old, name, units)} -> "
+        f"{_distance(new, name, units)}"
+    )
+    yield f"    {shown}"
+    if lead is not None:
+        before, after = (getattr(x, f"{side}_lead_ms") for x in (old, new))
+        yield f"  {side.capitalize()} lead  {before:.2f} ms -> {after:.2f} ms"
+        yield f"    {change(lead, 'time', units)}"
+
+
+def _distance(settings: MachineSettings, name: str, units: System) -> str:
+    counts = getattr(settings, f"{name}_counts")
+    shown = display(getattr(settings, f"{name}_mm"), "length", units=units, digits=5)
+    return shown if counts is None else f"{shown} ({counts} counts)"

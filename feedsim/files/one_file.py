@@ -1,0 +1,41 @@
+"""A single file that the user has named: tried before any work is done for it."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.files.new_files import try_one
+
+__all__ = ["try_file"]
+
+
+def try_file(path: Path, *, force: bool) -> None:
+    """Find out whether a file could be written, and may be; leave nothing behind.
+
+    Parameters
+    ----------
+    path : Path
+    force : bool
+        Whether a file that is there may be written over.
+
+    Raises
+    ------
+    FeedsimError
+        If it is a folder, is there already, or cannot be written.
+    """
+    name = str(path)
+    try:
+        is_there = os.path.lexists(path) and bool(path.lstat())
+        path.parent.joinpath(f".{path.name}.{os.getpid()}.new").exists()
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise FeedsimError(Fault(name[:200], message=f"cannot write this file: {why}")) from None
+    if path.is_dir() or not path.name:
+        raise FeedsimError(Fault(name, message="this is a folder; give the name of a file"))
+    if is_there and not force:
+        raise FeedsimError(
+            Fault(name, message="this file is there already; --force writes over it")
+        )
+    try_one(path)

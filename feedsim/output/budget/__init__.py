@@ -1,1 +1,0 @@
-"""An error budget: text, table, figure."""

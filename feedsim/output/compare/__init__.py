@@ -1,1 +1,0 @@
-"""A comparison of setups: words, table, figure."""

@@ -1,1 +1,0 @@
-"""The sizing of a drive: text, tables, figures."""

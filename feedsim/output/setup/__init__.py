@@ -1,1 +1,0 @@
-"""The set-up sheet, as text and as a page."""

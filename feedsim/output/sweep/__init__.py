@@ -1,1 +1,0 @@
-"""A sweep: its table, its figures and maps, its report."""

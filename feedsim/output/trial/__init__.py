@@ -1,1 +1,0 @@
-"""A trial on the line: its plan, its fit, its figure."""

@@ -1,0 +1,1 @@
+"""What takes a run: one machine run to its results, axes of values, and where points run."""

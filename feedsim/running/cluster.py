@@ -1,0 +1,363 @@
+"""Points on the workers of a Dask scheduler. The only home of ``distributed``.
+
+A scheduler has no access control: whoever reaches its port, or a worker's, can run code on its
+workers, and here: what comes back is unpickled.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import pickle
+import re
+import warnings
+from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping
+from concurrent.futures import CancelledError, Future
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from threading import Thread
+from time import monotonic
+from typing import Any
+from uuid import uuid4
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.running.provenance import differing, versions
+
+__all__ = ["cluster_workers"]
+
+_ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]@]+):(\d{1,5})", re.ASCII)
+_ALLOWED = 'the address of a running Dask scheduler, such as "tcp://127.0.0.1:8786"'
+_CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 10.0, 3.0
+_WORKERS_S = 5.0
+_GRACE_S = 15.0
+_SILENT_S = 30.0
+"""A worker says every second or so that it lives; after so long without it is taken as stopped."""
+_LOOK_S = 0.5
+_CHATTERING = ("distributed", "tornado")
+
+
+@contextmanager
+def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator[_Workers]:
+    """Give the workers of a scheduler for as long as the ``with`` lasts.
+
+    On leaving it, calls that are not done are dropped; one that a worker is in the midst of is
+    finished there, for nobody.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler.
+    on_lost : callable
+        Told in words when a worker is lost.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no scheduler, no worker, or a worker whose results would differ; or, inside
+        the ``with``, if all workers or the scheduler are lost, or one call ends each of them.
+    """
+    _check(address)
+    killed_worker = _distributed().KilledWorker
+    with _muted(), closing(_Background()) as background:
+        client = background.do(_connected, address)
+        try:
+            workers = _Workers(background, client, address=address, on_lost=on_lost)
+            yield workers
+            workers.tell_lost()
+        except killed_worker:
+            raise _fault(
+                "a point has ended every worker that it was given to (out of memory?)"
+            ) from None
+        except ModuleNotFoundError as error:
+            if error.name is None or error.name.partition(".")[0] != "feedsim":
+                raise
+            raise _fault(f"a worker that came later has {_no_feedsim(error)}") from None
+        except CancelledError:
+            raise _fault(f"the scheduler at {address} has gone") from None
+        finally:
+            with suppress(OSError):
+                background.do(client.close, within_s=_CLOSE_S)
+
+
+class _Workers:
+    """The workers of a scheduler, as something that takes calls."""
+
+    def __init__(
+        self,
+        background: _Background,
+        client: Any,
+        *,
+        address: str,
+        on_lost: Callable[[str], None],
+    ) -> None:
+        self._background = background
+        self._client = client
+        self._on_lost = on_lost
+        patience_s = _WORKERS_S + _ANSWER_S
+        try:
+            self._known = background.do(_checked_workers, client, address, within_s=patience_s)
+        except OSError:
+            raise _fault(f"the scheduler at {address} or its workers do not answer") from None
+        self._here = versions()
+        self._calls: list[_Call] = []
+        self._tries: set[asyncio.Task[None]] = set()
+        self._heard: dict[str, tuple[Any, float]] = {}
+        self._silent: set[str] = set()
+        self._looked_s = self._seen_s = monotonic()
+
+    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+        sent = pickle.dumps(_Sent(_checked, (self._here, work, call)))
+        return self._background.start(self._result(sent, name=getattr(work, "__name__", "work")))
+
+    async def _result(self, sent: bytes, *, name: str) -> Any:
+        call = _Call(sent, name, asyncio.get_running_loop().create_future())
+        self._calls.append(call)
+        try:
+            self._give(call, None)
+            return await call.result
+        finally:
+            self._calls.remove(call)
+
+    def _give(self, call: _Call, workers: list[str] | None) -> None:
+        """Give a call to the cluster, or once more to these workers; the first result counts."""
+        # a key of its own each time, or the scheduler may answer from its memory
+        call.key = f"{call.name}-{uuid4()}"
+        future = self._client.submit(
+            pickle.loads,
+            call.sent,
+            key=call.key,
+            workers=workers,
+            allow_other_workers=workers is not None,  # should those go too
+        )
+        task = asyncio.ensure_future(_tried(future, call.result))
+        self._tries.add(task)
+        task.add_done_callback(self._tries.discard)
+
+    def look(self) -> None:
+        if monotonic() < self._looked_s + _LOOK_S:
+            return
+        trouble = self.tell_lost()
+        self._looked_s = monotonic()
+        if not trouble:
+            self._seen_s = monotonic()
+        elif monotonic() > self._seen_s + _GRACE_S:
+            raise _fault(trouble)
+
+    def tell_lost(self) -> str:
+        """Tell of workers that are lost; return in words why nothing goes on, "" if it does."""
+        try:
+            found = self._background.do(self._client.scheduler.identity, within_s=_ANSWER_S)
+            there = set(found["workers"])
+            self._tell_silent({a: w["last_seen"] for a, w in found["workers"].items()})
+        except OSError:
+            return "the scheduler does not answer any more"
+        for address in sorted(self._known - there):
+            self._on_lost(f"a worker of the cluster is gone ({address}); its points go to others")
+        self._known = there
+        if there and there <= self._silent:
+            return f"all workers have been silent for {_SILENT_S:.0f} s: are they stopped?"
+        return "" if there else f"all workers are gone, and none has come within {_GRACE_S:.0f} s"
+
+    def _tell_silent(self, last_seen: Mapping[str, Any]) -> None:
+        """Tell of workers that have stopped without going, and have others make their calls.
+
+        Parameters
+        ----------
+        last_seen : mapping
+            By address, what the scheduler's clock was when it last heard of a worker.
+        """
+        now_s = monotonic()
+        for address, seen in last_seen.items():
+            if self._heard.get(address, (None, 0.0))[0] != seen:
+                self._heard[address] = (seen, now_s)
+        silent = {a for a in last_seen if now_s > self._heard[a][1] + _SILENT_S}
+        for address in sorted(silent - self._silent):
+            self._on_lost(
+                f"a worker of the cluster has been silent for {_SILENT_S:.0f} s ({address}); "
+                "its points go to others"
+            )
+        self._silent = silent
+        if awake := sorted(last_seen.keys() - silent):
+            self._background.do(self._move, sorted(silent), awake, within_s=_ANSWER_S)
+
+    async def _move(self, silent: list[str], awake: list[str]) -> None:
+        if not silent:
+            return
+        waiting = await self._client.processing(workers=silent)
+        stuck = {str(key) for keys in waiting.values() for key in keys}
+        # what was given to the silent is not taken back: it keeps them from being given more
+        for call in self._calls:
+            if call.key in stuck:
+                self._give(call, awake)
+
+
+@dataclass(eq=False, slots=True)
+class _Call:
+    """A call that is not done, and under which key it was last given to the cluster."""
+
+    sent: bytes
+    name: str
+    result: asyncio.Future[Any]
+    key: str = ""
+
+
+async def _tried(future: Any, result: asyncio.Future[Any]) -> None:
+    try:
+        value = await future
+    except BaseException as error:
+        if not result.done():
+            result.set_exception(error)
+        if not isinstance(error, Exception):
+            raise
+    else:
+        if not result.done():
+            result.set_result(value)
+
+
+class _Sent:
+    """A call that is made where it is unpickled.
+
+    So nothing on its way, which includes the scheduler, has to know what is called: where
+    feedsim is missing the call ends in an error instead of a broken connection.
+    """
+
+    def __init__(self, work: Callable[..., Any], call: tuple[Any, ...]) -> None:
+        self._made_of = (work, call)
+
+    def __reduce__(self) -> tuple[Callable[..., Any], tuple[Any, ...]]:
+        return self._made_of
+
+
+def _checked(there: Mapping[str, str], work: Callable[..., Any], call: tuple[Any, ...]) -> Any:
+    """Make a call on a worker, if its results are those of the process that asks."""
+    if words := differing(versions(), there):
+        raise _fault(f"a worker that came later has {words}")
+    return work(*call)
+
+
+async def _connected(address: str) -> Any:
+    client = _distributed().Client(
+        address, asynchronous=True, set_as_default=False, timeout=_CONNECT_S
+    )
+    try:
+        with warnings.catch_warnings():
+            # of versions that differ, we look at those that matter
+            warnings.filterwarnings("ignore", module="distributed")
+            await asyncio.wait_for(client, _CONNECT_S + 0.5)
+    except BaseException as error:  # what answers there may be anything, and answer anything
+        await client.close()
+        if not isinstance(error, Exception):
+            raise
+        why = f"where no scheduler answers within {_CONNECT_S:.0f} s"
+        if address.startswith("tls") and isinstance(error, TypeError):
+            why = "but no certificates in Dask's own configuration"
+        found = f"{address!r} ({why})"
+        raise FeedsimError(Fault("--cluster", found=found, allowed=_ALLOWED)) from None
+    return client
+
+
+async def _checked_workers(client: Any, address: str) -> set[str]:
+    """Wait for workers, and make sure that their results are those of this process."""
+    deadline_s = monotonic() + _WORKERS_S
+    while not await client.nthreads():
+        if monotonic() > deadline_s:
+            raise _fault(
+                f"the scheduler at {address} has no workers; start some with "
+                f'"dask worker {address} --nthreads 1"'
+            )
+        await asyncio.sleep(0.1)
+    sent = pickle.dumps(_Sent(versions, ()))
+    answers = await client.run(pickle.loads, sent, on_error="return")
+    # an OSError: it has gone meanwhile
+    answers = {worker: a for worker, a in answers.items() if not isinstance(a, OSError)}
+    faults = [
+        Fault("--cluster", message=f"worker {worker} has {words}")
+        for worker, answer in sorted(answers.items())
+        if (words := _differing(answer, versions()))
+    ]
+    if faults:
+        raise FeedsimError(*faults)
+    return set(answers)
+
+
+def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
+    """Say in what a worker's answer differs from what it would be here; "" if in nothing."""
+    return _no_feedsim(there) if isinstance(there, Exception) else differing(there, here)
+
+
+def _no_feedsim(error: Exception) -> str:
+    return f"no feedsim that can be used ({error})"
+
+
+class _Background:
+    """An event loop in a thread of its own."""
+
+    def __init__(self) -> None:
+        self._loop = asyncio.new_event_loop()
+        # what the library leaves behind when it is closed is no news for the terminal
+        self._loop.set_exception_handler(lambda *_: None)
+        self._thread = Thread(target=self._loop.run_forever, name="feedsim cluster", daemon=True)
+        self._thread.start()
+
+    def start(self, coroutine: Coroutine[Any, Any, Any]) -> Future[Any]:
+        return asyncio.run_coroutine_threadsafe(coroutine, self._loop)
+
+    def do(
+        self, work: Callable[..., Awaitable[Any]], *call: Any, within_s: float | None = None
+    ) -> Any:
+        """Return the result of a call that is made there; a TimeoutError if it takes longer."""
+
+        async def made() -> Any:
+            return await asyncio.wait_for(work(*call), within_s)
+
+        return self.start(made()).result()
+
+    def close(self) -> None:
+        """Cancel what still goes on, and end the thread."""
+        self.do(_cancel_others)
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join()
+        self._loop.close()
+
+
+async def _cancel_others() -> None:
+    others = {task for task in asyncio.all_tasks() if task is not asyncio.current_task()}
+    for task in others:
+        task.cancel()
+    await asyncio.gather(*others, return_exceptions=True)
+
+
+@contextmanager
+def _muted() -> Iterator[None]:
+    """Keep the library's log off the terminal; what matters is told as an error or a loss."""
+    names = [*logging.root.manager.loggerDict]
+    loggers = [logging.getLogger(n) for n in names if n.partition(".")[0] in _CHATTERING]
+    heard = [logger for logger in loggers if not logger.disabled]
+    for logger in heard:
+        logger.disabled = True
+    try:
+        yield
+    finally:
+        for logger in heard:
+            logger.disabled = False
+
+
+def _distributed() -> Any:
+    try:
+        import distributed
+    except ImportError:
+        raise _fault(
+            "needs the library distributed, which is not installed: install feedsim[cluster]"
+        ) from None
+    return distributed
+
+
+def _check(address: str) -> None:
+    found = _ADDRESS.fullmatch(address)
+    if found is None or not 0 < int(found[3]) < 65536:
+        shown = address if len(address) <= 60 else address[:57] + "..."
+        raise FeedsimError(Fault("--cluster", found=repr(shown), allowed=_ALLOWED))
+
+
+def _fault(message: str) -> FeedsimError:
+    return FeedsimError(Fault("--cluster", message=message))

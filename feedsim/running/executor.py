@@ -1,0 +1,286 @@
+"""Where points run: in this process, in several, or on a cluster, behind one way of asking."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from multiprocessing import active_children, get_context, parent_process, resource_tracker
+from queue import Empty, SimpleQueue
+from threading import Thread, current_thread, main_thread
+from typing import Any, Protocol
+
+from feedsim.errors import FeedsimError
+from feedsim.interrupts import held
+from feedsim.running.threads import ONE_THREAD
+
+__all__ = ["Cluster", "Crew", "Local", "Pool", "Where", "completed", "crew"]
+
+_MOST_FAILURES = 3
+_LOOK_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Local:
+    """Processes of this machine.
+
+    Attributes
+    ----------
+    jobs : int
+        How many, at least 1; 1 works in this process.
+    """
+
+    jobs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """The workers of a Dask scheduler.
+
+    Attributes
+    ----------
+    address : str
+        Of the scheduler, such as ``"tcp://127.0.0.1:8786"``.
+    """
+
+    address: str
+
+
+Where = Local | Cluster
+
+
+class Pool(Protocol):
+    """What takes calls and makes them elsewhere."""
+
+    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+        """Take a call; the future gets its result or its exception."""
+
+    def look(self) -> None:
+        """Tell of workers that are lost, and raise what ends the wait for the others."""
+
+
+class Crew:
+    """Workers that stay for several rounds of calls; they begin with the first that needs them.
+
+    Made by :func:`crew`.
+    """
+
+    def __init__(
+        self, work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
+    ) -> None:
+        self._work = work
+        self._where = where
+        self._on_lost = on_lost
+        self._failures = 0
+        self._manager: AbstractContextManager[Pool] | None = None
+        self._pool: Pool | None = None
+
+    def completed(self, calls: Sequence[tuple[Any, ...]]) -> Iterator[tuple[int, Any]]:
+        """Yield (place of the call, its result) as calls are done, in any order.
+
+        Raises
+        ------
+        FeedsimError
+            If worker processes keep dying; of a cluster also if it cannot be reached, has no
+            workers or other versions than this process, or loses all its workers.
+        """
+        if self._where == Local(1):
+            for place, call in enumerate(calls):
+                yield place, self._work(*call)
+            return
+        left = dict(enumerate(calls))
+        while left:
+            try:
+                for place, result in _handed_out(self._opened(), self._work, left):
+                    del left[place]
+                    yield place, result
+            except BrokenProcessPool as error:
+                self._failures += 1
+                self.close(error)
+                if self._failures >= _MOST_FAILURES:
+                    raise FeedsimError(
+                        "worker processes keep dying (out of memory?); try fewer --jobs"
+                    ) from None
+                self._on_lost(f"a worker process died; {len(left)} points are run again")
+
+    def in_order(self, calls: Sequence[tuple[Any, ...]]) -> list[Any]:
+        """Return the results of all calls in their order."""
+        results = dict(self.completed(calls))
+        return [results[place] for place in range(len(calls))]
+
+    def close(self, error: BaseException | None) -> None:
+        """Let the workers go; after an error those at work are ended."""
+        manager, self._manager, self._pool = self._manager, None, None
+        if manager is not None:
+            manager.__exit__(type(error) if error else None, error, None)
+
+    def _opened(self) -> Pool:
+        if self._pool is None:
+            self._manager = _pool(self._where, self._on_lost)
+            self._pool = self._manager.__enter__()
+        return self._pool
+
+
+@contextmanager
+def crew(
+    work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
+) -> Iterator[Crew]:
+    """Give workers for as long as the ``with`` lasts.
+
+    Parameters
+    ----------
+    work : callable
+        Importable by name, since other processes call it. What it raises is raised here.
+    where : Local or Cluster
+    on_lost : callable
+        Told in words when a worker is lost; its calls are then made again.
+    """
+    made = Crew(work, where=where, on_lost=on_lost)
+    try:
+        yield made
+    except BaseException as error:
+        made.close(error)
+        raise
+    made.close(None)
+
+
+def completed(
+    work: Callable[..., Any],
+    calls: Sequence[tuple[Any, ...]],
+    *,
+    where: Where,
+    on_lost: Callable[[str], None],
+) -> Iterator[tuple[int, Any]]:
+    """Yield (place of the call, its result) of a single round, as :meth:`Crew.completed`.
+
+    Leaving the iteration early, by an interrupt too, drops the calls that are not done.
+
+    Parameters
+    ----------
+    work, where, on_lost
+        As in :func:`crew`.
+    calls : sequence of tuple
+        Its arguments, one tuple each.
+    """
+    with crew(work, where=where, on_lost=on_lost) as workers:
+        yield from workers.completed(calls)
+
+
+def _pool(where: Where, on_lost: Callable[[str], None]) -> AbstractContextManager[Pool]:
+    if isinstance(where, Local):
+        return _processes(where.jobs)
+    from feedsim.running.cluster import cluster_workers
+
+    return cluster_workers(where.address, on_lost=on_lost)
+
+
+def _handed_out(
+    pool: Pool, work: Callable[..., Any], calls: Mapping[int, tuple[Any, ...]]
+) -> Iterator[tuple[int, Any]]:
+    done: SimpleQueue[Future[Any]] = SimpleQueue()
+    places: dict[Future[Any], int] = {}
+    for place, call in calls.items():
+        future = pool.submit(work, *call)
+        places[future] = place
+        future.add_done_callback(done.put)
+    while places:
+        try:
+            future = done.get(timeout=_LOOK_S)
+        except Empty:
+            pass
+        else:
+            yield places.pop(future), future.result()
+        pool.look()
+
+
+class _Processes:
+    """Processes of this machine. One that dies breaks the executor: nothing to look for."""
+
+    def __init__(self, executor: ProcessPoolExecutor) -> None:
+        self._executor = executor
+
+    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+        # the executor starts its processes as the first calls come in
+        with _one_thread_each(), _interrupts_held():
+            return self._executor.submit(work, *call)
+
+    def look(self) -> None:
+        pass
+
+
+@contextmanager
+def _processes(count: int) -> Iterator[Pool]:
+    others = set(active_children())
+    with _interrupts_held():
+        executor = ProcessPoolExecutor(
+            count, mp_context=get_context("spawn"), initializer=_worker_begins
+        )
+    try:
+        yield _Processes(executor)
+    except BaseException:
+        for process in set(active_children()) - others:
+            process.terminate()
+        raise
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Have processes that are started meanwhile start no threads for linear algebra."""
+    absent = {name: value for name, value in ONE_THREAD.items() if name not in os.environ}
+    os.environ.update(absent)
+    try:
+        yield
+    finally:
+        for name in absent:
+            os.environ.pop(name, None)
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Meet an interrupt at the end only, and have processes that are started meanwhile meet none.
+
+    It would leave them half started, or reach them before :func:`_worker_begins`.
+    """
+    if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is None:
+        yield  # nothing that we could hold
+        return
+    with held():
+        blocked = _blocked()
+        try:
+            yield
+        finally:
+            if blocked is not None:
+                signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
+
+
+def _blocked() -> set[int] | None:
+    """Block interrupts in a way that is inherited, where there is one; return what was blocked.
+
+    A closing terminal sends SIGHUP to every process, and the tracker that Python starts for its
+    own would end of it with many words.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        return None
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})
+    resource_tracker.ensure_running()  # its start would let an interrupt in again
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    return before
+
+
+def _worker_begins() -> None:
+    """Leave an interrupt to the process that hands out the points, and end when it does."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
