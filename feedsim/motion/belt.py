@@ -12,7 +12,16 @@ from numpy.typing import NDArray
 
 from feedsim.machine import Line
 
-__all__ = ["BeltMotion", "BeltPiece", "belt_at_rest", "belt_of_line", "time_to_travel"]
+__all__ = [
+    "BeltMotion",
+    "BeltPiece",
+    "belt_at_rest",
+    "belt_index",
+    "belt_of_line",
+    "belt_position",
+    "belt_time_at",
+    "time_to_travel",
+]
 
 
 class BeltPiece(NamedTuple):
@@ -53,6 +62,40 @@ def time_to_travel(distance: float, speed: float, *, acceleration: float) -> flo
     return 2.0 * distance / divisor if divisor > 0.0 else math.inf
 
 
+def belt_index(belt: BeltMotion, t: float) -> int:
+    """Return the number of the piece that holds at time ``t`` (s)."""
+    if belt.single:
+        return 0
+    i = bisect_right(belt.start_times, t) - 1
+    return i if i > 0 else 0
+
+
+def belt_position(belt: BeltMotion, t: float) -> float:
+    """Return the travel (mm) at time ``t`` (s)."""
+    i = 0 if belt.single else bisect_right(belt.start_times, t) - 1
+    if i < 0:
+        return belt.start_travels[0]
+    s = t - belt.start_times[i]
+    return belt.start_travels[i] + (belt.start_speeds[i] + 0.5 * belt.accelerations[i] * s) * s
+
+
+def belt_time_at(belt: BeltMotion, travel: float) -> float:
+    """Return the first time (s) at which the travel (mm) is reached, or ``inf``.
+
+    A travel not ahead of the start is reached at the start.
+    """
+    i = bisect_left(belt.start_travels, travel) - 1
+    if i < 0:
+        return belt.start_times[0]
+    wait = time_to_travel(
+        travel - belt.start_travels[i], belt.start_speeds[i], acceleration=belt.accelerations[i]
+    )
+    if belt.single:
+        return belt.start_times[i] + wait
+    # the travel lies in this piece: rounding must not carry it beyond the piece's end
+    return min(belt.start_times[i] + wait, belt.end_times[i])
+
+
 class BeltMotion:
     """Belt travel m(t) from t = 0 on; immutable.
 
@@ -61,103 +104,84 @@ class BeltMotion:
     pieces : sequence of BeltPiece
         With rising start times, the first at 0 s; the last one holds for ever. Speeds are
         never below 0.
+
+    Attributes
+    ----------
+    start_times, start_travels, start_speeds, accelerations, end_times : list of float
+        The pieces' numbers, column by column; ``inf`` ends the last one.
+    single : bool
+        There is but one piece.
+    fastest_mm_s : float
+        The highest speed at which a piece starts.
     """
 
     __slots__ = (
-        "_accelerations",
-        "_ends",
-        "_single",
-        "_speeds",
-        "_starts",
-        "_travels",
+        "accelerations",
+        "end_times",
         "fastest_mm_s",
         "pieces",
+        "single",
+        "start_speeds",
+        "start_times",
+        "start_travels",
     )
 
     def __init__(self, pieces: Sequence[BeltPiece]) -> None:
         self.pieces = tuple(pieces)
-        self._starts = [p.start_s for p in self.pieces]
-        self._travels = [p.travel_mm for p in self.pieces]
-        self._speeds = [p.speed_mm_s for p in self.pieces]
-        self._accelerations = [p.acceleration_mm_s2 for p in self.pieces]
-        self._ends = [*self._starts[1:], math.inf]
-        self._single = len(self.pieces) == 1
-        self.fastest_mm_s = max(self._speeds)
+        self.start_times = [p.start_s for p in self.pieces]
+        self.start_travels = [p.travel_mm for p in self.pieces]
+        self.start_speeds = [p.speed_mm_s for p in self.pieces]
+        self.accelerations = [p.acceleration_mm_s2 for p in self.pieces]
+        self.end_times = [*self.start_times[1:], math.inf]
+        self.single = len(self.pieces) == 1
+        self.fastest_mm_s = max(self.start_speeds)
 
-    def index(self, t: float) -> int:
-        """Return the number of the piece that holds at time ``t`` (s)."""
-        if self._single:
-            return 0
-        i = bisect_right(self._starts, t) - 1
-        return i if i > 0 else 0
+    index = belt_index
+    position = belt_position
+    time_at = belt_time_at
 
     def end(self, index: int) -> float:
         """Return when piece ``index`` ends (s); ``inf`` for the last one."""
-        return self._ends[index]
-
-    def position(self, t: float) -> float:
-        """Return the travel (mm) at time ``t`` (s)."""
-        i = 0 if self._single else bisect_right(self._starts, t) - 1
-        if i < 0:
-            return self._travels[0]
-        s = t - self._starts[i]
-        return self._travels[i] + (self._speeds[i] + 0.5 * self._accelerations[i] * s) * s
+        return self.end_times[index]
 
     def speed(self, t: float) -> float:
         """Return the speed (mm/s) at time ``t`` (s), never below 0."""
-        i = 0 if self._single else bisect_right(self._starts, t) - 1
+        i = 0 if self.single else bisect_right(self.start_times, t) - 1
         if i < 0:
-            return self._speeds[0]
-        v = self._speeds[i] + self._accelerations[i] * (t - self._starts[i])
+            return self.start_speeds[0]
+        v = self.start_speeds[i] + self.accelerations[i] * (t - self.start_times[i])
         return v if v > 0.0 else 0.0
-
-    def time_at(self, travel: float) -> float:
-        """Return the first time (s) at which the travel (mm) is reached, or ``inf``.
-
-        A travel not ahead of the start is reached at the start.
-        """
-        i = bisect_left(self._travels, travel) - 1
-        if i < 0:
-            return self._starts[0]
-        wait = time_to_travel(
-            travel - self._travels[i], self._speeds[i], acceleration=self._accelerations[i]
-        )
-        start = self._starts[i]
-        if not self._single:
-            # the travel lies in this piece: rounding must not carry it beyond the piece's end
-            return min(start + wait, self._ends[i])
-        return start + wait
 
     def times_at(self, travels: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return :meth:`time_at` for an array of travels (mm), shape kept."""
-        i = np.maximum(np.searchsorted(self._travels, travels, side="left") - 1, 0)
-        speed = np.asarray(self._speeds)[i]
-        a = np.asarray(self._accelerations)[i]
-        far = np.maximum(travels - np.asarray(self._travels)[i], 0.0)
+        i = np.maximum(np.searchsorted(self.start_travels, travels, side="left") - 1, 0)
+        speed = np.asarray(self.start_speeds)[i]
+        a = np.asarray(self.accelerations)[i]
+        far = np.maximum(travels - np.asarray(self.start_travels)[i], 0.0)
         divisor = speed + np.sqrt(np.maximum(speed * speed + 2.0 * a * far, 0.0))
         wait = np.divide(2.0 * far, divisor, out=np.zeros_like(far), where=divisor > 0.0)
-        ends = np.asarray(self._ends)[i]
-        times: NDArray[np.float64] = np.minimum(np.asarray(self._starts)[i] + wait, ends)
+        ends = np.asarray(self.end_times)[i]
+        times: NDArray[np.float64] = np.minimum(np.asarray(self.start_times)[i] + wait, ends)
         return times
 
     def positions(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return :meth:`position` for an array of times (s), shape kept; NaN stays NaN."""
         i = self._indices(times)
-        s = times - np.asarray(self._starts)[i]
-        speed, a = np.asarray(self._speeds)[i], np.asarray(self._accelerations)[i]
-        travels: NDArray[np.float64] = np.asarray(self._travels)[i] + (speed + 0.5 * a * s) * s
+        s = times - np.asarray(self.start_times)[i]
+        speed, a = np.asarray(self.start_speeds)[i], np.asarray(self.accelerations)[i]
+        travels: NDArray[np.float64] = np.asarray(self.start_travels)[i] + (speed + 0.5 * a * s) * s
         return travels
 
     def speeds(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return :meth:`speed` for an array of times (s), shape kept; NaN stays NaN."""
         i = self._indices(times)
-        s = times - np.asarray(self._starts)[i]
-        v = np.asarray(self._speeds)[i] + np.asarray(self._accelerations)[i] * s
+        s = times - np.asarray(self.start_times)[i]
+        v = np.asarray(self.start_speeds)[i] + np.asarray(self.accelerations)[i] * s
         speeds: NDArray[np.float64] = np.maximum(v, 0.0)
         return speeds
 
     def _indices(self, times: NDArray[np.float64]) -> NDArray[np.intp]:
-        return np.maximum(np.searchsorted(self._starts, times, side="right") - 1, 0)
+        return np.maximum(np.searchsorted(self.start_times, times, side="right") - 1, 0)
 
     def points_after(self, t: float) -> list[tuple[float, float]]:
         """Return time (s) and speed (mm/s) at the ends of all pieces that begin after ``t``.

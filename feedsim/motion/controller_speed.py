@@ -4,11 +4,51 @@ from __future__ import annotations
 
 import math
 
-from feedsim.motion.belt import BeltMotion
+from feedsim.motion.belt import BeltMotion, belt_index
 
-__all__ = ["ControllerSpeed"]
+__all__ = [
+    "ControllerSpeed",
+    "speed_at",
+    "speed_curve",
+    "speed_on_piece",
+    "speed_steady_from",
+]
 
 _SETTLED = 1e-13  # of the filter's first departure: far below a count for any lead
+
+
+def speed_on_piece(seen: ControllerSpeed, i: int, *, s: float) -> float:
+    """Return y (mm/s) on piece ``i`` of the belt, ``s`` seconds after its start."""
+    belt = seen.belt
+    plain = (belt.start_speeds[i] + belt.accelerations[i] * (s - seen.filter_s)) * seen.factor
+    departure = seen.departures[i]
+    if departure == 0.0:
+        return plain
+    return plain + departure * math.exp(-s / seen.filter_s)
+
+
+def speed_at(seen: ControllerSpeed, t: float) -> float:
+    """Return y (mm/s) at time ``t`` (s)."""
+    if seen.constant:
+        return seen.constant_mm_s
+    i = belt_index(seen.belt, t)
+    return max(0.0, speed_on_piece(seen, i, s=t - seen.belt.start_times[i]))
+
+
+def speed_steady_from(seen: ControllerSpeed, i: int) -> float:
+    """Return when y is constant on piece ``i`` of the belt (s); ``inf`` for never."""
+    start = seen.belt.start_times[i]
+    if seen.belt.accelerations[i] != 0.0:
+        return math.inf
+    if seen.departures[i] == 0.0:
+        return start
+    return start - seen.filter_s * math.log(_SETTLED)
+
+
+def speed_curve(seen: ControllerSpeed, i: int) -> tuple[float, float, float]:
+    """Return y0, slope and C of piece ``i``: y = y0 + slope·s + C·exp(−s/T)."""
+    speed, a = seen.belt.start_speeds[i], seen.belt.accelerations[i]
+    return (speed - a * seen.filter_s) * seen.factor, a * seen.factor, seen.departures[i]
 
 
 class ControllerSpeed:
@@ -24,64 +64,34 @@ class ControllerSpeed:
         ε.
     filter_s : float
         T; 0: no filter.
+
+    Attributes
+    ----------
+    departures : list of float
+        C of each piece (mm/s).
+    constant : bool
+        y never changes; it is then ``constant_mm_s``.
     """
 
-    __slots__ = ("_belt", "_constant", "_factor", "_filter_s", "_starts", "departures")
+    __slots__ = ("belt", "constant", "constant_mm_s", "departures", "factor", "filter_s")
 
     def __init__(self, belt: BeltMotion, *, scale_error: float, filter_s: float) -> None:
-        self._belt = belt
-        self._factor = 1.0 / (1.0 + scale_error)
-        self._filter_s = filter_s
-        self._starts = [p.start_s for p in belt.pieces]
-        self.departures = [0.0] * len(belt.pieces)
+        self.belt = belt
+        self.factor = 1.0 / (1.0 + scale_error)
+        self.filter_s = filter_s
+        self.departures = [0.0] * len(belt.start_times)
         if filter_s > 0.0:
             self._depart()
-        alone = len(belt.pieces) == 1 and belt.pieces[0].acceleration_mm_s2 == 0.0
-        self._constant = belt.pieces[0].speed_mm_s * self._factor if alone else None
+        self.constant = belt.single and belt.accelerations[0] == 0.0
+        self.constant_mm_s = belt.start_speeds[0] * self.factor if self.constant else math.nan
 
     def _depart(self) -> None:
         """Work out C of each piece, one after the other."""
-        belt = self._belt
-        y = belt.pieces[0].speed_mm_s * self._factor
+        belt = self.belt
+        y = belt.start_speeds[0] * self.factor
         for i, (start, _, speed, a) in enumerate(belt.pieces):
-            self.departures[i] = y - (speed - a * self._filter_s) * self._factor
-            end = belt.end(i)
-            if end < math.inf:
-                y = self._on(i, end - start)
+            self.departures[i] = y - (speed - a * self.filter_s) * self.factor
+            if belt.end_times[i] < math.inf:
+                y = speed_on_piece(self, i, s=belt.end_times[i] - start)
 
-    def _on(self, i: int, s: float) -> float:
-        _, _, speed, a = self._belt.pieces[i]
-        plain = (speed + a * (s - self._filter_s)) * self._factor
-        if not self.departures[i]:
-            return plain
-        return plain + self.departures[i] * math.exp(-s / self._filter_s)
-
-    @property
-    def constant(self) -> bool:
-        """Whether y never changes."""
-        return self._constant is not None
-
-    def at(self, t: float) -> float:
-        """Return y (mm/s) at time ``t`` (s)."""
-        if self._constant is not None:
-            return self._constant
-        i = self._belt.index(t)
-        return max(0.0, self._on(i, t - self._starts[i]))
-
-    def steady_from(self, i: int) -> float:
-        """Return when y is constant on piece ``i`` of the belt (s); ``inf`` for never."""
-        start, _, _, a = self._belt.pieces[i]
-        if a != 0.0:
-            return math.inf
-        if not self.departures[i]:
-            return start
-        return start - self._filter_s * math.log(_SETTLED)
-
-    def curve(self, i: int) -> tuple[float, float, float]:
-        """Return y0, slope and C of piece ``i``: y = y0 + slope·s + C·exp(−s/T)."""
-        _, _, speed, a = self._belt.pieces[i]
-        return (
-            (speed - a * self._filter_s) * self._factor,
-            a * self._factor,
-            self.departures[i],
-        )
+    at = speed_at

@@ -3,35 +3,44 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from itertools import pairwise
 
-__all__ = ["first_rise", "increasing_root"]
+__all__ = ["Curve", "curve_at", "first_rise", "increasing_root"]
 
 _ENOUGH_S = 1e-10  # Newton converges quadratically: the step after one this small is below 1e-17
 _MOST_STEPS = 200
 
+Curve = tuple[float, float, float, float, float, float, float, float]
+"""a0…a4, b, rate and level of h(s) = a0 + a1·s + … + a4·s⁴ + b·exp(−rate·s) − level."""
 
-def increasing_root(
-    value: Callable[[float], tuple[float, float]], low: float, *, high: float, start: float
-) -> float:
-    """Root of a function that does not fall between ``low`` and ``high``.
+
+def curve_at(curve: Curve, s: float) -> tuple[float, float]:
+    """Return h and its slope at ``s``; where b is 0, the rate is not looked at."""
+    a0, a1, a2, a3, a4, b, rate, level = curve
+    h = a0 + (a1 + (a2 + (a3 + a4 * s) * s) * s) * s
+    slope = a1 + (2.0 * a2 + (3.0 * a3 + 4.0 * a4 * s) * s) * s
+    if b == 0.0:
+        return h - level, slope
+    e = b * math.exp(-rate * s)
+    return h + e - level, slope - rate * e
+
+
+def increasing_root(curve: Curve, low: float, *, high: float, start: float) -> float:
+    """Root of a curve that does not fall between ``low`` and ``high``.
 
     Newton's method, kept inside a bracket by bisection (Press et al., Numerical Recipes,
     section 9.4, ``rtsafe``).
 
     Parameters
     ----------
-    value : callable
-        Returns the function and its derivative at a point.
+    curve : Curve
     low, high : float
-        value(low) ≤ 0 ≤ value(high).
+        h(low) ≤ 0 ≤ h(high).
     start : float
         First guess.
     """
     s = start if low < start < high else 0.5 * (low + high)
     for _ in range(_MOST_STEPS):
-        f, slope = value(s)
+        f, slope = curve_at(curve, s)
         if f > 0.0:
             high = s
         else:
@@ -69,67 +78,68 @@ def first_rise(poly: tuple[float, float, float], *, decay: float, rate: float, e
         Seconds, ``inf`` if there is none.
     """
     a0, a1, a2 = poly
-
-    def value(s: float) -> tuple[float, float]:
-        e = decay * math.exp(-rate * s) if decay else 0.0
-        return a0 + (a1 + a2 * s) * s + e, a1 + 2.0 * a2 * s - rate * e
-
-    if value(0.0)[0] >= 0.0:
+    curve = (a0, a1, a2, 0.0, 0.0, decay, rate, 0.0)
+    if curve_at(curve, 0.0)[0] >= 0.0:
         return 0.0
     low = 0.0
-    for turn in [*_turns(a1, a2, decay=decay, rate=rate, end=end), end]:
-        high = _finite(value) if turn == math.inf else turn
-        if high is not None and value(high)[0] >= 0.0:
-            return increasing_root(value, low, high=high, start=0.5 * (low + high))
+    first, second = _turns(curve, end)
+    for turn in (first, second, end):
+        if turn > end:  # no more turning points
+            continue
+        high = _risen(curve) if turn == math.inf else turn
+        if high < math.inf and curve_at(curve, high)[0] >= 0.0:
+            return increasing_root(curve, low, high=high, start=0.5 * (low + high))
         low = turn
+        if low == math.inf:
+            break
     return math.inf
 
 
-def _finite(value: Callable[[float], tuple[float, float]]) -> float | None:
-    """Return a point beyond which an unbounded monotone branch has risen to 0, or None."""
+def _risen(curve: Curve) -> float:
+    """Return a point beyond which an unbounded monotone branch has risen to 0, or ``inf``."""
     high = 1.0
     while high < 1e9:
-        f, slope = value(high)
+        f, slope = curve_at(curve, high)
         if f >= 0.0:
             return high
         if slope <= 0.0 and high > 1e3:
-            return None
+            return math.inf
         high *= 2.0
-    return None
+    return math.inf
 
 
-def _turns(a1: float, a2: float, *, decay: float, rate: float, end: float) -> list[float]:
-    """Return the turning points of h in (0, end), in order."""
-    if not decay:
-        turn = -a1 / (2.0 * a2) if a2 else -1.0
-        return [turn] if 0.0 < turn < end else []
-
-    def slope(s: float) -> float:
-        return a1 + 2.0 * a2 * s - rate * decay * math.exp(-rate * s)
-
-    bends = [0.0]
-    ratio = -decay * rate * rate / (2.0 * a2) if a2 else 0.0
-    if ratio > 1.0:
-        bend = math.log(ratio) / rate
-        if bend < end:
-            bends.append(bend)
-    bends.append(min(end, bends[-1] + 60.0 / rate + abs(a1 / a2 if a2 else 0.0) + 1.0))
-    turns = []
-    for low, high in pairwise(bends):
-        down, up = slope(low), slope(high)
-        if down * up < 0.0:
-            sign = 1.0 if up > 0.0 else -1.0
-            turns.append(_root_of(slope, low, high=high, sign=sign))
-    return turns
+def _turns(curve: Curve, end: float) -> tuple[float, float]:
+    """Return the turning points of a curve with a3 = a4 = 0 in (0, end), ``inf`` for none."""
+    _, a1, a2, _, _, b, rate, _ = curve
+    if b == 0.0:
+        turn = -a1 / (2.0 * a2) if a2 != 0.0 else -1.0
+        return turn if 0.0 < turn < end else math.inf, math.inf
+    ratio = -b * rate * rate / (2.0 * a2) if a2 != 0.0 else 0.0
+    bend = math.log(ratio) / rate if ratio > 1.0 else math.inf  # where the slope turns
+    last = bend if bend < end else 0.0
+    far = min(end, last + 60.0 / rate + (abs(a1 / a2) if a2 != 0.0 else 0.0) + 1.0)
+    if last == 0.0:
+        return _turn(curve, 0.0, high=far), math.inf
+    first, second = _turn(curve, 0.0, high=last), _turn(curve, last, high=far)
+    return (first, second) if first < math.inf else (second, math.inf)
 
 
-def _root_of(function: Callable[[float], float], low: float, *, high: float, sign: float) -> float:
-    """Bisect to the last digit: turning points are rare and need no speed."""
+def _turn(curve: Curve, low: float, *, high: float) -> float:
+    """Bisect for a change of the slope's sign to the last digit: these are rare, need no speed."""
+    down, up = _slope(curve, low), _slope(curve, high)
+    if not down * up < 0.0:
+        return math.inf
+    sign = 1.0 if up > 0.0 else -1.0
     while True:
         middle = 0.5 * (low + high)
         if middle in (low, high):
             return middle
-        if sign * function(middle) > 0.0:
+        if sign * _slope(curve, middle) > 0.0:
             high = middle
         else:
             low = middle
+
+
+def _slope(curve: Curve, s: float) -> float:
+    _, a1, a2, _, _, b, rate, _ = curve
+    return a1 + 2.0 * a2 * s - rate * b * math.exp(-rate * s)

@@ -11,10 +11,34 @@ import math
 from typing import NamedTuple
 
 from feedsim.machine import Servo
-from feedsim.motion.belt import BeltMotion
-from feedsim.motion.feed_piece import FeedPiece, Rate, Shape
+from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
+from feedsim.motion.feed_piece import (
+    FeedPiece,
+    Rate,
+    Shape,
+    piece_command,
+    piece_position,
+    piece_rests,
+    piece_speed,
+    piece_state,
+    piece_time_at,
+)
 
-__all__ = ["FeedMotion", "Ramp"]
+__all__ = [
+    "FeedMotion",
+    "Ramp",
+    "Wanted",
+    "add_piece",
+    "feed_forget_before",
+    "feed_go_on",
+    "feed_obey",
+    "feed_position",
+    "feed_rest",
+    "feed_speed",
+    "feed_time_at",
+    "keep_pieces",
+    "piece_count",
+]
 
 
 class Ramp(NamedTuple):
@@ -27,18 +51,222 @@ class Ramp(NamedTuple):
     in_travel: bool
 
 
-class _Command(NamedTuple):
-    """From ``start_s`` on: let r go to ``target``, or drive the feed alone."""
-
-    start_s: float
-    target: float
-    ramp: Ramp
-    jog_mm_s: float
-
+Wanted = tuple[float, float, bool, float]
+"""What a command wants: r, a ramp's length and whether it is travel, speed of a jog (mm/s)."""
 
 _STEP = Ramp(0.0, in_travel=False)
-_STILL: Rate = (0.0, 0.0, 0.0, 0.0)
 _MOST_SHAPES = 64
+
+
+# -- where pieces are kept: an engine that keeps them elsewhere has its own of these ---------
+
+
+def piece_count(feed: FeedMotion) -> int:
+    """Return how many pieces there are."""
+    return len(feed.pieces)
+
+
+def add_piece(feed: FeedMotion, rate: Rate) -> FeedPiece:
+    """Return a new last piece that has but its shape."""
+    shape = feed.shapes.get(rate)
+    if shape is None:  # at steady speed each cycle has the same ones
+        if len(feed.shapes) >= _MOST_SHAPES:
+            feed.shapes.clear()
+        shape = Shape(rate, gain=feed.gain, feedforward=feed.feedforward)
+        feed.shapes[rate] = shape
+    piece = FeedPiece(shape)
+    feed.pieces.append(piece)
+    return piece
+
+
+def keep_pieces(feed: FeedMotion, first: int, end: int) -> None:
+    """Keep pieces ``first`` to ``end`` − 1 alone."""
+    del feed.pieces[end:]
+    del feed.pieces[:first]
+
+
+# -- the motion, of whatever keeps belt, factor and pieces --------------------------------------
+
+
+def feed_obey(feed: FeedMotion, t: float, wanted: Wanted) -> None:
+    """Follow another command from time ``t`` (s), along the same belt motion."""
+    feed_go_on(feed, t, state=feed_cut(feed, t), wanted=wanted)
+
+
+def feed_cut(feed: FeedMotion, t: float) -> tuple[float, float, float]:
+    """Drop all motion from ``t`` on; return p, e = p − f (mm) and r then."""
+    i = _index(feed, t)
+    piece = feed.pieces[i]
+    command, lag = piece_state(piece, t)
+    r = _engagement_on(feed, piece, t=t)
+    keep_pieces(feed, 0, i if piece.start_s >= t else i + 1)
+    piece.end_s = t
+    return command, lag, r
+
+
+def feed_go_on(
+    feed: FeedMotion, t: float, *, state: tuple[float, float, float], wanted: Wanted
+) -> None:
+    """Go on from what :func:`feed_cut` returned, a command in force from then on."""
+    p, e, r = state
+    target, ramp, _, _ = wanted
+    _append(feed, t, state=(p, e, r if ramp != 0.0 else target), wanted=wanted)
+
+
+def _append(
+    feed: FeedMotion, t: float, *, state: tuple[float, float, float], wanted: Wanted
+) -> None:
+    """Add a piece from time ``t`` (s), p, e and r."""
+    command, lag, r = state
+    target, ramp, in_travel, jog = wanted
+    if target != 0.0 or r != 0.0:
+        rate, slope, end = _follow_rate(feed, t, r=r, wanted=wanted)
+    else:
+        rate, slope, end = (jog, 0.0, 0.0, 0.0), 0.0, math.inf
+    piece = add_piece(feed, rate)
+    e0 = piece.shape.e0
+    piece.start_s, piece.end_s = t, end
+    piece.command_mm, piece.start_mm = command, command - lag
+    piece.f0_mm, piece.decay_mm = command - e0, lag - e0
+    piece.engagement, piece.slope = r, slope
+    piece.target, piece.ramp = target, ramp
+    piece.in_travel, piece.jog_mm_s = in_travel, jog
+
+
+def _follow_rate(
+    feed: FeedMotion, t: float, *, r: float, wanted: Wanted
+) -> tuple[Rate, float, float]:
+    """Return p' as a polynomial from ``t``, the slope of r, and the piece's end."""
+    belt, g = feed.belt, feed.factor
+    i = belt_index(belt, t)
+    v, a, belt_end = belt.start_speeds[i], belt.accelerations[i], belt.end_times[i]
+    if a != 0.0:
+        v = max(0.0, v + a * (t - belt.start_times[i]))
+    target, length, in_travel, _ = wanted
+    if r == target:
+        return (g * v * r, g * a * r, 0.0, 0.0), 0.0, belt_end
+    slope = (1.0 if target > r else -1.0) / length
+    if not in_travel:
+        end = t + (target - r) / slope
+        rate = (g * v * r, g * (v * slope + a * r), g * a * slope, 0.0)
+    else:
+        far = (target - r) / slope * feed.belt_per_counted
+        end = belt_time_at(belt, belt_position(belt, t) + far)
+        q = slope / feed.belt_per_counted
+        rate = (
+            g * v * r,
+            g * (a * r + q * v * v),
+            g * 1.5 * q * v * a,
+            g * 0.5 * q * a * a,
+        )
+    return rate, slope, end if end < belt_end else belt_end
+
+
+def _extend(feed: FeedMotion) -> bool:
+    """Add the piece that follows the last one; false if the last one holds for ever."""
+    last = feed.pieces[piece_count(feed) - 1]
+    t, r, target = last.end_s, last.engagement, last.target
+    if t == math.inf:
+        return False
+    if r != target:
+        r = _engagement_on(feed, last, t=t)
+        # the last piece ended with the belt's, or its ramp did
+        if abs(target - r) < 1e-12 or feed.belt.start_times[belt_index(feed.belt, t)] != t:
+            r = target
+    command, lag = piece_state(last, t)
+    wanted = (target, last.ramp, last.in_travel, last.jog_mm_s)
+    _append(feed, t, state=(command, lag, r), wanted=wanted)
+    return True
+
+
+def _index(feed: FeedMotion, t: float) -> int:
+    """Return the number of the piece at time ``t`` (s), made if there is none yet."""
+    pieces, i = feed.pieces, piece_count(feed) - 1
+    while pieces[i].end_s <= t and _extend(feed):
+        i += 1
+    while i > 0 and pieces[i].start_s > t:
+        i -= 1
+    return i
+
+
+def _engagement_on(feed: FeedMotion, piece: FeedPiece, *, t: float) -> float:
+    r, slope, start = piece.engagement, piece.slope, piece.start_s
+    if slope == 0.0:
+        return r
+    if piece.in_travel:
+        belt = feed.belt
+        ran = (belt_position(belt, t) - belt_position(belt, start)) / feed.belt_per_counted
+    else:
+        ran = t - start
+    return min(1.0, max(0.0, r + slope * ran))
+
+
+def feed_forget_before(feed: FeedMotion, t: float) -> None:
+    """Drop what ended before time ``t`` (s)."""
+    count, drop = piece_count(feed), 0
+    while drop < count and feed.pieces[drop].end_s < t:
+        drop += 1
+    keep_pieces(feed, drop, count)
+
+
+def feed_engagement(feed: FeedMotion, t: float) -> float:
+    """Return r (0…1) at time ``t`` (s)."""
+    return _engagement_on(feed, feed.pieces[_index(feed, t)], t=t)
+
+
+def feed_position(feed: FeedMotion, t: float) -> float:
+    """Return f (mm) at time ``t`` (s)."""
+    return piece_position(feed.pieces[_index(feed, t)], t)
+
+
+def feed_command(feed: FeedMotion, t: float) -> float:
+    """Return p (mm) at time ``t`` (s)."""
+    return piece_command(feed.pieces[_index(feed, t)], t)
+
+
+def feed_speed(feed: FeedMotion, t: float) -> float:
+    """Return f' (mm/s) at time ``t`` (s)."""
+    return piece_speed(feed.pieces[_index(feed, t)], t)
+
+
+def feed_rest(feed: FeedMotion) -> tuple[float, float]:
+    """Return when the command comes to rest (s, ``inf`` for never) and where (mm)."""
+    last = feed.pieces[piece_count(feed) - 1]
+    while last.engagement != last.target and _extend(feed):
+        last = feed.pieces[piece_count(feed) - 1]
+    if last.engagement != 0.0 or last.jog_mm_s != 0.0:
+        return math.inf, math.nan
+    i = piece_count(feed) - 1
+    while i > 0 and piece_rests(feed.pieces[i - 1]):
+        i -= 1
+    piece = feed.pieces[i]
+    return piece.start_s, piece.command_mm
+
+
+def feed_time_at(feed: FeedMotion, target: float) -> float:
+    """Return the first time (s) at which f reaches ``target`` (mm), or ``inf``.
+
+    0 for a travel not ahead of the start, ``-inf`` where f was there before the pieces
+    still kept.
+    """
+    pieces, count = feed.pieces, piece_count(feed)
+    i = count - 1
+    while i >= 0 and pieces[i].start_mm >= target:
+        i -= 1
+    if i < 0:
+        return 0.0 if pieces[0].start_s == 0.0 else -math.inf
+    while True:
+        t = piece_time_at(pieces[i], target)
+        i += 1
+        if i < count:
+            return min(t, pieces[i].start_s)
+        if t <= pieces[i - 1].end_s:
+            return t
+        if not _extend(feed):
+            return math.inf
+        count += 1
+        if pieces[i].start_mm >= target:
+            return pieces[i].start_s
 
 
 class FeedMotion:
@@ -63,242 +291,62 @@ class FeedMotion:
         ratio: float,
         servo: Servo,
     ) -> None:
-        self._belt = belt
-        self._factor = ratio / (1.0 + scale_error)
-        self._belt_per_counted = 1.0 + scale_error
-        self._gain = servo.loop_gain_per_s
-        self._feedforward = servo.velocity_feedforward
-        # what the command does from the last piece on: r now, r wanted, how, jog speed
-        self._engagement = 0.0
-        self._target = 0.0
-        self._ramp = _STEP
-        self._jog_mm_s = 0.0
-        self._commands = [_Command(0.0, 0.0, _STEP, 0.0)]
-        self._shapes: dict[Rate, Shape] = {}
+        self.belt = belt
+        self.factor = ratio / (1.0 + scale_error)
+        self.belt_per_counted = 1.0 + scale_error
+        self.gain = servo.loop_gain_per_s
+        self.feedforward = servo.velocity_feedforward
+        self.shapes: dict[Rate, Shape] = {}
         self.pieces: list[FeedPiece] = []
-        self._append(0.0, 0.0, lag=0.0)
-
-    # -- changing the motion ---------------------------------------------------------
+        self._commands: list[tuple[float, Wanted]] = [(0.0, (0.0, *_STEP, 0.0))]
+        _append(self, 0.0, state=(0.0, 0.0, 0.0), wanted=self._commands[0][1])
 
     def engage(self, t: float, ramp: Ramp) -> None:
         """Let r rise to 1 from time ``t`` (s)."""
-        self._give(_Command(t, 1.0, ramp, 0.0))
+        self._give(t, (1.0, *ramp, 0.0))
 
     def open(self, t: float, ramp: Ramp) -> None:
         """Let r fall to 0 from time ``t`` (s), at the slope of a full ramp."""
-        self._give(_Command(t, 0.0, ramp, 0.0))
+        self._give(t, (0.0, *ramp, 0.0))
 
     def jog(self, t: float, speed: float) -> None:
         """Drive the feed alone at ``speed`` (mm/s) from time ``t`` (s); 0 stops it."""
-        self._give(_Command(t, 0.0, _STEP, speed))
+        self._give(t, (0.0, *_STEP, speed))
+
+    def _give(self, t: float, wanted: Wanted) -> None:
+        self._commands.append((t, wanted))
+        feed_obey(self, t, wanted)
 
     def follow(self, belt: BeltMotion, t: float) -> None:
         """Go on along another belt motion from time ``t`` (s), r undisturbed.
 
         A command that was given for later than ``t`` stays.
         """
-        self._go_on(t, belt=belt, factor=self._factor)
+        self._change(t, belt=belt, factor=self.factor)
 
     def set_ratio(self, ratio: float, t: float) -> None:
         """Go on at another speed ratio from time ``t`` (s), r undisturbed."""
-        self._go_on(t, belt=self._belt, factor=ratio / self._belt_per_counted)
+        self._change(t, belt=self.belt, factor=ratio / self.belt_per_counted)
 
-    def _go_on(self, t: float, *, belt: BeltMotion, factor: float) -> None:
-        later = [c for c in self._commands if c.start_s > t]
-        in_force = self._commands[-len(later) - 1]
-        command, lag, r = self._cut(t)
-        self._belt, self._factor = belt, factor
-        self._obey(in_force, r)
-        self._append(t, command, lag=lag)
-        for c in later:
-            self._carry_out(c)
+    def _change(self, t: float, *, belt: BeltMotion, factor: float) -> None:
+        later = [command for command in self._commands if command[0] > t]
+        _, in_force = self._commands[-len(later) - 1]
+        state = feed_cut(self, t)
+        self.belt, self.factor = belt, factor
+        feed_go_on(self, t, state=state, wanted=in_force)
+        for start, wanted in later:
+            feed_obey(self, start, wanted)
 
     def forget_before(self, t: float) -> None:
         """Drop what ended before time ``t`` (s)."""
-        pieces, commands = self.pieces, self._commands
-        drop = 0
-        for piece in pieces:
-            if piece.end_s >= t:
-                break
-            drop += 1
-        del pieces[:drop]
-        while len(commands) > 1 and commands[1].start_s < t:
+        feed_forget_before(self, t)
+        commands = self._commands
+        while len(commands) > 1 and commands[1][0] < t:
             del commands[0]
 
-    def _give(self, command: _Command) -> None:
-        self._commands.append(command)
-        self._carry_out(command)
-
-    def _carry_out(self, command: _Command) -> None:
-        t = command.start_s
-        travelled, lag, r = self._cut(t)
-        self._obey(command, r)
-        self._append(t, travelled, lag=lag)
-
-    def _cut(self, t: float) -> tuple[float, float, float]:
-        """Drop all motion from ``t`` on; return p, e = p − f and r then."""
-        i = self._index(t)
-        piece = self.pieces[i]
-        command, lag = piece.state(t)
-        r = self._engagement_on(piece, t)
-        if piece.start_s >= t:
-            del self.pieces[i:]
-        elif i >= 0:
-            del self.pieces[i + 1 :]
-        piece.end_s = t
-        return command, lag, r
-
-    def _obey(self, command: _Command, r: float) -> None:
-        _, self._target, self._ramp, self._jog_mm_s = command
-        self._engagement = r if command.ramp.length else command.target
-
-    # -- making pieces ---------------------------------------------------------------
-
-    def _append(self, t: float, command: float, *, lag: float) -> None:
-        if self._target or self._engagement:
-            rate, slope, end = self._follow_rate(t)
-        else:
-            rate, slope, end = _STILL, 0.0, math.inf
-            if self._jog_mm_s:
-                rate = (self._jog_mm_s, 0.0, 0.0, 0.0)
-        shape = self._shapes.get(rate)
-        if shape is None:
-            shape = self._shape(rate)
-        self.pieces.append(
-            FeedPiece(t, command, lag, shape, end, self._engagement, slope, self._ramp.in_travel)
-        )
-
-    def _shape(self, rate: Rate) -> Shape:
-        """Make the shape of a rate, and keep it: at steady speed each cycle has the same ones."""
-        if len(self._shapes) >= _MOST_SHAPES:
-            self._shapes.clear()
-        shape = Shape(rate, gain=self._gain, feedforward=self._feedforward)
-        self._shapes[rate] = shape
-        return shape
-
-    def _follow_rate(self, t: float) -> tuple[Rate, float, float]:
-        """Return p' as a polynomial from ``t``, the slope of r, and the piece's end."""
-        belt = self._belt
-        i = belt.index(t)
-        start, _, v, a = belt.pieces[i]
-        if a:
-            v = max(0.0, v + a * (t - start))
-        r, target = self._engagement, self._target
-        belt_end = belt.end(i)
-        g = self._factor
-        if r == target:
-            return (g * v * r, g * a * r, 0.0, 0.0), 0.0, belt_end
-        length, in_travel = self._ramp
-        slope = (1.0 if target > r else -1.0) / length
-        if not in_travel:
-            end = t + (target - r) / slope
-            rate = (g * v * r, g * (v * slope + a * r), g * a * slope, 0.0)
-        else:
-            far = (target - r) / slope * self._belt_per_counted
-            end = belt.time_at(belt.position(t) + far)
-            q = slope / self._belt_per_counted
-            rate = (
-                g * v * r,
-                g * (a * r + q * v * v),
-                g * 1.5 * q * v * a,
-                g * 0.5 * q * a * a,
-            )
-        return rate, slope, end if end < belt_end else belt_end
-
-    def _extend(self) -> bool:
-        """Add the piece that follows the last one; false if the last one holds for ever."""
-        last = self.pieces[-1]
-        t = last.end_s
-        if t == math.inf:
-            return False
-        if self._engagement != self._target:
-            r = self._engagement_on(last, t)
-            over = abs(self._target - r) < 1e-12 or self._ended_with_ramp(t)
-            self._engagement = self._target if over else r
-        command, lag = last.state(t)
-        self._append(t, command, lag=lag)
-        return True
-
-    def _ended_with_ramp(self, t: float) -> bool:
-        """Tell whether the last piece ended at ``t`` because its ramp did, not the belt's."""
-        return self._belt.pieces[self._belt.index(t)].start_s != t
-
-    def _reach_time(self, t: float) -> None:
-        while self.pieces[-1].end_s <= t and self._extend():
-            pass
-
-    # -- asking ----------------------------------------------------------------------
-
-    def _index(self, t: float) -> int:
-        pieces = self.pieces
-        if pieces[-1].end_s <= t:
-            self._reach_time(t)
-        if pieces[-1].start_s <= t:
-            return -1
-        i = len(pieces) - 1
-        while i > 0 and pieces[i].start_s > t:
-            i -= 1
-        return i
-
-    def engagement(self, t: float) -> float:
-        """Return r (0…1) at time ``t`` (s)."""
-        return self._engagement_on(self.pieces[self._index(t)], t)
-
-    def _engagement_on(self, piece: FeedPiece, t: float) -> float:
-        r, slope, start = piece.engagement, piece.slope, piece.start_s
-        if slope == 0.0:
-            return r
-        if piece.in_travel:
-            ran = (self._belt.position(t) - self._belt.position(start)) / self._belt_per_counted
-        else:
-            ran = t - start
-        return min(1.0, max(0.0, r + slope * ran))
-
-    def position(self, t: float) -> float:
-        """Return f (mm) at time ``t`` (s)."""
-        return self.pieces[self._index(t)].position(t)
-
-    def command(self, t: float) -> float:
-        """Return p (mm) at time ``t`` (s)."""
-        return self.pieces[self._index(t)].command(t)
-
-    def speed(self, t: float) -> float:
-        """Return f' (mm/s) at time ``t`` (s)."""
-        return self.pieces[self._index(t)].speed(t)
-
-    def rest(self) -> tuple[float, float]:
-        """Return when the command comes to rest (s, ``inf`` for never) and where (mm)."""
-        while self._engagement != self._target and self._extend():
-            pass
-        if self._engagement or self._jog_mm_s:
-            return math.inf, math.nan
-        i = len(self.pieces) - 1
-        while i > 0 and self.pieces[i - 1].resting:
-            i -= 1
-        piece = self.pieces[i]
-        return piece.start_s, piece.command_mm
-
-    def time_at(self, target: float) -> float:
-        """Return the first time (s) at which f reaches ``target`` (mm), or ``inf``.
-
-        0 for a travel not ahead of the start, ``-inf`` where f was there before the pieces
-        still kept.
-        """
-        pieces = self.pieces
-        i = len(pieces) - 1
-        while i >= 0 and pieces[i].start_mm >= target:
-            i -= 1
-        if i < 0:
-            return 0.0 if pieces[0].start_s == 0.0 else -math.inf
-        while True:
-            piece = pieces[i]
-            t = piece.time_at(target)
-            if i + 1 < len(pieces):
-                return min(t, pieces[i + 1].start_s)
-            if t <= piece.end_s:
-                return t
-            if not self._extend():
-                return math.inf
-            i += 1
-            if pieces[i].start_mm >= target:
-                return pieces[i].start_s
+    engagement = feed_engagement
+    position = feed_position
+    command = feed_command
+    speed = feed_speed
+    rest = feed_rest
+    time_at = feed_time_at

@@ -12,9 +12,21 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from feedsim.motion.crossing import increasing_root
+from feedsim.motion.crossing import curve_at, increasing_root
 
-__all__ = ["ClosedForm", "FeedPiece", "Rate", "Shape"]
+__all__ = [
+    "ClosedForm",
+    "FeedPiece",
+    "Rate",
+    "Shape",
+    "piece_command",
+    "piece_position",
+    "piece_rests",
+    "piece_speed",
+    "piece_state",
+    "piece_time_at",
+    "shape_rate",
+]
 
 Rate = tuple[float, float, float, float]
 """w0…w3 of p' (mm/s, mm/s², …)."""
@@ -34,6 +46,21 @@ class ClosedForm(NamedTuple):
 _NEGLIGIBLE_MM = 1e-13
 
 
+def shape_rate(shape: Shape, rate: Rate, *, gain: float, feedforward: float) -> None:
+    """Work out a shape from p' (see :class:`Shape`)."""
+    w0, w1, w2, w3 = rate
+    shape.gain = gain
+    shape.steady = w1 == w2 == w3 == 0.0
+    shape.p1, shape.p2, shape.p3, shape.p4 = w0, w1 / 2.0, w2 / 3.0, w3 / 4.0
+    share = 1.0 - feedforward if gain < math.inf else 0.0  # a rigid axis has no lag
+    shape.e3 = share * w3 / gain
+    shape.e2 = (share * w2 - 3.0 * shape.e3) / gain
+    shape.e1 = (share * w1 - 2.0 * shape.e2) / gain
+    shape.e0 = (share * w0 - shape.e1) / gain
+    shape.f1, shape.f2 = shape.p1 - shape.e1, shape.p2 - shape.e2
+    shape.f3, shape.f4 = shape.p3 - shape.e3, shape.p4
+
+
 class Shape:
     """What all pieces of one command rate have in common: everything but where they start.
 
@@ -45,31 +72,156 @@ class Shape:
 
     Attributes
     ----------
-    p, f : tuple of four floats
+    p1…p4, f1…f4 : float
         Coefficients of s…s⁴ of the command, and of the feed without its decaying part.
-    e : tuple of four floats
-        e₀…e₃ of the lag.
+    e0…e3 : float
+        Of the lag.
     steady : bool
-        The command rate is constant.
+        The command rate is constant: all but p1, f1 and e0 are 0.
     """
 
-    __slots__ = ("e", "f", "gain", "p", "steady")
+    __slots__ = (
+        *("p1", "p2", "p3", "p4", "e0", "e1", "e2", "e3", "f1", "f2", "f3", "f4"),
+        *("gain", "steady"),
+    )
 
-    def __init__(self, rate: Rate, *, gain: float, feedforward: float) -> None:
-        w0, w1, w2, w3 = rate
-        self.gain = gain
-        self.steady = w1 == w2 == w3 == 0.0
-        self.p = (w0, w1 / 2.0, w2 / 3.0, w3 / 4.0)
-        if gain == math.inf:
-            self.e, self.f = (0.0, 0.0, 0.0, 0.0), self.p
-            return
-        share = 1.0 - feedforward
-        e3 = share * w3 / gain
-        e2 = (share * w2 - 3.0 * e3) / gain
-        e1 = (share * w1 - 2.0 * e2) / gain
-        e0 = (share * w0 - e1) / gain
-        self.e = (e0, e1, e2, e3)
-        self.f = (self.p[0] - e1, self.p[1] - e2, self.p[2] - e3, self.p[3])
+    p1: float
+    p2: float
+    p3: float
+    p4: float
+    e0: float
+    e1: float
+    e2: float
+    e3: float
+    f1: float
+    f2: float
+    f3: float
+    f4: float
+    gain: float
+    steady: bool
+
+    __init__ = shape_rate
+
+
+def piece_rests(piece: FeedPiece) -> bool:
+    """Tell whether the command stands still with the clutch open."""
+    shape = piece.shape
+    return piece.engagement == piece.slope == shape.p1 == 0.0 and shape.steady
+
+
+def piece_command(piece: FeedPiece, t: float) -> float:
+    """Return p (mm) at time ``t`` (s)."""
+    return piece_state(piece, t)[0]
+
+
+def piece_state(piece: FeedPiece, t: float) -> tuple[float, float]:
+    """Return p and e = p − f (mm) at time ``t`` (s), e without cancellation."""
+    s, shape, c = t - piece.start_s, piece.shape, piece.decay_mm
+    rise, lag = shape.p1, shape.e0
+    if not shape.steady:
+        rise += (shape.p2 + (shape.p3 + shape.p4 * s) * s) * s
+        lag += (shape.e1 + (shape.e2 + shape.e3 * s) * s) * s
+    if c != 0.0:
+        lag += c * math.exp(-shape.gain * s)
+    return piece.command_mm + rise * s, lag
+
+
+def piece_position(piece: FeedPiece, t: float) -> float:
+    """Return f (mm) at time ``t`` (s)."""
+    s, shape, c = t - piece.start_s, piece.shape, piece.decay_mm
+    rise = shape.f1
+    if not shape.steady:
+        rise += (shape.f2 + (shape.f3 + shape.f4 * s) * s) * s
+    f = piece.f0_mm + rise * s
+    return f - c * math.exp(-shape.gain * s) if c != 0.0 else f
+
+
+def _value(piece: FeedPiece, s: float, *, level: float) -> tuple[float, float]:
+    """Return f − level (mm) and f' (mm/s), ``s`` seconds after the start."""
+    shape, c = piece.shape, piece.decay_mm
+    f0, f1, f2, f3, f4 = piece.f0_mm, shape.f1, shape.f2, shape.f3, shape.f4
+    return curve_at((f0, f1, f2, f3, f4, -c, shape.gain, level), s)
+
+
+def piece_speed(piece: FeedPiece, t: float) -> float:
+    """Return f' (mm/s) at time ``t`` (s)."""
+    s, shape, c = t - piece.start_s, piece.shape, piece.decay_mm
+    if not shape.steady:
+        return _value(piece, s, level=0.0)[1]
+    return shape.f1 + shape.gain * (c * math.exp(-shape.gain * s)) if c != 0.0 else shape.f1
+
+
+def piece_time_at(piece: FeedPiece, target: float) -> float:
+    """Return when f reaches ``target`` (mm) on this piece, or ``inf``.
+
+    The caller has made sure that f does not start beyond it. f never falls, since the
+    command does not.
+    """
+    shape = piece.shape
+    if shape.steady:
+        if shape.p1 > 0.0:
+            return _within(piece, _steady_root(piece, target))
+        return _coming_to_rest(piece, target)
+    high = piece.end_s - piece.start_s
+    if high == math.inf:
+        high = 1.0
+        while _value(piece, high, level=0.0)[0] < target:
+            high *= 2.0
+            if high > 1e9:
+                return math.inf
+    elif _value(piece, high, level=0.0)[0] < target:
+        return math.inf
+    f0, f1, f2, f3, f4 = piece.f0_mm, shape.f1, shape.f2, shape.f3, shape.f4
+    curve = (f0, f1, f2, f3, f4, -piece.decay_mm, shape.gain, target)
+    guess = _guess(piece, target)
+    return piece.start_s + increasing_root(curve, 0.0, high=high, start=guess)
+
+
+def _steady_root(piece: FeedPiece, target: float) -> float:
+    """Solve f0 + f1·s − C·exp(−K·s) = target, f1 above 0.
+
+    The curve bends one way only and rises, so Newton's method cannot miss.
+    """
+    speed, c, gain = piece.shape.p1, piece.decay_mm, piece.shape.gain
+    far = target - piece.f0_mm
+    s = far / speed
+    if c == 0.0:
+        return s
+    for _ in range(100):
+        e = c * math.exp(-gain * s)
+        if -_NEGLIGIBLE_MM < e < _NEGLIGIBLE_MM:
+            return far / speed
+        step = (speed * s - e - far) / (speed + gain * e)
+        s -= step
+        if -1e-9 < step < 1e-9:
+            break
+    return s
+
+
+def _guess(piece: FeedPiece, target: float) -> float:
+    """Start Newton where the motion without its decaying part would be."""
+    f1, f2 = piece.shape.f1, piece.shape.f2
+    far = target - piece.f0_mm
+    if f2 == 0.0:
+        return far / f1 if f1 > 0.0 else -1.0
+    square = f1 * f1 + 4.0 * f2 * far
+    if square < 0.0:
+        return -1.0
+    divisor = f1 + math.sqrt(square)
+    return 2.0 * far / divisor if divisor > 0.0 else -1.0
+
+
+def _coming_to_rest(piece: FeedPiece, target: float) -> float:
+    c = piece.decay_mm
+    if c == 0.0 or target >= piece.f0_mm:
+        return math.inf
+    share = (piece.f0_mm - target) / c
+    return _within(piece, -math.log(share) / piece.shape.gain if share < 1.0 else 0.0)
+
+
+def _within(piece: FeedPiece, s: float) -> float:
+    t = piece.start_s + max(s, 0.0)
+    return t if t <= piece.end_s else math.inf
 
 
 class FeedPiece:
@@ -77,173 +229,53 @@ class FeedPiece:
 
     Parameters
     ----------
-    start_s : float
-    command_mm, lag_mm : float
-        p and e = p − f at the start.
     shape : Shape
-    end_s : float
-        Where the next piece takes over at the latest; ``inf`` for a piece that may hold.
-    engagement, slope, in_travel
-        r at the start, how it changes, and whether with counted travel or time; kept here
-        for whoever made the piece.
 
     Attributes
     ----------
-    start_mm : float
-        f at the start.
+    start_s, end_s : float
+        ``end_s``: where the next piece takes over at the latest; ``inf`` for one that may hold.
+    command_mm, start_mm : float
+        p and f at the start.
+    f0_mm, decay_mm : float
+        f without its decaying part at the start, and that part C.
+    engagement, slope : float
+        r at the start, and how it changes.
+    target, ramp, in_travel, jog_mm_s : float, float, bool, float
+        What the command in force wants: r, how long a full ramp is and of what, speed of a jog.
     """
 
     __slots__ = (
-        "_decay",
-        "_f0",
-        "_shape",
-        "command_mm",
-        "end_s",
-        "engagement",
-        "in_travel",
-        "slope",
-        "start_mm",
-        "start_s",
+        *("command_mm", "decay_mm", "end_s", "engagement", "f0_mm", "in_travel", "jog_mm_s"),
+        *("ramp", "shape", "slope", "start_mm", "start_s", "target"),
     )
 
-    def __init__(
-        self,
-        start_s: float,
-        command_mm: float,
-        lag_mm: float,
-        shape: Shape,
-        end_s: float,
-        engagement: float,
-        slope: float,
-        in_travel: bool,
-    ) -> None:
-        self.start_s = start_s
-        self.end_s = end_s
-        self.command_mm = command_mm
-        self.start_mm = command_mm - lag_mm
-        self._shape = shape
-        e0 = shape.e[0]
-        self._decay = lag_mm - e0  # C
-        self._f0 = command_mm - e0
-        self.engagement = engagement
-        self.slope = slope
-        self.in_travel = in_travel
+    shape: Shape
+    start_s: float
+    end_s: float
+    command_mm: float
+    start_mm: float
+    f0_mm: float
+    decay_mm: float
+    engagement: float
+    slope: float
+    target: float
+    ramp: float
+    in_travel: bool
+    jog_mm_s: float
 
-    @property
-    def resting(self) -> bool:
-        """Whether the command stands still with the clutch open."""
-        return self.engagement == self.slope == self._shape.p[0] == 0.0 and self._shape.steady
+    def __init__(self, shape: Shape) -> None:
+        self.shape = shape
+
+    command = piece_command
+    state = piece_state
+    position = piece_position
+    speed = piece_speed
+    time_at = piece_time_at
 
     @property
     def closed_form(self) -> ClosedForm:
         """The numbers that :meth:`position` is worked out from, for whoever does so elsewhere."""
-        return ClosedForm(self._f0, self._shape.f, self._decay)
-
-    def command(self, t: float) -> float:
-        """Return p (mm) at time ``t`` (s)."""
-        s = t - self.start_s
-        p1, p2, p3, p4 = self._shape.p
-        return self.command_mm + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s
-
-    def state(self, t: float) -> tuple[float, float]:
-        """Return p and e = p − f (mm) at time ``t`` (s), e without cancellation."""
-        s = t - self.start_s
-        shape, c = self._shape, self._decay
-        p1, p2, p3, p4 = shape.p
-        e0, e1, e2, e3 = shape.e
-        lag = e0 + (e1 + (e2 + e3 * s) * s) * s
-        if c:
-            lag += c * math.exp(-shape.gain * s)
-        return self.command_mm + (p1 + (p2 + (p3 + p4 * s) * s) * s) * s, lag
-
-    def position(self, t: float) -> float:
-        """Return f (mm) at time ``t`` (s)."""
-        s = t - self.start_s
-        shape, c = self._shape, self._decay
-        f1, f2, f3, f4 = shape.f
-        f = self._f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
-        return f - c * math.exp(-shape.gain * s) if c else f
-
-    def speed(self, t: float) -> float:
-        """Return f' (mm/s) at time ``t`` (s)."""
-        return self._value(t - self.start_s)[1]
-
-    def _value(self, s: float) -> tuple[float, float]:
-        shape, c = self._shape, self._decay
-        f1, f2, f3, f4 = shape.f
-        f = self._f0 + (f1 + (f2 + (f3 + f4 * s) * s) * s) * s
-        slope = f1 + (2.0 * f2 + (3.0 * f3 + 4.0 * f4 * s) * s) * s
-        if not c:
-            return f, slope
-        e = c * math.exp(-shape.gain * s)
-        return f - e, slope + shape.gain * e
-
-    def time_at(self, target: float) -> float:
-        """Return when f reaches ``target`` (mm) on this piece, or ``inf``.
-
-        The caller has made sure that f does not start beyond it. f never falls, since the
-        command does not.
-        """
-        if self._shape.steady:
-            if self._shape.p[0] > 0.0:
-                return self._within(self._steady_root(target))
-            return self._coming_to_rest(target)
-        high = self.end_s - self.start_s
-        if high == math.inf:
-            high = 1.0
-            while self._value(high)[0] < target:
-                high *= 2.0
-                if high > 1e9:
-                    return math.inf
-        elif self._value(high)[0] < target:
-            return math.inf
-
-        def value(s: float) -> tuple[float, float]:
-            f, slope = self._value(s)
-            return f - target, slope
-
-        guess = self._guess(target)
-        return self.start_s + increasing_root(value, 0.0, high=high, start=guess)
-
-    def _steady_root(self, target: float) -> float:
-        """Solve f0 + f1·s − C·exp(−K·s) = target, f1 above 0.
-
-        The curve bends one way only and rises, so Newton's method cannot miss.
-        """
-        speed, c, gain = self._shape.p[0], self._decay, self._shape.gain
-        far = target - self._f0
-        s = far / speed
-        if not c:
-            return s
-        for _ in range(100):
-            e = c * math.exp(-gain * s)
-            if -_NEGLIGIBLE_MM < e < _NEGLIGIBLE_MM:
-                return far / speed
-            step = (speed * s - e - far) / (speed + gain * e)
-            s -= step
-            if -1e-9 < step < 1e-9:
-                break
-        return s
-
-    def _guess(self, target: float) -> float:
-        """Start Newton where the motion without its decaying part would be."""
-        f1, f2, _, _ = self._shape.f
-        far = target - self._f0
-        if f2 == 0.0:
-            return far / f1 if f1 > 0.0 else -1.0
-        square = f1 * f1 + 4.0 * f2 * far
-        if square < 0.0:
-            return -1.0
-        divisor = f1 + math.sqrt(square)
-        return 2.0 * far / divisor if divisor > 0.0 else -1.0
-
-    def _coming_to_rest(self, target: float) -> float:
-        c = self._decay
-        if not c or target >= self._f0:
-            return math.inf
-        share = (self._f0 - target) / c
-        return self._within(-math.log(share) / self._shape.gain if share < 1.0 else 0.0)
-
-    def _within(self, s: float) -> float:
-        t = self.start_s + max(s, 0.0)
-        return t if t <= self.end_s else math.inf
+        shape = self.shape
+        rise = (shape.f1, shape.f2, shape.f3, shape.f4)
+        return ClosedForm(self.f0_mm, rise, self.decay_mm)

@@ -11,12 +11,193 @@ from __future__ import annotations
 import math
 
 from feedsim.machine import Controller, Encoder
-from feedsim.motion.belt import BeltMotion
-from feedsim.motion.controller_speed import ControllerSpeed
+from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
+from feedsim.motion.controller_speed import (
+    ControllerSpeed,
+    speed_at,
+    speed_curve,
+    speed_steady_from,
+)
 from feedsim.motion.crossing import first_rise
 from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
 
-__all__ = ["Master"]
+__all__ = [
+    "Master",
+    "first_tick_past",
+    "next_motion_tick",
+    "next_scan_tick",
+    "reading_at",
+    "travel_past",
+    "travel_to_point",
+]
+
+
+def next_scan_tick(master: Master, t: float) -> float:
+    """Return the first scan tick (s) at or after ``t``."""
+    return next_tick(t, master.ticks_phase_s, period=master.scan_s)
+
+
+def next_motion_tick(master: Master, t: float) -> float:
+    """Return the first motion tick (s) at or after ``t``."""
+    return next_tick(t, master.ticks_phase_s, period=master.cycle_s)
+
+
+def reading_at(master: Master, t: float) -> float:
+    """Return the reading at time ``t`` (s), in units."""
+    units = belt_position(master.belt, t) * master.units_per_belt + master.phase
+    return float(math.floor(units + master.same_units)) if master.counting else units
+
+
+def _units(master: Master, distance: float, *, lead: float, speed: float) -> float:
+    units = (distance - lead * speed) / master.unit_mm
+    return float(round(units)) if master.counting else units
+
+
+def travel_to_point(master: Master, distance: float, lead: float, *, t: float) -> float:
+    """Return distance − lead·y(t), in units, whole counts on an encoder."""
+    return _units(master, distance, lead=lead, speed=speed_at(master.speed, t))
+
+
+def travel_past(master: Master, mark: float, distance: float, *, lead: float, t: float) -> float:
+    """Return by how many mm of counted travel a point is passed at time ``t``.
+
+    Parameters
+    ----------
+    mark : float
+        Reading (units).
+    distance : float
+        From mark to point, mm of counted travel.
+    lead : float
+        Seconds of controller speed.
+    t : float
+        Seconds.
+
+    Returns
+    -------
+    float
+        mm; below 0 ahead of the point.
+    """
+    units = reading_at(master, t) - mark - travel_to_point(master, distance, lead, t=t)
+    return units * master.unit_mm
+
+
+def first_tick_past(
+    master: Master, mark: float, distance: float, *, lead: float, not_before: float
+) -> float:
+    """Return the first motion tick at which a point is reached or passed.
+
+    The point is re-evaluated at every tick, since its lead is taken from the speed
+    then (model, section 5).
+
+    Parameters
+    ----------
+    mark, distance, lead
+        As in :func:`travel_past`.
+    not_before : float
+        Seconds: no tick earlier than this.
+
+    Returns
+    -------
+    float
+        Seconds; ``inf`` where the belt motion never gets there.
+    """
+    belt, speed = master.belt, master.speed
+    if speed.constant:
+        units = mark + _units(master, distance, lead=lead, speed=speed.constant_mm_s)
+        t = belt_time_at(belt, (units - master.phase) * master.belt_per_unit)
+        return next_motion_tick(master, t if t > not_before else not_before)
+    i = belt_index(belt, not_before)
+    if speed_steady_from(speed, i) <= not_before:
+        units = mark + travel_to_point(master, distance, lead, t=not_before)
+        t = belt_time_at(belt, (units - master.phase) * master.belt_per_unit)
+        if t <= not_before:
+            return next_motion_tick(master, not_before)
+        tick = next_motion_tick(master, t)
+        if tick <= belt.end_times[i]:
+            return tick
+    return _search(master, mark, distance, lead=lead, t=not_before)
+
+
+def _search(master: Master, mark: float, distance: float, *, lead: float, t: float) -> float:
+    t = next_motion_tick(master, t)
+    while t < math.inf:
+        if travel_past(master, mark, distance, lead=lead, t=t) >= -SAME_TRAVEL_MM:
+            return t
+        if master.cycle_s > 0.0:
+            later = next_motion_tick(master, t + 0.5 * master.cycle_s)
+            may = _may_reach(master, mark, distance, lead=lead, t=t)
+            t = max(later, next_motion_tick(master, may))
+        elif master.counting:
+            t = _next_change(master, mark, distance, lead=lead, t=t)
+        else:
+            return _may_reach(master, mark, distance, lead=lead, t=t)
+    return t
+
+
+def _may_reach(master: Master, mark: float, distance: float, *, lead: float, t: float) -> float:
+    """First time ≥ t at which counted travel without steps may reach the point.
+
+    With counts the point may act half a count before its unrounded place; never earlier.
+    """
+    belt, filter_s = master.belt, master.speed.filter_s
+    slack = 0.5 * master.unit_mm + SAME_TRAVEL_MM if master.counting else 0.0
+    level = (mark - master.phase) * master.unit_mm + distance - slack
+    ratio = master.unit_mm * master.units_per_belt
+    for i in range(belt_index(belt, t), len(belt.start_times)):
+        start, speed, a = belt.start_times[i], belt.start_speeds[i], belt.accelerations[i]
+        begin = max(t, start)
+        d = begin - start
+        y0, slope, departure = speed_curve(master.speed, i)
+        travel = belt.start_travels[i] + (speed + 0.5 * a * d) * d
+        s = first_rise(
+            (
+                travel * ratio + lead * (y0 + slope * d) - level,
+                (speed + a * d) * ratio + lead * slope,
+                0.5 * a * ratio,
+            ),
+            decay=lead * departure * math.exp(-d / filter_s) if departure != 0.0 else 0.0,
+            rate=1.0 / filter_s if filter_s > 0.0 else 0.0,
+            end=belt.end_times[i] - begin,
+        )
+        stands = speed == a == s == departure == 0.0
+        if s < math.inf and not stands:
+            return begin + s
+    return math.inf
+
+
+def _next_change(master: Master, mark: float, distance: float, *, lead: float, t: float) -> float:
+    """Next instant at which a count is reached or the rounded point moves."""
+    point = travel_to_point(master, distance, lead, t=t)
+    counts = mark + point - master.phase
+    reached = belt_time_at(master.belt, counts * master.belt_per_unit)
+    moved = _rounding_moves(master, distance, lead, point=point, t=t)
+    return max(min(reached, moved), math.nextafter(t, math.inf))
+
+
+def _rounding_moves(
+    master: Master, distance: float, lead: float, *, point: float, t: float
+) -> float:
+    if lead == 0.0:
+        return math.inf
+    belt, filter_s = master.belt, master.speed.filter_s
+    one = (distance - (point + 0.5) * master.unit_mm) / lead
+    other = (distance - (point - 0.5) * master.unit_mm) / lead
+    lowest, highest = min(one, other), max(one, other)
+    for i in range(belt_index(belt, t), len(belt.start_times)):
+        begin = max(t, belt.start_times[i])
+        d = begin - belt.start_times[i]
+        y0, slope, departure = speed_curve(master.speed, i)
+        rate = 1.0 / filter_s if filter_s > 0.0 else 0.0
+        decay = departure * math.exp(-d * rate) if departure != 0.0 else 0.0
+        y = y0 + slope * d
+        end = belt.end_times[i] - begin
+        s = min(
+            first_rise((y - highest, slope, 0.0), decay=decay, rate=rate, end=end),
+            first_rise((lowest - y, -slope, 0.0), decay=-decay, rate=rate, end=end),
+        )
+        if s < math.inf:
+            return begin + s
+    return math.inf
 
 
 class Master:
@@ -46,164 +227,19 @@ class Master:
         self.speed = ControllerSpeed(
             belt, scale_error=encoder.scale_error, filter_s=controller.speed_filter_s
         )
-        self._steady = self.speed.constant
         self.counting = encoder.count_mm > 0.0
         self.unit_mm = encoder.count_mm if self.counting else 1.0
-        self._belt_per_unit = (1.0 + encoder.scale_error) * self.unit_mm
-        self._units_per_belt = 1.0 / self._belt_per_unit
-        self._phase = phase if self.counting else 0.0
-        self._same_units = SAME_TRAVEL_MM / self.unit_mm
-        self._filter_s = controller.speed_filter_s
-        self._ticks_phase_s = ticks_phase_s
-        self._scan_s = controller.scan_s
-        self._cycle_s = controller.motion_cycle_s
+        self.belt_per_unit = (1.0 + encoder.scale_error) * self.unit_mm
+        self.units_per_belt = 1.0 / self.belt_per_unit
+        self.phase = phase if self.counting else 0.0
+        self.same_units = SAME_TRAVEL_MM / self.unit_mm
+        self.ticks_phase_s = ticks_phase_s
+        self.scan_s = controller.scan_s
+        self.cycle_s = controller.motion_cycle_s
 
-    def scan_tick(self, t: float) -> float:
-        """Return the first scan tick (s) at or after ``t``."""
-        return next_tick(t, self._ticks_phase_s, period=self._scan_s)
-
-    def motion_tick(self, t: float) -> float:
-        """Return the first motion tick (s) at or after ``t``."""
-        return next_tick(t, self._ticks_phase_s, period=self._cycle_s)
-
-    def reading(self, t: float) -> float:
-        """Return the reading at time ``t`` (s), in units."""
-        units = self.belt.position(t) * self._units_per_belt + self._phase
-        return float(math.floor(units + self._same_units)) if self.counting else units
-
-    def _units(self, distance: float, lead: float, *, speed: float) -> float:
-        units = (distance - lead * speed) / self.unit_mm
-        return float(round(units)) if self.counting else units
-
-    def point_travel(self, distance: float, lead: float, *, t: float) -> float:
-        """Return distance − lead·y(t), in units, whole counts on an encoder."""
-        return self._units(distance, lead, speed=self.speed.at(t))
-
-    def past(self, mark: float, distance: float, *, lead: float, t: float) -> float:
-        """Return by how many mm of counted travel a point is passed at time ``t``.
-
-        Parameters
-        ----------
-        mark : float
-            Reading (units).
-        distance : float
-            From mark to point, mm of counted travel.
-        lead : float
-            Seconds of controller speed.
-        t : float
-            Seconds.
-
-        Returns
-        -------
-        float
-            mm; below 0 ahead of the point.
-        """
-        units = self.reading(t) - mark - self.point_travel(distance, lead, t=t)
-        return units * self.unit_mm
-
-    def first_action(
-        self, mark: float, distance: float, *, lead: float, not_before: float
-    ) -> float:
-        """Return the first motion tick at which a point is reached or passed.
-
-        The point is re-evaluated at every tick, since its lead is taken from the speed
-        then (model, section 5).
-
-        Parameters
-        ----------
-        mark, distance, lead
-            As in :meth:`past`.
-        not_before : float
-            Seconds: no tick earlier than this.
-
-        Returns
-        -------
-        float
-            Seconds; ``inf`` where the belt motion never gets there.
-        """
-        if self._steady:
-            units = mark + self._units(distance, lead, speed=self.speed.at(0.0))
-            t = self.belt.time_at((units - self._phase) * self._belt_per_unit)
-            return self.motion_tick(t if t > not_before else not_before)
-        belt = self.belt
-        i = belt.index(not_before)
-        if self.speed.steady_from(i) <= not_before:
-            units = mark + self.point_travel(distance, lead, t=not_before)
-            t = belt.time_at((units - self._phase) * self._belt_per_unit)
-            if t <= not_before:
-                return self.motion_tick(not_before)
-            tick = self.motion_tick(t)
-            if tick <= belt.end(i):
-                return tick
-        return self._search(mark, distance, lead=lead, t=not_before)
-
-    def _search(self, mark: float, distance: float, *, lead: float, t: float) -> float:
-        t = self.motion_tick(t)
-        while t < math.inf:
-            if self.past(mark, distance, lead=lead, t=t) >= -SAME_TRAVEL_MM:
-                return t
-            if self._cycle_s > 0.0:
-                later = self.motion_tick(t + 0.5 * self._cycle_s)
-                t = max(later, self.motion_tick(self._may_reach(mark, distance, lead=lead, t=t)))
-            elif self.counting:
-                t = self._next_change(mark, distance, lead=lead, t=t)
-            else:
-                return self._may_reach(mark, distance, lead=lead, t=t)
-        return t
-
-    def _may_reach(self, mark: float, distance: float, *, lead: float, t: float) -> float:
-        """First time ≥ t at which counted travel without steps may reach the point.
-
-        With counts the point may act half a count before its unrounded place; never earlier.
-        """
-        slack = 0.5 * self.unit_mm + SAME_TRAVEL_MM if self.counting else 0.0
-        level = (mark - self._phase) * self.unit_mm + distance - slack
-        ratio = self.unit_mm * self._units_per_belt
-        for i in range(self.belt.index(t), len(self.belt.pieces)):
-            start, travel, speed, a = self.belt.pieces[i]
-            begin = max(t, start)
-            d = begin - start
-            y0, slope, departure = self.speed.curve(i)
-            s = first_rise(
-                (
-                    (travel + (speed + 0.5 * a * d) * d) * ratio + lead * (y0 + slope * d) - level,
-                    (speed + a * d) * ratio + lead * slope,
-                    0.5 * a * ratio,
-                ),
-                decay=lead * departure * math.exp(-d / self._filter_s) if departure else 0.0,
-                rate=1.0 / self._filter_s if self._filter_s else 0.0,
-                end=self.belt.end(i) - begin,
-            )
-            if s < math.inf and not (speed == 0.0 == a and s == 0.0 and not departure):
-                return begin + s
-        return math.inf
-
-    def _next_change(self, mark: float, distance: float, *, lead: float, t: float) -> float:
-        """Next instant at which a count is reached or the rounded point moves."""
-        point = self.point_travel(distance, lead, t=t)
-        reached = self.belt.time_at((mark + point - self._phase) * self._belt_per_unit)
-        moved = self._rounding_moves(distance, lead, point=point, t=t)
-        return max(min(reached, moved), math.nextafter(t, math.inf))
-
-    def _rounding_moves(self, distance: float, lead: float, *, point: float, t: float) -> float:
-        if lead == 0.0:
-            return math.inf
-        lowest = (distance - (point + 0.5) * self.unit_mm) / lead
-        highest = (distance - (point - 0.5) * self.unit_mm) / lead
-        lowest, highest = min(lowest, highest), max(lowest, highest)
-        for i in range(self.belt.index(t), len(self.belt.pieces)):
-            start = self.belt.pieces[i].start_s
-            begin = max(t, start)
-            d = begin - start
-            y0, slope, departure = self.speed.curve(i)
-            rate = 1.0 / self._filter_s if self._filter_s else 0.0
-            decay = departure * math.exp(-d * rate) if departure else 0.0
-            y = y0 + slope * d
-            end = self.belt.end(i) - begin
-            s = min(
-                first_rise((y - highest, slope, 0.0), decay=decay, rate=rate, end=end),
-                first_rise((lowest - y, -slope, 0.0), decay=-decay, rate=rate, end=end),
-            )
-            if s < math.inf:
-                return begin + s
-        return math.inf
+    scan_tick = next_scan_tick
+    motion_tick = next_motion_tick
+    reading = reading_at
+    point_travel = travel_to_point
+    past = travel_past
+    first_action = first_tick_past

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from feedsim.motion.crossing import first_rise, increasing_root
+from feedsim.motion.crossing import curve_at, first_rise, increasing_root
 
 
 def curve(poly: tuple[float, float, float], decay: float, rate: float, s: np.ndarray) -> np.ndarray:
@@ -97,19 +97,28 @@ def test_where_it_starts_and_where_it_ends() -> None:
 
 @pytest.mark.parametrize("target", [1e-9, 0.3, 1.0, 7.0])
 def test_increasing_root_against_brentq(target: float) -> None:
-    def value(s: float) -> tuple[float, float]:
-        return s**3 + 0.01 * s - target, 3.0 * s * s + 0.01
-
-    expected = brentq(lambda s: value(s)[0], 0.0, 3.0, xtol=1e-15, rtol=1e-15)
+    rising = (0.0, 0.01, 0.0, 1.0, 0.0, 0.0, 0.0, target)  # 0.01·s + s³
+    expected = brentq(lambda s: s**3 + 0.01 * s - target, 0.0, 3.0, xtol=1e-15, rtol=1e-15)
     for start in (0.0, 0.5, 2.9, -4.0):
-        found = increasing_root(value, 0.0, high=3.0, start=start)
+        found = increasing_root(rising, 0.0, high=3.0, start=start)
         assert found == pytest.approx(expected, abs=1e-12)
 
 
-def test_increasing_root_across_a_flat_stretch() -> None:
-    # flat from 1 to 2: Newton's step is of no use there, the bracket is
-    def value(s: float) -> tuple[float, float]:
-        low, high = min(s, 1.0) - 1.0, max(s, 2.0) - 2.0
-        return low + high - 0.5, 1.0 if s < 1.0 or s > 2.0 else 0.0
+def test_increasing_root_of_a_curve_with_all_its_terms() -> None:
+    # 2 + s + s²/2 + s³/4 + s⁴/8 − 3·e^(−4 s) = 5
+    def h(s: float) -> float:
+        return 2.0 + s + s * s / 2 + s**3 / 4 + s**4 / 8 - 3.0 * math.exp(-4.0 * s) - 5.0
 
-    assert increasing_root(value, 0.0, high=4.0, start=1.5) == pytest.approx(2.5, abs=1e-12)
+    curve = (2.0, 1.0, 0.5, 0.25, 0.125, -3.0, 4.0, 5.0)
+    expected = brentq(h, 0.0, 3.0, xtol=1e-15, rtol=1e-15)
+    assert increasing_root(curve, 0.0, high=3.0, start=0.0) == pytest.approx(expected, abs=1e-12)
+    value, slope = curve_at(curve, 0.7)
+    assert value == pytest.approx(h(0.7), abs=1e-12)
+    assert slope == pytest.approx((h(0.7 + 1e-6) - h(0.7 - 1e-6)) / 2e-6, rel=1e-7)
+
+
+def test_increasing_root_from_where_the_curve_is_flat() -> None:
+    # (s − 1.5)³: Newton's step is of no use at 1.5, the bracket is
+    curve = (-(1.5**3), 3.0 * 1.5**2, -4.5, 1.0, 0.0, 0.0, 0.0, 0.5)
+    found = increasing_root(curve, 0.0, high=4.0, start=1.5)
+    assert found == pytest.approx(1.5 + 0.5 ** (1.0 / 3.0), abs=1e-12)
