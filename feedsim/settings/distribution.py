@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.settings.distribution_parts import Clipped, Lattice
+from feedsim.settings.even_row import EvenRow
 
 __all__ = ["Distribution", "SharesBelow", "clipped_at"]
 
@@ -59,6 +60,38 @@ class SharesBelow:
             return np.asarray(limits > self.places[0], dtype=np.float64)
         found = np.interp(limits, self.places, self.shares, left=0.0, right=1.0)
         return np.asarray(found, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wave:
+    """The characteristic function of a sum whose values lie between low and high, at a row of t.
+
+    ``others``: of all but the mean and the normal part.
+    """
+
+    low: float
+    high: float
+    row: EvenRow
+    mean: float
+    normal_sd: float
+    others: NDArray[np.complex128]
+
+    def at(self, limit: float) -> NDArray[np.complex128]:
+        """Return e^(−it·limit)·φ(t), shape (terms,)."""
+        row = self.row
+        if row.is_long:
+            turned = row.turned(self.mean - limit) * np.exp(-0.5 * (self.normal_sd * row.t) ** 2)
+        else:
+            turned = np.exp(1j * row.t * (self.mean - limit) - 0.5 * (self.normal_sd * row.t) ** 2)
+        return turned * self.others
+
+    def share_below(self, limit: float) -> float:
+        """Return the probability of a value below a limit."""
+        if limit <= self.low or limit >= self.high:
+            return float(limit >= self.high)
+        halves = np.arange(self.row.terms, dtype=np.float64) + 0.5
+        share = 0.5 - float(np.sum(self.at(limit).imag / halves)) / math.pi
+        return min(1.0, max(0.0, share))
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +173,11 @@ class Distribution:
         )
 
     def share_below(self, limit: float) -> float:
-        """Return the probability of a value below the limit.
+        """Return the probability of a value below the limit (:meth:`below`)."""
+        return self.below(limit)[0]
+
+    def below(self, *limits: float) -> list[float]:
+        """Return the probability of a value below each limit.
 
         Gil-Pelaez's inversion of the characteristic function φ,
         F(x) = ½ − (1/π)·∫ Im(e^(−itx)·φ(t))/t dt over t > 0 (Biometrika 38:481-482, 1951, from
@@ -150,20 +187,13 @@ class Distribution:
 
         Parameters
         ----------
-        limit : float
+        *limits : float
             Unit of the parts.
         """
-        row = self._row()
-        if row is None:
-            return float(self._bounds()[0] < limit)
-        low, high, step, terms, sd = row
-        if limit <= low or limit >= high:
-            return float(limit >= high)
-        halves = np.arange(terms, dtype=np.float64) + 0.5
-        t: NDArray[np.float64] = step * halves
-        wave = np.exp(1j * t * (self.mean - limit) - 0.5 * (sd * t) ** 2) * self._others(t)
-        share = 0.5 - float(np.sum(wave.imag / halves)) / math.pi
-        return min(1.0, max(0.0, share))
+        wave = self._wave()
+        if wave is None:
+            return [float(self._bounds()[0] < limit) for limit in limits]
+        return [wave.share_below(limit) for limit in limits]
 
     def shares_below(self) -> SharesBelow:
         """Return what :meth:`share_below` does for many limits, for the work of a few.
@@ -173,26 +203,21 @@ class Distribution:
         line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5; but of more than 65 536
         points, where a normal part is less than 1/3000 of the range, that many share the range.
         """
-        row = self._row()
-        if row is None:
+        wave = self._wave()
+        if wave is None:
             return SharesBelow(np.array([self._bounds()[0]]), np.zeros(1))
-        low, high, step, terms, sd = row
+        terms = wave.row.terms
         wanted = max(_FEWEST_POINTS, _POINTS_OF_A_TERM * terms)
         points = min(_MOST_POINTS, 2 ** math.ceil(math.log2(wanted)))
-        halves = np.arange(terms, dtype=np.float64) + 0.5
-        t: NDArray[np.float64] = step * halves
-        wave = np.exp(1j * t * (self.mean - low) - 0.5 * (sd * t) ** 2) * self._others(t)
-        width = 2.0 * math.pi / (step * points)
-        used = np.arange(math.ceil((high - low) / width) + 1)
-        turned = np.exp(-1j * math.pi / points * used) * np.fft.fft(wave / halves, points)[used]
+        width = 2.0 * math.pi / (wave.row.step * points)
+        used = np.arange(math.ceil((wave.high - wave.low) / width) + 1)
+        there = np.fft.fft(wave.at(wave.low) / (np.arange(terms) + 0.5), points)[used]
+        turned = np.exp(-1j * math.pi / points * used) * there
         shares = np.clip(0.5 - turned.imag / math.pi, 0.0, 1.0)
-        return SharesBelow(low + width * used, shares)
+        return SharesBelow(wave.low + width * used, shares)
 
-    def _row(self) -> tuple[float, float, float, int, float] | None:
-        """Return the ends of all values, step and number of t, and the normal part's sd.
-
-        None where there is but one value.
-        """
+    def _wave(self) -> _Wave | None:
+        """Return the characteristic function at the places that matter; None of but one value."""
         bounds = self._bounds()
         spread = bounds[1] - bounds[0]
         if spread + self.normal_sd == 0.0:
@@ -200,11 +225,13 @@ class Distribution:
         sd = max(self.normal_sd, 1e-4 * spread)
         low, high = bounds[0] - _FAR * sd, bounds[1] + _FAR * sd
         step = 2.0 * math.pi / (2.1 * (high - low))
-        return low, high, step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)), sd
+        row = EvenRow(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
+        return _Wave(low, high, row, self.mean, sd, self._others(row))
 
     def share_outside(self, low: float, high: float) -> float:
         """Return the probability of a value below ``low`` or above ``high``."""
-        return min(1.0, self.share_below(low) + 1.0 - self.share_below(high))
+        under, over = self.below(low, high)
+        return min(1.0, under + 1.0 - over)
 
     def _dies_at(self, sd: float) -> float:
         """Return from where on φ is next to nothing, by its normal and its uniform parts.
@@ -223,19 +250,18 @@ class Distribution:
             t *= _FURTHER
         return end
 
-    def _others(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Return the characteristic function of all but the normal part, shape of ``t``."""
-        wave = np.ones(len(t), dtype=np.complex128)
+    def _others(self, row: EvenRow) -> NDArray[np.complex128]:
+        """Return the characteristic function of all but the normal part, shape (terms,)."""
+        wave = np.ones(row.terms, dtype=np.complex128)
         for half, times in Counter(self.half_widths).items():
             if half:
-                wave *= np.sinc(half * t / math.pi) ** times
+                wave *= row.uniform(half) ** times
         for values in self.choices:
-            wave *= sum(p * np.exp(1j * x * t) for x, p in values.items())
+            wave *= sum(p * row.turned(x) for x, p in values.items())
         for share, length in self.rarely:
-            uniform = np.exp(0.5j * length * t) * np.sinc(0.5 * length * t / math.pi)
-            wave *= 1.0 - share + share * uniform
+            wave *= 1.0 - share + share * (row.turned(0.5 * length) * row.uniform(0.5 * length))
         for part in self._closed:
-            wave *= part.wave(t)
+            wave *= part.wave(row)
         return wave
 
     def _bounds(self) -> tuple[float, float]:

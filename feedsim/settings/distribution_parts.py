@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.settings.even_row import EvenRow
+
 __all__ = ["Clipped", "Lattice", "merged"]
 
 _FAR = 9.0  # standard deviations beyond which a normal curve is nothing
@@ -80,31 +82,32 @@ class Lattice:
         """Return all values multiplied by a factor."""
         return replace(self, start=factor * self.start, step=factor * self.step)
 
-    def wave(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Return the characteristic function, shape of ``t``.
+    def wave(self, row: EvenRow) -> NDArray[np.complex128]:
+        """Return the characteristic function, shape (terms,).
 
         The values between the ends are a geometric row: Σ e^(ikx) over n of them is
         sin(nx/2)/sin(x/2) about their middle (Dirichlet's kernel).
         """
         n = self.many - 1
-        found: NDArray[np.complex128] = self.first * np.exp(1j * self.start * t)
+        found: NDArray[np.complex128] = self.first * row.turned(self.start)
         if n > 0:
-            found = found + self.last * np.exp(1j * (self.start + n * self.step) * t)
+            found = found + self.last * row.turned(self.start + n * self.step)
         if n > 1:
-            middle = self.start + 0.5 * n * self.step
-            row = np.exp(1j * middle * t) * _dirichlet(0.5 * self.step * t, n - 1)
-            found = found + self._each * row
+            middle = row.turned(self.start + 0.5 * n * self.step)
+            found = found + self._each * (middle * _dirichlet(row, 0.5 * self.step, n - 1))
         return found
 
 
-def _dirichlet(half: NDArray[np.float64], many: int) -> NDArray[np.float64]:
-    """Return sin(many·x)/sin(x), where sin(x) is next to 0 its limit ±many."""
-    below = np.sin(half)
-    turns = np.rint(half / math.pi)
-    limit = many * np.where(np.remainder(turns * (many - 1), 2.0) == 0.0, 1.0, -1.0)
+def _dirichlet(row: EvenRow, half: float, many: int) -> NDArray[np.float64]:
+    """Return sin(many·x)/sin(x) of x = half·t, where sin(x) is next to 0 its limit ±many."""
+    below = row.sines(half)
     near = np.abs(below) < _SAME
+    if not near.any():
+        return row.sines(many * half) / below
+    turns = np.rint(half * row.t / math.pi)
+    limit = many * np.where(np.remainder(turns * (many - 1), 2.0) == 0.0, 1.0, -1.0)
     found: NDArray[np.float64] = np.where(
-        near, limit, np.sin(many * half) / np.where(near, 1.0, below)
+        near, limit, row.sines(many * half) / np.where(near, 1.0, below)
     )
     return found
 
@@ -145,19 +148,15 @@ class Clipped:
         """Return all values multiplied by a factor."""
         return replace(self, factor=factor * self.factor)
 
-    def wave(self, t: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Return the characteristic function, shape of ``t``.
+    def wave(self, row: EvenRow) -> NDArray[np.complex128]:
+        """Return the characteristic function, shape (terms,).
 
         Φ(−m/s) for what is clipped, and for the rest ½·e^(−m²/2s²)·w((st − im/s)/√2) with
         Faddeeva's w (the integral of a Gauss curve from 0 on; Abramowitz and Stegun, 7.1.3).
         """
-        from scipy.special import wofz
-
-        m, s = self.normal_mean, self.normal_sd
-        z = m / s
+        s, z = self.normal_sd, self.normal_mean / self.normal_sd
         clipped = 0.5 * math.erfc(z / math.sqrt(2.0))
-        places = (s * self.factor * t - 1j * z) / math.sqrt(2.0)
-        above = np.asarray(wofz(places), dtype=np.complex128)
+        above = row.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
         return clipped + 0.5 * math.exp(-0.5 * z * z) * above
 
 

@@ -9,7 +9,6 @@ that of the row, whose standard error is below √(p·(1 − p)/10 000) times a 
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -23,6 +22,7 @@ from feedsim.settings.waits import Queue, Waits
 
 __all__ = ["Followed", "Row", "follow"]
 
+Floats = NDArray[np.float64]
 _ROW = 10_000
 
 
@@ -72,7 +72,7 @@ class Followed:
     merged: int
     full: int
     busy: int
-    waits_mm: NDArray[np.float64]
+    waits_mm: Floats
     room_mm: float
 
     @property
@@ -92,94 +92,157 @@ class Followed:
 
 
 class _Comes(NamedTuple):
-    """Of each pitch of the row, as plain lists."""
+    """Of each carrier of the row that the eye does not miss; shape (carriers,).
 
-    pitch: list[float]
-    present: list[bool]
-    seen: list[bool]
-    edge: list[float]
-    known: list[float]
+    ``place``: which pitch of the row brings it. ``lap``: how often the record has begun again by
+    then, where the feeder is at rest when it does. ``edge``, ``behind``: leading edge, and its
+    distance from the tail before, as the eye sees it. ``sooner``: how much sooner a mark is
+    known, or one before it acted on, in standard deviations.
+    """
+
+    place: NDArray[np.intp]
+    lap: NDArray[np.intp]
+    edge: Floats
+    behind: Floats
+    sooner: Floats
 
 
 @lru_cache(maxsize=64)
 def follow(row: Row) -> Followed:
     """Follow the row of carriers."""
-    queue, comes = row.queue, _comes(row.carriers, row.seen, row.edge_sd_mm)
-    takes, noise = _services(queue, len(comes.pitch))
-    lap = 0 if row.carriers.record_repeats else len(row.carriers.record_mm)
-    acts: deque[float] = deque()
-    tail = ready = at = -math.inf
-    edge, carriers, merged, full, busy = 0.0, 0, 0, 0, 0
+    comes = _comes(row.carriers, row.seen, row.edge_sd_mm)
+    takes, noise = _services(row.queue, row.carriers)
+    here = comes.behind >= row.blind_mm
+    place, edge = comes.place[here], comes.edge[here]
+    points = edge + row.kept_mm
+    marks = _Marks(
+        (edge + row.kept_sd_mm * comes.sooner[here]).tolist(),
+        points.tolist(),
+        (points + noise[place]).tolist(),
+        takes[place].tolist(),
+    )
+    waits, full, busy = np.empty(0), 0, 0
+    ends = [*(np.flatnonzero(np.diff(comes.lap[here])) + 1).tolist(), len(place)]
+    start = 0
+    for end in ends:
+        part = _Marks(*(column[start:end] for column in marks))
+        found, lost, without = _walked(row, part) if row.places else _served(row, part)
+        waits, busy, full = np.concatenate((waits, found)), busy + lost, full + without
+        start = end
+    merged = len(comes.edge) - len(place)
+    waits = np.sort(np.maximum(waits, 0.0))
+    return Followed(len(comes.edge), merged, full, busy, waits, row.queue.room_mm)
+
+
+class _Marks(NamedTuple):
+    """Of each mark, as plain lists (mm of belt travel).
+
+    Until when places come free for it, its point, that with its noise, how long it is served.
+    """
+
+    free: list[float]
+    point: list[float]
+    noisy: list[float]
+    takes: list[float]
+
+
+def _served(row: Row, marks: _Marks) -> tuple[list[float], int, int]:
+    """Return each mark's wait, how many were lost to the feeder, and 0; a memory without end."""
+    room = row.queue.room_mm if row.waits else 0.0
+    ready, busy = -math.inf, 0
     waits: list[float] = []
-    for k, (pitch, present, seen, off, known) in enumerate(zip(*comes, strict=True)):
-        edge += pitch
-        if lap and k % lap == 0:
-            tail = ready = at = -math.inf
-            acts.clear()
-        if not (present and seen):
-            continue
-        carriers += 1
-        behind, tail = edge + off - tail, edge + row.carriers.length_mm
-        if behind < row.blind_mm:
-            merged += 1
-            continue
-        while acts and acts[0] <= edge + row.kept_sd_mm * known:
-            acts.popleft()
-        if row.places and len(acts) >= row.places:
-            full += 1
-            continue
-        point = edge + row.kept_mm
-        wait = ready - point - noise[k]
-        if wait <= 0.0 or (row.waits and wait <= queue.room_mm):
-            at = max(point + noise[k], ready)
-            ready = at + takes[k]
+    for point, takes in zip(marks.noisy, marks.takes, strict=True):
+        wait = ready - point
+        waits.append(wait)
+        if wait <= 0.0:
+            ready = point + takes
+        elif wait <= room:
+            ready += takes
         else:
             busy += 1
-            at = point + queue.room_mm if row.waits else max(point, at)
-        waits.append(max(0.0, wait))
+    return waits, busy, 0
+
+
+def _walked(row: Row, marks: _Marks) -> tuple[list[float], int, int]:
+    """Return the waits of marks that found a place, how many were lost to the feeder, and full.
+
+    Places come free in the order in which they were taken.
+    """
+    room, places = row.queue.room_mm if row.waits else 0.0, row.places
+    ready = at = -math.inf
+    busy, full, first = 0, 0, 0
+    waits: list[float] = []
+    acts: list[float] = []
+    for free, point, noisy, takes in zip(*marks, strict=True):
+        while first < len(acts) and acts[first] <= free:
+            first += 1
+        if len(acts) - first >= places:
+            full += 1
+            continue
+        wait = ready - noisy
+        waits.append(wait)
+        if wait <= 0.0:
+            at, ready = noisy, noisy + takes
+        elif wait <= room:
+            at, ready = ready, ready + takes
+        else:
+            busy += 1
+            at = point + room if row.waits else max(point, at)
         acts.append(at)
-    found = np.sort(np.array(waits))
-    return Followed(carriers, merged, full, busy, found, queue.room_mm)
+    return waits, busy, full
 
 
 @lru_cache(maxsize=8)
 def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
-    """Return what comes along: pitches, who is there, who is seen, how far off edges are.
-
-    ``known``: how much sooner a mark is known, or one before it acted on, in standard deviations.
-    """
+    """Return the carriers that come along and are seen."""
     from scipy.special import ndtri
 
     shortest = carriers.length_mm + carriers.min_gap_mm
-    laps = max(1, math.ceil(_ROW / max(1, len(carriers.record_mm))))
-    count = laps * len(carriers.record_mm) if carriers.record_mm else _ROW
-    chances = np.array(fractions(5 * count)).reshape(5, count)
-    if carriers.record_mm:
-        pitches = np.tile(np.array(carriers.record_mm), laps)
+    count, record = _count(carriers), np.array(carriers.record_mm)
+    chances = fractions(5 * count).reshape(5, count)
+    missing = 0.0
+    if len(record):
+        pitches = np.tile(record, count // len(record))
     elif carriers.random:
+        missing = carriers.missing
         pitches = shortest - (carriers.pitch_mm - shortest) * np.log(chances[0])
     else:
+        missing = carriers.missing
         pitches = np.maximum(carriers.pitch_mm + carriers.pitch_sd_mm * ndtri(chances[0]), shortest)
-    missing = 0.0 if carriers.record_mm else carriers.missing
-    return _Comes(
-        pitches.tolist(),
-        (chances[1] >= missing).tolist(),
-        (chances[2] < seen).tolist(),
-        (edge_sd_mm * ndtri(chances[3])).tolist(),
-        ndtri(chances[4]).tolist(),
-    )
+    place = np.flatnonzero((chances[1] >= missing) & (chances[2] < seen))
+    once = 0 if carriers.record_repeats else len(record)
+    lap = place // once if once else np.zeros_like(place)
+    edge = np.cumsum(pitches)[place]
+    behind = edge + edge_sd_mm * ndtri(chances[3][place])
+    behind[1:] -= edge[:-1] + carriers.length_mm
+    behind[np.flatnonzero(np.diff(lap, prepend=-1))] = math.inf
+    return _Comes(place, lap, edge, behind, ndtri(chances[4][place]))
+
+
+def _count(carriers: Carriers) -> int:
+    """Return how many pitches are followed: those of a record again and again, each as often."""
+    record = len(carriers.record_mm)
+    return math.ceil(_ROW / record) * record if record else _ROW
 
 
 @lru_cache(maxsize=8)
-def _services(queue: Queue, count: int) -> tuple[list[float], list[float]]:
-    """Return how long the feeder is busy with each carrier, and how far off its point is (mm)."""
+def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the draws of services: noise and gap in standard deviations, again and double."""
     from scipy.special import ndtri
 
     # behind the draws of the carriers
-    draws = np.array(fractions(9 * count)).reshape(9, count)[5:]
-    gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * ndtri(draws[1]))
-    again = np.searchsorted(np.cumsum(queue.again), draws[2])
-    again = np.minimum(again, len(queue.again) - 1)
-    double = np.maximum(0.0, 1.0 - draws[3] / queue.double) if queue.double else 0.0 * draws[3]
-    takes = queue.service_mm + gaps + again * queue.again_mm + double * queue.double_mm
-    return takes.tolist(), (queue.noise_sd_mm * ndtri(draws[0])).tolist()
+    draws = fractions(9 * count).reshape(9, count)[5:]
+    return ndtri(draws[0]), ndtri(draws[1]), draws[2], draws[3]
+
+
+@lru_cache(maxsize=8)
+def _services(queue: Queue, carriers: Carriers) -> tuple[Floats, Floats]:
+    """Return how long the feeder is busy with each carrier, and how far off its point is (mm)."""
+    noise, gap, again, twice = _draws(_count(carriers))
+    gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
+    more = np.searchsorted(np.cumsum(queue.again), again)
+    more = np.minimum(more, len(queue.again) - 1)
+    takes = queue.service_mm + gaps + more * queue.again_mm
+    if queue.double:
+        takes += np.maximum(0.0, 1.0 - twice / queue.double) * queue.double_mm
+    return takes, queue.noise_sd_mm * noise

@@ -14,6 +14,7 @@ from collections import deque
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.machine import Carriers
 
@@ -51,7 +52,7 @@ def share_without_place(carriers: Carriers, kept_mm: float, *, places: int, seen
 @lru_cache(maxsize=8)
 def _edges(carriers: Carriers, seen: float) -> list[float]:
     """Return where the leading edges of a row of carriers are that bring a mark (mm)."""
-    chances = np.array(fractions(2 * _ROW))
+    chances = fractions(2 * _ROW)
     first, second = chances[:_ROW], chances[_ROW:]
     shortest = carriers.length_mm + carriers.min_gap_mm
     if carriers.record_mm:
@@ -70,7 +71,7 @@ def _edges(carriers: Carriers, seen: float) -> list[float]:
 
 
 @lru_cache(maxsize=8)
-def fractions(count: int) -> tuple[float, ...]:
+def fractions(count: int) -> NDArray[np.float64]:
     """Return a fixed row of fractions that look random: x ← 48271·x mod 2³¹ − 1.
 
     Park, Miller and Stockmeyer, Communications of the ACM 36:108-110, 1993 (from memory).
@@ -79,4 +80,6 @@ def fractions(count: int) -> tuple[float, ...]:
     while len(found) < count:
         # the row so far, taken on by its whole length: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
         found = np.concatenate((found, found * found[-1] % _PRIME))
-    return tuple((found[:count] / float(_PRIME)).tolist())
+    fractions = found[:count] / float(_PRIME)
+    fractions.flags.writeable = False
+    return fractions

@@ -118,10 +118,9 @@ def _busy(
         # what comes rarely, a double, may lie far beyond the spread of all
         rare = sum(abs(length) for _, length in rest.rarely)
         middle, reach = rest.average, _FAR * rest.sd + rare
-        return sum(
-            chance * (rest.share_below(by) if abs(by - middle) < reach else by > middle)
-            for by, chance in more.items()
-        )
+        near = [by for by in more if abs(by - middle) < reach]
+        below = dict(zip(near, rest.below(*near), strict=True)) if near else {}
+        return sum(chance * below.get(by, float(by > middle)) for by, chance in more.items())
     places, weights = np.polynomial.hermite_e.hermegauss(_NOISE_NODES)
     shares: list[float] = (weights / weights.sum()).tolist()
     noise = zip((busy.sd * places).tolist(), shares, strict=True)

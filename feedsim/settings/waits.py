@@ -119,10 +119,10 @@ def waits_of(queue: Queue) -> Waits:
         places = np.maximum(nodes[waits], u)
         _put(served, np.flatnonzero(waits), places, nodes, float(chance) * queue.come)
         dropped += chance * queue.come * ~waits
-    stay = np.diag(dropped + 1.0 - queue.come)
-    moved = served @ _moves(steps.serving, nodes) + stay @ _moves(steps.passing, nodes)
-    here = _stationary(moved)
-    starts, stays = here @ served, here @ stay
+    stay = dropped + 1.0 - queue.come
+    passed = stay[:, None] * _moves(steps.passing, nodes)
+    here = _stationary(served @ _moves(steps.serving, nodes) + passed)
+    starts, stays = here @ served, here * stay
 
     def beyond(travel: float) -> float:
         share = 0.0
@@ -188,8 +188,13 @@ class _Law:
 
     def under(self, x: Floats) -> Floats:
         """Return E[max(0, x − X)], shape of ``x``."""
-        inside = np.interp(x, self.places, self.integral, left=0.0)
-        return np.asarray(inside + np.maximum(0.0, x - self.places[-1]), dtype=np.float64)
+        at = (x - self.places[0]) / (self.places[1] - self.places[0])
+        last = len(self.places) - 1
+        inside = np.clip(at, 0.0, last)
+        low = np.minimum(inside.astype(np.intp), last - 1)
+        slopes = self.integral[low + 1] - self.integral[low]
+        found = self.integral[low] + (inside - low) * slopes
+        return np.asarray(found + np.maximum(0.0, x - self.places[-1]), dtype=np.float64)
 
 
 def _moves(law: _Law, nodes: Floats) -> Floats:
@@ -236,12 +241,13 @@ class _Steps:
         width = float(most - low + furthest) / (_FINE - 16)
         pitch = _tents(lambda x: _pitch_beyond(queue, x), start=-width, width=width)
         start = low - 2.0 * width
-        service = _tents(lambda x: _service_beyond(queue, x), start=start, width=width)
+        gap = _tents(lambda x: _gap_beyond(queue, x), start=start, width=width)
+        longer = _tents(lambda x: _longer_beyond(queue, x), start=-width, width=width)
         size = 2 * _FINE
         # service − pitch: the pitch turned round, so that its last place comes first
-        both = np.fft.irfft(np.fft.rfft(service, size) * np.fft.rfft(pitch[::-1], size), size)
-        both = np.maximum(both[:-1], 0.0)
-        first = start + width - (_FINE - 1) * width
+        waves = (np.fft.rfft(shares, size) for shares in (gap, longer, pitch[::-1]))
+        both = np.maximum(np.fft.irfft(math.prod(waves), size)[:-1], 0.0)
+        first = start - (_FINE - 1) * width
         places = first + width * np.arange(len(both), dtype=np.float64)
         back = width * (np.arange(_FINE, dtype=np.float64) - _FINE + 2.0)
         return cls(
@@ -300,25 +306,24 @@ def _clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Float
     return normal(np.maximum(x, least)) + np.maximum(least - x, 0.0)
 
 
-def _service_beyond(queue: Queue, x: Floats) -> Floats:
-    """Return E[max(0, service − x)], shape of ``x``."""
+def _gap_beyond(queue: Queue, x: Floats) -> Floats:
+    """Return E[max(0, service − x)] of a service that is not longer, shape of ``x``."""
+    return _clipped_beyond(
+        x - queue.service_mm, least=queue.least_gap_mm, mean=queue.gap_mm, sd=queue.gap_sd_mm
+    )
 
-    def once(y: Floats) -> Floats:
-        return _clipped_beyond(
-            y - queue.service_mm,
-            least=queue.least_gap_mm,
-            mean=queue.gap_mm,
-            sd=queue.gap_sd_mm,
-        )
 
-    def doubled(y: Floats) -> Floats:
-        if queue.double == 0.0 or queue.double_mm == 0.0:
-            return once(y)
-        part = (np.arange(16) + 0.5) / 16.0 * queue.double_mm
-        longer = np.mean([once(y - by) for by in part], axis=0)
-        found: Floats = (1.0 - queue.double) * once(y) + queue.double * longer
-        return found
+def _longer_beyond(queue: Queue, x: Floats) -> Floats:
+    """Return E[max(0, L − x)] of what a double and inserts gone by make longer, shape of ``x``.
 
-    rows = (chance * doubled(x - j * queue.again_mm) for j, chance in enumerate(queue.again))
-    found: Floats = np.sum(list(rows), axis=0)
+    A double is longer by anything up to d: E[max(0, U − x)] = (d − x)²/2d for 0 ≤ x ≤ d.
+    """
+    found: Floats = np.zeros_like(x)
+    for j, chance in enumerate(queue.again):
+        left = j * queue.again_mm - x
+        found += chance * (1.0 - queue.double * (queue.double_mm > 0.0)) * np.maximum(left, 0.0)
+        if queue.double > 0.0 and queue.double_mm > 0.0:
+            part = np.clip(left + queue.double_mm, 0.0, queue.double_mm)
+            longer = part * part / (2.0 * queue.double_mm) + np.maximum(left, 0.0)
+            found += chance * queue.double * longer
     return found

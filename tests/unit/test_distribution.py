@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, special, stats
 
 from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.distribution_parts import Clipped, Lattice, merged
+from feedsim.settings.even_row import EvenRow
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
 
@@ -109,9 +110,10 @@ def test_a_row_in_closed_form_is_its_values_one_by_one(many: int) -> None:
     assert sum(values.values()) == pytest.approx(1.0, abs=1e-12)
     assert closed.average == pytest.approx(plain.average, abs=1e-10)
     assert closed.sd == pytest.approx(plain.sd, abs=1e-9)
-    t = np.linspace(-700.0, 700.0, 1001)  # 2π/step is 483: the row comes round there
-    each = sum(p * np.exp(1j * t * x) for x, p in values.items())
-    np.testing.assert_allclose(row.wave(t), each, rtol=0.0, atol=1e-9)
+    for terms in (701, 7001):  # worked out one by one, and in blocks
+        places = EvenRow(1400.0 / terms, terms)  # 2π/step is 483: the row comes round there
+        each = sum(p * np.exp(1j * places.t * x) for x, p in values.items())
+        np.testing.assert_allclose(row.wave(places), each, rtol=0.0, atol=1e-9)
     for x in (-0.6, 0.0, 2.0, 6.0):
         assert closed.share_below(x) == pytest.approx(plain.share_below(x), abs=1e-10)
 
@@ -190,3 +192,44 @@ def test_many_shares_at_once_are_those_asked_one_by_one(of: Distribution) -> Non
 
 def test_many_shares_of_one_value_jump_there() -> None:
     assert Distribution(2.0).shares_below()(np.array([1.9, 2.0, 2.1])).tolist() == [0.0, 0.0, 1.0]
+
+
+@pytest.mark.parametrize("step", [1e-3, 1e-2, 0.1])
+def test_a_long_row_is_off_by_rounding_steps(step: float) -> None:
+    long = EvenRow(step, 20_000)
+    assert long.is_long
+    assert not EvenRow(step, 1000).is_long
+    for x in (-3.0, 0.4):
+        np.testing.assert_allclose(long.turned(x), np.exp(1j * x * long.t), rtol=0.0, atol=1e-11)
+        np.testing.assert_allclose(long.sines(x), np.sin(x * long.t), rtol=0.0, atol=1e-11)
+    np.testing.assert_allclose(
+        long.uniform(0.7), np.sinc(0.7 * long.t / np.pi), rtol=0.0, atol=1e-11
+    )
+
+
+@pytest.mark.parametrize("step", [1e-3, 1e-2, 0.1])
+@pytest.mark.parametrize("at", [-3.3j, -1j, 0j, 2j])
+@pytest.mark.parametrize("per_t", [0.05, 0.3, -0.7, 3.0])
+def test_a_long_row_of_clipped_waves_is_faddeevas(step: float, at: complex, per_t: float) -> None:
+    # scipy's wofz is good to 13 digits (Johnson's Faddeeva package)
+    for terms in (900, 5000, 20_000):
+        row = EvenRow(step, terms)
+        wanted = special.wofz(at + per_t * row.t)
+        size = max(1.0, float(np.abs(wanted).max()))
+        np.testing.assert_allclose(row.faddeeva(at, per_t), wanted, rtol=0.0, atol=1e-10 * size)
+
+
+def test_a_long_row_gives_the_shares_of_a_clipped_gap_beside_a_sharp_edge() -> None:
+    # P(max(0, G) + N < x) = ∫ φ((y − m)/s)/s·Φ((x − y)/e) dy over y > 0, and Φ(−m/s)·Φ(x/e)
+    m, s, e = 4.0, 15.0, 0.02
+    gap = clipped_at(0.0, mean=m, sd=s).plus(Distribution(normal_sd=e))
+    wave = gap._wave()
+    assert wave is not None
+    assert wave.row.is_long
+    for x in (0.01, 0.05, 1.0, 20.0):
+        part, _ = integrate.quad(
+            lambda y: stats.norm.pdf(y, m, s) * special.ndtr((x - y) / e),  # noqa: B023
+            0.0, x + 9.0 * e, points=[max(0.0, x - 9.0 * e), x],
+        )  # fmt: skip
+        expected = stats.norm.cdf(-m / s) * stats.norm.cdf(x / e) + part
+        assert gap.share_below(x) == pytest.approx(expected, abs=1e-8)

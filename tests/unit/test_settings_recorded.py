@@ -11,6 +11,7 @@ import pytest
 
 from feedsim.machine import Carriers
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.even_row import EvenRow
 from feedsim.settings.followed import Followed, Row, follow
 from feedsim.settings.recorded import (
     most_within,
@@ -240,9 +241,9 @@ def test_the_law_of_a_service_is_worked_out_once_for_thousands_of_pitches(
     asked: list[int] = []
     plain = Distribution._others
 
-    def counting(self: Distribution, t: np.ndarray) -> np.ndarray:
-        asked.append(len(t))
-        return plain(self, t)
+    def counting(self: Distribution, row: EvenRow) -> np.ndarray:
+        asked.append(row.terms)
+        return plain(self, row)
 
     monkeypatch.setattr(Distribution, "_others", counting)
     more = {150.0 * j: 0.97 * 0.03**j for j in range(6)}
