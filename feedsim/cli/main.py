@@ -18,6 +18,7 @@ from feedsim.cli.check import check
 from feedsim.cli.compare import compare
 from feedsim.cli.drive import drive
 from feedsim.cli.explain import explain
+from feedsim.cli.guide import guide
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.options import tell
@@ -77,6 +78,7 @@ app.command()(rehearse)
 app.command()(check)
 app.command()(new)
 app.command()(schema)
+app.command()(guide)
 
 
 def main() -> None:

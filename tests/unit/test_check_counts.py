@@ -139,6 +139,6 @@ def test_a_default_place_on_a_geometry_of_its_own_is_told(key: str) -> None:
 
 
 def test_the_largest_source_of_spread_is_named_with_its_share() -> None:
-    # README's budget: closing and opening tick have 39.0 % each, both of the motion cycle
+    # the guide's page spread: closing and opening tick have 39.0 % each, both of the motion cycle
     words = " ".join(review(card()).feeders[0].words)
     assert "standard deviation 0.4623 mm, 78 % of its variance from motion cycle." in words

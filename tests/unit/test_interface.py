@@ -48,9 +48,9 @@ def test_every_name_it_offers_is_there_and_no_other():
         feedsim.walk  # noqa: B018
 
 
-def test_the_examples_of_readme_hold(monkeypatch):
+def test_the_examples_of_the_guide_hold(monkeypatch):
     monkeypatch.chdir(SCENARIOS.parent)
-    ended = doctest.testfile("README.md", module_relative=False)
+    ended = doctest.testfile("feedsim/guide/python.md", module_relative=False)
     assert ended.attempted > 5
     assert ended.failed == 0
 

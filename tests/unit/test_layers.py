@@ -14,6 +14,7 @@ import feedsim
 STAGES = (
     "errors",
     "interrupts",
+    "guide",
     "units",
     "quantities",
     "machine",
@@ -33,6 +34,7 @@ STAGES = (
     "cli",
 )
 ONLY = {  # stages that may import less than all that come before them
+    "guide": {"errors"},
     "units": set(),
     "quantities": {"errors", "units"},
     "machine": set(),

@@ -1,0 +1,36 @@
+"""``feedsim guide``."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+__all__ = ["guide"]
+
+
+def guide(
+    page: Annotated[
+        str | None,
+        typer.Argument(metavar="PAGE", help="Which page  [default: the list of pages]"),
+    ] = None,
+) -> None:
+    """Show a page of the guide, or the list of pages with the question each answers.
+
+    On a terminal it is laid out; piped, it is the Markdown as it is written.
+    """
+    from feedsim.guide import PAGES, for_terminal, question, text
+
+    if page is None:
+        width = max(map(len, PAGES))
+        for name in PAGES:
+            typer.echo(f"{name:{width}}  {question(name)}")
+        typer.echo("\nShow one with: feedsim guide PAGE")
+    elif sys.stdout.isatty():
+        from rich.console import Console
+        from rich.markdown import Markdown
+
+        Console(highlight=False).print(Markdown(for_terminal(text(page)), hyperlinks=False))
+    else:
+        typer.echo(text(page), nl=False)
