@@ -57,7 +57,8 @@ def limit(
     Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
     range between the fastest speed accepted for sure and the slowest refused for sure.
     """
-    from feedsim.answers.limit.answer import enough, in_closed_form, searched
+    from feedsim.answers.limit.answer import enough, searched
+    from feedsim.answers.limit.study.closed import in_closed_form
     from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver, handed, print_now
     from feedsim.cli.progress import doing, progress_bar
@@ -69,7 +70,7 @@ def limit(
 
     def find(_: object) -> Answer:
         with doing("working out the limits in closed form"):
-            closed = in_closed_form(line)
+            closed = in_closed_form(line.scenario)
         with progress_bar("carriers at most", at_most) as progress:
             found = searched(
                 line,

@@ -7,9 +7,10 @@ from feedsim.scenario.rewriting import scenario_to_toml
 from feedsim.scenario.schema import json_schema
 from feedsim.scenario.starter import starter_text
 from feedsim.scenario.to_machine import machine_from
-from feedsim.scenario.writing import at_line_speed, override, scenario_to_dict
+from feedsim.scenario.writing import AS_WRITTEN, at_line_speed, override, scenario_to_dict
 
 __all__ = [
+    "AS_WRITTEN",
     "Scenario",
     "apply_overrides",
     "at_line_speed",

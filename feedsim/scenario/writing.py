@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from feedsim.scenario.keys import Section
@@ -10,7 +11,7 @@ from feedsim.scenario.model import Scenario
 from feedsim.scenario.reading import scenario_from_dict
 from feedsim.scenario.tree import nodes
 
-__all__ = ["at_line_speed", "override", "scenario_to_dict"]
+__all__ = ["AS_WRITTEN", "at_line_speed", "override", "scenario_to_dict"]
 
 
 def scenario_to_dict(scenario: Scenario) -> dict[str, Any]:
@@ -21,6 +22,10 @@ def scenario_to_dict(scenario: Scenario) -> dict[str, Any]:
     and needs no other file: a record of carriers is written as a list of pitches.
     """
     return _table(scenario)
+
+
+AS_WRITTEN: Mapping[str, Any] = MappingProxyType({"plain": scenario_to_dict})
+"""Metadata of a field of an answer that holds a scenario: how it is written as data."""
 
 
 def override(scenario: Scenario, overrides: Sequence[str]) -> Scenario:

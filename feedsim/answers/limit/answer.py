@@ -6,32 +6,31 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
 
+from feedsim import __version__
 from feedsim.answers.answer import Answer
 from feedsim.answers.limit.study.closed import (
-    closed_forms,
-    closed_window,
-    lowest_together,
+    InClosedForm,
+    in_closed_form,
+    limits_of_line,
+    refused_speeds,
     worst_of_line,
 )
-from feedsim.answers.limit.study.plain import limit_plain
 from feedsim.answers.limit.study.search import (
     LOOKS,
-    Found,
     Search,
     doubts,
     least_carriers,
     run_batch,
     search,
 )
+from feedsim.answers.limit.study.simulated import Limits, agreement, simulated
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
-from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.running.executor import Where, crew
-from feedsim.settings.limits import Closed
 
-__all__ = ["MOST_CARRIERS", "Limit", "enough", "in_closed_form", "limit", "searched"]
+__all__ = ["MOST_CARRIERS", "Limit", "enough", "limit", "searched"]
 
 MOST_CARRIERS = 1_000_000
 """A search takes no more in all, unless told otherwise."""
@@ -43,59 +42,17 @@ def _nothing(*_: object) -> None:
     pass
 
 
-@dataclass(frozen=True, slots=True)
-class InClosedForm:
-    """What the closed forms say of a line.
-
-    Attributes
-    ----------
-    feeders : tuple of Closed
-    window : (float, float) or None
-        The speeds (mm/s) between which they accept the line, where they do not accept all slower.
-    """
-
-    feeders: tuple[Closed, ...]
-    window: tuple[float, float] | None
-
-    @property
-    def lowest_mm_s(self) -> float | None:
-        """The speed from which all mechanisms together are too much at some feeder."""
-        return lowest_together([feeder.limits for feeder in self.feeders])
-
-
 @dataclass(frozen=True, slots=True, repr=False)
-class Limit(Answer):
-    """The limit in closed form, and as a search by simulation found it.
+class Limit(Limits, Answer):
+    """The limit in closed form, and as a search by simulation found it."""
 
-    Attributes
-    ----------
-    line : Line
-    closed : InClosedForm
-    found : Found
-    """
-
-    line: Line
-    closed: InClosedForm
-    found: Found
     name: ClassVar[str] = "limit"
-
-    def plain(self) -> dict[str, Plain]:
-        """Return what ``limit.json`` holds."""
-        closed = self.closed
-        return limit_plain(self.line.scenario, closed.feeders, self.found, window=closed.window)
 
     def text(self, *, units: System = "metric") -> str:
         """Return both limits in words; see :meth:`Answer.text`."""
         from feedsim.answers.limit.text import limit_text
 
-        return limit_text(self.plain(), units=units)
-
-
-def in_closed_form(line: Line) -> InClosedForm:
-    """Return what the closed forms say of a line, without a simulation."""
-    feeders = tuple(closed_forms(line.scenario))
-    nowhere = lowest_together([feeder.limits for feeder in feeders]) == 0.0
-    return InClosedForm(feeders, closed_window(line.scenario) if nowhere else None)
+        return limit_text(self, units=units)
 
 
 def searched(
@@ -113,7 +70,7 @@ def searched(
     speed = scenario.line.speed
     what = Search(
         scenario,
-        start_mm_s=window[1] if window else closed.lowest_mm_s or speed,
+        start_mm_s=closed.limit_mm_s or speed,
         within=within,
         most_carriers=at_most,
         also_mm_s=(speed,) if window else (),
@@ -122,8 +79,19 @@ def searched(
         doubtful=doubts(scenario, closed.feeders),
     )
     with crew(run_batch, where=where, on_lost=on_lost) as workers:
-        found = search(what, workers.in_order, progress=progress)
-    return Limit(line, closed, found)
+        found = simulated(scenario, search(what, workers.in_order, progress=progress))
+    return Limit(
+        feedsim=__version__,
+        title=scenario.title,
+        scenario=scenario,
+        closed_form=limits_of_line(scenario, [form.limits for form in closed.feeders]),
+        closed_form_speed_mm_s=closed.limit_mm_s,
+        closed_form_window_mm_s=window,
+        closed_form_refused=refused_speeds(closed.feeders),
+        closed_form_each_tooth_to_mm_s=closed.each_tooth_to_mm_s,
+        simulated=found,
+        agree=agreement(closed.limit_mm_s, found),
+    )
 
 
 def limit(
@@ -157,7 +125,9 @@ def limit(
     """
     enough(line, within=within, at_most=at_most)
     where = where_of(None if cluster else jobs, cluster)
-    return searched(line, in_closed_form(line), within=within, at_most=at_most, where=where)
+    return searched(
+        line, in_closed_form(line.scenario), within=within, at_most=at_most, where=where
+    )
 
 
 def enough(line: Line, *, within: float, at_most: int) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
 
-from feedsim.metrics.intervals import Interval
+from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
+from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
 from feedsim.quantities import System, display
 from feedsim.render.wording import percent, percent_range
+from feedsim.scenario import Scenario
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
+from feedsim.settings.mechanisms import Figure
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005
@@ -17,14 +19,14 @@ _WIDTH = 100
 
 __all__ = ["FAILING", "FIGURES", "binding_words", "limit_text", "teeth_words"]
 
-FIGURES = {
+FIGURES: Mapping[Figure, str] = {
     "within_tolerance": "in tolerance",
     "missed": "missed",
     "jam_risk": "jam risk",
 }
 """The acceptance figures in words."""
 
-FAILING = {
+FAILING: Mapping[Figure, str] = {
     "within_tolerance": "out of tolerance",
     "missed": "missed",
     "jam_risk": "jam risk",
@@ -32,38 +34,37 @@ FAILING = {
 """What there is too much of, in words."""
 
 
-def limit_text(found: Mapping[str, Any], *, units: System = "metric") -> str:
+def limit_text(found: Limits, *, units: System = "metric") -> str:
     """Return the two answers and their comparison.
 
     Parameters
     ----------
-    found : mapping
-        As ``limit.json`` holds it.
+    found : Limits
     units : {"metric", "inch"}
         Units of everything that is written.
     """
     lines = [
-        str(found["title"]),
+        found.title,
         "",
         "In closed form: the speed from which each mechanism alone is too much",
         *_closed(found, units),
         "",
-        binding_words(found["closed_form"], units=units),
+        binding_words(found.closed_form, units=units),
         *_notes(found, units),
         "",
-        *_simulated(found, units),
+        *_simulated(found.simulated, units),
         "",
         _comparison(found, units),
     ]
     return "\n".join(lines)
 
 
-def _notes(found: Mapping[str, Any], units: System) -> Iterator[str]:
-    window = found["closed_form_window_mm_s"]
+def _notes(found: Limits, units: System) -> Iterator[str]:
+    window = found.closed_form_window_mm_s
     if not window:
         words = teeth_words(
-            found["closed_form_refused"],
-            looked_to=found["closed_form_each_tooth_to_mm_s"],
+            found.closed_form_refused,
+            looked_to=found.closed_form_each_tooth_to_mm_s,
             units=units,
         )
         yield from textwrap.wrap(words, _WIDTH)
@@ -73,50 +74,47 @@ def _notes(found: Mapping[str, Any], units: System) -> Iterator[str]:
             f"All together accept the line from {low} to {high} only: its settings are right at "
             f"one speed. The search looks no slower than that."
         )
-    if left_out := _not_counted(found["scenario"]):
+    if left_out := _not_counted(found.scenario):
         yield left_out
 
 
-def _closed(found: Mapping[str, Any], units: System) -> Iterator[str]:
-    rows = found["closed_form"]
-    accept = found["scenario"]["acceptance"]
-    several = len({row["feeder"] for row in rows}) > 1
+def _closed(found: Limits, units: System) -> Iterator[str]:
+    rows, accept = found.closed_form, found.scenario.acceptance
+    several = len({row.feeder for row in rows}) > 1
     limits = {
-        "within_tolerance": f"at least {accept['within_tolerance']}",
-        "missed": f"at most {accept['missed']}",
-        "jam_risk": f"at most {accept['jam_risk']}",
+        "within_tolerance": f"at least {percent(accept.within_tolerance)}",
+        "missed": f"at most {percent(accept.missed)}",
+        "jam_risk": f"at most {percent(accept.jam_risk)}",
     }
-    longest = max((len(row["mechanism"]) for row in rows), default=0)
-    for row in rows:
-        speed = _speed(row["speed_mm_s"], units) if row["speed_mm_s"] else "a crawl"
-        name = f"{row['feeder']}: {row['mechanism']}" if several else row["mechanism"]
-        if row["mechanism"] == TOGETHER:
-            name = name.upper() if not several else name.replace(TOGETHER, TOGETHER.upper())
-        figure = row["figure"]
-        width = longest if not several else longest + max(len(r["feeder"]) + 2 for r in rows)
-        yield f"  {speed:>12}  {name:<{width}}  {FIGURES[figure]} {limits[figure]}"
+    names = [f"{row.feeder}: {row.mechanism}" if several else row.mechanism for row in rows]
+    longest = max((len(row.mechanism) for row in rows), default=0)
+    if several:
+        longest += max(len(row.feeder) + 2 for row in rows)
+    for row, name in zip(rows, names, strict=True):
+        speed = _speed(row.speed_mm_s, units) if row.speed_mm_s else "a crawl"
+        told = name.replace(TOGETHER, TOGETHER.upper()) if row.mechanism == TOGETHER else name
+        yield f"  {speed:>12}  {told:<{longest}}  {FIGURES[row.figure]} {limits[row.figure]}"
     if not rows:
         yield f"  none, up to {_speed(FASTEST_MM_S, units)}"
 
 
-def binding_words(rows: Sequence[Mapping[str, Any]], *, units: System = "metric") -> str:
+def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> str:
     """Say which mechanism binds first, and what comes next."""
-    alone = [row for row in rows if row["mechanism"] != TOGETHER]
+    alone = [row for row in rows if row.mechanism != TOGETHER]
     if not alone:
         return f"Nothing limits it up to {_speed(FASTEST_MM_S, units)}."
     first, *others = alone
-    if not first["speed_mm_s"]:
-        return f"{_said(first)} alone is too much even at a crawl."
-    text = f"{_said(first)} binds first, at {_speed(first['speed_mm_s'], units)}"
+    name = first.mechanism[0].upper() + first.mechanism[1:]
+    if not first.speed_mm_s:
+        return f"{name} alone is too much even at a crawl."
+    text = f"{name} binds first, at {_speed(first.speed_mm_s, units)}"
     if others:
-        text += (
-            f"; {others[0]['mechanism']} would be next, at {_speed(others[0]['speed_mm_s'], units)}"
-        )
+        text += f"; {others[0].mechanism} would be next, at {_speed(others[0].speed_mm_s, units)}"
     return text + "."
 
 
 def teeth_words(
-    refused: Sequence[Mapping[str, Any]],
+    refused: Sequence[RefusedSpeeds],
     *,
     looked_to: float | None,
     units: System = "metric",
@@ -125,8 +123,8 @@ def teeth_words(
 
     Parameters
     ----------
-    refused : sequence of mapping
-        As ``closed_form_refused`` of ``limit.json`` holds them.
+    refused : sequence of RefusedSpeeds
+        Rising.
     looked_to : float or None
         Up to which speed (mm/s) each tooth was looked at; None: everywhere.
     units : {"metric", "inch"}
@@ -137,78 +135,68 @@ def teeth_words(
         Empty where all above the first refused speed is refused, but for half a per cent, and each
         tooth below it was looked at.
     """
-    if looked_to is not None and refused and looked_to <= refused[0]["from_mm_s"]:
-        at = display(looked_to, "speed", units=units)
+    if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
+        at = _speed(looked_to, units)
         return (
             f"Ticks lock, and above {at} the teeth of the shares are too many to look at each: a "
             f"narrow stretch below the limit may be refused as well."
         )
-    apart = [row for row in refused if row["to_mm_s"] is not None]
-    if not apart or refused[-1]["from_mm_s"] < _ALL_BUT_ONE * refused[0]["from_mm_s"]:
+    apart = [row for row in refused if row.to_mm_s is not None]
+    if not apart or refused[-1].from_mm_s < _ALL_BUT_ONE * refused[0].from_mm_s:
         return ""
-    worst = max(apart, key=lambda row: float(row["share"]))
+    worst = max(apart, key=lambda row: row.share)
     many = "a stretch" if len(apart) == 1 else f"{len(apart)} stretches"
-    first, last = (
-        display(value, "speed", units=units)
-        for value in (apart[0]["from_mm_s"], apart[-1]["to_mm_s"])
-    )
+    first, last = (_speed(end or 0.0, units) for end in (apart[0].from_mm_s, apart[-1].to_mm_s))
     text = (
         "Above that, acceptance comes and goes with speed, as ticks lock and counts are rounded: "
         f"{many} of speeds refused from {first} to {last}, the worst at "
-        f"{display(worst['worst_mm_s'], 'speed', units=units)} with {percent(worst['share'])} "
-        f"{FAILING[worst['figure']]}. What is accepted between them is not a speed to set."
+        f"{_speed(worst.worst_mm_s, units)} with {percent(worst.share)} {FAILING[worst.figure]}. "
+        f"What is accepted between them is not a speed to set."
     )
     if looked_to is not None:
-        at = display(looked_to, "speed", units=units)
+        at = _speed(looked_to, units)
         text += f" Each tooth was looked at up to {at}; above it there may be more."
     return text
 
 
-def _said(row: Mapping[str, Any]) -> str:
-    name = str(row["mechanism"])
-    return name[0].upper() + name[1:]
-
-
-def _simulated(found: Mapping[str, Any], units: System) -> Iterator[str]:
-    sim = found["simulated"]
-    low, high = sim["accepted_speed_mm_s"], sim["refused_speed_mm_s"]
-    seen = {point["line_speed_mm_s"]: point for point in sim["seen"]}
-    slowest, fastest = (_speed(end, units) for end in (min(seen), max(seen)))
-    if low is None and high is None:
-        yield f"Simulated, {slowest} to {fastest}: no speed is accepted or refused for sure."
-    elif high is None:
+def _simulated(sim: Simulated, units: System) -> Iterator[str]:
+    low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
+    slowest, fastest = (_speed(sim.seen[end].line_speed_mm_s, units) for end in (0, -1))
+    if low is not None and high is not None:
+        yield (
+            f"Simulated: the limit lies between {_speed(low, units)}, accepted, and "
+            f"{_speed(high, units)}, refused (each at 95 %)."
+        )
+    elif low is not None:
         yield (
             f"Simulated, up to {fastest}: accepted for sure at {_speed(low, units)}, refused for "
             f"sure nowhere."
         )
-    elif low is None:
+    elif high is not None:
         yield (
             f"Simulated, down to {slowest}: refused for sure at {_speed(high, units)}, accepted "
             f"for sure at no slower speed."
         )
     else:
-        yield (
-            f"Simulated: the limit lies between {_speed(low, units)}, accepted, and "
-            f"{_speed(high, units)}, refused (each at 95 %)."
-        )
+        yield f"Simulated, {slowest} to {fastest}: no speed is accepted or refused for sure."
     yield from (f"  {line}" for line in _looked_at(sim, units))
     if high is not None:
-        yield from (f"  {line}" for line in _reasons(seen[high], units))
+        yield from (f"  {line}" for line in _reasons(sim.at(high), units))
     if low is None:
-        yield from (f"  {line}" for line in _open_figures(seen[min(seen)], units))
-    carriers = f"{sim['carriers']:,} carriers at {len(seen)} speeds"
-    yield f"  {carriers}{'; no more were allowed' if sim['ran_out'] else ''}"
+        yield from (f"  {line}" for line in _open_figures(sim.seen[0], units))
+    carriers = f"{sim.carriers:,} carriers at {len(sim.seen)} speeds"
+    yield f"  {carriers}{'; no more were allowed' if sim.ran_out else ''}"
 
 
-def _looked_at(sim: Mapping[str, Any], units: System) -> Iterator[str]:
+def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
     """Say which speeds an answer rests on, and name the islands that are accepted above it."""
-    accepted, islands = sim["accepted_speeds_mm_s"], sim["islands_mm_s"]
+    accepted, islands = sim.accepted_speeds_mm_s, sim.islands_mm_s
     if len(accepted) > 1:
         yield (
             f"Accepted at all {len(accepted)} speeds looked at from {_speed(accepted[0], units)} "
             f"to {_speed(accepted[-1], units)}, each the worst near it in closed form"
         )
-    high = sim["refused_speed_mm_s"]
+    high = sim.refused_speed_mm_s
     if islands and high is not None:
         shown = ", ".join(_speed(speed, units) for speed in islands[:_FEW])
         more = f" and {len(islands) - _FEW} more" if len(islands) > _FEW else ""
@@ -216,60 +204,57 @@ def _looked_at(sim: Mapping[str, Any], units: System) -> Iterator[str]:
         yield f"Accepted at {shown}{more}, not at {_speed(high, units)}: {speeds} to set"
 
 
-def _open_figures(point: Mapping[str, Any], units: System) -> Iterator[str]:
+def _open_figures(point: SpeedSeen, units: System) -> Iterator[str]:
     """Say what could not be shown at the slowest speed, and how many carriers it would take."""
-    for feeder in point["feeders"]:
+    for feeder in point.feeders:
         for figure, words in FIGURES.items():
-            share = feeder[figure]
-            if share["share"] is None or share["decided"]:
+            share = feeder.shares[figure]
+            if share.share is None or share.decided:
                 continue
-            needed = share["trials_to_tell"]
+            needed = share.trials_to_tell
             takes = (
                 f"it would take about {needed:,.0f} carriers" if needed else "no number shows it"
             )
             yield (
-                f"At {_speed(point['line_speed_mm_s'], units)} {feeder['name']}: "
-                f"{percent(share['share'])} {words} is not told from "
-                f"{percent(share['limit'])} by {feeder['carriers']:,} carriers; {takes}"
+                f"At {_speed(point.line_speed_mm_s, units)} {feeder.name}: "
+                f"{percent(share.share)} {words} is not told from "
+                f"{percent(share.limit)} by {feeder.carriers:,} carriers; {takes}"
             )
 
 
-def _reasons(point: Mapping[str, Any], units: System) -> Iterator[str]:
+def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:
     """Say which figures are not met for sure at a speed, and what made them so."""
-    for feeder in point["feeders"]:
-        prefix = f"{feeder['name']}: " if len(point["feeders"]) > 1 else ""
-        at = f"At {_speed(point['line_speed_mm_s'], units)} {prefix}"
-        if not feeder["placed"]:
+    for feeder in point.feeders:
+        prefix = f"{feeder.name}: " if len(point.feeders) > 1 else ""
+        at = f"At {_speed(point.line_speed_mm_s, units)} {prefix}"
+        if not feeder.placed:
             yield f"{at}no insert was placed"
         for figure, words in FIGURES.items():
-            share = feeder[figure]
-            if share["share"] is None or share["met"] or not share["decided"]:
+            share = feeder.shares[figure]
+            if share.share is None or share.met or not share.decided:
                 continue
             side = "at least" if figure == "within_tolerance" else "at most"
-            bounds = Interval(*share["interval"])
             yield (
-                f"{at}{percent(share['share'])} {words} ({percent_range(bounds)}), "
-                f"{side} {percent(share['limit'])}{_most_often(feeder, figure)}"
+                f"{at}{percent(share.share)} {words} ({percent_range(share.interval)}), "
+                f"{side} {percent(share.limit)}{_most_often(feeder, figure)}"
             )
 
 
-def _most_often(feeder: Mapping[str, Any], figure: str) -> str:
-    counts = {"missed": "missed_by_cause", "jam_risk": "hazards"}.get(figure)
-    if counts is None:
-        return ""
-    ranked = sorted(feeder[counts].items(), key=lambda item: -item[1])
+def _most_often(feeder: FeederSeen, figure: Figure) -> str:
+    counts = {"missed": feeder.missed_by_cause, "jam_risk": feeder.hazards}.get(figure, {})
+    ranked = sorted(counts.items(), key=lambda item: -item[1])
     shown = [f"{name.replace('_', ' ')} {count}" for name, count in ranked[:2] if count]
     return f": {', '.join(shown)}" if shown else ""
 
 
-def _comparison(found: Mapping[str, Any], units: System) -> str:
-    closed, sim = found["closed_form_speed_mm_s"], found["simulated"]
-    low, high = sim["accepted_speed_mm_s"], sim["refused_speed_mm_s"]
-    if found["agree"] and low is None:
+def _comparison(found: Limits, units: System) -> str:
+    closed, sim = found.closed_form_speed_mm_s, found.simulated
+    low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
+    if found.agree and low is None:
         return "The two agree: no speed that was tried is accepted."
-    if found["agree"]:
+    if found.agree:
         return "The two agree: all mechanisms together have their limit within that range."
-    if found["agree"] is None:
+    if found.agree is None:
         return "What is not known for sure cannot be held against the closed form."
     said = "no limit" if closed is None else _speed(closed, units)
     if high is not None and (closed is None or closed > high):
@@ -280,20 +265,18 @@ def _comparison(found: Mapping[str, Any], units: System) -> str:
         )
     return (
         f"THE TWO DISAGREE: in closed form {said}, but the simulation accepts "
-        f"{_speed(low, units)}. {_looked_instead(found, units)}"
+        f"{_speed(low or 0.0, units)}. {_looked_instead(found, low or 0.0, units)}"
     )
 
 
-def _looked_instead(found: Mapping[str, Any], units: System) -> str:
+def _looked_instead(found: Limits, low: float, units: System) -> str:
     """Say at which of the speeds that the closed forms refuse the simulation looked."""
-    sim = found["simulated"]
-    low, looked = sim["accepted_speed_mm_s"], {p["line_speed_mm_s"] for p in sim["seen"]}
-    refused = [row for row in found["closed_form_refused"] if row["from_mm_s"] < low]
+    refused = [row for row in found.closed_form_refused if row.from_mm_s < low]
     there = [
         speed
-        for speed in sorted(looked)
+        for speed in (seen.line_speed_mm_s for seen in found.simulated.seen)
         if speed <= low
-        and any(r["from_mm_s"] <= speed <= (r["to_mm_s"] or FASTEST_MM_S) for r in refused)
+        and any(r.from_mm_s <= speed <= (r.to_mm_s or FASTEST_MM_S) for r in refused)
     ]
     stretches = f"{len(refused)} stretch{'es' if len(refused) != 1 else ''} of speeds below that"
     if not there:
@@ -306,18 +289,16 @@ def _looked_instead(found: Mapping[str, Any], units: System) -> str:
     )
 
 
-def _not_counted(scenario: Mapping[str, Any]) -> str:
+def _not_counted(scenario: Scenario) -> str:
     """Say which keys of this scenario no closed form knows; empty where there is none."""
-    feeders = scenario["feeder"]
+    feeders = scenario.feeder
     there = {
-        "[guard]": scenario.get("guard") is not None,
-        "[[fault]]": bool(scenario.get("fault")),
-        "[[adjust]]": bool(scenario.get("adjust")),
-        "limits.jam_probability": any(
-            value != "0 %" for value in (scenario["limits"].get("jam_probability") or {}).values()
-        ),
-        "insert.magazine": any(f["insert"].get("magazine") for f in feeders),
-        "double_check.action": any(f["double_check"].get("action") == "stop" for f in feeders),
+        "[guard]": scenario.guard is not None,
+        "[[fault]]": bool(scenario.fault),
+        "[[adjust]]": bool(scenario.adjust),
+        "limits.jam_probability": any(p > 0.0 for _, p in scenario.limits.jam_probability or ()),
+        "insert.magazine": any(f.insert.magazine for f in feeders),
+        "double_check.action": any(f.double_check.action == "stop" for f in feeders),
     }
     named = [key for key, given in there.items() if given]
     return f"The closed forms know nothing of {', '.join(named)}." if named else ""

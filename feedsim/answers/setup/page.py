@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.limit.text import binding_words
 from feedsim.answers.setup.words import (
     adjusting,
@@ -65,7 +66,7 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
         "heads": heads,
         "rows": rows,
         "limits": limit_rows(feeder, units),
-        "binding": binding_words(feeder["limits"], units=units),
+        "binding": binding_words([FeederLimit(**row) for row in feeder["limits"]], units=units),
         "rules": adjusting(feeder, count_mm=sheet["count_mm"], corrected=corrected),
         "reading_off": reading_off(feeder, units=units, count_mm=sheet["count_mm"]),
         "steps": steps(feeder, sheet["scenario"], units),

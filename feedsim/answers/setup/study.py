@@ -11,8 +11,13 @@ from feedsim import __version__
 from feedsim.answers.check.study.automatic import automatic_words
 from feedsim.answers.check.study.review import review
 from feedsim.answers.check.study.setup import Setup
-from feedsim.answers.limit.study.closed import closed_forms, closed_window, lowest_together
-from feedsim.answers.limit.study.plain import limits_plain, refused_plain
+from feedsim.answers.limit.study.closed import (
+    closed_forms,
+    closed_window,
+    limits_of_line,
+    lowest_together,
+    refused_speeds,
+)
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.plain import Plain, plain
@@ -64,8 +69,7 @@ def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
     allowed = _allowed(typed, lowest_together(limits))
     seen = review(scenario)
     speeds = _speeds(scenario, allowed)
-    refused: list[Plain] = [*refused_plain(forms)]
-    rows = limits_plain(scenario, limits)
+    rows = limits_of_line(scenario, limits)
     feeders: list[Plain] = []
     for number, feeder in enumerate(machine.feeders):
         name = scenario.feeder[number].name
@@ -79,7 +83,7 @@ def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
                     for speed in speeds
                 ],
                 "adjusting": plain(_adjusting(feeder, speeds, allowed)),
-                "limits": [dict(row) for row in rows if row["feeder"] == name],
+                "limits": [plain(row) for row in rows if row.feeder == name],
                 "notes": list(automatic_words(Setup(scenario, machine, number, "metric"))),
                 "words": list(seen.feeders[number].words),
                 "warnings": list(seen.feeders[number].warnings),
@@ -93,7 +97,7 @@ def set_up_sheet(scenario: Scenario) -> dict[str, Plain]:
         "count_mm": machine.encoder.count_mm or None,
         "highest_speed_mm_s": lowest_together(limits),
         "production": allowed[0] <= scenario.line.speed <= allowed[1],
-        "closed_form_refused": refused,
+        "closed_form_refused": plain(refused_speeds(forms)),
         "words": list(seen.words),
         "warnings": list(seen.warnings),
         "feeders": feeders,

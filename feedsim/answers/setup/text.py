@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.limit.text import binding_words
 from feedsim.answers.setup.words import (
     adjusting,
@@ -74,7 +75,7 @@ def _feeder(feeder: Mapping[str, Any], sheet: Mapping[str, Any], units: System) 
     width = max((len(mechanism) for _, mechanism, _ in limits), default=0)
     for speed, mechanism, figure in limits:
         yield f"  {speed:>12}  {mechanism:<{width}}  {figure}"
-    yield f"  {binding_words(feeder['limits'], units=units)}"
+    yield f"  {binding_words([FeederLimit(**row) for row in feeder['limits']], units=units)}"
     yield ""
     yield "Adjusting at the machine"
     yield from _items(adjusting(feeder, count_mm=sheet["count_mm"], corrected=corrected), "-")

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.answers.answer import Answer, Table
-from feedsim.answers.limit.study.plain import limits_plain
-from feedsim.answers.limit.study.search import closed_limits
+from feedsim.answers.limit.study.closed import closed_limits, limits_of_line
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.study import Sweep as Plan
@@ -16,7 +15,7 @@ from feedsim.answers.sweep.study import run_sweep
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import Plain, plain
 from feedsim.quantities import System
 from feedsim.running.axes import parse_axis, parse_speeds, speeds_of
 from feedsim.running.executor import Where
@@ -61,8 +60,8 @@ class Sweep(Answer):
 
     def plain(self) -> dict[str, Plain]:
         """Return what ``sweep.json`` holds."""
-        rows = limits_plain(self.plan.scenario, self.limits)
-        return {**self.plan.to_plain(self.points), "closed_form": list(rows)}
+        rows = limits_of_line(self.plan.scenario, self.limits)
+        return {**self.plan.to_plain(self.points), "closed_form": plain(rows)}
 
     def text(self, *, units: System = "metric") -> str:
         """Return the table of the points; see :meth:`Answer.text`."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from feedsim.machine import Feeder, Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed
 from feedsim.settings.limits import (
+    FASTEST_MM_S,
     TOGETHER,
     Closed,
     Refused,
@@ -17,17 +18,105 @@ from feedsim.settings.limits import (
     window,
     worst_between,
 )
-from feedsim.settings.mechanisms import Allowed
+from feedsim.settings.mechanisms import Allowed, Figure
 
 __all__ = [
+    "FeederLimit",
+    "InClosedForm",
+    "RefusedSpeeds",
     "allowed_of",
     "closed_forms",
     "closed_limits",
     "closed_window",
+    "in_closed_form",
+    "limits_of_line",
     "lowest_together",
     "refused_speeds",
     "worst_of_line",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class FeederLimit:
+    """Up to which line speed one mechanism alone leaves one feeder acceptable.
+
+    ``feeder``: its name. The others as in :class:`feedsim.settings.limits.SpeedLimit`.
+    """
+
+    feeder: str
+    mechanism: str
+    figure: Figure
+    speed_mm_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedSpeeds:
+    """A stretch of line speeds that the closed forms refuse.
+
+    Attributes
+    ----------
+    from_mm_s, to_mm_s : float
+        Its ends; the last is None where it goes on as far as was looked.
+    worst_mm_s, figure, share
+        As in :class:`feedsim.settings.limits.Refused`.
+    """
+
+    from_mm_s: float
+    to_mm_s: float | None
+    worst_mm_s: float
+    figure: Figure
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class InClosedForm:
+    """What the closed forms say of a line.
+
+    Attributes
+    ----------
+    feeders : tuple of Closed
+    window : (float, float) or None
+        The speeds (mm/s) between which they accept the line, where they do not accept all slower.
+    """
+
+    feeders: tuple[Closed, ...]
+    window: tuple[float, float] | None
+
+    @property
+    def lowest_mm_s(self) -> float | None:
+        """The speed from which all mechanisms together are too much at some feeder."""
+        return lowest_together([feeder.limits for feeder in self.feeders])
+
+    @property
+    def limit_mm_s(self) -> float | None:
+        """Up to which speed they accept the line: the upper end of the window if there is one."""
+        return self.window[1] if self.window else self.lowest_mm_s
+
+    @property
+    def each_tooth_to_mm_s(self) -> float | None:
+        """Up to which speed each tooth was looked at; None: as far as was looked at all."""
+        speed = min(feeder.each_tooth_to_mm_s for feeder in self.feeders)
+        return speed if speed < FASTEST_MM_S else None
+
+
+def in_closed_form(scenario: Scenario) -> InClosedForm:
+    """Return what the closed forms say of a line, without a simulation."""
+    feeders = tuple(closed_forms(scenario))
+    nowhere = lowest_together([feeder.limits for feeder in feeders]) == 0.0
+    return InClosedForm(feeders, closed_window(scenario) if nowhere else None)
+
+
+def limits_of_line(
+    scenario: Scenario, limits: Sequence[Sequence[SpeedLimit]]
+) -> tuple[FeederLimit, ...]:
+    """Return the limits of all feeders that are known, the lowest first."""
+    rows = [
+        FeederLimit(feeder.name, limit.mechanism, limit.figure, limit.speed_mm_s)
+        for feeder, found in zip(scenario.feeder, limits, strict=True)
+        for limit in found
+        if limit.speed_mm_s is not None
+    ]
+    return tuple(sorted(rows, key=lambda row: row.speed_mm_s))
 
 
 def closed_forms(scenario: Scenario) -> list[Closed]:
@@ -89,7 +178,7 @@ def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
     return min((speed for speed in speeds if speed is not None), default=None)
 
 
-def refused_speeds(forms: Iterable[Closed]) -> list[Refused]:
+def refused_speeds(forms: Iterable[Closed]) -> tuple[RefusedSpeeds, ...]:
     """Return the stretches of speeds that some feeder refuses, rising, those that touch as one."""
     rising = sorted(
         (r for form in forms for r in form.refused), key=lambda r: (r.from_mm_s, r.to_mm_s)
@@ -101,7 +190,16 @@ def refused_speeds(forms: Iterable[Closed]) -> list[Refused]:
             found[-1] = replace(found[-1], to_mm_s=end)
         else:
             found.append(stretch)
-    return found
+    return tuple(
+        RefusedSpeeds(
+            r.from_mm_s,
+            r.to_mm_s if r.to_mm_s < FASTEST_MM_S else None,
+            r.worst_mm_s,
+            r.figure,
+            r.share,
+        )
+        for r in found
+    )
 
 
 def worst_of_line(scenario: Scenario) -> Callable[[float, float], float]:
