@@ -173,19 +173,25 @@ def _corrected(
     """
     first = _first_lattice(opening, step, count_mm=count_mm)
     shares = np.convolve(first.shares(), np.full(later, 1.0 / later))
-    low = first.start - 0.5 * step * (later - 1)
-    found: dict[float, float] = {}
-    for j, share in enumerate(shares.tolist()):
-        by = low + j * step
-        if not locked:
-            shift = _rounded(engage + by, count_mm) - engage - by
-            found[shift] = found.get(shift, 0.0) + share
-            continue
-        row = _first_lattice(engage + by, step, count_mm=count_mm)
-        for k, chance in enumerate(row.shares().tolist()):
-            shift = row.start + k * step
-            found[shift] = found.get(shift, 0.0) + share * chance
-    return tuple(merged(found, most=_MOST_VALUES).items())
+    by = first.start - 0.5 * step * (later - 1) + step * np.arange(len(shares))
+    travel = engage + by
+    point = count_mm * np.rint(travel / count_mm) if count_mm > 0.0 else travel
+    if not locked:
+        return tuple(merged(point - engage - by, shares, most=_MOST_VALUES).items())
+    # as _first_lattice has it, for each value of the correction a row
+    counts, each = (point / count_mm, step / count_mm) if count_mm > 0.0 else (point / step, 1.0)
+    high = np.maximum(0.0, np.ceil(counts / each - _SAME_STEPS))
+    low = high
+    if count_mm > 0.0:
+        low = np.minimum(high, np.maximum(0.0, np.ceil((counts - 1.0) / each - _SAME_STEPS)))
+    reached = low[:, None] + np.arange(int(np.max(high - low)) + 1)
+    # not reached yet after so many steps of a count
+    not_yet = np.clip(counts[:, None] - reached * each, 0.0, 1.0) * (reached < high[:, None])
+    before = np.concatenate((np.ones((len(by), 1)), not_yet[:, :-1]), axis=1)
+    shifts = reached * step - (travel - 0.5 * count_mm + 0.5 * step)[:, None]
+    chances = shares[:, None] * (before - not_yet)
+    some = chances > 0.0
+    return tuple(merged(shifts[some], chances[some], most=_MOST_VALUES).items())
 
 
 def _free(machine: Machine, speed: float) -> tuple[float, float]:

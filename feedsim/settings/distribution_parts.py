@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -160,23 +159,27 @@ class Clipped:
         return clipped + 0.5 * math.exp(-0.5 * z * z) * above
 
 
-def merged(values: Mapping[float, float], *, most: int) -> dict[float, float]:
-    """Return the values with those that lie near each other put together at their mean.
+def merged(
+    places: NDArray[np.float64], shares: NDArray[np.float64], *, most: int
+) -> dict[float, float]:
+    """Return values with their shares, those that lie near each other put together at their mean.
 
     Closer than 1/``most`` of the whole range. The mean stays as it is, the variance falls by
     at most (range/2·most)², and no value moves by more than range/most.
 
     Parameters
     ----------
-    values : mapping
-        Value → probability.
+    places, shares : array, shape (values,)
+        The values and their probabilities.
     most : int
-        Values at most.
+        Values at most; fewer stay as they are.
     """
-    if len(values) <= most:
-        return dict(values)
-    places, shares = np.array(list(values)), np.array(list(values.values()))
     low, high = float(places.min()), float(places.max())
+    if len(places) <= most or high == low:
+        found: dict[float, float] = {}
+        for place, share in zip(places.tolist(), shares.tolist(), strict=True):
+            found[place] = found.get(place, 0.0) + share
+        return found
     bins = np.minimum((places - low) * (most / (high - low)), most - 1).astype(np.intp)
     whole = np.bincount(bins, weights=shares, minlength=most)
     sums = np.bincount(bins, weights=shares * places, minlength=most)

@@ -75,7 +75,9 @@ def test_merged_steps_of_a_correction_are_as_good_as_all(
     acts._corrected.cache_clear()
     exact = corrected_acts(made, made.feeders[0], speed=speed)
     acts._corrected.cache_clear()
-    assert work(few) <= 70 < work(exact)
+    assert work(few) <= min(70, work(exact))
+    if speed < 1000.0 and carrier_scanned:
+        assert work(exact) > 150  # so that it is put together at all
     step = speed * locked_step(made.controller)
     assert few.average == pytest.approx(exact.average, abs=step + 1e-9)
     noise = Distribution(normal_sd=0.03)

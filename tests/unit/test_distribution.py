@@ -128,8 +128,9 @@ def test_an_even_row_has_the_variance_of_equal_steps() -> None:
 def test_merged_values_keep_their_mean_and_move_no_further_than_stated() -> None:
     rng = np.random.default_rng(3)
     places, weights = rng.uniform(-2.0, 3.0, 5000), rng.uniform(0.0, 1.0, 5000)
-    values = dict(zip(places.tolist(), (weights / weights.sum()).tolist(), strict=True))
-    few, span = merged(values, most=50), 5.0
+    weights /= weights.sum()
+    values = dict(zip(places.tolist(), weights.tolist(), strict=True))
+    few, span = merged(places, weights, most=50), 5.0
     assert len(few) <= 50
     a, b = Distribution(choices=(values,)), Distribution(choices=(few,))
     assert b.average == pytest.approx(a.average, abs=1e-12)
