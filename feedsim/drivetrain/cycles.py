@@ -49,6 +49,11 @@ class Cycles:
     samples: tuple[Floats, Floats, Floats]
 
     @property
+    def count(self) -> int:
+        """How many there are."""
+        return len(self.begin_s) - 1
+
+    @property
     def duration_s(self) -> float:
         """From the first cycle's beginning to the last one's end."""
         return self.begin_s[-1] - self.begin_s[0]

@@ -21,7 +21,7 @@ from feedsim.drivetrain.inertia import reflected_inertia
 from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.drivetrain.waves import crossings
 
-__all__ = ["RPM", "Demand", "Energy", "demand"]
+__all__ = ["RPM", "Demand", "demand"]
 
 RPM = 30.0 / math.pi
 """Turns a minute in 1 rad/s."""
@@ -30,26 +30,16 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Energy:
-    """Where the motor's work went (J), over all cycles: in = the sum of the others.
-
-    ``kinetic_j``: more at the end than at the beginning. ``friction_j``: friction torque, and what
-    little the feed still has when it comes to rest. ``pull_off_j``: against the magazine.
-    ``reduction_j``: lost in the reductions. ``regenerated_j``: part of the work that came back
-    (0 or more), counted negative in ``motor_j``.
-    """
-
-    motor_j: float
-    kinetic_j: float
-    friction_j: float
-    pull_off_j: float
-    reduction_j: float
-    regenerated_j: float
-
-
-@dataclass(frozen=True, slots=True)
 class Demand:
-    """What some cycles ask of a motor."""
+    """What some cycles ask of a motor.
+
+    Energies (J) are means of a cycle, and say where the motor's work went: ``work_j`` = the sum
+    of the four that follow. ``kinetic_energy_j``: more at the end than at the beginning.
+    ``friction_energy_j``: friction torque, and what little the feed still has when it comes to
+    rest. ``pull_off_energy_j``: against the magazine. ``reduction_loss_j``: lost in the
+    reductions. ``regenerated_energy_j``: part of the work that came back (0 or more), counted
+    negative in ``work_j``.
+    """
 
     peak_torque_n_m: float
     rms_torque_n_m: float
@@ -58,7 +48,12 @@ class Demand:
     peak_power_w: float
     mean_power_w: float
     rms_power_w: float
-    energy: Energy
+    work_j: float
+    kinetic_energy_j: float
+    friction_energy_j: float
+    pull_off_energy_j: float
+    reduction_loss_j: float
+    regenerated_energy_j: float
 
 
 def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
@@ -87,14 +82,14 @@ def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
         peak_speed_rpm=float(i["fastest"].max()) * k * RPM,
         mean_speed_rpm=float(i["travel"].sum()) / seconds * k * RPM,
         peak_power_w=_peak_power(cycles, slope, offset, k),
-        mean_power_w=energy.motor_j / seconds,
+        mean_power_w=float(work.sum()) / seconds,
         rms_power_w=math.sqrt(max(0.0, float(power2.sum())) / seconds),
-        energy=energy,
+        **{name: joules / cycles.count for name, joules in energy.items()},
     )
 
 
-def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) -> Energy:
-    """Account for the motor's work, term by term, each from its own cause."""
+def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) -> dict[str, float]:
+    """Account for the motor's work over all cycles, term by term, each from its own cause."""
     drive, i, k = cycles.drive, cycles.integrals, shaft_per_metre(cycles.drive)
     half = 0.5 * (reflected_inertia(drive) + rotor_kg_m2) * k * k
     v0, v1, travel = i["v0"], i["v1"], i["travel"]
@@ -106,14 +101,14 @@ def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) 
     radius = 0.5e-3 * drive.roller_diameter_mm
     pulling = np.array([s.pulling for s in cycles.stretches])
     loss = i["loss_slope_kg"] * 0.5 * (v1**2 - v0**2) + i["loss_offset_n"] * travel
-    return Energy(
-        motor_j=float(work.sum()),
-        kinetic_j=half * (at_end**2 - at_begin**2),
-        friction_j=drive.friction_torque_n_m / radius * float(travel.sum()) + left,
-        pull_off_j=drive.pull_off_force_n * float(travel[pulling].sum()),
-        reduction_j=float(loss.sum()),
-        regenerated_j=_regenerated(cycles, slope, k=k, work=work),
-    )
+    return {
+        "work_j": float(work.sum()),
+        "kinetic_energy_j": half * (at_end**2 - at_begin**2),
+        "friction_energy_j": drive.friction_torque_n_m / radius * float(travel.sum()) + left,
+        "pull_off_energy_j": drive.pull_off_force_n * float(travel[pulling].sum()),
+        "reduction_loss_j": float(loss.sum()),
+        "regenerated_energy_j": _regenerated(cycles, slope, k=k, work=work),
+    }
 
 
 def _regenerated(cycles: Cycles, slope: Floats, *, k: float, work: Floats) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,20 +15,18 @@ from feedsim.drivetrain.law import shaft_per_metre, torque_law
 from feedsim.machine import Drive, Motor
 
 __all__ = [
-    "CRITERIA",
+    "Criteria",
     "Criterion",
     "available_acceleration",
     "continuous_torque",
     "criteria_of",
     "friction_limited_acceleration",
     "inertia_ratio",
+    "power_at_rated",
     "short_time_torque",
 ]
 
 Floats = NDArray[np.float64]
-
-CRITERIA = ("peak torque", "RMS torque", "speed", "inertia ratio", "duty")
-"""What a motor is held against, in this order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,6 @@ class Criterion:
 
     Attributes
     ----------
-    name : str
     required, available : float
         In the unit that the criterion has; what is required has the service factor in it.
     margin : float or None
@@ -45,11 +43,42 @@ class Criterion:
     met : bool
     """
 
-    name: str
     required: float
     available: float
     margin: float | None
     met: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Criteria:
+    """What a motor is held against."""
+
+    peak_torque: Criterion
+    rms_torque: Criterion
+    speed: Criterion
+    inertia_ratio: Criterion
+    duty: Criterion
+
+    @property
+    def each(self) -> dict[str, Criterion]:
+        """Each of them by its name in words."""
+        return {
+            "peak torque": self.peak_torque,
+            "RMS torque": self.rms_torque,
+            "speed": self.speed,
+            "inertia ratio": self.inertia_ratio,
+            "duty": self.duty,
+        }
+
+    @property
+    def failing(self) -> list[str]:
+        """Those that are not met, in words."""
+        return [name for name, one in self.each.items() if not one.met]
+
+
+def power_at_rated(motor: Motor) -> float:
+    """Return the power (W) of the rated torque at the rated speed, T·ω."""
+    return motor.rated_torque_n_m * motor.rated_speed_rpm * math.pi / 30.0
 
 
 def continuous_torque(motor: Motor, speed_rpm: Floats) -> Floats:
@@ -134,7 +163,7 @@ def inertia_ratio(drive: Drive, motor: Motor) -> float:
     return reflected_inertia(drive) / motor.rotor_inertia_kg_m2
 
 
-def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> tuple[Criterion, ...]:
+def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> Criteria:
     """Hold a motor against what some cycles ask of it.
 
     Peak torque at every point of the cycles against the short-time limit at that speed, RMS
@@ -152,22 +181,21 @@ def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> tuple[Criterion,
     factor, hot = drive.service_factor, motor.over_temperature_factor
     mean = np.array([asked.mean_speed_rpm])
     rms_limit = float(continuous_torque(motor, mean)[0])
-    peak, rms, speed, ratio, duty = CRITERIA
-    return (
-        _peak(cycles, motor, asked, name=peak),
-        _criterion(rms, factor * asked.rms_torque_n_m, rms_limit),
-        _criterion(speed, asked.peak_speed_rpm, motor.max_speed_rpm),
-        _criterion(ratio, inertia_ratio(drive, motor), drive.allowed_inertia_ratio),
-        _criterion(duty, factor * asked.rms_power_w, hot * motor.rated_power_w),
+    return Criteria(
+        peak_torque=_peak(cycles, motor, asked),
+        rms_torque=_criterion(factor * asked.rms_torque_n_m, rms_limit),
+        speed=_criterion(asked.peak_speed_rpm, motor.max_speed_rpm),
+        inertia_ratio=_criterion(inertia_ratio(drive, motor), drive.allowed_inertia_ratio),
+        duty=_criterion(factor * asked.rms_power_w, hot * motor.rated_power_w),
     )
 
 
-def _criterion(name: str, required: float, available: float) -> Criterion:
+def _criterion(required: float, available: float) -> Criterion:
     margin = available / required - 1.0 if required > 0.0 else None
-    return Criterion(name, required, available, margin, required <= available * (1.0 + 1e-12))
+    return Criterion(required, available, margin, required <= available * (1.0 + 1e-12))
 
 
-def _peak(cycles: Cycles, motor: Motor, asked: Demand, *, name: str) -> Criterion:
+def _peak(cycles: Cycles, motor: Motor, asked: Demand) -> Criterion:
     """Find the point of the cycles that comes nearest to the short-time limit."""
     k, i = shaft_per_metre(cycles.drive), cycles.integrals
     _, v, a = cycles.samples
@@ -180,4 +208,4 @@ def _peak(cycles: Cycles, motor: Motor, asked: Demand, *, name: str) -> Criterio
     flat = cycles.drive.service_factor * asked.peak_torque_n_m
     if flat / motor.peak_torque_n_m > required / available:  # between two samples
         required, available = flat, motor.peak_torque_n_m
-    return _criterion(name, required, available)
+    return _criterion(required, available)

@@ -9,7 +9,7 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Any
 
-__all__ = ["AMONG", "IF_ANY", "Plain", "plain"]
+__all__ = ["AMONG", "IF_ANY", "LEFT_OUT", "Plain", "plain"]
 
 Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
@@ -17,6 +17,8 @@ AMONG: Mapping[str, Any] = MappingProxyType({"among": True})
 """Metadata of a field whose own fields stand among those of the whole."""
 IF_ANY: Mapping[str, Any] = MappingProxyType({"if_any": True})
 """Metadata of a field that is left out where it is empty."""
+LEFT_OUT: Mapping[str, Any] = MappingProxyType({"left_out": True})
+"""Metadata of a field that is no part of the plain form."""
 
 
 def plain(value: object) -> Plain:
@@ -24,7 +26,8 @@ def plain(value: object) -> Plain:
 
     A dataclass becomes a dict of its fields in their order, a tuple a list; a float that
     is NaN or infinite becomes None, since JSON has no such number. Metadata of a field may say
-    more: :data:`AMONG`, :data:`IF_ANY`, or under ``"plain"`` what makes the plain form of it.
+    more: :data:`AMONG`, :data:`IF_ANY`, :data:`LEFT_OUT`, or under ``"plain"`` what makes the
+    plain form of it.
 
     Raises
     ------
@@ -48,6 +51,8 @@ def plain(value: object) -> Plain:
 
 
 def _of_field(f: Field[Any], value: object) -> Iterator[tuple[str, Plain]]:
+    if "left_out" in f.metadata:
+        return
     found: Plain = f.metadata.get("plain", plain)(value)
     if "among" in f.metadata and isinstance(found, dict):
         yield from found.items()

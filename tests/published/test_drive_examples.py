@@ -189,4 +189,4 @@ def test_a_whole_sizing_composed_not_published() -> None:
     assert asked.peak_speed_rpm == pytest.approx(3.0 * 50.0 * 30.0 / math.pi, rel=1e-9)
     assert asked.peak_power_w == pytest.approx(up * 150.0, rel=1e-9)  # 150 rad/s
     # regenerated: the braking torque over the 10 mm, 1.5 rad at the motor, of the ramp-out
-    assert asked.energy.regenerated_j == pytest.approx(-down * 1.5, rel=1e-9)
+    assert asked.regenerated_energy_j == pytest.approx(-down * 1.5, rel=1e-9)

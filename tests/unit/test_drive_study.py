@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.drive.figure import drive_figures
-from feedsim.answers.drive.study.plain import drive_plain
+from feedsim.answers.drive.answer import DriveSizing
+from feedsim.answers.drive.answer import sized as sized_at
+from feedsim.answers.drive.study.results import FeederSizing
 from feedsim.answers.drive.study.search import highest_speed
-from feedsim.answers.drive.study.sizing import Sizing, check, size, speeds_from
-from feedsim.answers.drive.text import drive_text
-from feedsim.drivetrain.inertia import load_inertia
+from feedsim.answers.drive.study.sizing import check, speeds_from
+from feedsim.answers.line import Line
 from feedsim.errors import FeedsimError
 from feedsim.render.canvas import render
 from feedsim.running.run import rehearse
@@ -32,10 +32,13 @@ def scenario(*changes: str) -> Scenario:
 
 
 @cache
-def sized(*changes: str) -> tuple[Scenario, Sizing]:
-    what = scenario(*changes)
-    (found,) = size(what, (60.0 * M_MIN, 90.0 * M_MIN))
-    return what, found
+def answered() -> DriveSizing:
+    return sized_at(Line(scenario()), (60.0 * M_MIN, 90.0 * M_MIN))
+
+
+def sized() -> FeederSizing:
+    (found,) = answered().feeders
+    return found
 
 
 def test_a_motor_that_lacks_only_speed_holds_the_line_speed_of_that_speed() -> None:
@@ -46,7 +49,7 @@ def test_a_motor_that_lacks_only_speed_holds_the_line_speed_of_that_speed() -> N
         "feeder.0.drive.friction_torque=0 Nm",
         "feeder.0.drive.pull_off_force=0 N",
     )
-    motor = sized()[1].machine.feeders[0].drive.motors[3]
+    motor = sized().candidates[3].motor
     strong = replace(
         motor,
         rated_torque_n_m=500.0,
@@ -62,48 +65,42 @@ def test_a_motor_that_lacks_only_speed_holds_the_line_speed_of_that_speed() -> N
 
 
 def test_a_motor_that_fails_at_any_speed_holds_none() -> None:
-    _, found = sized()
-    small, *_ = found.highest_mm_s
-    assert small is None  # its rotor is too small for the inertia ratio, at whatever speed
+    small = sized().candidates[0]
+    assert (
+        small.highest_line_speed_mm_s is None
+    )  # its rotor is too small for the inertia ratio, at whatever speed
 
 
 def test_what_is_held_is_what_passes() -> None:
-    _, found = sized()
-    for number, highest in enumerate(found.highest_mm_s):
-        for point in found.points:
+    for number, one in enumerate(sized().candidates):
+        highest = one.highest_line_speed_mm_s
+        for point in sized().speeds:
             assert point.candidates[number].passes == (
-                highest is not None and point.speed_mm_s <= highest
+                highest is not None and point.line_speed_mm_s <= highest
             )
 
 
 def test_demands_rise_with_the_speed_and_the_rotor() -> None:
-    _, found = sized()
-    slow, fast = found.points
+    slow, fast = sized().speeds
     for one, other in zip(slow.candidates, fast.candidates, strict=True):
         assert one.demand.rms_torque_n_m < other.demand.rms_torque_n_m
         assert one.demand.peak_power_w < other.demand.peak_power_w
     peaks = [one.demand.peak_torque_n_m for one in slow.candidates]
     assert peaks == sorted(peaks)
-    assert slow.load is not None
-    assert slow.load.peak_torque_n_m < peaks[0]
+    assert slow.moving is not None
+    assert slow.moving.load_alone.peak_torque_n_m < peaks[0]
 
 
 def test_the_mechanism_of_the_example_by_hand() -> None:
-    what, found = sized()
-    drive = found.machine.feeders[0].drive
-    assert drive is not None
     roller = 7850.0 * math.pi / 4.0 * 0.04**2 * 0.12 * 0.04**2 / 8.0
     tube = 2700.0 * math.pi / 4.0 * (0.05**2 - 0.04**2) * 0.16 * (0.05**2 + 0.04**2) / 8.0
     straight = (0.350 + 2 * 0.005) * 0.02**2
     total = roller + 2.0 * tube * (40.0 / 50.0) ** 2 + 4e-5 + straight
-    assert load_inertia(drive) == pytest.approx(total, rel=1e-12)
-    assert drive_plain(what, [found])["feeders"][0]["load_inertia_kg_m2"] == load_inertia(drive)
+    assert sized().load_inertia_kg_m2 == pytest.approx(total, rel=1e-12)
 
 
-def figures(units: Any = "metric", *changes: str) -> dict[str, Any]:
-    what, found = sized(*changes)
-    plain = drive_plain(what, [found])
-    return drive_figures([found], plain, title=what.title, units=units)
+def figures(units: Any = "metric") -> dict[str, Any]:
+    return answered().figures(units=units)
 
 
 @pytest.mark.parametrize(
@@ -113,18 +110,18 @@ def figures(units: Any = "metric", *changes: str) -> dict[str, Any]:
 def test_curves_stand_where_they_should_in_the_units_asked_for(
     units: str, torque: str, speed: str, newton_metre: float
 ) -> None:
-    _, found = sized()
+    point = sized().speeds[0]
     time, limits = figures(units).values()
     upper, lower = time.axes
     assert upper.get_ylabel() == f"feed speed ({speed})"
     assert lower.get_ylabel() == f"torque ({torque})"
     (drawn,) = [line for line in lower.lines if line.get_label() == "motor torque"]
-    asked = found.points[0].candidates[4].demand
+    asked = point.candidates[4].demand
     highest = np.abs(drawn.get_ydata()).max() * newton_metre
     assert highest == pytest.approx(asked.peak_torque_n_m, rel=1e-3)
     panels = [axes for axes in limits.axes if axes.get_visible()]
     assert len(panels) == 7
-    for axes, one in zip(panels, found.points[0].candidates, strict=True):
+    for axes, one in zip(panels, point.candidates, strict=True):
         assert axes.get_title(loc="left").endswith("pass" if one.passes else "FAIL")
         (mark,) = [line for line in axes.lines if line.get_marker() == "D"]
         assert mark.get_xdata()[0] == pytest.approx(one.demand.mean_speed_rpm)
@@ -138,15 +135,15 @@ def test_the_same_figure_gives_the_same_bytes() -> None:
 
 
 def test_a_power_that_does_not_fit_its_torque_is_told() -> None:
-    what, found = sized()
-    plain: Any = drive_plain(what, [found])
-    (candidate,) = [one for one in plain["feeders"][0]["candidates"] if "200 W" in one["name"]]
-    assert not candidate["power_does_not_fit"]
-    candidate |= {"rated_power_w": 500.0, "power_does_not_fit": True}
-    said = " ".join(drive_text(plain).split())
+    feeder = sized()
+    fits = next(one for one in feeder.candidates if "200 W" in one.name)
+    assert not fits.power_does_not_fit
+    assert "W is told" not in answered().text()
     # 0.64 N·m at 3000 rpm: 201 W
+    strange = replace(fits, motor=replace(fits.motor, rated_power_w=500.0), power_does_not_fit=True)
+    found = replace(answered(), feeders=(replace(feeder, candidates=(strange,)),))
+    said = " ".join(found.text().split())
     assert "motor C, 200 W: rated torque at rated speed makes 201.1 W, but 500 W is told" in said
-    assert "W is told" not in drive_text(drive_plain(what, [found]))
 
 
 def test_speeds_come_from_the_sweep_or_are_the_line_speed() -> None:
@@ -187,16 +184,20 @@ def test_no_drive_and_steps_are_told_together_with_the_key() -> None:
 
 def test_where_no_cycle_begins_nothing_is_said_to_be_held() -> None:
     what = scenario("run.carriers=1", "run.warm_up=0", "run.start=empty")
-    (found,) = size(what, (60.0 * M_MIN,))
-    assert found.points[0].cycles is None
-    assert set(found.highest_mm_s) == {None}
-    assert "no feed cycles" in drive_text(drive_plain(what, [found]))
+    found = sized_at(Line(what), (60.0 * M_MIN,))
+    (feeder,) = found.feeders
+    assert feeder.speeds[0].moving is None
+    assert {one.highest_line_speed_mm_s for one in feeder.candidates} == {None}
+    assert "no feed cycles" in found.text()
+    assert found.plain()["feeders"][0]["speeds"] == [
+        {"line_speed_mm_s": 60.0 * M_MIN, "cycles": 0, "candidates": []}
+    ]
 
 
 def test_a_mechanism_without_a_mass_is_told() -> None:
     what = scenario("feeder.0.drive.roller=[]", "feeder.0.drive.belt_mass=0 g",
                     "feeder.0.drive.inserts_carried=0")  # fmt: skip
-    (found,) = size(what, (60.0 * M_MIN,))
-    assert "Nothing that moves has a mass" in drive_text(drive_plain(what, [found]))
+    found = sized_at(Line(what), (60.0 * M_MIN,))
+    assert "Nothing that moves has a mass" in found.text()
     # all torque there is then comes from friction, pull-off, the pulley and the rotor
-    assert found.points[0].candidates[0].criteria[0].met
+    assert found.feeders[0].speeds[0].candidates[0].criteria.peak_torque.met

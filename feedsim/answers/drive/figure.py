@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from feedsim.answers.drive.limits_figure import limits_figure
-from feedsim.answers.drive.study.sizing import Sizing
+from feedsim.answers.drive.study.results import Sizing
 from feedsim.answers.drive.view import DriveView, drive_view
 from feedsim.drivetrain.course import Course, course
 from feedsim.drivetrain.cycles import Cycles
@@ -32,22 +32,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+
 __all__ = ["drive_figures"]
 
 
-def drive_figures(
-    sizings: Sequence[Sizing], found: Mapping[str, Any], *, title: str, units: System = "metric"
-) -> dict[str, Figure]:
+def drive_figures(sizing: Sizing, *, units: System = "metric") -> dict[str, Figure]:
     """Draw the drives of a scenario, at its line speed if that was looked at, else the highest.
-
-    Parameters
-    ----------
-    sizings : sequence of Sizing
-    found : mapping
-        As ``drive.json`` holds them.
-    title : str
-        Of the scenario.
-    units : {"metric", "inch"}
 
     Returns
     -------
@@ -56,14 +46,14 @@ def drive_figures(
         candidates; with the feeder's number where there are several drives.
     """
     figures: dict[str, Figure] = {}
-    for sizing, plain in zip(sizings, found["feeders"], strict=True):
-        view = drive_view(sizing, plain, title, units, own_mm_s=found["line_speed_mm_s"])
+    for feeder in sizing.feeders:
+        view = drive_view(sizing, feeder, units)
         if view is None:
             continue
-        suffix = "" if len(sizings) == 1 else f"-{sizing.number}"
+        suffix = "" if len(sizing.feeders) == 1 else f"-{feeder.number}"
         with house_style():
             figures[f"drive-time{suffix}"] = _time(view)
-            if view.motors:
+            if feeder.candidates:
                 figures[f"drive-limits{suffix}"] = limits_figure(view)
     return figures
 
@@ -74,8 +64,9 @@ def _time(view: DriveView) -> Figure:
     figure = Figure(figsize=A4_LANDSCAPE)
     cycle = view.one_cycle
     figure.text(0.07, 0.95, view.title, fontsize=12.0, fontweight="bold")
-    motor = view.motors[view.shown] if view.shown >= 0 else None
-    with_motor = f"with {one_line(view.names[view.shown], 60)}" if motor else "without a motor"
+    motor, with_motor = view.shown, "without a motor"
+    if view.motor is not None:
+        with_motor = f"with {one_line(view.feeder.candidates[view.motor].name, 60)}"
     figure.text(
         0.07,
         0.92,
@@ -104,7 +95,7 @@ def _draw_speed(axes: Axes, whole: Course, view: DriveView) -> None:
     axes.set_ylabel(f"feed speed ({label})")
     axes.set_ylim(bottom=0.0)
     _pulling(axes, view, words=True)
-    per = shaft_per_metre(view.drive) * 30.0 / math.pi / 1000.0 / factor
+    per = shaft_per_metre(view.feeder.drive) * 30.0 / math.pi / 1000.0 / factor
     right = axes.secondary_yaxis("right", functions=(_times(per), _times(1.0 / per)))
     right.set_ylabel("motor speed (rpm)")
 
@@ -120,7 +111,8 @@ def _draw_torque(axes: Axes, whole: Course, cycle: Cycles, view: DriveView) -> N
     label, factor = display_unit("torque", view.units)
     milliseconds = 1000.0 * whole.time_s
     load = course(cycle, rotor_kg_m2=0.0)
-    if view.shown >= 0:
+    motor = view.shown
+    if motor is not None:
         axes.plot(
             milliseconds,
             load.torque_n_m * factor,
@@ -130,7 +122,7 @@ def _draw_torque(axes: Axes, whole: Course, cycle: Cycles, view: DriveView) -> N
         )
     axes.plot(milliseconds, whole.torque_n_m * factor, color=BLACK, label="motor torque")
     axes.axhline(0.0, color=GREY, linewidth=0.6)
-    asked = view.point.candidates[view.shown].demand if view.shown >= 0 else view.point.load
+    asked = view.asked
     if asked is not None:
         said = display(asked.rms_torque_n_m, "torque", units=view.units, digits=3)
         axes.axhline(
@@ -139,8 +131,7 @@ def _draw_torque(axes: Axes, whole: Course, cycle: Cycles, view: DriveView) -> N
             linestyle=(0, (8, 2, 2, 2)),
             label=f"RMS over all cycles, {said}",
         )
-    if view.shown >= 0:
-        motor = view.motors[view.shown]
+    if motor is not None:
         hot = motor.rated_torque_n_m * motor.over_temperature_factor
         said = display(hot, "torque", units=view.units, digits=3)
         axes.axhline(

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from feedsim.answers.drive.text import failing
 from feedsim.answers.drive.view import DriveView
 from feedsim.drivetrain.course import course
 from feedsim.drivetrain.limits import continuous_torque, short_time_torque
@@ -30,19 +29,19 @@ def limits_figure(view: DriveView) -> Figure:
     """Draw a panel for each motor."""
     from matplotlib.figure import Figure
 
-    shown = list(range(len(view.motors)))[:_MOST_PANELS]
+    shown = list(range(len(view.feeder.candidates)))[:_MOST_PANELS]
     columns = min(4, len(shown))
     rows = math.ceil(len(shown) / columns)
     figure = Figure(figsize=A4_LANDSCAPE)
     figure.text(0.06, 0.95, view.title, fontsize=12.0, fontweight="bold")
     more = (
-        f"; {len(view.motors) - len(shown)} more are not drawn"
-        if len(view.motors) > len(shown)
+        f"; {len(view.feeder.candidates) - len(shown)} more are not drawn"
+        if len(view.feeder.candidates) > len(shown)
         else ""
     )
     said = (
         f"torque against speed over a feed cycle; limits divided by the service factor "
-        f"{view.drive.service_factor:g}{more}"
+        f"{view.feeder.service_factor:g}{more}"
     )
     figure.text(0.06, 0.92, said, fontsize=9.0, color=GREY)
     grid = figure.subplots(
@@ -73,9 +72,9 @@ def limits_figure(view: DriveView) -> Figure:
 
 
 def _panel(axes: Axes, view: DriveView, number: int, *, left: bool) -> None:
-    motor, candidate = view.motors[number], view.point.candidates[number]
+    motor, candidate = view.feeder.candidates[number].motor, view.point.candidates[number]
     label, factor = display_unit("torque", view.units)
-    scaled = factor / view.drive.service_factor
+    scaled = factor / view.feeder.service_factor
     speed = np.linspace(0.0, motor.max_speed_rpm, 200)
     short, lasting = (
         short_time_torque(motor, speed) * scaled,
@@ -109,9 +108,9 @@ def _panel(axes: Axes, view: DriveView, number: int, *, left: bool) -> None:
     )
     verdict = "pass" if candidate.passes else "FAIL"
     axes.set_title(
-        one_line(f"{view.names[number]}: {verdict}", _LONGEST), loc="left", fontweight="bold"
+        one_line(f"{candidate.name}: {verdict}", _LONGEST), loc="left", fontweight="bold"
     )
-    why = failing(view.found["candidates"][number])
+    why = candidate.criteria.failing
     if why:
         axes.annotate(
             textwrap.fill(", ".join(why), _WRAP),

@@ -2,150 +2,134 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
+from feedsim.answers.drive.study.results import (
+    CandidateAt,
+    FeederSizing,
+    RampInTime,
+    RampInTravel,
+    Sizing,
+)
+from feedsim.drivetrain.limits import Criterion
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.cautions import CAUTIONS, DRIVE_CAUTIONS
 from feedsim.render.wording import percent
 
-__all__ = ["CRITERIA_WORDS", "drive_text", "failing", "margin_words"]
+__all__ = ["drive_text", "margin_words"]
 
 _WIDTH = 92
-CRITERIA_WORDS = {
-    "peak_torque": "peak torque",
-    "rms_torque": "RMS torque",
-    "speed": "speed",
-    "inertia_ratio": "inertia ratio",
-    "duty": "duty",
-}
-"""The criteria by their names in ``drive.json``."""
-
 _SHORT = ("peak", "RMS", "speed", "ratio", "duty")
 
 
-def drive_text(found: Mapping[str, Any], *, units: System = "metric") -> str:
-    """Return the whole answer.
-
-    Parameters
-    ----------
-    found : mapping
-        As ``drive.json`` holds it.
-    units : {"metric", "inch"}
-        Units of everything that is written.
-    """
-    lines = [str(found["title"])]
-    for feeder in found["feeders"]:
+def drive_text(found: Sizing, *, units: System = "metric") -> str:
+    """Return the whole answer."""
+    lines = [found.title]
+    for feeder in found.feeders:
         lines += ["", *_feeder(feeder, found, units)]
     lines += ["", "Cautions", *_items([*DRIVE_CAUTIONS, *CAUTIONS])]
     return "\n".join(lines)
 
 
-def _feeder(feeder: Mapping[str, Any], found: Mapping[str, Any], units: System) -> Iterator[str]:
-    yield f"{feeder['name']}: the mechanism"
+def _feeder(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
+    yield f"{feeder.name}: the mechanism"
     yield from _mechanism(feeder, units)
     yield ""
     yield "What the axis asks, its motor's own rotor left out"
     yield from _table(_demand_rows(feeder, units))
-    if feeder["candidates"]:
+    if feeder.candidates:
         yield ""
         yield from _candidates(feeder, units)
     yield ""
     yield from _items(_words(feeder, found, units))
 
 
-def _mechanism(feeder: Mapping[str, Any], units: System) -> Iterator[str]:
+def _mechanism(feeder: FeederSizing, units: System) -> Iterator[str]:
     def inertia(value: float) -> str:
         return display(value, "inertia", units=units)
 
-    rows = [("Inertia at the feed roller", inertia(feeder["load_inertia_kg_m2"]))]
-    if feeder["reduction_ratio"] != 1.0:
-        rows.append(("Reduction", f"{feeder['reduction_ratio']:.4g} : 1"))
-    rows.append(("Inertia at the motor", inertia(feeder["reflected_inertia_kg_m2"])))
-    friction = feeder["friction_limited_acceleration_mm_s2"]
+    rows = [("Inertia at the feed roller", inertia(feeder.load_inertia_kg_m2))]
+    if feeder.reduction_ratio != 1.0:
+        rows.append(("Reduction", f"{feeder.reduction_ratio:.4g} : 1"))
+    rows.append(("Inertia at the motor", inertia(feeder.reflected_inertia_kg_m2)))
+    friction = feeder.friction_limited_acceleration_mm_s2
     if friction is not None:
-        free = feeder["free_friction_limited_acceleration_mm_s2"]
+        free = feeder.free_friction_limited_acceleration_mm_s2
         said = _acceleration(friction, units)
-        if free != friction:
+        if free is not None and free != friction:
             said += f" while the magazine holds it, {_acceleration(free, units)} after"
         rows.append(("The insert follows up to", said))
     yield from _table(rows)
 
 
-def _demand_rows(feeder: Mapping[str, Any], units: System) -> list[tuple[str, ...]]:
+def _demand_rows(feeder: FeederSizing, units: System) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = [
         ("line", "cycle", "moving", "feed", "acceleration", "motor", "peak", "RMS", "RMS power")
     ]
-    for point in feeder["speeds"]:
-        line = display(point["line_speed_mm_s"], "speed", units=units)
-        if not point["cycles"]:
+    for point in feeder.speeds:
+        line, moving = display(point.line_speed_mm_s, "speed", units=units), point.moving
+        if moving is None:
             rows.append((line, "no feed cycles"))
             continue
-        load = point["load_alone"]
+        load = moving.load_alone
         rows.append(
             (
                 line,
-                display(point["cycle_s"], "time"),
-                percent(round(point["moving_share"], 3)),
-                display(point["peak_feed_speed_mm_s"], "speed", units=units),
-                _acceleration(point["peak_acceleration_mm_s2"], units),
-                display(load["peak_speed_rpm"], "angular speed"),
-                _torque(load["peak_torque_n_m"], units),
-                _torque(load["rms_torque_n_m"], units),
-                display(load["rms_power_w"], "power", digits=3),
+                display(moving.cycle_s, "time"),
+                percent(round(moving.moving_share, 3)),
+                display(moving.peak_feed_speed_mm_s, "speed", units=units),
+                _acceleration(moving.peak_acceleration_mm_s2, units),
+                display(load.peak_speed_rpm, "angular speed"),
+                _torque(load.peak_torque_n_m, units),
+                _torque(load.rms_torque_n_m, units),
+                display(load.rms_power_w, "power", digits=3),
             )
         )
     return rows
 
 
-def _candidates(feeder: Mapping[str, Any], units: System) -> Iterator[str]:
-    for place, point in enumerate(feeder["speeds"]):
-        if not point["candidates"]:
+def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
+    for place, point in enumerate(feeder.speeds):
+        if not point.candidates:
             continue
         if place:
             yield ""
-        speed = display(point["line_speed_mm_s"], "speed", units=units)
+        speed = display(point.line_speed_mm_s, "speed", units=units)
         label = display_unit("torque", units).label
         yield f"Candidates at {speed}: torques in {label}, then margins in % (! is not met)"
         rows: list[tuple[str, ...]] = [
             ("", "", "peak", "RMS", "back J", "ratio", "reserve", *(f"{n} " for n in _SHORT))
         ]
-        rows += [_candidate_row(one, units) for one in point["candidates"]]
+        rows += [_candidate_row(one, units) for one in point.candidates]
         yield from _table(rows)
     yield ""
     yield "Highest line speed that each holds"
     rows = []
-    for one in feeder["candidates"]:
-        highest = one["highest_line_speed_mm_s"]
+    for one in feeder.candidates:
+        highest = one.highest_line_speed_mm_s
         said = "none"
-        if one["no_limit_found"]:
+        if one.no_limit_found:
             said = "no limit found"
         elif highest is not None:
             said = display(highest, "speed", units=units)
-        most = one["available_acceleration_mm_s2"]
-        rows.append((one["name"], said, f"ramps up to {_acceleration(most, units)}"))
+        most = one.available_acceleration_mm_s2
+        rows.append((one.name, said, f"ramps up to {_acceleration(most, units)}"))
     yield from _table(rows)
 
 
-def _candidate_row(one: Mapping[str, Any], units: System) -> tuple[str, ...]:
+def _candidate_row(one: CandidateAt, units: System) -> tuple[str, ...]:
     return (
-        one["name"],
-        "pass" if one["passes"] else "FAIL",
-        _torque(one["peak_torque_n_m"], units).split()[0],
-        _torque(one["rms_torque_n_m"], units).split()[0],
-        f"{one['regenerated_energy_j']:.3g}",
-        f"{one['inertia_ratio']:.3g}",
-        margin_words(one["acceleration_reserve"]),
-        *(_margin(one["criteria"][name]) for name in CRITERIA_WORDS),
+        one.name,
+        "pass" if one.passes else "FAIL",
+        _torque(one.demand.peak_torque_n_m, units).split()[0],
+        _torque(one.demand.rms_torque_n_m, units).split()[0],
+        f"{one.demand.regenerated_energy_j:.3g}",
+        f"{one.inertia_ratio:.3g}",
+        margin_words(one.acceleration_reserve),
+        *(_margin(criterion) for criterion in one.criteria.each.values()),
     )
-
-
-def failing(candidate: Mapping[str, Any]) -> list[str]:
-    """Return in words which criteria a candidate does not meet."""
-    return [
-        words for name, words in CRITERIA_WORDS.items() if not candidate["criteria"][name]["met"]
-    ]
 
 
 def margin_words(margin: float | None) -> str:
@@ -162,48 +146,44 @@ def margin_words(margin: float | None) -> str:
     return f"{shown:+.0f}" if abs(shown) >= 9.95 else f"{shown:+.1f}"
 
 
-def _margin(criterion: Mapping[str, Any]) -> str:
-    return margin_words(criterion["margin"]) + (" " if criterion["met"] else "!")
+def _margin(criterion: Criterion) -> str:
+    return margin_words(criterion.margin) + (" " if criterion.met else "!")
 
 
-def _words(feeder: Mapping[str, Any], found: Mapping[str, Any], units: System) -> Iterator[str]:
+def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
     """Say what stands out, and what was assumed."""
-    if feeder["load_inertia_kg_m2"] == 0.0:
+    if feeder.load_inertia_kg_m2 == 0.0:
         yield (
             "Nothing that moves has a mass: give the rollers, the belts and the inserts, or all "
             "this says little."
         )
-    slips = [p for p in feeder["speeds"] if p.get("insert_slips")]
+    slips = [(p, p.moving) for p in feeder.speeds if p.moving and p.moving.insert_slips]
     if slips:
-        first = display(slips[0]["line_speed_mm_s"], "speed", units=units)
-        ramp = slips[0].get("shortest_ramp_s"), slips[0].get("shortest_ramp_mm")
-        kind, value = ("time", ramp[0]) if ramp[0] else ("length", ramp[1])
-        shortest = "friction alone does not pull it off the magazine"
-        if value:
-            said = display(value, "time" if kind == "time" else "length", units=units)
-            shortest = f"the shortest ramp that it follows there is {said}"
+        point, moving = slips[0]
+        first = display(point.line_speed_mm_s, "speed", units=units)
+        shortest = _shortest(moving.shortest_ramp, units)
         yield (
             f"The insert slips from {first} on: the ramps ask for more than friction gives; "
             f"{shortest}."
         )
-    for one in feeder["candidates"]:
-        if one["power_does_not_fit"]:
-            told = display(one["rated_power_w"], "power")
-            makes = display(one["power_at_rated_torque_and_speed_w"], "power")
+    for one in feeder.candidates:
+        if one.power_does_not_fit:
+            told = display(one.motor.rated_power_w, "power")
+            makes = display(one.power_at_rated_torque_and_speed_w, "power")
             yield (
-                f"{one['name']}: rated torque at rated speed makes {makes}, but {told} is told; "
+                f"{one.name}: rated torque at rated speed makes {makes}, but {told} is told; "
                 "look at its data again."
             )
-    most = feeder["max_acceleration_mm_s2"]
-    if feeder["chosen"] and most is not None:
+    most = feeder.max_acceleration_mm_s2
+    if feeder.chosen and math.isfinite(most):
         yield (
-            f"Chosen: {feeder['chosen']}; servo.max_acceleration is {_acceleration(most, units)}"
+            f"Chosen: {feeder.chosen}; servo.max_acceleration is {_acceleration(most, units)}"
             f"{_auto(feeder, found)}."
         )
     yield (
         f"By common practice, without a source, and yours to change: service_factor "
         f"{_factor(feeder)} on torques and power, allowed_inertia_ratio "
-        f"{feeder['allowed_inertia_ratio']:g}; rated torque up to rated speed, then rated power; "
+        f"{feeder.allowed_inertia_ratio:g}; rated torque up to rated speed, then rated power; "
         "peak torque up to rated speed, then straight down to the highest speed."
     )
     yield (
@@ -216,17 +196,27 @@ def _words(feeder: Mapping[str, Any], found: Mapping[str, Any], units: System) -
     )
 
 
-def _auto(feeder: Mapping[str, Any], found: Mapping[str, Any]) -> str:
-    keys = next(f for f in found["scenario"]["feeder"] if f["name"] == feeder["name"])
-    return ", taken from it" if keys["servo"]["max_acceleration"] == "auto" else ", as given"
+def _shortest(ramp: RampInTime | RampInTravel, units: System) -> str:
+    if isinstance(ramp, RampInTime):
+        said = ramp.shortest_ramp_s and display(ramp.shortest_ramp_s, "time")
+    else:
+        said = ramp.shortest_ramp_mm and display(ramp.shortest_ramp_mm, "length", units=units)
+    if not said:
+        return "friction alone does not pull it off the magazine"
+    return f"the shortest ramp that it follows there is {said}"
 
 
-def _factor(feeder: Mapping[str, Any]) -> str:
-    return f"{feeder['service_factor']:g}"
+def _auto(feeder: FeederSizing, found: Sizing) -> str:
+    given = found.scenario.feeder[feeder.number].servo.max_acceleration
+    return ", taken from it" if given == "auto" else ", as given"
 
 
-def _acceleration(value: float | None, units: System) -> str:
-    return "any" if value is None else display(value, "acceleration", units=units, digits=3)
+def _factor(feeder: FeederSizing) -> str:
+    return f"{feeder.service_factor:g}"
+
+
+def _acceleration(value: float, units: System) -> str:
+    return "any" if math.isinf(value) else display(value, "acceleration", units=units, digits=3)
 
 
 def _torque(value: float, units: System) -> str:

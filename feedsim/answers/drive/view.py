@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from feedsim.answers.drive.study.sizing import AtSpeed, Sizing
+from feedsim.answers.drive.study.results import AtSpeed, FeederSizing, Sizing
 from feedsim.drivetrain.course import typical_cycle
 from feedsim.drivetrain.cycles import Cycles
-from feedsim.machine import Drive, Motor
+from feedsim.drivetrain.demand import Demand
+from feedsim.machine import Motor
 from feedsim.quantities import System, display
 from feedsim.render.canvas import one_line
 
@@ -19,56 +18,60 @@ __all__ = ["DriveView", "drive_view"]
 
 @dataclass(frozen=True, slots=True)
 class DriveView:
-    """One feeder at one speed, with what its figures need."""
+    """One feeder at one speed, with what its figures need.
+
+    ``motor``: the one that is drawn over time, its place among the candidates; None without any.
+    """
 
     title: str
-    drive: Drive
+    feeder: FeederSizing
     point: AtSpeed
-    cycles: Cycles
-    found: Mapping[str, Any]
-    names: Sequence[str]
-    motors: Sequence[Motor]
+    motor: int | None
+    one_cycle: Cycles
     units: System
 
     @property
-    def shown(self) -> int:
-        """The chosen motor, or else the smallest that passes, or else the first; -1 for none."""
-        if self.drive.chosen >= 0 or not self.motors:
-            return self.drive.chosen
-        passing = [n for n, one in enumerate(self.point.candidates) if one.passes]
-        return min(passing, key=lambda n: self.motors[n].rated_power_w) if passing else 0
+    def asked(self) -> Demand | None:
+        """What is asked of that motor, or of none."""
+        if self.motor is not None:
+            return self.point.candidates[self.motor].demand
+        return self.point.moving.load_alone if self.point.moving else None
 
     @property
-    def one_cycle(self) -> Cycles:
-        """The cycle that is drawn."""
-        rotor = self.motors[self.shown].rotor_inertia_kg_m2 if self.shown >= 0 else 0.0
-        return typical_cycle(self.cycles, rotor_kg_m2=rotor)
+    def shown(self) -> Motor | None:
+        """The motor that is drawn over time."""
+        return None if self.motor is None else self.feeder.candidates[self.motor].motor
 
 
-def drive_view(
-    sizing: Sizing, plain: Mapping[str, Any], title: str, units: System, *, own_mm_s: float
-) -> DriveView | None:
+def drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> DriveView | None:
     """Return the view at the scenario's line speed if that was looked at, else at the highest.
 
     None where the feed never moves.
     """
-    moving = [place for place, point in enumerate(sizing.points) if point.cycles is not None]
+    moving = [(point, point.moving) for point in feeder.speeds if point.moving is not None]
     if not moving:
         return None
-    own = [p for p in moving if math.isclose(sizing.points[p].speed_mm_s, own_mm_s, rel_tol=1e-9)]
-    place = own[0] if own else moving[-1]
-    point = sizing.points[place]
-    drive = sizing.machine.feeders[sizing.number].drive
-    if drive is None or point.cycles is None:
-        return None
-    speed = display(point.speed_mm_s, "speed", units=units)
+    own = sizing.line_speed_mm_s
+    at_own = (p for p in moving if math.isclose(p[0].line_speed_mm_s, own, rel_tol=1e-9))
+    point, there = next(at_own, moving[-1])
+    speed = display(point.line_speed_mm_s, "speed", units=units)
+    shown = _shown(feeder, point)
+    motor = None if shown is None else feeder.candidates[shown].motor
+    rotor = motor.rotor_inertia_kg_m2 if motor else 0.0
     return DriveView(
-        title=one_line(f"{title} · {plain['name']} · {speed}", 100),
-        drive=drive,
+        title=one_line(f"{sizing.title} · {feeder.name} · {speed}", 100),
+        feeder=feeder,
         point=point,
-        cycles=point.cycles,
-        found=plain["speeds"][place],
-        names=[one["name"] for one in plain["candidates"]],
-        motors=drive.motors,
+        motor=shown,
+        one_cycle=typical_cycle(there.stretches, rotor_kg_m2=rotor),
         units=units,
     )
+
+
+def _shown(feeder: FeederSizing, point: AtSpeed) -> int | None:
+    """Return the chosen motor, or else the smallest that passes, or else the first."""
+    if feeder.drive.chosen >= 0:
+        return feeder.drive.chosen
+    passing = [n for n, one in enumerate(point.candidates) if one.passes]
+    smallest = sorted(passing, key=lambda n: feeder.candidates[n].motor.rated_power_w)
+    return next(iter(smallest or range(len(feeder.candidates))), None)

@@ -70,7 +70,7 @@ def _any_cycles(known: Mapping[float, Mapping[int, Cycles | None]], number: int)
 def _worst_margin(cycles: Cycles, motor: Motor) -> float:
     """Return the smallest margin of all criteria, below 0 where one is not met."""
     asked = demand(cycles, rotor_kg_m2=motor.rotor_inertia_kg_m2)
-    found = criteria_of(cycles, motor, asked)
+    found = criteria_of(cycles, motor, asked).each.values()
     worst = min(math.inf if one.margin is None else one.margin for one in found)
     met = all(one.met for one in found)
     return max(worst, 0.0) if met else min(worst, -1e-12)

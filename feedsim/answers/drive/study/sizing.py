@@ -6,99 +6,43 @@ with the scenario's own spreads and ticks. Stops and rehearsed faults are left o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from functools import partial
 
 from feedsim.answers.drive.study.motion import motion_at
+from feedsim.answers.drive.study.results import (
+    AtSpeed,
+    Candidate,
+    CandidateAt,
+    FeederSizing,
+    Moving,
+    RampInTime,
+    RampInTravel,
+)
 from feedsim.answers.drive.study.search import highest_speed
 from feedsim.drivetrain.cycles import Cycles
-from feedsim.drivetrain.demand import Demand, demand
-from feedsim.drivetrain.limits import Criterion, criteria_of
+from feedsim.drivetrain.demand import demand
+from feedsim.drivetrain.inertia import best_ratio, load_inertia, ratio_of, reflected_inertia
+from feedsim.drivetrain.limits import (
+    available_acceleration,
+    criteria_of,
+    friction_limited_acceleration,
+    inertia_ratio,
+    power_at_rated,
+)
 from feedsim.errors import Fault, FeedsimError
-from feedsim.machine import Machine, Motor
+from feedsim.machine import Drive, Feeder, Machine, Motor
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
-__all__ = [
-    "CARRIERS",
-    "AtSpeed",
-    "Candidate",
-    "Sizing",
-    "check",
-    "size",
-    "speeds_from",
-]
+__all__ = ["CARRIERS", "check", "size", "speeds_from"]
 
 CARRIERS = 100
 """Carriers in the motion that is looked at, at most; the warm-up comes before them."""
 
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """What one motor has to give at one speed, and whether it can.
-
-    Attributes
-    ----------
-    demand : Demand
-        Of all cycles together.
-    hardest_rms_n_m : float
-        RMS torque of the cycle in which it is highest.
-    criteria : tuple of Criterion
-    """
-
-    demand: Demand
-    hardest_rms_n_m: float
-    criteria: tuple[Criterion, ...]
-
-    @property
-    def passes(self) -> bool:
-        """Whether it meets every criterion."""
-        return all(criterion.met for criterion in self.criteria)
-
-
-@dataclass(frozen=True, slots=True)
-class AtSpeed:
-    """One feeder at one line speed.
-
-    Attributes
-    ----------
-    speed_mm_s : float
-        Of the line.
-    cycles : Cycles or None
-        None where fewer than two feed cycles begin.
-    load : Demand or None
-        Of the mechanism alone, its motor without a rotor.
-    candidates : tuple of Candidate
-        As many as there are motors; none without cycles.
-    """
-
-    speed_mm_s: float
-    cycles: Cycles | None
-    load: Demand | None
-    candidates: tuple[Candidate, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Sizing:
-    """All that was found of one feeder.
-
-    Attributes
-    ----------
-    number : int
-        Of the feeder.
-    machine : Machine
-        At the scenario's own line speed, its settings solved.
-    points : tuple of AtSpeed
-        By rising speed.
-    highest_mm_s : tuple of float or None
-        Of each motor the highest line speed that it holds; None where there is none, and
-        infinity where it holds all that were looked at.
-    """
-
-    number: int
-    machine: Machine
-    points: tuple[AtSpeed, ...]
-    highest_mm_s: tuple[float | None, ...]
+_TOLD = 0.2
+"""Rated power and rated torque times rated speed that differ by more are worth a word."""
 
 
 def speeds_from(scenario: Scenario) -> tuple[float, ...]:
@@ -142,7 +86,7 @@ def check(scenario: Scenario) -> list[int]:
     return numbers
 
 
-def size(scenario: Scenario, speeds_mm_s: Sequence[float]) -> list[Sizing]:
+def size(scenario: Scenario, speeds_mm_s: Sequence[float]) -> tuple[FeederSizing, ...]:
     """Size the drives of a scenario.
 
     Parameters
@@ -157,33 +101,102 @@ def size(scenario: Scenario, speeds_mm_s: Sequence[float]) -> list[Sizing]:
         As :func:`check` does.
     """
     numbers = check(scenario)
-    at_line = machine_of(scenario)
-    motions = {speed: motion_at(scenario, speed, carriers=CARRIERS) for speed in speeds_mm_s}
-    found = []
+    machine = machine_of(scenario)
+    motions = {
+        speed: motion_at(scenario, speed, carriers=CARRIERS) for speed in sorted(speeds_mm_s)
+    }
     searched: dict[float, dict[int, Cycles | None]] = {}
-    for number in numbers:
-        motors = _motors(at_line, number)
-        points = tuple(
-            _at_speed(speed, motions[speed][number], motors) for speed in sorted(speeds_mm_s)
+
+    def of_feeder(number: int) -> FeederSizing:
+        keys, feeder = scenario.feeder[number], machine.feeders[number]
+        drive = feeder.drive
+        assert drive is not None and keys.drive is not None  # noqa: S101, PT018 - as checked
+        names = [motor.name for motor in keys.drive.motor]
+        highest = [highest_speed(scenario, number, m, known=searched) for m in drive.motors]
+        return FeederSizing(
+            number=number,
+            drive=drive,
+            name=keys.name,
+            chosen=names[drive.chosen] if drive.chosen >= 0 else None,
+            max_acceleration_mm_s2=feeder.servo.max_acceleration_mm_s2,
+            load_inertia_kg_m2=load_inertia(drive),
+            reduction_ratio=ratio_of(drive),
+            reflected_inertia_kg_m2=reflected_inertia(drive),
+            friction_limited_acceleration_mm_s2=friction_limited_acceleration(drive),
+            free_friction_limited_acceleration_mm_s2=friction_limited_acceleration(
+                drive, pulling=False
+            ),
+            service_factor=drive.service_factor,
+            allowed_inertia_ratio=drive.allowed_inertia_ratio,
+            candidates=tuple(map(partial(_candidate, drive), names, drive.motors, highest)),
+            speeds=tuple(
+                _at_speed(machine, feeder, speed, motion[number], names)
+                for speed, motion in motions.items()
+            ),
         )
-        highest = tuple(highest_speed(scenario, number, motor, known=searched) for motor in motors)
-        found.append(Sizing(number, at_line, points, highest))
-    return found
+
+    return tuple(map(of_feeder, numbers))
 
 
-def _motors(machine: Machine, number: int) -> tuple[Motor, ...]:
-    drive = machine.feeders[number].drive
-    return drive.motors if drive else ()
+def _candidate(drive: Drive, name: str, motor: Motor, highest: float | None) -> Candidate:
+    by_torque = power_at_rated(motor)
+    return Candidate(
+        name=name,
+        motor=motor,
+        reflected_inertia_kg_m2=reflected_inertia(drive),
+        inertia_ratio=inertia_ratio(drive, motor),
+        best_reduction_ratio=best_ratio(load_inertia(drive), motor.rotor_inertia_kg_m2),
+        available_acceleration_mm_s2=available_acceleration(drive, motor),
+        power_at_rated_torque_and_speed_w=by_torque,
+        power_does_not_fit=abs(by_torque / motor.rated_power_w - 1.0) > _TOLD,
+        highest_line_speed_mm_s=highest,
+        no_limit_found=highest is not None and math.isinf(highest),
+    )
 
 
-def _at_speed(speed: float, cycles: Cycles | None, motors: Sequence[Motor]) -> AtSpeed:
+def _at_speed(
+    machine: Machine, feeder: Feeder, speed: float, cycles: Cycles | None, names: Sequence[str]
+) -> AtSpeed:
     if cycles is None:
-        return AtSpeed(speed, None, None, ())
-    load = demand(cycles, rotor_kg_m2=0.0)
-    return AtSpeed(speed, cycles, load, tuple(_candidate(cycles, motor) for motor in motors))
+        return AtSpeed(speed, 0, None, ())
+    drive, most = cycles.drive, cycles.peak_acceleration_m_s2 * 1000.0
+    friction = friction_limited_acceleration(drive)
+
+    def candidate(name: str, motor: Motor) -> CandidateAt:
+        asked = demand(cycles, rotor_kg_m2=motor.rotor_inertia_kg_m2)
+        criteria = criteria_of(cycles, motor, asked)
+        return CandidateAt(
+            name=name,
+            passes=not criteria.failing,
+            demand=asked,
+            hardest_cycle_rms_torque_n_m=float(cycles.rms_torques(motor.rotor_inertia_kg_m2).max()),
+            criteria=criteria,
+            reflected_inertia_kg_m2=reflected_inertia(drive),
+            inertia_ratio=inertia_ratio(drive, motor),
+            available_acceleration_mm_s2=available_acceleration(drive, motor),
+            acceleration_reserve=available_acceleration(drive, motor) / most - 1.0,
+            friction_limited_acceleration_mm_s2=friction,
+        )
+
+    moving = Moving(
+        cycle_s=cycles.duration_s / cycles.count,
+        moving_share=cycles.moving_share,
+        peak_feed_speed_mm_s=float(cycles.integrals["fastest"].max()) * 1000.0,
+        peak_acceleration_mm_s2=most,
+        friction_limited_acceleration_mm_s2=friction,
+        insert_slips=None if friction is None else bool(most > friction * (1.0 + 1e-9)),
+        shortest_ramp=_shortest_ramp(feeder, speed / (1.0 + machine.encoder.scale_error), friction),
+        load_alone=demand(cycles, rotor_kg_m2=0.0),
+        stretches=cycles,
+    )
+    return AtSpeed(speed, cycles.count, moving, tuple(map(candidate, names, drive.motors)))
 
 
-def _candidate(cycles: Cycles, motor: Motor) -> Candidate:
-    asked = demand(cycles, rotor_kg_m2=motor.rotor_inertia_kg_m2)
-    hardest = float(cycles.rms_torques(motor.rotor_inertia_kg_m2).max())
-    return Candidate(asked, hardest, criteria_of(cycles, motor, asked))
+def _shortest_ramp(
+    feeder: Feeder, counted_mm_s: float, friction: float | None
+) -> RampInTime | RampInTravel:
+    """Return the shortest ramp that the insert follows: g·v/a as a time, g·v²/a as a travel."""
+    travel = feeder.clutch.travel_ramp
+    wanted = feeder.settings.speed_ratio * counted_mm_s * (counted_mm_s if travel else 1.0)
+    shortest = wanted / friction if friction else None
+    return RampInTravel(shortest) if travel else RampInTime(shortest)

@@ -1,0 +1,223 @@
+"""What was found of a drive: of its mechanism, at each speed, of each candidate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from feedsim.drivetrain.cycles import Cycles
+from feedsim.drivetrain.demand import Demand
+from feedsim.drivetrain.limits import Criteria
+from feedsim.machine import Drive, Motor
+from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
+from feedsim.scenario import AS_WRITTEN, Scenario
+
+__all__ = [
+    "AtSpeed",
+    "Candidate",
+    "CandidateAt",
+    "FeederSizing",
+    "Moving",
+    "RampInTime",
+    "RampInTravel",
+    "Sizing",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class CandidateAt:
+    """What one motor has to give at one speed, and whether it can.
+
+    Attributes
+    ----------
+    name : str
+    passes : bool
+        Whether it meets every criterion.
+    demand : Demand
+        Of all cycles together.
+    hardest_cycle_rms_torque_n_m : float
+        RMS torque of the cycle in which it is highest.
+    criteria : Criteria
+    reflected_inertia_kg_m2, inertia_ratio, available_acceleration_mm_s2 : float
+        See :class:`Candidate`.
+    acceleration_reserve : float
+        How much more than is asked is available, a share of what is asked.
+    friction_limited_acceleration_mm_s2 : float or None
+        See :class:`FeederSizing`.
+    """
+
+    name: str
+    passes: bool
+    demand: Demand = field(metadata=AMONG)
+    hardest_cycle_rms_torque_n_m: float
+    criteria: Criteria
+    reflected_inertia_kg_m2: float
+    inertia_ratio: float
+    available_acceleration_mm_s2: float
+    acceleration_reserve: float
+    friction_limited_acceleration_mm_s2: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RampInTime:
+    """The shortest ramp that the insert follows, a time; None where none is, or none is known."""
+
+    shortest_ramp_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RampInTravel:
+    """The same where ramps are travels."""
+
+    shortest_ramp_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Moving:
+    """How the feed moves at one speed.
+
+    Attributes
+    ----------
+    cycle_s : float
+        Mean time of a cycle.
+    moving_share : float
+        Of the time.
+    peak_feed_speed_mm_s, peak_acceleration_mm_s2 : float
+    friction_limited_acceleration_mm_s2 : float or None
+        See :class:`FeederSizing`.
+    insert_slips : bool or None
+        Whether friction does not hold the insert; None where friction is not known.
+    shortest_ramp : RampInTime or RampInTravel
+    load_alone : Demand
+        Of the mechanism alone, its motor without a rotor.
+    stretches : Cycles
+    """
+
+    cycle_s: float
+    moving_share: float
+    peak_feed_speed_mm_s: float
+    peak_acceleration_mm_s2: float
+    friction_limited_acceleration_mm_s2: float | None
+    insert_slips: bool | None
+    shortest_ramp: RampInTime | RampInTravel = field(metadata=AMONG)
+    load_alone: Demand
+    stretches: Cycles = field(metadata=LEFT_OUT, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class AtSpeed:
+    """One feeder at one line speed.
+
+    Attributes
+    ----------
+    line_speed_mm_s : float
+    cycles : int
+        How many were looked at.
+    moving : Moving or None
+        None where fewer than two feed cycles begin.
+    candidates : tuple of CandidateAt
+        As many as there are motors; none without cycles.
+    """
+
+    line_speed_mm_s: float
+    cycles: int
+    moving: Moving | None = field(metadata={**AMONG, **IF_ANY})
+    candidates: tuple[CandidateAt, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One motor, whatever the speed.
+
+    Attributes
+    ----------
+    name : str
+    motor : Motor
+    reflected_inertia_kg_m2 : float
+        Of the mechanism, as its shaft feels it.
+    inertia_ratio : float
+        That over the rotor's.
+    best_reduction_ratio : float
+        At which its rotor gives the load the largest acceleration.
+    available_acceleration_mm_s2 : float
+        Largest feed acceleration that its peak torque gives; infinity where nothing is inert.
+    power_at_rated_torque_and_speed_w : float
+    power_does_not_fit : bool
+        Whether its rated power is another than that.
+    highest_line_speed_mm_s : float or None
+        That it holds; None where there is none, infinity where it holds all that were looked at.
+    no_limit_found : bool
+    """
+
+    name: str
+    motor: Motor = field(metadata=AMONG)
+    reflected_inertia_kg_m2: float
+    inertia_ratio: float
+    best_reduction_ratio: float
+    available_acceleration_mm_s2: float
+    power_at_rated_torque_and_speed_w: float
+    power_does_not_fit: bool
+    highest_line_speed_mm_s: float | None
+    no_limit_found: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FeederSizing:
+    """All that was found of one feeder.
+
+    Attributes
+    ----------
+    number : int
+        Of the feeder.
+    drive : Drive
+    name : str
+    chosen : str or None
+        The motor that the scenario chose.
+    max_acceleration_mm_s2 : float
+        Of its servo; infinity where it has no limit.
+    load_inertia_kg_m2, reduction_ratio, reflected_inertia_kg_m2 : float
+        At the feed roller, from there to the motor, and at the motor without its rotor.
+    friction_limited_acceleration_mm_s2, free_friction_limited_acceleration_mm_s2 : float or None
+        Up to which an insert follows while the magazine holds it, and after; None where friction
+        is not known.
+    service_factor, allowed_inertia_ratio : float
+    candidates : tuple of Candidate
+    speeds : tuple of AtSpeed
+        Rising.
+    """
+
+    number: int = field(metadata=LEFT_OUT)
+    drive: Drive = field(metadata=LEFT_OUT, repr=False)
+    name: str
+    chosen: str | None
+    max_acceleration_mm_s2: float
+    load_inertia_kg_m2: float
+    reduction_ratio: float
+    reflected_inertia_kg_m2: float
+    friction_limited_acceleration_mm_s2: float | None
+    free_friction_limited_acceleration_mm_s2: float | None
+    service_factor: float
+    allowed_inertia_ratio: float
+    candidates: tuple[Candidate, ...]
+    speeds: tuple[AtSpeed, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """What each feeder's motion asks of its motor.
+
+    Attributes
+    ----------
+    feedsim, title : str
+    seed : int
+    line_speed_mm_s : float
+    feeders : tuple of FeederSizing
+        Those that have a ``[feeder.drive]``.
+    scenario : Scenario
+    """
+
+    feedsim: str
+    title: str
+    seed: int
+    line_speed_mm_s: float
+    feeders: tuple[FeederSizing, ...]
+    scenario: Scenario = field(metadata=AS_WRITTEN)
