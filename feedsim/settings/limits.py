@@ -30,6 +30,7 @@ __all__ = [
     "Refused",
     "SpeedLimit",
     "closed_form",
+    "refused_between",
     "speed_limits",
     "window",
     "worst_between",
@@ -141,7 +142,8 @@ def closed_form(
         Leave out the limits of mechanisms that cannot be the lowest.
     """
     looks = Looks(at, allowed)
-    fully = _look_everywhere(looks, windows)
+    cells = _parts(SLOWEST_MM_S, FASTEST_MM_S, _CELLS)
+    fully = _look_everywhere(looks, cells, windows)
     refused = _windows(looks)
     found = _lowest_alone(looks) if lowest else [_alone(looks, n) for n in range(len(MECHANISMS))]
     if refused:
@@ -156,6 +158,18 @@ def closed_form(
         key=_rising,
     )
     return Closed(tuple(limits), tuple(refused), fully)
+
+
+def refused_between(at: At, allowed: Allowed, low: float, high: float) -> Closed:
+    """Return what is refused between two line speeds (mm/s), ends and all, and no limits.
+
+    What goes on beyond the upper one ends at ``FASTEST_MM_S``.
+    """
+    looks = Looks(at, allowed)
+    whole = math.log(FASTEST_MM_S / SLOWEST_MM_S)
+    cells = math.ceil(_CELLS * math.log(high / low) / whole) if high > low else 1
+    fully = _look_everywhere(looks, _parts(low, high, cells), MOST_WINDOWS)
+    return Closed((), tuple(_windows(looks)), fully)
 
 
 def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:
@@ -177,9 +191,12 @@ def worst_between(at: At, allowed: Allowed, low: float, high: float) -> tuple[fl
     return worst, looks.excess(worst)
 
 
-def _look_everywhere(looks: Looks, windows: int) -> float:
+def _parts(low: float, high: float, many: int) -> list[float]:
+    return [_geometric(low, high, k / many) for k in range(many + 1)]
+
+
+def _look_everywhere(looks: Looks, edges: Sequence[float], windows: int) -> float:
     """Look at cells, at the parts of mixed ones, at the teeth of those; return how far."""
-    edges = [_geometric(SLOWEST_MM_S, FASTEST_MM_S, k / _CELLS) for k in range(_CELLS + 1)]
     for edge in edges:
         looks.row(edge)
     last = max((k for k, edge in enumerate(edges) if not looks.refused(edge)), default=0)
@@ -223,7 +240,7 @@ def _enough(looks: Looks, windows: int) -> bool:
 
 def _look_finely(looks: Looks, low: float, high: float, windows: int) -> float:
     """Look at the parts of a cell, and at each tooth of those that are mixed; return how far."""
-    edges = [_geometric(low, high, k / _PARTS) for k in range(_PARTS + 1)]
+    edges = _parts(low, high, _PARTS)
     fully = FASTEST_MM_S
     for start, end in pairwise(edges):
         teeth = teeth_between(looks.at, start, end, most=_TEETH_OF_A_PART)
@@ -250,7 +267,7 @@ def _windows(looks: Looks) -> list[Refused]:
     for run in runs:
         low, high = place_of[run[0]], place_of[run[-1]]
         to = _EDGE if found else _AS_GOOD_AS_FOUND
-        start = looks.edge(speeds[low - 1], speeds[low], to=to) if low else SLOWEST_MM_S
+        start = looks.edge(speeds[low - 1], speeds[low], to=to) if low else speeds[0]
         goes_on = high + 1 == len(speeds)
         end = FASTEST_MM_S if goes_on else looks.edge(speeds[high], speeds[high + 1], to=_EDGE)
         near = [v for v in run if v <= _FIRST_PART * start] if goes_on else run

@@ -52,7 +52,12 @@ def test_same_bytes_from_one_job_and_from_two(tmp_path: Path, feedsim: Run) -> N
 
 def test_a_point_alone_equals_the_point_in_the_sweep(tmp_path: Path, feedsim: Run) -> None:
     feedsim("sweep", CARD, *FEW, "--jobs", 1, "--out", tmp_path)
-    point = json.loads((tmp_path / "sweep.json").read_text("utf-8"))["points"][2]
+    plain = json.loads((tmp_path / "sweep.json").read_text("utf-8"))
+    assert plain["islands"] == []
+    together = next(row for row in plain["closed_form"] if row["mechanism"] == "all together")
+    assert plain["closed_form_refused"][0]["from_mm_s"] == together["speed_mm_s"]
+    assert plain["closed_form_refused"][-1]["to_mm_s"] is None
+    point = plain["points"][2]
     run = feedsim("run", CARD, "--carriers", 120, "--speed", "150 m/min", "--json",
                   "--out", tmp_path / "run")  # fmt: skip
     alone = json.loads(run.out)

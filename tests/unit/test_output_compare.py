@@ -191,7 +191,7 @@ def compared(
     points = run_compare(
         comparison, where=Local(1), on_point=lambda _: None, on_lost=lambda _: None
     )
-    return comparison.to_plain(points)
+    return comparison.to_plain(points, [()] * len(comparison.setups))
 
 
 def test_the_text_has_legend_limits_words_and_table() -> None:

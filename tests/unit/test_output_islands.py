@@ -1,10 +1,17 @@
-"""Speeds accepted above a refused one are named as islands."""
+"""Speeds accepted above a refused one are named as islands, and what no run looked at is told."""
 
 from __future__ import annotations
 
 import pytest
 
-from feedsim.answers.limit.islands import island_words
+from feedsim.answers.compare.study import Comparison, setups_of
+from feedsim.answers.limit.islands import island_words, overlooked_words
+from feedsim.answers.limit.study.closed import RefusedSpeeds, closed_between, closed_forms
+from feedsim.answers.sweep.study import Sweep
+from feedsim.running.axes import parse_axis, speeds_of
+from feedsim.scenario import override, scenario_from_text
+from feedsim.scenario.starter import starter_text
+from feedsim.settings.limits import FASTEST_MM_S
 
 SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
 
@@ -27,3 +34,86 @@ SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
 )
 def test_islands_are_named(accepted: list[bool], said: str) -> None:
     assert island_words(SPEEDS, accepted) == said
+
+
+def points(*accepted: bool) -> list[dict[str, object]]:
+    rows = zip(SPEEDS, accepted, strict=True)
+    return [{"line_speed_mm_s": speed, "accepted": each} for speed, each in rows]
+
+
+UP_AND_DOWN = (True, False, True, True, False)
+
+
+def test_a_sweep_holds_its_islands_also_crossed_with_a_key() -> None:
+    line, speeds = scenario_from_text(starter_text()), speeds_of(SPEEDS)
+    alone = Sweep(line, (speeds,), 1).to_plain(points(*UP_AND_DOWN))
+    assert alone["islands"] == [{"accepted_mm_s": SPEEDS[2], "not_accepted_mm_s": SPEEDS[1]}]
+    key = parse_axis("feeder.0.insert.gap=60,70 mm")
+    both = points(True, True, True, False, False) + points(*UP_AND_DOWN)
+    crossed = Sweep(line, (key, speeds), 1).to_plain(both)
+    assert crossed["islands"] == [
+        {
+            "varied": {"feeder.0.insert.gap": "70 mm"},
+            "accepted_mm_s": SPEEDS[2],
+            "not_accepted_mm_s": SPEEDS[1],
+        }
+    ]
+    assert Sweep(line, (key,), 1).to_plain(points(*UP_AND_DOWN))["islands"] == []
+
+
+def test_a_comparison_holds_islands_and_refused_stretches_of_each_setup() -> None:
+    # near 78 m/min the starter ends, by its placement error; with stage correction it goes on
+    line = override(scenario_from_text(starter_text()), ["run.carriers=10"])
+    speeds = speeds_of([1000.0, 1100.0, 1200.0, 1300.0, 1400.0])
+    setups = setups_of([("one", line)], ["feeder.0.settings.stage_correction=true"])
+    results = [
+        {
+            "line_speed_mm_s": speed,
+            "results": [
+                {"line_speed_mm_s": speed, "accepted": accepted} for accepted in (up_and_down, True)
+            ],
+        }
+        for speed, up_and_down in zip(speeds.numbers, UP_AND_DOWN, strict=True)
+    ]
+    forms = [closed_between(setup.scenario, 1000.0, 1400.0) for setup in setups]
+    plain = Comparison(setups, speeds, 1).to_plain(results, forms)
+    assert plain["islands"] == {
+        "A": [{"accepted_mm_s": 1200.0, "not_accepted_mm_s": 1100.0}],
+        "B": [],
+    }
+    refused = plain["closed_form_refused"]
+    first = refused["A"][0]
+    whole = closed_forms(setups[0].scenario)[0].refused  # which looks at other speeds
+    assert first["from_mm_s"] == pytest.approx(whole[0].from_mm_s, rel=1e-5)
+    assert first["figure"] == "within_tolerance"
+    assert refused["A"][-1]["to_mm_s"] is None
+    assert refused["B"] == []
+    assert plain["closed_form_each_tooth_to_mm_s"] == {"A": None, "B": None}
+    assert whole[-1].to_mm_s == FASTEST_MM_S
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([], ""),
+        # one that a run looked at; one above the highest; one below the slowest; one without end
+        ([(570.0, 590.0)], ""),
+        ([(586.0, 586.001)], "at 35.16 m/min with 1.23 % out of tolerance"),
+        ([(610.0, 612.0), (500.0, 510.0), (586.0, None)], ""),
+        (
+            [(556.0, 557.0), (586.0, 590.0)],
+            "from 33.36 m/min to 35.4 m/min, the worst at 33.36 m/min with 1.23 % out of "
+            "tolerance",
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_refused_between_the_runs_is_told(
+    rows: list[tuple[float, float | None]], said: str
+) -> None:
+    refused = [RefusedSpeeds(a, b, a, "within_tolerance", 0.0123) for a, b in rows]
+    words = overlooked_words(refused, SPEEDS, highest=SPEEDS[3])
+    stretch = "a stretch of speeds between those that were run is refused"
+    if len(rows) == 2:
+        stretch = "2 stretches of speeds between those that were run are refused"
+    assert words == (f"In closed form {stretch}, {said}." if said else "")
+    assert overlooked_words(refused, SPEEDS, highest=None) == ""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.compare.rows import compare_csv
-from feedsim.answers.compare.study import Comparison, run_compare, setups_of
+from feedsim.answers.compare.study import Comparison, forms_of, run_compare, setups_of
 from feedsim.answers.line import Line
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
@@ -17,6 +17,7 @@ from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds, speeds_of
 from feedsim.running.executor import Where
+from feedsim.settings.limits import Closed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -38,15 +39,18 @@ class Compared(Answer):
         Setups, speeds and replications.
     points : tuple of mapping
         Results and paired differences at each speed, as ``compare.json`` has them.
+    forms : tuple of tuple of Closed
+        What the closed forms say of each feeder of each setup.
     """
 
     comparison: Comparison
     points: tuple[Mapping[str, Any], ...]
+    forms: tuple[tuple[Closed, ...], ...]
     name: ClassVar[str] = "compare"
 
     def plain(self) -> dict[str, Plain]:
         """Return what ``compare.json`` holds."""
-        return self.comparison.to_plain(self.points)
+        return self.comparison.to_plain(self.points, self.forms)
 
     def text(self, *, units: System = "metric") -> str:
         """Return what is decided in words, and the differences; see :meth:`Answer.text`."""
@@ -94,7 +98,8 @@ def compared(
 ) -> Compared:
     """Run a comparison; see :func:`run_compare`."""
     points = run_compare(comparison, where=where, on_point=on_point, on_lost=on_lost)
-    return Compared(comparison, tuple(points))
+    forms = forms_of(comparison, where=where, on_lost=on_lost)
+    return Compared(comparison, tuple(points), forms)
 
 
 def compare(

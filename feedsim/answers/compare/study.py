@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from feedsim import __version__
+from feedsim.answers.limit.study.closed import closed_between, each_tooth_to, refused_speeds
+from feedsim.answers.limit.study.islands import islands_plain
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.paired_feeders import Ran, feeder_difference
@@ -16,12 +18,14 @@ from feedsim.running.axes import LINE_SPEED, Axis, changed
 from feedsim.running.executor import Where, completed
 from feedsim.running.run import Rehearsal, criteria_of, rehearse
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+from feedsim.settings.limits import Closed
 
 __all__ = [
     "LETTERS",
     "MOST_SETUPS",
     "Comparison",
     "Setup",
+    "forms_of",
     "read_but",
     "run_at_speed",
     "run_compare",
@@ -87,12 +91,21 @@ class Comparison:
             if setup.unused
         )
 
-    def to_plain(self, points: Sequence[Mapping[str, Plain]]) -> dict[str, Plain]:
-        """Return what ``compare.json`` holds, from the results at all speeds in order."""
-        highest: dict[str, Plain] = {}
-        for place, letter in enumerate(LETTERS[: len(self.setups)]):
-            own: list[Any] = [point["results"] for point in points]
-            highest[letter] = highest_accepted([results[place] for results in own])
+    def to_plain(
+        self, points: Sequence[Mapping[str, Plain]], forms: Sequence[Sequence[Closed]]
+    ) -> dict[str, Plain]:
+        """Return what ``compare.json`` holds.
+
+        Parameters
+        ----------
+        points : sequence of mapping
+            The results at all speeds in order.
+        forms : sequence of sequence of Closed
+            What the closed forms say of each feeder of each setup.
+        """
+        letters = LETTERS[: len(self.setups)]
+        own: list[Any] = [point["results"] for point in points]
+        rows = [[results[place] for results in own] for place in range(len(letters))]
         setups: list[Plain] = [
             {
                 "setup": letter,
@@ -108,7 +121,16 @@ class Comparison:
             "replications": self.replications,
             "notes": list(self.notes),
             "setups": setups,
-            "highest_accepted_speed_mm_s": highest,
+            "highest_accepted_speed_mm_s": dict(
+                zip(letters, map(highest_accepted, rows), strict=True)
+            ),
+            "islands": {x: [*islands_plain(row)] for x, row in zip(letters, rows, strict=True)},
+            "closed_form_refused": {
+                x: plain(refused_speeds(each)) for x, each in zip(letters, forms, strict=True)
+            },
+            "closed_form_each_tooth_to_mm_s": dict(
+                zip(letters, map(each_tooth_to, forms), strict=True)
+            ),
             "points": [dict(point) for point in points],
         }
 
@@ -323,3 +345,17 @@ def run_compare(
         points[place] = point
         on_point(len(points))
     return [points[place] for place in range(len(calls))]
+
+
+def forms_of(
+    comparison: Comparison, *, where: Where, on_lost: Callable[[str], None]
+) -> tuple[tuple[Closed, ...], ...]:
+    """Return what the closed forms refuse of each feeder of each setup, between all speeds."""
+    speeds = comparison.axis.numbers
+    calls = [(scenario_to_dict(s.scenario), min(speeds), max(speeds)) for s in comparison.setups]
+    found = dict(completed(_refused, calls, where=where, on_lost=on_lost))
+    return tuple(found[place] for place in range(len(calls)))
+
+
+def _refused(scenario: dict[str, Any], low: float, high: float) -> tuple[Closed, ...]:
+    return tuple(closed_between(scenario_from_dict(scenario), low, high))

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from feedsim.answers.compare.words import FIGURES, Figure, points_number, sentences, state_of
-from feedsim.answers.limit.islands import island_words
+from feedsim.answers.limit.islands import island_words, overlooked_words
+from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.quantities import System, display, display_unit, parse
 from feedsim.render.canvas import one_line
@@ -147,10 +148,14 @@ def _accepted(comparison: Mapping[str, Any], units: System) -> str:
     if refused:
         parts.append(f"Not accepted even at {lowest}: {', '.join(refused)}")
     speeds = [point["line_speed_mm_s"] for point in points]
-    for place, letter in enumerate(comparison["highest_accepted_speed_mm_s"]):
+    for place, (letter, highest) in enumerate(comparison["highest_accepted_speed_mm_s"].items()):
         verdicts = [point["results"][place]["accepted"] for point in points]
-        if islands := island_words(speeds, verdicts, units=units):
-            parts.append(f"{letter}: {islands}")
+        stretches = [RefusedSpeeds(**row) for row in comparison["closed_form_refused"][letter]]
+        said = (
+            island_words(speeds, verdicts, units=units),
+            overlooked_words(stretches, speeds, highest=highest, units=units),
+        )
+        parts += ["\n".join(_hung(f"{letter}: ", words)) for words in said if words]
     return "\n".join(parts)
 
 

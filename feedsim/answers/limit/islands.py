@@ -1,15 +1,24 @@
-"""Speeds that are accepted above one that is not: islands, in words."""
+"""Acceptance that comes and goes with speed, in words: islands, and stretches not looked at."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import pairwise
+from collections.abc import Mapping, Sequence
 
+from feedsim.answers.limit.study.closed import RefusedSpeeds
+from feedsim.answers.limit.study.islands import islands
 from feedsim.quantities import System, display
+from feedsim.render.wording import percent
+from feedsim.settings.mechanisms import Figure
 
-__all__ = ["island_words"]
+__all__ = ["FAILING", "island_words", "overlooked_words", "stretch_words"]
 
 _FEW = 3
+FAILING: Mapping[Figure, str] = {
+    "within_tolerance": "out of tolerance",
+    "missed": "missed",
+    "jam_risk": "jam risk",
+}
+"""What there is too much of, in words."""
 
 
 def island_words(
@@ -30,8 +39,7 @@ def island_words(
     >>> island_words([500.0, 600.0, 700.0], [True, False, True])
     'Accepted at 42 m/min, not at 36 m/min: not a speed to set.'
     """
-    rows = pairwise(zip(speeds_mm_s, accepted, strict=True))
-    found = [(high, low) for (low, below), (high, here) in rows if here and not below]
+    found = islands(speeds_mm_s, accepted)
     if not found:
         return ""
     parts = [
@@ -41,3 +49,56 @@ def island_words(
     more = f"; and {len(found) - _FEW} more" if len(found) > _FEW else ""
     what = "not a speed" if len(found) == 1 else "not speeds"
     return f"Accepted at {'; at '.join(parts)}{more}: {what} to set."
+
+
+def overlooked_words(
+    refused: Sequence[RefusedSpeeds],
+    speeds_mm_s: Sequence[float],
+    *,
+    highest: float | None,
+    units: System = "metric",
+) -> str:
+    """Name what the closed forms refuse up to the highest accepted speed, between those that ran.
+
+    Parameters
+    ----------
+    refused : sequence of RefusedSpeeds
+        Rising.
+    speeds_mm_s : sequence of float
+        That were run.
+    highest : float or None
+        The highest of them up to which all are accepted (mm/s).
+    units : {"metric", "inch"}
+
+    Returns
+    -------
+    str
+        Empty where nothing is refused there.
+    """
+    between = [
+        row
+        for row in refused
+        if row.to_mm_s is not None
+        and min(speeds_mm_s) < row.from_mm_s < (highest or 0.0)
+        and not any(row.from_mm_s <= speed <= row.to_mm_s for speed in speeds_mm_s)
+    ]
+    if not between:
+        return ""
+    stretch, verb = (
+        ("a stretch", "is") if len(between) == 1 else (f"{len(between)} stretches", "are")
+    )
+    return (
+        f"In closed form {stretch} of speeds between those that were run {verb} refused, "
+        f"{stretch_words(between, units=units)}."
+    )
+
+
+def stretch_words(refused: Sequence[RefusedSpeeds], *, units: System = "metric") -> str:
+    """Say from where to where stretches are refused, and where it is worst."""
+    most = max(refused, key=lambda row: row.share)
+    speeds = (refused[0].from_mm_s, refused[-1].to_mm_s or 0.0, most.worst_mm_s)
+    first, last, worst = (display(speed, "speed", units=units) for speed in speeds)
+    what = f"{percent(most.share)} {FAILING[most.figure]}"
+    if first == last:
+        return f"at {first} with {what}"
+    return f"from {first} to {last}, the worst at {worst} with {what}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 
+from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
 from feedsim.quantities import System, display
@@ -17,7 +18,7 @@ _FEW = 4
 _ALL_BUT_ONE = 1.005
 _WIDTH = 100
 
-__all__ = ["FAILING", "FIGURES", "binding_words", "limit_text", "teeth_words"]
+__all__ = ["FIGURES", "binding_words", "limit_text", "teeth_words"]
 
 FIGURES: Mapping[Figure, str] = {
     "within_tolerance": "in tolerance",
@@ -25,13 +26,6 @@ FIGURES: Mapping[Figure, str] = {
     "jam_risk": "jam risk",
 }
 """The acceptance figures in words."""
-
-FAILING: Mapping[Figure, str] = {
-    "within_tolerance": "out of tolerance",
-    "missed": "missed",
-    "jam_risk": "jam risk",
-}
-"""What there is too much of, in words."""
 
 
 def limit_text(found: Limits, *, units: System = "metric") -> str:
@@ -144,14 +138,11 @@ def teeth_words(
     apart = [row for row in refused if row.to_mm_s is not None]
     if not apart or refused[-1].from_mm_s < _ALL_BUT_ONE * refused[0].from_mm_s:
         return ""
-    worst = max(apart, key=lambda row: row.share)
     many = "a stretch" if len(apart) == 1 else f"{len(apart)} stretches"
-    first, last = (_speed(end or 0.0, units) for end in (apart[0].from_mm_s, apart[-1].to_mm_s))
     text = (
         "Above that, acceptance comes and goes with speed, as ticks lock and counts are rounded: "
-        f"{many} of speeds refused from {first} to {last}, the worst at "
-        f"{_speed(worst.worst_mm_s, units)} with {percent(worst.share)} {FAILING[worst.figure]}. "
-        f"What is accepted between them is not a speed to set."
+        f"{many} of speeds refused {stretch_words(apart, units=units)}. What is accepted between "
+        f"them is not a speed to set."
     )
     if looked_to is not None:
         at = _speed(looked_to, units)

@@ -7,7 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.answers.answer import Answer, Table
-from feedsim.answers.limit.study.closed import closed_limits, limits_of_line
+from feedsim.answers.limit.study.closed import (
+    closed_forms,
+    each_tooth_to,
+    limits_of_line,
+    refused_speeds,
+)
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.study import Sweep as Plan
@@ -19,7 +24,7 @@ from feedsim.metrics.plain import Plain, plain
 from feedsim.quantities import System
 from feedsim.running.axes import parse_axis, parse_speeds, speeds_of
 from feedsim.running.executor import Where
-from feedsim.settings.limits import SpeedLimit
+from feedsim.settings.limits import Closed, SpeedLimit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -43,14 +48,19 @@ class Sweep(Answer):
         Scenario, axes and replications.
     points : tuple of mapping
         The figures of each, as ``results.json`` has them, in order; the last axis changes fastest.
-    limits : tuple of tuple of SpeedLimit
-        Of each feeder in closed form, the lowest first.
+    forms : tuple of Closed
+        What the closed forms say of each feeder.
     """
 
     plan: Plan
     points: tuple[Point, ...]
-    limits: tuple[tuple[SpeedLimit, ...], ...]
+    forms: tuple[Closed, ...]
     name: ClassVar[str] = "sweep"
+
+    @property
+    def limits(self) -> tuple[tuple[SpeedLimit, ...], ...]:
+        """The limits of each feeder in closed form, the lowest first."""
+        return tuple(form.limits for form in self.forms)
 
     @property
     def highest_accepted_speed_mm_s(self) -> float | None:
@@ -60,8 +70,12 @@ class Sweep(Answer):
 
     def plain(self) -> dict[str, Plain]:
         """Return what ``sweep.json`` holds."""
-        rows = limits_of_line(self.plan.scenario, self.limits)
-        return {**self.plan.to_plain(self.points), "closed_form": plain(rows)}
+        return {
+            **self.plan.to_plain(self.points),
+            "closed_form": plain(limits_of_line(self.plan.scenario, self.limits)),
+            "closed_form_refused": plain(refused_speeds(self.forms)),
+            "closed_form_each_tooth_to_mm_s": each_tooth_to(self.forms),
+        }
 
     def text(self, *, units: System = "metric") -> str:
         """Return the table of the points; see :meth:`Answer.text`."""
@@ -153,8 +167,7 @@ def swept(
 ) -> Sweep:
     """Run the points of a sweep that are not known yet; see :func:`run_sweep`."""
     points = run_sweep(plan, where=where, known=known or {}, on_point=on_point, on_lost=on_lost)
-    limits = tuple(tuple(row) for row in closed_limits(plan.scenario))
-    return Sweep(plan, tuple(points), limits)
+    return Sweep(plan, tuple(points), tuple(closed_forms(plan.scenario)))
 
 
 def sweep(

@@ -10,6 +10,7 @@ from itertools import product
 from typing import Any
 
 from feedsim import __version__
+from feedsim.answers.limit.study.islands import islands_plain
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
@@ -92,20 +93,25 @@ class Sweep:
         }
 
     def _highest(self, points: Sequence[PlainResults]) -> dict[str, Plain]:
-        """Return up to which speed all is accepted; crossed with a key, for each of its values."""
+        """Return up to which speed all is accepted, and the islands above it.
+
+        Crossed with a key, for each of its values.
+        """
         *others, last = self.axes
         if not last.is_speed:
-            return {"highest_accepted_speed_mm_s": None}
+            return {"highest_accepted_speed_mm_s": None, "islands": []}
         if not others:
-            return {"highest_accepted_speed_mm_s": highest_accepted(points)}
+            highest = highest_accepted(points)
+            return {"highest_accepted_speed_mm_s": highest, "islands": [*islands_plain(points)]}
         length = len(last.values)
         rows: list[Plain] = []
+        found: list[Plain] = []
         for place, value in enumerate(others[0].values):
             row = points[place * length : (place + 1) * length]
-            rows.append(
-                {"varied": {others[0].key: value}, "line_speed_mm_s": highest_accepted(row)}
-            )
-        return {"highest_accepted_speed_mm_s": None, "highest_accepted": rows}
+            varied: dict[str, Plain] = {others[0].key: value}
+            rows.append({"varied": varied, "line_speed_mm_s": highest_accepted(row)})
+            found += [{"varied": varied, **island} for island in islands_plain(row)]
+        return {"highest_accepted_speed_mm_s": None, "highest_accepted": rows, "islands": found}
 
 
 def highest_accepted(points: Sequence[PlainResults]) -> float | None:

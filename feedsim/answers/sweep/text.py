@@ -7,7 +7,8 @@ from itertools import groupby
 from textwrap import wrap
 from typing import Any
 
-from feedsim.answers.limit.islands import island_words
+from feedsim.answers.limit.islands import island_words, overlooked_words
+from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.quantities import System, display, display_unit
@@ -39,7 +40,7 @@ def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
             cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
             lines.append(("  " + "  ".join(cells) + "  " + row[-1]).rstrip())
     lines += [*_products(sweep, units), *_stops(sweep, units)]
-    return "\n".join([*lines, "", verdict_of(sweep, units=units), *_needed(sweep)])
+    return "\n".join([*lines, "", *wrap(verdict_of(sweep, units=units), 100), *_needed(sweep)])
 
 
 def _needed(sweep: Mapping[str, Any]) -> list[str]:
@@ -181,12 +182,14 @@ def _verdict_of_speeds(sweep: Mapping[str, Any], units: System) -> str:
     shown = display(highest, "speed", units=units)
     below = [p for p in sweep["points"] if p["line_speed_mm_s"] <= highest]
     sure = "" if all(p["decided"] for p in below) else ", not for sure"
-    islands = island_words(
-        [p["line_speed_mm_s"] for p in sweep["points"]],
-        [p["accepted"] for p in sweep["points"]],
-        units=units,
-    )
-    return f"Accepted at every speed of the sweep up to {shown}{sure}. {islands}".rstrip()
+    speeds = [p["line_speed_mm_s"] for p in sweep["points"]]
+    refused = [RefusedSpeeds(**row) for row in sweep.get("closed_form_refused", ())]
+    said = [
+        f"Accepted at every speed of the sweep up to {shown}{sure}.",
+        island_words(speeds, [p["accepted"] for p in sweep["points"]], units=units),
+        overlooked_words(refused, speeds, highest=highest, units=units),
+    ]
+    return " ".join(filter(None, said))
 
 
 def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:

@@ -15,6 +15,7 @@ from feedsim.settings.limits import (
     Refused,
     SpeedLimit,
     closed_form,
+    refused_between,
     window,
     worst_between,
 )
@@ -25,9 +26,11 @@ __all__ = [
     "InClosedForm",
     "RefusedSpeeds",
     "allowed_of",
+    "closed_between",
     "closed_forms",
     "closed_limits",
     "closed_window",
+    "each_tooth_to",
     "in_closed_form",
     "limits_of_line",
     "lowest_together",
@@ -95,8 +98,7 @@ class InClosedForm:
     @property
     def each_tooth_to_mm_s(self) -> float | None:
         """Up to which speed each tooth was looked at; None: as far as was looked at all."""
-        speed = min(feeder.each_tooth_to_mm_s for feeder in self.feeders)
-        return speed if speed < FASTEST_MM_S else None
+        return each_tooth_to(self.feeders)
 
 
 def in_closed_form(scenario: Scenario) -> InClosedForm:
@@ -123,6 +125,12 @@ def closed_forms(scenario: Scenario) -> list[Closed]:
     """Return what the closed forms say of each feeder."""
     allowed = allowed_of(scenario)
     return [closed_form(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
+
+
+def closed_between(scenario: Scenario, low: float, high: float) -> list[Closed]:
+    """Return what the closed forms refuse of each feeder between two line speeds (mm/s)."""
+    allowed, feeders = allowed_of(scenario), range(len(scenario.feeder))
+    return [refused_between(_at(scenario, n), allowed, low, high) for n in feeders]
 
 
 def closed_limits(scenario: Scenario, *, lowest: bool = False) -> list[list[SpeedLimit]]:
@@ -170,6 +178,12 @@ def closed_window(scenario: Scenario) -> tuple[float, float] | None:
         return None
     ends = [each for each in found if each is not None]
     return max(low for low, _ in ends), min(high for _, high in ends)
+
+
+def each_tooth_to(forms: Iterable[Closed]) -> float | None:
+    """Return up to which speed (mm/s) each tooth was looked at; None: as far as was looked."""
+    speed = min((form.each_tooth_to_mm_s for form in forms), default=FASTEST_MM_S)
+    return speed if speed < FASTEST_MM_S else None
 
 
 def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
