@@ -34,6 +34,7 @@ __all__ = [
     "measure",
     "parse",
     "phrase",
+    "system_of",
     "with_unit",
 ]
 
@@ -229,6 +230,25 @@ def measure(text: str, *kinds: Kind) -> Measured:
     return Measured(_in_reason(number * size / _FACTS[kind].size, kind), kind)
 
 
+def system_of(text: str) -> System | None:
+    """Tell in which system a length is written; None for what is no length.
+
+    An inch is 127/5 mm, exactly since 1959, and 127 is prime: a unit made of inches is one whose
+    size in mm has that factor.
+
+    >>> system_of("1 1/2 in"), system_of("2 ft"), system_of("5 mm"), system_of("5 ms")
+    ('inch', 'inch', 'metric', None)
+    """
+    try:
+        _, unit = _split(text, ("length",))
+        size, powers = _size(unit, ("length",))
+    except QuantityError:
+        return None
+    if powers != _FACTS["length"].powers:
+        return None
+    return "metric" if size.numerator % 127 else "inch"
+
+
 @lru_cache(maxsize=4096)
 def parse(text: str, kind: Kind) -> float:
     """Read a quantity of one kind.
@@ -298,7 +318,7 @@ _SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
         "length": DisplayUnit("in", 1 / 25.4),
         "time": DisplayUnit("s", 1.0),
         "speed": DisplayUnit("ft/min", 60 / 304.8),
-        "acceleration": DisplayUnit("ft/s²", 1 / 304.8),
+        "acceleration": DisplayUnit("in/s²", 1 / 25.4),
         "rate": DisplayUnit("1/s", 1.0),
         "share": DisplayUnit("%", 100.0),
         "torque": DisplayUnit("lbf·in", 1 / (4.4482216152605 * 0.0254)),

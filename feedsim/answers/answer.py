@@ -18,6 +18,8 @@ from feedsim.render.json_text import json_text
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from feedsim.answers.line import Line
+
 __all__ = ["Answer", "Table"]
 
 Table = Mapping[str, Any]
@@ -36,6 +38,8 @@ class Answer(ABC):
     """Of the question; of its JSON file too."""
     command: ClassVar[str] = ""
     """The command that writes the same files, where that has another name."""
+    line: Line
+    """The line that was asked about; an answer without it has `units` of its own."""
 
     def plain(self) -> Mapping[str, Plain]:
         """Return what the JSON file holds: dicts, lists, numbers, strings and None."""
@@ -43,50 +47,64 @@ class Answer(ABC):
         assert isinstance(found, dict)  # noqa: S101 - an answer is a dataclass
         return found
 
-    @abstractmethod
-    def text(self, *, units: System = "metric") -> str:
+    @property
+    def units(self) -> System:
+        """The units in which it is told, unless others are asked for: those of the line."""
+        return self.line.units
+
+    def text(self, *, units: System | None = None) -> str:
         """Return the answer in words and tables, as a terminal shows it.
 
         Parameters
         ----------
-        units : {"metric", "inch"}
+        units : {"metric", "inch"}, optional
         """
+        return self._text(units or self.units)
+
+    @abstractmethod
+    def _text(self, units: System) -> str: ...
 
     def tables(self) -> dict[str, Table]:
         """Return the tables of the answer by name: ``pandas.DataFrame`` takes each."""
         return {}
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def figures(self, *, units: System | None = None) -> dict[str, Figure]:
         """Return the figures of the answer by name.
 
         Parameters
         ----------
-        units : {"metric", "inch"}
+        units : {"metric", "inch"}, optional
         """
+        return self._figures(units or self.units)
+
+    def _figures(self, units: System) -> dict[str, Figure]:
         del units
         return {}
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def files(self, *, units: System | None = None) -> dict[str, Content]:
         """Return the files of the answer by name.
 
         Parameters
         ----------
-        units : {"metric", "inch"}
+        units : {"metric", "inch"}, optional
             Of pictures and pages; data is metric, with the units in its names.
         """
+        return self._files(units or self.units)
+
+    def _files(self, units: System) -> dict[str, Content]:
         return {f"{self.name}.json": self.json().encode(), **self.pictures(units=units)}
 
     def json(self) -> str:
         """Return :meth:`plain` as the text of a JSON file."""
         return json_text(self.plain())
 
-    def pictures(self, *, units: System = "metric") -> dict[str, Content]:
+    def pictures(self, *, units: System | None = None) -> dict[str, Content]:
         """Return the figures as PNG and SVG files by name."""
         from feedsim.render.canvas import pictures
 
         return {**pictures(self.figures(units=units))}
 
-    def save(self, folder: str | Path, *, units: System = "metric") -> list[Path]:
+    def save(self, folder: str | Path, *, units: System | None = None) -> list[Path]:
         """Write the files of the answer, all of them or none; return where they are.
 
         A manifest is written with them, as the commands do it. What is found amiss in the folder
@@ -96,7 +114,7 @@ class Answer(ABC):
         ----------
         folder : str or Path
             Made if it does not exist.
-        units : {"metric", "inch"}
+        units : {"metric", "inch"}, optional
 
         Raises
         ------

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import write_one
 from feedsim.files.one_file import try_file
+from feedsim.quantities import System
 from feedsim.scenario import (
     Scenario,
-    load_scenario,
     override,
     scenario_from_dict,
     scenario_to_dict,
     scenario_to_toml,
+    units_of,
 )
+from feedsim.scenario.reading import parse_toml, read_text
 
 __all__ = ["Line", "load"]
 
@@ -35,6 +37,9 @@ class Line:
         Its keys, checked; every quantity in mm, s, mm/s, mm/s², 1/s or as a share.
     name : str
         What to call it beside others.
+    units : {"metric", "inch"}
+        In which people are told of it: inches, where more of the lengths in its file are written
+        in inches or feet than in metric units. A change of keys does not change it.
 
     Examples
     --------
@@ -54,6 +59,7 @@ class Line:
 
     scenario: Scenario
     name: str = "line"
+    units: System = field(default="metric", compare=False)
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], *, name: str = "line") -> Line:
@@ -64,7 +70,7 @@ class Line:
         FeedsimError
             With all that is wrong in it.
         """
-        return cls(scenario_from_dict(dict(data)), name)
+        return cls(scenario_from_dict(dict(data)), name, units_of(data))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the line as data from which :meth:`from_dict` makes exactly the same line."""
@@ -85,7 +91,9 @@ class Line:
         FeedsimError
             If there is no such key, or no such line can be.
         """
-        return Line(override(self.scenario, _overrides(changes)), name or self.name)
+        return replace(
+            self, scenario=override(self.scenario, _overrides(changes)), name=name or self.name
+        )
 
     def save(self, path: str | Path, *, force: bool = False) -> Path:
         """Write the line as a scenario file with every key that says something.
@@ -104,15 +112,15 @@ class Line:
         return f"<Line {self.name}: {self.scenario.title}>"
 
 
-def load(path: str | Path, changes: Changes | None = None) -> Line:
+def load(path: str | Path, changes: Changes | Sequence[str] = ()) -> Line:
     """Read a line from a scenario file.
 
     Parameters
     ----------
     path : str or Path
         A TOML file.
-    changes : mapping of str to object, optional
-        Path of a key to its new value: ``{"line.speed": "80 m/min"}``.
+    changes : mapping of str to object, or sequence of str, optional
+        Path of a key to its new value: ``{"line.speed": "80 m/min"}``; or as ``--set`` has it.
 
     Returns
     -------
@@ -125,7 +133,10 @@ def load(path: str | Path, changes: Changes | None = None) -> Line:
         fault with its key, what stood there and what is allowed.
     """
     path = Path(path)
-    return Line(load_scenario(path, overrides=_overrides(changes or {})), path.stem)
+    data = parse_toml(read_text(path))
+    overrides = _overrides(changes) if isinstance(changes, Mapping) else changes
+    scenario = scenario_from_dict(data, overrides=overrides, folder=path.parent)
+    return Line(scenario, path.stem, units_of(data))
 
 
 def _overrides(changes: Changes) -> Sequence[str]:

@@ -14,7 +14,6 @@ from feedsim.cli.options import (
     Jobs,
     ScenarioPath,
     Settings,
-    UnitChoice,
     Units,
     changes_of,
     read_line,
@@ -56,7 +55,7 @@ def budget(
             show_default=False,
         ),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print budget.json on standard output.")
     ] = False,
@@ -75,7 +74,7 @@ def budget(
 
     def find(_: object) -> Answer:
         made = partial(_made, jobs=jobs)
-        return handed(answers.budget(line, speeds, what_if=what_if, made=made), units=units.value)
+        return handed(answers.budget(line, speeds, what_if=what_if, made=made), units=units)
 
     folder = out if out is not None else Path("plots") / scenario.stem / "budget"
     return deliver("budget", find, folder=folder, as_json=as_json)

@@ -8,7 +8,6 @@ from feedsim.cli.options import (
     ScenarioPath,
     Settings,
     Speed,
-    UnitChoice,
     Units,
     read_line,
 )
@@ -21,7 +20,7 @@ def check(
     scenario: ScenarioPath,
     speed: Speed = None,
     settings: Settings = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
 ) -> None:
     """Look a scenario over without running it.
 
@@ -34,5 +33,5 @@ def check(
     line = read_line(scenario, settings, speed=speed)
     with doing("looking the scenario over"):
         found = answers.check(line)
-        text = found.text(units=units.value)
+        text = found.text(units=units)
     typer.echo(f"{printable(str(scenario))}: valid\n\n{text}")

@@ -13,7 +13,6 @@ from feedsim.cli.options import (
     OnCluster,
     Replications,
     Settings,
-    UnitChoice,
     Units,
     changes_of,
     tell,
@@ -68,7 +67,7 @@ def compare(
             show_default=False,
         ),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print compare.json on standard output.")
     ] = False,
@@ -90,7 +89,7 @@ def compare(
     def find(_: object) -> Answer:
         with progress_bar("speeds", len(what.axis.values)) as progress:
             found = compared(what, where=where, on_point=progress or (lambda _: None), on_lost=tell)
-        return handed(found, units=units.value, notes=what.notes)
+        return handed(found, units=units, notes=what.notes)
 
     folder = out if out is not None else Path("plots") / scenarios[0].stem / "compare"
     return deliver("compare", find, folder=folder, as_json=as_json)
@@ -98,9 +97,10 @@ def compare(
 
 def _read(paths: list[Path], changes: list[str]) -> list[Line]:
     """Read all files, and tell of all faults of all of them at once."""
-    from feedsim.answers.line import Line
+    from dataclasses import replace
+
+    from feedsim.answers.line import load
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.scenario import load_scenario
 
     stems = [path.stem for path in paths]
     alike = len({str(path) for path in paths}) > len(set(stems))
@@ -108,12 +108,12 @@ def _read(paths: list[Path], changes: list[str]) -> list[Line]:
     faults: list[Fault] = []
     for path in paths:
         try:
-            scenario = load_scenario(path, overrides=changes)
+            line = load(path, changes)
         except FeedsimError as error:
             name = str(path)
             faults += [f if f.key == name else Fault(name, message=str(f)) for f in error.faults]
             continue
-        lines.append(Line(scenario, str(path) if alike else path.stem))
+        lines.append(replace(line, name=str(path)) if alike else line)
     if faults:
         raise FeedsimError(*faults)
     return lines

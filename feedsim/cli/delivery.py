@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,16 +15,18 @@ import typer
 from feedsim.cli.options import tell
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from feedsim.answers import answer
     from feedsim.files.folder import OutputFolder
     from feedsim.files.new_files import Content
     from feedsim.quantities import System
 
-__all__ = ["Answer", "deliver", "handed", "print_now"]
+__all__ = ["Answer", "coloured", "deliver", "handed", "print_now"]
 
-_NARROWEST = 80
+_COLOURS = {
+    "red": r"NOT (?:ACCEPTED|MET)|SEEN|WRONG|GIVEN UP|PAST ITS LIMIT|TOO LONG|DIFFER|DISAGREE",
+    "green": r"(?<!NOT )ACCEPTED",
+    "yellow": r"NOT DECIDED|undecided|near its limit",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +36,7 @@ class Answer:
     Attributes
     ----------
     text : callable
-        Makes what people read, a string or what rich can print.
+        Makes what people read.
     json : str
         The same as data.
     files : mapping of str to bytes or callable
@@ -47,7 +51,7 @@ class Answer:
         The exit status.
     """
 
-    text: Callable[[], RenderableType]
+    text: Callable[[], str]
     json: str
     files: Mapping[str, Content] = field(default_factory=dict)
     beside: Mapping[Path, Content] = field(default_factory=dict)
@@ -59,8 +63,8 @@ class Answer:
 def handed(
     found: answer.Answer,
     *,
-    units: System,
-    text: Callable[[], RenderableType] | None = None,
+    units: System | None,
+    text: Callable[[], str] | None = None,
     notes: Sequence[str] = (),
     status: int = 0,
 ) -> Answer:
@@ -164,7 +168,7 @@ def _show(answer: Answer, written: str, *, as_json: bool) -> None:
                 tell(f"note: {note}")
             typer.echo(answer.json, nl=False)
         else:
-            _print(answer.text())
+            typer.echo(coloured(answer.text()))
             typer.echo("".join(f"{line}\n" for line in last), nl=False)
         sys.stdout.flush()
     except BrokenPipeError:
@@ -176,18 +180,9 @@ def _show(answer: Answer, written: str, *, as_json: bool) -> None:
             tell(line)
 
 
-def _print(text: RenderableType) -> None:
-    if isinstance(text, str):
-        typer.echo(text)
-        return
-    from rich.console import Console
-
-    console = Console()
-    # a narrower terminal wraps the lines itself; cut-off columns would hide what matters
-    console.width = max(console.width, _NARROWEST)
-    if console.is_terminal:
-        console.print(text)
-        return
-    with console.capture() as captured:
-        console.print(text)
-    typer.echo("\n".join(line.rstrip() for line in captured.get().splitlines()))
+def coloured(text: str) -> str:
+    """Repeat in colour what verdicts say in words; what is no terminal gets none."""
+    if not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb":
+        for colour, words in _COLOURS.items():
+            text = re.sub(words, typer.style(r"\g<0>", fg=colour, bold=True), text)
+    return text

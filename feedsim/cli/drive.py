@@ -10,7 +10,6 @@ import typer
 from feedsim.cli.options import (
     ScenarioPath,
     Settings,
-    UnitChoice,
     Units,
     read_line,
 )
@@ -42,7 +41,7 @@ def drive(
             show_default=False,
         ),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print drive.json on standard output.")
     ] = False,
@@ -62,7 +61,7 @@ def drive(
     def find(_: object) -> Answer:
         with doing("sizing the drive"):
             found = answers.sized(line, wanted)
-        return handed(found, units=units.value)
+        return handed(found, units=units)
 
     folder = out if out is not None else Path("plots") / scenario.stem / "drive"
     return deliver("drive", find, folder=folder, as_json=as_json)

@@ -11,7 +11,6 @@ from feedsim.cli.options import (
     Seed,
     Settings,
     Speed,
-    UnitChoice,
     Units,
     changes_of,
     read_line,
@@ -58,7 +57,7 @@ def explain(
     ] = None,
     seed: Seed = None,
     settings: Settings = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print it as data on standard output.")
     ] = False,
@@ -79,5 +78,5 @@ def explain(
     first: First | None = "miss" if first_miss else "hazard" if first_hazard else None
     with doing("running the line and taking the carrier apart"):
         found = answers.explain(line, carrier, first=first, feeder=feeder)
-        answer = handed(found, units=units.value)
+        answer = handed(found, units=units)
     return print_now(answer, as_json=as_json)

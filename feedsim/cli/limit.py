@@ -13,7 +13,6 @@ from feedsim.cli.options import (
     OnCluster,
     ScenarioPath,
     Settings,
-    UnitChoice,
     Units,
     changes_of,
     read_line,
@@ -47,7 +46,7 @@ def limit(
         Path | None,
         typer.Option("--out", help="Folder to write limit.json to.", show_default=False),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print limit.json on standard output.")
     ] = False,
@@ -81,7 +80,7 @@ def limit(
                 progress=progress,
                 on_lost=tell,
             )
-        return handed(found, units=units.value)
+        return handed(found, units=units)
 
     if out is not None:
         return deliver("limit", find, folder=out, as_json=as_json, pictures=False)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 if TYPE_CHECKING:
     from feedsim.answers.line import Line
-    from feedsim.scenario import Scenario
 
 __all__ = [
     "Carriers",
@@ -22,21 +20,12 @@ __all__ = [
     "Seed",
     "Settings",
     "Speed",
-    "UnitChoice",
     "Units",
     "changes_of",
     "read_line",
-    "read_scenario",
     "share_of",
     "tell",
 ]
-
-
-class UnitChoice(StrEnum):
-    """Units that people see."""
-
-    metric = "metric"
-    inch = "inch"
 
 
 ScenarioPath = Annotated[
@@ -87,7 +76,14 @@ Speed = Annotated[
         show_default=False,
     ),
 ]
-Units = Annotated[UnitChoice, typer.Option("--units", help="Units of what people read.")]
+Units = Annotated[
+    Literal["metric", "inch"] | None,
+    typer.Option(
+        "--units",
+        help="Units of what people read  [default: those in which the scenario has its lengths]",
+        show_default=False,
+    ),
+]
 
 
 def changes_of(
@@ -103,21 +99,24 @@ def changes_of(
     return [*(settings or []), *given]
 
 
-def read_scenario(path: Path, overrides: list[str] | None, *, speed: str | None) -> Scenario:
-    """Load a scenario with what the command line changes about it.
+def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = None) -> Line:
+    """Load a line with what the command line changes about it.
 
     Raises
     ------
     FeedsimError
         If the file or an override is wrong.
     """
+    from dataclasses import replace
+
+    from feedsim.answers.line import load
     from feedsim.errors import Fault, FeedsimError
     from feedsim.quantities import QuantityError, parse
-    from feedsim.scenario import at_line_speed, load_scenario
+    from feedsim.scenario import at_line_speed
 
-    scenario = load_scenario(path, overrides=overrides or ())
+    line = load(path, overrides or ())
     if speed is None:
-        return scenario
+        return line
     try:
         wanted = parse(speed, "speed")
     except QuantityError as error:
@@ -126,14 +125,7 @@ def read_scenario(path: Path, overrides: list[str] | None, *, speed: str | None)
         raise FeedsimError(
             Fault("--speed", found=repr(speed), allowed='a speed above 0, such as "80 m/min"')
         )
-    return at_line_speed(scenario, wanted)
-
-
-def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = None) -> Line:
-    """Load a line; see :func:`read_scenario`."""
-    from feedsim.answers.line import Line
-
-    return Line(read_scenario(path, overrides, speed=speed), path.stem)
+    return replace(line, scenario=at_line_speed(line.scenario, wanted))
 
 
 def share_of(option: str, text: str) -> float:

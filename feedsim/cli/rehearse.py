@@ -10,7 +10,6 @@ import typer
 from feedsim.cli.options import (
     Settings,
     Speed,
-    UnitChoice,
     Units,
     read_line,
 )
@@ -83,7 +82,7 @@ def rehearse(
             show_default=False,
         ),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
 ) -> int:
     """Make a page that plays a stretch of the run: the line from the side, and its timing.
 
@@ -107,7 +106,7 @@ def rehearse(
                 first_hazard=first_hazard,
                 progress=progress,
             )
-        return handed(found, units=units.value)
+        return handed(found, units=units)
 
     folder = out if out is not None else Path("plots") / scenarios[0].stem / "rehearse"
     return deliver("rehearse", find, folder=folder, pictures=False)
@@ -117,7 +116,8 @@ def _lines(
     paths: list[Path], but: list[str], settings: list[str] | None, *, speed: str | None
 ) -> list[Line]:
     """Return one line, or two with their names."""
-    from feedsim.answers.line import Line
+    from dataclasses import replace
+
     from feedsim.answers.rehearse.answer import at_most_two
     from feedsim.errors import FeedsimError
     from feedsim.scenario import override
@@ -132,5 +132,6 @@ def _lines(
     if faults:
         raise FeedsimError(*faults)
     if but:
-        found.append(Line(override(found[0].scenario, but), ", ".join(but)))
+        scenario = override(found[0].scenario, but)
+        found.append(replace(found[0], scenario=scenario, name=", ".join(but)))
     return found

@@ -12,7 +12,6 @@ from feedsim.cli.options import (
     Seed,
     Settings,
     Speed,
-    UnitChoice,
     Units,
     changes_of,
     read_line,
@@ -53,7 +52,7 @@ def run(
             show_default=False,
         ),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print results.json on standard output.")
     ] = False,
@@ -79,8 +78,7 @@ def run(
             found = answers.run(line, around=around, traced=trace, progress=progress)
         return handed(
             found,
-            units=units.value,
-            text=lambda: found.summary(units=units.value),
+            units=units,
             status=NOT_ACCEPTED if gate and not found.accepted else 0,
         )
 

@@ -11,7 +11,6 @@ from feedsim.cli.options import (
     ScenarioPath,
     Settings,
     Speed,
-    UnitChoice,
     Units,
     read_line,
 )
@@ -34,7 +33,7 @@ def setup(
             show_default=False,
         ),
     ] = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print setup.json on standard output.")
     ] = False,
@@ -52,7 +51,7 @@ def setup(
     def find(_: object) -> Answer:
         with doing("working out settings and limits"):
             found = answers.setup(line)
-        return handed(found, units=units.value)
+        return handed(found, units=units)
 
     folder = out if out is not None else Path("plots") / scenario.stem / "setup"
     return deliver("setup", find, folder=folder, as_json=as_json, pictures=False)

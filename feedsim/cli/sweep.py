@@ -15,7 +15,6 @@ from feedsim.cli.options import (
     Replications,
     ScenarioPath,
     Settings,
-    UnitChoice,
     Units,
     changes_of,
     read_line,
@@ -70,7 +69,7 @@ def sweep(
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on from an interrupted sweep's points.")
     ] = False,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print sweep.json on standard output.")
     ] = False,
@@ -88,14 +87,14 @@ def sweep(
     plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [])
     return deliver(
         "sweep",
-        lambda folder: _answer(plan, folder, where=where, resume=resume, units=units.value),
+        lambda folder: _answer(plan, folder, where=where, resume=resume, units=units),
         folder=out if out is not None else Path("plots") / scenario.stem / "sweep",
         as_json=as_json,
     )
 
 
 def _answer(
-    plan: Plan, folder: OutputFolder, *, where: Where, resume: bool, units: System
+    plan: Plan, folder: OutputFolder, *, where: Where, resume: bool, units: System | None
 ) -> Answer:
     """Run the points, each kept as soon as it is there."""
     from feedsim.answers.sweep.answer import swept

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from feedsim.cli.options import ScenarioPath, Settings, UnitChoice, Units, read_line, share_of
+from feedsim.cli.options import ScenarioPath, Settings, Units, read_line, share_of
 
 if TYPE_CHECKING:
     from feedsim.answers.line import Line
@@ -60,7 +60,7 @@ def plan(
     ] = "25 %",
     settings: Settings = None,
     out: Out = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
     force: Annotated[
         bool, typer.Option("--force", help="Write over a file that has been filled in.")
@@ -81,10 +81,8 @@ def plan(
     def find(_: object) -> Answer:
         _refuse_filled_in(folder / _PLAN, line, force=force)
         with doing("planning the trial"):
-            found = trial_plan(
-                line, speeds, confidence=sure, spread_within=within, units=units.value
-            )
-        return handed(found, units=units.value)
+            found = trial_plan(line, speeds, confidence=sure, spread_within=within, units=units)
+        return handed(found, units=units)
 
     return deliver("trial plan", find, folder=folder, as_json=as_json, pictures=False)
 
@@ -140,7 +138,7 @@ def fit(
     confidence: Confidence = "95 %",
     settings: Settings = None,
     out: Out = None,
-    units: Units = UnitChoice.metric,
+    units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print trial_fit.json on standard output.")
     ] = False,
@@ -171,7 +169,7 @@ def fit(
                 line, measured, name=data.name, confidence=sure, keep_outliers=keep_outliers
             )
             text = None if write is None else _corrected(found.fit, scenario, settings or [], write)
-        answer = handed(found, units=units.value)
+        answer = handed(found, units=units)
         return answer if write is None else replace(answer, **_beside(write, text))
 
     return deliver("trial fit", find, folder=_folder(scenario, out), as_json=as_json)

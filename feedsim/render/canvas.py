@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from feedsim.errors import FeedsimError
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -186,12 +187,6 @@ def above(axes: Axes, text: str, points: float, *, x: float | None = None, **loo
 def true_minus(text: str) -> str:
     """Write the sign of negative numbers as the minus that axes use."""
     return text.replace("-", "\u2212")
-
-
-def one_line(text: str, longest: int) -> str:
-    """Return a text on one line, shortened with an ellipsis to ``longest`` characters."""
-    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
 
 
 def spread_out(places: list[float], *, gap: float, low: float, high: float) -> list[float]:

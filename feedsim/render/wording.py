@@ -1,16 +1,45 @@
-"""Numbers as people read them in tables and figures."""
+"""Numbers as people read them: one writer for each kind, and one rule for their digits.
+
+A number has as many digits as its evidence carries:
+
+- A share that was counted goes to the decimal place in which its standard error begins, which is
+  a quarter of the width of its 95 % interval: 97.3 % of 1,494 carriers, but 99.98 % of 5000 with
+  one missed. A share that was typed in or worked out has three digits of what it lacks to 0 or to
+  100 per cent; the ends of an interval and the tail of a distribution have two. Only nothing is
+  0 %, and only all is 100 %.
+- A length that was measured or worked out goes to a thousandth of a mm, or 0.0001 in.
+- Speeds, accelerations, times, and lengths as they were typed in, have four significant digits
+  (:func:`feedsim.quantities.display`), no zeros at the end, and times below 1 s are in ms.
+- Counts are whole, in groups of three from 10,000 on.
+"""
 
 from __future__ import annotations
 
 import math
 
 from feedsim.metrics.intervals import Interval
-from feedsim.quantities import System, display_unit
+from feedsim.quantities import System, display, display_unit
 
-__all__ = ["DASH", "length", "length_number", "percent", "percent_range", "tail"]
+__all__ = [
+    "DASH",
+    "acceleration",
+    "counted",
+    "length",
+    "length_number",
+    "length_range",
+    "percent",
+    "percent_range",
+    "speed",
+    "tail",
+    "time",
+    "whole",
+    "within",
+]
 
 DASH = "-"
 _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2.5 of them
+_STANDARD_ERRORS = 2 * 1.959964  # in the width of a 95 % interval
+_GROUPED_FROM = 10_000
 
 
 def length_number(value: float, units: System, *, sign: bool = False) -> str:
@@ -28,31 +57,92 @@ def length_number(value: float, units: System, *, sign: bool = False) -> str:
     return text if float(text) else text.lstrip("+-")
 
 
-def length(value: float, units: System, *, sign: bool = False) -> str:
-    """Write a length (mm) with the unit of display.
+def length(value: float | None, units: System, *, sign: bool = False) -> str:
+    """Write a length (mm) with the unit of display; a dash stands for None.
 
     >>> length(0.4021, "metric"), length(25.4, "inch", sign=True)
     ('0.402 mm', '+1.0000 in')
     """
+    if value is None:
+        return DASH
     return f"{length_number(value, units, sign=sign)} {display_unit('length', units).label}"
 
 
-def percent(share: float | None, *, digits: int = 3) -> str:
+def length_range(low: float, high: float, units: System, *, sign: bool = False) -> str:
+    """Write two lengths (mm) between which something lies.
+
+    >>> length_range(-0.008, 0.0213, "metric", sign=True)
+    '-0.008 to +0.021 mm'
+    """
+    return f"{length_number(low, units, sign=sign)} to {length(high, units, sign=sign)}"
+
+
+def speed(value: float, units: System, *, digits: int = 4) -> str:
+    """Write a speed (mm/s).
+
+    >>> speed(1000.0, "metric"), speed(1000.0, "inch")
+    ('60 m/min', '196.9 ft/min')
+    """
+    return display(value, "speed", units=units, digits=digits)
+
+
+def acceleration(value: float, units: System, *, digits: int = 3) -> str:
+    """Write an acceleration (mm/s²).
+
+    >>> acceleration(1e5, "metric"), acceleration(1e5, "inch")
+    ('100 m/s²', '3937 in/s²')
+    """
+    return display(value, "acceleration", units=units, digits=digits)
+
+
+def time(value: float, *, digits: int = 4) -> str:
+    """Write a time (s).
+
+    >>> time(0.1756), time(90.0)
+    ('175.6 ms', '90 s')
+    """
+    return display(value, "time", digits=digits)
+
+
+def whole(number: float) -> str:
+    """Write a count.
+
+    >>> whole(5000), whole(13844.6)
+    ('5000', '13,845')
+    """
+    near = round(number)
+    return f"{near:,}" if abs(near) >= _GROUPED_FROM else str(near)
+
+
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """Write a count with its noun.
+
+    >>> counted(1, "carrier"), counted(0, "carrier"), counted(20000, "gap in it", "gaps in it")
+    ('1 carrier', '0 carriers', '20,000 gaps in it')
+    """
+    return f"{whole(number)} {noun if number == 1 else plural or noun + 's'}"
+
+
+def percent(share: float | None, ci95: Interval | None = None, *, digits: int = 3) -> str:
     """Write a share in per cent, so that only nothing is 0 and only all is 100.
 
     Parameters
     ----------
     share : float or None
         0 to 1; a dash stands for None.
+    ci95 : Interval, optional
+        Its 95 % interval, where it was counted: the evidence for its digits.
     digits : int
-        Of what is missing to 0 or to 100 per cent, whichever is nearer.
+        Where it was not: of what is missing to 0 or to 100 per cent, whichever is nearer.
 
     Examples
     --------
     >>> percent(0.0008), percent(0.999174), percent(0.9999998), percent(1.0), percent(None)
     ('0.08 %', '99.9174 %', '99.99998 %', '100 %', '-')
+    >>> percent(0.973226, Interval(0.96, 0.98)), percent(0.9998, Interval(0.9989, 0.99996))
+    ('97.3 %', '99.98 %')
     """
-    return DASH if share is None else f"{_percent_number(share, digits)} %"
+    return DASH if share is None else f"{_percent_number(share, ci95, digits)} %"
 
 
 def percent_range(interval: Interval | None) -> str:
@@ -63,16 +153,32 @@ def percent_range(interval: Interval | None) -> str:
     """
     if interval is None:
         return DASH
-    return f"{_percent_number(interval.low, 2)} to {percent(interval.high, digits=2)}"
+    return f"{_percent_number(interval.low, None, 2)} to {percent(interval.high, digits=2)}"
 
 
-def _percent_number(share: float, digits: int) -> str:
+def within(share: float | None, ci95: Interval | None, upper95: float | None = None) -> str:
+    """Write a counted share with its interval, or that none was seen.
+
+    >>> within(0.9998, Interval(0.9989, 0.999965)), within(0.0, Interval(0.0, 0.002), 0.0015)
+    ('99.98 % (95 %: 99.89 to 99.9965 %)', 'none seen (95 %: below 0.15 %)')
+    """
+    if upper95 is not None:
+        return f"none seen (95 %: below {percent(upper95, digits=2)})"
+    shown = percent(share, ci95)
+    return f"{shown} (95 %: {percent_range(ci95)})" if ci95 else shown
+
+
+def _percent_number(share: float, ci95: Interval | None, digits: int) -> str:
     value = 100.0 * share
     edge = min(abs(value), abs(100.0 - value))
     if edge == 0.0:
         return f"{value:.0f}"
-    places = min(12, max(1, digits - 1 - math.floor(math.log10(edge))))
-    text = f"{value:.{places}f}"
+    first = -math.floor(math.log10(edge))  # place of its first digit
+    places = max(1, first + digits - 1)
+    if ci95 is not None and ci95.high > ci95.low:
+        error = 100.0 * (ci95.high - ci95.low) / _STANDARD_ERRORS
+        places = max(0, first, -math.floor(math.log10(error)))
+    text = f"{value:.{min(12, places)}f}"
     return text.rstrip("0").removesuffix(".") if "." in text else text
 
 

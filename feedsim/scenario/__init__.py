@@ -7,6 +7,7 @@ from feedsim.scenario.rewriting import scenario_to_toml
 from feedsim.scenario.schema import json_schema
 from feedsim.scenario.starter import starter_text
 from feedsim.scenario.to_machine import machine_from
+from feedsim.scenario.units import units_of
 from feedsim.scenario.writing import AS_WRITTEN, at_line_speed, override, scenario_to_dict
 
 __all__ = [
@@ -23,4 +24,5 @@ __all__ = [
     "scenario_to_dict",
     "scenario_to_toml",
     "starter_text",
+    "units_of",
 ]

@@ -123,7 +123,7 @@ def test_inches(tmp_path: Path, feedsim: Run) -> None:
     assert ended.status == 0
     assert "200 ft/min" in ended.out
     assert "lbf·in" in ended.out
-    assert "ft/s²" in ended.out
+    assert "in/s²" in ended.out
     for metric in ("N·m", "kg·cm²", "m/min", " m/s²"):
         assert metric not in ended.out
 

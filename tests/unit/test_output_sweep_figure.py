@@ -366,9 +366,9 @@ def test_other_margins_have_axes_of_their_own() -> None:
     (container,) = axes[MISMATCH].containers
     assert list(container.lines[0].get_ydata()) == [5.0, 5.0]
     (container,) = axes[DRIVE].containers
-    # 100 m/s² are 328.08 ft/s²
-    assert list(container.lines[0].get_ydata()) == pytest.approx([328.084, 328.084], abs=1e-3)
-    assert "(ft/s²)" in texts(axes[DRIVE])[-1]
+    # 100 m/s² are 3937 in/s²
+    assert list(container.lines[0].get_ydata()) == pytest.approx([3937.01, 3937.01], abs=0.01)
+    assert "(in/s²)" in texts(axes[DRIVE])[-1]
     for panel in (axes[MISMATCH], axes[DRIVE]):
         assert 0.0 < level(panel, 0.0) < 1.0
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from rich.console import Console, Group
 
 from feedsim.answers.run.stops.rows import STOP_COLUMNS, stops_csv
 from feedsim.answers.run.stops.text import stops_text
@@ -150,10 +149,7 @@ def test_a_row_for_each_stop() -> None:
 
 
 def said(stops: LineStops) -> str:
-    console = Console(width=80, force_terminal=False)
-    with console.capture() as capture:
-        console.print(Group(*stops_text(stops)))
-    return capture.get()
+    return "\n".join(stops_text(stops))
 
 
 def test_the_table_of_stops_in_words() -> None:

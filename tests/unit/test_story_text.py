@@ -16,7 +16,7 @@ from tests.random_machines import random_machine
 from tests.unit.story_cases import carrier_with, draws_of, plain, source_of, told, with_settings
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
-WIDEST = 97
+WIDEST = 100
 
 
 def a_story(units: str = "metric") -> Story:

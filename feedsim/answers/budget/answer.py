@@ -72,7 +72,7 @@ class Budget(Answer):
             what_if_speed_mm_s=self.turned_at_mm_s,
         )
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the budget as a table, and what to spend on; see :meth:`Answer.text`."""
         from feedsim.answers.budget.text import budget_text
         from feedsim.answers.budget.what_if_text import what_if_text
@@ -88,13 +88,13 @@ class Budget(Answer):
         """Return ``budget``: a row per speed, feeder and source."""
         return {"budget": columns_of(budget_csv(self.points()))}
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def _figures(self, units: System) -> dict[str, Figure]:
         """Return the shares of the sources against speed."""
         from feedsim.answers.budget.figure import budget_figures
 
         return budget_figures(self.line.scenario, self.points(units=units), units=units)
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "budget.json": self.json().encode(),

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -13,10 +12,10 @@ from feedsim.answers.check.text import settings_line
 from feedsim.answers.line import Line
 from feedsim.metrics.plain import Plain, plain
 from feedsim.quantities import System
+from feedsim.render.layout import items
+from feedsim.render.wording import counted
 
 __all__ = ["Check", "check"]
-
-_WIDTH = 88
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -45,7 +44,7 @@ class Check(Answer):
         assert isinstance(data, dict)  # noqa: S101 - of a dataclass
         return data
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return it in words; see :meth:`Answer.text`."""
         seen = self.review if units == "metric" else review(self.line.scenario, units=units)
         return "\n".join(_lines(seen, units))
@@ -65,23 +64,14 @@ def check(line: Line) -> Check:
 
 def _lines(seen: Review, units: System) -> Iterator[str]:
     yield seen.title
-    yield from _items(seen.words)
-    count = len(seen.warnings)
+    yield from items(seen.words)
     for feeder in seen.feeders:
         yield f"\nFeeder: {feeder.name}"
-        yield from _items(feeder.words)
-        yield from _items(settings_line(feeder.settings, units=units))
-        count += len(feeder.warnings)
-    if not count:
-        yield "\nNo warnings."
-        return
-    yield f"\n{count} {'warning' if count == 1 else 'warnings'}:"
-    yield from _items(seen.warnings, mark="!")
+        yield from items(feeder.words)
+        yield from items(settings_line(feeder.settings, units=units))
+    warnings = list(seen.warnings)
     for feeder in seen.feeders:
         prefix = f"{feeder.name}: " if len(seen.feeders) > 1 else ""
-        yield from _items((prefix + warning for warning in feeder.warnings), mark="!")
-
-
-def _items(lines: Iterable[str], *, mark: str = "-") -> Iterator[str]:
-    for line in lines:
-        yield textwrap.fill(line, _WIDTH, initial_indent=f"  {mark} ", subsequent_indent="    ")
+        warnings += [prefix + warning for warning in feeder.warnings]
+    yield f"\n{counted(len(warnings), 'warning')}:" if warnings else "\nNo warnings."
+    yield from items(warnings, "!")

@@ -48,11 +48,16 @@ class Compared(Answer):
     forms: tuple[tuple[Closed, ...], ...]
     name: ClassVar[str] = "compare"
 
+    @property
+    def units(self) -> System:
+        """Those of the first setup."""
+        return self.comparison.units
+
     def plain(self) -> dict[str, Plain]:
         """Return what ``compare.json`` holds."""
         return self.comparison.to_plain(self.points, self.forms)
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return what is decided in words, and the differences; see :meth:`Answer.text`."""
         from feedsim.answers.compare.text import compare_text
 
@@ -62,7 +67,7 @@ class Compared(Answer):
         """Return ``compare``: a row per speed, feeder and setup."""
         return {"compare": columns_of(compare_csv(self.points))}
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def _figures(self, units: System) -> dict[str, Figure]:
         """Return a figure for each feeder."""
         from feedsim.answers.compare.figure import compare_figures
         from feedsim.running.run import criteria_of
@@ -70,7 +75,7 @@ class Compared(Answer):
         criteria = criteria_of(self.comparison.setups[0].scenario)
         return compare_figures(self.plain(), criteria=criteria, units=units)
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "compare.json": self.json().encode(),
@@ -86,7 +91,7 @@ def contest(
     setups = setups_of([(line.name, line.scenario) for line in lines], but)
     sweep = setups[0].scenario.sweep
     axis = speeds_of(sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds)
-    return Comparison(setups, axis, sweep.replications)
+    return Comparison(setups, axis, sweep.replications, lines[0].units)
 
 
 def compared(

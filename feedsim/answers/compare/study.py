@@ -14,6 +14,7 @@ from feedsim.answers.sweep.study import highest_accepted
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.paired_feeders import Ran, feeder_difference
 from feedsim.metrics.plain import Plain, plain
+from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, Axis, changed
 from feedsim.running.executor import Where, completed
 from feedsim.running.run import Rehearsal, criteria_of, rehearse
@@ -76,11 +77,14 @@ class Comparison:
         The line speeds.
     replications : int
         Runs of each setup at each speed, the same cards for all setups and speeds.
+    units : {"metric", "inch"}
+        In which it is told, unless others are asked for.
     """
 
     setups: tuple[Setup, ...]
     axis: Axis
     replications: int
+    units: System = "metric"
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -32,7 +32,7 @@ class DriveSizing(Sizing, Answer):
     line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "drive"
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the sizing in words and tables; see :meth:`Answer.text`."""
         from feedsim.answers.drive.text import drive_text
 
@@ -45,13 +45,13 @@ class DriveSizing(Sizing, Answer):
             "cycle": columns_of(cycle_csv(self.feeders)),
         }
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def _figures(self, units: System) -> dict[str, Figure]:
         """Return torque over time, and torque against speed."""
         from feedsim.answers.drive.figure import drive_figures
 
         return drive_figures(self, units=units)
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "drive.json": self.json().encode(),

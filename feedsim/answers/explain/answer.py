@@ -64,7 +64,7 @@ class Explained(Answer):
             "stories": [story.to_plain() for story in self.stories()],
         }
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the stories in words; see :meth:`Answer.text`."""
         from feedsim.answers.explain.text import stories_text
 

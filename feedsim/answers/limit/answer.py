@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from feedsim import __version__
@@ -27,6 +27,7 @@ from feedsim.answers.limit.study.simulated import Limits, agreement, simulated
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.executor import Where, crew
 
@@ -46,9 +47,10 @@ def _nothing(*_: object) -> None:
 class Limit(Limits, Answer):
     """The limit in closed form, and as a search by simulation found it."""
 
+    units: System = field(default="metric", metadata=LEFT_OUT)
     name: ClassVar[str] = "limit"
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return both limits in words; see :meth:`Answer.text`."""
         from feedsim.answers.limit.text import limit_text
 
@@ -91,6 +93,7 @@ def searched(
         closed_form_each_tooth_to_mm_s=closed.each_tooth_to_mm_s,
         simulated=found,
         agree=agreement(closed.limit_mm_s, found),
+        units=line.units,
     )
 
 

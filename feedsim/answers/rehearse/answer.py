@@ -47,7 +47,7 @@ class Page(Answer):
         """Return what the page plays as data."""
         return {"scenes": self.scenes()}
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return which carriers are shown; see :meth:`Answer.text`."""
         del units
         choice = self.choice
@@ -59,15 +59,21 @@ class Page(Answer):
             words += f", around carrier {choice.focus}, the first with a hazard"
         return "\n".join([*(line.scenario.title for line in self.lines), words])
 
-    def html(self, *, units: System = "metric") -> str:
+    @property
+    def units(self) -> System:
+        """Those of the first line."""
+        return self.lines[0].units
+
+    def html(self, *, units: System | None = None) -> str:
         """Return the page: one file that any browser opens, offline."""
         from feedsim.answers.rehearse.page.page import rehearse_page
 
         what = [line.scenario for line in self.lines]
         between = differences(*what) if len(what) == 2 else ()
+        units = units or self.units
         return rehearse_page(self.scenes(units=units), differences=between, units=units)
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return the page."""
         return {"rehearse.html": self.html(units=units).encode()}
 

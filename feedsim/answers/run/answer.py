@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -24,13 +23,10 @@ from feedsim.running.run import Rehearsal, criteria_of, rehearse, trace
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-    from rich.console import RenderableType
 
     from feedsim.answers.explain.answer import Explained
 
 __all__ = ["Run", "run"]
-
-_TEXT_WIDTH = 100
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -89,26 +85,16 @@ class Run(Answer):
         """Return what ``results.json`` holds."""
         return self.rehearsal.to_plain()
 
-    def summary(self, *, units: System = "metric") -> RenderableType:
-        """Return the answer for a terminal, with its colours."""
+    def _text(self, units: System) -> str:
         from feedsim.answers.run.summary import summary
 
         return summary(self.results, criteria=criteria_of(self.line.scenario), units=units)
-
-    def text(self, *, units: System = "metric") -> str:
-        """Return the answer in words; see :meth:`Answer.text`."""
-        from rich.console import Console
-
-        console = Console(file=io.StringIO(), width=_TEXT_WIDTH, color_system=None)
-        with console.capture() as captured:
-            console.print(self.summary(units=units))
-        return "\n".join(line.rstrip() for line in captured.get().splitlines())
 
     def tables(self) -> dict[str, Table]:
         """Return :attr:`carriers`."""
         return {"carriers": self.carriers}
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def _figures(self, units: System) -> dict[str, Figure]:
         """Return the placement of each feeder, and its timing around a carrier."""
         from feedsim.answers.run.placement.figure import placement_figures
         from feedsim.answers.run.product.figure import product_figure
@@ -137,7 +123,7 @@ class Run(Answer):
             )
         return figures
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return results, records and pictures; see :meth:`Answer.files`."""
         from feedsim.answers.run.product.rows import products_csv
         from feedsim.answers.run.stops.rows import stops_csv

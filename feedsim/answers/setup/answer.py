@@ -34,13 +34,13 @@ class Sheet(Answer):
         """Return what ``setup.json`` holds."""
         return self.sheet
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the sheet as text; see :meth:`Answer.text`."""
         from feedsim.answers.setup.text import setup_text
 
         return setup_text(self.sheet, units=units)
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return the page to print, and its data; see :meth:`Answer.files`."""
         from feedsim.answers.setup.page import setup_page
 

@@ -63,6 +63,11 @@ class Sweep(Answer):
         return tuple(form.limits for form in self.forms)
 
     @property
+    def units(self) -> System:
+        """Those of the plan."""
+        return self.plan.units
+
+    @property
     def highest_accepted_speed_mm_s(self) -> float | None:
         """The speed up to which every point is accepted; None if the first is not."""
         speed = self.plain()["highest_accepted_speed_mm_s"]
@@ -77,7 +82,7 @@ class Sweep(Answer):
             "closed_form_each_tooth_to_mm_s": each_tooth_to(self.forms),
         }
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the table of the points; see :meth:`Answer.text`."""
         from feedsim.answers.sweep.text import sweep_text
 
@@ -87,7 +92,7 @@ class Sweep(Answer):
         """Return ``sweep``: a row per point and feeder."""
         return {"sweep": columns_of(sweep_csv(self.points, axes=self.plan.axes))}
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def _figures(self, units: System) -> dict[str, Figure]:
         """Return an overview, or the maps of two axes."""
         from feedsim.answers.sweep.figure import sweep_figures
         from feedsim.answers.sweep.map import sweep_maps
@@ -106,7 +111,7 @@ class Sweep(Answer):
             units=units,
         )
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return data, pictures and report; see :meth:`Answer.files`."""
         from feedsim.answers.check.study.review import review
         from feedsim.answers.sweep.report import sweep_report
@@ -152,7 +157,7 @@ def planned(line: Line, *, speeds: str | None = None, vary: Sequence[str] = ()) 
     if not axes:
         axes.append(speeds_of(scenario.sweep.speeds_mm_s))
     axes.sort(key=lambda axis: axis.is_speed)
-    plan = Plan(scenario, tuple(axes), scenario.sweep.replications)
+    plan = Plan(scenario, tuple(axes), scenario.sweep.replications, line.units)
     plan.check()
     return plan
 

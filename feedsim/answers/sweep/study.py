@@ -13,6 +13,7 @@ from feedsim import __version__
 from feedsim.answers.limit.study.islands import islands_plain
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain
+from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
 from feedsim.running.executor import Where, completed
 from feedsim.running.run import rehearse
@@ -36,11 +37,14 @@ class Sweep:
         One or two, the line speed last.
     replications : int
         Runs at each point, each with cards and phases of its own; the same ones at every point.
+    units : {"metric", "inch"}
+        In which it is told, unless others are asked for.
     """
 
     scenario: Scenario
     axes: tuple[Axis, ...]
     replications: int
+    units: System = "metric"
 
     @property
     def points(self) -> tuple[Changes, ...]:

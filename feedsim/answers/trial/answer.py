@@ -50,13 +50,13 @@ class PlannedTrial(Answer):
         """Return the plan as data."""
         return plan_plain(self.trial, self.line.scenario)
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the plan in words; see :meth:`Answer.text`."""
         from feedsim.answers.trial.plan_text import plan_text
 
         return plan_text(self.trial, units=units)
 
-    def files(self, *, units: System = "metric") -> dict[str, Content]:
+    def _files(self, units: System) -> dict[str, Content]:
         """Return the blank file to fill in, its columns in these units."""
         from feedsim.answers.trial.csv import blank_csv
 
@@ -84,13 +84,13 @@ class FittedTrial(Answer):
         """Return what ``trial_fit.json`` holds."""
         return fit_plain(self.fit, name=self.data)
 
-    def text(self, *, units: System = "metric") -> str:
+    def _text(self, units: System) -> str:
         """Return the fit in words and tables; see :meth:`Answer.text`."""
         from feedsim.answers.trial.text import fit_text
 
         return fit_text(self.fit, name=self.data, units=units)
 
-    def figures(self, *, units: System = "metric") -> dict[str, Figure]:
+    def _figures(self, units: System) -> dict[str, Figure]:
         """Return a figure for each feeder."""
         from feedsim.answers.trial.figure import trial_figures
 
@@ -117,7 +117,7 @@ def trial_plan(
     *,
     confidence: float = 0.95,
     spread_within: float = 0.25,
-    units: System = "metric",
+    units: System | None = None,
 ) -> PlannedTrial:
     """Plan a trial on the line.
 
@@ -130,7 +130,7 @@ def trial_plan(
         How sure to be, 0.5 to 0.9999.
     spread_within : float
         How well each spread is to be known, a share of it, 0.02 to 2.
-    units : {"metric", "inch"}
+    units : {"metric", "inch"}, optional
         In which the speeds are round.
 
     Raises
@@ -141,7 +141,8 @@ def trial_plan(
     _share_within("--confidence", confidence, 0.5, 0.9999)
     _share_within("--spread-within", spread_within, 0.02, 2.0)
     scenario = line.scenario
-    chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=units)
+    usual = units or line.units
+    chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=usual)
     planned = plan_trial(scenario, chosen, confidence=confidence, spread_within=spread_within)
     return PlannedTrial(line, planned)
 

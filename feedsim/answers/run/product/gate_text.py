@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from feedsim.answers.run.product.share import share_words
 from feedsim.metrics.diverted import Diverted
-from feedsim.quantities import display
+from feedsim.render.wording import time, whole
 
 __all__ = ["gate_rows_text"]
 
@@ -16,7 +16,7 @@ def gate_rows_text(diverted: Diverted) -> Iterator[tuple[str, str, list[str]]]:
     """Yield name, state and lines of each row about the gate."""
     passed = share_words(diverted.good_passed)
     if diverted.good_passed_per_hour is not None:
-        passed += f", {diverted.good_passed_per_hour:.0f} per hour"
+        passed += f", {whole(diverted.good_passed_per_hour)} per hour"
     yield "Good, passed", "", [passed]
     yield "Bad, diverted", "", [share_words(diverted.bad_diverted)]
     if diverted.good_diverted.count:
@@ -29,20 +29,20 @@ def gate_rows_text(diverted: Diverted) -> Iterator[tuple[str, str, list[str]]]:
     reasons = _some(asdict(diverted.diverted_for))
     if reasons:
         spare = diverted.least_to_spare_s
-        known = "" if spare is None else f"; known at least {display(spare, 'time')} in time"
+        known = "" if spare is None else f"; known at least {time(spare)} in time"
         yield "Diverted for", "", [reasons + known]
     if diverted.not_reached:
-        yield "Not at the gate", "", [f"{diverted.not_reached}: the run was given up before"]
+        yield "Not at the gate", "", [f"{whole(diverted.not_reached)}: the run was given up before"]
 
 
 def _why_passed(diverted: Diverted) -> Iterator[str]:
     yield _some(asdict(diverted.passed_with))
     if diverted.passed_unknown:
-        yield f"nothing was known of {diverted.passed_unknown}"
+        yield f"nothing was known of {whole(diverted.passed_unknown)}"
     if diverted.passed_too_late:
-        late = display(diverted.most_too_late_s or 0.0, "time")
-        yield f"{diverted.passed_too_late} known too late, by up to {late}"
+        late = time(diverted.most_too_late_s or 0.0)
+        yield f"{whole(diverted.passed_too_late)} known too late, by up to {late}"
 
 
 def _some(counts: dict[str, int]) -> str:
-    return ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items() if n)
+    return ", ".join(f"{whole(n)} {name.replace('_', ' ')}" for name, n in counts.items() if n)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from feedsim.metrics.share import Share
-from feedsim.render.wording import percent, percent_range
+from feedsim.render.wording import whole, within
 
 __all__ = ["share_words"]
 
@@ -16,7 +16,5 @@ def share_words(share: Share) -> str:
     """
     if share.share is None:
         return "none"
-    if share.upper95 is not None:
-        return f"none seen (95 %: below {percent(share.upper95, digits=2)})"
-    within = f" (95 %: {percent_range(share.ci95)})" if share.ci95 else ""
-    return f"{share.count}: {percent(share.share)}{within}"
+    said = within(share.share, share.ci95, share.upper95)
+    return said if share.upper95 is not None else f"{whole(share.count)}: {said}"

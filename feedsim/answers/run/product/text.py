@@ -2,42 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-
-from rich.console import RenderableType
-from rich.padding import Padding
-from rich.table import Table
-from rich.text import Text
+from collections.abc import Iterator
 
 from feedsim.answers.run.product.gate_text import gate_rows_text
 from feedsim.answers.run.product.share import share_words
 from feedsim.metrics.overlaps import Overlap
 from feedsim.metrics.products import MissedTogether, Products
-from feedsim.quantities import System, display_unit
-from feedsim.render.wording import length, length_number
+from feedsim.quantities import System
+from feedsim.render.layout import table
+from feedsim.render.wording import length, length_range, whole
 
 __all__ = ["products_text"]
 
-_BAD = "bold red"
 _MOST_MISSING = 5
 
 
-def products_text(products: Products, units: System) -> Iterator[RenderableType]:
-    """Yield the figures of the products: their classes, what is wrong with them, overlaps."""
-    yield Text("\nProducts", style="bold")
-    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
-    table.add_column(width=16, no_wrap=True)
-    table.add_column(width=8)
-    table.add_column()
-    for name, state, lines in _rows(products, units):
-        table.add_row(Text(name), Text(state, style=_BAD), Text("\n".join(lines)))
-    yield Padding(table, (0, 0, 0, 2))
+def products_text(products: Products, units: System) -> list[str]:
+    """Return the figures of the products: their classes, what is wrong with them, overlaps."""
+    rows = [(name, state, "\n".join(lines)) for name, state, lines in _rows(products, units)]
+    return ["", "Products", *table(rows, "l")]
 
 
 def _rows(products: Products, units: System) -> Iterator[tuple[str, str, list[str]]]:
     good = share_words(products.good)
     if products.good_per_hour is not None:
-        good += f", {products.good_per_hour:.0f} per hour"
+        good += f", {whole(products.good_per_hour)} per hour"
     yield "Good", "", [good]
     yield "Complete", "", [share_words(products.complete)]
     missing = list(_missing(products))
@@ -62,10 +51,10 @@ def _rows(products: Products, units: System) -> Iterator[tuple[str, str, list[st
 def _missing(products: Products) -> Iterator[str]:
     """Yield which feeders missed together, each cause named once where they share it."""
     told = products.missing[:_MOST_MISSING]
-    yield from (f"{missed.count} × {_together(missed)}" for missed in told)
+    yield from (f"{whole(missed.count)} × {_together(missed)}" for missed in told)
     rest = sum(m.count for m in products.missing[len(told) :]) + products.missing_otherwise
     if rest:
-        yield f"{rest} × otherwise: see products.csv"
+        yield f"{whole(rest)} × otherwise: see products.csv"
 
 
 def _together(missed: MissedTogether) -> str:
@@ -87,8 +76,9 @@ def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
         yield "never both placed"
         return
     sd = "" if overlap.sd_mm is None else f", sd {length(overlap.sd_mm, units)}"
-    ends = sorted((sign * overlap.min_mm, sign * overlap.max_mm))
-    yield f"mean {length(sign * overlap.mean_mm, units)}{sd}, from {_lengths(ends, units)}"
+    least, most = sorted((sign * overlap.min_mm, sign * overlap.max_mm))
+    reach = length_range(least, most, units)
+    yield f"mean {length(sign * overlap.mean_mm, units)}{sd}, from {reach}"
     limits = (overlap.min_allowed_mm, overlap.max_allowed_mm)
     low, high = (None if limit is None else sign * limit for limit in limits[:: int(sign)])
     if low is not None or high is not None:
@@ -97,12 +87,7 @@ def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
 
 def _wanted(low: float | None, high: float | None, units: System) -> str:
     if low is not None and high is not None:
-        return _lengths((low, high), units)
+        return length_range(low, high, units)
     if low is not None:
         return f"at least {length(low, units)}"
     return f"at most {length(high or 0.0, units)}"
-
-
-def _lengths(ends: Sequence[float], units: System) -> str:
-    low, high = (length_number(value, units) for value in ends)
-    return f"{low} to {high} {display_unit('length', units).label}"

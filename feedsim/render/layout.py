@@ -1,0 +1,170 @@
+"""Text laid out for a terminal: tables, paragraphs, items.
+
+On a terminal nothing is wider than it is, nor is it taken for narrower than 80 columns: a table
+that does not fit folds the words in its cells, and never a number. Where there is none (a file, a
+pipe, a notebook) a row of a table is one line, and paragraphs have 100 columns. No line ends in
+a blank.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import textwrap
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import zip_longest
+
+__all__ = ["items", "one_line", "table", "wrapped"]
+
+_NARROWEST, _READABLE = 80, 100
+_LEAST_WORDS = 12
+_GAP = "  "
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|[mµ]?m|in|ms|s|m/min|ft/min|m/s²|in/s²)(?:\W|$))")
+_KEPT = "\N{NO-BREAK SPACE}"
+
+
+def table(
+    rows: Iterable[Sequence[str | None]],
+    align: str = "lr",
+    *,
+    indent: int = 2,
+    room: int | None = None,
+) -> list[str]:
+    """Return rows of cells as lines.
+
+    Parameters
+    ----------
+    rows : iterable of sequence of str or None
+        The head is a row as well. A cell may have several lines. One that is followed by None
+        runs on over that column. A column in which nothing stands is left out.
+    align : str
+        A letter a column, ``l`` or ``r``; the last one goes for all that follow.
+    indent : int
+        Blanks before each line.
+    room : int, optional
+        Columns to fit into; those of the terminal if left out, as many as it takes where there is
+        none.
+
+    Examples
+    --------
+    >>> table([("", "mean", "sd"), ("left", "+0.1", "0.4"), ("right-hand", "-12.0", "0.4")])
+    ['               mean   sd', '  left         +0.1  0.4', '  right-hand  -12.0  0.4']
+    >>> table([("Missed", "not seen by the eye"), ("Late", "0")], "l", room=22)
+    ['  Missed  not seen by', '          the eye', '  Late    0']
+    """
+    given = [[None if cell is None else cell.split("\n") for cell in row] for row in rows]
+    columns = max((len(row) for row in given), default=0)
+    cells = [[*row, *[[""]] * (columns - len(row))] for row in given]
+    sides = align[:columns] + align[-1] * (columns - len(align))
+    widths = [max((_needed(row, i) for row in cells), default=0) for i in range(columns)]
+    if room := room or _room():
+        _fold(widths, sides, room - indent)
+    lines = []
+    for row in cells:
+        folded = [
+            [""] if cell is None else _folded(cell, width) if _needed(row, i) else cell
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        beside = zip_longest(*folded, fillvalue="")
+        lines += [_line(parts, widths, sides, indent) for parts in beside]
+    return lines
+
+
+_Row = Sequence[list[str] | None]
+
+
+def _needed(row: _Row, place: int) -> int:
+    """Return how wide a cell is; one that runs on needs no room of its own."""
+    cell = row[place]
+    if cell is None or None in row[place + 1 : place + 2]:
+        return 0
+    return max(map(_wide, cell))
+
+
+def _fold(widths: list[int], sides: str, room: int) -> None:
+    """Make columns of words narrower, the widest first, until all fit or no word would."""
+    words = [place for place, side in enumerate(sides) if side == "l"]
+    while words:
+        over = sum(widths) + len(_GAP) * (sum(map(bool, widths)) - 1) - room
+        widest = max(words, key=lambda place: widths[place])
+        if over <= 0 or widths[widest] <= _LEAST_WORDS:
+            return
+        widths[widest] -= 1
+
+
+def _folded(cell: list[str], width: int) -> list[str]:
+    return [
+        part
+        for line in cell
+        for part in (wrapped(line, room=width) if _wide(line) > width else [line])
+    ]
+
+
+def _line(parts: Iterable[str], widths: Sequence[int], sides: str, indent: int) -> str:
+    line, start = "", indent
+    for part, width, side in zip(parts, widths, sides, strict=True):
+        if part:
+            place = start if side == "l" or not width else start + width - _wide(part)
+            line += " " * max(place - _wide(line), len(_GAP) if line.strip() else 0) + part
+        start += width + len(_GAP) if width else 0
+    return line.rstrip()
+
+
+def _wide(text: str) -> int:
+    """Return how many columns of a terminal a text takes."""
+    if text.isascii():
+        return len(text)
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
+        for c in text
+    )
+
+
+def _room() -> int | None:
+    """Return the columns of the terminal that is printed to; None where there is none."""
+    try:
+        if sys.stdout.isatty():
+            return max(_NARROWEST, os.get_terminal_size(sys.stdout.fileno()).columns)
+    except (AttributeError, OSError, ValueError):  # a notebook's stream, a closed one
+        pass
+    return None
+
+
+def wrapped(
+    text: str, first: str = "", rest: str | None = None, *, room: int | None = None
+) -> list[str]:
+    """Break a paragraph into lines; no number is parted from its unit, no word broken.
+
+    Parameters
+    ----------
+    text : str
+    first : str
+        What stands before the first line.
+    rest : str, optional
+        What stands before the others; blanks as wide as `first` if left out.
+    room : int, optional
+        Columns to fit into; 100, or those of a narrower terminal, if left out.
+    """
+    lines = textwrap.wrap(
+        _BEFORE_UNIT.sub(_KEPT, text),
+        room or min(_READABLE, _room() or _READABLE),
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if rest is None else rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace(_KEPT, " ") for line in lines]
+
+
+def items(lines: Iterable[str], mark: str = "-") -> Iterator[str]:
+    """Yield paragraphs as items of a list, each behind a mark."""
+    for line in lines:
+        yield from wrapped(line, f"  {mark} ")
+
+
+def one_line(text: str, longest: int = _READABLE) -> str:
+    """Return a text on one line, shortened with an ellipsis to `longest` characters."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"

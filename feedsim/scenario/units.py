@@ -1,0 +1,43 @@
+"""The units in which people are told of a line: those in which its own lengths are written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from feedsim.quantities import System, system_of
+
+__all__ = ["units_of"]
+
+
+def units_of(data: Mapping[str, Any]) -> System:
+    """Return the system in which more lengths of a scenario file are written; metric if as many.
+
+    All its lengths count alike, since no few of them say what a person at the machine measures
+    in; speeds and accelerations do not, since a drive is often set in units of its own. Titles
+    and names are no lengths.
+
+    Parameters
+    ----------
+    data : mapping
+        As a TOML reader gives it, before anything is changed about it.
+
+    Examples
+    --------
+    >>> units_of({"carrier": {"length": "6 in", "pitch": "10 in", "slip": "0.1 mm"}})
+    'inch'
+    """
+    systems = [system_of(text) for text in _texts(data)]
+    return "inch" if systems.count("inch") > systems.count("metric") else "metric"
+
+
+def _texts(found: Any, key: str = "") -> Iterator[str]:
+    """Yield all texts below a key but titles and names."""
+    if isinstance(found, str) and key not in {"title", "name"}:
+        yield found
+    elif isinstance(found, Mapping):
+        for name, inner in found.items():
+            yield from _texts(inner, name)
+    elif isinstance(found, Iterable) and not isinstance(found, str):
+        for inner in found:
+            yield from _texts(inner)
