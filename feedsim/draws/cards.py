@@ -22,6 +22,7 @@ __all__ = ["CardDraws", "CarrierCard", "Draws", "InsertCard", "Phases", "record_
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+InsertColumns = tuple[Floats, Floats, Floats, Floats, Floats, Bools, Bools, Floats, Bools]
 _FIRST_BLOCK = 256
 _LARGEST_BLOCK = 8192
 _WHOLE = 2**64
@@ -132,20 +133,18 @@ class CardDraws:
 
         Recorded pitches come as they are: nothing is drawn for them.
         """
+        for block in self.carrier_blocks():
+            yield from zip(*(column.tolist() for column in block), strict=True)
+
+    def carrier_blocks(self) -> Iterator[tuple[Floats, Floats, Floats, Floats, Bools]]:
+        """Yield the same carriers in blocks, the fields of :class:`CarrierCard` as columns."""
         c = self._machine.carriers
         eye = self._eye(self._machine.carrier_eye, "carrier_eye")
         slip = _normal(self._stream("carrier.slip"), c.slip_mm, c.slip_sd_mm)
         for leading_edge in self._leading_edges(c):
             n = len(leading_edge)
             edge, delay, missed = eye(n)
-            yield from zip(
-                leading_edge.tolist(),
-                (leading_edge + edge).tolist(),
-                delay.tolist(),
-                slip(n).tolist(),
-                missed.tolist(),
-                strict=True,
-            )
+            yield leading_edge, leading_edge + edge, delay, slip(n), missed
 
     def _leading_edges(self, c: Carriers) -> Iterator[Floats]:
         return self._recorded_edges(c) if c.record_mm else self._drawn_edges(c)
@@ -187,6 +186,11 @@ class CardDraws:
         self, feeder: int
     ) -> Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]]:
         """Yield the inserts of feeder number ``feeder`` (from 0), by insert number."""
+        for block in self.insert_blocks(feeder):
+            yield from zip(*(column.tolist() for column in block), strict=True)
+
+    def insert_blocks(self, feeder: int) -> Iterator[InsertColumns]:
+        """Yield the same inserts in blocks, the fields of :class:`InsertCard` as columns."""
         f = self._machine.feeders[feeder]
         prefix = f"feeder.{feeder}"
         eye = self._eye(f.eye, f"{prefix}.eye")
@@ -196,18 +200,8 @@ class CardDraws:
         for nose, length, drawn, double, called in self._objects(f, prefix):
             n = len(nose)
             edge, delay, missed = eye(n)
-            yield from zip(
-                nose.tolist(),
-                (nose + edge).tolist(),
-                length.tolist(),
-                delay.tolist(),
-                np.maximum(slip(n), 0.0).tolist(),
-                drawn.tolist(),
-                missed.tolist(),
-                double.tolist(),
-                called.tolist(),
-                strict=True,
-            )
+            back = np.maximum(slip(n), 0.0)
+            yield nose, nose + edge, length, delay, back, drawn, missed, double, called
 
     def jams(self, feeder: int, hazard: Hazard, *, probability: float) -> Callable[[int], bool]:
         """Return what tells by insert number whether a hazard of a feeder becomes a jam."""

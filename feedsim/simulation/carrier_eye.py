@@ -68,7 +68,7 @@ class CarrierEye(Part):
         self._order_known = Order.MARK_KNOWN.of(0)
         self._held_mm = -math.inf
         self._switched_s = -math.inf
-        self._level = level_of(eye, goes_off=self._goes_off, scan_tick=self._scan_tick)
+        self._level = level_of(eye, goes_off=self._goes_off)
         self._look: Look | None = None
         self.leading_edge_mm = array("d")
         self.slip_mm = array("d")
@@ -108,6 +108,7 @@ class CarrierEye(Part):
         if self._level is None or lost is Outcome.NOT_SEEN:
             return (passed if lost else max(passed + delay, self._switched_s)), lost
         self._look = look = self._level.look(
+            self._conveyor.master,
             passes_s=passed,
             switches_s=max(passed + delay, self._level.since_s),
             tail_mm=leading + self._length_mm,
@@ -126,9 +127,6 @@ class CarrierEye(Part):
         if tail_mm == -math.inf:
             return tail_mm
         return self._conveyor.time_at(tail_mm) + self._eye.off_response_s
-
-    def _scan_tick(self, t: float) -> float:
-        return self._conveyor.master.scan_tick(t)
 
     def _fate(self, seen: float, passed: float) -> Outcome | None:
         """Return how an edge that passes is lost, if it is; None where the output switches."""

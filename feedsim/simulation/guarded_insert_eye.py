@@ -209,5 +209,5 @@ class GuardedInsertEye(InsertEye):
     def output_on(self, t: float) -> bool:
         """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
         if self._level is not None:
-            return self._level.is_on(t)
+            return self._level.is_on(t, master=self._conveyor.master)
         return t < self._goes_off(self._held_mm)

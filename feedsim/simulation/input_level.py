@@ -4,21 +4,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from enum import Enum, auto
+from dataclasses import dataclass
+from enum import IntEnum
 from typing import NamedTuple
 
 from feedsim.machine import Eye
+from feedsim.motion.master import Master, next_scan_tick
 from feedsim.motion.ticks import SAME_INSTANT_S
 
-__all__ = ["InputLevel", "Look", "Seen", "level_of"]
+__all__ = [
+    "InputLevel",
+    "Level",
+    "Look",
+    "Seen",
+    "level_of",
+    "level_slipped",
+    "level_stands",
+    "level_take",
+    "look_at",
+]
 
 
-class Seen(Enum):
+class Seen(IntEnum):
     """What becomes of a card at a filtered or polled eye."""
 
-    SWITCHES = auto()
-    MERGES = auto()
-    TOO_SHORT = auto()  # on for less than the filter asks, or between two scans
+    SWITCHES = 0
+    MERGES = 1
+    TOO_SHORT = 2  # on for less than the filter asks, or between two scans
 
 
 class Look(NamedTuple):
@@ -47,7 +59,97 @@ class Look(NamedTuple):
             yield "too_short", self.t
 
 
-class InputLevel:
+def look_at(
+    level: Level,
+    master: Master,
+    *,
+    passes_s: float,
+    switches_s: float,
+    off_s: float,
+    output_off_s: float,
+    input_off_s: float,
+) -> Look:
+    """Return what becomes of the next card.
+
+    Parameters
+    ----------
+    passes_s : float
+        Its seen edge passes the eye.
+    switches_s : float
+        The output switches on, unless it is on still.
+    off_s : float
+        The output goes off behind this card.
+    output_off_s, input_off_s : float
+        The output goes off behind the last card that holds it, and behind the last that the
+        input is on for; ``-inf`` for none.
+    """
+    goes_on = passes_s < output_off_s - SAME_INSTANT_S
+    since_s = level.since_s if goes_on else switches_s
+    still_on = level.counts and (
+        goes_on or switches_s < output_off_s + level.filter_s - SAME_INSTANT_S
+    )
+    shown, polled = level.shown, level.polled
+    if still_on and (shown or not polled):
+        t = passes_s if goes_on else switches_s
+        return Look(Seen.MERGES, t, since_s, level.on_s, True, shown, goes_on)
+    on_s = level.on_s if still_on else since_s + level.filter_s
+    if level.filter_s > 0.0 and not still_on and off_s < on_s - SAME_INSTANT_S:
+        return Look(Seen.TOO_SHORT, off_s, since_s, on_s, False, shown, goes_on)
+    if not polled:
+        return Look(Seen.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
+    if shown and next_scan_tick(master, input_off_s + level.filter_s) >= on_s - SAME_INSTANT_S:
+        return Look(Seen.MERGES, on_s, since_s, on_s, True, True, goes_on)
+    tick_s = next_scan_tick(master, on_s)
+    if tick_s < off_s + level.filter_s - SAME_INSTANT_S:
+        return Look(Seen.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
+    return Look(Seen.TOO_SHORT, off_s + level.filter_s, since_s, on_s, True, False, goes_on)
+
+
+def level_take(level: Level, look: Look, tail_mm: float) -> None:
+    """Let a card that was looked at have passed, its tail at a travel (mm)."""
+    level.since_s, level.on_s = look.since_s, look.on_s
+    level.counts, level.shown = look.counts, look.shown
+    level.output_mm = tail_mm
+    if look.counts:
+        level.input_mm = tail_mm
+
+
+def level_stands(level: Level, tail_mm: float) -> None:
+    """Let a card lie over the eye that the program has seen."""
+    level.counts = level.shown = True
+    level.output_mm = level.input_mm = tail_mm
+
+
+def level_slipped(level: Level, slip_mm: float) -> None:
+    """Let the last card fall back."""
+    if level.input_mm == level.output_mm:
+        level.input_mm += slip_mm
+    level.output_mm += slip_mm
+
+
+@dataclass(slots=True)
+class Level:
+    """What an eye's input has come to.
+
+    Attributes
+    ----------
+    output_mm, input_mm : float
+        Tail of the last card that holds the output, and of the last that the input is on for.
+    since_s, on_s : float
+        When output and input switched on last.
+    """
+
+    polled: bool
+    filter_s: float
+    output_mm: float = -math.inf
+    input_mm: float = -math.inf
+    since_s: float = -math.inf
+    on_s: float = -math.inf
+    counts: bool = False
+    shown: bool = False
+
+
+class InputLevel(Level):
     """The level of one eye's input, from card to card.
 
     Cards are looked at in order. A look changes nothing and may be made anew as the motion
@@ -59,101 +161,34 @@ class InputLevel:
         With a filter, or polled.
     goes_off : callable
         When the output goes off (s) for a tail at a travel (mm); ``-inf`` for none.
-    scan_tick : callable
-        The first scan tick at or after an instant (s).
     """
 
-    def __init__(
-        self,
-        eye: Eye,
-        *,
-        goes_off: Callable[[float], float],
-        scan_tick: Callable[[float], float],
-    ) -> None:
-        self._polled = eye.polled
-        self._filter_s = eye.filter_s
-        self._goes_off = goes_off
-        self._scan_tick = scan_tick
-        self._output_mm = -math.inf  # tail of the last card that holds the output
-        self._input_mm = -math.inf  # and of the last that the input is on for
-        self._since_s = -math.inf
-        self._on_s = -math.inf
-        self._counts = False
-        self._shown = False
+    def __init__(self, eye: Eye, *, goes_off: Callable[[float], float]) -> None:
+        super().__init__(polled=eye.polled, filter_s=eye.filter_s)
+        self.goes_off = goes_off
 
-    @property
-    def since_s(self) -> float:
-        """When the output switched on last (s)."""
-        return self._since_s
-
-    def look(self, *, passes_s: float, switches_s: float, tail_mm: float) -> Look:
-        """Return what becomes of the next card.
-
-        Parameters
-        ----------
-        passes_s : float
-            Its seen edge passes the eye.
-        switches_s : float
-            The output switches on, unless it is on still.
-        tail_mm : float
-            Travel at which its trailing edge passes.
-        """
-        output_off_s = self._goes_off(self._output_mm)
-        goes_on = passes_s < output_off_s - SAME_INSTANT_S
-        since_s = self._since_s if goes_on else switches_s
-        still_on = self._counts and (
-            goes_on or switches_s < output_off_s + self._filter_s - SAME_INSTANT_S
+    def look(self, master: Master, *, passes_s: float, switches_s: float, tail_mm: float) -> Look:
+        """Return what becomes of the next card, its trailing edge at a travel (mm)."""
+        return look_at(
+            self,
+            master,
+            passes_s=passes_s,
+            switches_s=switches_s,
+            off_s=self.goes_off(tail_mm),
+            output_off_s=self.goes_off(self.output_mm),
+            input_off_s=self.goes_off(self.input_mm),
         )
-        if still_on and (self._shown or not self._polled):
-            t = passes_s if goes_on else switches_s
-            return Look(Seen.MERGES, t, since_s, self._on_s, True, self._shown, goes_on)
-        on_s = self._on_s if still_on else since_s + self._filter_s
-        off_s = self._goes_off(tail_mm)
-        if self._filter_s and not still_on and off_s < on_s - SAME_INSTANT_S:
-            return Look(Seen.TOO_SHORT, off_s, since_s, on_s, False, self._shown, goes_on)
-        if not self._polled:
-            return Look(Seen.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
-        if self._shown and self._program_off_s() >= on_s - SAME_INSTANT_S:
-            return Look(Seen.MERGES, on_s, since_s, on_s, True, True, goes_on)
-        tick_s = self._scan_tick(on_s)
-        input_off_s = off_s + self._filter_s
-        if tick_s < input_off_s - SAME_INSTANT_S:
-            return Look(Seen.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
-        return Look(Seen.TOO_SHORT, input_off_s, since_s, on_s, True, False, goes_on)
 
-    def take(self, look: Look, tail_mm: float) -> None:
-        """Let a card that was looked at have passed, its tail at a travel (mm)."""
-        self._since_s, self._on_s = look.since_s, look.on_s
-        self._counts, self._shown = look.counts, look.shown
-        self._output_mm = tail_mm
-        if look.counts:
-            self._input_mm = tail_mm
+    take = level_take
+    stands = level_stands
+    slipped = level_slipped
 
-    def stands(self, tail_mm: float) -> None:
-        """Let a card lie over the eye that the program has seen."""
-        self._counts = self._shown = True
-        self._output_mm = self._input_mm = tail_mm
-
-    def slipped(self, slip_mm: float) -> None:
-        """Let the last card fall back."""
-        if self._input_mm == self._output_mm:
-            self._input_mm += slip_mm
-        self._output_mm += slip_mm
-
-    def is_on(self, t: float) -> bool:
+    def is_on(self, t: float, *, master: Master) -> bool:
         """Tell whether the program has the input as on at ``t`` (s), as far as cards are known."""
-        return self._shown and t < self._program_off_s()
-
-    def _program_off_s(self) -> float:
-        """Return when the program has the input as off again after the last card (s)."""
-        off_s = self._goes_off(self._input_mm) + self._filter_s
-        return self._scan_tick(off_s) if self._polled else off_s
+        off_s = self.goes_off(self.input_mm) + self.filter_s
+        return self.shown and t < (next_scan_tick(master, off_s) if self.polled else off_s)
 
 
-def level_of(
-    eye: Eye, *, goes_off: Callable[[float], float], scan_tick: Callable[[float], float]
-) -> InputLevel | None:
+def level_of(eye: Eye, *, goes_off: Callable[[float], float]) -> InputLevel | None:
     """Return the input's level of an eye; None where every switching is seen as it comes."""
-    if not (eye.polled or eye.filter_s):
-        return None
-    return InputLevel(eye, goes_off=goes_off, scan_tick=scan_tick)
+    return InputLevel(eye, goes_off=goes_off) if eye.polled or eye.filter_s else None

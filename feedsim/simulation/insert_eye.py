@@ -112,7 +112,7 @@ class InsertEye:
         self._held_mm = -math.inf
         self._held_number = -1
         self._known_event: Event | None = None
-        self._level = level_of(self._eye, goes_off=self._goes_off, scan_tick=self._scan_tick)
+        self._level = level_of(self._eye, goes_off=self._goes_off)
         self._look: Look | None = None
 
     def take_staged(self) -> Found:
@@ -178,7 +178,10 @@ class InsertEye:
             return passes_s, Fate.SEEN
         tail_mm = self._first_nose_mm + self._next[0] + self._next[2]
         self._look = look = self._level.look(
-            passes_s=passes_s, switches_s=passes_s + delay_s, tail_mm=tail_mm
+            self._conveyor.master,
+            passes_s=passes_s,
+            switches_s=passes_s + delay_s,
+            tail_mm=tail_mm,
         )
         return look.t, _FATES[look.seen]
 
@@ -187,9 +190,6 @@ class InsertEye:
         if tail_mm == -math.inf:
             return tail_mm
         return self._state.feed.time_at(tail_mm) + self._eye.off_response_s
-
-    def _scan_tick(self, t: float) -> float:
-        return self._conveyor.master.scan_tick(t)
 
     def _merges(self, edge: float, passes_s: float) -> bool:
         """Tell whether the output is still on from the insert before."""
