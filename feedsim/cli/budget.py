@@ -11,6 +11,7 @@ import typer
 
 from feedsim.cli.options import (
     Carriers,
+    Engine,
     Jobs,
     ScenarioPath,
     Settings,
@@ -18,6 +19,7 @@ from feedsim.cli.options import (
     changes_of,
     read_line,
     tell,
+    use_engine,
 )
 
 if TYPE_CHECKING:
@@ -55,6 +57,7 @@ def budget(
             show_default=False,
         ),
     ] = None,
+    engine: Engine = None,
     units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print budget.json on standard output.")
@@ -68,6 +71,7 @@ def budget(
     from feedsim.cli.delivery import deliver, handed
     from feedsim.running.axes import parse_speeds
 
+    use_engine(engine)
     line = read_line(scenario, changes_of(settings, carriers=carriers))
     if speeds is not None:
         parse_speeds(speeds)  # before any work

@@ -9,6 +9,7 @@ import typer
 
 from feedsim.cli.options import (
     Carriers,
+    Engine,
     Jobs,
     OnCluster,
     Replications,
@@ -16,6 +17,7 @@ from feedsim.cli.options import (
     Units,
     changes_of,
     tell,
+    use_engine,
 )
 
 if TYPE_CHECKING:
@@ -67,6 +69,7 @@ def compare(
             show_default=False,
         ),
     ] = None,
+    engine: Engine = None,
     units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print compare.json on standard output.")
@@ -82,6 +85,7 @@ def compare(
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import progress_bar
 
+    use_engine(engine)
     where = where_of(jobs, cluster)
     changes = changes_of(settings, carriers=carriers, replications=replications)
     what = contest(_read(scenarios, changes), but=but or [], speeds=speeds)

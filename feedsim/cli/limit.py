@@ -9,6 +9,7 @@ import typer
 
 from feedsim.cli.options import (
     Carriers,
+    Engine,
     Jobs,
     OnCluster,
     ScenarioPath,
@@ -18,6 +19,7 @@ from feedsim.cli.options import (
     read_line,
     share_of,
     tell,
+    use_engine,
 )
 
 if TYPE_CHECKING:
@@ -46,6 +48,7 @@ def limit(
         Path | None,
         typer.Option("--out", help="Folder to write limit.json to.", show_default=False),
     ] = None,
+    engine: Engine = None,
     units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print limit.json on standard output.")
@@ -62,6 +65,7 @@ def limit(
     from feedsim.cli.delivery import deliver, handed, print_now
     from feedsim.cli.progress import doing, progress_bar
 
+    use_engine(engine)
     where = where_of(jobs, cluster)
     line = read_line(scenario, changes_of(settings, carriers=carriers))
     narrow = share_of("--within", within)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Carriers",
+    "Engine",
     "Jobs",
     "OnCluster",
     "Replications",
@@ -25,8 +26,8 @@ __all__ = [
     "read_line",
     "share_of",
     "tell",
+    "use_engine",
 ]
-
 
 ScenarioPath = Annotated[
     Path, typer.Argument(metavar="SCENARIO", help="The scenario, a TOML file.", show_default=False)
@@ -67,6 +68,14 @@ OnCluster = Annotated[
         show_default=False,
     ),
 ]
+Engine = Annotated[
+    Literal["events", "compiled"] | None,
+    typer.Option(
+        "--engine",
+        help="What runs the line; both give the same numbers  [default: whichever is quicker]",
+        show_default=False,
+    ),
+]
 Speed = Annotated[
     str | None,
     typer.Option(
@@ -84,6 +93,14 @@ Units = Annotated[
         show_default=False,
     ),
 ]
+
+
+def use_engine(engine: str | None) -> None:
+    """Overrule which engine runs, here and in the processes that this one starts."""
+    import os
+
+    if engine is not None:
+        os.environ["FEEDSIM_ENGINE"] = engine
 
 
 def changes_of(

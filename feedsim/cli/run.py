@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from feedsim.cli.options import (
+    Engine,
     ScenarioPath,
     Seed,
     Settings,
@@ -15,6 +16,7 @@ from feedsim.cli.options import (
     Units,
     changes_of,
     read_line,
+    use_engine,
 )
 
 if TYPE_CHECKING:
@@ -52,6 +54,7 @@ def run(
             show_default=False,
         ),
     ] = None,
+    engine: Engine = None,
     units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print results.json on standard output.")
@@ -68,6 +71,7 @@ def run(
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import progress_bar
 
+    use_engine(engine)
     changes = changes_of(settings, carriers=carriers, seed=seed)
     line = read_line(scenario, changes, speed=speed)
     answers.middle_of(line, around)

@@ -10,6 +10,7 @@ import typer
 
 from feedsim.cli.options import (
     Carriers,
+    Engine,
     Jobs,
     OnCluster,
     Replications,
@@ -19,6 +20,7 @@ from feedsim.cli.options import (
     changes_of,
     read_line,
     tell,
+    use_engine,
 )
 
 if TYPE_CHECKING:
@@ -69,6 +71,7 @@ def sweep(
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on from an interrupted sweep's points.")
     ] = False,
+    engine: Engine = None,
     units: Units = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print sweep.json on standard output.")
@@ -82,6 +85,7 @@ def sweep(
     from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver
 
+    use_engine(engine)
     where = where_of(jobs, cluster)
     changes = changes_of(settings, carriers=carriers, replications=replications)
     plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [])

@@ -109,14 +109,15 @@ class BeltMotion:
     ----------
     start_times, start_travels, start_speeds, accelerations, end_times : list of float
         The pieces' numbers, column by column; ``inf`` ends the last one.
-    single : bool
-        There is but one piece.
+    count : int
+        How many pieces there are; ``single``: but one.
     fastest_mm_s : float
         The highest speed at which a piece starts.
     """
 
     __slots__ = (
         "accelerations",
+        "count",
         "end_times",
         "fastest_mm_s",
         "pieces",
@@ -133,7 +134,8 @@ class BeltMotion:
         self.start_speeds = [p.speed_mm_s for p in self.pieces]
         self.accelerations = [p.acceleration_mm_s2 for p in self.pieces]
         self.end_times = [*self.start_times[1:], math.inf]
-        self.single = len(self.pieces) == 1
+        self.count = len(self.pieces)
+        self.single = self.count == 1
         self.fastest_mm_s = max(self.start_speeds)
 
     index = belt_index

@@ -79,7 +79,7 @@ class ControllerSpeed:
         self.belt = belt
         self.factor = 1.0 / (1.0 + scale_error)
         self.filter_s = filter_s
-        self.departures = [0.0] * len(belt.start_times)
+        self.departures = [0.0] * belt.count
         if filter_s > 0.0:
             self._depart()
         self.constant = belt.single and belt.accelerations[0] == 0.0

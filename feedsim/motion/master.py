@@ -143,7 +143,7 @@ def _may_reach(master: Master, mark: float, distance: float, *, lead: float, t: 
     slack = 0.5 * master.unit_mm + SAME_TRAVEL_MM if master.counting else 0.0
     level = (mark - master.phase) * master.unit_mm + distance - slack
     ratio = master.unit_mm * master.units_per_belt
-    for i in range(belt_index(belt, t), len(belt.start_times)):
+    for i in range(belt_index(belt, t), belt.count):
         start, speed, a = belt.start_times[i], belt.start_speeds[i], belt.accelerations[i]
         begin = max(t, start)
         d = begin - start
@@ -183,7 +183,7 @@ def _rounding_moves(
     one = (distance - (point + 0.5) * master.unit_mm) / lead
     other = (distance - (point - 0.5) * master.unit_mm) / lead
     lowest, highest = min(one, other), max(one, other)
-    for i in range(belt_index(belt, t), len(belt.start_times)):
+    for i in range(belt_index(belt, t), belt.count):
         begin = max(t, belt.start_times[i])
         d = begin - belt.start_times[i]
         y0, slope, departure = speed_curve(master.speed, i)

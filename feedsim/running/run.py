@@ -16,9 +16,10 @@ from feedsim.metrics.results import Results, summarise
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
 from feedsim.records.trace import Trace
+from feedsim.running.engines import simulated
 from feedsim.scenario import Scenario, machine_from, scenario_to_dict
 from feedsim.settings.solve import solve
-from feedsim.simulation.line import simulate, simulate_traced
+from feedsim.simulation.line import simulate_traced
 
 __all__ = ["Rehearsal", "criteria_of", "machine_of", "rehearse", "trace"]
 
@@ -137,7 +138,7 @@ def _run(
     scenario: Scenario, machine: Machine, replication: int, progress: Progress | None
 ) -> RunRecords:
     run = scenario.run
-    records = simulate(
+    records = simulated(
         machine,
         CardDraws(machine, scenario.seed, replication=replication),
         carriers=run.warm_up + run.carriers,

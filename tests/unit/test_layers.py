@@ -25,6 +25,7 @@ STAGES = (
     "draws",
     "records",
     "simulation",
+    "compiled",
     "metrics",
     "running",
     "study",
@@ -44,6 +45,7 @@ ONLY = {  # stages that may import less than all that come before them
     "draws": {"machine"},
     "records": {"machine", "motion"},
     "simulation": {"machine", "motion", "settings", "draws", "records"},
+    "compiled": {"machine", "motion", "draws", "records", "simulation"},
     "metrics": {"errors", "machine", "settings", "records"},
     "render": {"errors", "quantities", "machine", "metrics"},
     "files": {"errors", "interrupts", "render"},
@@ -51,6 +53,8 @@ ONLY = {  # stages that may import less than all that come before them
 BARRED = {"simulation": ("feedsim.settings.predict",)}  # what it is checked against
 HOMES = {
     "simpy": "simulation",
+    "numba": "compiled",
+    "llvmlite": "compiled",
     "matplotlib": "render",
     "numpy.random": "draws",
     "random": "draws",

@@ -1,0 +1,149 @@
+"""Where machine code is kept, so that a machine compiles once."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import cache
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from feedsim.compiled.engine import Driver
+
+__all__ = ["compiled_driver", "is_kept"]
+
+CACHE = "FEEDSIM_CACHE"
+"""Environment variable with a folder to take instead of the user's own."""
+_SUMS = "sums"
+_STAGES = ("compiled", "motion", "simulation", "records", "draws")  # whose sources go into it
+_SAYS = "feedsim: compiling the engine for this machine; that is done once and takes some 20 s.\n"
+
+
+@cache
+def compiled_driver() -> Driver:
+    """Return the compiled functions: as they were kept, or compiled now and kept.
+
+    They are kept in the user's cache folder under all that they depend on: the sources, the
+    versions of Python and the libraries, the processor. Whoever comes while another process
+    compiles waits for it. What cannot be kept, or is not whole, costs the time to compile.
+    """
+    place = _place()
+    if place is None:
+        return _told(keep=False)
+    with _alone(place):
+        return _kept(place)
+
+
+def is_kept() -> bool:
+    """Tell whether the functions have been compiled on this machine before."""
+    if compiled_driver.cache_info().currsize:
+        return True
+    place = _place()
+    return place is not None and (place / _SUMS).exists()
+
+
+def _kept(place: Path) -> Driver:
+    from numba import config
+
+    settings: Any = config
+    before, settings.CACHE_DIR = settings.CACHE_DIR, str(place)
+    try:
+        if _is_whole(place):
+            from feedsim.compiled.kernels import driver
+
+            return driver(keep=True)
+        _clear(place)
+        made = _told(keep=True)
+    except Exception:  # noqa: BLE001 - numba has no one error for what it cannot read or write
+        settings.CACHE_DIR = before
+        return _told(keep=False)
+    finally:
+        settings.CACHE_DIR = before
+    with suppress(OSError):
+        (place / _SUMS).write_text(_sums(place), encoding="utf-8")
+    return made
+
+
+def _told(*, keep: bool) -> Driver:
+    from feedsim.compiled.kernels import driver
+
+    if sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            sys.stderr.write(_SAYS)
+            sys.stderr.flush()
+    return driver(keep=keep)
+
+
+@cache
+def _place() -> Path | None:
+    """Return the folder of this code on this machine, made if need be; None if it cannot be."""
+    place = _user_cache() / "feedsim" / _key()
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        (place / "lock").touch()
+    except OSError:
+        return None
+    return place
+
+
+def _user_cache() -> Path:
+    if os.environ.get(CACHE):
+        return Path(os.environ[CACHE])
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Caches"
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+
+
+def _key() -> str:
+    from llvmlite import binding
+
+    names = [sys.version, binding.get_host_cpu_name(), binding.get_host_cpu_features().flatten()]
+    names += [f"{name} {metadata.version(name)}" for name in ("numba", "llvmlite", "numpy")]
+    key = hashlib.sha256("\n".join(names).encode())
+    top = Path(__file__).parents[1]
+    for path in [top / "machine.py", *(p for s in _STAGES for p in sorted((top / s).glob("*.py")))]:
+        key.update(path.read_bytes())
+    return key.hexdigest()[:32]
+
+
+def _files(place: Path) -> list[Path]:
+    return [p for p in sorted(place.rglob("*")) if p.is_file() and p.name not in {_SUMS, "lock"}]
+
+
+def _sums(place: Path) -> str:
+    """Return a line for each file with its SHA-256."""
+    found = ((p.relative_to(place), hashlib.sha256(p.read_bytes())) for p in _files(place))
+    return "".join(f"{digest.hexdigest()}  {name}\n" for name, digest in found)
+
+
+def _is_whole(place: Path) -> bool:
+    try:
+        kept = (place / _SUMS).read_text(encoding="utf-8")
+        return bool(kept) and kept == _sums(place)
+    except (OSError, ValueError):
+        return False
+
+
+def _clear(place: Path) -> None:
+    for path in [place / _SUMS, *_files(place)]:
+        path.unlink(missing_ok=True)
+
+
+@contextmanager
+def _alone(place: Path) -> Iterator[None]:
+    """Let no other process of this user compile meanwhile, where the system has such locks."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    with (place / "lock").open("w") as lock:
+        with suppress(OSError):
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield

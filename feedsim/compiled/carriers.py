@@ -1,0 +1,108 @@
+"""What the carrier eye makes of all carriers, for every feeder alike (model, section 4)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from feedsim.compiled.state import EyeState, Mark
+from feedsim.draws.cards import CarrierCard
+from feedsim.motion.belt import belt_time_at
+from feedsim.motion.master import Master, next_scan_tick, reading_at
+from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.records.outcome import Outcome
+from feedsim.simulation.input_level import Seen, level_take, look_at
+
+__all__ = ["see_carriers"]
+
+Cards = Sequence[CarrierCard]
+Marks = Sequence[Mark]
+
+_NOT_SEEN, _MERGED = int(Outcome.NOT_SEEN), int(Outcome.MERGED)
+
+
+def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> int:
+    """Go through the carriers in order; return how many marks the program gets.
+
+    Parameters
+    ----------
+    eye : EyeState
+        As it is before the first of them; as it is behind the last one when this returns.
+    master : Master
+    cards : sequence of CarrierCard
+    marks : sequence of Mark
+        Filled in; ``lost`` has the outcome of each carrier that gives no mark, else −1.
+
+    Returns
+    -------
+    int
+        −1 where a carrier never comes to be decided.
+    """
+    count, now = 0, 0.0
+    for k in range(len(cards)):
+        passed = belt_time_at(master.belt, cards[k].seen_edge_mm)
+        tail_mm = cards[k].leading_edge_mm + eye.length_mm
+        t, lost = _see(eye, master, cards, k=k, passed=passed, tail_mm=tail_mm)
+        if t == math.inf:
+            return -1
+        now = t if t > now else now
+        marks[k].lost = lost
+        if lost != _NOT_SEEN:
+            eye.held_mm = tail_mm
+        if lost >= 0:
+            continue
+        eye.switched_s = t
+        tick = next_scan_tick(master, t)
+        marks[count].carrier = k
+        marks[count].tick_s = tick
+        marks[count].known_s = tick if tick > now else now
+        marks[count].reading = reading_at(master, tick if eye.scanned else t)
+        count += 1
+    return count
+
+
+def _see(
+    eye: EyeState,
+    master: Master,
+    cards: Cards,
+    *,
+    k: int,
+    passed: float,
+    tail_mm: float,
+) -> tuple[float, int]:
+    """Return when a carrier is decided (s), and how it is lost, −1 if it is not."""
+    if cards[k].missed:
+        return passed, _NOT_SEEN
+    switches = passed + cards[k].eye_delay_s
+    if not eye.has_level:
+        if _merges(eye, master, cards[k].seen_edge_mm, passed=passed):
+            return passed, _MERGED
+        return switches if switches > eye.switched_s else eye.switched_s, -1
+    level = eye.level
+    look = look_at(
+        level,
+        master,
+        passes_s=passed,
+        switches_s=max(switches, level.since_s),
+        off_s=_goes_off(eye, master, tail_mm),
+        output_off_s=_goes_off(eye, master, level.output_mm),
+        input_off_s=_goes_off(eye, master, level.input_mm),
+    )
+    level_take(level, look, tail_mm)
+    if look.seen == Seen.SWITCHES:
+        return look.t, -1
+    return look.t, _MERGED if look.seen == Seen.MERGES else _NOT_SEEN
+
+
+def _merges(eye: EyeState, master: Master, seen_mm: float, *, passed: float) -> bool:
+    """Tell whether the output is still on from the card before."""
+    if seen_mm - eye.held_mm > eye.reach_mm:
+        return False
+    return passed < _goes_off(eye, master, eye.held_mm) - SAME_INSTANT_S
+
+
+def _goes_off(eye: EyeState, master: Master, tail_mm: float) -> float:
+    """Return when the output goes off behind a tail (s)."""
+    if tail_mm == -math.inf:
+        return tail_mm
+    return belt_time_at(master.belt, tail_mm) + eye.off_response_s

@@ -1,0 +1,19 @@
+"""Which lines the compiled engine runs; nothing of it is imported to tell."""
+
+from __future__ import annotations
+
+from feedsim.machine import Machine
+
+__all__ = ["MOST_POINTS", "why_not"]
+
+MOST_POINTS = 60
+"""Of a speed profile."""
+
+
+def why_not(machine: Machine) -> str:
+    """Return why the compiled engine does not run a machine; empty where it does."""
+    if machine.guarding is not None:
+        return "something may stop or change the line as it runs"
+    if len(machine.line.profile) > MOST_POINTS:
+        return f"its speed profile has more than {MOST_POINTS} points"
+    return ""

@@ -1,0 +1,82 @@
+"""Which of the two engines runs a line. Both give the same records, to the last byte."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from feedsim.compiled.choice import why_not
+from feedsim.draws.cards import CardDraws
+from feedsim.errors import Fault, FeedsimError
+from feedsim.machine import Machine
+from feedsim.records.columns import RunRecords
+from feedsim.simulation.line import simulate
+
+__all__ = ["ENGINE", "ENGINES", "simulated"]
+
+ENGINE = "FEEDSIM_ENGINE"
+"""Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
+ENGINES = ("events", "compiled")
+
+_LOADING = 20_000
+"""Carriers that the event engine runs in the time that it takes to load the compiled one."""
+_COMPILING = 400_000
+"""Likewise to compile it."""
+
+_ran = 0
+"""Carriers that the event engine has run in this process."""
+
+
+def simulated(
+    machine: Machine,
+    draws: CardDraws,
+    *,
+    carriers: int,
+    progress: Callable[[int], None] | None = None,
+) -> RunRecords:
+    """Run a line on the engine that is quicker, or the one that was asked for.
+
+    The compiled engine has to be loaded, or even compiled, first. It is as soon as this process
+    has waited for the event engine, or would now, as long as that takes.
+
+    Parameters
+    ----------
+    machine, draws, carriers, progress
+        As in :func:`~feedsim.simulation.line.simulate`.
+
+    Raises
+    ------
+    FeedsimError
+        If the compiled engine was asked for and cannot run this line.
+    """
+    global _ran  # noqa: PLW0603 - what this process has done so far
+    asked = _asked()
+    reason = why_not(machine)
+    if asked != "events" and not reason and (asked or _pays(carriers)):
+        from feedsim.compiled.cache import compiled_driver
+        from feedsim.compiled.engine import NeedsEvents, run_line
+
+        driver = compiled_driver()
+        try:
+            return run_line(machine, draws, carriers=carriers, driver=driver, progress=progress)
+        except NeedsEvents as error:
+            reason = str(error)
+    if asked == "compiled":
+        raise FeedsimError(f"the compiled engine cannot run this line: {reason}")
+    _ran += carriers
+    return simulate(machine, draws, carriers=carriers, progress=progress)
+
+
+def _pays(carriers: int) -> bool:
+    if _ran + carriers < _LOADING:
+        return False
+    from feedsim.compiled.cache import is_kept
+
+    return is_kept() or _ran + carriers >= _COMPILING
+
+
+def _asked() -> str:
+    asked = os.environ.get(ENGINE, "")
+    if asked and asked not in ENGINES:
+        raise FeedsimError(Fault(ENGINE, repr(asked), " or ".join(ENGINES)))
+    return asked

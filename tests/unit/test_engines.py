@@ -1,0 +1,238 @@
+"""Which engine runs, and where its machine code is kept."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from feedsim.compiled import cache, engine
+from feedsim.compiled.choice import MOST_POINTS, why_not
+from feedsim.draws.cards import CardDraws
+from feedsim.errors import FeedsimError
+from feedsim.machine import Guarding, Line
+from feedsim.running import engines
+from tests.flat import UNCOMPILED
+from tests.machines import machine
+
+STARTER = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
+
+
+@pytest.fixture
+def ran(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Note which engine runs; neither does anything."""
+    names: list[str] = []
+
+    def noted(name: str) -> Callable[..., Any]:
+        return lambda *_arguments, **_options: names.append(name)
+
+    monkeypatch.setattr(engines, "_ran", 0)
+    monkeypatch.setattr(engines, "simulate", noted("events"))
+    monkeypatch.setattr(engine, "run_line", noted("compiled"))
+    monkeypatch.setattr(cache, "compiled_driver", lambda: UNCOMPILED)
+    monkeypatch.delenv(engines.ENGINE)
+    return names
+
+
+def run(carriers: int, **changes: Any) -> None:
+    made = machine(**changes)
+    engines.simulated(made, CardDraws(made, 1), carriers=carriers)
+
+
+def test_short_work_runs_on_the_event_engine_and_long_work_compiled(
+    ran: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cache, "is_kept", lambda: True)
+    for _ in range(4):
+        run(5_000)
+    run(50)  # this process has waited as long as loading takes
+    assert ran == ["events", "events", "events", "compiled", "events"]
+    run(10_000)
+    assert ran[5:] == ["compiled"]
+
+
+def test_what_has_to_be_compiled_first_takes_more_work_to_pay(
+    ran: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cache, "is_kept", lambda: False)
+    run(100_000)
+    run(299_999)
+    run(1)
+    assert ran == ["events", "events", "compiled"]
+
+
+def test_the_choice_is_overruled(ran: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cache, "is_kept", lambda: True)
+    monkeypatch.setenv(engines.ENGINE, "events")
+    run(10_000_000)
+    monkeypatch.setenv(engines.ENGINE, "compiled")
+    run(1)
+    assert ran == ["events", "compiled"]
+    monkeypatch.setenv(engines.ENGINE, "quick")
+    with pytest.raises(FeedsimError, match="events or compiled"):
+        run(1)
+
+
+def test_a_line_that_may_stop_is_refused_with_the_reason(
+    ran: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run(10_000_000, guarding=Guarding())
+    assert ran == ["events"]
+    monkeypatch.setenv(engines.ENGINE, "compiled")
+    with pytest.raises(FeedsimError, match="something may stop"):
+        run(1, guarding=Guarding())
+
+
+def test_a_line_with_a_long_profile_is_refused() -> None:
+    points = tuple((0.1 * i, 500.0) for i in range(MOST_POINTS + 1))
+    assert "60 points" in why_not(machine(line=Line(500.0, 500.0, points)))
+    assert why_not(machine(line=Line(500.0, 500.0, points[1:]))) == ""
+
+
+def test_what_only_the_event_engine_knows_falls_to_it(
+    ran: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def cannot(*_arguments: Any, **_options: Any) -> None:
+        raise engine.NeedsEvents("a feeder waits for ever")
+
+    monkeypatch.setattr(cache, "is_kept", lambda: True)
+    monkeypatch.setattr(engine, "run_line", cannot)
+    run(50_000)
+    assert ran == ["events"]
+    monkeypatch.setenv(engines.ENGINE, "compiled")
+    with pytest.raises(FeedsimError, match="waits for ever"):
+        run(50_000)
+
+
+def test_a_run_of_5000_carriers_does_not_import_numba() -> None:
+    code = (
+        "import sys\n"
+        "from feedsim.scenario import load_scenario\n"
+        "from feedsim.running.run import rehearse\n"
+        f"rehearse(load_scenario({str(STARTER)!r}, overrides=['run.carriers=5000']))\n"
+        "assert not {'numba', 'llvmlite'} & set(sys.modules)\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, env={})
+
+
+# -- where machine code is kept -------------------------------------------------------------------
+
+
+class _Compiler:
+    """Stands for the compiler: leaves a file where numba would, and counts its calls."""
+
+    def __init__(self, place: Path) -> None:
+        self.place, self.kept, self.calls = place, [], 0
+
+    def driver(self, *, keep: bool) -> Any:
+        self.calls += 1
+        self.kept.append(keep)
+        if keep:
+            for folder in self.place.glob("feedsim/*"):
+                (folder / "code.nbc").write_bytes(b"machine code")
+        return UNCOMPILED
+
+
+@pytest.fixture
+def compiler(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> _Compiler:
+    kernels = pytest.importorskip("feedsim.compiled.kernels")
+    made = _Compiler(tmp_path)
+    monkeypatch.setenv(cache.CACHE, str(tmp_path))
+    monkeypatch.setattr(kernels, "driver", made.driver)
+    return made
+
+
+def anew() -> Any:
+    """Do as another process would."""
+    cache._place.cache_clear()
+    cache.compiled_driver.cache_clear()
+    try:
+        return cache.compiled_driver()
+    finally:
+        cache._place.cache_clear()
+        cache.compiled_driver.cache_clear()
+
+
+def test_compiling_is_told_of_and_done_once(
+    compiler: _Compiler, capsys: pytest.CaptureFixture[str]
+) -> None:
+    anew()
+    assert "compiling" in capsys.readouterr().err
+    assert cache.is_kept()
+    cache._place.cache_clear()
+    anew()
+    assert capsys.readouterr().err == ""
+    assert compiler.kept == [True, True]
+
+
+@pytest.mark.parametrize("damage", ["cut", "changed", "more", "gone", "sums"])
+def test_a_damaged_cache_is_compiled_anew(
+    compiler: _Compiler, damage: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    anew()
+    capsys.readouterr()
+    code = next(compiler.place.rglob("code.nbc"))
+    match damage:
+        case "cut":
+            code.write_bytes(b"mach")
+        case "changed":
+            code.write_bytes(b"machine cude")
+        case "more":
+            code.with_name("other.nbc").write_bytes(b"not ours")
+        case "gone":
+            code.unlink()
+        case "sums":
+            code.with_name("sums").write_bytes(b"\xff\xfe")
+    anew()
+    assert "compiling" in capsys.readouterr().err
+    assert code.read_bytes() == b"machine code"
+    anew()
+    assert capsys.readouterr().err == ""
+
+
+def test_a_cache_that_cannot_be_written_costs_the_time_to_compile(
+    compiler: _Compiler, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    monkeypatch.setenv(cache.CACHE, str(tmp_path / "file"))
+    anew()
+    assert compiler.kept == [False]
+    assert not cache.is_kept()
+    cache._place.cache_clear()
+
+
+def test_what_numba_cannot_read_is_compiled_without_a_cache(
+    compiler: _Compiler, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from feedsim.compiled import kernels
+
+    def driver(*, keep: bool) -> Any:
+        compiler.kept.append(keep)
+        if keep:
+            raise EOFError("a pickle that ends too soon")
+        return UNCOMPILED
+
+    monkeypatch.setattr(kernels, "driver", driver)
+    assert anew() is UNCOMPILED
+    assert compiler.kept == [True, False]
+
+
+def test_the_key_changes_with_any_source_that_is_compiled(monkeypatch: pytest.MonkeyPatch) -> None:
+    before, read = cache._key(), Path.read_bytes
+
+    def changed(path: Path) -> bytes:
+        return read(path) + (b"#" if path.name == "feed_piece.py" else b"")
+
+    monkeypatch.setattr(Path, "read_bytes", changed)
+    assert cache._key() != before
+
+
+def test_all_compiled_modules_are_in_the_key() -> None:
+    from feedsim.compiled.kernels import MODULES
+
+    stages = {module.__name__.split(".")[1] for module in MODULES}
+    assert stages <= set(cache._STAGES)
