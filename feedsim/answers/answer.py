@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.files.folder import OutputFolder
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
 from feedsim.render.json_text import json_text
 
@@ -43,9 +43,7 @@ class Answer(ABC):
 
     def plain(self) -> Mapping[str, Plain]:
         """Return what the JSON file holds: dicts, lists, numbers, strings and None."""
-        found = plain(self)
-        assert isinstance(found, dict)  # noqa: S101 - an answer is a dataclass
-        return found
+        return as_object(self)
 
     @property
     def units(self) -> System:

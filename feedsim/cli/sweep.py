@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,6 +24,7 @@ from feedsim.cli.options import (
 
 if TYPE_CHECKING:
     from feedsim.answers.sweep.answer import Plan
+    from feedsim.answers.sweep.study import Point
     from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.cli.delivery import Answer
     from feedsim.files.folder import OutputFolder
@@ -114,9 +114,9 @@ def _answer(
     done = len(known)
     with progress_bar("points", len(plan.points)) as progress:
 
-        def finished(place: int, results: Mapping[str, Any]) -> None:
+        def finished(place: int, point: Point) -> None:
             nonlocal done
-            kept.keep(place, results)
+            kept.keep(place, point)
             done += 1
             if progress is not None:
                 progress(done)
@@ -129,7 +129,7 @@ def _answer(
     return handed(found, units=units)
 
 
-def _known(kept: Unfinished, *, resume: bool) -> dict[int, Mapping[str, Any]]:
+def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:
     """Return the points that need not be run, and say what becomes of the others that are kept."""
     if resume:
         known, unfit = kept.resume()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +62,11 @@ class Hazards:
     stray_insert: Hazard
     double: Hazard
     drive_overload: Hazard
+
+    @property
+    def by_name(self) -> dict[str, Hazard]:
+        """Each under its name."""
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
 def hazards(

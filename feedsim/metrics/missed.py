@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
@@ -26,6 +26,11 @@ class MissCauses:
     merged: int
     no_insert: int
     line_stop: int
+
+    @property
+    def by_name(self) -> dict[str, int]:
+        """Each under its name."""
+        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True)

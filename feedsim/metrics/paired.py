@@ -68,6 +68,16 @@ class LengthDifference:
     exact: bool
     better: Better | None
 
+    @property
+    def size(self) -> float | None:
+        """The difference (mm)."""
+        return self.difference_mm
+
+    @property
+    def interval(self) -> Interval | None:
+        """Its 95 % interval (mm)."""
+        return self.ci95_mm
+
 
 @dataclass(frozen=True, slots=True)
 class ShareDifference:
@@ -105,6 +115,16 @@ class ShareDifference:
     unpaired_ci95: Interval | None
     design_effect: float
     better: Better | None
+
+    @property
+    def size(self) -> float | None:
+        """The difference (a fraction)."""
+        return self.difference
+
+    @property
+    def interval(self) -> Interval | None:
+        """Its 95 % interval (a fraction)."""
+        return self.ci95
 
 
 def mean_difference(

@@ -9,7 +9,7 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Any
 
-__all__ = ["AMONG", "IF_ANY", "LEFT_OUT", "Plain", "plain"]
+__all__ = ["AMONG", "IF_ANY", "LEFT_OUT", "Plain", "as_object", "plain"]
 
 Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
@@ -48,6 +48,21 @@ def plain(value: object) -> Plain:
         return dict(pair for f in fields(value) for pair in _of_field(f, getattr(value, f.name)))
     msg = f"no plain form for a {type(value).__name__}"
     raise TypeError(msg)
+
+
+def as_object(value: object) -> dict[str, Plain]:
+    """Return the plain form of a dataclass.
+
+    Raises
+    ------
+    TypeError
+        For anything else.
+    """
+    found = plain(value)
+    if not isinstance(found, dict):
+        msg = f"a {type(value).__name__} has no fields"
+        raise TypeError(msg)
+    return found
 
 
 def _of_field(f: Field[Any], value: object) -> Iterator[tuple[str, Plain]]:

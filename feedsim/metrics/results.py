@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field
 
 from feedsim import __version__
 from feedsim.machine import Machine
@@ -12,14 +12,14 @@ from feedsim.metrics.acceptance import ToDecide, judge
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.plain import IF_ANY
 from feedsim.metrics.product_rows import product_rows
 from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
 from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s, window_start_s
 from feedsim.records.columns import RunRecords
 
-__all__ = ["AdjustedResults", "Complete", "Results", "Stops", "summarise"]
+__all__ = ["Complete", "Results", "Stops", "summarise"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,8 @@ class Results:
         of the belt) to the last counted one, at the carrier eye.
     accepted, decided, refused, not_accepted_because, to_decide
         See :class:`feedsim.metrics.acceptance.Verdict`.
+    adjustments : tuple of Response
+        What was changed while the line ran.
     """
 
     feedsim: str
@@ -72,17 +74,7 @@ class Results:
     to_decide: tuple[ToDecide, ...]
     feeders: tuple[FeederResults, ...]
     stops: Stops | LineStops
-
-    def to_plain(self) -> dict[str, Plain]:
-        """Return the object of ``results.json``: None where there is no figure."""
-        return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
-
-
-@dataclass(frozen=True, slots=True)
-class AdjustedResults(Results):
-    """The figures of a run in which something was changed while the line ran."""
-
-    adjustments: tuple[Response, ...]
+    adjustments: tuple[Response, ...] = field(default=(), metadata=IF_ANY)
 
 
 def summarise(
@@ -149,7 +141,7 @@ def summarise(
         names=names,
         duration_s=whole_s,
     )
-    results = Results(
+    return Results(
         feedsim=__version__ if version is None else version,
         title=title,
         seed=seed,
@@ -166,11 +158,8 @@ def summarise(
         to_decide=verdict.to_decide,
         feeders=feeders,
         stops=stops,
+        adjustments=responses(records),
     )
-    if not records.adjustments:
-        return results
-    figures = {f.name: getattr(results, f.name) for f in fields(results)}
-    return AdjustedResults(**figures, adjustments=responses(records))
 
 
 def _duration_s(records: RunRecords, carriers: int) -> float | None:

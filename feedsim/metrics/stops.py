@@ -23,6 +23,11 @@ class Stops:
     availability: float = 1.0
     by_rule: dict[str, int] = field(default_factory=dict)
 
+    @property
+    def lost(self) -> int:
+        """Carriers that the stops cost."""
+        return 0
+
 
 @dataclass(frozen=True, slots=True)
 class LineStops(Stops):
@@ -65,6 +70,11 @@ class LineStops(Stops):
     false_alarms: int = 0
     gave_up: str | None = None
     never_came: int = 0
+
+    @property
+    def lost(self) -> int:
+        """Carriers that the stops cost."""
+        return self.lost_carriers
 
 
 def availability(uptime_s: float, downtime_s: float) -> float:

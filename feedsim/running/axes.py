@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure, parse
 from feedsim.scenario import Scenario, at_line_speed, override
 
@@ -53,8 +54,8 @@ class Axis:
 
     key: str
     values: tuple[str, ...]
-    numbers: tuple[float, ...]
-    kind: Kind | None
+    numbers: tuple[float, ...] = field(metadata=LEFT_OUT)
+    kind: Kind | None = field(metadata=LEFT_OUT)
 
     @property
     def is_speed(self) -> bool:

@@ -4,26 +4,34 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import AMONG
 from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.results import Results, summarise
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
 from feedsim.records.trace import Trace
 from feedsim.running.engines import simulated
-from feedsim.scenario import Scenario, machine_from, scenario_to_dict
+from feedsim.scenario import AS_WRITTEN, Scenario, machine_from
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 
-__all__ = ["Rehearsal", "criteria_of", "machine_of", "rehearse", "trace"]
+__all__ = ["Rehearsal", "RunFigures", "criteria_of", "machine_of", "rehearse", "trace"]
 
 Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class RunFigures:
+    """The figures of a run, and the scenario to run it again."""
+
+    results: Results = field(metadata=AMONG)
+    scenario: Scenario = field(metadata=AS_WRITTEN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +52,9 @@ class Rehearsal:
     records: RunRecords
     results: Results
 
-    def to_plain(self) -> dict[str, Plain]:
-        """Return what ``results.json`` holds: the figures, and the scenario to run it again."""
-        return {**self.results.to_plain(), "scenario": scenario_to_dict(self.scenario)}
+    def figures(self) -> RunFigures:
+        """Return what ``results.json`` holds."""
+        return RunFigures(self.results, self.scenario)
 
 
 def machine_of(scenario: Scenario) -> Machine:

@@ -11,6 +11,7 @@ from typing import Any
 from feedsim.answers.check.study import review
 from feedsim.answers.sweep import answer as answers
 from feedsim.answers.sweep import report, study
+from feedsim.metrics.plain import plain
 from feedsim.render import canvas
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
@@ -27,11 +28,11 @@ class Runs:
         self.asked = 0
         self.on_run: Callable[[], object] = lambda: None
         self._run = study.run_point
-        self._known: dict[str, dict[str, Any]] = {}
+        self._known: dict[str, study.Point] = {}
 
     def __call__(
         self, scenario: dict[str, Any], changes: study.Changes, replications: int
-    ) -> dict[str, Any]:
+    ) -> study.Point:
         self.asked += 1
         self.on_run()
         key = json.dumps([scenario["seed"], changes, replications])
@@ -45,7 +46,7 @@ def made_cheap(patch: Patch) -> Runs:
     runs = Runs()
 
     def figures(swept: answers.Sweep, **_: object) -> Mapping[str, object]:
-        return {"sweep": swept.points}
+        return {"sweep": plain(swept.points)}
 
     def pictures(figures: Mapping[str, object]) -> dict[str, bytes]:
         kinds = ("png", "svg")
@@ -53,10 +54,10 @@ def made_cheap(patch: Patch) -> Runs:
 
     patch(study, "run_point", runs)
     patch(answers.Sweep, "figures", figures)
-    patch(report, "sweep_report", lambda plain, **_: json.dumps([plain, "report"]))
+    patch(report, "sweep_report", lambda swept, **_: json.dumps([plain(swept), "report"]))
     patch(canvas, "pictures", pictures)
     patch(canvas, "try_pictures", lambda: None)
-    patch(answers, "closed_limits", functools.cache(answers.closed_limits))
+    patch(answers, "closed_forms", functools.cache(answers.closed_forms))
     patch(review, "review", functools.cache(review.review))
     return runs
 

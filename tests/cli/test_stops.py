@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+from feedsim.metrics.plain import as_object
 from feedsim.running.run import rehearse
 from feedsim.scenario import scenario_from_dict
 
@@ -49,7 +50,7 @@ def test_stops_are_told_and_written(tmp_path: Path, feedsim: Run) -> None:
 def test_a_run_with_stops_can_be_run_again(tmp_path: Path, feedsim: Run) -> None:
     feedsim("run", STOPS, "--carriers", 400, "--out", tmp_path)
     stored = json.loads((tmp_path / "results.json").read_text("utf-8"))
-    again = rehearse(scenario_from_dict(stored["scenario"])).to_plain()
+    again = as_object(rehearse(scenario_from_dict(stored["scenario"])).figures())
     assert json.loads(json.dumps(again)) == stored
 
 

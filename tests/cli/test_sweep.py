@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,6 +12,7 @@ import pytest
 from feedsim.answers.sweep import study
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.cli.main import INTERRUPTED
+from tests.unit.sweep_points import point
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
@@ -121,15 +122,11 @@ def test_an_interrupted_sweep_goes_on_to_the_same_bytes(
     assert "no unfinished sweep" in again.err
 
 
-def point(speed: float, *, accepted: bool) -> Mapping[str, object]:
-    return {"line_speed_mm_s": speed, "accepted": accepted}
-
-
 def test_the_highest_accepted_speed_has_none_refused_below_it() -> None:
-    three = [point(v, accepted=a) for v, a in ((1.0, True), (2.0, False), (3.0, True))]
+    three = [point(v, accepted=a).results for v, a in ((1.0, True), (2.0, False), (3.0, True))]
     assert highest_accepted(three) == 1.0
     assert highest_accepted(three[1:]) is None
-    assert highest_accepted([three[0], point(1.0, accepted=False)]) is None
+    assert highest_accepted([three[0], point(1.0, accepted=False).results]) is None
     assert highest_accepted([three[0], three[2]]) == 3.0
 
 

@@ -1,22 +1,32 @@
-"""Points of a sweep made by hand, in the form of ``sweep.json``; and what a panel holds."""
+"""Points of a sweep made by hand, as a run would give them; and what a panel holds."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from feedsim.metrics.criteria import Criteria
+from feedsim.answers.limit.study.closed import FeederLimit
+from feedsim.answers.sweep.study import Point, Sweep, Swept
+from feedsim.metrics.acceptance import ToDecide
+from feedsim.metrics.cycle import Doubles, FeedCycle
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.hazards import Hazard, Hazards
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.metrics.missed import MissCauses, Missed
+from feedsim.metrics.placement import PlacementError, StagePosition
+from feedsim.metrics.products import Products
+from feedsim.metrics.results import Complete, Results, Stops
+from feedsim.metrics.share import Share
+from feedsim.records.columns import InsertBooks
+from feedsim.running.axes import Axis
+from feedsim.scenario import Scenario, load_scenario
+from feedsim.settings.limits import FASTEST_MM_S, Closed
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-CRITERIA = Criteria(
-    placement_tolerance_mm=1.5,
-    within_tolerance=0.997,
-    missed=0.001,
-    jam_risk=0.001,
-    speed_mismatch=0.05,
-    overhang_mm=0.0,
-)
 MARGINS = {
     "nose_strike": (35.0, 0.3, "mm"),
     "tail_held": (18.0, 2.0, "mm"),
@@ -26,22 +36,23 @@ MARGINS = {
     "double": (None, None, None),
     "drive_overload": (100_000.0, 0.0, "mm/s^2"),
 }
-CAUSES = (
-    "not_staged",
-    "late_mark",
-    "mark_memory_full",
-    "not_seen",
-    "merged",
-    "no_insert",
-    "line_stop",
-)
+NOTHING = Closed((), (), FASTEST_MM_S)
+"""What closed forms say that find no limit."""
+NO_CAUSE = MissCauses(0, 0, 0, 0, 0, 0, 0)
 
 
-def share(count: int, n: int) -> dict[str, Any]:
-    """Return a counted share; its interval is only roughly one."""
+@cache
+def card(*changes: str) -> Scenario:
+    """Return the example machine; it accepts 1.5 mm, 99.7 %, 0.1 % missed, 0.1 % jam risk."""
+    overrides = ["run.carriers=120", *changes]
+    return load_scenario(SCENARIOS / "membership_card.toml", overrides=overrides)
+
+
+def share(count: int, n: int) -> tuple[int, float, Interval, float | None, float]:
+    """Return what a counted share holds; its interval is only roughly one."""
     p = count / n
-    ends = [max(0.0, p - 2.0 / n), min(1.0, p + 4.0 / n)]
-    return {"count": count, "share": p, "ci95": ends, "upper95": None if count else 3.0 / n}
+    ends = Interval(max(0.0, p - 2.0 / n), min(1.0, p + 4.0 / n))
+    return count, p, ends, None if count else 3.0 / n, float(n)
 
 
 def feeder(
@@ -54,83 +65,84 @@ def feeder(
     missed: Mapping[str, int] | None = None,
     hazards: Mapping[str, int] | None = None,
     tails: Mapping[str, float] | None = None,
-    margins: Mapping[str, tuple[float, float]] | None = None,
+    margins: Mapping[str, tuple[float | None, float | None]] | None = None,
     engage_mm: float = 360.0,
-) -> dict[str, Any]:
+) -> FeederResults:
     """Return one feeder's figures; what is not said is harmless."""
     missed, hazards, tails, margins = missed or {}, hazards or {}, tails or {}, margins or {}
     found = {}
     for hazard, (usual, spread, unit) in MARGINS.items():
         m, s = margins.get(hazard, (usual, spread))
-        found[hazard] = {
-            **share(hazards.get(hazard, 0), n),
-            "margin_mean": m,
-            "margin_sd": s,
-            "margin_unit": unit,
-            "tail_probability": tails.get(hazard, None if m is None else 0.0),
-        }
-    return {
-        "name": name,
-        "placed": 0 if mean is None else n - sum(missed.values()),
-        "placement_error": {
-            "mean_mm": mean,
-            "mean_ci95_mm": None if mean is None else [mean - 0.03, mean + 0.03],
-            "sd_mm": sd,
-            "within_tolerance": within,
-        },
-        "missed": {
-            **share(sum(missed.values()), n),
-            "by_cause": {cause: missed.get(cause, 0) for cause in CAUSES},
-        },
-        "jam_risk": share(sum(hazards.values()), n),
-        "hazards": found,
-        "settings": {
-            "engage_distance_mm": engage_mm,
-            "engage_lead_ms": 12.0,
-            "disengage_distance_mm": 60.0,
-            "disengage_lead_ms": 12.0,
-        },
-    }
+        tail = tails.get(hazard, None if m is None else 0.0)
+        found[hazard] = Hazard(*share(hazards.get(hazard, 0), n), m, s, unit, tail)
+    placed = 0 if mean is None else n - sum(missed.values())
+    of_mean = None if mean is None else Interval(mean - 0.03, mean + 0.03)
+    causes = MissCauses(**{cause: missed.get(cause, 0) for cause in NO_CAUSE.by_name})
+    return FeederResults(
+        name=name,
+        placed=placed,
+        placement_error=PlacementError(
+            placed, mean, of_mean, sd, None, *[mean] * 5, within, *[None] * 6
+        ),
+        stage_position=StagePosition(60.0, 0.2),
+        missed=Missed(*share(sum(missed.values()), n), causes),
+        jam_risk=Share(*share(sum(hazards.values()), n)),
+        hazards=Hazards(**found),
+        settings=MachineSettings(20.0, 60.0, engage_mm, 12.0, 60.0, 12.0, 7200, 1200, 1.0),
+        cycle=FeedCycle(0.2, 0.25, 0.7),
+        inserts=InsertBooks(*[0] * len(InsertBooks.__slots__)),
+        late_engages=0,
+        late_openings=0,
+        doubles=Doubles(0, 0, 0),
+    )
 
 
 def point(
     speed_mm_s: float,
-    *feeders: dict[str, Any],
+    *feeders: FeederResults,
     accepted: bool = True,
     decided: bool = True,
     because: tuple[str, ...] = (),
+    to_decide: Sequence[ToDecide] = (),
     varied: Mapping[str, str] | None = None,
-) -> dict[str, Any]:
+) -> Point:
     """Return a point; where it is not decided and not accepted it is not refused for sure."""
-    made = {
-        "title": "By hand",
-        "seed": 1,
-        "line_speed_mm_s": speed_mm_s,
-        "replications": 1,
-        "carriers": 1000,
-        "complete": {
-            "count": 1000,
-            "share": 1.0,
-            "ci95": [0.99, 1.0],
-            "per_hour": 10.0 * speed_mm_s,
-        },
-        "products": {
-            **{name: share(1000, 1000) for name in ("complete", "good")},
-            **{
-                name: share(0, 1000)
-                for name in ("partial", "empty", "doubled", "out_of_tolerance", "wrong_overlap")
-            },
-            "good_per_hour": 10.0 * speed_mm_s,
-            "diverted": None,
-        },
-        "accepted": accepted,
-        "decided": decided,
-        "refused": decided and not accepted,
-        "not_accepted_because": list(because),
-        "to_decide": [],
-        "feeders": list(feeders) or [feeder()],
-    }
-    return {**made, "varied": dict(varied)} if varied else made
+    every, none = Share(*share(1000, 1000)), Share(*share(0, 1000))
+    hourly = 10.0 * speed_mm_s
+    results = Results(
+        feedsim="0",
+        title="By hand",
+        seed=1,
+        line_speed_mm_s=speed_mm_s,
+        replications=1,
+        carriers=1000,
+        duration_s=360.0,
+        complete=Complete(1000, 1.0, Interval(0.99, 1.0), 1000.0, hourly),
+        products=Products(
+            ("card feeder",), every, *[none] * 5, every, hourly, (), 0, (), diverted=None
+        ),
+        accepted=accepted,
+        decided=decided,
+        refused=decided and not accepted,
+        not_accepted_because=because,
+        to_decide=tuple(to_decide),
+        feeders=feeders or (feeder(),),
+        stops=Stops(),
+    )
+    return Point(results, dict(varied or {}))
+
+
+def limit(
+    mechanism: str, figure: Any, speed_mm_s: float, feeder: str = "card feeder"
+) -> FeederLimit:
+    """Return a limit in closed form."""
+    return FeederLimit(feeder, mechanism, figure, speed_mm_s)
+
+
+def by_hand(points: Sequence[Point], *axes: Axis, limits: Sequence[FeederLimit] = ()) -> Swept:
+    """Return a sweep of the example machine whose points were made by hand."""
+    made = Swept.of(Sweep(card(), axes, 1), points, [NOTHING])
+    return replace(made, closed_form=tuple(limits))
 
 
 def lines(axes: Any, gid: str) -> list[Any]:

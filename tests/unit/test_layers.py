@@ -60,13 +60,14 @@ HOMES = {
     "random": "draws",
     "secrets": "draws",
     "pint": "units",
-    "pydantic": "scenario",
+    "pydantic": "scenario",  # and answers/data.py, which reads and describes typed answers
     "pydantic_core": "scenario",
     "tomlkit": "scenario",
     "distributed": "running",
     "dask": "running",
     "jinja2": "answers",
 }
+ALSO = {"feedsim.answers.data": ("pydantic", "pydantic_core")}  # single modules beside the home
 RANDOM_NAMES = {"PCG64", "default_rng", "SeedSequence"}
 HEAVY = ("pint", "matplotlib", "scipy")
 
@@ -169,8 +170,8 @@ def import_faults(module: str, i: Import, modules: dict[str, str]) -> Iterator[s
     if i.at_start and any(within(i.target, library) for library in HEAVY):
         yield f"imports {i.target} when it is imported itself"
     for library, home in HOMES.items():
-        drawn = here == "answers" and library == "matplotlib"
-        if within(i.target, library) and here != home and not drawn:
+        also = (here, library) == ("answers", "matplotlib") or library in ALSO.get(module, ())
+        if within(i.target, library) and here != home and not also:
             yield f"imports {i.target}, whose home is {home}"
     if within(i.target, "feedsim") and here and i.target != "feedsim.__version__":
         there = stage(own(i.target, modules))

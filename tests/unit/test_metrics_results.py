@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from feedsim.metrics.machine_settings import machine_settings
-from feedsim.metrics.plain import plain
+from feedsim.metrics.plain import as_object, plain
 from feedsim.metrics.results import Stops, summarise
 from feedsim.metrics.spread import resolution_mm, spread
 from feedsim.records.columns import CarrierRecords, InsertBooks
@@ -243,8 +243,8 @@ def test_warm_up_enters_no_figure(counted):
         late_engage=1,
         late_opening=1,
     )
-    warm = summary([bad, missed(Outcome.LATE_MARK), bad, *counted], warm_up=3).to_plain()
-    cold = summary(counted).to_plain()
+    warm = as_object(summary([bad, missed(Outcome.LATE_MARK), bad, *counted], warm_up=3))
+    cold = as_object(summary(counted))
     # The time differs by the rounding of 0.26 s steps.
     assert warm.pop("duration_s") == pytest.approx(cold.pop("duration_s"), rel=1e-9)
     for results in (warm, cold):
@@ -471,7 +471,7 @@ def keys_by_path(value, path=""):
     ],
 )
 def test_the_plain_form_has_the_documented_keys_and_is_strict_json(rows):
-    found = summary(rows).to_plain()
+    found = as_object(summary(rows))
     more = {}
     if rows[0]["outcome"] != Outcome.PLACED:
         more["products.missing.0"] = ["feeders", "count", "share"]
@@ -483,7 +483,7 @@ def test_the_plain_form_has_the_documented_keys_and_is_strict_json(rows):
 
 
 def test_head_of_the_plain_form():
-    found = summary(errors(0.1, 0.2)).to_plain()
+    found = as_object(summary(errors(0.1, 0.2)))
     head = {key: found[key] for key in ("feedsim", "title", "seed", "line_speed_mm_s", "carriers")}
     assert head == {
         "feedsim": "0.1.0",

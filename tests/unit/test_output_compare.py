@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -11,9 +12,12 @@ from typing import Any
 import pytest
 
 from feedsim.answers.compare.rows import compare_csv
-from feedsim.answers.compare.study import Comparison, run_compare, setups_of
+from feedsim.answers.compare.study import Comparison, Comparisons, run_compare, setups_of
 from feedsim.answers.compare.text import compare_text
-from feedsim.answers.compare.words import points_number, sentences, state_of, where
+from feedsim.answers.compare.words import OneDifference, points_number, sentences, state_of, where
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.paired import LengthDifference, ShareDifference
+from feedsim.metrics.paired_feeders import FeederDifference
 from feedsim.running.axes import speeds_of
 from feedsim.running.executor import Local
 from feedsim.scenario import load_scenario
@@ -23,32 +27,24 @@ M_MIN = 1000.0 / 60.0
 SPEEDS = [12.0 * M_MIN, 18.0 * M_MIN, 24.0 * M_MIN]
 
 
-def length(low: float, high: float, better: str | None = None, **changes: Any) -> dict[str, Any]:
-    d = {"n": 100, "first_mm": 0.8, "other_mm": 0.1, "difference_mm": 0.5 * (low + high)}
-    return {**d, "ci95_mm": [low, high], "exact": False, "better": better, **changes}
+def length(low: float, high: float, better: Any = None, **changes: Any) -> LengthDifference:
+    ends = Interval(low, high)
+    d = LengthDifference(100, 0.8, 0.1, 0.5 * (low + high), ends, None, exact=False, better=better)
+    return replace(d, **changes)
 
 
-def share(low: float, high: float, better: str | None = None, **changes: Any) -> dict[str, Any]:
-    d = {"n": 1000, "first": 0.9, "other": 0.95, "only_first": 10, "only_other": 60}
-    return {**d, "difference": 0.5 * (low + high), "ci95": [low, high], "better": better, **changes}
+def share(low: float, high: float, better: Any = None, **changes: Any) -> ShareDifference:
+    ends, size = Interval(low, high), 0.5 * (low + high)
+    d = ShareDifference(1000, 0.9, 0.95, 10, 60, size, ends, None, design_effect=1.0, better=better)
+    return replace(d, **changes)
 
 
 UNSEEN = share(-0.0028, 0.0028, only_first=0, only_other=0)
 SAME = length(0.0, 0.0, exact=True)
+FEEDER = FeederDifference("card feeder", "card feeder", SAME, SAME, UNSEEN, UNSEEN, UNSEEN)
 
 
-def feeder(**changes: Any) -> dict[str, Any]:
-    return {
-        "placement_mean": SAME,
-        "placement_sd": SAME,
-        "within_tolerance": UNSEEN,
-        "missed": UNSEEN,
-        "jam_risk": UNSEEN,
-        **changes,
-    }
-
-
-def told(name: str, *points: dict[str, Any], usual: float = SPEEDS[1], **options: Any) -> list[str]:
+def told(name: str, *points: OneDifference, usual: float = SPEEDS[1], **options: Any) -> list[str]:
     key = {
         "Mean error": "placement_mean",
         "Spread": "placement_sd",
@@ -56,7 +52,7 @@ def told(name: str, *points: dict[str, Any], usual: float = SPEEDS[1], **options
         "Missed": "missed",
     }[name]
     found = sentences(
-        [feeder(**{key: point}) for point in points],
+        [replace(FEEDER, **{key: point}) for point in points],
         SPEEDS[: len(points)],
         letters=("A", "B"),
         usual_mm_s=usual,
@@ -83,7 +79,7 @@ def told(name: str, *points: dict[str, Any], usual: float = SPEEDS[1], **options
         (share(0.0, 0.0, ci95=None), "none"),
     ],
 )
-def test_states(difference: dict[str, Any], state: str) -> None:
+def test_states(difference: OneDifference, state: str) -> None:
     assert state_of(difference) == state
 
 
@@ -181,7 +177,7 @@ def test_points_have_two_digits_of_the_half_width(share_: float, half: float, te
 @cache
 def compared(
     name: str, *buts: str, speeds: tuple[float, ...] = (40.0, 150.0), replications: int = 1
-) -> dict[str, Any]:
+) -> Comparisons:
     scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=["run.carriers=120"])
     comparison = Comparison(
         setups_of([(name, scenario)], buts),
@@ -191,14 +187,14 @@ def compared(
     points = run_compare(
         comparison, where=Local(1), on_point=lambda _: None, on_lost=lambda _: None
     )
-    return comparison.to_plain(points, [()] * len(comparison.setups))
+    return Comparisons.of(comparison, points, [()] * len(comparison.setups))
 
 
 def test_the_text_has_legend_limits_words_and_table() -> None:
-    plain = compared(
+    held = compared(
         "membership_card", "early: feeder.0.settings.engage_lead=8 ms", "title=the same"
     )
-    text = compare_text(plain)
+    text = compare_text(held)
     lines = text.splitlines()
     assert lines[0] == "Membership card on A5 letter"
     assert lines[1] == "3 setups on the same cards: seed 1, 120 carriers at each speed"
@@ -223,8 +219,8 @@ def test_the_text_has_legend_limits_words_and_table() -> None:
 
 
 def test_feeders_have_their_own_words_and_runs_are_told() -> None:
-    plain = compared("two_feeders", "feeder.1.insert.gap=70 mm", speeds=(40.0,), replications=2)
-    text = compare_text(plain)
+    held = compared("two_feeders", "feeder.1.insert.gap=70 mm", speeds=(40.0,), replications=2)
+    text = compare_text(held)
     assert "2 runs of 120 carriers at each speed" in text
     assert "card feeder: B against A" in text
     assert "leaflet feeder: B against A" in text
@@ -238,28 +234,28 @@ def test_other_names_of_a_feeder_are_shown_both() -> None:
 
 
 def test_rows_hold_what_the_json_holds() -> None:
-    plain = compared(
+    held = compared(
         "membership_card", "early: feeder.0.settings.engage_lead=8 ms", "title=the same"
     )
-    rows = list(csv.DictReader(io.StringIO(compare_csv(plain["points"]).decode())))
+    rows = list(csv.DictReader(io.StringIO(compare_csv(held.points).decode())))
     assert [(float(r["line_speed_mm_s"]) / M_MIN, r["feeder"], r["setup"]) for r in rows] == [
         (pytest.approx(v), "0", setup) for v in (40.0, 150.0) for setup in "BC"
     ]
-    d = plain["points"][0]["differences"][0]["feeders"][0]
+    d = held.points[0].differences[0].feeders[0]
     first = rows[0]
-    assert float(first["placement_mean_difference_mm"]) == d["placement_mean"]["difference_mm"]
+    assert float(first["placement_mean_difference_mm"]) == d.placement_mean.difference_mm
     ends = [first[f"placement_sd_difference_{end}_mm"] for end in ("low", "high")]
-    assert [float(end) for end in ends] == d["placement_sd"]["ci95_mm"]
-    assert float(first["missed_difference_low"]) == d["missed"]["ci95"][0]
+    assert [float(end) for end in ends] == list(d.placement_sd.ci95_mm)
+    assert float(first["missed_difference_low"]) == d.missed.ci95.low
     assert first["placement_mean_better"] == "A"
     assert rows[1]["placement_mean_better"] == ""
     assert rows[1]["placement_mean_exact"] == "1"
-    assert float(first["placement_mean_against_mm"]) == d["placement_mean"]["first_mm"]
+    assert float(first["placement_mean_against_mm"]) == d.placement_mean.first_mm
 
 
 def test_every_length_in_a_row_says_its_unit() -> None:
-    plain = compared("two_feeders", "feeder.1.insert.gap=70 mm", speeds=(40.0,), replications=2)
-    head = compare_csv(plain["points"]).decode().splitlines()[0].split(",")
+    held = compared("two_feeders", "feeder.1.insert.gap=70 mm", speeds=(40.0,), replications=2)
+    head = compare_csv(held.points).decode().splitlines()[0].split(",")
     lengths = [name for name in head if name.startswith("placement_")]
     without = ("_n", "_exact", "_better")
     assert lengths

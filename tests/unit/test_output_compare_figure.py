@@ -10,13 +10,18 @@ import numpy as np
 import pytest
 
 from feedsim.answers.compare.figure import compare_figures
-from feedsim.answers.compare.study import MOST_SETUPS, Comparison, run_compare, setups_of
+from feedsim.answers.compare.study import (
+    MOST_SETUPS,
+    Comparison,
+    Comparisons,
+    run_compare,
+    setups_of,
+)
 from feedsim.answers.compare.view import LOOKS
 from feedsim.render.canvas import render
 from feedsim.running.axes import speeds_of
 from feedsim.running.executor import Local
-from feedsim.running.run import criteria_of
-from feedsim.scenario import load_scenario, scenario_from_dict
+from feedsim.scenario import load_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 M_MIN = 1000.0 / 60.0
@@ -30,7 +35,7 @@ def compared(
     speeds: tuple[float, ...] = (40.0, 60.0, 150.0),
     overrides: tuple[str, ...] = (),
     replications: int = 1,
-) -> dict[str, Any]:
+) -> Comparisons:
     scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=["run.carriers=100", *overrides])
     comparison = Comparison(
         setups_of([(name, scenario)], buts),
@@ -40,12 +45,7 @@ def compared(
     points = run_compare(
         comparison, where=Local(1), on_point=lambda _: None, on_lost=lambda _: None
     )
-    return comparison.to_plain(points)
-
-
-def figures(plain: dict[str, Any], units: Any = "metric") -> dict[str, Any]:
-    criteria = criteria_of(scenario_from_dict(plain["setups"][0]["scenario"]))
-    return compare_figures(plain, criteria=criteria, units=units)
+    return Comparisons.of(comparison, points, [()] * len(comparison.setups))
 
 
 def lines(axes: Any, gid: str) -> list[Any]:
@@ -56,31 +56,31 @@ def lines(axes: Any, gid: str) -> list[Any]:
 def test_curves_and_differences_stand_where_they_should(
     units: str, factor: float, unit: str
 ) -> None:
-    plain = compared("membership_card", EARLY)
-    (figure,) = figures(plain, units).values()
+    held = compared("membership_card", EARLY)
+    (figure,) = compare_figures(held, units=units).values()
     above, below = figure.axes[0], figure.axes[1]
     assert f"({unit})" in above.get_title()
     assert f"B less A ({unit})" in below.get_title()
     assert "line speed (" in below.get_xlabel()
     for place, letter in enumerate("AB"):
         means = [
-            p["results"][place]["feeders"][0]["placement_error"]["mean_mm"] / factor
-            for p in plain["points"]
+            p.results[place].results.feeders[0].placement_error.mean_mm / factor
+            for p in held.points
         ]
         (drawn,) = lines(above, f"setup {letter}")
         assert np.asarray(drawn.get_ydata()) == pytest.approx(means)
     ends = sorted(float(line.get_ydata()[0]) for line in lines(above, "limit"))
     assert ends == pytest.approx([-1.5 / factor, 1.5 / factor])
-    found = [p["differences"][0]["feeders"][0]["placement_mean"] for p in plain["points"]]
+    found = [p.differences[0].feeders[0].placement_mean for p in held.points]
     bars = below.collections[0].get_segments()
     for bar, d in zip(bars, found, strict=True):
-        assert bar[:, 1] == pytest.approx([end / factor for end in d["ci95_mm"]])
+        assert bar[:, 1] == pytest.approx([end / factor for end in d.ci95_mm])
     assert lines(below, "zero")
 
 
 def test_filled_marks_are_decided_and_open_ones_are_not() -> None:
-    plain = compared("membership_card", EARLY)
-    (figure,) = figures(plain).values()
+    held = compared("membership_card", EARLY)
+    (figure,) = compare_figures(held).values()
     missed = figure.axes[7]  # below, of the fourth column
     (container,) = missed.containers
     assert container.lines[0].get_markerfacecolor() == "white"
@@ -90,18 +90,18 @@ def test_filled_marks_are_decided_and_open_ones_are_not() -> None:
 
 
 def test_acceptance_of_the_shares_is_drawn_or_told() -> None:
-    (figure,) = figures(compared("membership_card", EARLY)).values()
+    (figure,) = compare_figures(compared("membership_card", EARLY)).values()
     (limit,) = lines(figure.axes[4], "limit")
     assert float(limit.get_ydata()[0]) == pytest.approx(99.7)
     far = compared("membership_card", EARLY, overrides=("acceptance.placement_tolerance=200 mm",))
-    (figure,) = figures(far).values()
+    (figure,) = compare_figures(far).values()
     assert lines(figure.axes[0], "limit") == []
     assert any("tolerance ±200 mm" in text.get_text() for text in figure.axes[0].texts)
 
 
 def test_all_that_is_drawn_lies_within_its_axes() -> None:
-    for plain in (compared("membership_card", EARLY), compared("hand_fed", "title=x")):
-        for figure in figures(plain).values():
+    for held in (compared("membership_card", EARLY), compared("hand_fed", "title=x")):
+        for figure in compare_figures(held).values():
             for axes in figure.axes:
                 low, high = axes.get_ylim()
                 for line in axes.lines:
@@ -134,13 +134,13 @@ def test_odd_comparisons_are_drawn_the_same_each_time(
     overrides: tuple[str, ...],
     replications: int,
 ) -> None:
-    plain = compared(name, *buts, speeds=speeds, overrides=overrides, replications=replications)
-    found, again = figures(plain), figures(plain)
-    count = len(plain["setups"][0]["scenario"]["feeder"])
+    held = compared(name, *buts, speeds=speeds, overrides=overrides, replications=replications)
+    found, again = compare_figures(held), compare_figures(held)
+    count = len(held.setups[0].scenario.feeder)
     assert sorted(found) == (
         ["compare"] if count == 1 else [f"compare-{number}" for number in range(count)]
     )
     for key, figure in found.items():
         assert render(figure, "svg") == render(again[key], "svg")
-        for setup in plain["setups"]:
-            assert any(text.get_text().startswith(setup["setup"]) for text in figure.texts)
+        for setup in held.setups:
+            assert any(text.get_text().startswith(setup.setup) for text in figure.texts)

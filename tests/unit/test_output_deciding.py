@@ -5,12 +5,13 @@ import pytest
 from feedsim.answers.run.deciding import enough, round_up
 from feedsim.answers.sweep.text import sweep_text
 from feedsim.answers.sweep.words import worth
-from feedsim.running.axes import LINE_SPEED
-from tests.unit.sweep_points import feeder, point
+from feedsim.metrics.acceptance import ToDecide
+from feedsim.running.axes import speeds_of
+from tests.unit.sweep_points import by_hand, point
 
 
 def row(figure, carriers, *, met=True, name="card feeder"):
-    return {"feeder": name, "figure": figure, "met": met, "carriers": carriers}
+    return ToDecide(name, figure, met, carriers)
 
 
 def test_the_figure_that_asks_for_most_counts_where_all_are_met() -> None:
@@ -41,53 +42,44 @@ def test_an_estimate_has_two_digits(number, shown) -> None:
     assert round_up(number) == shown
 
 
-def sweep(*points):
-    each = [{**p, "stops": {"count": 0}} for p in points]
-    return {"title": "By hand", "axes": [{"key": LINE_SPEED}], "points": each}
-
-
-def said(swept_):
-    return " ".join(sweep_text(swept_).split())
-
-
-def swept(*, refused: bool):
-    slow = point(500.0, feeder(), accepted=False, decided=refused, because=("x",))
-    if not refused:
-        slow["to_decide"] = [row("missed", 3838, met=False)]
-    return {**sweep(slow), "highest_accepted_speed_mm_s": None}
+def said(*points):
+    speeds = speeds_of([p.results.line_speed_mm_s for p in points])
+    return " ".join(sweep_text(by_hand(points, speeds)).split())
 
 
 def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
-    text = said(swept(refused=False))
+    left = [row("missed", 3838, met=False)]
+    text = said(point(500.0, accepted=False, decided=False, because=("x",), to_decide=left))
     assert "Not accepted even" not in text
     assert "Not decided even at the lowest speed of the sweep: more carriers are needed." in text
     assert "about 3900 would, if shares stay as they are (missed)" in text
     # the twin: refused for sure it says so
-    text = said(swept(refused=True))
+    text = said(point(500.0, accepted=False, because=("x",)))
     assert "Not accepted even at the lowest speed of the sweep." in text
     assert "more carriers" not in text
 
 
 def test_a_speed_that_is_not_decided_is_not_accepted_for_sure() -> None:
-    open_one = point(500.0, feeder(), accepted=True, decided=False)
-    open_one["to_decide"] = [row("jam_risk", 61)]
-    text = said({**sweep(open_one), "highest_accepted_speed_mm_s": 500.0})
+    text = said(point(500.0, decided=False, to_decide=[row("jam_risk", 61)]))
     assert "Accepted at every speed of the sweep up to 30 m/min, not for sure." in text
     assert "about 61 would, if shares stay as they are (jam risk)" in text
 
 
 def test_of_several_points_not_accepted_the_one_that_needs_most_is_told() -> None:
-    points = []
-    for speed, carriers in ((500.0, 3838), (600.0, 212)):
-        made = point(speed, feeder(), accepted=False, decided=False, because=("x",))
-        made["to_decide"] = [row("missed", carriers, met=False), row("jam_risk", 9000, met=False)]
-        points.append(made)
-    text = said({**sweep(*points), "highest_accepted_speed_mm_s": None})
-    assert "about 3900 would, if shares stay as they are (missed)" in text
+    points = [
+        point(
+            speed,
+            accepted=False,
+            decided=False,
+            because=("x",),
+            to_decide=[row("missed", carriers, met=False), row("jam_risk", 9000, met=False)],
+        )
+        for speed, carriers in ((500.0, 3838), (600.0, 212))
+    ]
+    assert "about 3900 would, if shares stay as they are (missed)" in said(*points)
 
 
 def test_the_report_says_how_many_carriers_its_answer_needs() -> None:
-    made = point(500.0, feeder(), accepted=True, decided=False)
-    made["to_decide"] = [row("missed", 3838)]
-    said_there = worth({**sweep(made), "highest_accepted_speed_mm_s": 500.0})
+    made = point(500.0, decided=False, to_decide=[row("missed", 3838)])
+    said_there = worth(by_hand([made], speeds_of([500.0])))
     assert "to be sure: about 3900 would, if shares stay as they are (missed)." in said_there

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from feedsim.answers.compare.study import Comparison, setups_of
+from feedsim.answers.compare.study import Comparison, Comparisons, SetupResults, Together, setups_of
 from feedsim.answers.limit.islands import island_words, overlooked_words
 from feedsim.answers.limit.study.closed import RefusedSpeeds, closed_between, closed_forms
-from feedsim.answers.sweep.study import Sweep
+from feedsim.answers.limit.study.islands import Island
+from feedsim.answers.sweep.study import Point
+from feedsim.metrics.plain import plain
 from feedsim.running.axes import parse_axis, speeds_of
 from feedsim.scenario import override, scenario_from_text
 from feedsim.scenario.starter import starter_text
 from feedsim.settings.limits import FASTEST_MM_S
+from tests.unit.sweep_points import by_hand, point
 
 SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
 
@@ -36,29 +39,27 @@ def test_islands_are_named(accepted: list[bool], said: str) -> None:
     assert island_words(SPEEDS, accepted) == said
 
 
-def points(*accepted: bool) -> list[dict[str, object]]:
-    rows = zip(SPEEDS, accepted, strict=True)
-    return [{"line_speed_mm_s": speed, "accepted": each} for speed, each in rows]
-
-
 UP_AND_DOWN = (True, False, True, True, False)
 
 
+def points(*accepted: bool) -> list[Point]:
+    return [point(speed, accepted=each) for speed, each in zip(SPEEDS, accepted, strict=True)]
+
+
 def test_a_sweep_holds_its_islands_also_crossed_with_a_key() -> None:
-    line, speeds = scenario_from_text(starter_text()), speeds_of(SPEEDS)
-    alone = Sweep(line, (speeds,), 1).to_plain(points(*UP_AND_DOWN))
-    assert alone["islands"] == [{"accepted_mm_s": SPEEDS[2], "not_accepted_mm_s": SPEEDS[1]}]
+    speeds = speeds_of(SPEEDS)
+    alone = by_hand(points(*UP_AND_DOWN), speeds)
+    assert plain(alone.islands) == [{"accepted_mm_s": SPEEDS[2], "not_accepted_mm_s": SPEEDS[1]}]
     key = parse_axis("feeder.0.insert.gap=60,70 mm")
     both = points(True, True, True, False, False) + points(*UP_AND_DOWN)
-    crossed = Sweep(line, (key, speeds), 1).to_plain(both)
-    assert crossed["islands"] == [
+    assert plain(by_hand(both, key, speeds).islands) == [
         {
             "varied": {"feeder.0.insert.gap": "70 mm"},
             "accepted_mm_s": SPEEDS[2],
             "not_accepted_mm_s": SPEEDS[1],
         }
     ]
-    assert Sweep(line, (key,), 1).to_plain(points(*UP_AND_DOWN))["islands"] == []
+    assert by_hand(points(*UP_AND_DOWN), key).islands == ()
 
 
 def test_a_comparison_holds_islands_and_refused_stretches_of_each_setup() -> None:
@@ -66,29 +67,28 @@ def test_a_comparison_holds_islands_and_refused_stretches_of_each_setup() -> Non
     line = override(scenario_from_text(starter_text()), ["run.carriers=10"])
     speeds = speeds_of([1000.0, 1100.0, 1200.0, 1300.0, 1400.0])
     setups = setups_of([("one", line)], ["feeder.0.settings.stage_correction=true"])
-    results = [
-        {
-            "line_speed_mm_s": speed,
-            "results": [
-                {"line_speed_mm_s": speed, "accepted": accepted} for accepted in (up_and_down, True)
-            ],
-        }
+    held = [
+        Together(
+            speed,
+            (
+                SetupResults("A", point(speed, accepted=up_and_down).results),
+                SetupResults("B", point(speed).results),
+            ),
+            (),
+        )
         for speed, up_and_down in zip(speeds.numbers, UP_AND_DOWN, strict=True)
     ]
     forms = [closed_between(setup.scenario, 1000.0, 1400.0) for setup in setups]
-    plain = Comparison(setups, speeds, 1).to_plain(results, forms)
-    assert plain["islands"] == {
-        "A": [{"accepted_mm_s": 1200.0, "not_accepted_mm_s": 1100.0}],
-        "B": [],
-    }
-    refused = plain["closed_form_refused"]
+    found = Comparisons.of(Comparison(setups, speeds, 1), held, forms)
+    assert found.islands == {"A": (Island({}, 1200.0, 1100.0),), "B": ()}
+    refused = found.closed_form_refused
     first = refused["A"][0]
     whole = closed_forms(setups[0].scenario)[0].refused  # which looks at other speeds
-    assert first["from_mm_s"] == pytest.approx(whole[0].from_mm_s, rel=1e-5)
-    assert first["figure"] == "within_tolerance"
-    assert refused["A"][-1]["to_mm_s"] is None
-    assert refused["B"] == []
-    assert plain["closed_form_each_tooth_to_mm_s"] == {"A": None, "B": None}
+    assert first.from_mm_s == pytest.approx(whole[0].from_mm_s, rel=1e-5)
+    assert first.figure == "within_tolerance"
+    assert refused["A"][-1].to_mm_s is None
+    assert refused["B"] == ()
+    assert found.closed_form_each_tooth_to_mm_s == {"A": None, "B": None}
     assert whole[-1].to_mm_s == FASTEST_MM_S
 
 

@@ -2,60 +2,58 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep.figure import sweep_figures
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.scale import scale_of
-from feedsim.answers.sweep.study import Sweep, run_point
+from feedsim.answers.sweep.study import Sweep, Swept, run_point
 from feedsim.answers.sweep.text import sweep_text
+from feedsim.metrics.share import Share
 from feedsim.render.canvas import render
 from feedsim.running.axes import Axis, parse_axis, parse_speeds, speeds_of
-from feedsim.running.run import criteria_of
 from feedsim.scenario import load_scenario, scenario_to_dict
-from feedsim.settings.limits import TOGETHER, SpeedLimit
-from tests.unit.sweep_points import CRITERIA, SCENARIOS, feeder, level, lines, point, texts
+from feedsim.settings.limits import TOGETHER
+from tests.unit.sweep_points import (
+    NOTHING,
+    SCENARIOS,
+    by_hand,
+    feeder,
+    level,
+    limit,
+    lines,
+    point,
+    texts,
+)
 
 M_MIN = 1000.0 / 60.0
 FT_MIN = 304.8 / 60.0
 PLACEMENT, MISSED, JAM_RISK, MARGINS, MISMATCH, DRIVE, LIMITS = range(7)
 
 
-def swept(name: str, *speeds: float, changes: tuple[str, ...] = (), replications: int = 1) -> Any:
+def swept(name: str, *speeds: float, changes: tuple[str, ...] = (), replications: int = 1) -> Swept:
     scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=["run.carriers=120", *changes])
-    sweep = Sweep(scenario, (speeds_of([v * M_MIN for v in speeds]),), replications)
-    return sweep, run(sweep)
+    return run(Sweep(scenario, (speeds_of([v * M_MIN for v in speeds]),), replications))
 
 
-def run(sweep: Sweep) -> list[Any]:
+def run(sweep: Sweep) -> Swept:
     plain = scenario_to_dict(sweep.scenario)
-    return [run_point(plain, changes, sweep.replications) for changes in sweep.points]
+    points = [run_point(plain, changes, sweep.replications) for changes in sweep.points]
+    return Swept.of(sweep, points, [NOTHING] * len(sweep.scenario.feeder))
 
 
-def figures(sweep: Sweep, points: Any, units: Any = "metric") -> dict[str, Any]:
-    return sweep_figures(
-        points,
-        axes=sweep.axes,
-        limits=[[] for _ in sweep.scenario.feeder],
-        title=sweep.scenario.title,
-        criteria=criteria_of(sweep.scenario),
-        units=units,
-    )
-
-
-def drawn(points: Any, axis: Axis, *limits: SpeedLimit, units: Any = "metric") -> Any:
+def drawn(points: Any, axis: Axis, *limits: FeederLimit, units: Any = "metric") -> Any:
     """Return the axes of the only figure of points made by hand."""
-    found = sweep_figures(
-        points, axes=[axis], limits=[limits], title="By hand", criteria=CRITERIA, units=units
-    )
-    (figure,) = found.values()
+    (figure,) = sweep_figures(by_hand(points, axis, limits=limits), units=units).values()
     return figure.axes
 
 
-def by_speed(speeds: Any, *limits: SpeedLimit, units: Any = "metric") -> Any:
+def by_speed(speeds: Any, *limits: FeederLimit, units: Any = "metric") -> Any:
     return drawn([point(v * M_MIN) for v in speeds], m_min(speeds), *limits, units=units)
 
 
@@ -65,12 +63,12 @@ def m_min(speeds: Any) -> Axis:
 
 @pytest.mark.parametrize(("units", "factor", "unit"), [("metric", 1.0, "mm"), ("inch", 25.4, "in")])
 def test_tolerance_and_mean_stand_where_they_should(units: str, factor: float, unit: str) -> None:
-    sweep, points = swept("membership_card", 40.0, 60.0, 150.0)
-    (figure,) = figures(sweep, points, units).values()
+    ran = swept("membership_card", 40.0, 60.0, 150.0)
+    (figure,) = sweep_figures(ran, units=units).values()
     placement = figure.axes[PLACEMENT]
     ends = sorted(float(line.get_ydata()[0]) for line in lines(placement, "tolerance"))
     assert ends == pytest.approx([-1.5 / factor, 1.5 / factor])
-    means = [p["feeders"][0]["placement_error"]["mean_mm"] / factor for p in points]
+    means = [p.results.feeders[0].placement_error.mean_mm / factor for p in ran.points]
     mean = next(line for line in placement.lines if line.get_marker() == "o")
     assert np.asarray(mean.get_ydata()) == pytest.approx(means)
     titles = " ".join(texts(placement) + texts(figure.axes[MARGINS]))
@@ -117,8 +115,8 @@ def test_not_accepted_is_crossed_and_not_decided_is_ringed() -> None:
 
 
 def test_the_verdict_is_written_and_that_it_is_the_whole_lines() -> None:
-    sweep, points = swept("two_feeders", 30.0, 90.0)
-    found = figures(sweep, points)
+    ran = swept("two_feeders", 30.0, 90.0)
+    found = sweep_figures(ran)
     assert list(found) == ["sweep-0", "sweep-1"]
     for figure in found.values():
         below = [text.get_text() for text in figure.legends[0].get_texts()]
@@ -128,22 +126,21 @@ def test_the_verdict_is_written_and_that_it_is_the_whole_lines() -> None:
 
 def test_acceptance_lines_of_missed_and_jam_risk() -> None:
     axes = by_speed((40.0, 60.0))
-    for place, limit in ((MISSED, 0.1), (JAM_RISK, 0.001)):
+    for place, most in ((MISSED, 0.1), (JAM_RISK, 0.001)):
         (line,) = lines(axes[place], "acceptance")
-        assert list(line.get_ydata()) == pytest.approx([limit, limit])
+        assert list(line.get_ydata()) == pytest.approx([most, most])
 
 
 # -- limits in closed form
 
 
 LIMITS_MM_S = (
-    SpeedLimit("placement error", "within_tolerance", 1000.0),
-    SpeedLimit(TOGETHER, "jam_risk", 1200.0),
-    SpeedLimit("tail held", "jam_risk", 1500.0),
-    SpeedLimit("feed cycle", "missed", 2000.0),
-    SpeedLimit("drive", "jam_risk", 2500.0),
-    SpeedLimit("nose strike", "jam_risk", 9000.0),
-    SpeedLimit("run-up", "jam_risk", None),
+    limit("placement error", "within_tolerance", 1000.0),
+    limit(TOGETHER, "jam_risk", 1200.0),
+    limit("tail held", "jam_risk", 1500.0),
+    limit("feed cycle", "missed", 2000.0),
+    limit("drive", "jam_risk", 2500.0),
+    limit("nose strike", "jam_risk", 9000.0),
 )
 
 
@@ -163,8 +160,8 @@ def test_the_lowest_limits_run_through_all_panels(units: Any, unit: float) -> No
 
 def test_limits_beyond_the_axis_or_at_a_crawl_are_no_lines() -> None:
     beyond = (
-        SpeedLimit("eyes and singulator", "missed", 0.0),
-        SpeedLimit("tail held", "jam_risk", 3500.0),
+        limit("eyes and singulator", "missed", 0.0),
+        limit("tail held", "jam_risk", 3500.0),
     )
     axes = by_speed((40.0, 60.0, 80.0), *beyond)
     for panel in axes[:LIMITS]:
@@ -197,7 +194,7 @@ def test_limits_are_listed_as_bars_the_binding_one_first() -> None:
 
 
 def test_tags_of_limits_close_together_do_not_touch() -> None:
-    close = [SpeedLimit(f"no {k}", "missed", 1000.0 + k) for k in range(3)]
+    close = [limit(f"no {k}", "missed", 1000.0 + k) for k in range(3)]
     panel = by_speed((40.0, 100.0), *close)[PLACEMENT]
     places = sorted(text.xy[0] for text in panel.texts if text.get_text() in {"1", "2", "3"})
     # tags are 13/72 inch apart in panels of 5 inch
@@ -409,8 +406,8 @@ def test_a_lone_point_among_many_is_still_seen() -> None:
 
 
 def test_one_speed_alone_is_drawn() -> None:
-    sweep, points = swept("membership_card", 60.0)
-    (figure,) = figures(sweep, points).values()
+    ran = swept("membership_card", 60.0)
+    (figure,) = sweep_figures(ran).values()
     assert render(figure, "png").startswith(b"\x89PNG")
     low, high = figure.axes[PLACEMENT].get_xlim()
     assert 40.0 < low < 60.0 < high < 80.0
@@ -423,7 +420,7 @@ def test_where_nothing_was_placed_the_panels_say_so() -> None:
     nothing = feeder(mean=None, sd=None, within=None, missed={"no_insert": 1000},
                      margins=dict.fromkeys(("nose_strike", "tail_held", "off_carrier",
                                             "speed_mismatch", "drive_overload"), (None, None)))  # type: ignore[arg-type]  # fmt: skip
-    nothing["jam_risk"] = {"count": 0, "share": None, "ci95": None, "upper95": None}
+    nothing = replace(nothing, jam_risk=Share(0, None, None, None, None))
     axes = drawn([point(v, nothing) for v in (1000.0, 2000.0)], speeds_of([1000.0, 2000.0]))
     for place, said in ((PLACEMENT, "no insert placed"), (MARGINS, "no feed cycle"),
                         (JAM_RISK, "no feed cycle"), (MISMATCH, "no landing")):  # fmt: skip
@@ -443,10 +440,10 @@ def test_where_nothing_was_placed_the_panels_say_so() -> None:
 def test_odd_sweeps_are_drawn_the_same_each_time(
     name: str, changes: tuple[str, ...], replications: int
 ) -> None:
-    sweep, points = swept(name, 30.0, 90.0, changes=changes, replications=replications)
-    found = figures(sweep, points)
-    assert len(found) == len(sweep.scenario.feeder)
-    again = figures(sweep, points)
+    ran = swept(name, 30.0, 90.0, changes=changes, replications=replications)
+    found = sweep_figures(ran)
+    assert len(found) == len(ran.scenario.feeder)
+    again = sweep_figures(ran)
     for key, figure in found.items():
         assert render(figure, "svg") == render(again[key], "svg")
 
@@ -454,20 +451,20 @@ def test_odd_sweeps_are_drawn_the_same_each_time(
 def test_two_axes_are_no_overview() -> None:
     axes = [parse_axis("controller.scan=1,2 ms"), speeds_of([1000.0])]
     with pytest.raises(ValueError, match="unpack"):
-        sweep_figures([point(1000.0)] * 2, axes=axes, limits=[[]], title="", criteria=CRITERIA)
+        sweep_figures(by_hand([point(1000.0, varied={axes[0].key: "1 ms"})] * 2, *axes))
 
 
 # -- table and text
 
 
 def test_the_table_has_a_row_per_speed_and_feeder() -> None:
-    sweep, points = swept("two_feeders", 30.0, 50.0, replications=2)
-    rows = sweep_csv(points, axes=sweep.axes).decode().splitlines()
+    ran = swept("two_feeders", 30.0, 50.0, replications=2)
+    rows = sweep_csv(ran).decode().splitlines()
     assert len(rows) == 1 + 2 * 2
     head = rows[0].split(",")
     first = dict(zip(head, rows[1].split(","), strict=True))
     assert float(first["placement_error_mean_mm"]) == pytest.approx(
-        points[0]["feeders"][0]["placement_error"]["mean_mm"], rel=1e-15
+        ran.points[0].results.feeders[0].placement_error.mean_mm, rel=1e-15
     )
     assert [row.split(",")[1:4] for row in rows[1:]] == [["0", "2", "240"], ["1", "2", "240"]] * 2
     assert head[:4] == ["line_speed_mm_s", "feeder", "replications", "carriers"]
@@ -478,28 +475,27 @@ def test_a_varied_key_has_a_column_with_its_unit_and_its_own_place_in_the_text()
     gap = parse_axis("feeder.0.insert.gap=60,70 mm")
     sweep = Sweep(scenario, (gap, speeds_of([1000.0, 3500.0])), 1)
     sweep.check()
-    points = run(sweep)
-    assert [(p["varied"], p["line_speed_mm_s"]) for p in points] == [
+    ran = run(sweep)
+    assert [(p.varied, p.results.line_speed_mm_s) for p in ran.points] == [
         ({"feeder.0.insert.gap": gap}, speed)
         for gap in ("60 mm", "70 mm")
         for speed in (1000.0, 3500.0)
     ]
-    rows = [row.split(",")[:2] for row in sweep_csv(points, axes=sweep.axes).decode().split()]
+    rows = [row.split(",")[:2] for row in sweep_csv(ran).decode().split()]
     assert rows[0] == ["line_speed_mm_s", "feeder.0.insert.gap_mm"]
     assert rows[1:] == [["1000.0", "60.0"], ["3500.0", "60.0"],
                         ["1000.0", "70.0"], ["3500.0", "70.0"]]  # fmt: skip
-    plain = sweep.to_plain(points)
-    assert [row["varied"] for row in plain["highest_accepted"]] == [
+    assert [row.varied for row in ran.highest_accepted] == [
         {"feeder.0.insert.gap": "60 mm"},
         {"feeder.0.insert.gap": "70 mm"},
     ]
-    text = sweep_text(plain)
+    text = sweep_text(ran)
     assert "insert.gap" in text
     assert "feeder.0.insert.gap at" in text
 
 
 def test_the_text_tells_the_verdict() -> None:
-    sweep, points = swept("membership_card", 150.0, 180.0)
-    text = sweep_text(sweep.to_plain(points))
+    ran = swept("membership_card", 150.0, 180.0)
+    text = sweep_text(ran)
     assert "NOT ACCEPTED" in text
     assert "Not accepted even at the lowest speed" in text

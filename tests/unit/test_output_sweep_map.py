@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 from typing import Any
 
@@ -19,7 +20,7 @@ from feedsim.render.canvas import render
 from feedsim.running.axes import Axis, parse_axis, parse_speeds
 from feedsim.running.run import rehearse
 from feedsim.scenario import load_scenario
-from tests.unit.sweep_points import CRITERIA, SCENARIOS, feeder, level, lines, point, texts
+from tests.unit.sweep_points import SCENARIOS, by_hand, feeder, level, lines, point, texts
 
 GAP = parse_axis("feeder.0.insert.gap=25.4,50.8 mm")
 SPEEDS = parse_speeds("30.48,60.96,91.44 m/min")
@@ -40,7 +41,7 @@ def grid_points(first: Axis, last: Axis, **cells: Any) -> list[Any]:
 
 def drawn(points: Any, *axes: Axis, units: Any = "metric") -> Any:
     """Return the axes of the only figure: panels by their places, scales by "scale 0" …."""
-    found = sweep_maps(points, axes=axes, title="By hand", criteria=CRITERIA, units=units)
+    found = sweep_maps(by_hand(points, *axes), units=units)
     (figure,) = found.values()
     return {panel.get_label(): panel for panel in figure.axes}
 
@@ -250,13 +251,12 @@ def test_a_large_map_stays_clear() -> None:
 
 
 def test_a_page_for_each_feeder_the_same_each_time() -> None:
-    two = {"feeder": feeder(name="a")}
-    points = grid_points(GAP, SPEEDS, r0c0=two)
-    for made in points:
-        made["feeders"] = [feeder(name="a"), feeder(name="b", missed={"merged": 9})]
-    pages = [
-        sweep_maps(points, axes=(GAP, SPEEDS), title="By hand", criteria=CRITERIA) for _ in range(2)
+    two = (feeder(name="a"), feeder(name="b", missed={"merged": 9}))
+    points = [
+        replace(made, results=replace(made.results, feeders=two))
+        for made in grid_points(GAP, SPEEDS)
     ]
+    pages = [sweep_maps(by_hand(points, GAP, SPEEDS)) for _ in range(2)]
     assert list(pages[0]) == ["sweep-0", "sweep-1"]
     for name, figure in pages[0].items():
         assert render(figure, "svg") == render(pages[1][name], "svg")
@@ -266,7 +266,7 @@ def test_a_page_for_each_feeder_the_same_each_time() -> None:
 
 def test_one_axis_is_no_map() -> None:
     with pytest.raises(ValueError, match="unpack"):
-        sweep_maps([point(1000.0)], axes=[SPEEDS], title="", criteria=CRITERIA)
+        sweep_maps(by_hand([point(1000.0)], SPEEDS))
 
 
 # -- what fails
@@ -288,7 +288,7 @@ def test_what_fails_is_read_off_the_sentences_of_the_verdict(
     scenario = load_scenario(
         SCENARIOS / "membership_card.toml", overrides=["run.carriers=200", *changes]
     )
-    assert what_fails(rehearse(scenario).results.to_plain()) == fails
+    assert what_fails(rehearse(scenario).results) == fails
 
 
 def test_every_sentence_of_a_verdict_is_known() -> None:
@@ -296,4 +296,4 @@ def test_every_sentence_of_a_verdict_is_known() -> None:
     impossible = Criteria(1.5, 2.0, -1.0, -1.0, 0.05, 0.0)  # nothing meets these
     verdict = judge(rehearse(scenario).results.feeders, impossible, carriers=100)
     assert len(verdict.reasons) == 3
-    assert all(what_fails({"not_accepted_because": [reason]}) for reason in verdict.reasons)
+    assert all(what_fails(point(1.0, because=(reason,)).results) for reason in verdict.reasons)

@@ -4,35 +4,31 @@ from __future__ import annotations
 
 import html as entities
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from typing import Any
 
 import pytest
 
 from feedsim.answers.check.study.review import review
+from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
 from feedsim.answers.sweep.report import sweep_report
-from feedsim.answers.sweep.study import Sweep, run_point
+from feedsim.answers.sweep.study import Sweep, Swept, run_point
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.running.axes import Axis, parse_axis, parse_speeds
-from feedsim.scenario import load_scenario, scenario_to_dict
-from feedsim.settings.limits import TOGETHER, SpeedLimit
-from tests.unit.sweep_points import SCENARIOS, feeder, point
+from feedsim.scenario import scenario_to_dict
+from feedsim.settings.limits import TOGETHER
+from tests.unit.sweep_points import NOTHING, by_hand, card, feeder, limit, point
 
 EVIL = '<script>alert(1)</script> & "co"'
 LIMITS = [
-    SpeedLimit("placement error", "within_tolerance", 1300.0),
-    SpeedLimit(TOGETHER, "within_tolerance", 1290.0),
-    SpeedLimit("tail held", "jam_risk", 2100.0),
-    SpeedLimit("run-up", "missed", None),
+    limit(TOGETHER, "within_tolerance", 1290.0),
+    limit("placement error", "within_tolerance", 1300.0),
+    limit("tail held", "jam_risk", 2100.0),
 ]
 SETTINGS = MachineSettings(20.0, 60.0, 360.0, 12.0, 60.0, 12.0, 7200, 1200, 1.0)
 JAM = ("card feeder: 2 % of the feed cycles had a jam hazard (20), at most 0.1 % may.",)
-
-
-def card(*changes: str) -> Any:
-    overrides = ["run.carriers=120", *changes]
-    return load_scenario(SCENARIOS / "membership_card.toml", overrides=overrides)
 
 
 def ran(*axes: Axis, changes: tuple[str, ...] = ()) -> str:
@@ -41,16 +37,17 @@ def ran(*axes: Axis, changes: tuple[str, ...] = ()) -> str:
     plain = scenario_to_dict(sweep.scenario)
     points = [run_point(plain, at, 1) for at in sweep.points]
     settings = [feeder.settings for feeder in review(sweep.scenario).feeders]
+    swept = Swept.of(sweep, points, [NOTHING])
     return sweep_report(
-        sweep.to_plain(points), figures={"sweep": b"PNG"}, settings=settings, limits=[LIMITS]
+        replace(swept, closed_form=tuple(LIMITS)), figures={"sweep": b"PNG"}, settings=settings
     )
 
 
-def by_hand(points: Any, *axes: Axis, limits: Any = (LIMITS,), **more: Any) -> str:
+def told(points: Any, *axes: Axis, limits: Any = LIMITS, **more: Any) -> str:
     """Return the text of the report of points made by hand, without tags, on one line."""
-    made = Sweep(card(), axes, 1).to_plain(points)
-    settings = [SETTINGS] * len(points[0]["feeders"])
-    return text_of(sweep_report(made, figures={}, settings=settings, limits=limits, **more))
+    settings = [SETTINGS] * len(points[0].results.feeders)
+    made = by_hand(points, *axes, limits=limits)
+    return text_of(sweep_report(made, figures={}, settings=settings, **more))
 
 
 def text_of(html: str) -> str:
@@ -140,7 +137,7 @@ def test_text_of_the_scenario_is_escaped() -> None:
 def test_one_sided_answers(accepted: bool, answer: str, why: str) -> None:
     speed = parse_speeds("60 m/min")
     because = () if accepted else JAM
-    text = by_hand([point(1000.0, accepted=accepted, because=because)], speed)
+    text = told([point(1000.0, accepted=accepted, because=because)], speed)
     assert answer in text
     assert why in text
 
@@ -148,12 +145,12 @@ def test_one_sided_answers(accepted: bool, answer: str, why: str) -> None:
 def test_the_answer_says_what_it_is_worth_and_how_sure_it_is() -> None:
     # points made by hand place 10 products an hour for each mm/s
     sure = [point(1000.0), point(3000.0, accepted=False, because=JAM)]
-    text = by_hand(sure, SPEEDS)
+    text = told(sure, SPEEDS)
     assert "That is 10,000 complete products an hour. Why" in text
     assert "At 60 m/min it is accepted, and 1000 carriers decide it at 95 %." in text
     assert "Every verdict is decided at 95 %" in text
     unsure = [point(1000.0, decided=False), sure[1]]
-    text = by_hand(unsure, SPEEDS)
+    text = told(unsure, SPEEDS)
     assert "complete products an hour. More carriers are needed to be sure." in text
     assert "At 60 m/min it is accepted, but 1000 carriers do not decide it." in text
     assert "1 of 2 verdicts are not decided at 95 %" in text
@@ -167,44 +164,42 @@ def test_the_answer_says_what_it_is_worth_and_how_sure_it_is() -> None:
 )
 def test_the_limits_are_listed_the_binding_one_first(units: Any, speeds: tuple[str, str]) -> None:
     points = [point(v) for v in SPEEDS.numbers]
-    html = by_hand(points, SPEEDS, units=units)
+    html = told(points, SPEEDS, units=units)
     part = html[html.index("What limits the speed") : html.index(" Table ")]
     assert f"Placement error binds first; at {speeds[0]}" in part
     assert f"and together with the others at {speeds[1]}" in part
     rows = part[part.index("mechanism brings") :]
-    places = [rows.index(name) for name in ("placement error", "tail held", "run-up", TOGETHER)]
+    places = [rows.index(name) for name in ("placement error", "tail held", TOGETHER)]
     assert places == sorted(places)
     assert f"placement error placement within tolerance {speeds[0]}" in rows
-    assert "run-up missed carriers every speed looked at" in rows
 
 
 @pytest.mark.parametrize(
     ("limits", "said"),
     [
         ([], "no mechanism limits the speed"),
-        ([SpeedLimit("run-up", "jam_risk", None)], "no mechanism limits the speed"),
         (
-            [SpeedLimit("eyes and singulator", "missed", 0.0), SpeedLimit(TOGETHER, "missed", 0.0)],
+            [limit("eyes and singulator", "missed", 0.0), limit(TOGETHER, "missed", 0.0)],
             "eyes and singulator alone is too much for missed carriers, however slow the line.",
         ),
         (
-            [SpeedLimit(TOGETHER, "missed", 500.0), SpeedLimit("drive", "jam_risk", 1000.0)],
+            [limit(TOGETHER, "missed", 500.0), limit("drive", "jam_risk", 1000.0)],
             "drive binds first; at 60 m/min it alone brings jam risk to its limit, "
             "and all together bring missed carriers to its limit at 30 m/min.",
         ),
         (
-            [SpeedLimit("drive", "jam_risk", 1000.0), SpeedLimit(TOGETHER, "jam_risk", 1000.0)],
+            [limit("drive", "jam_risk", 1000.0), limit(TOGETHER, "jam_risk", 1000.0)],
             "drive binds first; at 60 m/min it alone brings jam risk to its limit.",
         ),
     ],
 )
-def test_what_binds_in_a_sentence(limits: list[SpeedLimit], said: str) -> None:
+def test_what_binds_in_a_sentence(limits: list[FeederLimit], said: str) -> None:
     assert said in words.binding(limits, "metric")
 
 
 def test_without_limits_there_is_no_such_section() -> None:
-    assert "What limits the speed" not in by_hand([point(1000.0)], parse_speeds("60 m/min"),
-                                                  limits=[[]])  # fmt: skip
+    assert "What limits the speed" not in told([point(1000.0)], parse_speeds("60 m/min"),
+                                                  limits=())  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -224,23 +219,21 @@ def test_runs_are_held_against_the_closed_form(end: float, decided: bool, said: 
         point(1000.0, decided=decided),
         point(3000.0, accepted=False, decided=decided, because=JAM),
     ]
-    limits = [[SpeedLimit(TOGETHER, "missed", 9000.0)], [SpeedLimit(TOGETHER, "jam_risk", end)]]
-    sweep = Sweep(card(), (SPEEDS,), 1).to_plain(points)
-    assert said in words.agreement(sweep, limits, "metric")
+    limits = [limit(TOGETHER, "missed", 9000.0), limit(TOGETHER, "jam_risk", end, "other")]
+    assert said in words.agreement(by_hand(points, SPEEDS, limits=limits), "metric")
 
 
 def test_no_such_agreement_for_other_keys_or_without_limits() -> None:
-    sweep = Sweep(card(), (GAP,), 1).to_plain(gap_points())
-    assert words.agreement(sweep, [LIMITS], "metric") == ""
-    sweep = Sweep(card(), (SPEEDS,), 1).to_plain([point(v) for v in SPEEDS.numbers])
-    assert words.agreement(sweep, [[]], "metric") == ""
+    assert words.agreement(by_hand(gap_points(), GAP, limits=LIMITS), "metric") == ""
+    points = [point(v) for v in SPEEDS.numbers]
+    assert words.agreement(by_hand(points, SPEEDS), "metric") == ""
 
 
 # -- other sweeps
 
 
 def test_a_sweep_over_a_key_speaks_of_its_values() -> None:
-    text = by_hand(gap_points(), GAP)
+    text = told(gap_points(), GAP)
     assert "With which values of feeder.0.insert.gap is this line accepted at 60 m/min?" in text
     assert "Accepted with feeder.0.insert.gap at 70 mm." in text
     assert "30 mm to 40 mm: too many jam hazards" in text
@@ -252,7 +245,7 @@ def test_a_sweep_over_a_key_speaks_of_its_values() -> None:
 
 
 def test_a_map_lists_the_highest_speed_of_each_value() -> None:
-    text = by_hand(gap_by_speed(), GAP, SPEEDS)
+    text = told(gap_by_speed(), GAP, SPEEDS)
     assert "How fast can this line run with each value of feeder.0.insert.gap" in text
     answer = text[text.index("highest accepted speed") : text.index(" Why ")]
     assert "30 mm none - jam risk" in answer
@@ -268,16 +261,16 @@ def test_two_keys_say_at_how_many_points_it_is_accepted() -> None:
         for a in SCAN.values
         for b in GAP.values
     ]  # fmt: skip
-    text = by_hand(points, SCAN, GAP)
+    text = told(points, SCAN, GAP)
     assert f"With which values of {SCAN.key} and {GAP.key} is this line accepted" in text
     assert "Accepted at 3 of 6 points." in text
 
 
 def test_settings_that_differ_between_points_are_told() -> None:
     same = [point(v) for v in SPEEDS.numbers]
-    assert "The same at every point." in by_hand(same, SPEEDS)
+    assert "The same at every point." in told(same, SPEEDS)
     others = [point(1000.0), point(3000.0, feeder(engage_mm=350.0))]
-    text = by_hand(others, SPEEDS, units="metric")
+    text = told(others, SPEEDS, units="metric")
     assert "Not the same at every point" in text
     assert "engage distance 350 mm to 360 mm." in text
     assert "The same at every point." not in text
@@ -286,8 +279,7 @@ def test_settings_that_differ_between_points_are_told() -> None:
 def test_a_long_table_repeats_its_head_and_marks_what_is_not_accepted() -> None:
     speeds = parse_speeds("0.2:200:0.2 m/min")
     points = [point(v, accepted=v < 1000.0, because=JAM) for v in speeds.numbers]
-    sweep = Sweep(card(), (speeds,), 1).to_plain(points)
-    html = sweep_report(sweep, figures={}, settings=[SETTINGS], limits=[LIMITS])
+    html = sweep_report(by_hand(points, speeds, limits=LIMITS), figures={}, settings=[SETTINGS])
     table = html[html.index("<h2>Table") : html.index("<h2>Settings")]
     assert table.count("<thead>") == 1
     assert table.count("<tr>") + table.count('<tr class="refused">') == 1001
@@ -299,8 +291,11 @@ def test_a_long_table_repeats_its_head_and_marks_what_is_not_accepted() -> None:
 
 def test_each_feeder_has_its_limits_its_table_and_its_settings() -> None:
     points = [point(v, feeder(name="left"), feeder(name="right")) for v in SPEEDS.numbers]
-    other = [SpeedLimit("drive", "jam_risk", 500.0)]
-    text = by_hand(points, SPEEDS, limits=[LIMITS, other])
+    limits = [
+        limit("drive", "jam_risk", 500.0, "right"),
+        *(replace(x, feeder="left") for x in LIMITS),
+    ]
+    text = told(points, SPEEDS, limits=limits)
     assert text.count("left") >= 3
     assert "In closed form, left: placement error binds first" in text
     assert "In closed form, right: drive binds first; at 30 m/min" in text

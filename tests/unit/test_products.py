@@ -365,14 +365,9 @@ def test_one_feeder_without_a_gate_has_no_table_of_products():
 # -- points of a sweep, setups of a comparison ----------------------------------------
 
 
-def point_of(results_: Results) -> dict[str, object]:
-    return dict(results_.to_plain())
-
-
 def test_the_cells_of_a_point_stand_under_their_heads():
     _, found = gate_of(*gated(*SEVEN))
-    point = point_of(found)
-    cells = dict(zip(product_heads(point), product_cells(point), strict=True))
+    cells = dict(zip(product_heads(found), product_cells(found), strict=True))
     assert cells == {
         "complete": "57.14 %",  # 4 of 7
         "partial": "28.57 %",
@@ -384,8 +379,8 @@ def test_the_cells_of_a_point_stand_under_their_heads():
         "good": "28.57 %",
         "good passed an hour": f"{3600.0 / (7 * 0.26):.0f}",  # one of the two good ones passed
     }
-    plain = point_of(results(run_of(*SIX)))
-    assert dict(zip(product_heads(plain), product_cells(plain), strict=True)) == {
+    alone = results(run_of(*SIX))
+    assert dict(zip(product_heads(alone), product_cells(alone), strict=True)) == {
         "complete": "50 %",
         "partial": "16.67 %",
         "empty": "33.33 %",
@@ -396,16 +391,16 @@ def test_the_cells_of_a_point_stand_under_their_heads():
 
 
 def test_the_columns_of_a_point():
-    columns = dict(product_columns(point_of(gate_of(*gated(*SEVEN))[1])))
+    columns = dict(product_columns(gate_of(*gated(*SEVEN))[1]))
     assert columns["products_complete_share"] == 4 / 7
     low, high = columns["products_complete_share_low"], columns["products_complete_share_high"]
     assert low < 4 / 7 < high
     assert columns["gate_bad_of_passed_share"] == 4 / 5
     assert columns["gate_passed_too_late"] == 1
-    without = dict(product_columns(point_of(results(run_of(*SIX)))))
+    without = dict(product_columns(results(run_of(*SIX))))
     assert not [name for name in without if name.startswith("gate_")]
 
 
 def test_products_are_told_where_they_say_more_than_the_feeder_does():
-    assert tells_products(point_of(results(run_of(*SIX))))
-    assert not tells_products(point_of(by_hand.summary([placed()])))
+    assert tells_products(results(run_of(*SIX)))
+    assert not tells_products(by_hand.summary([placed()]))

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.compare.rows import compare_csv
-from feedsim.answers.compare.study import Comparison, forms_of, run_compare, setups_of
+from feedsim.answers.compare.study import Comparison, Comparisons, forms_of, run_compare, setups_of
 from feedsim.answers.line import Line
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds, speeds_of
 from feedsim.running.executor import Where
-from feedsim.settings.limits import Closed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,38 +28,16 @@ def _nothing(*_: object) -> None:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Compared(Answer):
-    """Setups held against the first of them.
+class Compared(Comparisons, Answer):
+    """Setups held against the first of them."""
 
-    Attributes
-    ----------
-    comparison : Comparison
-        Setups, speeds and replications.
-    points : tuple of mapping
-        Results and paired differences at each speed, as ``compare.json`` has them.
-    forms : tuple of tuple of Closed
-        What the closed forms say of each feeder of each setup.
-    """
-
-    comparison: Comparison
-    points: tuple[Mapping[str, Any], ...]
-    forms: tuple[tuple[Closed, ...], ...]
     name: ClassVar[str] = "compare"
-
-    @property
-    def units(self) -> System:
-        """Those of the first setup."""
-        return self.comparison.units
-
-    def plain(self) -> dict[str, Plain]:
-        """Return what ``compare.json`` holds."""
-        return self.comparison.to_plain(self.points, self.forms)
 
     def _text(self, units: System) -> str:
         """Return what is decided in words, and the differences; see :meth:`Answer.text`."""
         from feedsim.answers.compare.text import compare_text
 
-        return compare_text(self.plain(), units=units)
+        return compare_text(self, units=units)
 
     def tables(self) -> dict[str, Table]:
         """Return ``compare``: a row per speed, feeder and setup."""
@@ -70,10 +46,8 @@ class Compared(Answer):
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return a figure for each feeder."""
         from feedsim.answers.compare.figure import compare_figures
-        from feedsim.running.run import criteria_of
 
-        criteria = criteria_of(self.comparison.setups[0].scenario)
-        return compare_figures(self.plain(), criteria=criteria, units=units)
+        return compare_figures(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return data and pictures; see :meth:`Answer.files`."""
@@ -104,7 +78,7 @@ def compared(
     """Run a comparison; see :func:`run_compare`."""
     points = run_compare(comparison, where=where, on_point=on_point, on_lost=on_lost)
     forms = forms_of(comparison, where=where, on_lost=on_lost)
-    return Compared(comparison, tuple(points), forms)
+    return Compared.of(comparison, points, forms)
 
 
 def compare(

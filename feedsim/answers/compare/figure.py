@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from feedsim.answers.compare.panels import MOST_BANDS, PANELS, draw_curves, draw_differences
+from feedsim.answers.compare.panels import MOST_BANDS, draw_curves, draw_differences
+from feedsim.answers.compare.study import Comparisons
 from feedsim.answers.compare.text import named
 from feedsim.answers.compare.view import LOOKS, CompareView, compare_view
-from feedsim.metrics.criteria import Criteria
+from feedsim.answers.compare.words import FIGURES
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
 
@@ -21,9 +21,7 @@ _LINE = 0.024
 """Height of a line of the legend, in heights of the figure."""
 
 
-def compare_figures(
-    comparison: Mapping[str, Any], *, criteria: Criteria, units: System = "metric"
-) -> dict[str, Figure]:
+def compare_figures(compared: Comparisons, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a comparison.
 
     Above: mean placement error (thin: mean ± 2 sd, of up to three setups), its spread, share
@@ -32,10 +30,7 @@ def compare_figures(
 
     Parameters
     ----------
-    comparison : mapping
-        As ``compare.json`` holds it.
-    criteria : Criteria
-        What all setups are held against.
+    compared : Comparisons
     units : {"metric", "inch"}
         Units of everything that is written.
 
@@ -44,28 +39,27 @@ def compare_figures(
     dict of str to Figure
         By file name without ending: ``compare``, or ``compare-0`` and so on for several feeders.
     """
-    points = comparison["points"]
-    count = len(points[0]["results"][0]["feeders"])
+    count = len(compared.points[0].results[0].results.feeders)
     with house_style():
         return {
             "compare" if count == 1 else f"compare-{number}": _figure(
-                comparison, compare_view(points, number, criteria=criteria, units=units)
+                compared, compare_view(compared, number, units)
             )
             for number in range(count)
         }
 
 
-def _figure(comparison: Mapping[str, Any], view: CompareView) -> Figure:
+def _figure(compared: Comparisons, view: CompareView) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    head = one_line(f"{comparison['title']} · {view.name}", 95)
+    head = one_line(f"{compared.title} · {view.name}", 95)
     figure.text(0.5, 0.968, head, ha="center", va="center", fontsize=13, fontweight="bold")
     top = 0.94 - _LINE * len(view.letters)
-    _legend(figure, comparison, view)
+    _legend(figure, compared, view)
     grid = figure.add_gridspec(
         2,
-        len(PANELS),
+        len(FIGURES),
         left=0.055,
         right=0.99,
         bottom=0.095,
@@ -73,7 +67,7 @@ def _figure(comparison: Mapping[str, Any], view: CompareView) -> Figure:
         hspace=0.13,
         wspace=0.3,
     )
-    for column, panel in enumerate(PANELS):
+    for column, panel in enumerate(FIGURES):
         above = figure.add_subplot(grid[0, column])
         below = figure.add_subplot(grid[1, column], sharex=above)
         draw_curves(above, view, panel)
@@ -97,11 +91,11 @@ def _how_to_read(view: CompareView) -> str:
     )
 
 
-def _legend(figure: Figure, comparison: Mapping[str, Any], view: CompareView) -> None:
+def _legend(figure: Figure, compared: Comparisons, view: CompareView) -> None:
     """Write a line for each setup: how it is drawn, what it is, how fast it is accepted."""
     from matplotlib.lines import Line2D
 
-    setups = comparison["setups"]
+    setups = compared.setups
     for place, setup in enumerate(setups):
         y = 0.94 - _LINE * (place + 0.2)
         look = LOOKS[place]
@@ -118,11 +112,11 @@ def _legend(figure: Figure, comparison: Mapping[str, Any], view: CompareView) ->
                 markevery=[1],
             )
         )
-        highest = comparison["highest_accepted_speed_mm_s"][setup["setup"]]
+        highest = compared.highest_accepted_speed_mm_s[setup.setup]
         accepted = (
             "not accepted even at the lowest speed"
             if highest is None
             else f"accepted up to {display(highest, 'speed', units=view.units)}"
         )
-        text = one_line(f"{setup['setup']}  {named(setup, setups[0])}", 120)
+        text = one_line(f"{setup.setup}  {named(setup, setups[0])}", 120)
         figure.text(0.115, y, f"{text}  ({accepted})", ha="left", va="center", fontsize=9)

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.compare.view import LOOKS, CompareView, Differences
+from feedsim.answers.compare.words import LENGTHS, MEAN, MISSED, SPREAD, WITHIN, Figure
 from feedsim.render.canvas import BLACK, GREY
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["MOST_BANDS", "PANELS", "Panel", "draw_curves", "draw_differences"]
+__all__ = ["MOST_BANDS", "draw_curves", "draw_differences"]
 
 Floats = NDArray[np.float64]
 _LIMIT: dict[str, Any] = {"color": GREY, "linestyle": (0, (2, 1)), "linewidth": 1.6, "zorder": 1.2}
@@ -25,27 +26,7 @@ _FAR = 4.0
 _LOG_FROM = 20.0
 
 
-class Panel(NamedTuple):
-    """One compared figure: its key among differences, its title, which sign the better one has.
-
-    ``better``: −1 where less is better, 1 where more is, 0 where neither is.
-    """
-
-    key: str
-    title: str
-    better: int
-
-
-PANELS = (
-    Panel("placement_mean", "Mean error", 0),
-    Panel("placement_sd", "Spread, sd", -1),
-    Panel("within_tolerance", "In tolerance", 1),
-    Panel("missed", "Missed", -1),
-    Panel("jam_risk", "Jam risk", -1),
-)
-
-
-def draw_curves(axes: Axes, view: CompareView, panel: Panel) -> None:
+def draw_curves(axes: Axes, view: CompareView, panel: Figure) -> None:
     """Draw one figure of every setup against speed, with what it is held against."""
     for place in range(len(view.letters)):
         values = _values(view, place, panel)
@@ -61,8 +42,8 @@ def draw_curves(axes: Axes, view: CompareView, panel: Panel) -> None:
             label=view.letters[place],
             gid=f"setup {view.letters[place]}",
         )
-        if panel.key == "placement_mean" and len(view.letters) <= MOST_BANDS:
-            sd = _values(view, place, PANELS[1])
+        if panel is MEAN and len(view.letters) <= MOST_BANDS:
+            sd = _values(view, place, SPREAD)
             for sign in (-2.0, 2.0):
                 axes.plot(
                     view.speeds,
@@ -78,8 +59,8 @@ def draw_curves(axes: Axes, view: CompareView, panel: Panel) -> None:
     _few_ticks(axes)
 
 
-def _unit(view: CompareView, panel: Panel) -> str:
-    return view.length_unit if panel.key.startswith("placement") else "%"
+def _unit(view: CompareView, panel: Figure) -> str:
+    return view.length_unit if panel in LENGTHS else "%"
 
 
 def _few_ticks(axes: Axes) -> None:
@@ -89,27 +70,20 @@ def _few_ticks(axes: Axes) -> None:
     axes.locator_params(axis="x", nbins=5)
 
 
-def _values(view: CompareView, place: int, panel: Panel) -> Floats:
+def _values(view: CompareView, place: int, panel: Figure) -> Floats:
     """Return a figure of one setup, in the unit that is drawn."""
-    figures: dict[str, tuple[float, Any]] = {
-        "placement_mean": (view.length_factor, lambda f: f["placement_error"]["mean_mm"]),
-        "placement_sd": (view.length_factor, lambda f: f["placement_error"]["sd_mm"]),
-        "within_tolerance": (100.0, lambda f: f["placement_error"]["within_tolerance"]),
-        "missed": (100.0, lambda f: f["missed"]["share"]),
-        "jam_risk": (100.0, lambda f: f["jam_risk"]["share"]),
-    }
-    factor, get = figures[panel.key]
-    return factor * view.column(place, get)
+    factor = view.length_factor if panel in LENGTHS else 100.0
+    return factor * view.column(place, panel.value)
 
 
-def _limits(axes: Axes, view: CompareView, panel: Panel) -> None:
+def _limits(axes: Axes, view: CompareView, panel: Figure) -> None:
     """Draw what the figure is held against, and make room for it where it is near."""
     criteria, factor = view.criteria, view.length_factor
-    if panel.key == "placement_sd":
+    if panel is SPREAD:
         axes.set_ylim(0.0, 1.08 * (_most(axes) or 1.0))
         return
     low, high = axes.get_ylim()
-    if panel.key == "placement_mean":
+    if panel is MEAN:
         tolerance = factor * criteria.placement_tolerance_mm
         if tolerance > _FAR * max(-low, high):
             axes.set_ylim(low, high + 0.1 * (high - low))
@@ -118,12 +92,12 @@ def _limits(axes: Axes, view: CompareView, panel: Panel) -> None:
         ends = [-tolerance, tolerance]
         axes.axhline(0.0, color=BLACK, linewidth=0.6, zorder=1.0)
         axes.set_ylim(min(low, -1.12 * tolerance), max(high, 1.12 * tolerance))
-    elif panel.key == "within_tolerance":
+    elif panel is WITHIN:
         ends = [100.0 * criteria.within_tolerance]
         short = max(100.0 - min(_least(axes), ends[0]), 1e-3)
         axes.set_ylim(100.0 - 1.08 * short, 100.0 + 0.05 * short)
     else:
-        ends = [100.0 * getattr(criteria, panel.key)]
+        ends = [100.0 * (criteria.missed if panel is MISSED else criteria.jam_risk)]
         most = _most(axes)
         if ends[0] > _FAR * most > 0.0:
             axes.set_ylim(-0.04 * most, 1.2 * most)
@@ -162,18 +136,18 @@ def _drawn(axes: Axes) -> list[float]:
     return [value for value in values if not math.isnan(value)]
 
 
-def draw_differences(axes: Axes, view: CompareView, panel: Panel) -> None:
+def draw_differences(axes: Axes, view: CompareView, panel: Figure) -> None:
     """Draw the paired differences to the first setup about a line at 0.
 
     A filled mark is decided: its interval does not reach 0.
     """
-    factor = view.length_factor if panel.key.startswith("placement") else 100.0
+    factor = view.length_factor if panel in LENGTHS else 100.0
     axes.axhline(0.0, color=BLACK, linewidth=0.8, zorder=1.5, gid="zero")
     others = len(view.letters) - 1
     steps = np.diff(view.speeds)
     step = float(steps.min()) if len(steps) else 0.1 * float(view.speeds[0])
     for place in range(others):
-        found = view.differences(place, panel.key, factor)
+        found = view.differences(place, panel, factor)
         aside = 0.5 * step * ((place + 0.5) / others - 0.5) if others > 1 else 0.0
         _draw_one(axes, view.speeds + aside, found, place + 1)
     low, high = axes.get_ylim()
@@ -186,10 +160,10 @@ def draw_differences(axes: Axes, view: CompareView, panel: Panel) -> None:
     other = view.letters[1] if others == 1 else "other"
     axes.set_title(f"{other} less A ({_unit(view, panel)})")
     _few_ticks(axes)
-    if panel.better:
+    if panel.sign:
         letter = view.letters[1] if others == 1 else "the other"
         sides = (f"{letter} better", "A better")
-        below, above = sides if panel.better < 0 else sides[::-1]
+        below, above = sides if panel.sign < 0 else sides[::-1]
         _inside(axes, f"↑ {above}", top=True)
         _inside(axes, f"↓ {below}", top=False)
 

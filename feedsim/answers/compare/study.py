@@ -3,29 +3,40 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Self
 
 from feedsim import __version__
-from feedsim.answers.limit.study.closed import closed_between, each_tooth_to, refused_speeds
-from feedsim.answers.limit.study.islands import islands_plain
+from feedsim.answers.limit.study.closed import (
+    RefusedSpeeds,
+    closed_between,
+    each_tooth_to,
+    refused_speeds,
+)
+from feedsim.answers.limit.study.islands import Island, islands_of
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.errors import Fault, FeedsimError
-from feedsim.metrics.paired_feeders import Ran, feeder_difference
-from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.paired_feeders import FeederDifference, Ran, feeder_difference
+from feedsim.metrics.plain import AMONG, LEFT_OUT
+from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, Axis, changed
 from feedsim.running.executor import Where, completed
 from feedsim.running.run import Rehearsal, criteria_of, rehearse
-from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+from feedsim.scenario import AS_WRITTEN, Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
 __all__ = [
     "LETTERS",
     "MOST_SETUPS",
     "Comparison",
+    "Comparisons",
+    "Difference",
+    "LetteredSetup",
     "Setup",
+    "SetupResults",
+    "Together",
     "forms_of",
     "read_but",
     "run_at_speed",
@@ -95,48 +106,118 @@ class Comparison:
             if setup.unused
         )
 
-    def to_plain(
-        self, points: Sequence[Mapping[str, Plain]], forms: Sequence[Sequence[Closed]]
-    ) -> dict[str, Plain]:
-        """Return what ``compare.json`` holds.
+
+@dataclass(frozen=True, slots=True)
+class SetupResults:
+    """The figures of one setup at one speed, under its letter."""
+
+    setup: str
+    results: Results = field(metadata=AMONG)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How one setup differs from the first at one speed, under the letters of both.
+
+    ``complete_per_hour``: complete products an hour, other less first; None where one has none.
+    """
+
+    setup: str
+    against: str
+    complete_per_hour: float | None
+    feeders: tuple[FeederDifference, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """All setups at one speed: the figures of each, and the differences of the others."""
+
+    line_speed_mm_s: float
+    results: tuple[SetupResults, ...]
+    differences: tuple[Difference, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LetteredSetup:
+    """A setup of a comparison under its letter; see :class:`Setup`."""
+
+    setup: str
+    name: str
+    changes: str
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparisons:
+    """Setups held against the first of them.
+
+    Attributes
+    ----------
+    notes : tuple of str
+        What a user should know of setups that differ in what a comparison shares.
+    setups : tuple of LetteredSetup
+    highest_accepted_speed_mm_s : dict of str to float or None
+        By the letter: the speed up to which every point is accepted; None if the first is not.
+    islands : dict of str to tuple of Island
+        By the letter: speeds accepted above one that is not.
+    closed_form_refused : dict of str to tuple of RefusedSpeeds
+        By the letter: what the closed forms refuse between the speeds, rising.
+    closed_form_each_tooth_to_mm_s : dict of str to float or None
+        By the letter: up to which speed each tooth was looked at; None: everywhere.
+    points : tuple of Together
+        By speed.
+    """
+
+    feedsim: str
+    title: str
+    replications: int
+    notes: tuple[str, ...]
+    setups: tuple[LetteredSetup, ...]
+    highest_accepted_speed_mm_s: dict[str, float | None]
+    islands: dict[str, tuple[Island, ...]]
+    closed_form_refused: dict[str, tuple[RefusedSpeeds, ...]]
+    closed_form_each_tooth_to_mm_s: dict[str, float | None]
+    points: tuple[Together, ...]
+    units: System = field(default="metric", metadata=LEFT_OUT)
+
+    @classmethod
+    def of(
+        cls,
+        comparison: Comparison,
+        points: Sequence[Together],
+        forms: Sequence[Sequence[Closed]],
+    ) -> Self:
+        """Gather what a comparison found at its speeds.
 
         Parameters
         ----------
-        points : sequence of mapping
-            The results at all speeds in order.
+        comparison : Comparison
+        points : sequence of Together
         forms : sequence of sequence of Closed
             What the closed forms say of each feeder of each setup.
         """
-        letters = LETTERS[: len(self.setups)]
-        own: list[Any] = [point["results"] for point in points]
-        rows = [[results[place] for results in own] for place in range(len(letters))]
-        setups: list[Plain] = [
-            {
-                "setup": letter,
-                "name": setup.name,
-                "changes": setup.changes,
-                "scenario": scenario_to_dict(setup.scenario),
-            }
-            for letter, setup in zip(LETTERS, self.setups, strict=False)
-        ]
-        return {
-            "feedsim": __version__,
-            "title": self.setups[0].scenario.title,
-            "replications": self.replications,
-            "notes": list(self.notes),
-            "setups": setups,
-            "highest_accepted_speed_mm_s": dict(
-                zip(letters, map(highest_accepted, rows), strict=True)
-            ),
-            "islands": {x: [*islands_plain(row)] for x, row in zip(letters, rows, strict=True)},
-            "closed_form_refused": {
-                x: plain(refused_speeds(each)) for x, each in zip(letters, forms, strict=True)
-            },
-            "closed_form_each_tooth_to_mm_s": dict(
-                zip(letters, map(each_tooth_to, forms), strict=True)
-            ),
-            "points": [dict(point) for point in points],
+        setups = tuple(
+            LetteredSetup(letter, setup.name, setup.changes, setup.scenario)
+            for letter, setup in zip(LETTERS, comparison.setups, strict=False)
+        )
+        rows = {
+            setup.setup: [point.results[place].results for point in points]
+            for place, setup in enumerate(setups)
         }
+        refused = dict(zip(rows, forms, strict=True))
+        return cls(
+            feedsim=__version__,
+            title=comparison.setups[0].scenario.title,
+            replications=comparison.replications,
+            notes=comparison.notes,
+            setups=setups,
+            highest_accepted_speed_mm_s={x: highest_accepted(row) for x, row in rows.items()},
+            islands={x: islands_of(row) for x, row in rows.items()},
+            closed_form_refused={x: refused_speeds(found) for x, found in refused.items()},
+            closed_form_each_tooth_to_mm_s={x: each_tooth_to(f) for x, f in refused.items()},
+            points=tuple(points),
+            units=comparison.units,
+        )
 
 
 def setups_of(files: Sequence[tuple[str, Scenario]], buts: Sequence[str]) -> tuple[Setup, ...]:
@@ -274,9 +355,7 @@ def _shown(text: str) -> str:
     return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
-def run_at_speed(
-    scenarios: Sequence[dict[str, Any]], speed: str, replications: int
-) -> dict[str, Plain]:
+def run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications: int) -> Together:
     """Run all setups at one speed, in whatever process.
 
     Parameters
@@ -286,41 +365,33 @@ def run_at_speed(
     speed : str
         Such as ``"60 m/min"``.
     replications : int
-
-    Returns
-    -------
-    dict
-        ``line_speed_mm_s``; ``results``, the figures of each setup; ``differences``, those of
-        each other setup to the first.
     """
     first, *others = (
         changed(scenario_from_dict(data), [(LINE_SPEED, speed)]) for data in scenarios
     )
     against = rehearse(first, replications=replications)
-    results: list[Plain] = [{"setup": LETTERS[0], **against.results.to_plain()}]
-    differences: list[Plain] = []
+    results = [SetupResults(LETTERS[0], against.results)]
+    differences = []
     for letter, scenario in zip(LETTERS[1:], others, strict=False):
         other = rehearse(scenario, replications=replications)
-        results.append({"setup": letter, **other.results.to_plain()})
-        differences.append({"setup": letter, "against": LETTERS[0], **_difference(against, other)})
-    return {
-        "line_speed_mm_s": against.results.line_speed_mm_s,
-        "results": results,
-        "differences": differences,
-    }
+        results.append(SetupResults(letter, other.results))
+        differences.append(_difference(letter, against, other))
+    return Together(against.results.line_speed_mm_s, tuple(results), tuple(differences))
 
 
-def _difference(first: Rehearsal, other: Rehearsal) -> dict[str, Plain]:
-    hourly = [r.results.complete.per_hour for r in (first, other)]
+def _difference(letter: str, first: Rehearsal, other: Rehearsal) -> Difference:
+    before, after = (r.results.complete.per_hour for r in (first, other))
     ran = [Ran(r.records, r.machine, criteria_of(r.scenario)) for r in (first, other)]
     pairs = zip(first.scenario.feeder, other.scenario.feeder, strict=True)
-    return {
-        "complete_per_hour": None if None in hourly else hourly[1] - hourly[0],  # type: ignore[operator]
-        "feeders": [
-            plain(feeder_difference(*ran, number=number, names=(a.name, b.name)))
+    return Difference(
+        setup=letter,
+        against=LETTERS[0],
+        complete_per_hour=None if before is None or after is None else after - before,
+        feeders=tuple(
+            feeder_difference(*ran, number=number, names=(a.name, b.name))
             for number, (a, b) in enumerate(pairs)
-        ],
-    }
+        ),
+    )
 
 
 def run_compare(
@@ -329,7 +400,7 @@ def run_compare(
     where: Where,
     on_point: Callable[[int], None],
     on_lost: Callable[[str], None],
-) -> list[dict[str, Plain]]:
+) -> list[Together]:
     """Run a comparison, and return its points by speed.
 
     Parameters
@@ -344,7 +415,7 @@ def run_compare(
     """
     plains = [scenario_to_dict(setup.scenario) for setup in comparison.setups]
     calls = [(plains, speed, comparison.replications) for speed in comparison.axis.values]
-    points: dict[int, dict[str, Plain]] = {}
+    points: dict[int, Together] = {}
     for place, point in completed(run_at_speed, calls, where=where, on_lost=on_lost):
         points[place] = point
         on_point(len(points))
@@ -362,4 +433,6 @@ def forms_of(
 
 
 def _refused(scenario: dict[str, Any], low: float, high: float) -> tuple[Closed, ...]:
+    if low == high:
+        return ()
     return tuple(closed_between(scenario_from_dict(scenario), low, high))

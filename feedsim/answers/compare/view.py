@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.compare.words import State, state_of
+from feedsim.answers.compare.study import Comparisons, Together
+from feedsim.answers.compare.words import Figure, State, state_of
 from feedsim.metrics.criteria import Criteria
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
+from feedsim.running.run import criteria_of
 
 __all__ = ["LOOKS", "CompareView", "Differences", "Look", "compare_view"]
 
@@ -53,13 +57,12 @@ class Differences(NamedTuple):
 class CompareView:
     """One feeder's figures in all setups, in the units that are drawn.
 
-    ``speeds`` rises, shape (n,). ``points``: as ``compare.json`` holds them. ``letters``: of all
-    setups, the first one first.
+    ``speeds`` rises, shape (n,). ``letters``: of all setups, the first one first.
     """
 
     name: str
     speeds: Floats
-    points: tuple[Mapping[str, Any], ...]
+    points: tuple[Together, ...]
     letters: tuple[str, ...]
     number: int
     criteria: Criteria
@@ -75,38 +78,32 @@ class CompareView:
         """Label of the drawn length."""
         return display_unit("length", self.units).label
 
-    def column(self, place: int, get: Callable[[Mapping[str, Any]], float | None]) -> Floats:
+    def column(self, place: int, get: Callable[[FeederResults], float | None]) -> Floats:
         """Return one figure of setup number ``place`` at every speed, shape (n,)."""
-        found = (get(point["results"][place]["feeders"][self.number]) for point in self.points)
+        found = (get(point.results[place].results.feeders[self.number]) for point in self.points)
         return np.array([math.nan if value is None else value for value in found])
 
-    def differences(self, place: int, key: str, factor: float) -> Differences:
+    def differences(self, place: int, figure: Figure, factor: float) -> Differences:
         """Return one figure's differences, other setup number ``place`` less the first."""
-        found = [p["differences"][place]["feeders"][self.number][key] for p in self.points]
-        is_length = "exact" in found[0]
-        sizes = [d["difference_mm" if is_length else "difference"] for d in found]
-        ends = [d["ci95_mm" if is_length else "ci95"] or (math.nan, math.nan) for d in found]
-        size = np.array([math.nan if value is None else value for value in sizes])
+        found = [figure.of(p.differences[place].feeders[self.number]) for p in self.points]
+        nowhere = Interval(math.nan, math.nan)
+        ends = np.array([d.interval or nowhere for d in found])
+        sizes = np.array([math.nan if d.size is None else d.size for d in found])
         return Differences(
-            factor * size,
-            factor * np.array([low for low, _ in ends]),
-            factor * np.array([high for _, high in ends]),
-            tuple(state_of(d) for d in found),
+            factor * sizes, factor * ends[:, 0], factor * ends[:, 1], tuple(map(state_of, found))
         )
 
 
-def compare_view(
-    points: Sequence[Mapping[str, Any]], number: int, *, criteria: Criteria, units: System
-) -> CompareView:
-    """Gather one feeder's figures from the points of ``compare.json``."""
-    factor = display_unit("speed", units).factor
-    names = [results["feeders"][number]["name"] for results in points[0]["results"]]
+def compare_view(compared: Comparisons, number: int, units: System) -> CompareView:
+    """Gather one feeder's figures."""
+    points, factor = compared.points, display_unit("speed", units).factor
+    names = [each.results.feeders[number].name for each in points[0].results]
     return CompareView(
         name=" / ".join(dict.fromkeys(names)),
-        speeds=np.array([point["line_speed_mm_s"] * factor for point in points]),
-        points=tuple(points),
-        letters=tuple(results["setup"] for results in points[0]["results"]),
+        speeds=np.array([point.line_speed_mm_s * factor for point in points]),
+        points=points,
+        letters=tuple(setup.setup for setup in compared.setups),
         number=number,
-        criteria=criteria,
+        criteria=criteria_of(compared.setups[0].scenario),
         units=units,
     )

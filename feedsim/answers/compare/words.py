@@ -3,15 +3,35 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.paired import LengthDifference, ShareDifference
+from feedsim.metrics.paired_feeders import FeederDifference
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.wording import length_number, percent
+from feedsim.render.wording import length, length_number, percent
 
-__all__ = ["FIGURES", "Figure", "State", "points_number", "sentences", "state_of", "where"]
+__all__ = [
+    "FIGURES",
+    "LENGTHS",
+    "MEAN",
+    "MISSED",
+    "SPREAD",
+    "WITHIN",
+    "Figure",
+    "OneDifference",
+    "State",
+    "points_number",
+    "sentences",
+    "state_of",
+    "where",
+]
+
+OneDifference = LengthDifference | ShareDifference
 
 State = Literal["other", "first", "differ", "same", "tiny", "unseen", "open", "none"]
 """What is known at one speed: which is better; that they differ, but not which is better; that
@@ -23,21 +43,57 @@ _TINY_MM = 0.0005
 
 
 class Figure(NamedTuple):
-    """A figure that is compared: its key in the results, its name, what the better one does."""
+    """A figure that is compared.
 
-    key: str
+    ``words``: what the better one does. ``sign`` of the better one: −1 where less is better, 1
+    where more is, 0 where neither is. ``of`` finds the differences, ``value`` a setup's own figure.
+    """
+
     name: str
-    better: str
-    is_length: bool
+    title: str
+    words: str
+    sign: int
+    of: Callable[[FeederDifference], OneDifference]
+    value: Callable[[FeederResults], float | None]
 
 
-FIGURES = (
-    Figure("placement_mean", "Mean error", "lies nearer to the target", True),
-    Figure("placement_sd", "Spread", "spreads less", True),
-    Figure("within_tolerance", "In tolerance", "has more in tolerance", False),
-    Figure("missed", "Missed", "misses fewer", False),
-    Figure("jam_risk", "Jam risk", "has fewer hazards", False),
+MEAN = Figure(
+    "Mean error",
+    "Mean error",
+    "lies nearer to the target",
+    0,
+    lambda d: d.placement_mean,
+    lambda f: f.placement_error.mean_mm,
 )
+SPREAD = Figure(
+    "Spread",
+    "Spread, sd",
+    "spreads less",
+    -1,
+    lambda d: d.placement_sd,
+    lambda f: f.placement_error.sd_mm,
+)
+WITHIN = Figure(
+    "In tolerance",
+    "In tolerance",
+    "has more in tolerance",
+    1,
+    lambda d: d.within_tolerance,
+    lambda f: f.placement_error.within_tolerance,
+)
+MISSED = Figure(
+    "Missed", "Missed", "misses fewer", -1, lambda d: d.missed, lambda f: f.missed.share
+)
+RISK = Figure(
+    "Jam risk",
+    "Jam risk",
+    "has fewer hazards",
+    -1,
+    lambda d: d.jam_risk,
+    lambda f: f.jam_risk.share,
+)
+LENGTHS = (MEAN, SPREAD)
+FIGURES = (*LENGTHS, WITHIN, MISSED, RISK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,30 +103,28 @@ class _Told:
     figure: Figure
     letters: tuple[str, str]
     speeds_mm_s: tuple[float, ...]
-    differences: tuple[Mapping[str, Any], ...]
+    differences: tuple[OneDifference, ...]
     usual_mm_s: float
     units: System
 
 
-def state_of(difference: Mapping[str, Any]) -> State:
-    """Return what is known of one difference, as ``compare.json`` holds it."""
-    is_length = "exact" in difference
-    interval = difference["ci95_mm" if is_length else "ci95"]
-    better: State | None = difference["better"]
-    if interval is None:
+def state_of(d: OneDifference) -> State:
+    """Return what is known of one difference."""
+    if d.interval is None:
         return "none"
-    if not is_length:
-        alike = difference["only_first"] == difference["only_other"] == 0
-        return better or ("unseen" if alike else "open")
-    if difference["exact"] and difference["difference_mm"] == 0.0:
+    if isinstance(d, ShareDifference):
+        alike = d.only_first == d.only_other == 0
+        return d.better or ("unseen" if alike else "open")
+    low, high = d.interval
+    if d.exact and d.difference_mm == 0.0:
         return "same"
-    if max(-interval[0], interval[1]) < _TINY_MM:
+    if max(-low, high) < _TINY_MM:
         return "tiny"
-    return better or ("differ" if interval[0] > 0.0 or interval[1] < 0.0 else "open")
+    return d.better or ("differ" if low > 0.0 or high < 0.0 else "open")
 
 
 def sentences(
-    differences: Sequence[Mapping[str, Any]],
+    differences: Sequence[FeederDifference],
     speeds_mm_s: Sequence[float],
     *,
     letters: tuple[str, str],
@@ -81,7 +135,7 @@ def sentences(
 
     Parameters
     ----------
-    differences : sequence of mapping
+    differences : sequence of FeederDifference
         Of one feeder and one other setup, at each speed.
     speeds_mm_s : sequence of float
         Rising.
@@ -102,7 +156,7 @@ def sentences(
             figure,
             letters,
             tuple(speeds_mm_s),
-            tuple(d[figure.key] for d in differences),
+            tuple(figure.of(d) for d in differences),
             usual_mm_s,
             units,
         )
@@ -114,8 +168,8 @@ def _of_figure(told: _Told) -> Iterator[str]:
     states = [state_of(d) for d in told.differences]
     first, other = told.letters
     says: dict[State, str] = {
-        "other": f"{other} {told.figure.better}",
-        "first": f"{first} {told.figure.better}",
+        "other": f"{other} {told.figure.words}",
+        "first": f"{first} {told.figure.words}",
         "differ": "not decided which is nearer to the target, though they differ,",
         "same": "exactly the same on these cards",
         "tiny": "the same to a thousandth of a mm",
@@ -168,37 +222,34 @@ def where(
 
 def _quote(told: _Told, place: int, state: State) -> str:
     d = told.differences[place]
-    if state in {"same", "tiny", "none"}:
+    if state in {"same", "tiny"} or d.size is None or d.interval is None:
         return ""
-    if told.figure.is_length:
-        return _length_quote(told, d)
-    low, high = d["ci95"]
+    if isinstance(d, LengthDifference):
+        return _length_quote(told, d, d.size, d.interval)
+    low, high = d.interval
     if state == "unseen":
         most = max(-low, high)
-        return (
-            f"within ±{points_number(most, most)} % of carriers (95 %); both {percent(d['first'])}"
-        )
+        return f"within ±{points_number(most, most)} % of carriers (95 %); both {percent(d.first)}"
     half = 0.5 * (high - low)
-    size = points_number(d["difference"], half, sign=True)
+    size = points_number(d.size, half, sign=True)
     ends = " to ".join(points_number(end, half, sign=True) for end in (low, high))
-    own = _both(told, percent(d["first"]), percent(d["other"]))
+    own = _both(told, percent(d.first), percent(d.other))
     return f"{size} % of carriers (95 %: {ends} %); {own}"
 
 
-def _length_quote(told: _Told, d: Mapping[str, Any]) -> str:
+def _length_quote(told: _Told, d: LengthDifference, size_mm: float, ends_mm: Interval) -> str:
     unit = display_unit("length", told.units).label
-    size = length_number(d["difference_mm"], told.units, sign=True)
-    signed = told.figure.key == "placement_mean"
+    size = length_number(size_mm, told.units, sign=True)
     own = _both(
         told,
         *(
-            length_number(d[k], told.units, sign=signed) + f" {unit}"
-            for k in ("first_mm", "other_mm")
+            length(value or 0.0, told.units, sign=told.figure is MEAN)
+            for value in (d.first_mm, d.other_mm)
         ),
     )
-    if d["exact"]:
+    if d.exact:
         return f"{size} {unit}, exact on these cards (every one moved alike); {own}"
-    ends = " to ".join(length_number(end, told.units, sign=True) for end in d["ci95_mm"])
+    ends = " to ".join(length_number(end, told.units, sign=True) for end in ends_mm)
     return f"{size} {unit} (95 %: {ends} {unit}); {own}"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -14,7 +14,7 @@ from feedsim.answers.run.rows import CARRIER_COLUMNS, carriers_csv, events_csv
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.records.columns import RunRecords
@@ -81,9 +81,9 @@ class Run(Answer):
 
         return explain(self.line, carrier, feeder=feeder)
 
-    def plain(self) -> dict[str, Plain]:
+    def plain(self) -> Mapping[str, Plain]:
         """Return what ``results.json`` holds."""
-        return self.rehearsal.to_plain()
+        return as_object(self.rehearsal.figures())
 
     def _text(self, units: System) -> str:
         from feedsim.answers.run.summary import summary

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+
+from feedsim.metrics.acceptance import ToDecide
 
 __all__ = ["easiest", "enough", "round_up"]
 
@@ -21,13 +22,13 @@ def round_up(number: float) -> int:
     return step * math.ceil(number / step)
 
 
-def enough(to_decide: Sequence[Mapping[str, Any]], *, accepted: bool) -> str:
+def enough(to_decide: Sequence[ToDecide], *, accepted: bool) -> str:
     """Say how many carriers would decide, and which figures ask for them; empty without any.
 
     Parameters
     ----------
-    to_decide : sequence of mapping
-        As ``to_decide`` of ``results.json``: what is not decided at one point, or at several.
+    to_decide : sequence of ToDecide
+        What is not decided at one point, or at several.
     accepted : bool
         Whether every point estimate is met. If so all that is open has to be decided; if not, the
         first figure that is refused for sure settles it.
@@ -35,24 +36,22 @@ def enough(to_decide: Sequence[Mapping[str, Any]], *, accepted: bool) -> str:
     open_ones = list(to_decide) if accepted else easiest(to_decide)
     if not open_ones:
         return ""
-    known = [row for row in open_ones if row["carriers"] is not None]
+    known = [row.carriers for row in open_ones if row.carriers is not None]
     if len(known) < len(open_ones):
-        stuck = [row for row in open_ones if row["carriers"] is None]
+        stuck = [row for row in open_ones if row.carriers is None]
         return f"no number of carriers is known to ({_named(stuck)} at the limit)"
-    most = max(int(row["carriers"]) for row in known)
-    return f"about {round_up(most)} would, if shares stay as they are ({_named(known)})"
+    return f"about {round_up(max(known))} would, if shares stay as they are ({_named(open_ones)})"
 
 
-def easiest(to_decide: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+def easiest(to_decide: Sequence[ToDecide]) -> list[ToDecide]:
     """Return the figure that is not met and that the fewest carriers decide; none where all are."""
-    unmet = [row for row in to_decide if not row["met"]]
-    return sorted(unmet, key=lambda row: row["carriers"] or math.inf)[:1]
+    unmet = [row for row in to_decide if not row.met]
+    return sorted(unmet, key=lambda row: row.carriers or math.inf)[:1]
 
 
-def _named(rows: Sequence[Mapping[str, Any]]) -> str:
-    several = len({row["feeder"] for row in rows}) > 1
+def _named(rows: Sequence[ToDecide]) -> str:
+    several = len({row.feeder for row in rows}) > 1
     names = [
-        f"{row['feeder']}: {_FIGURES[row['figure']]}" if several else _FIGURES[row["figure"]]
-        for row in rows
+        f"{row.feeder}: {_FIGURES[row.figure]}" if several else _FIGURES[row.figure] for row in rows
     ]
     return ", ".join(dict.fromkeys(names))

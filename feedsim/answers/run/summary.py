@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, astuple, fields
-from typing import Any
 
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.run.product.text import products_text
@@ -14,8 +13,7 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.plain import plain
-from feedsim.metrics.results import AdjustedResults, Results
+from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display
@@ -64,7 +62,7 @@ def summary(results: Results, *, criteria: Criteria, units: System = "metric") -
         lines += products_text(results.products, units)
     if isinstance(results.stops, LineStops):
         lines += stops_text(results.stops)
-    if isinstance(results, AdjustedResults):
+    if results.adjustments:
         lines += adjustments_text(results.adjustments, units)
     return "\n".join(lines)
 
@@ -107,11 +105,10 @@ def verdict(results: Results) -> Iterator[str]:
 
 def _needed(results: Results) -> str:
     """Say that the carriers do not decide, and how many would."""
-    rows: list[Any] = [plain(row) for row in results.to_decide]
     many = f"{whole(results.carriers)} carriers do"
     if results.carriers == 1:
         many = "One carrier does"
-    more = enough(rows, accepted=results.accepted)
+    more = enough(results.to_decide, accepted=results.accepted)
     return f"{many} not show it at 95 %{f'; {more}' if more else ''}"
 
 

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.sweep.scale import Scale
+from feedsim.answers.sweep.study import Swept
 from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.hazards import Hazard
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
+from feedsim.running.run import criteria_of
 
-__all__ = ["SweepView", "feeders_of", "is_undecided", "sweep_view", "what_fails"]
+__all__ = ["SweepView", "is_undecided", "sweep_view", "what_fails"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -36,28 +40,45 @@ class SweepView:
 
     Attributes
     ----------
-    name : str
-        Of the feeder.
-    several : bool
-        Whether the line has other feeders too.
     scale : Scale
         Where the points stand.
-    accepted, undecided : bool array, shape (n,)
-        The verdict on the whole line at each point, and whether more carriers could turn it.
-    feeders : tuple of mapping
-        The feeder's figures at each point.
+    points : tuple of Results
+    number : int
+        Of the feeder.
     criteria : Criteria
     units : {"metric", "inch"}
     """
 
-    name: str
-    several: bool
     scale: Scale
-    accepted: Bools
-    undecided: Bools
-    feeders: tuple[Mapping[str, Any], ...]
+    points: tuple[Results, ...]
+    number: int
     criteria: Criteria
     units: System
+
+    @property
+    def name(self) -> str:
+        """Of the feeder."""
+        return self.feeders[0].name
+
+    @property
+    def several(self) -> bool:
+        """Whether the line has other feeders too."""
+        return len(self.points[0].feeders) > 1
+
+    @property
+    def feeders(self) -> tuple[FeederResults, ...]:
+        """The feeder's figures at each point."""
+        return tuple(results.feeders[self.number] for results in self.points)
+
+    @property
+    def accepted(self) -> Bools:
+        """The verdict on the whole line at each point, shape (n,)."""
+        return np.array([results.accepted for results in self.points])
+
+    @property
+    def undecided(self) -> Bools:
+        """Whether more carriers could turn the verdict, shape (n,)."""
+        return np.array([is_undecided(results) for results in self.points])
 
     @property
     def x(self) -> Floats:
@@ -69,63 +90,40 @@ class SweepView:
         """Drawn length per mm."""
         return display_unit("length", self.units).factor
 
-    def column(self, get: Callable[[Mapping[str, Any]], float | None]) -> Floats:
+    def column(self, get: Callable[[FeederResults], float | None]) -> Floats:
         """Return one figure at every point, shape (n,)."""
         values = (get(feeder) for feeder in self.feeders)
         return np.array([math.nan if value is None else value for value in values])
 
-    def hazard(self, name: str, figure: str) -> Floats:
+    def hazard(self, name: str, get: Callable[[Hazard], float | None]) -> Floats:
         """Return a figure of one hazard at every point, shape (n,)."""
-        return self.column(lambda feeder: feeder["hazards"][name][figure])
+        return self.column(lambda feeder: get(feeder.hazards.by_name[name]))
 
     def cause(self, name: str) -> Floats:
         """Return how many carriers were missed for one cause at every point, shape (n,)."""
-        return self.column(lambda feeder: feeder["missed"]["by_cause"][name])
+        return self.column(lambda feeder: feeder.missed.by_cause.by_name[name])
 
-    def ends(
-        self, get: Callable[[Mapping[str, Any]], Sequence[float] | None]
-    ) -> tuple[Floats, Floats]:
+    def ends(self, get: Callable[[FeederResults], Interval | None]) -> tuple[Floats, Floats]:
         """Return the ends of an interval at every point, shape (n,) each."""
-        found = [get(feeder) or (math.nan, math.nan) for feeder in self.feeders]
+        found = [get(feeder) or Interval(math.nan, math.nan) for feeder in self.feeders]
         return np.array([low for low, _ in found]), np.array([high for _, high in found])
 
 
-def is_undecided(point: Mapping[str, Any]) -> bool:
-    """Tell whether more carriers could turn the verdict on a point."""
-    return not (point["decided"] if point["accepted"] else point["refused"])
+def is_undecided(results: Results) -> bool:
+    """Tell whether more carriers could turn a verdict."""
+    return not (results.decided if results.accepted else results.refused)
 
 
-def what_fails(point: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return in short why a point is not accepted; empty where it is.
+def what_fails(results: Results) -> tuple[str, ...]:
+    """Return in short why a line is not accepted; empty where it is.
 
     Read off the sentences of the verdict, which hold whatever was varied.
     """
-    reasons = " ".join(point["not_accepted_because"])
+    reasons = " ".join(results.not_accepted_because)
     return tuple(name for mark, name in _COMPLAINTS.items() if mark in reasons)
 
 
-def feeders_of(points: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Return the names of the feeders."""
-    return [feeder["name"] for feeder in points[0]["feeders"]]
-
-
-def sweep_view(
-    points: Sequence[Mapping[str, Plain]],
-    number: int,
-    *,
-    scale: Scale,
-    criteria: Criteria,
-    units: System,
-) -> SweepView:
-    """Gather one feeder's figures from the points of ``sweep.json``."""
-    plain: Sequence[Mapping[str, Any]] = points
-    return SweepView(
-        name=plain[0]["feeders"][number]["name"],
-        several=len(feeders_of(points)) > 1,
-        scale=scale,
-        accepted=np.array([bool(point["accepted"]) for point in plain]),
-        undecided=np.array([is_undecided(point) for point in plain]),
-        feeders=tuple(point["feeders"][number] for point in plain),
-        criteria=criteria,
-        units=units,
-    )
+def sweep_view(swept: Swept, number: int, *, scale: Scale, units: System) -> SweepView:
+    """Gather one feeder's figures from the points of a sweep."""
+    points = tuple(point.results for point in swept.points)
+    return SweepView(scale, points, number, criteria_of(swept.scenario), units)

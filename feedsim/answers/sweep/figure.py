@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.sweep import panels
-from feedsim.answers.sweep.curves import SweepView, feeders_of, sweep_view
+from feedsim.answers.sweep.curves import SweepView, sweep_view
 from feedsim.answers.sweep.layout import Panel, Stack, stacked, write_titles
 from feedsim.answers.sweep.limits import draw_limits
 from feedsim.answers.sweep.marks import Tag, draw_limit_lines, mark_verdicts, marks_legend, tags_of
 from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.shares import draw_jam_risk, draw_missed
-from feedsim.answers.sweep.study import highest_accepted
-from feedsim.answers.sweep.text import verdict_of
-from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.plain import Plain
-from feedsim.quantities import System, display
+from feedsim.answers.sweep.study import Swept
+from feedsim.answers.sweep.text import subtitle_of
+from feedsim.quantities import System
 from feedsim.render.canvas import A4_LANDSCAPE, house_style
-from feedsim.running.axes import Axis
-from feedsim.settings.limits import SpeedLimit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,15 +26,7 @@ __all__ = ["sweep_figures"]
 _LEFT, _RIGHT, _TOP = 0.062, 0.552, 0.925
 
 
-def sweep_figures(
-    points: Sequence[Mapping[str, Plain]],
-    *,
-    axes: Sequence[Axis],
-    limits: Sequence[Sequence[SpeedLimit]],
-    title: str,
-    criteria: Criteria,
-    units: System = "metric",
-) -> dict[str, Figure]:
+def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a sweep over one axis.
 
     Panels over one x axis: placement error with its tolerance, missed carriers by cause, jam
@@ -48,16 +36,8 @@ def sweep_figures(
 
     Parameters
     ----------
-    points : sequence of mapping
-        The points of ``sweep.json``, in order.
-    axes : sequence of Axis
-        What the points differ in: one axis.
-    limits : sequence of sequence of SpeedLimit
-        For each feeder, the lowest first; not drawn where the axis is not the line speed.
-    title : str
-        Of the scenario.
-    criteria : Criteria
-        For tolerance and acceptance lines.
+    swept : Swept
+        Over one axis.
     units : {"metric", "inch"}
         Units of everything that is written.
 
@@ -71,31 +51,24 @@ def sweep_figures(
     ValueError
         If there is not one axis.
     """
-    (axis,) = axes
-    subtitle = _subtitle(points, axis, units)
-    names = feeders_of(points)
+    (axis,) = swept.axes
+    feeders = range(len(swept.points[0].results.feeders))
     with house_style():
         scale = scale_of(axis, units)
-        views = [
-            sweep_view(points, number, scale=scale, criteria=criteria, units=units)
-            for number in range(len(names))
-        ]
         return {
-            "sweep" if len(names) == 1 else f"sweep-{number}": _figure(
-                view, f"{title} · {view.name}", subtitle, tags_of(of, view), by_speed=axis.is_speed
+            "sweep" if len(feeders) == 1 else f"sweep-{number}": _figure(
+                sweep_view(swept, number, scale=scale, units=units), swept
             )
-            for number, (view, of) in enumerate(zip(views, limits, strict=True))
+            for number in feeders
         }
 
 
-def _figure(
-    view: SweepView, title: str, subtitle: str, tags: Sequence[Tag], *, by_speed: bool
-) -> Figure:
+def _figure(view: SweepView, swept: Swept) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    write_titles(figure, title, subtitle)
-    tags = tags if by_speed else []
+    write_titles(figure, f"{swept.title} · {view.name}", subtitle_of(swept, view.units))
+    tags = tags_of(swept.limits_of(view.name), view) if swept.by_speed else []
 
     def add() -> Axes:
         axes = figure.add_axes((0.0, 0.0, 0.5, 0.2), label=str(len(figure.axes)))
@@ -111,12 +84,12 @@ def _figure(
     ]
     left = [_panel(add(), view, tags, panel, weight) for panel, weight in draw]
     draw = [
-        (panels.draw_margins, 1.0 if by_speed else 1.5),
+        (panels.draw_margins, 1.0 if swept.by_speed else 1.5),
         (lambda axes, view: panels.draw_margin(axes, view, "speed_mismatch"), 0.42),
         (lambda axes, view: panels.draw_margin(axes, view, "drive_overload"), 0.42),
     ]
     right = [_panel(add(), view, tags, panel, weight) for panel, weight in draw]
-    if by_speed:
+    if swept.by_speed:
         axes = add()
         view.scale.set_up(axes)
         right.append(Panel(axes, 1.15, draw_limits(axes, view, tags)))
@@ -134,16 +107,3 @@ def _panel(axes: Axes, view: SweepView, tags: Sequence[Tag], draw: Any, weight: 
     draw_limit_lines(axes, view, tags)
     mark_verdicts(axes, view)
     return Panel(axes, weight, rows)
-
-
-def _subtitle(points: Sequence[Mapping[str, Any]], axis: Axis, units: System) -> str:
-    plain = {
-        "axes": [{"key": axis.key}],
-        "points": points,
-        "highest_accepted_speed_mm_s": highest_accepted(points) if axis.is_speed else None,
-    }
-    verdict = verdict_of(plain, units=units)
-    per = f"{points[0]['carriers']} carriers each"
-    if not axis.is_speed:
-        per = f"{display(points[0]['line_speed_mm_s'], 'speed', units=units)}, {per}"
-    return f"{verdict.removesuffix('.')} · {per}"

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.sweep.curves import is_undecided
-from feedsim.answers.sweep.scale import Scale, every
-from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.plain import Plain
+from feedsim.answers.sweep.curves import SweepView
+from feedsim.answers.sweep.scale import Scale, every, scale_of
+from feedsim.answers.sweep.study import Swept
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.results import Results
 from feedsim.quantities import System
+from feedsim.running.run import criteria_of
 
 __all__ = ["Grid", "grid_of", "outline", "shown_ticks"]
 
@@ -23,82 +23,34 @@ Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
-    """One feeder's figures in cells: a row for each value of the first axis.
+class Grid(SweepView):
+    """One feeder's figures in cells of equal size: a row for each value of the first axis.
 
-    Attributes
-    ----------
-    name : str
-        Of the feeder.
-    x, y : Scale
-        The last and the first axis; cells have equal sizes, whatever the values are.
-    points : tuple of mapping
-        In the order of ``sweep.json``.
-    number : int
-        Of the feeder.
-    criteria : Criteria
-    units : {"metric", "inch"}
+    ``scale`` is that of the last axis, ``y`` that of the first.
     """
 
-    name: str
-    x: Scale
     y: Scale
-    points: tuple[Mapping[str, Any], ...]
-    number: int
-    criteria: Criteria
-    units: System
 
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
-        return len(self.y.at), len(self.x.at)
+        return len(self.y.at), len(self.scale.at)
 
-    @property
-    def several(self) -> bool:
-        """Whether the line has other feeders too."""
-        return len(self.points[0]["feeders"]) > 1
-
-    @property
-    def accepted(self) -> Bools:
-        """The verdict on the whole line in each cell, shape (rows, columns)."""
-        return np.array([bool(point["accepted"]) for point in self.points]).reshape(self.shape)
-
-    @property
-    def undecided(self) -> Bools:
-        """Whether more carriers could turn the verdict, shape (rows, columns)."""
-        return np.array([is_undecided(point) for point in self.points]).reshape(self.shape)
-
-    def cells(self, get: Callable[[Mapping[str, Any]], float | None]) -> Floats:
+    def cells(self, get: Callable[[FeederResults], float | None]) -> Floats:
         """Return one figure of the feeder, NaN where there is none, shape (rows, columns)."""
-        values = (get(point["feeders"][self.number]) for point in self.points)
-        found = [math.nan if value is None else value for value in values]
-        return np.array(found).reshape(self.shape)
+        return self.column(get).reshape(self.shape)
 
-    def row(self, number: int) -> Sequence[Mapping[str, Any]]:
+    def row(self, number: int) -> Sequence[Results]:
         """Return the points of one row."""
         columns = self.shape[1]
         return self.points[number * columns : (number + 1) * columns]
 
 
-def grid_of(
-    points: Sequence[Mapping[str, Plain]],
-    number: int,
-    *,
-    scales: tuple[Scale, Scale],
-    criteria: Criteria,
-    units: System,
-) -> Grid:
-    """Gather one feeder's figures; ``scales`` are those of the first and of the last axis."""
-    plain: tuple[Mapping[str, Any], ...] = tuple(points)
-    return Grid(
-        name=plain[0]["feeders"][number]["name"],
-        x=scales[1],
-        y=scales[0],
-        points=plain,
-        number=number,
-        criteria=criteria,
-        units=units,
-    )
+def grid_of(swept: Swept, number: int, *, units: System) -> Grid:
+    """Gather one feeder's figures from a sweep over two axes."""
+    first, last = (scale_of(axis, units) for axis in swept.axes)
+    points = tuple(point.results for point in swept.points)
+    return Grid(last, points, number, criteria_of(swept.scenario), units, first)
 
 
 def outline(inside: Bools) -> list[tuple[tuple[float, float], tuple[float, float]]]:

@@ -86,7 +86,7 @@ def _bar(axes: Axes, view: SweepView, row: int, tag: Tag) -> None:
             markersize=5.0,
             clip_on=False,
         )
-    speed = speed_in_words(tag.limit.speed_mm_s or 0.0, view)
+    speed = speed_in_words(tag.limit.speed_mm_s, view)
     text = f"{tag.limit.mechanism}  {speed}  ({FIGURES[tag.limit.figure]})"
     text = text if together else f"{tag.name}  {text}"
     low, high, at = (view.scale.even(v) for v in (left, right, end))

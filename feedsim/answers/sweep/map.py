@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.sweep.curves import feeders_of
 from feedsim.answers.sweep.grid import Grid, grid_of
 from feedsim.answers.sweep.layout import width_points, write_titles
 from feedsim.answers.sweep.map_panels import (
@@ -16,14 +14,10 @@ from feedsim.answers.sweep.map_panels import (
     draw_highest,
     name_cells,
 )
-from feedsim.answers.sweep.scale import scale_of
-from feedsim.answers.sweep.study import highest_accepted
-from feedsim.answers.sweep.text import verdict_of
-from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.plain import Plain
-from feedsim.quantities import System, display
+from feedsim.answers.sweep.study import Swept
+from feedsim.answers.sweep.text import subtitle_of
+from feedsim.quantities import System
 from feedsim.render.canvas import A4_LANDSCAPE, BLACK, house_style
-from feedsim.running.axes import Axis
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -35,14 +29,7 @@ _BAR, _BAR_ZONE = 9.0, 71.0  # of a colour bar, and of all that stands right of 
 _TITLE = 22.0
 
 
-def sweep_maps(
-    points: Sequence[Mapping[str, Plain]],
-    *,
-    axes: Sequence[Axis],
-    title: str,
-    criteria: Criteria,
-    units: System = "metric",
-) -> dict[str, Figure]:
+def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a sweep over two axes.
 
     The last axis runs along x, the first along y, in cells of one size. Three panels show the
@@ -53,14 +40,8 @@ def sweep_maps(
 
     Parameters
     ----------
-    points : sequence of mapping
-        The points of ``sweep.json``, in order.
-    axes : sequence of Axis
-        Two.
-    title : str
-        Of the scenario.
-    criteria : Criteria
-        For the acceptance figures.
+    swept : Swept
+        Over two axes.
     units : {"metric", "inch"}
         Units of everything that is written.
 
@@ -74,33 +55,27 @@ def sweep_maps(
     ValueError
         If there are not two axes.
     """
-    first, last = axes
-    names = feeders_of(points)
-    subtitle = _subtitle(points, first, last, units=units)
+    feeders = range(len(swept.points[0].results.feeders))
     with house_style():
-        scales = scale_of(first, units), scale_of(last, units)
         return {
-            "sweep" if len(names) == 1 else f"sweep-{number}": _figure(
-                grid_of(points, number, scales=scales, criteria=criteria, units=units),
-                f"{title} · {name}",
-                subtitle,
-                by_speed=last.is_speed,
+            "sweep" if len(feeders) == 1 else f"sweep-{number}": _figure(
+                grid_of(swept, number, units=units), swept
             )
-            for number, name in enumerate(names)
+            for number in feeders
         }
 
 
-def _figure(grid: Grid, title: str, subtitle: str, *, by_speed: bool) -> Figure:
+def _figure(grid: Grid, swept: Swept) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    write_titles(figure, title, subtitle)
+    write_titles(figure, f"{swept.title} · {grid.name}", subtitle_of(swept, grid.units))
     spaces = _spaces(grid)
     for place, space in enumerate(spaces):
         axes = figure.add_axes(
             (space.left, space.bottom, space.width, space.height), label=str(place)
         )
-        if place == 3 and by_speed:
+        if place == 3 and swept.by_speed:
             draw_highest(axes, grid, space=space)
         else:
             bar = figure.add_axes(
@@ -112,7 +87,7 @@ def _figure(grid: Grid, title: str, subtitle: str, *, by_speed: bool) -> Figure:
         if place % 2 == 0:
             axes.set_ylabel(grid.y.label)
         if place >= 2:
-            axes.set_xlabel(grid.x.label)
+            axes.set_xlabel(grid.scale.label)
     _legend(figure, grid)
     return figure
 
@@ -148,28 +123,7 @@ def _legend(figure: Figure, grid: Grid) -> None:
         dot: dict[str, Any] = {"marker": "o", "color": "white", "markeredgecolor": BLACK}
         handles.append(Line2D([], [], linestyle="none", markersize=4.0, **dot))
         labels.append("not decided: more carriers are needed to be sure at 95 %")
-    if any(point["feeders"][grid.number]["placed"] == 0 for point in grid.points):
+    if any(feeder.placed == 0 for feeder in grid.feeders):
         handles.append(Patch(facecolor="white", edgecolor="#999999", hatch="xxx", linewidth=0.0))
         labels.append("no figure")
     figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.024), ncols=3, fontsize=8.0)
-
-
-def _subtitle(
-    points: Sequence[Mapping[str, Any]], first: Axis, last: Axis, *, units: System
-) -> str:
-    columns = len(last.values)
-    rows = [points[k : k + columns] for k in range(0, len(points), columns)]
-    plain = {
-        "axes": [{"key": first.key}, {"key": last.key}],
-        "points": points,
-        "highest_accepted": [
-            {"varied": {first.key: value}, "line_speed_mm_s": highest_accepted(row)}
-            for value, row in zip(first.values, rows, strict=True)
-        ]
-        if last.is_speed
-        else [],
-    }
-    per = f"{points[0]['carriers']} carriers each"
-    if not last.is_speed:
-        per = f"{display(points[0]['line_speed_mm_s'], 'speed', units=units)}, {per}"
-    return f"{verdict_of(plain, units=units).removesuffix('.')} · {per}"

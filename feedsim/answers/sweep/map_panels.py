@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,8 @@ from feedsim.answers.sweep.grid import Grid, outline, shown_ticks
 from feedsim.answers.sweep.layout import SMALL, width_points
 from feedsim.answers.sweep.scale import every, round_numbers
 from feedsim.answers.sweep.study import highest_accepted
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.results import Results
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, GREY
 
@@ -61,21 +63,21 @@ class Heat:
     """
 
     title: str
-    get: Callable[[Mapping[str, Any]], float | None]
+    get: Callable[[FeederResults], float | None]
     limit: Callable[[Grid], float] | None
 
 
-def _outside(feeder: Mapping[str, Any]) -> float | None:
-    within = feeder["placement_error"]["within_tolerance"]
+def _outside(feeder: FeederResults) -> float | None:
+    within = feeder.placement_error.within_tolerance
     return None if within is None else 1.0 - within
 
 
 HEAT_MAPS = (
     Heat("Out of tolerance", _outside, lambda grid: 1.0 - grid.criteria.within_tolerance),
-    Heat("Missed carriers", lambda f: f["missed"]["share"], lambda grid: grid.criteria.missed),
-    Heat("Jam risk", lambda f: f["jam_risk"]["share"], lambda grid: grid.criteria.jam_risk),
+    Heat("Missed carriers", lambda f: f.missed.share, lambda grid: grid.criteria.missed),
+    Heat("Jam risk", lambda f: f.jam_risk.share, lambda grid: grid.criteria.jam_risk),
 )
-SPREAD = Heat("Placement error, sd", lambda f: f["placement_error"]["sd_mm"], None)
+SPREAD = Heat("Placement error, sd", lambda f: f.placement_error.sd_mm, None)
 
 
 def draw_heat(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, space: Space) -> None:
@@ -165,7 +167,7 @@ def _bar(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, mesh: Any) -> None:
 def _outline(axes: Axes, grid: Grid, cell: float) -> None:
     from matplotlib.collections import LineCollection
 
-    lines = outline(grid.accepted)
+    lines = outline(grid.accepted.reshape(grid.shape))
     for colour, width in _OUTLINE if lines else ():
         edge = LineCollection(
             lines,
@@ -180,7 +182,7 @@ def _outline(axes: Axes, grid: Grid, cell: float) -> None:
 
 
 def _dots(axes: Axes, grid: Grid, cell: float) -> None:
-    rows, columns = np.nonzero(grid.undecided)
+    rows, columns = np.nonzero(grid.undecided.reshape(grid.shape))
     axes.plot(
         columns,
         rows,
@@ -199,9 +201,9 @@ def name_cells(axes: Axes, grid: Grid, *, name_rows: bool) -> None:
     rows, columns = grid.shape
     axes.set_xlim(-0.5, columns - 0.5)
     axes.set_ylim(*((rows - 0.5, -0.5) if grid.y.words else (-0.5, rows - 0.5)))
-    letters = max(len(text) for text in grid.x.texts)
-    shown = shown_ticks(grid.x, most=max(2, min(_MOST_X, _MOST_LETTERS // letters)))
-    axes.set_xticks(shown, [grid.x.texts[i] for i in shown])
+    letters = max(len(text) for text in grid.scale.texts)
+    shown = shown_ticks(grid.scale, most=max(2, min(_MOST_X, _MOST_LETTERS // letters)))
+    axes.set_xticks(shown, [grid.scale.texts[i] for i in shown])
     shown = shown_ticks(grid.y, most=_MOST_Y)
     axes.set_yticks(shown, [grid.y.texts[i] for i in shown] if name_rows else [])
     for side in ("top", "right"):
@@ -235,13 +237,13 @@ def draw_highest(axes: Axes, grid: Grid, *, space: Space) -> None:
     )
 
 
-def _count_up_to(row: Any, highest: float) -> int:
-    return sum(1 for point in row if point["line_speed_mm_s"] <= highest)
+def _count_up_to(row: Sequence[Results], highest: float) -> int:
+    return sum(1 for point in row if point.line_speed_mm_s <= highest)
 
 
 def _write(axes: Axes, grid: Grid, number: int, count: int, *, space: Space, size: float) -> None:
     columns = grid.shape[1]
-    speed = grid.x.texts[count - 1] if count else "none"
+    speed = grid.scale.texts[count - 1] if count else "none"
     if count == columns:
         text = f"{speed}, the fastest here"
     else:

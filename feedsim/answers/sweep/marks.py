@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import COLUMN_POINTS
 from feedsim.render.canvas import BLACK, VERMILLION, spread_out
-from feedsim.settings.limits import TOGETHER, SpeedLimit
+from feedsim.settings.limits import TOGETHER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,17 +50,15 @@ class Tag:
     """A limit with the short name that it has in the figure, and where it stands."""
 
     name: str
-    limit: SpeedLimit
+    limit: FeederLimit
     at: float
 
 
-def tags_of(limits: Sequence[SpeedLimit], view: SweepView) -> list[Tag]:
-    """Give the limits that exist numbers from the lowest on; all together have none."""
+def tags_of(limits: Sequence[FeederLimit], view: SweepView) -> list[Tag]:
+    """Give the limits numbers from the lowest on; all together have none."""
     tags: list[Tag] = []
     number = 0
     for limit in limits:
-        if limit.speed_mm_s is None:
-            continue
         together = limit.mechanism == TOGETHER
         number += not together
         at = limit.speed_mm_s * view.scale.factor

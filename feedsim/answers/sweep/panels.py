@@ -64,9 +64,9 @@ def draw_placement(axes: Axes, view: SweepView) -> int:
     """Mean placement error with its 95 % interval, mean ± 2 sd, and the tolerance."""
     factor, criteria = view.length_factor, view.criteria
     unit = display_unit("length", view.units).label
-    mean = factor * view.column(lambda f: f["placement_error"]["mean_mm"])
-    sd = np.nan_to_num(factor * view.column(lambda f: f["placement_error"]["sd_mm"]))
-    low, high = view.ends(lambda f: f["placement_error"]["mean_ci95_mm"])
+    mean = factor * view.column(lambda f: f.placement_error.mean_mm)
+    sd = np.nan_to_num(factor * view.column(lambda f: f.placement_error.sd_mm))
+    low, high = view.ends(lambda f: f.placement_error.mean_ci95_mm)
     tolerance = factor * criteria.placement_tolerance_mm
     axes.axhline(0.0, color=GREEN, linewidth=1.0, label="target", gid="target")
     for sign in (-1.0, 1.0):
@@ -184,10 +184,10 @@ def _margin(
     ``place`` is that among the lengths, which share a panel and so need a legend.
     """
     colour, marker, style = LOOKS[name]
-    mean = factor * view.hazard(name, "margin_mean")
+    mean = factor * view.hazard(name, lambda h: h.margin_mean)
     if np.isnan(mean).all():
         return None
-    spread = 2.0 * np.nan_to_num(factor * view.hazard(name, "margin_sd"))
+    spread = 2.0 * np.nan_to_num(factor * view.hazard(name, lambda h: h.margin_sd))
     low, high = mean - spread, mean + spread
     look: dict[str, Any] = {
         "color": colour,

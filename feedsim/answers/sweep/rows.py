@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from feedsim.answers.run.product.points import product_columns
-from feedsim.metrics.plain import Plain
+from feedsim.answers.sweep.study import Point, Swept
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.share import Share
 from feedsim.quantities import Kind
 from feedsim.render.csv_table import csv_table
 from feedsim.running.axes import Axis
 
 __all__ = ["sweep_csv"]
 
-_ERROR = ("mean_mm", "sd_mm", "min_mm", "max_mm", "p01_mm", "p50_mm", "p99_mm", "cp", "cpk")
+Cells = Iterator[tuple[str, object]]
+
 _UNITS: dict[Kind, str] = {
     "length": "_mm",
     "time": "_s",
@@ -31,86 +34,89 @@ _UNITS: dict[Kind, str] = {
 }
 
 
-def sweep_csv(points: Sequence[Mapping[str, Plain]], *, axes: Sequence[Axis]) -> bytes:
+_MARGINS = {"mm": "_mm", "%": "_percent", "mm/s^2": "_mm_s2"}
+
+
+def sweep_csv(swept: Swept) -> bytes:
     """Return the table of a sweep, its columns with units in their names.
 
-    Parameters
-    ----------
-    points : sequence of mapping
-        The points of ``sweep.json``, in order.
-    axes : sequence of Axis
-        What differs between them. A key that is not the line speed has a column of its own, its
-        name that of the key with the unit.
+    A key that is varied and is not the line speed has a column of its own, its name that of the
+    key with the unit.
     """
-    others = [axis for axis in axes if not axis.is_speed]
+    others = [axis for axis in swept.axes if not axis.is_speed]
     rows = [
         dict(_row(point, feeder, number, others))
-        for point in points
-        for number, feeder in enumerate(_feeders(point))
+        for point in swept.points
+        for number, feeder in enumerate(point.results.feeders)
     ]
     return csv_table(rows)
 
 
-def _feeders(point: Mapping[str, Any]) -> list[dict[str, Any]]:
-    return list(point["feeders"])
-
-
-def _varied(point: Mapping[str, Any], axis: Axis) -> tuple[str, float | str]:
-    value = point["varied"][axis.key]
+def _varied(point: Point, axis: Axis) -> tuple[str, float | str]:
+    value = point.varied[axis.key]
     if not axis.numbers:
         return axis.key, value
     unit = _UNITS[axis.kind] if axis.kind else ""
     return axis.key + unit, axis.numbers[axis.values.index(value)]
 
 
-def _row(
-    point: Mapping[str, Any], feeder: Mapping[str, Any], number: int, others: Sequence[Axis]
-) -> Iterator[tuple[str, Any]]:
-    yield "line_speed_mm_s", point["line_speed_mm_s"]
+def _row(point: Point, feeder: FeederResults, number: int, others: Sequence[Axis]) -> Cells:
+    results, stops = point.results, point.results.stops
+    yield "line_speed_mm_s", results.line_speed_mm_s
     yield from (_varied(point, axis) for axis in others)
     yield "feeder", number
-    yield "replications", point["replications"]
-    yield "carriers", point["carriers"]
-    yield "accepted", int(point["accepted"])
-    yield "decided", int(point["decided"])
-    yield "complete_per_hour", point["complete"]["per_hour"]
-    yield from product_columns(point)
-    stops = point["stops"]
-    yield "stops", stops["count"]
-    yield "downtime_s", stops["downtime_s"]
-    yield "availability", stops["availability"]
-    yield "lost_carriers", stops.get("lost_carriers", 0)
-    error = feeder["placement_error"]
-    yield "placed", feeder["placed"]
-    for name in _ERROR:
-        yield f"placement_error_{name}", error[name]
-    yield from _interval("placement_error_mean", error["mean_ci95_mm"], "_mm")
-    yield "within_tolerance", error["within_tolerance"]
-    yield from _interval("within_tolerance", error["within_tolerance_ci95"])
-    yield "stage_position_mean_mm", feeder["stage_position"]["mean_mm"]
-    yield "stage_position_sd_mm", feeder["stage_position"]["sd_mm"]
-    yield from _share("missed", feeder["missed"])
-    for cause, count in feeder["missed"]["by_cause"].items():
+    yield "replications", results.replications
+    yield "carriers", results.carriers
+    yield "accepted", int(results.accepted)
+    yield "decided", int(results.decided)
+    yield "complete_per_hour", results.complete.per_hour
+    yield from product_columns(results)
+    yield "stops", stops.count
+    yield "downtime_s", stops.downtime_s
+    yield "availability", stops.availability
+    yield "lost_carriers", stops.lost
+    yield from _placement(feeder)
+    yield from _share("missed", feeder.missed)
+    for cause, count in feeder.missed.by_cause.by_name.items():
         yield f"missed_{cause}", count
-    yield from _share("jam_risk", feeder["jam_risk"])
-    for name, hazard in feeder["hazards"].items():
-        unit = {"mm": "_mm", "%": "_percent", "mm/s^2": "_mm_s2"}.get(hazard["margin_unit"], "")
-        yield f"{name}_count", hazard["count"]
-        yield f"{name}_margin_mean{unit}", hazard["margin_mean"]
-        yield f"{name}_margin_sd{unit}", hazard["margin_sd"]
-        yield f"{name}_tail_probability", hazard["tail_probability"]
-    yield "cycle_mean_s", feeder["cycle"]["mean_s"]
-    yield "cycle_use", feeder["cycle"]["use"]
+    yield from _share("jam_risk", feeder.jam_risk)
+    for name, hazard in feeder.hazards.by_name.items():
+        unit = _MARGINS.get(hazard.margin_unit or "", "")
+        yield f"{name}_count", hazard.count
+        yield f"{name}_margin_mean{unit}", hazard.margin_mean
+        yield f"{name}_margin_sd{unit}", hazard.margin_sd
+        yield f"{name}_tail_probability", hazard.tail_probability
+    yield "cycle_mean_s", feeder.cycle.mean_s
+    yield "cycle_use", feeder.cycle.use
 
 
-def _share(name: str, share: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
-    yield f"{name}_count", share["count"]
-    yield f"{name}_share", share["share"]
-    yield from _interval(f"{name}_share", share["ci95"])
-    yield f"{name}_upper95", share["upper95"]
+def _placement(feeder: FeederResults) -> Cells:
+    error = feeder.placement_error
+    yield "placed", feeder.placed
+    yield "placement_error_mean_mm", error.mean_mm
+    yield "placement_error_sd_mm", error.sd_mm
+    yield "placement_error_min_mm", error.min_mm
+    yield "placement_error_max_mm", error.max_mm
+    yield "placement_error_p01_mm", error.p01_mm
+    yield "placement_error_p50_mm", error.p50_mm
+    yield "placement_error_p99_mm", error.p99_mm
+    yield "placement_error_cp", error.cp
+    yield "placement_error_cpk", error.cpk
+    yield from _interval("placement_error_mean", error.mean_ci95_mm, "_mm")
+    yield "within_tolerance", error.within_tolerance
+    yield from _interval("within_tolerance", error.within_tolerance_ci95)
+    yield "stage_position_mean_mm", feeder.stage_position.mean_mm
+    yield "stage_position_sd_mm", feeder.stage_position.sd_mm
 
 
-def _interval(name: str, interval: Sequence[float] | None, unit: str = "") -> Iterator[Any]:
+def _share(name: str, share: Share) -> Cells:
+    yield f"{name}_count", share.count
+    yield f"{name}_share", share.share
+    yield from _interval(f"{name}_share", share.ci95)
+    yield f"{name}_upper95", share.upper95
+
+
+def _interval(name: str, interval: Interval | None, unit: str = "") -> Cells:
     low, high = interval or (None, None)
     yield f"{name}_low{unit}", low
     yield f"{name}_high{unit}", high

@@ -51,9 +51,9 @@ def draw_missed(axes: Axes, view: SweepView) -> int:
     figure and logarithmic above. A bar is divided in proportion to its causes.
     """
     limit = 100.0 * view.criteria.missed
-    total = 100.0 * view.column(lambda f: f["missed"]["share"])
-    low, high = (100.0 * end for end in view.ends(lambda f: f["missed"]["ci95"]))
-    upper = 100.0 * view.column(lambda f: f["missed"]["upper95"])
+    total = 100.0 * view.column(lambda f: f.missed.share)
+    low, high = (100.0 * end for end in view.ends(lambda f: f.missed.ci95))
+    upper = 100.0 * view.column(lambda f: f.missed.upper95)
     axes.axhline(limit, **LIMIT, label="acceptance", gid="acceptance")
     even = _missed_axis(axes, limit, np.concatenate((total, high, upper)))
     _stack(axes, view, total)
@@ -84,7 +84,7 @@ def _stack(axes: Axes, view: SweepView, total: Floats) -> None:
     """Divide each bar on paper in proportion to its causes."""
     scale = axes.yaxis.get_transform()
     heights = scale.transform(np.nan_to_num(total))
-    counts = view.column(lambda f: f["missed"]["count"])
+    counts = view.column(lambda f: f.missed.count)
     done = np.zeros(len(total))
     for cause, colour, hatch in _CAUSES:
         count = view.cause(cause)
@@ -141,9 +141,9 @@ def _bounds(axes: Axes, view: SweepView, upper: Floats) -> None:
 def draw_jam_risk(axes: Axes, view: SweepView) -> int:
     """Share of feed cycles with each hazard on a log axis: seen, or else its normal tail."""
     limit = view.criteria.jam_risk
-    risk = view.column(lambda f: f["jam_risk"]["share"])
-    low, high = view.ends(lambda f: f["jam_risk"]["ci95"])
-    upper = view.column(lambda f: f["jam_risk"]["upper95"])
+    risk = view.column(lambda f: f.jam_risk.share)
+    low, high = view.ends(lambda f: f.jam_risk.ci95)
+    upper = view.column(lambda f: f.jam_risk.upper95)
     axes.set_yscale("log")
     seen = np.nan_to_num(risk) > 0.0
     total = np.where(seen, risk, np.nan)
@@ -177,9 +177,12 @@ def draw_jam_risk(axes: Axes, view: SweepView) -> int:
 
 def _floor(view: SweepView, limit: float) -> float:
     """Return the lowest share drawn: a decade below what is shown, within reason."""
-    shown = [limit, *view.column(lambda f: f["jam_risk"]["share"])]
+    shown = [limit, *view.column(lambda f: f.jam_risk.share)]
     for name in HAZARDS:
-        shown += [*view.hazard(name, "share"), *view.hazard(name, "tail_probability")]
+        shown += [
+            *view.hazard(name, lambda h: h.share),
+            *view.hazard(name, lambda h: h.tail_probability),
+        ]
     least = min((share for share in shown if share > _FLOOR), default=1.0)
     return float(10.0 ** np.clip(np.floor(np.log10(0.5 * least)), -6.0, np.log10(_HIGHEST_FLOOR)))
 
@@ -187,8 +190,8 @@ def _floor(view: SweepView, limit: float) -> float:
 def _hazard(axes: Axes, view: SweepView, name: str, *, floor: float, shift: int) -> None:
     """Draw one hazard: filled marks where it was seen, open ones for its normal tail."""
     colour, marker, style = LOOKS[name]
-    share = np.nan_to_num(view.hazard(name, "share"))
-    tail = np.nan_to_num(view.hazard(name, "tail_probability"))
+    share = np.nan_to_num(view.hazard(name, lambda h: h.share))
+    tail = np.nan_to_num(view.hazard(name, lambda h: h.tail_probability))
     shown = np.where(share > 0.0, share, tail)
     shown = np.where(shown > floor, shown, np.nan)
     if np.isnan(shown).all():

@@ -4,24 +4,42 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
-from typing import Any
+from typing import Any, Self
 
 from feedsim import __version__
-from feedsim.answers.limit.study.islands import islands_plain
+from feedsim.answers.limit.study.closed import (
+    FeederLimit,
+    RefusedSpeeds,
+    each_tooth_to,
+    limits_of_line,
+    refused_speeds,
+)
+from feedsim.answers.limit.study.islands import Island, islands_of
 from feedsim.errors import Fault, FeedsimError
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
+from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
 from feedsim.running.executor import Where, completed
 from feedsim.running.run import rehearse
-from feedsim.scenario import Scenario, scenario_from_dict, scenario_to_dict
+from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
+from feedsim.settings.limits import Closed
 
-__all__ = ["Changes", "PlainResults", "Sweep", "highest_accepted", "run_point", "run_sweep"]
+__all__ = [
+    "Changes",
+    "HighestAccepted",
+    "Point",
+    "Sweep",
+    "Swept",
+    "highest_accepted",
+    "run_point",
+    "run_sweep",
+]
 
-PlainResults = Mapping[str, Plain]
 Changes = tuple[tuple[str, str], ...]
 """What sets a point apart: keys and their values, in the order of the axes."""
 
@@ -85,60 +103,121 @@ class Sweep:
                 faults = [Fault(f"--vary {at}", message=str(fault)) for fault in error.faults]
                 raise FeedsimError(*faults) from None
 
-    def to_plain(self, points: Sequence[PlainResults]) -> dict[str, Plain]:
-        """Return what ``sweep.json`` holds, from the results of all points in order."""
-        return {
-            "feedsim": __version__,
-            "title": self.scenario.title,
-            "scenario": scenario_to_dict(self.scenario),
-            "axes": [{"key": axis.key, "values": list(axis.values)} for axis in self.axes],
-            "points": [dict(point) for point in points],
-            **self._highest(points),
-        }
 
-    def _highest(self, points: Sequence[PlainResults]) -> dict[str, Plain]:
-        """Return up to which speed all is accepted, and the islands above it.
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One point of a sweep.
 
-        Crossed with a key, for each of its values.
-        """
-        *others, last = self.axes
-        if not last.is_speed:
-            return {"highest_accepted_speed_mm_s": None, "islands": []}
-        if not others:
-            highest = highest_accepted(points)
-            return {"highest_accepted_speed_mm_s": highest, "islands": [*islands_plain(points)]}
-        length = len(last.values)
-        rows: list[Plain] = []
-        found: list[Plain] = []
-        for place, value in enumerate(others[0].values):
-            row = points[place * length : (place + 1) * length]
-            varied: dict[str, Plain] = {others[0].key: value}
-            rows.append({"varied": varied, "line_speed_mm_s": highest_accepted(row)})
-            found += [{"varied": varied, **island} for island in islands_plain(row)]
-        return {"highest_accepted_speed_mm_s": None, "highest_accepted": rows, "islands": found}
+    Attributes
+    ----------
+    results : Results
+    varied : dict of str to str
+        The value of each key that is not the line speed.
+    """
+
+    results: Results = field(metadata=AMONG)
+    varied: dict[str, str] = field(default_factory=dict, metadata=IF_ANY)
 
 
-def highest_accepted(points: Sequence[PlainResults]) -> float | None:
+@dataclass(frozen=True, slots=True)
+class HighestAccepted:
+    """The speed up to which every point with one value of a key is accepted, if there is one."""
+
+    varied: dict[str, str]
+    line_speed_mm_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """All points of a sweep.
+
+    Attributes
+    ----------
+    axes : tuple of Axis
+        One or two, the line speed last.
+    points : tuple of Point
+        In order; the last axis changes fastest.
+    highest_accepted_speed_mm_s : float or None
+        The speed up to which every point is accepted; None if the first is not, and where the line
+        speed is not swept alone.
+    highest_accepted : tuple of HighestAccepted
+        Where it is crossed with a key: for each value of that.
+    islands : tuple of Island
+        Speeds accepted above one that is not.
+    closed_form : tuple of FeederLimit
+        Of the scenario as given, the lowest first.
+    closed_form_refused : tuple of RefusedSpeeds
+        What the closed forms refuse, rising.
+    closed_form_each_tooth_to_mm_s : float or None
+        Up to which speed each tooth was looked at; None: everywhere.
+    """
+
+    feedsim: str
+    title: str
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+    axes: tuple[Axis, ...]
+    points: tuple[Point, ...]
+    highest_accepted_speed_mm_s: float | None
+    highest_accepted: tuple[HighestAccepted, ...] = field(metadata=IF_ANY)
+    islands: tuple[Island, ...]
+    closed_form: tuple[FeederLimit, ...]
+    closed_form_refused: tuple[RefusedSpeeds, ...]
+    closed_form_each_tooth_to_mm_s: float | None
+    units: System = field(default="metric", metadata=LEFT_OUT)
+
+    @classmethod
+    def of(cls, plan: Sweep, points: Sequence[Point], forms: Sequence[Closed]) -> Self:
+        """Gather the points of a sweep, in order, and what the closed forms say of each feeder."""
+        *others, last = plan.axes
+        rows: list[HighestAccepted] = []
+        islands: tuple[Island, ...] = ()
+        results, length = [point.results for point in points], len(last.values)
+        for place, value in enumerate(others[0].values if others and last.is_speed else ()):
+            row, varied = results[place * length : (place + 1) * length], {others[0].key: value}
+            rows.append(HighestAccepted(varied, highest_accepted(row)))
+            islands += islands_of(row, varied)
+        alone = last.is_speed and not others
+        return cls(
+            feedsim=__version__,
+            title=plan.scenario.title,
+            scenario=plan.scenario,
+            axes=plan.axes,
+            points=tuple(points),
+            highest_accepted_speed_mm_s=highest_accepted(results) if alone else None,
+            highest_accepted=tuple(rows),
+            islands=islands_of(results) if alone else islands,
+            closed_form=limits_of_line(plan.scenario, [form.limits for form in forms]),
+            closed_form_refused=refused_speeds(forms),
+            closed_form_each_tooth_to_mm_s=each_tooth_to(forms),
+            units=plan.units,
+        )
+
+    @property
+    def by_speed(self) -> bool:
+        """Whether the line speed is swept, alone or with another key."""
+        return self.axes[-1].is_speed
+
+    @property
+    def by_speed_alone(self) -> bool:
+        """Whether the line speed alone is swept."""
+        return self.by_speed and len(self.axes) == 1
+
+    def limits_of(self, feeder: str) -> list[FeederLimit]:
+        """Return the limits of one feeder in closed form, the lowest first."""
+        return [limit for limit in self.closed_form if limit.feeder == feeder]
+
+
+def highest_accepted(points: Sequence[Results]) -> float | None:
     """Return the speed (mm/s) up to which every point is accepted; None if the first is not.
 
     A faster point that is accepted again beyond one that is not does not count: nobody
     would run there.
     """
-    best: float | None = None
-    refused = [_speed(p) for p in points if not p["accepted"]]
-    for point in points:
-        if all(_speed(point) < speed for speed in refused):
-            best = max(best or 0.0, _speed(point))
-    return best
+    refused = min((p.line_speed_mm_s for p in points if not p.accepted), default=math.inf)
+    return max((p.line_speed_mm_s for p in points if p.line_speed_mm_s < refused), default=None)
 
 
-def _speed(point: PlainResults) -> float:
-    speed = point["line_speed_mm_s"]
-    assert isinstance(speed, float)  # noqa: S101 - as metrics wrote it
-    return speed
-
-
-def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> dict[str, Plain]:
+def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> Point:
     """Run one point, in whatever process; the same results as a run of that scenario alone.
 
     Parameters
@@ -147,27 +226,20 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
         As :func:`feedsim.scenario.scenario_to_dict` gives it.
     changes, replications
         See :class:`Sweep`.
-
-    Returns
-    -------
-    dict
-        The figures of ``results.json``; under ``varied`` the value of each key that is not the
-        line speed, if there is one.
     """
     there = changed(scenario_from_dict(scenario), changes)
-    results = rehearse(there, replications=replications).results.to_plain()
-    varied: dict[str, Plain] = {key: value for key, value in changes if key != LINE_SPEED}
-    return {**results, "varied": varied} if varied else results
+    results = rehearse(there, replications=replications).results
+    return Point(results, {key: value for key, value in changes if key != LINE_SPEED})
 
 
 def run_sweep(
     sweep: Sweep,
     *,
     where: Where,
-    known: Mapping[int, PlainResults],
-    on_point: Callable[[int, PlainResults], None],
+    known: Mapping[int, Point],
+    on_point: Callable[[int, Point], None],
     on_lost: Callable[[str], None],
-) -> list[PlainResults]:
+) -> list[Point]:
     """Run the points that are not known yet, and return all of them in order.
 
     Parameters
@@ -175,10 +247,10 @@ def run_sweep(
     sweep : Sweep
     where : Local or Cluster
         Where the points run; the results do not depend on it.
-    known : mapping of int to results
+    known : mapping of int to Point
         Points that an earlier, interrupted sweep has finished, by their place.
     on_point : callable
-        Told of each point as it is finished: its place and its results.
+        Told of each point as it is finished: its place and what it is.
     on_lost : callable
         Told in words when a worker is lost.
     """

@@ -2,138 +2,133 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from textwrap import wrap
-from typing import Any
 
 from feedsim.answers.limit.islands import island_words, overlooked_words
-from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
+from feedsim.answers.sweep.curves import is_undecided
+from feedsim.answers.sweep.study import Point, Swept
+from feedsim.metrics.results import Results
+from feedsim.metrics.share import Share
+from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display, display_unit
 from feedsim.running.axes import LINE_SPEED
 
-__all__ = ["heads", "rows_of", "sweep_text", "verdict_of"]
+__all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
 
 _FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk", "")
 
 
-def sweep_text(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
+def sweep_text(swept: Swept, *, units: System = "metric") -> str:
     """Return the table: a line per point and feeder, and up to where it is accepted.
 
     Parameters
     ----------
-    sweep : mapping
-        As ``sweep.json`` holds it.
+    swept : Swept
     units : {"metric", "inch"}
         Units of everything that is written.
     """
-    points: list[dict[str, Any]] = sweep["points"]
-    lines = [str(sweep["title"])]
-    for number, feeder in enumerate(points[0]["feeders"]):
-        unit = display_unit("length", units).label
-        rows = [heads(sweep), *rows_of(sweep, number, units=units)]
-        widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-        lines += ["", f"{feeder['name']} (placement error in {unit})"]
-        for row in rows:
-            cells = (cell.rjust(w) for cell, w in zip(row[:-1], widths, strict=False))
-            lines.append(("  " + "  ".join(cells) + "  " + row[-1]).rstrip())
-    lines += [*_products(sweep, units), *_stops(sweep, units)]
-    return "\n".join([*lines, "", *wrap(verdict_of(sweep, units=units), 100), *_needed(sweep)])
+    lines = [swept.title]
+    unit = display_unit("length", units).label
+    for number, feeder in enumerate(swept.points[0].results.feeders):
+        lines += ["", f"{feeder.name} (placement error in {unit})"]
+        lines += _lines([heads(swept), *rows_of(swept, number, units=units)], last_left=True)
+    lines += [*_products(swept, units), *_stops(swept, units)]
+    return "\n".join([*lines, "", *wrap(verdict_of(swept, units=units), 100), *_needed(swept)])
 
 
-def _needed(sweep: Mapping[str, Any]) -> list[str]:
+def _lines(rows: Sequence[Sequence[str]], *, last_left: bool = False) -> Iterator[str]:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for row in rows:
+        cells = [cell.rjust(width) for cell, width in zip(row, widths, strict=True)]
+        yield ("  " + "  ".join([*cells[:-1], row[-1] if last_left else cells[-1]])).rstrip()
+
+
+def _needed(swept: Swept) -> list[str]:
     """Say how many carriers a point needs to be decided, where some are not; of the most needy."""
-    points = sweep["points"]
-    open_ones = [p for p in points if not (p["decided"] if p["accepted"] else p["refused"])]
-    met = [row for p in open_ones if p["accepted"] for row in p["to_decide"]]
-    unmet = [row for p in open_ones if not p["accepted"] for row in easiest(p["to_decide"])]
+    points = [point.results for point in swept.points]
+    open_ones = [p for p in points if is_undecided(p)]
+    met = [row for p in open_ones if p.accepted for row in p.to_decide]
+    unmet = [row for p in open_ones if not p.accepted for row in easiest(p.to_decide)]
     told = (
-        f"{where}: {points[0]['carriers']} carriers do not show it at 95 %; {more}."
+        f"{where}: {points[0].carriers} carriers do not show it at 95 %; {more}."
         for where, rows in (("Accepted, not decided", met), ("Not accepted, not for sure", unmet))
         if (more := enough(rows, accepted=True))
     )
     return [line for text in told for line in wrap(text, 100)]
 
 
-def _products(sweep: Mapping[str, Any], units: System) -> list[str]:
+def _products(swept: Swept, units: System) -> list[str]:
     """Return a table of products, where they say more than the feeder does."""
-    points, keys = sweep["points"], [axis["key"] for axis in sweep["axes"]]
-    if not tells_products(points[0]):
+    first = swept.points[0].results
+    if not tells_products(first):
         return []
-    rows = [(*heads(sweep)[: len(keys)], *product_heads(points[0]))]
-    rows += [(*(_at(point, key, units) for key in keys), *product_cells(point)) for point in points]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    table = ("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
-    return ["", "Products", *(f"  {line}" for line in table)]
+    rows = [(*key_heads(swept), *product_heads(first))]
+    rows += [(*_ats(swept, p, units), *product_cells(p.results)) for p in swept.points]
+    return ["", "Products", *_lines(rows)]
 
 
-def _stops(sweep: Mapping[str, Any], units: System) -> list[str]:
+def _stops(swept: Swept, units: System) -> list[str]:
     """Return a table of stops, where there are any."""
-    points, keys = sweep["points"], [axis["key"] for axis in sweep["axes"]]
-    if not any(point["stops"]["count"] for point in points):
+    if not any(point.results.stops.count for point in swept.points):
         return []
     names = ("stops", "downtime", "availability", "lost", "good an hour", "")
-    rows = [(*heads(sweep)[: len(keys)], *names)]
-    for point in points:
-        stops, per_hour = point["stops"], point["complete"]["per_hour"]
+    rows = [(*key_heads(swept), *names)]
+    for point in swept.points:
+        stops = point.results.stops
         rows.append(
             (
-                *(_at(point, key, units) for key in keys),
-                str(stops["count"]),
-                display(stops["downtime_s"], "time"),
-                _share(stops["availability"]),
-                str(stops.get("lost_carriers", 0)),
-                _number(per_hour, 1.0, ".0f"),
-                "GIVEN UP" if stops.get("gave_up") else "",
+                *_ats(swept, point, units),
+                str(stops.count),
+                display(stops.downtime_s, "time"),
+                _share(stops.availability),
+                str(stops.lost),
+                _number(point.results.complete.per_hour, 1.0, ".0f"),
+                "GIVEN UP" if isinstance(stops, LineStops) and stops.gave_up else "",
             )
         )
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    table = ("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
-    return ["", "Stops of the line", *(f"  {line}".rstrip() for line in table)]
+    return ["", "Stops of the line", *_lines(rows)]
 
 
-def heads(sweep: Mapping[str, Any]) -> tuple[str, ...]:
+def key_heads(swept: Swept) -> tuple[str, ...]:
+    """Return the heads of the columns that set points apart: one per axis."""
+    keys = tuple(axis.key for axis in swept.axes)
+    short = tuple("speed" if k == LINE_SPEED else ".".join(k.split(".")[-2:]) for k in keys)
+    return short if len(set(short)) == len(short) else keys
+
+
+def heads(swept: Swept) -> tuple[str, ...]:
     """Return the heads of the table: a column per axis, then the figures."""
-    keys = [axis["key"] for axis in sweep["axes"]]
-    short = [_short(key) for key in keys]
-    return (*(short if len(set(short)) == len(short) else keys), *_FIGURES)
+    return (*key_heads(swept), *_FIGURES)
 
 
-def _short(key: str) -> str:
-    return "speed" if key == LINE_SPEED else ".".join(key.split(".")[-2:])
-
-
-def rows_of(
-    sweep: Mapping[str, Any], number: int, *, units: System = "metric"
-) -> list[tuple[str, ...]]:
+def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tuple[str, ...]]:
     """Return the cells under :func:`heads` for one feeder, a row for each point."""
-    keys = [axis["key"] for axis in sweep["axes"]]
-    return [_row(point, number, keys, units) for point in sweep["points"]]
+    factor, digits = display_unit("length", units).factor, 3 if units == "metric" else 4
+    rows = []
+    for point in swept.points:
+        feeder = point.results.feeders[number]
+        error = feeder.placement_error
+        rows.append(
+            (
+                *_ats(swept, point, units),
+                _number(error.mean_mm, factor, f"+.{digits}f"),
+                _number(error.sd_mm, factor, f".{digits}f"),
+                _share(error.within_tolerance),
+                _at_most(feeder.missed),
+                _at_most(feeder.jam_risk),
+                _state(point.results),
+            )
+        )
+    return rows
 
 
-def _row(
-    point: Mapping[str, Any], number: int, keys: Sequence[str], units: System
-) -> tuple[str, ...]:
-    feeder = point["feeders"][number]
-    error, factor = feeder["placement_error"], display_unit("length", units).factor
-    digits = 3 if units == "metric" else 4
-    return (
-        *(_at(point, key, units) for key in keys),
-        _number(error["mean_mm"], factor, f"+.{digits}f"),
-        _number(error["sd_mm"], factor, f".{digits}f"),
-        _share(error["within_tolerance"]),
-        _at_most(feeder["missed"]),
-        _at_most(feeder["jam_risk"]),
-        _state(point),
-    )
-
-
-def _at(point: Mapping[str, Any], key: str, units: System) -> str:
-    if key == LINE_SPEED:
-        return display(point["line_speed_mm_s"], "speed", units=units)
-    return str(point["varied"][key])
+def _ats(swept: Swept, point: Point, units: System) -> list[str]:
+    speed = display(point.results.line_speed_mm_s, "speed", units=units)
+    return [speed if axis.is_speed else point.varied[axis.key] for axis in swept.axes]
 
 
 def _number(value: float | None, factor: float, form: str) -> str:
@@ -144,81 +139,90 @@ def _share(share: float | None) -> str:
     return "-" if share is None else f"{100.0 * share:.4g} %"
 
 
-def _at_most(share: Mapping[str, Any]) -> str:
-    if share["upper95"] is not None:
-        return f"none (< {100.0 * share['upper95']:.2g} %)"
-    return _share(share["share"])
+def _at_most(share: Share) -> str:
+    if share.upper95 is not None:
+        return f"none (< {100.0 * share.upper95:.2g} %)"
+    return _share(share.share)
 
 
-def _state(point: Mapping[str, Any]) -> str:
-    if point["accepted"]:
-        return "accepted" if point["decided"] else "accepted, not decided"
-    return "NOT ACCEPTED" if point["refused"] else "NOT ACCEPTED, not for sure"
+def _state(results: Results) -> str:
+    if results.accepted:
+        return "accepted" if results.decided else "accepted, not decided"
+    return "NOT ACCEPTED" if results.refused else "NOT ACCEPTED, not for sure"
 
 
-def verdict_of(sweep: Mapping[str, Any], *, units: System = "metric") -> str:
+def verdict_of(swept: Swept, *, units: System = "metric") -> str:
     """Say up to which speed, or with which values, the sweep is accepted."""
-    keys = [axis["key"] for axis in sweep["axes"]]
-    if keys == [LINE_SPEED]:
-        return _verdict_of_speeds(sweep, units)
-    if keys[-1] == LINE_SPEED:
-        return _verdict_of_map(sweep, keys[0], units)
-    points = sweep["points"]
-    accepted = sum(1 for point in points if point["accepted"])
+    if swept.by_speed_alone:
+        return _verdict_of_speeds(swept, units)
+    if swept.by_speed:
+        return _verdict_of_map(swept, units)
+    points = [point.results for point in swept.points]
+    accepted = sum(1 for results in points if results.accepted)
     if not accepted:
-        sure = "" if all(p["refused"] for p in points) else ", not for sure at each"
+        sure = "" if all(results.refused for results in points) else ", not for sure at each"
         return f"Not accepted at any point{sure}."
-    if len(keys) > 1:
+    if len(swept.axes) > 1:
         return f"Accepted at {accepted} of {len(points)} points."
-    return f"Accepted with {keys[0]} at {', '.join(_stretches(points, keys[0]))}."
+    key = swept.axes[0].key
+    return f"Accepted with {key} at {', '.join(_stretches(swept.points, key))}."
 
 
-def _verdict_of_speeds(sweep: Mapping[str, Any], units: System) -> str:
-    highest = sweep["highest_accepted_speed_mm_s"]
+def subtitle_of(swept: Swept, units: System) -> str:
+    """Say in one line what a sweep found, and what it ran."""
+    first = swept.points[0].results
+    per = f"{first.carriers} carriers each"
+    if not swept.by_speed:
+        per = f"{display(first.line_speed_mm_s, 'speed', units=units)}, {per}"
+    return f"{verdict_of(swept, units=units).removesuffix('.')} · {per}"
+
+
+def _verdict_of_speeds(swept: Swept, units: System) -> str:
+    highest = swept.highest_accepted_speed_mm_s
+    points = [point.results for point in swept.points]
     if highest is None:
-        if not sweep["points"][0]["refused"]:
+        if not points[0].refused:
             return "Not decided even at the lowest speed of the sweep: more carriers are needed."
         return "Not accepted even at the lowest speed of the sweep."
     shown = display(highest, "speed", units=units)
-    below = [p for p in sweep["points"] if p["line_speed_mm_s"] <= highest]
-    sure = "" if all(p["decided"] for p in below) else ", not for sure"
-    speeds = [p["line_speed_mm_s"] for p in sweep["points"]]
-    refused = [RefusedSpeeds(**row) for row in sweep.get("closed_form_refused", ())]
+    below = [p for p in points if p.line_speed_mm_s <= highest]
+    sure = "" if all(p.decided for p in below) else ", not for sure"
+    speeds = [p.line_speed_mm_s for p in points]
     said = [
         f"Accepted at every speed of the sweep up to {shown}{sure}.",
-        island_words(speeds, [p["accepted"] for p in sweep["points"]], units=units),
-        overlooked_words(refused, speeds, highest=highest, units=units),
+        island_words(speeds, [p.accepted for p in points], units=units),
+        overlooked_words(swept.closed_form_refused, speeds, highest=highest, units=units),
     ]
     return " ".join(filter(None, said))
 
 
-def _verdict_of_map(sweep: Mapping[str, Any], key: str, units: System) -> str:
+def _verdict_of_map(swept: Swept, units: System) -> str:
     """Say how fast it runs with which value."""
-    rows = sweep["highest_accepted"]
-    speeds = [row["line_speed_mm_s"] or 0.0 for row in rows]
-    if not max(speeds):
-        lowest = min(p["line_speed_mm_s"] for p in sweep["points"])
-        slow = [p for p in sweep["points"] if p["line_speed_mm_s"] == lowest]
-        if not all(p["refused"] for p in slow):
+    key = swept.axes[0].key
+    fastest = max(row.line_speed_mm_s or 0.0 for row in swept.highest_accepted)
+    if not fastest:
+        lowest = min(p.results.line_speed_mm_s for p in swept.points)
+        slow = [p for p in swept.points if p.results.line_speed_mm_s == lowest]
+        if not all(p.results.refused for p in slow):
             return "Not decided even at the lowest speed: more carriers are needed."
         return "Not accepted even at the lowest speed, whatever the value."
-    best = [row["varied"][key] for row in rows if row["line_speed_mm_s"] == max(speeds)]
+    best = [r.varied[key] for r in swept.highest_accepted if r.line_speed_mm_s == fastest]
     where = f"{best[0]} to {best[-1]}" if len(best) > 2 else " and ".join(best)
     below = [
-        p
-        for p in sweep["points"]
-        if p["line_speed_mm_s"] <= max(speeds) and p["varied"][key] in best
+        p.results
+        for p in swept.points
+        if p.results.line_speed_mm_s <= fastest and p.varied[key] in best
     ]
-    sure = "" if all(p["decided"] for p in below) else ", not for sure"
+    sure = "" if all(p.decided for p in below) else ", not for sure"
     return (
-        f"Accepted up to {display(max(speeds), 'speed', units=units)} with {key} at {where}{sure}; "
+        f"Accepted up to {display(fastest, 'speed', units=units)} with {key} at {where}{sure}; "
         f"each value has its own highest speed."
     )
 
 
-def _stretches(points: Sequence[Mapping[str, Any]], key: str) -> Iterator[str]:
+def _stretches(points: Sequence[Point], key: str) -> Iterator[str]:
     """Say which values in a row are accepted."""
-    for accepted, group in groupby(points, key=lambda point: point["accepted"]):
-        values = [str(point["varied"][key]) for point in group]
+    for accepted, group in groupby(points, key=lambda point: point.results.accepted):
+        values = [point.varied[key] for point in group]
         if accepted:
             yield f"{values[0]} to {values[-1]}" if len(values) > 1 else values[0]

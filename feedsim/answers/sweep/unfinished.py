@@ -10,12 +10,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from feedsim.answers.sweep.study import Changes
+from feedsim.answers.data import read_as
+from feedsim.answers.sweep.study import Changes, Point
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import explained, remove
 from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.results import Results
 from feedsim.running.provenance import differing
 
 __all__ = ["Unfinished"]
@@ -67,7 +69,7 @@ class Unfinished:
         self._make()
         return forgotten
 
-    def resume(self) -> tuple[dict[int, Mapping[str, Plain]], list[str]]:
+    def resume(self) -> tuple[dict[int, Point], list[str]]:
         """Return the points that can be used, by place, and in words what cannot.
 
         What cannot be used is removed, so that it is run again.
@@ -84,7 +86,7 @@ class Unfinished:
                 "points are run"
             )
             raise FeedsimError(Fault("--resume", message=message))
-        known: dict[int, Mapping[str, Plain]] = {}
+        known: dict[int, Point] = {}
         unfit: dict[Path, str] = {}
         for path in self._files():
             found = self._read(path)
@@ -104,8 +106,8 @@ class Unfinished:
         self._kept = set(known)
         return known, [f"{path.name} is {why}" for path, why in sorted(unfit.items())]
 
-    def keep(self, place: int, results: Mapping[str, Plain]) -> None:
-        """Keep the results of one point, whole or not at all.
+    def keep(self, place: int, point: Point) -> None:
+        """Keep one point, whole or not at all.
 
         Raises
         ------
@@ -113,7 +115,9 @@ class Unfinished:
             If they cannot be written.
         """
         path = self._folder / f"point-{place}"
-        body = json.dumps({"is": self._what(place), "results": results}, allow_nan=False).encode()
+        body = json.dumps(
+            {"is": self._what(place), "results": plain(point)}, allow_nan=False
+        ).encode()
         with held(), explained(path, "write this file"):
             part = path.with_suffix(".part")
             part.write_bytes(f"{_digest(body)}\n".encode() + body)
@@ -165,8 +169,8 @@ class Unfinished:
             "made_by": dict(self._made_by),
         }
 
-    def _read(self, path: Path) -> Mapping[str, Plain] | str:
-        """Return a point's results, or in words why it cannot be used."""
+    def _read(self, path: Path) -> Point | str:
+        """Return a point, or in words why it cannot be used."""
         name = _NAME.fullmatch(path.name)
         if name is None:
             return "no point"
@@ -178,7 +182,7 @@ class Unfinished:
             if first != _digest(body).encode():
                 return _DAMAGED
             said = json.loads(body)
-            return self._unfit(said["is"], int(name[1])) or dict(said["results"])
+            return self._unfit(said["is"], int(name[1])) or _point(said["results"])
         except OSError:
             return "no file that can be read"
         except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
@@ -193,6 +197,12 @@ class Unfinished:
         if what["made_by"] != self._made_by:
             return f"made by {differing(what['made_by'], self._made_by) or 'other libraries'}"
         return "" if what == self._what(place) else _DAMAGED
+
+
+def _point(said: Mapping[str, Any]) -> Point:
+    others = dict(said)
+    varied = read_as(dict[str, str], others.pop("varied", {}))
+    return Point(read_as(Results, others), varied)
 
 
 def _digest(body: bytes) -> str:

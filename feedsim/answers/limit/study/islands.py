@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import IF_ANY
+from feedsim.metrics.results import Results
 
-__all__ = ["islands", "islands_plain"]
+__all__ = ["Island", "islands", "islands_of"]
 
 
 def islands(speeds_mm_s: Sequence[float], accepted: Sequence[bool]) -> list[tuple[float, float]]:
@@ -30,8 +31,21 @@ def islands(speeds_mm_s: Sequence[float], accepted: Sequence[bool]) -> list[tupl
     return [(high, low) for (low, below), (high, here) in rows if here and not below]
 
 
-def islands_plain(points: Sequence[Mapping[str, Any]]) -> list[dict[str, Plain]]:
-    """Return the islands among results that rise in speed, as ``sweep.json`` holds them."""
-    speeds = [point["line_speed_mm_s"] for point in points]
-    found = islands(speeds, [point["accepted"] for point in points])
-    return [{"accepted_mm_s": high, "not_accepted_mm_s": low} for high, low in found]
+@dataclass(frozen=True, slots=True)
+class Island:
+    """A speed that is accepted, and the one below it that was run and is not.
+
+    ``varied``: the value of the key that is crossed with the line speed, where one is.
+    """
+
+    varied: dict[str, str] = field(metadata=IF_ANY)
+    accepted_mm_s: float
+    not_accepted_mm_s: float
+
+
+def islands_of(
+    results: Sequence[Results], varied: Mapping[str, str] | None = None
+) -> tuple[Island, ...]:
+    """Return the islands among results that rise in speed."""
+    found = islands([r.line_speed_mm_s for r in results], [r.accepted for r in results])
+    return tuple(Island(dict(varied or {}), *pair) for pair in found)
