@@ -24,6 +24,7 @@ from feedsim.simulation.derived import demanded_acceleration, divert_by, landing
 __all__ = ["Driver", "NeedsEvents", "run_line"]
 
 _PENDING = -1
+_AT_HAND = 2048
 Table = Any
 """Rows of one of the classes of :mod:`feedsim.compiled.state`, or of cards."""
 Progress = Callable[[int], None]
@@ -110,7 +111,7 @@ class _Feeder:
     ) -> FeederRecords:
         """Return the finished columns."""
         feeder, lane = self.machine.feeders[self.number], self.lane
-        columns = {name: np.ascontiguousarray(rows[name]) for name in _COLUMNS}
+        columns = _columns(rows, _COLUMNS)
         outcome = columns["outcome"]
         outcome[outcome == _PENDING] = Outcome.NOT_STAGED
         landed = landing(
@@ -190,7 +191,7 @@ def run_line(
     count = driver.see(eye, master, cards, marks)
     if count < 0:
         raise NeedsEvents("a carrier never comes")
-    leading, slip = (np.ascontiguousarray(cards[n]) for n in ("leading_edge_mm", "slip_mm"))
+    leading, slip = _columns(cards, ["leading_edge_mm", "slip_mm"]).values()
     found = []
     for f in feeders:
         rows = _no_rows(marks["lost"])
@@ -240,15 +241,28 @@ def _drawn(
     kind: type, blocks: Iterator[tuple[NDArray[Any], ...]], few: int, *, before: Table
 ) -> Table:
     """Return what was drawn before and at least ``few`` more, a card a row."""
-    parts, drawn = [], 0
-    while drawn < few:
+    parts, drawn = [], len(before)
+    while drawn < len(before) + few:
         parts.append(next(blocks))
         drawn += len(parts[-1][0])
-    cards = _rows_of(kind, len(before) + drawn)
+    cards = _rows_of(kind, drawn)
     cards[: len(before)] = before
-    for name, columns in zip(cards.dtype.names, zip(*parts, strict=True), strict=True):
-        np.concatenate(columns, out=cards[name][len(before) :])
+    end = len(before)
+    for part in parts:
+        begin, end = end, end + len(part[0])
+        for name, column in zip(cards.dtype.names, part, strict=True):
+            cards[name][begin:end] = column
     return cards
+
+
+def _columns(rows: Table, names: list[str]) -> dict[str, NDArray[Any]]:
+    """Return fields of rows as columns, so many rows at a time as stay at hand."""
+    columns = {name: np.empty(len(rows), rows.dtype[name]) for name in names}
+    for begin in range(0, len(rows), _AT_HAND):
+        some = slice(begin, begin + _AT_HAND)
+        for name, column in columns.items():
+            column[some] = rows[name][some]
+    return columns
 
 
 def _no_rows(lost: NDArray[np.int8]) -> Table:

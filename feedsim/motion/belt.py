@@ -84,9 +84,9 @@ def belt_time_at(belt: BeltMotion, travel: float) -> float:
 
     A travel not ahead of the start is reached at the start.
     """
-    i = bisect_left(belt.start_travels, travel) - 1
-    if i < 0:
+    if travel <= belt.start_travels[0]:
         return belt.start_times[0]
+    i = 0 if belt.single else bisect_left(belt.start_travels, travel) - 1
     wait = time_to_travel(
         travel - belt.start_travels[i], belt.start_speeds[i], acceleration=belt.accelerations[i]
     )

@@ -51,8 +51,13 @@ def shape_rate(shape: Shape, rate: Rate, *, gain: float, feedforward: float) -> 
     w0, w1, w2, w3 = rate
     shape.gain = gain
     shape.steady = w1 == w2 == w3 == 0.0
-    shape.p1, shape.p2, shape.p3, shape.p4 = w0, w1 / 2.0, w2 / 3.0, w3 / 4.0
     share = 1.0 - feedforward if gain < math.inf else 0.0  # a rigid axis has no lag
+    if shape.steady:
+        shape.p1, shape.f1, shape.e0 = w0, w0, share * w0 / gain
+        shape.p2 = shape.p3 = shape.p4 = shape.f2 = shape.f3 = shape.f4 = 0.0
+        shape.e1 = shape.e2 = shape.e3 = 0.0
+        return
+    shape.p1, shape.p2, shape.p3, shape.p4 = w0, w1 / 2.0, w2 / 3.0, w3 / 4.0
     shape.e3 = share * w3 / gain
     shape.e2 = (share * w2 - 3.0 * shape.e3) / gain
     shape.e1 = (share * w1 - 2.0 * shape.e2) / gain
