@@ -1,23 +1,28 @@
 """Up to which line speed every speed is accepted in closed form, and what is refused beyond it.
 
-Where ticks lock and counts are rounded, a share is a saw against speed: acceptance comes and goes.
-What is refused is a row of windows then, and the limit is where the first of them begins. They
-are found from where the teeth must be (:mod:`feedsim.settings.teeth`), in three steps that get
-finer: cells of a tenth of the speed with the worst places of each, the parts of a cell in which
-some is refused and some is not, and each tooth of such a part. How much work that is does not
-depend on how fine the lattice is.
+Where acceptance comes and goes with speed, what is refused is a row of windows, and the limit is
+where the first of them begins; :mod:`feedsim.settings.cells` knows where to look for them.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import groupby, pairwise
+from itertools import groupby
 
-from feedsim.settings.looks import Excess, Looks
+from feedsim.settings.cells import (
+    FASTEST_MM_S,
+    NARROWEST,
+    PARTS,
+    SLOWEST_MM_S,
+    cells_between,
+    geometric,
+    look_everywhere,
+)
+from feedsim.settings.looks import Looks
 from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure
-from feedsim.settings.teeth import At, teeth_between
+from feedsim.settings.teeth import At
 
 __all__ = [
     "FASTEST_MM_S",
@@ -32,29 +37,15 @@ __all__ = [
     "closed_form",
     "refused_between",
     "speed_limits",
-    "window",
-    "worst_between",
 ]
 
-SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 TOGETHER = "all together"
-_CELLS = 96
-_PARTS = 24
-_TEETH_OF_A_CELL, _TEETH_OF_A_PART = 24, 80
+MOST_WINDOWS = 24
 _AS_GOOD_AS_FOUND = 1e-7
 _EDGE = 1e-5
 _SAME = 1e-6
-_HARDLY = 0.02
-"""A lattice that moves acts by less than this share of the tolerance has no teeth to look for."""
-MOST_WINDOWS = 24
-_MOST_LOOKS = 600
-_HARDLY_ACCEPTED = 0.8
-NARROWEST = 2e-5
-"""A refused stretch narrower than this share of the speed, with none near it, does not count: no
-line holds its speed within it."""
 _NEAR = 1e-3
 _STRIDE = 1.005
-_FURTHEST = 4.0
 _FIRST_PART = 1.02
 
 
@@ -142,8 +133,8 @@ def closed_form(
         Leave out the limits of mechanisms that cannot be the lowest.
     """
     looks = Looks(at, allowed)
-    cells = _parts(SLOWEST_MM_S, FASTEST_MM_S, _CELLS)
-    fully = _look_everywhere(looks, cells, windows)
+    edges = cells_between(SLOWEST_MM_S, FASTEST_MM_S)
+    fully = look_everywhere(looks, edges, windows, lowest=lowest)
     refused = _windows(looks)
     found = _lowest_alone(looks) if lowest else [_alone(looks, n) for n in range(len(MECHANISMS))]
     if refused:
@@ -166,9 +157,7 @@ def refused_between(at: At, allowed: Allowed, low: float, high: float) -> Closed
     What goes on beyond the upper one ends at ``FASTEST_MM_S``.
     """
     looks = Looks(at, allowed)
-    whole = math.log(FASTEST_MM_S / SLOWEST_MM_S)
-    cells = math.ceil(_CELLS * math.log(high / low) / whole) if high > low else 1
-    fully = _look_everywhere(looks, _parts(low, high, cells), MOST_WINDOWS)
+    fully = look_everywhere(looks, cells_between(low, high), MOST_WINDOWS)
     return Closed((), tuple(_windows(looks)), fully)
 
 
@@ -176,87 +165,6 @@ def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:
     """Return what to sort by: the speed, and where it is all but the same, all together last."""
     speed = limit.speed_mm_s or 0.0
     return float(f"{speed:.4g}"), limit.mechanism == TOGETHER, speed
-
-
-def worst_between(at: At, allowed: Allowed, low: float, high: float) -> tuple[float, Excess]:
-    """Return the line speed between two near each other (mm/s) that is worst, and how bad it is.
-
-    The ends and the middle are looked at, and each tooth that may be worst of its kind.
-    """
-    looks = Looks(at, allowed)
-    teeth = teeth_between(at, low, high, most=_TEETH_OF_A_PART)
-    # the middle first, which stands where nothing is worse
-    places = [0.5 * (low + high), low, high, *teeth.extremes()]
-    worst = max(places, key=lambda speed: looks.excess(speed).times)
-    return worst, looks.excess(worst)
-
-
-def _parts(low: float, high: float, many: int) -> list[float]:
-    return [_geometric(low, high, k / many) for k in range(many + 1)]
-
-
-def _look_everywhere(looks: Looks, edges: Sequence[float], windows: int) -> float:
-    """Look at cells, at the parts of mixed ones, at the teeth of those; return how far."""
-    for edge in edges:
-        looks.row(edge)
-    last = max((k for k, edge in enumerate(edges) if not looks.refused(edge)), default=0)
-    fully = FASTEST_MM_S
-    for place, (low, high) in enumerate(pairwise(edges)):
-        if place > last + 2:
-            break  # refused at every further edge, and for a fifth of the speed through and through
-        if not _is_mixed(looks, low, high):
-            continue
-        fully = min(fully, _look_finely(looks, low, high, windows))
-        if fully < FASTEST_MM_S and _enough(looks, windows):
-            break
-    return fully
-
-
-def _is_mixed(looks: Looks, low: float, high: float) -> bool:
-    """Return whether between two speeds some is refused, or all but is, and some is not."""
-    places = [low, high]
-    if _moves(looks, high):
-        teeth = teeth_between(looks.at, low, high, most=_TEETH_OF_A_CELL)
-        places += teeth.extremes()
-    return _comes_and_goes(looks, places)
-
-
-def _comes_and_goes(looks: Looks, places: Iterable[float]) -> bool:
-    """Return whether of some places the best is accepted and the worst is not, or hardly."""
-    times = [looks.excess(place).times for place in places]
-    return min(times) <= 1.0 and max(times) > _HARDLY_ACCEPTED
-
-
-def _moves(looks: Looks, speed: float) -> bool:
-    """Return whether the lattice moves acts enough to look for its teeth."""
-    machine, _ = looks.at(speed)
-    most = speed * machine.controller.motion_cycle_s + machine.encoder.count_mm
-    return most > _HARDLY * looks.allowed.placement_tolerance_mm
-
-
-def _enough(looks: Looks, windows: int) -> bool:
-    return len(looks.rows) > _MOST_LOOKS or len(looks.runs()) > windows
-
-
-def _look_finely(looks: Looks, low: float, high: float, windows: int) -> float:
-    """Look at the parts of a cell, and at each tooth of those that are mixed; return how far."""
-    edges = _parts(low, high, _PARTS)
-    fully = FASTEST_MM_S
-    for start, end in pairwise(edges):
-        teeth = teeth_between(looks.at, start, end, most=_TEETH_OF_A_PART)
-        if not _comes_and_goes(looks, (start, end, *teeth.extremes())):
-            continue
-        if not teeth.whole or _enough(looks, windows):
-            fully = min(fully, start)
-        if _enough(looks, windows):
-            break
-        for place in (*teeth.speeds_mm_s, *teeth.crossings()):
-            looks.row(place)
-    return fully
-
-
-def _geometric(low: float, high: float, part: float) -> float:
-    return high if part == 1.0 else low * (high / low) ** part
 
 
 def _windows(looks: Looks) -> list[Refused]:
@@ -332,7 +240,7 @@ def _lowest(speeds: Sequence[float], over: Callable[[float], bool]) -> float | N
     if not first:
         return None if first is None else 0.0
     low, high = speeds[first - 1], speeds[first]
-    finer = [_geometric(low, high, k / _PARTS) for k in range(1, _PARTS)]
+    finer = [geometric(low, high, k / PARTS) for k in range(1, PARTS)]
     if high > _STRIDE * low:
         high = next((speed for speed in finer if over(speed)), high)
         low = max([low, *(speed for speed in finer if speed < high)])
@@ -340,45 +248,3 @@ def _lowest(speeds: Sequence[float], over: Callable[[float], bool]) -> float | N
         middle = 0.5 * (low + high)
         low, high = (low, middle) if over(middle) else (middle, high)
     return 0.5 * (low + high)
-
-
-def window(at: At, allowed: Allowed, speed: float) -> tuple[float, float] | None:
-    """Return the line speeds (mm/s) about one between which it is accepted throughout.
-
-    Parameters
-    ----------
-    at, allowed
-        As in :func:`closed_form`.
-    speed : float
-        Line speed (mm/s).
-
-    Returns
-    -------
-    (float, float) or None
-        None if it is not accepted at that speed. An end is where it was last accepted, to
-        ``_AS_GOOD_AS_FOUND``; or, accepted up to there, ``_FURTHEST`` times the speed away.
-    """
-    looks = Looks(at, allowed)
-    if looks.refused(speed):
-        return None
-    return _end(looks, speed, 1.0 / _STRIDE), _end(looks, speed, _STRIDE)
-
-
-def _end(looks: Looks, speed: float, stride: float) -> float:
-    inside = speed
-    while 1.0 / _FURTHEST < inside * stride / speed < _FURTHEST:
-        for place in _on_the_way(looks, inside, inside * stride):
-            if looks.refused(place):
-                edge = looks.edge(inside, place, to=_AS_GOOD_AS_FOUND)
-                return edge * (1.0 - _AS_GOOD_AS_FOUND * (1.0 if stride > 1.0 else -1.0))
-            inside = place
-    return inside
-
-
-def _on_the_way(looks: Looks, start: float, end: float) -> Iterator[float]:
-    """Yield the places to look at from a speed on to another one, the teeth's among them."""
-    places = [end]
-    if _moves(looks, max(start, end)):
-        low, high = sorted((start, end))
-        places += teeth_between(looks.at, low, high, most=_TEETH_OF_A_CELL).extremes()
-    yield from sorted(places, reverse=end < start)

@@ -84,6 +84,11 @@ class Looks:
         """Return whether it is more than allowed at a line speed (mm/s)."""
         return self.excess(speed).refused
 
+    def alone_too_much(self, speed: float) -> bool:
+        """Return whether one mechanism alone is more than allowed at a line speed (mm/s)."""
+        shares = zip(MECHANISMS, self.row(speed), strict=True)
+        return any(share > self.most(mechanism.figure) for mechanism, share in shares)
+
     def edge(self, one: float, other: float, *, to: float) -> float:
         """Return where between two speeds, one refused and one not, it changes (mm/s).
 

@@ -26,6 +26,7 @@ from feedsim.settings.acts import (
     locked_step,
     opening_travel,
 )
+from feedsim.settings.predict import expected_offsets
 
 __all__ = ["At", "Teeth", "teeth_between"]
 
@@ -48,14 +49,17 @@ class Teeth:
     speeds_mm_s : tuple of float
         Line speeds (mm/s) right beside the jumps, rising.
     acts : tuple of (float, float, float)
-        At each of these, by how much placement and opening are off on average (mm), and the
-        variance that steps and counts give the placement (mm²).
+        At each of these, the mean placement error, by how much the stage is off on average (mm),
+        and the variance that steps and counts give the placement (mm²).
+    reach : float
+        By how much error or stage differ at most among these and the two ends (mm).
     whole : bool
         Whether they are those of all jumps; else of some, evenly thinned.
     """
 
     speeds_mm_s: tuple[float, ...]
     acts: tuple[tuple[float, float, float], ...]
+    reach: float
     whole: bool
 
     def extremes(self) -> list[float]:
@@ -94,7 +98,7 @@ class Teeth:
         return found
 
 
-def teeth_between(at: At, low: float, high: float, *, most: int) -> Teeth:
+def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float = 0.0) -> Teeth:
     """Return what the lattice does between two line speeds near each other.
 
     Parameters
@@ -105,31 +109,35 @@ def teeth_between(at: At, low: float, high: float, *, most: int) -> Teeth:
         mm/s.
     most : int
         Jumps of one kind to look beside; of more, some.
+    least_mm : float
+        Jumps by less than this are left out.
     """
     found: list[float] = []
     whole, ends = True, (at(low), at(high))
     for kind in _kinds(ends, low, high):
-        speeds, all_of_them = kind.jumps(low, high, most=most)
+        speeds, all_of_them = kind.jumps(low, high, most=most, least_mm=least_mm)
         found += speeds
         whole &= all_of_them
     speeds = _apart([speed for speed in sorted(found) if low < speed < high])
     # settings that are the same at both ends are the same between them
     same = ends[0][1].settings == ends[1][1].settings
     there = [(speed, *(ends[0] if same else at(speed))) for speed in speeds]
-    return Teeth(tuple(speeds), tuple(_act(*each) for each in there), whole)
+    acts = [_act(*each) for each in ((low, *ends[0]), *there, (high, *ends[1]))]
+    reach = max(max(column) - min(column) for column in list(zip(*acts, strict=True))[:2])
+    return Teeth(tuple(speeds), tuple(acts[1:-1]), reach, whole)
 
 
 def _act(speed: float, machine: Machine, feeder: Feeder) -> tuple[float, float, float]:
-    """Return what :class:`Teeth` keeps of a line speed (mm/s), in counted travel."""
+    """Return what :class:`Teeth` keeps of a line speed (mm/s)."""
+    off = expected_offsets(machine, feeder, speed=speed)
+    if feeder.settings.stage_correction:
+        spread = corrected_acts(machine, feeder, speed=speed).sd ** 2
+        return off.error_mm, off.stage_mm, spread
     opening = opening_travel(machine, feeder, speed=speed)
     opened = first_shifts(machine, opening, speed=speed, scanned=feeder.eye.scanned)
-    if feeder.settings.stage_correction:
-        corrected = corrected_acts(machine, feeder, speed=speed)
-        return corrected.average, opened.average, corrected.sd**2
     travel = engage_travel(machine, feeder, speed=speed)
     engaged = first_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
-    off = engaged.average - opened.average
-    return off, opened.average, engaged.sd**2 + opened.sd**2
+    return off.error_mm, off.stage_mm, engaged.sd**2 + opened.sd**2
 
 
 def _apart(speeds: list[float]) -> list[float]:
@@ -157,11 +165,21 @@ class _Kind:
     step_s: float
     count_mm: float
 
-    def jumps(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
+    def jumps(
+        self, low: float, high: float, *, most: int, least_mm: float
+    ) -> tuple[list[float], bool]:
         """Return the speeds beside the jumps between two speeds, and whether of all jumps."""
-        counted, one = self._of_counts(low, high, most=most)
-        stepped, two = self._of_steps(low, high, most=most)
-        return [*counted, *stepped], one and two
+        found: list[float] = []
+        whole = True
+        for of, size in (
+            (self._of_counts, self.count_mm),
+            (self._of_steps, high * self.step_s),
+        ):
+            if size > least_mm:
+                speeds, all_of_them = of(low, high, most=most)
+                found += speeds
+                whole &= all_of_them
+        return found, whole
 
     def _travel(self, speed: float) -> float:
         return self.a + self.c * speed

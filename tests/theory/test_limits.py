@@ -22,8 +22,9 @@ from feedsim.answers.limit.study.search import (
 from feedsim.machine import Feeder, Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
-from feedsim.settings.limits import TOGETHER, window
+from feedsim.settings.limits import TOGETHER
 from feedsim.settings.looks import Looks
+from feedsim.settings.window import window
 
 BASE = """
 title = "one limit"

@@ -17,7 +17,7 @@ from feedsim.answers.setup.study import as_typed
 from feedsim.machine import Feeder, Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
-from feedsim.settings.limits import NARROWEST, TOGETHER, Closed, closed_form
+from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
 from feedsim.settings.looks import Looks
 from tests.theory.test_limits import BASE
 
@@ -55,7 +55,7 @@ def random_scanned(seed: int) -> Scenario:
     return as_typed(made)
 
 
-def looked_at(scenario: Scenario) -> tuple[Closed, Looks, list[int]]:
+def looked_at(scenario: Scenario, *, lowest: bool = False) -> tuple[Closed, Looks, list[int]]:
     """Return the closed form, something to try speeds with, and how often machines were made."""
     calls = [0]
 
@@ -65,7 +65,8 @@ def looked_at(scenario: Scenario) -> tuple[Closed, Looks, list[int]]:
         return machine, machine.feeders[0]
 
     allowed = allowed_of(scenario)
-    return closed_form(at, allowed), Looks(at, allowed), calls
+    found = closed_form(at, allowed, windows=1 if lowest else MOST_WINDOWS, lowest=lowest)
+    return found, Looks(at, allowed), calls
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -94,7 +95,8 @@ def test_what_is_found_is_refused_and_its_edges_are_edges(seed: int) -> None:
         assert not looks.refused(stretch.from_mm_s * (1.0 - 2e-5))
         middle = 0.5 * (stretch.from_mm_s + stretch.worst_mm_s)
         if middle - stretch.from_mm_s > NARROWEST * middle:
-            assert looks.refused(middle)
+            # jumps by less than a 200th of the tolerance are not looked beside
+            assert looks.excess(middle).times > 1.0 - 1.0 / 40.0
     for before, after in zip(found.refused, found.refused[1:], strict=False):
         assert before.to_mm_s <= after.from_mm_s
 
@@ -113,3 +115,20 @@ def test_a_search_that_knows_no_teeth_would_miss_them() -> None:
     coarse = next(speed for speed in steps if looks.refused(speed))
     assert limit < 0.98 * coarse
     assert any(not looks.refused(v) for v in (limit * (1.0 + 0.001 * k) for k in range(1, 100)))
+
+
+@pytest.mark.parametrize("corrected", ["false", "true"])
+def test_ticks_that_share_little_are_not_a_wall_and_their_limit_holds(corrected: str) -> None:
+    # steps of 8 us: tens of thousands of teeth below the limit, none of which matters by itself
+    scenario = override(
+        scenario_from_text(BASE),
+        [*SCANNED, "controller.scan=2 ms", "controller.motion_cycle=0.888 ms",
+         f"feeder.0.settings.stage_correction={corrected}"],
+    )  # fmt: skip
+    found, looks, calls = looked_at(scenario, lowest=True)
+    assert calls[0] < 1000
+    limit = next(x.speed_mm_s for x in found.limits if x.mechanism == TOGETHER)
+    assert limit is not None
+    assert looks.refused(limit * (1.0 + 1e-5))
+    below = [looks.excess(limit * (1.0 - k / 2003.0)).times for k in range(1, 120)]
+    assert max(below) <= 1.0 + 1.0 / 40.0

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from feedsim.machine import Feeder, Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed
+from feedsim.settings.cells import worst_between
 from feedsim.settings.limits import (
     FASTEST_MM_S,
     TOGETHER,
@@ -16,10 +17,9 @@ from feedsim.settings.limits import (
     SpeedLimit,
     closed_form,
     refused_between,
-    window,
-    worst_between,
 )
 from feedsim.settings.mechanisms import Allowed, Figure
+from feedsim.settings.window import window
 
 __all__ = [
     "FeederLimit",
