@@ -1,14 +1,165 @@
-"""Answers as data: typed classes read from plain data, and checked."""
+"""Answers as data: typed classes read from plain data, and described as JSON Schema."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+import inspect
+import json
+import re
+from collections.abc import Hashable, Iterable, Iterator, Sequence
+from dataclasses import fields, is_dataclass
+from enum import Enum
 from functools import cache
-from typing import Any, TypeVar, cast
+from types import NoneType, UnionType
+from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
-__all__ = ["read_as"]
+from feedsim.scenario import Scenario, json_schema
+
+__all__ = ["described", "names", "read_as", "schema_of"]
 
 T = TypeVar("T")
+Schema = dict[str, Any]
+
+_SIMPLE = {NoneType: "null", bool: "boolean", int: "integer", float: "number", str: "string"}
+_ATTRIBUTE = re.compile(r"^(\w+(?:, \w+)*)(?: : [^\n]*)?\n((?:    [^\n]*\n?|\n)*)", re.MULTILINE)
+
+
+def names() -> Sequence[str]:
+    """Return the names of the answers whose data has a schema."""
+    return tuple(_kinds())
+
+
+def described(name: str) -> Schema:
+    """Return the JSON Schema (draft 2020-12) of what an answer's file holds.
+
+    Parameters
+    ----------
+    name : str
+        One of :func:`names`.
+    """
+    head = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"feedsim {name}",
+    }
+    return head | schema_of(_kinds()[name])
+
+
+def _kinds() -> dict[str, type]:
+    from feedsim.answers.check.study.review import Review
+    from feedsim.answers.compare.study import Comparisons
+    from feedsim.answers.drive.study.results import Sizing
+    from feedsim.answers.explain.study.record import Stories
+    from feedsim.answers.limit.study.simulated import Limits
+    from feedsim.answers.sweep.study import Swept
+    from feedsim.running.run import RunFigures
+
+    return {
+        "results": RunFigures,
+        "sweep": Swept,
+        "compare": Comparisons,
+        "limit": Limits,
+        "drive": Sizing,
+        "check": Review,
+        "explain": Stories,
+    }
+
+
+def schema_of(kind: type) -> Schema:
+    """Return the JSON Schema of the plain form of a dataclass.
+
+    It follows the metadata that :func:`feedsim.metrics.plain.plain` does, which no general
+    library knows of. Descriptions come from the docstrings of the classes.
+    """
+    defs: dict[str, Schema] = {}
+    whole = _object(kind, defs)
+    return whole | {"$defs": defs}
+
+
+def _of(hint: Any, defs: dict[str, Schema]) -> Schema:
+    """Return the schema of one type; classes with names go into `defs`."""
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin is None:
+        found = {"type": _SIMPLE[hint]} if hint in _SIMPLE else _of_class(hint, defs)
+    elif origin is Literal:
+        found = {"enum": list(inner)}
+    elif origin in (Union, UnionType):
+        found = {"anyOf": [_of(each, defs) for each in inner]}
+    elif origin is dict:
+        found = {"type": "object", "additionalProperties": _of(inner[1], defs)}
+    elif origin is tuple and inner[1:] != (...,):
+        found = _row(inner, defs)
+    else:
+        found = {"type": "array", "items": _of(inner[0], defs)}
+    return found
+
+
+def _of_class(kind: type, defs: dict[str, Schema]) -> Schema:
+    if issubclass(kind, Enum):
+        return {"enum": [each.value for each in kind]}
+    name = kind.__name__
+    if kind is Scenario:
+        # its own definitions stay its own: classes of answers may have the same names
+        text = json.dumps(json_schema()).replace("#/$defs/", "#/$defs/Scenario/$defs/")
+        defs[name] = {key: part for key, part in json.loads(text).items() if key != "$schema"}
+    elif not is_dataclass(kind):  # a named tuple
+        return _row(get_type_hints(kind).values(), defs)
+    elif name not in defs:
+        defs[name] = {}  # meanwhile, so that it is made once
+        defs[name] = _object(kind, defs)
+    return {"$ref": f"#/$defs/{name}"}
+
+
+def _row(inner: Iterable[Any], defs: dict[str, Schema]) -> Schema:
+    parts = [_of(each, defs) for each in inner]
+    return {"type": "array", "prefixItems": parts, "minItems": len(parts), "maxItems": len(parts)}
+
+
+def _object(kind: type, defs: dict[str, Schema]) -> Schema:
+    text, words = inspect.getdoc(kind) or "", _attributes(kind)
+    properties: dict[str, Schema] = {}
+    required: list[str] = []
+    for name, schema, always in _properties(kind, defs):
+        told = {"description": words[name]} if name in words else {}
+        properties[name] = properties.get(name, schema) | told
+        required += [name] if always else []
+    return {
+        "type": "object",
+        "description": " ".join(text.partition("\n\n")[0].split()),
+        "properties": properties,
+        "required": required,
+        "additionalProperties": False,
+    }
+
+
+def _properties(kind: Any, defs: dict[str, Schema]) -> Iterator[tuple[str, Schema, bool]]:
+    """Yield name and schema of each key, and whether it is always there."""
+    hints = get_type_hints(kind)
+    for f in fields(kind):
+        hint = hints[f.name]
+        if "left_out" in f.metadata:
+            continue
+        if "among" not in f.metadata:
+            schema = _of(hint, defs)
+            if "may_be_open" in f.metadata:
+                schema = {"anyOf": [schema, {"type": "null"}]}
+            yield f.name, schema, "if_any" not in f.metadata
+            continue
+        some = get_args(hint) or (hint,)
+        for each in some:
+            if each is NoneType:
+                continue
+            for name, schema, always in _properties(each, defs):
+                yield name, schema, always and len(some) == 1
+
+
+def _attributes(kind: type) -> dict[str, str]:
+    """Return what the docstrings of a class and its bases say of each attribute."""
+    found: dict[str, str] = {}
+    for base in reversed(kind.__mro__):
+        _, _, section = (inspect.getdoc(base) or "").partition("Attributes\n----------\n")
+        for shared, text in _ATTRIBUTE.findall(section):
+            words = " ".join(text.split())
+            found |= dict.fromkeys(shared.split(", "), words) if words else {}
+    return found
 
 
 def read_as(kind: type[T], data: object) -> T:

@@ -2,15 +2,39 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
 __all__ = ["schema"]
 
 
-def schema() -> None:
-    """Print the JSON Schema of a scenario, for an editor to complete and check it with."""
+def schema(
+    of: Annotated[
+        str | None,
+        typer.Option(
+            "--of",
+            metavar="ANSWER",
+            help="Of an answer's JSON instead: results, sweep, compare, limit, drive …",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Print the JSON Schema of a scenario, or of the JSON of an answer.
+
+    An editor completes and checks a scenario with it; a program checks what it reads.
+    """
     import json
 
-    from feedsim.scenario import json_schema
+    if of is None:
+        from feedsim.scenario import json_schema
 
-    typer.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+        found = json_schema()
+    else:
+        from feedsim.answers.data import described, names
+        from feedsim.errors import Fault, FeedsimError
+
+        if of not in names():
+            raise FeedsimError(Fault("--of", found=repr(of), allowed=", ".join(names())))
+        found = described(of)
+    typer.echo(json.dumps(found, indent=2, ensure_ascii=False))

@@ -9,7 +9,7 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Any
 
-__all__ = ["AMONG", "IF_ANY", "LEFT_OUT", "Plain", "as_object", "plain"]
+__all__ = ["AMONG", "IF_ANY", "LEFT_OUT", "MAY_BE_OPEN", "Plain", "as_object", "plain"]
 
 Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
@@ -19,6 +19,8 @@ IF_ANY: Mapping[str, Any] = MappingProxyType({"if_any": True})
 """Metadata of a field that is left out where it is empty."""
 LEFT_OUT: Mapping[str, Any] = MappingProxyType({"left_out": True})
 """Metadata of a field that is no part of the plain form."""
+MAY_BE_OPEN: Mapping[str, Any] = MappingProxyType({"may_be_open": True})
+"""Metadata of a number that may be NaN or infinite, which JSON tells as null."""
 
 
 def plain(value: object) -> Plain:

@@ -17,6 +17,7 @@ from feedsim.answers.explain.study.story import explain, source_of, story_of, tr
 from feedsim.answers.explain.text import story_text
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import FeedsimError
+from feedsim.metrics.plain import as_object
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
@@ -231,7 +232,7 @@ def test_a_placed_carrier_has_its_events() -> None:
 def test_plain_data_holds_everything_and_is_json() -> None:
     line = story_cases.plain()  # steps, of a drive without a limit: an infinite margin
     story = story_cases.told(line, story_cases.draws_of(line))
-    data = json.loads(json.dumps(story.to_plain(), allow_nan=False))
+    data = json.loads(json.dumps(as_object(story), allow_nan=False))
     assert data["outcome"] == "placed"
     assert data["carrier"] == 1
     assert len(data["events"]) == len(story.events)
@@ -317,7 +318,7 @@ def test_a_carrier_that_never_came() -> None:
     story = story_of(source, 59)
     assert story.reason[0] == "It never came to its eye."
     assert story.events == ()
-    assert story.to_plain()["eye_time_s"] is None
+    assert as_object(story)["eye_time_s"] is None
     assert "What happened" not in story_text(story)
 
 

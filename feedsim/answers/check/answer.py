@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -10,7 +10,7 @@ from feedsim.answers.answer import Answer
 from feedsim.answers.check.study.review import Review, review
 from feedsim.answers.check.text import settings_line
 from feedsim.answers.line import Line
-from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
 from feedsim.render.layout import items
 from feedsim.render.wording import counted
@@ -38,11 +38,9 @@ class Check(Answer):
         """All warnings, of the line and of each feeder."""
         return [*self.review.warnings, *(w for f in self.review.feeders for w in f.warnings)]
 
-    def plain(self) -> dict[str, Plain]:
+    def plain(self) -> Mapping[str, Plain]:
         """Return geometry, settings and warnings as data."""
-        data = plain(self.review)
-        assert isinstance(data, dict)  # noqa: S101 - of a dataclass
-        return data
+        return as_object(self.review)
 
     def _text(self, units: System) -> str:
         """Return it in words; see :meth:`Answer.text`."""

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer
 from feedsim.answers.explain.study.choice import find_first, first_hazard, first_miss
+from feedsim.answers.explain.study.record import Stories
 from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.story import Story, source_for, story_of
 from feedsim.answers.line import Line
 from feedsim.errors import Fault, FeedsimError
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
 
 __all__ = ["Explained", "explain"]
@@ -52,17 +54,18 @@ class Explained(Answer):
         numbers = every if self.feeder is None else [self.feeder]
         return [story_of(self.source, self.carrier, feeder=n, units=units) for n in numbers]
 
-    def plain(self) -> dict[str, Plain]:
+    def plain(self) -> Mapping[str, Plain]:
         """Return the stories as data."""
         scenario = self.line.scenario
-        return {
-            "feedsim": __version__,
-            "title": scenario.title,
-            "seed": scenario.seed,
-            "line_speed_mm_s": scenario.line.speed,
-            "carrier": self.carrier,
-            "stories": [story.to_plain() for story in self.stories()],
-        }
+        told = Stories(
+            feedsim=__version__,
+            title=scenario.title,
+            seed=scenario.seed,
+            line_speed_mm_s=scenario.line.speed,
+            carrier=self.carrier,
+            stories=tuple(self.stories()),
+        )
+        return as_object(told)
 
     def _text(self, units: System) -> str:
         """Return the stories in words; see :meth:`Answer.text`."""

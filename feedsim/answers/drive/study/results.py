@@ -8,7 +8,7 @@ from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import Demand
 from feedsim.drivetrain.limits import Criteria
 from feedsim.machine import Drive, Motor
-from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
+from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT, MAY_BE_OPEN
 from feedsim.scenario import AS_WRITTEN, Scenario
 
 __all__ = [
@@ -52,8 +52,8 @@ class CandidateAt:
     criteria: Criteria
     reflected_inertia_kg_m2: float
     inertia_ratio: float
-    available_acceleration_mm_s2: float
-    acceleration_reserve: float
+    available_acceleration_mm_s2: float = field(metadata=MAY_BE_OPEN)
+    acceleration_reserve: float = field(metadata=MAY_BE_OPEN)
     friction_limited_acceleration_mm_s2: float | None
 
 
@@ -153,7 +153,7 @@ class Candidate:
     reflected_inertia_kg_m2: float
     inertia_ratio: float
     best_reduction_ratio: float
-    available_acceleration_mm_s2: float
+    available_acceleration_mm_s2: float = field(metadata=MAY_BE_OPEN)
     power_at_rated_torque_and_speed_w: float
     power_does_not_fit: bool
     highest_line_speed_mm_s: float | None
@@ -189,7 +189,7 @@ class FeederSizing:
     drive: Drive = field(metadata=LEFT_OUT, repr=False)
     name: str
     chosen: str | None
-    max_acceleration_mm_s2: float
+    max_acceleration_mm_s2: float = field(metadata=MAY_BE_OPEN)
     load_inertia_kg_m2: float
     reduction_ratio: float
     reflected_inertia_kg_m2: float

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
-from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.plain import MAY_BE_OPEN
 
-__all__ = ["GROUPS", "Group", "Happening", "HazardMargin", "Part", "Story"]
+__all__ = ["GROUPS", "Group", "Happening", "HazardMargin", "Part", "Stories", "Story"]
 
 Group = Literal["mark", "run_up", "settings", "stage"]
 
@@ -144,7 +144,7 @@ class Story:
     reason: tuple[str, ...]
     insert: int | None
     leading_edge_mm: float
-    eye_time_s: float
+    eye_time_s: float = field(metadata=MAY_BE_OPEN)
     engage_speed_mm_s: float | None
     opening_speed_mm_s: float | None
     placement_error_mm: float | None
@@ -160,11 +160,17 @@ class Story:
         """Whether its feed cycle had a hazard."""
         return any(hazard.seen for hazard in self.hazards)
 
-    def to_plain(self) -> dict[str, Plain]:
-        """Return it as plain data for JSON; an infinite margin is None there."""
-        data = plain(self)
-        assert isinstance(data, dict)  # noqa: S101 - a dataclass is one
-        return data
+
+@dataclass(frozen=True, slots=True)
+class Stories:
+    """The stories of one carrier at each feeder; ``carrier`` is None where none was found."""
+
+    feedsim: str
+    title: str
+    seed: int
+    line_speed_mm_s: float
+    carrier: int | None
+    stories: tuple[Story, ...]
 
 
 @dataclass(frozen=True, slots=True)
