@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval, trials_to_tell
+from feedsim.metrics.means import FEWEST
 
 __all__ = ["AgainstLimit", "ToDecide", "Verdict", "judge"]
 
@@ -30,7 +31,8 @@ class ToDecide:
         Whether the point estimate meets the limit.
     carriers : int or None
         About as many in all, if the share and how it clusters stay as they are
-        (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run).
+        (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run), and
+        at least so many that there is an interval.
         None where no number does (the share stands at its limit), or above 1e9.
     """
 
@@ -89,9 +91,12 @@ class AgainstLimit:
         return self.share > self.limit + _SAME_SHARE
 
     def decided(self) -> bool:
-        """Return whether the whole interval meets the limit, or the whole of it does not."""
+        """Return whether the whole interval meets the limit, or the whole of it does not.
+
+        A share that does not exist is decided; one without an interval is not.
+        """
         if self.ci95 is None:
-            return True
+            return self.share is None
         if self.at_least:
             return self.ci95.low >= self.limit or self.ci95.high < self.limit
         return self.ci95.high <= self.limit or self.ci95.low > self.limit
@@ -104,7 +109,7 @@ class AgainstLimit:
         if self.share is None or self.effective_n is None:
             return None
         trials = trials_to_tell(self.share, self.limit, confidence=confidence)
-        return None if trials is None else trials / self.effective_n
+        return None if trials is None else max(trials, FEWEST) / self.effective_n
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +145,7 @@ def judge(feeders: Sequence[FeederResults], criteria: Criteria, *, carriers: int
             reasons.append(f"{feeder.name}: no insert was placed, so there is nothing to accept.")
         reasons += [t.complaint for t in _tests(feeder, criteria) if t.failed()]
     nothing = any(f.placed == 0 for f in feeders)
-    known = [t for t in tests if t.ci95 is not None]
+    known = [t for t in tests if t.share is not None]
     return Verdict(
         accepted=not reasons,
         decided=bool(known) and all(t.decided() for t in known),

@@ -9,16 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.metrics.means import batches_of, stretch
+from feedsim.metrics.means import FEWEST, batches_of, stretch, widened
 
-__all__ = ["InOrder", "design_effect", "in_order", "lengthened"]
+__all__ = ["InOrder", "design_effect", "in_order"]
 
-_FREEDOM = 19
 _FEWEST_FREEDOM = 3
 _FEW_RUNS = 3
 
@@ -31,9 +29,11 @@ class InOrder:
     ----------
     n, total, squares : int
         Number, sum and sum of squares of the outcomes (−1, 0 or 1 each).
+    batches : int
+        Of the run (:func:`feedsim.metrics.means.batches_of`).
     variance : float
         Batch size times variance of the batch means; that of independent outcomes of the same
-        share is squares/n − (total/n)². NaN below 40 outcomes: no batches.
+        share is squares/n − (total/n)². NaN below 20 outcomes: too few to tell.
     lagged : float
         Batch size times covariance of neighbouring batch means.
     """
@@ -41,6 +41,7 @@ class InOrder:
     n: int
     total: int
     squares: int
+    batches: int
     variance: float
     lagged: float
 
@@ -66,18 +67,20 @@ def in_order(
 def _one_run(values: NDArray[np.int64]) -> InOrder:
     n, total, squares = len(values), int(values.sum()), int((values * values).sum())
     batches = batches_of(n)
-    if len(batches) == n:
-        return InOrder(n, total, squares, math.nan, math.nan)
+    if n < FEWEST:
+        return InOrder(n, total, squares, len(batches), math.nan, math.nan)
     size = batches[0].stop - batches[0].start
     sums = values[batches[0].start :].reshape(len(batches), size).sum(axis=1)
     away = (sums - sums.mean()) / size
-    scale = size / (len(batches) - 1)
-    return InOrder(
-        n, total, squares, scale * float(away @ away), scale * float(away[1:] @ away[:-1])
-    )
+    # of single outcomes the divisor is that of p·(1 − p): else d would be above 1 for nothing
+    scale = size / (len(batches) - (size > 1))
+    squared, product = float(away @ away), float(away[1:] @ away[:-1])
+    return InOrder(n, total, squares, len(batches), scale * squared, scale * product)
 
 
-def design_effect(runs: Sequence[InOrder], *, confidence: float = 0.95) -> float:
+def design_effect(
+    runs: Sequence[InOrder], *, confidence: float = 0.95, strata: bool = False
+) -> float:
     """Return how many times as many trials it takes because outcomes cluster.
 
     Parameters
@@ -86,12 +89,15 @@ def design_effect(runs: Sequence[InOrder], *, confidence: float = 0.95) -> float
         One for each independent run, in a fixed order.
     confidence : float
         Of the two-sided interval that is to be made with n divided by the design effect.
+    strata : bool
+        Runs are of different shares (each at a speed of its own): what they differ by is no
+        cluster.
 
     Returns
     -------
     float
         1 where nothing shows that outcomes cluster (also where all are alike, and in a single run
-        of fewer than 40), never less, never above n.
+        of fewer than 20), never less, never above n.
 
     Notes
     -----
@@ -102,8 +108,8 @@ def design_effect(runs: Sequence[InOrder], *, confidence: float = 0.95) -> float
 
     An estimated d is uncertain, and the normal quantile z of a Wilson interval does not know. So
     what exceeds 1 is widened by (t/z)², t Student's quantile (Korn & Graubard 1998, Survey
-    Methodology 24:193-201), of 19 degrees of freedom a run, or as many as there are clusters,
-    n·p·(1 − p)/d, but for 3 at least.
+    Methodology 24:193-201), of what degrees of freedom the batches leave, or as many as there are
+    clusters, n·p·(1 − p)/d, but for 3 at least.
 
     Several runs: what the variance between runs exceeds that within them by is added, widened by
     (t/z)² of (runs − 1) degrees of freedom. Two or three runs say so little of it that all variance
@@ -113,16 +119,18 @@ def design_effect(runs: Sequence[InOrder], *, confidence: float = 0.95) -> float
     if n == 0:
         return 1.0
     total = sum(run.total for run in runs)
-    alone = (sum(run.squares for run in runs) - total * total / n) / n
+    whole = float(total * total) / n
+    apart = sum(run.total * run.total / run.n for run in runs) if strata else whole
+    alone = (sum(run.squares for run in runs) - apart) / n
     if alone <= 0.0:
         return 1.0
     within, freedom = _within(runs, alone)
     known = max(_FEWEST_FREEDOM, min(freedom, round(n * alone / within)))
-    effect = 1.0 + lengthened(known, confidence) * (within - 1.0)
-    if len(runs) > 1:
+    effect = 1.0 + widened(known, confidence) ** 2 * (within - 1.0)
+    if len(runs) > 1 and not strata:
         means = sum(run.n * (run.total / run.n - total / n) ** 2 for run in runs)
         between = means / ((len(runs) - 1) * alone)
-        wider = lengthened(len(runs) - 1, confidence)
+        wider = widened(len(runs) - 1, confidence) ** 2
         if len(runs) > _FEW_RUNS:
             effect += wider * max(0.0, between - within)
         else:
@@ -130,24 +138,15 @@ def design_effect(runs: Sequence[InOrder], *, confidence: float = 0.95) -> float
     return min(effect, float(n))
 
 
-def _within(runs: Sequence[InOrder], alone: float) -> tuple[float, int]:
+def _within(runs: Sequence[InOrder], alone: float) -> tuple[float, float]:
     """Return the design effect within runs, at least 1, and its degrees of freedom."""
     long = [run for run in runs if not math.isnan(run.variance)]
     n = sum(run.n for run in long)
-    if not long or not n:
-        return 1.0, _FREEDOM
+    if not n:
+        return 1.0, math.inf
     variance = sum(run.n * run.variance for run in long) / n
-    freedom = _FREEDOM * len(long)
-    effect = variance / alone
-    if effect <= 1.0:
-        return 1.0, freedom
+    if variance <= 0.0:
+        return 1.0, math.inf
     alike = sum(run.n * run.lagged for run in long) / n / variance
-    return effect * stretch(alike, freedom), freedom
-
-
-def lengthened(freedom: int, confidence: float) -> float:
-    """Return (t/z)²: Student's quantile with these degrees of freedom over the normal one."""
-    from scipy.special import stdtrit
-
-    up = 0.5 + 0.5 * confidence
-    return float((stdtrit(freedom, up) / NormalDist().inv_cdf(up)) ** 2)
+    more = stretch(alike, [run.batches for run in long])
+    return max(1.0, more.factor * variance / alone), more.freedom

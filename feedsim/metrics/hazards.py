@@ -249,11 +249,7 @@ def _counted(share: Share) -> Hazard:
 
 def _with_margin(share: Share, margin: Spread, unit: str | None, *, tail: float | None) -> Hazard:
     return Hazard(
-        share.count,
-        share.share,
-        share.ci95,
-        share.upper95,
-        share.effective_n,
+        **{f.name: getattr(share, f.name) for f in fields(Share)},
         margin_mean=margin.mean,
         margin_sd=margin.sd,
         margin_unit=unit,

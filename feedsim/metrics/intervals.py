@@ -13,10 +13,10 @@ from typing import NamedTuple
 __all__ = [
     "Interval",
     "clopper_pearson",
+    "share_interval",
     "trials_to_tell",
     "upper95",
     "wilson",
-    "wilson_of_share",
 ]
 
 _STANDARD_NORMAL = NormalDist()
@@ -69,35 +69,67 @@ def wilson(count: int, n: int, *, confidence: float = 0.95) -> Interval | None:
     return _score(count, n, tail=(1.0 - confidence) / 2.0)
 
 
-def wilson_of_share(share: float, n: float, *, confidence: float = 0.95) -> Interval:
-    """Return the two-sided Wilson interval of a share seen in so many independent trials.
+def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Interval:
+    """Return the two-sided interval of a share seen in so many independent trials.
 
-    The formula is that of :func:`wilson`; ``n`` may be what trials that are not independent are
-    worth, and need not be whole.
+    Parameters
+    ----------
+    share : float
+        0…1.
+    n : float
+        Trials, above 0. May be what trials that are not independent are worth, and need not be
+        whole.
+    confidence : float
+        Two-sided.
 
     Raises
     ------
     ValueError
         If the share is not in 0…1, n not above 0, or confidence not between 0 and 1.
+
+    Notes
+    -----
+    That of :func:`wilson`, which covers too rarely where a few hits, or a few misses, are
+    expected (86 % about 0.1): a single hit has it begin at 0.18 hits. There the lower end is the
+    exact one of one side, B(α; h, n − h + 1), h = share·n, if that is lower, and the upper end
+    1 − B(α; n − h, h + 1), if that is higher: up to about ten hits or misses.
+    Source: the modified Wilson interval of Brown, Cai & DasGupta 2001, Statistical Science
+    16:101-133, there with the Poisson limit of B (from memory).
     """
     if not (0.0 <= share <= 1.0 and n > 0.0 and 0.0 < confidence < 1.0):
         msg = f"no interval of a share of {share} in {n} at a confidence of {confidence}"
         raise ValueError(msg)
-    return _score_of_share(share, n, tail=(1.0 - confidence) / 2.0)
+    low, high = _score_of_share(share, n, tail=(1.0 - confidence) / 2.0)
+    below, above = _few(share, n, confidence), _few(1.0 - share, n, confidence)
+    return Interval(min(low, below), max(high, 1.0 - above))
+
+
+def _few(share: float, n: float, confidence: float) -> float:
+    """Return below which share so many hits or more have a probability of 1 − confidence.
+
+    What was seen is worth one hit at least.
+    """
+    from scipy.special import betaincinv
+
+    if share <= 0.0:
+        return 0.0
+    hits = max(1.0, share * n)
+    return float(betaincinv(hits, max(hits / share - hits, 0.0) + 1.0, 1.0 - confidence))
 
 
 def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> float | None:
-    """Return from how many trials on the Wilson interval of a share leaves a limit out.
+    """Return from how many trials on :func:`share_interval` leaves a limit out.
 
-    The interval holds all p with |share − p| ≤ z·√(p(1 − p)/n) (Wilson 1927, from memory), so the
-    limit stands outside from n = z²·limit·(1 − limit)/(share − limit)² on.
+    Wilson's interval holds all p with |share − p| ≤ z·√(p(1 − p)/n), so the limit stands
+    outside from n = z²·limit·(1 − limit)/(share − limit)² on; where few hits are enough for that,
+    from more.
 
     Parameters
     ----------
     share, limit : float
         0…1.
     confidence : float
-        Two-sided, 0…1.
+        Two-sided.
 
     Returns
     -------
@@ -107,7 +139,16 @@ def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> f
     if share == limit or not 0.0 < limit < 1.0:
         return None
     z = _STANDARD_NORMAL.inv_cdf(0.5 + 0.5 * confidence)
-    return z * z * limit * (1.0 - limit) / (share - limit) ** 2
+    high = n = z * z * limit * (1.0 - limit) / (share - limit) ** 2
+    if share < limit:
+        share, limit = 1.0 - share, 1.0 - limit
+    while _few(share, high, confidence) <= limit:
+        high *= 2.0
+    low = n
+    while high - low > 1e-9 * high:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if _few(share, middle, confidence) > limit else (middle, high)
+    return high
 
 
 def _score(count: int, n: int, *, tail: float) -> Interval | None:
@@ -123,13 +164,14 @@ def _score_of_share(share: float, n: float, *, tail: float) -> Interval:
     return Interval(max(0.0, min(share, centre - half)), min(1.0, max(share, centre + half)))
 
 
-def clopper_pearson(count: int, n: int, *, confidence: float = 0.95) -> Interval | None:
+def clopper_pearson(count: float, n: float, *, confidence: float = 0.95) -> Interval | None:
     """Return the exact two-sided interval of a share.
 
     Parameters
     ----------
-    count, n : int
-        Hits and trials, 0 ≤ count ≤ n.
+    count, n : float
+        Hits and trials, 0 ≤ count ≤ n; of trials that are not independent what they are
+        worth, which need not be whole (Korn & Graubard 1998, Survey Methodology 24:193-201).
     confidence : float
         Two-sided, 0…1; the coverage is never less.
 
@@ -156,8 +198,8 @@ def clopper_pearson(count: int, n: int, *, confidence: float = 0.95) -> Interval
     if n == 0:
         return None
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
-    high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1.0 - tail))
+    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1.0, tail))
+    high = 1.0 if count == n else float(betaincinv(count + 1.0, n - count, 1.0 - tail))
     return Interval(low, high)
 
 
@@ -177,7 +219,7 @@ def upper95(n: int) -> float | None:
     return None if n == 0 else -math.expm1(math.log(0.05) / n)
 
 
-def _check(count: int, n: int, *, confidence: float) -> None:
+def _check(count: float, n: float, *, confidence: float) -> None:
     if not 0 <= count <= n:
         msg = f"a count must lie in 0…n, not {count} of {n}"
         raise ValueError(msg)

@@ -9,18 +9,52 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from statistics import NormalDist
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.serial import mean_inflation
 
-__all__ = ["batch_interval", "batches_of", "mean_interval", "one_value", "stretch", "student"]
+__all__ = [
+    "FEWEST",
+    "Stretch",
+    "Uncertainty",
+    "batch_interval",
+    "batches_of",
+    "mean_interval",
+    "one_value",
+    "stretch",
+    "uncertainty",
+    "widened",
+]
 
 Floats = NDArray[np.float64]
+FEWEST = 20
+"""Values from which on an interval is told: fewer do not show whether neighbours are alike."""
 _BATCHES = 20
-_ALIKE = 1.28
-_MOST_ALIKE = 0.8
+_ALIKE = 0.84
+_MOST_ALIKE = 0.9
+_LEAST_LEFT = 0.25
+
+
+class Uncertainty(NamedTuple):
+    """Variance of a mean, and its degrees of freedom."""
+
+    variance: float
+    freedom: float
+
+
+class Stretch(NamedTuple):
+    """What batches that are alike cost.
+
+    ``factor``: by which the variance of their mean grows; ``freedom``: what is left of it.
+    """
+
+    factor: float
+    freedom: float
 
 
 def mean_interval(
@@ -48,7 +82,7 @@ def mean_interval(
     Returns
     -------
     Interval or None
-        Unit of the values; None for fewer than two values.
+        Unit of the values; None below 20 values.
 
     Raises
     ------
@@ -57,22 +91,11 @@ def mean_interval(
 
     Notes
     -----
-    One run, from 40 values on: batch means, b = 20 batches of ⌊n/20⌋ values in a row, sd s of
-    their means, t the quantile of Student's distribution with b − 1 = 19 degrees of
-    freedom ::
-
-        mean ± t((1 + confidence)/2; b − 1)·s/√b
-
-    The remainder, at most 19 values at the front, is left out of s; the centre is the
-    mean of all values. Where batches are too short, s² grows (:func:`stretch`). Several runs: each
-    is a batch (the method of independent replications). Source of both: Law & Kelton, Simulation
-    Modeling and Analysis, the chapter on output analysis (from memory).
-
-    One run below 40 values: each is a batch of its own (b = n), the plain Student interval,
-    which **assumes that the values are independent**.
+    mean ± t((1 + confidence)/2; f)·√v, t the quantile of Student's distribution, v and f from
+    :func:`uncertainty`. The centre is the mean of all values.
     """
     _check(confidence)
-    if len(values) < 2:
+    if len(values) < FEWEST:
         return None
     centre = min(max(float(values.mean()), float(values.min())), float(values.max()))
     if one_value(values, resolution=resolution):
@@ -99,40 +122,90 @@ def batch_interval(
     Returns
     -------
     Interval or None
-        As :func:`student` of the batch means, stretched where batches are too short; None for
-        fewer than two values.
+        As in :func:`mean_interval`; None below 20 values.
+    """
+    if len(values) < FEWEST:
+        return None
+    from scipy.special import stdtrit
+
+    known = uncertainty(values, begins)
+    half = float(stdtrit(known.freedom, 0.5 + 0.5 * confidence)) * math.sqrt(known.variance)
+    return Interval(centre - half, centre + half)
+
+
+def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
+    """Return how sure the mean of values in order is.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        n ≥ 2, in time order.
+    begins : sequence of int
+        As in :func:`mean_interval`.
+
+    Notes
+    -----
+    One run: the b batch means of :func:`batches_of`, s² their variance, give
+    s²/b with b − 1 degrees of freedom, where they are alike stretched (:func:`stretch`). The
+    remainder, at most 19 values at the front, is left out. Several runs: each is a batch (the
+    method of independent replications). Schmeiser 1982, Operations Research 30:556-568, on few and
+    long batches; Law & Kelton, Simulation Modeling and Analysis, the chapter on output analysis
+    (both from memory).
     """
     batches = batches_of(len(values), begins)
+    b = len(batches)
     parts = np.array([values[batch].mean() for batch in batches])
-    found = student(centre, parts, confidence=confidence)
-    if found is None or len(batches) != _BATCHES or len(_runs(len(values), begins)) > 1:
-        return found
     away = parts - parts.mean()
     whole = float(away @ away)
-    longer = math.sqrt(stretch(float(away[1:] @ away[:-1]) / whole, _BATCHES - 1)) if whole else 1.0
-    return Interval(centre - longer * (centre - found.low), centre + longer * (found.high - centre))
+    variance = whole / (b - 1) / b
+    if len(_runs(len(values), begins)) > 1 or whole <= 0.0:
+        return Uncertainty(variance, b - 1.0)
+    more = stretch(float(away[1:] @ away[:-1]) / whole, [b])
+    return Uncertainty(more.factor * variance, more.freedom)
 
 
-def stretch(alike: float, freedom: int) -> float:
+def stretch(alike: float, batches: Sequence[int]) -> Stretch:
     """Return what the variance of a mean is to be multiplied by where batch means are alike.
 
     Parameters
     ----------
     alike : float
-        Correlation r of neighbouring batch means.
-    freedom : int
-        Degrees of freedom of their variance.
+        Correlation r of neighbouring batch means, of all runs together.
+    batches : sequence of int
+        How many each independent run has, b of them on average, each at least 20.
 
     Notes
     -----
-    Where r is above 0, sure at 90 % (r·√freedom > 1.28), batches are too short: (1 + r)/(1 − r),
-    that of a first-order autoregression, r at most 0.8; else 1. Law, Simulation Modeling and
-    Analysis, on the choice of the batch size (from memory).
+    Batches that are too short are themselves a process whose neighbours are alike; it is taken
+    for a first-order autoregression φ. Of that r has the mean φ − (1 + 4φ)/b (Marriott & Pope 1954,
+    Biometrika 41:390-402), which is solved for φ, at most 0.9. It counts where r + 1/b lies
+    0.84 standard errors 1/√(all batches) above 0 (20 %, one-sided): later, what a test overlooks
+    would cost coverage; sooner, chance alone would widen intervals.
+
+    With d the variance of a mean of b over that of independent ones
+    (:func:`feedsim.metrics.serial.mean_inflation`), s² falls short by (b − d)/(b − 1): the
+    factor is d·(b − 1)/(b − d). A long-run variance (1 + φ)/(1 − φ)·σ² of which both factors are
+    estimated has b·(1 − φ²)/(3 + φ²) degrees of freedom a run: s² has a relative variance
+    of 2·(1 + φ²)/((1 − φ²)·b) (Bayley & Hammersley 1946, Supplement to the Journal of the Royal
+    Statistical Society 8:184-197), φ a variance of (1 − φ²)/b. All from memory; held against
+    known processes in ``tests/theory/test_interval_coverage.py``.
     """
-    if alike * math.sqrt(freedom) <= _ALIKE:
-        return 1.0
-    alike = min(alike, _MOST_ALIKE)
-    return (1.0 + alike) / (1.0 - alike)
+    every = sum(batches)
+    b = every / len(batches)
+    if (alike + 1.0 / b) * math.sqrt(every) <= _ALIKE:
+        return Stretch(1.0, float(every - len(batches)))
+    process = min(_MOST_ALIKE, (alike + 1.0 / b) / (1.0 - 4.0 / b))
+    d = mean_inflation(b, process)
+    factor = d * (b - 1.0) / max(b - d, _LEAST_LEFT * b)
+    return Stretch(factor, every * (1.0 - process**2) / (3.0 + process**2))
+
+
+def widened(freedom: float, confidence: float) -> float:
+    """Return t/z: Student's quantile with these degrees of freedom over the normal one."""
+    from scipy.special import stdtrit
+
+    up = 0.5 + 0.5 * confidence
+    return float(stdtrit(freedom, up)) / NormalDist().inv_cdf(up)
 
 
 def one_value(values: Floats, *, resolution: float) -> bool:
@@ -174,41 +247,6 @@ def batches_of(n: int, begins: Sequence[int] = (0,)) -> list[slice]:
 
 def _runs(n: int, begins: Sequence[int]) -> list[slice]:
     return [slice(a, b) for a, b in zip(begins, [*begins[1:], n], strict=True) if a < b]
-
-
-def student(
-    centre: float, parts: Sequence[float] | Floats, *, confidence: float = 0.95
-) -> Interval | None:
-    """Return centre ± t·s/√b, s the standard deviation of the b parts.
-
-    Parameters
-    ----------
-    centre : float
-        The estimate from all values together.
-    parts : sequence of float
-        The same estimated from each batch alone.
-    confidence : float
-        Two-sided, 0…1.
-
-    Returns
-    -------
-    Interval or None
-        None for fewer than two parts.
-
-    Raises
-    ------
-    ValueError
-        If confidence is not between 0 and 1.
-    """
-    _check(confidence)
-    b = len(parts)
-    if b < 2:
-        return None
-    from scipy.special import stdtrit
-
-    t = float(stdtrit(b - 1, (1.0 + confidence) / 2.0))
-    half = t * float(np.std(parts, ddof=1)) / math.sqrt(b)
-    return Interval(centre - half, centre + half)
 
 
 def _check(confidence: float) -> None:

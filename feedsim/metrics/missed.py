@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 
 import numpy as np
 
@@ -56,4 +56,5 @@ def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,))
     del counts[Outcome.PLACED.cause]
     among = begins_among(slice(warm_up, warm_up + len(outcomes)), begins)
     s = share_of(outcomes != Outcome.PLACED, among)
-    return Missed(s.count, s.share, s.ci95, s.upper95, s.effective_n, by_cause=MissCauses(**counts))
+    figures = {f.name: getattr(s, f.name) for f in fields(Share)}
+    return Missed(**figures, by_cause=MissCauses(**counts))

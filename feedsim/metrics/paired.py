@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import batch_interval, batches_of, mean_interval, one_value
+from feedsim.metrics.means import FEWEST, mean_interval, one_value, uncertainty
 from feedsim.metrics.proportions import paired_difference, unpaired_difference
 from feedsim.metrics.spread import spread
-from feedsim.metrics.spread_intervals import FEWEST, influence
+from feedsim.metrics.spread_differences import sd_difference_interval, unpaired_sd_difference
+from feedsim.metrics.spread_intervals import sd_interval
 
 __all__ = [
     "Better",
@@ -185,9 +186,7 @@ def sd_difference(
 
     Notes
     -----
-    A standard deviation is, to first order, itself plus the mean of what each value adds
-    (:func:`feedsim.metrics.spread_intervals.influence`), so the interval is that of the mean of
-    the differences of these about the difference. None below 20 placements.
+    The interval is that of :func:`feedsim.metrics.spread_differences.sd_difference_interval`.
     """
     n = len(first_mm)
     spreads = [spread(e, resolution=0.0).sd for e in (first_mm, other_mm)]
@@ -196,20 +195,17 @@ def sd_difference(
     exact = one_value(other_mm - first_mm, resolution=resolution)
     difference = 0.0 if exact else spreads[1] - spreads[0]
     interval: Interval | None = None
-    unpaired: Interval | None = None
     if n >= FEWEST:
-        first, other = (influence(e, s) for e, s in zip((first_mm, other_mm), spreads, strict=True))
-        interval = (
-            Interval(0.0, 0.0) if exact else batch_interval(difference, other - first, begins)
-        )
-        unpaired = _welch(difference, first, other, begins)
+        interval = sd_difference_interval(first_mm, other_mm, begins=begins)
+        interval = Interval(0.0, 0.0) if exact else interval
+    alone = [sd_interval(each, begins=begins) for each in (first_mm, other_mm)]
     return LengthDifference(
         n=n,
         first_mm=spreads[0],
         other_mm=spreads[1],
         difference_mm=difference,
         ci95_mm=interval,
-        unpaired_ci95_mm=unpaired,
+        unpaired_ci95_mm=unpaired_sd_difference((spreads[0], spreads[1]), alone),
         exact=exact,
         better=_smaller(_sign(interval)),
     )
@@ -234,7 +230,13 @@ def share_difference(
     only_other = int(np.count_nonzero(other & ~first))
     only_first = int(np.count_nonzero(first & ~other))
     effect = design_effect(in_order(other.astype(np.int8) - first, begins))
-    interval = paired_difference(only_other / effect, only_first / effect, n=n / effect)
+    interval = unpaired = None
+    if n >= FEWEST:
+        interval = paired_difference(only_other / effect, only_first / effect, n=n / effect)
+        alone = [design_effect(in_order(each, begins)) for each in (first, other)]
+        unpaired = unpaired_difference(
+            (hits[1] / alone[1], n / alone[1]), (hits[0] / alone[0], n / alone[0])
+        )
     sign = _sign(interval)
     return ShareDifference(
         n=n,
@@ -244,33 +246,28 @@ def share_difference(
         only_other=only_other,
         difference=(only_other - only_first) / n if n else None,
         ci95=interval,
-        unpaired_ci95=unpaired_difference((hits[1], n), (hits[0], n)),
+        unpaired_ci95=unpaired,
         design_effect=effect,
         better=_smaller(-sign if more_is_better else sign),
     )
 
 
-def _batch_means(values: Floats, begins: Sequence[int]) -> list[float]:
-    return [float(values[batch].mean()) for batch in batches_of(len(values), begins)]
-
-
 def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -> Interval | None:
-    """Return Welch's interval about the centre, from the batch means of columns held apart.
+    """Return Welch's interval about the centre, from columns held apart.
 
-    With v the variance of a column's batch means over their number b, the half-width is
-    t·√(v₁ + v₂), t Student's quantile for (v₁ + v₂)²/((v₁² + v₂²)/(b − 1)) degrees of freedom
-    (Welch 1947, Biometrika 34:28-35, from memory).
+    With v and f the variance of each column's mean and its degrees of freedom
+    (:func:`feedsim.metrics.means.uncertainty`), the half-width is t·√(v₁ + v₂), t Student's
+    quantile for (v₁ + v₂)²/(v₁²/f₁ + v₂²/f₂) degrees of freedom (Welch 1947, Biometrika 34:28-35,
+    from memory).
     """
-    means = [_batch_means(values, begins) for values in (first, other)]
-    b = len(means[0])
-    if b < 2:
+    if len(first) < FEWEST:
         return None
     from scipy.special import stdtrit
 
-    v1, v2 = (float(np.var(m, ddof=1)) / b for m in means)
+    (v1, f1), (v2, f2) = (uncertainty(values, begins) for values in (first, other))
     if v1 + v2 == 0.0:
         return Interval(centre, centre)
-    freedom = (v1 + v2) ** 2 / ((v1**2 + v2**2) / (b - 1))
+    freedom = (v1 + v2) ** 2 / (v1**2 / f1 + v2**2 / f2)
     half = float(stdtrit(freedom, 0.975)) * math.sqrt(v1 + v2)
     return Interval(centre - half, centre + half)
 

@@ -10,11 +10,11 @@ import numpy as np
 from feedsim.metrics.capability import capability
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import mean_interval
+from feedsim.metrics.means import FEWEST, mean_interval
 from feedsim.metrics.rows import begins_among, cycle_rows, placed_rows
-from feedsim.metrics.share import share_of
+from feedsim.metrics.share import Note, share_of
 from feedsim.metrics.spread import spread
-from feedsim.metrics.spread_intervals import FEWEST, capability_intervals, sd_interval
+from feedsim.metrics.spread_intervals import capability_intervals, sd_interval
 from feedsim.records.columns import FeederRecords
 
 __all__ = ["PlacementError", "StagePosition", "placement_error", "stage_position"]
@@ -29,8 +29,8 @@ class PlacementError:
     n : int
         Placed inserts.
     mean_ci95_mm : Interval or None
-        95 % interval of the mean: of one run by batch means (plain Student below 40 values),
-        of several from the means of the runs.
+        95 % interval of the mean: of one run by batch means, of several from the means of the
+        runs; none below 20 placed inserts.
     p01_mm, p50_mm, p99_mm : float or None
         Percentiles, straight between order statistics.
     within_tolerance, within_tolerance_ci95, within_tolerance_effective_n
@@ -40,7 +40,11 @@ class PlacementError:
         Capability against the tolerance either side of the target; None where the
         errors do not spread, and below 20 placed inserts, which have no Cp worth the name.
     sd_ci95_mm, cp_ci95, cpk_ci95 : Interval or None
-        95 % intervals (:mod:`feedsim.metrics.spread_intervals`), from 20 placed inserts on.
+        95 % intervals (:mod:`feedsim.metrics.spread_intervals`).
+    within_tolerance_ci95_note
+        As ``ci95_note`` of :class:`feedsim.metrics.share.Share`.
+    ci95_note : {"fewer_than_20"} or None
+        Why there are no other intervals: so few values do not show whether neighbours are alike.
     """
 
     n: int
@@ -56,10 +60,12 @@ class PlacementError:
     within_tolerance: float | None
     within_tolerance_ci95: Interval | None
     within_tolerance_effective_n: float | None
+    within_tolerance_ci95_note: Note | None
     cp: float | None
     cpk: float | None
     cp_ci95: Interval | None
     cpk_ci95: Interval | None
+    ci95_note: Note | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +103,7 @@ def placement_error(
     errors = feeder.placement_error_mm[rows]
     n = len(errors)
     if n == 0:
-        return PlacementError(0, *(None,) * 16)
+        return PlacementError(0, *(None,) * 18)
     tolerance = criteria.placement_tolerance_mm
     among = begins_among(rows, begins)
     within = share_of(np.abs(errors) <= tolerance + resolution_mm, among)
@@ -125,10 +131,12 @@ def placement_error(
         within_tolerance=within.share,
         within_tolerance_ci95=within.ci95,
         within_tolerance_effective_n=within.effective_n,
+        within_tolerance_ci95_note=within.ci95_note,
         cp=None if fit is None else fit.cp,
         cpk=None if fit is None else fit.cpk,
         cp_ci95=None if ends is None else ends.cp,
         cpk_ci95=None if ends is None else ends.cpk,
+        ci95_note="fewer_than_20" if n < FEWEST else None,
     )
 
 

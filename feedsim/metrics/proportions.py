@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from statistics import NormalDist
 
-from feedsim.metrics.intervals import Interval, wilson
+from feedsim.metrics.intervals import Interval, share_interval
 
 __all__ = ["paired_difference", "unpaired_difference"]
 
@@ -68,14 +68,15 @@ def paired_difference(
 
 
 def unpaired_difference(
-    other: tuple[int, int], first: tuple[int, int], *, confidence: float = 0.95
+    other: tuple[float, float], first: tuple[float, float], *, confidence: float = 0.95
 ) -> Interval | None:
     """Return the interval of the same difference as if each setup had seen cards of its own.
 
     Parameters
     ----------
-    other, first : tuple of int
-        Hits and cards of each of the two, 0 ≤ hits ≤ cards.
+    other, first : tuple of float
+        Hits and cards of each of the two, 0 ≤ hits ≤ cards; both divided by its design effect
+        where cards are alike.
     confidence : float
         Two-sided, 0…1.
 
@@ -87,7 +88,7 @@ def unpaired_difference(
     Notes
     -----
     With d the difference of the shares p (other) and q (first), and l, u the ends of their
-    Wilson intervals ::
+    intervals (:func:`feedsim.metrics.intervals.share_interval`) ::
 
         d − √((p − l_p)² + (u_q − q)²)  to  d + √((u_p − p)² + (q − l_q)²)
 
@@ -99,10 +100,12 @@ def unpaired_difference(
     >>> round(low, 4), round(high, 4)
     (0.0524, 0.3339)
     """
-    a, b = wilson(*other, confidence=confidence), wilson(*first, confidence=confidence)
-    if a is None or b is None:
+    _check(confidence)
+    if not (other[1] and first[1]):
         return None
     p, q = other[0] / other[1], first[0] / first[1]
+    a = share_interval(p, other[1], confidence=confidence)
+    b = share_interval(q, first[1], confidence=confidence)
     return Interval(
         p - q - math.hypot(p - a.low, b.high - q), p - q + math.hypot(a.high - p, q - b.low)
     )

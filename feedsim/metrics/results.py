@@ -16,6 +16,7 @@ from feedsim.metrics.plain import IF_ANY
 from feedsim.metrics.product_rows import product_rows
 from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
+from feedsim.metrics.share import Note
 from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s, window_start_s
 from feedsim.records.columns import RunRecords
 
@@ -26,7 +27,7 @@ __all__ = ["Complete", "Results", "Stops", "summarise"]
 class Complete:
     """Counted carriers on which every feeder that the recipe needs placed.
 
-    ``share``, ``ci95``, ``effective_n``: as in :class:`feedsim.metrics.share.Share`.
+    ``share``, ``ci95``, ``effective_n``, ``ci95_note``: as in :class:`feedsim.metrics.share.Share`.
     ``per_hour``: so many products an hour at the carrier eye, the time of stops counted.
     """
 
@@ -34,6 +35,7 @@ class Complete:
     share: float | None
     ci95: Interval | None
     effective_n: float | None
+    ci95_note: Note | None
     per_hour: float | None
 
 
@@ -177,5 +179,6 @@ def _complete(made: Products, *, duration_s: float | None) -> Complete:
         share=complete.share,
         ci95=complete.ci95,
         effective_n=complete.effective_n,
+        ci95_note=complete.ci95_note,
         per_hour=3600.0 * complete.count / duration_s if duration_s else None,
     )

@@ -4,15 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.metrics.clusters import InOrder, design_effect, in_order
-from feedsim.metrics.intervals import Interval, upper95, wilson_of_share
+from feedsim.metrics.intervals import Interval, share_interval, upper95
+from feedsim.metrics.means import FEWEST
 
-__all__ = ["Counted", "Share", "counted", "share_of"]
+__all__ = ["Counted", "Note", "Share", "counted", "share_of"]
+
+Note = Literal["fewer_than_20", "all_alike"]
+"""What is to be known of an interval of a share.
+
+``"fewer_than_20"``: there is none, since so few cases do not show whether neighbours are alike.
+``"all_alike"``: no case differed from the others, so nothing is known of how those that differ
+cluster. The interval is that of how often they begin; if they come in runs of L, their share may
+be L times as large.
+"""
 
 
 class Counted(NamedTuple):
@@ -24,7 +34,8 @@ class Counted(NamedTuple):
     share : float or None
         Of all cases, 0…1; None where there was no case.
     interval : Interval or None
-        Two-sided Wilson interval on the effective number of cases.
+        Two-sided, on the effective number of cases
+        (:func:`feedsim.metrics.intervals.share_interval`); None below 20 cases.
     effective_n : float or None
         What the cases are worth as independent ones: their number divided by the design effect
         (:func:`feedsim.metrics.clusters.design_effect`).
@@ -47,11 +58,13 @@ class Share:
     share : float or None
         Of all cases, 0…1; None where there was no case.
     ci95 : Interval or None
-        Two-sided 95 % Wilson interval of the share, on the effective number of cases.
+        Two-sided 95 % interval of the share, on the effective number of cases; None below 20.
     upper95 : float or None
         One-sided 95 % upper limit, only where the count is 0.
     effective_n : float or None
         As in :class:`Counted`.
+    ci95_note : {"fewer_than_20", "all_alike"} or None
+        Why there is no interval, or what it holds for (:data:`Note`).
     """
 
     count: int
@@ -59,6 +72,7 @@ class Share:
     ci95: Interval | None
     upper95: float | None
     effective_n: float | None
+    ci95_note: Note | None
 
 
 def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
@@ -75,7 +89,7 @@ def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
     if n == 0:
         return Counted(hits, None, None, None)
     worth = n / design_effect(runs, confidence=confidence)
-    interval = wilson_of_share(hits / n, worth, confidence=confidence)
+    interval = None if n < FEWEST else share_interval(hits / n, worth, confidence=confidence)
     return Counted(hits, hits / n, interval, worth)
 
 
@@ -89,11 +103,17 @@ def share_of(hits: NDArray[np.bool_], begins: Sequence[int] = (0,)) -> Share:
     begins : sequence of int
         Places at which a run begins (:func:`feedsim.metrics.rows.begins_among`).
     """
-    found = counted(in_order(hits, begins))
+    found, n = counted(in_order(hits, begins)), len(hits)
+    note: Note | None = None
+    if 0 < n < FEWEST:
+        note = "fewer_than_20"
+    elif n and found.hits in (0, n):
+        note = "all_alike"
     return Share(
         count=found.hits,
         share=found.share,
         ci95=found.interval,
-        upper95=upper95(len(hits)) if found.hits == 0 else None,
+        upper95=upper95(n) if found.hits == 0 else None,
         effective_n=found.effective_n,
+        ci95_note=note,
     )

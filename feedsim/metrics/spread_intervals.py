@@ -11,13 +11,24 @@ from numpy.typing import NDArray
 
 from feedsim.metrics.capability import Capability
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import batch_interval, one_value
+from feedsim.metrics.means import FEWEST, mean_interval, one_value, uncertainty, widened
+from feedsim.metrics.sample_sizes import spread_interval
+from feedsim.metrics.serial import effective_for_spread, lag_one
 
-__all__ = ["FEWEST", "CapabilityIntervals", "capability_intervals", "influence", "sd_interval"]
+__all__ = [
+    "ByRun",
+    "CapabilityIntervals",
+    "by_run",
+    "capability_intervals",
+    "correlation",
+    "neighbours",
+    "sd_interval",
+]
 
 Floats = NDArray[np.float64]
-FEWEST = 20
-"""Values from which on a spread is told with an interval: first order does not do below."""
+_ALIKE = 0.4
+_LEAST_LEFT = 0.25
+_MOST_FREEDOM = 1e9
 
 
 class CapabilityIntervals(NamedTuple):
@@ -27,17 +38,15 @@ class CapabilityIntervals(NamedTuple):
     cpk: Interval
 
 
-def influence(values: Floats, sd: float | None) -> Floats:
-    """Return what each value adds to the standard deviation, to first order.
+class ByRun(NamedTuple):
+    """Values less the mean of their run, shape (n,), and means of R runs less that of all.
 
-    w = ((x − m)²/s − s)/2, the influence function of a standard deviation s about the mean m
-    (Hampel and others, Robust Statistics, 1986, from memory); 0 where s is 0. A mean that walks
-    is thereby taken for the spread that it is.
+    ``means``: shape (R,). ``between``: what of the variance of all values lies between runs.
     """
-    if not sd:
-        return np.zeros(len(values))
-    found: Floats = 0.5 * ((values - values.mean()) ** 2 / sd - sd)
-    return found
+
+    inside: Floats
+    means: Floats
+    between: float
 
 
 def sd_interval(
@@ -45,7 +54,7 @@ def sd_interval(
 ) -> Interval | None:
     """Return the 95 % interval of the standard deviation of values in time order.
 
-    A chi-squared interval would take the values for independent and normal.
+    A plain chi-squared interval would take the values for independent and normal.
 
     Parameters
     ----------
@@ -63,20 +72,69 @@ def sd_interval(
 
     Notes
     -----
-    With h the half-width of the interval of the mean of :func:`influence`
-    (:func:`feedsim.metrics.means.batch_interval`), s·exp(±h/s): taken for the logarithm (delta
-    method), whose distribution is the less skewed one.
+    The chi-squared interval with f ≥ 1 effective degrees of freedom, s·√(f/χ²), which is as skewed
+    as a spread is. f = 2/(v·(t/z)²), v the variance of the mean of ((x − m)/s)²
+    (:func:`feedsim.metrics.means.uncertainty`; normal independent values have 2/(n − 1)), widened
+    for what is known of it (Satterthwaite 1946, Biometrics Bulletin 2:110-114; Korn & Graubard
+    1998). In one run whose neighbours correlate by φ, f is n·(1 − φ²)/(1 + φ²) if that is less
+    (Bayley & Hammersley 1946). The mean takes a share v_m/s² of the squares with it, v_m its
+    variance, 1/n where values are independent: the upper end is that of s²/(1 − v_m/s² + 1/n).
+
+    Several runs: s² = W + B, within R runs (m is each run's own) and between them. With l, u the
+    ends of W, and of B with R − 1 degrees of freedom, u_B times R/(R − 1), s² reaches down by
+    √((W − l_W)² + (B − l_B)²) and up by √((u_W − W)² + (u_B − B)²) (Graybill & Wang 1980, Journal
+    of the American Statistical Association 75:869-873). All from memory.
     """
-    if len(values) < FEWEST:
+    n = len(values)
+    if n < FEWEST:
         return None
     if one_value(values, resolution=resolution):
         return Interval(0.0, 0.0)
-    sd = float(values.std(ddof=1))
-    found = batch_interval(0.0, influence(values, sd), begins)
-    if found is None:
-        return None
-    wide = math.exp(min(found.high / sd, 700.0))
-    return Interval(sd / wide, sd * wide)
+    square, split = float(values.var(ddof=1)), by_run(values, begins)
+    within = float(np.mean(split.inside**2))
+    freedom = _MOST_FREEDOM
+    if within > 0.0:
+        known = uncertainty(split.inside**2 / within, begins)
+        variance = known.variance * widened(known.freedom, 0.95) ** 2
+        freedom = min(freedom, 2.0 / variance) if variance > 0.0 else freedom
+    runs = len(split.means)
+    if runs == 1:
+        process = neighbours(split.inside)
+        if process:
+            freedom = min(freedom, effective_for_spread(float(n), process))
+        lost = max(0.0, uncertainty(values).variance / square - 1.0 / n)
+        part = spread_interval(max(freedom, 1.0) + 1.0)
+        more = 1.0 / math.sqrt(max(1.0 - lost, _LEAST_LEFT))
+        return Interval(math.sqrt(square) * part.low, math.sqrt(square) * part.high * more)
+    part, apart = spread_interval(max(freedom, 1.0) + 1.0), spread_interval(runs)
+    most = apart.high**2 * runs / (runs - 1.0)
+    low = math.hypot(within * (1.0 - part.low**2), split.between * (1.0 - apart.low**2))
+    high = math.hypot(within * (part.high**2 - 1.0), split.between * (most - 1.0))
+    return Interval(math.sqrt(max(0.0, square - low)), math.sqrt(square + high))
+
+
+def by_run(values: Floats, begins: Sequence[int]) -> ByRun:
+    """Take values apart: within runs and between them."""
+    off = values - values.mean()
+    ends = [*begins[1:], len(values)]
+    runs = [slice(a, b) for a, b in zip(begins, ends, strict=True) if a < b]
+    if len(runs) == 1:
+        return ByRun(off, np.zeros(1), 0.0)
+    means = np.array([off[run].mean() for run in runs])
+    sizes = np.array([run.stop - run.start for run in runs])
+    return ByRun(off - np.repeat(means, sizes), means, float(sizes @ means**2) / len(values))
+
+
+def neighbours(off: Floats) -> float:
+    """Return the correlation of neighbours in one run; 0 where it may be chance, or below 0."""
+    lag = lag_one(off, np.zeros(len(off), dtype=np.intp))
+    return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
+
+
+def correlation(one: Floats, two: Floats) -> float:
+    """Return the correlation of two columns of mean 0; 0 where one of them is nothing else."""
+    scale = math.sqrt(float(one @ one) * float(two @ two))
+    return float(one @ two) / scale if scale else 0.0
 
 
 def capability_intervals(
@@ -107,18 +165,27 @@ def capability_intervals(
 
     Notes
     -----
-    Cp is tolerance/3s, so its ends are those of s turned over. Cpk = (tolerance − |m|)/3s changes
-    by −sign(m)·(x − m)/3s − Cpk·w/s with each value x, w its influence on s; its interval is that
-    of the mean of these about Cpk.
+    Cp is tolerance/3s, so its ends are those of s turned over. Cpk = (tolerance − |m|)/3s: with d
+    the half-width of the interval of m over 3s, and e from Cpk to what Cpk would be with the end of
+    the interval of s on that side, each end lies √(d² + e² + 2·r·d·e) off Cpk, r the correlation of
+    what a value adds to m and to s in Cpk (the method of variance estimates recovery: Zou &
+    Donner 2008, Statistics in Medicine 27:1693-1702; with a correlation Zou 2007, Psychological
+    Methods 12:399-413; from memory).
     """
     spread = sd_interval(values, resolution=resolution, begins=begins)
-    if spread is None or spread.low == 0.0:
+    among = mean_interval(values, resolution=resolution, begins=begins)
+    if spread is None or among is None or spread.low == 0.0:
         return None
     sd, mean = float(values.std(ddof=1)), float(values.mean())
-    each = -math.copysign(1.0, mean) * (values - mean) / (3.0 * sd)
-    each -= fit.cpk / sd * influence(values, sd)
-    cpk = batch_interval(fit.cpk, each, begins)
-    if cpk is None:
-        return None
     cp = Interval(tolerance / (3.0 * spread.high), tolerance / (3.0 * spread.low))
+    by_mean = (among.high - mean) / (3.0 * sd)
+    ends = sorted(fit.cpk * sd / end for end in spread)
+    of_mean = -math.copysign(1.0, mean) * (values - mean)
+    of_sd = -math.copysign(1.0, fit.cpk) * ((values - mean) ** 2 - float(values.var()))
+    alike = correlation(of_mean, of_sd)
+
+    def off(by_sd: float) -> float:
+        return math.sqrt(max(0.0, by_mean**2 + by_sd**2 + 2.0 * alike * by_mean * by_sd))
+
+    cpk = Interval(fit.cpk - off(fit.cpk - ends[0]), fit.cpk + off(ends[1] - fit.cpk))
     return CapabilityIntervals(cp, cpk)

@@ -22,6 +22,7 @@ from feedsim.quantities import System, display, display_unit
 
 __all__ = [
     "DASH",
+    "NO_INTERVAL",
     "acceleration",
     "counted",
     "length",
@@ -29,6 +30,7 @@ __all__ = [
     "length_range",
     "percent",
     "percent_range",
+    "plain_range",
     "speed",
     "tail",
     "time",
@@ -37,6 +39,8 @@ __all__ = [
 ]
 
 DASH = "-"
+NO_INTERVAL = "no interval below 20"
+"""Of so few nothing is known of how alike neighbours are (MODEL.md, section 18)."""
 _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2.5 of them
 _STANDARD_ERRORS = 2 * 1.959964  # in the width of a 95 % interval
 _GROUPED_FROM = 10_000
@@ -157,15 +161,20 @@ def percent_range(interval: Interval | None) -> str:
 
 
 def within(share: float | None, ci95: Interval | None, upper95: float | None = None) -> str:
-    """Write a counted share with its interval, or that none was seen.
+    """Write a counted share with its interval, that so few have none, or that none was seen.
+
+    Should what was not seen come in runs, its share may be so many times as large.
 
     >>> within(0.9998, Interval(0.9989, 0.999965)), within(0.0, Interval(0.0, 0.002), 0.0015)
-    ('99.98 % (95 %: 99.89 to 99.9965 %)', 'none seen (95 %: below 0.15 %)')
+    ('99.98 % (95 %: 99.89 to 99.9965 %)', 'none seen (95 %: below 0.15 % if single)')
+    >>> within(0.25, None), within(None, None)
+    ('25 % (no interval below 20)', '-')
     """
     if upper95 is not None:
-        return f"none seen (95 %: below {percent(upper95, digits=2)})"
-    shown = percent(share, ci95)
-    return f"{shown} (95 %: {percent_range(ci95)})" if ci95 else shown
+        return f"none seen (95 %: below {percent(upper95, digits=2)} if single)"
+    if share is None:
+        return DASH
+    return f"{percent(share, ci95)} ({f'95 %: {percent_range(ci95)}' if ci95 else NO_INTERVAL})"
 
 
 def _percent_number(share: float, ci95: Interval | None, digits: int) -> str:
@@ -180,6 +189,16 @@ def _percent_number(share: float, ci95: Interval | None, digits: int) -> str:
         places = max(0, first, -math.floor(math.log10(error)))
     text = f"{value:.{min(12, places)}f}"
     return text.rstrip("0").removesuffix(".") if "." in text else text
+
+
+def plain_range(interval: Interval, *, places: int = 2) -> str:
+    """Write an interval of a number without a unit; zero has no sign.
+
+    >>> plain_range(Interval(-0.0012, 1.333))
+    '0.00 to 1.33'
+    """
+    ends = (f"{end:.{places}f}" for end in interval)
+    return " to ".join(end if float(end) else end.lstrip("-") for end in ends)
 
 
 def tail(probability: float | None) -> str:

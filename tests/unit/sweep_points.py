@@ -48,11 +48,11 @@ def card(*changes: str) -> Scenario:
     return load_scenario(SCENARIOS / "membership_card.toml", overrides=overrides)
 
 
-def share(count: int, n: int) -> tuple[int, float, Interval, float | None, float]:
+def share(count: int, n: int) -> tuple[int, float, Interval, float | None, float, None]:
     """Return what a counted share holds; its interval is only roughly one."""
     p = count / n
     ends = Interval(max(0.0, p - 2.0 / n), min(1.0, p + 4.0 / n))
-    return count, p, ends, None if count else 3.0 / n, float(n)
+    return count, p, ends, None if count else 3.0 / n, float(n), None
 
 
 def feeder(
@@ -82,7 +82,7 @@ def feeder(
         name=name,
         placed=placed,
         placement_error=PlacementError(
-            placed, mean, of_mean, sd, None, *[mean] * 5, within, *[None] * 6
+            placed, mean, of_mean, sd, None, *[mean] * 5, within, *[None] * 8
         ),
         stage_position=StagePosition(60.0, 0.2),
         missed=Missed(*share(sum(missed.values()), n), causes),
@@ -117,7 +117,7 @@ def point(
         replications=1,
         carriers=1000,
         duration_s=360.0,
-        complete=Complete(1000, 1.0, Interval(0.99, 1.0), 1000.0, hourly),
+        complete=Complete(1000, 1.0, Interval(0.99, 1.0), 1000.0, None, hourly),
         products=Products(
             ("card feeder",), every, *[none] * 5, every, hourly, (), 0, (), diverted=None
         ),

@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from feedsim.answers.budget.rows import budget_csv
 from feedsim.answers.budget.study.budget import Compared, FeederBudget, Point, budgets_at, compared
@@ -123,15 +124,17 @@ def test_stops_of_the_line_are_a_doubt() -> None:
 
 
 def test_interval_of_a_spread_by_hand() -> None:
-    # Six times 0, 2, 4 and 6: deviations ±3 and ±1 from the mean 3, so that s² is 120/23. Each
-    # value, below 40 a batch of its own, adds ((9 or 1)/s − s)/2: ±4/(2·s) about the mean of these,
-    # whose standard error is 2/s·√(24/23)/√24. Student's quantile for 23: 2.0687.
-    values = np.array([0.0, 2.0, 4.0, 6.0] * 6)
-    s = math.sqrt(120.0 / 23.0)
-    half = 2.0687 * 2.0 / s / math.sqrt(23.0)
+    # Six times 0, 4, 2 and 6: squares 9, 1, 1, 9 about the mean 3 (their mean 5, ±4), s² is 120/23.
+    # Each value, below 40 a batch of its own, adds its square over 5: ±0.8, so that the mean of
+    # these has a variance of 0.64·(24/23)/24. Neighbours of the squares come in pairs, opposite in
+    # turn with those beside: 11 of 23 products are negative, r = 1/24, not alike. Student's
+    # quantile for 23 is 2.0687: 2/(0.64/23·(2.0687/1.9600)²) = 64.5 degrees of freedom.
+    values = np.array([0.0, 4.0, 2.0, 6.0] * 6)
+    freedom = 2.0 / (0.64 / 23.0 * (2.0687 / 1.95996) ** 2)
     low, high = sd_interval(values) or (math.nan, math.nan)
-    assert high == pytest.approx(s * math.exp(half / s), rel=1e-4)
-    assert low == pytest.approx(s * math.exp(-half / s), rel=1e-4)
+    for end, chance in ((low, 0.975), (high, 0.025)):
+        exact = math.sqrt(120.0 / 23.0 * freedom / stats.chi2.ppf(chance, freedom))
+        assert end == pytest.approx(exact, rel=1e-3)
     assert sd_interval(values[:19]) is None
     assert sd_interval(np.full(50, 1.5)) == (0.0, 0.0)
     assert sd_interval(np.array([1.0, 1.0 + 1e-10] * 10), resolution=1e-9) == (0.0, 0.0)

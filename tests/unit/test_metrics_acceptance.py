@@ -39,6 +39,12 @@ def test_every_figure_met():
     assert (found.accepted, found.not_accepted_because) == (True, ())
     # Ten carriers cannot show 99.7 %.
     assert found.decided is False
+    # Nor can they show anything else: they do not tell whether neighbours are alike.
+    few = summary([HAZARD] * 10, criteria=replace(ANY, jam_risk=0.001))
+    assert (few.accepted, few.decided, few.refused) == (False, False, False)
+    assert summary([HAZARD] * 20, criteria=replace(ANY, jam_risk=0.001)).refused
+    (row,) = [row for row in few.to_decide if row.figure == "jam_risk"]
+    assert row.carriers == 20
 
 
 @pytest.mark.parametrize(
@@ -144,10 +150,12 @@ def test_one_figure_failed_for_sure_refuses_whatever_else_is_undecided():
     # (Wilson to 0.037) against 0.1 %, stays undecided.
     found = summary([HAZARD] * 100, criteria=replace(ANY, missed=0.001, jam_risk=0.001))
     assert (found.accepted, found.decided, found.refused) == (False, False, True)
-    # 1 of 100 cycles: Wilson 0.0018…0.054, wholly above 0.1 %, but not above 0.5 %
-    one = [HAZARD] + [GOOD] * 99
-    assert summary(one, criteria=replace(ANY, jam_risk=0.001)).refused
-    unsure = summary(one, criteria=replace(ANY, jam_risk=0.005))
+    # 2 of 100 cycles, far apart: wholly above 0.1 % (0.36 % is where two or more have a
+    # probability of 5 %), but not above 0.5 %; 1 of 100 (0.051 %) not even above 0.1 %
+    two = ([HAZARD] + [GOOD] * 49) * 2
+    assert summary(two, criteria=replace(ANY, jam_risk=0.001)).refused
+    assert not summary([HAZARD] + [GOOD] * 99, criteria=replace(ANY, jam_risk=0.001)).refused
+    unsure = summary(two, criteria=replace(ANY, jam_risk=0.005))
     assert (unsure.accepted, unsure.refused) == (False, False)
     assert not summary([GOOD] * 10, criteria=CRITERIA).refused
     assert summary([MISS] * 10, criteria=ANY).refused

@@ -68,15 +68,12 @@ def test_placement_error_by_hand():
     assert (e.n, e.min_mm, e.max_mm) == (4, -1.0, 2.0)
     assert (e.mean_mm, e.sd_mm) == pytest.approx((0.5, sd), rel=1e-12)
     assert (e.p01_mm, e.p50_mm, e.p99_mm) == pytest.approx((-0.97, 0.5, 1.97), rel=1e-12)
-    # Student's t with 3 degrees of freedom, from scipy.stats.
-    half = stats.t.ppf(0.975, 3) * sd / 2.0
-    assert e.mean_ci95_mm == pytest.approx((0.5 - half, 0.5 + half), rel=1e-9)
     # Three of four within ±1.5 mm.
     assert e.within_tolerance == 0.75
-    wilson = stats.binomtest(3, 4).proportion_ci(0.95, method="wilson")
-    assert e.within_tolerance_ci95 == pytest.approx((wilson.low, wilson.high), rel=1e-9)
-    # Four inserts have no Cp, nor has their spread an interval.
+    # Four inserts have no Cp, nor has anything an interval: they do not tell what is alike.
     assert (e.cp, e.cpk, e.sd_ci95_mm, e.cp_ci95, e.cpk_ci95) == (None,) * 5
+    assert (e.mean_ci95_mm, e.within_tolerance_ci95) == (None, None)
+    assert e.ci95_note == e.within_tolerance_ci95_note == "fewer_than_20"
 
 
 def test_capability_by_hand():
@@ -87,6 +84,14 @@ def test_capability_by_hand():
     assert (e.cp, e.cpk) == pytest.approx((3.0 / (6.0 * sd), 1.0 / (3.0 * sd)), rel=1e-12)
     low, high = e.sd_ci95_mm
     assert low < sd < high
+    # Student's t with 19 degrees of freedom, from scipy.stats: neighbours are not alike.
+    half = stats.t.ppf(0.975, 19) * sd / math.sqrt(20.0)
+    assert e.mean_ci95_mm == pytest.approx((0.5 - half, 0.5 + half), rel=1e-9)
+    # 15 of 20: below Wilson's end, above what five misses or more have 5 % at.
+    wilson = stats.binomtest(15, 20).proportion_ci(0.95, method="wilson")
+    exact = 1.0 - stats.beta.ppf(0.05, 5, 16)
+    assert e.within_tolerance_ci95 == pytest.approx((wilson.low, exact), rel=1e-9)
+    assert e.ci95_note is None
     assert e.cp_ci95 == pytest.approx((1.5 / (3.0 * high), 1.5 / (3.0 * low)), rel=1e-12)
     assert e.cpk_ci95.low < e.cpk < e.cpk_ci95.high
     # one insert fewer has none
@@ -104,7 +109,7 @@ def test_nothing_placed_leaves_no_figure():
     found = summary([missed(Outcome.NO_INSERT)] * 2).feeders[0]
     assert (found.placed, found.placement_error.n) == (0, 0)
     values = [v for k, v in plain(found.placement_error).items() if k != "n"]
-    assert values == [None] * 16
+    assert values == [None] * 18
     assert (found.stage_position.mean_mm, found.stage_position.sd_mm) == (None, None)
     assert (found.cycle.mean_s, found.cycle.max_s, found.cycle.use) == (None, None, None)
 
@@ -116,7 +121,7 @@ def test_one_placement_has_no_spread():
     assert e.within_tolerance == 1.0
 
 
-@pytest.mark.parametrize("n", [2, 100])
+@pytest.mark.parametrize("n", [20, 100])
 def test_placements_without_spread_have_no_capability(n):
     noise = 1e-12 * (np.arange(n) % 2)
     e = summary(errors(*(0.1 + noise))).feeders[0].placement_error
@@ -271,8 +276,7 @@ def test_complete_needs_every_feeder():
     assert [f.placed for f in results.feeders] == [3, 3]
     complete = results.complete
     assert (complete.count, complete.share) == (2, 0.5)
-    wilson = stats.binomtest(2, 4).proportion_ci(0.95, method="wilson")
-    assert complete.ci95 == pytest.approx((wilson.low, wilson.high), rel=1e-9)
+    assert (complete.ci95, complete.ci95_note) == (None, "fewer_than_20")
     # Two in 4·0.26 s.
     assert complete.per_hour == pytest.approx(2.0 / 1.04 * 3600.0, rel=1e-9)
 
@@ -290,6 +294,7 @@ def test_a_run_of_nothing_but_warm_up_has_no_figure():
         "share": None,
         "ci95": None,
         "effective_n": None,
+        "ci95_note": None,
         "per_hour": None,
     }
     assert (results.accepted, results.decided) == (False, False)
@@ -323,7 +328,7 @@ def test_a_line_without_stops():
 
 # The plain form.
 
-SHARE = ["count", "share", "ci95", "upper95", "effective_n"]
+SHARE = ["count", "share", "ci95", "upper95", "effective_n", "ci95_note"]
 HAZARD = [*SHARE, "margin_mean", "margin_sd", "margin_unit", "tail_probability"]
 KEYS = {
     "": [
@@ -344,7 +349,7 @@ KEYS = {
         "feeders",
         "stops",
     ],
-    "complete": ["count", "share", "ci95", "effective_n", "per_hour"],
+    "complete": ["count", "share", "ci95", "effective_n", "ci95_note", "per_hour"],
     "products": [
         "needs",
         "complete",
@@ -398,10 +403,12 @@ KEYS = {
         "within_tolerance",
         "within_tolerance_ci95",
         "within_tolerance_effective_n",
+        "within_tolerance_ci95_note",
         "cp",
         "cpk",
         "cp_ci95",
         "cpk_ci95",
+        "ci95_note",
     ],
     "feeders.0.stage_position": ["mean_mm", "sd_mm"],
     "feeders.0.missed": [*SHARE, "by_cause"],
@@ -492,8 +499,10 @@ def test_head_of_the_plain_form():
         "line_speed_mm_s": 1000.0,
         "carriers": 2,
     }
-    low, high = found["feeders"][0]["missed"]["ci95"]
+    missed = as_object(summary(errors(*[0.1] * 20)))["feeders"][0]["missed"]
+    low, high = missed["ci95"]
     assert low == 0.0 < high
+    assert missed["ci95_note"] == "all_alike"
 
 
 def test_plain_numbers_only():

@@ -420,7 +420,7 @@ def test_where_nothing_was_placed_the_panels_say_so() -> None:
     nothing = feeder(mean=None, sd=None, within=None, missed={"no_insert": 1000},
                      margins=dict.fromkeys(("nose_strike", "tail_held", "off_carrier",
                                             "speed_mismatch", "drive_overload"), (None, None)))  # type: ignore[arg-type]  # fmt: skip
-    nothing = replace(nothing, jam_risk=Share(0, None, None, None, None))
+    nothing = replace(nothing, jam_risk=Share(0, None, None, None, None, None))
     axes = drawn([point(v, nothing) for v in (1000.0, 2000.0)], speeds_of([1000.0, 2000.0]))
     for place, said in ((PLACEMENT, "no insert placed"), (MARGINS, "no feed cycle"),
                         (JAM_RISK, "no feed cycle"), (MISMATCH, "no landing")):  # fmt: skip

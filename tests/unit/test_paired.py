@@ -48,29 +48,26 @@ def noise(n, seed=1):
 
 
 def test_the_mean_is_that_of_the_differences_of_carriers_placed_in_both():
-    first = errors(0.1, 0.3, -0.2, 9.0, 0.4)
-    other = errors(0.3, 0.4, -0.1, 0.0, 0.8)
-    first[3] = missed(Outcome.LATE_MARK)
+    first = errors(*[0.1, 0.3, -0.2, 9.0, 0.4] * 5)
+    other = errors(*[0.3, 0.4, -0.1, 0.0, 0.8] * 5)
+    first[3::5] = [missed(Outcome.LATE_MARK)] * 5
     d = difference(first, other).placement_mean
-    # d = 0.2, 0.1, 0.1, 0.4: mean 0.2, sd √(0.06/3) = 0.141421, so ±3.1824·0.141421/2
-    assert d.n == 4
+    # five times 0.2, 0.1, 0.1, 0.4: mean 0.2, sd √(0.3/19) = 0.125656, so ±2.0930·0.125656/√20
+    assert d.n == 20
     assert d.difference_mm == pytest.approx(0.2, abs=1e-12)
-    assert d.ci95_mm == pytest.approx((0.2 - 0.225030, 0.2 + 0.225030), abs=1e-5)
+    assert d.ci95_mm == pytest.approx((0.2 - 0.058808, 0.2 + 0.058808), abs=1e-5)
     assert (d.first_mm, d.other_mm) == pytest.approx((0.15, 0.35), abs=1e-12)
     assert not d.exact
 
 
 def test_the_unpaired_interval_is_welch_s():
-    # first 1, 2, 3, 4: variance of the mean 5/12; other 0, 0, 0, 4: 4/4 = 1. Welch: (17/12)² /
-    # ((25/144 + 1)/3) = 5.13018 degrees of freedom, quantile 2.5512 (between 2.5706 for 5 and
-    # 2.4469 for 6; scipy), half 2.5512·√(17/12) = 3.0365.
-    d = mean_difference(np.array([1.0, 2.0, 3.0, 4.0]), np.array([0.0, 0.0, 0.0, 4.0]))
-    low, high = d.unpaired_ci95_mm
+    # neighbours that are opposite, so that none is taken for alike
+    first, other = np.array([1.0, 4.0, 2.0, 3.0] * 5), np.array([0.0, 4.0, 0.0, 0.0] * 5)
+    low, high = mean_difference(first, other).unpaired_ci95_mm
     assert 0.5 * (low + high) == pytest.approx(-1.5)
-    assert 2.4469 < 0.5 * (high - low) / math.sqrt(17.0 / 12.0) < 2.5706
     from scipy import stats
 
-    welch = stats.ttest_ind([0.0, 0.0, 0.0, 4.0], [1.0, 2.0, 3.0, 4.0], equal_var=False)
+    welch = stats.ttest_ind(other, first, equal_var=False)
     assert (low, high) == pytest.approx(welch.confidence_interval(0.95), rel=1e-9)
 
 
@@ -154,15 +151,23 @@ def test_the_smaller_spread_is_the_better_one_and_swapping_turns_all_signs():
 
 def test_the_interval_of_a_spread_by_hand():
     # 40 values ±1 (first) and ±1 or ±3 (other, mean 0): batches of two. With s² = n/(n − 1)·mean
-    # of squares, w of an error e is (e²/s − s)/2, and only its differences between batches count.
+    # of squares, a value adds e²/2s² to ln s, and only differences between batches count. Batches,
+    # and neighbours two apart, are opposite: nothing is alike.
     first = np.array([1.0, -1.0] * 20)
     other = first * np.repeat([1.0, 3.0] * 10, 2)
     s = math.sqrt(5.0 * 40.0 / 39.0)
     d = sd_difference(first, other)
     assert d.difference_mm == pytest.approx(s - math.sqrt(40.0 / 39.0), rel=1e-12)
-    # batch means of w_other differ by (9 − 1)/(2s), ten of each: sd (4/s)·√(1/4·20/19)
-    half = T19 * (4.0 / s) * math.sqrt(5.0 / 19.0) / math.sqrt(20.0)
-    assert 0.5 * (d.ci95_mm.high - d.ci95_mm.low) == pytest.approx(half, rel=1e-4)
+    # batch means of the other differ by (9 − 1)/2s² = 4/s², ten of each: sd (4/s²)·√(1/4·20/19).
+    # To first order the interval is that of s, whose end is s·exp(±half): sinh about L/2, and
+    # (s₂ − s₁)·half/2 of the root of both, wholly alike.
+    half = T19 * (4.0 / s**2) * math.sqrt(5.0 / 19.0) / math.sqrt(20.0)
+    s1 = math.sqrt(40.0 / 39.0)
+    log, g = math.log(s / s1), math.sqrt(s * s1)
+    high = 2.0 * g * (math.sinh((log + half) / 2.0) - math.sinh(log / 2.0))
+    assert d.ci95_mm.high - d.difference_mm == pytest.approx(
+        high + d.difference_mm * half / 2.0, rel=1e-4
+    )
 
 
 def test_too_few_for_an_interval():
@@ -190,8 +195,8 @@ def test_lengths_scale_with_the_unit():
 
 
 def test_several_runs_are_held_against_each_other():
-    # Two runs of three: differences of 0.1 in the one and of 0.3 in the other; 0.2 ± 12.706·0.1.
-    both = [joined([by_hand.run(by_hand.feeder(errors(*run))) for run in runs])
+    # Two runs of 12: differences of 0.1 in the one and of 0.3 in the other; 0.2 ± 12.706·0.1.
+    both = [joined([by_hand.run(by_hand.feeder(errors(*run) * 4)) for run in runs])
             for runs in (((0.0, 1.0, 2.0), (0.0, 1.0, 2.0)),
                          ((0.1, 1.1, 2.1), (0.3, 1.3, 2.3)))]  # fmt: skip
     first, other = (Ran(records, by_hand.machine(), CRITERIA) for records in both)
@@ -200,20 +205,20 @@ def test_several_runs_are_held_against_each_other():
 
 
 def of_runs(*runs):
-    records = joined([by_hand.run(by_hand.feeder(rows)) for rows in runs])
+    records = joined([by_hand.run(by_hand.feeder(rows * 3)) for rows in runs])
     return Ran(records, by_hand.machine(), CRITERIA)
 
 
 def test_runs_are_told_apart_where_carriers_are_missed():
-    # Differences of 0.1 (three carriers), 0.3 (two, one missed), none, and 0.5 (three): mean
-    # 2.4/8, run means 0.1, 0.3 and 0.5 of sd 0.2, so ±4.3027·0.2/√3 (2 degrees of freedom).
+    # Differences of 0.1 (9 carriers), 0.3 (6, 3 missed), none, and 0.5 (9): mean 7.2/24, run
+    # means 0.1, 0.3 and 0.5 of sd 0.2, so ±4.3027·0.2/√3 (2 degrees of freedom).
     lost = missed(Outcome.NOT_SEEN)
     first = of_runs(errors(0, 1, 2), [*errors(0, 1), lost], [lost] * 3, errors(0, 1, 2))
     other = of_runs(
         errors(0.1, 1.1, 2.1), errors(0.3, 1.3, 9.0), errors(9, 9, 9), errors(0.5, 1.5, 2.5)
     )
     d = feeder_difference(first, other, number=0, names=NAMES).placement_mean
-    assert d.n == 8
+    assert d.n == 24
     half = 4.3027 * 0.2 / math.sqrt(3.0)
     assert d.ci95_mm == pytest.approx((0.3 - half, 0.3 + half), rel=1e-4)
 

@@ -151,7 +151,12 @@ def _against_run(compared: Compared, units: System) -> str:
             f"{simulated.placed or 'No'} insert{' was' if simulated.placed == 1 else 's were'} "
             f"placed in the simulation: too few to hold the budget against."
         )
-    if compared.ratio is None or ends is None or simulated.sd_ci95_mm is None:
+    if simulated.sd_ci95_mm is None:
+        return (
+            f"{simulated.placed} inserts were placed in the simulation: too few for an interval to "
+            f"hold the budget against."
+        )
+    if compared.ratio is None or ends is None:
         return "In the simulation the placement does not spread."
     low, high = simulated.sd_ci95_mm
     return (

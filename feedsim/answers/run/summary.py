@@ -20,11 +20,13 @@ from feedsim.quantities import System, display
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import (
     DASH,
+    NO_INTERVAL,
     acceleration,
     counted,
     length,
     length_range,
     percent,
+    plain_range,
     speed,
     tail,
     time,
@@ -142,6 +144,8 @@ def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
     mean = f"mean {length(error.mean_mm, units, sign=True)}"
     if error.mean_ci95_mm is not None:
         mean += f" (95 %: {length_range(*error.mean_ci95_mm, units, sign=True)})"
+    elif error.ci95_note is not None:
+        mean += f" ({NO_INTERVAL})"
     yield mean
     reach = f"from {length_range(error.min_mm, error.max_mm, units, sign=True)}"
     if error.sd_mm is not None:
@@ -157,7 +161,7 @@ def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
 
 
 def _ends(interval: Interval | None) -> str:
-    return "" if interval is None else f" ({interval.low:.2f} to {interval.high:.2f})"
+    return "" if interval is None else f" ({plain_range(interval)})"
 
 
 def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[_Row]:
@@ -186,7 +190,7 @@ def _at_most(name: str, share: Share, limit: float, *, more: str) -> _Row:
 
 def _state(share: float | None, interval: Interval | None, *, limit: float, at_least: bool) -> str:
     """Say whether a share meets its limit, and whether its whole interval agrees."""
-    if share is None or interval is None:
+    if share is None:
         return "no figure"
     figure = AgainstLimit(share, interval, limit, at_least, effective_n=None)
     said = "NOT MET" if figure.failed() else "met"

@@ -11,8 +11,8 @@ __all__ = ["share_words"]
 def share_words(share: Share) -> str:
     """Say count, share and interval, or that none was seen.
 
-    >>> share_words(Share(0, 0.0, None, 0.0015, None))
-    'none seen (95 %: below 0.15 %)'
+    >>> share_words(Share(1, 0.25, None, None, 4.0, "fewer_than_20"))
+    '1: 25 % (no interval below 20)'
     """
     if share.share is None:
         return "none"

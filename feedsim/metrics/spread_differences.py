@@ -1,0 +1,138 @@
+"""The interval of what the spreads of two setups differ by, on the same cards."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.metrics.fits import weighted_fit
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.means import FEWEST, uncertainty
+from feedsim.metrics.sample_sizes import spread_interval
+from feedsim.metrics.spread_intervals import (
+    ByRun,
+    by_run,
+    correlation,
+    neighbours,
+    sd_interval,
+)
+
+__all__ = ["sd_difference_interval", "unpaired_sd_difference"]
+
+Floats = NDArray[np.float64]
+_MOST_LOG = 100.0
+
+
+def sd_difference_interval(
+    first: Floats, other: Floats, *, begins: Sequence[int] = (0,)
+) -> Interval | None:
+    """Return the 95 % interval of (sd of the other) − (sd of the first), values paired.
+
+    Parameters
+    ----------
+    first, other : float64 array, shape (n,)
+        Of the same cards, in time order, finite.
+    begins : sequence of int
+        Places at which a run begins.
+
+    Returns
+    -------
+    Interval or None
+        Unit of the values; None below 20 pairs.
+
+    Notes
+    -----
+    With L = ln(s₂/s₁) and g = √(s₁·s₂), s₂ − s₁ = 2g·sinh(L/2). L and ln g are, to first order,
+    means of w₂ − w₁ and (w₁ + w₂)/2, w = (x − m)²/2s² but for a constant (the influence on ln s:
+    Hampel and others, Robust Statistics, 1986, from memory), known to ±h and ±k. So an end lies
+    √(d² + e² + 2·r·d·e) off, d = 2g·|sinh((L ± h)/2) − sinh(L/2)|, e = (s₂ − s₁)·k, r the
+    correlation of the two: as Cpk in :func:`feedsim.metrics.spread_intervals.capability_intervals`.
+    What moves both alike drops out, and an end is as skewed as a spread is.
+
+    Several runs: m is the mean of each run, and what the difference of the variances between runs
+    may be off by (:func:`_between`) over s₁ + s₂ is added, in squares (Graybill & Wang 1980).
+    With two runs, which do not tell how alike their means are, nothing drops out.
+    """
+    if len(first) < FEWEST:
+        return None
+    s1, s2 = float(first.std(ddof=1)), float(other.std(ddof=1))
+    if s1 == 0.0 or s2 == 0.0:
+        whole = sd_interval(other - first, begins=begins)
+        return whole if s1 == 0.0 or whole is None else Interval(-whole.high, -whole.low)
+    one, two = by_run(first, begins), by_run(other, begins)
+    if len(one.means) == 2:
+        alone = [sd_interval(each, begins=begins) for each in (first, other)]
+        return unpaired_sd_difference((s1, s2), alone)
+    w1, w2 = 0.5 * (one.inside / s1) ** 2, 0.5 * (two.inside / s2) ** 2
+    ratio, size = w2 - w1, 0.5 * (w1 + w2)
+    h, e = _half(ratio, begins), (s2 - s1) * _half(size, begins)
+    alike, log = correlation(ratio - ratio.mean(), size - size.mean()), math.log(s2 / s1)
+    ends = []
+    for sign, between in zip((-1.0, 1.0), _between(one, two), strict=True):
+        turned = math.sinh(0.5 * (log + sign * min(h, _MOST_LOG))) - math.sinh(0.5 * log)
+        d = 2.0 * math.sqrt(s1 * s2) * abs(turned)
+        square = max(0.0, d * d + e * e + 2.0 * alike * d * e) + (between / (s1 + s2)) ** 2
+        ends.append(s2 - s1 + sign * math.sqrt(square))
+    return Interval(*ends)
+
+
+def unpaired_sd_difference(
+    sds: tuple[float, float], alone: Sequence[Interval | None]
+) -> Interval | None:
+    """Return the interval of s₂ − s₁ from the intervals l to u of both, held apart.
+
+    As far down as √((s₂ − l₂)² + (u₁ − s₁)²), likewise up (Zou & Donner 2008, Statistics in
+    Medicine 27:1693-1702, from memory).
+    """
+    (s1, s2), (first, other) = sds, alone
+    if first is None or other is None:
+        return None
+    low = math.hypot(s2 - other.low, first.high - s1)
+    return Interval(s2 - s1 - low, s2 - s1 + math.hypot(other.high - s2, s1 - first.low))
+
+
+def _half(each: Floats, begins: Sequence[int]) -> float:
+    """Return the half-width of the 95 % interval of a logarithm that is a mean of influences.
+
+    Student's t times the root of their :func:`feedsim.metrics.means.uncertainty`. In one run whose
+    neighbours are alike that of a first-order autoregression, with what its values are worth less 1
+    as degrees of freedom, if that is wider.
+    """
+    from scipy.special import stdtrit
+
+    known, n = uncertainty(each, begins), len(each)
+    half = float(stdtrit(known.freedom, 0.975)) * math.sqrt(known.variance)
+    off = each - each.mean()
+    process = neighbours(off) if len(begins) == 1 else 0.0
+    if not process:
+        return half
+    worth = n * (1.0 - process) / (1.0 + process)
+    plain = math.sqrt(float(off @ off) / n / worth)
+    return max(half, float(stdtrit(max(1.0, worth - 1.0), 0.975)) * plain)
+
+
+def _between(one: ByRun, two: ByRun) -> tuple[float, float]:
+    """Return by how much less, and more, two variances between R ≥ 3 runs may differ.
+
+    B₂ − B₁ is the covariance of sum and difference of the means of a run (Pitman 1939 and Morgan
+    1939, Biometrika 31:9-12, 13-19, from memory), so b·V: b the slope of the differences on the
+    sums, Student's t with R − 2 degrees of freedom, V the variance of the sums, χ² with R − 1.
+    """
+    from scipy.special import stdtrit
+
+    runs = len(one.means)
+    sums, differences = one.means + two.means, two.means - one.means
+    spread = float(np.mean(sums**2))
+    if runs == 1 or spread == 0.0:
+        return 0.0, 0.0
+    fit = weighted_fit(sums[:, None], differences)
+    slope = float(fit.coefficients[0])
+    residual = float(np.sum(fit.residuals**2)) / (runs - 2.0)
+    by_slope = float(stdtrit(runs - 2.0, 0.975)) * math.sqrt(residual * spread / runs)
+    part = spread_interval(runs)
+    ends = (1.0 - part.low**2, part.high**2 * runs / (runs - 1.0) - 1.0)
+    less, more = (abs(slope) * spread * end for end in (ends if slope >= 0.0 else ends[::-1]))
+    return math.hypot(by_slope, less), math.hypot(by_slope, more)
