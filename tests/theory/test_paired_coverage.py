@@ -20,7 +20,7 @@ import pytest
 
 from feedsim.machine import Controller, Encoder, Machine
 from feedsim.metrics.criteria import Criteria
-from feedsim.metrics.paired import mean_difference, sd_difference, share_difference
+from feedsim.metrics.paired import mean_difference
 from feedsim.metrics.paired_feeders import FeederDifference, Ran, feeder_difference
 from tests.machines import NOISY_EYE, machine, run, settings, spread_carriers, spread_feeder
 
@@ -110,74 +110,17 @@ def test_a_known_share_of_missed_carriers_is_covered_and_a_wrong_one_is_not() ->
     assert covered([d.ci95 for d in found], 2.0 * MISSED) < 0.5
 
 
-SERIES, LENGTH = 300, 400
+LENGTH = 400
 
 
 def generator(seed: int) -> np.random.Generator:
     return np.random.Generator(np.random.PCG64(seed))
 
 
-def test_a_known_difference_of_spreads_is_covered_and_a_wrong_one_is_not() -> None:
-    # other = first + 0.5·noise, both standard normal: its sd is √1.25, so 0.118034 more.
-    rng = generator(11)
-    first = rng.standard_normal((SERIES, LENGTH))
-    other = first + 0.5 * rng.standard_normal((SERIES, LENGTH))
-    found = [sd_difference(a, b) for a, b in zip(first, other, strict=True)]
-    assert 0.91 <= covered([d.ci95_mm for d in found], 0.118034) <= 0.99
-    assert covered([d.ci95_mm for d in found], 0.218034) < 0.2
-    narrower = [np.diff(d.ci95_mm) < np.diff(d.unpaired_ci95_mm) for d in found]
-    assert np.mean(narrower) > 0.95
-
-
-def test_a_mean_that_differs_from_run_to_run_counts_as_spread() -> None:
-    # 20 runs of 20: the other's mean moves by a standard normal from run to run, so that over
-    # all runs its sd is √2. Batch by batch it is hardly seen: such an interval is far too short.
-    rng = generator(12)
-    begins = range(0, LENGTH, 20)
-    moved = np.repeat(rng.standard_normal((SERIES, 20)), 20, axis=1)
-    first = rng.standard_normal((SERIES, LENGTH))
-    found = [sd_difference(a, a + m, begins=begins) for a, m in zip(first, moved, strict=True)]
-    truth = 2.0**0.5 - 1.0
-    # 20 squared normals are skewed, and Student's interval of them covers in about 90 %
-    assert 0.84 <= covered([d.ci95_mm for d in found], truth) <= 0.99
-
-    def naive(a, b, d):
-        parts = [(b[k : k + 20].std(ddof=1) - a[k : k + 20].std(ddof=1)) for k in begins]
-        half = 2.093 * np.std(parts, ddof=1) / 20**0.5
-        return d - half, d + half
-
-    wrong = [naive(a, a + m, d.difference_mm) for a, m, d in zip(first, moved, found, strict=True)]
-    assert covered(wrong, truth) < 0.3
-
-
-def test_neighbours_that_are_alike_are_not_taken_for_many() -> None:
-    # Two states, 10 % of the time in the one in which the setups differ, left with 0.18 a card
-    # and entered with 0.02: neighbours correlate by 1 − 0.2 = 0.8, so the variance of a share is
-    # (1 + 0.8)/(1 − 0.8) = 9 times that of independent cards.
-    rng = generator(13)
-    n = 4000
-    uniform = rng.random((n, SERIES))
-    state = np.empty((n, SERIES), dtype=np.bool_)
-    state[0] = uniform[0] < 0.1
-    for k in range(1, n):
-        state[k] = np.where(state[k - 1], uniform[k] >= 0.18, uniform[k] < 0.02)
-    none = np.zeros(n, dtype=np.bool_)
-    found = [share_difference(none, column, more_is_better=False) for column in state.T]
-    assert 0.90 <= covered([d.ci95 for d in found], 0.1) <= 0.99
-    # what exceeds 1 is widened by (t/z)² of 19 degrees of freedom, (2.0930/1.9600)²
-    effect = 1.0 + 8.0 * (2.0930 / 1.9600) ** 2
-    assert np.mean([d.design_effect for d in found]) == pytest.approx(effect, rel=0.1)
-    # the twin: the same counts as if neighbours had nothing in common, sd 3 times too small
-    shuffled = [
-        share_difference(none, rng.permutation(column), more_is_better=False) for column in state.T
-    ]
-    assert covered([d.ci95 for d in shuffled], 0.1) < 0.65
-
-
 def test_which_lies_nearer_is_hardly_ever_told_wrong() -> None:
-    # Means −0.1 and +0.1 lie as near to the target as each other: every claim is a wrong one.
-    rng = generator(14)
-    base = rng.standard_normal((SERIES, LENGTH))
+    # Means −0.1 and +0.1 lie as near to the target as each other: every claim is a wrong one. 5 %
+    # of 200 are 10, with a standard error of 3.1; 8 % are 16.
+    base = np.array([generator(seed).standard_normal(LENGTH) for seed in range(SEEDS)])
     found = [mean_difference(row - 0.1, row + 0.1 + 1e-3 * row) for row in base]
     assert np.mean([d.better is not None for d in found]) < 0.08
     # a twin that is nearer is found: −0.2 and +0.05

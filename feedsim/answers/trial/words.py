@@ -8,10 +8,11 @@ from feedsim.answers.trial.study.causes import Cause
 from feedsim.answers.trial.study.correction import Corrections
 from feedsim.answers.trial.study.fit import FeederFit, Spread, TrialFit
 from feedsim.answers.trial.study.line import Estimate, Line
+from feedsim.answers.trial.study.missed import Missed
 from feedsim.answers.trial.study.outliers import Outlier
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.wording import length, length_number, percent, percent_range
+from feedsim.render.wording import NO_INTERVAL, length, length_number, percent, percent_range
 
 __all__ = [
     "cause_words",
@@ -132,9 +133,10 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
     missed = feeder.missed
     if missed is None:
         return
+    within = percent_range(missed.share_ci) if missed.share_ci else NO_INTERVAL
     yield (
         f"Missed: {missed.count} of {missed.carriers:,} carriers, {percent(missed.share)} "
-        f"({percent_range(missed.share_ci)}); {_count(missed.expected_count)} expected"
+        f"({within}); {_count(missed.expected_count)} expected"
     )
     if missed.probability is None:
         if missed.count:
@@ -143,18 +145,26 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
             yield "  The scenario has nothing that would miss one, either."
     elif missed.probability < 1.0 - fit.confidence:
         side = "more" if missed.count > missed.expected_count else "fewer"
-        yield f"  {side} than the scenario explains ({_exact(missed.probability)})"
+        yield f"  {side} than the scenario explains ({_exact(missed)})"
     else:
-        yield f"  as the scenario has it ({_exact(missed.probability)})"
+        yield f"  as the scenario has it ({_exact(missed)})"
 
 
 def _count(count: float) -> str:
     return f"{count:,.0f}" if count >= 10.0 else f"{count:.2g}"
 
 
-def _exact(probability: float) -> str:
+def _exact(missed: Missed) -> str:
+    probability, effect = missed.probability or 0.0, missed.design_effect
     chance = "under 1e-9" if probability < 1e-9 else f"= {probability:.2g}"
-    return f"exact test, misses taken as independent, p {chance}"
+    if effect is None:
+        taken = "misses taken as independent, since a tally has no order"
+    elif effect > 1.0:
+        worth = max(1.0, missed.carriers / effect)
+        taken = f"misses cluster: {missed.carriers:,} carriers are worth {worth:,.0f}"
+    else:
+        taken = "misses as independent as the rows have them"
+    return f"exact test, {taken}, p {chance}"
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:

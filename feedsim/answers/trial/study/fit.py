@@ -14,7 +14,7 @@ from feedsim.answers.trial.study.causes import Cause, causes
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
 from feedsim.answers.trial.study.expected import Budget, Expected, budget, expected_at
 from feedsim.answers.trial.study.line import Estimate, Fitted, speed_groups
-from feedsim.answers.trial.study.missed import Missed, missed_of
+from feedsim.answers.trial.study.missed import Missed, in_order_of, missed_of
 from feedsim.answers.trial.study.outliers import Outlier, outliers_of
 from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.answers.trial.study.speeds import AtSpeed, at_speeds
@@ -27,7 +27,7 @@ from feedsim.scenario import Scenario
 
 __all__ = ["FeederFit", "Spread", "TrialFit", "fit_trial"]
 
-Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +216,7 @@ def _feeder(
             step_mm=data.stage_step_mm,
             confidence=confidence,
         ),
-        missed=_missed(data, rows, table, confidence=confidence),
+        missed=_missed(data, groups, table, confidence=confidence),
         outliers=tuple(outliers),
         kept_outliers=keep_outliers,
         otherwise=otherwise,
@@ -270,9 +270,13 @@ def _beyond(value: float | None, interval: Interval | None, expected: float) -> 
 
 
 def _missed(
-    data: TrialData, rows: Bools, speeds: Sequence[AtSpeed], *, confidence: float
+    data: TrialData, groups: Ints, speeds: Sequence[AtSpeed], *, confidence: float
 ) -> Missed | None:
-    if not np.any(data.missed[rows] != UNKNOWN):
+    if not np.any(data.missed[groups >= 0] != UNKNOWN):
         return None
-    counts = [(there.carriers, there.missed) for there in speeds]
-    return missed_of(counts, [there.expected_missed for there in speeds], confidence=confidence)
+    return missed_of(
+        [(there.carriers, there.missed) for there in speeds],
+        [there.expected_missed for there in speeds],
+        confidence=confidence,
+        orders=[in_order_of(data, groups == number) for number in range(len(speeds))],
+    )

@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
+from feedsim.metrics.clusters import InOrder, design_effect, in_order
 from feedsim.metrics.intervals import Interval, clopper_pearson
+from feedsim.metrics.means import FEWEST
 
-__all__ = ["Missed", "chance_of", "counted", "missed_of"]
+__all__ = ["Missed", "chance_of", "counted", "in_order_of", "missed_of"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -28,19 +30,25 @@ class Missed:
     ----------
     carriers, count : int
     share : float
-    share_ci : Interval
-        Exact (Clopper & Pearson).
+    share_ci : Interval or None
+        Exact (Clopper & Pearson), of what the carriers are worth; None below 20 carriers.
+    design_effect : float or None
+        How many times as many carriers it takes because misses cluster in the order of the rows
+        (:func:`feedsim.metrics.clusters.design_effect`); None where a tally says nothing of the
+        order, and misses are taken as independent.
     expected_count : float
         What the scenario expects of so many carriers at these speeds.
     probability : float or None
-        Of a count at least as unlikely, if the scenario is right; None where it expects next to
+        Of a count at least as unlikely, if the scenario is right, all counts divided by the design
+        effect (Rao & Scott 1992, Biometrics 48:577-585, from memory); None where it expects next to
         none (1e-9 or less): a test against a share of 0 tells only that there are some.
     """
 
     carriers: int
     count: int
     share: float
-    share_ci: Interval
+    share_ci: Interval | None
+    design_effect: float | None
     expected_count: float
     probability: float | None
 
@@ -59,8 +67,24 @@ def counted(data: TrialData, rows: Bools) -> tuple[int, int]:
     return int(said.sum()), int(missed[missed != UNKNOWN].sum())
 
 
+def in_order_of(data: TrialData, rows: Bools) -> tuple[InOrder, ...] | None:
+    """Return how misses follow each other among rows of one feeder at one speed.
+
+    None where :func:`counted` goes by a tally, or no row says anything.
+    """
+    carriers, missed = data.carriers[rows], data.missed[rows]
+    if (carriers > 1).any():
+        return None
+    said = (missed != UNKNOWN) | ~np.isnan(data.error_mm[rows])
+    return in_order((missed == 1)[said]) or None
+
+
 def missed_of(
-    counts: Sequence[tuple[int, int]], expected: Sequence[float], *, confidence: float
+    counts: Sequence[tuple[int, int]],
+    expected: Sequence[float],
+    *,
+    confidence: float,
+    orders: Sequence[tuple[InOrder, ...] | None] = (),
 ) -> Missed | None:
     """Hold counts at several speeds against expected shares.
 
@@ -72,6 +96,8 @@ def missed_of(
         Share expected at each.
     confidence : float
         Two-sided, of the interval.
+    orders : sequence of tuple of InOrder, or None
+        Of each speed, as :func:`in_order_of` has it.
 
     Returns
     -------
@@ -79,20 +105,26 @@ def missed_of(
         None where no carrier was counted.
     """
     carriers, count = sum(n for n, _ in counts), sum(m for _, m in counts)
-    interval = clopper_pearson(count, carriers, confidence=confidence)
-    if interval is None:
+    if not carriers:
         return None
+    told = [run for order in orders if order for run in order]
+    effect = design_effect(told, confidence=confidence, strata=True) if told else None
+    worth = 1.0 / (effect or 1.0)
+    interval = None
+    if carriers >= FEWEST:
+        interval = clopper_pearson(worth * count, worth * carriers, confidence=confidence)
     expected_count = sum(n * p for (n, _), p in zip(counts, expected, strict=True))
-    sizes = [n for n, _ in counts]
+    sizes = [round(worth * n) for n, _ in counts]
     return Missed(
         carriers=carriers,
         count=count,
         share=count / carriers,
         share_ci=interval,
+        design_effect=effect,
         expected_count=expected_count,
         probability=None
         if expected_count <= _NEXT_TO_NOTHING
-        else chance_of(count, sizes, expected),
+        else chance_of(min(round(worth * count), sum(sizes)), sizes, expected),
     )
 
 

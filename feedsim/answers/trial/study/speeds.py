@@ -19,7 +19,7 @@ from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import mean_inflation
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
-__all__ = ["AtSpeed", "Measured", "at_speeds"]
+__all__ = ["AtSpeed", "Measured", "at_speeds", "measured"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -81,7 +81,7 @@ def _inside(value: float | None, band: Interval | None) -> bool | None:
     return None if value is None or band is None else band.low <= value <= band.high
 
 
-def _measured(
+def measured(
     values: Floats,
     expected: Spot,
     *,
@@ -151,7 +151,7 @@ def at_speeds(
     moved_mm : float64 array, one for each speed
         By how much corrections move the placement.
     processes : (float, float)
-        How placement errors and stage positions hang together (:func:`_measured`).
+        How placement errors and stage positions hang together (:func:`measured`).
     confidence : float
     """
     bands = sum(
@@ -163,7 +163,7 @@ def at_speeds(
         here = rows & (groups == number)
         used = here & kept
         error, stage = data.error_mm[used], data.stage_mm[used]
-        placement = _measured(
+        placement = measured(
             error[~np.isnan(error)],
             there.error,
             step_mm=data.error_step_mm,
@@ -171,7 +171,7 @@ def at_speeds(
             bands=bands,
             process=processes[0],
         )
-        staged = _measured(
+        staged = measured(
             stage[~np.isnan(stage)],
             there.stage,
             step_mm=data.stage_step_mm,
