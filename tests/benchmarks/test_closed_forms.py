@@ -17,7 +17,7 @@ import pytest
 from feedsim.answers.budget.study.budget import budgets_at
 from feedsim.answers.check.study.review import review
 from feedsim.answers.limit.study.search import allowed_of, closed_limits
-from feedsim.answers.setup.study import set_up_sheet
+from feedsim.answers.setup.study.sheet import set_up_sheet
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
 from feedsim.settings.mechanisms import MECHANISMS

@@ -23,9 +23,9 @@ def test_the_sheet_has_settings_derivation_margins_rules_and_cautions(
     assert ended.status == 0
     text = re.sub(r"\s+", " ", ended.out)
     # 400 + 20 + slip 0.2 + half a count 0.025 − run-up 60 − insert slip 0.300
-    assert "Engage distance 359.925 mm 14.1703 in 7198 counts" in text
+    assert "Engage distance 359.925 mm 7198 counts" in text
     # eye 0.5 + lag 1.0 + half a ramp 10 + half a cycle 0.5
-    assert "Engage lead 12.000 ms" in text
+    assert "Engage lead 12 ms" in text
     assert "run-up of the insert -60.000 mm" in text
     assert "Placement error binds first" in text
     assert "take 1 mm (20 counts) off the engage distance" in text
@@ -49,7 +49,7 @@ def test_settings_that_were_typed_in_are_held_against_what_would_be_right(
 ) -> None:
     ended = feedsim("setup", CARD, "--out", tmp_path, "--set",
                     "feeder.0.settings.engage_lead=10 ms")  # fmt: skip
-    assert re.search(r"Engage lead +10\.000 ms +as given; 12\.000 ms would be right", ended.out)
+    assert re.search(r"Engage lead +10 ms +as given; 12 ms would be right", ended.out)
     assert "the placement will walk with speed" in re.sub(r"\s+", " ", ended.out)
 
 
@@ -65,12 +65,41 @@ def test_the_page_is_whole_in_itself_and_escaped(tmp_path: Path, feedsim: Run) -
     assert "lock it out" in page
 
 
-def test_inches_and_two_feeders(tmp_path: Path, feedsim: Run) -> None:
-    ended = feedsim("setup", SCENARIOS / "two_feeders.toml", "--units", "inch", "--out", tmp_path)
-    assert ended.out.count("type in\n") == 2
-    assert "ft/min" in ended.out
-    good = ended.out.partition("What they are good for")[2].partition("Up to which")[0]
-    assert "mm" not in good
+@pytest.mark.parametrize(
+    ("units", "others"),
+    [("inch", r"\d (mm|m/min|mm/s|m/s²?)\b"), ("metric", r"\d (in|ft/min|in/s²?|ft/s²?)\b")],
+)
+@pytest.mark.parametrize("name", ["two_feeders", "imperial", "membership_card"])
+def test_every_number_is_in_the_units_asked_for(
+    name: str, units: str, others: str, tmp_path: Path, feedsim: Run
+) -> None:
+    ended = feedsim("setup", SCENARIOS / f"{name}.toml", "--units", units, "--out", tmp_path)
+    assert ended.status == 0
+    page = re.sub(r"<style>.*?</style>|<[^>]*>", " ", (tmp_path / "setup.html").read_text("utf-8"),
+                  flags=re.DOTALL)  # fmt: skip
+    assert "ft/min" in page if units == "inch" else "m/min" in page
+    for told in (t.replace("4 1/4 in postcard", "") for t in (ended.out, page)):  # of a title
+        assert not re.search(others, told)
+        assert "________ in" in told if units == "inch" else "________ mm" in told
+
+
+def test_a_line_in_inches_has_its_sheet_in_inches(tmp_path: Path, feedsim: Run) -> None:
+    imperial = SCENARIOS / "imperial.toml"
+    own, asked = (
+        feedsim("setup", imperial, *call, "--out", tmp_path).out
+        for call in ((), ("--units", "inch"))
+    )
+    assert own == asked
+    assert "Jog an insert in at 20 ft/min" in own  # as the file has it
+
+
+def test_the_rule_in_inches_says_the_same_as_the_one_in_mm(tmp_path: Path, feedsim: Run) -> None:
+    # a lead is a distance over a speed: 0.04 in for each 100 ft/min is 0.04/(100·12/60) s = 2 ms
+    told = " ".join(feedsim("setup", CARD, "--units", "inch", "--out", tmp_path).out.split())
+    assert "Later by 0.04 in for each 100 ft/min more: add 2 ms to the engage lead" in told
+    # a count of 0.05 mm: 1.016 mm are 20, an inch 508
+    assert "take 0.04 in (20 counts) off the engage distance" in told
+    assert "(1 in is 508 counts)" in told
 
 
 @pytest.mark.parametrize(

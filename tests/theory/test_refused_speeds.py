@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.limit.study.closed import allowed_of
-from feedsim.answers.setup.study import as_typed
+from feedsim.answers.setup.study.sheet import as_typed
 from feedsim.machine import Feeder, Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from feedsim.answers.check.study.review import review
-from feedsim.answers.setup.study import as_typed, set_up_sheet
+from feedsim.answers.setup.study.sheet import as_typed, set_up_sheet
 from feedsim.machine import Encoder, Machine, Resolution
 from feedsim.scenario import Scenario, machine_from, override, scenario_from_text
 from feedsim.scenario.ratio import nearest_fraction
@@ -166,8 +166,8 @@ def test_what_is_written_is_on_steps_and_the_sheet_says_what_they_cost() -> None
         assert value / 0.2 == pytest.approx(round(value / 0.2), abs=1e-6)
     assert typed.engage_lead == typed.disengage_lead == pytest.approx(0.010)
     assert not any("does not take" in w for w in review(as_typed(card(*steps))).feeders[0].warnings)
-    sheet = set_up_sheet(card(*steps))["feeders"][0]  # type: ignore[index,call-overload]
-    notes = " ".join(sheet["notes"])  # type: ignore[call-overload,index]
+    sheet = set_up_sheet(card(*steps)).feeders[0]
+    notes = " ".join(sheet.notes)
     assert "Rounded to the controller's steps (0.2 mm for distances, 5 ms for leads)" in notes
     assert "Typed in and run at the speeds of the sweep" in notes
     assert "onto the controller's steps" in str(sheet)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.setup.study import as_typed, set_up_sheet
+from feedsim.answers.setup.study.sheet import as_typed, set_up_sheet
 from feedsim.machine import Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
@@ -83,14 +83,14 @@ def at(typed: Scenario, speed_m_min: float) -> Machine:
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: "-".join(k for k in kind if k))
 def test_the_settings_of_the_sheet_are_right_at_five_speeds(kind: tuple[str, ...]) -> None:
     typed = as_typed(of_kind(*kind))
-    sheet: Any = set_up_sheet(typed)["feeders"][0]
-    assert sheet["typed"] == [
+    sheet = set_up_sheet(typed).feeders[0]
+    assert sheet.typed == (
         "engage_distance", "engage_lead", "disengage_distance", "disengage_lead"
-    ]  # fmt: skip
+    )  # fmt: skip
     for speed in SPEEDS:
         line = at(typed, speed)
         assert line.feeders[0].settings.engage_distance_mm == pytest.approx(
-            sheet["settings"]["engage_distance_mm"], abs=1e-9
+            sheet.settings.engage_distance_mm, abs=1e-9
         )
         rows = run(line, carriers=1200).feeders[0]
         error, stage = expected_means(line)
@@ -101,14 +101,14 @@ def test_the_settings_of_the_sheet_are_right_at_five_speeds(kind: tuple[str, ...
 @pytest.mark.parametrize("kind", KINDS[::5], ids=lambda kind: "-".join(k for k in kind if k))
 def test_the_sheet_states_the_known_terms(kind: tuple[str, ...]) -> None:
     typed = as_typed(of_kind(*kind))
-    for point in set_up_sheet(typed)["feeders"][0]["good_for"]:  # type: ignore[index,call-overload,union-attr]
-        speed = point["line_speed_mm_s"]
+    for point in set_up_sheet(typed).feeders[0].good_for:
+        speed = point.line_speed_mm_s
         line = machine_of(at_line_speed(typed, speed))
         error, stage = expected_means(line)
         known, _ = expected_means(line, known_only=True)
-        assert point["known_terms_mm"] == pytest.approx(known, abs=1e-9)
-        assert point["placement_mean_mm"] == pytest.approx(error, abs=1e-6)
-        assert point["stage_mean_mm"] == pytest.approx(stage, abs=1e-6)
+        assert point.known_terms_mm == pytest.approx(known, abs=1e-9)
+        assert point.placement_mean_mm == pytest.approx(error, abs=1e-6)
+        assert point.stage_mean_mm == pytest.approx(stage, abs=1e-6)
 
 
 def test_a_lead_that_is_half_a_cycle_short_is_found() -> None:
@@ -190,9 +190,9 @@ def test_two_measured_numbers_and_the_table_put_inserts_on_target(hidden: str) -
     believed = scenario("line.encoder.counts_per_rev=1000000")
     faults = HIDDEN | {"late everywhere": (F + "eye_to_placement=398 mm", *HIDDEN["slow eyes"])}
     truth = override(believed, faults[hidden])
-    sheet: Any = set_up_sheet(believed)
-    how = sheet["feeders"][0]["adjusting"]
-    row = next(r for r in how["table"] if r["b_less_a_mm"] == 1.0)
+    how = set_up_sheet(believed).feeders[0].adjusting
+    assert how is not None
+    row = next(r for r in how.table if r.b_less_a_mm == 1.0)
     settings = machine_of(believed).feeders[0].settings
 
     def measured(speed_mm_s: float, carriers: int = 1500) -> tuple[Any, Any]:
@@ -201,24 +201,23 @@ def test_two_measured_numbers_and_the_table_put_inserts_on_target(hidden: str) -
         rows = run(replace(line, feeders=(typed,)), carriers=carriers).feeders[0]
         return mean_of(rows.placement_error_mm), mean_of(rows.stage_position_mm[1:])
 
-    a, b = (measured(how[f"{end}_mm_s"])[1].mean - 60.0 for end in ("slow", "fast"))
+    a, b = (measured(end)[1].mean - 60.0 for end in (how.slow_mm_s, how.fast_mm_s))
     settings = replace(
         settings,
         disengage_distance_mm=settings.disengage_distance_mm
-        - (a + row["standstill_less_a_mm"] * (b - a)),
-        disengage_lead_s=settings.disengage_lead_s + 1e-3 * row["lead_ms"] * (b - a),
+        - (a + row.standstill_less_a_mm * (b - a)),
+        disengage_lead_s=settings.disengage_lead_s + 1e-3 * row.lead_ms * (b - a),
     )
-    a, b = (measured(how[f"{end}_mm_s"])[0].mean for end in ("slow", "fast"))
+    a, b = (measured(end)[0].mean for end in (how.slow_mm_s, how.fast_mm_s))
     # the fault that was left where the error at the slowest was read as the one at standstill
     assert max(abs(a), abs(b)) > 0.3
     settings = replace(
         settings,
-        engage_distance_mm=settings.engage_distance_mm
-        - (a + row["standstill_less_a_mm"] * (b - a)),
-        engage_lead_s=settings.engage_lead_s + 1e-3 * row["lead_ms"] * (b - a),
+        engage_distance_mm=settings.engage_distance_mm - (a + row.standstill_less_a_mm * (b - a)),
+        engage_lead_s=settings.engage_lead_s + 1e-3 * row.lead_ms * (b - a),
     )
     for part in (0.0, 0.5, 1.0):
-        speed = how["slow_mm_s"] + part * (how["fast_mm_s"] - how["slow_mm_s"])
+        speed = how.slow_mm_s + part * (how.fast_mm_s - how.slow_mm_s)
         error, staged = measured(speed)
         assert abs(error.mean) < 4.0 * np.sqrt(3.0) * error.standard_error + 0.01
         assert abs(staged.mean - 60.0) < 4.0 * np.sqrt(3.0) * staged.standard_error + 0.01
@@ -226,11 +225,12 @@ def test_two_measured_numbers_and_the_table_put_inserts_on_target(hidden: str) -
 
 def test_above_the_limit_no_step_is_faster_than_the_limit() -> None:
     tight = scenario("acceptance.placement_tolerance=1 mm", "line.speed=110 m/min")
-    sheet: Any = set_up_sheet(tight)
-    limit = sheet["highest_speed_mm_s"]
-    assert limit < sheet["line_speed_mm_s"]
-    assert sheet["production"] is False
-    runs = [p["line_speed_mm_s"] for p in sheet["feeders"][0]["good_for"] if p["to_run"]]
+    sheet = set_up_sheet(tight)
+    limit = sheet.highest_speed_mm_s
+    assert limit is not None
+    assert limit < sheet.line_speed_mm_s
+    assert sheet.production is False
+    runs = [p.line_speed_mm_s for p in sheet.feeders[0].good_for if p.to_run]
     assert runs
     assert max(runs) < limit
-    assert set_up_sheet(at_line_speed(tight, 0.9 * limit))["production"] is True
+    assert set_up_sheet(at_line_speed(tight, 0.9 * limit)).production is True

@@ -1,0 +1,252 @@
+"""What a set-up sheet holds, as ``setup.json`` has it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
+from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.scenario import AS_WRITTEN, Scenario
+from feedsim.settings.derivation import Term
+
+__all__ = [
+    "Adjusting",
+    "Correction",
+    "FeederSheet",
+    "GoodFor",
+    "Reasons",
+    "Right",
+    "SetUp",
+    "Setting",
+    "corrected",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Right:
+    """What ``"auto"`` would stand for; the keys are those of the settings."""
+
+    engage_distance_mm: float
+    engage_lead_ms: float
+    disengage_distance_mm: float
+    disengage_lead_ms: float
+    engage_distance_counts: int | None
+    disengage_distance_counts: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Reasons:
+    """The terms whose sums the right settings are, in their units."""
+
+    engage_distance_mm: tuple[Term, ...]
+    engage_lead_ms: tuple[Term, ...]
+    disengage_distance_mm: tuple[Term, ...]
+    disengage_lead_ms: tuple[Term, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GoodFor:
+    """What the settings do at one line speed.
+
+    Attributes
+    ----------
+    line_speed_mm_s : float
+    placement_mean_mm, placement_sd_mm, stage_mean_mm, stage_sd_mm : float
+    known_terms_mm, scale_shift_mm : float
+        Of the mean of the placement: counts and ticks, the encoder's scale error.
+    nose_margin_mm, tail_margin_mm, tail_sd_mm : float
+        The staged nose short of its limit; the placed tail past the grip end at opening.
+    cycle_s, carrier_every_s : float
+        A feed cycle, and the time between carriers.
+    acceleration_mm_s2, max_acceleration_mm_s2 : float
+        Asked of the drive (infinity: a step), and its limit (infinity: none).
+    to_run : bool
+        Whether every speed up to this one is accepted in closed form.
+    """
+
+    line_speed_mm_s: float
+    placement_mean_mm: float
+    known_terms_mm: float
+    scale_shift_mm: float
+    placement_sd_mm: float
+    stage_mean_mm: float
+    stage_sd_mm: float
+    nose_margin_mm: float
+    tail_margin_mm: float
+    tail_sd_mm: float
+    cycle_s: float
+    carrier_every_s: float
+    acceleration_mm_s2: float
+    max_acceleration_mm_s2: float
+    to_run: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """Where a mean B at the fast speed is so much more than A at the slow one: what to correct.
+
+    ``standstill_less_a_mm``: mean at standstill, less A.
+    """
+
+    b_less_a_mm: float
+    lead_ms: float
+    standstill_less_a_mm: float
+
+
+def corrected(b_less_a_mm: float, slow_mm_s: float, fast_mm_s: float) -> Correction:
+    """Return what to correct where the means A, slow, and B, fast, differ by so much.
+
+    Straight against speed, the mean at standstill is A - (B - A)·slow/(fast - slow), and it grows
+    by (B - A)/(fast - slow).
+    """
+    more, apart = b_less_a_mm, fast_mm_s - slow_mm_s
+    return Correction(more, 1e3 * more / apart, -more * slow_mm_s / apart)
+
+
+@dataclass(frozen=True, slots=True)
+class Adjusting:
+    """How means that are measured slow (A) and fast (B) are read off as corrections."""
+
+    slow_mm_s: float
+    fast_mm_s: float
+    speed_ratio: float
+    table: tuple[Correction, ...]
+
+    @property
+    def factor(self) -> float:
+        """By which B - A is taken off A to come to standstill."""
+        return self.slow_mm_s / (self.fast_mm_s - self.slow_mm_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A distance (mm) or a lead (ms) to type in, beside the right one and its terms."""
+
+    name: str
+    kind: Literal["length", "time"]
+    value: float
+    right: float
+    counts: int | None
+    terms: tuple[Term, ...]
+    typed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FeederSheet:
+    """One feeder's sheet.
+
+    Attributes
+    ----------
+    name : str
+    settings : MachineSettings
+        In force.
+    typed : tuple of str
+        Those that the scenario gives.
+    right : Right
+    derivation : Reasons
+    right_at_line_speed_only : bool
+    good_for : tuple of GoodFor
+        Rising in speed.
+    adjusting : Adjusting or None
+        None where there are no two speeds to measure at.
+    limits : tuple of FeederLimit
+        The lowest first.
+    notes, words, warnings : tuple of str
+        As ``check`` has them.
+    """
+
+    name: str
+    settings: MachineSettings
+    typed: tuple[str, ...]
+    right: Right
+    derivation: Reasons
+    right_at_line_speed_only: bool
+    good_for: tuple[GoodFor, ...]
+    adjusting: Adjusting | None
+    limits: tuple[FeederLimit, ...]
+    notes: tuple[str, ...]
+    words: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def each(self) -> tuple[Setting, ...]:
+        """The distances and leads in turn."""
+        have, right, why = self.settings, self.right, self.derivation
+        return (
+            Setting(
+                "Engage distance",
+                "length",
+                have.engage_distance_mm,
+                right.engage_distance_mm,
+                have.engage_distance_counts,
+                why.engage_distance_mm,
+                "engage_distance" in self.typed,
+            ),
+            Setting(
+                "Engage lead",
+                "time",
+                have.engage_lead_ms,
+                right.engage_lead_ms,
+                None,
+                why.engage_lead_ms,
+                "engage_lead" in self.typed,
+            ),
+            Setting(
+                "Disengage distance",
+                "length",
+                have.disengage_distance_mm,
+                right.disengage_distance_mm,
+                have.disengage_distance_counts,
+                why.disengage_distance_mm,
+                "disengage_distance" in self.typed,
+            ),
+            Setting(
+                "Disengage lead",
+                "time",
+                have.disengage_lead_ms,
+                right.disengage_lead_ms,
+                None,
+                why.disengage_lead_ms,
+                "disengage_lead" in self.typed,
+            ),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """A set-up sheet.
+
+    Attributes
+    ----------
+    feedsim, title : str
+    scenario : Scenario
+    line_speed_mm_s : float
+    count_mm : float or None
+        Belt travel of a count; None on a master without counts.
+    highest_speed_mm_s : float or None
+        Up to which every speed is accepted, in closed form; None: no limit.
+    production : bool
+        Whether the line speed is.
+    closed_form_refused : tuple of RefusedSpeeds
+    words, warnings : tuple of str
+        As ``check`` has them.
+    feeders : tuple of FeederSheet
+    """
+
+    feedsim: str
+    title: str
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+    line_speed_mm_s: float
+    count_mm: float | None
+    highest_speed_mm_s: float | None
+    production: bool
+    closed_form_refused: tuple[RefusedSpeeds, ...]
+    words: tuple[str, ...]
+    warnings: tuple[str, ...]
+    feeders: tuple[FeederSheet, ...]
+
+    @property
+    def all_warnings(self) -> list[str]:
+        """Those of the line, and of each feeder."""
+        return [*self.warnings, *(w for feeder in self.feeders for w in feeder.warnings)]
