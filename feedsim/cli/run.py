@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -54,6 +54,15 @@ def run(
             show_default=False,
         ),
     ] = None,
+    records: Annotated[
+        Literal["all", "missed", "none"] | None,
+        typer.Option(
+            "--records",
+            help="Whose rows carriers.csv has: all, those missed or at risk, none  "
+            "[default: all; missed from 100,000 carriers on]",
+            show_default=False,
+        ),
+    ] = None,
     engine: Engine = None,
     units: Units = None,
     as_json: Annotated[
@@ -79,7 +88,9 @@ def run(
     def find(_: object) -> Answer:
         counted = line.scenario.run
         with progress_bar("carriers", counted.warm_up + counted.carriers) as progress:
-            found = answers.run(line, around=around, traced=trace, progress=progress)
+            found = answers.run(
+                line, around=around, traced=trace, records=records, progress=progress
+            )
         return handed(
             found,
             units=units,

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.run import kept
 from feedsim.metrics.plain import as_object
 from feedsim.running.run import rehearse
 from feedsim.scenario import scenario_from_dict
@@ -125,6 +126,39 @@ def test_csv_rows_are_the_counted_carriers(tmp_path: Path, feedsim: Run) -> None
         rows = list(csv.DictReader(file))
     assert [int(r["carrier"]) for r in rows] == [k for k in range(20, 60) for _ in range(2)]
     assert {r["feeder"] for r in rows} == {"0", "1"}
+
+
+def test_a_long_run_writes_the_carriers_that_matter_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
+) -> None:
+    def run(*options: object) -> tuple[str, list[dict[str, str]] | None]:
+        out = tmp_path / "-".join(map(str, options)).strip("-")
+        ended = feedsim("run", CARD, *late, "--carriers", 300, "--out", out, *options)
+        if not (file := out / "carriers.csv").exists():
+            return ended.out, None
+        with file.open(encoding="ascii") as lines:
+            return ended.out, list(csv.DictReader(lines))
+
+    late = ("--set", "feeder.0.insert.misfeed=10 %", "--set", "feeder.0.eye.missed=5 %")
+    monkeypatch.setattr(kept, "MOST_ROWS", 299)
+    text, some = run()
+    assert "carriers missed or at risk, of 300" in text
+    _, every = run("--records", "all")
+    assert some is not None
+    assert every is not None
+    assert len(every) == 300
+    # what can be seen in a row: a miss, a stray, a double
+    seen = [
+        r for r in every if r["outcome"] != "placed" or r["strays"] != "0" or r["double"] == "1"
+    ]
+    assert 20 < len(seen) <= len(some) < 200
+    assert all(row in some for row in seen)
+    assert all(row in every for row in some)
+    text, none = run("--records", "none")
+    assert none is None
+    assert "carriers.csv: not written" in text
+    monkeypatch.setattr(kept, "MOST_ROWS", 300)
+    assert run("--seed", 1)[1] == every
 
 
 def test_inches_where_asked_for(tmp_path: Path, feedsim: Run) -> None:

@@ -118,3 +118,13 @@ def test_the_same_run_gives_the_same_bytes():
     line = machine(feeder(), carriers=spread_carriers())
     once, again = (text_of(carriers_csv(run(line, carriers=30))) for _ in range(2))
     assert once == again
+
+
+def test_rows_of_some_carriers_are_those_of_the_whole_file():
+    records = by_hand.run(
+        by_hand.feeder([by_hand.placed(insert=i) for i in range(6000)]),
+        by_hand.feeder([by_hand.placed(insert=i) for i in range(6000)]),
+    )
+    whole = text_of(carriers_csv(records)).splitlines()
+    some = text_of(carriers_csv(records, only=np.array([3, 4097, 5999]))).splitlines()
+    assert some == [whole[0], *(whole[1 + 2 * k + n] for k in (3, 4097, 5999) for n in (0, 1))]

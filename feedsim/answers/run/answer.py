@@ -10,6 +10,7 @@ import numpy as np
 
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.line import Line
+from feedsim.answers.run.kept import Kept, kept_of, kept_rows, kept_words
 from feedsim.answers.run.rows import CARRIER_COLUMNS, carriers_csv, events_csv
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
@@ -42,12 +43,15 @@ class Run(Answer):
         Carrier in the middle of the timing diagram; None: the second counted one.
     traced : bool
         Whether every event is among the files.
+    kept : str
+        Whose rows ``carriers.csv`` has: ``"all"``, ``"missed"`` (or at risk); ``"none"``: no file.
     """
 
     line: Line
     rehearsal: Rehearsal
     around: int | None = None
     traced: bool = False
+    kept: Kept = "all"
     name: ClassVar[str] = "results"
     command: ClassVar[str] = "run"
 
@@ -88,7 +92,9 @@ class Run(Answer):
     def _text(self, units: System) -> str:
         from feedsim.answers.run.summary import summary
 
-        return summary(self.results, criteria=criteria_of(self.line.scenario), units=units)
+        text = summary(self.results, criteria=criteria_of(self.line.scenario), units=units)
+        said = kept_words(self.kept, self.results)
+        return f"{text}\n{said}\n" if said else text
 
     def tables(self) -> dict[str, Table]:
         """Return :attr:`carriers`."""
@@ -129,13 +135,15 @@ class Run(Answer):
         from feedsim.answers.run.stops.rows import stops_csv
 
         ran = self.rehearsal
-        files: dict[str, Content] = {
-            "results.json": self.json().encode(),
-            "carriers.csv": carriers_csv(ran.records),
-        }
-        if len(ran.machine.feeders) > 1 or ran.machine.divert is not None:
-            criteria = criteria_of(ran.scenario)
-            files["products.csv"] = products_csv(ran.records, ran.machine, criteria=criteria)
+        files: dict[str, Content] = {"results.json": self.json().encode()}
+        if self.kept != "none":
+            only = kept_rows(self.kept, ran)
+            files["carriers.csv"] = carriers_csv(ran.records, only=only)
+            if len(ran.machine.feeders) > 1 or ran.machine.divert is not None:
+                criteria = criteria_of(ran.scenario)
+                files["products.csv"] = products_csv(
+                    ran.records, ran.machine, criteria=criteria, only=only
+                )
         if ran.records.stops:
             files["stops.csv"] = stops_csv(ran.records)
         if self.traced:
@@ -152,6 +160,7 @@ def run(
     around: int | None = None,
     traced: bool = False,
     replications: int = 1,
+    records: Kept | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Run:
     """Run a line.
@@ -166,6 +175,10 @@ def run(
         Have every event among the files.
     replications : int
         How often, each time with cards and phases of its own; all enter the figures.
+    records : str, optional
+        Whose rows ``carriers.csv`` and ``products.csv`` have: ``"all"``, ``"missed"`` for carriers
+        missed or at risk, ``"none"`` for no such files. Left out: all up to 100,000 carriers, and
+        those missed or at risk of more.
     progress : callable, optional
         Told now and then how many carriers have passed their eye.
 
@@ -176,7 +189,7 @@ def run(
     """
     middle_of(line, around)
     ran = rehearse(line.scenario, replications=replications, progress=progress)
-    return Run(line, ran, around, traced)
+    return Run(line, ran, around, traced, kept_of(records, ran.results))
 
 
 def middle_of(line: Line, around: int | None) -> int:

@@ -32,8 +32,10 @@ _NO_INSERT = -1
 _CAUSES = {int(outcome): outcome.cause for outcome in Outcome}
 
 
-def carriers_csv(records: RunRecords) -> Content:
+def carriers_csv(records: RunRecords, *, only: NDArray[np.intp] | None = None) -> Content:
     """Return what writes ``carriers.csv``: a row per counted carrier and feeder.
+
+    With ``only``, numbers of carriers in rising order, those alone have rows.
 
     Rows are in order of carrier, then feeder (its number, from 0). Carriers of the warm-up
     have no row; the others keep the number that traces and figures use, which counts the
@@ -41,7 +43,9 @@ def carriers_csv(records: RunRecords) -> Content:
     the kind happened. Floats are the shortest text that reads back as the same float; yes
     and no are 1 and 0; the outcome is its word, such as ``late_mark``.
     """
-    return partial(_write_carriers, records)
+    if only is None:
+        only = np.arange(records.warm_up, len(records.carriers.eye_time_s))
+    return partial(_write_carriers, records, only)
 
 
 def events_csv(trace: Trace) -> Content:
@@ -52,11 +56,11 @@ def events_csv(trace: Trace) -> Content:
     return partial(_write_events, trace)
 
 
-def _write_carriers(records: RunRecords, file: BinaryIO) -> None:
+def _write_carriers(records: RunRecords, only: NDArray[np.intp], file: BinaryIO) -> None:
     file.write(_head(CARRIER_COLUMNS))
     carriers = records.carriers
-    for first in range(records.warm_up, len(carriers.eye_time_s), _ROWS_AT_ONCE):
-        rows = slice(first, min(first + _ROWS_AT_ONCE, len(carriers.eye_time_s)))
+    for first in range(0, len(only), _ROWS_AT_ONCE):
+        rows = only[first : first + _ROWS_AT_ONCE]
         shared = [_cells(carriers.leading_edge_mm[rows]), _cells(carriers.eye_time_s[rows])]
         by_feeder = [
             _feeder_lines(feeder, number, rows=rows, shared=shared)
@@ -66,10 +70,10 @@ def _write_carriers(records: RunRecords, file: BinaryIO) -> None:
 
 
 def _feeder_lines(
-    feeder: FeederRecords, number: int, *, rows: slice, shared: list[list[str]]
+    feeder: FeederRecords, number: int, *, rows: NDArray[np.intp], shared: list[list[str]]
 ) -> Iterator[str]:
     """Make the lines of one feeder for some carriers, NaN still written as such."""
-    columns: list[Iterable[str]] = [map(str, range(rows.start, rows.stop)), repeat(str(number))]
+    columns: list[Iterable[str]] = [map(str, rows.tolist()), repeat(str(number))]
     columns += shared
     for name in _FEEDER_COLUMNS:
         column = getattr(feeder, name)[rows]

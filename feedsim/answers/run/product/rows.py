@@ -35,7 +35,13 @@ class _Column(NamedTuple):
     words: dict[int, str] | None = None
 
 
-def products_csv(records: RunRecords, machine: Machine, *, criteria: Criteria) -> Content:
+def products_csv(
+    records: RunRecords,
+    machine: Machine,
+    *,
+    criteria: Criteria,
+    only: NDArray[np.intp] | None = None,
+) -> Content:
     """Return what writes ``products.csv``: a row per counted carrier.
 
     Its number (the warm-up counted, as in ``carriers.csv``), its class, whether it is good and
@@ -49,8 +55,12 @@ def products_csv(records: RunRecords, machine: Machine, *, criteria: Criteria) -
     ----------
     records, machine, criteria
         Of the run.
+    only : array of int, optional
+        Carriers that have a row, in rising order; all when left out.
     """
-    return partial(_write, records, machine, criteria)
+    if only is None:
+        only = np.arange(records.warm_up, len(records.carriers.eye_time_s))
+    return partial(_write, records, machine, criteria, only)
 
 
 def _columns(records: RunRecords, machine: Machine, criteria: Criteria) -> Iterator[_Column]:
@@ -78,20 +88,25 @@ def _columns(records: RunRecords, machine: Machine, criteria: Criteria) -> Itera
         yield _Column(f"overlap_{pair.below}_{pair.above}_mm", overlap)
 
 
-def _write(records: RunRecords, machine: Machine, criteria: Criteria, file: BinaryIO) -> None:
+def _write(
+    records: RunRecords,
+    machine: Machine,
+    criteria: Criteria,
+    only: NDArray[np.intp],
+    file: BinaryIO,
+) -> None:
     columns = list(_columns(records, machine, criteria))
     heads = ["carrier", *(column.name for column in columns)]
     file.write((",".join(heads) + "\n").encode("ascii"))
-    n = len(records.carriers.eye_time_s) - records.warm_up
-    for first in range(0, n, _ROWS_AT_ONCE):
-        rows = range(first, min(first + _ROWS_AT_ONCE, n))
-        cells: list[Iterable[str]] = [(str(records.warm_up + row) for row in rows)]
-        cells += [_cells(column, slice(rows.start, rows.stop)) for column in columns]
+    for first in range(0, len(only), _ROWS_AT_ONCE):
+        numbers = only[first : first + _ROWS_AT_ONCE]
+        cells: list[Iterable[str]] = [map(str, numbers.tolist())]
+        cells += [_cells(column, numbers - records.warm_up) for column in columns]
         text = "\n".join(map(",".join, zip(*cells, strict=True)))
         file.write((text + "\n").encode("ascii"))
 
 
-def _cells(column: _Column, rows: slice) -> list[str]:
+def _cells(column: _Column, rows: NDArray[np.intp]) -> list[str]:
     values = column.values[rows].tolist()
     if column.words is not None:
         return [column.words[value] for value in values]
