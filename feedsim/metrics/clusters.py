@@ -109,7 +109,8 @@ def design_effect(
     An estimated d is uncertain, and the normal quantile z of a Wilson interval does not know. So
     what exceeds 1 is widened by (t/z)², t Student's quantile (Korn & Graubard 1998, Survey
     Methodology 24:193-201), of what degrees of freedom the batches leave, or as many as there are
-    clusters, n·p·(1 − p)/d, but for 3 at least.
+    clusters, n·p·(1 − p)/d, but for 3 at least. What was seen is one cluster at least, so that d is
+    never taken for more than n·p·(1 − p).
 
     Several runs: what the variance between runs exceeds that within them by is added, widened by
     (t/z)² of (runs − 1) degrees of freedom. Two or three runs say so little of it that all variance
@@ -125,6 +126,7 @@ def design_effect(
     if alone <= 0.0:
         return 1.0
     within, freedom = _within(runs, alone)
+    within = min(within, max(1.0, n * alone))
     known = max(_FEWEST_FREEDOM, min(freedom, round(n * alone / within)))
     effect = 1.0 + widened(known, confidence) ** 2 * (within - 1.0)
     if len(runs) > 1 and not strata:

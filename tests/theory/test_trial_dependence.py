@@ -110,7 +110,7 @@ def coverage(phi: float, each: int, name: str, *, seeds: int = SEEDS) -> float:
     return sum(hits) / seeds
 
 
-@pytest.mark.parametrize(("phi", "each"), [(0.0, 40), (0.6, 40)])
+@pytest.mark.parametrize(("phi", "each"), [(0.0, 40), (0.6, 40), (0.9, 100)])
 @pytest.mark.parametrize("name", TRUTH)
 def test_intervals_hold_the_truth_with_and_without_dependence(
     phi: float, each: int, name: str

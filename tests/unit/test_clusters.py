@@ -42,8 +42,8 @@ def test_batches_that_are_too_short_are_seen() -> None:
     found = means.stretch(0.65, [20])
     assert found.factor == pytest.approx(c * 19.0 / (20.0 - c), rel=1e-9)
     assert found.freedom == pytest.approx(20.0 * (1.0 - 0.875**2) / (3.0 + 0.875**2), rel=1e-12)
-    # That is more than all: four blocks are worth a single outcome.
-    assert effect(np.repeat([1, 0, 1, 0], 150)) == 600.0
+    # That is more than all: what was seen is a single cluster, of 600·0.25.
+    assert effect(np.repeat([1, 0, 1, 0], 150)) == pytest.approx(widened(149.0, 3), rel=1e-9)
     # r + 1/20 has a standard error of 1/√20; below 0.84 of them nothing is taken for alike
     assert means.stretch(0.13, [20]) == (1.0, 19.0)
     assert means.stretch(0.14, [20]).factor > 1.0
@@ -52,11 +52,11 @@ def test_batches_that_are_too_short_are_seen() -> None:
 
 def test_a_single_cluster_counts_as_one() -> None:
     # 20 misses in a row among 4000, within a batch of 200: one batch mean of 0.1, nineteen of 0,
-    # variance 0.1²/20, times 200 over p·q
+    # variance 0.1²/20, times 200 over p·q is 20.1, a bit more than 4000·p·q = 19.9, one cluster
     values = np.zeros(4000, dtype=np.int8)
     values[1010:1030] = 1
     p = 20.0 / 4000.0
-    d = 200.0 * 0.1**2 / 20.0 / (p * (1.0 - p))
+    d = 4000.0 * p * (1.0 - p)
     assert effect(values) == pytest.approx(widened(d - 1.0, 3), rel=1e-9)
 
 
