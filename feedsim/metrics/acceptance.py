@@ -10,6 +10,7 @@ from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval, trials_to_tell
 from feedsim.metrics.means import FEWEST
+from feedsim.metrics.percent import percent
 
 __all__ = ["AgainstLimit", "ToDecide", "Verdict", "judge"]
 
@@ -163,40 +164,38 @@ def _to_decide(test: _Test, carriers: int) -> ToDecide:
 
 def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
     error, missed, risk = feeder.placement_error, feeder.missed, feeder.jam_risk
+    least, lost, at_risk = criteria.within_tolerance, criteria.missed, criteria.jam_risk
     yield _Test(
         error.within_tolerance,
         error.within_tolerance_ci95,
-        criteria.within_tolerance,
+        least,
         at_least=True,
         effective_n=error.within_tolerance_effective_n,
         feeder=feeder.name,
         figure="within_tolerance",
-        complaint=f"{feeder.name}: {_percent(error.within_tolerance)} of the placed inserts lie "
-        f"within the placement tolerance, at least {_percent(criteria.within_tolerance)} must.",
+        complaint=f"{feeder.name}: "
+        f"{percent(error.within_tolerance, error.within_tolerance_ci95, unlike=least)} of the "
+        f"placed inserts lie within the placement tolerance, at least {percent(least)} must.",
     )
     yield _Test(
         missed.share,
         missed.ci95,
-        criteria.missed,
+        lost,
         at_least=False,
         effective_n=missed.effective_n,
         feeder=feeder.name,
         figure="missed",
-        complaint=f"{feeder.name}: {_percent(missed.share)} of the carriers were missed "
-        f"({missed.count}), at most {_percent(criteria.missed)} may be.",
+        complaint=f"{feeder.name}: {percent(missed.share, missed.ci95, unlike=lost)} of the "
+        f"carriers were missed ({missed.count}), at most {percent(lost)} may be.",
     )
     yield _Test(
         risk.share,
         risk.ci95,
-        criteria.jam_risk,
+        at_risk,
         at_least=False,
         effective_n=risk.effective_n,
         feeder=feeder.name,
         figure="jam_risk",
-        complaint=f"{feeder.name}: {_percent(risk.share)} of the feed cycles had a jam hazard "
-        f"({risk.count}), at most {_percent(criteria.jam_risk)} may.",
+        complaint=f"{feeder.name}: {percent(risk.share, risk.ci95, unlike=at_risk)} of the "
+        f"feed cycles had a jam hazard ({risk.count}), at most {percent(at_risk)} may.",
     )
-
-
-def _percent(share: float | None) -> str:
-    return "none" if share is None else f"{100.0 * share:.6g} %"

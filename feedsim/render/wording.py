@@ -15,9 +15,8 @@ A number has as many digits as its evidence carries:
 
 from __future__ import annotations
 
-import math
-
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.percent import DASH, percent, percent_range
 from feedsim.quantities import System, display, display_unit
 
 __all__ = [
@@ -38,11 +37,9 @@ __all__ = [
     "within",
 ]
 
-DASH = "-"
 NO_INTERVAL = "no interval below 20"
 """Of so few nothing is known of how alike neighbours are (MODEL.md, section 18)."""
 _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2.5 of them
-_STANDARD_ERRORS = 2 * 1.959964  # in the width of a 95 % interval
 _GROUPED_FROM = 10_000
 
 
@@ -127,40 +124,13 @@ def counted(number: int, noun: str, plural: str = "") -> str:
     return f"{whole(number)} {noun if number == 1 else plural or noun + 's'}"
 
 
-def percent(share: float | None, ci95: Interval | None = None, *, digits: int = 3) -> str:
-    """Write a share in per cent, so that only nothing is 0 and only all is 100.
-
-    Parameters
-    ----------
-    share : float or None
-        0 to 1; a dash stands for None.
-    ci95 : Interval, optional
-        Its 95 % interval, where it was counted: the evidence for its digits.
-    digits : int
-        Where it was not: of what is missing to 0 or to 100 per cent, whichever is nearer.
-
-    Examples
-    --------
-    >>> percent(0.0008), percent(0.999174), percent(0.9999998), percent(1.0), percent(None)
-    ('0.08 %', '99.9174 %', '99.99998 %', '100 %', '-')
-    >>> percent(0.973226, Interval(0.96, 0.98)), percent(0.9998, Interval(0.9989, 0.99996))
-    ('97.3 %', '99.98 %')
-    """
-    return DASH if share is None else f"{_percent_number(share, ci95, digits)} %"
-
-
-def percent_range(interval: Interval | None) -> str:
-    """Write an interval of a share, with two digits.
-
-    >>> percent_range(Interval(0.99847, 0.99969))
-    '99.85 to 99.969 %'
-    """
-    if interval is None:
-        return DASH
-    return f"{_percent_number(interval.low, None, 2)} to {percent(interval.high, digits=2)}"
-
-
-def within(share: float | None, ci95: Interval | None, upper95: float | None = None) -> str:
+def within(
+    share: float | None,
+    ci95: Interval | None,
+    upper95: float | None = None,
+    *,
+    unlike: float | None = None,
+) -> str:
     """Write a counted share with its interval, that so few have none, or that none was seen.
 
     Should what was not seen come in runs, its share may be so many times as large.
@@ -174,21 +144,8 @@ def within(share: float | None, ci95: Interval | None, upper95: float | None = N
         return f"none seen (95 %: below {percent(upper95, digits=2)} if single)"
     if share is None:
         return DASH
-    return f"{percent(share, ci95)} ({f'95 %: {percent_range(ci95)}' if ci95 else NO_INTERVAL})"
-
-
-def _percent_number(share: float, ci95: Interval | None, digits: int) -> str:
-    value = 100.0 * share
-    edge = min(abs(value), abs(100.0 - value))
-    if edge == 0.0:
-        return f"{value:.0f}"
-    first = -math.floor(math.log10(edge))  # place of its first digit
-    places = max(1, first + digits - 1)
-    if ci95 is not None and ci95.high > ci95.low:
-        error = 100.0 * (ci95.high - ci95.low) / _STANDARD_ERRORS
-        places = max(0, first, -math.floor(math.log10(error)))
-    text = f"{value:.{min(12, places)}f}"
-    return text.rstrip("0").removesuffix(".") if "." in text else text
+    shown = percent(share, ci95, unlike=unlike)
+    return f"{shown} ({f'95 %: {percent_range(ci95)}' if ci95 else NO_INTERVAL})"
 
 
 def plain_range(interval: Interval, *, places: int = 2) -> str:

@@ -104,10 +104,10 @@ def test_reasons_name_feeder_figure_and_limit():
     rows = [OUTSIDE] * 2 + [MISS] * 4 + [HAZARD] * 4 + [GOOD] * 6
     # Within 10 of 12 placed; missed 4 of 16; jam risk 4 of 12 cycles.
     assert summary(rows, criteria=CRITERIA).not_accepted_because == (
-        "card feeder: 83.3333 % of the placed inserts lie within the placement tolerance, "
+        "card feeder: 83.3 % of the placed inserts lie within the placement tolerance, "
         "at least 99.7 % must.",
         "card feeder: 25 % of the carriers were missed (4), at most 0.1 % may be.",
-        "card feeder: 33.3333 % of the feed cycles had a jam hazard (4), at most 0.1 % may.",
+        "card feeder: 33.3 % of the feed cycles had a jam hazard (4), at most 0.1 % may.",
     )
 
 

@@ -171,7 +171,8 @@ def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> It
     yield (
         "In tolerance",
         _state(share, ci95, limit=least, at_least=True),
-        f"{within(share, ci95)}, at least {percent(least)}\nof {whole(error.n)} placed, "
+        f"{within(share, ci95, unlike=least)}, at least {percent(least)}\n"
+        f"of {whole(error.n)} placed, "
         f"{display(tolerance, 'length', units=units)} either side",
     )
     causes = [f"{n} {cause.replace('_', ' ')}" for cause, n in asdict(missed.by_cause).items() if n]
@@ -183,7 +184,7 @@ def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> It
 
 
 def _at_most(name: str, share: Share, limit: float, *, more: str) -> _Row:
-    figure = within(share.share, share.ci95, share.upper95)
+    figure = within(share.share, share.ci95, share.upper95, unlike=limit)
     state = _state(share.share, share.ci95, limit=limit, at_least=False)
     return name, state, f"{figure}, at most {percent(limit)}" + (f"\n{more}" if more else "")
 
