@@ -74,7 +74,7 @@ def _no_such_page(name: str) -> Exception:
 
     from feedsim.errors import Fault, FeedsimError
 
-    near = get_close_matches(name.lower().removesuffix(".md"), PAGES, n=1, cutoff=0.5)
+    near = get_close_matches(name.lower().removesuffix(".md"), PAGES, n=1, cutoff=0.7)
     hint = f' Did you mean "{near[0]}"?' if near else ""
     shown = name if len(name) <= 60 else f"{name[:57]}..."
     said = f'there is no page "{shown}".{hint} The pages are: {", ".join(PAGES)}'

@@ -211,6 +211,8 @@ def test_a_wrong_page_is_told_the_nearest_and_all(asked: str, near: str) -> None
 
 
 def test_a_page_unlike_any_has_no_nearest_and_is_shown_short() -> None:
+    with pytest.raises(FeedsimError, match='no page "README"\\. The pages are'):
+        guide.text("README")
     with pytest.raises(FeedsimError) as caught:
         guide.text("q" * 5000)
     assert "Did you mean" not in str(caught.value)
