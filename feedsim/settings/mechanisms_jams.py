@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution
@@ -32,8 +33,10 @@ __all__ = [
 ]
 
 _SAME = 1e-9
+_SPEEDS = 8  # that others ask for again
 
 
+@lru_cache(maxsize=_SPEEDS)
 def nose_strike(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of cycles whose staged nose reaches beyond the nose limit."""
     return 1.0 - _staged(machine, feeder, speed).share_below(feeder.nose_limit_mm)
@@ -46,6 +49,7 @@ def _staged(machine: Machine, feeder: Feeder, speed: float) -> Distribution:
     return staged.plus(late.times(feeder.settings.speed_ratio))
 
 
+@lru_cache(maxsize=_SPEEDS)
 def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of cycles in which the clutch opens before the placed tail is past the grip end.
 

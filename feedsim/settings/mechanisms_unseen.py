@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution, clipped_at
@@ -108,6 +109,7 @@ def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> fl
     return clipped_at(shortest, mean=c.pitch_mm, sd=c.pitch_sd_mm).share_below(travel)
 
 
+@lru_cache(maxsize=8)
 def strays(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
     """Share of inserts that go past unseen: missed, merged, too short, or there too early."""
     merged = insert_gap(machine, feeder, speed, allowed)

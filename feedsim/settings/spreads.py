@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import (
@@ -43,6 +44,7 @@ __all__ = [
 ]
 
 
+@lru_cache(maxsize=8)
 def stage_spread(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
     """Return where the nose of a staged insert rests (mm from its eye), late openings left out."""
     g = feeder.settings.speed_ratio
