@@ -128,7 +128,7 @@ def corrected_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distrib
     controller, eye = machine.controller, machine.carrier_eye
     scale, count = 1.0 + machine.encoder.scale_error, machine.encoder.count_mm
     rounding, free = (
-        Distribution(half_widths=(0.5 * count,)),
+        Distribution(half_widths=_free(machine, speed)[:1]),
         Distribution(half_widths=_free(machine, speed)),
     )
     if not is_locked(feeder.eye, controller):
@@ -195,8 +195,12 @@ def _corrected(
 
 
 def _free(machine: Machine, speed: float) -> tuple[float, float]:
-    """Return the half-widths (mm of belt travel) of a count and a tick at any phase."""
-    return 0.5 * machine.encoder.count_mm, 0.5 * speed * machine.controller.motion_cycle_s
+    """Return the half-widths (mm of belt travel) of a count and a tick at any phase.
+
+    A count is (1 + ε)·q of belt travel.
+    """
+    half = 0.5 * machine.encoder.count_mm * (1.0 + machine.encoder.scale_error)
+    return half, 0.5 * speed * machine.controller.motion_cycle_s
 
 
 def _later(machine: Machine, speed: float) -> Distribution:

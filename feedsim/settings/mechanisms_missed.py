@@ -16,7 +16,7 @@ from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.recorded import share_lost
-from feedsim.settings.spreads import busy_travel, mark_to_act, pitches
+from feedsim.settings.spreads import belt_per_feed, busy_travel, mark_to_act, pitches
 from feedsim.settings.waiting import followed, waiting_alone
 
 __all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
@@ -77,7 +77,7 @@ def _lost(
     ``on``: as :func:`feedsim.settings.mechanisms_unseen.searched_on` has it.
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
-    again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) / feeder.settings.speed_ratio
+    again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) * belt_per_feed(machine, feeder)
     more = {0.0: 1.0 - sum(p for p, _ in on)}
     for p, behind in on:
         left, j = p, 1

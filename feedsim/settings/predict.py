@@ -1,4 +1,4 @@
-"""What a setup will do, in closed form: spread, stage, cycle, late marks and openings.
+"""What a setup will do on average, in closed form: mean, stage, cycle, late marks and openings.
 
 The simulation never sees these; it is checked against them.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from feedsim.machine import Controller, Eye, Feeder, Machine
+from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import (
     act_shifts,
     corrected_acts,
@@ -18,10 +18,9 @@ from feedsim.settings.acts import (
     side_acts,
 )
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.nominal import clipped_slip_sd, following_time
+from feedsim.settings.nominal import following_time
 from feedsim.settings.nominal_cycle import left_at_opening
 from feedsim.settings.right import solve_feeder
-from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
     "Expected",
@@ -37,8 +36,6 @@ __all__ = [
     "opening_acts",
     "opening_bias",
     "opening_travel",
-    "placement_sd",
-    "stage_sd",
 ]
 
 
@@ -51,43 +48,6 @@ class Expected:
 
     stage_mm: float
     error_mm: float
-
-
-def _capture_variance(eye: Eye, controller: Controller, *, speed: float) -> float:
-    """Variance of the travel (mm²) from an edge to its capture: jitter, and a scan."""
-    half_widths = [speed * eye.response_jitter_s]
-    if eye.scanned:
-        half_widths.append(0.5 * speed * controller.scan_s)
-    return sum(rectangular_sd(a) ** 2 for a in half_widths)
-
-
-def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return the standard deviation of the placement error (mm) at a line speed (mm/s).
-
-    Sum of variances of independent sources, uniform ones a²/3 with half-width a
-    (JCGM 100:2008, 4.3.7): eye edges and jitter, scans, acts (:mod:`feedsim.settings.acts`),
-    slips. With stage correction the insert side's act is known to the controller and drops
-    out, but its correction moves E.
-    """
-    controller, settings = machine.controller, feeder.settings
-    carrier = machine.carrier_eye.edge_sd_mm**2 + _capture_variance(
-        machine.carrier_eye, controller, speed=speed
-    )
-    insert = (feeder.eye.edge_sd_mm / settings.speed_ratio) ** 2 + _capture_variance(
-        feeder.eye, controller, speed=speed
-    )
-    slips = (
-        machine.carriers.slip_sd_mm**2
-        + (clipped_slip_sd(feeder.inserts) / settings.speed_ratio) ** 2
-    )
-    acts = [corrected_point(machine, feeder, speed=speed)]
-    if not settings.stage_correction:
-        travel = engage_travel(machine, feeder, speed=speed)
-        acts = [
-            side_acts(machine, machine.carrier_eye, travel=travel, speed=speed),
-            opening_acts(machine, feeder, speed=speed),
-        ]
-    return math.sqrt(carrier + insert + slips + sum(act.sd**2 for act in acts))
 
 
 def opening_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
@@ -156,14 +116,6 @@ def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expec
         error_mm=(1.0 + machine.encoder.scale_error) * error
         + known_bias(machine, feeder, speed=speed),
     )
-
-
-def stage_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return the standard deviation of the stage position (mm) at a line speed (mm/s)."""
-    g = feeder.settings.speed_ratio
-    timing = _capture_variance(feeder.eye, machine.controller, speed=speed)
-    timing += opening_acts(machine, feeder, speed=speed).sd ** 2
-    return math.sqrt(feeder.eye.edge_sd_mm**2 + g * g * timing)
 
 
 def cycle_time(machine: Machine, feeder: Feeder, *, speed: float) -> float:

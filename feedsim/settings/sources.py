@@ -3,9 +3,8 @@
 Each source is a quantity that varies (an edge, a response, a wait for a tick, a count, a slip)
 with its standard uncertainty, and by how much the placement error moves with it. What comes
 late on the carrier side places late; what comes late on the insert side stages the insert
-further on, so that it places early. The squares of the contributions add up to the variance of
-:func:`feedsim.settings.predict.placement_sd`. What moves the mean error is in
-:mod:`feedsim.settings.shifts`.
+further on, so that it places early. What is off on the insert side by a feed travel x places by
+(1 + ε)·x/g of belt travel. What moves the mean error is in :mod:`feedsim.settings.shifts`.
 """
 
 from __future__ import annotations
@@ -28,6 +27,7 @@ from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.predict import corrected_point
 from feedsim.settings.shifts import Shift, mean_shift, placement_shifts
+from feedsim.settings.spreads import belt_per_feed
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
@@ -38,6 +38,7 @@ __all__ = [
     "Source",
     "combined_sd",
     "mean_shift",
+    "placement_sd",
     "placement_shifts",
     "placement_sources",
 ]
@@ -110,9 +111,8 @@ def placement_sources(machine: Machine, feeder: Feeder, *, speed: float) -> list
     speed : float
         Line speed (mm/s).
     """
-    g = feeder.settings.speed_ratio
-    carrier_eye = machine.carrier_eye
-    insert_side = _side(machine, feeder.eye, "insert", speed=-speed, per_mm=-1.0 / g)
+    per_feed, carrier_eye = belt_per_feed(machine, feeder), machine.carrier_eye
+    insert_side = _side(machine, feeder.eye, "insert", speed=-speed, per_mm=-per_feed)
     acts = [
         *_act(machine, feeder, carrier_eye, _Late("carrier", speed)),
         *_act(machine, feeder, feeder.eye, _Late("insert", -speed)),
@@ -126,9 +126,14 @@ def placement_sources(machine: Machine, feeder: Feeder, *, speed: float) -> list
         *insert_side,
         *(source for source in acts if source.side == "insert"),
         _of_length("carrier slip", "carrier", "normal", carrier_slip, per_mm=-1.0),
-        _of_length("insert slip", "insert", "clipped normal", insert_slip, per_mm=1.0 / g),
+        _of_length("insert slip", "insert", "clipped normal", insert_slip, per_mm=per_feed),
     ]
     return [source for source in found if source.standard_uncertainty > 0.0]
+
+
+def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return the standard deviation of the placement error (mm) at a line speed (mm/s)."""
+    return combined_sd(placement_sources(machine, feeder, speed=speed))
 
 
 def _side(
@@ -188,9 +193,10 @@ def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[So
 
 
 def _count(machine: Machine, late: _Late) -> Source:
-    half, side = 0.5 * machine.encoder.count_mm, late.side
-    u, sign = rectangular_sd(half), math.copysign(1.0, late.speed)
-    return Source(_count_name(late), side, _COUNT, "mm", "rectangular", half, u, sign)
+    half = 0.5 * machine.encoder.count_mm
+    per_mm = math.copysign(1.0 + machine.encoder.scale_error, late.speed)
+    name, u = _count_name(late), rectangular_sd(half)
+    return Source(name, late.side, _COUNT, "mm", "rectangular", half, u, per_mm)
 
 
 def _count_name(late: _Late) -> str:

@@ -29,6 +29,7 @@ from feedsim.settings.predict import (
 _FEW = 4
 
 __all__ = [
+    "belt_per_feed",
     "busy_travel",
     "gaps",
     "late_opening",
@@ -46,7 +47,11 @@ __all__ = [
 
 @lru_cache(maxsize=8)
 def stage_spread(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
-    """Return where the nose of a staged insert rests (mm from its eye), late openings left out."""
+    """Return where the nose of a staged insert rests (mm from its eye), late openings left out.
+
+    What is late by a belt travel x stages g·x/(1 + ε) further on, ε the encoder's scale error: the
+    feed follows the counted travel (feedsim/MODEL.md, section 6). An edge seen off is off as it is.
+    """
     g = feeder.settings.speed_ratio
     off = expected_offsets(machine, feeder, speed=speed).stage_mm
     counted = 1.0 / (1.0 + machine.encoder.scale_error)
@@ -54,7 +59,9 @@ def stage_spread(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
     seen = Distribution(
         mean=feeder.settings.stage_position_mm + off - bias,
         normal_sd=feeder.eye.edge_sd_mm,
-        half_widths=tuple(g * half for half in _captures(machine, feeder.eye, speed=speed)),
+        half_widths=tuple(
+            counted * g * half for half in _captures(machine, feeder.eye, speed=speed)
+        ),
     )
     return seen.plus(opening_acts(machine, feeder, speed=speed).times(counted * g))
 
@@ -100,7 +107,7 @@ def placement_spread(
     late : bool
         With what late openings do: the insert starts further on and comes early.
     """
-    settings, g = feeder.settings, feeder.settings.speed_ratio
+    settings, per_feed = feeder.settings, belt_per_feed(machine, feeder)
     scale = 1.0 + machine.encoder.scale_error
     mean = expected_offsets(machine, feeder, speed=speed).error_mm
     mean += scale_shift(machine, feeder) - known_bias(machine, feeder, speed=speed)
@@ -108,10 +115,10 @@ def placement_spread(
         *_captures(machine, machine.carrier_eye, speed=speed),
         *_captures(machine, feeder.eye, speed=speed),
     )
-    eyes = (machine.carrier_eye.edge_sd_mm, feeder.eye.edge_sd_mm / g)
-    mean -= clipped_slip_mean(feeder.inserts) / g
+    eyes = (machine.carrier_eye.edge_sd_mm, feeder.eye.edge_sd_mm * per_feed)
+    mean -= clipped_slip_mean(feeder.inserts) * per_feed
     sd = math.hypot(*eyes, machine.carriers.slip_sd_mm)
-    whole = Distribution(mean, sd, widths).plus(slips(feeder).times(1.0 / g))
+    whole = Distribution(mean, sd, widths).plus(slips(feeder).times(per_feed))
     for act in _act_parts(machine, feeder, speed=speed):
         whole = whole.plus(act)
     if not late or settings.stage_correction:
@@ -131,6 +138,14 @@ def _act_parts(machine: Machine, feeder: Feeder, *, speed: float) -> list[Distri
     travel = engage_travel(machine, feeder, speed=speed)
     early = opening_acts(machine, feeder, speed=speed).times(-1.0)
     return [side_acts(machine, machine.carrier_eye, travel=travel, speed=speed), early]
+
+
+def belt_per_feed(machine: Machine, feeder: Feeder) -> float:
+    """Return (1 + ε)/g, the belt travel in which the feed runs one mm at full engagement.
+
+    g: speed ratio; ε: the encoder's scale error (feedsim/MODEL.md, section 6).
+    """
+    return (1.0 + machine.encoder.scale_error) / feeder.settings.speed_ratio
 
 
 def scale_shift(machine: Machine, feeder: Feeder) -> float:
@@ -186,7 +201,7 @@ def _half_widths(machine: Machine, eye: Eye, *, speed: float, tick: bool = True)
     locked = is_locked(eye, machine.controller)
     widths = _captures(machine, eye, speed=speed)
     if not locked:
-        widths.append(0.5 * machine.encoder.count_mm)
+        widths.append(0.5 * machine.encoder.count_mm * (1.0 + machine.encoder.scale_error))
     if tick and not locked:
         widths.append(0.5 * speed * machine.controller.motion_cycle_s)
     return widths
@@ -211,7 +226,8 @@ def busy_travel(machine: Machine, feeder: Feeder, *, speed: float) -> Distributi
     readiness are compared on one grid, the part of a cycle from opening to readiness counts as
     rounded up, less half a cycle.
     """
-    controller, clutch, g = machine.controller, feeder.clutch, feeder.settings.speed_ratio
+    controller, clutch = machine.controller, feeder.clutch
+    per_feed = belt_per_feed(machine, feeder)
     cycle = controller.motion_cycle_s
     closing = clutch.ramp_out / speed if clutch.travel_ramp else clutch.ramp_out
     closing += clutch.settle_s + feeder.servo.command_delay_s
@@ -220,16 +236,15 @@ def busy_travel(machine: Machine, feeder: Feeder, *, speed: float) -> Distributi
     before = _half_widths(machine, machine.carrier_eye, speed=speed)
     after = _half_widths(machine, machine.carrier_eye, speed=speed, tick=False)
     staged = _half_widths(machine, feeder.eye, speed=speed)
-    sd = math.hypot(
-        math.sqrt(2.0) * machine.carrier_eye.edge_sd_mm, math.sqrt(2.0) * feeder.eye.edge_sd_mm / g
-    )
+    eyes = (machine.carrier_eye.edge_sd_mm, feeder.eye.edge_sd_mm * per_feed)
+    sd = math.hypot(*(math.sqrt(2.0) * sd for sd in eyes))
     timing = Distribution(
-        mean=speed * busy - feeder.inserts.gap_mm / g,
+        mean=speed * busy - feeder.inserts.gap_mm * per_feed,
         normal_sd=sd,
         half_widths=(*before, *after, *staged, *staged),
-        rarely=((feeder.inserts.double, feeder.inserts.length_mm / g),),
+        rarely=((feeder.inserts.double, feeder.inserts.length_mm * per_feed),),
     )
-    return timing.plus(gaps(feeder).times(1.0 / g))
+    return timing.plus(gaps(feeder).times(per_feed))
 
 
 def pitches(machine: Machine, carriers: int) -> Distribution:

@@ -11,8 +11,9 @@ from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.nominal import clipped_slip_sd
-from feedsim.settings.predict import cycle_time, placement_sd
-from feedsim.settings.spreads import mark_to_act
+from feedsim.settings.predict import cycle_time
+from feedsim.settings.sources import placement_sd
+from feedsim.settings.spreads import belt_per_feed, mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
 
 __all__ = ["followed", "waiting", "waiting_alone"]
@@ -105,13 +106,13 @@ def _queue(
     machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, *, found: bool
 ) -> Queue:
     c, ins, controller = machine.carriers, feeder.inserts, machine.controller
-    per_feed = (1.0 + machine.encoder.scale_error) / feeder.settings.speed_ratio
+    per_feed = belt_per_feed(machine, feeder)
     cycle = controller.motion_cycle_s
     closing = feeder.clutch.ramp_out / (speed if feeder.clutch.travel_ramp else 1.0)
     closing += feeder.clutch.settle_s + feeder.servo.command_delay_s
     up = cycle * math.ceil(closing / cycle - 1e-9) - closing if cycle else 0.0
     whole = speed * (cycle_time(machine, feeder, speed=speed) + up)
-    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) / feeder.settings.speed_ratio)
+    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
     noise = math.sqrt(max(0.0, placement_sd(machine, feeder, speed=speed) ** 2 - slips**2))
     least = c.length_mm + c.min_gap_mm
     spread = 0.2 * (c.pitch_mm - least) if c.random else c.pitch_sd_mm

@@ -11,7 +11,7 @@ from GTC import type_b, ureal
 from scipy import stats
 
 from feedsim.machine import Controller, Encoder, Eye, Inserts, Machine
-from feedsim.settings.predict import placement_sd
+from feedsim.settings.sources import placement_sd
 from tests.machines import (
     machine,
     mean_of,

@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from feedsim.machine import Controller, Encoder, Inserts, Machine, Settings
-from feedsim.settings.predict import expected_offsets, placement_sd
+from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
+from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import scale_shift
 from tests.machines import (
     NOISY_EYE,

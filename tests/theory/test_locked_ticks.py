@@ -14,7 +14,8 @@ import pytest
 
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Controller, Encoder, Inserts, Machine
-from feedsim.settings.predict import expected_offsets, known_bias, placement_sd
+from feedsim.settings.predict import expected_offsets, known_bias
+from feedsim.settings.sources import placement_sd
 from feedsim.simulation.line import simulate
 from tests.machines import (
     NOISY_EYE,

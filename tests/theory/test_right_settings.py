@@ -8,7 +8,9 @@ from itertools import product
 import pytest
 
 from feedsim.machine import Clutch, Controller, Encoder, Inserts, Machine
-from feedsim.settings.predict import known_bias, placement_sd, stage_sd
+from feedsim.settings.predict import known_bias
+from feedsim.settings.sources import placement_sd
+from feedsim.settings.spreads import placement_spread, stage_spread
 from tests.machines import (
     LAGGING,
     NOISY_EYE,
@@ -107,7 +109,7 @@ def test_variance_is_the_sum_of_the_sources(
     v = line.line.speed_mm_s
     theory = placement_sd(line, line.feeders[0], speed=v) ** 2
     assert abs(variance_of(rows.placement_error_mm).z(theory)) < 4.0
-    theory = stage_sd(line, line.feeders[0], speed=v) ** 2
+    theory = stage_spread(line, line.feeders[0], speed=v).sd ** 2
     assert abs(variance_of(rows.stage_position_mm[1:]).z(theory)) < 4.0
 
 
@@ -146,3 +148,36 @@ def test_the_known_bias_is_predicted(count_mm: float, scanned: bool, speed: floa
     theory, _ = expected_means(line)
     predicted = known_bias(line, line.feeders[0], speed=line.line.speed_mm_s)
     assert predicted == pytest.approx(theory, abs=1e-9)
+
+
+@pytest.mark.parametrize("scale", [0.2, -0.15])
+def test_a_scale_error_is_in_the_spread_of_stage_and_placement(scale: float) -> None:
+    # The feed follows c = m/(1 + e) (feedsim/MODEL.md, section 6): what is late by a belt travel x
+    # stages g*x/(1 + e) further on; a count q is (1 + e)*q of belt; what is off on the insert by
+    # a feed travel y (an edge, a slip) is made up in (1 + e)*y/g of belt.
+    edge, v, g, q = 0.4, 1000.0, 1.02, 0.5
+    eye = replace(NOISY_EYE, edge_sd_mm=edge)
+    slipping = Inserts(85.6, 70.0, gap_sd_mm=4.0, slip_mm=2.0, slip_sd_mm=0.4)
+    line = machine(
+        spread_feeder(eye=eye, inserts=slipping, settings=settings(speed_ratio=g)),
+        carriers=spread_carriers(),
+        carrier_eye=NOISY_EYE,
+        controller=TICKS,
+        encoder=Encoder(q, scale),
+    )
+    more = 1.0 + scale
+    belt = (v * 0.0002) ** 2 / 3.0 + (v * 0.001) ** 2 / 12.0 + (more * q) ** 2 / 12.0
+    stage = edge**2 + (g / more) ** 2 * belt
+    placed = 0.1**2 + 2.0 * belt + (more / g) ** 2 * (edge**2 + 0.4**2)
+    here = line.feeders[0]
+    assert stage_spread(line, here, speed=v).sd ** 2 == pytest.approx(stage, rel=1e-9)
+    assert placement_sd(line, here, speed=v) ** 2 == pytest.approx(placed, rel=1e-6)
+    whole = placement_spread(line, here, speed=v, late=False)
+    assert whole.sd**2 == pytest.approx(placed, rel=1e-6)
+    rows = run(line, carriers=6000).feeders[0]
+    samples = variance_of(rows.stage_position_mm[1:]), variance_of(rows.placement_error_mm)
+    assert [abs(s.z(t)) < 4.0 for s, t in zip(samples, (stage, placed), strict=True)] == [True] * 2
+    # the twin: as if the feed ran with the belt
+    belt = (v * 0.0002) ** 2 / 3.0 + (v * 0.001) ** 2 / 12.0 + q**2 / 12.0
+    without = edge**2 + g**2 * belt, 0.1**2 + 2.0 * belt + (edge**2 + 0.4**2) / g**2
+    assert [abs(s.z(t)) > 4.0 for s, t in zip(samples, without, strict=True)] == [True] * 2

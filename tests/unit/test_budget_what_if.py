@@ -15,7 +15,7 @@ from feedsim.answers.limit.study.search import closed_limits
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
-from feedsim.settings.predict import placement_sd
+from feedsim.settings.sources import placement_sd
 from tests.random_scenarios import random_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

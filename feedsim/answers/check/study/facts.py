@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import System, display
-from feedsim.settings.predict import cycle_time, engage_travel, placement_sd
-from feedsim.settings.sources import placement_sources
+from feedsim.settings.predict import cycle_time, engage_travel
+from feedsim.settings.sources import placement_sd, placement_sources
 from feedsim.settings.spreads import placement_spread
 
 __all__ = ["feeder_words", "line_words", "off_words"]

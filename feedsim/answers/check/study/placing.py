@@ -7,13 +7,10 @@ from collections.abc import Iterator
 
 from feedsim.answers.check.study.setup import SIGMAS, Setup
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
-from feedsim.settings.predict import (
-    expected_offsets,
-    nose_at_opening,
-    placement_sd,
-    stage_sd,
-)
+from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.recorded import share_closer
+from feedsim.settings.sources import placement_sd
+from feedsim.settings.spreads import stage_spread
 
 __all__ = [
     "gaps",
@@ -40,7 +37,7 @@ def stage(s: Setup) -> Iterator[str]:
     """Warn of a staged nose at or near the nose limit."""
     f = s.feeder
     stage = _staged_at(s)
-    spread = stage_sd(s.machine, f, speed=s.speed)
+    spread = stage_spread(s.machine, f, speed=s.speed).sd
     left = f.nose_limit_mm - stage
     if left < 0.0:
         yield (
@@ -98,7 +95,7 @@ def tail(s: Setup) -> Iterator[str]:
 def _tail_sd(s: Setup) -> float:
     """Spread of where the placed insert is when the clutch opens (mm)."""
     ins = s.feeder.inserts
-    staged = stage_sd(s.machine, s.feeder, speed=s.speed)
+    staged = stage_spread(s.machine, s.feeder, speed=s.speed).sd
     return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
 
 
@@ -123,7 +120,7 @@ def next_nose(s: Setup) -> Iterator[str]:
     """Warn of a next insert that rests at its eye, or past it, before the search begins."""
     ins = s.feeder.inserts
     behind = ins.length_mm + ins.gap_mm - _staged_at(s)
-    spread = math.hypot(stage_sd(s.machine, s.feeder, speed=s.speed), ins.gap_sd_mm)
+    spread = math.hypot(stage_spread(s.machine, s.feeder, speed=s.speed).sd, ins.gap_sd_mm)
     if behind < SIGMAS * spread or behind <= 0.0:
         yield (
             f"With an insert staged the next one's nose rests {s.say(abs(behind))} "
@@ -140,7 +137,7 @@ def gaps(s: Setup) -> Iterator[str]:
     """
     ins, c = s.feeder.inserts, s.machine.carriers
     rows = []
-    rests_on = _staged_at(s) - SIGMAS * stage_sd(s.machine, s.feeder, speed=s.speed)
+    rests_on = _staged_at(s) - SIGMAS * stage_spread(s.machine, s.feeder, speed=s.speed).sd
     if rests_on < ins.length_mm:
         slip = clipped_slip_mean(ins)
         spread = math.hypot(ins.gap_sd_mm, clipped_slip_sd(ins))

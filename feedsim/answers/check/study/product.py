@@ -11,7 +11,8 @@ from feedsim.metrics.overlaps import all_pairs, nominal_overlap_mm
 from feedsim.metrics.recipe import Pair
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
-from feedsim.settings.predict import engage_travel, expected_offsets, placement_sd
+from feedsim.settings.predict import engage_travel, expected_offsets
+from feedsim.settings.sources import placement_sd
 
 __all__ = ["expected_overlap", "product_warnings", "product_words"]
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from feedsim.answers.check.study.setup import Setup
 from feedsim.settings.acts import locked_step
 from feedsim.settings.known import best_engage_lead
-from feedsim.settings.predict import expected_offsets, known_bias, placement_sd
+from feedsim.settings.predict import expected_offsets, known_bias
+from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import placement_spread, scale_shift
 
 __all__ = ["off_target", "scale", "spread"]

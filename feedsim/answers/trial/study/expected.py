@@ -14,8 +14,9 @@ from feedsim.answers.trial.study.spread import nearest_not_below_0
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import locked_step
 from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure
-from feedsim.settings.predict import expected_offsets, placement_sd, stage_sd
-from feedsim.settings.spreads import late_opening, scale_shift
+from feedsim.settings.predict import expected_offsets
+from feedsim.settings.sources import placement_sd
+from feedsim.settings.spreads import late_opening, scale_shift, stage_spread
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
@@ -110,7 +111,7 @@ def spots_at(machine: Machine, number: int, *, speed_mm_s: float) -> tuple[Spot,
     late, late_variance = _late(there, feeder, speed_mm_s)
     early = 0.0 if feeder.settings.stage_correction else scale
     error_sd = placement_sd(there, feeder, speed=speed_mm_s)
-    staged_sd = stage_sd(there, feeder, speed=speed_mm_s)
+    staged_sd = stage_spread(there, feeder, speed=speed_mm_s).sd
     step = 0.5 * speed_mm_s * locked_step(there.controller)
     eyes = (there.carrier_eye.scanned, feeder.eye.scanned)
     error = Spot(
