@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from feedsim.errors import FeedsimError
-from feedsim.scenario import Scenario, override, scenario_from_text
+from feedsim.scenario import (
+    Scenario,
+    override,
+    scenario_from_dict,
+    scenario_from_text,
+    scenario_to_dict,
+)
 
 BASE = (Path(__file__).parents[1] / "scenarios" / "membership_card.toml").read_text("utf-8")
 F = "feeder.0."
@@ -122,3 +129,183 @@ def _feeder(rng: Rng, wide: bool) -> list[str]:
         f"acceptance.placement_tolerance={tolerance} mm",
         f"limits.speed_mismatch={mismatch} %",
     ]
+
+
+def scenario_of_all_keys(seed: int, *, stops: bool = True) -> Scenario:
+    """Return a scenario drawn from all keys there are; equal seeds give equal scenarios.
+
+    Two of three have odd values as well. ``stops``: also with what stops or changes a line (guard,
+    faults, adjustments, jams, magazine), which no closed form knows.
+    """
+    rng = np.random.default_rng([seed, 2])
+    wide = seed % 3 > 0
+    for attempt in range(200):
+        # each attempt begins from other values, so that none that is refused is drawn for ever
+        data = scenario_to_dict(random_scenario(seed + 100_003 * attempt, wide=wide))
+        _line_rest(rng, data)
+        feeders = [data["feeder"][0]]
+        if rng.random() < 0.25:
+            other = scenario_to_dict(random_scenario(seed + 1_000_003 + attempt))["feeder"][0]
+            feeders.append(other | {"name": "second"})
+        data["feeder"] = feeders
+        for feeder in feeders:
+            _feeder_rest(rng, feeder)
+        _product_rest(rng, data)
+        if stops and rng.random() < 0.3:
+            _stops_rest(rng, data)
+        try:
+            made = scenario_from_dict(data)
+            return _of_eye_times(made) if rng.random() < 0.3 else made
+        except FeedsimError:
+            continue
+    raise RuntimeError(f"no valid scenario from seed {seed}")
+
+
+def _of_eye_times(scenario: Scenario) -> Scenario:
+    """Give a record of pitches as the times of its edges at a belt speed."""
+    if scenario.carrier.arrival != "recorded":
+        return scenario
+    pitches = scenario_to_dict(scenario)["carrier"]["record"]
+    times = np.cumsum([0.0, *(float(str(pitch).split()[0]) for pitch in pitches)]) / 500.0
+    rows = ", ".join(f'"{t:.9f} s"' for t in times)
+    return override(scenario, ["carrier.record_speed=500 mm/s", f"carrier.record=[{rows}]"])
+
+
+def _line_rest(rng: Rng, data: dict[str, Any]) -> None:
+    """Draw what :func:`random_scenario` leaves as it is: run, belt, encoder, program, judgement."""
+    data["title"], data["seed"] = f"drawn {rng.integers(1000)}", int(rng.integers(1, 1000))
+    data["run"] = {
+        "carriers": int(_one(rng, 300, 500)),
+        "warm_up": int(_one(rng, 0, 20)),
+        "master": _one(rng, "encoder", "encoder", "virtual"),
+        "start": _one(rng, "staged", "staged", "empty"),
+    }
+    line = data["line"]
+    line["acceleration"] = f"{rng.uniform(0.2, 2.0)} m/s^2"
+    if rng.random() < 0.1:
+        line["profile"] = [["0 s", line["speed"]], ["1 s", "10 m/min"], ["2 s", line["speed"]]]
+    line["encoder"] |= {
+        "kind": _one(rng, "incremental", "absolute"),
+        "wheel_circumference": f"{rng.uniform(200.0, 600.0)} mm",
+        "home_time": f"{rng.uniform(1.0, 20.0)} s",
+    }
+    carrier = data["carrier"]
+    carrier |= {"slip": f"{_one(rng, 0.0, 0.5)} mm", "slip_sd": f"{_one(rng, 0.0, 0.2)} mm"}
+    if carrier.get("arrival") == "recorded":
+        carrier["after_record"] = "repeat"
+        if len(carrier["record"]) > data["run"]["carriers"] + 50 and rng.random() < 0.5:
+            carrier["after_record"] = "end"
+    data["controller"] |= {
+        "speed_filter": f"{_one(rng, 0.0, 0.0, 20.0)} ms",
+        "search_limit": f"{_one(rng, 10.0, 10.0, 0.6)} m",
+    }
+    for eye in (data["carrier_eye"], *(f["eye"] for f in data["feeder"])):
+        if rng.random() < 0.3:
+            eye |= {"capture": "polled"}
+        eye["filter_time"] = f"{_one(rng, 0.0, 0.0, 1.0, 4.0)} ms"
+    data["limits"]["overhang"] = f"{_one(rng, 0.0, 5.0)} mm"
+    data["acceptance"] |= {
+        "within_tolerance": f"{_one(rng, 97.0, 99.7, 99.7)} %",
+        "missed": f"{_one(rng, 0.1, 1.0, 3.0)} %",
+        "jam_risk": f"{_one(rng, 0.1, 0.5, 2.0)} %",
+    }
+    speeds = {"from": "20 m/min", "to": f"{_one(rng, 60, 100)} m/min", "step": "20 m/min"}
+    data["sweep"] = {"speeds": speeds, "replications": int(_one(rng, 1, 2))}
+
+
+def _feeder_rest(rng: Rng, feeder: dict[str, Any]) -> None:
+    settings = feeder["settings"]
+    feeder["jog_speed"] = f"{_one(rng, 50.0, 150.0)} mm/s"
+    feeder["insert"]["min_gap"] = f"{_one(rng, 0.0, 1.0)} mm"
+    if rng.random() < 0.3:
+        found = {"finds": f"{_one(rng, 0.0, 90.0)} %", "false_alarm": f"{_one(rng, 0.0, 0.5)} %"}
+        feeder["double_check"] |= found
+    if rng.random() < 0.3:
+        ramps = {"ramp_in": "12 mm", "ramp_out": "9 mm"}
+        feeder["clutch"] |= {"ramp": "travel"} | ramps
+    settings["speed_trim"] = f"{_one(rng, 0.0, 0.0, 0.5)} %"
+    if rng.random() < 0.3:
+        distance, counts = _one(rng, ("0 mm", 1), ("0.1 mm", 0), ("0 mm", 0))  # type: ignore[misc]
+        settings["resolution"] = {
+            "distance": distance,
+            "distance_counts": counts,
+            "lead": f"{_one(rng, 0.0, 0.1, 1.0)} ms",
+            "ratio": int(_one(rng, 0, 1000)),
+        }
+    if rng.random() < 0.2:  # typed in, about right at a usual speed
+        settings |= {"engage_lead": f"{rng.uniform(1.0, 25.0)} ms"}
+    if rng.random() < 0.1:
+        settings |= {
+            "engage_distance": f"{rng.uniform(100.0, 400.0)} mm",
+            "disengage_distance": f"{rng.uniform(20.0, 60.0)} mm",
+            "disengage_lead": f"{rng.uniform(1.0, 25.0)} ms",
+        }
+    if rng.random() < 0.2:
+        feeder["drive"] = _drive(rng)
+        feeder["servo"]["max_acceleration"] = str(_one(rng, "auto", "200 m/s^2"))
+
+
+def _drive(rng: Rng) -> dict[str, Any]:
+    motor = {
+        "name": "a motor", "rated_torque": "3 Nm", "peak_torque": "9 Nm", "rated_speed": "3000 rpm",
+        "max_speed": "5000 rpm", "rotor_inertia": "0.0003 kg*m^2", "rated_power": "940 W",
+        "over_temperature_factor": 0.95,
+    }  # fmt: skip
+    roller = {
+        "diameter": "38 mm", "bore": "20 mm", "length": f"{rng.uniform(100.0, 300.0)} mm",
+        "density": "7850 kg/m^3", "inertia": "0 kg*m^2", "count": int(_one(rng, 1, 2)),
+    }  # fmt: skip
+    return {
+        "roller_diameter": "40 mm", "belt_mass": "0.4 kg", "insert_mass": "0.005 kg",
+        "inserts_carried": 2, "friction_torque": f"{rng.uniform(0.0, 0.2)} Nm",
+        "pull_off_force": "4 N", "pull_off_from": "10 mm", "pull_off_travel": "20 mm",
+        "friction_coefficient": 0.4, "normal_force": "8 N", "service_factor": 1.3,
+        "allowed_inertia_ratio": 12.0, "roller": [roller],
+        "reduction": [{"ratio": 2.0, "efficiency": "95 %", "inertia": "0.00001 kg*m^2"}],
+        "motor": [motor], "chosen": "a motor",
+    }  # fmt: skip
+
+
+def _product_rest(rng: Rng, data: dict[str, Any]) -> None:
+    names = [feeder["name"] for feeder in data["feeder"]]
+    if len(names) > 1 and rng.random() < 0.5:
+        data["product"] = {"needs": [names[0]], "may_overlap": bool(rng.random() < 0.5)}
+        places = [float(str(f["eye_to_placement"]).split()[0]) for f in data["feeder"]]
+        below, above = names if places[0] < places[1] else names[::-1]
+        if rng.random() < 0.5:
+            pair = {"min_overlap": "-300 mm", "max_overlap": "300 mm"}
+            data["product"] |= {"pair": [{"below": below, "above": above} | pair]}
+    if rng.random() < 0.25:
+        data["divert"] = {
+            "at": f"{rng.uniform(1000.0, 2000.0)} mm",
+            "decide_before": f"{rng.uniform(0.0, 100.0)} mm",
+            "gate_time": f"{_one(rng, 0.0, 50.0)} ms",
+            "missed": True,
+            "doubled": bool(rng.random() < 0.5),
+            "late": bool(rng.random() < 0.5),
+        }
+
+
+def _stops_rest(rng: Rng, data: dict[str, Any]) -> None:
+    data["guard"] = {
+        "no_insert": True, "insert_eye_blocked": "600 mm", "carrier_eye_blocked": "900 mm",
+        "carrier_eye_silent": "50 m", "misses_in_a_row": int(_one(rng, 0, 5)),
+        "double_found": bool(rng.random() < 0.5), "jam": True, "drive_overload": False,
+        "stop_deceleration": "2 m/s^2", "emergency_deceleration": str(_one(rng, "auto", "4 m/s^2")),
+        "clearing_time": str(_one(rng, "30 s", "60 s")),
+    }  # fmt: skip
+    names = ("nose_strike", "tail_held", "speed_mismatch", "off_carrier", "stray_insert", "double")
+    data["limits"]["jam_probability"] = {name: f"{_one(rng, 0.0, 5.0)} %" for name in names}
+    data["feeder"][0]["insert"] |= {
+        "magazine": 400, "magazine_warning": int(_one(rng, 0, 40)), "refill_time": "20 s"
+    }  # fmt: skip
+    data["feeder"][0]["double_check"] |= {"action": str(_one(rng, "count", "stop"))}
+    fault = _one(
+        rng,
+        {"carrier": 50, "kind": "eye_dirty", "eye": "carrier", "duration": "0.5 s"},
+        {"at": "5 s", "kind": "emergency_stop"},
+        {"carrier": 30, "kind": "insert_jam", "feeder": 0},
+    )
+    data["fault"] = [fault]
+    change = {"set": {"line.speed": "20 m/min"}}
+    data["adjust"] = [change | _one(rng, {"at": "6 s"}, {"carrier": 60})]  # type: ignore[operator]

@@ -49,11 +49,26 @@ def _shorter(machine: Machine, blind: float) -> float:
         return share_of_gaps_below(c, blind, edge_sd_mm=eye.edge_sd_mm) if blind else 0.0
     if c.random:
         mean = c.pitch_mm - c.length_mm - c.min_gap_mm
-        return -math.expm1(-max(0.0, blind - c.min_gap_mm) / mean)
+        return _exponential_below(blind - c.min_gap_mm, mean, eye.edge_sd_mm)
     if blind == 0.0 and eye.edge_sd_mm == 0.0:
         return 0.0
     gap = clipped_at(c.min_gap_mm, mean=c.pitch_mm - c.length_mm, sd=c.pitch_sd_mm)
     return gap.plus(Distribution(normal_sd=eye.edge_sd_mm)).share_below(blind)
+
+
+def _exponential_below(travel: float, mean: float, sd: float) -> float:
+    """Return P(X + Y < travel), X exponential of that mean, Y normal about 0 (all mm).
+
+    The integral of 1 − e^(−(travel − y)/mean) over the density of Y up to travel:
+    Φ(t/s) − e^(s²/2m² − t/m)·Φ(t/s − s/m).
+    """
+    if sd == 0.0:
+        return -math.expm1(-max(0.0, travel) / mean)
+    from scipy.special import log_ndtr, ndtr
+
+    z = travel / sd
+    beyond = math.exp(0.5 * (sd / mean) ** 2 - travel / mean + float(log_ndtr(z - sd / mean)))
+    return max(0.0, float(ndtr(z)) - beyond)
 
 
 def may_be_full(machine: Machine, feeder: Feeder, speed: float) -> bool:

@@ -1,0 +1,129 @@
+"""What simulation says of a scenario against what limit, ``check`` and ``"auto"`` say of it."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+
+from feedsim.answers.check.study.review import review
+from feedsim.answers.limit.study.closed import (
+    allowed_of,
+    closed_limits,
+    lowest_together,
+    worst_of_line,
+)
+from feedsim.answers.limit.study.search import run_batch
+from feedsim.metrics.rows import placed_rows
+from feedsim.metrics.tally import Tally, shares_of
+from feedsim.running.run import criteria_of, machine_of, rehearse
+from feedsim.scenario import Scenario, scenario_to_dict
+from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.settings.predict import expected_offsets, late_opening_share
+from feedsim.settings.spreads import scale_shift
+
+__all__ = ["Hunt", "hunted_auto", "hunted_check", "hunted_limit"]
+
+RUNS = 4
+PLACES = (0.999, 0.93, 0.8, 0.55)
+"""Where the limit is looked at, as shares of it: each time at the worst near there."""
+
+_NEAR = 0.02
+_SIZE_MM = 0.02
+_FIGURES = 3
+_PLAIN = 3e-3
+_RARE, _FEW = 1e-5, 0.1
+_NO_MEAN = frozenset(
+    {"late service", "late marks", "late engages", "late openings", "cycles that do not repeat"}
+)
+"""What late acts and odd cycles do to a mean is told as a share, not as a mean."""
+
+
+class Hunt(Protocol):
+    """Says what is wrong; empty: nothing; None: the scenario is none of what is looked for."""
+
+    __name__: str
+
+    def __call__(self, scenario: Scenario, *, scenarios: int) -> str | None: ...
+
+
+def refused_for_sure(scenario: Scenario, speed_mm_s: float, *, looks: int) -> str:
+    """Name the figures that simulation refuses at a speed; ``looks``: speeds of the whole hunt."""
+    plain = scenario_to_dict(scenario)
+    runs = [run_batch(plain, speed_mm_s, number) for number in range(RUNS)]
+    confidence = 1.0 - 0.05 / (looks * _FIGURES * len(scenario.feeder))
+    found = []
+    for number in range(len(scenario.feeder)):
+        tallies: list[Tally] = [run[number] for run in runs]
+        shares = shares_of(tallies, criteria_of(scenario), confidence=confidence)
+        found += [
+            f"{name} {test.share:.4f} ({test.limit:.4f}) at feeder {number}"
+            for name, test in shares.items()
+            if test.share is not None and test.failed() and test.decided()
+        ]
+    return ", ".join(found)
+
+
+def hunted_check(scenario: Scenario, *, scenarios: int = 1) -> str | None:
+    """Say what the line's own speed is refused for while ``check`` warns of nothing there."""
+    if scenario.fault or scenario.adjust or scenario.line.profile:
+        return None  # what is rehearsed is no fault of the settings
+    warned = [warning for feeder in review(scenario).feeders for warning in feeder.warnings]
+    if warned:
+        return ""
+    return refused_for_sure(scenario, scenario.line.speed, looks=scenarios)
+
+
+def hunted_auto(scenario: Scenario, *, scenarios: int = 1) -> str | None:
+    """Say by how much the mean of ``"auto"`` differs from what is said to be left of it."""
+    names = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
+    if any(getattr(f.settings, name) != "auto" for f in scenario.feeder for name in names):
+        return None
+    if scenario.line.profile or not _serves(scenario):
+        return None
+    machine = machine_of(scenario)
+    ran = rehearse(scenario, replications=RUNS)
+    found = []
+    for number, feeder in enumerate(machine.feeders):
+        record = ran.records.feeders[number]
+        errors = record.placement_error_mm[placed_rows(record, ran.records.warm_up)]
+        if len(errors) < 200:
+            continue
+        left = expected_offsets(machine, feeder, speed=machine.line.speed_mm_s).error_mm
+        left += scale_shift(machine, feeder)
+        batches = [float(part.mean()) for part in np.array_split(errors, 20)]
+        noise = 4.0 * float(np.std(batches, ddof=1)) / np.sqrt(20.0)
+        off = float(errors.mean()) - left
+        if abs(off) > _SIZE_MM + max(noise, _PLAIN):
+            found.append(f"{errors.mean():+.3f} mm, said {left:+.3f}, noise {noise:.3f}")
+    return "; ".join(found)
+
+
+def _serves(scenario: Scenario) -> bool:
+    """Tell whether a line places in time and serves nearly all: only then it has one mean."""
+    machine, allowed, v = machine_of(scenario), allowed_of(scenario), scenario.line.speed
+    for feeder in machine.feeders:
+        if late_opening_share(machine, feeder, speed=v) > _RARE:
+            return False
+        for m in MECHANISMS:
+            most = _RARE if m.name in _NO_MEAN else _FEW if m.figure == "missed" else 1.0
+            if m.share(machine, feeder, v, allowed) > most:
+                return False
+    return True
+
+
+def hunted_limit(scenario: Scenario, *, scenarios: int = 1) -> str | None:
+    """Say which speed below the closed-form limit simulation refuses."""
+    if scenario.line.profile:
+        return None
+    limits: Any = closed_limits(scenario, lowest=True)
+    limit = lowest_together(limits)
+    if not limit:
+        return None
+    worst, looks = worst_of_line(scenario), scenarios * len(PLACES)
+    for place in PLACES:
+        high = place * limit
+        speed = worst(high * (1.0 - _NEAR), high)
+        if said := refused_for_sure(scenario, speed, looks=looks):
+            return f"limit {limit:.1f} mm/s, at {speed:.1f} mm/s ({speed / limit:.3f}) {said}"
+    return ""
