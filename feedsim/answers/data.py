@@ -49,6 +49,7 @@ def _kinds() -> dict[str, type]:
     from feedsim.answers.drive.study.results import Sizing
     from feedsim.answers.explain.study.record import Stories
     from feedsim.answers.limit.study.simulated import Limits
+    from feedsim.answers.setup.study.results import SetUp
     from feedsim.answers.sweep.study import Swept
     from feedsim.running.run import RunFigures
 
@@ -57,6 +58,7 @@ def _kinds() -> dict[str, type]:
         "sweep": Swept,
         "compare": Comparisons,
         "limit": Limits,
+        "setup": SetUp,
         "drive": Sizing,
         "check": Review,
         "explain": Stories,

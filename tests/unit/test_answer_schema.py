@@ -13,6 +13,7 @@ from jsonschema import Draft202012Validator
 import feedsim
 from feedsim.answers.compare import study as compared
 from feedsim.answers.data import described, names, read_as
+from feedsim.answers.setup.study import sheet as set_up
 from feedsim.answers.sweep import answer as swept
 from feedsim.metrics.plain import as_object, plain
 from feedsim.metrics.results import Results
@@ -35,6 +36,7 @@ def answers(file: str) -> Iterator[tuple[str, Any]]:
     yield "explain", feedsim.explain(line, 20)
     yield "sweep", feedsim.sweep(line, "60 m/min", vary=["seed=1,2"])
     yield "compare", feedsim.compare(line, but=["other: title=x"], speeds="60 m/min")
+    yield "setup", feedsim.setup(line)
     if line.scenario.feeder[0].drive is not None:
         yield "drive", feedsim.drive(line, "30 m/min")
 
@@ -43,6 +45,7 @@ def answers(file: str) -> Iterator[tuple[str, Any]]:
 def cheap(monkeypatch: pytest.MonkeyPatch) -> None:
     """Take what the closed forms say from here: it has one form, whatever the line is."""
     monkeypatch.setattr(swept, "closed_forms", lambda scenario: [REFUSED] * len(scenario.feeder))
+    monkeypatch.setattr(set_up, "closed_forms", lambda scenario: [REFUSED] * len(scenario.feeder))
     monkeypatch.setattr(compared, "forms_of", lambda found, **_: [[REFUSED]] * len(found.setups))
 
 

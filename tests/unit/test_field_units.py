@@ -8,6 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from feedsim.answers.compare.study import Comparisons
+from feedsim.answers.limit.study.simulated import Limits
+from feedsim.answers.sweep.study import Swept
 from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
@@ -33,6 +36,16 @@ WITHOUT_UNIT = {
     "missed",
     "jam_risk",
     "speed_mismatch",
+    "first",
+    "other",
+    "difference",
+    "unpaired_ci95",
+    "design_effect",
+    "confidence_of_a_look",
+    "interval",
+    "limit",
+    "trials_to_tell",
+    "numbers",
 }
 UNIT_BESIDE = {"margin_mean": "margin_unit", "margin_sd": "margin_unit"}
 
@@ -70,7 +83,8 @@ def map_hashable(hint):
     return [p for p in parts(hint) if getattr(p, "__hash__", None)]
 
 
-ALL = [cls for root in (RunRecords, Results, Criteria) for cls in classes_of(root)]
+ANSWERS = (Results, Swept, Comparisons, Limits)
+ALL = {cls: None for root in (RunRecords, Criteria, *ANSWERS) for cls in classes_of(root)}
 
 
 @pytest.mark.parametrize("cls", ALL, ids=lambda c: c.__name__)

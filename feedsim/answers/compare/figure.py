@@ -9,8 +9,9 @@ from feedsim.answers.compare.study import Comparisons
 from feedsim.answers.compare.text import named
 from feedsim.answers.compare.view import LOOKS, CompareView, compare_view
 from feedsim.answers.compare.words import FIGURES
-from feedsim.quantities import System, display, display_unit
+from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
+from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -116,7 +117,7 @@ def _legend(figure: Figure, compared: Comparisons, view: CompareView) -> None:
         accepted = (
             "not accepted even at the lowest speed"
             if highest is None
-            else f"accepted up to {display(highest, 'speed', units=view.units)}"
+            else f"accepted up to {speed(highest, view.units)}"
         )
         text = one_line(f"{setup.setup}  {named(setup, setups[0])}", 120)
         figure.text(0.115, y, f"{text}  ({accepted})", ha="left", va="center", fontsize=9)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from feedsim.answers.compare.study import Comparisons, LetteredSetup
@@ -19,16 +17,13 @@ from feedsim.answers.limit.islands import island_words, overlooked_words
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.results import Results
-from feedsim.quantities import System, display, display_unit
-from feedsim.render.canvas import one_line
-from feedsim.render.wording import DASH, length_number
+from feedsim.quantities import System, display_unit
+from feedsim.render.layout import one_line, table, wrapped
+from feedsim.render.wording import DASH, counted, length_number, percent, speed, time, whole
 
 __all__ = ["compare_text", "named"]
 
-_WIDTH = 100
 _HEAD = 16
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|in|m/min|ft/min)(?:\W|$))")
-_KEPT = "\N{NO-BREAK SPACE}"
 
 
 def compare_text(compared: Comparisons, *, units: System = "metric") -> str:
@@ -62,9 +57,9 @@ def _products(compared: Comparisons, units: System) -> Iterator[str]:
     for point in compared.points:
         for one in point.results:
             cells = dict(zip(product_heads(one.results), product_cells(one.results), strict=True))
-            speed = display(point.line_speed_mm_s, "speed", units=units)
-            rows.append((speed, one.setup, *(cells.get(head, DASH) for head in heads)))
-    yield from ("", "Products", *_lines(rows))
+            at = speed(point.line_speed_mm_s, units)
+            rows.append((at, one.setup, *(cells.get(head, DASH) for head in heads)))
+    yield from ("", "Products", *table(rows, "r"))
 
 
 def _stops(compared: Comparisons, units: System) -> Iterator[str]:
@@ -77,24 +72,18 @@ def _stops(compared: Comparisons, units: System) -> Iterator[str]:
             stops, per_hour = one.results.stops, one.results.complete.per_hour
             rows.append(
                 (
-                    display(point.line_speed_mm_s, "speed", units=units),
+                    speed(point.line_speed_mm_s, units),
                     one.setup,
-                    str(stops.count),
-                    display(stops.downtime_s, "time"),
-                    f"{100.0 * stops.availability:.2f} %",
-                    str(stops.lost),
-                    DASH if per_hour is None else f"{per_hour:.0f}",
+                    whole(stops.count),
+                    time(stops.downtime_s),
+                    percent(stops.availability),
+                    whole(stops.lost),
+                    DASH if per_hour is None else whole(per_hour),
                 )
             )
     yield ""
     yield "Stops of the line (a few stops say little: run more carriers, or other seeds)"
-    yield from _lines(rows)
-
-
-def _lines(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        yield "  " + "  ".join(cell.rjust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
+    yield from table(rows, "r")
 
 
 class _Pair:
@@ -122,13 +111,13 @@ def named(setup: LetteredSetup, first: LetteredSetup) -> str:
 def _top(compared: Comparisons) -> Iterator[str]:
     setups, runs = compared.setups, compared.replications
     first = setups[0].scenario
-    carriers = f"{first.run.carriers} carriers"
+    carriers = counted(first.run.carriers, "carrier")
     if runs > 1:
         carriers = f"{runs} runs of {carriers}"
-    yield one_line(compared.title, _WIDTH)
+    yield one_line(compared.title)
     yield f"{len(setups)} setups on the same cards: seed {first.seed}, {carriers} at each speed"
     for setup in setups:
-        yield from _hung(f"  {setup.setup}  ", named(setup, setups[0]))
+        yield from wrapped(named(setup, setups[0]), f"  {setup.setup}  ")
     yield from (f"  note: {note}" for note in compared.notes)
 
 
@@ -139,20 +128,20 @@ def _accepted(compared: Comparisons, units: System) -> str:
     unsure: list[str] = []
     islands: list[str] = []
     speeds = [point.line_speed_mm_s for point in points]
-    for place, (letter, speed) in enumerate(compared.highest_accepted_speed_mm_s.items()):
+    for place, (letter, highest) in enumerate(compared.highest_accepted_speed_mm_s.items()):
         results = [p.results[place].results for p in points]
-        sure = "" if _is_sure(results, speed) else " (not for sure)"
-        if speed is None:
+        sure = "" if _is_sure(results, highest) else " (not for sure)"
+        if highest is None:
             (unsure if sure else refused).append(letter)
         else:
-            accepted.append(f"{letter} {display(speed, 'speed', units=units)}{sure}")
+            accepted.append(f"{letter} {speed(highest, units)}{sure}")
         refused_between = compared.closed_form_refused[letter]
         said = (
             island_words(speeds, [r.accepted for r in results], units=units),
-            overlooked_words(refused_between, speeds, highest=speed, units=units),
+            overlooked_words(refused_between, speeds, highest=highest, units=units),
         )
-        islands += [line for words in said if words for line in _hung(f"{letter}: ", words)]
-    lowest = display(speeds[0], "speed", units=units)
+        islands += [line for words in said if words for line in wrapped(words, f"{letter}: ")]
+    lowest = speed(speeds[0], units)
     parts = [
         f"{words}: {', '.join(letters)}"
         for words, letters in (
@@ -177,34 +166,20 @@ def _words(pair: _Pair, units: System) -> Iterator[str]:
         pair.differences, pair.speeds, letters=pair.letters, usual_mm_s=pair.usual, units=units
     )
     for name, said in told:
-        yield from _hung(f"  {name}".ljust(_HEAD), said[0])
+        yield from wrapped(said[0], f"  {name}".ljust(_HEAD))
         for more in said[1:]:
-            yield from _hung(" " * _HEAD, more)
-
-
-def _hung(head: str, text: str) -> list[str]:
-    """Break a text into lines, the first after its head, no number parted from its unit."""
-    lines = textwrap.wrap(
-        _BEFORE_UNIT.sub(_KEPT, text),
-        _WIDTH,
-        initial_indent=head,
-        subsequent_indent=" " * len(head),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    return [line.replace(_KEPT, " ") for line in lines]
+            yield from wrapped(more, " " * _HEAD)
 
 
 def _table(pair: _Pair, units: System) -> Iterator[str]:
     unit = display_unit("length", units).label
     heads = [f"{f.name.lower()}, {unit if f in LENGTHS else '%'}" for f in FIGURES]
     rows = [["speed", *heads, "per hour"]]
-    for speed, difference, hourly in zip(pair.speeds, pair.differences, pair.hourly, strict=True):
+    for mm_s, difference, hourly in zip(pair.speeds, pair.differences, pair.hourly, strict=True):
         cells = [_cell(f.of(difference), pair.letters, units) for f in FIGURES]
-        more = DASH if hourly is None else f"{hourly:+.0f}"
-        more = more if more == DASH or float(more) else "0"
-        rows.append([display(speed, "speed", units=units), *cells, more])
-    yield from _lines(rows)
+        more = DASH if hourly is None else f"{round(hourly):+}" if round(hourly) else "0"
+        rows.append([speed(mm_s, units), *cells, more])
+    yield from table(rows, "r")
 
 
 def _cell(d: OneDifference, letters: tuple[str, str], units: System) -> str:
@@ -233,22 +208,19 @@ def _caveats(compared: Comparisons) -> Iterator[str]:
     several = sum(
         1 for d in found if d.interval and not (isinstance(d, LengthDifference) and d.exact)
     )
-    yield from _hung(
-        "",
+    yield from wrapped(
         "Differences are those of the same carriers in both setups: placement over those placed in "
         "both, missed and jam risk (a hazard in the carrier's feed cycle) over all. A letter in "
         "the table is that of the setup that is better for sure at 95 %; no letter: not decided; "
         "exact: every card moved alike.",
     )
     if compared.replications == 1:
-        yield from _hung(
-            "",
+        yield from wrapped(
             "One run each: the intervals hold for the encoder and tick phases that it drew; "
             "--replications brings in others.",
         )
     if several > 1:
-        yield from _hung(
-            "",
+        yield from wrapped(
             f"One interval in 20 misses the true difference by chance, and there are {several} "
             "here. All speeds have the same cards, so that chance may do alike at several of "
             "them: look at other cards too (--set seed=N).",

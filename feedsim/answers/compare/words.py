@@ -12,8 +12,8 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.paired_feeders import FeederDifference
-from feedsim.quantities import System, display, display_unit
-from feedsim.render.wording import length, length_number, percent
+from feedsim.quantities import System, display_unit
+from feedsim.render.wording import length, length_number, percent, speed
 
 __all__ = [
     "FIGURES",
@@ -185,7 +185,7 @@ def _of_figure(told: _Told) -> Iterator[str]:
         at = where(told.speeds_mm_s, places, no=state in {"unseen", "open"}, units=told.units)
         quote = _quote(told, place, state)
         if quote and len(places) > 1:
-            quote = f"at {display(told.speeds_mm_s[place], 'speed', units=told.units)} {quote}"
+            quote = f"at {speed(told.speeds_mm_s[place], told.units)} {quote}"
         yield f"{words} {at}" + (f": {quote}" if quote else "")
 
 
@@ -208,7 +208,7 @@ def where(
         Where all are meant, say ``at any speed``.
     units : {"metric", "inch"}
     """
-    shown = [display(speed, "speed", units=units).partition(" ")[0] for speed in speeds_mm_s]
+    shown = [speed(mm_s, units).partition(" ")[0] for mm_s in speeds_mm_s]
     unit = display_unit("speed", units).label
     if len(places) == len(shown) > 1:
         return "at any speed" if no else f"at every speed from {shown[0]} to {shown[-1]} {unit}"

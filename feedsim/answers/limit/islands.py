@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.limit.study.islands import islands
-from feedsim.quantities import System, display
-from feedsim.render.wording import percent
+from feedsim.quantities import System
+from feedsim.render.wording import percent, speed
 from feedsim.settings.mechanisms import Figure
 
 __all__ = ["FAILING", "island_words", "overlooked_words", "stretch_words"]
@@ -42,10 +42,7 @@ def island_words(
     found = islands(speeds_mm_s, accepted)
     if not found:
         return ""
-    parts = [
-        ", not at ".join(display(speed, "speed", units=units) for speed in pair)
-        for pair in found[:_FEW]
-    ]
+    parts = [", not at ".join(speed(mm_s, units) for mm_s in pair) for pair in found[:_FEW]]
     more = f"; and {len(found) - _FEW} more" if len(found) > _FEW else ""
     what = "not a speed" if len(found) == 1 else "not speeds"
     return f"Accepted at {'; at '.join(parts)}{more}: {what} to set."
@@ -97,7 +94,7 @@ def stretch_words(refused: Sequence[RefusedSpeeds], *, units: System = "metric")
     """Say from where to where stretches are refused, and where it is worst."""
     most = max(refused, key=lambda row: row.share)
     speeds = (refused[0].from_mm_s, refused[-1].to_mm_s or 0.0, most.worst_mm_s)
-    first, last, worst = (display(speed, "speed", units=units) for speed in speeds)
+    first, last, worst = (speed(mm_s, units) for mm_s in speeds)
     what = f"{percent(most.share)} {FAILING[most.figure]}"
     if first == last:
         return f"at {first} with {what}"

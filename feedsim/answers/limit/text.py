@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 
 from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
-from feedsim.quantities import System, display
-from feedsim.render.wording import percent, percent_range
+from feedsim.quantities import System
+from feedsim.render.layout import table, wrapped
+from feedsim.render.wording import counted, percent, percent_range, speed, whole
 from feedsim.scenario import Scenario
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 from feedsim.settings.mechanisms import Figure
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005
-_WIDTH = 100
 
 __all__ = ["FIGURES", "binding_words", "limit_text", "teeth_words"]
 
@@ -61,9 +60,9 @@ def _notes(found: Limits, units: System) -> Iterator[str]:
             looked_to=found.closed_form_each_tooth_to_mm_s,
             units=units,
         )
-        yield from textwrap.wrap(words, _WIDTH)
+        yield from wrapped(words)
     if window:
-        low, high = (_speed(end, units) for end in window)
+        low, high = (speed(end, units) for end in window)
         yield (
             f"All together accept the line from {low} to {high} only: its settings are right at "
             f"one speed. The search looks no slower than that."
@@ -80,30 +79,29 @@ def _closed(found: Limits, units: System) -> Iterator[str]:
         "missed": f"at most {percent(accept.missed)}",
         "jam_risk": f"at most {percent(accept.jam_risk)}",
     }
-    names = [f"{row.feeder}: {row.mechanism}" if several else row.mechanism for row in rows]
-    longest = max((len(row.mechanism) for row in rows), default=0)
-    if several:
-        longest += max(len(row.feeder) + 2 for row in rows)
-    for row, name in zip(rows, names, strict=True):
-        speed = _speed(row.speed_mm_s, units) if row.speed_mm_s else "a crawl"
-        told = name.replace(TOGETHER, TOGETHER.upper()) if row.mechanism == TOGETHER else name
-        yield f"  {speed:>12}  {told:<{longest}}  {FIGURES[row.figure]} {limits[row.figure]}"
+    table_rows = []
+    for row in rows:
+        name = row.mechanism.upper() if row.mechanism == TOGETHER else row.mechanism
+        told = f"{row.feeder}: {name}" if several else name
+        at = speed(row.speed_mm_s, units) if row.speed_mm_s else "a crawl"
+        table_rows.append((at, told, f"{FIGURES[row.figure]} {limits[row.figure]}"))
+    yield from table(table_rows, "rl")
     if not rows:
-        yield f"  none, up to {_speed(FASTEST_MM_S, units)}"
+        yield f"  none, up to {speed(FASTEST_MM_S, units)}"
 
 
 def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> str:
     """Say which mechanism binds first, and what comes next."""
     alone = [row for row in rows if row.mechanism != TOGETHER]
     if not alone:
-        return f"Nothing limits it up to {_speed(FASTEST_MM_S, units)}."
+        return f"Nothing limits it up to {speed(FASTEST_MM_S, units)}."
     first, *others = alone
     name = first.mechanism[0].upper() + first.mechanism[1:]
     if not first.speed_mm_s:
         return f"{name} alone is too much even at a crawl."
-    text = f"{name} binds first, at {_speed(first.speed_mm_s, units)}"
+    text = f"{name} binds first, at {speed(first.speed_mm_s, units)}"
     if others:
-        text += f"; {others[0].mechanism} would be next, at {_speed(others[0].speed_mm_s, units)}"
+        text += f"; {others[0].mechanism} would be next, at {speed(others[0].speed_mm_s, units)}"
     return text + "."
 
 
@@ -130,7 +128,7 @@ def teeth_words(
         tooth below it was looked at.
     """
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
-        at = _speed(looked_to, units)
+        at = speed(looked_to, units)
         return (
             f"Ticks lock, and above {at} the teeth of the shares are too many to look at each: a "
             f"narrow stretch below the limit may be refused as well."
@@ -145,27 +143,27 @@ def teeth_words(
         f"them is not a speed to set."
     )
     if looked_to is not None:
-        at = _speed(looked_to, units)
+        at = speed(looked_to, units)
         text += f" Each tooth was looked at up to {at}; above it there may be more."
     return text
 
 
 def _simulated(sim: Simulated, units: System) -> Iterator[str]:
     low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
-    slowest, fastest = (_speed(sim.seen[end].line_speed_mm_s, units) for end in (0, -1))
+    slowest, fastest = (speed(sim.seen[end].line_speed_mm_s, units) for end in (0, -1))
     if low is not None and high is not None:
         yield (
-            f"Simulated: the limit lies between {_speed(low, units)}, accepted, and "
-            f"{_speed(high, units)}, refused (each at 95 %)."
+            f"Simulated: the limit lies between {speed(low, units)}, accepted, and "
+            f"{speed(high, units)}, refused (each at 95 %)."
         )
     elif low is not None:
         yield (
-            f"Simulated, up to {fastest}: accepted for sure at {_speed(low, units)}, refused for "
+            f"Simulated, up to {fastest}: accepted for sure at {speed(low, units)}, refused for "
             f"sure nowhere."
         )
     elif high is not None:
         yield (
-            f"Simulated, down to {slowest}: refused for sure at {_speed(high, units)}, accepted "
+            f"Simulated, down to {slowest}: refused for sure at {speed(high, units)}, accepted "
             f"for sure at no slower speed."
         )
     else:
@@ -175,7 +173,7 @@ def _simulated(sim: Simulated, units: System) -> Iterator[str]:
         yield from (f"  {line}" for line in _reasons(sim.at(high), units))
     if low is None:
         yield from (f"  {line}" for line in _open_figures(sim.seen[0], units))
-    carriers = f"{sim.carriers:,} carriers at {len(sim.seen)} speeds"
+    carriers = f"{counted(sim.carriers, 'carrier')} at {counted(len(sim.seen), 'speed')}"
     yield f"  {carriers}{'; no more were allowed' if sim.ran_out else ''}"
 
 
@@ -184,15 +182,15 @@ def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
     accepted, islands = sim.accepted_speeds_mm_s, sim.islands_mm_s
     if len(accepted) > 1:
         yield (
-            f"Accepted at all {len(accepted)} speeds looked at from {_speed(accepted[0], units)} "
-            f"to {_speed(accepted[-1], units)}, each the worst near it in closed form"
+            f"Accepted at all {len(accepted)} speeds looked at from {speed(accepted[0], units)} "
+            f"to {speed(accepted[-1], units)}, each the worst near it in closed form"
         )
     high = sim.refused_speed_mm_s
     if islands and high is not None:
-        shown = ", ".join(_speed(speed, units) for speed in islands[:_FEW])
+        shown = ", ".join(speed(mm_s, units) for mm_s in islands[:_FEW])
         more = f" and {len(islands) - _FEW} more" if len(islands) > _FEW else ""
         speeds = "not a speed" if len(islands) == 1 else "not speeds"
-        yield f"Accepted at {shown}{more}, not at {_speed(high, units)}: {speeds} to set"
+        yield f"Accepted at {shown}{more}, not at {speed(high, units)}: {speeds} to set"
 
 
 def _open_figures(point: SpeedSeen, units: System) -> Iterator[str]:
@@ -204,12 +202,12 @@ def _open_figures(point: SpeedSeen, units: System) -> Iterator[str]:
                 continue
             needed = share.trials_to_tell
             takes = (
-                f"it would take about {needed:,.0f} carriers" if needed else "no number shows it"
+                f"it would take about {whole(needed)} carriers" if needed else "no number shows it"
             )
             yield (
-                f"At {_speed(point.line_speed_mm_s, units)} {feeder.name}: "
+                f"At {speed(point.line_speed_mm_s, units)} {feeder.name}: "
                 f"{percent(share.share)} {words} is not told from "
-                f"{percent(share.limit)} by {feeder.carriers:,} carriers; {takes}"
+                f"{percent(share.limit)} by {counted(feeder.carriers, 'carrier')}; {takes}"
             )
 
 
@@ -217,7 +215,7 @@ def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:
     """Say which figures are not met for sure at a speed, and what made them so."""
     for feeder in point.feeders:
         prefix = f"{feeder.name}: " if len(point.feeders) > 1 else ""
-        at = f"At {_speed(point.line_speed_mm_s, units)} {prefix}"
+        at = f"At {speed(point.line_speed_mm_s, units)} {prefix}"
         if not feeder.placed:
             yield f"{at}no insert was placed"
         for figure, words in FIGURES.items():
@@ -247,16 +245,16 @@ def _comparison(found: Limits, units: System) -> str:
         return "The two agree: all mechanisms together have their limit within that range."
     if found.agree is None:
         return "What is not known for sure cannot be held against the closed form."
-    said = "no limit" if closed is None else _speed(closed, units)
+    said = "no limit" if closed is None else speed(closed, units)
     if high is not None and (closed is None or closed > high):
         return (
             f"THE TWO DISAGREE: in closed form {said}, but the simulation refuses "
-            f"{_speed(high, units)}. Something stops this line that the closed forms do not count: "
+            f"{speed(high, units)}. Something stops this line that the closed forms do not count: "
             f"look at what is said of that speed above, and at feedsim check."
         )
     return (
         f"THE TWO DISAGREE: in closed form {said}, but the simulation accepts "
-        f"{_speed(low or 0.0, units)}. {_looked_instead(found, low or 0.0, units)}"
+        f"{speed(low or 0.0, units)}. {_looked_instead(found, low or 0.0, units)}"
     )
 
 
@@ -272,7 +270,7 @@ def _looked_instead(found: Limits, low: float, units: System) -> str:
     stretches = f"{len(refused)} stretch{'es' if len(refused) != 1 else ''} of speeds below that"
     if not there:
         return f"It looked at none of the {stretches} that the closed forms refuse."
-    shown = ", ".join(_speed(speed, units) for speed in there[:_FEW])
+    shown = ", ".join(speed(mm_s, units) for mm_s in there[:_FEW])
     more = f" and {len(there) - _FEW} more" if len(there) > _FEW else ""
     return (
         f"Of {stretches} that the closed forms refuse, it looked at {shown}{more} and accepts "
@@ -293,7 +291,3 @@ def _not_counted(scenario: Scenario) -> str:
     }
     named = [key for key, given in there.items() if given]
     return f"The closed forms know nothing of {', '.join(named)}." if named else ""
-
-
-def _speed(value: float, units: System) -> str:
-    return display(value, "speed", units=units)

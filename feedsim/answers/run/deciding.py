@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from feedsim.metrics.acceptance import ToDecide
+from feedsim.render.wording import whole
 
 __all__ = ["easiest", "enough", "round_up"]
 
@@ -40,7 +41,8 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool) -> str:
     if len(known) < len(open_ones):
         stuck = [row for row in open_ones if row.carriers is None]
         return f"no number of carriers is known to ({_named(stuck)} at the limit)"
-    return f"about {round_up(max(known))} would, if shares stay as they are ({_named(open_ones)})"
+    most = whole(round_up(max(known)))
+    return f"about {most} would, if shares stay as they are ({_named(open_ones)})"
 
 
 def easiest(to_decide: Sequence[ToDecide]) -> list[ToDecide]:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import COLUMN_POINTS, SMALL, head, width_points
 from feedsim.answers.sweep.marks import Tag
-from feedsim.quantities import display
 from feedsim.render.canvas import BLACK, GREY
+from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,7 +35,7 @@ def speed_in_words(speed_mm_s: float, view: SweepView) -> str:
     """Write the speed of a limit."""
     if speed_mm_s == 0.0:
         return "not even at a crawl"
-    return display(speed_mm_s, "speed", units=view.units, digits=3)
+    return speed(speed_mm_s, view.units, digits=3)
 
 
 def draw_limits(axes: Axes, view: SweepView, tags: Sequence[Tag]) -> int:
@@ -86,8 +86,8 @@ def _bar(axes: Axes, view: SweepView, row: int, tag: Tag) -> None:
             markersize=5.0,
             clip_on=False,
         )
-    speed = speed_in_words(tag.limit.speed_mm_s, view)
-    text = f"{tag.limit.mechanism}  {speed}  ({FIGURES[tag.limit.figure]})"
+    told = speed_in_words(tag.limit.speed_mm_s, view)
+    text = f"{tag.limit.mechanism}  {told}  ({FIGURES[tag.limit.figure]})"
     text = text if together else f"{tag.name}  {text}"
     low, high, at = (view.scale.even(v) for v in (left, right, end))
     filled = (at - low) / (high - low)

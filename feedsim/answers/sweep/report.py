@@ -14,6 +14,7 @@ from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import heads, rows_of, verdict_of
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
+from feedsim.render.wording import DASH, speed, whole
 from feedsim.scenario import scenario_to_dict
 from feedsim.settings.limits import TOGETHER
 
@@ -128,8 +129,8 @@ def _highest(swept: Swept, units: System) -> list[tuple[str, str, str, str]]:
         shown.append(
             (
                 value,
-                display(best[0].line_speed_mm_s, "speed", units=units) if best else "none",
-                "-" if per_hour is None else f"{per_hour:,.0f}",
+                speed(best[0].line_speed_mm_s, units) if best else "none",
+                DASH if per_hour is None else whole(per_hour),
                 fails if stopper else "nothing, as far as was swept",
             )
         )

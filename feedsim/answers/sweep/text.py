@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
-from textwrap import wrap
 
 from feedsim.answers.limit.islands import island_words, overlooked_words
 from feedsim.answers.run.deciding import easiest, enough
@@ -14,7 +13,9 @@ from feedsim.answers.sweep.study import Point, Swept
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
-from feedsim.quantities import System, display, display_unit
+from feedsim.quantities import System, display_unit
+from feedsim.render.layout import table, wrapped
+from feedsim.render.wording import DASH, counted, length_number, percent, speed, time, whole
 from feedsim.running.axes import LINE_SPEED
 
 __all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
@@ -35,16 +36,10 @@ def sweep_text(swept: Swept, *, units: System = "metric") -> str:
     unit = display_unit("length", units).label
     for number, feeder in enumerate(swept.points[0].results.feeders):
         lines += ["", f"{feeder.name} (placement error in {unit})"]
-        lines += _lines([heads(swept), *rows_of(swept, number, units=units)], last_left=True)
+        rows = [heads(swept), *rows_of(swept, number, units=units)]
+        lines += table(rows, "r" * (len(rows[0]) - 1) + "l")
     lines += [*_products(swept, units), *_stops(swept, units)]
-    return "\n".join([*lines, "", *wrap(verdict_of(swept, units=units), 100), *_needed(swept)])
-
-
-def _lines(rows: Sequence[Sequence[str]], *, last_left: bool = False) -> Iterator[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        cells = [cell.rjust(width) for cell, width in zip(row, widths, strict=True)]
-        yield ("  " + "  ".join([*cells[:-1], row[-1] if last_left else cells[-1]])).rstrip()
+    return "\n".join([*lines, "", *wrapped(verdict_of(swept, units=units)), *_needed(swept)])
 
 
 def _needed(swept: Swept) -> list[str]:
@@ -54,11 +49,11 @@ def _needed(swept: Swept) -> list[str]:
     met = [row for p in open_ones if p.accepted for row in p.to_decide]
     unmet = [row for p in open_ones if not p.accepted for row in easiest(p.to_decide)]
     told = (
-        f"{where}: {points[0].carriers} carriers do not show it at 95 %; {more}."
+        f"{where}: {counted(points[0].carriers, 'carrier')} do not show it at 95 %; {more}."
         for where, rows in (("Accepted, not decided", met), ("Not accepted, not for sure", unmet))
         if (more := enough(rows, accepted=True))
     )
-    return [line for text in told for line in wrap(text, 100)]
+    return [line for text in told for line in wrapped(text)]
 
 
 def _products(swept: Swept, units: System) -> list[str]:
@@ -68,7 +63,7 @@ def _products(swept: Swept, units: System) -> list[str]:
         return []
     rows = [(*key_heads(swept), *product_heads(first))]
     rows += [(*_ats(swept, p, units), *product_cells(p.results)) for p in swept.points]
-    return ["", "Products", *_lines(rows)]
+    return ["", "Products", *table(rows, "r")]
 
 
 def _stops(swept: Swept, units: System) -> list[str]:
@@ -78,19 +73,19 @@ def _stops(swept: Swept, units: System) -> list[str]:
     names = ("stops", "downtime", "availability", "lost", "good an hour", "")
     rows = [(*key_heads(swept), *names)]
     for point in swept.points:
-        stops = point.results.stops
+        stops, per_hour = point.results.stops, point.results.complete.per_hour
         rows.append(
             (
                 *_ats(swept, point, units),
-                str(stops.count),
-                display(stops.downtime_s, "time"),
-                _share(stops.availability),
-                str(stops.lost),
-                _number(point.results.complete.per_hour, 1.0, ".0f"),
+                whole(stops.count),
+                time(stops.downtime_s),
+                percent(stops.availability),
+                whole(stops.lost),
+                DASH if per_hour is None else whole(per_hour),
                 "GIVEN UP" if isinstance(stops, LineStops) and stops.gave_up else "",
             )
         )
-    return ["", "Stops of the line", *_lines(rows)]
+    return ["", "Stops of the line", *table(rows, "r" * (len(rows[0]) - 1) + "l")]
 
 
 def key_heads(swept: Swept) -> tuple[str, ...]:
@@ -107,7 +102,6 @@ def heads(swept: Swept) -> tuple[str, ...]:
 
 def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tuple[str, ...]]:
     """Return the cells under :func:`heads` for one feeder, a row for each point."""
-    factor, digits = display_unit("length", units).factor, 3 if units == "metric" else 4
     rows = []
     for point in swept.points:
         feeder = point.results.feeders[number]
@@ -115,9 +109,9 @@ def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tupl
         rows.append(
             (
                 *_ats(swept, point, units),
-                _number(error.mean_mm, factor, f"+.{digits}f"),
-                _number(error.sd_mm, factor, f".{digits}f"),
-                _share(error.within_tolerance),
+                _length(error.mean_mm, units, sign=True),
+                _length(error.sd_mm, units),
+                percent(error.within_tolerance, error.within_tolerance_ci95),
                 _at_most(feeder.missed),
                 _at_most(feeder.jam_risk),
                 _state(point.results),
@@ -127,22 +121,18 @@ def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tupl
 
 
 def _ats(swept: Swept, point: Point, units: System) -> list[str]:
-    speed = display(point.results.line_speed_mm_s, "speed", units=units)
-    return [speed if axis.is_speed else point.varied[axis.key] for axis in swept.axes]
+    at = speed(point.results.line_speed_mm_s, units)
+    return [at if axis.is_speed else point.varied[axis.key] for axis in swept.axes]
 
 
-def _number(value: float | None, factor: float, form: str) -> str:
-    return "-" if value is None else format(value * factor, form)
-
-
-def _share(share: float | None) -> str:
-    return "-" if share is None else f"{100.0 * share:.4g} %"
+def _length(value: float | None, units: System, *, sign: bool = False) -> str:
+    return DASH if value is None else length_number(value, units, sign=sign)
 
 
 def _at_most(share: Share) -> str:
     if share.upper95 is not None:
-        return f"none (< {100.0 * share.upper95:.2g} %)"
-    return _share(share.share)
+        return f"none (< {percent(share.upper95, digits=2)})"
+    return percent(share.share, share.ci95)
 
 
 def _state(results: Results) -> str:
@@ -171,9 +161,9 @@ def verdict_of(swept: Swept, *, units: System = "metric") -> str:
 def subtitle_of(swept: Swept, units: System) -> str:
     """Say in one line what a sweep found, and what it ran."""
     first = swept.points[0].results
-    per = f"{first.carriers} carriers each"
+    per = f"{counted(first.carriers, 'carrier')} each"
     if not swept.by_speed:
-        per = f"{display(first.line_speed_mm_s, 'speed', units=units)}, {per}"
+        per = f"{speed(first.line_speed_mm_s, units)}, {per}"
     return f"{verdict_of(swept, units=units).removesuffix('.')} · {per}"
 
 
@@ -184,7 +174,7 @@ def _verdict_of_speeds(swept: Swept, units: System) -> str:
         if not points[0].refused:
             return "Not decided even at the lowest speed of the sweep: more carriers are needed."
         return "Not accepted even at the lowest speed of the sweep."
-    shown = display(highest, "speed", units=units)
+    shown = speed(highest, units)
     below = [p for p in points if p.line_speed_mm_s <= highest]
     sure = "" if all(p.decided for p in below) else ", not for sure"
     speeds = [p.line_speed_mm_s for p in points]
@@ -215,7 +205,7 @@ def _verdict_of_map(swept: Swept, units: System) -> str:
     ]
     sure = "" if all(p.decided for p in below) else ", not for sure"
     return (
-        f"Accepted up to {display(fastest, 'speed', units=units)} with {key} at {where}{sure}; "
+        f"Accepted up to {speed(fastest, units)} with {key} at {where}{sure}; "
         f"each value has its own highest speed."
     )
 

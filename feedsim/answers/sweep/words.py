@@ -11,7 +11,8 @@ from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.sweep.curves import is_undecided, what_fails
 from feedsim.answers.sweep.study import Point, Swept
-from feedsim.quantities import System, display
+from feedsim.quantities import System
+from feedsim.render.wording import counted, speed, whole
 from feedsim.settings.limits import TOGETHER
 
 __all__ = [
@@ -52,15 +53,15 @@ def question(swept: Swept, units: System) -> str:
         return "How fast can this line run, and what stops it?"
     if swept.by_speed:
         return f"How fast can this line run with each value of {keys[0]}, and what stops it?"
-    speed = display(swept.points[0].results.line_speed_mm_s, "speed", units=units)
-    return f"With which values of {' and '.join(keys)} is this line accepted at {speed}?"
+    at = speed(swept.points[0].results.line_speed_mm_s, units)
+    return f"With which values of {' and '.join(keys)} is this line accepted at {at}?"
 
 
 def name_of(point: Point, units: System) -> str:
     """Name a point by what sets it apart: its line speed, and the values of varied keys."""
     varied = ", ".join(f"{key} = {value}" for key, value in point.varied.items())
-    speed = display(point.results.line_speed_mm_s, "speed", units=units)
-    return f"{speed}, {varied}" if varied else speed
+    at = speed(point.results.line_speed_mm_s, units)
+    return f"{at}, {varied}" if varied else at
 
 
 def first_refused(points: Sequence[Point]) -> Point | None:
@@ -73,7 +74,9 @@ def worth(swept: Swept) -> str:
     for results in (point.results for point in swept.points):
         if results.line_speed_mm_s == swept.highest_accepted_speed_mm_s:
             per_hour = results.complete.per_hour
-            text = "" if per_hour is None else f"That is {per_hour:,.0f} complete products an hour."
+            text = (
+                "" if per_hour is None else f"That is {whole(per_hour)} complete products an hour."
+            )
             if not is_undecided(results):
                 return text
             more = enough(results.to_decide, accepted=True)
@@ -127,11 +130,12 @@ def _sure_at_the_end(swept: Swept, units: System) -> Iterator[str]:
     ends = [point for point in swept.points if point.results.line_speed_mm_s == highest]
     for results in (point.results for point in [*ends, *([stopper] if stopper else [])]):
         accepted = "accepted" if results.accepted else "not accepted"
-        at = display(results.line_speed_mm_s, "speed", units=units)
+        at = speed(results.line_speed_mm_s, units)
+        carriers = counted(results.carriers, "carrier")
         if is_undecided(results):
-            yield f"At {at} it is {accepted}, but {results.carriers} carriers do not decide it."
+            yield f"At {at} it is {accepted}, but {carriers} do not decide it."
         else:
-            yield f"At {at} it is {accepted}, and {results.carriers} carriers decide it at 95 %."
+            yield f"At {at} it is {accepted}, and {carriers} decide it at 95 %."
 
 
 def binding(limits: Sequence[FeederLimit], units: System) -> str:
@@ -140,15 +144,15 @@ def binding(limits: Sequence[FeederLimit], units: System) -> str:
     if not alone:
         return "no mechanism limits the speed, as far as was looked."
     first = alone[0]
-    figure, speed = FIGURES[first.figure], first.speed_mm_s
-    if speed == 0.0:
+    figure, end = FIGURES[first.figure], first.speed_mm_s
+    if end == 0.0:
         return f"{first.mechanism} alone is too much for {figure}, however slow the line."
     text = (
-        f"{first.mechanism} binds first; at {speed_words(speed, units)} it alone brings "
+        f"{first.mechanism} binds first; at {speed_words(end, units)} it alone brings "
         f"{figure} to its limit"
     )
     together = [x for x in limits if x.mechanism == TOGETHER]
-    if together and together[0].speed_mm_s < 0.999 * speed:
+    if together and together[0].speed_mm_s < 0.999 * end:
         what, at = FIGURES[together[0].figure], speed_words(together[0].speed_mm_s, units)
         text += (
             f", and together with the others at {at}"
@@ -162,7 +166,7 @@ def speed_words(speed_mm_s: float, units: System) -> str:
     """Write up to which speed a limit allows."""
     if speed_mm_s == 0.0:
         return "not even at a crawl"
-    return display(speed_mm_s, "speed", units=units, digits=3)
+    return speed(speed_mm_s, units, digits=3)
 
 
 def agreement(swept: Swept, units: System) -> str:

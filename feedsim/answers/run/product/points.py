@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
+from feedsim.render.wording import DASH, percent, whole
 
 __all__ = ["product_cells", "product_columns", "product_heads", "tells_products"]
 
@@ -33,7 +34,7 @@ def product_cells(results: Results) -> tuple[str, ...]:
         per_hour = gate.good_passed_per_hour
     return (
         *map(_share, [*shares, products.good]),
-        "-" if per_hour is None else f"{per_hour:.0f}",
+        DASH if per_hour is None else whole(per_hour),
     )
 
 
@@ -68,4 +69,4 @@ def _columns(name: str, share: Share) -> Iterator[tuple[str, object]]:
 def _share(share: Share) -> str:
     if share.upper95 is not None:
         return "none"
-    return "-" if share.share is None else f"{100.0 * share.share:.4g} %"
+    return percent(share.share, share.ci95)
