@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from feedsim.compiled.feeder import DONE, IDLE, MORE_INSERTS, PAUSE, SEARCH
 from feedsim.compiled.search import take_staged
 from feedsim.compiled.state import Mark, Row, eye_of, lane_of, row_type
-from feedsim.draws.cards import CardDraws, CarrierCard, InsertCard
+from feedsim.draws.cards import MOST_AT_ONCE, CardDraws, CarrierCard, InsertCard
 from feedsim.machine import Machine
 from feedsim.motion.belt import BeltMotion, belt_at_rest, belt_of_line
 from feedsim.motion.feed import FeedMotion
@@ -107,11 +107,21 @@ class _Feeder:
             raise NeedsEvents("its feed moves in too many pieces in one cycle")
 
     def records(
-        self, rows: Table, *, belt: BeltMotion, leading_mm: NDArray[Any], slip_mm: NDArray[Any]
+        self,
+        master: Any,
+        marks: Table,
+        *,
+        belt: BeltMotion,
+        leading_mm: NDArray[Any],
+        slip_mm: NDArray[Any],
+        tell: Progress,
     ) -> FeederRecords:
-        """Return the finished columns."""
-        feeder, lane = self.machine.feeders[self.number], self.lane
+        """Run to the end and return the finished columns."""
+        rows = _no_rows(marks["lost"])
+        self.run(master, marks, rows, tell=tell)
         columns = _columns(rows, _COLUMNS)
+        del rows, self.inserts  # there is not room for all of a long run twice
+        feeder, lane = self.machine.feeders[self.number], self.lane
         outcome = columns["outcome"]
         outcome[outcome == _PENDING] = Outcome.NOT_STAGED
         landed = landing(
@@ -194,10 +204,11 @@ def run_line(
     leading, slip = _columns(cards, ["leading_edge_mm", "slip_mm"]).values()
     found = []
     for f in feeders:
-        rows = _no_rows(marks["lost"])
         f.lane["marks"] = count
-        f.run(master, marks, rows, tell=progress if progress and not f.number else _nothing)
-        found.append(f.records(rows, belt=belt, leading_mm=leading, slip_mm=slip))
+        tell = progress if progress and not f.number else _nothing
+        found.append(
+            f.records(master, marks, belt=belt, leading_mm=leading, slip_mm=slip, tell=tell)
+        )
     return RunRecords(
         warm_up=0,
         start_time_s=start_s,
@@ -241,18 +252,15 @@ def _drawn(
     kind: type, blocks: Iterator[tuple[NDArray[Any], ...]], few: int, *, before: Table
 ) -> Table:
     """Return what was drawn before and at least ``few`` more, a card a row."""
-    parts, drawn = [], len(before)
-    while drawn < len(before) + few:
-        parts.append(next(blocks))
-        drawn += len(parts[-1][0])
-    cards = _rows_of(kind, drawn)
-    cards[: len(before)] = before
-    end = len(before)
-    for part in parts:
-        begin, end = end, end + len(part[0])
-        for name, column in zip(cards.dtype.names, part, strict=True):
+    end, enough = len(before), len(before) + few
+    cards = _rows_of(kind, enough + MOST_AT_ONCE)
+    cards[:end] = before
+    while end < enough:
+        block = next(blocks)
+        begin, end = end, end + len(block[0])
+        for name, column in zip(cards.dtype.names, block, strict=True):
             cards[name][begin:end] = column
-    return cards
+    return cards[:end]
 
 
 def _columns(rows: Table, names: list[str]) -> dict[str, NDArray[Any]]:

@@ -18,13 +18,22 @@ from feedsim.draws.stops import clearing_times, jam_chances
 from feedsim.draws.streams import stream
 from feedsim.machine import Carriers, Clearing, Eye, Feeder, Hazard, Machine
 
-__all__ = ["CardDraws", "CarrierCard", "Draws", "InsertCard", "Phases", "record_start"]
+__all__ = [
+    "MOST_AT_ONCE",
+    "CardDraws",
+    "CarrierCard",
+    "Draws",
+    "InsertCard",
+    "Phases",
+    "record_start",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 InsertColumns = tuple[Floats, Floats, Floats, Floats, Floats, Bools, Bools, Floats, Bools]
 _FIRST_BLOCK = 256
-_LARGEST_BLOCK = 8192
+MOST_AT_ONCE = 8192
+"""Cards in a block, at most."""
 _WHOLE = 2**64
 _GOLDEN = 11400714819323198485  # nearest odd number to _WHOLE/1.6180339887…
 
@@ -274,7 +283,7 @@ def _blocks() -> Iterator[int]:
     size = _FIRST_BLOCK
     while True:
         yield size
-        size = min(2 * size, _LARGEST_BLOCK)
+        size = min(2 * size, MOST_AT_ONCE)
 
 
 def _normal(source: np.random.Generator, mean: float, sd: float) -> Callable[[int], Floats]:

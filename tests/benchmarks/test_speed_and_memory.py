@@ -19,7 +19,7 @@ from feedsim.answers.sweep.study import Sweep, run_sweep
 from feedsim.draws.cards import CardDraws
 from feedsim.running.axes import parse_speeds
 from feedsim.running.executor import Local
-from feedsim.running.run import machine_of
+from feedsim.running.run import machine_of, rehearse
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
 
@@ -62,6 +62,25 @@ def test_carriers_per_raw_timeout() -> None:
         ours = seconds(lambda: simulate(machine, CardDraws(machine, 1), carriers=carriers))
         ratios.append(ours / carriers / plain)
     report(f"one carrier costs {median(ratios):.1f} raw SimPy timeouts (goal: at most 50)")
+
+
+def test_the_compiled_engine_against_the_event_engine(monkeypatch: pytest.MonkeyPatch) -> None:
+    # records and results, every random source on, machine code at hand
+    def each(engine: str, carriers: int) -> float:
+        monkeypatch.setenv("FEEDSIM_ENGINE", engine)
+        scenario = load_scenario(CARD, overrides=(*EVERY_SOURCE, f"run.carriers={carriers}"))
+        start = time.process_time()
+        rehearse(scenario)
+        return (time.process_time() - start) / carriers
+
+    each("compiled", 1000)
+    pairs = [(each("events", 10_000), each("compiled", 300_000)) for _ in range(5)]
+    events, compiled = (min(column) for column in zip(*pairs, strict=True))
+    report(f"compiled {1.0 / compiled:.0f} carriers a second (goal: at least 1,000,000)")
+    report(f"{events / compiled:.1f} times the event engine (goal: at least 40)")
+    times = {n: min(each("compiled", n) for _ in range(3)) for n in (10_000, 100_000, 1_000_000)}
+    a_carrier = ", ".join(f"{1e6 * each_s:.2f} µs of {n:,}" for n, each_s in times.items())
+    report(f"a carrier costs {a_carrier} (goal: the same)")
 
 
 def test_memory_of_a_million_carriers() -> None:

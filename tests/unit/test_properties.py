@@ -484,7 +484,7 @@ def test_blocks_of_any_size_hold_the_same_draws(
     expected = values()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(cards, "_FIRST_BLOCK", first)
-        patch.setattr(cards, "_LARGEST_BLOCK", largest)
+        patch.setattr(cards, "MOST_AT_ONCE", largest)
         assert values() == expected
 
 
