@@ -5,24 +5,33 @@ from __future__ import annotations
 import csv
 import io
 import math
+from typing import Any, cast
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from feedsim.answers.budget.rows import budget_csv
-from feedsim.answers.budget.study.budget import Compared, FeederBudget, Point, budgets_at, compared
+from feedsim.answers.budget.study.budget import (
+    Budgets,
+    Compared,
+    FeederBudget,
+    Point,
+    Weighed,
+    budgets_at,
+    compared,
+)
 from feedsim.answers.budget.study.curve import allowed_scale, sd_of
 from feedsim.answers.budget.study.doubts import Doubt
-from feedsim.answers.budget.study.plain import budget_plain
 from feedsim.answers.budget.study.run import Simulated, is_steady, steady
 from feedsim.answers.budget.text import budget_text
 from feedsim.answers.budget.words import cause_shares, closing
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.plain import plain
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.sources import Shift, Source, combined_sd
+from feedsim.settings.sources import Shift, combined_sd
 
 TOML = """
 title = "a line"
@@ -49,13 +58,22 @@ def scenario(*changes: str) -> Scenario:
     return override(scenario_from_text(TOML), changes)
 
 
-def sources(speed: float) -> tuple[Source, ...]:
+def sources(speed: float) -> tuple[Weighed, ...]:
     """Return three sources: 3 mm of length; times of 3 ms and of 1 ms of one cause."""
+    edge, closing, opening = 3.0, 0.003 * speed, 0.001 * speed
+    whole = edge**2 + closing**2 + opening**2
+    tick = ("motion cycle", "s", "rectangular")
     return (
-        Source("carrier eye edge", "carrier", "carrier eye edge", "mm", "normal", None, 3.0, 1.0),
-        Source("closing tick", "carrier", "motion cycle", "s", "rectangular", 0.005, 0.003, speed),
-        Source("opening tick", "insert", "motion cycle", "s", "rectangular", 0.002, 0.001, -speed),
-    )
+        Weighed("carrier eye edge", "carrier", "carrier eye edge", "mm", "normal", None, 3.0, 1.0,
+                edge, edge**2 / whole),
+        Weighed("closing tick", "carrier", *tick, 0.005, 0.003, speed, closing, closing**2 / whole),
+        Weighed("opening tick", "insert", *tick, 0.002, 0.001, -speed, opening, opening**2 / whole),
+    )  # fmt: skip
+
+
+def answer(of: Scenario, *points: Point) -> dict[str, Any]:
+    """Return what ``budget.json`` would hold."""
+    return cast("dict[str, Any]", plain(Budgets("0", of.title, of, True, 1000, points, None)))
 
 
 def budget(speed: float = 1000.0, *, doubts: tuple[Doubt, ...] = ()) -> FeederBudget:
@@ -214,7 +232,7 @@ def test_nothing_spreads() -> None:
 
 
 def test_too_few_inserts_are_told() -> None:
-    for placed, said in ((0, "No inserts were placed"), (1, "1 insert was placed")):
+    for placed, said in ((0, "0 inserts were placed"), (1, "1 insert was placed")):
         few = Simulated(placed, None, None, None, None, 0, 0)
         text = " ".join(full(Point(1000.0, (compared(budget(), few),))).split())
         assert f"{said} in the simulation: too few" in text
@@ -344,9 +362,7 @@ def test_csv_of_a_budget_without_sources_still_has_its_row() -> None:
 
 
 def test_json_is_plain_and_says_all() -> None:
-    found = budget_plain(
-        scenario(), [point(1000.0, doubts=(DOUBT,))], what_if=None, what_if_speed_mm_s=1000.0
-    )
+    found = answer(scenario(), point(1000.0, doubts=(DOUBT,)))
     (only,) = found["points"]
     (one,) = only["feeders"]
     assert one["doubts"] == ["run_up"]
@@ -368,10 +384,7 @@ def test_json_does_not_depend_on_the_units_of_the_words() -> None:
         for units in ("metric", "inch")
     )
     assert metric[0].doubts[0].words != inch[0].doubts[0].words
-    one, two = (
-        budget_plain(short, [Point(1000.0, tuple(found))], what_if=None, what_if_speed_mm_s=1000.0)
-        for found in (metric, inch)
-    )
+    one, two = (answer(short, Point(1000.0, tuple(found))) for found in (metric, inch))
     assert one == two
 
 

@@ -8,10 +8,17 @@ from typing import Any
 
 import pytest
 
-from feedsim.answers.budget.study.plain import budget_plain
-from feedsim.answers.budget.study.what_if import Outcome, changes_of, feeder_limits, what_if
+from feedsim.answers.budget.study.what_if import (
+    Binding,
+    Outcome,
+    WhatIf,
+    changes_of,
+    feeder_limits,
+    what_if,
+)
 from feedsim.answers.budget.what_if_text import what_if_text
 from feedsim.answers.limit.study.search import closed_limits
+from feedsim.metrics.plain import plain
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
@@ -91,11 +98,10 @@ class Limits:
 
 
 def test_what_raises_the_limit_most_comes_first_and_then_what_spreads_least() -> None:
-    as_it_is, outcomes = what_if(
-        scenario(), 1000.0, Limits({"motion_cycle": 1200.0, "slip_sd": 1500.0})
-    )
+    found = what_if(scenario(), 1000.0, Limits({"motion_cycle": 1200.0, "slip_sd": 1500.0}))
+    as_it_is, outcomes = found.as_it_is, found.changes
     assert as_it_is.limit_speed_mm_s == 990.0
-    assert as_it_is.binding == (0, "placement error")
+    assert as_it_is.binding == Binding(0, "card feeder", "placement error")
     keys = [one.change.key for one in outcomes if one.change]
     assert keys[:3] == [
         "carrier.slip_sd",
@@ -103,18 +109,19 @@ def test_what_raises_the_limit_most_comes_first_and_then_what_spreads_least() ->
         "feeder.0.settings.stage_correction",
     ]
     assert outcomes[1].limit_speed_mm_s == 1190.0
-    assert outcomes[1].binding == (0, "tail held")
-    spreads = [sum(one.combined_sd_mm) for one in outcomes[2:]]
+    assert outcomes[1].binding == Binding(0, "card feeder", "tail held")
+    spreads = [sum(one.combined_sd_mm.values()) for one in outcomes[2:]]
     assert spreads == sorted(spreads)
 
 
 def test_the_spread_is_that_of_the_changed_line() -> None:
-    _, outcomes = what_if(scenario(), 1500.0, Limits({}))
+    outcomes = what_if(scenario(), 1500.0, Limits({})).changes
     (one,) = (o for o in outcomes if o.change and o.change.key == "controller.motion_cycle")
     line = machine_of(
         scenario("membership_card", "controller.motion_cycle=0.5 ms", "line.speed=90 m/min")
     )
-    assert one.combined_sd_mm == (pytest.approx(placement_sd(line, line.feeders[0], speed=1500.0)),)
+    (sd,) = one.combined_sd_mm.values()
+    assert sd == pytest.approx(placement_sd(line, line.feeders[0], speed=1500.0))
 
 
 def test_a_knob_of_one_feeder_asks_for_that_feeder_alone() -> None:
@@ -127,8 +134,7 @@ def test_a_knob_of_one_feeder_asks_for_that_feeder_alone() -> None:
 
 
 def text(of: Scenario, limits: Limits, *, units: str = "metric") -> str:
-    as_it_is, outcomes = what_if(of, 1000.0, limits)
-    return what_if_text(of, as_it_is, outcomes, speed_mm_s=1000.0, units=units)
+    return what_if_text(what_if(of, 1000.0, limits), units=units)
 
 
 def test_the_table_says_what_it_buys_and_what_binds_then() -> None:
@@ -174,20 +180,14 @@ def test_inches() -> None:
     [(None, "Nothing limits the speed in closed form."), (0.0, "no speed")],
 )
 def test_no_limit_and_no_speed_at_all(limit: float | None, said: str) -> None:
-    of = scenario()
-    binding = None if limit is None else (0, "doubles and strays")
-    one = Outcome(None, (0.46,), limit, binding)
-    assert said in what_if_text(of, one, [], speed_mm_s=1000.0)
+    binding = None if limit is None else Binding(0, "card feeder", "doubles and strays")
+    one = Outcome(None, {"card feeder": 0.46}, limit, None, binding)
+    assert said in what_if_text(WhatIf(1000.0, one, ()))
 
 
 def test_json_has_every_change_with_its_key() -> None:
     of = scenario("two_feeders")
-    found = budget_plain(
-        of,
-        [],
-        what_if=what_if(of, 1000.0, Limits({"motion_cycle": 1200.0})),
-        what_if_speed_mm_s=1000.0,
-    )["what_if"]
+    found: Any = plain(what_if(of, 1000.0, Limits({"motion_cycle": 1200.0})))
     assert found["as_it_is"]["binding"] == {
         "feeder": "card feeder", "mechanism": "placement error"
     }  # fmt: skip

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from feedsim import __version__
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.budget.rows import budget_csv
-from feedsim.answers.budget.study.budget import Point, budgets_at, compared
-from feedsim.answers.budget.study.plain import budget_plain
-from feedsim.answers.budget.study.run import Simulated, run_spread
-from feedsim.answers.budget.study.what_if import Outcome, feeder_limits, what_if
+from feedsim.answers.budget.study.budget import Budgets, Point, budgets_at, compared
+from feedsim.answers.budget.study.run import Simulated, is_steady, run_spread
+from feedsim.answers.budget.study.what_if import feeder_limits
+from feedsim.answers.budget.study.what_if import what_if as turned
 from feedsim.answers.line import Line
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
 from feedsim.running.executor import crew
-from feedsim.scenario import scenario_to_dict
+from feedsim.scenario import Scenario, scenario_to_dict
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,73 +34,49 @@ Made = Callable[[str, Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Budget(Answer):
+class Budget(Budgets, Answer):
     """Error budgets at some line speeds.
 
     Attributes
     ----------
-    line : Line
-    simulated : tuple of (float, tuple of Simulated)
-        Line speeds (mm/s), rising, and what each feeder did in a run there.
     in_full_mm_s : float or None
         The speed whose budget is told in full; None: all side by side.
-    turned : (Outcome, list of Outcome) or None
-        The line as it is and with each knob turned, where that was asked for.
-    turned_at_mm_s : float
     """
 
-    line: Line
-    simulated: tuple[tuple[float, tuple[Simulated, ...]], ...]
-    in_full_mm_s: float | None
-    turned: tuple[Outcome, list[Outcome]] | None
-    turned_at_mm_s: float
+    line: Line = field(metadata=LEFT_OUT)
+    in_full_mm_s: float | None = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "budget"
 
-    def points(self, *, units: System = "metric") -> list[Point]:
-        """Return the budgets, each against its run; `units` are those of the doubts' words."""
-        points = []
-        for speed, seen in self.simulated:
-            budgets = budgets_at(self.line.scenario, speed, units=units)
-            pairs = zip(budgets, seen, strict=True)
-            points.append(Point(speed, tuple(compared(one, run) for one, run in pairs)))
-        return points
-
-    def plain(self) -> dict[str, Plain]:
-        """Return what ``budget.json`` holds."""
-        return budget_plain(
-            self.line.scenario,
-            self.points(),
-            what_if=self.turned,
-            what_if_speed_mm_s=self.turned_at_mm_s,
-        )
+    def told_in(self, units: System) -> Sequence[Point]:
+        """Return the budgets with the words of their doubts in some units."""
+        return self.points if units == "metric" else _points(self.scenario, _runs(self), units)
 
     def _text(self, units: System) -> str:
         """Return the budget as a table, and what to spend on; see :meth:`Answer.text`."""
         from feedsim.answers.budget.text import budget_text
         from feedsim.answers.budget.what_if_text import what_if_text
 
-        scenario, points = self.line.scenario, self.points(units=units)
-        text = budget_text(scenario, points, in_full_mm_s=self.in_full_mm_s, units=units)
-        if self.turned is None:
+        points = self.told_in(units)
+        text = budget_text(self.scenario, points, in_full_mm_s=self.in_full_mm_s, units=units)
+        if self.what_if is None:
             return text
-        more = what_if_text(scenario, *self.turned, speed_mm_s=self.turned_at_mm_s, units=units)
-        return f"{text}\n\n{more}"
+        return f"{text}\n\n{what_if_text(self.what_if, units=units)}"
 
     def tables(self) -> dict[str, Table]:
         """Return ``budget``: a row per speed, feeder and source."""
-        return {"budget": columns_of(budget_csv(self.points()))}
+        return {"budget": columns_of(budget_csv(self.points))}
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return the shares of the sources against speed."""
         from feedsim.answers.budget.figure import budget_figures
 
-        return budget_figures(self.line.scenario, self.points(units=units), units=units)
+        return budget_figures(self.scenario, self.told_in(units), units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "budget.json": self.json().encode(),
-            "budget.csv": budget_csv(self.points(units=units)),
+            "budget.csv": budget_csv(self.points),
             **self.pictures(units=units),
         }
 
@@ -138,14 +116,33 @@ def budget(
     make = made or _with(jobs)
     plain = scenario_to_dict(scenario)
     runs = make("speeds", run_spread, [(plain, speed) for speed in rising])
-    seen = tuple((speed, tuple(run)) for speed, run in zip(rising, runs, strict=True))
     at = scenario.line.speed if in_full is None else in_full
-    turned = _turned(line, at, make) if what_if else None
-    return Budget(line, seen, in_full, turned, at)
+    return Budget(
+        feedsim=__version__,
+        title=scenario.title,
+        scenario=scenario,
+        steady=is_steady(scenario),
+        carriers=scenario.run.carriers,
+        points=_points(scenario, zip(rising, runs, strict=True)),
+        what_if=turned(scenario, at, partial(make, "limits", feeder_limits)) if what_if else None,
+        line=line,
+        in_full_mm_s=in_full,
+    )
 
 
-def _turned(line: Line, speed: float, make: Made) -> tuple[Outcome, list[Outcome]]:
-    return what_if(line.scenario, speed, lambda calls: make("limits", feeder_limits, calls))
+def _points(
+    scenario: Scenario, runs: Iterable[tuple[float, Sequence[Simulated]]], units: System = "metric"
+) -> tuple[Point, ...]:
+    """Hold the budgets against runs at their speeds (mm/s)."""
+    return tuple(
+        Point(speed, tuple(map(compared, budgets_at(scenario, speed, units=units), run)))
+        for speed, run in runs
+    )
+
+
+def _runs(found: Budgets) -> Iterator[tuple[float, Sequence[Simulated]]]:
+    for point in found.points:
+        yield point.line_speed_mm_s, [one.simulated for one in point.feeders]
 
 
 def _with(jobs: int | None) -> Made:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.budget.study.budget import Compared, Point
-from feedsim.answers.budget.study.plain import share_of
+from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.metrics.intervals import Interval
 from feedsim.render.csv_table import csv_table
-from feedsim.settings.sources import Source
 
 __all__ = ["budget_csv"]
 
@@ -23,31 +21,23 @@ def budget_csv(points: Sequence[Point]) -> bytes:
     without a source has one row without one.
     """
     rows = [
-        dict(row)
+        dict(_row(point.line_speed_mm_s, number, one, source))
         for point in points
-        for number, compared in enumerate(point.feeders)
-        for row in _rows(point.line_speed_mm_s, number, compared)
+        for number, one in enumerate(point.feeders)
+        for source in one.budget.sources or (None,)
     ]
     return csv_table(rows)
 
 
-def _rows(
-    speed_mm_s: float, number: int, compared: Compared
-) -> Iterator[Iterator[tuple[str, _Cell]]]:
-    sources: Sequence[Source | None] = compared.budget.sources or (None,)
-    for source in sources:
-        yield _row(speed_mm_s, number, compared, source)
-
-
 def _row(
-    speed_mm_s: float, number: int, compared: Compared, source: Source | None
+    speed_mm_s: float, number: int, compared: Compared, source: Weighed | None
 ) -> Iterator[tuple[str, _Cell]]:
     budget, simulated = compared.budget, compared.simulated
     yield "line_speed_mm_s", speed_mm_s
     yield "feeder", number
     yield from _of_source(source)
     yield "contribution_mm", source.contribution_mm if source else None
-    yield "share", share_of(source, budget.combined_sd_mm) if source else None
+    yield "share", source.share if source else None
     yield "combined_sd_mm", budget.combined_sd_mm
     yield "placed", simulated.placed
     yield "simulated_sd_mm", simulated.sd_mm
@@ -62,7 +52,7 @@ def _row(
     yield "doubts", " ".join(doubt.kind for doubt in compared.doubts)
 
 
-def _of_source(source: Source | None) -> Iterator[tuple[str, _Cell]]:
+def _of_source(source: Weighed | None) -> Iterator[tuple[str, _Cell]]:
     for name in ("name", "side", "cause", "distribution"):
         yield ("source" if name == "name" else name), getattr(source, name) if source else None
     figures = {

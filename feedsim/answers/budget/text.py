@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.budget.study.budget import Compared, Point
-from feedsim.answers.budget.study.plain import share_of
+from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.answers.budget.study.run import is_steady
 from feedsim.answers.budget.words import closing
 from feedsim.quantities import Kind, System, display, display_unit
-from feedsim.render.canvas import one_line
-from feedsim.render.wording import DASH, length, length_number, percent
+from feedsim.render.layout import one_line, table, wrapped
+from feedsim.render.wording import DASH, counted, length, length_number, percent
+from feedsim.render.wording import speed as speed_words
 from feedsim.scenario import Scenario
-from feedsim.settings.sources import Source
 
-__all__ = ["budget_text", "table", "wrapped"]
+__all__ = ["budget_text"]
 
-WIDTH = 100
+_WIDTH = 100
 _ALL = 0.999999
 _OF_RUNS = frozenset({"late_engages", "stops"})  # doubts that do not name their speed
 _GAP = "  "
@@ -45,8 +43,8 @@ def budget_text(
     run = scenario.run
     each = " at each speed, the same cards at all" if len(points) > 1 else ""
     lines = [
-        one_line(scenario.title, WIDTH),
-        f"{run.carriers} carriers{each}, seed {scenario.seed}",
+        one_line(scenario.title),
+        f"{counted(run.carriers, 'carrier')}{each}, seed {scenario.seed}",
     ]
     if not is_steady(scenario):
         lines += wrapped(
@@ -65,30 +63,6 @@ def budget_text(
     return "\n".join(lines)
 
 
-def table(rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
-    """Return rows of cells as lines, the first columns to the left and the rest to the right."""
-    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
-    lines = []
-    for row in rows:
-        cells = (
-            cell.ljust(width) if place < left else cell.rjust(width)
-            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        lines.append((_GAP + _GAP.join(cells)).rstrip())
-    return lines
-
-
-def wrapped(text: str, head: str = "") -> list[str]:
-    """Break a text into lines, the first after its head and the others below it."""
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=head,
-        subsequent_indent=" " * len(head),
-        break_on_hyphens=False,
-    )
-
-
 # -- one speed in full ---------------------------------------------------------------------
 
 
@@ -96,18 +70,18 @@ def _in_full(
     scenario: Scenario, speed_mm_s: float, compared: Compared, units: System
 ) -> Iterator[str]:
     budget = compared.budget
-    at = display(speed_mm_s, "speed", units=units)
+    at = speed_words(speed_mm_s, units)
     yield f"{budget.name} at {at}: error budget of the placement"
     whole = budget.combined_sd_mm
     ranked = sorted(budget.sources, key=lambda source: -source.contribution_mm)
     heads = ("source", "distribution", "std uncertainty", "sensitivity", "contribution", "share")
     rows: list[tuple[str, ...]] = [heads]
-    rows += [_line(source, whole, units) for source in ranked]
+    rows += [_line(source, units) for source in ranked]
     rows.append(("combined", "", "", "", length(whole, units), "100 %" if whole else DASH))
     simulated = compared.simulated
     sd = DASH if simulated.sd_mm is None else length(simulated.sd_mm, units)
     rows.append((f"simulated, n = {simulated.placed}", "", "", "", sd, ""))
-    yield from table(rows, left=2)
+    yield from table(rows, "llr")
     yield ""
     yield from wrapped(_against_run(compared, units))
     yield from (line for doubt in compared.doubts for line in wrapped(doubt.words, "  ! "))
@@ -125,7 +99,7 @@ def _percent(share: float) -> str:
     return "more than 99.9999 %" if _ALL < share < 1.0 else percent(share, digits=2)
 
 
-def _line(source: Source, whole_mm: float, units: System) -> tuple[str, ...]:
+def _line(source: Weighed, units: System) -> tuple[str, ...]:
     kind: Kind = "length" if source.unit == "mm" else "time"
     shape: str = source.distribution
     if source.half_width is not None:
@@ -140,7 +114,7 @@ def _line(source: Source, whole_mm: float, units: System) -> tuple[str, ...]:
         display(source.standard_uncertainty, kind, units=units),
         f"{slope:+.3g} {label}/{per}",
         length(source.contribution_mm, units),
-        f"{100.0 * share_of(source, whole_mm):.1f} %",
+        f"{100.0 * source.share:.1f} %",
     )
 
 
@@ -148,13 +122,13 @@ def _against_run(compared: Compared, units: System) -> str:
     simulated, ends = compared.simulated, compared.ratio_ci95
     if simulated.sd_mm is None:
         return (
-            f"{simulated.placed or 'No'} insert{' was' if simulated.placed == 1 else 's were'} "
-            f"placed in the simulation: too few to hold the budget against."
+            f"{counted(simulated.placed, 'insert was', 'inserts were')} placed in the simulation: "
+            f"too few to hold the budget against."
         )
     if simulated.sd_ci95_mm is None:
         return (
-            f"{simulated.placed} inserts were placed in the simulation: too few for an interval to "
-            f"hold the budget against."
+            f"{counted(simulated.placed, 'insert was', 'inserts were')} placed in the "
+            f"simulation: too few for an interval to hold the budget against."
         )
     if compared.ratio is None or ends is None:
         return "In the simulation the placement does not spread."
@@ -184,8 +158,7 @@ def _mean(compared: Compared, units: System) -> Iterator[str]:
         low, high = (length_number(end, units, sign=True) for end in simulated.mean_ci95_mm)
         shown = length(simulated.mean_mm, units, sign=True)
         rows.append(("simulated", f"{shown}  ({low} to {high} at 95 %)"))
-    label = max(len(name) for name, _ in rows)
-    yield from (f"  {name.ljust(label)}  {shown}" for name, shown in rows)
+    yield from table(rows, "l")
 
 
 def _elsewhere(
@@ -198,7 +171,7 @@ def _elsewhere(
         return
     yield ""
     ends = (others[0][0], others[-1][0])
-    slowest, fastest = (display(speed, "speed", units=units) for speed in ends)
+    slowest, fastest = (speed_words(speed, units) for speed in ends)
     yield from wrapped(
         f"At {len(others)} other speeds, {slowest} to {fastest}, combined over simulated is "
         f"{min(ratios):.3f} to {max(ratios):.3f}."
@@ -214,7 +187,7 @@ def _side_by_side(row: Sequence[tuple[float, Compared]], units: System) -> Itera
     yield f"{row[0][1].budget.name}: share of the variance in % (standard deviations in {unit})"
     names = max(len(s.name) for _, compared in row for s in compared.budget.sources)
     cell = len(length_number(0.0, units)) + len(_GAP)
-    columns = (WIDTH - len(_GAP) - names) // cell
+    columns = (_WIDTH - len(_GAP) - names) // cell
     for first in range(0, len(row), columns):
         if first:
             yield ""
@@ -228,15 +201,11 @@ def _block(row: Sequence[tuple[float, Compared]], units: System) -> list[str]:
     largest: dict[str, float] = {}
     for budget in budgets:
         for s in budget.sources:
-            share = share_of(s, budget.combined_sd_mm)
-            largest[s.name] = max(largest.get(s.name, 0.0), share)
+            largest[s.name] = max(largest.get(s.name, 0.0), s.share)
     rows = [[label, *(f"{speed * factor:.4g}" for speed, _ in row)]]
     for name in sorted(largest, key=lambda name: -largest[name]):
-        by_name = [{s.name: s for s in budget.sources} for budget in budgets]
-        cells = [
-            f"{100.0 * share_of(found[name], budget.combined_sd_mm):.1f}" if name in found else DASH
-            for found, budget in zip(by_name, budgets, strict=True)
-        ]
+        shares = [{s.name: s.share for s in budget.sources}.get(name) for budget in budgets]
+        cells = [DASH if share is None else f"{100.0 * share:.1f}" for share in shares]
         rows.append([name, *cells])
     rows.append(["combined sd", *(length_number(b.combined_sd_mm, units) for b in budgets)])
     runs = [compared.simulated.sd_mm for _, compared in row]

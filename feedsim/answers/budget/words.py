@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from feedsim.answers.budget.study.budget import Compared, FeederBudget
-from feedsim.quantities import System, display
-from feedsim.render.wording import length
+from feedsim.quantities import System
+from feedsim.render.wording import length, speed
 
 __all__ = ["cause_shares", "closing"]
 
@@ -17,11 +17,9 @@ _DOMINATES, _MOST_NAMED = 0.5, 3
 
 def cause_shares(budget: FeederBudget) -> dict[str, float]:
     """Return each cause's share of the variance, 0…1; sources of one cause together."""
-    whole = budget.combined_sd_mm**2
     shares: dict[str, float] = {}
     for source in budget.sources:
-        share = source.contribution_mm**2 / whole
-        shares[source.cause] = shares.get(source.cause, 0.0) + share
+        shares[source.cause] = shares.get(source.cause, 0.0) + source.share
     return shares
 
 
@@ -97,21 +95,17 @@ def _dominates(when: str, end: _End, units: System) -> str:
         why = ": time, and so more travel the faster it runs"
     elif kinds == {False}:
         why = ": length, the same at any speed"
-    return f"{when} {_speed(end, units)} {text}{why}."
+    return f"{when} {speed(end.speed_mm_s, units)} {text}{why}."
 
 
 def _spend(end: _End, units: System) -> Iterator[str]:
     """Say what halving the largest cause would do, and what the next one after it."""
     first, *others = sorted(end.shares, key=lambda cause: -end.shares[cause])
     text = (
-        f"To place better at {_speed(end, units)}, spend on the {first}: halved, it takes the "
-        f"standard deviation from {length(end.budget.combined_sd_mm, units)} to about "
+        f"To place better at {speed(end.speed_mm_s, units)}, spend on the {first}: halved, it "
+        f"takes the standard deviation from {length(end.budget.combined_sd_mm, units)} to about "
         f"{length(end.halved_mm(first), units)}"
     )
     if others:
         text += f"; the {others[0]} halved, to {length(end.halved_mm(others[0]), units)}"
     yield f"{text}."
-
-
-def _speed(end: _End, units: System) -> str:
-    return display(end.speed_mm_s, "speed", units=units)

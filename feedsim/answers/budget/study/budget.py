@@ -6,16 +6,18 @@ the simulation as well.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from feedsim.answers.budget.study.doubts import Doubt, doubts_of, late_engages, stops
 from feedsim.answers.budget.study.run import Simulated, steady
+from feedsim.answers.budget.study.what_if import WhatIf
 from feedsim.answers.check.study.setup import Setup
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.plain import AMONG, LEFT_OUT, plain
 from feedsim.quantities import System
 from feedsim.running.run import machine_of
-from feedsim.scenario import Scenario
+from feedsim.scenario import AS_WRITTEN, Scenario
 from feedsim.settings.sources import (
     Shift,
     Source,
@@ -26,7 +28,17 @@ from feedsim.settings.sources import (
 )
 from feedsim.settings.spreads import placement_spread
 
-__all__ = ["WITHIN", "Agreement", "Compared", "FeederBudget", "Point", "budgets_at", "compared"]
+__all__ = [
+    "WITHIN",
+    "Agreement",
+    "Budgets",
+    "Compared",
+    "FeederBudget",
+    "Point",
+    "Weighed",
+    "budgets_at",
+    "compared",
+]
 
 WITHIN = 0.03
 """A budget within this share of the simulated spread is as good as it need be."""
@@ -35,12 +47,20 @@ Agreement = Literal["agrees", "open", "differs"]
 
 
 @dataclass(frozen=True, slots=True)
+class Weighed(Source):
+    """A source with its contribution, and its share of the variance (0…1)."""
+
+    contribution_mm: float = field()  # here, since a property of that name stands above it
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class FeederBudget:
     """The budget of one feeder at one line speed, in closed form.
 
     Attributes
     ----------
-    sources : tuple of Source
+    sources : tuple of Weighed
     combined_sd_mm : float
         Their combined standard uncertainty.
     shifts : tuple of Shift
@@ -54,12 +74,12 @@ class FeederBudget:
     """
 
     name: str
-    sources: tuple[Source, ...]
+    sources: tuple[Weighed, ...]
     combined_sd_mm: float
     shifts: tuple[Shift, ...]
     mean_mm: float
     within_tolerance: float
-    doubts: tuple[Doubt, ...]
+    doubts: tuple[Doubt, ...] = field(metadata=LEFT_OUT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +98,12 @@ class Compared:
         Those of the budget, and what the run itself has shown.
     """
 
-    budget: FeederBudget
+    budget: FeederBudget = field(metadata=AMONG)
     simulated: Simulated
     ratio: float | None
     ratio_ci95: Interval | None
     agreement: Agreement | None
-    doubts: tuple[Doubt, ...]
+    doubts: tuple[Doubt, ...] = field(metadata={"plain": lambda d: plain([x.kind for x in d])})
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +112,33 @@ class Point:
 
     line_speed_mm_s: float
     feeders: tuple[Compared, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Budgets:
+    """Error budgets at some line speeds.
+
+    Attributes
+    ----------
+    feedsim, title : str
+    scenario : Scenario
+    steady : bool
+        False where it has a speed profile, faults or adjustments, which budgets leave out.
+    carriers : int
+        Of each run.
+    points : tuple of Point
+        Rising in speed.
+    what_if : WhatIf or None
+        None where it was not asked for.
+    """
+
+    feedsim: str
+    title: str
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+    steady: bool
+    carriers: int
+    points: tuple[Point, ...]
+    what_if: WhatIf | None
 
 
 def budgets_at(
@@ -117,7 +164,7 @@ def budgets_at(
         found.append(
             FeederBudget(
                 name=scenario.feeder[number].name,
-                sources=tuple(sources),
+                sources=tuple(_weighed(source, combined_sd(sources)) for source in sources),
                 combined_sd_mm=combined_sd(sources),
                 shifts=tuple(shifts),
                 mean_mm=mean_shift(shifts),
@@ -126,6 +173,13 @@ def budgets_at(
             )
         )
     return found
+
+
+def _weighed(source: Source, combined_sd_mm: float) -> Weighed:
+    own = source.contribution_mm
+    share = (own / combined_sd_mm) ** 2 if combined_sd_mm > 0.0 else 0.0
+    as_it_is = {f.name: getattr(source, f.name) for f in fields(source)}
+    return Weighed(**as_it_is, contribution_mm=own, share=share)
 
 
 def compared(budget: FeederBudget, simulated: Simulated) -> Compared:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from feedsim.answers.budget.study.run import steady
 from feedsim.answers.limit.study.search import closed_limits, lowest_together
 from feedsim.errors import FeedsimError
+from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.quantities import Kind, canonical
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.sources import combined_sd, placement_sources
 
-__all__ = ["Change", "Outcome", "changes_of", "feeder_limits", "what_if"]
+__all__ = ["Binding", "Change", "Outcome", "WhatIf", "changes_of", "feeder_limits", "what_if"]
 
 _HALVED: tuple[tuple[str, str, Kind], ...] = (
     ("controller.motion_cycle", "motion cycle", "time"),
@@ -69,13 +70,22 @@ class Change:
     knob: str
     before: str
     after: str
-    kind: Kind | None
-    feeder: int | None
+    kind: Kind | None = field(metadata=LEFT_OUT)
+    feeder: int | None = field(metadata=LEFT_OUT)
 
     @property
     def override(self) -> str:
         """As one would write it after ``--set``."""
         return f"{self.key}={self.after}"
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """Which mechanism of which feeder (its number and name) alone has the lowest limit."""
+
+    number: int = field(metadata=LEFT_OUT)
+    feeder: str
+    mechanism: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,18 +96,38 @@ class Outcome:
     ----------
     change : Change or None
         None: everything as it is.
-    combined_sd_mm : tuple of float
-        Of each feeder, at the speed that was asked for.
+    combined_sd_mm : dict of str to float
+        Of each feeder by its name, at the speed that was asked for.
     limit_speed_mm_s : float or None
         Highest speed in closed form, all feeders together; None where there is no limit.
-    binding : tuple of (feeder, mechanism) or None
-        Which mechanism alone has the lowest limit then: number of the feeder and its name.
+    gain_mm_s : float or None
+        How much higher that is than as it is; None where one of them is none.
+    binding : Binding or None
     """
 
-    change: Change | None
-    combined_sd_mm: tuple[float, ...]
+    change: Change | None = field(metadata={**AMONG, **IF_ANY})
+    combined_sd_mm: dict[str, float]
     limit_speed_mm_s: float | None
-    binding: tuple[int, str] | None
+    gain_mm_s: float | None
+    binding: Binding | None
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """The line as it is, and with each knob turned.
+
+    Attributes
+    ----------
+    line_speed_mm_s : float
+        Of the spreads.
+    as_it_is : Outcome
+    changes : tuple of Outcome
+        What raises the limit most comes first; of those that raise it alike, what spreads least.
+    """
+
+    line_speed_mm_s: float
+    as_it_is: Outcome
+    changes: tuple[Outcome, ...]
 
 
 Limits = Sequence[SpeedLimit]
@@ -182,7 +212,7 @@ def feeder_limits(scenario: Mapping[str, Any], number: int) -> Limits:
     return closed_limits(alone, lowest=True)[0]
 
 
-def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> tuple[Outcome, list[Outcome]]:
+def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
     """Turn each knob in turn.
 
     Parameters
@@ -192,12 +222,6 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> tuple[Outcome, l
         Line speed of the spreads.
     run : callable
         Makes calls of :func:`feeder_limits` and returns their results in the same order.
-
-    Returns
-    -------
-    as it is : Outcome
-    turned : list of Outcome
-        What raises the limit most comes first; of those that raise it alike, what spreads least.
     """
     changes: list[Change | None] = [None, *changes_of(scenario)]
     changed = [override(scenario, [c.override] if c else []) for c in changes]
@@ -212,38 +236,50 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> tuple[Outcome, l
     plain = [scenario_to_dict(one) for one in changed]
     results = run([(plain[place], number) for place, number in calls])
     found = dict(zip(calls, results, strict=True))
+    limits = [
+        [found.get((place, number), found[0, number]) for number in feeders]
+        for place in range(len(changes))
+    ]
+    before = lowest_together(limits[0])
     as_it_is, *turned = [
-        _outcome(
-            change,
-            changed[place],
-            speed_mm_s,
-            [found.get((place, number), found[0, number]) for number in feeders],
-        )
+        _outcome(change, changed[place], speed_mm_s, limits[place], before=before)
         for place, change in enumerate(changes)
     ]
-    return as_it_is, sorted(turned, key=lambda one: _worth(one, as_it_is))
+    turned.sort(key=lambda one: _worth(one, as_it_is))
+    return WhatIf(speed_mm_s, as_it_is, tuple(turned))
 
 
 def _outcome(
-    change: Change | None, scenario: Scenario, speed_mm_s: float, limits: Sequence[Limits]
+    change: Change | None,
+    scenario: Scenario,
+    speed_mm_s: float,
+    limits: Sequence[Limits],
+    *,
+    before: float | None,
 ) -> Outcome:
     machine = machine_of(steady(scenario, speed_mm_s))
-    sds = [
-        combined_sd(placement_sources(machine, feeder, speed=speed_mm_s))
-        for feeder in machine.feeders
-    ]
+    names = [feeder.name for feeder in scenario.feeder]
+    sds = {
+        name: combined_sd(placement_sources(machine, feeder, speed=speed_mm_s))
+        for name, feeder in zip(names, machine.feeders, strict=True)
+    }
     alone = [
         (limit.speed_mm_s, number, limit.mechanism)
         for number, row in enumerate(limits)
         for limit in row
         if limit.mechanism != TOGETHER and limit.speed_mm_s is not None
     ]
-    binding = min(alone)[1:] if alone else None
-    return Outcome(change, tuple(sds), lowest_together(limits), binding)
+    binding = None
+    if alone:
+        _, number, mechanism = min(alone)
+        binding = Binding(number, names[number], mechanism)
+    limit = lowest_together(limits)
+    gain = None if limit is None or before is None else limit - before
+    return Outcome(change, sds, limit, gain, binding)
 
 
 def _worth(outcome: Outcome, as_it_is: Outcome) -> tuple[float, float]:
     """Return what to sort by: the limit, as far as it differs at all, then the spread."""
     limit, before = outcome.limit_speed_mm_s, as_it_is.limit_speed_mm_s or 1.0
     worth = float("inf") if limit is None else round(limit / before, _DIGITS)
-    return -worth, sum(outcome.combined_sd_mm)
+    return -worth, sum(outcome.combined_sd_mm.values())
