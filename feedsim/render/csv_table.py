@@ -5,9 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-__all__ = ["csv_table", "harmless"]
+from feedsim.metrics.intervals import Interval
+
+__all__ = ["Cells", "csv_table", "ends", "harmless"]
+
+Cells = Iterator[tuple[str, object]]
+"""Names of columns, and what stands in one row below them."""
 
 _BEGINS_A_FORMULA = re.compile(r"[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -51,3 +56,14 @@ def harmless(text: str) -> str:
     if _BEGINS_A_FORMULA.match(text) and not _NUMBER.fullmatch(text):
         return f"'{text}"
     return text
+
+
+def ends(name: str, interval: Interval | None, unit: str = "") -> Cells:
+    """Yield the columns of an interval's two ends; empty where there is none.
+
+    >>> list(ends("mean", Interval(0.1, 0.2), "_mm"))
+    [('mean_low_mm', 0.1), ('mean_high_mm', 0.2)]
+    """
+    low, high = interval or (None, None)
+    yield f"{name}_low{unit}", low
+    yield f"{name}_high{unit}", high

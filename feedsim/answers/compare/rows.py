@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from feedsim.answers.compare.study import Difference, SetupResults, Together
-from feedsim.metrics.intervals import Interval
 from feedsim.metrics.paired import Better
-from feedsim.render.csv_table import csv_table
+from feedsim.render.csv_table import Cells, csv_table, ends
 
 __all__ = ["compare_csv"]
-
-Cells = Iterator[tuple[str, object]]
 
 
 def compare_csv(points: Sequence[Together]) -> bytes:
@@ -52,8 +49,8 @@ def _row(first: SetupResults, other: SetupResults, pair: Difference, number: int
         yield f"{name}_against_mm", d.first_mm
         yield f"{name}_setup_mm", d.other_mm
         yield f"{name}_difference_mm", d.difference_mm
-        yield from _ends(f"{name}_difference", d.ci95_mm, "_mm")
-        yield from _ends(f"{name}_difference_unpaired", d.unpaired_ci95_mm, "_mm")
+        yield from ends(f"{name}_difference", d.ci95_mm, "_mm")
+        yield from ends(f"{name}_difference_unpaired", d.unpaired_ci95_mm, "_mm")
         yield f"{name}_exact", int(d.exact)
         yield f"{name}_better", _letter(d.better, pair)
     for name, s in (
@@ -67,15 +64,9 @@ def _row(first: SetupResults, other: SetupResults, pair: Difference, number: int
         yield f"{name}_only_against_count", s.only_first
         yield f"{name}_only_setup_count", s.only_other
         yield f"{name}_difference", s.difference
-        yield from _ends(f"{name}_difference", s.ci95)
-        yield from _ends(f"{name}_difference_unpaired", s.unpaired_ci95)
+        yield from ends(f"{name}_difference", s.ci95)
+        yield from ends(f"{name}_difference_unpaired", s.unpaired_ci95)
         yield f"{name}_better", _letter(s.better, pair)
-
-
-def _ends(name: str, interval: Interval | None, unit: str = "") -> Cells:
-    low, high = interval or (None, None)
-    yield f"{name}_low{unit}", low
-    yield f"{name}_high{unit}", high
 
 
 def _letter(better: Better | None, pair: Difference) -> str | None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from feedsim.answers.sweep import panels
 from feedsim.answers.sweep.curves import SweepView, sweep_view
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = ["sweep_figures"]
+
+Draw = Callable[["Axes", SweepView], int]
+"""Draws a panel and returns how many rows of text stand above it."""
 
 _LEFT, _RIGHT, _TOP = 0.062, 0.552, 0.925
 
@@ -77,7 +80,7 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
         axes.set_axisbelow(True)
         return axes
 
-    draw: list[tuple[Any, float]] = [
+    draw: list[tuple[Draw, float]] = [
         (panels.draw_placement, 1.0),
         (draw_missed, 1.0),
         (draw_jam_risk, 1.15),
@@ -100,7 +103,7 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
     return figure
 
 
-def _panel(axes: Axes, view: SweepView, tags: Sequence[Tag], draw: Any, weight: float) -> Panel:
+def _panel(axes: Axes, view: SweepView, tags: Sequence[Tag], draw: Draw, weight: float) -> Panel:
     view.scale.set_up(axes)
     rows = draw(axes, view)
     axes.set_xlim(*view.scale.view)

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from feedsim.answers.run.product.points import product_columns
 from feedsim.answers.sweep.study import Point, Swept
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.intervals import Interval
 from feedsim.metrics.share import Share
 from feedsim.quantities import Kind
-from feedsim.render.csv_table import csv_table
+from feedsim.render.csv_table import Cells, csv_table, ends
 from feedsim.running.axes import Axis
 
 __all__ = ["sweep_csv"]
-
-Cells = Iterator[tuple[str, object]]
 
 _UNITS: dict[Kind, str] = {
     "length": "_mm",
@@ -102,9 +99,9 @@ def _placement(feeder: FeederResults) -> Cells:
     yield "placement_error_p99_mm", error.p99_mm
     yield "placement_error_cp", error.cp
     yield "placement_error_cpk", error.cpk
-    yield from _interval("placement_error_mean", error.mean_ci95_mm, "_mm")
+    yield from ends("placement_error_mean", error.mean_ci95_mm, "_mm")
     yield "within_tolerance", error.within_tolerance
-    yield from _interval("within_tolerance", error.within_tolerance_ci95)
+    yield from ends("within_tolerance", error.within_tolerance_ci95)
     yield "stage_position_mean_mm", feeder.stage_position.mean_mm
     yield "stage_position_sd_mm", feeder.stage_position.sd_mm
 
@@ -112,11 +109,5 @@ def _placement(feeder: FeederResults) -> Cells:
 def _share(name: str, share: Share) -> Cells:
     yield f"{name}_count", share.count
     yield f"{name}_share", share.share
-    yield from _interval(f"{name}_share", share.ci95)
+    yield from ends(f"{name}_share", share.ci95)
     yield f"{name}_upper95", share.upper95
-
-
-def _interval(name: str, interval: Interval | None, unit: str = "") -> Cells:
-    low, high = interval or (None, None)
-    yield f"{name}_low{unit}", low
-    yield f"{name}_high{unit}", high

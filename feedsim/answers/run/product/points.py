@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
+from feedsim.render.csv_table import Cells, ends
 from feedsim.render.wording import DASH, percent, whole
 
 __all__ = ["product_cells", "product_columns", "product_heads", "tells_products"]
@@ -38,7 +37,7 @@ def product_cells(results: Results) -> tuple[str, ...]:
     )
 
 
-def product_columns(results: Results) -> Iterator[tuple[str, object]]:
+def product_columns(results: Results) -> Cells:
     """Yield names and values of the columns of ``sweep.csv``."""
     products, gate = results.products, results.products.diverted
     yield from _columns("products_complete", products.complete)
@@ -59,11 +58,9 @@ def product_columns(results: Results) -> Iterator[tuple[str, object]]:
         yield "gate_good_passed_per_hour", gate.good_passed_per_hour
 
 
-def _columns(name: str, share: Share) -> Iterator[tuple[str, object]]:
-    low, high = share.ci95 or (None, None)
+def _columns(name: str, share: Share) -> Cells:
     yield f"{name}_share", share.share
-    yield f"{name}_share_low", low
-    yield f"{name}_share_high", high
+    yield from ends(f"{name}_share", share.ci95)
 
 
 def _share(share: Share) -> str:
