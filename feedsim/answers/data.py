@@ -18,6 +18,8 @@ __all__ = ["described", "names", "read_as", "schema_of"]
 
 T = TypeVar("T")
 Schema = dict[str, Any]
+Defs = dict[str, tuple[type, Schema]]
+"""Classes by name, and the schema of each."""
 
 _SIMPLE = {NoneType: "null", bool: "boolean", int: "integer", float: "number", str: "string"}
 _ATTRIBUTE = re.compile(r"^(\w+(?:, \w+)*)(?: : [^\n]*)?\n((?:    [^\n]*\n?|\n)*)", re.MULTILINE)
@@ -71,12 +73,12 @@ def schema_of(kind: type) -> Schema:
     It follows the metadata that :func:`feedsim.metrics.plain.plain` does, which no general
     library knows of. Descriptions come from the docstrings of the classes.
     """
-    defs: dict[str, Schema] = {}
+    defs: Defs = {}
     whole = _object(kind, defs)
-    return whole | {"$defs": defs}
+    return whole | {"$defs": {name: schema for name, (_, schema) in defs.items()}}
 
 
-def _of(hint: Any, defs: dict[str, Schema]) -> Schema:
+def _of(hint: Any, defs: Defs) -> Schema:
     """Return the schema of one type; classes with names go into `defs`."""
     origin, inner = get_origin(hint), get_args(hint)
     if origin is None:
@@ -94,28 +96,33 @@ def _of(hint: Any, defs: dict[str, Schema]) -> Schema:
     return found
 
 
-def _of_class(kind: type, defs: dict[str, Schema]) -> Schema:
+def _of_class(kind: type, defs: Defs) -> Schema:
     if issubclass(kind, Enum):
         return {"enum": [each.value for each in kind]}
-    name = kind.__name__
-    if kind is Scenario:
-        # its own definitions stay its own: classes of answers may have the same names
-        text = json.dumps(json_schema()).replace("#/$defs/", "#/$defs/Scenario/$defs/")
-        defs[name] = {key: part for key, part in json.loads(text).items() if key != "$schema"}
-    elif not is_dataclass(kind):  # a named tuple
+    if not is_dataclass(kind) and kind is not Scenario:  # a named tuple
         return _row(get_type_hints(kind).values(), defs)
-    elif name not in defs:
-        defs[name] = {}  # meanwhile, so that it is made once
-        defs[name] = _object(kind, defs)
+    name = kind.__name__
+    if name not in defs:
+        defs[name] = kind, {}  # meanwhile, so that it is made once
+        defs[name] = kind, _scenario(name) if kind is Scenario else _object(kind, defs)
+    if defs[name][0] is not kind:
+        msg = f"two classes in one answer are named {name}"
+        raise TypeError(msg)
     return {"$ref": f"#/$defs/{name}"}
 
 
-def _row(inner: Iterable[Any], defs: dict[str, Schema]) -> Schema:
+def _scenario(name: str) -> Schema:
+    """Return a scenario's schema, whose own definitions may have the names of an answer's."""
+    text = json.dumps(json_schema()).replace("#/$defs/", f"#/$defs/{name}/$defs/")
+    return {key: part for key, part in json.loads(text).items() if key != "$schema"}
+
+
+def _row(inner: Iterable[Any], defs: Defs) -> Schema:
     parts = [_of(each, defs) for each in inner]
     return {"type": "array", "prefixItems": parts, "minItems": len(parts), "maxItems": len(parts)}
 
 
-def _object(kind: type, defs: dict[str, Schema]) -> Schema:
+def _object(kind: type, defs: Defs) -> Schema:
     text, words = inspect.getdoc(kind) or "", _attributes(kind)
     properties: dict[str, Schema] = {}
     required: list[str] = []
@@ -132,7 +139,7 @@ def _object(kind: type, defs: dict[str, Schema]) -> Schema:
     }
 
 
-def _properties(kind: Any, defs: dict[str, Schema]) -> Iterator[tuple[str, Schema, bool]]:
+def _properties(kind: Any, defs: Defs) -> Iterator[tuple[str, Schema, bool]]:
     """Yield name and schema of each key, and whether it is always there."""
     hints = get_type_hints(kind)
     for f in fields(kind):
