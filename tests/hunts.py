@@ -8,7 +8,6 @@ import numpy as np
 
 from feedsim.answers.check.study.review import review
 from feedsim.answers.limit.study.closed import (
-    allowed_of,
     closed_limits,
     lowest_together,
     worst_of_line,
@@ -101,7 +100,7 @@ def hunted_auto(scenario: Scenario, *, scenarios: int = 1) -> str | None:
 
 def _serves(scenario: Scenario) -> bool:
     """Tell whether a line places in time and serves nearly all: only then it has one mean."""
-    machine, allowed, v = machine_of(scenario), allowed_of(scenario), scenario.line.speed
+    machine, allowed, v = machine_of(scenario), criteria_of(scenario), scenario.line.speed
     for feeder in machine.feeders:
         if late_opening_share(machine, feeder, speed=v) > _RARE:
             return False

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.rows import Rows
 from feedsim.records.columns import FeederRecords
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.cycle import Doubles, FeedCycle, doubles, feed_cycle, ones
 from feedsim.metrics.hazards import Hazards, hazards
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings

@@ -9,8 +9,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Inserts
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.cycle_hazards import (
     SAME_RATIO,
     CycleHazard,

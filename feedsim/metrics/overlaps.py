@@ -10,10 +10,10 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Pair, Recipe
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import mean_interval
-from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import resolution_mm, spread

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.cycle_hazards import any_of, cycle_hazards
 from feedsim.metrics.paired import (
     LengthDifference,

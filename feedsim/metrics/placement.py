@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from feedsim.criteria import Criteria
 from feedsim.metrics.capability import capability
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, mean_interval
 from feedsim.metrics.rows import begins_among, cycle_rows, placed_rows

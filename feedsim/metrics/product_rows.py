@@ -8,8 +8,8 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm, wrong
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords

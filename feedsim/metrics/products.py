@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.diverted import Diverted, diverted
 from feedsim.metrics.gate_rows import gate_rows
 from feedsim.metrics.overlaps import Overlap, overlaps

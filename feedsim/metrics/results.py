@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from feedsim import __version__
+from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.acceptance import ToDecide, judge
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import IF_ANY

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from feedsim.criteria import Criteria
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.clusters import InOrder, in_order
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazards
 from feedsim.metrics.missed import MissCauses

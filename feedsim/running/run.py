@@ -6,12 +6,11 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from feedsim.criteria import Criteria, Pair, Recipe
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.plain import AMONG
-from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.results import Results, summarise
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined

@@ -14,8 +14,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from feedsim.criteria import Criteria
 from feedsim.settings.looks import Excess, Looks
-from feedsim.settings.mechanisms import MECHANISMS, Allowed
+from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
 from feedsim.settings.teeth import At, Teeth, teeth_between
 
@@ -48,7 +49,7 @@ _MOST_LOOKS = 600
 _HARDLY_ACCEPTED = 0.8
 
 
-def worst_between(at: At, allowed: Allowed, low: float, high: float) -> tuple[float, Excess]:
+def worst_between(at: At, allowed: Criteria, low: float, high: float) -> tuple[float, Excess]:
     """Return the line speed between two near each other (mm/s) that is worst, and how bad it is.
 
     The ends and the middle are looked at, and each tooth that may be worst of its kind.

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from feedsim.criteria import Criteria, Figure
 from feedsim.settings.cells import (
     FASTEST_MM_S,
     NARROWEST,
@@ -21,7 +22,7 @@ from feedsim.settings.cells import (
     look_everywhere,
 )
 from feedsim.settings.looks import Looks
-from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure
+from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.teeth import At
 
 __all__ = [
@@ -112,13 +113,13 @@ class Closed:
     each_tooth_to_mm_s: float
 
 
-def speed_limits(at: At, allowed: Allowed) -> list[SpeedLimit]:
+def speed_limits(at: At, allowed: Criteria) -> list[SpeedLimit]:
     """Return the limits of :func:`closed_form`."""
     return list(closed_form(at, allowed).limits)
 
 
 def closed_form(
-    at: At, allowed: Allowed, *, windows: int = MOST_WINDOWS, lowest: bool = False
+    at: At, allowed: Criteria, *, windows: int = MOST_WINDOWS, lowest: bool = False
 ) -> Closed:
     """Return the limits and the refused speeds of one feeder.
 
@@ -126,7 +127,7 @@ def closed_form(
     ----------
     at : callable
         Line speed (mm/s) → the machine with its settings solved at that speed, and its feeder.
-    allowed : Allowed
+    allowed : Criteria
     windows : int
         So many refused windows are enough; 1 where only the limit is asked for.
     lowest : bool
@@ -151,7 +152,7 @@ def closed_form(
     return Closed(tuple(limits), tuple(refused), fully)
 
 
-def refused_between(at: At, allowed: Allowed, low: float, high: float) -> Closed:
+def refused_between(at: At, allowed: Criteria, low: float, high: float) -> Closed:
     """Return what is refused between two line speeds (mm/s), ends and all, and no limits.
 
     What goes on beyond the upper one ends at ``FASTEST_MM_S``.

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure
+from feedsim.criteria import Criteria, Figure
+from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.teeth import At
 
 __all__ = ["NOTHING", "Excess", "Looks", "together"]
@@ -44,13 +45,13 @@ class Looks:
     ----------
     at : callable
         Line speed (mm/s) → machine and feeder.
-    allowed : Allowed
+    allowed : Criteria
     rows : dict
         Line speed (mm/s) → share of each mechanism, in the order of ``MECHANISMS``.
     """
 
     at: At
-    allowed: Allowed
+    allowed: Criteria
     rows: dict[float, tuple[float, ...]] = field(default_factory=dict)
     _excess: dict[float, Excess] = field(default_factory=dict)
 
@@ -65,7 +66,7 @@ class Looks:
 
     def most(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted."""
-        return max(self.allowed.share(figure), NOTHING)
+        return max(self.allowed.largest(figure), NOTHING)
 
     def excess(self, speed: float) -> Excess:
         """Return by how much all mechanisms together are too much at a line speed (mm/s)."""

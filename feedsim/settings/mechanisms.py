@@ -5,7 +5,7 @@ Each function takes a machine with its settings solved at that speed, and one of
 
 from __future__ import annotations
 
-from feedsim.settings.mechanism import Allowed, Figure, Mechanism
+from feedsim.settings.mechanism import Mechanism
 from feedsim.settings.mechanisms_jams import (
     doubles,
     drive,
@@ -32,12 +32,7 @@ from feedsim.settings.mechanisms_placed import (
 )
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
 
-__all__ = [
-    "MECHANISMS",
-    "Allowed",
-    "Figure",
-    "Mechanism",
-]
+__all__ = ["MECHANISMS", "Mechanism"]
 
 MECHANISMS = (
     Mechanism("feed cycle", "missed", feed_cycle),

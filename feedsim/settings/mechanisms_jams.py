@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
@@ -37,7 +37,7 @@ _SPEEDS = 8  # that others ask for again
 
 
 @lru_cache(maxsize=_SPEEDS)
-def nose_strike(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def nose_strike(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of cycles whose staged nose reaches beyond the nose limit."""
     return 1.0 - _staged(machine, feeder, speed).share_below(feeder.nose_limit_mm)
 
@@ -50,7 +50,7 @@ def _staged(machine: Machine, feeder: Feeder, speed: float) -> Distribution:
 
 
 @lru_cache(maxsize=_SPEEDS)
-def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of cycles in which the clutch opens before the placed tail is past the grip end.
 
     Of those that find the next insert at once: another opens an insert pitch later.
@@ -59,12 +59,12 @@ def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) 
     return held and held * _at_once(machine, feeder, speed, allowed)
 
 
-def _at_once(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def _at_once(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Return the share of cycles that find the first insert that they search for."""
     return (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
 
 
-def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that stick out over an end of their carrier by more than is allowed.
 
     By spread, or since their carrier had to wait or its mark came late; one that is out of
@@ -83,7 +83,7 @@ def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
     return 1.0 - (1.0 - error.share_outside(-target - over, room)) * (1.0 - late)
 
 
-def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that land before they are fast enough, or when they are too fast.
 
     Beyond those whose nose strikes: who is staged too far has less run-up.
@@ -117,7 +117,7 @@ def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> 
     return min(1.0, slow + max(0.0, fast - again))
 
 
-def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that land when the feed has slowed down too far.
 
     Beyond those whose tail is held: both stand too far back at the opening.
@@ -138,12 +138,12 @@ def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Allowe
     return max(0.0, late - held) / (1.0 - held) if held < 1.0 else 0.0
 
 
-def drive(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def drive(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """1 where the ramps ask for more acceleration than the drive allows, else 0."""
     limit = feeder.servo.max_acceleration_mm_s2
     return float(largest_demand(machine, feeder, speed=speed) > limit * (1.0 + 1e-9))
 
 
-def doubles(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def doubles(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of cycles with a double, or with an insert unseen for other reasons than a gap."""
     return 1.0 - (1.0 - feeder.inserts.double) * (1.0 - unseen(machine, feeder, speed))

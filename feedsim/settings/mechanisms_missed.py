@@ -7,12 +7,12 @@ from functools import lru_cache
 
 import numpy as np
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.marks import may_be_full, share_merged
-from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.recorded import share_lost
@@ -31,7 +31,7 @@ _HARDLY = 1e-6
 _NOISE_NODES = 5
 
 
-def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of the carriers that find the feeder busy, every insert found at once.
 
     With H the mean number of carriers that come while one is served, H/(1 + H) are lost: a
@@ -44,7 +44,7 @@ def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed)
     return _lost(machine, feeder, speed, ())
 
 
-def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of carriers lost to eyes that miss cards, misfeeds and strays.
 
     After a misfeed or a stray, with the share p, the feeder searches on for another insert
@@ -141,7 +141,7 @@ def _within(machine: Machine, carriers: int, travel: float) -> float:
     return float(gammainc(carriers, free / (c.pitch_mm - shortest))) if free > 0.0 else 0.0
 
 
-def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of marks that find the memory of the program full, beyond those lost to the feeder.
 
     A mark is kept from when it is known until it is acted on, and where it waits for the feeder as
@@ -174,7 +174,7 @@ def _beyond(
     machine: Machine,
     feeder: Feeder,
     speed: float,
-    allowed: Allowed,
+    allowed: Criteria,
     *,
     memory: bool,
     merging: bool,
@@ -187,14 +187,14 @@ def _beyond(
     return max(0.0, 1.0 - (1.0 - whole.lost) / (1.0 - least.lost))
 
 
-def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of marks known after their point, which are skipped."""
     if machine.controller.late_mark_engages:
         return 0.0
     return late_marks_by(machine, feeder, speed, 0.0)
 
 
-def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of carriers that merge with the one before at the carrier eye.
 
     Behind an empty pitch none does. Where the memory or the feeder loses some anyway: what merging
@@ -213,7 +213,7 @@ def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
     return _beyond(machine, feeder, speed, allowed, memory=True, merging=True)
 
 
-def carrier_short(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def carrier_short(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of carriers that have passed their eye before filter or scan lets them be seen.
 
     The output is on from the seen edge and the response to the tail and the off-response.

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import engage_travel, locked_step
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.mechanism import Allowed
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import late_share
 from feedsim.settings.spreads import gaps, late_opening, placement_spread, slips, stage_spread
@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 
-def late_service(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def late_service(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts placed too late since the feeder had to be waited for."""
     if not machine.controller.not_ready_engages:
         return 0.0
@@ -29,7 +29,7 @@ def late_service(machine: Machine, feeder: Feeder, speed: float, allowed: Allowe
     return waits.served_beyond(allowed.placement_tolerance_mm)
 
 
-def late_engages(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def late_engages(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts placed too late since their mark was known too late."""
     if not machine.controller.late_mark_engages:
         return 0.0
@@ -55,7 +55,7 @@ def late_marks_by(machine: Machine, feeder: Feeder, speed: float, by_mm: float) 
     )
 
 
-def late_openings(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def late_openings(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that late openings put out of tolerance, beyond those out anyway."""
     off = late_opening(machine, feeder, speed=speed)
     if not off.mean and not off.rarely:
@@ -69,17 +69,17 @@ def late_openings(machine: Machine, feeder: Feeder, speed: float, allowed: Allow
     return max(0.0, outside[0] - outside[1]) / (1.0 - outside[1])
 
 
-def placement(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def placement(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts out of tolerance by spread and mean error alone."""
     return _outside(placement_spread(machine, feeder, speed=speed, late=False), allowed)
 
 
-def _outside(error: Distribution, allowed: Allowed) -> float:
+def _outside(error: Distribution, allowed: Criteria) -> float:
     tolerance = allowed.placement_tolerance_mm
     return error.share_outside(-tolerance, tolerance)
 
 
-def no_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def no_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that land only in the next cycle; 1 where cycles do not repeat at all.
 
     Those that the feed leaves short of the placement point when it rests with the next one staged.

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.levels import filters, gap_lasts, level_lasts
-from feedsim.settings.mechanism import Allowed
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.recorded import share_closer
 from feedsim.settings.spreads import gaps, slips, stage_spread
@@ -16,7 +16,7 @@ from feedsim.settings.spreads import gaps, slips, stage_spread
 __all__ = ["again_unseen", "insert_gap", "insert_short", "searched_on", "strays", "unseen"]
 
 
-def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def insert_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that merge with the one before at the insert eye, and stray.
 
     Where the tail of a staged insert still covers the eye, the insert falls back by its slip
@@ -58,7 +58,7 @@ def again_unseen(machine: Machine, feeder: Feeder, speed: float) -> float:
     return 1.0 - (1.0 - feeder.eye.missed) * (1.0 - merged) * (1.0 - short)
 
 
-def insert_short(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def insert_short(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that have passed their eye before filter or scan lets them be seen.
 
     The clutch is closed until they are, so they pass at feed speed.
@@ -80,7 +80,7 @@ def _short(machine: Machine, feeder: Feeder, speed: float) -> float:
 
 
 def searched_on(
-    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed
+    machine: Machine, feeder: Feeder, speed: float, allowed: Criteria
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return how likely a search goes on behind its first insert, and behind each further one.
 
@@ -110,7 +110,7 @@ def _sooner(machine: Machine, feeder: Feeder, speed: float, travel: float) -> fl
 
 
 @lru_cache(maxsize=8)
-def strays(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> float:
+def strays(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
     """Share of inserts that go past unseen: missed, merged, too short, or there too early."""
     merged = insert_gap(machine, feeder, speed, allowed)
     short = _short(machine, feeder, speed)

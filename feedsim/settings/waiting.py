@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.followed import Followed, Row, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
-from feedsim.settings.mechanism import Allowed
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.predict import cycle_time
@@ -24,7 +24,7 @@ _FEW = 0.02
 _FEW_LOST = 1e-3
 
 
-def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> Waits:
+def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> Waits:
     """Return the waits at a line speed (mm/s).
 
     A service lasts from an engage tick to the first at which the next one may be: the cycle, its
@@ -39,7 +39,7 @@ def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) ->
     machine : Machine
     feeder : Feeder
     speed : float
-    allowed : Allowed
+    allowed : Criteria
     """
     if share_merged(machine, speed) > _FEW_LOST or may_be_full(machine, feeder, speed):
         seen = followed(machine, feeder, speed, allowed)
@@ -49,7 +49,7 @@ def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) ->
 
 
 def waiting_alone(
-    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, *, found: bool = False
+    machine: Machine, feeder: Feeder, speed: float, allowed: Criteria, *, found: bool = False
 ) -> Waits:
     """Return what :func:`waiting` does, were every mark that the eye does not miss remembered.
 
@@ -66,7 +66,7 @@ def followed(
     machine: Machine,
     feeder: Feeder,
     speed: float,
-    allowed: Allowed,
+    allowed: Criteria,
     *,
     found: bool = False,
     memory: bool = True,
@@ -79,7 +79,7 @@ def followed(
     machine : Machine
     feeder : Feeder
     speed : float
-    allowed : Allowed
+    allowed : Criteria
     found : bool
         Every insert is found at once.
     memory, merging : bool
@@ -103,7 +103,7 @@ def followed(
 
 @lru_cache(maxsize=256)
 def _queue(
-    machine: Machine, feeder: Feeder, speed: float, allowed: Allowed, *, found: bool
+    machine: Machine, feeder: Feeder, speed: float, allowed: Criteria, *, found: bool
 ) -> Queue:
     c, ins, controller = machine.carriers, feeder.inserts, machine.controller
     per_feed = belt_per_feed(machine, feeder)
@@ -139,7 +139,7 @@ def _queue(
     )
 
 
-def _again(machine: Machine, feeder: Feeder, speed: float, allowed: Allowed) -> tuple[float, ...]:
+def _again(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> tuple[float, ...]:
     """Return the shares of searches that find the first insert, the second and so on."""
     on = searched_on(machine, feeder, speed, allowed)
     found, chances = [1.0 - sum(p for p, _ in on)], [p for p, _ in on]

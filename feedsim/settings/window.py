@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from feedsim.criteria import Criteria
 from feedsim.settings.cells import worst_of_cell
 from feedsim.settings.looks import Looks
-from feedsim.settings.mechanisms import Allowed
 from feedsim.settings.teeth import At
 
 __all__ = ["window"]
@@ -16,7 +16,7 @@ _STRIDE = 1.005
 _FURTHEST = 4.0
 
 
-def window(at: At, allowed: Allowed, speed: float) -> tuple[float, float] | None:
+def window(at: At, allowed: Criteria, speed: float) -> tuple[float, float] | None:
     """Return the line speeds (mm/s) about one between which it is accepted throughout.
 
     Parameters

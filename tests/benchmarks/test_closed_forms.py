@@ -16,9 +16,9 @@ import pytest
 
 from feedsim.answers.budget.study.budget import budgets_at
 from feedsim.answers.check.study.review import review
-from feedsim.answers.limit.study.search import allowed_of, closed_limits
+from feedsim.answers.limit.study.search import closed_limits
 from feedsim.answers.setup.study.sheet import set_up_sheet
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, override
 from feedsim.settings.mechanisms import MECHANISMS
 from tests.random_scenarios import random_scenario
@@ -29,7 +29,7 @@ SCENARIOS = int(os.environ.get("SCENARIOS", "300"))
 
 
 def shares_at_a_speed(scenario: Scenario) -> None:
-    machine, allowed = machine_of(scenario), allowed_of(scenario)
+    machine, allowed = machine_of(scenario), criteria_of(scenario)
     for mechanism in MECHANISMS:
         mechanism.share(machine, machine.feeders[0], scenario.line.speed, allowed)
 

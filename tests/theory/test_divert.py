@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.criteria import Recipe
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import (
     Carriers,
@@ -29,7 +30,6 @@ from feedsim.machine import (
 )
 from feedsim.metrics.gate_rows import Gate, GateRows, Known, gate_rows
 from feedsim.metrics.product_rows import product_rows
-from feedsim.metrics.recipe import Recipe
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule

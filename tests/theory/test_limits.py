@@ -13,8 +13,8 @@ import pytest
 
 from feedsim.answers.limit.study.search import (
     Search,
-    allowed_of,
     closed_limits,
+    criteria_of,
     lowest_together,
     run_batch,
     search,
@@ -208,10 +208,10 @@ def test_settings_that_are_right_at_one_speed_are_accepted_in_a_window_about_it(
         machine = machine_of(at_line_speed(frozen, speed))
         return machine, machine.feeders[0]
 
-    found = window(at, allowed_of(frozen), 1000.0)
+    found = window(at, criteria_of(frozen), 1000.0)
     assert found is not None
     # the tick of 0.01 ms spreads by 0.01 mm and less: 2 mm to 0.03 mm
     for end, sign in zip(found, (-1.0, 1.0), strict=True):
         assert sign * (end - 1000.0) * own.engage_lead_s == pytest.approx(2.0, abs=0.03)
-    assert Looks(at, allowed_of(frozen)).refused(found[1] * 1.001)
-    assert window(at, allowed_of(frozen), found[1] * 1.001) is None
+    assert Looks(at, criteria_of(frozen)).refused(found[1] * 1.001)
+    assert window(at, criteria_of(frozen), found[1] * 1.001) is None

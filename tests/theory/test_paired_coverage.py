@@ -18,8 +18,8 @@ from functools import cache
 import numpy as np
 import pytest
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Controller, Encoder, Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.paired import mean_difference
 from feedsim.metrics.paired_feeders import FeederDifference, Ran, feeder_difference
 from tests.machines import NOISY_EYE, machine, run, settings, spread_carriers, spread_feeder

@@ -12,10 +12,9 @@ from itertools import groupby
 import numpy as np
 import pytest
 
-from feedsim.answers.limit.study.closed import allowed_of
 from feedsim.answers.setup.study.sheet import as_typed
 from feedsim.machine import Feeder, Machine
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
 from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
 from feedsim.settings.looks import Looks
@@ -64,7 +63,7 @@ def looked_at(scenario: Scenario, *, lowest: bool = False) -> tuple[Closed, Look
         machine = machine_of(at_line_speed(scenario, speed))
         return machine, machine.feeders[0]
 
-    allowed = allowed_of(scenario)
+    allowed = criteria_of(scenario)
     found = closed_form(at, allowed, windows=1 if lowest else MOST_WINDOWS, lowest=lowest)
     return found, Looks(at, allowed), calls
 

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.metrics.clusters import design_effect, in_order
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.intervals import wilson
 from feedsim.metrics.share import share_of
 from feedsim.metrics.tally import Sureness, Tally, sureness

@@ -17,12 +17,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from feedsim.answers.limit.study.search import allowed_of, run_batch
+from feedsim.answers.limit.study.search import run_batch
+from feedsim.criteria import Figure
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.tally import added
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text, scenario_to_dict
-from feedsim.settings.mechanisms import MECHANISMS, Figure
+from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal_cycle import no_cycle_because
 from tests.machines import feeder, machine, run, settings
 
@@ -235,7 +236,7 @@ def scenario_of(file: str, changes: tuple[str, ...]) -> Scenario:
 
 
 def predicted(scenario: Scenario, speed_mm_s: float, figure: Figure) -> float:
-    line, allowed = machine_of(at_line_speed(scenario, speed_mm_s)), allowed_of(scenario)
+    line, allowed = machine_of(at_line_speed(scenario, speed_mm_s)), criteria_of(scenario)
     left = 1.0
     for m in MECHANISMS:
         if m.figure == figure:

@@ -13,11 +13,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from feedsim.answers.limit.study.search import allowed_of, run_batch
+from feedsim.answers.limit.study.search import run_batch
+from feedsim.criteria import Figure
 from feedsim.metrics.tally import Tally
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, override, scenario_to_dict
-from feedsim.settings.mechanisms import MECHANISMS, Figure
+from feedsim.settings.mechanisms import MECHANISMS
 from tests.random_scenarios import random_scenario
 
 RUNS, CARRIERS = 8, 400
@@ -38,7 +39,7 @@ def scenario_of(seed: int) -> Scenario:
 
 
 def predicted(scenario: Scenario, figure: Figure) -> float:
-    machine, allowed = machine_of(scenario), allowed_of(scenario)
+    machine, allowed = machine_of(scenario), criteria_of(scenario)
     left = 1.0
     for m in MECHANISMS:
         if m.figure == figure:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from feedsim.criteria import Criteria
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -21,7 +22,6 @@ from feedsim.machine import (
     Servo,
     Settings,
 )
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.results import summarise
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 from feedsim.records.outcome import Outcome

@@ -15,9 +15,9 @@ import pytest
 
 from feedsim.answers.explain.study.record import Part, Story
 from feedsim.answers.explain.study.story import StorySource, story_of
+from feedsim.criteria import Criteria
 from feedsim.draws.cards import Draws
 from feedsim.machine import Encoder, Eye, Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 from tests import machines

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from feedsim.answers.compare.study import Comparisons
 from feedsim.answers.limit.study.simulated import Limits
 from feedsim.answers.sweep.study import Swept
-from feedsim.metrics.criteria import Criteria
+from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
 from feedsim.records.columns import RunRecords

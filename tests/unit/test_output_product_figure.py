@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from feedsim.answers.run.product.figure import product_figure
-from feedsim.metrics.recipe import Pair
+from feedsim.criteria import Pair
 from feedsim.render.canvas import render
 from tests.unit.test_output_placement_figure import texts
 from tests.unit.test_products import (

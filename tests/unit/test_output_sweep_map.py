@@ -14,8 +14,8 @@ from feedsim.answers.sweep.grid import outline, shown_ticks
 from feedsim.answers.sweep.map import sweep_maps
 from feedsim.answers.sweep.map_panels import COLOURS
 from feedsim.answers.sweep.scale import scale_of
+from feedsim.criteria import Criteria
 from feedsim.metrics.acceptance import judge
-from feedsim.metrics.criteria import Criteria
 from feedsim.render.canvas import render
 from feedsim.running.axes import Axis, parse_axis, parse_speeds
 from feedsim.running.run import rehearse

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import feedsim
-from feedsim.metrics.recipe import Pair, Recipe
+from feedsim.criteria import Pair, Recipe
 from feedsim.running.run import criteria_of
 from feedsim.scenario import scenario_from_dict, scenario_from_text, scenario_to_dict
 

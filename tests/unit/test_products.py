@@ -17,11 +17,10 @@ from feedsim.answers.run.product.points import (
     tells_products,
 )
 from feedsim.answers.run.product.rows import products_csv
+from feedsim.criteria import Criteria, Pair, Recipe
 from feedsim.machine import Divert, Inserts
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm
 from feedsim.metrics.product_rows import ProductClass, product_rows
-from feedsim.metrics.recipe import Pair, Recipe
 from feedsim.metrics.results import Results, summarise
 from feedsim.records.outcome import Outcome
 from tests.unit import records_builder as by_hand

@@ -10,8 +10,8 @@ import pytest
 import feedsim
 from feedsim.answers.check.study.product import expected_overlap
 from feedsim.answers.check.study.review import review
+from feedsim.criteria import Pair
 from feedsim.metrics.overlaps import overlaps_mm
-from feedsim.metrics.recipe import Pair
 from feedsim.scenario import load_scenario
 from tests.machines import (
     NOISY_EYE,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from feedsim.answers.compare.study import Comparisons, Together
 from feedsim.answers.compare.words import Figure, State, state_of
-from feedsim.metrics.criteria import Criteria
+from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display_unit

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 
 from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.limit.study.islands import islands
+from feedsim.criteria import Figure
 from feedsim.quantities import System
 from feedsim.render.wording import percent, speed
-from feedsim.settings.mechanisms import Figure
 
 __all__ = ["FAILING", "island_words", "overlooked_words", "stretch_words"]
 

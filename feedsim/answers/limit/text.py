@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
+from feedsim.criteria import Figure
 from feedsim.quantities import System
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, percent, percent_range, speed, whole
 from feedsim.scenario import Scenario
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
-from feedsim.settings.mechanisms import Figure
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.metrics.criteria import Criteria
+from feedsim.criteria import Criteria
 from feedsim.metrics.paired_feeders import Ran, with_hazard
 from feedsim.metrics.results import Results
 from feedsim.records.outcome import Outcome

@@ -8,8 +8,8 @@ from dataclasses import asdict, astuple, fields
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.run.product.text import products_text
 from feedsim.answers.run.stops.text import adjustments_text, stops_text
+from feedsim.criteria import Criteria
 from feedsim.metrics.acceptance import AgainstLimit
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
 from feedsim.metrics.intervals import Interval

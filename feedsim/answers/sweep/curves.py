@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.answers.sweep.scale import Scale
 from feedsim.answers.sweep.study import Swept
-from feedsim.metrics.criteria import Criteria
+from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
 from feedsim.metrics.intervals import Interval

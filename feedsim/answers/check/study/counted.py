@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 from feedsim.answers.check.study.setup import Setup
-from feedsim.answers.limit.study.search import allowed_of
-from feedsim.settings.mechanisms import MECHANISMS, Figure, Mechanism
+from feedsim.criteria import Figure
+from feedsim.running.run import criteria_of
+from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 
 __all__ = ["counted", "shares_of"]
 
@@ -34,7 +35,7 @@ class _Share(NamedTuple):
 
 def shares_of(s: Setup) -> list[_Share]:
     """Return what each mechanism alone costs at the setup's speed."""
-    machine, allowed = s.at_its_speed, allowed_of(s.scenario)
+    machine, allowed = s.at_its_speed, criteria_of(s.scenario)
     return [_Share(m, m.share(machine, s.feeder, s.speed, allowed)) for m in MECHANISMS]
 
 
@@ -47,9 +48,9 @@ def counted(s: Setup, explained: Callable[[str], bool]) -> Iterator[str]:
     explained : callable
         Name of a mechanism → whether another warning says already what it does here.
     """
-    found, allowed = shares_of(s), allowed_of(s.scenario)
+    found, allowed = shares_of(s), criteria_of(s.scenario)
     for figure, what in _OF.items():
-        most = max(allowed.share(figure), _NOTHING)
+        most = max(allowed.largest(figure), _NOTHING)
         those = [row for row in found if row.mechanism.figure == figure]
         over = [row for row in those if row.share > most]
         for name, share in ((row.mechanism.name, row.share) for row in over):
@@ -57,7 +58,7 @@ def counted(s: Setup, explained: Callable[[str], bool]) -> Iterator[str]:
                 helps = f" {_HELPS[name]}" if name in _HELPS else ""
                 yield (
                     f"{name.capitalize()}: by that alone {s.percent(share)} of the {what} "
-                    f"{s.at_speed}; {s.percent(allowed.share(figure))} may be.{helps}"
+                    f"{s.at_speed}; {s.percent(allowed.largest(figure))} may be.{helps}"
                 )
         together = _together(those)
         if together > most and not over:
@@ -65,7 +66,7 @@ def counted(s: Setup, explained: Callable[[str], bool]) -> Iterator[str]:
             named = ", ".join(f"{r.mechanism.name} {s.percent(r.share)}" for r in parts[:3])
             yield (
                 f"Taken together {s.percent(together)} of the {what} {s.at_speed}; "
-                f"{s.percent(allowed.share(figure))} may be. The largest parts: {named}."
+                f"{s.percent(allowed.largest(figure))} may be. The largest parts: {named}."
             )
 
 

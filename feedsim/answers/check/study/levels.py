@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from feedsim.answers.check.study.setup import SIGMAS, Setup
-from feedsim.answers.limit.study.search import allowed_of
 from feedsim.machine import Eye
+from feedsim.running.run import criteria_of
 from feedsim.settings.levels import filters
 from feedsim.settings.mechanisms_missed import carrier_gap, carrier_short
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
@@ -57,7 +57,7 @@ def levels(s: Setup) -> Iterator[str]:
 
 def _rows(s: Setup) -> Iterator[_Row]:
     c, ins = s.machine.carriers, s.feeder.inserts
-    of_speed = (s.machine, s.feeder, s.speed, allowed_of(s.scenario))
+    of_speed = (s.machine, s.feeder, s.speed, criteria_of(s.scenario))
     eye, spread = s.machine.carrier_eye, SIGMAS * s.machine.carrier_eye.edge_sd_mm
     least = c.pitch_mm - c.length_mm - SIGMAS * c.pitch_sd_mm
     least = c.min_gap_mm if c.random or c.record_mm else max(least, c.min_gap_mm)

@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.criteria import Pair
 from feedsim.machine import Machine
 from feedsim.metrics.overlaps import all_pairs, nominal_overlap_mm
-from feedsim.metrics.recipe import Pair
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 from feedsim.settings.predict import engage_travel, expected_offsets

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.setup import SIGMAS, Setup
-from feedsim.answers.limit.study.search import allowed_of
+from feedsim.running.run import criteria_of
 from feedsim.settings.mechanisms_missed import feed_cycle
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import (
@@ -66,7 +66,7 @@ def cycle(s: Setup) -> Iterator[str]:
             f"or served late. {helps}"
         )
         return
-    share = feed_cycle(s.machine, s.feeder, s.speed, allowed_of(s.scenario))
+    share = feed_cycle(s.machine, s.feeder, s.speed, criteria_of(s.scenario))
     if share > s.scenario.acceptance.missed:
         how = (
             "wait for the feeder until they can no longer be hit, and are lost"

@@ -12,9 +12,9 @@ import numpy as np
 from feedsim.answers.explain.study.feed import FeedTravel
 from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
 from feedsim.answers.explain.study.terms import Terms, terms_of
+from feedsim.criteria import Criteria
 from feedsim.draws.cards import CarrierCard, Draws, InsertCard
 from feedsim.machine import Feeder, Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.spread import resolution_mm
 from feedsim.motion.belt import BeltMotion
 from feedsim.motion.master import Master

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from feedsim.criteria import Figure
 from feedsim.machine import Feeder, Machine
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed
 from feedsim.settings.cells import worst_between
 from feedsim.settings.limits import (
@@ -18,14 +19,12 @@ from feedsim.settings.limits import (
     closed_form,
     refused_between,
 )
-from feedsim.settings.mechanisms import Allowed, Figure
 from feedsim.settings.window import window
 
 __all__ = [
     "FeederLimit",
     "InClosedForm",
     "RefusedSpeeds",
-    "allowed_of",
     "closed_between",
     "closed_forms",
     "closed_limits",
@@ -123,13 +122,13 @@ def limits_of_line(
 
 def closed_forms(scenario: Scenario) -> list[Closed]:
     """Return what the closed forms say of each feeder."""
-    allowed = allowed_of(scenario)
+    allowed = criteria_of(scenario)
     return [closed_form(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
 
 
 def closed_between(scenario: Scenario, low: float, high: float) -> list[Closed]:
     """Return what the closed forms refuse of each feeder between two line speeds (mm/s)."""
-    allowed, feeders = allowed_of(scenario), range(len(scenario.feeder))
+    allowed, feeders = criteria_of(scenario), range(len(scenario.feeder))
     return [refused_between(_at(scenario, n), allowed, low, high) for n in feeders]
 
 
@@ -138,24 +137,11 @@ def closed_limits(scenario: Scenario, *, lowest: bool = False) -> list[list[Spee
 
     ``lowest``: those of mechanisms that cannot be the lowest are left out.
     """
-    allowed, feeders = allowed_of(scenario), range(len(scenario.feeder))
+    allowed, feeders = criteria_of(scenario), range(len(scenario.feeder))
     return [
         list(closed_form(_at(scenario, n), allowed, windows=1, lowest=lowest).limits)
         for n in feeders
     ]
-
-
-def allowed_of(scenario: Scenario) -> Allowed:
-    """Return what the closed forms judge a scenario by."""
-    accept, limits = scenario.acceptance, scenario.limits
-    return Allowed(
-        placement_tolerance_mm=accept.placement_tolerance,
-        outside_tolerance=1.0 - accept.within_tolerance,
-        missed=accept.missed,
-        jam_risk=accept.jam_risk,
-        speed_mismatch=limits.speed_mismatch,
-        overhang_mm=limits.overhang,
-    )
 
 
 def _at(scenario: Scenario, number: int) -> Callable[[float], tuple[Machine, Feeder]]:
@@ -172,7 +158,7 @@ def closed_window(scenario: Scenario) -> tuple[float, float] | None:
     None if they do not accept its own. Settings that are right at one speed only are accepted in
     a window about it, and at no slower speed.
     """
-    allowed, speed = allowed_of(scenario), scenario.line.speed
+    allowed, speed = criteria_of(scenario), scenario.line.speed
     found = [window(_at(scenario, n), allowed, speed) for n in range(len(scenario.feeder))]
     if any(each is None for each in found):
         return None
@@ -218,7 +204,7 @@ def refused_speeds(forms: Iterable[Closed]) -> tuple[RefusedSpeeds, ...]:
 
 def worst_of_line(scenario: Scenario) -> Callable[[float, float], float]:
     """Return what finds the worst line speed (mm/s) between two near each other."""
-    allowed, feeders = allowed_of(scenario), range(len(scenario.feeder))
+    allowed, feeders = criteria_of(scenario), range(len(scenario.feeder))
 
     def worst(low: float, high: float) -> float:
         found = [worst_between(_at(scenario, n), allowed, low, high) for n in feeders]

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from feedsim.answers.limit.study.closed import (
-    allowed_of,
     closed_limits,
     lowest_together,
     refused_speeds,
@@ -31,7 +30,6 @@ __all__ = [
     "Doubt",
     "Found",
     "Search",
-    "allowed_of",
     "closed_limits",
     "confidence_of_a_look",
     "doubts",
@@ -162,9 +160,9 @@ class Search:
 
 def doubts(scenario: Scenario, forms: Sequence[Closed]) -> tuple[Doubt, ...]:
     """Return the speeds at which what the closed forms refuse is worst, rising."""
-    allowed = allowed_of(scenario)
+    allowed = criteria_of(scenario)
     return tuple(
-        Doubt(r.worst_mm_s, r.share / max(allowed.share(r.figure), NOTHING))
+        Doubt(r.worst_mm_s, r.share / max(allowed.largest(r.figure), NOTHING))
         for r in refused_speeds(forms)
     )
 

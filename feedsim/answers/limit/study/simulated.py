@@ -7,15 +7,14 @@ from dataclasses import dataclass, field, fields
 
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.limit.study.search import Found, Seen, confidence_of_a_look
+from feedsim.criteria import Criteria, Figure
 from feedsim.metrics.acceptance import AgainstLimit
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.hazards import Hazards
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.missed import MissCauses
 from feedsim.metrics.tally import Sureness, Tally, added, shares_of
 from feedsim.running.run import criteria_of
 from feedsim.scenario import AS_WRITTEN, Scenario
-from feedsim.settings.mechanisms import Figure
 
 __all__ = ["FeederSeen", "Limits", "ShareSeen", "Simulated", "SpeedSeen", "agreement", "simulated"]
 

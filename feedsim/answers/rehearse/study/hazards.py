@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.cycle_hazards import SAME_RATIO, CycleHazard, cycle_hazards
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import FeederRecords, RunRecords

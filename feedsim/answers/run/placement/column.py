@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.metrics.criteria import Criteria
+from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System, display, display_unit

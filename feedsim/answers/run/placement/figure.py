@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from feedsim.answers.run.placement.column import Column, column
 from feedsim.answers.run.placement.panels import draw_histogram, draw_run, legend_entries
 from feedsim.answers.run.summary import carriers_run
-from feedsim.metrics.criteria import Criteria
+from feedsim.criteria import Criteria
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display
 from feedsim.records.columns import RunRecords

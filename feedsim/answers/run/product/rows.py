@@ -9,9 +9,9 @@ from typing import BinaryIO, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.criteria import Criteria
 from feedsim.files.new_files import Content
 from feedsim.machine import Machine
-from feedsim.metrics.criteria import Criteria
 from feedsim.metrics.gate_rows import Gate, Known, gate_rows
 from feedsim.metrics.overlaps import overlaps_mm, told_pairs
 from feedsim.metrics.product_rows import ProductClass, needed, product_rows

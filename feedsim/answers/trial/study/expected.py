@@ -11,9 +11,10 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.answers.trial.study.spread import nearest_not_below_0
+from feedsim.criteria import Criteria, Figure
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import locked_step
-from feedsim.settings.mechanisms import MECHANISMS, Allowed, Figure
+from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import late_opening, scale_shift, stage_spread
@@ -76,7 +77,7 @@ def at_speed(machine: Machine, speed_mm_s: float) -> Machine:
     return replace(machine, line=replace(machine.line, speed_mm_s=speed_mm_s, profile=()))
 
 
-def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Allowed) -> Expected:
+def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Criteria) -> Expected:
     """Return what is to be expected of one feeder.
 
     Parameters
@@ -86,7 +87,7 @@ def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Al
     number : int
         Of the feeder.
     speed_mm_s : float
-    allowed : Allowed
+    allowed : Criteria
         For the tolerance.
     """
     there = at_speed(machine, speed_mm_s)
@@ -136,7 +137,7 @@ def _late(machine: Machine, feeder: Feeder, speed: float) -> tuple[float, float]
 
 
 @lru_cache(maxsize=1024)
-def _share(figure: Figure, machine: Machine, feeder: Feeder, allowed: Allowed) -> float:
+def _share(figure: Figure, machine: Machine, feeder: Feeder, allowed: Criteria) -> float:
     """Return what all mechanisms together cost of one acceptance figure."""
     left = 1.0
     for mechanism in MECHANISMS:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.limit.study.search import allowed_of
 from feedsim.answers.trial.study.causes import Cause, causes
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
 from feedsim.answers.trial.study.expected import Budget, Expected, budget, expected_at
@@ -22,7 +21,7 @@ from feedsim.answers.trial.study.spread import Split, chance_of_parts
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 
 __all__ = ["FeederFit", "Spread", "TrialFit", "fit_trial"]
@@ -171,7 +170,7 @@ def _feeder(
             machine,
             number,
             speed_mm_s=float(data.speed_mm_s[groups == group].mean()),
-            allowed=allowed_of(scenario),
+            allowed=criteria_of(scenario),
         )
         for group in range(int(groups.max()) + 1)
     ]

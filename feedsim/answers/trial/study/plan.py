@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.limit.study.search import allowed_of
 from feedsim.answers.trial.study.band import Band, band_of
 from feedsim.answers.trial.study.expected import Expected, expected_at
+from feedsim.criteria import Figure
 from feedsim.machine import Machine
 from feedsim.metrics.fits import student_interval
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
@@ -23,9 +23,8 @@ from feedsim.metrics.sample_sizes import (
     size_without_any,
 )
 from feedsim.quantities import System, display_unit
-from feedsim.running.run import machine_of
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
-from feedsim.settings.mechanisms import Figure
 
 __all__ = ["FeederPlan", "PlannedSpeed", "Showing", "TrialPlan", "plan_trial", "speeds_for"]
 
@@ -152,7 +151,7 @@ def plan_trial(
     """
     machine = machine_of(scenario)
     n = size_for_spread(spread_within, confidence=confidence)
-    allowed = allowed_of(scenario)
+    allowed = criteria_of(scenario)
     expected = [
         [expected_at(machine, number, speed_mm_s=speed, allowed=allowed) for speed in speeds_mm_s]
         for number in range(len(machine.feeders))

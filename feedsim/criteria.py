@@ -1,0 +1,85 @@
+"""What a line is judged by, in simulation and in closed form."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+__all__ = ["Criteria", "Figure", "Pair", "Recipe"]
+
+Figure = Literal["missed", "jam_risk", "within_tolerance"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """How far the inserts of two feeders lie on each other, along the travel.
+
+    Attributes
+    ----------
+    below, above : int
+        Feeders by number, as they lie where they overlap.
+    min_overlap_mm, max_overlap_mm : float
+        An overlap below 0 is a clearance; infinite where there is no limit.
+    """
+
+    below: int
+    above: int
+    min_overlap_mm: float = -math.inf
+    max_overlap_mm: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """When a product is complete, and its inserts lie as they should.
+
+    Attributes
+    ----------
+    needs : tuple of int
+        Feeders, by number, that must have placed; empty: all of them.
+    may_overlap : bool
+        Whether inserts may lie on each other where no pair says so.
+    pairs : tuple of Pair
+        Each pair of feeders at most once.
+    """
+
+    needs: tuple[int, ...] = ()
+    may_overlap: bool = True
+    pairs: tuple[Pair, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Criteria:
+    """Acceptance figures, and the limits of hazards that are no part of the machine.
+
+    Attributes
+    ----------
+    placement_tolerance_mm : float
+        Either side of the target, above 0.
+    within_tolerance : float
+        At least this share of the placed inserts lies within the tolerance.
+    missed : float
+        At most this share of the carriers is missed.
+    jam_risk : float
+        At most this share of the feed cycles has a jam hazard.
+    speed_mismatch : float
+        Limit of the deviation of nose speed/belt speed from 1 at the landing (0.05: 5 %).
+    overhang_mm : float
+        By how much an insert may reach over either end of its carrier.
+    recipe : Recipe
+        When a product is complete.
+    """
+
+    placement_tolerance_mm: float
+    within_tolerance: float
+    missed: float
+    jam_risk: float
+    speed_mismatch: float
+    overhang_mm: float
+    recipe: Recipe = field(default_factory=Recipe)
+
+    def largest(self, figure: Figure) -> float:
+        """Return the largest share of a figure that is accepted: of misses, jams, or outside."""
+        if figure == "missed":
+            return self.missed
+        return self.jam_risk if figure == "jam_risk" else 1.0 - self.within_tolerance
