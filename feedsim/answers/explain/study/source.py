@@ -9,7 +9,6 @@ from itertools import accumulate
 
 import numpy as np
 
-from feedsim.answers.explain.study.feed import FeedTravel
 from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
 from feedsim.answers.explain.study.terms import Terms, terms_of
 from feedsim.criteria import Criteria
@@ -21,6 +20,7 @@ from feedsim.motion.master import Master
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
+from feedsim.running.replay.feed import FeedTravel
 from feedsim.settings.solve import Solution, solve_feeder
 
 __all__ = ["FeederSource", "StorySource"]

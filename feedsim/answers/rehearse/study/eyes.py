@@ -14,7 +14,7 @@ from feedsim.machine import Eye
 from feedsim.metrics.plain import Plain
 from feedsim.motion.ticks import SAME_INSTANT_S, next_tick
 from feedsim.records.outcome import Outcome
-from feedsim.running.eye_levels import Level, carrier_outputs, program_levels
+from feedsim.running.replay.eyes import Level, carrier_outputs, program_levels
 from feedsim.settings.levels import filters
 
 __all__ = [

@@ -7,7 +7,6 @@ agree to rounding at every instant.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
 
 import numpy as np
 
@@ -16,73 +15,43 @@ from feedsim.draws.cards import Phases
 from feedsim.machine import Encoder
 from feedsim.metrics.plain import Plain
 from feedsim.motion.belt import BeltMotion
-from feedsim.motion.feed import FeedMotion
 from feedsim.motion.feed_piece import FeedPiece, Rate
 from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.running.replay.feed import FeedTravel
 
-__all__ = ["FeedReader", "belt_plain", "encoder_plain"]
+__all__ = ["belt_plain", "encoder_plain", "feed_plain"]
 
 
-class FeedReader:
-    """The motion of one feed over a traced run, read off by bisection.
+def feed_plain(
+    feed: FeedTravel, *, from_s: float, to_s: float, gain_per_s: float
+) -> dict[str, Plain]:
+    """Return the pieces of a feed's motion in force from one time to another (s).
 
-    Parameters
-    ----------
-    feed : FeedMotion
-        Of a traced run, with all its pieces.
-    to_s : float
-        Pieces are there up to this time (s).
+    Returns
+    -------
+    dict
+        ``gain_per_s``: K, None where the servo is rigid. ``rises``: f1…f4 of each shape,
+        one shape after the other. ``pieces``: columns ``start_s``, ``f0_mm``, ``decay_mm``,
+        ``shape`` (its number), and ``engagement``, ``slope`` (per s, or per mm of counted
+        travel where ``in_travel``) of the clutch.
     """
-
-    def __init__(self, feed: FeedMotion, *, to_s: float) -> None:
-        feed.position(to_s)  # makes the pieces up to there
-        self._pieces = feed.pieces
-        self._to_s = to_s
-
-    def _number(self, t: float) -> int:
-        return max(0, bisect_right(self._pieces, t, key=lambda piece: piece.start_s) - 1)
-
-    def position(self, t: float) -> float:
-        """Return f (mm) at time ``t`` (s)."""
-        return self._pieces[self._number(t)].position(t)
-
-    def time_at(self, travel: float) -> float:
-        """Return when f first reaches a travel (mm), 0 where it starts there, or ``inf``."""
-        pieces = self._pieces
-        i = bisect_left(pieces, travel, key=lambda piece: piece.start_mm) - 1
-        if i < 0:
-            return pieces[0].start_s
-        t = pieces[i].time_at(travel)
-        return min(t, pieces[i + 1].start_s) if i + 1 < len(pieces) else t
-
-    def to_plain(self, *, from_s: float, gain_per_s: float) -> dict[str, Plain]:
-        """Return the pieces from the one in force at ``from_s`` (s) on.
-
-        Returns
-        -------
-        dict
-            ``gain_per_s``: K, None where the servo is rigid. ``rises``: f1…f4 of each shape,
-            one shape after the other. ``pieces``: columns ``start_s``, ``f0_mm``, ``decay_mm``,
-            ``shape`` (its number), and ``engagement``, ``slope`` (per s, or per mm of counted
-            travel where ``in_travel``) of the clutch.
-        """
-        pieces = self._pieces[self._number(from_s) : self._number(self._to_s) + 1]
-        shapes: dict[Rate, int] = {}
-        forms = [piece.closed_form for piece in pieces]
-        numbers = [shapes.setdefault(form.rise, len(shapes)) for form in forms]
-        return {
-            "gain_per_s": None if math.isinf(gain_per_s) else gain_per_s,
-            "rises": column(np.array([*shapes], dtype=np.float64).ravel()),
-            "pieces": {
-                "start_s": column([piece.start_s for piece in pieces]),
-                "f0_mm": column([form.f0_mm for form in forms]),
-                "decay_mm": column([form.decay_mm for form in forms]),
-                "shape": column(numbers, "i4"),
-                "engagement": column([piece.engagement for piece in pieces]),
-                "slope": column([piece.slope for piece in pieces]),
-                "in_travel": column([_in_travel(piece) for piece in pieces], "u1"),
-            },
-        }
+    pieces = [piece for piece, _ in feed.pieces(from_s, to_s)]
+    shapes: dict[Rate, int] = {}
+    forms = [piece.closed_form for piece in pieces]
+    numbers = [shapes.setdefault(form.rise, len(shapes)) for form in forms]
+    return {
+        "gain_per_s": None if math.isinf(gain_per_s) else gain_per_s,
+        "rises": column(np.array([*shapes], dtype=np.float64).ravel()),
+        "pieces": {
+            "start_s": column([piece.start_s for piece in pieces]),
+            "f0_mm": column([form.f0_mm for form in forms]),
+            "decay_mm": column([form.decay_mm for form in forms]),
+            "shape": column(numbers, "i4"),
+            "engagement": column([piece.engagement for piece in pieces]),
+            "slope": column([piece.slope for piece in pieces]),
+            "in_travel": column([_in_travel(piece) for piece in pieces], "u1"),
+        },
+    }
 
 
 def _in_travel(piece: FeedPiece) -> int:

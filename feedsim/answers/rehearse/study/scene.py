@@ -28,7 +28,7 @@ from feedsim.answers.rehearse.study.happenings import (
     missed_times,
 )
 from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
-from feedsim.answers.rehearse.study.motion import belt_plain, encoder_plain
+from feedsim.answers.rehearse.study.motion import belt_plain, encoder_plain, feed_plain
 from feedsim.answers.rehearse.study.stories import reasons_plain
 from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
 from feedsim.machine import Eye, Feeder
@@ -156,8 +156,11 @@ def _feeder(
     return {
         "name": stretch.scenario.feeder[number].name,
         "geometry": _geometry(machine),
-        "feed": stretch.feeds[number].to_plain(
-            from_s=stretch.from_s, gain_per_s=machine.servo.loop_gain_per_s
+        "feed": feed_plain(
+            stretch.feeds[number],
+            from_s=stretch.from_s,
+            to_s=stretch.to_s,
+            gain_per_s=machine.servo.loop_gain_per_s,
         ),
         "inserts": inserts.to_plain(stretch, number),
         "insert_eye": blocked_plain(blocked),

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.rehearse.study.motion import FeedReader
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import FeedsimError
 from feedsim.machine import Feeder, Machine
 from feedsim.records.columns import RunRecords
 from feedsim.records.trace import Trace
+from feedsim.running.replay.feed import FeedTravel
 from feedsim.running.run import machine_of, trace
 from feedsim.scenario import Scenario
 
@@ -38,7 +38,7 @@ class Stretch:
         Ends of the line in the picture, along the line from the carrier eye.
     from_s, to_s : float
         From the first chosen carrier coming into the picture to the last one leaving it.
-    feeds : tuple of FeedReader
+    feeds : tuple of FeedTravel
     """
 
     scenario: Scenario
@@ -52,7 +52,7 @@ class Stretch:
     right_mm: float
     from_s: float
     to_s: float
-    feeds: tuple[FeedReader, ...]
+    feeds: tuple[FeedTravel, ...]
 
 
 def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
@@ -97,7 +97,7 @@ def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
         right_mm=right,
         from_s=from_s,
         to_s=to_s,
-        feeds=tuple(FeedReader(feed, to_s=to_s) for feed in kept.feeds),
+        feeds=tuple(FeedTravel(feed, until_s=to_s) for feed in kept.feeds),
     )
 
 

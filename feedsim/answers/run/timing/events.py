@@ -10,7 +10,7 @@ import numpy as np
 from feedsim.answers.run.timing.view import TimingView
 from feedsim.machine import Eye
 from feedsim.records.outcome import Outcome
-from feedsim.running.eye_levels import (
+from feedsim.running.replay.eyes import (
     Level,
     carrier_outputs,
     program_levels,

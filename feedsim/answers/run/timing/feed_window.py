@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from typing import NamedTuple
 
 from feedsim.motion.feed import FeedMotion
 from feedsim.motion.feed_piece import FeedPiece
+from feedsim.running.replay.feed import FeedTravel
 
 __all__ = ["Curve", "FeedWindow"]
 
@@ -23,8 +23,8 @@ class Curve(NamedTuple):
     values: list[float]
 
 
-class FeedWindow:
-    """Position, speed and engagement of one feed between two times.
+class FeedWindow(FeedTravel):
+    """Position, speed and engagement of one feed, as curves between two times.
 
     Parameters
     ----------
@@ -35,30 +35,9 @@ class FeedWindow:
     """
 
     def __init__(self, feed: FeedMotion, *, from_s: float, to_s: float) -> None:
-        feed.position(to_s)  # makes the pieces up to there
+        super().__init__(feed, until_s=to_s)
         self._feed = feed
-        self._pieces = feed.pieces
         self.from_s, self.to_s = from_s, to_s
-
-    def _number(self, t: float) -> int:
-        return max(0, bisect_right(self._pieces, t, key=lambda piece: piece.start_s) - 1)
-
-    def position(self, t: float) -> float:
-        """Return the feed travel (mm) at any time (s) of the run."""
-        return self._pieces[self._number(t)].position(t)
-
-    def command(self, t: float) -> float:
-        """Return the commanded travel (mm) at any time (s) of the run."""
-        return self._pieces[self._number(t)].command(t)
-
-    def time_at(self, travel: float) -> float:
-        """Return when the feed first reaches a travel (mm), ``inf`` if it never does."""
-        pieces = self._pieces
-        i = bisect_left(pieces, travel, key=lambda piece: piece.start_mm) - 1
-        if i < 0:
-            return pieces[0].start_s
-        t = pieces[i].time_at(travel)
-        return min(t, pieces[i + 1].start_s) if i + 1 < len(pieces) else t
 
     def positions(self, *, from_s: float, to_s: float, zero_mm: float) -> Curve:
         """Return the curve of feed travel − ``zero_mm`` (mm), as far as it is in the window."""
@@ -88,13 +67,11 @@ class FeedWindow:
 
     def _stretches(self, from_s: float, to_s: float) -> list[tuple[FeedPiece, float, float]]:
         """Return the pieces of a part of the window, each with its start and end there."""
-        pieces, found = self._pieces, []
-        for i in range(self._number(from_s), self._number(to_s) + 1):
-            end = pieces[i + 1].start_s if i + 1 < len(pieces) else math.inf
-            start, end = max(from_s, pieces[i].start_s), min(to_s, end)
-            if end > start:
-                found.append((pieces[i], start, end))
-        return found
+        cut = (
+            (piece, max(from_s, piece.start_s), min(to_s, end))
+            for piece, end in self.pieces(from_s, to_s)
+        )
+        return [(piece, start, end) for piece, start, end in cut if end > start]
 
     def _sampled(
         self, value: Callable[[FeedPiece, float], float], *, from_s: float, to_s: float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right
 
 from feedsim.motion.feed import FeedMotion
@@ -11,7 +12,7 @@ __all__ = ["FeedTravel"]
 
 
 class FeedTravel:
-    """Command and travel of one feed at any time of a traced run.
+    """Command p and travel f of one feed at any time of a traced run (model, section 7).
 
     Parameters
     ----------
@@ -25,27 +26,32 @@ class FeedTravel:
         feed.position(until_s)  # makes the pieces up to there
         self._pieces = feed.pieces
 
-    def _at(self, t: float) -> FeedPiece:
-        found = bisect_right(self._pieces, t, key=lambda piece: piece.start_s)
-        return self._pieces[max(0, found - 1)]
+    def _number(self, t: float) -> int:
+        return max(0, bisect_right(self._pieces, t, key=lambda piece: piece.start_s) - 1)
 
     def position(self, t: float) -> float:
         """Return f (mm) at time ``t`` (s)."""
-        return self._at(t).position(t)
+        return self._pieces[self._number(t)].position(t)
 
     def command(self, t: float) -> float:
         """Return p (mm) at time ``t`` (s)."""
-        return self._at(t).command(t)
+        return self._pieces[self._number(t)].command(t)
 
     def lag(self, t: float) -> float:
         """Return p − f (mm) at time ``t`` (s)."""
-        return self._at(t).state(t)[1]
+        return self._pieces[self._number(t)].state(t)[1]
 
     def time_at(self, travel: float) -> float:
-        """Return when f first reaches a travel (mm), ``inf`` if it never does."""
+        """Return when f first reaches a travel (mm), 0 where it starts there, or ``inf``."""
         pieces = self._pieces
         i = bisect_left(pieces, travel, key=lambda piece: piece.start_mm) - 1
         if i < 0:
             return pieces[0].start_s
         t = pieces[i].time_at(travel)
         return min(t, pieces[i + 1].start_s) if i + 1 < len(pieces) else t
+
+    def pieces(self, from_s: float, to_s: float) -> list[tuple[FeedPiece, float]]:
+        """Return the pieces in force from one time to another (s), each with when it ends."""
+        first, last = self._number(from_s), self._number(to_s) + 1
+        ends = [piece.start_s for piece in self._pieces[first + 1 : last + 1]]
+        return list(zip(self._pieces[first:last], [*ends, math.inf], strict=False))
