@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.limit.study.closed import FeederLimit
+from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.sweep.figure import sweep_figures
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.scale import scale_of
@@ -499,3 +499,21 @@ def test_the_text_tells_the_verdict() -> None:
     text = sweep_text(ran)
     assert "NOT ACCEPTED" in text
     assert "Not accepted even at the lowest speed" in text
+
+
+def test_what_the_closed_forms_refuse_below_faster_speeds_is_hatched_in_each_panel() -> None:
+    rows = ((10.0, 11.0), (20.0, 42.0), (70.0, 80.0), (55.0, None))
+    refused = tuple(
+        RefusedSpeeds(a * M_MIN, b and b * M_MIN, a * M_MIN, "within_tolerance", 0.01)
+        for a, b in rows
+    )
+    speeds = (40.0, 50.0, 60.0)
+    made = by_hand([point(v * M_MIN) for v in speeds], m_min(speeds))
+    (figure,) = sweep_figures(replace(made, closed_form_refused=refused)).values()
+    for axes in figure.axes[:LIMITS]:
+        spans = [x for x in axes.patches if x.get_gid() == "refused in closed form"]
+        # one lies below the axis, one above it, one has no end; one is cut off at its left end
+        assert [x.get_x() + x.get_width() for x in spans] == [pytest.approx(42.0)]
+        assert spans[0].get_x() == pytest.approx(axes.get_xlim()[0])
+        assert spans[0].get_hatch()
+    assert "refused in closed form" in [t.get_text() for t in figure.legends[0].get_texts()]

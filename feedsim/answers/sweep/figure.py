@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from feedsim.answers.sweep import panels
 from feedsim.answers.sweep.curves import SweepView, sweep_view
 from feedsim.answers.sweep.layout import Panel, Stack, stacked, write_titles
 from feedsim.answers.sweep.limits import draw_limits
-from feedsim.answers.sweep.marks import Tag, draw_limit_lines, mark_verdicts, marks_legend, tags_of
+from feedsim.answers.sweep.marks import (
+    Tag,
+    draw_limit_lines,
+    mark_refused,
+    mark_verdicts,
+    marks_legend,
+    refused_within,
+    tags_of,
+)
 from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.shares import draw_jam_risk, draw_missed
 from feedsim.answers.sweep.study import Swept
@@ -29,13 +37,21 @@ Draw = Callable[["Axes", SweepView], int]
 _LEFT, _RIGHT, _TOP = 0.062, 0.552, 0.925
 
 
+class Marks(NamedTuple):
+    """What runs through all panels: limits, and stretches that closed forms refuse."""
+
+    tags: Sequence[Tag]
+    stretches: Sequence[tuple[float, float]]
+
+
 def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a sweep over one axis.
 
     Panels over one x axis: placement error with its tolerance, missed carriers by cause, jam
     risk by hazard, margins with their zero, and, where the line speed is swept, the speeds that
-    each mechanism alone would allow, of which the lowest run through all panels as lines. A
-    cross on the x axis marks a point that is not accepted, a ring one that is not decided.
+    each mechanism alone would allow, of which the lowest run through all panels as lines;
+    stretches that the closed forms refuse, and accept faster ones again, are hatched. A cross
+    on the x axis marks a point that is not accepted, a ring one that is not decided.
 
     Parameters
     ----------
@@ -71,7 +87,10 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
 
     figure = Figure(figsize=A4_LANDSCAPE)
     write_titles(figure, f"{swept.title} · {view.name}", subtitle_of(swept, view.units))
-    tags = tags_of(swept.limits_of(view.name), view) if swept.by_speed else []
+    marks = Marks((), ())
+    if swept.by_speed:
+        tags = tags_of(swept.limits_of(view.name), view)
+        marks = Marks(tags, refused_within(swept.closed_form_refused, view))
 
     def add() -> Axes:
         axes = figure.add_axes((0.0, 0.0, 0.5, 0.2), label=str(len(figure.axes)))
@@ -85,28 +104,29 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
         (draw_missed, 1.0),
         (draw_jam_risk, 1.15),
     ]
-    left = [_panel(add(), view, tags, panel, weight) for panel, weight in draw]
+    left = [_panel(add(), view, marks, panel, weight) for panel, weight in draw]
     draw = [
         (panels.draw_margins, 1.0 if swept.by_speed else 1.5),
         (lambda axes, view: panels.draw_margin(axes, view, "speed_mismatch"), 0.42),
         (lambda axes, view: panels.draw_margin(axes, view, "drive_overload"), 0.42),
     ]
-    right = [_panel(add(), view, tags, panel, weight) for panel, weight in draw]
+    right = [_panel(add(), view, marks, panel, weight) for panel, weight in draw]
     if swept.by_speed:
         axes = add()
         view.scale.set_up(axes)
-        right.append(Panel(axes, 1.15, draw_limits(axes, view, tags)))
+        right.append(Panel(axes, 1.15, draw_limits(axes, view, marks.tags)))
     bottom = 0.15 if view.scale.slanted else 0.105
     stacked(left, where=Stack(_LEFT, bottom, _TOP))
     stacked(right, where=Stack(_RIGHT, bottom, _TOP))
-    marks_legend(figure, view, tags, y=0.024)
+    marks_legend(figure, view, marks.tags, stretches=bool(marks.stretches), y=0.024)
     return figure
 
 
-def _panel(axes: Axes, view: SweepView, tags: Sequence[Tag], draw: Draw, weight: float) -> Panel:
+def _panel(axes: Axes, view: SweepView, marks: Marks, draw: Draw, weight: float) -> Panel:
     view.scale.set_up(axes)
     rows = draw(axes, view)
     axes.set_xlim(*view.scale.view)
-    draw_limit_lines(axes, view, tags)
+    mark_refused(axes, marks.stretches)
+    draw_limit_lines(axes, view, marks.tags)
     mark_verdicts(axes, view)
     return Panel(axes, weight, rows)

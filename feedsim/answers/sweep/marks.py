@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.limit.study.closed import FeederLimit
+from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import COLUMN_POINTS
 from feedsim.render.canvas import BLACK, VERMILLION, spread_out
@@ -19,7 +19,17 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Tag", "draw_limit_lines", "mark_verdicts", "marks_legend", "tags_of"]
+__all__ = [
+    "Tag",
+    "draw_limit_lines",
+    "mark_refused",
+    "mark_verdicts",
+    "marks_legend",
+    "refused_within",
+    "tags_of",
+]
+
+Stretch = tuple[float, float]
 
 Bools = NDArray[np.bool_]
 
@@ -42,6 +52,12 @@ _RING: dict[str, Any] = {
 }
 _STRIP = 4.5  # width of the strip that stands for many marks (1/72 inch)
 _LINE: dict[str, Any] = {"color": "#333333", "linewidth": 0.9, "linestyle": (0, (1, 1.2))}
+_REFUSED: dict[str, Any] = {
+    "facecolor": "#ececec",
+    "edgecolor": "#bdbdbd",
+    "hatch": "////",
+    "linewidth": 0.8,
+}
 _TOGETHER: dict[str, Any] = {"color": "#333333", "linewidth": 1.1, "linestyle": "-"}
 
 
@@ -96,6 +112,26 @@ def draw_limit_lines(axes: Axes, view: SweepView, tags: Sequence[Tag]) -> None:
         )
 
 
+def refused_within(refused: Sequence[RefusedSpeeds], view: SweepView) -> list[Stretch]:
+    """Return the stretches that closed forms refuse and that end, in the units of the axis.
+
+    What goes on is marked by the limit's line; beyond it all is refused.
+    """
+    low, high = view.scale.view
+    ends = [
+        (view.scale.factor * r.from_mm_s, view.scale.factor * r.to_mm_s)
+        for r in refused
+        if r.to_mm_s is not None
+    ]
+    return [(max(a, low), min(b, high)) for a, b in ends if a < high and b > low]
+
+
+def mark_refused(axes: Axes, stretches: Sequence[Stretch]) -> None:
+    """Hatch the stretches of speeds that the closed forms refuse; its edge shows a narrow one."""
+    for low, high in stretches:
+        axes.axvspan(low, high, zorder=0.4, gid="refused in closed form", **_REFUSED)
+
+
 def mark_verdicts(axes: Axes, view: SweepView) -> None:
     """Mark at the x axis what is not accepted (cross) and what is not decided (ring)."""
     if view.scale.many:
@@ -136,9 +172,12 @@ def _strip(axes: Axes, view: SweepView, which: Bools, colour: str, gid: str) -> 
             axes.plot(ends, [0.0, 0.0], color="white", linewidth=0.45 * _STRIP, **core)
 
 
-def marks_legend(figure: Figure, view: SweepView, tags: Sequence[Tag], *, y: float) -> None:
+def marks_legend(  # noqa: C901 - a line for each mark
+    figure: Figure, view: SweepView, tags: Sequence[Tag], *, stretches: bool, y: float
+) -> None:
     """Say below the panels what the marks mean, those that are there."""
     from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
 
     refused, undecided = ~view.accepted, view.undecided
     of = " (line as a whole)" if view.several else ""
@@ -169,6 +208,8 @@ def marks_legend(figure: Figure, view: SweepView, tags: Sequence[Tag], *, y: flo
         add(Line2D([], [], **_LINE), "limit in closed form, numbered")
     if "all" in drawn:
         add(Line2D([], [], **_TOGETHER), "limit of all together")
+    if stretches:
+        add(Patch(**_REFUSED), "refused in closed form")
     if handles:
         figure.legend(
             handles, labels, loc="center", bbox_to_anchor=(0.5, y), ncols=len(labels), fontsize=8.0
