@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from feedsim.cli.options import (
+    AsJson,
     Carriers,
     Engine,
     Jobs,
@@ -17,13 +18,12 @@ from feedsim.cli.options import (
     Settings,
     Units,
     changes_of,
+    out_option,
     read_line,
+    speeds_option,
     tell,
     use_engine,
 )
-
-if TYPE_CHECKING:
-    from feedsim.cli.delivery import Answer
 
 __all__ = ["budget"]
 
@@ -31,14 +31,7 @@ __all__ = ["budget"]
 def budget(
     scenario: ScenarioPath,
     speeds: Annotated[
-        str | None,
-        typer.Option(
-            "--speeds",
-            metavar="SPEEDS",
-            help='Line speeds, "20:120:10 m/min" or "20,45,60 m/min", side by side  [default: '
-            "line.speed in full, those of \\[sweep] in the figure]",
-            show_default=False,
-        ),
+        str | None, speeds_option("line.speed in full, those of \\[sweep] in the figure")
     ] = None,
     what_if: Annotated[
         bool,
@@ -49,26 +42,17 @@ def budget(
     carriers: Carriers = None,
     settings: Settings = None,
     jobs: Jobs = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Folder for the files  [default: plots/<scenario>/budget]",
-            show_default=False,
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("budget")] = None,
     engine: Engine = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print budget.json on standard output.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> int:
     """Break the spread of the placement down into its sources, and hold the sum against a run.
 
     Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
     """
     from feedsim.answers.budget import answer as answers
-    from feedsim.cli.delivery import deliver, handed
+    from feedsim.cli.delivery import deliver
     from feedsim.running.axes import parse_speeds
 
     use_engine(engine)
@@ -76,12 +60,15 @@ def budget(
     if speeds is not None:
         parse_speeds(speeds)  # before any work
 
-    def find(_: object) -> Answer:
-        made = partial(_made, jobs=jobs)
-        return handed(answers.budget(line, speeds, what_if=what_if, made=made), units=units)
-
+    made = partial(_made, jobs=jobs)
     folder = out if out is not None else Path("plots") / scenario.stem / "budget"
-    return deliver("budget", find, folder=folder, as_json=as_json)
+    return deliver(
+        "budget",
+        lambda _: answers.budget(line, speeds, what_if=what_if, made=made),
+        folder=folder,
+        units=units,
+        as_json=as_json,
+    )
 
 
 def _made(

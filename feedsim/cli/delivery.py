@@ -15,12 +15,12 @@ import typer
 from feedsim.cli.options import tell
 
 if TYPE_CHECKING:
-    from feedsim.answers import answer
+    from feedsim.answers.answer import Answer
     from feedsim.files.folder import OutputFolder
     from feedsim.files.new_files import Content
     from feedsim.quantities import System
 
-__all__ = ["Answer", "coloured", "deliver", "handed", "print_now"]
+__all__ = ["Handed", "coloured", "deliver", "handed", "print_now"]
 
 _COLOURS = {
     "red": r"NOT (?:ACCEPTED|MET)|SEEN|WRONG|GIVEN UP|PAST ITS LIMIT|TOO LONG|DIFFER|DISAGREE",
@@ -30,8 +30,8 @@ _COLOURS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """What a command has found.
+class Handed:
+    """What a command hands over: an answer, and what else there is to say.
 
     Attributes
     ----------
@@ -61,42 +61,44 @@ class Answer:
 
 
 def handed(
-    found: answer.Answer,
+    found: Answer,
     *,
     units: System | None,
-    text: Callable[[], str] | None = None,
+    beside: Mapping[Path, Content] | None = None,
     notes: Sequence[str] = (),
+    last: str = "",
     status: int = 0,
-) -> Answer:
+) -> Handed:
     """Make of an answer what a command hands over; its files are made now.
 
     Parameters
     ----------
     found : Answer
-    units : {"metric", "inch"}
-    text : callable, optional
-        What people read, if it is not the answer's text.
-    notes, status
-        See :class:`Answer`.
+    units : {"metric", "inch"}, optional
+    beside, notes, last, status
+        See :class:`Handed`.
     """
     from feedsim.cli.progress import doing
 
     with doing("drawing figures and pages"):
         files = found.files(units=units)
-    return Answer(
-        text=text or (lambda: found.text(units=units)),
+    return Handed(
+        text=lambda: found.text(units=units),
         json=found.json(),
         files=files,
+        beside=beside or {},
         notes=notes,
+        last=last,
         status=status,
     )
 
 
 def deliver(
     command: str,
-    find: Callable[[OutputFolder], Answer],
+    find: Callable[[OutputFolder], Answer | Handed],
     *,
     folder: Path,
+    units: System | None = None,
     as_json: bool = False,
     pictures: bool = True,
 ) -> int:
@@ -110,9 +112,10 @@ def deliver(
     command : str
         Its name, which the manifest bears.
     find : callable
-        Given the folder; returns the answer.
+        Given the folder; returns the answer, or :func:`handed` of it where there is more to say.
     folder : Path
         Of the files.
+    units : {"metric", "inch"}, optional
     as_json : bool
         Print JSON and nothing else on standard output.
     pictures : bool
@@ -140,7 +143,7 @@ def deliver(
     out = OutputFolder(folder, command, tell=tell)
     try:
         with out:
-            answer = find(out)
+            answer = _handed(find(out), units)
             out.write(answer.files, beside=answer.beside)
             _show(answer, f"wrote {', '.join(answer.files)} to {folder}", as_json=as_json)
     except KeyboardInterrupt:
@@ -152,13 +155,17 @@ def deliver(
     return answer.status
 
 
-def print_now(answer: Answer, *, as_json: bool) -> int:
+def print_now(found: Answer, *, units: System | None, as_json: bool) -> int:
     """Print an answer, write no files, and return the exit status."""
-    _show(answer, "", as_json=as_json)
-    return answer.status
+    _show(_handed(found, units), "", as_json=as_json)
+    return 0
 
 
-def _show(answer: Answer, written: str, *, as_json: bool) -> None:
+def _handed(found: Answer | Handed, units: System | None) -> Handed:
+    return found if isinstance(found, Handed) else handed(found, units=units)
+
+
+def _show(answer: Handed, written: str, *, as_json: bool) -> None:
     from feedsim.errors import FeedsimError, printable
 
     last = [printable(line) for line in (written, answer.last) if line]

@@ -5,46 +5,29 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from feedsim.cli.options import (
+    AsJson,
     ScenarioPath,
     Settings,
     Units,
+    out_option,
     read_line,
+    speeds_option,
 )
 
 if TYPE_CHECKING:
-    from feedsim.cli.delivery import Answer
+    from feedsim.answers.answer import Answer
 
 __all__ = ["drive"]
 
 
 def drive(
     scenario: ScenarioPath,
-    speeds: Annotated[
-        str | None,
-        typer.Option(
-            "--speeds",
-            metavar="SPEEDS",
-            help='Line speeds, "20:120:10 m/min" or "20,45,60 m/min"  [default: from \\[sweep], '
-            "or the line speed]",
-            show_default=False,
-        ),
-    ] = None,
+    speeds: Annotated[str | None, speeds_option("from \\[sweep], or the line speed")] = None,
     settings: Settings = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Folder for the files  [default: plots/<scenario>/drive]",
-            show_default=False,
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("drive")] = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print drive.json on standard output.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> int:
     """Size the feed axis: what its motion asks of a motor, and which candidates can give it.
 
@@ -52,7 +35,7 @@ def drive(
     and two figures.
     """
     from feedsim.answers.drive import answer as answers
-    from feedsim.cli.delivery import deliver, handed
+    from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import doing
 
     line = read_line(scenario, settings)
@@ -60,8 +43,7 @@ def drive(
 
     def find(_: object) -> Answer:
         with doing("sizing the drive"):
-            found = answers.sized(line, wanted)
-        return handed(found, units=units)
+            return answers.sized(line, wanted)
 
     folder = out if out is not None else Path("plots") / scenario.stem / "drive"
-    return deliver("drive", find, folder=folder, as_json=as_json)
+    return deliver("drive", find, folder=folder, units=units, as_json=as_json)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from feedsim.cli.options import (
+    AsJson,
     ScenarioPath,
     Seed,
     Settings,
@@ -58,16 +59,14 @@ def explain(
     seed: Seed = None,
     settings: Settings = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print it as data on standard output.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> int:
     """Tell one carrier's story: what happened, what each delay cost, why it ended so.
 
     The parts of the placement error add up to it. Writes no files.
     """
     from feedsim.answers.explain import answer as answers
-    from feedsim.cli.delivery import handed, print_now
+    from feedsim.cli.delivery import print_now
     from feedsim.cli.progress import doing
     from feedsim.errors import FeedsimError
 
@@ -78,5 +77,4 @@ def explain(
     first: First | None = "miss" if first_miss else "hazard" if first_hazard else None
     with doing("running the line and taking the carrier apart"):
         found = answers.explain(line, carrier, first=first, feeder=feeder)
-        answer = handed(found, units=units)
-    return print_now(answer, as_json=as_json)
+    return print_now(found, units=units, as_json=as_json)

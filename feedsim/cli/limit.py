@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from feedsim.cli.options import (
+    AsJson,
     Carriers,
     Engine,
     Jobs,
@@ -23,7 +24,7 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from feedsim.cli.delivery import Answer
+    from feedsim.answers.answer import Answer
 
 __all__ = ["limit"]
 
@@ -50,9 +51,7 @@ def limit(
     ] = None,
     engine: Engine = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print limit.json on standard output.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> int:
     """Find up to which speed every speed meets the acceptance figures, and why no higher.
 
@@ -62,7 +61,7 @@ def limit(
     from feedsim.answers.limit.answer import enough, searched
     from feedsim.answers.limit.study.closed import in_closed_form
     from feedsim.answers.where import where_of
-    from feedsim.cli.delivery import deliver, handed, print_now
+    from feedsim.cli.delivery import deliver, print_now
     from feedsim.cli.progress import doing, progress_bar
 
     use_engine(engine)
@@ -75,7 +74,7 @@ def limit(
         with doing("working out the limits in closed form"):
             closed = in_closed_form(line.scenario)
         with progress_bar("carriers at most", at_most) as progress:
-            found = searched(
+            return searched(
                 line,
                 closed,
                 within=narrow,
@@ -84,8 +83,7 @@ def limit(
                 progress=progress,
                 on_lost=tell,
             )
-        return handed(found, units=units)
 
     if out is not None:
-        return deliver("limit", find, folder=out, as_json=as_json, pictures=False)
-    return print_now(find(None), as_json=as_json)
+        return deliver("limit", find, folder=out, units=units, as_json=as_json, pictures=False)
+    return print_now(find(None), units=units, as_json=as_json)

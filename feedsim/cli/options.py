@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
+    from typer.models import OptionInfo
+
     from feedsim.answers.line import Line
 
 __all__ = [
+    "AsJson",
     "Carriers",
     "Engine",
     "Jobs",
@@ -23,8 +26,11 @@ __all__ = [
     "Speed",
     "Units",
     "changes_of",
+    "out_option",
     "read_line",
+    "read_lines",
     "share_of",
+    "speeds_option",
     "tell",
     "use_engine",
 ]
@@ -85,6 +91,9 @@ Speed = Annotated[
         show_default=False,
     ),
 ]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print the answer as JSON on standard output.")
+]
 Units = Annotated[
     Literal["metric", "inch"] | None,
     typer.Option(
@@ -93,6 +102,27 @@ Units = Annotated[
         show_default=False,
     ),
 ]
+
+
+def out_option(below: str = "") -> OptionInfo:
+    """Return the option for the folder, which is else that of the scenario or one below it."""
+    where = "/".join(["plots/<scenario>", *filter(None, [below])])
+    option: OptionInfo = typer.Option(
+        "--out", help=f"Folder for the files  [default: {where}]", show_default=False
+    )
+    return option
+
+
+def speeds_option(default: str) -> OptionInfo:
+    """Return the option for line speeds, with what is taken in place of them."""
+    option: OptionInfo = typer.Option(
+        "--speeds",
+        metavar="SPEEDS",
+        help=f'Line speeds, "20:120:10 m/min" (from, to, step) or "20,45,60 m/min"  [default: '
+        f"{default}]",
+        show_default=False,
+    )
+    return option
 
 
 def use_engine(engine: str | None) -> None:
@@ -143,6 +173,38 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
             Fault("--speed", found=repr(speed), allowed='a speed above 0, such as "80 m/min"')
         )
     return replace(line, scenario=at_line_speed(line.scenario, wanted))
+
+
+def read_lines(
+    paths: list[Path], overrides: list[str] | None, *, speed: str | None = None
+) -> list[Line]:
+    """Load lines to see side by side, named by their files; tell of the faults of all at once.
+
+    Raises
+    ------
+    FeedsimError
+        With all that is wrong in any of them.
+    """
+    from dataclasses import replace
+
+    from feedsim.errors import Fault, FeedsimError
+
+    alike = len({str(path) for path in paths}) > len({path.stem for path in paths})
+    lines: list[Line] = []
+    faults: list[Fault] = []
+    for path in paths:
+        try:
+            line = read_line(path, overrides, speed=speed)
+        except FeedsimError as error:
+            if len(paths) == 1:
+                raise
+            name = str(path)
+            faults += [f if f.key == name else Fault(name, message=str(f)) for f in error.faults]
+            continue
+        lines.append(replace(line, name=str(path)) if alike else line)
+    if faults:
+        raise FeedsimError(*faults)
+    return lines
 
 
 def share_of(option: str, text: str) -> float:

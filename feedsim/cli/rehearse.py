@@ -11,12 +11,13 @@ from feedsim.cli.options import (
     Settings,
     Speed,
     Units,
-    read_line,
+    out_option,
+    read_lines,
 )
 
 if TYPE_CHECKING:
+    from feedsim.answers.answer import Answer
     from feedsim.answers.line import Line
-    from feedsim.cli.delivery import Answer
 
 __all__ = ["rehearse"]
 
@@ -74,14 +75,7 @@ def rehearse(
     ] = False,
     speed: Speed = None,
     settings: Settings = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Folder for the page  [default: plots/<scenario>/rehearse]",
-            show_default=False,
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("rehearse")] = None,
     units: Units = None,
 ) -> int:
     """Make a page that plays a stretch of the run: the line from the side, and its timing.
@@ -89,7 +83,7 @@ def rehearse(
     Writes rehearse.html, one file that any browser opens from disk, offline.
     """
     from feedsim.answers.rehearse import answer as answers
-    from feedsim.cli.delivery import deliver, handed
+    from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import progress_bar
 
     lines = _lines(scenarios, but or [], settings, speed=speed)
@@ -97,7 +91,7 @@ def rehearse(
     def find(_: object) -> Answer:
         counted = lines[0].scenario.run
         with progress_bar("carriers", counted.warm_up + counted.carriers) as progress:
-            found = answers.rehearse(
+            return answers.rehearse(
                 *lines,
                 around=around,
                 start=first,
@@ -106,10 +100,9 @@ def rehearse(
                 first_hazard=first_hazard,
                 progress=progress,
             )
-        return handed(found, units=units)
 
     folder = out if out is not None else Path("plots") / scenarios[0].stem / "rehearse"
-    return deliver("rehearse", find, folder=folder, pictures=False)
+    return deliver("rehearse", find, folder=folder, units=units, pictures=False)
 
 
 def _lines(
@@ -119,18 +112,10 @@ def _lines(
     from dataclasses import replace
 
     from feedsim.answers.rehearse.answer import at_most_two
-    from feedsim.errors import FeedsimError
     from feedsim.scenario import override
 
     at_most_two(len(paths) + bool(but))
-    found, faults = [], []
-    for path in paths:
-        try:
-            found.append(read_line(path, settings, speed=speed))
-        except FeedsimError as error:
-            faults += [f for f in error.faults if f not in faults]
-    if faults:
-        raise FeedsimError(*faults)
+    found = read_lines(paths, settings, speed=speed)
     if but:
         scenario = override(found[0].scenario, but)
         found.append(replace(found[0], scenario=scenario, name=", ".join(but)))

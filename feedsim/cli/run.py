@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from feedsim.cli.options import (
+    AsJson,
     Engine,
     ScenarioPath,
     Seed,
@@ -15,12 +16,13 @@ from feedsim.cli.options import (
     Speed,
     Units,
     changes_of,
+    out_option,
     read_line,
     use_engine,
 )
 
 if TYPE_CHECKING:
-    from feedsim.cli.delivery import Answer
+    from feedsim.cli.delivery import Handed
 
 __all__ = ["run"]
 
@@ -35,12 +37,7 @@ def run(
     ] = None,
     seed: Seed = None,
     settings: Settings = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", help="Folder for the files  [default: plots/<scenario>]", show_default=False
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option()] = None,
     trace: Annotated[
         bool, typer.Option("--trace", help="Write every event to events.csv.")
     ] = False,
@@ -65,9 +62,7 @@ def run(
     ] = None,
     engine: Engine = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print results.json on standard output.")
-    ] = False,
+    as_json: AsJson = False,
     gate: Annotated[
         bool, typer.Option("--gate", help="Exit with 1 if the result is not accepted.")
     ] = False,
@@ -85,17 +80,14 @@ def run(
     line = read_line(scenario, changes, speed=speed)
     answers.middle_of(line, around)
 
-    def find(_: object) -> Answer:
+    def find(_: object) -> Handed:
         counted = line.scenario.run
         with progress_bar("carriers", counted.warm_up + counted.carriers) as progress:
             found = answers.run(
                 line, around=around, traced=trace, records=records, progress=progress
             )
-        return handed(
-            found,
-            units=units,
-            status=NOT_ACCEPTED if gate and not found.accepted else 0,
-        )
+        refused = gate and not found.accepted
+        return handed(found, units=units, status=NOT_ACCEPTED if refused else 0)
 
     folder = out if out is not None else Path("plots") / scenario.stem
-    return deliver("run", find, folder=folder, as_json=as_json)
+    return deliver("run", find, folder=folder, units=units, as_json=as_json)

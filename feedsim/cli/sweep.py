@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from feedsim.cli.options import (
+    AsJson,
     Carriers,
     Engine,
     Jobs,
@@ -17,18 +18,19 @@ from feedsim.cli.options import (
     Settings,
     Units,
     changes_of,
+    out_option,
     read_line,
+    speeds_option,
     tell,
     use_engine,
 )
 
 if TYPE_CHECKING:
+    from feedsim.answers.answer import Answer
     from feedsim.answers.sweep.answer import Plan
     from feedsim.answers.sweep.study import Point
     from feedsim.answers.sweep.unfinished import Unfinished
-    from feedsim.cli.delivery import Answer
     from feedsim.files.folder import OutputFolder
-    from feedsim.quantities import System
     from feedsim.running.executor import Where
 
 __all__ = ["sweep"]
@@ -36,15 +38,7 @@ __all__ = ["sweep"]
 
 def sweep(
     scenario: ScenarioPath,
-    speeds: Annotated[
-        str | None,
-        typer.Option(
-            "--speeds",
-            metavar="SPEEDS",
-            help='Line speeds, "20:120:10 m/min" or "20,45,60 m/min"  [default: from \\[sweep]]',
-            show_default=False,
-        ),
-    ] = None,
+    speeds: Annotated[str | None, speeds_option("from \\[sweep]")] = None,
     vary: Annotated[
         list[str] | None,
         typer.Option(
@@ -60,22 +54,13 @@ def sweep(
     settings: Settings = None,
     jobs: Jobs = None,
     cluster: OnCluster = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Folder for the files  [default: plots/<scenario>/sweep]",
-            show_default=False,
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("sweep")] = None,
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on from an interrupted sweep's points.")
     ] = False,
     engine: Engine = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print sweep.json on standard output.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> int:
     """Run a scenario at many line speeds, or with many values of a key, on the same cards.
 
@@ -91,19 +76,17 @@ def sweep(
     plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [])
     return deliver(
         "sweep",
-        lambda folder: _answer(plan, folder, where=where, resume=resume, units=units),
+        lambda folder: _answer(plan, folder, where=where, resume=resume),
         folder=out if out is not None else Path("plots") / scenario.stem / "sweep",
+        units=units,
         as_json=as_json,
     )
 
 
-def _answer(
-    plan: Plan, folder: OutputFolder, *, where: Where, resume: bool, units: System | None
-) -> Answer:
+def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> Answer:
     """Run the points, each kept as soon as it is there."""
     from feedsim.answers.sweep.answer import swept
     from feedsim.answers.sweep.unfinished import Unfinished
-    from feedsim.cli.delivery import handed
     from feedsim.cli.progress import progress_bar
     from feedsim.errors import FeedsimError
     from feedsim.running.provenance import versions
@@ -122,11 +105,10 @@ def _answer(
                 progress(done)
 
         try:
-            found = swept(plan, where=where, known=known, on_point=finished, on_lost=tell)
+            return swept(plan, where=where, known=known, on_point=finished, on_lost=tell)
         except FeedsimError:
             kept.forget_if_empty()
             raise
-    return handed(found, units=units)
 
 
 def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:

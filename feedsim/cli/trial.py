@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from feedsim.cli.options import ScenarioPath, Settings, Units, read_line, share_of
+from feedsim.cli.options import (
+    AsJson,
+    ScenarioPath,
+    Settings,
+    Units,
+    out_option,
+    read_line,
+    share_of,
+    speeds_option,
+)
 
 if TYPE_CHECKING:
+    from feedsim.answers.answer import Answer
     from feedsim.answers.line import Line
     from feedsim.answers.trial.study.fit import TrialFit
-    from feedsim.cli.delivery import Answer
+    from feedsim.cli.delivery import Handed
 
 __all__ = ["trial"]
 
@@ -28,27 +37,13 @@ trial = typer.Typer(
 )
 
 Confidence = Annotated[str, typer.Option("--confidence", metavar="SHARE", help="How sure to be.")]
-Out = Annotated[
-    Path | None,
-    typer.Option(
-        "--out", help="Folder for the files  [default: plots/<scenario>/trial]", show_default=False
-    ),
-]
+Out = Annotated[Path | None, out_option("trial")]
 
 
 @trial.command()
 def plan(
     scenario: ScenarioPath,
-    speeds: Annotated[
-        str | None,
-        typer.Option(
-            "--speeds",
-            metavar="SPEEDS",
-            help='Line speeds: "20:60:10 m/min" (from, to, step) or "20,45,60 m/min"  '
-            "[default: four, up to line speed]",
-            show_default=False,
-        ),
-    ] = None,
+    speeds: Annotated[str | None, speeds_option("four, up to line speed")] = None,
     confidence: Confidence = "95 %",
     spread_within: Annotated[
         str,
@@ -61,7 +56,7 @@ def plan(
     settings: Settings = None,
     out: Out = None,
     units: Units = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
+    as_json: AsJson = False,
     force: Annotated[
         bool, typer.Option("--force", help="Write over a file that has been filled in.")
     ] = False,
@@ -71,7 +66,7 @@ def plan(
     Writes trial_plan.csv.
     """
     from feedsim.answers.trial.answer import trial_plan
-    from feedsim.cli.delivery import deliver, handed
+    from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import doing
 
     line = read_line(scenario, settings)
@@ -81,10 +76,9 @@ def plan(
     def find(_: object) -> Answer:
         _refuse_filled_in(folder / _PLAN, line, force=force)
         with doing("planning the trial"):
-            found = trial_plan(line, speeds, confidence=sure, spread_within=within, units=units)
-        return handed(found, units=units)
+            return trial_plan(line, speeds, confidence=sure, spread_within=within, units=units)
 
-    return deliver("trial plan", find, folder=folder, as_json=as_json, pictures=False)
+    return deliver("trial plan", find, folder=folder, units=units, as_json=as_json, pictures=False)
 
 
 def _folder(scenario: Path, out: Path | None) -> Path:
@@ -139,9 +133,7 @@ def fit(
     settings: Settings = None,
     out: Out = None,
     units: Units = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print trial_fit.json on standard output.")
-    ] = False,
+    as_json: AsJson = False,
     force: Annotated[
         bool, typer.Option("--force", help="Let --write write over a file that is there.")
     ] = False,
@@ -163,26 +155,19 @@ def fit(
     rows = _rows(without) if without is not None else set()
     measured = measured_in(line, data, confidence=sure, without=rows)
 
-    def find(_: object) -> Answer:
+    def find(_: object) -> Handed:
         with doing("fitting the trial"):
             found = fitted(
                 line, measured, name=data.name, confidence=sure, keep_outliers=keep_outliers
             )
             text = None if write is None else _corrected(found.fit, scenario, settings or [], write)
-        answer = handed(found, units=units)
-        return answer if write is None else replace(answer, **_beside(write, text))
+        if text is None or write is None:
+            nothing = f"nothing to correct: {write} was not written" if write else ""
+            return handed(found, units=units, last=nothing)
+        last = f"wrote {write}, with the settings to type in"
+        return handed(found, units=units, beside={write: text.encode()}, last=last)
 
-    return deliver("trial fit", find, folder=_folder(scenario, out), as_json=as_json)
-
-
-def _beside(path: Path, text: str | None) -> dict[str, Any]:
-    """Return what an answer has beside its own files: the corrected scenario, and words of it."""
-    if text is None:
-        return {"last": f"nothing to correct: {path} was not written"}
-    return {
-        "beside": {path: text.encode()},
-        "last": f"wrote {path}, with the settings to type in",
-    }
+    return deliver("trial fit", find, folder=_folder(scenario, out), units=units, as_json=as_json)
 
 
 def _rows(text: str) -> set[int]:
