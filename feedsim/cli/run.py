@@ -56,7 +56,7 @@ def run(
         typer.Option(
             "--records",
             help="Whose rows carriers.csv has: all, those missed or at risk, none  "
-            "[default: all; missed from 100,000 carriers on]",
+            "[default: all; missed above 100,000 carriers]",
             show_default=False,
         ),
     ] = None,
