@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feedsim.answers.line import Line
+from feedsim.answers.trial.answer import FittedTrial
 from feedsim.answers.trial.figure import trial_figures
 from feedsim.answers.trial.study.expected import budget
 from feedsim.answers.trial.study.fit import TrialFit, fit_trial
-from feedsim.answers.trial.study.plain import fit_plain
 from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.answers.trial.text import fit_text
 from feedsim.errors import FeedsimError
 from feedsim.render.canvas import render
-from feedsim.render.json_text import json_text
 from feedsim.scenario import Scenario, load_scenario, override
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -71,7 +71,7 @@ def test_what_is_as_expected_is_left_alone_and_said_to_be() -> None:
     fit = fit_trial(scenario(), trial())
     feeder = fit.feeders[0]
     assert feeder.new == feeder.old
-    assert feeder.causes == ()
+    assert feeder.would_explain == ()
     assert all(there.placement.mean_as_expected for there in feeder.speeds)
     text = text_of(fit)
     assert text.count("leave it") == 2
@@ -153,9 +153,8 @@ def test_outliers_are_named_by_row_and_left_out() -> None:
     text = text_of(fit)
     assert "2 values stick out; left out of lines, spreads and corrections:" in text
     assert "With them, to be added:\n  engage distance" in text
-    plain = fit_plain(fit, name="t.csv")["feeders"][0]  # type: ignore[index,call-overload]
-    assert plain["outliers_left_out"] is True
-    assert plain["without_outliers"] is None
+    assert feeder.outliers_left_out is True
+    assert feeder.without_outliers is None
 
 
 def test_spread_of_outliers_is_not_called_jitter() -> None:
@@ -290,7 +289,7 @@ def test_early_is_said_as_early() -> None:
 
 def test_json_holds_it_all_and_no_nan() -> None:
     fit = fit_trial(scenario(), trial(a=1.0, b=1e-3))
-    plain = json.loads(json_text(fit_plain(fit, name="t.csv")))
+    plain = json.loads(FittedTrial(Line(fit.scenario), fit, "t.csv").json())
     feeder = plain["feeders"][0]
     assert feeder["engage"]["distance_mm"]["value"] == pytest.approx(-1.0, abs=0.3)
     assert feeder["settings_new"]["engage_lead_ms"] == pytest.approx(12.75, abs=0.4)

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from feedsim import __version__
 from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
 from feedsim.answers.trial.study.data import TrialData, read_trial
 from feedsim.answers.trial.study.fit import TrialFit, fit_trial
-from feedsim.answers.trial.study.plain import fit_plain, plan_plain
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import AMONG, LEFT_OUT, Plain, plain
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
+from feedsim.scenario import AS_WRITTEN, Scenario, scenario_to_dict
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -39,16 +40,17 @@ class PlannedTrial(Answer):
     Attributes
     ----------
     line : Line
+    feedsim : str
     trial : TrialPlan
+    scenario : Scenario
+        To make it again.
     """
 
-    line: Line
-    trial: TrialPlan
+    line: Line = field(metadata=LEFT_OUT)
+    feedsim: str
+    trial: TrialPlan = field(metadata=AMONG)
+    scenario: Scenario = field(metadata=AS_WRITTEN)
     name: ClassVar[str] = "trial_plan"
-
-    def plain(self) -> dict[str, Plain]:
-        """Return the plan as data."""
-        return plan_plain(self.trial, self.line.scenario)
 
     def _text(self, units: System) -> str:
         """Return the plan in words; see :meth:`Answer.text`."""
@@ -82,7 +84,21 @@ class FittedTrial(Answer):
 
     def plain(self) -> dict[str, Plain]:
         """Return what ``trial_fit.json`` holds."""
-        return fit_plain(self.fit, name=self.data)
+        fit, data = self.fit, self.fit.data
+        return {
+            "feedsim": __version__,
+            "title": fit.scenario.title,
+            "data": self.data,
+            "rows": len(data.row),
+            "blank_rows": data.blank,
+            "rows_left_out": [int(row) for row in data.left_out],
+            "columns_not_read": [*data.others],
+            "error_step_mm": data.error_step_mm,
+            "stage_step_mm": data.stage_step_mm,
+            "confidence": fit.confidence,
+            "feeders": plain(fit.feeders),
+            "scenario": scenario_to_dict(fit.scenario),
+        }
 
     def _text(self, units: System) -> str:
         """Return the fit in words and tables; see :meth:`Answer.text`."""
@@ -144,7 +160,7 @@ def trial_plan(
     usual = units or line.units
     chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=usual)
     planned = plan_trial(scenario, chosen, confidence=confidence, spread_within=spread_within)
-    return PlannedTrial(line, planned)
+    return PlannedTrial(line, __version__, planned, scenario)
 
 
 def trial_fit(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from feedsim.answers.trial.plan_text import wrapped
 from feedsim.answers.trial.study.dependence import Dependence
 from feedsim.answers.trial.study.fit import FeederFit
+from feedsim.render.layout import wrapped
 
 __all__ = ["dependence_words"]
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 from feedsim.answers.check.text import settings_line
 from feedsim.answers.trial.study.plan import FeederPlan, Showing, TrialPlan
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display, display_unit
+from feedsim.render.layout import wrapped
 from feedsim.render.wording import DASH, length_number, percent
 
-__all__ = ["CAUTION", "band_text", "plan_text", "wrapped"]
+__all__ = ["CAUTION", "band_text", "plan_text"]
 
 CAUTION = (
     "Measure at rest, with the machine isolated and locked out; try every setting slowly first, "
@@ -48,11 +48,6 @@ def plan_text(plan: TrialPlan, *, units: System = "metric") -> str:
         *wrapped(CAUTION),
     ]
     return "\n".join(lines)
-
-
-def wrapped(text: str, *, indent: str = "") -> list[str]:
-    """Break a text into lines of at most 88 letters."""
-    return textwrap.wrap(text, 88, initial_indent=indent, subsequent_indent=indent)
 
 
 def _feeder(plan: TrialPlan, feeder: FeederPlan, units: System) -> Iterator[str]:

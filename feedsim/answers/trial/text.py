@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from feedsim.answers.trial.dependence_words import dependence_words
-from feedsim.answers.trial.plan_text import CAUTION, band_text, wrapped
+from feedsim.answers.trial.plan_text import CAUTION, band_text
 from feedsim.answers.trial.study.correction import Correction
 from feedsim.answers.trial.study.fit import FeederFit, TrialFit
 from feedsim.answers.trial.study.speeds import Measured
@@ -20,6 +20,7 @@ from feedsim.answers.trial.words import (
 )
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
+from feedsim.render.layout import wrapped
 from feedsim.render.wording import DASH, length_number, percent
 
 __all__ = ["fit_text"]
@@ -80,7 +81,7 @@ def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
         spread_words(feeder, fit, units),
         missed_words(feeder, fit),
         outlier_words(feeder, units),
-        cause_words(feeder.causes, units),
+        cause_words(feeder.would_explain, units),
     ):
         lines = list(part)
         if lines:
@@ -126,7 +127,7 @@ def _marked(value: float | None, good: bool | None, units: System, *, sign: bool
 
 def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     """Say what to type in, old and new, with the change and how sure it is."""
-    old, new = fit.settings_of(feeder)
+    old, new = feeder.settings_old, feeder.settings_new
     found = feeder.found
     if found.engage is None and found.disengage is None:
         if any(there.placement.n or there.stage.n for there in feeder.speeds):

@@ -13,7 +13,7 @@ so ΔU = −c/g and ΔLu = d·(1+ε)/g put the stage right; that has every inser
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line, joined, line_of
 from feedsim.answers.trial.study.rows import TrialData
 from feedsim.machine import Machine, Settings
+from feedsim.metrics.plain import LEFT_OUT
 
 __all__ = ["Correction", "Corrections", "corrections", "settings_with"]
 
@@ -62,8 +63,8 @@ class Corrections:
     remaining: Line | None
     engage: Correction | None
     disengage: Correction | None
-    placement_fit: Fitted | None
-    stage_fit: Fitted | None
+    placement_fit: Fitted | None = field(metadata=LEFT_OUT)
+    stage_fit: Fitted | None = field(metadata=LEFT_OUT)
 
     def moved(self, machine: Machine, number: int, speeds_mm_s: Floats) -> Floats:
         """Return by how much the corrections move the placement (mm), shape of the speeds."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.causes import Cause, causes
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.dependence import Dependence
 from feedsim.answers.trial.study.expected import Budget, Expected, budget, expected_at
 from feedsim.answers.trial.study.line import Estimate, Fitted, speed_groups
 from feedsim.answers.trial.study.missed import Missed, in_order_of, missed_of
@@ -21,6 +22,7 @@ from feedsim.answers.trial.study.spread import Split, chance_of_parts
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 
@@ -69,33 +71,49 @@ class FeederFit:
     name : str
     speeds : tuple of AtSpeed
     found : Corrections
-    old, new : Settings
+    settings_old, settings_new : MachineSettings
         In force in the trial, and with what is corrected.
+    placement_dependence, stage_dependence : Dependence or None
     placement_spread, stage_spread : Spread or None
     missed : Missed or None
         None where nothing was said of it. Outliers are carriers, too.
     outliers : tuple of Outlier
+    outliers_left_out : bool
+        Whether there are any and their rows are left out of lines and spreads.
+    with_outliers, without_outliers : Corrections or None
+        What would come out with them where they are left out, and without where they are kept;
+        None where there are none.
+    would_explain : tuple of Cause
+    old, new : Settings
+        As the machine has them.
     kept_outliers : bool
-        Whether they are in all figures; else their rows are left out of lines and spreads.
-    otherwise : Corrections or None
-        What would come out with the outliers, or without them where they are kept; None where
-        there are none.
-    causes : tuple of Cause
+        Whether they are in all figures.
     """
 
     number: int
     name: str
     speeds: tuple[AtSpeed, ...]
-    found: Corrections
-    old: Settings
-    new: Settings
+    found: Corrections = field(metadata=AMONG)
+    settings_old: MachineSettings
+    settings_new: MachineSettings
+    placement_dependence: Dependence | None
+    stage_dependence: Dependence | None
     placement_spread: Spread | None
     stage_spread: Spread | None
     missed: Missed | None
     outliers: tuple[Outlier, ...]
-    kept_outliers: bool
-    otherwise: Corrections | None
-    causes: tuple[Cause, ...]
+    outliers_left_out: bool
+    with_outliers: Corrections | None
+    without_outliers: Corrections | None
+    would_explain: tuple[Cause, ...]
+    old: Settings = field(metadata=LEFT_OUT)
+    new: Settings = field(metadata=LEFT_OUT)
+    kept_outliers: bool = field(metadata=LEFT_OUT)
+
+    @property
+    def otherwise(self) -> Corrections | None:
+        """What would come out with the outliers, or without them where they are kept."""
+        return self.with_outliers or self.without_outliers
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,11 +136,6 @@ class TrialFit:
     data: TrialData
     confidence: float
     feeders: tuple[FeederFit, ...]
-
-    def settings_of(self, feeder: FeederFit) -> tuple[MachineSettings, MachineSettings]:
-        """Return old and new settings as an operator reads them."""
-        encoder = self.machine.encoder
-        return machine_settings(feeder.old, encoder), machine_settings(feeder.new, encoder)
 
 
 def fit_trial(
@@ -194,13 +207,16 @@ def _feeder(
         confidence=confidence,
     )
     old = machine.feeders[number].settings
+    new, left_out = settings_with(found, old), bool(outliers) and not keep_outliers
     return FeederFit(
         number=number,
         name=scenario.feeder[number].name,
         speeds=table,
         found=found,
-        old=old,
-        new=settings_with(found, old),
+        settings_old=machine_settings(old, machine.encoder),
+        settings_new=machine_settings(new, machine.encoder),
+        placement_dependence=_dependence(found.placement_fit),
+        stage_dependence=_dependence(found.stage_fit),
         placement_spread=_spread(
             found.placement_fit,
             expected,
@@ -217,14 +233,22 @@ def _feeder(
         ),
         missed=_missed(data, groups, table, confidence=confidence),
         outliers=tuple(outliers),
+        outliers_left_out=left_out,
+        with_outliers=otherwise if left_out else None,
+        without_outliers=None if left_out else otherwise,
+        would_explain=tuple(causes(scenario, machine, number, found=found)),
+        old=old,
+        new=new,
         kept_outliers=keep_outliers,
-        otherwise=otherwise,
-        causes=tuple(causes(scenario, machine, number, found=found)),
     )
 
 
+def _dependence(fitted: Fitted | None) -> Dependence | None:
+    return None if fitted is None else fitted.dependence
+
+
 def _process(fitted: Fitted | None) -> float:
-    dependence = None if fitted is None else fitted.dependence
+    dependence = _dependence(fitted)
     return 0.0 if dependence is None else dependence.process
 
 
