@@ -46,6 +46,7 @@ def described(name: str) -> Schema:
 
 
 def _kinds() -> dict[str, type]:
+    from feedsim.answers.budget.study.budget import Budgets
     from feedsim.answers.check.study.review import Review
     from feedsim.answers.compare.study import Comparisons
     from feedsim.answers.drive.study.results import Sizing
@@ -61,6 +62,7 @@ def _kinds() -> dict[str, type]:
         "compare": Comparisons,
         "limit": Limits,
         "setup": SetUp,
+        "budget": Budgets,
         "drive": Sizing,
         "check": Review,
         "explain": Stories,
@@ -147,7 +149,9 @@ def _properties(kind: Any, defs: Defs) -> Iterator[tuple[str, Schema, bool]]:
         if "left_out" in f.metadata:
             continue
         if "among" not in f.metadata:
-            schema = _of(hint, defs)
+            maker = f.metadata.get("plain")
+            written = hint if maker is None or hint is Scenario else get_type_hints(maker)["return"]
+            schema = _of(written, defs)
             if "may_be_open" in f.metadata:
                 schema = {"anyOf": [schema, {"type": "null"}]}
             yield f.name, schema, "if_any" not in f.metadata

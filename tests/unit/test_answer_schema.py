@@ -37,6 +37,7 @@ def answers(file: str) -> Iterator[tuple[str, Any]]:
     yield "sweep", feedsim.sweep(line, "60 m/min", vary=["seed=1,2"])
     yield "compare", feedsim.compare(line, but=["other: title=x"], speeds="60 m/min")
     yield "setup", feedsim.setup(line)
+    yield "budget", feedsim.budget(line, "60 m/min")
     if line.scenario.feeder[0].drive is not None:
         yield "drive", feedsim.drive(line, "30 m/min")
 

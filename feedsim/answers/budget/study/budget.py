@@ -14,7 +14,7 @@ from feedsim.answers.budget.study.run import Simulated, steady
 from feedsim.answers.budget.study.what_if import WhatIf
 from feedsim.answers.check.study.setup import Setup
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.plain import AMONG, LEFT_OUT, plain
+from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.run import machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
@@ -82,6 +82,10 @@ class FeederBudget:
     doubts: tuple[Doubt, ...] = field(metadata=LEFT_OUT)
 
 
+def _kinds(doubts: tuple[Doubt, ...]) -> list[str]:
+    return [doubt.kind for doubt in doubts]
+
+
 @dataclass(frozen=True, slots=True)
 class Compared:
     """A budget against a run.
@@ -103,7 +107,7 @@ class Compared:
     ratio: float | None
     ratio_ci95: Interval | None
     agreement: Agreement | None
-    doubts: tuple[Doubt, ...] = field(metadata={"plain": lambda d: plain([x.kind for x in d])})
+    doubts: tuple[Doubt, ...] = field(metadata={"plain": _kinds})
 
 
 @dataclass(frozen=True, slots=True)
