@@ -124,6 +124,15 @@ def test_no_other_units_are_told(what, name, units):
     assert foreign(words(answer(what, name), units), units, title=title) == []
 
 
+def test_feeders_in_each_others_way_are_told_in_inches_too():
+    line = feedsim.load(SCENARIOS / "bench.toml", FEW).to_dict()
+    two = feedsim.Line.from_dict(
+        {**line, "feeder": [{**line["feeder"][0], "name": n} for n in "ab"]}
+    )
+    assert any("one placement point" in text for text in words(feedsim.check(two), "inch"))
+    assert foreign(words(feedsim.check(two), "inch"), "inch") == []
+
+
 @pytest.mark.parametrize(
     ("units", "planted"),
     [

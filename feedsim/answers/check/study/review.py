@@ -64,7 +64,7 @@ def review(scenario: Scenario, *, units: System = "metric") -> Review:
 
 def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     """Return what is to be said about the run and the line as a whole."""
-    warnings = list(side_by_side(scenario))
+    warnings = list(side_by_side(scenario, units=units))
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
         warnings.append(
