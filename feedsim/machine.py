@@ -487,3 +487,12 @@ class Machine:
     start_empty: bool = False
     guarding: Guarding | None = None
     divert: Divert | None = None
+
+    def first_nose_mm(self, number: int) -> float:
+        """Return the feed travel (mm) at which a feeder's first nose is at its insert eye.
+
+        It starts staged, past the eye by the stage position; where the line starts empty, a gap
+        before the eye (model, section 7).
+        """
+        feeder = self.feeders[number]
+        return feeder.inserts.gap_mm if self.start_empty else -feeder.settings.stage_position_mm

@@ -198,10 +198,9 @@ def lane_of(machine: Machine, number: int, *, fastest_mm_s: float) -> Lane:
     feeder, controller = machine.feeders[number], machine.controller
     eye, settings, clutch = feeder.eye, feeder.settings, feeder.clutch
     fastest = max(fastest_mm_s * settings.speed_ratio, feeder.jog_speed_mm_s)
-    empty = machine.start_empty
     scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
     return Lane(
-        first_nose_mm=feeder.inserts.gap_mm if empty else -settings.stage_position_mm,
+        first_nose_mm=machine.first_nose_mm(number),
         reach_mm=fastest * eye.off_response_s + 1.0,
         **_eye_numbers(eye),
         stage_position_mm=settings.stage_position_mm,

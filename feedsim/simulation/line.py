@@ -130,7 +130,7 @@ class LineRun:
             conveyor,
             state=state,
             cards=draws.inserts(number),
-            first_nose_mm=machine.inserts.gap_mm if empty else -settings.stage_position_mm,
+            first_nose_mm=self.machine.first_nose_mm(number),
             fastest_mm_s=max(
                 conveyor.fastest_mm_s * fastest_ratio(self.machine, number), machine.jog_speed_mm_s
             ),

@@ -91,8 +91,8 @@ class _Words:
         number, staged = int(self._value("insert")), staged_in(feeder, self._carrier)
         if staged is None:
             return pulls
-        card = feeder.insert(number)
-        gap_mm = staged.nose_mm - feeder.nose_mm(number) - card.length_mm
+        card = feeder.inserts.card(number)
+        gap_mm = staged.nose_mm - feeder.inserts.nose_mm(number) - card.length_mm
         next_mm = tail_mm - gap_mm + card.slip_mm
         nominal = say.mm(feeder.machine.inserts.gap_mm)
         return (
@@ -173,8 +173,10 @@ def stray_words(feeder: FeederSource, carrier: int) -> str:
     told: dict[str, list[int]] = {}
     too_short = _too_short(feeder, carrier)
     for event in feeder.run.events(carrier, feeder.part("insert_eye"), "stray"):
-        card = feeder.insert(event.insert)
-        switches_s = feeder.feed.time_at(feeder.seen_edge_mm(event.insert)) + card.eye_delay_s
+        card = feeder.inserts.card(event.insert)
+        switches_s = (
+            feeder.feed.time_at(feeder.inserts.seen_edge_mm(event.insert)) + card.eye_delay_s
+        )
         if card.missed:
             why = "the eye did not see"
         elif event.insert in too_short:

@@ -92,7 +92,7 @@ def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landi
         moved = belt.position(to_s) - belt.position(from_s)
         return moved - feeder.per_feed * (feed.command(to_s) - feed.command(from_s))
 
-    target_mm = staging.nose_mm + feeder.insert(staging.insert).slip_mm
+    target_mm = staging.nose_mm + feeder.inserts.card(staging.insert).slip_mm
     target_mm += what.insert_eye_to_placement_mm
     past_mm = feed.position(lands_s) - target_mm if lands_s <= closes_s else 0.0
     return Landing(
@@ -253,7 +253,7 @@ def _slips(ledger: Ledger, feeder: FeederSource, carrier: int, staging: Staging)
         "insert_slip",
         "insert slip",
         group="run_up",
-        cost_mm=per_feed * feeder.insert(staging.insert).slip_mm,
+        cost_mm=per_feed * feeder.inserts.card(staging.insert).slip_mm,
         allowed_mm=per_feed * clipped_slip_mean(feeder.machine.inserts),
     )
     ledger.travel(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import cached_property
 from itertools import accumulate
 
@@ -12,7 +12,7 @@ import numpy as np
 from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
 from feedsim.answers.explain.study.terms import Terms, terms_of
 from feedsim.criteria import Criteria
-from feedsim.draws.cards import CarrierCard, Draws, InsertCard
+from feedsim.draws.cards import CarrierCard, Draws
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.spread import resolution_mm
 from feedsim.motion.belt import BeltMotion
@@ -21,6 +21,7 @@ from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.running.replay.feed import FeedTravel
+from feedsim.running.replay.inserts import InsertRow
 from feedsim.settings.solve import Solution, solve_feeder
 
 __all__ = ["FeederSource", "StorySource"]
@@ -85,7 +86,9 @@ class StorySource:
         )
         self.phase = phases.encoder if self.master.counting else 0.0
         self.feeders = tuple(
-            FeederSource(self, number, names[number], inserts=draws.inserts(number))
+            FeederSource(
+                self, number, names[number], InsertRow(machine, draws, trace=trace, feeder=number)
+            )
             for number in range(len(machine.feeders))
         )
 
@@ -157,14 +160,11 @@ class StorySource:
 class FeederSource:
     """One feeder of the run."""
 
-    def __init__(
-        self, run: StorySource, number: int, name: str, *, inserts: Iterator[tuple[object, ...]]
-    ) -> None:
+    def __init__(self, run: StorySource, number: int, name: str, inserts: InsertRow) -> None:
         self.run = run
         self.number = number
         self.name = name
-        self._drawn = inserts
-        self._inserts: list[InsertCard] = []
+        self.inserts = inserts
 
     @property
     def machine(self) -> Feeder:
@@ -246,37 +246,12 @@ class FeederSource:
         known = self.run.time_of(carrier, "carrier_eye", "known")
         return known is not None and self.decided_at(carrier) > known
 
-    def insert(self, number: int) -> InsertCard:
-        """Return a card of this feeder by its number."""
-        while len(self._inserts) <= number:
-            self._inserts.append(InsertCard(*next(self._drawn)))  # type: ignore[arg-type]
-        return self._inserts[number]
-
-    def nose_mm(self, number: int) -> float:
-        """Return the feed travel at which an insert's nose is at its eye, before its slip."""
-        first = -self.machine.settings.stage_position_mm
-        if self.run.machine.start_empty:
-            first = self.machine.inserts.gap_mm
-        return first + self._moved_mm(number) + self.insert(number).nose_mm
-
-    def _moved_mm(self, number: int) -> float:
-        """Return by how much an insert lies further back, the feed having run without any."""
-        moved = self.run.trace.moved
-        if not moved:
-            return 0.0
-        return sum(mm for first, mm in moved[self.number] if first <= number)
-
     @cached_property
     def staged(self) -> dict[int, TraceEvent]:
         """For each insert that was staged the event of that; none for one staged as it began."""
         part = self.part("clutch")
         events = (e for e in self.run.trace.events if e.part == part and e.event == "staged")
         return {event.insert: event for event in events}
-
-    def seen_edge_mm(self, number: int) -> float:
-        """Return the feed travel at which the edge that the eye sees passes it."""
-        card = self.insert(number)
-        return self.nose_mm(number) + card.seen_edge_mm - card.nose_mm
 
     def cycle_before(self, carrier: int) -> int | None:
         """Return for which carrier the clutch had closed last before it could for this one."""

@@ -119,7 +119,7 @@ def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
         carrier=carrier,
         sighting=sighting,
         opening=opening,
-        nose_mm=feeder.nose_mm(number),
+        nose_mm=feeder.inserts.nose_mm(number),
         rest_mm=rest_mm,
         ready_s=staged,
         correction_mm=_correction(feeder, sighting, rest_mm=rest_mm, jogged=carrier is None),
@@ -161,8 +161,8 @@ def _sighting(
     captured_s = known_s if feeder.machine.eye.scanned else switches_s
     counting = run.master.counting
     return Sighting(
-        passes_s=feeder.feed.time_at(feeder.seen_edge_mm(number)),
-        response_s=feeder.insert(number).eye_delay_s,
+        passes_s=feeder.feed.time_at(feeder.inserts.seen_edge_mm(number)),
+        response_s=feeder.inserts.card(number).eye_delay_s,
         output_s=output_s,
         switches_s=input_s,
         known_s=known_s,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import islice, takewhile
+from itertools import count, islice, takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +14,12 @@ from feedsim.answers.rehearse.study.stretch import Stretch
 from feedsim.draws.cards import InsertCard
 from feedsim.metrics.plain import Plain
 from feedsim.records.trace import TraceEvent
-from feedsim.settings.levels import filters
+from feedsim.running.replay.inserts import InsertRow
 
 __all__ = ["Inserts", "carriers_plain", "inserts_of"]
 
 Floats = NDArray[np.float64]
 _UPSTREAM_PITCHES = 1.2  # of the insert path, before the insert eye, that can be seen
-_ANEW_MM = 1e-6  # more than rounding: the rest of the inserts come from elsewhere
 
 
 def carriers_plain(stretch: Stretch) -> dict[str, Plain]:
@@ -101,20 +100,13 @@ class Inserts:
 
 
 def inserts_of(stretch: Stretch, feeder: int) -> Inserts:
-    """Return the inserts of one feeder.
-
-    Nose 0 is at the insert eye at f = −stage position where it starts staged, at f = gap where
-    the feeder starts empty (model, section 7).
-    """
+    """Return the inserts of one feeder."""
     machine, rows = stretch.machine.feeders[feeder], stretch.records.feeders[feeder]
-    empty = stretch.machine.start_empty
-    first = machine.inserts.gap_mm if empty else -machine.settings.stage_position_mm
     upstream = _UPSTREAM_PITCHES * (machine.inserts.length_mm + machine.inserts.gap_mm)
-    farthest = stretch.feeds[feeder].position(stretch.to_s) + upstream - first
-    cards = [
-        InsertCard(*card)
-        for card in takewhile(lambda card: card[0] <= farthest, stretch.draws.inserts(feeder))
-    ]
+    farthest = stretch.feeds[feeder].position(stretch.to_s) + upstream
+    farthest -= stretch.machine.first_nose_mm(feeder)
+    row = InsertRow(stretch.machine, stretch.draws, trace=stretch.trace, feeder=feeder)
+    cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(row.card, count())))
     carrier = np.full(len(cards), -1, dtype=np.int32)
     closes, lands = np.full(len(cards), math.nan), np.full(len(cards), math.nan)
     engaged = np.flatnonzero((rows.insert >= 0) & (rows.insert < len(cards)))
@@ -122,7 +114,7 @@ def inserts_of(stretch: Stretch, feeder: int) -> Inserts:
     carrier[numbers] = engaged
     closes[numbers] = rows.engage_time_s[engaged]
     lands[numbers] = rows.placement_time_s[engaged]
-    noses = np.array([card.nose_mm for card in cards]) + _firsts(stretch, feeder, cards, first)
+    noses = np.array([row.nose_mm(number) for number in range(len(cards))])
     stray = np.zeros(len(cards), dtype=np.bool_)
     for event in _at_the_eye(stretch, feeder, "stray"):
         if event.insert < len(cards):
@@ -134,29 +126,6 @@ def inserts_of(stretch: Stretch, feeder: int) -> Inserts:
 def _at_the_eye(stretch: Stretch, feeder: int, name: str) -> list[TraceEvent]:
     part = f"feeder.{feeder}.insert_eye"
     return [e for e in stretch.trace.events if e.part == part and e.event == name]
-
-
-def _firsts(stretch: Stretch, feeder: int, cards: list[InsertCard], first: float) -> Floats:
-    """Return for each insert where the row that it belongs to begins (mm of feed travel).
-
-    All are of one row, unless a magazine ran empty or jammed: what comes then comes anew, and the
-    first of them that switches its eye's output tells from where.
-    """
-    firsts, since, before_s = np.full(len(cards), first), 0, -math.inf
-    switches = "output_on" if filters(stretch.machine.feeders[feeder].eye) else "switches"
-    for event in _at_the_eye(stretch, feeder, switches):
-        if event.insert >= len(cards):
-            break
-        if event.time_s <= before_s:
-            continue  # the output was on already, from a card that was not seen
-        before_s = event.time_s
-        card = cards[event.insert]
-        passes = stretch.feeds[feeder].position(event.time_s - card.eye_delay_s)
-        seen = passes - card.seen_edge_mm
-        if abs(seen - firsts[event.insert]) > _ANEW_MM:
-            firsts[since:] = seen
-        since = event.insert + 1
-    return firsts
 
 
 def _gone(
