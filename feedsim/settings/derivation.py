@@ -4,22 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from feedsim.machine import Eye, Feeder, Machine, Resolution
-from feedsim.settings.nominal import clipped_slip_mean, following_time
-from feedsim.settings.right import Solution
+from feedsim.machine import Feeder, Machine, Resolution
+from feedsim.settings.right import Solution, Term, disengage_terms, engage_terms
 from feedsim.settings.solve import auto_feeder
 
-__all__ = ["Derivation", "Term", "derivation"]
+__all__ = ["Derivation", "derivation"]
 
 _NOTHING = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Term:
-    """One term: what it is, and its value (mm in a distance, s in a lead)."""
-
-    name: str
-    value: float
+_AS_IT_RUNS = "the cycle as it runs at line speed"
+_AT_THIS_SPEED = "off known steps and counts at this speed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,59 +41,29 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
     right = auto_feeder(machine, feeder)
     stepless = replace(feeder, settings=replace(feeder.settings, resolution=Resolution()))
     exact = auto_feeder(machine, stepless)
-    settings, clutch, g = feeder.settings, feeder.clutch, feeder.settings.speed_ratio
-    half_count = Term("half an encoder count", 0.5 * machine.encoder.count_mm)
-    run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm
-    ratio = "" if g == 1.0 else " over the speed ratio"
-    engage = [
-        Term("carrier eye to placement point", feeder.eye_to_placement_mm),
-        Term("target offset", settings.target_offset_mm),
-        Term("mean carrier slip", machine.carriers.slip_mm),
-        half_count,
-        Term(f"run-up of the insert{ratio}", -run_up / g),
-        Term(f"mean insert slip{ratio}", -clipped_slip_mean(feeder.inserts) / g),
-    ]
-    disengage = [Term(f"stage position{ratio}", settings.stage_position_mm / g), half_count]
-    if clutch.travel_ramp:
-        engage.append(Term("half the ramp-in", -0.5 * clutch.ramp_in))
-        disengage.append(Term("half the ramp-out", -0.5 * clutch.ramp_out))
-    at = "the cycle as it runs at line speed"
-    engage.append(Term(at, exact.engage_distance_mm - sum(t.value for t in engage)))
-    disengage.append(Term(at, exact.disengage_distance_mm - sum(t.value for t in disengage)))
-    steps = "onto the controller's steps"
-    engage.append(Term(steps, right.engage_distance_mm - exact.engage_distance_mm))
-    disengage.append(Term(steps, right.disengage_distance_mm - exact.disengage_distance_mm))
-    leads = [
-        _lead(machine, feeder, machine.carrier_eye, "carrier", clutch.ramp_in, "in"),
-        _lead(machine, feeder, feeder.eye, "insert", clutch.ramp_out, "out"),
-    ]
-    for terms, key in zip(leads, ("engage_lead_s", "disengage_lead_s"), strict=True):
-        lead = getattr(exact, key)
-        more = lead - sum(term.value for term in terms)
-        terms.append(Term("off known steps and counts at this speed", more))
-        terms.append(Term(steps, getattr(right, key) - lead))
+    engage, disengage = engage_terms(machine, feeder), disengage_terms(machine, feeder)
+    found = {
+        name: [part for term in terms for part in term.parts or (term,)]
+        for name, terms in (
+            ("engage_distance_mm", engage.distance),
+            ("engage_lead_s", engage.lead),
+            ("disengage_distance_mm", disengage.distance),
+            ("disengage_lead_s", disengage.lead),
+        )
+    }
+    for name, terms in found.items():
+        lead = name.endswith("lead_s")
+        more = getattr(exact, name) - sum(term.value for term in terms)
+        terms.append(Term(_AT_THIS_SPEED if lead else _AS_IT_RUNS, more))
+        rounded = getattr(right, name) - getattr(exact, name)
+        terms.append(Term("onto the controller's steps", rounded))
     return Derivation(
-        engage_distance=_some(engage),
-        engage_lead=_some(leads[0]),
-        disengage_distance=_some(disengage),
-        disengage_lead=_some(leads[1]),
+        engage_distance=_some(found["engage_distance_mm"]),
+        engage_lead=_some(found["engage_lead_s"]),
+        disengage_distance=_some(found["disengage_distance_mm"]),
+        disengage_lead=_some(found["disengage_lead_s"]),
         solution=right,
     )
-
-
-def _lead(
-    machine: Machine, feeder: Feeder, eye: Eye, name: str, ramp: float, side: str
-) -> list[Term]:
-    controller = machine.controller
-    return [
-        Term(f"response of the {name} eye", eye.response_s),
-        Term(f"input filter of the {name} eye", eye.filter_s),
-        Term("half a scan", 0.5 * controller.scan_s if eye.scanned else 0.0),
-        Term("lag of the servo, (1 - feedforward)/gain", following_time(feeder.servo)),
-        Term("command delay", feeder.servo.command_delay_s),
-        Term(f"half the ramp-{side}", 0.0 if feeder.clutch.travel_ramp else 0.5 * ramp),
-        Term("half a motion cycle", 0.5 * controller.motion_cycle_s),
-    ]
 
 
 def _some(terms: list[Term]) -> tuple[Term, ...]:

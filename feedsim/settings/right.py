@@ -23,16 +23,41 @@ import math
 from dataclasses import dataclass, replace
 
 from feedsim.drivetrain.limits import available_acceleration
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Eye, Feeder, Machine
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
 
-__all__ = ["Solution", "run_up_time", "solve_feeder", "with_chosen_motor"]
+__all__ = [
+    "Solution",
+    "Term",
+    "disengage_terms",
+    "engage_terms",
+    "run_up_time",
+    "solve_feeder",
+    "with_chosen_motor",
+]
 
 
 _MATTERS_MM = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One term: what it is, its value (mm in a distance, s in a lead), and what it is made of."""
+
+    name: str
+    value: float
+    parts: tuple[Term, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """The terms of a distance and of its lead."""
+
+    distance: tuple[Term, ...]
+    lead: tuple[Term, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,30 +89,81 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
 
 def _steady(machine: Machine, feeder: Feeder) -> Solution:
     """Return what is right at every speed where ramp and lag are over in time."""
-    controller, settings, clutch = machine.controller, feeder.settings, feeder.clutch
-    g, half_count = settings.speed_ratio, 0.5 * machine.encoder.count_mm
-    common = (
-        following_time(feeder.servo)
-        + feeder.servo.command_delay_s
-        + 0.5 * controller.motion_cycle_s
-    )
-    in_time, in_travel = _halves(clutch.ramp_in, in_travel=clutch.travel_ramp)
-    out_time, out_travel = _halves(clutch.ramp_out, in_travel=clutch.travel_ramp)
-    slip = clipped_slip_mean(feeder.inserts)
-    run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm + slip
+    engage, disengage = engage_terms(machine, feeder), disengage_terms(machine, feeder)
     return Solution(
-        engage_distance_mm=_way(machine, feeder) + half_count - run_up / g - in_travel,
-        engage_lead_s=eye_delay(machine.carrier_eye, controller) + common + in_time,
-        disengage_distance_mm=settings.stage_position_mm / g - out_travel + half_count,
-        disengage_lead_s=eye_delay(feeder.eye, controller) + common + out_time,
+        engage_distance_mm=sum(term.value for term in engage.distance),
+        engage_lead_s=sum(term.value for term in engage.lead),
+        disengage_distance_mm=sum(term.value for term in disengage.distance),
+        disengage_lead_s=sum(term.value for term in disengage.lead),
         unsettled=False,
     )
 
 
-def _way(machine: Machine, feeder: Feeder) -> float:
+def engage_terms(machine: Machine, feeder: Feeder) -> Terms:
+    """Return the terms of engage distance (mm) and lead (s), in the sums of this module."""
+    settings, g = feeder.settings, feeder.settings.speed_ratio
+    slip = clipped_slip_mean(feeder.inserts)
+    run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm
+    in_time, in_travel = _halves(feeder.clutch.ramp_in, in_travel=feeder.clutch.travel_ramp)
+    return Terms(
+        (
+            *_way_terms(machine, feeder),
+            Term("half an encoder count", 0.5 * machine.encoder.count_mm),
+            Term(
+                f"run-up of the insert and its mean slip{_over(g)}",
+                -(run_up + slip) / g,
+                (
+                    Term(f"run-up of the insert{_over(g)}", -run_up / g),
+                    Term(f"mean insert slip{_over(g)}", -slip / g),
+                ),
+            ),
+            Term("half the ramp-in", -in_travel),
+        ),
+        _lead_terms(machine, feeder, machine.carrier_eye, ("carrier", "ramp-in", in_time)),
+    )
+
+
+def disengage_terms(machine: Machine, feeder: Feeder) -> Terms:
+    """Return the terms of disengage distance (mm) and lead (s), in the sums of this module."""
+    settings, g = feeder.settings, feeder.settings.speed_ratio
+    out_time, out_travel = _halves(feeder.clutch.ramp_out, in_travel=feeder.clutch.travel_ramp)
+    return Terms(
+        (
+            Term(f"stage position{_over(g)}", settings.stage_position_mm / g),
+            Term("half an encoder count", 0.5 * machine.encoder.count_mm),
+            Term("half the ramp-out", -out_travel),
+        ),
+        _lead_terms(machine, feeder, feeder.eye, ("insert", "ramp-out", out_time)),
+    )
+
+
+def _over(ratio: float) -> str:
+    return "" if ratio == 1.0 else " over the speed ratio"
+
+
+def _way_terms(machine: Machine, feeder: Feeder) -> tuple[Term, ...]:
     """Return how far a carrier comes (mm) from its eye until its insert has to land."""
-    slip = machine.carriers.slip_mm
-    return feeder.eye_to_placement_mm + feeder.settings.target_offset_mm + slip
+    return (
+        Term("carrier eye to placement point", feeder.eye_to_placement_mm),
+        Term("target offset", feeder.settings.target_offset_mm),
+        Term("mean carrier slip", machine.carriers.slip_mm),
+    )
+
+
+def _lead_terms(
+    machine: Machine, feeder: Feeder, eye: Eye, side: tuple[str, str, float]
+) -> tuple[Term, ...]:
+    """Return d + τ + command delay + half a ramp + half a motion cycle (s), term by term."""
+    controller, (name, ramp, half_ramp) = machine.controller, side
+    return (
+        Term(f"response of the {name} eye", eye.response_s),
+        Term(f"input filter of the {name} eye", eye.filter_s),
+        Term("half a scan", 0.5 * controller.scan_s if eye.scanned else 0.0),
+        Term("lag of the servo, (1 - feedforward)/gain", following_time(feeder.servo)),
+        Term("command delay", feeder.servo.command_delay_s),
+        Term("half a motion cycle", 0.5 * controller.motion_cycle_s),
+        Term(f"half the {ramp}", half_ramp),
+    )
 
 
 def _exact(machine: Machine, feeder: Feeder, *, cycle: NominalCycle, leads: Solution) -> Solution:
@@ -100,7 +176,7 @@ def _exact(machine: Machine, feeder: Feeder, *, cycle: NominalCycle, leads: Solu
     engage_s = eye_delay(machine.carrier_eye, controller) + half_cycle + cycle.landing_s
     disengage_s = eye_delay(feeder.eye, controller) + half_cycle + cycle.edge_s
     return Solution(
-        engage_distance_mm=_way(machine, feeder)
+        engage_distance_mm=sum(term.value for term in _way_terms(machine, feeder))
         + half_count
         + v * (leads.engage_lead_s - engage_s),
         engage_lead_s=leads.engage_lead_s,

@@ -31,8 +31,9 @@ from feedsim.metrics.machine_settings import machine_settings
 from feedsim.quantities import System, canonical
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
-from feedsim.settings.derivation import Term, derivation
+from feedsim.settings.derivation import derivation
 from feedsim.settings.predict import cycle_time, expected_offsets, known_bias, largest_demand
+from feedsim.settings.right import Term
 from feedsim.settings.solve import Solution
 from feedsim.settings.spreads import (
     placement_spread,
