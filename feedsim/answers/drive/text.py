@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from feedsim.answers.drive.study.results import (
     CandidateAt,
@@ -16,11 +15,11 @@ from feedsim.answers.drive.study.results import (
 from feedsim.drivetrain.limits import Criterion
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.cautions import CAUTIONS, DRIVE_CAUTIONS
-from feedsim.render.wording import percent
+from feedsim.render.layout import items, table
+from feedsim.render.wording import acceleration, percent, speed, time
 
 __all__ = ["drive_text", "margin_words"]
 
-_WIDTH = 92
 _SHORT = ("peak", "RMS", "speed", "ratio", "duty")
 
 
@@ -29,7 +28,7 @@ def drive_text(found: Sizing, *, units: System = "metric") -> str:
     lines = [found.title]
     for feeder in found.feeders:
         lines += ["", *_feeder(feeder, found, units)]
-    lines += ["", "Cautions", *_items([*DRIVE_CAUTIONS, *CAUTIONS])]
+    lines += ["", "Cautions", *items([*DRIVE_CAUTIONS, *CAUTIONS])]
     return "\n".join(lines)
 
 
@@ -38,12 +37,12 @@ def _feeder(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]
     yield from _mechanism(feeder, units)
     yield ""
     yield "What the axis asks, its motor's own rotor left out"
-    yield from _table(_demand_rows(feeder, units))
+    yield from table(_demand_rows(feeder, units))
     if feeder.candidates:
         yield ""
         yield from _candidates(feeder, units)
     yield ""
-    yield from _items(_words(feeder, found, units))
+    yield from items(_words(feeder, found, units))
 
 
 def _mechanism(feeder: FeederSizing, units: System) -> Iterator[str]:
@@ -61,7 +60,7 @@ def _mechanism(feeder: FeederSizing, units: System) -> Iterator[str]:
         if free is not None and free != friction:
             said += f" while the magazine holds it, {_acceleration(free, units)} after"
         rows.append(("The insert follows up to", said))
-    yield from _table(rows)
+    yield from table(rows)
 
 
 def _demand_rows(feeder: FeederSizing, units: System) -> list[tuple[str, ...]]:
@@ -69,7 +68,7 @@ def _demand_rows(feeder: FeederSizing, units: System) -> list[tuple[str, ...]]:
         ("line", "cycle", "moving", "feed", "acceleration", "motor", "peak", "RMS", "RMS power")
     ]
     for point in feeder.speeds:
-        line, moving = display(point.line_speed_mm_s, "speed", units=units), point.moving
+        line, moving = speed(point.line_speed_mm_s, units), point.moving
         if moving is None:
             rows.append((line, "no feed cycles"))
             continue
@@ -77,9 +76,9 @@ def _demand_rows(feeder: FeederSizing, units: System) -> list[tuple[str, ...]]:
         rows.append(
             (
                 line,
-                display(moving.cycle_s, "time"),
+                time(moving.cycle_s),
                 percent(round(moving.moving_share, 3)),
-                display(moving.peak_feed_speed_mm_s, "speed", units=units),
+                speed(moving.peak_feed_speed_mm_s, units),
                 _acceleration(moving.peak_acceleration_mm_s2, units),
                 display(load.peak_speed_rpm, "angular speed"),
                 _torque(load.peak_torque_n_m, units),
@@ -96,14 +95,14 @@ def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
             continue
         if place:
             yield ""
-        speed = display(point.line_speed_mm_s, "speed", units=units)
         label = display_unit("torque", units).label
-        yield f"Candidates at {speed}: torques in {label}, then margins in % (! is not met)"
+        at = speed(point.line_speed_mm_s, units)
+        yield f"Candidates at {at}: torques in {label}, then margins in % (! is not met)"
         rows: list[tuple[str, ...]] = [
             ("", "", "peak", "RMS", "back J", "ratio", "reserve", *(f"{n} " for n in _SHORT))
         ]
         rows += [_candidate_row(one, units) for one in point.candidates]
-        yield from _table(rows)
+        yield from table(rows)
     yield ""
     yield "Highest line speed that each holds"
     rows = []
@@ -113,10 +112,10 @@ def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
         if one.no_limit_found:
             said = "no limit found"
         elif highest is not None:
-            said = display(highest, "speed", units=units)
+            said = speed(highest, units)
         most = one.available_acceleration_mm_s2
         rows.append((one.name, said, f"ramps up to {_acceleration(most, units)}"))
-    yield from _table(rows)
+    yield from table(rows)
 
 
 def _candidate_row(one: CandidateAt, units: System) -> tuple[str, ...]:
@@ -160,7 +159,7 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
     slips = [(p, p.moving) for p in feeder.speeds if p.moving and p.moving.insert_slips]
     if slips:
         point, moving = slips[0]
-        first = display(point.line_speed_mm_s, "speed", units=units)
+        first = speed(point.line_speed_mm_s, units)
         shortest = _shortest(moving.shortest_ramp, units)
         yield (
             f"The insert slips from {first} on: the ramps ask for more than friction gives; "
@@ -198,7 +197,7 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
 
 def _shortest(ramp: RampInTime | RampInTravel, units: System) -> str:
     if isinstance(ramp, RampInTime):
-        said = ramp.shortest_ramp_s and display(ramp.shortest_ramp_s, "time")
+        said = ramp.shortest_ramp_s and time(ramp.shortest_ramp_s)
     else:
         said = ramp.shortest_ramp_mm and display(ramp.shortest_ramp_mm, "length", units=units)
     if not said:
@@ -216,26 +215,8 @@ def _factor(feeder: FeederSizing) -> str:
 
 
 def _acceleration(value: float, units: System) -> str:
-    return "any" if math.isinf(value) else display(value, "acceleration", units=units, digits=3)
+    return "any" if math.isinf(value) else acceleration(value, units)
 
 
 def _torque(value: float, units: System) -> str:
     return display(value, "torque", units=units, digits=3)
-
-
-def _items(texts: Iterator[str] | Sequence[str]) -> Iterator[str]:
-    for text in texts:
-        yield from textwrap.wrap(
-            text, _WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
-        )
-
-
-def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    columns = max(len(row) for row in rows)
-    widths = [max((len(row[i]) for row in rows if i < len(row)), default=0) for i in range(columns)]
-    for row in rows:
-        cells = [
-            cell.ljust(width) if i == 0 else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=False))
-        ]
-        yield "  " + "  ".join(cells).rstrip()
