@@ -54,6 +54,7 @@ def _kinds() -> dict[str, type]:
     from feedsim.answers.limit.study.simulated import Limits
     from feedsim.answers.setup.study.results import SetUp
     from feedsim.answers.sweep.study import Swept
+    from feedsim.answers.trial.answer import FitFigures, PlannedTrial
     from feedsim.running.run import RunFigures
 
     return {
@@ -64,6 +65,8 @@ def _kinds() -> dict[str, type]:
         "setup": SetUp,
         "budget": Budgets,
         "drive": Sizing,
+        "trial_plan": PlannedTrial,
+        "trial_fit": FitFigures,
         "check": Review,
         "explain": Stories,
     }
@@ -143,7 +146,10 @@ def _object(kind: type, defs: Defs) -> Schema:
 
 def _properties(kind: Any, defs: Defs) -> Iterator[tuple[str, Schema, bool]]:
     """Yield name and schema of each key, and whether it is always there."""
-    hints = get_type_hints(kind)
+    hints: dict[str, Any] = {}
+    for base in reversed(kind.__mro__):
+        if "__dataclass_fields__" in vars(base):
+            hints |= inspect.get_annotations(base, eval_str=True)
     for f in fields(kind):
         hint = hints[f.name]
         if "left_out" in f.metadata:

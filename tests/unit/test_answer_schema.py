@@ -38,6 +38,7 @@ def answers(file: str) -> Iterator[tuple[str, Any]]:
     yield "compare", feedsim.compare(line, but=["other: title=x"], speeds="60 m/min")
     yield "setup", feedsim.setup(line)
     yield "budget", feedsim.budget(line, "60 m/min")
+    yield "trial_plan", feedsim.trial_plan(line)
     if line.scenario.feeder[0].drive is not None:
         yield "drive", feedsim.drive(line, "30 m/min")
 
@@ -61,6 +62,12 @@ def test_the_data_of_a_limit_is_what_its_schema_says() -> None:
     found = feedsim.limit(line_of("membership_card.toml"), within=0.5, at_most=1000)
     assert found.closed_form
     Draft202012Validator(described("limit")).validate(json.loads(found.json()))
+
+
+def test_the_data_of_a_fitted_trial_is_what_its_schema_says() -> None:
+    line = feedsim.load(SCENARIOS / "trial_reply_card.toml")
+    found = feedsim.trial_fit(line, SCENARIOS / "trial_reply_card.csv")
+    Draft202012Validator(described("trial_fit")).validate(json.loads(found.json()))
 
 
 @pytest.mark.parametrize("name", names())

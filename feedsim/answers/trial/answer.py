@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -11,19 +11,20 @@ from feedsim import __version__
 from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
 from feedsim.answers.trial.study.data import TrialData, read_trial
-from feedsim.answers.trial.study.fit import TrialFit, fit_trial
+from feedsim.answers.trial.study.fit import FeederFit, TrialFit, fit_trial
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import AMONG, LEFT_OUT, Plain, plain
+from feedsim.metrics.plain import AMONG, LEFT_OUT, Plain, as_object
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
-from feedsim.scenario import AS_WRITTEN, Scenario, scenario_to_dict
+from feedsim.scenario import AS_WRITTEN, Scenario
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
+    "FitFigures",
     "FittedTrial",
     "PlannedTrial",
     "fitted",
@@ -65,6 +66,41 @@ class PlannedTrial(Answer):
         return {"trial_plan.csv": blank_csv(self.trial, units=units)}
 
 
+@dataclass(frozen=True, slots=True)
+class FitFigures:
+    """What was measured in a trial, and what it says of each feeder.
+
+    Attributes
+    ----------
+    data : str
+        Name of the file with the measurements.
+    rows, blank_rows : int
+        Rows that were read, and that had nothing in them.
+    rows_left_out : tuple of int
+        Numbers of the rows that were asked to be left out.
+    columns_not_read : tuple of str
+    error_step_mm, stage_step_mm : float
+        Step in which placement and stage were measured.
+    confidence : float
+        Of all intervals.
+    feeders : tuple of FeederFit
+    scenario : Scenario
+    """
+
+    feedsim: str
+    title: str
+    data: str
+    rows: int
+    blank_rows: int
+    rows_left_out: tuple[int, ...]
+    columns_not_read: tuple[str, ...]
+    error_step_mm: float
+    stage_step_mm: float
+    confidence: float
+    feeders: tuple[FeederFit, ...]
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class FittedTrial(Answer):
     """What to type in, what spreads, what is missed, what could not be told.
@@ -82,23 +118,25 @@ class FittedTrial(Answer):
     data: str
     name: ClassVar[str] = "trial_fit"
 
-    def plain(self) -> dict[str, Plain]:
+    def plain(self) -> Mapping[str, Plain]:
         """Return what ``trial_fit.json`` holds."""
         fit, data = self.fit, self.fit.data
-        return {
-            "feedsim": __version__,
-            "title": fit.scenario.title,
-            "data": self.data,
-            "rows": len(data.row),
-            "blank_rows": data.blank,
-            "rows_left_out": [int(row) for row in data.left_out],
-            "columns_not_read": [*data.others],
-            "error_step_mm": data.error_step_mm,
-            "stage_step_mm": data.stage_step_mm,
-            "confidence": fit.confidence,
-            "feeders": plain(fit.feeders),
-            "scenario": scenario_to_dict(fit.scenario),
-        }
+        return as_object(
+            FitFigures(
+                feedsim=__version__,
+                title=fit.scenario.title,
+                data=self.data,
+                rows=len(data.row),
+                blank_rows=data.blank,
+                rows_left_out=tuple(int(row) for row in data.left_out),
+                columns_not_read=tuple(data.others),
+                error_step_mm=data.error_step_mm,
+                stage_step_mm=data.stage_step_mm,
+                confidence=fit.confidence,
+                feeders=tuple(fit.feeders),
+                scenario=fit.scenario,
+            )
+        )
 
     def _text(self, units: System) -> str:
         """Return the fit in words and tables; see :meth:`Answer.text`."""
