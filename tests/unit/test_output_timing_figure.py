@@ -10,7 +10,6 @@ import pytest
 from feedsim.answers.run.timing.curves import insert_paths, target_paths
 from feedsim.answers.run.timing.events import (
     carrier_eye_output,
-    carrier_eye_runs,
     insert_eye_output,
     instants,
     program_input,
@@ -22,6 +21,7 @@ from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import render
+from feedsim.running.replay.eyes import carrier_eye_runs
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.machines import LAGGING, NOISY_EYE, feeder, machine, settings
 from tests.random_machines import random_machine

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
-from feedsim.machine import Controller, Eye
+from feedsim.machine import Controller, Eye, Machine
 from feedsim.motion.ticks import SAME_INSTANT_S, next_tick
-from feedsim.records.trace import TraceEvent
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+from feedsim.records.trace import Trace, TraceEvent
+from feedsim.settings.levels import filters
 
-__all__ = ["Level", "carrier_outputs", "program_levels", "scan_ticks", "scans_of"]
+__all__ = ["Level", "TracedRun", "carrier_eye_runs", "program_levels", "scan_ticks", "scans_of"]
 
 
 class Level(NamedTuple):
@@ -25,17 +28,49 @@ class Level(NamedTuple):
     to_s: float
 
 
-def carrier_outputs(events: Iterable[TraceEvent], goes_off: Callable[[int], float]) -> list[Level]:
-    """Return the runs of the carrier eye's output, of an eye with a filter, or polled.
+class TracedRun(Protocol):
+    """What the carrier eye's output is read from: a machine, and records and trace of its run."""
 
-    Parameters
-    ----------
-    events : iterable of TraceEvent
-        In order of time.
-    goes_off : callable
-        When the output goes off behind a carrier (s).
+    @property
+    def machine(self) -> Machine:
+        """The machine."""
+
+    @property
+    def records(self) -> RunRecords:
+        """What came of the run."""
+
+    @property
+    def trace(self) -> Trace:
+        """Its events and motion."""
+
+
+def carrier_eye_runs(run: TracedRun) -> list[Level]:
+    """Return when the carrier eye's output is on; a merged carrier holds it on longer.
+
+    It goes off ``off_response`` after the trailing edge (model, section 4). What the trace has no
+    event of is left out.
     """
-    own = [event for event in events if event.part == "carrier_eye"]
+    leading, belt = run.records.carriers.leading_edge_mm, run.trace.belt
+    length, off = run.machine.carriers.length_mm, run.machine.carrier_eye.off_response_s
+    own = [event for event in run.trace.events if event.part == "carrier_eye"]
+
+    def goes_off(carrier: int) -> float:
+        return belt.time_at(float(leading[carrier]) + length) + off
+
+    if filters(run.machine.carrier_eye):
+        return _runs_of_input(own, goes_off)
+    found: list[Level] = []
+    for event in own:
+        merged = event.event == Outcome.MERGED.cause
+        if merged and found:
+            found[-1] = found[-1]._replace(to_s=max(goes_off(event.carrier), found[-1].to_s))
+        elif merged or event.event == "switches":
+            found.append(Level(event.carrier, event.time_s, goes_off(event.carrier)))
+    return found
+
+
+def _runs_of_input(own: Sequence[TraceEvent], goes_off: Callable[[int], float]) -> list[Level]:
+    """Return the runs of the output of an eye with a filter, or polled, from its events."""
     began = {event.carrier: event.time_s for event in own if event.event == "output_on"}
     held = {event.carrier for event in own if event.event in {"switches", "merged", "too_short"}}
     found: list[Level] = []
@@ -51,7 +86,7 @@ def carrier_outputs(events: Iterable[TraceEvent], goes_off: Callable[[int], floa
 def program_levels(
     output: Iterable[Level], eye: Eye, scan_tick: Callable[[float], float] | None
 ) -> list[Level]:
-    """Return what the program has of an output: behind the filter, as polled.
+    """Return what the program has of an output: behind the filter, as polled; else nothing.
 
     Parameters
     ----------
@@ -61,6 +96,8 @@ def program_levels(
     scan_tick : callable
         The first scan tick at or after an instant (s); None: nothing was ever seen at one.
     """
+    if not filters(eye):
+        return []
     found: list[Level] = []
     for number, start, end in output:
         if found and start < found[-1].to_s - SAME_INSTANT_S:

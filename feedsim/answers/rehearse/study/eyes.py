@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 
@@ -13,30 +12,18 @@ from feedsim.answers.rehearse.study.stretch import Stretch
 from feedsim.machine import Eye
 from feedsim.metrics.plain import Plain
 from feedsim.motion.ticks import SAME_INSTANT_S, next_tick
-from feedsim.records.outcome import Outcome
-from feedsim.running.replay.eyes import Level, carrier_outputs, program_levels
-from feedsim.settings.levels import filters
+from feedsim.running.replay.eyes import Level, carrier_eye_runs, program_levels
 
 __all__ = [
-    "Blocked",
     "blocked_plain",
     "carrier_eye_blocked",
-    "carrier_eye_runs",
     "insert_eye_blocked",
     "insert_eye_runs",
     "program_input",
 ]
 
 
-class Blocked(NamedTuple):
-    """An output that is on (s), and the number of the card that switched it on."""
-
-    from_s: float
-    to_s: float
-    number: int
-
-
-def carrier_eye_blocked(stretch: Stretch) -> list[Blocked]:
+def carrier_eye_blocked(stretch: Stretch) -> list[Level]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
     It goes off ``off_response`` after the trailing edge (model, section 4).
@@ -44,46 +31,19 @@ def carrier_eye_blocked(stretch: Stretch) -> list[Blocked]:
     return in_stretch(carrier_eye_runs(stretch), stretch)
 
 
-def program_input(runs: list[Blocked], eye: Eye, stretch: Stretch) -> list[Blocked]:
+def program_input(runs: list[Level], eye: Eye, stretch: Stretch) -> list[Level]:
     """Return what the program has of an output that has a filter, or is polled; else nothing."""
-    if not filters(eye):
-        return []
     phase_s, scan_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
-    levels = program_levels(
-        (Level(b.number, b.from_s, b.to_s) for b in runs),
-        eye,
-        lambda t: next_tick(t, phase_s, period=scan_s),
-    )
-    return in_stretch([Blocked(b.from_s, b.to_s, b.number) for b in levels], stretch)
+    levels = program_levels(runs, eye, lambda t: next_tick(t, phase_s, period=scan_s))
+    return in_stretch(levels, stretch)
 
 
-def carrier_eye_runs(stretch: Stretch) -> list[Blocked]:
-    """Return the runs of the carrier eye's output, in the stretch or not."""
-    leading, belt = stretch.records.carriers.leading_edge_mm, stretch.trace.belt
-    length, off = stretch.machine.carriers.length_mm, stretch.machine.carrier_eye.off_response_s
-    if filters(stretch.machine.carrier_eye):
-        levels = carrier_outputs(
-            stretch.trace.events, lambda k: belt.time_at(float(leading[k]) + length) + off
-        )
-        return [Blocked(b.from_s, b.to_s, b.number) for b in levels]
-    found: list[Blocked] = []
-    for event in stretch.trace.events:
-        if event.part != "carrier_eye":
-            continue
-        end = belt.time_at(float(leading[event.carrier]) + length) + off
-        if event.event == Outcome.MERGED.cause and found:
-            found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
-        elif event.event == "switches":
-            found.append(Blocked(event.time_s, end, event.carrier))
-    return found
-
-
-def insert_eye_blocked(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Blocked]:
+def insert_eye_blocked(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Level]:
     """Return when an insert eye's output is on, whoever looks or not, in the stretch."""
     return in_stretch(insert_eye_runs(stretch, feeder, inserts), stretch)
 
 
-def insert_eye_runs(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Blocked]:
+def insert_eye_runs(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Level]:
     """Return the runs of an insert eye's output.
 
     An insert that the eye misses does not hold it; one that merges holds it on longer; one that
@@ -92,7 +52,7 @@ def insert_eye_runs(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Blo
     """
     machine, feed = stretch.machine.feeders[feeder], stretch.feeds[feeder]
     off = machine.eye.off_response_s
-    found: list[Blocked] = []
+    found: list[Level] = []
     ends_s = -math.inf
     for number, card in enumerate(inserts.cards):
         staged_at_start = number == 0 and not stretch.machine.start_empty
@@ -108,15 +68,15 @@ def insert_eye_runs(stretch: Stretch, feeder: int, inserts: Inserts) -> list[Blo
         ends_s = min(feed.time_at(tail), float(np.nan_to_num(inserts.gone_s[number], nan=math.inf)))
         ends_s += off
         if staged_at_start:
-            found.append(Blocked(0.0, ends_s if tail > 0.0 else 0.0, number))
+            found.append(Level(number, 0.0, ends_s if tail > 0.0 else 0.0))
         elif merges:
             found[-1] = found[-1]._replace(to_s=max(ends_s, found[-1].to_s))
         else:
-            found.append(Blocked(passes + card.eye_delay_s, ends_s, number))
+            found.append(Level(number, passes + card.eye_delay_s, ends_s))
     return found
 
 
-def in_stretch(found: list[Blocked], stretch: Stretch) -> list[Blocked]:
+def in_stretch(found: list[Level], stretch: Stretch) -> list[Level]:
     """Return those that have a length, and something of it in the stretch."""
     return [
         b
@@ -125,7 +85,7 @@ def in_stretch(found: list[Blocked], stretch: Stretch) -> list[Blocked]:
     ]
 
 
-def blocked_plain(found: list[Blocked]) -> dict[str, Plain]:
+def blocked_plain(found: list[Level]) -> dict[str, Plain]:
     """Return the stretches as columns; one that does not end has ``inf``."""
     return {
         "from_s": column([b.from_s for b in found]),

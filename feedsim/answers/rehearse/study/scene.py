@@ -12,10 +12,8 @@ from feedsim.answers.rehearse.study.cards import carriers_plain, inserts_of
 from feedsim.answers.rehearse.study.choice import Choice
 from feedsim.answers.rehearse.study.columns import column
 from feedsim.answers.rehearse.study.eyes import (
-    Blocked,
     blocked_plain,
     carrier_eye_blocked,
-    carrier_eye_runs,
     insert_eye_blocked,
     insert_eye_runs,
     program_input,
@@ -36,6 +34,7 @@ from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain, plain
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
+from feedsim.running.replay.eyes import Level, carrier_eye_runs
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 from feedsim.settings.levels import filters
@@ -170,7 +169,7 @@ def _feeder(
     }
 
 
-def _input(key: str, stretch: Stretch, eye: Eye, runs: list[Blocked]) -> dict[str, Plain]:
+def _input(key: str, stretch: Stretch, eye: Eye, runs: list[Level]) -> dict[str, Plain]:
     """Return what the program has of an eye, and when it looks; nothing where it is the output."""
     if not filters(eye):
         return {}

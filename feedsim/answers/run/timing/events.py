@@ -12,18 +12,15 @@ from feedsim.machine import Eye
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.eyes import (
     Level,
-    carrier_outputs,
+    carrier_eye_runs,
     program_levels,
     scan_ticks,
     scans_of,
 )
-from feedsim.settings.levels import filters
 
 __all__ = [
-    "Blocked",
     "Instant",
     "carrier_eye_output",
-    "carrier_eye_runs",
     "insert_eye_output",
     "insert_eye_runs",
     "instants",
@@ -35,14 +32,6 @@ __all__ = [
 _MOST_SCANS = 400
 
 
-class Blocked(NamedTuple):
-    """A photo-eye's output while a card holds it (s), and the number of that card."""
-
-    number: int
-    from_s: float
-    to_s: float
-
-
 class Instant(NamedTuple):
     """Something that happened, in a few words (or as the kind of a mark)."""
 
@@ -50,43 +39,17 @@ class Instant(NamedTuple):
     label: str
 
 
-def carrier_eye_output(view: TimingView) -> list[Blocked]:
+def carrier_eye_output(view: TimingView) -> list[Level]:
     """Return when the carrier eye's output is on, in the window."""
     return _within(carrier_eye_runs(view), view)
 
 
-def insert_eye_output(view: TimingView) -> list[Blocked]:
+def insert_eye_output(view: TimingView) -> list[Level]:
     """Return when the insert eye's output is on, in the window."""
     return _within(insert_eye_runs(view), view)
 
 
-def carrier_eye_runs(view: TimingView) -> list[Blocked]:
-    """Return when the carrier eye's output is on; a merged carrier holds it on longer.
-
-    It goes off ``off_response`` after the trailing edge. What the trace has no event of is
-    left out.
-    """
-    leading, belt = view.records.carriers.leading_edge_mm, view.trace.belt
-    length, off = view.machine.carriers.length_mm, view.machine.carrier_eye.off_response_s
-    if filters(view.machine.carrier_eye):
-        levels = carrier_outputs(
-            view.trace.events, lambda k: belt.time_at(float(leading[k]) + length) + off
-        )
-        return [Blocked(*level) for level in levels]
-    found: list[Blocked] = []
-    for event in view.trace.events:
-        if event.part != "carrier_eye":
-            continue
-        end = belt.time_at(float(leading[event.carrier]) + length) + off
-        merged = event.event == Outcome.MERGED.cause
-        if merged and found:
-            found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
-        elif merged or event.event == "switches":
-            found.append(Blocked(event.carrier, event.time_s, end))
-    return found
-
-
-def insert_eye_runs(view: TimingView) -> list[Blocked]:
+def insert_eye_runs(view: TimingView) -> list[Level]:
     """Return when the insert eye's output is on for the inserts that the program took.
 
     It goes off ``off_response`` after the tail; an insert that is never engaged lies over
@@ -108,7 +71,7 @@ def insert_eye_runs(view: TimingView) -> list[Blocked]:
         if event.part == part and event.event == "output_on"
     }
     found = [
-        Blocked(event.insert, began.get(event.insert, event.time_s), tail_passes(event.insert))
+        Level(event.insert, began.get(event.insert, event.time_s), tail_passes(event.insert))
         for event in view.trace.events
         if event.part == part and event.event == "switches"
     ]
@@ -118,17 +81,14 @@ def insert_eye_runs(view: TimingView) -> list[Blocked]:
             stage = float(rows.stage_position_mm[first[0]])
             since = feed.time_at(feed.command(float(rows.engage_time_s[first[0]])) - stage)
         if len(first) or not view.machine.start_empty:
-            found.insert(0, Blocked(0, since, tail_passes(0)))
+            found.insert(0, Level(0, since, tail_passes(0)))
     return found
 
 
-def program_input(view: TimingView, eye: Eye, runs: list[Blocked]) -> list[Blocked]:
+def program_input(view: TimingView, eye: Eye, runs: list[Level]) -> list[Level]:
     """Return what the program has of an output behind a filter, or polled; else nothing."""
-    if not filters(eye):
-        return []
     tick = scan_ticks(view.trace.events, view.machine.controller)
-    levels = program_levels([Level(*blocked) for blocked in runs], eye, tick)
-    return _within([Blocked(*level) for level in levels], view)
+    return _within(program_levels(runs, eye, tick), view)
 
 
 def scans(view: TimingView, eye: Eye) -> list[float]:
@@ -139,8 +99,8 @@ def scans(view: TimingView, eye: Eye) -> list[float]:
     return scans_of(tick, view.machine.controller.scan_s, window=window, most=_MOST_SCANS)
 
 
-def _within(found: list[Blocked], view: TimingView) -> list[Blocked]:
-    cut = (Blocked(b.number, max(b.from_s, view.from_s), min(b.to_s, view.to_s)) for b in found)
+def _within(found: list[Level], view: TimingView) -> list[Level]:
+    cut = (Level(b.number, max(b.from_s, view.from_s), min(b.to_s, view.to_s)) for b in found)
     return [b for b in cut if b.from_s < b.to_s]
 
 

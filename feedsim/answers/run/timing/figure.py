@@ -9,7 +9,6 @@ from feedsim.answers.run.timing import lanes
 from feedsim.answers.run.timing.curves import belt_speeds, insert_paths, target_paths
 from feedsim.answers.run.timing.events import (
     carrier_eye_output,
-    carrier_eye_runs,
     insert_eye_output,
     insert_eye_runs,
     instants,
@@ -26,6 +25,7 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
 from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line, true_minus
 from feedsim.render.wording import length
+from feedsim.running.replay.eyes import carrier_eye_runs
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.run.timing.curves import InsertPath, TargetPath
-from feedsim.answers.run.timing.events import Blocked, Instant
+from feedsim.answers.run.timing.events import Instant
 from feedsim.answers.run.timing.feed_window import Curve
 from feedsim.answers.run.timing.labels import fitting, name_at_right
 from feedsim.answers.run.timing.view import Scale
@@ -21,6 +21,7 @@ from feedsim.render.canvas import (
     SKY,
     VERMILLION,
 )
+from feedsim.running.replay.eyes import Level
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,7 +54,7 @@ MARKS: dict[str, _Look] = {
 }
 
 
-def draw_output(axes: Axes, blocked: list[Blocked], scale: Scale, *, word: str) -> None:
+def draw_output(axes: Axes, blocked: list[Level], scale: Scale, *, word: str) -> None:
     """Draw an eye's output, clear or blocked, with the numbers of the cards."""
     first, last = scale.window
     times, levels = [first], [int(any(b.from_s <= first for b in blocked))]
@@ -72,7 +73,7 @@ def draw_output(axes: Axes, blocked: list[Blocked], scale: Scale, *, word: str) 
     axes.set_yticks([0, 1], ["clear", "blocked"])
 
 
-def draw_input(axes: Axes, levels: list[Blocked], scans: list[float], scale: Scale) -> None:
+def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: Scale) -> None:
     """Draw what the program has of an output, behind a filter or polled, and when it looks."""
     for _, start, end in levels:
         left, right = scale.ms((start, end))
