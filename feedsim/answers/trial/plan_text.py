@@ -8,8 +8,8 @@ from feedsim.answers.check.text import settings_line
 from feedsim.answers.trial.study.plan import FeederPlan, Showing, TrialPlan
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.layout import wrapped
-from feedsim.render.wording import DASH, length_number, percent
+from feedsim.render.layout import table, wrapped
+from feedsim.render.wording import DASH, length_number, percent, speed, whole
 
 __all__ = ["CAUTION", "band_text", "plan_text"]
 
@@ -56,18 +56,19 @@ def _feeder(plan: TrialPlan, feeder: FeederPlan, units: System) -> Iterator[str]
     yield from (f"  {line}" for line in settings_line(feeder.settings, units=units))
     sure = percent(plan.confidence)
     yield f"and run; if the scenario is right, all of these hold at {sure} ({unit})"
-    yield (
-        f"  {'speed':>12}{'count':>8}{'measure':>9}  {'mean error':>16}  {'its sd':>14}"
-        f"  {'mean stage':>16}"
-    )
-    for speed, placed, staged in zip(plan.speeds, feeder.placement, feeder.stage, strict=True):
-        shown = display(speed.speed_mm_s, "speed", units=units)
-        yield (
-            f"  {shown:>12}{speed.counted:>8}{speed.measured:>9}"
-            f"  {band_text(placed.mean_band_mm, units, sign=True):>16}"
-            f"  {band_text(placed.sd_band_mm, units):>14}"
-            f"  {band_text(staged.mean_band_mm, units):>16}"
+    rows = [("speed", "count", "measure", "mean error", "its sd", "mean stage")]
+    rows += [
+        (
+            speed(there.speed_mm_s, units),
+            whole(there.counted),
+            whole(there.measured),
+            band_text(placed.mean_band_mm, units, sign=True),
+            band_text(placed.sd_band_mm, units),
+            band_text(staged.mean_band_mm, units),
         )
+        for there, placed, staged in zip(plan.speeds, feeder.placement, feeder.stage, strict=True)
+    ]
+    yield from table(rows, "r")
     known = (
         f"the engage distance to ±{display(feeder.distance_mm, 'length', units=units, digits=2)}"
     )

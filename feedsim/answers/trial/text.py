@@ -8,7 +8,6 @@ from feedsim.answers.trial.dependence_words import dependence_words
 from feedsim.answers.trial.plan_text import CAUTION, band_text
 from feedsim.answers.trial.study.correction import Correction
 from feedsim.answers.trial.study.fit import FeederFit, TrialFit
-from feedsim.answers.trial.study.speeds import Measured
 from feedsim.answers.trial.untold import untold_words
 from feedsim.answers.trial.words import (
     cause_words,
@@ -20,8 +19,8 @@ from feedsim.answers.trial.words import (
 )
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.layout import wrapped
-from feedsim.render.wording import DASH, length_number, percent
+from feedsim.render.layout import table, wrapped
+from feedsim.render.wording import DASH, length_number, percent, speed, whole
 
 __all__ = ["fit_text"]
 
@@ -92,31 +91,30 @@ def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
 def _table(feeder: FeederFit, units: System, *, staged: bool) -> Iterator[str]:
     unit = display_unit("length", units).label
     moved = not staged and feeder.new != feeder.old
-    yield (
-        f"  {'speed':>12}{'n':>7}  {'mean stage' if staged else 'mean error':>11}"
-        f"  {'expected':>16}  {'sd':>7}  {'expected':>14}  {'corrected  ' if moved else ''}({unit})"
-    )
     there = [(at, at.stage if staged else at.placement) for at in feeder.speeds]
     shown = [(at, seen) for at, seen in there if seen.n]
+    mean = "mean stage" if staged else "mean error"
+    heads = ("speed", "n", f"{mean} ", "expected", "sd ", "expected", "corrected" if moved else "")
+    rows = [(*heads, f"({unit})")]
     for at, seen in shown[:_MOST_ROWS]:
-        speed = display(at.speed_mm_s, "speed", units=units)
         after = at.after_mm if moved else None
-        yield _row(speed, seen, after, units=units, sign=not staged)
+        rows.append(
+            (
+                speed(at.speed_mm_s, units),
+                whole(seen.n),
+                _marked(seen.mean_mm, seen.mean_as_expected, units, sign=not staged),
+                band_text(seen.band.mean_band_mm, units, sign=not staged),
+                _marked(seen.sd_mm, seen.sd_as_expected, units),
+                band_text(seen.band.sd_band_mm, units),
+                "" if after is None else length_number(after, units, sign=True),
+                "",
+            )
+        )
+    yield from table(rows, "r")
     if len(shown) > _MOST_ROWS:
         yield f"  and {len(shown) - _MOST_ROWS} speeds more, in trial_fit.json"
     if any(False in (seen.mean_as_expected, seen.sd_as_expected) for _, seen in shown):
         yield "  * outside of what the scenario expects"
-
-
-def _row(speed: str, seen: Measured, after: float | None, *, units: System, sign: bool) -> str:
-    mean = _marked(seen.mean_mm, seen.mean_as_expected, units, sign=sign)
-    sd = _marked(seen.sd_mm, seen.sd_as_expected, units)
-    shown = "" if after is None else length_number(after, units, sign=True)
-    band = band_text(seen.band.mean_band_mm, units, sign=sign)
-    return (
-        f"  {speed:>12}{seen.n:>7}  {mean:>11}  {band:>16}"
-        f"  {sd:>7}  {band_text(seen.band.sd_band_mm, units):>14}  {shown:>9}".rstrip()
-    )
 
 
 def _marked(value: float | None, good: bool | None, units: System, *, sign: bool = False) -> str:
