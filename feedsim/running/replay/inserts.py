@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from itertools import accumulate
 
 from feedsim.draws.cards import Draws, InsertCard
 from feedsim.machine import Machine
+from feedsim.records.columns import FeederRecords
 from feedsim.records.trace import Trace
+from feedsim.running.replay.feed import FeedTravel
 
-__all__ = ["InsertRow"]
+__all__ = ["InsertRow", "nose_of_cycle_mm", "tail_of_cycle_mm"]
 
 
 class InsertRow:
@@ -53,3 +56,23 @@ class InsertRow:
         """Return the feed travel (mm) at which the edge that the eye sees passes it."""
         card = self.card(number)
         return self.nose_mm(number) + card.seen_edge_mm - card.nose_mm
+
+
+def nose_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> float:
+    """Return the feed travel (mm) at which the nose engaged for a carrier was at its eye.
+
+    Commanded travel at the closing less the stage position (model, section 8), so before its slip.
+    """
+    at_closing = feed.command(float(rows.engage_time_s[carrier]))
+    return at_closing - float(rows.stage_position_mm[carrier])
+
+
+def tail_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> float:
+    """Return the feed travel (mm) at which the tail of that insert is at its eye; NaN: not known.
+
+    Travel at the opening less how far the tail is past the eye then; the slip is in it.
+    """
+    opens_s = float(rows.opening_time_s[carrier])
+    if math.isnan(opens_s):
+        return math.nan
+    return feed.position(opens_s) - float(rows.tail_mm[carrier])

@@ -10,6 +10,7 @@ import numpy as np
 from feedsim.answers.run.timing.feed_window import Curve
 from feedsim.answers.run.timing.view import TimingView
 from feedsim.records.outcome import Outcome
+from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 
 __all__ = ["InsertPath", "TargetPath", "belt_speeds", "insert_paths", "target_paths"]
 
@@ -106,7 +107,7 @@ def _insert_path(view: TimingView, *, row: int, staged_s: float) -> InsertPath:
     rows, feed = view.rows, view.feed
     closes, stage = float(rows.engage_time_s[row]), float(rows.stage_position_mm[row])
     lands, opens = float(rows.placement_time_s[row]), float(rows.opening_time_s[row])
-    zero = slipped = feed.command(closes) - stage
+    zero = slipped = nose_of_cycle_mm(feed, rows, row)
     if not math.isnan(lands):
         slipped = feed.position(lands) - view.what.insert_eye_to_placement_mm
     staging = feed.positions(from_s=feed.time_at(zero), to_s=closes, zero_mm=zero)
@@ -114,7 +115,7 @@ def _insert_path(view: TimingView, *, row: int, staged_s: float) -> InsertPath:
     run_up = feed.positions(from_s=closes, to_s=end, zero_mm=slipped)
     tail = Curve([], [])
     if not math.isnan(opens):
-        tail_zero = feed.position(opens) - float(rows.tail_mm[row])
+        tail_zero = tail_of_cycle_mm(feed, rows, row)
         tail = feed.positions(from_s=closes, to_s=opens, zero_mm=tail_zero)
     return InsertPath(
         insert=int(rows.insert[row]),

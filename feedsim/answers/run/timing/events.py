@@ -17,6 +17,7 @@ from feedsim.running.replay.eyes import (
     scan_ticks,
     scans_of,
 )
+from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 
 __all__ = [
     "Instant",
@@ -59,10 +60,8 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
 
     def tail_passes(insert: int) -> float:
         row = np.flatnonzero(rows.insert == insert)
-        opens = float(rows.opening_time_s[row[0]]) if len(row) else math.nan
-        if math.isnan(opens):
-            return math.inf
-        return feed.time_at(feed.position(opens) - float(rows.tail_mm[row[0]])) + off
+        tail_mm = tail_of_cycle_mm(feed, rows, int(row[0])) if len(row) else math.nan
+        return math.inf if math.isnan(tail_mm) else feed.time_at(tail_mm) + off
 
     part = view.part("insert_eye")
     began = {
@@ -78,8 +77,7 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
     if all(blocked.number for blocked in found):  # insert 0: staged before the first carrier
         first, since = np.flatnonzero(rows.insert == 0), 0.0
         if len(first):
-            stage = float(rows.stage_position_mm[first[0]])
-            since = feed.time_at(feed.command(float(rows.engage_time_s[first[0]])) - stage)
+            since = feed.time_at(nose_of_cycle_mm(feed, rows, int(first[0])))
         if len(first) or not view.machine.start_empty:
             found.insert(0, Level(0, since, tail_passes(0)))
     return found
