@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from feedsim.cli import main
+from feedsim.cli import main, progress
 
 
 @dataclass(frozen=True)
@@ -19,6 +19,12 @@ class Ended:
     status: int
     out: str
     err: str
+
+
+@pytest.fixture(autouse=True)
+def _silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let no line of progress come in between on a slow machine; tests of it say how often."""
+    monkeypatch.setattr(progress, "_LINE_EVERY_S", 3600.0)
 
 
 @pytest.fixture
