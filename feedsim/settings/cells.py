@@ -153,10 +153,10 @@ def _comes_and_goes(looks: Looks, places: Iterable[float]) -> bool:
 def _enough(looks: Looks, windows: int, *, to: float) -> bool:
     """Return whether no more need be looked at, all having been looked at up to a speed (mm/s)."""
     runs = looks.runs()
-    if len(looks.rows) > _MOST_LOOKS or len(runs) > windows:
-        return True
+    if len(looks.rows) > _MOST_LOOKS or windows > 1:
+        return len(looks.rows) > _MOST_LOOKS or len(runs) > windows
     wide = (run for run in runs if run[0] < to and run[-1] - run[0] > NARROWEST * run[0])
-    return windows == 1 and next(wide, None) is not None
+    return next(wide, None) is not None
 
 
 def _look_finely(looks: Looks, low: float, high: float, windows: int) -> float:
