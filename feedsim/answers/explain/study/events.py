@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from feedsim.answers.explain.study.mark import Closing, Mark, point_at
+from feedsim.answers.explain.study.mark import Closing, point_at
 from feedsim.answers.explain.study.parts import Landing
 from feedsim.answers.explain.study.record import Happening
 from feedsim.answers.explain.study.source import FeederSource, StorySource
@@ -90,7 +90,7 @@ def _stored(eye: Eye) -> str:
     return "" if eye.scanned or eye.filter_s else "; travel stored"
 
 
-def _known(tell: _Teller, seen: Sighting | Mark, what: str, eye: Eye) -> Iterator[Happening]:
+def _known(tell: _Teller, seen: Sighting, what: str, eye: Eye) -> Iterator[Happening]:
     """Tell when the program learned of an edge; it costs travel where that is stored then."""
     if eye.filter_s:
         words = "the input filter lets it through" + ("" if eye.scanned else "; travel stored")
@@ -118,7 +118,9 @@ def _opening_events(
     yield tell.after(opening.opens_s, "motion tick: the clutch opens", since_s=opening.due_s)
 
 
-def mark_events(run: StorySource, carrier: int, mark: Mark | None, say: Say) -> Iterator[Happening]:
+def mark_events(
+    run: StorySource, carrier: int, mark: Sighting | None, say: Say
+) -> Iterator[Happening]:
     """Tell how the carrier came to its eye, and how the program learned of it."""
     tell, card = _Teller(run), run.carriers[carrier]
     at_eye_s = float(run.records.carriers.eye_time_s[carrier])
@@ -140,7 +142,7 @@ def mark_events(run: StorySource, carrier: int, mark: Mark | None, say: Say) -> 
 
 
 def closing_events(
-    feeder: FeederSource, mark: Mark, closing: Closing, say: Say
+    feeder: FeederSource, mark: Sighting, closing: Closing, say: Say
 ) -> Iterator[Happening]:
     """Tell how the clutch came to close for the mark."""
     tell, point_s = _Teller(feeder.run), feeder.run.belt.time_at(closing.point_mm)
@@ -166,7 +168,7 @@ def closing_events(
 
 
 def due_events(
-    feeder: FeederSource, mark: Mark | None, say: Say, *, until_s: float
+    feeder: FeederSource, mark: Sighting | None, say: Say, *, until_s: float
 ) -> Iterator[Happening]:
     """Tell when the engage point of a mark came that was missed at a time (s), if it came."""
     if mark is None:

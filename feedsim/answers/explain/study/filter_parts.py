@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from feedsim.answers.explain.study.ledger import Ledger
-from feedsim.answers.explain.study.mark import Mark
 from feedsim.answers.explain.study.record import Group
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
@@ -17,7 +16,7 @@ def filter_parts(
     ledger: Ledger,
     key: str,
     eye: Eye,
-    seen: Mark | Sighting,
+    seen: Sighting,
     *,
     at: Callable[[float], float],
     group: Group,
@@ -30,7 +29,7 @@ def filter_parts(
     key : str
         ``"carrier_eye"`` or ``"insert_eye"``.
     eye : Eye
-    seen : Mark or Sighting
+    seen : Sighting
     at : callable
         Belt travel (mm) at a time (s).
     group : str

@@ -5,31 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from feedsim.answers.explain.study.source import FeederSource, StorySource
-from feedsim.answers.explain.study.stage import Staging, came_on
+from feedsim.answers.explain.study.stage import Sighting, Staging, sighting_at
 from feedsim.motion.ticks import SAME_INSTANT_S
 
-__all__ = ["Closing", "Mark", "closing_of", "mark_of", "point_at"]
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A carrier at its eye.
-
-    ``passes_s``: the edge that the eye sees passes it. ``response_s``: what the output took.
-    ``output_s``: it switches, held back maybe by its last switching, or on already from a card
-    too short to be seen. ``switches_s``: so does its input, behind a filter. ``known_s``: the scan
-    tick at which the program knows. ``captured_s``: the instant whose travel is stored.
-    ``reading``: what is stored (units of the master), ``reading_mm``: the belt travel of that.
-    """
-
-    passes_s: float
-    response_s: float
-    output_s: float
-    switches_s: float
-    known_s: float
-    captured_s: float
-    reading: float
-    reading_mm: float
+__all__ = ["Closing", "closing_of", "mark_of", "point_at"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,29 +50,17 @@ class Closing:
     closes_s: float
 
 
-def mark_of(run: StorySource, carrier: int) -> Mark | None:
+def mark_of(run: StorySource, carrier: int) -> Sighting | None:
     """Return how a carrier became a mark; None where the eye made none of it."""
     seen_s = run.time_of(carrier, "carrier_eye", "switches")
     if seen_s is None:
         return None
-    card, master = run.carriers[carrier], run.master
-    output_s, switches_s = came_on(run.events_of(carrier, "carrier_eye"), seen_s)
-    known_s = master.scan_tick(seen_s)
-    captured_s = known_s if run.machine.carrier_eye.scanned else switches_s
-    reading = master.reading(captured_s)
-    return Mark(
-        passes_s=run.belt.time_at(card.seen_edge_mm),
-        response_s=card.eye_delay_s,
-        output_s=output_s,
-        switches_s=switches_s,
-        known_s=known_s,
-        captured_s=captured_s,
-        reading=reading,
-        reading_mm=run.travel_of(reading) if master.counting else run.belt.position(captured_s),
-    )
+    card, events = run.carriers[carrier], run.events_of(carrier, "carrier_eye")
+    times_s = (run.belt.time_at(card.seen_edge_mm), card.eye_delay_s, seen_s)
+    return sighting_at(run, run.machine.carrier_eye, events, times_s)
 
 
-def point_at(feeder: FeederSource, mark: Mark, *, t: float, correction_mm: float) -> float:
+def point_at(feeder: FeederSource, mark: Sighting, *, t: float, correction_mm: float) -> float:
     """Return the belt travel of a mark's engage point (mm) as the program has it at ``t`` (s).
 
     ``correction_mm``: what the stage correction adds, counted travel.
@@ -105,7 +72,7 @@ def point_at(feeder: FeederSource, mark: Mark, *, t: float, correction_mm: float
     return mark.reading_mm + units * run.master.unit_mm * run.scale
 
 
-def closing_of(feeder: FeederSource, carrier: int, *, mark: Mark, staging: Staging) -> Closing:
+def closing_of(feeder: FeederSource, carrier: int, *, mark: Sighting, staging: Staging) -> Closing:
     """Return how the clutch closed for a carrier that was engaged.
 
     Acted on is a mark at the first motion tick at which it is known, first in the memory and

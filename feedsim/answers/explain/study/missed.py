@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from feedsim.answers.explain.study.hazards import stray_words
-from feedsim.answers.explain.study.mark import Mark, point_at
+from feedsim.answers.explain.study.mark import point_at
 from feedsim.answers.explain.study.record import Miss
 from feedsim.answers.explain.study.source import FeederSource, StorySource
-from feedsim.answers.explain.study.stage import correction_at, staged_in
+from feedsim.answers.explain.study.stage import Sighting, correction_at, staged_in
 from feedsim.answers.explain.study.too_short import bridged, too_short
 from feedsim.answers.explain.study.words import Say, listed
 from feedsim.records.outcome import Outcome
@@ -18,7 +18,7 @@ _UNSEEN = ("The carrier eye did not see it, so that the program had no mark of i
 _AS_USUAL = 0.1  # a cycle within this share of the closed form is as usual
 
 
-def missed_because(feeder: FeederSource, carrier: int, mark: Mark | None, say: Say) -> Miss:
+def missed_because(feeder: FeederSource, carrier: int, mark: Sighting | None, say: Say) -> Miss:
     """Return why a carrier that has no insert was missed at a feeder."""
     outcome = Outcome(int(feeder.rows.outcome[carrier]))
     if outcome is Outcome.MERGED:
@@ -58,7 +58,7 @@ def _merged(run: StorySource, carrier: int, say: Say) -> Miss:
     )
 
 
-def _memory_full(feeder: FeederSource, carrier: int, mark: Mark, say: Say) -> Miss:
+def _memory_full(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -> Miss:
     run = feeder.run
     waiting = [
         k
@@ -76,7 +76,7 @@ def _memory_full(feeder: FeederSource, carrier: int, mark: Mark, say: Say) -> Mi
     return Miss((said, f"{more}{say.mm(short_mm)} of belt."), free_s - mark.known_s, short_mm)
 
 
-def _late_mark(feeder: FeederSource, carrier: int, mark: Mark, say: Say) -> Miss:
+def _late_mark(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -> Miss:
     run, belt = feeder.run, feeder.run.belt
     decided_s = feeder.decided_at(carrier)
     if decided_s > mark.known_s or run.machine.controller.late_mark_engages:
@@ -98,7 +98,7 @@ def _late_mark(feeder: FeederSource, carrier: int, mark: Mark, say: Say) -> Miss
     )
 
 
-def _out_of_reach(feeder: FeederSource, mark: Mark, say: Say, *, decided_s: float) -> Miss:
+def _out_of_reach(feeder: FeederSource, mark: Sighting, say: Say, *, decided_s: float) -> Miss:
     run, settings = feeder.run, feeder.machine.settings
     correction = correction_at(feeder, decided_s)
     point_mm = point_at(feeder, mark, t=decided_s, correction_mm=correction)
@@ -115,7 +115,7 @@ def _out_of_reach(feeder: FeederSource, mark: Mark, say: Say, *, decided_s: floa
     )
 
 
-def _no_insert(feeder: FeederSource, carrier: int, _: Mark, say: Say) -> Miss:
+def _no_insert(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Miss:
     limit = say.mm(feeder.run.machine.controller.search_limit_mm)
     before = feeder.cycle_before(carrier)
     ended_s = feeder.run.time_of(
@@ -134,7 +134,7 @@ def _no_insert(feeder: FeederSource, carrier: int, _: Mark, say: Say) -> Miss:
 # -- not staged ----------------------------------------------------------------------
 
 
-def _not_staged(feeder: FeederSource, carrier: int, _: Mark, say: Say) -> Miss:
+def _not_staged(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Miss:
     run = feeder.run
     if feeder.rows.insert[carrier] >= 0:
         return _stopped_short(feeder, carrier, say)

@@ -46,10 +46,10 @@ from dataclasses import dataclass
 
 from feedsim.answers.explain.study.filter_parts import filter_parts
 from feedsim.answers.explain.study.ledger import Ledger
-from feedsim.answers.explain.study.mark import Closing, Mark
+from feedsim.answers.explain.study.mark import Closing
 from feedsim.answers.explain.study.record import Part
 from feedsim.answers.explain.study.source import FeederSource
-from feedsim.answers.explain.study.stage import Staging
+from feedsim.answers.explain.study.stage import Sighting, Staging
 from feedsim.answers.explain.study.stage_parts import stage_parts
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 
@@ -111,7 +111,7 @@ def parts_of(
     feeder: FeederSource,
     carrier: int,
     *,
-    mark: Mark,
+    mark: Sighting,
     closing: Closing,
     staging: Staging,
     landing: Landing,
@@ -130,7 +130,7 @@ def parts_of(
     return (*ledger.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 
 
-def _mark_parts(ledger: Ledger, feeder: FeederSource, carrier: int, mark: Mark) -> None:
+def _mark_parts(ledger: Ledger, feeder: FeederSource, carrier: int, mark: Sighting) -> None:
     run, belt = feeder.run, feeder.run.belt
     eye, controller = run.machine.carrier_eye, run.machine.controller
     answers_s = mark.passes_s + mark.response_s

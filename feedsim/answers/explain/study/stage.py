@@ -6,16 +6,32 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from feedsim.answers.explain.study.source import FeederSource
+from feedsim.answers.explain.study.source import FeederSource, StorySource
+from feedsim.machine import Eye
 from feedsim.records.trace import TraceEvent
 from feedsim.settings.nominal import eye_delay
 
-__all__ = ["Opening", "Sighting", "Staging", "came_on", "correction_at", "staged_in", "staging_of"]
+__all__ = [
+    "Opening",
+    "Sighting",
+    "Staging",
+    "correction_at",
+    "sighting_at",
+    "staged_in",
+    "staging_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """An insert at its eye: as :class:`feedsim.answers.explain.study.mark.Mark` of a carrier."""
+    """A card at its eye: a carrier that becomes a mark, or an insert.
+
+    ``passes_s``: the edge that the eye sees passes it. ``response_s``: what the output took.
+    ``output_s``: it switches, held back maybe by its last switching, or on already from a card
+    too short to be seen. ``switches_s``: so does its input, behind a filter. ``known_s``: the scan
+    tick at which the program knows. ``captured_s``: the instant whose travel is stored.
+    ``reading``: what is stored (units of the master), ``reading_mm``: the belt travel of that.
+    """
 
     passes_s: float
     response_s: float
@@ -23,6 +39,7 @@ class Sighting:
     switches_s: float
     known_s: float
     captured_s: float
+    reading: float
     reading_mm: float
 
 
@@ -126,7 +143,7 @@ def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
     )
 
 
-def came_on(events: Iterable[TraceEvent], seen_s: float) -> tuple[float, float]:
+def _came_on(events: Iterable[TraceEvent], seen_s: float) -> tuple[float, float]:
     """Return when output and input came on (s), of what an eye did about a card that it saw.
 
     Without filter and polling both are the switching, ``seen_s``.
@@ -155,21 +172,33 @@ def correction_at(feeder: FeederSource, t: float) -> float:
 def _sighting(
     feeder: FeederSource, number: int, eye_events: list[TraceEvent], *, switches_s: float
 ) -> Sighting:
-    run = feeder.run
-    output_s, input_s = came_on(eye_events, switches_s)
-    known_s = run.master.scan_tick(switches_s)
-    captured_s = known_s if feeder.machine.eye.scanned else switches_s
+    passes_s = feeder.feed.time_at(feeder.inserts.seen_edge_mm(number))
+    response_s, eye = feeder.inserts.card(number).eye_delay_s, feeder.machine.eye
+    return sighting_at(feeder.run, eye, eye_events, (passes_s, response_s, switches_s))
+
+
+def sighting_at(
+    run: StorySource, eye: Eye, events: Iterable[TraceEvent], times_s: tuple[float, float, float]
+) -> Sighting:
+    """Return how an eye saw a card, from what it did about it.
+
+    ``times_s``: passing of the edge, response of the output, switching for the program.
+    """
+    passes_s, response_s, seen_s = times_s
+    output_s, switches_s = _came_on(events, seen_s)
+    known_s = run.master.scan_tick(seen_s)
+    captured_s = known_s if eye.scanned else switches_s
+    reading = run.master.reading(captured_s)
     counting = run.master.counting
     return Sighting(
-        passes_s=feeder.feed.time_at(feeder.inserts.seen_edge_mm(number)),
-        response_s=feeder.inserts.card(number).eye_delay_s,
+        passes_s=passes_s,
+        response_s=response_s,
         output_s=output_s,
-        switches_s=input_s,
+        switches_s=switches_s,
         known_s=known_s,
         captured_s=captured_s,
-        reading_mm=run.travel_of(run.master.reading(captured_s))
-        if counting
-        else run.belt.position(captured_s),
+        reading=reading,
+        reading_mm=run.travel_of(reading) if counting else run.belt.position(captured_s),
     )
 
 

@@ -16,13 +16,13 @@ from feedsim.answers.explain.study.events import (
     staging_events,
 )
 from feedsim.answers.explain.study.hazards import hazards_of
-from feedsim.answers.explain.study.mark import Mark, closing_of, mark_of
+from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
 from feedsim.answers.explain.study.parts import landing_of, parts_of
 from feedsim.answers.explain.study.record import Happening, HazardMargin, Part, Story, sum_of
 from feedsim.answers.explain.study.run import BEYOND, landing_to_come, source_of, traced
 from feedsim.answers.explain.study.source import FeederSource, StorySource
-from feedsim.answers.explain.study.stage import staging_of
+from feedsim.answers.explain.study.stage import Sighting, staging_of
 from feedsim.answers.explain.study.stretches import Stretch
 from feedsim.answers.explain.study.words import Say, listed
 from feedsim.errors import FeedsimError
@@ -186,7 +186,7 @@ class _Told:
         last = max(t for t in times if not math.isnan(t))
         return last if last > -math.inf else math.inf
 
-    def _engaged(self, story: Story, mark: Mark) -> Story:
+    def _engaged(self, story: Story, mark: Sighting) -> Story:
         feeder, carrier, say = self.feeder, self.carrier, self.say
         staging = staging_of(feeder, carrier)
         closing = closing_of(feeder, carrier, mark=mark, staging=staging)
