@@ -17,7 +17,7 @@ from feedsim.machine import Feeder, Machine, Resolution
 from feedsim.settings.known import AtLineSpeed
 from feedsim.settings.right import Solution
 
-__all__ = ["nearest_step", "on_steps"]
+__all__ = ["nearest_pair", "nearest_step", "on_steps"]
 
 _ALIKE_MM = 0.001
 _SAME_MM = 1e-6
@@ -33,6 +33,38 @@ def nearest_step(value: float, step: float) -> float:
     (359.9, 0.0135, 1.5)
     """
     return round(round(value / step) * step, _DIGITS) if step > 0.0 else value
+
+
+def nearest_pair(
+    distance_mm: float, lead_s: float, steps: Resolution, *, counted_mm_s: float
+) -> tuple[float, float]:
+    """Return a distance (mm) and a lead (s) on their steps, of nearly the same travel at a speed.
+
+    Of the pairs about a distance and a lead the one whose travel, distance − lead·speed, errs
+    least; of those that err alike the one with the nearest lead.
+
+    Parameters
+    ----------
+    distance_mm, lead_s : float
+    steps : Resolution
+    counted_mm_s : float
+        Line speed as the controller counts it.
+
+    Examples
+    --------
+    >>> distance, lead = nearest_pair(35.52, 0.01347, Resolution(0.5, 0.001), counted_mm_s=500.0)
+    >>> distance, lead, round(distance - lead * 500.0 - (35.52 - 0.01347 * 500.0), 6)
+    (35.5, 0.013, 0.215)
+    """
+    if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
+        return distance_mm, lead_s
+    travel = distance_mm - lead_s * counted_mm_s
+
+    def errs(pair: tuple[float, float]) -> tuple[int, float]:
+        off = abs(pair[0] - pair[1] * counted_mm_s - travel)
+        return round(off / _SAME_MM), abs(pair[1] - lead_s)
+
+    return min(_pairs(distance_mm, lead_s, travel, speed=counted_mm_s, steps=steps), key=errs)
 
 
 def on_steps(

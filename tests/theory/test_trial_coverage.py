@@ -207,7 +207,7 @@ def test_the_corrected_settings_bring_the_mean_within_tolerance_at_every_speed()
     assert max(abs(believed_means)) > tolerance  # the faults matter
     for found in fits()[:3]:
         feeder = true.feeders[0]
-        settings = settings_with(found, feeder.settings)
+        settings = settings_with(found, true, 0)
         corrected = replace(true, feeders=(replace(feeder, settings=settings),))
         after = means(corrected)
         assert max(abs(after)) < 0.3 * tolerance

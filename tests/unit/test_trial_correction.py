@@ -134,7 +134,7 @@ def test_the_corrections_undo_what_wrong_settings_do(changes: tuple[str, ...]) -
     data = trial(lines[0], lines[1])
     rows = np.ones(len(data.row), dtype=bool)
     found = corrections(data, rows, machine, 0, confidence=0.95)
-    corrected = replace(feeder, settings=settings_with(found, wrong))
+    corrected = replace(feeder, settings=settings_with(found, machine, 0))
     after = replace(right, feeders=(corrected,))
     moved = found.moved(machine, 0, SPEEDS)
     for v, by in zip(SPEEDS.tolist(), moved.tolist(), strict=True):
@@ -150,13 +150,37 @@ def test_the_corrections_undo_what_wrong_settings_do(changes: tuple[str, ...]) -
         )
 
 
+@pytest.mark.parametrize("corrected", ["true", "false"])
+def test_what_is_typed_in_is_on_the_steps_and_errs_by_half_a_step_at_most(corrected: str) -> None:
+    found, machine = fit(
+        believed(
+            RATIO,
+            f"feeder.0.settings.stage_correction={corrected}",
+            "feeder.0.settings.resolution.distance=0.4 mm",
+            "feeder.0.settings.resolution.lead=1 ms",
+        ),
+        trial((1.5, 2.3e-3), (2.0, 1.4e-3)),
+    )
+    settings = settings_with(found, machine, 0)
+    for distance in (settings.engage_distance_mm, settings.disengage_distance_mm):
+        assert distance / 0.4 == pytest.approx(round(distance / 0.4), abs=1e-9)
+    for lead in (settings.engage_lead_s, settings.disengage_lead_s):
+        assert lead / 1e-3 == pytest.approx(round(lead / 1e-3), abs=1e-9)
+    pace = np.array([machine.line.speed_mm_s])
+    typed, exact = found.moved(machine, 0, pace), found.moved(machine, 0, pace, exact=True)
+    assert 0.0 < abs(typed - exact)[0] <= 0.2 + 1e-9
+    # both sides rounded one by one, placements would err by what the stage loses, too
+    stage = found.moved_stage(machine, 0, pace) - found.moved_stage(machine, 0, pace, exact=True)
+    assert 0.0 < abs(stage)[0] <= 1.25 * 0.2 + 1e-9
+
+
 def test_what_is_off_by_chance_is_left_alone() -> None:
     found, machine = fit(believed(), trial((0.01, 0.0), (0.0, 1e-6)))
     assert found.engage is not None
     assert not found.engage.applied
     assert found.disengage is not None
     assert not found.disengage.applied
-    assert settings_with(found, machine.feeders[0].settings) == machine.feeders[0].settings
+    assert settings_with(found, machine, 0) == machine.feeders[0].settings
 
 
 def test_a_stage_is_not_moved_where_the_placement_was_not_measured() -> None:
@@ -164,7 +188,7 @@ def test_a_stage_is_not_moved_where_the_placement_was_not_measured() -> None:
     assert found.engage is None
     assert found.disengage is not None
     assert found.disengage.distance_mm.value == pytest.approx(-2.0)
-    assert settings_with(found, machine.feeders[0].settings) == machine.feeders[0].settings
+    assert settings_with(found, machine, 0) == machine.feeders[0].settings
 
 
 def test_one_speed_puts_all_on_the_distance() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from feedsim.answers.trial.dependence_words import dependence_words
 from feedsim.answers.trial.plan_text import CAUTION, band_text
 from feedsim.answers.trial.study.correction import Correction
@@ -20,7 +22,7 @@ from feedsim.answers.trial.words import (
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, length_number, percent, speed, whole
+from feedsim.render.wording import DASH, length, length_number, percent, speed, whole
 
 __all__ = ["fit_text"]
 
@@ -137,6 +139,14 @@ def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
             yield from _side(
                 side, correction, old, new, units=units, placed=found.engage is not None
             )
+    pace = fit.machine.line.speed_mm_s
+    exact, typed = (
+        float(found.moved(fit.machine, feeder.number, np.array([pace]), exact=exact)[0])
+        for exact in (True, False)
+    )
+    if typed != exact:
+        off = length(typed - exact, units, sign=True)
+        yield f"  On the controller's steps, which puts inserts {off} off at {speed(pace, units)}."
 
 
 def _side(

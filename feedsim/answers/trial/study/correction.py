@@ -22,6 +22,7 @@ from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line
 from feedsim.answers.trial.study.rows import TrialData
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.plain import LEFT_OUT
+from feedsim.settings.steps import nearest_pair, nearest_step
 
 __all__ = ["Correction", "Corrections", "corrections", "settings_with"]
 
@@ -66,25 +67,36 @@ class Corrections:
     placement_fit: Fitted | None = field(metadata=LEFT_OUT)
     stage_fit: Fitted | None = field(metadata=LEFT_OUT)
 
-    def moved(self, machine: Machine, number: int, speeds_mm_s: Floats) -> Floats:
-        """Return by how much the corrections move the placement (mm), shape of the speeds."""
-        old = machine.feeders[number].settings
-        new = settings_with(self, old)
+    def moved(
+        self, machine: Machine, number: int, speeds_mm_s: Floats, *, exact: bool = False
+    ) -> Floats:
+        """Return by how much the corrections move the placement (mm), shape of the speeds.
+
+        ``exact``: as if the controller had no steps.
+        """
+        old, new = self._settings(machine, number, exact=exact)
         counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
         travel = new.engage_distance_mm - old.engage_distance_mm
         moved: Floats = travel - (new.engage_lead_s - old.engage_lead_s) * counted
         if not old.stage_correction:
-            moved = moved - self.moved_stage(machine, number, speeds_mm_s) / old.speed_ratio
+            stage = self.moved_stage(machine, number, speeds_mm_s, exact=exact)
+            moved = moved - stage / old.speed_ratio
         return np.asarray((1.0 + machine.encoder.scale_error) * moved, dtype=np.float64)
 
-    def moved_stage(self, machine: Machine, number: int, speeds_mm_s: Floats) -> Floats:
+    def moved_stage(
+        self, machine: Machine, number: int, speeds_mm_s: Floats, *, exact: bool = False
+    ) -> Floats:
         """Return by how much the corrections move the stage (mm), shape of the speeds."""
-        old = machine.feeders[number].settings
-        new = settings_with(self, old)
+        old, new = self._settings(machine, number, exact=exact)
         counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
         travel = new.disengage_distance_mm - old.disengage_distance_mm
         moved: Floats = travel - (new.disengage_lead_s - old.disengage_lead_s) * counted
         return np.asarray(old.speed_ratio * moved, dtype=np.float64)
+
+    def _settings(self, machine: Machine, number: int, *, exact: bool) -> tuple[Settings, Settings]:
+        old = machine.feeders[number].settings
+        new = exact_settings_with(self, old) if exact else settings_with(self, machine, number)
+        return old, new
 
 
 def corrections(
@@ -169,8 +181,47 @@ def _times(estimate: Estimate, factor: float) -> Estimate:
     return Estimate(factor * estimate.value, low, high)
 
 
-def settings_with(found: Corrections, old: Settings) -> Settings:
-    """Return the settings with the corrections that are sure."""
+def settings_with(found: Corrections, machine: Machine, number: int) -> Settings:
+    """Return a feeder's settings with the corrections that are sure, on the controller's steps.
+
+    What the steps leave of the stage is made up for by the distance that places, where that one
+    is corrected too.
+    """
+    old = machine.feeders[number].settings
+    wanted = exact_settings_with(found, old)
+    counted = machine.line.speed_mm_s / (1.0 + machine.encoder.scale_error)
+    disengage = _on_steps(old, wanted, "disengage", counted_mm_s=counted)
+    staged_later = (disengage[0] - wanted.disengage_distance_mm) - counted * (
+        disengage[1] - wanted.disengage_lead_s
+    )
+    if found.engage is not None and found.engage.applied and not old.stage_correction:
+        distance = wanted.engage_distance_mm + staged_later
+        wanted = replace(wanted, engage_distance_mm=distance)
+    engage = _on_steps(old, wanted, "engage", counted_mm_s=counted)
+    return replace(
+        old,
+        engage_distance_mm=engage[0],
+        engage_lead_s=engage[1],
+        disengage_distance_mm=disengage[0],
+        disengage_lead_s=disengage[1],
+    )
+
+
+def _on_steps(
+    old: Settings, wanted: Settings, side: str, *, counted_mm_s: float
+) -> tuple[float, float]:
+    """Return distance and lead of a side on their steps; those that do not change stay."""
+    before, after = (
+        (getattr(s, f"{side}_distance_mm"), getattr(s, f"{side}_lead_s")) for s in (old, wanted)
+    )
+    if after[1] == before[1]:
+        same = after[0] == before[0]
+        return (after[0] if same else nearest_step(after[0], old.resolution.distance_mm)), after[1]
+    return nearest_pair(*after, old.resolution, counted_mm_s=counted_mm_s)
+
+
+def exact_settings_with(found: Corrections, old: Settings) -> Settings:
+    """Return the settings with the corrections that are sure, as if a controller had no steps."""
     engage, disengage = _added(found.engage), _added(found.disengage)
     return replace(
         old,

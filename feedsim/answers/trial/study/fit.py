@@ -207,7 +207,7 @@ def _feeder(
         confidence=confidence,
     )
     old = machine.feeders[number].settings
-    new, left_out = settings_with(found, old), bool(outliers) and not keep_outliers
+    new, left_out = settings_with(found, machine, number), bool(outliers) and not keep_outliers
     return FeederFit(
         number=number,
         name=scenario.feeder[number].name,
