@@ -21,6 +21,7 @@ import pytest
 
 from feedsim.answers.sweep.study import run_point
 from feedsim.errors import FeedsimError
+from feedsim.metrics.plain import plain
 from feedsim.running import cluster
 from feedsim.running.executor import Cluster, Local, completed
 from feedsim.scenario import load_scenario, scenario_to_dict
@@ -131,12 +132,12 @@ def never(words: str) -> None:
 
 def card_points(count: int, *, carriers: int) -> list[tuple[Any, ...]]:
     scenario = load_scenario(CARD, overrides=(f"run.carriers={carriers}",))
-    plain = scenario_to_dict(scenario)
-    return [(plain, (("line.speed", f"{20 + 10 * n} m/min"),), 1) for n in range(count)]
+    given = scenario_to_dict(scenario)
+    return [(given, (("line.speed", f"{20 + 10 * n} m/min"),), 1) for n in range(count)]
 
 
 def as_bytes(done: dict[int, Any]) -> bytes:
-    return json.dumps([done[place] for place in sorted(done)]).encode()
+    return json.dumps([plain(done[place]) for place in sorted(done)]).encode()
 
 
 def test_a_worker_killed_in_mid_sweep_shows_and_changes_no_byte(
