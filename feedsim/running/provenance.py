@@ -14,7 +14,7 @@ from feedsim import __version__
 
 __all__ = ["differing", "versions"]
 
-_LIBRARIES = ("numpy", "scipy", "simpy")
+_LIBRARIES = ("numpy", "scipy", "simpy", "numba")
 
 
 @cache
