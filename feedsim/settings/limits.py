@@ -37,7 +37,6 @@ __all__ = [
     "SpeedLimit",
     "closed_form",
     "refused_between",
-    "speed_limits",
 ]
 
 TOGETHER = "all together"
@@ -111,11 +110,6 @@ class Closed:
     limits: tuple[SpeedLimit, ...]
     refused: tuple[Refused, ...]
     each_tooth_to_mm_s: float
-
-
-def speed_limits(at: At, allowed: Criteria) -> list[SpeedLimit]:
-    """Return the limits of :func:`closed_form`."""
-    return list(closed_form(at, allowed).limits)
 
 
 def closed_form(

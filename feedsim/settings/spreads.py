@@ -37,7 +37,6 @@ __all__ = [
     "pitches",
     "placed_nose_at_opening",
     "placement_spread",
-    "rest_between_cycles",
     "scale_shift",
     "slips",
     "stage_spread",
@@ -205,17 +204,6 @@ def _half_widths(machine: Machine, eye: Eye, *, speed: float, tick: bool = True)
     if tick and not locked:
         widths.append(0.5 * speed * machine.controller.motion_cycle_s)
     return widths
-
-
-def rest_between_cycles(
-    machine: Machine, feeder: Feeder, *, speed: float, carriers: int
-) -> Distribution:
-    """Return the travel left (mm) from readiness to the engage tick of a paced carrier.
-
-    Below 0 the feeder is busy when that carrier, so many after the one served, has its point.
-    """
-    busy = busy_travel(machine, feeder, speed=speed)
-    return busy.times(-1.0).plus(pitches(machine, carriers))
 
 
 def busy_travel(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
