@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.run.rows import carriers_csv
+from feedsim.answers.run.rows import carriers_csv, counted_carriers
 from feedsim.running.run import rehearse
 from feedsim.scenario import load_scenario
 
@@ -25,7 +25,8 @@ Run = Callable[..., object]
 def row_of(carrier: int) -> dict[str, str]:
     """Return a carrier's row of carriers.csv."""
     what, file = load_scenario(CARD, overrides=["run.carriers=60"]), io.BytesIO()
-    write = carriers_csv(rehearse(what).records)
+    records = rehearse(what).records
+    write = carriers_csv(records, counted_carriers(records))
     assert callable(write)
     write(file)
     rows = csv.DictReader(file.getvalue().decode("ascii").splitlines())

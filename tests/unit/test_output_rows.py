@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.answers.run import rows
-from feedsim.answers.run.rows import CARRIER_COLUMNS, carriers_csv, events_csv
+from feedsim.answers.run.rows import carrier_columns, counted_carriers, events_csv
+from feedsim.answers.run.rows import carriers_csv as some_carriers_csv
 from feedsim.draws.cards import CardDraws
 from feedsim.records.outcome import Outcome
+from feedsim.render import csv_table
 from feedsim.simulation.line import simulate_traced
 from tests.machines import NOISY_EYE, feeder, machine, run, spread_carriers
 from tests.unit import records_builder as by_hand
@@ -27,6 +28,10 @@ def text_of(content) -> str:
     file = io.BytesIO()
     content(file)
     return file.getvalue().decode("ascii")
+
+
+def carriers_csv(records):
+    return some_carriers_csv(records, counted_carriers(records))
 
 
 def table_of(content) -> list[dict[str, str]]:
@@ -60,7 +65,7 @@ def test_a_small_run_line_by_line():
 
 @pytest.mark.parametrize("warm_up", [0, 7, 40])
 def test_reading_it_back_gives_the_records_bit_by_bit(monkeypatch, warm_up):
-    monkeypatch.setattr(rows, "_ROWS_AT_ONCE", 16)  # so that there are several lots, one not full
+    monkeypatch.setattr(csv_table, "_ROWS_AT_ONCE", 16)  # several lots, one not full
     busy = feeder(eye=replace(NOISY_EYE, missed=0.2))
     line = machine(busy, feeder(), carriers=spread_carriers(), carrier_eye=busy.eye)
     records = replace(run(line, carriers=40), warm_up=warm_up)
@@ -70,7 +75,7 @@ def test_reading_it_back_gives_the_records_bit_by_bit(monkeypatch, warm_up):
     ]
     for number, columns in enumerate(records.feeders):
         mine = table[number::2]
-        for name in CARRIER_COLUMNS[4:]:
+        for name in list(carrier_columns(records, counted_carriers(records)))[4:]:
             column = getattr(columns, name)[warm_up:]
             if name in WORDS:
                 assert [row[name] for row in mine] == [Outcome(i).cause for i in column]
@@ -126,5 +131,5 @@ def test_rows_of_some_carriers_are_those_of_the_whole_file():
         by_hand.feeder([by_hand.placed(insert=i) for i in range(6000)]),
     )
     whole = text_of(carriers_csv(records)).splitlines()
-    some = text_of(carriers_csv(records, only=np.array([3, 4097, 5999]))).splitlines()
+    some = text_of(some_carriers_csv(records, np.array([3, 4097, 5999]))).splitlines()
     assert some == [whole[0], *(whole[1 + 2 * k + n] for k in (3, 4097, 5999) for n in (0, 1))]

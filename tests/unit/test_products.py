@@ -16,7 +16,7 @@ from feedsim.answers.run.product.points import (
     product_heads,
     tells_products,
 )
-from feedsim.answers.run.product.rows import products_csv
+from feedsim.answers.run.rows import counted_carriers, products_csv
 from feedsim.criteria import Criteria, Pair, Recipe
 from feedsim.machine import Divert, Inserts
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm
@@ -230,7 +230,8 @@ def test_the_classes_of_random_outcomes_balance():
 
 def test_a_row_per_carrier():
     file = io.BytesIO()
-    content = products_csv(run_of(*SIX, warm_up=1), three(), criteria=CRITERIA)
+    six = run_of(*SIX, warm_up=1)
+    content = products_csv(six, three(), counted_carriers(six), criteria=CRITERIA)
     assert callable(content)
     content(file)
     rows = list(csv.DictReader(io.StringIO(file.getvalue().decode())))
@@ -327,7 +328,7 @@ def test_the_gate_in_words():
 def test_what_a_row_says_of_the_gate():
     file = io.BytesIO()
     records, line = gated(*SEVEN)
-    content = products_csv(records, line, criteria=CRITERIA)
+    content = products_csv(records, line, counted_carriers(records), criteria=CRITERIA)
     assert callable(content)
     content(file)
     rows = list(csv.DictReader(io.StringIO(file.getvalue().decode())))

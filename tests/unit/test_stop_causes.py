@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from feedsim.answers.run.stops.rows import stops_csv
+from feedsim.answers.run.rows import stops_csv
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Controller, Fault, FaultKind, Guard, Hazard, Machine, When
 from feedsim.metrics.results import summarise

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.answers.run.stops.rows import STOP_COLUMNS, stops_csv
+from feedsim.answers.run.rows import stops_csv
 from feedsim.answers.run.stops.text import stops_text
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Clearing, Fault, FaultKind, Guard, Guarding, When
@@ -141,7 +141,10 @@ def test_a_row_for_each_stop() -> None:
     first = stop(0.5, 63.0, lost=(3, 4), cause="double", feeder=0, carrier=3, steps=steps)
     last = stop(70.0, math.nan, rule=Rule.EMERGENCY_STOP)
     lines = stops_csv(rows(first, last)).decode("ascii").splitlines()
-    assert lines[0] == ",".join(STOP_COLUMNS)
+    assert lines[0] == (
+        "stop,rule,cause,feeder,carrier,time_s,at_rest_s,restarted_s,downtime_s,lost,"
+        "lost_carriers,recovery,within"
+    )
     recovery = "cleared@61.000000 inserts_cleared:1=2@63.000000"
     assert lines[1] == f"0,jam,double,0,3,0.5,1.0,63.0,62.5,2,0:3 0:4,{recovery},"
     assert lines[2] == "1,emergency_stop,,,,70.0,70.5,,,0,,,"

@@ -6,20 +6,23 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
-import numpy as np
-
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.line import Line
 from feedsim.answers.run.kept import Kept, kept_of, kept_rows, kept_words
-from feedsim.answers.run.rows import CARRIER_COLUMNS, carriers_csv, events_csv
+from feedsim.answers.run.rows import (
+    carrier_columns,
+    carriers_csv,
+    counted_carriers,
+    events_csv,
+    products_csv,
+    stops_csv,
+)
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
-from feedsim.records.columns import RunRecords
-from feedsim.records.outcome import Outcome
 from feedsim.running.run import Rehearsal, criteria_of, rehearse, trace
 
 if TYPE_CHECKING:
@@ -77,7 +80,8 @@ class Run(Answer):
         NumPy arrays of one length under the names of ``carriers.csv``; `outcome` in words. NaN,
         and −1 for an insert, where nothing of the kind happened.
         """
-        return _columns(self.rehearsal.records)
+        records = self.rehearsal.records
+        return carrier_columns(records, counted_carriers(records))
 
     def explain(self, carrier: int, *, feeder: int | None = None) -> Explained:
         """Tell the story of one carrier, by its number in :attr:`carriers`."""
@@ -131,18 +135,15 @@ class Run(Answer):
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return results, records and pictures; see :meth:`Answer.files`."""
-        from feedsim.answers.run.product.rows import products_csv
-        from feedsim.answers.run.stops.rows import stops_csv
-
         ran = self.rehearsal
         files: dict[str, Content] = {"results.json": self.json().encode()}
         if self.kept != "none":
-            only = kept_rows(self.kept, ran)
-            files["carriers.csv"] = carriers_csv(ran.records, only=only)
+            rows = kept_rows(self.kept, ran)
+            files["carriers.csv"] = carriers_csv(ran.records, rows)
             if len(ran.machine.feeders) > 1 or ran.machine.divert is not None:
                 criteria = criteria_of(ran.scenario)
                 files["products.csv"] = products_csv(
-                    ran.records, ran.machine, criteria=criteria, only=only
+                    ran.records, ran.machine, rows, criteria=criteria
                 )
         if ran.records.stops:
             files["stops.csv"] = stops_csv(ran.records)
@@ -209,21 +210,3 @@ def middle_of(line: Line, around: int | None) -> int:
             Fault("--around", found=str(around), allowed=f"a carrier from 0 to {last}")
         )
     return around
-
-
-def _columns(records: RunRecords) -> dict[str, Any]:
-    shared = records.carriers
-    counted = np.arange(records.warm_up, len(shared.eye_time_s))
-    many = len(records.feeders)
-    columns: dict[str, Any] = {
-        "carrier": np.repeat(counted, many),
-        "feeder": np.tile(np.arange(many), len(counted)),
-        "leading_edge_mm": np.repeat(shared.leading_edge_mm[counted], many),
-        "eye_time_s": np.repeat(shared.eye_time_s[counted], many),
-    }
-    for name in CARRIER_COLUMNS[len(columns) :]:
-        side_by_side = [getattr(feeder, name)[counted] for feeder in records.feeders]
-        columns[name] = np.stack(side_by_side, axis=1).ravel()
-    words = np.array([outcome.cause for outcome in sorted(Outcome)])
-    columns["outcome"] = words[columns["outcome"]]
-    return columns

@@ -1,127 +1,171 @@
-"""Records and traces as CSV: a line per carrier and feeder, a line per event."""
+"""The tables of a run: carriers, products, stops and events, as columns and as CSV."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import fields
-from functools import partial
-from itertools import chain, repeat
-from typing import BinaryIO
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.answers.answer import Table
+from feedsim.criteria import Criteria
 from feedsim.files.new_files import Content
+from feedsim.machine import Machine
+from feedsim.metrics.gate_rows import Gate, Known, gate_rows
+from feedsim.metrics.overlaps import overlaps_mm, told_pairs
+from feedsim.metrics.product_rows import ProductClass, needed, product_rows
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
+from feedsim.records.stop import RecoveryStep, Stop, Within
 from feedsim.records.trace import Trace, TraceEvent
+from feedsim.render.csv_table import columns_csv, csv_table
 
-__all__ = ["CARRIER_COLUMNS", "EVENT_COLUMNS", "carriers_csv", "events_csv"]
+__all__ = [
+    "carrier_columns",
+    "carriers_csv",
+    "counted_carriers",
+    "events_csv",
+    "products_csv",
+    "stops_csv",
+]
+
+Rows = NDArray[np.intp]
 
 _ELSEWHERE = ("books", "missed_time_s")  # in results.json, and in products.csv
-_FEEDER_COLUMNS = tuple(f.name for f in fields(FeederRecords) if f.name not in _ELSEWHERE)
-CARRIER_COLUMNS = ("carrier", "feeder", "leading_edge_mm", "eye_time_s", *_FEEDER_COLUMNS)
-"""Heads of ``carriers.csv``; the meaning of the columns is in :mod:`feedsim.records.columns`."""
-
-EVENT_COLUMNS = TraceEvent._fields
-"""Heads of ``events.csv``; their meaning is in :mod:`feedsim.records.trace`."""
-
-_ROWS_AT_ONCE = 4096
-_NO_INSERT = -1
-_CAUSES = {int(outcome): outcome.cause for outcome in Outcome}
+_OF_A_FEEDER = tuple(f.name for f in fields(FeederRecords) if f.name not in _ELSEWHERE)
+_CAUSES = np.array([outcome.cause for outcome in sorted(Outcome)])
+_GATE = np.array([kind.name.lower() for kind in sorted(Gate)])
+_KNOWN = np.array(["" if it is Known.NOTHING else it.name.lower() for it in sorted(Known)])
+_CLASSES = np.array([kind.name.lower() for kind in sorted(ProductClass)])
 
 
-def carriers_csv(records: RunRecords, *, only: NDArray[np.intp] | None = None) -> Content:
-    """Return what writes ``carriers.csv``: a row per counted carrier and feeder.
+def counted_carriers(records: RunRecords) -> Rows:
+    """Return the numbers of all counted carriers; they count the warm-up, as traces do."""
+    return np.arange(records.warm_up, len(records.carriers.eye_time_s))
 
-    With ``only``, numbers of carriers in rising order, those alone have rows.
 
-    Rows are in order of carrier, then feeder (its number, from 0). Carriers of the warm-up
-    have no row; the others keep the number that traces and figures use, which counts the
-    warm-up: the first row is that of carrier ``warm_up``. A cell is empty where nothing of
-    the kind happened. Floats are the shortest text that reads back as the same float; yes
-    and no are 1 and 0; the outcome is its word, such as ``late_mark``.
+def carrier_columns(records: RunRecords, rows: Rows) -> dict[str, NDArray[Any]]:
+    """Return what is known of some carriers: a row for each carrier and feeder, in that order.
+
+    The meaning of the columns is in :mod:`feedsim.records.columns`; `outcome` is in words.
     """
-    if only is None:
-        only = np.arange(records.warm_up, len(records.carriers.eye_time_s))
-    return partial(_write_carriers, records, only)
+    many = len(records.feeders)
+    shared = records.carriers
+    columns: dict[str, NDArray[Any]] = {
+        "carrier": np.repeat(rows, many),
+        "feeder": np.tile(np.arange(many), len(rows)),
+        "leading_edge_mm": np.repeat(shared.leading_edge_mm[rows], many),
+        "eye_time_s": np.repeat(shared.eye_time_s[rows], many),
+    }
+    for name in _OF_A_FEEDER:
+        side_by_side = [getattr(feeder, name)[rows] for feeder in records.feeders]
+        columns[name] = np.stack(side_by_side, axis=1).ravel()
+    columns["outcome"] = _CAUSES[columns["outcome"]]
+    return columns
+
+
+def carriers_csv(records: RunRecords, rows: Rows) -> Content:
+    """Return what writes ``carriers.csv``: :func:`carrier_columns` of some carriers."""
+    return columns_csv(rows, lambda some: carrier_columns(records, some))
+
+
+def products_csv(
+    records: RunRecords, machine: Machine, rows: Rows, *, criteria: Criteria
+) -> Content:
+    """Return what writes ``products.csv``: a row for each of some counted carriers.
+
+    Its number, its class, whether it is good and what is wrong with it (1 and 0); on a line with a
+    divert gate what that did, what was known of the carrier first, when, and until when it had to
+    be; then, by number of the feeder, what became of it there, the placement error and whether a
+    double was placed; then by numbers, below and above, the overlaps of the pairs that the summary
+    tells.
+    """
+    columns = dict(_of_products(records, machine, criteria))
+
+    def of(some: Rows) -> Table:
+        place = some - records.warm_up
+        return {"carrier": some} | {name: column[place] for name, column in columns.items()}
+
+    return columns_csv(rows, of)
+
+
+def _of_products(
+    records: RunRecords, machine: Machine, criteria: Criteria
+) -> Iterator[tuple[str, NDArray[Any]]]:
+    rows = product_rows(records, machine, criteria=criteria)
+    yield "product", _CLASSES[rows.classes]
+    for name in ("good", "doubled", "out_of_tolerance", "wrong_overlap"):
+        yield name, getattr(rows, name).astype(np.int8)
+    if machine.divert is not None:
+        needs = needed(machine, criteria)
+        gate = gate_rows(records, machine.divert, needs=needs, good=rows.good)
+        yield "gate", _GATE[gate.gate]
+        yield "known", _KNOWN[gate.known]
+        yield "known_time_s", gate.known_time_s
+        yield "divert_by_time_s", gate.divert_by_time_s
+    for number, feeder in enumerate(records.feeders):
+        outcome = feeder.outcome[records.warm_up :]
+        placed = outcome == Outcome.PLACED
+        error = np.where(placed, feeder.placement_error_mm[records.warm_up :], np.nan)
+        double = placed & (feeder.double[records.warm_up :] != 0)
+        yield f"feeder_{number}_outcome", _CAUSES[outcome]
+        yield f"feeder_{number}_placement_error_mm", error
+        yield f"feeder_{number}_double", double.astype(np.int8)
+    for pair in told_pairs(records, machine, criteria.recipe):
+        overlap = overlaps_mm(records, machine, one=pair.below, other=pair.above)
+        yield f"overlap_{pair.below}_{pair.above}_mm", overlap
 
 
 def events_csv(trace: Trace) -> Content:
-    """Return what writes ``events.csv``: a row per event, in order of time.
-
-    Cells that an event has no number for are empty.
-    """
-    return partial(_write_events, trace)
-
-
-def _write_carriers(records: RunRecords, only: NDArray[np.intp], file: BinaryIO) -> None:
-    file.write(_head(CARRIER_COLUMNS))
-    carriers = records.carriers
-    for first in range(0, len(only), _ROWS_AT_ONCE):
-        rows = only[first : first + _ROWS_AT_ONCE]
-        shared = [_cells(carriers.leading_edge_mm[rows]), _cells(carriers.eye_time_s[rows])]
-        by_feeder = [
-            _feeder_lines(feeder, number, rows=rows, shared=shared)
-            for number, feeder in enumerate(records.feeders)
-        ]
-        file.write(_text(chain.from_iterable(zip(*by_feeder, strict=True))))
-
-
-def _feeder_lines(
-    feeder: FeederRecords, number: int, *, rows: NDArray[np.intp], shared: list[list[str]]
-) -> Iterator[str]:
-    """Make the lines of one feeder for some carriers, NaN still written as such."""
-    columns: list[Iterable[str]] = [map(str, rows.tolist()), repeat(str(number))]
-    columns += shared
-    for name in _FEEDER_COLUMNS:
-        column = getattr(feeder, name)[rows]
-        if name == "outcome":
-            columns.append([_CAUSES[value] for value in column.tolist()])
-        elif name == "insert":
-            columns.append(["" if i == _NO_INSERT else str(i) for i in column.tolist()])
-        else:
-            columns.append(_cells(column))
-    return map(",".join, zip(*columns, strict=False))
-
-
-def _cells(column: NDArray[np.generic]) -> list[str]:
-    return list(map(repr, column.tolist()))
-
-
-def _write_events(trace: Trace, file: BinaryIO) -> None:
-    file.write(_head(EVENT_COLUMNS))
+    """Return what writes ``events.csv``: a :class:`~feedsim.records.trace.TraceEvent` a row."""
     events = trace.events
-    file.writelines(
-        _text(map(_event_line, events[first : first + _ROWS_AT_ONCE]))
-        for first in range(0, len(events), _ROWS_AT_ONCE)
-    )
+
+    def of(some: Rows) -> Table:
+        return {name: [getattr(events[i], name) for i in some] for name in TraceEvent._fields}
+
+    return columns_csv(np.arange(len(events)), of)
 
 
-def _event_line(event: TraceEvent) -> str:
-    return ",".join(
-        (
-            repr(event.time_s),
-            event.part,
-            event.event,
-            "" if event.carrier < 0 else str(event.carrier),
-            "" if event.insert < 0 else str(event.insert),
-            _number(event.belt_mm),
-            _number(event.feed_mm),
-        )
-    )
+def stops_csv(records: RunRecords) -> bytes:
+    """Return ``stops.csv``: a row per stop (:mod:`feedsim.records.stop`), in order of time.
+
+    ``lost_carriers`` is ``feeder:carrier`` for each, ``recovery`` what was done with the time
+    (s) of each step, ``within`` what would have stopped the line while it was stopped, as
+    ``what:feeder=cause@time``; all parted by blanks. A cell is empty where there is nothing to say.
+    """
+    return csv_table([_stop(number, stop) for number, stop in enumerate(records.stops)])
 
 
-def _number(value: float) -> str:
-    return "" if math.isnan(value) else repr(float(value))
+def _stop(number: int, stop: Stop) -> dict[str, object]:
+    lost = [f"{n}:{carrier}" for n, some in enumerate(stop.lost) for carrier in some]
+    restarted = not math.isnan(stop.restarted_s)
+    return {
+        "stop": number,
+        "rule": stop.rule.value,
+        "cause": stop.cause,
+        "feeder": None if stop.feeder < 0 else stop.feeder,
+        "carrier": None if stop.carrier < 0 else stop.carrier,
+        "time_s": stop.time_s,
+        "at_rest_s": stop.at_rest_s,
+        "restarted_s": stop.restarted_s if restarted else None,
+        "downtime_s": stop.restarted_s - stop.time_s if restarted else None,
+        "lost": len(lost),
+        "lost_carriers": " ".join(lost),
+        "recovery": " ".join(_step(step) for step in stop.steps),
+        "within": " ".join(_within(other) for other in stop.within),
+    }
 
 
-def _head(names: Iterable[str]) -> bytes:
-    return (",".join(names) + "\n").encode("ascii")
+def _within(other: Within) -> str:
+    where = "" if other.feeder < 0 else f":{other.feeder}"
+    cause = "" if other.cause in {"", other.what} else f"={other.cause}"
+    return f"{other.what}{where}{cause}@{other.time_s:.6f}"
 
 
-def _text(lines: Iterable[str]) -> bytes:
-    """Join lines to bytes; a cell that says ``nan`` becomes empty (no word here begins so)."""
-    text = "\n".join(lines)
-    return (text.replace(",nan", ",") + "\n").encode("ascii")
+def _step(step: RecoveryStep) -> str:
+    where = "" if step.feeder < 0 else f":{step.feeder}"
+    many = f"={step.inserts}" if step.inserts else ""
+    return f"{step.step}{where}{many}@{step.time_s:.6f}"
