@@ -27,12 +27,14 @@ __all__ = ["cluster_workers"]
 
 _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]@]+):(\d{1,5})", re.ASCII)
 _ALLOWED = 'the address of a running Dask scheduler, such as "tcp://127.0.0.1:8786"'
-_CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 10.0, 3.0
+_CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 30.0, 3.0
 _WORKERS_S = 5.0
 _GRACE_S = 15.0
 _SILENT_S = 30.0
 """A worker says every second or so that it lives; after so long without it is taken as stopped."""
 _LOOK_S = 0.5
+_LONGEST_LOOK_S = 1.0
+"""More than this between two looks is our own stall, and no silence of a worker."""
 _CHATTERING = ("distributed", "tornado")
 
 
@@ -103,7 +105,10 @@ class _Workers:
         self._tries: set[asyncio.Task[None]] = set()
         self._heard: dict[str, tuple[Any, float]] = {}
         self._silent: set[str] = set()
-        self._looked_s = self._seen_s = monotonic()
+        self._told: set[str] = set()
+        self._watched_s = 0.0
+        self._asked_s = self._looked_s = monotonic()
+        self._troubled_s: float | None = None
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
         sent = pickle.dumps(_Sent(_checked, (self._here, work, call)))
@@ -139,8 +144,10 @@ class _Workers:
         trouble = self.tell_lost()
         self._looked_s = monotonic()
         if not trouble:
-            self._seen_s = monotonic()
-        elif monotonic() > self._seen_s + _GRACE_S:
+            self._troubled_s = None
+        elif self._troubled_s is None:
+            self._troubled_s = self._looked_s  # one look may fail by a stall of this machine
+        elif self._looked_s > self._troubled_s + _GRACE_S:
             raise _fault(trouble)
 
     def tell_lost(self) -> str:
@@ -151,9 +158,10 @@ class _Workers:
             self._tell_silent({a: w["last_seen"] for a, w in found["workers"].items()})
         except OSError:
             return "the scheduler does not answer any more"
-        for address in sorted(self._known - there):
+        for address in sorted((self._known - there) - self._told):
             self._on_lost(f"a worker of the cluster is gone ({address}); its points go to others")
         self._known = there
+        self._told &= there  # what comes to this address later is another worker
         if there and there <= self._silent:
             return f"all workers have been silent for {_SILENT_S:.0f} s: are they stopped?"
         return "" if there else f"all workers are gone, and none has come within {_GRACE_S:.0f} s"
@@ -167,15 +175,18 @@ class _Workers:
             By address, what the scheduler's clock was when it last heard of a worker.
         """
         now_s = monotonic()
+        self._watched_s += min(now_s - self._asked_s, _LONGEST_LOOK_S)
+        self._asked_s = now_s
         for address, seen in last_seen.items():
             if self._heard.get(address, (None, 0.0))[0] != seen:
-                self._heard[address] = (seen, now_s)
-        silent = {a for a in last_seen if now_s > self._heard[a][1] + _SILENT_S}
-        for address in sorted(silent - self._silent):
+                self._heard[address] = (seen, self._watched_s)
+        silent = {a for a in last_seen if self._watched_s > self._heard[a][1] + _SILENT_S}
+        for address in sorted(silent - self._told):
             self._on_lost(
                 f"a worker of the cluster has been silent for {_SILENT_S:.0f} s ({address}); "
                 "its points go to others"
             )
+        self._told |= silent
         self._silent = silent
         if awake := sorted(last_seen.keys() - silent):
             self._background.do(self._move, sorted(silent), awake, within_s=_ANSWER_S)
