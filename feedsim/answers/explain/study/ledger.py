@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from feedsim.answers.explain.study.record import Group, Part
+from collections.abc import Callable
+
+from feedsim.answers.explain.study.record import PARTS, Part
+from feedsim.answers.explain.study.source import StorySource
+from feedsim.answers.explain.study.stage import Sighting
+from feedsim.machine import Eye
 
 __all__ = ["Ledger"]
+
+_WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in parts.items()}
 
 
 class Ledger:
@@ -16,44 +23,95 @@ class Ledger:
 
     Parameters
     ----------
+    run : StorySource
     speed : float
         v (mm/s).
     sign : float
         1 where what comes late places late, −1 where it places early (the insert side).
+    at : callable, optional
+        Belt travel (mm) at a time (s); that of the run if left out.
     """
 
-    def __init__(self, *, speed: float, sign: float) -> None:
-        self.speed = speed
-        self._sign = sign
+    def __init__(
+        self,
+        run: StorySource,
+        *,
+        speed: float,
+        sign: float,
+        at: Callable[[float], float] | None = None,
+    ) -> None:
+        self.run, self.speed = run, speed
+        self._sign, self._at = sign, at or run.belt.position
         self.changed_mm = 0.0
         self.parts: list[Part] = []
 
-    def delay(
-        self,
-        key: str,
-        name: str,
-        *,
-        group: Group,
-        delay_s: float,
-        moved_mm: float,
-        allowed_s: float,
-    ) -> None:
+    def delay(self, key: str, delay_s: float, *, moved_mm: float, allowed_s: float) -> None:
         """Add a delay: how long it was, how far the belt moved, and what is allowed for (s)."""
         cost = self._sign * delay_s * self.speed
-        allowed = self._sign * allowed_s * self.speed
         self.changed_mm += self._sign * moved_mm - cost
+        allowed = self._sign * allowed_s * self.speed
         error = self._sign * (delay_s - allowed_s) * self.speed
-        self.parts.append(Part(key, group, name, delay_s, cost, allowed, error))
+        self.parts.append(Part(key, *_WHERE[key], delay_s, cost, allowed, error))
 
-    def travel(
-        self, key: str, name: str, *, group: Group, cost_mm: float, allowed_mm: float = 0.0
+    def between(
+        self,
+        key: str,
+        from_s: float,
+        to_s: float,
+        *,
+        allowed_s: float = 0.0,
+        delay_s: float | None = None,
     ) -> None:
+        """Add the delay from one instant to another, or that of `delay_s` while the belt moved."""
+        moved_mm = self._at(to_s) - self._at(from_s)
+        delay_s = to_s - from_s if delay_s is None else delay_s
+        self.delay(key, delay_s, moved_mm=moved_mm, allowed_s=allowed_s)
+
+    def travel(self, key: str, cost_mm: float, *, allowed_mm: float = 0.0) -> None:
         """Add a travel of the belt (mm), whatever time it took."""
         cost, allowed = self._sign * cost_mm, self._sign * allowed_mm
-        self.parts.append(Part(key, group, name, None, cost, allowed, cost - allowed))
+        self.parts.append(Part(key, *_WHERE[key], None, cost, allowed, cost - allowed))
 
-    def changing_speed(self, key: str, name: str, *, group: Group) -> None:
+    def changing_speed(self, key: str) -> None:
         """Add what the changing speed did to all delays so far."""
-        changed = self.changed_mm
-        self.parts.append(Part(key, group, name, None, changed, 0.0, changed))
-        self.changed_mm = 0.0
+        changed, self.changed_mm = self.changed_mm, 0.0
+        self.parts.append(Part(key, *_WHERE[key], None, changed, 0.0, changed))
+
+    def eye(
+        self, key: str, eye: Eye, seen: Sighting, *, edge_mm: float, held_apart: bool = False
+    ) -> None:
+        """Account for an eye, from the edge of a card to the capture.
+
+        Parameters
+        ----------
+        key : {"carrier_eye", "insert_eye"}
+        eye : Eye
+        seen : Sighting
+        edge_mm : float
+            How late the edge was seen, belt travel.
+        held_apart : bool
+            Whether an output held back by its last switching is a part of its own.
+        """
+        answers_s = seen.passes_s + seen.response_s
+        switched_s = max(seen.output_s, answers_s)
+        self.travel(f"{key}_edge", edge_mm)
+        self.between(
+            f"{key}_response",
+            seen.passes_s,
+            answers_s if held_apart else switched_s,
+            delay_s=seen.response_s,
+            allowed_s=eye.response_s,
+        )
+        if held_apart:
+            self.between(f"{key}_held", answers_s, switched_s)
+        if eye.polled or eye.filter_s:
+            self.between(f"{key}_on_already", answers_s, min(seen.output_s, answers_s))
+            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=eye.filter_s)
+        allowed_s = 0.5 * self.run.machine.controller.scan_s if eye.scanned else 0.0
+        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=allowed_s)
+
+    def count(self, key: str, seen: Sighting) -> None:
+        """Account for a captured travel being read in whole counts."""
+        half_count = 0.5 * self.run.machine.encoder.count_mm
+        cost_mm = seen.reading_mm - self._at(seen.captured_s)
+        self.travel(key, cost_mm, allowed_mm=-half_count * self.run.scale)

@@ -44,7 +44,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from feedsim.answers.explain.study.filter_parts import filter_parts
 from feedsim.answers.explain.study.ledger import Ledger
 from feedsim.answers.explain.study.mark import Closing
 from feedsim.answers.explain.study.record import Part
@@ -120,76 +119,29 @@ def parts_of(
 
     Their sum is the placement error.
     """
-    speed = feeder.run.belt.speed(closing.first_s)
-    ledger = Ledger(speed=speed, sign=1.0)
-    _mark_parts(ledger, feeder, carrier, mark)
-    _closing_parts(ledger, feeder, closing)
+    run = feeder.run
+    ledger = Ledger(run, speed=run.belt.speed(closing.first_s), sign=1.0)
+    edge_mm = run.belt.position(mark.passes_s) - run.carriers[carrier].leading_edge_mm
+    eye = run.machine.carrier_eye
+    ledger.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
+    ledger.count("carrier_eye_count", mark)
+    _closing_parts(ledger, closing)
     _landing_parts(ledger, feeder, closing, landing)
     _slips(ledger, feeder, carrier, staging)
     _setting_parts(ledger, feeder, closing)
     return (*ledger.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 
 
-def _mark_parts(ledger: Ledger, feeder: FeederSource, carrier: int, mark: Sighting) -> None:
-    run, belt = feeder.run, feeder.run.belt
-    eye, controller = run.machine.carrier_eye, run.machine.controller
-    answers_s = mark.passes_s + mark.response_s
-    at = belt.position
-    ledger.travel(
-        "carrier_eye_edge",
-        "carrier eye edge",
-        group="mark",
-        cost_mm=at(mark.passes_s) - run.carriers[carrier].leading_edge_mm,
-    )
-    ledger.delay(
-        "carrier_eye_response",
-        "carrier eye response",
-        group="mark",
-        delay_s=mark.response_s,
-        moved_mm=at(answers_s) - at(mark.passes_s),
-        allowed_s=eye.response_s,
-    )
-    ledger.delay(
-        "carrier_eye_held",
-        "held back by its last switching",
-        group="mark",
-        delay_s=max(mark.output_s - answers_s, 0.0),
-        moved_mm=at(max(mark.output_s, answers_s)) - at(answers_s),
-        allowed_s=0.0,
-    )
-    filter_parts(ledger, "carrier_eye", eye, mark, at=at, group="mark")
-    ledger.delay(
-        "carrier_eye_scan",
-        "carrier eye scan",
-        group="mark",
-        delay_s=mark.captured_s - mark.switches_s,
-        moved_mm=at(mark.captured_s) - at(mark.switches_s),
-        allowed_s=0.5 * controller.scan_s if eye.scanned else 0.0,
-    )
-    ledger.travel(
-        "carrier_eye_count",
-        "carrier eye count",
-        group="mark",
-        cost_mm=mark.reading_mm - at(mark.captured_s),
-        allowed_mm=-0.5 * run.machine.encoder.count_mm * run.scale,
-    )
-
-
-def _closing_parts(ledger: Ledger, feeder: FeederSource, closing: Closing) -> None:
-    cycle_s = feeder.run.machine.controller.motion_cycle_s
-    for key, name, cost_mm in (
-        ("engage_rounding", "engage point in whole counts", closing.rounded_mm - closing.travel_mm),
-        ("late_mark", "mark known past its point", closing.known_mm - closing.point_mm),
-        ("queued", "behind the mark before", closing.head_mm - closing.known_mm),
-        ("feeder_wait", "waited for the feeder", closing.ready_mm - closing.head_mm),
-    ):
-        ledger.travel(key, name, group="mark", cost_mm=cost_mm)
+def _closing_parts(ledger: Ledger, closing: Closing) -> None:
+    cycle_s = ledger.run.machine.controller.motion_cycle_s
+    ledger.travel("engage_rounding", closing.rounded_mm - closing.travel_mm)
+    ledger.travel("late_mark", closing.known_mm - closing.point_mm)
+    ledger.travel("queued", closing.head_mm - closing.known_mm)
+    ledger.travel("feeder_wait", closing.ready_mm - closing.head_mm)
     ledger.delay(
         "closing_tick",
-        "closing tick",
-        group="mark",
-        delay_s=min(max(closing.closes_s - closing.due_s, 0.0), cycle_s),
-        moved_mm=feeder.run.belt.position(closing.closes_s) - closing.ready_mm,
+        min(max(closing.closes_s - closing.due_s, 0.0), cycle_s),
+        moved_mm=ledger.run.belt.position(closing.closes_s) - closing.ready_mm,
         allowed_s=0.5 * cycle_s,
     )
 
@@ -197,98 +149,46 @@ def _closing_parts(ledger: Ledger, feeder: FeederSource, closing: Closing) -> No
 def _landing_parts(
     ledger: Ledger, feeder: FeederSource, closing: Closing, landing: Landing
 ) -> None:
-    what, belt = feeder.machine, feeder.run.belt
-    clutch, lag_s = what.clutch, following_time(what.servo)
-    ledger.delay(
-        "engage_delay",
-        "command delay",
-        group="run_up",
-        delay_s=landing.begins_s - closing.closes_s,
-        moved_mm=belt.position(landing.begins_s) - belt.position(closing.closes_s),
-        allowed_s=what.servo.command_delay_s,
-    )
+    clutch, servo, lost_mm = feeder.machine.clutch, feeder.machine.servo, landing.ramp_loss_mm
+    begins_s, lag_s = landing.begins_s, following_time(servo)
+    delay_s = servo.command_delay_s
+    ledger.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
     if clutch.travel_ramp:
-        allowed_mm = 0.5 * clutch.ramp_in * feeder.run.scale
-        cost = landing.ramp_loss_mm
-        ledger.travel("ramp_in", "ramp-in", group="run_up", cost_mm=cost, allowed_mm=allowed_mm)
+        ledger.travel("ramp_in", lost_mm, allowed_mm=0.5 * clutch.ramp_in * feeder.run.scale)
     else:
-        ran_s = landing.ramp_ends_s - landing.begins_s
-        ledger.delay(
-            "ramp_in",
-            "ramp-in",
-            group="run_up",
-            # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
-            delay_s=ran_s * (1.0 - 0.5 * ran_s / clutch.ramp_in) if clutch.ramp_in else 0.0,
-            moved_mm=landing.ramp_loss_mm,
-            allowed_s=0.5 * clutch.ramp_in,
-        )
-    ledger.travel(
-        "opened_early",
-        "clutch opened before the landing",
-        group="run_up",
-        cost_mm=landing.open_loss_mm,
-    )
+        ran_s = landing.ramp_ends_s - begins_s
+        # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
+        short_s = ran_s * (1.0 - 0.5 * ran_s / clutch.ramp_in) if clutch.ramp_in else 0.0
+        ledger.delay("ramp_in", short_s, moved_mm=lost_mm, allowed_s=0.5 * clutch.ramp_in)
+    ledger.travel("opened_early", landing.open_loss_mm)
     # the lag's own allowance follows the speed at the landing, not that at the closing
-    with_speed_mm = lag_s * (belt.speed(landing.lands_s) - ledger.speed)
+    with_speed_mm = lag_s * (feeder.run.belt.speed(landing.lands_s) - ledger.speed)
     ledger.changed_mm += with_speed_mm
-    ledger.travel(
-        "lag",
-        "servo lag",
-        group="run_up",
-        cost_mm=feeder.per_feed * landing.lag_mm - with_speed_mm,
-        allowed_mm=lag_s * ledger.speed,
-    )
-    ledger.changing_speed("speed_change", "belt speed changed on the way", group="run_up")
-    ledger.travel(
-        "nose_past",
-        "nose staged past the placement point",
-        group="run_up",
-        cost_mm=feeder.per_feed * landing.past_mm,
-    )
+    lag_mm = feeder.per_feed * landing.lag_mm - with_speed_mm
+    ledger.travel("lag", lag_mm, allowed_mm=lag_s * ledger.speed)
+    ledger.changing_speed("speed_change")
+    ledger.travel("nose_past", feeder.per_feed * landing.past_mm)
 
 
 def _slips(ledger: Ledger, feeder: FeederSource, carrier: int, staging: Staging) -> None:
     run, per_feed = feeder.run, feeder.per_feed
-    ledger.travel(
-        "insert_slip",
-        "insert slip",
-        group="run_up",
-        cost_mm=per_feed * feeder.inserts.card(staging.insert).slip_mm,
-        allowed_mm=per_feed * clipped_slip_mean(feeder.machine.inserts),
-    )
-    ledger.travel(
-        "carrier_slip",
-        "carrier slip",
-        group="run_up",
-        cost_mm=-run.carriers[carrier].slip_mm,
-        allowed_mm=-run.machine.carriers.slip_mm,
-    )
+    slip_mm = per_feed * feeder.inserts.card(staging.insert).slip_mm
+    mean_mm = per_feed * clipped_slip_mean(feeder.machine.inserts)
+    ledger.travel("insert_slip", slip_mm, allowed_mm=mean_mm)
+    slip_mm, mean_mm = run.carriers[carrier].slip_mm, run.machine.carriers.slip_mm
+    ledger.travel("carrier_slip", -slip_mm, allowed_mm=-mean_mm)
 
 
 def _setting_parts(ledger: Ledger, feeder: FeederSource, closing: Closing) -> None:
-    run, settings = feeder.run, feeder.machine.settings
-    machine, lead = run.machine, settings.engage_lead_s
-    way_mm = feeder.machine.eye_to_placement_mm + settings.target_offset_mm
-    way_mm += machine.carriers.slip_mm
-    terms, right = feeder.terms, feeder.right
+    run, have, right, terms = feeder.run, feeder.machine.settings, feeder.right, feeder.terms
+    lead, speed = have.engage_lead_s, ledger.speed
+    way_mm = feeder.machine.eye_to_placement_mm + have.target_offset_mm
+    way_mm += run.machine.carriers.slip_mm
+    unsettled_mm = right.engage_distance_mm - terms.engage_distance_mm
+    ledger.travel("scale_error", run.machine.encoder.scale_error * way_mm)
+    ledger.travel("engage_unsettled", run.scale * unsettled_mm)
+    off_mm = have.engage_distance_mm - right.engage_distance_mm
+    ledger.travel("engage_distance", run.scale * off_mm)
+    ledger.travel("engage_lead", -(lead - terms.engage_lead_s) * speed)
     seen = run.scale * run.master.speed.at(closing.first_s)
-    for key, name, cost_mm in (
-        ("scale_error", "encoder scale error", machine.encoder.scale_error * way_mm),
-        (
-            "engage_unsettled",
-            "engage distance, cycle as it runs",
-            run.scale * (right.engage_distance_mm - terms.engage_distance_mm),
-        ),
-        (
-            "engage_distance",
-            "engage distance not the right one",
-            run.scale * (settings.engage_distance_mm - right.engage_distance_mm),
-        ),
-        (
-            "engage_lead",
-            "engage lead off the sum of delays",
-            -(lead - terms.engage_lead_s) * ledger.speed,
-        ),
-        ("engage_filter", "controller's speed off the belt's", lead * (ledger.speed - seen)),
-    ):
-        ledger.travel(key, name, group="settings", cost_mm=cost_mm)
+    ledger.travel("engage_filter", lead * (speed - seen))

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import Literal
 
 from feedsim.metrics.plain import MAY_BE_OPEN
 
-__all__ = ["GROUPS", "Group", "Happening", "HazardMargin", "Part", "Stories", "Story"]
+__all__ = [
+    "GROUPS",
+    "PARTS",
+    "Group",
+    "Happening",
+    "HazardMargin",
+    "Miss",
+    "Part",
+    "Stories",
+    "Story",
+]
 
 Group = Literal["mark", "run_up", "settings", "stage"]
 
@@ -19,6 +28,64 @@ GROUPS: dict[Group, str] = {
     "stage": "Where the insert was staged",
 }
 """The groups of parts, in their order, with what they are called."""
+
+PARTS: dict[Group, dict[str, str]] = {
+    "mark": {
+        "carrier_eye_edge": "carrier eye edge",
+        "carrier_eye_response": "carrier eye response",
+        "carrier_eye_held": "held back by its last switching",
+        "carrier_eye_on_already": "carrier eye on already, from a card not seen",
+        "carrier_eye_filter": "carrier eye input filter",
+        "carrier_eye_scan": "carrier eye scan",
+        "carrier_eye_count": "carrier eye count",
+        "engage_rounding": "engage point in whole counts",
+        "late_mark": "mark known past its point",
+        "queued": "behind the mark before",
+        "feeder_wait": "waited for the feeder",
+        "closing_tick": "closing tick",
+    },
+    "run_up": {
+        "engage_delay": "command delay",
+        "ramp_in": "ramp-in",
+        "opened_early": "clutch opened before the landing",
+        "lag": "servo lag",
+        "speed_change": "belt speed changed on the way",
+        "nose_past": "nose staged past the placement point",
+        "insert_slip": "insert slip",
+        "carrier_slip": "carrier slip",
+    },
+    "settings": {
+        "scale_error": "encoder scale error",
+        "engage_unsettled": "engage distance, cycle as it runs",
+        "engage_distance": "engage distance not the right one",
+        "engage_lead": "engage lead off the sum of delays",
+        "engage_filter": "controller's speed off the belt's",
+    },
+    "stage": {
+        "insert_eye_edge": "insert eye edge",
+        "insert_eye_response": "insert eye response",
+        "insert_eye_on_already": "insert eye on already, from a card not seen",
+        "insert_eye_filter": "insert eye input filter",
+        "insert_eye_scan": "insert eye scan",
+        "insert_eye_count": "insert eye count",
+        "disengage_rounding": "disengage point in whole counts",
+        "late_opening": "edge known past its point",
+        "opening_tick": "opening tick",
+        "disengage_delay": "command delay",
+        "ramp_out": "ramp-out",
+        "not_closed_yet": "clutch not yet closed at the edge",
+        "stage_lag": "servo lag at the insert's edge",
+        "stage_speed_change": "belt speed changed while staging",
+        "disengage_unsettled": "disengage distance, cycle as it runs",
+        "disengage_distance": "disengage distance not the right one",
+        "disengage_lead": "disengage lead off the sum of delays",
+        "disengage_filter": "controller's speed off the belt's",
+        "jog_speed": "feed not at jog speed yet",
+        "jog_overshoot": "jog stopped past the stage",
+        "stage_correction": "stage correction",
+    },
+}
+"""Every part by its key in data, with its name, in its group."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +247,3 @@ class Miss:
     words: tuple[str, ...]
     short_s: float | None = None
     short_mm: float | None = None
-
-
-def sum_of(parts: tuple[Part, ...]) -> float:
-    """Return the parts added up, rounded once (mm)."""
-    return math.fsum(part.error_mm for part in parts)

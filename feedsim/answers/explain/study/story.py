@@ -19,7 +19,7 @@ from feedsim.answers.explain.study.hazards import hazards_of
 from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
 from feedsim.answers.explain.study.parts import landing_of, parts_of
-from feedsim.answers.explain.study.record import Happening, HazardMargin, Part, Story, sum_of
+from feedsim.answers.explain.study.record import Happening, HazardMargin, Part, Story
 from feedsim.answers.explain.study.run import BEYOND, landing_to_come, source_of, traced
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
@@ -215,7 +215,7 @@ class _Told:
             story,
             reason=tuple(self._placed(error_mm, parts, story.hazards)),
             placement_error_mm=error_mm,
-            sum_of_parts_mm=sum_of(parts),
+            sum_of_parts_mm=math.fsum(part.error_mm for part in parts),
             events=_sorted([*events, *told]),
             parts=parts,
         )
