@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.explain.study.story import explain
 from feedsim.answers.rehearse.page.page import rehearse_page
 from feedsim.answers.rehearse.study.choice import Choice
 from feedsim.answers.rehearse.study.columns import column
@@ -19,6 +18,7 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
 from feedsim.running.run import trace
 from feedsim.scenario import Scenario, load_scenario
+from tests.unit.story_cases import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CHOSEN = (40, 90)

@@ -14,10 +14,14 @@ from dataclasses import replace
 import pytest
 
 from feedsim.answers.explain.study.record import Part, Story
-from feedsim.answers.explain.study.story import StorySource, story_of
+from feedsim.answers.explain.study.run import source_for
+from feedsim.answers.explain.study.source import StorySource
+from feedsim.answers.explain.study.story import story_of
 from feedsim.criteria import Criteria
 from feedsim.draws.cards import Draws
 from feedsim.machine import Encoder, Eye, Machine
+from feedsim.quantities import System
+from feedsim.scenario import Scenario
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 from tests import machines
@@ -40,6 +44,13 @@ def source_of(
     return StorySource(
         line, told_of or draws, records=records, trace=trace, criteria=CRITERIA, names=names
     )
+
+
+def explain(scenario: Scenario, carrier: int, *, units: System = "metric") -> list[Story]:
+    """Tell the story of one carrier of a scenario, at each feeder."""
+    source = source_for(scenario, carrier)
+    every = range(len(source.feeders))
+    return [story_of(source, carrier, feeder=number, units=units) for number in every]
 
 
 def told(line: Machine, draws: Draws, *, carrier: int = 1, carriers: int = 3) -> Story:

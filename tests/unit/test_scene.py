@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.explain.study.story import explain
 from feedsim.answers.rehearse.study.choice import Choice
 from feedsim.answers.rehearse.study.columns import column, unpacked
 from feedsim.answers.rehearse.study.scene import scene
@@ -21,6 +20,7 @@ from feedsim.records.trace import Trace
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
+from tests.unit.story_cases import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 BUSY = (

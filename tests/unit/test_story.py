@@ -11,9 +11,15 @@ import numpy as np
 import pytest
 
 from feedsim.answers.explain.study import run as story_run
-from feedsim.answers.explain.study.choice import find_first, first_hazard, first_miss
-from feedsim.answers.explain.study.run import landing_to_come
-from feedsim.answers.explain.study.story import explain, source_of, story_of, traced
+from feedsim.answers.explain.study.run import (
+    find_first,
+    first_hazard,
+    first_miss,
+    landing_to_come,
+    source_of,
+    traced,
+)
+from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.explain.text import story_text
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import FeedsimError
@@ -25,6 +31,7 @@ from feedsim.running.run import machine_of, rehearse, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.unit import story_cases
+from tests.unit.story_cases import explain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
@@ -66,7 +73,7 @@ def test_another_replication_has_its_own_story() -> None:
     machine = machine_of(what)
     draws = CardDraws(machine, what.seed, replication=2)
     rows = simulate(machine, draws, carriers=40).feeders[0]
-    (story,) = explain(what, 9, replication=2)
+    story = story_cases.told(machine, draws, carrier=9, carriers=40)
     assert story.placement_error_mm == rows.placement_error_mm[9]
     assert story.placement_error_mm != explain(what, 9)[0].placement_error_mm
 

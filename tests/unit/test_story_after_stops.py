@@ -11,14 +11,15 @@ import numpy as np
 import pytest
 
 from feedsim.answers.explain.study import run as runs
+from feedsim.answers.explain.study.run import traced
 from feedsim.answers.explain.study.source import StorySource
-from feedsim.answers.explain.study.story import explain, story_of, traced
+from feedsim.answers.explain.study.story import story_of
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.scenario import load_scenario, override
 from tests.random_machines import filtered_machine, random_machine
-from tests.unit.story_cases import SUM_MM, source_of
+from tests.unit.story_cases import SUM_MM, explain, source_of
 from tests.unit.test_guarded_line import guarded
 from tests.unit.test_story_every_machine import check_delays
 

@@ -6,8 +6,8 @@ from dataclasses import fields, replace
 
 import pytest
 
-from feedsim.answers.explain.study.choice import first_hazard
 from feedsim.answers.explain.study.record import HazardMargin, Story
+from feedsim.answers.explain.study.run import first_hazard
 from feedsim.answers.explain.study.story import story_of
 from feedsim.draws.cards import CardDraws
 from feedsim.machine import Carriers, Clutch, Servo

@@ -8,12 +8,20 @@ from pathlib import Path
 import pytest
 
 from feedsim.answers.explain.study.record import GROUPS, Story
-from feedsim.answers.explain.study.story import explain, story_of
+from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.explain.text import stories_text, story_text
 from feedsim.draws.cards import CardDraws
 from feedsim.scenario import load_scenario
 from tests.random_machines import random_machine
-from tests.unit.story_cases import carrier_with, draws_of, plain, source_of, told, with_settings
+from tests.unit.story_cases import (
+    carrier_with,
+    draws_of,
+    explain,
+    plain,
+    source_of,
+    told,
+    with_settings,
+)
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 WIDEST = 100

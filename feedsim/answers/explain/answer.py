@@ -8,10 +8,10 @@ from typing import ClassVar, Literal
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer
-from feedsim.answers.explain.study.choice import find_first, first_hazard, first_miss
-from feedsim.answers.explain.study.record import Stories
+from feedsim.answers.explain.study.record import Stories, Story
+from feedsim.answers.explain.study.run import find_first, first_hazard, first_miss, source_for
 from feedsim.answers.explain.study.source import StorySource
-from feedsim.answers.explain.study.story import Story, source_for, story_of
+from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.line import Line
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain, as_object

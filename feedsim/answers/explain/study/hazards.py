@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.answers.explain.study.record import HazardMargin
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import staged_in
 from feedsim.answers.explain.study.words import Say, listed, ranged
-from feedsim.metrics.cycle_hazards import HAZARDS, any_of, cycle_hazards
+from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_hazards
 from feedsim.records.columns import FeederRecords
 
-__all__ = ["first_with_hazard", "hazards_of", "stray_words"]
+__all__ = ["at_risk", "hazards_of", "stray_words"]
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
@@ -23,15 +24,7 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
     """
     if feeder.rows.insert[carrier] < 0:
         return ()
-    run = feeder.run
-    found = cycle_hazards(
-        feeder.rows,
-        slice(carrier, carrier + 1),
-        machine=feeder.machine,
-        carrier_length_mm=run.machine.carriers.length_mm,
-        criteria=run.criteria,
-        resolution_mm=run.resolution_mm,
-    )
+    found = _cycles(feeder, slice(carrier, carrier + 1))
     words = _Words(feeder, carrier, say)
     margins = []
     for name, hazard in found.items():
@@ -42,21 +35,21 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
     return tuple(margins)
 
 
-def first_with_hazard(feeder: FeederSource, warm_up: int) -> int | None:
-    """Return the first counted carrier whose feed cycle had a hazard, if there is one."""
+def at_risk(feeder: FeederSource) -> NDArray[np.bool_]:
+    """Tell of each carrier whether its feed cycle had a hazard."""
+    return any_of(_cycles(feeder, slice(0, len(feeder.rows.insert))))
+
+
+def _cycles(feeder: FeederSource, rows: slice) -> dict[str, CycleHazard]:
     run = feeder.run
-    there = any_of(
-        cycle_hazards(
-            feeder.rows,
-            slice(0, len(feeder.rows.insert)),
-            machine=feeder.machine,
-            carrier_length_mm=run.machine.carriers.length_mm,
-            criteria=run.criteria,
-            resolution_mm=run.resolution_mm,
-        )
+    return cycle_hazards(
+        feeder.rows,
+        rows,
+        machine=feeder.machine,
+        carrier_length_mm=run.machine.carriers.length_mm,
+        criteria=run.criteria,
+        resolution_mm=run.resolution_mm,
     )
-    counted = np.flatnonzero(there[warm_up:])
-    return int(counted[0]) + warm_up if len(counted) else None
 
 
 class _Words:

@@ -212,15 +212,15 @@ class Story:
     insert: int | None
     leading_edge_mm: float
     eye_time_s: float = field(metadata=MAY_BE_OPEN)
-    engage_speed_mm_s: float | None
-    opening_speed_mm_s: float | None
-    placement_error_mm: float | None
-    sum_of_parts_mm: float | None
-    short_s: float | None
-    short_mm: float | None
-    events: tuple[Happening, ...]
-    parts: tuple[Part, ...]
-    hazards: tuple[HazardMargin, ...]
+    engage_speed_mm_s: float | None = None
+    opening_speed_mm_s: float | None = None
+    placement_error_mm: float | None = None
+    sum_of_parts_mm: float | None = None
+    short_s: float | None = None
+    short_mm: float | None = None
+    events: tuple[Happening, ...] = ()
+    parts: tuple[Part, ...] = ()
+    hazards: tuple[HazardMargin, ...] = ()
 
     @property
     def at_risk(self) -> bool:

@@ -20,17 +20,14 @@ from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
 from feedsim.answers.explain.study.parts import landing_of, parts_of
 from feedsim.answers.explain.study.record import Happening, HazardMargin, Part, Story
-from feedsim.answers.explain.study.run import BEYOND, landing_to_come, source_of, traced
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
 from feedsim.answers.explain.study.stretches import Stretch
 from feedsim.answers.explain.study.words import Say, listed
-from feedsim.errors import FeedsimError
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
-from feedsim.scenario import Scenario
 
-__all__ = ["Story", "StorySource", "explain", "source_for", "source_of", "story_of", "traced"]
+__all__ = ["story_of"]
 
 _LARGEST = 3
 _NOT_OF_THE_FEEDER = {
@@ -42,46 +39,6 @@ _NOT_OF_THE_FEEDER = {
 _WORTH_MM = 5e-4
 
 
-def source_for(scenario: Scenario, carrier: int, *, replication: int = 0) -> StorySource:
-    """Run a scenario as far as the story of a carrier takes; see :func:`explain`."""
-    total = scenario.run.warm_up + scenario.run.carriers
-    if not 0 <= carrier < total:
-        raise FeedsimError(f"the run has no carrier {carrier}: they are 0 to {total - 1}")
-    source = traced(scenario, carriers=carrier + 1 + BEYOND, replication=replication)
-    if len(source.carriers) < total and landing_to_come(source, carrier):
-        source = traced(scenario, replication=replication)
-    return source
-
-
-def explain(
-    scenario: Scenario, carrier: int, *, replication: int = 0, units: System = "metric"
-) -> list[Story]:
-    """Tell the story of one carrier, at each feeder.
-
-    Runs the scenario as far as that takes.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    carrier : int
-        Its number from 0, the warm-up included, as in ``carriers.csv``.
-    replication : int, optional
-        Which set of cards.
-    units : {"metric", "inch"}
-        Of lengths in words; the numbers are in mm.
-
-    Raises
-    ------
-    FeedsimError
-        If the run has no such carrier.
-    """
-    source = source_for(scenario, carrier, replication=replication)
-    return [
-        story_of(source, carrier, feeder=number, units=units)
-        for number in range(len(source.feeders))
-    ]
-
-
 def story_of(
     source: StorySource, carrier: int, *, feeder: int = 0, units: System = "metric"
 ) -> Story:
@@ -90,7 +47,7 @@ def story_of(
     Parameters
     ----------
     source : StorySource
-        As :func:`traced` or :func:`source_of` make it; it may serve for any number of stories.
+        It may serve for any number of stories.
     carrier : int
         Its number from 0, the warm-up included.
     feeder : int, optional
@@ -129,15 +86,6 @@ class _Told:
             insert=int(self.rows.insert[self.carrier]) if self.engaged else None,
             leading_edge_mm=float(self.run.records.carriers.leading_edge_mm[self.carrier]),
             eye_time_s=float(self.run.records.carriers.eye_time_s[self.carrier]),
-            engage_speed_mm_s=None,
-            opening_speed_mm_s=None,
-            placement_error_mm=None,
-            sum_of_parts_mm=None,
-            short_s=None,
-            short_mm=None,
-            events=(),
-            parts=(),
-            hazards=(),
         )
         stretch = self._disturbance()
         if stretch is not None:
@@ -257,7 +205,7 @@ class _Told:
         words = f"missed: {self.outcome.cause.replace('_', ' ')}"
         if self.mark is None:
             words = f"its edge passes, and the eye does not switch; {words}"
-        events.append(Happening(t, self.run.belt.position(t), words, None, None))
+        events.append(Happening(t, self.run.belt.position(t), words))
         return replace(
             story,
             reason=miss.words,

@@ -20,8 +20,7 @@ class Say:
 
     def mm(self, length: float) -> str:
         """Write a length (mm), to a thousandth of a mm."""
-        text = self._number(length)
-        text = text.rstrip("0").removesuffix(".")
+        text = self._number(length).rstrip("0").removesuffix(".")
         return f"{'0' if text == '-0' else text} {display_unit('length', self.units).label}"
 
     def s(self, time: float) -> str:

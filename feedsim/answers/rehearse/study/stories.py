@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from feedsim.answers.explain.study.story import source_of, story_of
+from feedsim.answers.explain.study.run import source_of
+from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.rehearse.study.stretch import Stretch
 from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
