@@ -57,6 +57,8 @@ def _keys() -> Iterator[str]:
 def _tables(schema: Any, properties: Any, above: str) -> Iterator[tuple[str, str]]:
     """Yield each table's name in the schema and its heading in a file."""
     for key, value in properties.items():
+        if value.get("deprecated"):
+            continue
         one, many = value.get("$ref"), value.get("items", {}).get("$ref")
         if one or many:
             name = (one or many).rpartition("/")[2]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Fault", "FeedsimError", "printable"]
+__all__ = ["Fault", "FeedsimError", "OldName", "printable"]
 
 
 def printable(text: str) -> str:
@@ -72,3 +72,7 @@ class FeedsimError(Exception):
 
     def __str__(self) -> str:
         return "\n".join(self.lines)
+
+
+class OldName(FutureWarning):
+    """A scenario uses an old name of a table."""

@@ -24,8 +24,6 @@ __all__ = [
     "Fault",
     "FaultKind",
     "Feeder",
-    "Guard",
-    "Guarding",
     "Hazard",
     "Inserts",
     "Line",
@@ -37,6 +35,8 @@ __all__ = [
     "Servo",
     "Setting",
     "Settings",
+    "StopRules",
+    "Supervision",
     "When",
 ]
 
@@ -358,7 +358,7 @@ class Clearing:
 
 
 @dataclass(frozen=True, slots=True)
-class Guard:
+class StopRules:
     """Rules that stop the line, each off unless set, and how it stops.
 
     ``insert_eye_blocked_mm`` is feed travel, ``carrier_eye_blocked_mm`` and
@@ -427,7 +427,7 @@ class Adjust:
 
 
 @dataclass(frozen=True, slots=True)
-class Guarding:
+class Supervision:
     """What may stop or change a line as it runs.
 
     ``jam_probability``: by hazard, of those above 0. ``speed_mismatch`` and ``overhang_mm``:
@@ -435,7 +435,7 @@ class Guarding:
     master virtual; else it takes ``home_time_s`` to find home after a stop without power.
     """
 
-    guard: Guard = Guard()
+    rules: StopRules = StopRules()
     jam_probability: tuple[tuple[Hazard, float], ...] = ()
     speed_mismatch: float = 0.05
     overhang_mm: float = 0.0
@@ -474,7 +474,7 @@ class Divert:
 class Machine:
     """A whole line: one conveyor, one encoder, one carrier eye, any number of feeders.
 
-    ``guarding``: what may stop or change it as it runs; None where nothing can. ``divert``: the
+    ``supervision``: what may stop or change it as it runs; None where nothing can. ``divert``: the
     gate beyond the last feeder; None for none.
     """
 
@@ -485,7 +485,7 @@ class Machine:
     controller: Controller
     feeders: tuple[Feeder, ...]
     start_empty: bool = False
-    guarding: Guarding | None = None
+    supervision: Supervision | None = None
     divert: Divert | None = None
 
     def first_nose_mm(self, number: int) -> float:

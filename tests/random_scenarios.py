@@ -134,8 +134,8 @@ def _feeder(rng: Rng, wide: bool) -> list[str]:
 def scenario_of_all_keys(seed: int, *, stops: bool = True) -> Scenario:
     """Return a scenario drawn from all keys there are; equal seeds give equal scenarios.
 
-    Two of three have odd values as well. ``stops``: also with what stops or changes a line (guard,
-    faults, adjustments, jams, magazine), which no closed form knows.
+    Two of three have odd values as well. ``stops``: also with what stops or changes a line
+    (supervision, faults, adjustments, jams, magazine), which no closed form knows.
     """
     rng = np.random.default_rng([seed, 2])
     wide = seed % 3 > 0
@@ -287,7 +287,7 @@ def _product_rest(rng: Rng, data: dict[str, Any]) -> None:
 
 
 def _stops_rest(rng: Rng, data: dict[str, Any]) -> None:
-    data["guard"] = {
+    data["supervision"] = {
         "no_insert": True, "insert_eye_blocked": "600 mm", "carrier_eye_blocked": "900 mm",
         "carrier_eye_silent": "50 m", "misses_in_a_row": int(_one(rng, 0, 5)),
         "double_found": bool(rng.random() < 0.5), "jam": True, "drive_overload": False,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+import warnings
 from typing import Any
 
 import typer
@@ -28,7 +29,7 @@ from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
-from feedsim.errors import FeedsimError
+from feedsim.errors import FeedsimError, OldName
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 from feedsim.running.threads import ONE_THREAD
 
@@ -87,6 +88,7 @@ def main() -> None:
         os.environ.setdefault(name, value)  # before a command imports NumPy
     _streams()
     as_interrupts()
+    _notes()
     try:
         status = _flushed(_status())
     except KeyboardInterrupt:  # one that came while the first was told
@@ -109,6 +111,20 @@ def _streams() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that lacks a letter shows a "?"
+
+
+def _notes() -> None:
+    """Tell once of each old name in a scenario; other warnings go where they always go."""
+    others = warnings.showwarning
+
+    def show(message: Any, category: type[Warning], *where: Any, **more: Any) -> None:
+        if issubclass(category, OldName):
+            tell(f"note: {message}")
+        else:
+            others(message, category, *where, **more)
+
+    warnings.simplefilter("once", OldName)
+    warnings.showwarning = show
 
 
 def _status() -> int:

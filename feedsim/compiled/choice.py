@@ -12,7 +12,7 @@ MOST_POINTS = 60
 
 def why_not(machine: Machine) -> str:
     """Return why the compiled engine does not run a machine; empty where it does."""
-    if machine.guarding is not None:
+    if machine.supervision is not None:
         return "something may stop or change the line as it runs"
     if len(machine.line.profile) > MOST_POINTS:
         return f"its speed profile has more than {MOST_POINTS} points"

@@ -167,7 +167,7 @@ def run_line(
     Parameters
     ----------
     machine : Machine
-        Without guarding.
+        Without supervision.
     draws : CardDraws
     carriers : int
         How many come, 1 or more, the warm-up included.

@@ -1,7 +1,7 @@
 """What chance decides about stops: which hazard becomes a jam, and how long clearing takes.
 
 Jams are drawn by insert number, one stream for each feeder and hazard, clearing times in the
-order of clearings: the same seed has the same ones at any speed and under any guard.
+order of clearings: the same seed has the same ones at any speed and under any supervision.
 """
 
 from __future__ import annotations

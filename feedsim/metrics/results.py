@@ -119,7 +119,7 @@ def summarise(
         raise ValueError(msg)
     carriers = len(records.carriers.eye_time_s[records.warm_up :])
     duration_s = _duration_s(records, carriers)
-    stops = Stops() if machine.guarding is None else line_stops(records)
+    stops = Stops() if machine.supervision is None else line_stops(records)
     runs_s = whole_s = duration_s
     if isinstance(stops, LineStops) and duration_s is not None:
         runs_s, whole_s = stops.uptime_s, stops.uptime_s + stops.downtime_s

@@ -12,6 +12,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure, parse
 from feedsim.scenario import Scenario, at_line_speed, override
+from feedsim.scenario.old_names import written_path
 
 __all__ = [
     "LINE_SPEED",
@@ -127,6 +128,7 @@ def parse_axis(text: str) -> Axis:
     key, equals, after = (part.strip() for part in text.partition("="))
     if not equals or not key or not after:
         raise _wrong("--vary", text, _VARY_FORMS)
+    key = ".".join(written_path(key.split("."), {}))  # workers need not tell of an old name
     if key == LINE_SPEED:
         return parse_speeds(after)
     values = _values(after, option="--vary", forms=_VARY_FORMS)

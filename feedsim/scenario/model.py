@@ -10,11 +10,11 @@ from pydantic_core import PydanticCustomError
 from feedsim.scenario.carrier import Carrier
 from feedsim.scenario.drive import as_table
 from feedsim.scenario.feeder import Feeder
-from feedsim.scenario.guard import Guard, JamProbability
 from feedsim.scenario.keys import Refused, Section, Text, Whole, key
 from feedsim.scenario.line import Controller, Eye, Length, Line, Run, Share, Size
 from feedsim.scenario.product import Divert, Product
 from feedsim.scenario.rehearsal import Adjust, Fault, tables
+from feedsim.scenario.supervision import JamProbability, Supervision
 from feedsim.scenario.sweep import Sweep
 
 __all__ = ["MOST_FEEDERS", "Acceptance", "Limits", "Scenario"]
@@ -91,7 +91,7 @@ class Scenario(Section):
         None,
         json_schema_extra=as_table,
     )
-    guard: Guard | None = key(
+    supervision: Supervision | None = key(
         "What stops the line, and how; nothing does if left out.",
         None,
         json_schema_extra=as_table,
@@ -105,5 +105,5 @@ class Scenario(Section):
     @property
     def unused(self) -> tuple[str, ...]:
         """Tables of what does not happen."""
-        names = ("product", "divert", "guard", "fault", "adjust")
+        names = ("product", "divert", "supervision", "fault", "adjust")
         return tuple(name for name in names if not getattr(self, name))

@@ -8,6 +8,7 @@ from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.model import Scenario
+from feedsim.scenario.old_names import written_path
 from feedsim.scenario.tree import Node, node, unknown_key
 from feedsim.scenario.wording import dotted, shown
 
@@ -59,7 +60,7 @@ def collect_overrides(
             faults.append(Fault(shown(override), shown(override), "key=value", message))
             continue
         try:
-            data = _changed(data, parts, _value(value.strip()))
+            data = _changed(data, written_path(parts, data), _value(value.strip()))
         except FeedsimError as error:
             faults += error.faults
     return data, faults

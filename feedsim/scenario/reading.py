@@ -17,6 +17,7 @@ from feedsim.scenario.faults import faults_of, few
 from feedsim.scenario.geometry import geometry_faults
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.motor_file import with_motors
+from feedsim.scenario.old_names import with_current_names
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.text_file import text_of
 from feedsim.scenario.tree import node, nodes
@@ -86,10 +87,11 @@ def scenario_from_dict(
     data, faults = collect_overrides(data, overrides)
     if _too_deep(data):
         raise FeedsimError(*faults, "the scenario is nested too deeply; no key lies that deep")
+    data, of_names = with_current_names(data)
     data, of_record = with_record(with_arrival_changed(data, overrides), Path(folder))
     data, of_motors = with_motors(data, Path(folder))
     data, of_counts = with_counts(data)
-    faults += [*single, *of_record, *of_motors, *of_counts]
+    faults += [*single, *of_names, *of_record, *of_motors, *of_counts]
     try:
         scenario = Scenario.model_validate(data)
     except ValidationError as error:

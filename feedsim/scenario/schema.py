@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from feedsim.scenario.model import Scenario
+from feedsim.scenario.old_names import with_old_names
 
 __all__ = ["json_schema"]
 
 
 def json_schema() -> dict[str, Any]:
     """Give the JSON Schema (draft 2020-12) of a scenario file, with descriptions and defaults."""
-    schema = Scenario.model_json_schema()
+    schema = with_old_names(Scenario.model_json_schema())
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "feedsim scenario",

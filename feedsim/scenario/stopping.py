@@ -1,4 +1,4 @@
-"""Whether guard, faults and changes fit the rest of the scenario, and what they ask of it."""
+"""Whether supervision, faults and changes fit the rest of the scenario, and what they ask of it."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from typing import Any
 from feedsim import machine
 from feedsim.errors import Fault
 from feedsim.quantities import display
-from feedsim.scenario.guard import Guard
 from feedsim.scenario.look import Look
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.rehearsal import Adjust
 from feedsim.scenario.rehearsal import Fault as Rehearsed
+from feedsim.scenario.supervision import Supervision
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["guarding_of", "stopping_faults"]
+__all__ = ["stopping_faults", "supervision_of"]
 
 _JAMS = ("carrier_jam", "insert_jam")
 
@@ -38,7 +38,7 @@ def stopping_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
 
 def _searches(data: dict[str, Any], look: Look) -> Iterator[Fault]:
     """With no_insert on, the next insert must be within reach of a search."""
-    if not isinstance(data.get("guard"), dict) or not look("guard", "no_insert"):
+    if not isinstance(data.get("supervision"), dict) or not look("supervision", "no_insert"):
         return
     limit = look("controller", "search_limit")
     for number in range(look.feeders):
@@ -47,27 +47,28 @@ def _searches(data: dict[str, Any], look: Look) -> Iterator[Fault]:
             pitch = display(length + gap, "length", digits=7)
             allowed = (
                 f"at least {pitch} (insert.length and insert.gap of feeder.{number}): with "
-                "guard.no_insert on, every search would stop the line before the next insert comes"
+                "supervision.no_insert on, every search would stop the line before the next "
+                "insert comes"
             )
             yield look.fault(("controller", "search_limit"), allowed)
 
 
 def _silence(data: dict[str, Any], look: Look) -> Iterator[Fault]:
     """Check that the carrier eye may be silent from one carrier to the next."""
-    if not isinstance(data.get("guard"), dict):
+    if not isinstance(data.get("supervision"), dict):
         return
-    limit, pitch = look("guard", "carrier_eye_silent"), look("carrier", "pitch")
+    limit, pitch = look("supervision", "carrier_eye_silent"), look("carrier", "pitch")
     if limit and isinstance(pitch, float) and limit <= pitch:
         shown_pitch = display(pitch, "length", digits=7)
         allowed = (
             f"0 mm, or more than {shown_pitch} (carrier.pitch), and as much more as carriers may "
             "be missing in a row: else the line stops between two carriers"
         )
-        yield look.fault(("guard", "carrier_eye_silent"), allowed)
+        yield look.fault(("supervision", "carrier_eye_silent"), allowed)
 
 
 def _jams(data: dict[str, Any], look: Look) -> Iterator[Fault]:
-    if not isinstance(data.get("guard"), dict) or look("guard", "jam") is not False:
+    if not isinstance(data.get("supervision"), dict) or look("supervision", "jam") is not False:
         return
     names = machine.Hazard
     likely = [
@@ -77,10 +78,10 @@ def _jams(data: dict[str, Any], look: Look) -> Iterator[Fault]:
     tables = [f for f in faults if isinstance(f, dict)] if isinstance(faults, list) else []
     if likely or any(f.get("kind") in _JAMS for f in tables):
         allowed = (
-            "true: a jam stops the line whatever the guard says; to have none, take out "
+            "true: a jam stops the line whatever [supervision] says; to have none, take out "
             "limits.jam_probability and the faults that jam"
         )
-        yield look.fault(("guard", "jam"), allowed)
+        yield look.fault(("supervision", "jam"), allowed)
 
 
 def _magazine(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
@@ -134,16 +135,16 @@ def _changed_feeders(data: dict[str, Any], look: Look) -> Iterator[Fault]:
 # -- for the engine ------------------------------------------------------------------
 
 
-def guarding_of(scenario: Scenario) -> machine.Guarding | None:
+def supervision_of(scenario: Scenario) -> machine.Supervision | None:
     """Return what may stop or change the line as it runs; None where nothing can."""
     limits, encoder = scenario.limits, scenario.line.encoder
     chances = () if limits.jam_probability is None else tuple(limits.jam_probability)
     jams = tuple((machine.Hazard(name), share) for name, share in chances if share > 0.0)
     may_stop = any(f.insert.magazine or f.double_check.action == "stop" for f in scenario.feeder)
-    if not (scenario.guard or jams or scenario.fault or scenario.adjust or may_stop):
+    if not (scenario.supervision or jams or scenario.fault or scenario.adjust or may_stop):
         return None
-    return machine.Guarding(
-        guard=machine.Guard() if scenario.guard is None else _guard(scenario.guard),
+    return machine.Supervision(
+        rules=machine.StopRules() if scenario.supervision is None else _rules(scenario.supervision),
         jam_probability=jams,
         speed_mismatch=limits.speed_mismatch,
         overhang_mm=limits.overhang,
@@ -154,20 +155,20 @@ def guarding_of(scenario: Scenario) -> machine.Guarding | None:
     )
 
 
-def _guard(guard: Guard) -> machine.Guard:
-    clearing = guard.clearing_time
-    return machine.Guard(
-        no_insert=guard.no_insert,
-        insert_eye_blocked_mm=guard.insert_eye_blocked or float("inf"),
-        carrier_eye_blocked_mm=guard.carrier_eye_blocked or float("inf"),
-        carrier_eye_silent_mm=guard.carrier_eye_silent or float("inf"),
-        misses_in_a_row=guard.misses_in_a_row,
-        double_found=guard.double_found,
-        drive_overload=guard.drive_overload,
-        stop_deceleration_mm_s2=guard.stop_deceleration,
+def _rules(supervision: Supervision) -> machine.StopRules:
+    clearing = supervision.clearing_time
+    return machine.StopRules(
+        no_insert=supervision.no_insert,
+        insert_eye_blocked_mm=supervision.insert_eye_blocked or float("inf"),
+        carrier_eye_blocked_mm=supervision.carrier_eye_blocked or float("inf"),
+        carrier_eye_silent_mm=supervision.carrier_eye_silent or float("inf"),
+        misses_in_a_row=supervision.misses_in_a_row,
+        double_found=supervision.double_found,
+        drive_overload=supervision.drive_overload,
+        stop_deceleration_mm_s2=supervision.stop_deceleration,
         emergency_deceleration_mm_s2=None
-        if guard.emergency_deceleration == "auto"
-        else guard.emergency_deceleration,
+        if supervision.emergency_deceleration == "auto"
+        else supervision.emergency_deceleration,
         clearing=machine.Clearing(
             mean_s=clearing.mean_s,
             cv=clearing.cv,

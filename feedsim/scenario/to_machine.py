@@ -13,7 +13,7 @@ from feedsim.scenario.line import Eye
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.product import Divert
 from feedsim.scenario.ratio import typed_ratio
-from feedsim.scenario.stopping import guarding_of
+from feedsim.scenario.stopping import supervision_of
 
 __all__ = ["machine_from"]
 
@@ -46,7 +46,7 @@ def machine_from(scenario: Scenario) -> Machine:
         controller=_controller(scenario),
         feeders=tuple(_feeder(feeder, scenario) for feeder in scenario.feeder),
         start_empty=scenario.run.start == "empty",
-        guarding=guarding_of(scenario),
+        supervision=supervision_of(scenario),
         divert=_divert(scenario.divert),
     )
 

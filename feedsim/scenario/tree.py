@@ -12,6 +12,7 @@ from feedsim.errors import Fault
 from feedsim.scenario.keys import KeyType, Section
 from feedsim.scenario.meanings import meant
 from feedsim.scenario.model import Scenario
+from feedsim.scenario.old_names import current_name
 from feedsim.scenario.wording import dotted
 
 __all__ = ["Node", "node", "nodes", "table_name", "unknown_key"]
@@ -62,7 +63,7 @@ def nodes(section: type[Section]) -> dict[str, Node]:
 def node(names: Sequence[str]) -> Node | None:
     """Find a place by its names, without the numbers of tables; None if there is none such."""
     here = Node(Scenario, many=False, leaf=None, required=True, default=None)
-    for name in names:
+    for name in [*map(current_name, names[:1]), *names[1:]]:
         inside = nodes(here.section) if here.section else {}
         if name not in inside:
             return None

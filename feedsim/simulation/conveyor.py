@@ -52,7 +52,7 @@ class Conveyor(Part):
         self._tracer = tracer
         self.scale_error = machine.encoder.scale_error
         line = machine.line
-        adjusts = machine.guarding.adjusts if machine.guarding else ()
+        adjusts = machine.supervision.adjusts if machine.supervision else ()
         speeds = [a.speed_mm_s for a in adjusts if a.speed_mm_s is not None]
         self.fastest_mm_s = max([line.speed_mm_s, *(v for _, v in line.profile), *speeds])
         self.start_time_s = 0.0

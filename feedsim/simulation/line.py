@@ -19,12 +19,12 @@ from feedsim.simulation.clock import Clock, Part
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.derived import demanded_acceleration, divert_by, landing
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.guard import Guard
-from feedsim.simulation.guarded_line import Feeding, fastest_ratio, guarded, kinds_of
 from feedsim.simulation.insert_eye import InsertEye
 from feedsim.simulation.recorder import PENDING, Columns, Tracer
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
+from feedsim.simulation.supervised_line import Feeding, fastest_ratio, kinds_of, supervised
+from feedsim.simulation.supervisor import Supervisor
 
 __all__ = ["LineRun", "simulate", "simulate_traced"]
 
@@ -81,14 +81,14 @@ class LineRun:
             progress=progress,
         )
         self.parts.append(self.carrier_eye)
-        self.guard: Guard | None = None
+        self.supervisor: Supervisor | None = None
         self._adjustments: list[Adjustment] = []
-        if machine.guarding is not None:
-            self._add_guard(draws, feeders)
+        if machine.supervision is not None:
+            self._add_supervisor(draws, feeders)
         self.conveyor.parts = [p for p in self.parts if p is not self.conveyor]
 
-    def _add_guard(self, draws: Draws, feeders: list[Feeding]) -> None:
-        guard, parts, self._adjustments = guarded(
+    def _add_supervisor(self, draws: Draws, feeders: list[Feeding]) -> None:
+        supervisor, parts, self._adjustments = supervised(
             self.clock,
             self.machine,
             conveyor=self.conveyor,
@@ -97,9 +97,9 @@ class LineRun:
             draws=draws,
             tracer=self._tracer,
         )
-        guard.on_running = self._end_if_over
-        guard.on_given_up = self._end
-        self.guard = guard
+        supervisor.on_running = self._end_if_over
+        supervisor.on_given_up = self._end
+        self.supervisor = supervisor
         self.parts += parts
 
     def _add_feeder(self, number: int, draws: Draws) -> Feeding:
@@ -155,7 +155,7 @@ class LineRun:
     def _feeder_finished(self) -> None:
         self._running -= 1
         if not self._running:
-            if self.guard is None:
+            if self.supervisor is None:
                 self._done.succeed()
             else:  # what has just happened may stop the line
                 last = self.clock.at(self.clock.now, _LAST)
@@ -166,8 +166,8 @@ class LineRun:
             self._done.succeed()
 
     def _end_if_over(self) -> None:
-        """End a guarded run whose feeders have finished, unless the line is stopped."""
-        if self.guard is not None and not (self._running or self.guard.stopped):
+        """End a supervised run whose feeders have finished, unless the line is stopped."""
+        if self.supervisor is not None and not (self._running or self.supervisor.stopped):
             self._end()
 
     def run(self, *, order: Callable[[list[Part]], list[Part]] = list) -> RunRecords:
@@ -190,12 +190,12 @@ class LineRun:
             ),
             feeders=tuple(self._records(i, leading) for i in range(len(self.states))),
         )
-        return records if self.guard is None else self._with_stops(records, self.guard)
+        return records if self.supervisor is None else self._with_stops(records, self.supervisor)
 
-    def _with_stops(self, records: RunRecords, guard: Guard) -> RunRecords:
-        """Add what only a guarded line has."""
-        if guard.gave_up:  # the carriers behind never come
-            come = self.conveyor.master.belt.position(guard.end_time_s)
+    def _with_stops(self, records: RunRecords, supervisor: Supervisor) -> RunRecords:
+        """Add what only a supervised line has."""
+        if supervisor.gave_up:  # the carriers behind never come
+            come = self.conveyor.master.belt.position(supervisor.end_time_s)
             carriers, divert = records.carriers, self.machine.divert
             leading, by = carriers.leading_edge_mm, carriers.divert_by_time_s
             times = np.where(leading > come, np.nan, carriers.eye_time_s)
@@ -205,10 +205,10 @@ class LineRun:
             records = replace(records, carriers=carriers)
         return replace(
             records,
-            stops=tuple(guard.stops),
+            stops=tuple(supervisor.stops),
             adjustments=tuple(self._adjustments),
-            end_time_s=guard.end_time_s,
-            gave_up=guard.gave_up,
+            end_time_s=supervisor.end_time_s,
+            gave_up=supervisor.gave_up,
         )
 
     def _records(self, number: int, leading: NDArray[np.float64]) -> FeederRecords:

@@ -9,9 +9,9 @@ from feedsim.machine import Adjust, Fault, FaultKind, Machine, Setting, When
 from feedsim.records.stop import Adjustment, Rule
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
-from feedsim.simulation.guard import Guard, Lane
-from feedsim.simulation.guarded_carrier_eye import GuardedCarrierEye
 from feedsim.simulation.recorder import Tracer
+from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
+from feedsim.simulation.supervisor import Lane, Supervisor
 
 __all__ = ["Operator", "Refilling", "RehearsedFault"]
 
@@ -20,7 +20,7 @@ class _Planned(Part):
     """Something that comes at a time, or as a carrier comes to its eye."""
 
     def __init__(
-        self, clock: Clock, when: When, *, conveyor: Conveyor, carrier_eye: GuardedCarrierEye
+        self, clock: Clock, when: When, *, conveyor: Conveyor, carrier_eye: SupervisedCarrierEye
     ) -> None:
         super().__init__(clock)
         self._when = when
@@ -54,14 +54,14 @@ class RehearsedFault(_Planned):
         fault: Fault,
         *,
         conveyor: Conveyor,
-        carrier_eye: GuardedCarrierEye,
-        guard: Guard,
+        carrier_eye: SupervisedCarrierEye,
+        supervisor: Supervisor,
         lanes: list[Lane],
         tracer: Tracer | None,
     ) -> None:
         super().__init__(clock, fault.when, conveyor=conveyor, carrier_eye=carrier_eye)
         self._fault = fault
-        self._guard = guard
+        self._supervisor = supervisor
         self._lane = lanes[fault.feeder]
         self._tracer = tracer
 
@@ -71,7 +71,7 @@ class RehearsedFault(_Planned):
         if self._tracer is not None:
             self._tracer.add(now, "fault", name, carrier=fault.when.carrier, always=True)
         if fault.kind is FaultKind.EMERGENCY_STOP:
-            self._guard.report(Rule.EMERGENCY_STOP, cause=name, carrier=fault.when.carrier)
+            self._supervisor.report(Rule.EMERGENCY_STOP, cause=name, carrier=fault.when.carrier)
         elif fault.kind is FaultKind.NO_INSERT:
             self._note(fault.feeder)
             lane.eye.withhold()
@@ -81,12 +81,12 @@ class RehearsedFault(_Planned):
             self._dirty(now)
         else:
             feeder = fault.feeder if fault.kind is FaultKind.INSERT_JAM else -1
-            self._guard.report(Rule.JAM, feeder=feeder, cause=name, carrier=fault.when.carrier)
+            self._supervisor.report(Rule.JAM, feeder=feeder, cause=name, carrier=fault.when.carrier)
 
     def _note(self, feeder: int) -> None:
         """Note a fault that stops nothing by itself, if the line is stopped."""
         fault = self._fault
-        self._guard.note(fault.kind.value, feeder=feeder, carrier=fault.when.carrier)
+        self._supervisor.note(fault.kind.value, feeder=feeder, carrier=fault.when.carrier)
 
     def _dirty(self, now: float) -> None:
         eye = self._carrier_eye if self._fault.carrier_eye else self._lane.eye
@@ -105,8 +105,8 @@ class Operator(_Planned):
         *,
         machine: Machine,
         conveyor: Conveyor,
-        carrier_eye: GuardedCarrierEye,
-        guard: Guard,
+        carrier_eye: SupervisedCarrierEye,
+        supervisor: Supervisor,
         lanes: list[Lane],
         made: list[Adjustment],
         tracer: Tracer | None,
@@ -114,7 +114,7 @@ class Operator(_Planned):
         super().__init__(clock, adjust.when, conveyor=conveyor, carrier_eye=carrier_eye)
         self._adjust = adjust
         self._rate = machine.line.acceleration_mm_s2
-        self._guard = guard
+        self._supervisor = supervisor
         self._lanes = lanes
         self._made = made
         self._tracer = tracer
@@ -143,8 +143,8 @@ class Operator(_Planned):
         lane.memory.plan_again()
 
     def _change_speed(self, wanted: float, now: float) -> None:
-        if self._guard.stopped or self._conveyor.waits:
-            self._guard.next_speed_mm_s = wanted
+        if self._supervisor.stopped or self._conveyor.waits:
+            self._supervisor.next_speed_mm_s = wanted
             return
         belt = self._conveyor.master.belt
         ramp = abs(wanted - belt.speed(now)) / self._rate

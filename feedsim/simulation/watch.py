@@ -1,4 +1,4 @@
-"""What is watched at one feeder of a guarded line: its rules, and hazards that become jams."""
+"""What is watched at one feeder of a supervised line: its rules, and hazards that become jams."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from feedsim.draws.cards import Draws
-from feedsim.machine import Guard, Hazard, Machine
+from feedsim.machine import Hazard, Machine, StopRules
 from feedsim.motion.feed import FeedMotion
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
@@ -36,7 +36,7 @@ class Watch:
     number : int
         Of the feeder.
     machine : Machine
-        With its guarding.
+        With its supervision.
     conveyor, feed
     draws : Draws
     report : Report
@@ -65,9 +65,9 @@ class Watch:
         draws: Draws,
         report: Report,
     ) -> None:
-        assert machine.guarding is not None  # noqa: S101 - only a guarded line has watches
+        assert machine.supervision is not None  # noqa: S101 - only a supervised line has watches
         self._number = number
-        self._guarding = machine.guarding
+        self._supervision = machine.supervision
         self._feeder = machine.feeders[number]
         self._carrier_length_mm = machine.carriers.length_mm
         self._conveyor = conveyor
@@ -75,9 +75,9 @@ class Watch:
         self._report = report
         self._chances = {
             hazard: draws.jams(number, hazard, probability=probability)
-            for hazard, probability in machine.guarding.jam_probability
+            for hazard, probability in machine.supervision.jam_probability
         }
-        self.rules: Guard = machine.guarding.guard
+        self.rules: StopRules = machine.supervision.rules
         self.stops_doubles = self._feeder.double_check.stops or self.rules.double_found
         self.ratio = self._feeder.settings.speed_ratio
         self.lost: list[int] = []
@@ -161,7 +161,7 @@ class Watch:
 
     def _mismatched(self, t: float) -> bool:
         belt = self._conveyor.master.belt.speed(t)
-        limit = self._guarding.speed_mismatch + _SAME_RATIO
+        limit = self._supervision.speed_mismatch + _SAME_RATIO
         return belt <= _SAME_RATIO or abs(self._feed.speed(t) / belt - 1.0) > limit
 
     def _off_carrier(self, t: float, carrier: int) -> bool:
@@ -169,4 +169,4 @@ class Watch:
         travelled = self._conveyor.master.belt.position(t) - leading
         offset = travelled - self._feeder.eye_to_placement_mm - slip
         behind = self._carrier_length_mm - offset - self._feeder.inserts.length_mm
-        return min(offset, behind) + self._guarding.overhang_mm < -SAME_TRAVEL_MM
+        return min(offset, behind) + self._supervision.overhang_mm < -SAME_TRAVEL_MM

@@ -209,7 +209,7 @@ def test_setups_of_different_length_are_refused(tmp_path: Path, feedsim: Run) ->
 
 
 def test_stops_of_each_setup_are_shown_side_by_side(tmp_path: Path, feedsim: Run) -> None:
-    ended = feedsim("compare", SCENARIOS / "stops.toml", "--but", "guard.clearing_time=10 s",
+    ended = feedsim("compare", SCENARIOS / "stops.toml", "--but", "supervision.clearing_time=10 s",
                     "--carriers", 400, "--speeds", "60 m/min", "--jobs", 1, "--out",
                     tmp_path)  # fmt: skip
     assert ended.status == 0

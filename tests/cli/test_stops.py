@@ -68,13 +68,13 @@ def test_a_timing_diagram_around_a_stop(tmp_path: Path, feedsim: Run) -> None:
 
 
 def test_the_best_rule_is_found_by_a_sweep(tmp_path: Path, feedsim: Run) -> None:
-    # Nothing comes from carrier 60 on: each carrier that the guard waits for is one more missed.
+    # Nothing comes from carrier 60 on: each carrier that the rule waits for is one more missed.
     fault = '{carrier = 60, kind = "no_insert"}'
     ended = feedsim(
         "sweep",
         CARD,
         "--vary",
-        "guard.misses_in_a_row=1:10:3",
+        "supervision.misses_in_a_row=1:10:3",
         "--set",
         f"fault=[{fault}]",
         "--set",
@@ -95,7 +95,7 @@ def test_a_line_that_never_gets_going_says_so(tmp_path: Path, feedsim: Run) -> N
         "--set",
         "feeder.0.servo.max_acceleration=10 m/s^2",
         "--set",
-        "guard.drive_overload=true",
+        "supervision.drive_overload=true",
     )
     ended = feedsim("run", CARD, "--carriers", 200, "--out", tmp_path, *weak)
     assert ended.status == 0
@@ -111,10 +111,10 @@ def test_a_line_that_never_gets_going_says_so(tmp_path: Path, feedsim: Run) -> N
     assert results["accepted"] is False
 
 
-def test_a_scenario_without_guard_has_no_table_of_stops(tmp_path: Path, feedsim: Run) -> None:
+def test_a_scenario_without_supervision_has_no_table_of_stops(tmp_path: Path, feedsim: Run) -> None:
     feedsim("run", CARD, "--carriers", 50, "--out", tmp_path)
     results = json.loads((tmp_path / "results.json").read_text("utf-8"))
     nothing = {"count": 0, "downtime_s": 0.0, "availability": 1.0, "by_rule": {}}
     assert results["stops"] == nothing
     assert not (tmp_path / "stops.csv").exists()
-    assert not {"guard", "fault", "adjust"} & results["scenario"].keys()
+    assert not {"supervision", "fault", "adjust"} & results["scenario"].keys()

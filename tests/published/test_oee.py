@@ -58,11 +58,11 @@ def test_the_worked_example() -> None:
 
 def test_good_products_an_hour_count_the_downtime() -> None:
     line = machine()
-    from feedsim.machine import Guarding
+    from feedsim.machine import Supervision
 
     results = summarise(
         shift(),
-        replace(line, guarding=Guarding()),
+        replace(line, supervision=Supervision()),
         criteria=CRITERIA,
         names=["one"],
         title="a shift",

@@ -23,9 +23,9 @@ from feedsim.machine import (
     Divert,
     Fault,
     FaultKind,
-    Guard,
-    Guarding,
     Machine,
+    StopRules,
+    Supervision,
     When,
 )
 from feedsim.metrics.gate_rows import Gate, GateRows, Known, gate_rows
@@ -47,7 +47,7 @@ WIDE = replace(CRITERIA, placement_tolerance_mm=5.0)
 
 def line_with(gate: Divert = GATE, **changes: object) -> Machine:
     short = Carriers(length_mm=100.0, pitch_mm=300.0)
-    return replace(hand_line(), guarding=None, carriers=short, divert=gate, **changes)
+    return replace(hand_line(), supervision=None, carriers=short, divert=gate, **changes)
 
 
 def at_gate(records: RunRecords, line: Machine, needs: tuple[int, ...] = (0,)) -> GateRows:
@@ -189,10 +189,10 @@ def test_an_encoder_that_loses_its_place_makes_the_program_forget(keeps):
     Without its place carrier 2, at the eye at that instant, is lost as well, and unknown.
     Carrier 3 comes after the restart.
     """
-    guarding = Guarding(
-        Guard(no_insert=True, clearing=Clearing(5.0)), keeps_place=keeps, home_time_s=2.0
+    supervision = Supervision(
+        StopRules(no_insert=True, clearing=Clearing(5.0)), keeps_place=keeps, home_time_s=2.0
     )
-    line = replace(hand_line(), guarding=guarding, divert=GATE)
+    line = replace(hand_line(), supervision=supervision, divert=GATE)
     records, _ = stopped_at(line, 0.7, [100.0, 400.0, 700.0, 1000.0], rule=Rule.EMERGENCY_STOP)
     rows = at_gate(records, line)
     assert records.feeders[0].outcome[1] == Outcome.LINE_STOP
@@ -250,15 +250,17 @@ def test_so_it_is_with_stops_in_between():
     words: list[str] = []
     base = machine(feeder(settings=settings(), eye=NOISY_EYE), feeder(eye_to_placement_mm=600.0))
     for keeps in (True, False):
-        guarding = Guarding(Guard(no_insert=True, clearing=Clearing(1.0)), keeps_place=keeps)
-        line = replace(base, guarding=guarding, divert=replace(GATE, at_mm=900.0))
+        supervision = Supervision(
+            StopRules(no_insert=True, clearing=Clearing(1.0)), keeps_place=keeps
+        )
+        line = replace(base, supervision=supervision, divert=replace(GATE, at_mm=900.0))
         for t in np.linspace(0.3, 2.4, 15).tolist():
             run = LineRun(line, CardDraws(line, 5), carriers=8)
             run.parts.append(Trips(run, t, BEFORE, Rule.EMERGENCY_STOP))
             words += agree(line, run.run(), (0, 1))
     assert {"good_passed", "bad_diverted", "bad_passed"} <= set(words)
     jams = tuple(Fault(When(carrier=k), FaultKind.CARRIER_JAM) for k in range(8))
-    line = replace(line, guarding=replace(guarding, faults=jams))
+    line = replace(line, supervision=replace(supervision, faults=jams))
     records = LineRun(line, CardDraws(line, 5), carriers=8).run()
     assert records.gave_up  # no carrier comes as far as a landing between two of them
     assert "not_reached" in agree(line, records, (0, 1))

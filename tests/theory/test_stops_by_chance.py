@@ -13,7 +13,7 @@ from simpy import Event
 from feedsim.draws.cards import CardDraws
 from feedsim.draws.stops import clearing_times
 from feedsim.draws.streams import stream
-from feedsim.machine import Clearing, Guard, Guarding, Hazard, Inserts, Machine
+from feedsim.machine import Clearing, Hazard, Inserts, Machine, StopRules, Supervision
 from feedsim.metrics.stops import line_stops
 from feedsim.records.columns import RunRecords
 from feedsim.records.stop import Rule
@@ -21,14 +21,14 @@ from feedsim.simulation.clock import Order, Part, Steps
 from feedsim.simulation.line import LineRun, simulate
 from tests.machines import feeder, machine, mean_of, share_of
 
-STEEP = Guard(stop_deceleration_mm_s2=1e9, clearing=Clearing(20.0, exponential=True))
+STEEP = StopRules(stop_deceleration_mm_s2=1e9, clearing=Clearing(20.0, exponential=True))
 """A belt that stops and, with its acceleration, starts at once: what is left is down or up."""
 
 
 def steep_line() -> Machine:
     base = machine()
     line = replace(base.line, acceleration_mm_s2=1e9)
-    return replace(base, line=line, guarding=Guarding(STEEP))
+    return replace(base, line=line, supervision=Supervision(STEEP))
 
 
 class PoissonTrips(Part):
@@ -39,11 +39,11 @@ class PoissonTrips(Part):
         self._line, self._gaps = run, iter(gaps_s)
 
     def run(self) -> Steps:
-        guard = self._line.guard
-        assert guard is not None
+        supervisor = self._line.supervisor
+        assert supervisor is not None
         while True:
             yield self.clock.at(self.clock.now + next(self._gaps), Order.BELT.of(1))
-            restarts, line_goes_on = self.clock.event(), guard.on_running
+            restarts, line_goes_on = self.clock.event(), supervisor.on_running
 
             def goes_on(
                 restarts: Event = restarts, then: Callable[[], None] = line_goes_on
@@ -51,10 +51,10 @@ class PoissonTrips(Part):
                 then()
                 restarts.succeed()
 
-            guard.on_running = goes_on
-            guard.report(Rule.JAM)
+            supervisor.on_running = goes_on
+            supervisor.report(Rule.JAM)
             yield restarts
-            guard.on_running = line_goes_on
+            supervisor.on_running = line_goes_on
 
 
 def with_poisson_trips(mean_s: float) -> RunRecords:
@@ -109,10 +109,10 @@ def test_a_planted_difference_in_the_trips_is_found() -> None:
 def jams_of(probability: float, *, seed: int = 2) -> tuple[int, int]:
     """Return how many doubles were engaged, and how many of them jammed."""
     line = machine(feeder(inserts=Inserts(85.6, 70.0, 4.0, double=0.2)))
-    guarding = Guarding(
+    supervision = Supervision(
         replace(STEEP, clearing=Clearing(0.0)), jam_probability=((Hazard.DOUBLE, probability),)
     )
-    line = replace(line, guarding=guarding)
+    line = replace(line, supervision=supervision)
     records = simulate(line, CardDraws(line, seed), carriers=8000)
     engaged = int(np.count_nonzero(records.feeders[0].double))
     assert {stop.cause for stop in records.stops} == {"double"}

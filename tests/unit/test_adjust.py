@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from feedsim.draws.cards import CardDraws
-from feedsim.machine import Adjust, Guarding, Machine, Setting, When
+from feedsim.machine import Adjust, Machine, Setting, Supervision, When
 from feedsim.metrics.response import responses
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
@@ -23,8 +23,8 @@ MORE = [*EDGES, 1300.0, 1600.0, 1900.0, 2200.0]
 
 
 def adjusted(line: Machine, *adjusts: Adjust) -> RunRecords:
-    assert line.guarding is not None
-    line = replace(line, guarding=replace(line.guarding, adjusts=adjusts))
+    assert line.supervision is not None
+    line = replace(line, supervision=replace(line.supervision, adjusts=adjusts))
     return simulate(line, draws_of(line, MORE), carriers=len(MORE))
 
 
@@ -82,8 +82,8 @@ def test_a_trim_changes_the_feed_at_once() -> None:
 
 def test_a_line_speed_is_reached_at_the_line_acceleration() -> None:
     line = hand_line()
-    speed = replace(line.guarding, adjusts=(Adjust(When(0.2), 1500.0),))  # type: ignore[type-var]
-    line = replace(line, guarding=speed)
+    speed = replace(line.supervision, adjusts=(Adjust(When(0.2), 1500.0),))  # type: ignore[type-var]
+    line = replace(line, supervision=speed)
     run = LineRun(line, draws_of(line, MORE), carriers=len(MORE))
     records = run.run()
     belt = run.conveyor.master.belt
@@ -94,8 +94,8 @@ def test_a_line_speed_is_reached_at_the_line_acceleration() -> None:
 
 def test_a_line_speed_asked_for_while_the_line_stands_waits_for_the_restart() -> None:
     line = hand_line()
-    speed = replace(line.guarding, adjusts=(Adjust(When(3.0), 500.0),))  # type: ignore[type-var]
-    line = replace(line, guarding=speed)
+    speed = replace(line.supervision, adjusts=(Adjust(When(3.0), 500.0),))  # type: ignore[type-var]
+    line = replace(line, supervision=speed)
     run = LineRun(line, draws_of(line, MORE), carriers=len(MORE))
     run.parts.append(Trips(run, 0.7, BEFORE, Rule.JAM))
     run.run()
@@ -115,7 +115,7 @@ def test_the_response_to_a_change_that_is_far_above_the_noise() -> None:
         Adjust(When(30.0), settings=((0, Setting.ENGAGE_DISTANCE, old + 4.0),)),
         Adjust(When(60.0), settings=((0, Setting.ENGAGE_DISTANCE, old),)),
     )
-    line = replace(line, guarding=Guarding(adjusts=changes))
+    line = replace(line, supervision=Supervision(adjusts=changes))
     records = simulate(line, CardDraws(line, 1), carriers=300)
     up, down = responses(records)
     (one,), (other,) = up.feeders, down.feeders
@@ -144,7 +144,7 @@ def test_runs_put_together_answer_each_for_itself() -> None:
     line = build(spread_feeder(), carriers=spread_carriers())
     old = line.feeders[0].settings.engage_distance_mm
     change = Adjust(When(20.0), settings=((0, Setting.ENGAGE_DISTANCE, old + 4.0),))
-    line = replace(line, guarding=Guarding(adjusts=(change,)))
+    line = replace(line, supervision=Supervision(adjusts=(change,)))
     runs = [
         replace(simulate(line, CardDraws(line, 1, replication=n), carriers=150), warm_up=10)
         for n in range(3)

@@ -14,7 +14,7 @@ from feedsim.compiled import cache, engine
 from feedsim.compiled.choice import MOST_POINTS, why_not
 from feedsim.draws.cards import CardDraws
 from feedsim.errors import FeedsimError
-from feedsim.machine import Guarding, Line
+from feedsim.machine import Line, Supervision
 from feedsim.running import engines
 from tests.flat import UNCOMPILED
 from tests.machines import machine
@@ -80,11 +80,11 @@ def test_the_choice_is_overruled(ran: list[str], monkeypatch: pytest.MonkeyPatch
 def test_a_line_that_may_stop_is_refused_with_the_reason(
     ran: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    run(10_000_000, guarding=Guarding())
+    run(10_000_000, supervision=Supervision())
     assert ran == ["events"]
     monkeypatch.setenv(engines.ENGINE, "compiled")
     with pytest.raises(FeedsimError, match="something may stop"):
-        run(1, guarding=Guarding())
+        run(1, supervision=Supervision())
 
 
 def test_a_line_with_a_long_profile_is_refused() -> None:

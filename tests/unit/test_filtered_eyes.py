@@ -16,9 +16,9 @@ from feedsim.machine import (
     Eye,
     Fault,
     FaultKind,
-    Guard,
-    Guarding,
     Machine,
+    StopRules,
+    Supervision,
     When,
 )
 from feedsim.records.outcome import Outcome
@@ -143,7 +143,7 @@ def test_the_rule_of_a_blocked_eye_watches_what_the_program_has(
     limit_mm: float, trips_ms: float | None
 ) -> None:
     what = line(POLLED, length_mm=210.0, scan_s=0.05)
-    what = replace(what, guarding=Guarding(Guard(carrier_eye_blocked_mm=limit_mm)))
+    what = replace(what, supervision=Supervision(StopRules(carrier_eye_blocked_mm=limit_mm)))
     records, _ = simulate_traced(what, draws_of(what, [1010.0]), carriers=1)
     found = [round(1000.0 * stop.time_s, 6) for stop in records.stops]
     assert found == ([] if trips_ms is None else [trips_ms])
@@ -154,8 +154,8 @@ def test_an_emergency_stop_between_two_scans_loses_nothing_that_is_still_there()
     # that the card is there at the scan: the eye goes on reading, and the mark is kept
     what = line(POLLED)
     stop = Fault(When(1.010), FaultKind.EMERGENCY_STOP)
-    guard = Guard(stop_deceleration_mm_s2=1e6, clearing=Clearing(1.0))
-    what = replace(what, guarding=Guarding(guard, faults=(stop,)))
+    rules = StopRules(stop_deceleration_mm_s2=1e6, clearing=Clearing(1.0))
+    what = replace(what, supervision=Supervision(rules, faults=(stop,)))
     records, trace = simulate_traced(what, draws_of(what, [1005.0]), carriers=1)
     known = [round(1000.0 * e.time_s, 6) for e in trace.events
              if e.part == "carrier_eye" and e.event == "known"]  # fmt: skip

@@ -163,6 +163,8 @@ def paths(
     schema: Any, properties: Any, above: tuple[str, ...]
 ) -> Iterator[tuple[tuple[str, ...], Any]]:
     for key, value in properties.items():
+        if value.get("deprecated"):
+            continue
         reference = value.get("$ref") or value.get("items", {}).get("$ref")
         if reference:
             inner = schema["$defs"][reference.rpartition("/")[2]]

@@ -13,7 +13,7 @@ from tests.random_scenarios import scenario_of_all_keys
 SEEDS = 60
 READ_AWAY = {"carrier.record_speed", "feeder.drive.motors"}
 """A belt speed that turns times into pitches, and a file of motors, are read and gone."""
-REHEARSED = ("guard.", "product.pair.", "fault.", "adjust.", "sweep.")
+REHEARSED = ("supervision.", "product.pair.", "fault.", "adjust.", "sweep.")
 """Tables that are there or not, and mostly alike where they are."""
 
 

@@ -127,7 +127,7 @@ DEFAULTS = {
     "limits": {"speed_mismatch": 0.05, "overhang": 0.0, "jam_probability": None},
     "product": None,
     "divert": None,
-    "guard": None,
+    "supervision": None,
     "fault": (),
     "adjust": (),
     "acceptance": {
@@ -256,7 +256,7 @@ def test_the_starter_is_correct_and_shows_every_key():
     stopping = {
         ".product",
         ".divert",
-        ".guard",
+        ".supervision",
         ".fault",
         ".adjust",
         ".limits.jam_probability",

@@ -72,7 +72,7 @@ def test_a_record_may_be_a_file_whose_eye_times_have_a_speed():
     changed(("line/profile", '[["0 s", "0 m/min"]]')),
     changed(("sweep/speeds", "{}")),
     changed(("feeder.insert/magazine", '"1"')),
-    BASE + "\n[guard]\nmisses = 1\n",
+    BASE + "\n[supervision]\nmisses = 1\n",
     BASE + "\n[product]\nneeds = []\n",
     BASE + '\n[[product.pair]]\nbelow = "a"\n',
     BASE + '\n[divert]\ngate_time = "5 ms"\n',
@@ -115,9 +115,9 @@ def test_every_key_has_a_description_and_a_default_or_is_required():
             assert ("default" in value) != (name in required), name
         checked += 1
     # counted in the description of the file, a photo-eye's keys once; 34 are those of a drive, 31
-    # of what stops the line: 11 of the guard, 6 jams, 6 of a fault, 3 of a change, 3 of a magazine,
-    # and the lists of faults and changes; 7 of the product: 2 and the list of pairs, 4 of a pair;
-    # 6 of the gate; 4 of the controller's steps
+    # of what stops the line: 11 of supervision, 6 jams, 6 of a fault, 3 of a change, 3 of a
+    # magazine, and the lists of faults and changes; 7 of the product: 2 and the list of pairs, 4
+    # of a pair; 6 of the gate; 4 of the controller's steps
     assert checked == 82 + 34 + 31 + 7 + 6 + 4
 
 

@@ -162,8 +162,6 @@ def test_a_carrier_that_no_event_gives_up_is_given_up_as_its_target_goes_by() ->
     [
         ("line", "trips", True),
         ("line", "stops", True),
-        ("guard", "stops", True),
-        ("feeder.0.guard", "trips", True),
         ("line", "starts", False),
         ("line", "restarts", False),
         ("feeder.0.clutch", "stops", False),

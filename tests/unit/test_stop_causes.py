@@ -8,7 +8,7 @@ import pytest
 
 from feedsim.answers.run.rows import stops_csv
 from feedsim.draws.cards import CardDraws
-from feedsim.machine import Controller, Fault, FaultKind, Guard, Hazard, Machine, When
+from feedsim.machine import Controller, Fault, FaultKind, Hazard, Machine, StopRules, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import line_stops
 from feedsim.records.columns import RunRecords
@@ -41,8 +41,8 @@ def test_an_empty_magazine_is_the_cause_whatever_rule_finds_out() -> None:
     assert (stop.rule, stop.cause, stop.time_s) == (
         Rule.NO_INSERT, "magazine_empty", pytest.approx(1.46),
     )  # fmt: skip
-    rules = Guard(no_insert=False, misses_in_a_row=2, clearing=RULES.clearing)
-    records = run(with_magazine(hand_line(guard=rules), 3))
+    rules = StopRules(no_insert=False, misses_in_a_row=2, clearing=RULES.clearing)
+    records = run(with_magazine(hand_line(rules=rules), 3))
     stop = records.stops[0]
     assert (stop.rule, stop.cause, stop.carrier) == (Rule.MISSES_IN_A_ROW, "magazine_empty", 4)
     assert stop.time_s == pytest.approx(1.66)
@@ -55,9 +55,9 @@ def test_an_insert_on_its_way_is_no_empty_magazine() -> None:
     # Carrier 0 closes at 0.46 s with insert 0; insert 1, the last of two, comes to the eye at
     # 0.55 s and is staged at 0.61 s. The point of carrier 1 is at 0.56 s: the magazine is empty by
     # then, but what costs the carrier is the cycle, as it does with a magazine that is not.
-    rules = Guard(no_insert=False, misses_in_a_row=1, clearing=RULES.clearing)
+    rules = StopRules(no_insert=False, misses_in_a_row=1, clearing=RULES.clearing)
     for holds in (2, 9):
-        line = with_magazine(hand_line(guard=rules), holds)
+        line = with_magazine(hand_line(rules=rules), holds)
         line = replace(line, carriers=replace(line.carriers, length_mm=80.0, pitch_mm=100.0))
         records = simulate(line, draws_of(line, [100.0, 200.0]), carriers=2)
         stop = records.stops[0]
@@ -81,7 +81,7 @@ def test_the_cause_is_in_the_words_of_giving_up() -> None:
     inserts = replace(line.feeders[0].inserts, magazine=1, refill_time_s=0.0)
     rules = replace(RULES, misses_in_a_row=1, no_insert=False)
     line = replace(line, feeders=(replace(line.feeders[0], inserts=inserts),),
-                   guarding=replace(line.guarding, guard=rules))  # fmt: skip
+                   supervision=replace(line.supervision, rules=rules))  # fmt: skip
     records = run(line)
     assert all(stop.cause == "magazine_empty" for stop in records.stops)
 
@@ -126,7 +126,7 @@ def test_two_of_one_instant_are_both_told_and_an_emergency_takes_the_power() -> 
     kinds = (Fault(When(0.7), FaultKind.CARRIER_JAM), Fault(When(0.7), FaultKind.EMERGENCY_STOP))
     line = hand_line(keeps_place=False, home_time_s=10.0, faults=kinds)
     for order in (kinds, kinds[::-1]):
-        records = run(replace(line, guarding=replace(line.guarding, faults=order)))
+        records = run(replace(line, supervision=replace(line.supervision, faults=order)))
         (stop,) = records.stops
         assert {stop.cause, *(other.cause for other in stop.within)} == {
             "carrier_jam",
@@ -152,7 +152,7 @@ def test_an_emergency_stop_slows_down_as_it_is_asked_to(
 ) -> None:
     rules = replace(RULES, stop_deceleration_mm_s2=normal, emergency_deceleration_mm_s2=emergency)
     kinds = tuple(Fault(When(t), kind) for t, kind in planned)
-    records = run(hand_line(guard=rules, faults=kinds))
+    records = run(hand_line(rules=rules, faults=kinds))
     stop = records.stops[0]
     assert stop.at_rest_s == pytest.approx(rest, abs=1e-12)
     # at rest, cleared after 5 s, staged by then or by a jog of 1.2 s at most
@@ -171,7 +171,7 @@ def test_a_run_given_up_in_its_warm_up_shows_what_tripped_it() -> None:
     line = replace(
         base,
         feeders=(feeder,),
-        guarding=replace(base.guarding, jam_probability=((Hazard.NOSE_STRIKE, 1.0),)),
+        supervision=replace(base.supervision, jam_probability=((Hazard.NOSE_STRIKE, 1.0),)),
     )
     records = replace(simulate(line, CardDraws(line, 1), carriers=40), warm_up=20)
     assert records.gave_up
@@ -185,7 +185,7 @@ def test_a_run_given_up_in_its_warm_up_shows_what_tripped_it() -> None:
 
 
 def silent(limit_mm: float, edges: list[float], **more: object) -> RunRecords:
-    line = hand_line(guard=replace(RULES, carrier_eye_silent_mm=limit_mm), **more)
+    line = hand_line(rules=replace(RULES, carrier_eye_silent_mm=limit_mm), **more)
     line = replace(line, controller=Controller(search_limit_mm=400.0))
     records, trace = simulate_traced(line, draws_of(line, edges), carriers=len(edges))
     assert faults(line, records, trace.events) == []

@@ -1,4 +1,4 @@
-"""Guard, faults, adjustments, jams and magazines in a scenario file."""
+"""Supervision, faults, adjustments, jams and magazines in a scenario file."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from jsonschema import Draft202012Validator
 
 from feedsim import machine
 from feedsim.answers.check.study.review import review
-from feedsim.errors import FeedsimError
+from feedsim.errors import FeedsimError, OldName
 from feedsim.machine import FaultKind, Hazard, Setting, When
 from feedsim.scenario import (
     json_schema,
@@ -23,6 +23,7 @@ from feedsim.scenario import (
     scenario_from_text,
     scenario_to_dict,
 )
+from feedsim.scenario.rewriting import corrected_text
 from tests.cli.bad_scenarios.table import BASE, changed
 
 EVERYTHING = (
@@ -38,7 +39,7 @@ EVERYTHING = (
 nose_strike = "5 %"
 double = "50 %"
 
-[guard]
+[supervision]
 no_insert = false
 insert_eye_blocked = "210 mm"
 carrier_eye_blocked = "310 mm"
@@ -76,8 +77,8 @@ def test_every_key_arrives() -> None:
     scenario = scenario_from_text(EVERYTHING)
     built = machine_from(scenario)
     ratio = scenario.feeder[0].settings.speed_ratio
-    assert built.guarding == machine.Guarding(
-        guard=machine.Guard(
+    assert built.supervision == machine.Supervision(
+        rules=machine.StopRules(
             no_insert=False,
             insert_eye_blocked_mm=210.0,
             carrier_eye_blocked_mm=310.0,
@@ -120,37 +121,37 @@ def test_every_key_arrives() -> None:
 
 
 @pytest.mark.parametrize(
-    ("more", "guarded"),
+    ("more", "supervised"),
     [
         ("", False),
         ('\n[limits.jam_probability]\ndouble = "0 %"\n', False),
         ('\n[limits.jam_probability]\ndouble = "1 %"\n', True),
-        ("\n[guard]\n", True),
+        ("\n[supervision]\n", True),
         ('\n[[fault]]\nat = "1 s"\nkind = "carrier_jam"\n', True),
         ('\n[[adjust]]\nat = "1 s"\nset = {"line.speed" = "80 m/min"}\n', True),
     ],
 )
-def test_only_a_line_that_may_stop_or_change_is_guarded(more: str, guarded: bool) -> None:
-    assert (machine_from(scenario_from_text(BASE + more)).guarding is not None) is guarded
+def test_only_a_line_that_may_stop_or_change_is_supervised(more: str, supervised: bool) -> None:
+    assert (machine_from(scenario_from_text(BASE + more)).supervision is not None) is supervised
 
 
-def test_magazines_and_doubles_that_stop_are_guarded() -> None:
+def test_magazines_and_doubles_that_stop_are_supervised() -> None:
     for key, value in [("feeder.insert/magazine", "9"), ("feeder.double_check/action", '"stop"')]:
-        guarding = machine_from(scenario_from_text(changed((key, value)))).guarding
-        assert guarding == machine.Guarding(
-            speed_mismatch=guarding.speed_mismatch,  # type: ignore[union-attr]
-            overhang_mm=guarding.overhang_mm,  # type: ignore[union-attr]
+        supervision = machine_from(scenario_from_text(changed((key, value)))).supervision
+        assert supervision == machine.Supervision(
+            speed_mismatch=supervision.speed_mismatch,  # type: ignore[union-attr]
+            overhang_mm=supervision.overhang_mm,  # type: ignore[union-attr]
             keeps_place=False,
             home_time_s=10.0,
         )
 
 
-def test_a_guard_has_two_rules_of_its_own() -> None:
-    guarding = machine_from(scenario_from_text(BASE + "\n[guard]\n")).guarding
-    assert guarding is not None
-    assert guarding.guard == machine.Guard(no_insert=True)
-    assert guarding.guard.clearing == machine.Clearing(60.0)
-    assert math.isinf(guarding.guard.insert_eye_blocked_mm)
+def test_supervision_has_two_rules_of_its_own() -> None:
+    supervision = machine_from(scenario_from_text(BASE + "\n[supervision]\n")).supervision
+    assert supervision is not None
+    assert supervision.rules == machine.StopRules(no_insert=True)
+    assert supervision.rules.clearing == machine.Clearing(60.0)
+    assert math.isinf(supervision.rules.insert_eye_blocked_mm)
 
 
 def test_which_encoders_keep_their_place() -> None:
@@ -159,10 +160,10 @@ def test_which_encoders_keep_their_place() -> None:
         ([("line.encoder/kind", '"absolute"')], True),
         ([("run/master", '"virtual"')], True),
     ]:
-        text = changed(*changes) + "\n[guard]\n"
-        guarding = machine_from(scenario_from_text(text)).guarding
-        assert guarding is not None
-        assert guarding.keeps_place is keeps
+        text = changed(*changes) + "\n[supervision]\n"
+        supervision = machine_from(scenario_from_text(text)).supervision
+        assert supervision is not None
+        assert supervision.keeps_place is keeps
 
 
 def test_there_and_back() -> None:
@@ -172,13 +173,35 @@ def test_there_and_back() -> None:
     assert scenario_to_dict(scenario_from_dict(data)) == data
     Draft202012Validator(json_schema()).validate(data)
     Draft202012Validator(json_schema()).validate(tomllib.loads(EVERYTHING))
-    assert not {"guard", "fault", "adjust"} & scenario_to_dict(scenario_from_text(BASE)).keys()
+    assert (
+        not {"supervision", "fault", "adjust"} & scenario_to_dict(scenario_from_text(BASE)).keys()
+    )
 
 
-def test_one_key_of_a_guard_that_is_not_there_makes_one() -> None:
+def test_one_key_of_supervision_that_is_not_there_makes_one() -> None:
     plain = scenario_from_text(BASE)
-    five = override(plain, ["guard.misses_in_a_row=5"])
-    assert five == scenario_from_text(BASE + "\n[guard]\nmisses_in_a_row = 5\n")
+    five = override(plain, ["supervision.misses_in_a_row=5"])
+    assert five == scenario_from_text(BASE + "\n[supervision]\nmisses_in_a_row = 5\n")
+
+
+def test_the_old_name_of_supervision_is_read_with_a_note() -> None:
+    rules = 'misses_in_a_row = 3\nstop_deceleration = "4 m/s^2"\n'
+    new = scenario_from_text(f"{BASE}\n[supervision]\n{rules}")
+    with pytest.warns(OldName, match=r"^\[guard\] is now called \[supervision\]"):
+        assert scenario_from_text(f"{BASE}\n[guard]\n{rules}") == new
+    with pytest.warns(OldName):
+        assert override(new, ["guard.misses_in_a_row=3"]) == new
+    five = ["supervision.misses_in_a_row=5"]
+    with pytest.warns(OldName):  # whatever an old file calls it, a key has either name
+        old = scenario_from_text(f"{BASE}\n[guard]\n{rules}", overrides=five)
+    assert old == override(new, five)
+    with pytest.warns(OldName):
+        text = corrected_text(f"{BASE}\n[guard]\n{rules}", overrides=five, settings={})
+    assert "[guard]" in text
+    assert "misses_in_a_row = 5" in text
+    assert Draft202012Validator(json_schema()).is_valid(tomllib.loads(text))
+    both = tomllib.loads(f"{text}\n[supervision]\n")
+    assert not Draft202012Validator(json_schema()).is_valid(both)
 
 
 @pytest.mark.parametrize(
@@ -186,7 +209,10 @@ def test_one_key_of_a_guard_that_is_not_there_makes_one() -> None:
 )
 def test_an_emergency_stop_softer_than_others_is_warned_of(emergency: str, softer: bool) -> None:
     # from v to rest takes v/a: the smaller the deceleration, the longer the belt runs on
-    keys = ["guard.stop_deceleration=2 m/s^2", f"guard.emergency_deceleration={emergency}"]
+    keys = [
+        "supervision.stop_deceleration=2 m/s^2",
+        f"supervision.emergency_deceleration={emergency}",
+    ]
     warnings = review(override(scenario_from_text(BASE), keys)).warnings
     assert any("In an emergency stop" in warning for warning in warnings) == softer
 
@@ -208,10 +234,10 @@ JUNK = (
 )
 DATA = tomllib.loads(EVERYTHING)
 PLACES = [
-    *((table, key) for table in ("guard",) for key in DATA["guard"]),
+    *((table, key) for table in ("supervision",) for key in DATA["supervision"]),
     *(("fault", n, key) for n in (0, 1) for key in ("at", "carrier", "kind", "eye", "duration")),
     *(("adjust", n, key) for n in (0, 1) for key in ("at", "carrier", "set")),
-    ("guard",),
+    ("supervision",),
     ("fault",),
     ("adjust",),
     ("limits", "jam_probability"),

@@ -18,10 +18,10 @@ from feedsim.machine import (
     Encoder,
     Fault,
     FaultKind,
-    Guard,
-    Guarding,
     Inserts,
     Machine,
+    StopRules,
+    Supervision,
     When,
 )
 from feedsim.records.columns import RunRecords
@@ -40,11 +40,11 @@ LEADLESS = settings(
     disengage_distance_mm=60.0,
     disengage_lead_s=0.0,
 )
-RULES = Guard(no_insert=True, clearing=Clearing(5.0))
+RULES = StopRules(no_insert=True, clearing=Clearing(5.0))
 """Deceleration 2000 mm/s²: from 1000 mm/s the belt rests after 0.5 s and 250 mm."""
 
 
-def hand_line(**guarding: object) -> Machine:
+def hand_line(**supervision: object) -> Machine:
     """Return a line at 1000 mm/s, rigid, without ticks, leads or counts; eyes answer at once.
 
     E = 360, U = 60, S = 120, stage 60, inserts every 150 mm: insert i at the eye at
@@ -60,8 +60,8 @@ def hand_line(**guarding: object) -> Machine:
         carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
         carrier_eye=replace(feeder().eye, response_s=0.0),
     )
-    guarding = {"guard": RULES, **guarding}
-    return replace(base, guarding=Guarding(**guarding))  # type: ignore[arg-type]
+    supervision = {"rules": RULES, **supervision}
+    return replace(base, supervision=Supervision(**supervision))  # type: ignore[arg-type]
 
 
 class Draws(WrittenDraws):
@@ -283,7 +283,7 @@ def test_misses_in_a_row_are_counted_by_the_program() -> None:
     # Carriers every 120 mm, a cycle of 150 mm: each second one is missed, not staged; with four at
     # 60 mm and less two in a row are.
     edges = [100.0, 220.0, 340.0, 400.0, 460.0, 900.0]
-    line = hand_line(guard=replace(RULES, misses_in_a_row=2))
+    line = hand_line(rules=replace(RULES, misses_in_a_row=2))
     line = replace(line, carriers=Carriers(length_mm=30.0, pitch_mm=120.0))
     line = replace(
         line,
@@ -305,7 +305,7 @@ def test_a_double_that_is_called_one_is_taken_out_before_it_is_staged() -> None:
     check = replace(line.feeders[0], double_check=DoubleCheck(stops=True))
     for stops in (
         replace(line, feeders=(check,)),
-        hand_line(guard=replace(RULES, double_found=True)),
+        hand_line(rules=replace(RULES, double_found=True)),
     ):
         plain = draws_of(stops, EDGES)
         draws = Draws(plain.carrier_cards, [cards], plain.phase, (150.0,))
@@ -324,13 +324,13 @@ def test_an_eye_that_is_blocked_for_too_long_trips() -> None:
     # The carrier eye's output goes off 0.5 ms after a trailing edge: carriers 0 to 2 follow each
     # other at 210.2 mm, 0.2 mm apart, and merge: on from m = 100 to 730.4 mm. 300 mm are over at
     # 0.4 s.
-    line = hand_line(guard=replace(RULES, carrier_eye_blocked_mm=300.0))
+    line = hand_line(rules=replace(RULES, carrier_eye_blocked_mm=300.0))
     edges = [100.0, 310.2, 520.4, 1300.0]
     records, trace = simulate_traced(line, draws_of(line, edges), carriers=4)
     (stop,) = records.stops
     assert (stop.rule, stop.time_s) == (Rule.CARRIER_EYE_BLOCKED, pytest.approx(0.4))
     assert faults(line, records, trace.events) == []
-    free = hand_line(guard=replace(RULES, carrier_eye_blocked_mm=631.0))
+    free = hand_line(rules=replace(RULES, carrier_eye_blocked_mm=631.0))
     assert simulate_traced(free, draws_of(free, edges), carriers=4)[0].stops == ()
 
 
@@ -338,7 +338,7 @@ def test_an_insert_eye_is_blocked_by_travel_never_by_time() -> None:
     # Inserts of 90 mm: 100 mm trips never, however long they wait over the eye. One of 190 mm
     # (two that hang together) does: on from f = 90; 100 mm on is f = 190.
     rule = replace(RULES, insert_eye_blocked_mm=100.0)
-    line = hand_line(guard=rule)
+    line = hand_line(rules=rule)
     edges = [100.0, 1000.0, 1900.0]
     assert simulate_traced(line, draws_of(line, edges), carriers=3)[0].stops == ()
     long = insert(150.0, length_mm=190.0)
@@ -355,7 +355,7 @@ def test_an_insert_eye_is_blocked_by_travel_never_by_time() -> None:
 def test_a_drive_that_is_asked_too_much_trips_at_the_tick() -> None:
     # Ramp-in 10 ms at 1000 mm/s: 100 m/s². 100.1 m/s² can, 99.9 cannot.
     for can, stops in [(100_100.0, 0), (99_900.0, 1)]:
-        line = hand_line(guard=replace(RULES, drive_overload=True))
+        line = hand_line(rules=replace(RULES, drive_overload=True))
         weak = replace(
             line.feeders[0],
             clutch=Clutch(ramp_in=0.01, ramp_out=0.02),
@@ -370,7 +370,7 @@ def test_a_drive_that_is_asked_too_much_trips_at_the_tick() -> None:
 
 
 def test_a_line_that_only_trips_ends_with_a_statement() -> None:
-    line = hand_line(guard=replace(RULES, drive_overload=True))
+    line = hand_line(rules=replace(RULES, drive_overload=True))
     weak = replace(
         line.feeders[0], servo=replace(line.feeders[0].servo, max_acceleration_mm_s2=1.0)
     )
@@ -431,7 +431,7 @@ def test_a_dirty_carrier_eye_sees_nothing_for_a_while() -> None:
     assert records.stops == ()
 
 
-def test_a_dirty_insert_eye_lets_inserts_stray_until_the_guard_finds_out() -> None:
+def test_a_dirty_insert_eye_lets_inserts_stray_until_supervision_finds_out() -> None:
     # From 0.5 s on: noses 1 to 3 at f = 90, 240, 390 go by; the limit, f = 400, is at 0.86 s.
     records, _ = rehearsed(FaultKind.EYE_DIRTY, When(0.5), carrier_eye=False, duration_s=60.0)
     assert records.stops[0].rule == Rule.NO_INSERT
@@ -480,8 +480,10 @@ def test_a_warning_in_time_keeps_the_line_running() -> None:
 
 def test_the_same_seed_gives_the_same_stops() -> None:
     line = replace(hand_line(), encoder=Encoder(0.05))
-    jams = replace(line.guarding, guard=replace(RULES, clearing=Clearing(5.0, exponential=True)))
-    line = replace(line, guarding=replace(jams, faults=(Fault(When(0.7), FaultKind.CARRIER_JAM),)))
+    jams = replace(line.supervision, rules=replace(RULES, clearing=Clearing(5.0, exponential=True)))
+    line = replace(
+        line, supervision=replace(jams, faults=(Fault(When(0.7), FaultKind.CARRIER_JAM),))
+    )
     one = simulate_traced(line, CardDraws(line, 3), carriers=20)[0]
     two = simulate_traced(line, CardDraws(line, 3), carriers=20)[0]
     other = simulate_traced(line, CardDraws(line, 4), carriers=20)[0]

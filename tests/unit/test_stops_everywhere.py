@@ -18,11 +18,11 @@ from feedsim.machine import (
     Controller,
     Encoder,
     Eye,
-    Guard,
-    Guarding,
     Inserts,
     Machine,
     Servo,
+    StopRules,
+    Supervision,
 )
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -48,11 +48,11 @@ PROGRAM = {
     "search_ends",
 }
 """What only sequences do that a stop halts; the carrier eye goes on reading."""
-GUARD = Guarding(Guard(no_insert=True, clearing=Clearing(1.5)))
+SUPERVISION = Supervision(StopRules(no_insert=True, clearing=Clearing(1.5)))
 
 
 class Trips(Part):
-    """Trips the guard at an instant, before or after all else of it."""
+    """Trips the supervisor at an instant, before or after all else of it."""
 
     def __init__(self, run: LineRun, t: float, order: int, rule: Rule) -> None:
         super().__init__(run.clock)
@@ -60,8 +60,8 @@ class Trips(Part):
 
     def run(self) -> Steps:
         yield self.clock.at(self._t, self._order)
-        assert self._line.guard is not None
-        self._line.guard.report(self._rule, feeder=0)
+        assert self._line.supervisor is not None
+        self._line.supervisor.report(self._rule, feeder=0)
 
 
 def tripped(
@@ -144,7 +144,7 @@ def jogged(event: TraceEvent, events: tuple[TraceEvent, ...]) -> bool:
 
 def instants(line: Machine, seed: int = 5) -> list[float]:
     """Return every event time and midway between."""
-    plain = replace(line, guarding=None)
+    plain = replace(line, supervision=None)
     _, trace = simulate_traced(plain, CardDraws(plain, seed), carriers=CARRIERS)
     times = sorted({e.time_s for e in trace.events if e.time_s > 0.0})
     return [*times, *(0.5 * (a + b) for a, b in pairwise(times))]
@@ -183,7 +183,7 @@ LINES = {
         controller=CYCLE,
     ),
 }
-LINES = {name: replace(line, guarding=GUARD) for name, line in LINES.items()}
+LINES = {name: replace(line, supervision=SUPERVISION) for name, line in LINES.items()}
 
 
 @pytest.mark.parametrize("name", LINES)
@@ -202,7 +202,7 @@ def test_a_trip_at_every_event_adds_up(name: str, order: int) -> None:
 
 @pytest.mark.parametrize("seed", range(30))
 def test_trips_of_odd_machines_add_up(seed: int) -> None:
-    line = replace(random_machine(seed), guarding=GUARD)
+    line = replace(random_machine(seed), supervision=SUPERVISION)
     times = instants(line)
     for t in np.random.default_rng(seed).choice(times, min(8, len(times)), replace=False).tolist():
         for rule in (Rule.JAM, Rule.EMERGENCY_STOP):
@@ -220,7 +220,7 @@ def test_the_same_trip_gives_the_same_bytes(name: str) -> None:
         assert repr(events) == repr(events_again)
 
 
-def test_processes_of_a_guarded_line_may_be_created_in_any_order() -> None:
+def test_processes_of_a_supervised_line_may_be_created_in_any_order() -> None:
     line = LINES["two feeders"]
     for t in instants(line)[::11]:
         found = []
@@ -237,7 +237,7 @@ def test_after_a_stop_inserts_land_where_they_did() -> None:
     # another is off by 0.5 ms of the difference: some 0.3 mm on the ramp, as on any ramp.)
     sharp = Eye()
     line = machine(feeder(eye=sharp), carrier_eye=sharp)
-    line = replace(line, guarding=GUARD)
+    line = replace(line, supervision=SUPERVISION)
     times, unserved = instants(line), 0
     for t in times:
         records, _ = tripped(line, t)
@@ -256,7 +256,7 @@ def test_the_mean_error_after_stops_is_that_of_a_line_without() -> None:
         encoder=Encoder(0.05),
         carriers=Carriers(length_mm=210.0, pitch_mm=300.0, pitch_sd_mm=4.0),
     )
-    line = replace(base, guarding=replace(GUARD, guard=Guard(clearing=Clearing(1.0))))
+    line = replace(base, supervision=replace(SUPERVISION, rules=StopRules(clearing=Clearing(1.0))))
     run = LineRun(line, CardDraws(line, 5), carriers=1500)
     run.parts += [Trips(run, t, BEFORE, Rule.JAM) for t in np.arange(3.0, 900.0, 7.3).tolist()]
     records = run.run()

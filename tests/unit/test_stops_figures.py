@@ -11,7 +11,7 @@ import pytest
 from feedsim.answers.run.rows import stops_csv
 from feedsim.answers.run.stops.text import stops_text
 from feedsim.draws.cards import CardDraws
-from feedsim.machine import Clearing, Fault, FaultKind, Guard, Guarding, When
+from feedsim.machine import Clearing, Fault, FaultKind, StopRules, Supervision, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import LineStops, Stops, line_stops
 from feedsim.records.columns import RunRecords
@@ -80,10 +80,10 @@ def test_a_run_that_was_given_up_is_down_to_its_end() -> None:
 
 def test_a_line_that_nothing_can_stop_has_the_plain_figures() -> None:
     line = machine()
-    for guarding, kind in [(None, Stops), (Guarding(), LineStops)]:
+    for supervision, kind in [(None, Stops), (Supervision(), LineStops)]:
         results = summarise(
             rows(),
-            replace(line, guarding=guarding),
+            replace(line, supervision=supervision),
             criteria=built.CRITERIA,
             names=["one"],
             title="t",
@@ -96,8 +96,8 @@ def test_a_line_that_nothing_can_stop_has_the_plain_figures() -> None:
 
 MACHINE = machine(spread_feeder(), carriers=spread_carriers())
 FAULTS = tuple(Fault(When(t), FaultKind.CARRIER_JAM) for t in (2.0, 30.0, 50.0))
-CHANCY = Guard(clearing=Clearing(20.0, exponential=True))
-STOPPED = replace(MACHINE, guarding=Guarding(CHANCY, faults=FAULTS))
+CHANCY = StopRules(clearing=Clearing(20.0, exponential=True))
+STOPPED = replace(MACHINE, supervision=Supervision(CHANCY, faults=FAULTS))
 
 
 def one(replication: int, warm_up: int) -> RunRecords:

@@ -20,8 +20,8 @@ from feedsim.records.outcome import Outcome
 from feedsim.scenario import load_scenario, override
 from tests.random_machines import filtered_machine, random_machine
 from tests.unit.story_cases import SUM_MM, explain, source_of
-from tests.unit.test_guarded_line import guarded
 from tests.unit.test_story_every_machine import check_delays
+from tests.unit.test_supervised_line import supervised
 
 STOPS = Path(__file__).parents[2] / "scenarios" / "stops.toml"
 
@@ -51,10 +51,10 @@ def accounted(source: StorySource) -> tuple[int, int]:
 def test_parts_add_up_wherever_a_line_was_stopped(kind: Callable[[int], Machine]) -> None:
     placed = told = 0
     for seed in range(50):
-        line = guarded(np.random.default_rng(seed), kind(seed))
-        assert line.guarding is not None
+        line = supervised(np.random.default_rng(seed), kind(seed))
+        assert line.supervision is not None
         if seed % 3:  # settings that change end the account for good
-            line = replace(line, guarding=replace(line.guarding, adjusts=()))
+            line = replace(line, supervision=replace(line.supervision, adjusts=()))
         source = source_of(line, CardDraws(line, seed), carriers=40)
         more = accounted(source)
         placed, told = placed + more[0], told + more[1]

@@ -282,7 +282,7 @@ def _not_counted(scenario: Scenario) -> str:
     """Say which keys of this scenario no closed form knows; empty where there is none."""
     feeders = scenario.feeder
     there = {
-        "[guard]": scenario.guard is not None,
+        "[supervision]": scenario.supervision is not None,
         "[[fault]]": bool(scenario.fault),
         "[[adjust]]": bool(scenario.adjust),
         "limits.jam_probability": any(p > 0.0 for _, p in scenario.limits.jam_probability or ()),

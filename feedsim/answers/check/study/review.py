@@ -71,9 +71,9 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
             "line.speed is not the highest speed of line.profile: settings that are solved for a "
             "speed take line.speed."
         )
-    guard = scenario.guard
-    if guard is not None and guard.emergency_deceleration != "auto":
-        hard, normal = guard.emergency_deceleration, guard.stop_deceleration
+    supervision = scenario.supervision
+    if supervision is not None and supervision.emergency_deceleration != "auto":
+        hard, normal = supervision.emergency_deceleration, supervision.stop_deceleration
         if hard < normal:
             slow, other = (display(a, "acceleration", units=units) for a in (hard, normal))
             warnings.append(

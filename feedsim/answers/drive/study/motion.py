@@ -39,7 +39,7 @@ def motion_at(scenario: Scenario, speed_mm_s: float, *, carriers: int) -> dict[i
     dict of int to Cycles
         Of each feeder whose drive is told; None where fewer than two cycles begin.
     """
-    machine = replace(machine_of(at_line_speed(scenario, speed_mm_s)), guarding=None)
+    machine = replace(machine_of(at_line_speed(scenario, speed_mm_s)), supervision=None)
     warm_up = min(scenario.run.warm_up, _WARM_UP)
     count = warm_up + min(scenario.run.carriers, carriers)
     records, kept = simulate_traced(

@@ -54,7 +54,7 @@ def stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[
 def _ends(
     disturbances: Sequence[TraceEvent], restarts: Sequence[float], machine: Machine
 ) -> Iterator[tuple[TraceEvent, float]]:
-    planned = () if machine.guarding is None else machine.guarding.faults
+    planned = () if machine.supervision is None else machine.supervision.faults
     dirty_s = max((f.duration_s for f in planned if f.kind is FaultKind.EYE_DIRTY), default=0.0)
     for event in disturbances:
         again = min((t for t in restarts if t >= event.time_s), default=math.inf)

@@ -22,7 +22,6 @@ from feedsim.records.trace import Trace, TraceEvent
 __all__ = ["Happening", "happenings", "happenings_plain", "is_stop", "missed_times"]
 
 Floats = NDArray[np.float64]
-_STOPPING_PARTS = ("line", "guard")
 _STOPPING = ("stop", "trip")
 
 
@@ -64,9 +63,8 @@ def _times_at(belt: BeltMotion, travels: Floats) -> Floats:
 
 
 def is_stop(event: TraceEvent) -> bool:
-    """Tell whether an event stops the line: ``stops`` of the line, ``trips`` of a guard."""
-    part = event.part.rpartition(".")[2]
-    return part in _STOPPING_PARTS and event.event.startswith(_STOPPING)
+    """Tell whether an event stops the line."""
+    return event.part == "line" and event.event.startswith(_STOPPING)
 
 
 def happenings(

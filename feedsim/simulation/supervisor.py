@@ -1,4 +1,4 @@
-"""The guard: stops the line at one instant, and gets it going again.
+"""The supervisor: stops the line at one instant, and gets it going again.
 
 What it does, and why, is section 14 of the model.
 """
@@ -16,19 +16,19 @@ from feedsim.records.stop import RecoveryStep, Rule, Stop, Within
 from feedsim.simulation.blocked import BlockedWatch
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
-from feedsim.simulation.guarded_carrier_eye import GuardedCarrierEye
-from feedsim.simulation.guarded_feeder import (
-    GuardedClutch,
-    GuardedMemory,
-    GuardedServo,
-    GuardedState,
-)
-from feedsim.simulation.guarded_insert_eye import GuardedInsertEye
 from feedsim.simulation.open_stop import OpenStop
 from feedsim.simulation.recorder import PENDING, Tracer
+from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
+from feedsim.simulation.supervised_feeder import (
+    SupervisedClutch,
+    SupervisedMemory,
+    SupervisedServo,
+    SupervisedState,
+)
+from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
 from feedsim.simulation.watch import Watch
 
-__all__ = ["Guard", "Lane"]
+__all__ = ["Lane", "Supervisor"]
 
 _FIRST = 0
 """Before all else that is still to happen at this instant: SimPy's own order of interrupts."""
@@ -39,22 +39,22 @@ _MOST_IN_A_ROW = 5
 class Lane(NamedTuple):
     """The parts of one feeder."""
 
-    state: GuardedState
-    eye: GuardedInsertEye
-    servo: GuardedServo
-    clutch: GuardedClutch
-    memory: GuardedMemory
+    state: SupervisedState
+    eye: SupervisedInsertEye
+    servo: SupervisedServo
+    clutch: SupervisedClutch
+    memory: SupervisedMemory
     watch: Watch
 
 
-class Guard(Part):
+class Supervisor(Part):
     """Stops the line when a rule is broken, and recovers.
 
     Parameters
     ----------
     clock, machine, conveyor
     lanes : list of Lane
-    carrier_eye : GuardedCarrierEye
+    carrier_eye : SupervisedCarrierEye
     clearing : iterator of float
         How long each clearing takes (s).
     tracer : Tracer, optional
@@ -82,15 +82,15 @@ class Guard(Part):
         *,
         conveyor: Conveyor,
         lanes: list[Lane],
-        carrier_eye: GuardedCarrierEye,
+        carrier_eye: SupervisedCarrierEye,
         clearing: Iterator[float],
         tracer: Tracer | None,
     ) -> None:
         super().__init__(clock)
-        assert machine.guarding is not None  # noqa: S101 - else there is no guard
+        assert machine.supervision is not None  # noqa: S101 - else there is no supervisor
         self._machine = machine
-        self._guarding = machine.guarding
-        self._rules = machine.guarding.guard
+        self._supervision = machine.supervision
+        self._rules = machine.supervision.rules
         self._conveyor = conveyor
         self._lanes = lanes
         self._carrier_eye = carrier_eye
@@ -213,7 +213,7 @@ class Guard(Part):
     def _cut_power(self, stop: OpenStop) -> None:
         """Lose the place of what comes on an encoder that does not keep it without power."""
         stop.power_off = True
-        if self._guarding.keeps_place:
+        if self._supervision.keeps_place:
             return
         for lane in self._lanes:
             lane.memory.keeps = False
@@ -265,10 +265,10 @@ class Guard(Part):
 
     def _home(self, stop: OpenStop) -> Steps:
         """Find home, if power has gone and the encoder's place with it."""
-        if not stop.power_off or self._guarding.keeps_place:
+        if not stop.power_off or self._supervision.keeps_place:
             return
         stop.power_off = False
-        yield self.clock.at(self.clock.now + self._guarding.home_time_s, Order.BELT)
+        yield self.clock.at(self.clock.now + self._supervision.home_time_s, Order.BELT)
         self._note(stop, "homed")
 
     def _stage(self, stop: OpenStop, numbers: list[int]) -> Steps:

@@ -1,4 +1,4 @@
-"""A guarded line: which parts it is made of, and what it has besides."""
+"""A supervised line: which parts it is made of, and what it has besides."""
 
 from __future__ import annotations
 
@@ -12,24 +12,24 @@ from feedsim.simulation.carrier_eye import CarrierEye
 from feedsim.simulation.clock import Clock, Order, Part
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.guard import Guard, Lane
-from feedsim.simulation.guarded_carrier_eye import GuardedCarrierEye
-from feedsim.simulation.guarded_feeder import (
-    GuardedClutch,
-    GuardedMemory,
-    GuardedServo,
-    GuardedState,
-)
-from feedsim.simulation.guarded_insert_eye import GuardedInsertEye
 from feedsim.simulation.insert_eye import InsertEye
 from feedsim.simulation.mark_memory import MarkMemory
 from feedsim.simulation.recorder import Tracer
 from feedsim.simulation.rehearsed import Operator, Refilling, RehearsedFault
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
+from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
+from feedsim.simulation.supervised_feeder import (
+    SupervisedClutch,
+    SupervisedMemory,
+    SupervisedServo,
+    SupervisedState,
+)
+from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
+from feedsim.simulation.supervisor import Lane, Supervisor
 from feedsim.simulation.watch import Watch
 
-__all__ = ["Feeding", "Guarded", "Kinds", "fastest_ratio", "guarded", "kinds_of"]
+__all__ = ["Feeding", "Kinds", "Supervised", "fastest_ratio", "kinds_of", "supervised"]
 
 
 class Kinds(NamedTuple):
@@ -44,18 +44,18 @@ class Kinds(NamedTuple):
 
 
 _PLAIN = Kinds(FeederState, InsertEye, Servo, StagingClutch, MarkMemory, CarrierEye)
-_GUARDED = Kinds(
-    GuardedState,
-    GuardedInsertEye,
-    GuardedServo,
-    GuardedClutch,
-    GuardedMemory,
-    GuardedCarrierEye,
+_SUPERVISED = Kinds(
+    SupervisedState,
+    SupervisedInsertEye,
+    SupervisedServo,
+    SupervisedClutch,
+    SupervisedMemory,
+    SupervisedCarrierEye,
 )
 
 
 class Feeding(NamedTuple):
-    """The parts of one feeder, guarded or not."""
+    """The parts of one feeder, supervised or not."""
 
     state: FeederState
     eye: InsertEye
@@ -64,28 +64,28 @@ class Feeding(NamedTuple):
     memory: MarkMemory
 
 
-class Guarded(NamedTuple):
-    """What a guarded line has besides: the guard, its parts, the changes made as it ran."""
+class Supervised(NamedTuple):
+    """What a supervised line has besides: the supervisor, its parts, the changes made as it ran."""
 
-    guard: Guard
+    supervisor: Supervisor
     parts: list[Part]
     adjustments: list[Adjustment]
 
 
 def kinds_of(machine: Machine) -> Kinds:
     """Return what parts a line is made of."""
-    return _PLAIN if machine.guarding is None else _GUARDED
+    return _PLAIN if machine.supervision is None else _SUPERVISED
 
 
 def fastest_ratio(machine: Machine, number: int) -> float:
     """Return the highest speed ratio that a feeder will have."""
     ratios = [machine.feeders[number].settings.speed_ratio]
-    for adjust in machine.guarding.adjusts if machine.guarding else ():
+    for adjust in machine.supervision.adjusts if machine.supervision else ():
         ratios += [v for n, s, v in adjust.settings if n == number and s is Setting.SPEED_RATIO]
     return max(ratios)
 
 
-def guarded(
+def supervised(
     clock: Clock,
     machine: Machine,
     *,
@@ -94,15 +94,15 @@ def guarded(
     feeders: list[Feeding],
     draws: Draws,
     tracer: Tracer | None,
-) -> Guarded:
-    """Put a guard over the parts of a line, and add what is to be rehearsed."""
-    guarding = machine.guarding
-    assert guarding is not None  # noqa: S101 - the caller has looked
-    eye = cast("GuardedCarrierEye", carrier_eye)
+) -> Supervised:
+    """Put a supervisor over the parts of a line, and add what is to be rehearsed."""
+    supervision = machine.supervision
+    assert supervision is not None  # noqa: S101 - the caller has looked
+    eye = cast("SupervisedCarrierEye", carrier_eye)
     lanes: list[Lane] = []
 
     def report(rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
-        guard.report(rule, feeder=feeder, cause=cause, carrier=carrier)
+        supervisor.report(rule, feeder=feeder, cause=cause, carrier=carrier)
 
     for number, parts in enumerate(feeders):
         watch = Watch(
@@ -117,31 +117,31 @@ def guarded(
         lane.state.watch = lane.eye.watch = lane.servo.watch = lane.clutch.watch = watch
         watch.lacking = lane.clutch.lacking
         lanes.append(lane)
-    guard = Guard(
+    supervisor = Supervisor(
         clock,
         machine,
         conveyor=conveyor,
         lanes=lanes,
         carrier_eye=eye,
-        clearing=draws.clearing_times(guarding.guard.clearing),
+        clearing=draws.clearing_times(supervision.rules.clearing),
         tracer=tracer,
     )
-    times = [fault.when for fault in guarding.faults] + [a.when for a in guarding.adjusts]
+    times = [fault.when for fault in supervision.faults] + [a.when for a in supervision.adjusts]
     if any(when.carrier >= 0 for when in times):
         eye.announce()
     made: list[Adjustment] = []
-    more: list[Part] = [guard]
+    more: list[Part] = [supervisor]
     more += [
         RehearsedFault(
             clock,
             fault,
             conveyor=conveyor,
             carrier_eye=eye,
-            guard=guard,
+            supervisor=supervisor,
             lanes=lanes,
             tracer=tracer,
         )
-        for fault in guarding.faults
+        for fault in supervision.faults
     ]
     more += [
         Operator(
@@ -150,20 +150,22 @@ def guarded(
             machine=machine,
             conveyor=conveyor,
             carrier_eye=eye,
-            guard=guard,
+            supervisor=supervisor,
             lanes=lanes,
             made=made,
             tracer=tracer,
         )
-        for adjust in guarding.adjusts
+        for adjust in supervision.adjusts
     ]
     more += [
         Refilling(clock, lane, number=number)
         for number, lane in enumerate(lanes)
         if machine.feeders[number].inserts.warning
     ]
-    guard.watches = _blocked(clock, machine, conveyor=conveyor, eye=eye, lanes=lanes, guard=guard)
-    return Guarded(guard, [*more, *guard.watches], made)
+    supervisor.watches = _blocked(
+        clock, machine, conveyor=conveyor, eye=eye, lanes=lanes, supervisor=supervisor
+    )
+    return Supervised(supervisor, [*more, *supervisor.watches], made)
 
 
 def _blocked(
@@ -171,13 +173,13 @@ def _blocked(
     machine: Machine,
     *,
     conveyor: Conveyor,
-    eye: GuardedCarrierEye,
+    eye: SupervisedCarrierEye,
     lanes: list[Lane],
-    guard: Guard,
+    supervisor: Supervisor,
 ) -> list[BlockedWatch]:
     """Watch the eyes whose output may stay on, or off, for a limited travel only."""
-    assert machine.guarding is not None  # noqa: S101 - the caller has looked
-    rules, watches = machine.guarding.guard, []
+    assert machine.supervision is not None  # noqa: S101 - the caller has looked
+    rules, watches = machine.supervision.rules, []
     if rules.carrier_eye_blocked_mm < float("inf"):
         watch = BlockedWatch(
             clock,
@@ -185,7 +187,7 @@ def _blocked(
             position=conveyor.position,
             time_at=conveyor.time_at,
             output_on=eye.output_on,
-            trip=lambda: guard.report(Rule.CARRIER_EYE_BLOCKED),
+            trip=lambda: supervisor.report(Rule.CARRIER_EYE_BLOCKED),
             order=Order.CARRIER_EYE.of(1),
         )
         eye.on_switch.append(watch.switched_on)
@@ -197,7 +199,7 @@ def _blocked(
             position=conveyor.position,
             time_at=conveyor.time_at,
             output_on=lambda _: eye.to_come,
-            trip=lambda: guard.report(
+            trip=lambda: supervisor.report(
                 Rule.CARRIER_EYE_SILENT,
                 cause=FaultKind.EYE_DIRTY.value if eye.is_dirty(clock.now) else "",
             ),

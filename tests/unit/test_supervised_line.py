@@ -1,4 +1,4 @@
-"""A guarded line as a whole: idle it is a plain line; with everything at once it still adds up."""
+"""A supervised line as a whole: idle it is a plain line, and with everything it adds up."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from feedsim.machine import (
     Fault,
     FaultKind,
     Feeder,
-    Guard,
-    Guarding,
     Hazard,
     Machine,
     Setting,
+    StopRules,
+    Supervision,
     When,
 )
 from feedsim.records.stop import Rule
@@ -34,11 +34,11 @@ Rng = np.random.Generator
 
 @pytest.mark.parametrize("kind", [random_machine, filtered_machine])
 @pytest.mark.parametrize("seed", range(30))
-def test_a_guard_that_never_trips_changes_nothing(
+def test_supervision_that_never_trips_changes_nothing(
     seed: int, kind: Callable[[int], Machine]
 ) -> None:
     line = kind(seed)
-    idle = replace(line, guarding=Guarding())
+    idle = replace(line, supervision=Supervision())
     plain, trace = simulate_traced(line, CardDraws(line, seed), carriers=40)
     watched, watched_trace = simulate_traced(idle, CardDraws(idle, seed), carriers=40)
     assert as_bytes(watched) == as_bytes(plain)
@@ -55,9 +55,9 @@ def when(rng: Rng) -> When:
     return When(carrier=int(rng.integers(0, 60)))
 
 
-def rules(rng: Rng) -> Guard:
+def rules(rng: Rng) -> StopRules:
     clearings = (Clearing(0.0), Clearing(5.0), Clearing(3.0, cv=0.5))
-    return Guard(
+    return StopRules(
         no_insert=bool(rng.random() < 0.7),
         insert_eye_blocked_mm=pick(rng, math.inf, 200.0, 60.0),  # type: ignore[arg-type]
         carrier_eye_blocked_mm=pick(rng, math.inf, 300.0, 100.0),  # type: ignore[arg-type]
@@ -105,9 +105,9 @@ def stocked(rng: Rng, feeder: Feeder) -> Feeder:
     return replace(feeder, inserts=inserts, double_check=check)
 
 
-def guarded(rng: Rng, line: Machine) -> Machine:
+def supervised(rng: Rng, line: Machine) -> Machine:
     """Return a machine with everything that may stop or change it, in odd combinations."""
-    guarding = Guarding(
+    supervision = Supervision(
         rules(rng),
         tuple((h, float(pick(rng, 0.1, 0.5, 1.0))) for h in Hazard if rng.random() < 0.4),  # type: ignore[arg-type]
         keeps_place=bool(rng.random() < 0.5),
@@ -116,7 +116,7 @@ def guarded(rng: Rng, line: Machine) -> Machine:
         adjusts=tuple(some_adjustment(rng, line) for _ in range(int(rng.integers(4)))),
     )
     feeders = tuple(stocked(rng, feeder) for feeder in line.feeders)
-    return replace(line, feeders=feeders, guarding=guarding)
+    return replace(line, feeders=feeders, supervision=supervision)
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_everything_at_once_adds_up(block: int, kind: Callable[[int], Machine]) 
     stops = 0
     for seed in range(20 * block, 20 * block + 20):
         rng = np.random.default_rng(seed)
-        line = guarded(rng, kind(seed))
+        line = supervised(rng, kind(seed))
         tracer = Tracer()
         run = LineRun(line, CardDraws(line, seed), carriers=40, tracer=tracer)
         for _ in range(int(rng.integers(4))):

@@ -1,4 +1,4 @@
-"""Keys of the guard: rules that stop the line, and how long it takes to clear it."""
+"""Keys of supervision: rules that stop the line, and how long it takes to clear it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.line import Length, Share
 
-__all__ = ["Clearing", "Guard", "JamProbability"]
+__all__ = ["Clearing", "JamProbability", "Supervision"]
 
 _TIME = Quantity("time", at_least=0.0)
 _NEVER = "a time that ends: after a stop that takes for ever to clear the line never runs again"
@@ -109,7 +109,7 @@ class ClearingTime(KeyType):
         return {"anyOf": [quantity_schema("time"), table]}
 
 
-class Guard(Section):
+class Supervision(Section):
     """What stops the line, and how: a rule that is left out is off, but for no_insert and jam."""
 
     no_insert: Annotated[bool, YesNo()] = key(

@@ -13,12 +13,12 @@ from feedsim.records.outcome import Outcome
 from feedsim.simulation.carrier_eye import CarrierEye
 from feedsim.simulation.mark_memory import Mark
 
-__all__ = ["GuardedCarrierEye"]
+__all__ = ["SupervisedCarrierEye"]
 
 _Card = tuple[float, float, float, float, bool]
 
 
-class GuardedCarrierEye(CarrierEye):
+class SupervisedCarrierEye(CarrierEye):
     """One photo-eye over the belt, read for all feeders.
 
     Attributes

@@ -1,4 +1,4 @@
-"""The parts of one feeder on a line that a guard may stop: what they do besides running."""
+"""The parts of one feeder on a line that a supervisor may stop: what they do besides running."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.clock import Order, Steps
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.guarded_insert_eye import GuardedInsertEye
 from feedsim.simulation.insert_eye import Found
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
+from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
 from feedsim.simulation.watch import Watch
 
-__all__ = ["GuardedClutch", "GuardedMemory", "GuardedServo", "GuardedState"]
+__all__ = ["SupervisedClutch", "SupervisedMemory", "SupervisedServo", "SupervisedState"]
 
 
-class GuardedState(FeederState):
+class SupervisedState(FeederState):
     """One feeder, its missed carriers watched."""
 
     watch: Watch
@@ -41,7 +41,7 @@ class GuardedState(FeederState):
         self.watch.missed(carrier, Outcome.LINE_STOP)
 
 
-class GuardedServo(Servo):
+class SupervisedServo(Servo):
     """The feed servo; a stop takes the inserts that have not landed away from it."""
 
     watch: Watch
@@ -59,7 +59,7 @@ class GuardedServo(Servo):
         return gone
 
 
-class GuardedMemory(MarkMemory):
+class SupervisedMemory(MarkMemory):
     """The memory of marks; while the line stands marks are read and kept, or not even that."""
 
     stopped = False
@@ -110,7 +110,7 @@ class GuardedMemory(MarkMemory):
         self.start()
 
 
-class GuardedClutch(StagingClutch):
+class SupervisedClutch(StagingClutch):
     """The staging clutch; a stop opens it at once, and recovery stages anew.
 
     Attributes
@@ -120,7 +120,7 @@ class GuardedClutch(StagingClutch):
     """
 
     watch: Watch
-    _eye: GuardedInsertEye
+    _eye: SupervisedInsertEye
     keeps_insert = False
     _fed: Found | None = None
     _jogs = False

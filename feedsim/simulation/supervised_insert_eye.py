@@ -15,10 +15,10 @@ from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.insert_eye import Card, Fate, Found, InsertEye, Search
 from feedsim.simulation.watch import Watch
 
-__all__ = ["GuardedInsertEye"]
+__all__ = ["SupervisedInsertEye"]
 
 
-class GuardedInsertEye(InsertEye):
+class SupervisedInsertEye(InsertEye):
     """Photo-eye on the insert path, with what feeds it.
 
     Attributes
