@@ -5,6 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck
+from hypothesis import settings as hypotheses
+
+# the same examples on every machine, however long it takes for one
+hypotheses.register_profile(
+    "suite", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+hypotheses.load_profile("suite")
 
 
 @pytest.fixture(autouse=True)

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+PATIENCE_S = 100  # below what the driver's own connection waits for an answer
 READY = "return Boolean(window.rehearsal && rehearsal.drawn().length)"
 DRAW_AT = """
 const [at, done] = arguments;
@@ -50,7 +51,7 @@ class Browser:
         self.console()
         self.requests()
         self.driver.get(page.resolve().as_uri() + fragment)
-        WebDriverWait(self.driver, 20).until(lambda _: self.js(READY))
+        WebDriverWait(self.driver, PATIENCE_S).until(lambda _: self.js(READY))
         self.settle()
 
     def js(self, script: str, *values: object) -> Any:
@@ -131,7 +132,7 @@ def started() -> Iterator[Browser]:
         options.add_argument(switch)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    driver.set_script_timeout(20)
+    driver.set_script_timeout(PATIENCE_S)
     yield Browser(driver)
     driver.quit()
 

@@ -268,8 +268,10 @@ def test_it_plays_at_its_pace(place: int, pace: float, rough: Any) -> None:
         requestAnimationFrame(look);
         """
     )
+    end = rough.js("return rehearsal.clock.to")  # which slow frames may come to
     for (t0, at0), (t1, at1) in pairwise(frames):
-        assert at1 - at0 == pytest.approx(min((t1 - t0) / 1000.0, 0.1) * pace, abs=1e-9)
+        gone = min((t1 - t0) / 1000.0, 0.1) * pace
+        assert at1 == pytest.approx(min(at0 + gone, end), abs=1e-9)
 
 
 def test_it_stops_at_the_end_and_begins_anew(rough: Any) -> None:
@@ -286,6 +288,7 @@ def test_it_stops_at_the_end_and_begins_anew(rough: Any) -> None:
         """
     )
     assert end == rough.js("return rehearsal.clock.to")
+    rough.js("rehearsal.clock.setPace(0)")  # or it may be at the end again as we look
     rough.click('[data-do="play"]')
     assert rough.js("return rehearsal.clock.at") < end
 

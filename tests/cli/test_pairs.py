@@ -56,7 +56,7 @@ class Writer:
         self.said = self._process.stdout.readline()
 
     def goes_on(self) -> str:
-        return self._process.communicate("\n", timeout=60.0)[0]
+        return self._process.communicate("\n", timeout=600.0)[0]
 
 
 def two_at_once(folder: Path, *words: str) -> list[str]:

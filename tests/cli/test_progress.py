@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -20,6 +21,8 @@ CLI = Path(progress.__file__).parent
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 QUICK = {"__init__", "guide", "main", "new", "options", "progress", "schema"}
 COMMANDS = sorted(p.stem for p in CLI.glob("*.py") if p.stem not in QUICK)
+
+PATIENCE_S = 600.0
 
 Run = Callable[..., Any]
 
@@ -41,7 +44,7 @@ def told(impatient: None, monkeypatch: pytest.MonkeyPatch) -> None:
         return words(teller)
 
     def end(teller: progress._Teller) -> None:
-        spoken.wait(60.0)
+        spoken.wait(PATIENCE_S)
         stop(teller)
 
     monkeypatch.setattr(progress._Teller, "_words", say)
@@ -50,7 +53,7 @@ def told(impatient: None, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def wait_for(said: Callable[[], str], words: str) -> None:
     """Wait until it is said: a slow machine takes its time, one that never does fails."""
-    end = time.monotonic() + 60.0
+    end = time.monotonic() + PATIENCE_S
     while words not in said() and time.monotonic() < end:
         time.sleep(0.002)
     assert words in said()
@@ -59,9 +62,13 @@ def wait_for(said: Callable[[], str], words: str) -> None:
 @pytest.mark.usefixtures("impatient")
 def test_where_nobody_watches_it_is_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     said = io.StringIO()
+    clock = SimpleNamespace(monotonic=lambda: clock.now_s, now_s=100.0)
+    monkeypatch.setattr(progress, "time", clock)
     monkeypatch.setattr(sys, "stderr", said)
     with doing("drawing the figures"):
         wait_for(said.getvalue, "drawing the figures: 0 s so far\n")
+        clock.now_s += 61.0
+        wait_for(said.getvalue, "drawing the figures: 61 s so far\n")
     with progress_bar("carriers", 4000) as tell:
         assert tell is not None
         tell(1200)

@@ -17,7 +17,7 @@ from feedsim.motion.belt import BeltMotion, belt_at_rest, belt_of_line, time_to_
 from feedsim.motion.controller_speed import ControllerSpeed
 from feedsim.motion.ticks import next_tick
 
-few = bounds(derandomize=True, deadline=None, max_examples=150)
+few = bounds(max_examples=150)
 
 steps = st.lists(
     st.tuples(st.sampled_from([0.05, 0.3, 1.0]), st.sampled_from([0.0, 40.0, 1000.0, 1733.0])),

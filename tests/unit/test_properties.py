@@ -40,8 +40,6 @@ CARRIERS = 24
 EARLIER = 1e-10  # instants closer than this count as one
 
 few = bounds(
-    derandomize=True,
-    deadline=None,
     max_examples=60,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

@@ -206,7 +206,6 @@ SMALLEST = {
 }
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_canonical_text_reads_as_the_same_float(data):
     kind = data.draw(st.sampled_from(KINDS))
@@ -228,7 +227,7 @@ def test_canonical_share_has_only_digits_that_matter(share):
     assert len(digits) <= 17
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(st.text(max_size=80) | st.from_regex(r"[+-]?[0-9]{1,5}(\.[0-9]+)? ?[a-zA-Z%/*^1-9]{1,12}"))
 def test_any_text_is_read_or_refused(text):
     for kind in ("length", "share"):

@@ -61,7 +61,7 @@ def test_the_reading_of_these_tests_tells_right_from_wrong():
     assert not _read(scenario_from_text, BASE + "x")
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(st.lists(st.tuples(st.sampled_from(PATHS), VALUES), min_size=1, max_size=4))
 def test_any_value_at_any_key(changes):
     data = copy.deepcopy(DATA)
@@ -76,7 +76,7 @@ def test_any_value_at_any_key(changes):
     _read(scenario_from_dict, data)
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(st.dictionaries(st.sampled_from([name for _, name in RECORD]), VALUES), VALUES, VALUES)
 def test_any_value_beside_a_record(values, pitch, arrival):
     data = copy.deepcopy(DATA)
@@ -86,13 +86,13 @@ def test_any_value_beside_a_record(values, pitch, arrival):
     _read(scenario_from_dict, {**data, "carrier": carrier | {"arrival": arrival}})
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(st.integers(0, len(BASE) - 1), st.integers(0, 12), st.text(max_size=4))
 def test_any_slip_of_the_keyboard(start, gone, typed):
     _read(scenario_from_text, BASE[:start] + typed + BASE[start + gone :])
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(st.sampled_from(PATHS), st.text(max_size=8), st.text(max_size=20))
 def test_any_override(path, tail, value):
     override = ".".join(map(str, path)) + f"{tail}={value}"

@@ -343,7 +343,7 @@ def test_a_scenario_needs_its_file_no_more(after: str, tmp_path: Path) -> None:
     assert isinstance(hash(scenario), int)
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(st.lists(st.floats(210.0, 1e9), min_size=1, max_size=20))
 def test_every_pitch_comes_back_exactly(pitches: list[float]) -> None:
     data = scenario_to_dict(scenario_from_text(changed(*RECORDED, ("carrier/record", '["1 m"]'))))
@@ -465,7 +465,7 @@ def is_read(folder: Path, content: bytes, changes: tuple[Change, ...]) -> bool:
     return True
 
 
-@settings(deadline=None, max_examples=400)
+@settings(max_examples=400)
 @given(
     TABLES | st.text(max_size=60).map(str.encode) | st.binary(max_size=60),
     st.sampled_from([(), (TIMES,), (END,), (TIMES, END, ("run/warm_up", "0"))]),

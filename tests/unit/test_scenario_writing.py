@@ -83,7 +83,7 @@ UPDATES = st.fixed_dictionaries(
 )
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(UPDATES)
 def test_every_float_comes_back_exactly(updates):
     base = scenario_from_text(BASE)

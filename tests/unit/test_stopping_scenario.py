@@ -245,7 +245,7 @@ PLACES = [
 ]
 
 
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 @given(st.sampled_from(PLACES), JUNK)
 def test_whatever_stands_there_is_read_or_refused(place: tuple[object, ...], junk: object) -> None:
     data = tomllib.loads(EVERYTHING)
