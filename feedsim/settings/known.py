@@ -34,6 +34,7 @@ from feedsim.settings.acts import (
     locked_step,
     opening_travel,
 )
+from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import known_bias, opening_bias
 from feedsim.settings.right import Solution, solve_feeder
 
@@ -132,17 +133,23 @@ class AtLineSpeed:
         return opening_travel(self.machine, self.with_settings(s), speed=self.speed)
 
     def mean(self, s: Solution) -> float:
-        """Return the mean error that settings leave (mm)."""
+        """Return the mean error that settings leave (mm), but for what late marks do.
+
+        A lead that took that off would make more marks late.
+        """
+        feeder = self.with_settings(s)
         off = self.engaging(s) - self.engaging(self.right)
         if not self.feeder.settings.stage_correction:
             off -= self.opening(s) - self.opening(self.right)
-        feeder = self.with_settings(s)
+            off -= late_opening_mean(self.machine, feeder, speed=self.speed)
         return self.scale * off + known_bias(self.machine, feeder, speed=self.speed)
 
     def stage_off(self, s: Solution) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
+        feeder = self.with_settings(s)
         off = self.opening(s) - self.opening(self.right)
-        return abs(off + opening_bias(self.machine, self.with_settings(s), speed=self.speed))
+        off += late_opening_mean(self.machine, feeder, speed=self.speed)
+        return abs(off + opening_bias(self.machine, feeder, speed=self.speed))
 
     def is_coarse(self, *, scanned: bool) -> bool:
         """Tell whether acts come in steps that matter."""

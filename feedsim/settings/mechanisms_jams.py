@@ -8,12 +8,12 @@ from functools import lru_cache
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.late_acts import late_opening
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
 from feedsim.settings.spreads import (
-    late_opening,
     placed_nose_at_opening,
     placement_spread,
     slips,

@@ -18,6 +18,7 @@ from feedsim.settings.acts import (
     side_acts,
 )
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.nominal import following_time
 from feedsim.settings.nominal_cycle import left_at_opening
 from feedsim.settings.right import solve_feeder
@@ -36,6 +37,7 @@ __all__ = [
     "opening_acts",
     "opening_bias",
     "opening_travel",
+    "settings_off",
 ]
 
 
@@ -99,9 +101,28 @@ def opening_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
 def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expected:
     """Return where the settings in force stage and place on average at a line speed (mm/s).
 
+    What they are off the right ones, the known terms, and what is known too late
+    (:mod:`feedsim.settings.late_acts`). The scale error's own shift is not in it.
+    """
+    off = settings_off(machine, feeder, speed=speed)
+    late = late_opening_mean(machine, feeder, speed=speed)
+    opening = late + opening_bias(machine, feeder, speed=speed)
+    error = late_engage_mean(machine, feeder, speed=speed)
+    if not feeder.settings.stage_correction:
+        error -= late
+    return Expected(
+        stage_mm=off.stage_mm + feeder.settings.speed_ratio * opening,
+        error_mm=off.error_mm
+        + (1.0 + machine.encoder.scale_error) * error
+        + known_bias(machine, feeder, speed=speed),
+    )
+
+
+def settings_off(machine: Machine, feeder: Feeder, *, speed: float) -> Expected:
+    """Return what the settings in force are off the right ones makes of stage and error.
+
     With ΔE and ΔU what is given less what is right, the error is (1+ε)·(ΔE − ΔU), or
-    (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU; known terms added. The scale
-    error's own shift is not in it.
+    (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU.
     """
     given, right = feeder.settings, solve_feeder(machine, feeder)
     counted = speed / (1.0 + machine.encoder.scale_error)
@@ -110,12 +131,7 @@ def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expec
     error -= (given.engage_lead_s - right.engage_lead_s) * counted
     if not given.stage_correction:
         error -= opening
-    opening += opening_bias(machine, feeder, speed=speed)
-    return Expected(
-        stage_mm=given.speed_ratio * opening,
-        error_mm=(1.0 + machine.encoder.scale_error) * error
-        + known_bias(machine, feeder, speed=speed),
-    )
+    return Expected(given.speed_ratio * opening, (1.0 + machine.encoder.scale_error) * error)
 
 
 def cycle_time(machine: Machine, feeder: Feeder, *, speed: float) -> float:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import act_shifts, engage_travel, is_locked, mean_of
+from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.predict import known_bias, opening_bias
 from feedsim.settings.right import solve_feeder
-from feedsim.settings.spreads import late_opening, scale_shift
+from feedsim.settings.spreads import scale_shift
 
 __all__ = ["Shift", "mean_shift", "placement_shifts"]
 
@@ -67,6 +68,8 @@ def _wrong_settings(machine: Machine, feeder: Feeder, *, speed: float) -> Iterat
 def _known_terms(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[Shift]:
     """List rounding to counts and locked ticks, and what late openings do."""
     scale = 1.0 + machine.encoder.scale_error
+    late = late_engage_mean(machine, feeder, speed=speed)
+    yield Shift("late marks", scale * late)
     if feeder.settings.stage_correction:
         shift = known_bias(machine, feeder, speed=speed)
         yield Shift("engage point in steps of locked ticks", shift)
@@ -77,9 +80,8 @@ def _known_terms(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[
     yield Shift(f"engage point {how}", scale * mean_of(engage))
     how = _how_known(machine, feeder.eye)
     yield Shift(f"disengage point {how}", -scale * opening_bias(machine, feeder, speed=speed))
-    late = late_opening(machine, feeder, speed=speed)
-    mean = late.mean + sum(share * 0.5 * length for share, length in late.rarely)
-    yield Shift("late openings", -scale * mean)
+    late = late_opening_mean(machine, feeder, speed=speed)
+    yield Shift("late openings", -scale * late)
 
 
 def _how_known(machine: Machine, eye: Eye) -> str:

@@ -10,20 +10,17 @@ from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import (
     engage_travel,
     is_locked,
-    locked_step,
-    opening_travel,
     side_acts,
 )
 from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.late_acts import late_engage_mean, late_opening
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.predict import (
     corrected_point,
     cycle_time,
-    expected_offsets,
-    known_bias,
     nose_at_opening,
     opening_acts,
-    opening_bias,
+    settings_off,
 )
 
 _FEW = 4
@@ -32,7 +29,6 @@ __all__ = [
     "belt_per_feed",
     "busy_travel",
     "gaps",
-    "late_opening",
     "mark_to_act",
     "pitches",
     "placed_nose_at_opening",
@@ -52,11 +48,10 @@ def stage_spread(machine: Machine, feeder: Feeder, *, speed: float) -> Distribut
     feed follows the counted travel (feedsim/MODEL.md, section 6). An edge seen off is off as it is.
     """
     g = feeder.settings.speed_ratio
-    off = expected_offsets(machine, feeder, speed=speed).stage_mm
+    off = settings_off(machine, feeder, speed=speed).stage_mm
     counted = 1.0 / (1.0 + machine.encoder.scale_error)
-    bias = g * opening_bias(machine, feeder, speed=speed)
     seen = Distribution(
-        mean=feeder.settings.stage_position_mm + off - bias,
+        mean=feeder.settings.stage_position_mm + off,
         normal_sd=feeder.eye.edge_sd_mm,
         half_widths=tuple(
             counted * g * half for half in _captures(machine, feeder.eye, speed=speed)
@@ -71,31 +66,10 @@ def _captures(machine: Machine, eye: Eye, *, speed: float) -> list[float]:
     return [*widths, 0.5 * speed * machine.controller.scan_s] if eye.scanned else widths
 
 
-def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
-    """Return by how much belt travel (mm) openings come late because the program knew too late.
-
-    From capture to the scan tick passes a time uniform on 0…scan (none for a scanned eye);
-    what of its travel lies beyond U is late. Settings count on half a cycle from the point to the
-    motion tick; from a scan tick it is half a step γ less (:mod:`feedsim.settings.acts`). Where a
-    scanned eye's acts are locked, their steps have it.
-    """
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    if is_locked(feeder.eye, machine.controller):
-        return Distribution()  # the steps of its act begin at the scan tick, late or not
-    travel = opening_travel(machine, feeder, speed=speed)
-    travel += 0.5 * counted * locked_step(machine.controller)
-    wait = 0.0 if feeder.eye.scanned else counted * machine.controller.scan_s
-    if travel < 0.0:
-        return Distribution(mean=-travel, rarely=((1.0, wait),) if wait else ())
-    if wait <= travel:
-        return Distribution()
-    return Distribution(rarely=((1.0 - travel / wait, wait - travel),))
-
-
 def placement_spread(
     machine: Machine, feeder: Feeder, *, speed: float, late: bool = True
 ) -> Distribution:
-    """Return the placement error (mm, above 0: late).
+    """Return the placement error (mm, above 0: late), of marks that were known in time.
 
     Parameters
     ----------
@@ -108,8 +82,9 @@ def placement_spread(
     """
     settings, per_feed = feeder.settings, belt_per_feed(machine, feeder)
     scale = 1.0 + machine.encoder.scale_error
-    mean = expected_offsets(machine, feeder, speed=speed).error_mm
-    mean += scale_shift(machine, feeder) - known_bias(machine, feeder, speed=speed)
+    mean = settings_off(machine, feeder, speed=speed).error_mm + scale_shift(machine, feeder)
+    if not machine.controller.late_mark_engages:
+        mean += scale * late_engage_mean(machine, feeder, speed=speed)
     widths = (
         *_captures(machine, machine.carrier_eye, speed=speed),
         *_captures(machine, feeder.eye, speed=speed),

@@ -132,7 +132,7 @@ def test_the_shifts_add_up_to_the_expected_mean() -> None:
         line = random_machine(seed)
         for of in line.feeders:
             v = line.line.speed_mm_s
-            shifts = [s for s in placement_shifts(line, of, speed=v) if s.name != "late openings"]
+            shifts = placement_shifts(line, of, speed=v)
             mean = expected_offsets(line, of, speed=v).error_mm + scale_shift(line, of)
             assert mean_shift(shifts) == pytest.approx(mean, abs=1e-6)
 

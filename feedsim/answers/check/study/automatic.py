@@ -11,6 +11,7 @@ from feedsim.quantities import Kind
 from feedsim.scenario import machine_from
 from feedsim.scenario.ratio import nearest_fraction
 from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
@@ -121,6 +122,8 @@ def _why(s: Setup, side: str, *, locked: bool) -> str:
     if not locked:
         if is_locked(s.machine.carrier_eye, controller) or is_locked(s.feeder.eye, controller):
             return "it takes off what the locked ticks of the other eye leave"
+        if side == "engage" and late_opening_mean(s.machine, s.feeder, speed=s.speed) > 0.0:
+            return "it takes off what late openings do on average"
         return "it takes off what rounding to whole counts leaves"
     step = line.speed_mm_s / (1.0 + s.machine.encoder.scale_error) * locked_step(controller)
     room = step - s.machine.encoder.count_mm

@@ -70,7 +70,7 @@ def _better_lead(s: Setup) -> _Lead:
     settings = replace(s.feeder.settings, engage_lead_s=best.engage_lead_s)
     feeder = replace(s.feeder, settings=settings)
     tolerance = s.scenario.acceptance.placement_tolerance
-    now, then = (placement_spread(there, f, speed=s.speed, late=False) for f in (s.feeder, feeder))
+    now, then = (placement_spread(there, f, speed=s.speed) for f in (s.feeder, feeder))
     scale = scale_shift(there, s.feeder)
     leaves = then.average - scale
     within = 1.0 - then.share_outside(-tolerance, tolerance)
@@ -99,9 +99,8 @@ def spread(s: Setup) -> Iterator[str]:
     sd = placement_sd(s.machine, s.feeder, speed=s.speed)
     tolerance = s.scenario.acceptance.placement_tolerance
     whole = placement_spread(s.machine, s.feeder, speed=s.speed, late=False)
-    mean = expected_offsets(s.machine, s.feeder, speed=s.speed).error_mm
-    mean += scale_shift(s.machine, s.feeder)
-    within = 1.0 - replace(whole, mean=whole.mean - mean).share_outside(-tolerance, tolerance)
+    on_target = replace(whole, mean=whole.mean - whole.average)
+    within = 1.0 - on_target.share_outside(-tolerance, tolerance)
     wanted = s.scenario.acceptance.within_tolerance
     if within < wanted:
         yield (

@@ -14,10 +14,11 @@ from feedsim.answers.trial.study.spread import nearest_not_below_0
 from feedsim.criteria import Criteria, Figure
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import locked_step
+from feedsim.settings.late_acts import late_opening
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import late_opening, scale_shift, stage_spread
+from feedsim.settings.spreads import scale_shift, stage_spread
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
@@ -109,31 +110,23 @@ def spots_at(machine: Machine, number: int, *, speed_mm_s: float) -> tuple[Spot,
     feeder = there.feeders[number]
     g, scale = feeder.settings.speed_ratio, 1.0 + there.encoder.scale_error
     offsets = expected_offsets(there, feeder, speed=speed_mm_s)
-    late, late_variance = _late(there, feeder, speed_mm_s)
+    late_variance = late_opening(there, feeder, speed=speed_mm_s).sd ** 2
     early = 0.0 if feeder.settings.stage_correction else scale
     error_sd = placement_sd(there, feeder, speed=speed_mm_s)
     staged_sd = stage_spread(there, feeder, speed=speed_mm_s).sd
     step = 0.5 * speed_mm_s * locked_step(there.controller)
     eyes = (there.carrier_eye.scanned, feeder.eye.scanned)
     error = Spot(
-        offsets.error_mm + scale_shift(there, feeder) - early * late,
+        offsets.error_mm + scale_shift(there, feeder),
         math.sqrt(error_sd**2 + early * early * late_variance),
         step * sum(eyes),
     )
     stage = Spot(
-        feeder.settings.stage_position_mm + offsets.stage_mm + g * late,
+        feeder.settings.stage_position_mm + offsets.stage_mm,
         math.sqrt(staged_sd**2 + g * g * late_variance),
         g * step * eyes[1],
     )
     return error, stage
-
-
-def _late(machine: Machine, feeder: Feeder, speed: float) -> tuple[float, float]:
-    """Return mean (mm) and variance (mm²) of the travel by which openings come late."""
-    late = late_opening(machine, feeder, speed=speed)
-    mean = sum(share * length / 2.0 for share, length in late.rarely)
-    square = sum(share * length * length / 3.0 for share, length in late.rarely)
-    return late.mean + mean, square - mean * mean
 
 
 @lru_cache(maxsize=1024)

@@ -1,0 +1,137 @@
+"""How late a clutch acts whose edge or mark the program gets to know too late.
+
+A latched edge becomes known at the next scan tick, a time uniform on 0…scan after its capture.
+From a scan tick to a motion tick passes a whole number of steps γ, the greatest common divisor of
+scan and motion cycle, each as likely. So of a point that lay x before the scan tick ⌊x/γ⌋ steps
+have passed, each a motion tick in γ of cycle times, and the clutch acts γ·⌊x/γ⌋ later on average
+than had it been known in time. Over a scan S and a point u behind the capture that is
+
+    ∫ γ·⌊x/γ⌋ dx / S   over x from max(0, −u) to S − u,
+
+and x in place of γ·⌊x/γ⌋ where the program or the motion has no cycle. A scanned edge is known at
+once, at its capture; it is late by −u where u is below 0.
+"""
+
+from __future__ import annotations
+
+import math
+from statistics import fmean
+
+from feedsim.machine import Eye, Feeder, Machine
+from feedsim.settings.acts import engage_travel, is_locked, locked_step, opening_travel
+from feedsim.settings.distribution import Distribution
+
+__all__ = ["late_engage_mean", "late_opening", "late_opening_mean"]
+
+_PHASES = 16
+"""Of a count, over which the place is averaged that a point of whole counts has."""
+
+
+def late_opening_mean(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return by how much travel (mm, counted) openings are late on average, known too late."""
+    travel = opening_travel(machine, feeder, speed=speed)
+    return _late_mean(machine, feeder.eye, travel=travel, speed=speed)
+
+
+def late_engage_mean(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return by how much travel (mm, counted) closings are late on average, known too late.
+
+    Of those that can still be hit. Where a late mark is skipped, those that are left do not meet
+    the ticks at any phase, and so come later or earlier than settings count on.
+    """
+    travel, eye = engage_travel(machine, feeder, speed=speed), machine.carrier_eye
+    if machine.controller.late_mark_engages:
+        room = max(0.0, machine.carriers.length_mm - feeder.settings.target_offset_mm)
+        return _late_mean(machine, eye, travel=travel, speed=speed, most=room)
+    wait = _wait(machine, eye, speed=speed)
+    if is_locked(eye, machine.controller) or wait == 0.0:
+        return 0.0
+    step, count = _step(machine, speed=speed), machine.encoder.count_mm
+    points = _points(travel, count)
+    # late is what has come a count beyond its point
+    known = [max(0.0, min(wait, point + count)) for point in points]
+    if min(known) == wait or max(known) == 0.0:
+        return 0.0
+    usual = fmean(points)
+    behind = fmean(
+        _to_a_step(point, step) - _to_a_step(point - w, step) + w * (point - usual)
+        for point, w in zip(points, known, strict=True)
+    )
+    return behind / fmean(known) - 0.5 * step
+
+
+def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+    """Return by how much travel (mm, counted) openings come late, known too late.
+
+    So much for sure, and rarely more, uniformly: as it is but for the steps γ, whose mean it has.
+    Where a scanned eye's acts are locked, their steps have it.
+    """
+    mean = late_opening_mean(machine, feeder, speed=speed)
+    if mean == 0.0:
+        return Distribution()
+    wait = _wait(machine, feeder.eye, speed=speed)
+    if opening_travel(machine, feeder, speed=speed) < 0.0:
+        return Distribution(mean=mean - 0.5 * wait, rarely=((1.0, wait),) if wait else ())
+    # uniform up to ``longest`` in longest/wait of all cycles
+    longest = min(wait, math.sqrt(2.0 * wait * mean))
+    return Distribution(rarely=((longest / wait, longest),))
+
+
+def _late_mean(
+    machine: Machine, eye: Eye, *, travel: float, speed: float, most: float = math.inf
+) -> float:
+    """Return the mean of what is late behind an eye (mm, counted), for a point so far on.
+
+    ``most``: what is later does not count.
+    """
+    if is_locked(eye, machine.controller):
+        return 0.0  # the steps of its act begin at the scan tick, late or not
+    wait, step = _wait(machine, eye, speed=speed), _step(machine, speed=speed)
+    count = machine.encoder.count_mm
+    if travel - 0.5 * count >= wait:
+        return 0.0
+    if wait == 0.0:
+        return -min(0.0, travel)
+    points = _points(travel, count)
+    late = fmean(
+        _whole_steps(min(most, wait - point), step) - _whole_steps(min(most, -point), step)
+        for point in points
+    )
+    counted = fmean(max(0.0, min(wait, most + point)) for point in points)
+    return late / counted if counted > 0.0 else 0.0
+
+
+def _wait(machine: Machine, eye: Eye, *, speed: float) -> float:
+    """Return the longest travel (mm, counted) from a capture to its scan tick."""
+    counted = speed / (1.0 + machine.encoder.scale_error)
+    return 0.0 if eye.scanned else counted * machine.controller.scan_s
+
+
+def _step(machine: Machine, *, speed: float) -> float:
+    return speed / (1.0 + machine.encoder.scale_error) * locked_step(machine.controller)
+
+
+def _points(travel: float, count_mm: float) -> list[float]:
+    """Return where a point lies behind its capture (mm), by the fraction of a count there."""
+    if count_mm == 0.0:
+        return [travel]
+    counts = round(travel / count_mm)
+    return [(counts - (k + 0.5) / _PHASES) * count_mm for k in range(_PHASES)]
+
+
+def _whole_steps(upper: float, step: float) -> float:
+    """Return ∫ γ·⌊x/γ⌋ dx over x from 0 to ``upper`` (mm²); 0 below 0. Without steps ∫ x dx."""
+    if upper <= 0.0:
+        return 0.0
+    if step == 0.0:
+        return 0.5 * upper * upper
+    many = math.floor(upper / step)
+    return step * (0.5 * step * many * (many - 1) + many * (upper - many * step))
+
+
+def _to_a_step(upper: float, step: float) -> float:
+    """Return ∫ (γ·⌈x/γ⌉ − x) dx over x from 0 to ``upper`` (mm²); below 0, at once, of −x."""
+    if upper > 0.0 and step == 0.0:
+        return 0.0
+    stepped = _whole_steps(upper, step) + step * upper if upper > 0.0 else 0.0
+    return stepped - 0.5 * upper * upper

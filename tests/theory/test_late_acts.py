@@ -1,0 +1,182 @@
+"""By how much late openings and late marks move the mean: over all phases, and simulated."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from feedsim.answers.trial.study.expected import spots_at
+from feedsim.machine import Controller, Encoder, Machine
+from feedsim.settings.late_acts import late_engage_mean, late_opening, late_opening_mean
+from feedsim.settings.predict import expected_offsets
+from feedsim.settings.shifts import mean_shift, placement_shifts
+from feedsim.settings.solve import solve
+from feedsim.settings.spreads import placement_spread, scale_shift
+from tests.machines import (
+    NOISY_EYE,
+    machine,
+    mean_of,
+    run,
+    settings,
+    spread_carriers,
+    spread_feeder,
+)
+
+SPEED = 1000.0
+
+
+def late_line(
+    *,
+    scan_ms: float,
+    cycle_ms: float,
+    engage: float = 300.0,
+    unload: float = 60.0,
+    count_mm: float = 0.0,
+    late_mark_engages: bool = False,
+    correct: bool = False,
+) -> Machine:
+    """Return a line at 1000 mm/s, so that a millisecond is a millimetre."""
+    return machine(
+        spread_feeder(
+            eye=NOISY_EYE,
+            settings=settings(
+                engage_distance_mm=engage,
+                engage_lead_s=0.0,
+                disengage_distance_mm=unload,
+                disengage_lead_s=0.0,
+                stage_correction=correct,
+            ),
+        ),
+        speed_m_min=60.0,
+        carriers=spread_carriers(pitch_mm=500.0, pitch_sd_mm=60.0, length_mm=200.0),
+        carrier_eye=NOISY_EYE,
+        encoder=Encoder(count_mm),
+        controller=Controller(
+            scan_s=scan_ms * 1e-3,
+            motion_cycle_s=cycle_ms * 1e-3,
+            late_mark_engages=late_mark_engages,
+        ),
+    )
+
+
+def over_all_phases(point: float, *, scan: float, cycle: float, count: float, skip: bool) -> float:
+    """Return act less what settings count on, each phase of scan, tick and count alike (mm).
+
+    Written from sections 4, 5 and 8 of the page: known at the scan tick, acted on at the first
+    motion tick at or after both that tick and the count of the point.
+    """
+    step = math.gcd(round(scan * 1000), round(cycle * 1000)) / 1000.0
+    gaps = np.arange(0.0, cycle, step) if cycle else np.zeros(1)
+    counts = round(point / count) if count else 0
+    found = []
+    for fraction in (np.arange(40) + 0.5) / 40 if count else (0.0,):
+        passed = (counts - fraction) * count if count else point
+        beyond = passed + count  # late is what has come a whole count further
+        for known in (np.arange(1000) + 0.5) / 1000 * scan:
+            if skip and known > beyond:
+                continue
+            for gap in gaps:
+                first = max(passed, known)
+                tick = known + gap
+                act = tick + math.ceil((first - tick) / cycle - 1e-9) * cycle if cycle else first
+                found.append(act - (point - count / 2.0 + cycle / 2.0))
+        if not count:
+            break
+    return float(np.mean(found))
+
+
+@pytest.mark.parametrize(
+    ("scan", "cycle", "unload", "count"),
+    [
+        (20.0, 0.0, 6.0, 0.0),
+        (20.0, 5.0, 6.0, 0.0),
+        (20.0, 5.0, 13.3, 0.0),
+        (20.0, 20.0, 3.0, 0.0),
+        (10.0, 4.0, 1.1, 0.0),
+        (10.0, 4.0, -7.0, 0.0),
+        (4.0, 20.0, 2.2, 0.0),
+    ],
+)
+def test_late_openings_are_as_counted_over_all_phases(
+    scan: float, cycle: float, unload: float, count: float
+) -> None:
+    line = late_line(scan_ms=scan, cycle_ms=cycle, unload=unload, count_mm=count)
+    by_hand = over_all_phases(unload, scan=scan, cycle=cycle, count=count, skip=False)
+    mean = late_opening_mean(line, line.feeders[0], speed=SPEED)
+    assert mean == pytest.approx(by_hand, abs=0.02)  # 1000 phases of 20 mm
+    assert late_opening(line, line.feeders[0], speed=SPEED).average == pytest.approx(mean)
+
+
+@pytest.mark.parametrize(("engages", "engage"), [(True, 5.0), (False, 5.0), (False, 12.0)])
+@pytest.mark.parametrize("count", [0.0, 1.5])
+def test_late_marks_likewise(engages: bool, engage: float, count: float) -> None:
+    line = late_line(
+        scan_ms=20.0, cycle_ms=4.0, engage=engage, count_mm=count, late_mark_engages=engages
+    )
+    by_hand = over_all_phases(engage, scan=20.0, cycle=4.0, count=count, skip=not engages)
+    by_hand -= (round(engage / count) * count - engage) if count else 0.0  # a term of its own
+    mean = late_engage_mean(line, line.feeders[0], speed=SPEED)
+    # phases: 1000 of 20 mm, 40 of a count; ours are 16 of a count
+    assert mean == pytest.approx(by_hand, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"scan_ms": 20.0, "cycle_ms": 5.0, "unload": 6.0},
+        {"scan_ms": 20.0, "cycle_ms": 5.0, "unload": -4.0, "count_mm": 0.05},
+        {"scan_ms": 20.0, "cycle_ms": 4.0, "engage": 5.0, "late_mark_engages": True},
+        {"scan_ms": 20.0, "cycle_ms": 20.0, "engage": 5.0},
+        {"scan_ms": 20.0, "cycle_ms": 5.0, "unload": 6.0, "correct": True},
+    ],
+)
+def test_the_mean_of_a_line_is_the_one_that_is_said(changes: dict[str, float]) -> None:
+    line = late_line(**changes)  # type: ignore[arg-type]
+    feeder = line.feeders[0]
+    rows = run(line, carriers=4000).feeders[0]
+    errors = mean_of(rows.placement_error_mm)
+    said = expected_offsets(line, feeder, speed=SPEED).error_mm
+    assert abs(errors.z(said)) < 4.0
+    late = late_engage_mean(line, feeder, speed=SPEED)
+    if not changes.get("correct"):
+        late -= late_opening_mean(line, feeder, speed=SPEED)
+        assert abs(errors.z(said - late)) > 4.0  # the twin leaves it out
+    staged = mean_of(rows.stage_position_mm[100:])
+    stage = feeder.settings.stage_position_mm
+    assert abs(staged.z(stage + expected_offsets(line, feeder, speed=SPEED).stage_mm)) < 4.0
+
+
+@pytest.mark.parametrize("unload", [6.0, 13.3, -7.0])
+@pytest.mark.parametrize("correct", [False, True])
+def test_all_who_tell_the_mean_tell_the_same(unload: float, correct: bool) -> None:
+    line = late_line(scan_ms=20.0, cycle_ms=5.0, unload=unload, correct=correct)
+    line = replace(line, encoder=Encoder(0.05, 0.002))
+    feeder = line.feeders[0]
+    offsets = expected_offsets(line, feeder, speed=SPEED)
+    mean = offsets.error_mm + scale_shift(line, feeder)
+    placed, staged = spots_at(line, 0, speed_mm_s=SPEED)
+    assert placed.mean_mm == pytest.approx(mean)
+    assert staged.mean_mm == pytest.approx(feeder.settings.stage_position_mm + offsets.stage_mm)
+    assert placement_spread(line, feeder, speed=SPEED).average == pytest.approx(mean)
+    assert mean_shift(placement_shifts(line, feeder, speed=SPEED)) == pytest.approx(mean)
+
+
+def test_auto_takes_off_what_late_openings_leave() -> None:
+    nan = math.nan
+    line = late_line(scan_ms=20.0, cycle_ms=5.0)
+    automatic = settings(
+        engage_distance_mm=nan,
+        engage_lead_s=nan,
+        disengage_distance_mm=nan,
+        disengage_lead_s=nan,
+        stage_position_mm=10.0,
+    )
+    line = solve(replace(line, feeders=(replace(line.feeders[0], settings=automatic),)))
+    feeder = line.feeders[0]
+    assert late_opening_mean(line, feeder, speed=SPEED) > 1.0
+    assert expected_offsets(line, feeder, speed=SPEED).error_mm == pytest.approx(0.0, abs=1e-9)
+    errors = mean_of(run(line, carriers=4000).feeders[0].placement_error_mm)
+    assert abs(errors.z(0.0)) < 4.0
