@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -117,7 +117,7 @@ def spread_carriers(**changes: object) -> Carriers:
 
 def run(line: Machine, *, carriers: int, seed: int = 1) -> RunRecords:
     """Simulate a machine with its own draws."""
-    return simulate(line, CardDraws(line, seed), carriers=carriers)
+    return simulate(line, RunDraws(line, seed), carriers=carriers)
 
 
 @dataclass(frozen=True)

@@ -60,7 +60,7 @@ def compare(
     units: Units = None,
     as_json: AsJson = False,
 ) -> int:
-    """Compare setups on the same cards: which is better at what, and where it is not decided.
+    """Compare setups with common random numbers: which is better, and where it is undecided.
 
     Prints it in words and as a table of paired differences, and writes compare.csv, compare.json
     and a figure.

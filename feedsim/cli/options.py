@@ -55,7 +55,7 @@ Replications = Annotated[
     int | None,
     typer.Option(
         "--replications",
-        help="Runs at each point, each with cards and phases of its own.",
+        help="Runs at each point, each with random numbers of its own.",
         show_default=False,
     ),
 ]

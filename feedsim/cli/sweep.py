@@ -62,7 +62,7 @@ def sweep(
     units: Units = None,
     as_json: AsJson = False,
 ) -> int:
-    """Run a scenario at many line speeds, or with many values of a key, on the same cards.
+    """Run a scenario at many line speeds, or with many values of a key, with common random numbers.
 
     Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
     """

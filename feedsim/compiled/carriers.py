@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from feedsim.compiled.state import EyeState, Mark
-from feedsim.draws.cards import CarrierCard
+from feedsim.draws.line_draws import CarrierDraw
 from feedsim.motion.belt import belt_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S
@@ -15,7 +15,7 @@ from feedsim.simulation.input_level import Seen, level_take, look_at
 
 __all__ = ["see_carriers"]
 
-Cards = Sequence[CarrierCard]
+Cards = Sequence[CarrierDraw]
 Marks = Sequence[Mark]
 
 _NOT_SEEN, _MERGED = int(Outcome.NOT_SEEN), int(Outcome.MERGED)
@@ -29,7 +29,7 @@ def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> i
     eye : EyeState
         As it is before the first of them; as it is behind the last one when this returns.
     master : Master
-    cards : sequence of CarrierCard
+    cards : sequence of CarrierDraw
     marks : sequence of Mark
         Filled in; ``lost`` has the outcome of each carrier that gives no mark, else −1.
 

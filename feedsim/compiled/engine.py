@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from feedsim.compiled.feeder import DONE, IDLE, MORE_INSERTS, PAUSE, SEARCH
 from feedsim.compiled.search import take_staged
 from feedsim.compiled.state import Mark, Row, eye_of, lane_of, row_type
-from feedsim.draws.cards import MOST_AT_ONCE, CardDraws, CarrierCard, InsertCard
+from feedsim.draws.line_draws import MOST_AT_ONCE, CarrierDraw, InsertDraw, RunDraws
 from feedsim.machine import Machine
 from feedsim.motion.belt import BeltMotion, belt_at_rest, belt_of_line
 from feedsim.motion.feed import FeedMotion
@@ -59,18 +59,18 @@ class _Inserts:
 
     def __init__(self, blocks: Iterator[tuple[NDArray[Any], ...]], few: int) -> None:
         self._blocks = blocks
-        self.cards = _rows_of(InsertCard, 0)
+        self.cards = _rows_of(InsertDraw, 0)
         self.more(few)
 
     def more(self, few: int) -> None:
         """Draw at least ``few`` more."""
-        self.cards = _drawn(InsertCard, self._blocks, few, before=self.cards)
+        self.cards = _drawn(InsertDraw, self._blocks, few, before=self.cards)
 
 
 class _Feeder:
     """One feeder of a run."""
 
-    def __init__(self, machine: Machine, number: int, *, draws: CardDraws, driver: Driver) -> None:
+    def __init__(self, machine: Machine, number: int, *, draws: RunDraws, driver: Driver) -> None:
         self.number, self.driver, self.machine = number, driver, machine
         feeder, line = machine.feeders[number], machine.line
         belt = belt_at_rest() if machine.start_empty else belt_of_line(line)
@@ -156,7 +156,7 @@ _COLUMNS = [name for name in FeederRecords.__slots__ if name in Row.__annotation
 
 def run_line(
     machine: Machine,
-    draws: CardDraws,
+    draws: RunDraws,
     *,
     carriers: int,
     driver: Driver,
@@ -168,7 +168,7 @@ def run_line(
     ----------
     machine : Machine
         Without supervision.
-    draws : CardDraws
+    draws : RunDraws
     carriers : int
         How many come, 1 or more, the warm-up included.
     driver : Driver
@@ -185,7 +185,7 @@ def run_line(
         for number in range(len(machine.feeders))
     ]
     start_s, belt = 0.0, belt_of_line(machine.line)
-    cards = _drawn(CarrierCard, draws.carrier_blocks(), carriers, before=_rows_of(CarrierCard, 0))
+    cards = _drawn(CarrierDraw, draws.carrier_blocks(), carriers, before=_rows_of(CarrierDraw, 0))
     cards = cards[:carriers]
     if machine.start_empty:
         if (cards["seen_edge_mm"] <= 0.0).any():
@@ -233,7 +233,7 @@ def _fastest(machine: Machine) -> float:
     return max([machine.line.speed_mm_s, *(v for _, v in machine.line.profile)])
 
 
-def _master(belt: BeltMotion, machine: Machine, draws: CardDraws) -> Master:
+def _master(belt: BeltMotion, machine: Machine, draws: RunDraws) -> Master:
     phases = draws.phases()
     return Master(
         belt,

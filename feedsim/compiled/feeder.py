@@ -20,7 +20,7 @@ from feedsim.compiled.search import (
     stray,
 )
 from feedsim.compiled.state import Lane, Mark, Row
-from feedsim.draws.cards import InsertCard
+from feedsim.draws.line_draws import InsertDraw
 from feedsim.motion.controller_speed import speed_at
 from feedsim.motion.feed import (
     FeedMotion,
@@ -39,7 +39,7 @@ from feedsim.records.outcome import Outcome
 __all__ = ["DONE", "IDLE", "MORE_INSERTS", "PAUSE", "SEARCH", "run_feeder"]
 
 Marks = Sequence[Mark]
-Cards = Sequence[InsertCard]
+Cards = Sequence[InsertDraw]
 Rows = Sequence[Row]
 
 DONE, MORE_INSERTS, PAUSE = 0, 1, 2

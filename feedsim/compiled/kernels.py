@@ -19,7 +19,7 @@ from numba.extending import overload
 from feedsim.compiled import carriers, feeder, search
 from feedsim.compiled.engine import Driver
 from feedsim.compiled.state import EyeState, Lane, Mark, Row, row_type
-from feedsim.draws.cards import CarrierCard, InsertCard
+from feedsim.draws.line_draws import CarrierDraw, InsertDraw
 from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, ticks
 from feedsim.motion.belt import BeltMotion
 from feedsim.motion.feed import FeedMotion, add_piece, keep_pieces
@@ -206,7 +206,7 @@ def driver(*, keep: bool) -> Driver:
     """
     _offer_all()
     eye, lane, of_master, of_feed = map(_blank, (EyeState, Lane, Master, FeedMotion))
-    carrier_cards, cards, marks, rows = map(_blanks, (CarrierCard, InsertCard, Mark, Row))
+    carrier_cards, cards, marks, rows = map(_blanks, (CarrierDraw, InsertDraw, Mark, Row))
 
     def compiled(function: Callable[..., Any], *arguments: Any) -> Any:
         made = numba.njit(cache=keep, nogil=True, **_OPTIONS)(_positional(function))

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from feedsim.compiled.state import Lane, Row
-from feedsim.draws.cards import InsertCard
+from feedsim.draws.line_draws import InsertDraw
 from feedsim.motion.feed import FeedMotion, feed_position, feed_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
@@ -29,7 +29,7 @@ __all__ = [
     "take_staged",
 ]
 
-Cards = Sequence[InsertCard]
+Cards = Sequence[InsertDraw]
 Rows = Sequence[Row]
 
 # what becomes of the next insert at the eye

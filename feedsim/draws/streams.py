@@ -2,7 +2,7 @@
 
 Every source of chance has a stream of its own, spawned from the seed by the source's
 name. A source added later moves no other, and two scenarios with the same seed see the
-same cards. ``PCG64`` is named, rather than NumPy's default generator, because a default
+same draws. ``PCG64`` is named, rather than NumPy's default generator, because a default
 may change.
 """
 

@@ -1,4 +1,4 @@
-"""Two setups on the same cards: their differences, carrier by carrier.
+"""Two setups with common random numbers: their differences, carrier by carrier.
 
 A difference is always the other setup less the first. What chance does to a card it does in
 both, so that it drops out of the difference and far fewer carriers show what differs (common
@@ -52,7 +52,7 @@ class LengthDifference:
     ci95_mm : Interval or None
         95 % interval of the paired difference.
     unpaired_ci95_mm : Interval or None
-        What it would be had each setup run on cards of its own (Welch).
+        What it would be had each setup run on carriers of its own (Welch).
     exact : bool
         Every one of these carriers moved by the same distance: the interval has no width.
     better : {"first", "other"} or None
@@ -98,7 +98,7 @@ class ShareDifference:
         95 % interval of the paired difference (Bonett and Price, the counts divided by the
         design effect). It has a width even where no carrier differs.
     unpaired_ci95 : Interval or None
-        What it would be had each setup run on cards of its own (Newcombe).
+        What it would be had each setup run on carriers of its own (Newcombe).
     design_effect : float
         How many times as many carriers it takes because neighbours are alike, 1 or more
         (:func:`feedsim.metrics.clusters.design_effect` of the differences).

@@ -1,4 +1,4 @@
-"""Two setups on the same cards, feeder by feeder."""
+"""Two setups with common random numbers, feeder by feeder."""
 
 from __future__ import annotations
 

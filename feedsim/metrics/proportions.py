@@ -1,4 +1,4 @@
-"""Confidence intervals of the difference of two shares, of the same cards or of different ones."""
+"""Confidence intervals of the difference of two shares, of the same carriers or of others."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["paired_difference", "unpaired_difference"]
 def paired_difference(
     only_other: float, only_first: float, *, n: float, confidence: float = 0.95
 ) -> Interval | None:
-    """Return the interval of (share of the other) − (share of the first), both of the same cards.
+    """Return the interval of other share less first share, both of the same carriers.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def paired_difference(
 def unpaired_difference(
     other: tuple[float, float], first: tuple[float, float], *, confidence: float = 0.95
 ) -> Interval | None:
-    """Return the interval of the same difference as if each setup had seen cards of its own.
+    """Return the interval of the same difference as if each setup had seen carriers of its own.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ class Results:
     feedsim : str
         Version that made them.
     replications : int
-        Runs that the figures are of, each with cards and phases of its own.
+        Runs that the figures are of, each with random numbers of its own.
     carriers : int
         Counted carriers of all runs, those after the warm-ups.
     duration_s : float or None

@@ -1,4 +1,4 @@
-"""The interval of what the spreads of two setups differ by, on the same cards."""
+"""The interval of what the spreads of two setups differ by, with common random numbers."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def sd_difference_interval(
     Parameters
     ----------
     first, other : float64 array, shape (n,)
-        Of the same cards, in time order, finite.
+        Of the same carriers, in time order, finite.
     begins : sequence of int
         Places at which a run begins.
 

@@ -1,4 +1,4 @@
-"""Several runs of one machine, each with cards and phases of its own, as one record."""
+"""Several runs of one machine, each with random numbers of its own, as one record."""
 
 from __future__ import annotations
 

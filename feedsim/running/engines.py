@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable
 
 from feedsim.compiled.choice import why_not
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.records.columns import RunRecords
@@ -29,7 +29,7 @@ _ran = 0
 
 def simulated(
     machine: Machine,
-    draws: CardDraws,
+    draws: RunDraws,
     *,
     carriers: int,
     progress: Callable[[int], None] | None = None,

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from feedsim.criteria import Criteria, Pair, Recipe
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.metrics.plain import AMONG
@@ -119,9 +119,9 @@ def rehearse(
     ----------
     scenario : Scenario
     replications : int, optional
-        How often, each time with cards and phases of its own; all enter the figures.
+        How often, each time with random numbers of its own; all enter the figures.
     first : int, optional
-        Which set of cards is the first, from 0.
+        Number of the first replication, from 0.
     progress : callable, optional
         Told now and then how many carriers, the warm-up included, have passed their eye.
     """
@@ -147,7 +147,7 @@ def _run(
     run = scenario.run
     records = simulated(
         machine,
-        CardDraws(machine, scenario.seed, replication=replication),
+        RunDraws(machine, scenario.seed, replication=replication),
         carriers=run.warm_up + run.carriers,
         progress=progress,
     )
@@ -169,6 +169,6 @@ def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecord
     carriers = run.warm_up + run.carriers
     if around is not None:
         carriers = min(carriers, around.stop)
-    draws = CardDraws(machine, scenario.seed)
+    draws = RunDraws(machine, scenario.seed)
     records, kept = simulate_traced(machine, draws, carriers=carriers, around=around)
     return replace(records, warm_up=min(run.warm_up, carriers)), kept

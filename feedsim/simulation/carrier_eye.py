@@ -32,8 +32,8 @@ class CarrierEye(Part):
     eye : Eye
     length_mm : float
         Of a carrier.
-    cards : iterator
-        :class:`CarrierCard` fields, in order.
+    carriers : iterator
+        :class:`CarrierDraw` fields, in order.
     count : int
         How many carriers come.
     memories : list of MarkMemory
@@ -50,7 +50,7 @@ class CarrierEye(Part):
         *,
         eye: Eye,
         length_mm: float,
-        cards: Iterator[tuple[float, float, float, float, bool]],
+        carriers: Iterator[tuple[float, float, float, float, bool]],
         count: int,
         memories: list[MarkMemory],
         tracer: Tracer | None,
@@ -60,7 +60,7 @@ class CarrierEye(Part):
         self._conveyor = conveyor
         self._eye = eye
         self._length_mm = length_mm
-        self._cards = cards
+        self._carriers = carriers
         self._count = count
         self._memories = memories
         self._tracer = tracer
@@ -78,14 +78,14 @@ class CarrierEye(Part):
         clock = self.clock
         order = Order.CARRIER_EYE.of(0)
         for carrier in range(self._count):
-            card = next(self._cards)
-            leading, _, _, slip, _ = card
+            drawn = next(self._carriers)
+            leading, _, _, slip, _ = drawn
             self.leading_edge_mm.append(leading)
             self.slip_mm.append(slip)
             if self._progress is not None and carrier % _PROGRESS_EVERY == 0:
                 self._progress(carrier)
             while True:
-                t, lost = self._plan(card)
+                t, lost = self._plan(drawn)
                 try:
                     yield clock.at(t, order)
                 except Interrupt as call:
@@ -99,9 +99,9 @@ class CarrierEye(Part):
             else:
                 self._switch(carrier, t)
 
-    def _plan(self, card: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
+    def _plan(self, drawn: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
         """Return when a carrier will be decided (s), and how it is lost, if it is."""
-        leading, seen, delay, _, missed = card
+        leading, seen, delay, _, missed = drawn
         passed = self._conveyor.master.belt.time_at(seen)
         lost = Outcome.NOT_SEEN if missed else self._fate(seen, passed)
         self._look = None
@@ -145,7 +145,7 @@ class CarrierEye(Part):
         event.callbacks = [self._tell]
 
     def _merges(self, seen: float, passed: float) -> bool:
-        """Tell whether the output is still on from the card before."""
+        """Tell whether the output is still on from the carrier before."""
         belt = self._conveyor.master.belt
         off = self._eye.off_response_s
         if seen - self._held_mm > belt.fastest_mm_s * off + 1.0:

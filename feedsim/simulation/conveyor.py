@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from simpy import Event
 
-from feedsim.draws.cards import Phases
+from feedsim.draws.line_draws import Phases
 from feedsim.machine import Machine
 from feedsim.motion.belt import BeltMotion, belt_at_rest, belt_of_line
 from feedsim.motion.feed import FeedMotion

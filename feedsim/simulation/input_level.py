@@ -26,7 +26,7 @@ __all__ = [
 
 
 class Seen(IntEnum):
-    """What becomes of a card at a filtered or polled eye."""
+    """What becomes of an object (a carrier, an insert) at a filtered or polled eye."""
 
     SWITCHES = 0
     MERGES = 1
@@ -34,7 +34,7 @@ class Seen(IntEnum):
 
 
 class Look(NamedTuple):
-    """A card as it will be decided, if the motion stays as planned.
+    """An object as it will be decided, if the motion stays as planned.
 
     ``t``: when that is (s). ``since_s``, ``on_s``: from when its run of the output is on, and
     the input. ``counts``: the input is on for it. ``shown``: the program saw the input on last.
@@ -50,7 +50,7 @@ class Look(NamedTuple):
     goes_on: bool
 
     def came_on(self) -> Iterator[tuple[str, float]]:
-        """Yield when output and input came on for it (s); of a merged card only a new output."""
+        """Yield when output and input came on for it (s); of a merged object only a new output."""
         if not (self.seen is Seen.MERGES and self.goes_on):
             yield "output_on", self.since_s
         if self.counts and self.seen is not Seen.MERGES:
@@ -69,7 +69,7 @@ def look_at(
     output_off_s: float,
     input_off_s: float,
 ) -> Look:
-    """Return what becomes of the next card.
+    """Return what becomes of the next object.
 
     Parameters
     ----------
@@ -78,9 +78,9 @@ def look_at(
     switches_s : float
         The output switches on, unless it is on still.
     off_s : float
-        The output goes off behind this card.
+        The output goes off behind this object.
     output_off_s, input_off_s : float
-        The output goes off behind the last card that holds it, and behind the last that the
+        The output goes off behind the last object that holds it, and behind the last that the
         input is on for; ``-inf`` for none.
     """
     goes_on = passes_s < output_off_s - SAME_INSTANT_S
@@ -106,7 +106,7 @@ def look_at(
 
 
 def level_take(level: Level, look: Look, tail_mm: float) -> None:
-    """Let a card that was looked at have passed, its tail at a travel (mm)."""
+    """Let an object that was looked at have passed, its tail at a travel (mm)."""
     level.since_s, level.on_s = look.since_s, look.on_s
     level.counts, level.shown = look.counts, look.shown
     level.output_mm = tail_mm
@@ -115,13 +115,13 @@ def level_take(level: Level, look: Look, tail_mm: float) -> None:
 
 
 def level_stands(level: Level, tail_mm: float) -> None:
-    """Let a card lie over the eye that the program has seen."""
+    """Let an object lie over the eye that the program has seen."""
     level.counts = level.shown = True
     level.output_mm = level.input_mm = tail_mm
 
 
 def level_slipped(level: Level, slip_mm: float) -> None:
-    """Let the last card fall back."""
+    """Let the last object fall back."""
     if level.input_mm == level.output_mm:
         level.input_mm += slip_mm
     level.output_mm += slip_mm
@@ -134,7 +134,7 @@ class Level:
     Attributes
     ----------
     output_mm, input_mm : float
-        Tail of the last card that holds the output, and of the last that the input is on for.
+        Tail of the last object that holds the output, and of the last that the input is on for.
     since_s, on_s : float
         When output and input switched on last.
     """
@@ -150,9 +150,9 @@ class Level:
 
 
 class InputLevel(Level):
-    """The level of one eye's input, from card to card.
+    """The level of one eye's input, from one to the next.
 
-    Cards are looked at in order. A look changes nothing and may be made anew as the motion
+    Objects are looked at in order. A look changes nothing and may be made anew as the motion
     changes; what has come true is taken over by :meth:`take`.
 
     Parameters
@@ -168,7 +168,7 @@ class InputLevel(Level):
         self.goes_off = goes_off
 
     def look(self, master: Master, *, passes_s: float, switches_s: float, tail_mm: float) -> Look:
-        """Return what becomes of the next card, its trailing edge at a travel (mm)."""
+        """Return what becomes of the next object, its trailing edge at a travel (mm)."""
         return look_at(
             self,
             master,
@@ -184,7 +184,7 @@ class InputLevel(Level):
     slipped = level_slipped
 
     def is_on(self, t: float, *, master: Master) -> bool:
-        """Tell whether the program has the input as on at ``t`` (s), as far as cards are known."""
+        """Tell whether the program takes the input as on at ``t`` (s)."""
         off_s = self.goes_off(self.input_mm) + self.filter_s
         return self.shown and t < (next_scan_tick(master, off_s) if self.polled else off_s)
 

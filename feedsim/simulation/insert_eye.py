@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from simpy import Event, Interrupt
 
+from feedsim.draws.line_draws import InsertDraw
 from feedsim.motion.master import Master
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
@@ -16,11 +17,11 @@ from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.input_level import Look, Seen, level_of
 
-__all__ = ["Card", "Fate", "Found", "InsertEye", "Search"]
+__all__ = ["Drawn", "Fate", "Found", "InsertEye", "Search"]
 
 
-Card = tuple[float, float, float, float, float, bool, bool, float, bool]
-"""The fields of an :class:`~feedsim.draws.cards.InsertCard`, in their order."""
+Drawn = tuple[float, float, float, float, float, bool, bool, float, bool]
+"""The fields of an :class:`~feedsim.draws.line_draws.InsertDraw`, in their order."""
 
 
 class Search(NamedTuple):
@@ -41,10 +42,15 @@ class Found(NamedTuple):
 
     number: int
     nose_mm: float
-    card: Card
+    drawn: Drawn
     reading: float
     captured_s: float
     known_s: float
+
+    @property
+    def insert(self) -> InsertDraw:
+        """What chance decided about it."""
+        return InsertDraw._make(self.drawn)
 
 
 class Fate(Enum):
@@ -74,8 +80,8 @@ class InsertEye:
     Parameters
     ----------
     clock, conveyor, state
-    cards : iterator
-        :class:`InsertCard` fields, in order.
+    inserts : iterator
+        :class:`InsertDraw` fields, in order.
     first_nose_mm : float
         Feed travel at which the nose of insert 0 is at the eye (below 0: it is past it).
     fastest_mm_s : float
@@ -94,20 +100,20 @@ class InsertEye:
         conveyor: Conveyor,
         *,
         state: FeederState,
-        cards: Iterator[Card],
+        inserts: Iterator[Drawn],
         first_nose_mm: float,
         fastest_mm_s: float,
     ) -> None:
         self._clock = clock
         self._conveyor = conveyor
         self._state = state
-        self._cards = cards
+        self._source = inserts
         self._first_nose_mm = first_nose_mm
         self.moved: list[tuple[int, float]] = []
         self._eye = state.machine.eye
         self._reach_mm = fastest_mm_s * self._eye.off_response_s + 1.0
         self._order = Order.INSERT_EYE.of(state.number)
-        self._next = next(cards)
+        self._next = next(inserts)
         self._number = 0
         self._held_mm = -math.inf
         self._held_number = -1
@@ -119,7 +125,7 @@ class InsertEye:
         """Return insert 0 as staged at the start: seen, its nose past the eye."""
         found = Found(0, self._first_nose_mm, self._next, math.nan, 0.0, 0.0)
         self._hold()
-        self._count_drawn(found.card[7])
+        self._count_drawn(found.insert.double_mm)
         self._advance()
         return found
 
@@ -207,18 +213,18 @@ class InsertEye:
     def _capture(self, t: float, search: Search) -> Found:
         state = self._state
         self._trace_level(search.carrier)
-        card = self._next
-        number, nose = self._number, self._first_nose_mm + card[0]
+        drawn = self._next
+        number, nose = self._number, self._first_nose_mm + drawn[0]
         self._hold()
-        self._count_drawn(card[7])
+        self._count_drawn(drawn[7])
         self._advance()
         master = self._conveyor.master
         known = master.scan_tick(t)
         if state.tracer is not None:
             self._trace_capture(t, number, known=known, search=search)
         if self._eye.scanned:
-            return Found(number, nose, card, math.nan, known, known)
-        return Found(number, nose, card, master.reading(t), t, known)
+            return Found(number, nose, drawn, math.nan, known, known)
+        return Found(number, nose, drawn, master.reading(t), t, known)
 
     def reading(self, found: Found, master: Master) -> float:
         """Return what the program knows of a capture from its scan tick on (units)."""
@@ -267,5 +273,5 @@ class InsertEye:
             rows.second_halves += 1
 
     def _advance(self) -> None:
-        self._next = next(self._cards)
+        self._next = next(self._source)
         self._number += 1

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.draws.cards import Draws
+from feedsim.draws.line_draws import Draws
 from feedsim.machine import Machine
 from feedsim.motion.feed import FeedMotion
 from feedsim.records.columns import CarrierRecords, FeederRecords, RunRecords
@@ -74,7 +74,7 @@ class LineRun:
             self.conveyor,
             eye=machine.carrier_eye,
             length_mm=machine.carriers.length_mm,
-            cards=draws.carriers(),
+            carriers=draws.carriers(),
             count=carriers,
             memories=[feeder.memory for feeder in feeders],
             tracer=tracer,
@@ -129,7 +129,7 @@ class LineRun:
             clock,
             conveyor,
             state=state,
-            cards=draws.inserts(number),
+            inserts=draws.inserts(number),
             first_nose_mm=self.machine.first_nose_mm(number),
             fastest_mm_s=max(
                 conveyor.fastest_mm_s * fastest_ratio(self.machine, number), machine.jog_speed_mm_s

@@ -97,8 +97,8 @@ class StagingClutch(Part):
         """Close the clutch at motion tick ``t`` (s) for a carrier; the feeder is ready."""
         state, feed, insert = self._state, self._state.feed, self._staged
         assert insert is not None  # noqa: S101 - ready means that one is staged
-        number, nose, card, _, _, _ = insert
-        _, _, length, _, slip, _, _, double, called_double = card
+        number, nose, drawn, _, _, _ = insert
+        _, _, length, _, slip, _, _, double, called_double = drawn
         start_mm = feed.position(t)
         self._eye.slipped(number, slip, feed_mm=start_mm)
         begins = t + self._delay_s

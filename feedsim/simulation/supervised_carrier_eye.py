@@ -15,7 +15,7 @@ from feedsim.simulation.mark_memory import Mark
 
 __all__ = ["SupervisedCarrierEye"]
 
-_Card = tuple[float, float, float, float, bool]
+_Drawn = tuple[float, float, float, float, bool]
 
 
 class SupervisedCarrierEye(CarrierEye):
@@ -42,14 +42,15 @@ class SupervisedCarrierEye(CarrierEye):
 
     def announce(self) -> None:
         """Tell of carriers as it becomes known when they come; to be called before the run."""
-        self._cards = self._announced(self._cards)
+        self._carriers = self._announced(self._carriers)
 
-    def _announced(self, cards: Iterator[_Card]) -> Iterator[_Card]:
-        for carrier, card in enumerate(cards):
+    def _announced(self, carriers: Iterator[_Drawn]) -> Iterator[_Drawn]:
+        for carrier, drawn in enumerate(carriers):
             event = self.comes.pop(carrier, None)
             if event is not None:
-                event.succeed(card[0])
-            yield card
+                leading, *_ = drawn
+                event.succeed(leading)
+            yield drawn
 
     @property
     def passed(self) -> int:
@@ -106,7 +107,9 @@ class SupervisedCarrierEye(CarrierEye):
         """Take all carriers that have not come yet, and return how many have come."""
         come = self.passed
         self.halt()
-        for leading, _, _, slip, _ in islice(self._cards, self._count - len(self.leading_edge_mm)):
+        for leading, _, _, slip, _ in islice(
+            self._carriers, self._count - len(self.leading_edge_mm)
+        ):
             self.leading_edge_mm.append(leading)
             self.slip_mm.append(slip)
         return come

@@ -147,7 +147,7 @@ class SupervisedClutch(StagingClutch):
                 carrier=carrier,
                 insert=staged.number,
                 stage_mm=stage_mm,
-                double=staged.card[7] >= 0.0,
+                double=staged.insert.double_mm >= 0.0,
             )
 
     def _open(self, t: float) -> None:
@@ -159,14 +159,14 @@ class SupervisedClutch(StagingClutch):
 
     def _stage(self, found: Found) -> Steps:
         self._fed = found
-        if self.watch.stops_doubles and found.card[8]:
+        if self.watch.stops_doubles and found.insert.called_double:
             return self._stop_for_double(found)
         return super()._stage(found)
 
     def _stop_for_double(self, found: Found) -> Steps:
         order = Order.INSERT_KNOWN.of(self._state.number)
         yield from self.clock.until(lambda: found.known_s, order)
-        cause = "false_alarm" if math.isnan(found.card[7]) else "double"
+        cause = "false_alarm" if math.isnan(found.insert.double_mm) else "double"
         self.watch.trip(Rule.DOUBLE_FOUND, cause=cause, carrier=self._search.carrier)
         yield from self.clock.wait(self.clock.event())
 

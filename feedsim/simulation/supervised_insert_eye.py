@@ -12,7 +12,7 @@ from feedsim.machine import FaultKind, Hazard
 from feedsim.simulation.clock import Clock
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.insert_eye import Card, Fate, Found, InsertEye, Search
+from feedsim.simulation.insert_eye import Drawn, Fate, Found, InsertEye, Search
 from feedsim.simulation.watch import Watch
 
 __all__ = ["SupervisedInsertEye"]
@@ -41,7 +41,7 @@ class SupervisedInsertEye(InsertEye):
         conveyor: Conveyor,
         *,
         state: FeederState,
-        cards: Iterator[Card],
+        inserts: Iterator[Drawn],
         first_nose_mm: float,
         fastest_mm_s: float,
     ) -> None:
@@ -49,7 +49,7 @@ class SupervisedInsertEye(InsertEye):
             clock,
             conveyor,
             state=state,
-            cards=cards,
+            inserts=inserts,
             first_nose_mm=first_nose_mm,
             fastest_mm_s=fastest_mm_s,
         )
@@ -136,7 +136,7 @@ class SupervisedInsertEye(InsertEye):
     def _search_singles(self, search: Search) -> Generator[Event, Any, Found | None]:
         while True:
             found = yield from super().search(search)
-            if found is None or not found.card[8]:
+            if found is None or not found.insert.called_double:
                 return found
             self._reject_on_jog(found)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple, cast
 
-from feedsim.draws.cards import Draws
+from feedsim.draws.line_draws import Draws
 from feedsim.machine import FaultKind, Machine, Setting
 from feedsim.records.stop import Adjustment, Rule
 from feedsim.simulation.blocked import BlockedWatch

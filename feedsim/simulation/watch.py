@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from feedsim.draws.cards import Draws
+from feedsim.draws.line_draws import Draws
 from feedsim.machine import Hazard, Machine, StopRules
 from feedsim.motion.feed import FeedMotion
 from feedsim.motion.ticks import SAME_TRAVEL_MM

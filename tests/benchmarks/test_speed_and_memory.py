@@ -16,7 +16,7 @@ import pytest
 import simpy
 
 from feedsim.answers.sweep.study import Sweep, run_sweep
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.running.axes import parse_speeds
 from feedsim.running.executor import Local
 from feedsim.running.run import machine_of, rehearse
@@ -59,7 +59,7 @@ def test_carriers_per_raw_timeout() -> None:
     ratios = []
     for _ in range(5):
         plain = seconds(raw) / timeouts
-        ours = seconds(lambda: simulate(machine, CardDraws(machine, 1), carriers=carriers))
+        ours = seconds(lambda: simulate(machine, RunDraws(machine, 1), carriers=carriers))
         ratios.append(ours / carriers / plain)
     report(f"one carrier costs {median(ratios):.1f} raw SimPy timeouts (goal: at most 50)")
 

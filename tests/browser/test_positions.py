@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws, InsertCard
+from feedsim.draws.line_draws import InsertDraw, RunDraws
 from feedsim.motion.master import Master
 from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario
@@ -27,14 +27,14 @@ class Engine:
     def __init__(self, file: str, overrides: tuple[str, ...], *, carriers: int) -> None:
         scenario = load_scenario(SCENARIOS / f"{file}.toml", overrides=overrides)
         self.machine = machine_of(scenario)
-        self.draws = CardDraws(self.machine, scenario.seed)
+        self.draws = RunDraws(self.machine, scenario.seed)
         self.records, self.trace = simulate_traced(self.machine, self.draws, carriers=carriers)
         self.slips = [
             card[3] for card, _ in zip(self.draws.carriers(), range(carriers), strict=False)
         ]
         self.inserts = [
             [
-                InsertCard(*card)
+                InsertDraw(*card)
                 for card, _ in zip(self.draws.inserts(j), range(carriers + 60), strict=False)
             ]
             for j in range(len(self.machine.feeders))

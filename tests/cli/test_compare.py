@@ -77,7 +77,7 @@ def test_a_scenario_compared_with_itself_differs_by_exactly_nothing(
                 assert (d["difference_mm"], d["ci95_mm"], d["exact"]) == (0.0, [0.0, 0.0], True)
             elif figure not in {"name", "first_name"}:
                 assert (d["difference"], d["only_first"], d["only_other"]) == (0.0, 0, 0)
-    assert "Mean error    exactly the same on these cards at every speed" in ended.out
+    assert "Mean error    exactly the same on these carriers at every speed" in ended.out
     assert "Missed        no difference seen at any speed" in ended.out
 
 
@@ -95,8 +95,8 @@ def test_a_shift_that_the_cards_make_exact_is_said_to_be_exact(
             "--carriers", 100, "--speeds", "10 m/min", "--jobs", 1, "--out", tmp_path)  # fmt: skip
     ended = feedsim(*call)
     said = " ".join(ended.out.split())  # however the lines are broken
-    assert "+0.200 mm, exact on these cards (every one moved alike)" in said
-    assert "Spread exactly the same on these cards at 10 m/min" in said
+    assert "+0.200 mm, exact on these carriers (every one moved alike)" in said
+    assert "Spread exactly the same on these carriers at 10 m/min" in said
     plain = json.loads((tmp_path / "compare.json").read_text("utf-8"))
     d = plain["points"][0]["differences"][0]["feeders"][0]["placement_mean"]
     assert d["difference_mm"] == pytest.approx(0.2, abs=1e-9)
@@ -105,7 +105,7 @@ def test_a_shift_that_the_cards_make_exact_is_said_to_be_exact(
     assert high - low > 0.01
     # the twin: with a motion tick of 5 ms (0.83 mm) some cards move by a tick, others not at all
     ended = feedsim(*call, "--set", "controller.motion_cycle=5 ms")
-    assert "exact on these cards" not in " ".join(ended.out.split())
+    assert "exact on these carriers" not in " ".join(ended.out.split())
 
 
 def test_all_setups_take_the_cards_and_limits_of_the_first(tmp_path: Path, feedsim: Run) -> None:

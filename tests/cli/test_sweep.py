@@ -75,7 +75,7 @@ def test_the_same_cards_at_every_speed_and_all_replications_in_a_point(
     assert [(p["replications"], p["carriers"]) for p in points] == [(2, 120), (2, 120)]
     # the same pitches pass at half the speed in twice the time
     assert points[0]["duration_s"] == pytest.approx(2.0 * points[1]["duration_s"], rel=1e-9)
-    # and the second run had cards of its own
+    # and the second run had random numbers of its own
     alone = feedsim("run", CARD, "--carriers", 60, "--speed", "30 m/min", "--json",
                     "--out", tmp_path / "run")  # fmt: skip
     assert points[0]["duration_s"] != pytest.approx(

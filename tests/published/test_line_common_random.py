@@ -1,4 +1,4 @@
-"""Common random numbers: two speeds with one seed see the same cards.
+"""Common random numbers: two speeds with one seed see the same carriers.
 
 The method from memory: Law & Kelton, Simulation Modeling and Analysis, variance reduction. The
 numbers are derived here: an eye that answers U late, U even on 0…4 ms, and settings with no

@@ -10,7 +10,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
-from feedsim.draws.cards import InsertCard
+from feedsim.draws.line_draws import InsertDraw
 from feedsim.machine import Eye, Machine
 from feedsim.records.outcome import Outcome
 from tests.reference.plain_eye import SEEN, PlainInput
@@ -64,7 +64,7 @@ class PlainFeeder:
         self.scan, self.motion = ticks
         self.feed = Feed(self.feeder)
         self._source = cards
-        self.cards: list[InsertCard] = []
+        self.cards: list[InsertDraw] = []
         inserts = self.feeder.inserts
         self.base = inserts.gap_mm if machine.start_empty else -self.settings.stage_position_mm
         self.next = 0  # the next insert to come to the eye
@@ -133,7 +133,7 @@ class PlainFeeder:
 
     def _card(self, number):
         while len(self.cards) <= number:
-            self.cards.append(InsertCard(*next(self._source)))
+            self.cards.append(InsertDraw(*next(self._source)))
         return self.cards[number]
 
     def _is_double(self, number):

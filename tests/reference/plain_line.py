@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from feedsim.draws.cards import CarrierCard, Draws
+from feedsim.draws.line_draws import CarrierDraw, Draws
 from feedsim.machine import Machine
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 from feedsim.records.outcome import Outcome
@@ -57,7 +57,7 @@ def plain_run(machine: Machine, draws: Draws, carriers: int) -> RunRecords:
     )
     controller = Controller(belt, machine.encoder, phase=phases.encoder, motion=motion)
     source = draws.carriers()
-    cards = [CarrierCard(*next(source)) for _ in range(carriers)]
+    cards = [CarrierDraw(*next(source)) for _ in range(carriers)]
     for feeder in feeders:
         outcomes, marks = see_carriers(machine, cards, belt, controller, scan)
         feeder.outcomes.update(outcomes)
@@ -171,7 +171,7 @@ def records(feeder: PlainFeeder, cards, belt) -> FeederRecords:
     return FeederRecords(**columns, books=books)
 
 
-def landing(feeder: PlainFeeder, card: CarrierCard, belt, t):
+def landing(feeder: PlainFeeder, card: CarrierDraw, belt, t):
     """Return what is recorded when an insert lands for a carrier."""
     offset = belt.travel(t) - card.leading_edge_mm
     offset -= feeder.feeder.eye_to_placement_mm + card.slip_mm

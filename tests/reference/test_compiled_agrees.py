@@ -20,7 +20,7 @@ from feedsim.compiled.choice import why_not
 from feedsim.compiled.engine import Driver, run_line
 from feedsim.compiled.feeder import MORE_INSERTS, PAUSE, run_feeder
 from feedsim.compiled.state import Lane
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario
@@ -44,8 +44,8 @@ def compiled() -> Iterator[Driver]:
 
 
 def unlike(machine: Machine, seed: int, driver: Driver, carriers: int = CARRIERS) -> list[str]:
-    ours = run_line(machine, CardDraws(machine, seed), carriers=carriers, driver=driver)
-    return differences(ours, simulate(machine, CardDraws(machine, seed), carriers=carriers))
+    ours = run_line(machine, RunDraws(machine, seed), carriers=carriers, driver=driver)
+    return differences(ours, simulate(machine, RunDraws(machine, seed), carriers=carriers))
 
 
 @pytest.mark.parametrize("machines", MACHINES)
@@ -85,7 +85,7 @@ def test_the_machines_that_were_hard_for_the_event_engine(compiled: Driver) -> N
 def test_the_plain_implementation_agrees_with_the_compiled_engine_too(compiled: Driver) -> None:
     for seed in range(4000, 4020):
         machine = filtered_machine(seed)
-        draws = CardDraws(machine, seed)
+        draws = RunDraws(machine, seed)
         ours = run_line(machine, draws, carriers=CARRIERS, driver=compiled)
         for a, b in zip(ours.feeders, plain_run(machine, draws, CARRIERS).feeders, strict=True):
             compare(a, b)
@@ -95,7 +95,7 @@ def test_these_machines_do_all_that_the_engine_knows(compiled: Driver) -> None:
     seen: Counter[str] = Counter()
     for seed in range(3000, 3100):
         machine = filtered_machine(seed)
-        records = run_line(machine, CardDraws(machine, seed), carriers=CARRIERS, driver=compiled)
+        records = run_line(machine, RunDraws(machine, seed), carriers=CARRIERS, driver=compiled)
         seen["empty"] += machine.start_empty
         seen["profile"] += bool(machine.line.profile)
         for number, rows in enumerate(records.feeders):
@@ -122,7 +122,7 @@ def test_a_run_that_goes_on_after_a_pause_or_for_want_of_inserts_is_the_same() -
         return PAUSE if end == MORE_INSERTS else end
 
     driver = UNCOMPILED._replace(run=halting)
-    draws = CardDraws(machine, 12)
+    draws = RunDraws(machine, 12)
     ours = run_line(machine, draws, carriers=CARRIERS, driver=driver, progress=told.append)
     assert differences(ours, simulate(machine, draws, carriers=CARRIERS)) == []
     assert len(told) > CARRIERS / 2
@@ -131,5 +131,5 @@ def test_a_run_that_goes_on_after_a_pause_or_for_want_of_inserts_is_the_same() -
 def test_a_planted_difference_is_found() -> None:
     machine = random_machine(2001)
     slower = replace(machine, controller=replace(machine.controller, scan_s=0.004))
-    ours = run_line(slower, CardDraws(machine, 1), carriers=CARRIERS, driver=UNCOMPILED)
-    assert differences(ours, simulate(machine, CardDraws(machine, 1), carriers=CARRIERS))
+    ours = run_line(slower, RunDraws(machine, 1), carriers=CARRIERS, driver=UNCOMPILED)
+    assert differences(ours, simulate(machine, RunDraws(machine, 1), carriers=CARRIERS))

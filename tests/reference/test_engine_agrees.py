@@ -13,7 +13,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
@@ -51,7 +51,7 @@ def compare(ours: FeederRecords, plain: FeederRecords) -> None:
 def test_engine_agrees_with_the_plain_implementation(block: int) -> None:
     for seed in range(30 * block, 30 * block + 30):
         machine = random_machine(seed)
-        draws = CardDraws(machine, seed)
+        draws = RunDraws(machine, seed)
         ours = simulate(machine, draws, carriers=CARRIERS)
         plain = plain_run(machine, draws, CARRIERS)
         assert ours.start_time_s == pytest.approx(plain.start_time_s, abs=1e-9), seed
@@ -65,7 +65,7 @@ def test_engine_agrees_with_the_plain_implementation(block: int) -> None:
 def test_engine_agrees_on_filtered_and_polled_eyes(block: int) -> None:
     for seed in range(25 * block, 25 * block + 25):
         machine = filtered_machine(seed)
-        draws = CardDraws(machine, seed)
+        draws = RunDraws(machine, seed)
         ours = simulate(machine, draws, carriers=CARRIERS)
         plain = plain_run(machine, draws, CARRIERS)
         for a, b in zip(ours.feeders, plain.feeders, strict=True):
@@ -79,7 +79,7 @@ def test_the_filtered_machines_lose_cards_in_every_way() -> None:
     for seed in range(60):
         machine = filtered_machine(seed)
         blind = replace(machine, carrier_eye=replace(machine.carrier_eye, missed=0.0))
-        rows = simulate(blind, CardDraws(blind, seed), carriers=CARRIERS).feeders[0]
+        rows = simulate(blind, RunDraws(blind, seed), carriers=CARRIERS).feeders[0]
         lost["too short"] += int((rows.outcome == Outcome.NOT_SEEN).sum())
         lost["merged"] += int((rows.outcome == Outcome.MERGED).sum())
         lost["placed"] += int((rows.outcome == Outcome.PLACED).sum())
@@ -92,7 +92,7 @@ def test_the_filtered_machines_lose_cards_in_every_way() -> None:
 def test_a_clutch_that_opens_as_it_closes_is_ready_no_sooner_than_it_has_settled() -> None:
     # a scan finds the next insert at the very instant of the closing, its point passed already
     machine = filtered_machine(5088)
-    draws = CardDraws(machine, 5088)
+    draws = RunDraws(machine, 5088)
     ours, plain = simulate(machine, draws, carriers=20), plain_run(machine, draws, 20)
     compare(ours.feeders[0], plain.feeders[0])
     rows = ours.feeders[0]
@@ -105,7 +105,7 @@ def test_a_late_mark_is_acted_on_at_its_tick_though_its_point_moves_away() -> No
     # between the scan tick at which a mark is late and the motion tick, and moves its point on.
     for seed in (1901, 2318):
         machine = filtered_machine(seed)
-        draws = CardDraws(machine, seed)
+        draws = RunDraws(machine, seed)
         ours, plain = simulate(machine, draws, carriers=30), plain_run(machine, draws, 30)
         for a, b in zip(ours.feeders, plain.feeders, strict=True):
             compare(a, b)
@@ -117,7 +117,7 @@ def test_random_machines_reach_every_outcome_but_the_line_stop() -> None:
     flags = {"late_engage": 0, "late_opening": 0, "strays": 0, "double": 0, "called_double": 0}
     for seed in range(120):
         machine = random_machine(seed)
-        records = simulate(machine, CardDraws(machine, seed), carriers=CARRIERS)
+        records = simulate(machine, RunDraws(machine, seed), carriers=CARRIERS)
         for rows in records.feeders:
             seen |= set(rows.outcome.tolist())
             for name in flags:
@@ -128,7 +128,7 @@ def test_random_machines_reach_every_outcome_but_the_line_stop() -> None:
 
 def test_a_planted_difference_is_found() -> None:
     machine = random_machine(3)
-    ours = simulate(machine, CardDraws(machine, 3), carriers=CARRIERS)
-    other = simulate(machine, CardDraws(machine, 4), carriers=CARRIERS)
+    ours = simulate(machine, RunDraws(machine, 3), carriers=CARRIERS)
+    other = simulate(machine, RunDraws(machine, 4), carriers=CARRIERS)
     with pytest.raises(AssertionError):
         compare(ours.feeders[0], other.feeders[0])

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws, CarrierCard, InsertCard, Phases
+from feedsim.draws.line_draws import CarrierDraw, InsertDraw, Phases, RunDraws
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -92,12 +92,12 @@ class Cards:
         yield from self._carriers
         for k in itertools.count(len(self._carriers)):
             edge = 300.0 * (k + 1)
-            yield CarrierCard(edge, edge, self._response, 0.0, missed=False)
+            yield CarrierDraw(edge, edge, self._response, 0.0, missed=False)
 
     def inserts(self, feeder):
         nose = 0.0
         for i in itertools.count():
-            card = InsertCard(
+            card = InsertDraw(
                 nose, nose, LENGTH, self._response, 0.0, True, False, math.nan, False
             )._replace(**self._inserts.get(i, {}))
             yield card
@@ -105,7 +105,7 @@ class Cards:
 
 
 def carrier_at(edge, **change):
-    return CarrierCard(edge, edge, RESPONSE_S, 0.0, missed=False)._replace(**change)
+    return CarrierDraw(edge, edge, RESPONSE_S, 0.0, missed=False)._replace(**change)
 
 
 def outcomes(run):
@@ -384,9 +384,9 @@ def test_stage_correction_is_in_force_only_while_staged():
 
 def test_feeders_do_not_disturb_each_other():
     whole = machine()
-    alone = plain_run(whole, CardDraws(whole, 3), 20).feeders[0]
+    alone = plain_run(whole, RunDraws(whole, 3), 20).feeders[0]
     two = replace(whole, feeders=whole.feeders * 2)
-    both = plain_run(two, CardDraws(two, 3), 20).feeders
+    both = plain_run(two, RunDraws(two, 3), 20).feeders
     for rows in both:
         assert np.array_equal(rows.placement_error_mm, alone.placement_error_mm)
 
@@ -406,7 +406,7 @@ def test_books_balance_with_every_chance_at_work():
         carriers=Carriers(210.0, 320.0, pitch_sd_mm=20.0),
         controller=Controller(0.004, 0.001, 0.02, 1500.0),
     )
-    run = plain_run(whole, CardDraws(whole, 11), 150).feeders[0]
+    run = plain_run(whole, RunDraws(whole, 11), 150).feeders[0]
     assert (run.outcome >= 0).all()
     assert run.books.placed == (run.outcome == Outcome.PLACED).sum()
     assert run.books.strays == run.strays[run.strays > 0].sum()

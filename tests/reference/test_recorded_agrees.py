@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
@@ -36,7 +36,7 @@ def test_engine_agrees_with_the_plain_implementation_on_records(repeats: bool) -
     seen: set[int] = set()
     for seed in range(40):
         machine = recorded(seed, repeats=repeats)
-        draws = CardDraws(machine, seed, replication=seed % 3)
+        draws = RunDraws(machine, seed, replication=seed % 3)
         ours = simulate(machine, draws, carriers=CARRIERS)
         plain = plain_run(machine, draws, CARRIERS)
         assert ours.start_time_s == pytest.approx(plain.start_time_s, abs=1e-9), seed
@@ -49,7 +49,7 @@ def test_engine_agrees_with_the_plain_implementation_on_records(repeats: bool) -
 def test_a_planted_difference_is_found() -> None:
     machine = recorded(3, repeats=True)
     first, second = (
-        simulate(machine, CardDraws(machine, 3, replication=r), carriers=CARRIERS) for r in (0, 1)
+        simulate(machine, RunDraws(machine, 3, replication=r), carriers=CARRIERS) for r in (0, 1)
     )
     with pytest.raises(AssertionError):
         compare(first.feeders[0], second.feeders[0])

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from feedsim.draws.cards import CarrierCard, Draws, InsertCard
+from feedsim.draws.line_draws import CarrierDraw, Draws, InsertDraw
 from feedsim.machine import Machine
 
 M, Y, R, P, F = range(5)
@@ -56,8 +56,8 @@ class Integration:
     def __init__(self, line: Machine, draws: Draws, *, carriers: int) -> None:
         self.line, self.feeder = line, line.feeders[0]
         self.settings = self.feeder.settings
-        self.carriers = [CarrierCard(*c) for c in islice(draws.carriers(), carriers)]
-        self.inserts = [InsertCard(*c) for c in islice(draws.inserts(0), carriers + 2)]
+        self.carriers = [CarrierDraw(*c) for c in islice(draws.carriers(), carriers)]
+        self.inserts = [InsertDraw(*c) for c in islice(draws.inserts(0), carriers + 2)]
         self.rows = {name: np.full(carriers, math.nan) for name in COLUMNS}
         self.undecided = carriers
         self.watches: dict[str, tuple[Callable[[State], float], Callable[[], None]]] = {}

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers
 from feedsim.metrics.intervals import wilson
 from feedsim.metrics.means import mean_interval
@@ -27,7 +27,7 @@ def counts() -> np.ndarray:
         carriers=Carriers(length_mm=210.0, pitch_mm=260.0),
         carrier_eye=replace(NOISY_EYE, missed=MISSED),
     )
-    runs = (simulate(line, CardDraws(line, seed), carriers=CARRIERS) for seed in range(RUNS))
+    runs = (simulate(line, RunDraws(line, seed), carriers=CARRIERS) for seed in range(RUNS))
     return np.array([np.sum(r.feeders[0].outcome == int(Outcome.NOT_SEEN)) for r in runs])
 
 
@@ -61,7 +61,7 @@ def test_intervals_of_the_mean_cover_as_stated() -> None:
     covered = shifted = 0
     runs = 200
     for seed in range(runs):
-        rows = simulate(line, CardDraws(line, seed), carriers=200).feeders[0]
+        rows = simulate(line, RunDraws(line, seed), carriers=200).feeders[0]
         interval = mean_interval(rows.placement_error_mm)
         assert interval is not None
         covered += interval.low <= 0.0 <= interval.high

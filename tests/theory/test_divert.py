@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from feedsim.criteria import Recipe
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
     Clearing,
@@ -236,7 +236,7 @@ def test_every_carrier_of_random_lines_is_in_the_class_that_the_plain_rule_says(
         line = random_machine(seed)
         if line.divert is None:
             continue
-        records = simulate(line, CardDraws(line, seed), carriers=40)
+        records = simulate(line, RunDraws(line, seed), carriers=40)
         every = tuple(range(len(line.feeders)))
         for needs in {every, every[-1:]}:
             words += agree(line, records, needs)
@@ -255,13 +255,13 @@ def test_so_it_is_with_stops_in_between():
         )
         line = replace(base, supervision=supervision, divert=replace(GATE, at_mm=900.0))
         for t in np.linspace(0.3, 2.4, 15).tolist():
-            run = LineRun(line, CardDraws(line, 5), carriers=8)
+            run = LineRun(line, RunDraws(line, 5), carriers=8)
             run.parts.append(Trips(run, t, BEFORE, Rule.EMERGENCY_STOP))
             words += agree(line, run.run(), (0, 1))
     assert {"good_passed", "bad_diverted", "bad_passed"} <= set(words)
     jams = tuple(Fault(When(carrier=k), FaultKind.CARRIER_JAM) for k in range(8))
     line = replace(line, supervision=replace(supervision, faults=jams))
-    records = LineRun(line, CardDraws(line, 5), carriers=8).run()
+    records = LineRun(line, RunDraws(line, 5), carriers=8).run()
     assert records.gave_up  # no carrier comes as far as a landing between two of them
     assert "not_reached" in agree(line, records, (0, 1))
 
@@ -274,7 +274,7 @@ def test_a_planted_fault_is_found(fault):
             line = random_machine(seed)
             if line.divert is None:
                 continue
-            records = simulate(line, CardDraws(line, seed), carriers=40)
+            records = simulate(line, RunDraws(line, seed), carriers=40)
             every = tuple(range(len(line.feeders)))
             assert line.divert is not None
             good = product_rows(records, line, criteria=WIDE).good

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.drive.study.motion import motion_at
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import demand
 from feedsim.running.run import machine_of
@@ -50,7 +50,7 @@ def test_rms_agrees_with_numerical_integration_of_the_run(changes: tuple[str, ..
     what = scenario(*changes)
     asked = demand(cycles_of(what), rotor_kg_m2=1.1e-4)
     machine = machine_of(what)
-    records, kept = simulate_traced(machine, CardDraws(machine, what.seed), carriers=CARRIERS)
+    records, kept = simulate_traced(machine, RunDraws(machine, what.seed), carriers=CARRIERS)
     times = records.feeders[0].engage_time_s
     delay = machine.feeders[0].servo.command_delay_s
     begins = [float(t) + delay for t in times[~np.isnan(times)]]

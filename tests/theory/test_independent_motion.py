@@ -10,7 +10,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Clutch, Controller, Encoder, Inserts, Line, Machine, Servo
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
@@ -84,7 +84,7 @@ def engine(line: Machine) -> FeederRecords:
 def differing(line: Machine, rows: FeederRecords) -> dict[str, float]:
     """Columns in which integration and engine differ, with the largest difference."""
     found = {}
-    integration = Integration(line, CardDraws(line, SEED), carriers=CARRIERS)
+    integration = Integration(line, RunDraws(line, SEED), carriers=CARRIERS)
     for name, integrated in integration.integrate().items():
         column = getattr(rows, name)
         same = np.array_equal(np.isnan(column), np.isnan(integrated))

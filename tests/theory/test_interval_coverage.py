@@ -113,7 +113,7 @@ def lengths(case: str) -> dict[str, int]:
     """Return how many intervals of each kind hold."""
     begins, sd = begins_of(case), spread_of(case)
     one, two = series(case, 1), series(case, 2)
-    # a second setup on the same cards, and one on cards of its own
+    # a second setup with common random numbers, and one on carriers of its own
     paired, alone = one + MORE * two, (1.0 + MORE) * two
     wider = sd * math.sqrt(1.0 + MORE**2) - sd
     both = [mean_difference(a, b + SHIFT, begins=begins) for a, b in zip(one, paired, strict=True)]
@@ -345,7 +345,7 @@ def test_differences_of_shares_are_covered(name: str) -> None:
     hits = MANY[name]
     none = np.zeros(hits.n, dtype=np.bool_)
     one, two = outcomes(name, 1), outcomes(name, 2)
-    # hits of the one alone; both at random; and what would be known of each on cards of its own
+    # hits of the one alone; both at random; and what would be known of each on carriers of its own
     alone = [share_difference(none, row, more_is_better=False) for row in one]
     assert 0.91 <= covered([d.ci95 for d in alone], hits.share) / len(SEEDS) <= 0.99
     both = [share_difference(a, b, more_is_better=False) for a, b in zip(one, two, strict=True)]

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Controller, Encoder, Inserts, Machine
 from feedsim.settings.predict import expected_offsets, known_bias
 from feedsim.settings.sources import placement_sd
@@ -56,7 +56,7 @@ def line(
 
 
 def rows(made: Machine, carriers: int = 4000) -> tuple[np.ndarray, np.ndarray]:
-    found = simulate(made, CardDraws(made, 3), carriers=carriers).feeders[0]
+    found = simulate(made, RunDraws(made, 3), carriers=carriers).feeders[0]
     return found.placement_error_mm, found.stage_position_mm[1:]
 
 

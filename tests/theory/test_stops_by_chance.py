@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from simpy import Event
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.draws.stops import clearing_times
 from feedsim.draws.streams import stream
 from feedsim.machine import Clearing, Hazard, Inserts, Machine, StopRules, Supervision
@@ -60,7 +60,7 @@ class PoissonTrips(Part):
 def with_poisson_trips(mean_s: float) -> RunRecords:
     line = steep_line()
     gaps = stream(3, "trips of the test").standard_exponential(5000) * mean_s
-    run = LineRun(line, CardDraws(line, 3), carriers=6000)
+    run = LineRun(line, RunDraws(line, 3), carriers=6000)
     run.parts.append(PoissonTrips(run, gaps.tolist()))
     return run.run()
 
@@ -113,7 +113,7 @@ def jams_of(probability: float, *, seed: int = 2) -> tuple[int, int]:
         replace(STEEP, clearing=Clearing(0.0)), jam_probability=((Hazard.DOUBLE, probability),)
     )
     line = replace(line, supervision=supervision)
-    records = simulate(line, CardDraws(line, seed), carriers=8000)
+    records = simulate(line, RunDraws(line, seed), carriers=8000)
     engaged = int(np.count_nonzero(records.feeders[0].double))
     assert {stop.cause for stop in records.stops} == {"double"}
     return engaged, len(records.stops)
@@ -132,7 +132,7 @@ def test_a_planted_jam_probability_is_found() -> None:
 
 def test_the_same_hazards_jam_whatever_else_stops_the_line() -> None:
     # by insert number: at a higher probability all that jammed before jam again
-    draws = CardDraws(machine(), 9)
+    draws = RunDraws(machine(), 9)
     low = draws.jams(0, Hazard.DOUBLE, probability=0.1)
     high = draws.jams(0, Hazard.DOUBLE, probability=0.3)
     other = draws.jams(1, Hazard.DOUBLE, probability=0.1)
@@ -184,7 +184,7 @@ def test_a_fixed_clearing_time_is_fixed() -> None:
 
 def test_a_run_clears_in_the_times_of_its_stream() -> None:
     line = steep_line()
-    run = LineRun(line, CardDraws(line, 3), carriers=300)
+    run = LineRun(line, RunDraws(line, 3), carriers=300)
     run.parts.append(PoissonTrips(run, [5.0] * 1000))
     stops = run.run().stops
     expected = clearings(STEEP.clearing, len(stops), seed=3)

@@ -27,7 +27,7 @@ from feedsim.answers.trial.study.correction import Corrections, corrections, set
 from feedsim.answers.trial.study.expected import at_speed
 from feedsim.answers.trial.study.fit import fit_trial
 from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override
@@ -79,7 +79,7 @@ def measured(machine: Machine, seed: int, *, each: int = EACH) -> TrialData:
     columns: list[tuple[float, float, float]] = []
     for number, speed in enumerate(SPEEDS):
         there = at_speed(machine, speed)
-        draws = CardDraws(there, seed, replication=number)
+        draws = RunDraws(there, seed, replication=number)
         records = simulate(there, draws, carriers=WARM_UP + each).feeders[0]
         columns += [
             (speed, error, stage)

@@ -18,7 +18,7 @@ from feedsim.answers.explain.study.run import source_for
 from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.story import story_of
 from feedsim.criteria import Criteria
-from feedsim.draws.cards import Draws
+from feedsim.draws.line_draws import Draws
 from feedsim.machine import Encoder, Eye, Machine
 from feedsim.quantities import System
 from feedsim.scenario import Scenario

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Adjust, Machine, Setting, Supervision, When
 from feedsim.metrics.response import responses
 from feedsim.records.columns import RunRecords
@@ -116,7 +116,7 @@ def test_the_response_to_a_change_that_is_far_above_the_noise() -> None:
         Adjust(When(60.0), settings=((0, Setting.ENGAGE_DISTANCE, old),)),
     )
     line = replace(line, supervision=Supervision(adjusts=changes))
-    records = simulate(line, CardDraws(line, 1), carriers=300)
+    records = simulate(line, RunDraws(line, 1), carriers=300)
     up, down = responses(records)
     (one,), (other,) = up.feeders, down.feeders
     error = records.feeders[0].placement_error_mm
@@ -146,7 +146,7 @@ def test_runs_put_together_answer_each_for_itself() -> None:
     change = Adjust(When(20.0), settings=((0, Setting.ENGAGE_DISTANCE, old + 4.0),))
     line = replace(line, supervision=Supervision(adjusts=(change,)))
     runs = [
-        replace(simulate(line, CardDraws(line, 1, replication=n), carriers=150), warm_up=10)
+        replace(simulate(line, RunDraws(line, 1, replication=n), carriers=150), warm_up=10)
         for n in range(3)
     ]
     together = responses(joined(runs))

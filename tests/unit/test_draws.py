@@ -11,7 +11,7 @@ from itertools import islice
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws, CarrierCard, InsertCard, Phases
+from feedsim.draws.line_draws import CarrierDraw, InsertDraw, Phases, RunDraws
 from feedsim.draws.streams import stream
 from feedsim.machine import Carriers, Controller, DoubleCheck, Encoder, Eye, Inserts, Machine
 from feedsim.records.outcome import Outcome
@@ -81,16 +81,16 @@ def noisy(**changes: object) -> Machine:
     return replace(base, **changes)  # type: ignore[arg-type]
 
 
-def fleet(line: Machine, count: int, *, seed: int = SEED) -> CarrierCard:
+def fleet(line: Machine, count: int, *, seed: int = SEED) -> CarrierDraw:
     """Return the carriers' fields as arrays."""
-    cards = islice(CardDraws(line, seed).carriers(), count)
-    return CarrierCard(*(np.array(column) for column in zip(*cards, strict=True)))
+    cards = islice(RunDraws(line, seed).carriers(), count)
+    return CarrierDraw(*(np.array(column) for column in zip(*cards, strict=True)))
 
 
-def stack(line: Machine, count: int, *, number: int = 0) -> InsertCard:
+def stack(line: Machine, count: int, *, number: int = 0) -> InsertDraw:
     """Return a feeder's inserts' fields as arrays."""
-    cards = islice(CardDraws(line, SEED).inserts(number), count)
-    return InsertCard(*(np.array(column) for column in zip(*cards, strict=True)))
+    cards = islice(RunDraws(line, SEED).inserts(number), count)
+    return InsertDraw(*(np.array(column) for column in zip(*cards, strict=True)))
 
 
 def test_carriers_value_by_value() -> None:
@@ -345,7 +345,7 @@ def test_phases_are_uniform_over_a_count_and_over_the_longest_period(
     scan: float, cycle: float, longest: float
 ) -> None:
     line = noisy(controller=Controller(scan, cycle), encoder=Encoder(0.05))
-    drawn = [CardDraws(line, seed).phases() for seed in range(1000)]
+    drawn = [RunDraws(line, seed).phases() for seed in range(1000)]
     counts = np.array([p.encoder for p in drawn])
     assert 0.0 <= counts.min() < 0.01
     assert 0.99 < counts.max() < 1.0
@@ -365,7 +365,7 @@ def test_phases_are_uniform_over_a_count_and_over_the_longest_period(
 
 
 def test_the_encoder_phase_is_the_stream_of_that_name() -> None:
-    assert CardDraws(noisy(), 5).phases() == Phases(by_name(5, "encoder.phase").random(), 0.0)
+    assert RunDraws(noisy(), 5).phases() == Phases(by_name(5, "encoder.phase").random(), 0.0)
 
 
 # -- rare branches, forced by hand ---------------------------------------------------------------

@@ -8,7 +8,7 @@ from itertools import accumulate, cycle, islice
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws, CarrierCard, record_start
+from feedsim.draws.line_draws import CarrierDraw, RunDraws, record_start
 from feedsim.machine import Carriers, Controller, Encoder, Eye, Inserts, Machine
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -24,8 +24,8 @@ CARRIERS = Carriers(
 
 def edges(carriers: Carriers, count: int, *, seed: int = 5, replication: int = 0) -> list[float]:
     """Return the leading edges of the first carriers."""
-    draws = CardDraws(machine(carriers=carriers), seed, replication=replication)
-    return [CarrierCard(*card).leading_edge_mm for card in islice(draws.carriers(), count)]
+    draws = RunDraws(machine(carriers=carriers), seed, replication=replication)
+    return [CarrierDraw(*card).leading_edge_mm for card in islice(draws.carriers(), count)]
 
 
 def test_leading_edges_are_the_sums_of_the_record() -> None:
@@ -75,7 +75,7 @@ def test_a_record_moves_no_other_stream() -> None:
     recorded = replace(drawn, carriers=CARRIERS)
     n = 3000
     a, b = (
-        CarrierCard(*map(np.array, zip(*islice(CardDraws(m, 5).carriers(), n), strict=True)))
+        CarrierDraw(*map(np.array, zip(*islice(RunDraws(m, 5).carriers(), n), strict=True)))
         for m in (drawn, recorded)
     )
     assert np.array_equal(a.eye_delay_s, b.eye_delay_s)
@@ -85,9 +85,9 @@ def test_a_record_moves_no_other_stream() -> None:
         b.seen_edge_mm - b.leading_edge_mm, abs=1e-9
     )
     assert not np.array_equal(a.leading_edge_mm, b.leading_edge_mm)
-    inserts = [list(islice(CardDraws(m, 5).inserts(0), 300)) for m in (drawn, recorded)]
+    inserts = [list(islice(RunDraws(m, 5).inserts(0), 300)) for m in (drawn, recorded)]
     assert repr(inserts[0]) == repr(inserts[1])  # NaN where there is no double
-    assert CardDraws(drawn, 5).phases() == CardDraws(recorded, 5).phases()
+    assert RunDraws(drawn, 5).phases() == RunDraws(recorded, 5).phases()
 
 
 def test_empty_pitches_are_none_in_a_record() -> None:
@@ -110,14 +110,14 @@ def noisy_line(carriers: Carriers) -> Machine:
     )
 
 
-class RecordByHand(CardDraws):
+class RecordByHand(RunDraws):
     """The draws of a paced line, but the leading edges written by hand."""
 
     def carriers(self):
         leading = accumulate(cycle(RECORD))
         for card, edge in zip(super().carriers(), leading, strict=False):
             seen = card[1] - card[0]
-            yield CarrierCard(edge, edge + seen, *card[2:])
+            yield CarrierDraw(edge, edge + seen, *card[2:])
 
 
 def same(a: RunRecords, b: RunRecords, *, within: float) -> None:
@@ -133,14 +133,14 @@ def same(a: RunRecords, b: RunRecords, *, within: float) -> None:
 def test_a_recorded_run_is_the_run_of_the_same_pitches_written_by_hand() -> None:
     recorded = noisy_line(CARRIERS)
     paced = replace(recorded, carriers=replace(CARRIERS, record_mm=()))
-    ours = simulate(recorded, CardDraws(recorded, 9), carriers=400)
+    ours = simulate(recorded, RunDraws(recorded, 9), carriers=400)
     by_hand = simulate(paced, RecordByHand(paced, 9), carriers=400)
     # the seen edge is leading edge + deviation there, and here their difference added on again
     same(ours, by_hand, within=1e-9)
     assert len(set(ours.feeders[0].outcome.tolist())) > 2  # with carriers missed in several ways
     # planted: one pitch longer by a hundredth of a millimetre is another run
     other = replace(CARRIERS, record_mm=(*RECORD[:-1], RECORD[-1] + 0.01))
-    moved = simulate(noisy_line(other), CardDraws(noisy_line(other), 9), carriers=400)
+    moved = simulate(noisy_line(other), RunDraws(noisy_line(other), 9), carriers=400)
     with pytest.raises(AssertionError):
         same(moved, by_hand, within=1e-9)
 
@@ -150,7 +150,7 @@ def test_a_record_without_any_noise_is_served_as_it_says() -> None:
     record = (200.0, 300.0, 155.5, 200.0, 155.7, 400.0)
     carriers = Carriers(length_mm=100.0, pitch_mm=235.2, record_mm=record)
     line = machine(carriers=carriers)
-    ours = simulate(line, CardDraws(line, 1), carriers=12)
+    ours = simulate(line, RunDraws(line, 1), carriers=12)
     placed = ours.feeders[0].outcome == Outcome.PLACED
     assert placed.tolist() == [True, True, False, True, True, True] * 2
     same(ours, simulate(line, evenly(line, list(accumulate(record * 2))), carriers=12), within=1e-9)

@@ -12,7 +12,7 @@ import pytest
 
 from feedsim.compiled import cache, engine
 from feedsim.compiled.choice import MOST_POINTS, why_not
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.machine import Line, Supervision
 from feedsim.running import engines
@@ -40,7 +40,7 @@ def ran(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def run(carriers: int, **changes: Any) -> None:
     made = machine(**changes)
-    engines.simulated(made, CardDraws(made, 1), carriers=carriers)
+    engines.simulated(made, RunDraws(made, 1), carriers=carriers)
 
 
 def test_short_work_runs_on_the_event_engine_and_long_work_compiled(

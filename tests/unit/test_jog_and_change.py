@@ -10,7 +10,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws, Phases
+from feedsim.draws.line_draws import Phases, RunDraws
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -292,7 +292,7 @@ def surge(t: float) -> list[tuple[float, float]]:
 
 
 def run_changed(line: Machine, t: float, points: list[tuple[float, float]]) -> RunRecords:
-    run = LineRun(line, CardDraws(line, 5), carriers=CARRIERS)
+    run = LineRun(line, RunDraws(line, 5), carriers=CARRIERS)
     run.parts.append(BeltChange(run, t, points))
     return run.run()
 
@@ -300,12 +300,12 @@ def run_changed(line: Machine, t: float, points: list[tuple[float, float]]) -> R
 def run_known(line: Machine, t: float, points: list[tuple[float, float]]) -> RunRecords:
     v = line.line.speed_mm_s
     known = replace(line, line=replace(line.line, profile=((0.0, v), (t, v), *points)))
-    return simulate(known, CardDraws(known, 5), carriers=CARRIERS)
+    return simulate(known, RunDraws(known, 5), carriers=CARRIERS)
 
 
 def instants(line: Machine) -> list[float]:
     """Return every event time, midway between, and within the delays after the acts."""
-    _, trace = simulate_traced(line, CardDraws(line, 5), carriers=CARRIERS)
+    _, trace = simulate_traced(line, RunDraws(line, 5), carriers=CARRIERS)
     times = sorted({e.time_s for e in trace.events if e.time_s > 0.0})
     midway = [0.5 * (a + b) for a, b in itertools.pairwise(times)]
     delay, settle = line.feeders[0].servo.command_delay_s, line.feeders[0].clutch.settle_s
@@ -356,14 +356,14 @@ def test_a_planted_difference_of_the_curves_is_found() -> None:
 def test_several_changes_are_the_same_as_one_profile() -> None:
     line = RESTLESS["time ramps"]
     times = [0.41, 0.83, 1.02]
-    run = LineRun(line, CardDraws(line, 5), carriers=CARRIERS)
+    run = LineRun(line, RunDraws(line, 5), carriers=CARRIERS)
     run.parts += [BeltChange(run, t, [(t + 0.1, v)]) for t, v in zip(times, _SPEEDS, strict=True)]
     points, before = [], 1000.0
     for t, v in zip(times, _SPEEDS, strict=True):
         points += [(t, before), (t + 0.1, v)]
         before = v
     known = replace(line, line=replace(line.line, profile=((0.0, 1000.0), *points)))
-    expected = simulate(known, CardDraws(known, 5), carriers=CARRIERS)
+    expected = simulate(known, RunDraws(known, 5), carriers=CARRIERS)
     assert differences(run.run(), expected) == []
 
 
@@ -372,7 +372,7 @@ _SPEEDS = (700.0, 200.0, 950.0)
 
 def test_a_change_that_changes_nothing_leaves_the_records_as_they_are() -> None:
     line = RESTLESS["time ramps"]
-    plain = simulate(line, CardDraws(line, 5), carriers=CARRIERS)
+    plain = simulate(line, RunDraws(line, 5), carriers=CARRIERS)
     for t in instants(line):
         assert differences(run_changed(line, t, [(t, 1000.0)]), plain) == []
 

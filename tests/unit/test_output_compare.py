@@ -125,9 +125,9 @@ def test_means_are_told_with_their_signs_and_as_nearer_to_the_target() -> None:
 
 def test_exact_is_said() -> None:
     (said,) = told("Mean error", length(0.2, 0.2, "first", exact=True))
-    assert "+0.200 mm, exact on these cards (every one moved alike)" in said
+    assert "+0.200 mm, exact on these carriers (every one moved alike)" in said
     assert told("Spread", SAME, SAME) == [
-        "exactly the same on these cards at every speed from 12 to 18 m/min"
+        "exactly the same on these carriers at every speed from 12 to 18 m/min"
     ]
     assert told("Spread", length(1e-5, 4e-4, "first")) == [
         "the same to a thousandth of a mm at 12 m/min"
@@ -197,7 +197,7 @@ def test_the_text_has_legend_limits_words_and_table() -> None:
     text = compare_text(held)
     lines = text.splitlines()
     assert lines[0] == "Membership card on A5 letter"
-    assert lines[1] == "3 setups on the same cards: seed 1, 120 carriers at each speed"
+    assert lines[1] == "3 setups with common random numbers: seed 1, 120 carriers at each speed"
     assert "  B  early: membership_card but feeder.0.settings.engage_lead=8 ms" in lines
     assert "  C  membership_card but title=the same" in lines
     # 120 carriers cannot show 0.1 % missed: of none in 120 the interval reaches to 3 %
@@ -213,7 +213,7 @@ def test_the_text_has_legend_limits_words_and_table() -> None:
     row = next(line for line in lines if line.startswith("   40 m/min"))
     assert 2.6 < float(row.split()[2]) < 2.75
     assert row.split()[4] == "A"
-    assert "exactly the same on these cards at every speed from 40 to 150 m/min" in text
+    assert "exactly the same on these carriers at every speed from 40 to 150 m/min" in text
     assert "One interval in 20 misses the true difference by chance" in text
     assert all(len(line) <= 100 for line in lines if not line.startswith("  "))
 

@@ -10,7 +10,7 @@ import pytest
 
 from feedsim.answers.run.rows import carrier_columns, counted_carriers, events_csv
 from feedsim.answers.run.rows import carriers_csv as some_carriers_csv
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.records.outcome import Outcome
 from feedsim.render import csv_table
 from feedsim.simulation.line import simulate_traced
@@ -97,7 +97,7 @@ def test_no_cell_says_nan_or_minus_one_insert():
 
 def test_events_line_by_line():
     line = machine(feeder())
-    _, trace = simulate_traced(line, CardDraws(line, 1), carriers=1)
+    _, trace = simulate_traced(line, RunDraws(line, 1), carriers=1)
     table = table_of(events_csv(trace))
     assert [tuple(row.values()) for row in table] == [
         (

@@ -17,7 +17,7 @@ from feedsim.answers.run.timing.events import (
 )
 from feedsim.answers.run.timing.figure import timing_figure
 from feedsim.answers.run.timing.view import carriers_around, view_of
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import render
@@ -66,7 +66,7 @@ def nothing_placed() -> Machine:
 
 
 def traced(line: Machine, *, carriers: int, carrier: int, seed: int = 1):
-    draws = CardDraws(line, seed)
+    draws = RunDraws(line, seed)
     return simulate_traced(line, draws, carriers=carriers, around=carriers_around(line, carrier))
 
 
@@ -321,7 +321,7 @@ def test_a_step_clutch_and_a_ramp_in_travel_are_drawn():
 
 
 def missed_carrier(line: Machine, cause: Outcome, *, carriers: int = 200) -> int:
-    outcomes = simulate(line, CardDraws(line, 1), carriers=carriers).feeders[0].outcome
+    outcomes = simulate(line, RunDraws(line, 1), carriers=carriers).feeders[0].outcome
     return int(np.flatnonzero(outcomes == cause)[1])
 
 

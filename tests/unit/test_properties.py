@@ -15,7 +15,7 @@ from hypothesis import settings as bounds
 from hypothesis import strategies as st
 
 from feedsim.draws import cards
-from feedsim.draws.cards import CardDraws, CarrierCard, InsertCard
+from feedsim.draws.line_draws import CarrierDraw, InsertDraw, RunDraws
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -231,7 +231,7 @@ def check_times(rows: FeederRecords, eye_time_s: np.ndarray) -> None:
 @few
 @given(machines(), seeds)
 def test_outcomes_books_times_and_inserts(line: Machine, seed: int) -> None:
-    records = simulate(line, CardDraws(line, seed), carriers=CARRIERS)
+    records = simulate(line, RunDraws(line, seed), carriers=CARRIERS)
     for rows in records.feeders:
         check_outcomes(rows, carriers=CARRIERS)
         check_books(rows)
@@ -274,10 +274,10 @@ def test_a_planted_fault_in_the_records_is_found(name: str, value: float) -> Non
 @few
 @given(machines(), seeds)
 def test_the_trace_is_in_order_and_changes_nothing(line: Machine, seed: int) -> None:
-    records, trace = simulate_traced(line, CardDraws(line, seed), carriers=CARRIERS)
+    records, trace = simulate_traced(line, RunDraws(line, seed), carriers=CARRIERS)
     times = [e.time_s for e in trace.events]
     assert times == sorted(times)
-    assert as_bytes(records) == as_bytes(simulate(line, CardDraws(line, seed), carriers=CARRIERS))
+    assert as_bytes(records) == as_bytes(simulate(line, RunDraws(line, seed), carriers=CARRIERS))
     known = {e.carrier: e.time_s for e in trace.events if e[1:3] == ("carrier_eye", "known")}
     for rows in records.feeders:
         for k in np.flatnonzero(rows.insert >= 0).tolist():
@@ -301,12 +301,12 @@ def as_bytes(records: RunRecords) -> list[object]:
 def test_one_seed_gives_the_same_bytes_and_another_does_not(line: Machine, seed: int) -> None:
     assume(line.carriers.random or line.carriers.pitch_sd_mm > 0.0)
     once, again, other = (
-        as_bytes(simulate(line, CardDraws(line, s), carriers=CARRIERS))
+        as_bytes(simulate(line, RunDraws(line, s), carriers=CARRIERS))
         for s in (seed, seed, seed + 1)
     )
     assert once == again
     assert once[0] != other[0]  # leading edges
-    repeated = CardDraws(line, seed, replication=1)
+    repeated = RunDraws(line, seed, replication=1)
     assert once[0] != as_bytes(simulate(line, repeated, carriers=CARRIERS))[0]
 
 
@@ -317,7 +317,7 @@ def test_a_longer_run_begins_as_the_shorter_one(line: Machine, seed: int) -> Non
 
     One that stopped short, or creeps towards the placement point, lands with the next closing.
     """
-    short, long = (simulate(line, CardDraws(line, seed), carriers=n) for n in (12, 24))
+    short, long = (simulate(line, RunDraws(line, seed), carriers=n) for n in (12, 24))
     assert short.start_time_s == long.start_time_s
     assert np.array_equal(short.carriers.eye_time_s, long.carriers.eye_time_s[:12])
     for a, b in zip(short.feeders, long.feeders, strict=True):
@@ -361,16 +361,16 @@ SOMETHING_OF_ALL = Machine(
 
 def sources(line: Machine, *, count: int = 400) -> dict[str, list[Any]]:
     """Return the raw draws, source by source (NaN as a text, so that it equals itself)."""
-    draws = CardDraws(line, 11)
+    draws = RunDraws(line, 11)
     found: dict[str, list[Any]] = {}
     fleet = list(islice(draws.carriers(), count))
     found["phase.encoder"], found["phase.ticks"] = ([p] for p in draws.phases())
-    for name, column in zip(CarrierCard._fields, zip(*fleet, strict=True), strict=True):
+    for name, column in zip(CarrierDraw._fields, zip(*fleet, strict=True), strict=True):
         found[f"carrier.{name}"] = list(column)
     found["carrier.seen_edge_mm"] = off_nose(fleet, 1, 0)
     for number in range(len(line.feeders)):
         stack = list(islice(draws.inserts(number), count))
-        for name, column in zip(InsertCard._fields, zip(*stack, strict=True), strict=True):
+        for name, column in zip(InsertDraw._fields, zip(*stack, strict=True), strict=True):
             found[f"{number}.{name}"] = [str(x) for x in column]
         found[f"{number}.seen_edge_mm"] = off_nose(stack, 1, 0)
         gaps = [b[0] - a[0] - a[2] for a, b in pairwise(stack)]
@@ -464,7 +464,7 @@ def test_doubles_stay_where_they_were() -> None:
 
 def test_sources_differ_from_one_another_and_from_feeder_to_feeder() -> None:
     found = sources(SOMETHING_OF_ALL)
-    for name in InsertCard._fields:
+    for name in InsertDraw._fields:
         assert found[f"0.{name}"] != found[f"1.{name}"], name
 
 
@@ -474,7 +474,7 @@ def test_blocks_of_any_size_hold_the_same_draws(
     line: Machine, seed: int, first: int, largest: int
 ) -> None:
     def values() -> list[str]:
-        draws = CardDraws(line, seed)
+        draws = RunDraws(line, seed)
         numbers = range(len(line.feeders))
         stacks: list[Iterator[Any]] = [draws.carriers(), *(draws.inserts(i) for i in numbers)]
         return [repr(list(islice(stack, 300))) for stack in stacks]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.metrics.means import batches_of, mean_interval
 from feedsim.records.joined import joined
 from feedsim.simulation.line import simulate
@@ -18,7 +18,7 @@ MACHINE = machine(spread_feeder(), carriers=spread_carriers())
 def one(replication: int, warm_up: int = 0) -> object:
     from dataclasses import replace
 
-    records = simulate(MACHINE, CardDraws(MACHINE, 5, replication=replication), carriers=30)
+    records = simulate(MACHINE, RunDraws(MACHINE, 5, replication=replication), carriers=30)
     return replace(records, warm_up=warm_up)
 
 

@@ -161,7 +161,7 @@ def test_inches() -> None:
 
 def test_seeds_that_differ_are_told() -> None:
     page = rehearse_page([scene_of(card()), scene_of(card("seed=2"))])
-    assert "seeds 1 and 2: unlike cards" in page
+    assert "seeds 1 and 2: other random numbers" in page
 
 
 @pytest.mark.parametrize("name", ["membership_card", "bench", "hand_fed", "two_feeders"])

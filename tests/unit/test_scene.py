@@ -12,7 +12,7 @@ import pytest
 from feedsim.answers.rehearse.study.choice import Choice
 from feedsim.answers.rehearse.study.columns import column, unpacked
 from feedsim.answers.rehearse.study.scene import scene
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.motion.master import Master
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -57,7 +57,7 @@ class Case:
         self.scene: dict[str, Any] = scene(self.scenario, Choice(chosen), name="A")
         self.chosen = chosen
         self.machine = machine_of(self.scenario)
-        self.draws = CardDraws(self.machine, self.scenario.seed)
+        self.draws = RunDraws(self.machine, self.scenario.seed)
         self.records: RunRecords
         self.trace: Trace
         self.records, self.trace = simulate_traced(

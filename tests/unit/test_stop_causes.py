@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from feedsim.answers.run.rows import stops_csv
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Controller, Fault, FaultKind, Hazard, Machine, StopRules, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import line_stops
@@ -173,7 +173,7 @@ def test_a_run_given_up_in_its_warm_up_shows_what_tripped_it() -> None:
         feeders=(feeder,),
         supervision=replace(base.supervision, jam_probability=((Hazard.NOSE_STRIKE, 1.0),)),
     )
-    records = replace(simulate(line, CardDraws(line, 1), carriers=40), warm_up=20)
+    records = replace(simulate(line, RunDraws(line, 1), carriers=40), warm_up=20)
     assert records.gave_up
     assert [stop.cause for stop in records.stops] == ["nose_strike"] * 5
     results = summarise(

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
     Clearing,
@@ -484,9 +484,9 @@ def test_the_same_seed_gives_the_same_stops() -> None:
     line = replace(
         line, supervision=replace(jams, faults=(Fault(When(0.7), FaultKind.CARRIER_JAM),))
     )
-    one = simulate_traced(line, CardDraws(line, 3), carriers=20)[0]
-    two = simulate_traced(line, CardDraws(line, 3), carriers=20)[0]
-    other = simulate_traced(line, CardDraws(line, 4), carriers=20)[0]
+    one = simulate_traced(line, RunDraws(line, 3), carriers=20)[0]
+    two = simulate_traced(line, RunDraws(line, 3), carriers=20)[0]
+    other = simulate_traced(line, RunDraws(line, 4), carriers=20)[0]
     assert repr(one) == repr(two)
     assert one.stops[0].restarted_s != other.stops[0].restarted_s
 

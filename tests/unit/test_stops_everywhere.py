@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
     Clearing,
@@ -68,7 +68,7 @@ def tripped(
     line: Machine, t: float, *, order: int = BEFORE, rule: Rule = Rule.JAM, seed: int = 5
 ) -> tuple[RunRecords, tuple[TraceEvent, ...]]:
     tracer = Tracer()
-    run = LineRun(line, CardDraws(line, seed), carriers=CARRIERS, tracer=tracer)
+    run = LineRun(line, RunDraws(line, seed), carriers=CARRIERS, tracer=tracer)
     run.parts.append(Trips(run, t, order, rule))
     return run.run(), tracer.in_order()
 
@@ -145,7 +145,7 @@ def jogged(event: TraceEvent, events: tuple[TraceEvent, ...]) -> bool:
 def instants(line: Machine, seed: int = 5) -> list[float]:
     """Return every event time and midway between."""
     plain = replace(line, supervision=None)
-    _, trace = simulate_traced(plain, CardDraws(plain, seed), carriers=CARRIERS)
+    _, trace = simulate_traced(plain, RunDraws(plain, seed), carriers=CARRIERS)
     times = sorted({e.time_s for e in trace.events if e.time_s > 0.0})
     return [*times, *(0.5 * (a + b) for a, b in pairwise(times))]
 
@@ -225,7 +225,7 @@ def test_processes_of_a_supervised_line_may_be_created_in_any_order() -> None:
     for t in instants(line)[::11]:
         found = []
         for backwards in (False, True):
-            run = LineRun(line, CardDraws(line, 5), carriers=CARRIERS)
+            run = LineRun(line, RunDraws(line, 5), carriers=CARRIERS)
             run.parts.append(Trips(run, t, BEFORE, Rule.JAM))
             found.append(as_bytes(run.run(order=reversed if backwards else list)))  # type: ignore[arg-type]
         assert found[0] == found[1]
@@ -257,7 +257,7 @@ def test_the_mean_error_after_stops_is_that_of_a_line_without() -> None:
         carriers=Carriers(length_mm=210.0, pitch_mm=300.0, pitch_sd_mm=4.0),
     )
     line = replace(base, supervision=replace(SUPERVISION, rules=StopRules(clearing=Clearing(1.0))))
-    run = LineRun(line, CardDraws(line, 5), carriers=1500)
+    run = LineRun(line, RunDraws(line, 5), carriers=1500)
     run.parts += [Trips(run, t, BEFORE, Rule.JAM) for t in np.arange(3.0, 900.0, 7.3).tolist()]
     records = run.run()
     assert len(records.stops) > 60

@@ -10,7 +10,7 @@ import pytest
 
 from feedsim.answers.run.rows import stops_csv
 from feedsim.answers.run.stops.text import stops_text
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Clearing, Fault, FaultKind, StopRules, Supervision, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import LineStops, Stops, line_stops
@@ -101,7 +101,7 @@ STOPPED = replace(MACHINE, supervision=Supervision(CHANCY, faults=FAULTS))
 
 
 def one(replication: int, warm_up: int) -> RunRecords:
-    draws = CardDraws(STOPPED, 5, replication=replication)
+    draws = RunDraws(STOPPED, 5, replication=replication)
     return replace(simulate(STOPPED, draws, carriers=100), warm_up=warm_up)
 
 

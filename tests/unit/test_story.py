@@ -21,7 +21,7 @@ from feedsim.answers.explain.study.run import (
 )
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.explain.text import story_text
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import as_object
 from feedsim.records.columns import RunRecords
@@ -71,7 +71,7 @@ def test_a_carrier_has_a_story_at_each_feeder() -> None:
 def test_another_replication_has_its_own_story() -> None:
     what = scenario("membership_card", 20)
     machine = machine_of(what)
-    draws = CardDraws(machine, what.seed, replication=2)
+    draws = RunDraws(machine, what.seed, replication=2)
     rows = simulate(machine, draws, carriers=40).feeders[0]
     story = story_cases.told(machine, draws, carrier=9, carriers=40)
     assert story.placement_error_mm == rows.placement_error_mm[9]

@@ -14,7 +14,7 @@ from feedsim.answers.explain.study import run as runs
 from feedsim.answers.explain.study.run import traced
 from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.story import story_of
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.scenario import load_scenario, override
@@ -55,7 +55,7 @@ def test_parts_add_up_wherever_a_line_was_stopped(kind: Callable[[int], Machine]
         assert line.supervision is not None
         if seed % 3:  # settings that change end the account for good
             line = replace(line, supervision=replace(line.supervision, adjusts=()))
-        source = source_of(line, CardDraws(line, seed), carriers=40)
+        source = source_of(line, RunDraws(line, seed), carriers=40)
         more = accounted(source)
         placed, told = placed + more[0], told + more[1]
     assert told > 0.25 * placed > 50.0, (placed, told)

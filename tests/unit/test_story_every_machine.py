@@ -12,7 +12,7 @@ import pytest
 from feedsim.answers.explain.study.record import Part, Story
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.explain.study.terms import terms_of
-from feedsim.draws.cards import CardDraws, CarrierCard, Draws, InsertCard, Phases
+from feedsim.draws.line_draws import CarrierDraw, Draws, InsertDraw, Phases, RunDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.settings.solve import solve_feeder
@@ -77,7 +77,7 @@ def check_machine(
 ) -> tuple[int, set[str]]:
     """Check each placed insert of a random machine; return how many, and which parts came up."""
     line = kind(seed)
-    source = source_of(line, CardDraws(line, seed), carriers=25)
+    source = source_of(line, RunDraws(line, seed), carriers=25)
     count, seen = 0, set()
     for number, rows in enumerate(source.records.feeders):
         settings = line.feeders[number].settings
@@ -159,15 +159,15 @@ class OtherCards:
     def phases(self) -> Phases:
         return self.draws.phases()
 
-    def carriers(self) -> Iterator[CarrierCard]:
-        cards = map(CarrierCard._make, self.draws.carriers())
+    def carriers(self) -> Iterator[CarrierDraw]:
+        cards = map(CarrierDraw._make, self.draws.carriers())
         return cards if self.of_inserts else self._changed(cards)
 
-    def inserts(self, feeder: int) -> Iterator[InsertCard]:
-        cards = map(InsertCard._make, self.draws.inserts(feeder))
+    def inserts(self, feeder: int) -> Iterator[InsertDraw]:
+        cards = map(InsertDraw._make, self.draws.inserts(feeder))
         return self._changed(cards) if self.of_inserts else cards
 
-    def _changed(self, cards: Iterator[CarrierCard | InsertCard]) -> Iterator[object]:
+    def _changed(self, cards: Iterator[CarrierDraw | InsertDraw]) -> Iterator[object]:
         for number, card in enumerate(cards):
             more = {self.field: getattr(card, self.field) + self.more} if number == 3 else {}
             yield card._replace(**more)
@@ -195,7 +195,7 @@ def steady() -> Machine:
 )
 def test_a_planted_difference_of_a_card_is_found(field: str, more: float, of_inserts: bool) -> None:
     line = steady()
-    draws = CardDraws(line, 1)
+    draws = RunDraws(line, 1)
     other = OtherCards(draws, field, more, of_inserts)
     source = source_of(line, draws, carriers=6, told_of=other)
     with pytest.raises(AssertionError):
@@ -213,4 +213,4 @@ def check_planted(line: Machine, story: Story) -> None:
 def test_draws_of_another_run_are_refused() -> None:
     line = steady()
     with pytest.raises(ValueError, match="not those of the run"):
-        source_of(line, CardDraws(line, 1), carriers=6, told_of=CardDraws(line, 2))
+        source_of(line, RunDraws(line, 1), carriers=6, told_of=RunDraws(line, 2))

@@ -9,7 +9,7 @@ import pytest
 from feedsim.answers.explain.study.record import HazardMargin, Story
 from feedsim.answers.explain.study.run import first_hazard
 from feedsim.answers.explain.study.story import story_of
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.hazards import hazards
 from feedsim.metrics.rows import cycle_rows
@@ -132,7 +132,7 @@ def test_every_hazard_is_seen_where_the_results_count_it() -> None:
     seen: set[str] = set()
     for seed in range(25):
         line = random_machine(seed)
-        source = source_of(line, CardDraws(line, seed), carriers=30)
+        source = source_of(line, RunDraws(line, seed), carriers=30)
         firsts = []
         for feeder in source.feeders:
             rows = cycle_rows(feeder.rows, 0)

@@ -10,7 +10,7 @@ import pytest
 from feedsim.answers.explain.study.record import GROUPS, Story
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.explain.text import stories_text, story_text
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.scenario import load_scenario
 from tests.random_machines import random_machine
 from tests.unit.story_cases import (
@@ -85,7 +85,7 @@ def test_inches_all_through() -> None:
 def test_no_line_is_too_wide_and_no_number_is_none() -> None:
     for seed in range(12):
         line = random_machine(seed)
-        source = source_of(line, CardDraws(line, seed), carriers=20)
+        source = source_of(line, RunDraws(line, seed), carriers=20)
         for feeder in range(len(source.feeders)):
             for carrier in range(20):
                 text = story_text(story_of(source, carrier, feeder=feeder))

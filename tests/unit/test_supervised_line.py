@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Adjust,
     Clearing,
@@ -39,8 +39,8 @@ def test_supervision_that_never_trips_changes_nothing(
 ) -> None:
     line = kind(seed)
     idle = replace(line, supervision=Supervision())
-    plain, trace = simulate_traced(line, CardDraws(line, seed), carriers=40)
-    watched, watched_trace = simulate_traced(idle, CardDraws(idle, seed), carriers=40)
+    plain, trace = simulate_traced(line, RunDraws(line, seed), carriers=40)
+    watched, watched_trace = simulate_traced(idle, RunDraws(idle, seed), carriers=40)
     assert as_bytes(watched) == as_bytes(plain)
     assert repr(watched_trace.events) == repr(trace.events)
 
@@ -129,7 +129,7 @@ def test_everything_at_once_adds_up(block: int, kind: Callable[[int], Machine]) 
         rng = np.random.default_rng(seed)
         line = supervised(rng, kind(seed))
         tracer = Tracer()
-        run = LineRun(line, CardDraws(line, seed), carriers=40, tracer=tracer)
+        run = LineRun(line, RunDraws(line, seed), carriers=40, tracer=tracer)
         for _ in range(int(rng.integers(4))):
             order = BEFORE if rng.random() < 0.5 else AFTER
             rule = Rule.EMERGENCY_STOP if rng.random() < 0.5 else Rule.JAM

@@ -10,7 +10,7 @@ from random import Random
 import numpy as np
 import pytest
 
-from feedsim.draws.cards import CardDraws, Draws, Phases
+from feedsim.draws.line_draws import Draws, Phases, RunDraws
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -334,7 +334,7 @@ def check_orders(line: Machine, draws: Draws, *, carriers: int) -> None:
 @pytest.mark.parametrize("seed", range(40))
 def test_processes_may_be_created_in_any_order(seed: int) -> None:
     line = random_machine(seed, feeders=3 if seed % 2 else 2)
-    check_orders(line, CardDraws(line, seed), carriers=12)
+    check_orders(line, RunDraws(line, seed), carriers=12)
 
 
 def test_coincidences_do_not_depend_on_the_order_of_creation() -> None:
@@ -347,7 +347,7 @@ def test_coincidences_do_not_depend_on_the_order_of_creation() -> None:
 def test_a_planted_dependence_on_the_order_is_found() -> None:
     line = random_machine(7)
 
-    class Forgetful(CardDraws):
+    class Forgetful(RunDraws):
         """Draws that differ from run to run."""
 
         runs = 0

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, count
 
-from feedsim.draws.cards import CarrierCard, InsertCard, Phases
+from feedsim.draws.line_draws import CarrierDraw, InsertDraw, Phases
 from feedsim.machine import Machine
 from feedsim.motion.belt import BeltMotion
 from feedsim.simulation.clock import Order, Part
@@ -16,9 +16,9 @@ from feedsim.simulation.line import LineRun
 AT_ZERO = Phases(encoder=0.0, ticks_s=0.0)
 
 
-def carrier(leading_mm: float, *, delay_s: float = 0.0, slip_mm: float = 0.0) -> CarrierCard:
+def carrier(leading_mm: float, *, delay_s: float = 0.0, slip_mm: float = 0.0) -> CarrierDraw:
     """Return a carrier that the eye sees where it is."""
-    return CarrierCard(leading_mm, leading_mm, delay_s, slip_mm, missed=False)
+    return CarrierDraw(leading_mm, leading_mm, delay_s, slip_mm, missed=False)
 
 
 def insert(
@@ -29,9 +29,9 @@ def insert(
     missed: bool = False,
     double_mm: float = math.nan,
     drawn: bool = True,
-) -> InsertCard:
+) -> InsertDraw:
     """Return an insert that the eye sees where it is; ``length_mm`` of the whole object."""
-    return InsertCard(
+    return InsertDraw(
         nose_mm, nose_mm, length_mm, delay_s, 0.0, drawn, missed, double_mm, called_double=False
     )
 
@@ -40,18 +40,18 @@ def insert(
 class WrittenDraws:
     """Carriers and inserts as written; after the last insert more of the same pitch come."""
 
-    carrier_cards: Sequence[CarrierCard]
-    insert_cards: Sequence[Sequence[InsertCard]]
+    carrier_cards: Sequence[CarrierDraw]
+    insert_cards: Sequence[Sequence[InsertDraw]]
     phase: Phases = AT_ZERO
     pitches_mm: Sequence[float] = (160.0, 160.0)
 
     def phases(self) -> Phases:
         return self.phase
 
-    def carriers(self) -> Iterator[CarrierCard]:
+    def carriers(self) -> Iterator[CarrierDraw]:
         return iter(self.carrier_cards)
 
-    def inserts(self, feeder: int) -> Iterator[InsertCard]:
+    def inserts(self, feeder: int) -> Iterator[InsertDraw]:
         cards, pitch = self.insert_cards[feeder], self.pitches_mm[feeder]
         last = cards[-1]
         more = (

@@ -41,7 +41,7 @@ def budget_text(
         Units of everything that is written.
     """
     run = scenario.run
-    each = " at each speed, the same cards at all" if len(points) > 1 else ""
+    each = " at each speed, common random numbers at all" if len(points) > 1 else ""
     lines = [
         one_line(scenario.title),
         f"{counted(run.carriers, 'carrier')}{each}, seed {scenario.seed}",

@@ -1,1 +1,1 @@
-"""Setups beside each other on the same cards."""
+"""Setups beside each other with common random numbers."""

@@ -1,4 +1,4 @@
-"""Setups compared on the same cards: which is better at what, and where it is not decided."""
+"""Setups compared with common random numbers: which is better, and where it is undecided."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def compare(
     jobs: int | None = 1,
     cluster: str | None = None,
 ) -> Compared:
-    """Compare setups on the same cards.
+    """Compare setups with common random numbers.
 
     Parameters
     ----------

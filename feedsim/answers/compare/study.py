@@ -1,4 +1,4 @@
-"""Several setups at the same line speeds, on the same cards."""
+"""Several setups at the same line speeds, with common random numbers."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ _FORM = '"KEY=VALUE; KEY=VALUE", or "NAME: KEY=VALUE; KEY=VALUE"'
 _LONGEST_NAME = 40
 _PART = re.compile(r"""(?:"(?:[^"\\]|\\.)*"|'[^']*'|[^;"'])+""")
 _COMMON = ("seed", "run.carriers", "run.warm_up", "acceptance", "limits")
-"""What all setups take from the first: the cards, and what they are held against."""
+"""What all setups take from the first: random numbers, and what they are held against."""
 _NOT_OF_A_SETUP = (*_COMMON, LINE_SPEED, "sweep")
 
 
@@ -65,7 +65,7 @@ class Setup:
     changes : str
         What of the first setup is changed; empty for one from a file.
     scenario : Scenario
-        With the cards and limits of the first.
+        With the random numbers and limits of the first.
     unused : tuple of str
         Keys of its own that gave way to those of the first.
     """
@@ -87,7 +87,7 @@ class Comparison:
     axis : Axis
         The line speeds.
     replications : int
-        Runs of each setup at each speed, the same cards for all setups and speeds.
+        Runs of each setup at each speed, common random numbers for all setups and speeds.
     units : {"metric", "inch"}
         In which it is told, unless others are asked for.
     """
@@ -221,7 +221,7 @@ class Comparisons:
 
 
 def setups_of(files: Sequence[tuple[str, Scenario]], buts: Sequence[str]) -> tuple[Setup, ...]:
-    """Return the setups of a comparison, all with the cards and limits of the first.
+    """Return the setups of a comparison, all with the random numbers and limits of the first.
 
     Parameters
     ----------
@@ -340,7 +340,7 @@ def read_but(text: str) -> tuple[str, tuple[str, ...]]:
     shared = [key for key in (c.partition("=")[0].strip() for c in changes) if _is_shared(key)]
     if shared:
         message = (
-            "is the same for all setups of a comparison (cards, speeds, limits and acceptance); "
+            "is the same for all setups (random numbers, speeds, limits and acceptance); "
             "give it with --set, or --speeds"
         )
         raise FeedsimError(*(Fault(f"--but {key}", message=message) for key in shared))

@@ -115,7 +115,10 @@ def _top(compared: Comparisons) -> Iterator[str]:
     if runs > 1:
         carriers = f"{runs} runs of {carriers}"
     yield one_line(compared.title)
-    yield f"{len(setups)} setups on the same cards: seed {first.seed}, {carriers} at each speed"
+    yield (
+        f"{len(setups)} setups with common random numbers: seed {first.seed}, {carriers} at each "
+        "speed"
+    )
     for setup in setups:
         yield from wrapped(named(setup, setups[0]), f"  {setup.setup}  ")
     yield from (f"  note: {note}" for note in compared.notes)
@@ -222,6 +225,6 @@ def _caveats(compared: Comparisons) -> Iterator[str]:
     if several > 1:
         yield from wrapped(
             f"One interval in 20 misses the true difference by chance, and there are {several} "
-            "here. All speeds have the same cards, so that chance may do alike at several of "
-            "them: look at other cards too (--set seed=N).",
+            "here. All speeds have common random numbers, so chance may do alike at several:"
+            " look at another seed too (--set seed=N).",
         )

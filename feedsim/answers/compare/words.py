@@ -171,7 +171,7 @@ def _of_figure(told: _Told) -> Iterator[str]:
         "other": f"{other} {told.figure.words}",
         "first": f"{first} {told.figure.words}",
         "differ": "not decided which is nearer to the target, though they differ,",
-        "same": "exactly the same on these cards",
+        "same": "exactly the same on these carriers",
         "tiny": "the same to a thousandth of a mm",
         "unseen": "no difference seen",
         "open": "not decided",
@@ -248,7 +248,7 @@ def _length_quote(told: _Told, d: LengthDifference, size_mm: float, ends_mm: Int
         ),
     )
     if d.exact:
-        return f"{size} {unit}, exact on these cards (every one moved alike); {own}"
+        return f"{size} {unit}, exact on these carriers (every one moved alike); {own}"
     ends = " to ".join(length_number(end, told.units, sign=True) for end in ends_mm)
     return f"{size} {unit} (95 %: {ends} {unit}); {own}"
 

@@ -169,13 +169,13 @@ def run(
     Parameters
     ----------
     line : Line
-        ``line.but({"run.carriers": 20000, "seed": 2})`` runs longer, on other cards.
+        ``line.but({"run.carriers": 20000, "seed": 2})`` runs longer, with other random numbers.
     around : int, optional
         Carrier in the middle of the timing diagram, by its number in ``carriers``.
     traced : bool
         Have every event among the files.
     replications : int
-        How often, each time with cards and phases of its own; all enter the figures.
+        How often, each time with random numbers of its own; all enter the figures.
     records : str, optional
         Whose rows ``carriers.csv`` and ``products.csv`` have: ``"all"``, ``"missed"`` for carriers
         missed or at risk, ``"none"`` for no such files. Left out: all up to 100,000 carriers, and

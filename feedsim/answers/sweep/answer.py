@@ -1,4 +1,4 @@
-"""A line run at many speeds, or with many values of a key, on the same cards."""
+"""A line run at many speeds, or with many values of a key, with common random numbers."""
 
 from __future__ import annotations
 
@@ -119,7 +119,7 @@ def sweep(
     jobs: int | None = 1,
     cluster: str | None = None,
 ) -> Sweep:
-    """Run a line at many speeds, or with many values of a key, on the same cards.
+    """Run a line at many speeds, or with many values of a key, with common random numbers.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""One scenario at many line speeds, or with many values of a key, on the same cards."""
+"""One scenario at many line speeds, or with many values of a key, with common random numbers."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class Sweep:
     axes : tuple of Axis
         One or two, the line speed last.
     replications : int
-        Runs at each point, each with cards and phases of its own; the same ones at every point.
+        Runs at each point, each with random numbers of its own; the same ones at every point.
     units : {"metric", "inch"}
         In which it is told, unless others are asked for.
     """

@@ -1,4 +1,4 @@
-"""The inserts of a traced run: the cards that they were drawn as, and where their noses are."""
+"""The inserts of a traced run: as they were drawn, and where their noses are."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from bisect import bisect_right
 from itertools import accumulate
 
-from feedsim.draws.cards import Draws, InsertCard
+from feedsim.draws.line_draws import Draws, InsertDraw
 from feedsim.machine import Machine
 from feedsim.records.columns import FeederRecords
 from feedsim.records.trace import Trace
@@ -32,17 +32,17 @@ class InsertRow:
 
     def __init__(self, machine: Machine, draws: Draws, *, trace: Trace, feeder: int) -> None:
         self._drawn = draws.inserts(feeder)
-        self._cards: list[InsertCard] = []
+        self._draws: list[InsertDraw] = []
         moved = trace.moved[feeder] if trace.moved else ()
         self._from = [number for number, _ in moved]
         further = (mm for _, mm in moved)
         self._firsts = list(accumulate(further, initial=machine.first_nose_mm(feeder)))
 
-    def card(self, number: int) -> InsertCard:
+    def draw(self, number: int) -> InsertDraw:
         """Return what chance decided of an insert."""
-        while len(self._cards) <= number:
-            self._cards.append(InsertCard(*next(self._drawn)))
-        return self._cards[number]
+        while len(self._draws) <= number:
+            self._draws.append(InsertDraw(*next(self._drawn)))
+        return self._draws[number]
 
     def nose_mm(self, number: int) -> float:
         """Return F, the feed travel (mm) at which a nose is at the insert eye, before its slip.
@@ -50,12 +50,12 @@ class InsertRow:
         The nose of insert 0 starts where the machine says, and each that comes after the feed
         ran without any lies further back by that (model, sections 7 and 14).
         """
-        return self._firsts[bisect_right(self._from, number)] + self.card(number).nose_mm
+        return self._firsts[bisect_right(self._from, number)] + self.draw(number).nose_mm
 
     def seen_edge_mm(self, number: int) -> float:
         """Return the feed travel (mm) at which the edge that the eye sees passes it."""
-        card = self.card(number)
-        return self.nose_mm(number) + card.seen_edge_mm - card.nose_mm
+        drawn = self.draw(number)
+        return self.nose_mm(number) + drawn.seen_edge_mm - drawn.nose_mm
 
 
 def nose_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> float:

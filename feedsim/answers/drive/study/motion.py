@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.drivetrain.cycles import Cycles, cycles_of
 from feedsim.drivetrain.stretches import Stretch, cut_cycle
 from feedsim.records.columns import FeederRecords
@@ -43,7 +43,7 @@ def motion_at(scenario: Scenario, speed_mm_s: float, *, carriers: int) -> dict[i
     warm_up = min(scenario.run.warm_up, _WARM_UP)
     count = warm_up + min(scenario.run.carriers, carriers)
     records, kept = simulate_traced(
-        machine, CardDraws(machine, scenario.seed), carriers=count, around=range(0)
+        machine, RunDraws(machine, scenario.seed), carriers=count, around=range(0)
     )
     found: dict[int, Cycles | None] = {}
     for number, feeder in enumerate(machine.feeders):

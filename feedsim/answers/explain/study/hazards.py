@@ -84,7 +84,7 @@ class _Words:
         number, staged = int(self._value("insert")), staged_in(feeder, self._carrier)
         if staged is None:
             return pulls
-        card = feeder.inserts.card(number)
+        card = feeder.inserts.draw(number)
         gap_mm = staged.nose_mm - feeder.inserts.nose_mm(number) - card.length_mm
         next_mm = tail_mm - gap_mm + card.slip_mm
         nominal = say.mm(feeder.machine.inserts.gap_mm)
@@ -166,7 +166,7 @@ def stray_words(feeder: FeederSource, carrier: int) -> str:
     told: dict[str, list[int]] = {}
     too_short = _too_short(feeder, carrier)
     for event in feeder.run.events(carrier, feeder.part("insert_eye"), "stray"):
-        card = feeder.inserts.card(event.insert)
+        card = feeder.inserts.draw(event.insert)
         switches_s = (
             feeder.feed.time_at(feeder.inserts.seen_edge_mm(event.insert)) + card.eye_delay_s
         )

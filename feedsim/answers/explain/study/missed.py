@@ -245,12 +245,12 @@ def _misfeeds(feeder: FeederSource, carrier: int) -> int:
     if staged is None:
         return 0
     first = int(feeder.rows.insert[carrier]) + 1
-    return sum(not feeder.inserts.card(number).drawn for number in range(first, staged.insert))
+    return sum(not feeder.inserts.draw(number).drawn for number in range(first, staged.insert))
 
 
 def _stopped_short(feeder: FeederSource, carrier: int, say: Say) -> Miss:
     number = int(feeder.rows.insert[carrier])
-    target_mm = feeder.inserts.nose_mm(number) + feeder.inserts.card(number).slip_mm
+    target_mm = feeder.inserts.nose_mm(number) + feeder.inserts.draw(number).slip_mm
     target_mm += feeder.machine.insert_eye_to_placement_mm
     rest_mm = feeder.feed.command(feeder.run.ends_s)
     short_mm = target_mm - rest_mm

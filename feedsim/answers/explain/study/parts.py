@@ -91,7 +91,7 @@ def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landi
         moved = belt.position(to_s) - belt.position(from_s)
         return moved - feeder.per_feed * (feed.command(to_s) - feed.command(from_s))
 
-    target_mm = staging.nose_mm + feeder.inserts.card(staging.insert).slip_mm
+    target_mm = staging.nose_mm + feeder.inserts.draw(staging.insert).slip_mm
     target_mm += what.insert_eye_to_placement_mm
     past_mm = feed.position(lands_s) - target_mm if lands_s <= closes_s else 0.0
     return Landing(
@@ -172,7 +172,7 @@ def _landing_parts(
 
 def _slips(ledger: Ledger, feeder: FeederSource, carrier: int, staging: Staging) -> None:
     run, per_feed = feeder.run, feeder.per_feed
-    slip_mm = per_feed * feeder.inserts.card(staging.insert).slip_mm
+    slip_mm = per_feed * feeder.inserts.draw(staging.insert).slip_mm
     mean_mm = per_feed * clipped_slip_mean(feeder.machine.inserts)
     ledger.travel("insert_slip", slip_mm, allowed_mm=mean_mm)
     slip_mm, mean_mm = run.carriers[carrier].slip_mm, run.machine.carriers.slip_mm

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.answers.explain.study.hazards import at_risk
 from feedsim.answers.explain.study.source import FeederSource, StorySource
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -49,7 +49,7 @@ def traced(scenario: Scenario, *, carriers: int | None = None) -> StorySource:
     machine, run = machine_of(scenario), scenario.run
     total = run.warm_up + run.carriers
     count = total if carriers is None else min(carriers, total)
-    records, trace = simulate_traced(machine, CardDraws(machine, scenario.seed), carriers=count)
+    records, trace = simulate_traced(machine, RunDraws(machine, scenario.seed), carriers=count)
     return source_of(scenario, replace(records, warm_up=min(run.warm_up, count)), trace)
 
 
@@ -72,7 +72,7 @@ def source_of(scenario: Scenario, records: RunRecords, trace: Trace) -> StorySou
     machine = machine_of(scenario)
     return StorySource(
         machine,
-        CardDraws(machine, scenario.seed),
+        RunDraws(machine, scenario.seed),
         records=records,
         trace=trace,
         criteria=criteria_of(scenario),

@@ -12,7 +12,7 @@ import numpy as np
 from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
 from feedsim.answers.explain.study.terms import Terms, terms_of
 from feedsim.criteria import Criteria
-from feedsim.draws.cards import CarrierCard, Draws
+from feedsim.draws.line_draws import CarrierDraw, Draws
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.spread import resolution_mm
 from feedsim.motion.belt import BeltMotion
@@ -40,7 +40,7 @@ class StorySource:
     machine : Machine
         With its settings solved.
     draws : Draws
-        Those that the run was made with: the cards are drawn again from them.
+        Those that the run was made with: carriers and inserts are drawn again from them.
     records, trace
         Of one and the same run, the trace with every event of it.
     criteria : Criteria
@@ -51,7 +51,7 @@ class StorySource:
     Raises
     ------
     ValueError
-        If these do not belong together: the draws are of other cards, or the trace has not
+        If these do not belong together: the draws are of other carriers, or the trace has not
         every event.
     """
 
@@ -266,9 +266,9 @@ def _by_carrier(trace: Trace) -> dict[tuple[int, str], list[TraceEvent]]:
     return found
 
 
-def _carriers(draws: Draws, records: RunRecords) -> list[CarrierCard]:
+def _carriers(draws: Draws, records: RunRecords) -> list[CarrierDraw]:
     edges = records.carriers.leading_edge_mm
-    cards = [CarrierCard(*card) for _, card in zip(edges, draws.carriers(), strict=False)]
+    cards = [CarrierDraw(*card) for _, card in zip(edges, draws.carriers(), strict=False)]
     if [card.leading_edge_mm for card in cards] != edges.tolist():
         msg = "these draws are not those of the run"
         raise ValueError(msg)

@@ -173,7 +173,7 @@ def _sighting(
     feeder: FeederSource, number: int, eye_events: list[TraceEvent], *, switches_s: float
 ) -> Sighting:
     passes_s = feeder.feed.time_at(feeder.inserts.seen_edge_mm(number))
-    response_s, eye = feeder.inserts.card(number).eye_delay_s, feeder.machine.eye
+    response_s, eye = feeder.inserts.draw(number).eye_delay_s, feeder.machine.eye
     return sighting_at(feeder.run, eye, eye_events, (passes_s, response_s, switches_s))
 
 

@@ -173,7 +173,7 @@ def least_carriers(scenario: Scenario) -> int:
 
 
 def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> list[Tally]:
-    """Run one set of cards at one speed, in whatever process; return each feeder's counts."""
+    """Run one replication at one speed, in whatever process; return each feeder's counts."""
     at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
     ran = rehearse(at_speed, first=replication)
     what = Ran(ran.records, ran.machine, criteria_of(at_speed))

@@ -128,7 +128,9 @@ def _about(scenes: Sequence[Mapping[str, Any]], units: System) -> str:
     words = [
         f"carriers {first} to {last}" if last > first else f"carrier {first}",
         " and ".join(dict.fromkeys(speeds)),
-        f"seed {seeds[0]}" if len(seeds) == 1 else f"seeds {' and '.join(seeds)}: unlike cards",
+        f"seed {seeds[0]}"
+        if len(seeds) == 1
+        else f"seeds {' and '.join(seeds)}: other random numbers",
         f"feedsim {scenes[0]['feedsim']}",
     ]
     if len(scenes) > 1:

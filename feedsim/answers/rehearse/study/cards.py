@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.answers.rehearse.study.columns import column
 from feedsim.answers.rehearse.study.stretch import Stretch
-from feedsim.draws.cards import InsertCard
+from feedsim.draws.line_draws import InsertDraw
 from feedsim.metrics.plain import Plain
 from feedsim.records.trace import TraceEvent
 from feedsim.running.replay.inserts import InsertRow
@@ -55,7 +55,7 @@ class Inserts:
 
     Attributes
     ----------
-    cards : list of InsertCard
+    cards : list of InsertDraw
     nose_mm : float64 array, shape (n,)
         F: feed travel at which each nose is at the insert eye, before any slip.
     carrier : int32 array, shape (n,)
@@ -68,7 +68,7 @@ class Inserts:
         It went past its eye without being taken.
     """
 
-    cards: list[InsertCard]
+    cards: list[InsertDraw]
     nose_mm: Floats
     carrier: NDArray[np.int32]
     closes_s: Floats
@@ -106,7 +106,7 @@ def inserts_of(stretch: Stretch, feeder: int) -> Inserts:
     farthest = stretch.feeds[feeder].position(stretch.to_s) + upstream
     farthest -= stretch.machine.first_nose_mm(feeder)
     row = InsertRow(stretch.machine, stretch.draws, trace=stretch.trace, feeder=feeder)
-    cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(row.card, count())))
+    cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(row.draw, count())))
     carrier = np.full(len(cards), -1, dtype=np.int32)
     closes, lands = np.full(len(cards), math.nan), np.full(len(cards), math.nan)
     engaged = np.flatnonzero((rows.insert >= 0) & (rows.insert < len(cards)))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.rehearse.study.hazards import hazards_of_feeder
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import criteria_of, machine_of
@@ -133,7 +133,7 @@ def _first(
 
 def _first_in(scenario: Scenario, because: str, *, carriers: int, sure: int) -> int | None:
     machine = machine_of(scenario)
-    records = simulate(machine, CardDraws(machine, scenario.seed), carriers=carriers)
+    records = simulate(machine, RunDraws(machine, scenario.seed), carriers=carriers)
     hit: NDArray[np.bool_] = np.zeros(carriers, dtype=np.bool_)
     for number, feeder in enumerate(records.feeders):
         if because == "miss":

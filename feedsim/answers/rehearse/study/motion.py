@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from feedsim.answers.rehearse.study.columns import column
-from feedsim.draws.cards import Phases
+from feedsim.draws.line_draws import Phases
 from feedsim.machine import Encoder
 from feedsim.metrics.plain import Plain
 from feedsim.motion.belt import BeltMotion

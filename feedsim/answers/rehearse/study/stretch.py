@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.draws.cards import CardDraws
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.machine import Feeder, Machine
 from feedsim.records.columns import RunRecords
@@ -45,7 +45,7 @@ class Stretch:
     machine: Machine
     records: RunRecords
     trace: Trace
-    draws: CardDraws
+    draws: RunDraws
     chosen: range
     carriers: range
     left_mm: float
@@ -90,7 +90,7 @@ def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
         machine=machine,
         records=records,
         trace=kept,
-        draws=CardDraws(machine, scenario.seed),
+        draws=RunDraws(machine, scenario.seed),
         chosen=chosen,
         carriers=range(first, last),
         left_mm=left,

@@ -1,9 +1,9 @@
 """Every random number of a run, drawn before the engine needs it.
 
-The engine asks for cards (carriers, inserts) one after another and finds all that chance
-decides about a card in one tuple. Draws are made as arrays, in blocks that grow; the
-block size has no influence on the values. A test may hand the engine cards that it wrote
-itself: anything with the three methods of :class:`Draws` will do.
+The engine asks for carriers and inserts one after another and finds all that chance decides
+about one in a tuple. Draws are made as arrays, in blocks that grow; the block size has no
+influence on the values. A test may hand the engine draws that it wrote itself: anything with
+the methods of :class:`Draws` will do.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from feedsim.machine import Carriers, Clearing, Eye, Feeder, Hazard, Machine
 
 __all__ = [
     "MOST_AT_ONCE",
-    "CardDraws",
-    "CarrierCard",
+    "CarrierDraw",
     "Draws",
-    "InsertCard",
+    "InsertDraw",
     "Phases",
+    "RunDraws",
     "record_start",
 ]
 
@@ -33,7 +33,7 @@ Bools = NDArray[np.bool_]
 InsertColumns = tuple[Floats, Floats, Floats, Floats, Floats, Bools, Bools, Floats, Bools]
 _FIRST_BLOCK = 256
 MOST_AT_ONCE = 8192
-"""Cards in a block, at most."""
+"""Carriers or inserts in a block, at most."""
 _WHOLE = 2**64
 _GOLDEN = 11400714819323198485  # nearest odd number to _WHOLE/1.6180339887…
 
@@ -45,7 +45,7 @@ class Phases(NamedTuple):
     ticks_s: float
 
 
-class CarrierCard(NamedTuple):
+class CarrierDraw(NamedTuple):
     """What chance decides about one carrier.
 
     ``leading_edge_mm``: belt travel at which its leading edge passes the carrier eye.
@@ -61,7 +61,7 @@ class CarrierCard(NamedTuple):
     missed: bool
 
 
-class InsertCard(NamedTuple):
+class InsertDraw(NamedTuple):
     """What chance decides about one insert.
 
     ``nose_mm``: feed travel between the nose of insert 0 passing a point and this nose
@@ -90,7 +90,7 @@ class Draws(Protocol):
         """Return what is drawn once a run."""
 
     def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
-        """Yield the carriers in order, as :class:`CarrierCard` fields.
+        """Yield the carriers in order, as :class:`CarrierDraw` fields.
 
         Without end; but no more than are recorded, where a record ends the run.
         """
@@ -98,7 +98,7 @@ class Draws(Protocol):
     def inserts(
         self, feeder: int
     ) -> Iterator[tuple[float, float, float, float, float, bool, bool, float, bool]]:
-        """Yield a feeder's inserts in order, without end, as :class:`InsertCard` fields."""
+        """Yield a feeder's inserts in order, without end, as :class:`InsertDraw` fields."""
 
     def jams(self, feeder: int, hazard: Hazard, *, probability: float) -> Callable[[int], bool]:
         """Return what tells by insert number whether a hazard becomes a jam."""
@@ -107,7 +107,7 @@ class Draws(Protocol):
         """Yield how long clearing takes (s), stop after stop, without end."""
 
 
-class CardDraws:
+class RunDraws:
     """The draws of a machine from a seed.
 
     Parameters
@@ -146,7 +146,7 @@ class CardDraws:
             yield from zip(*(column.tolist() for column in block), strict=True)
 
     def carrier_blocks(self) -> Iterator[tuple[Floats, Floats, Floats, Floats, Bools]]:
-        """Yield the same carriers in blocks, the fields of :class:`CarrierCard` as columns."""
+        """Yield the same carriers in blocks, the fields of :class:`CarrierDraw` as columns."""
         c = self._machine.carriers
         eye = self._eye(self._machine.carrier_eye, "carrier_eye")
         slip = _normal(self._stream("carrier.slip"), c.slip_mm, c.slip_sd_mm)
@@ -199,7 +199,7 @@ class CardDraws:
             yield from zip(*(column.tolist() for column in block), strict=True)
 
     def insert_blocks(self, feeder: int) -> Iterator[InsertColumns]:
-        """Yield the same inserts in blocks, the fields of :class:`InsertCard` as columns."""
+        """Yield the same inserts in blocks, the fields of :class:`InsertDraw` as columns."""
         f = self._machine.feeders[feeder]
         prefix = f"feeder.{feeder}"
         eye = self._eye(f.eye, f"{prefix}.eye")
