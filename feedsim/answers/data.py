@@ -54,7 +54,8 @@ def _kinds() -> dict[str, type]:
     from feedsim.answers.limit.study.simulated import Limits
     from feedsim.answers.setup.study.results import SetUp
     from feedsim.answers.sweep.study import Swept
-    from feedsim.answers.trial.answer import FitFigures, PlannedTrial
+    from feedsim.answers.trial.answer import PlannedTrial
+    from feedsim.answers.trial.study.fit import TrialFit
     from feedsim.running.run import RunFigures
 
     return {
@@ -66,7 +67,7 @@ def _kinds() -> dict[str, type]:
         "budget": Budgets,
         "drive": Sizing,
         "trial_plan": PlannedTrial,
-        "trial_fit": FitFigures,
+        "trial_fit": TrialFit,
         "check": Review,
         "explain": Stories,
     }

@@ -21,7 +21,7 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
     from feedsim.answers.line import Line
-    from feedsim.answers.trial.study.fit import TrialFit
+    from feedsim.answers.trial.answer import FittedTrial
     from feedsim.cli.delivery import Handed
 
 __all__ = ["trial"]
@@ -160,7 +160,7 @@ def fit(
             found = fitted(
                 line, measured, name=data.name, confidence=sure, keep_outliers=keep_outliers
             )
-            text = None if write is None else _corrected(found.fit, scenario, settings or [], write)
+            text = None if write is None else _corrected(found, scenario, settings or [], write)
         if text is None or write is None:
             nothing = f"nothing to correct: {write} was not written" if write else ""
             return handed(found, units=units, last=nothing)
@@ -192,23 +192,14 @@ def _rows(text: str) -> set[int]:
     return rows
 
 
-def _corrected(found: TrialFit, scenario: Path, overrides: list[str], new: Path) -> str | None:
+def _corrected(found: FittedTrial, scenario: Path, overrides: list[str], new: Path) -> str | None:
     """Return the text of the corrected scenario; None where nothing is to be corrected."""
     from feedsim.errors import Fault, FeedsimError
     from feedsim.scenario import scenario_from_text
     from feedsim.scenario.reading import read_text
     from feedsim.scenario.rewriting import corrected_text
 
-    settings = {
-        feeder.number: {
-            "engage_distance": feeder.new.engage_distance_mm,
-            "engage_lead": feeder.new.engage_lead_s,
-            "disengage_distance": feeder.new.disengage_distance_mm,
-            "disengage_lead": feeder.new.disengage_lead_s,
-        }
-        for feeder in found.feeders
-        if feeder.new != feeder.old
-    }
+    settings = {feeder.number: feeder.changed for feeder in found.feeders if feeder.changed}
     if not settings:
         return None
     text = corrected_text(

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from feedsim.machine import Encoder, Settings
 
-__all__ = ["MachineSettings", "machine_settings"]
+__all__ = ["TYPED", "MachineSettings", "machine_settings", "typed"]
+
+TYPED = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
+"""The settings that ``"auto"`` may stand for, by the keys of a scenario."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,14 @@ def machine_settings(settings: Settings, encoder: Encoder) -> MachineSettings:
         disengage_distance_counts=_counts(settings.disengage_distance_mm, encoder.count_mm),
         speed_ratio=settings.speed_ratio,
     )
+
+
+def typed(settings: Settings) -> dict[str, float]:
+    """Return the distances (mm) and leads (s) of one feeder by the keys of a scenario."""
+    return {
+        key: float(getattr(settings, f"{key}_{'s' if key.endswith('lead') else 'mm'}"))
+        for key in TYPED
+    }
 
 
 def _counts(distance_mm: float, count_mm: float) -> int | None:

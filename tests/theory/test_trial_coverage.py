@@ -24,9 +24,9 @@ import numpy as np
 import pytest
 
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.expected import at_speed
 from feedsim.answers.trial.study.fit import fit_trial
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.running.run import machine_of

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from feedsim.answers.trial.study.correction import Corrections, corrections
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.fit import FeederFit, fit_trial
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.metrics.serial import lag_one, mean_inflation, runs_test, tapered
 from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario, override
@@ -194,5 +194,5 @@ def test_it_is_said() -> None:
         (0.6, 40, "Placement errors ARE NOT independent of the card before (lag 1 +0."),
         (0.0, 4, "too few cards in a row at each speed to test it"),
     ):
-        text = fit_text(fit_trial(SCENARIO, measured(phi, each, 3)), name="t.csv")
+        text = fit_text(fit_trial(SCENARIO, measured(phi, each, 3)))
         assert says in text.replace("\n", " ").replace("  ", " ")

@@ -142,5 +142,5 @@ def test_a_trial_comes_back_as_changes():
     line = feedsim.load(SCENARIOS / "trial_reply_card.toml")
     fitted = feedsim.trial_fit(line, SCENARIOS / "trial_reply_card.csv")
     new = line.but(fitted.changes()).scenario.feeder[0].settings
-    assert new.engage_lead == fitted.fit.feeders[0].new.engage_lead_s
-    assert new.engage_distance == fitted.fit.feeders[0].new.engage_distance_mm
+    assert new.engage_lead == fitted.feeders[0].new.engage_lead_s
+    assert new.engage_distance == fitted.feeders[0].new.engage_distance_mm

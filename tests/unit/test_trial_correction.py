@@ -10,9 +10,9 @@ import pytest
 
 from feedsim.answers.trial.study.causes import causes
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.expected import at_speed
 from feedsim.answers.trial.study.line import fitted_line, joined, speed_groups
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.machine import Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.trial.study.columns import blank_heads, columns_of
-from feedsim.answers.trial.study.data import is_blank, read_trial
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData, is_blank, read_trial
 from feedsim.errors import FeedsimError
 
 ONE = ["card feeder"]

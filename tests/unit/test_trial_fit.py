@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from feedsim.answers.line import Line
-from feedsim.answers.trial.answer import FittedTrial
 from feedsim.answers.trial.figure import trial_figures
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.expected import budget
 from feedsim.answers.trial.study.fit import TrialFit, fit_trial
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.answers.trial.text import fit_text
 from feedsim.errors import FeedsimError
+from feedsim.metrics.plain import as_object
 from feedsim.render.canvas import render
+from feedsim.render.json_text import json_text
 from feedsim.scenario import Scenario, load_scenario, override
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -64,7 +64,7 @@ def trial(
 
 
 def text_of(fit: TrialFit, units: str = "metric") -> str:
-    return fit_text(fit, name="t.csv", units=units)  # type: ignore[arg-type]
+    return fit_text(fit, units=units)  # type: ignore[arg-type]
 
 
 def test_what_is_as_expected_is_left_alone_and_said_to_be() -> None:
@@ -289,7 +289,7 @@ def test_early_is_said_as_early() -> None:
 
 def test_json_holds_it_all_and_no_nan() -> None:
     fit = fit_trial(scenario(), trial(a=1.0, b=1e-3))
-    plain = json.loads(FittedTrial(Line(fit.scenario), fit, "t.csv").json())
+    plain = json.loads(json_text(as_object(fit)))
     feeder = plain["feeders"][0]
     assert feeder["engage"]["distance_mm"]["value"] == pytest.approx(-1.0, abs=0.3)
     assert feeder["settings_new"]["engage_lead_ms"] == pytest.approx(12.75, abs=0.4)
@@ -303,11 +303,11 @@ def test_every_figure_can_be_drawn(units: str) -> None:
     out.error_mm[3] = 40.0
     for data in (out, trial(stage=False), trial(speeds=np.array([500.0])), trial(each=1)):
         fit = fit_trial(scenario(), data)
-        figures = trial_figures(fit, name="t.csv", units=units)  # type: ignore[arg-type]
+        figures = trial_figures(fit, units=units)  # type: ignore[arg-type]
         assert list(figures) == ["trial_fit"]
     png = render(figures["trial_fit"], "png")
     assert png.startswith(b"\x89PNG")
-    again = trial_figures(fit, name="t.csv", units=units)["trial_fit"]  # type: ignore[arg-type]
+    again = trial_figures(fit, units=units)["trial_fit"]  # type: ignore[arg-type]
     assert render(again, "png") == png
     labels = [axes.get_xlabel() for axes in again.axes]
     assert set(labels) == {f"line speed ({'m/min' if units == 'metric' else 'ft/min'})"}
@@ -354,5 +354,5 @@ def test_two_feeders_are_told_apart() -> None:
     assert [feeder.name for feeder in fit.feeders] == ["card feeder", "leaflet feeder"]
     assert fit.feeders[0].new != fit.feeders[0].old
     assert fit.feeders[1].new == fit.feeders[1].old
-    assert set(trial_figures(fit, name="t.csv")) == {"trial_fit-0", "trial_fit-1"}
+    assert set(trial_figures(fit)) == {"trial_fit-0", "trial_fit-1"}
     assert "Columns not read: note" in text_of(fit)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom, binomtest
 
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.missed import chance_of, counted, missed_of
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,7 @@ import pytest
 
 from feedsim.answers.trial.csv import blank_csv
 from feedsim.answers.trial.plan_text import plan_text
-from feedsim.answers.trial.study.band import band_of
-from feedsim.answers.trial.study.expected import Spot
+from feedsim.answers.trial.study.expected import Spot, band_of
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.scenario import Scenario, load_scenario, override
 

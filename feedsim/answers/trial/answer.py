@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -11,11 +11,11 @@ from feedsim import __version__
 from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
 from feedsim.answers.trial.study.data import TrialData, read_trial
-from feedsim.answers.trial.study.fit import FeederFit, TrialFit, fit_trial
+from feedsim.answers.trial.study.fit import TrialFit, fit_trial
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
-from feedsim.metrics.plain import AMONG, LEFT_OUT, Plain, as_object
+from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
 from feedsim.scenario import AS_WRITTEN, Scenario
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "FitFigures",
     "FittedTrial",
     "PlannedTrial",
     "fitted",
@@ -54,114 +53,39 @@ class PlannedTrial(Answer):
     name: ClassVar[str] = "trial_plan"
 
     def _text(self, units: System) -> str:
-        """Return the plan in words; see :meth:`Answer.text`."""
         from feedsim.answers.trial.plan_text import plan_text
 
         return plan_text(self.trial, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return the blank file to fill in, its columns in these units."""
         from feedsim.answers.trial.csv import blank_csv
 
         return {"trial_plan.csv": blank_csv(self.trial, units=units)}
 
 
-@dataclass(frozen=True, slots=True)
-class FitFigures:
-    """What was measured in a trial, and what it says of each feeder.
-
-    Attributes
-    ----------
-    data : str
-        Name of the file with the measurements.
-    rows, blank_rows : int
-        Rows that were read, and that had nothing in them.
-    rows_left_out : tuple of int
-        Numbers of the rows that were asked to be left out.
-    columns_not_read : tuple of str
-    error_step_mm, stage_step_mm : float
-        Step in which placement and stage were measured.
-    confidence : float
-        Of all intervals.
-    feeders : tuple of FeederFit
-    scenario : Scenario
-    """
-
-    feedsim: str
-    title: str
-    data: str
-    rows: int
-    blank_rows: int
-    rows_left_out: tuple[int, ...]
-    columns_not_read: tuple[str, ...]
-    error_step_mm: float
-    stage_step_mm: float
-    confidence: float
-    feeders: tuple[FeederFit, ...]
-    scenario: Scenario = field(metadata=AS_WRITTEN)
-
-
 @dataclass(frozen=True, slots=True, repr=False)
-class FittedTrial(Answer):
-    """What to type in, what spreads, what is missed, what could not be told.
+class FittedTrial(TrialFit, Answer):
+    """What to type in, what spreads, what is missed, what could not be told."""
 
-    Attributes
-    ----------
-    line : Line
-    fit : TrialFit
-    data : str
-        Name of the file with the measurements.
-    """
-
-    line: Line
-    fit: TrialFit
-    data: str
+    line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "trial_fit"
 
-    def plain(self) -> Mapping[str, Plain]:
-        """Return what ``trial_fit.json`` holds."""
-        fit, data = self.fit, self.fit.data
-        return as_object(
-            FitFigures(
-                feedsim=__version__,
-                title=fit.scenario.title,
-                data=self.data,
-                rows=len(data.row),
-                blank_rows=data.blank,
-                rows_left_out=tuple(int(row) for row in data.left_out),
-                columns_not_read=tuple(data.others),
-                error_step_mm=data.error_step_mm,
-                stage_step_mm=data.stage_step_mm,
-                confidence=fit.confidence,
-                feeders=tuple(fit.feeders),
-                scenario=fit.scenario,
-            )
-        )
-
     def _text(self, units: System) -> str:
-        """Return the fit in words and tables; see :meth:`Answer.text`."""
         from feedsim.answers.trial.text import fit_text
 
-        return fit_text(self.fit, name=self.data, units=units)
+        return fit_text(self, units=units)
 
     def _figures(self, units: System) -> dict[str, Figure]:
-        """Return a figure for each feeder."""
         from feedsim.answers.trial.figure import trial_figures
 
-        return trial_figures(self.fit, name=self.data, units=units)
+        return trial_figures(self, units=units)
 
     def changes(self) -> dict[str, str]:
         """Return the settings to type in as changes of the line: ``line.but(fit.changes())``."""
         return {
-            f"feeder.{feeder.number}.settings.{key}": f"{value!r} {unit}"
-            for feeder in self.fit.feeders
-            if feeder.new != feeder.old
-            for key, value, unit in (
-                ("engage_distance", feeder.new.engage_distance_mm, "mm"),
-                ("engage_lead", feeder.new.engage_lead_s, "s"),
-                ("disengage_distance", feeder.new.disengage_distance_mm, "mm"),
-                ("disengage_lead", feeder.new.disengage_lead_s, "s"),
-            )
+            f"feeder.{feeder.number}.settings.{key}": f"{value!r} {'s' if 'lead' in key else 'mm'}"
+            for feeder in self.feeders
+            for key, value in feeder.changed.items()
         }
 
 
@@ -247,18 +171,14 @@ def fitted(
     line: Line, measured: TrialData, *, name: str, confidence: float, keep_outliers: bool
 ) -> FittedTrial:
     """Fit what was measured; see :func:`trial_fit`."""
-    fit = fit_trial(line.scenario, measured, confidence=confidence, keep_outliers=keep_outliers)
-    return FittedTrial(line, fit, name)
+    found = fit_trial(
+        line.scenario, measured, name=name, confidence=confidence, keep_outliers=keep_outliers
+    )
+    return FittedTrial(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
 
 
 def _share_within(key: str, share: float, low: float, high: float) -> None:
-    """Refuse a share out of its bounds.
-
-    Raises
-    ------
-    FeedsimError
-        With the bounds in per cent.
-    """
+    """Refuse a share out of its bounds."""
     if not low <= share <= high:
         allowed = f"{100.0 * low:g} % to {100.0 * high:g} %"
         raise FeedsimError(Fault(key, found=f"{100.0 * share:g} %", allowed=allowed))

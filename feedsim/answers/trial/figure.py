@@ -22,20 +22,12 @@ if TYPE_CHECKING:
 __all__ = ["trial_figures"]
 
 
-def trial_figures(fit: TrialFit, *, name: str, units: System = "metric") -> dict[str, Figure]:
+def trial_figures(fit: TrialFit, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a trial, a figure for each feeder.
 
     Above the placement errors over line speed, as measured and moved by the corrections, each
     over the band in which the scenario has 95 % of the carriers; below, how they spread against
     what was expected, and where the inserts were staged.
-
-    Parameters
-    ----------
-    fit : TrialFit
-    name : str
-        Of the file that was fitted.
-    units : {"metric", "inch"}
-        Units of everything that is written.
 
     Returns
     -------
@@ -47,19 +39,19 @@ def trial_figures(fit: TrialFit, *, name: str, units: System = "metric") -> dict
         views = [trial_view(fit, feeder, units=units) for feeder in fit.feeders]
         several = len(views) > 1
         return {
-            f"trial_fit-{view.number}" if several else "trial_fit": _figure(fit, view, name)
+            f"trial_fit-{view.number}" if several else "trial_fit": _figure(fit, view)
             for view in views
             if view.has_values
         }
 
 
-def _figure(fit: TrialFit, view: TrialView, name: str) -> Figure:
+def _figure(fit: TrialFit, view: TrialView) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    title = one_line(f"{fit.scenario.title} · {view.name}", 85)
+    title = one_line(f"{fit.title} · {view.name}", 85)
     figure.text(0.5, 0.962, title, ha="center", va="center", fontsize=13, fontweight="bold")
-    subtitle = f"Trial {one_line(name, 60)}, {view.placed} placements measured"
+    subtitle = f"Trial {one_line(fit.data, 60)}, {view.placed} placements measured"
     subtitle += f", intervals at {percent(fit.confidence)}"
     figure.text(0.5, 0.928, subtitle, ha="center", va="center", fontsize=10)
     grid = figure.add_gridspec(

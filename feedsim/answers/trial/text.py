@@ -29,36 +29,24 @@ __all__ = ["fit_text"]
 _MOST_ROWS = 24
 
 
-def fit_text(fit: TrialFit, *, name: str, units: System = "metric") -> str:
-    """Return what the trial says.
-
-    Parameters
-    ----------
-    fit : TrialFit
-    name : str
-        Of the file that was fitted.
-    units : {"metric", "inch"}
-        Units of everything that is written.
-    """
-    lines = [fit.scenario.title, *_head(fit, name), ""]
+def fit_text(fit: TrialFit, *, units: System = "metric") -> str:
+    """Return what the trial says."""
+    lines = [fit.title, *_head(fit), ""]
     for feeder in fit.feeders:
         lines += [*_feeder(fit, feeder, units), ""]
     return "\n".join([*lines, *wrapped(CAUTION)])
 
 
-def _head(fit: TrialFit, name: str) -> Iterator[str]:
-    data = fit.data
-    blank = f", {data.blank} blank" if data.blank else ""
-    rows = f"{len(data.row):,} row{'s' if len(data.row) > 1 else ''}{blank}"
-    yield f"Trial {name}: {rows}; intervals at {percent(fit.confidence)}"
-    if data.left_out:
-        rows = ", ".join(str(row) for row in data.left_out[:_MOST_ROWS])
-        more = len(data.left_out) - _MOST_ROWS
-        yield f"Left out as asked: row{'s' if len(data.left_out) > 1 else ''} {rows}" + (
-            f" and {more} more" if more > 0 else ""
-        )
-    if data.others:
-        yield f"Columns not read: {', '.join(data.others[:8])}"
+def _head(fit: TrialFit) -> Iterator[str]:
+    blank = f", {fit.blank_rows} blank" if fit.blank_rows else ""
+    rows = f"{fit.rows:,} row{'s' if fit.rows > 1 else ''}{blank}"
+    yield f"Trial {fit.data}: {rows}; intervals at {percent(fit.confidence)}"
+    if out := fit.rows_left_out:
+        rows = ", ".join(str(row) for row in out[:_MOST_ROWS])
+        more = f" and {len(out) - _MOST_ROWS} more" if len(out) > _MOST_ROWS else ""
+        yield f"Left out as asked: row{'s' if len(out) > 1 else ''} {rows}{more}"
+    if fit.columns_not_read:
+        yield f"Columns not read: {', '.join(fit.columns_not_read[:8])}"
 
 
 def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:

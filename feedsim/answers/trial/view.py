@@ -101,7 +101,7 @@ class TrialView:
 
 def trial_view(fit: TrialFit, feeder: FeederFit, *, units: System) -> TrialView:
     """Gather what is drawn of one feeder."""
-    data, found, number = fit.data, feeder.found, feeder.number
+    data, found, number = fit.measured, feeder.found, feeder.number
     size, pace = units_of = _sizes(units)
     curve, machine = _curve(feeder), fit.machine
     spots = [spots_at(machine, number, speed_mm_s=float(v)) for v in curve]
@@ -158,18 +158,18 @@ def _dots(
 ) -> tuple[Dots, NDArray[np.intp]]:
     """Return single values, thinned where there are very many, and which rows they are."""
     size, pace = units
-    place = np.flatnonzero((fit.data.feeder == feeder.number) & ~np.isnan(values))
+    place = np.flatnonzero((fit.measured.feeder == feeder.number) & ~np.isnan(values))
     whole = not feeder.kept_outliers  # then the row counts in no column
     rows = [outlier.row for outlier in feeder.outliers if whole or outlier.column == column]
-    out = np.isin(fit.data.row[place], rows)
+    out = np.isin(fit.measured.row[place], rows)
     free = np.flatnonzero(~out)
     kept = np.union1d(np.flatnonzero(out), free[:: max(1, -(-len(free) // _MOST_DOTS))])
     place = place[kept]
     dots = Dots(
-        speed=pace * fit.data.speed_mm_s[place],
+        speed=pace * fit.measured.speed_mm_s[place],
         value=size * values[place],
         out=out[kept],
-        row=fit.data.row[place],
+        row=fit.measured.row[place],
     )
     return dots, place
 

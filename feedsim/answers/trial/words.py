@@ -54,8 +54,8 @@ def line_words(name: str, line: Line, units: System) -> Iterator[str]:
 def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[str]:
     """Say how the spreads split, and what the scenario does not explain."""
     for name, spread, step in (
-        ("Spread of the placement", feeder.placement_spread, fit.data.error_step_mm),
-        ("Spread of the stage", feeder.stage_spread, fit.data.stage_step_mm),
+        ("Spread of the placement", feeder.placement_spread, fit.error_step_mm),
+        ("Spread of the stage", feeder.stage_spread, fit.stage_step_mm),
     ):
         if spread is not None:
             yield from _split(name, spread, units)

@@ -3,33 +3,26 @@
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
+from feedsim.scenario.csv_numbers import plain_number
 
-__all__ = ["Column", "Quantity", "blank_heads", "columns_of", "is_number"]
+__all__ = ["Column", "Quantity", "blank_heads", "columns_of"]
 
 Quantity = Literal["speed", "error", "stage", "feeder", "carriers", "missed"]
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column that is read.
+    """One column that is read, in which cell of a row (from 0).
 
-    Attributes
-    ----------
-    name : str
-        As it stands in the head.
-    quantity : str
-        What it holds.
-    place : int
-        Which cell of a row, from 0.
-    times, over : float
-        mm or mm/s of a number in it: number · times/over, so that 60 m/min are 1000 mm/s to the
-        last bit.
+    ``times``, ``over``: a number in it is number · times/over in mm or mm/s, so that 60 m/min are
+    1000 mm/s to the last bit.
     """
 
     name: str
@@ -37,6 +30,28 @@ class Column:
     place: int
     times: float = 1.0
     over: float = 1.0
+
+    def value(self, text: str, *, commas: bool) -> tuple[float, str]:
+        """Read a number (mm or mm/s), a true minus and a decimal comma among it.
+
+        The text is empty, or says what is needed instead; `commas` as in
+        :func:`feedsim.scenario.csv_numbers.plain_number`.
+        """
+        try:
+            plain = plain_number(text, commas=commas)
+        except ValueError as error:
+            return math.nan, str(error)
+        try:
+            value = math.nan if "_" in plain else float(plain)
+        except ValueError:
+            return math.nan, "a number"
+        if math.isfinite(value):
+            return value * self.times / self.over, ""
+        return math.nan, "a number, or nothing where none was measured"
+
+    def between(self, low: float, high: float) -> str:
+        """Name two bounds (mm or mm/s) in the unit of the column."""
+        return " to ".join(f"{end * self.over / self.times:.6g}" for end in (low, high))
 
 
 _LENGTHS = {"mm": (1.0, 1.0), "in": (25.4, 1.0)}
@@ -47,7 +62,7 @@ _STEMS: Mapping[str, tuple[Quantity, Mapping[str, tuple[float, float]]]] = {
     "stage_position": ("stage", _LENGTHS),
 }
 _PLAIN: Mapping[str, Quantity] = {"feeder": "feeder", "carriers": "carriers", "missed": "missed"}
-_KNOWN = (*(f"{stem}_{unit}" for stem, (_, units) in _STEMS.items() for unit in units), *_PLAIN)
+_KNOWN = {f"{stem}_{u}": (q, *size) for stem, (q, us) in _STEMS.items() for u, size in us.items()}
 _BLANK: Mapping[System, tuple[str, str]] = {
     "metric": ("m_per_min", "mm"),
     "inch": ("ft_per_min", "in"),
@@ -56,14 +71,7 @@ _LIKE = 0.8
 
 
 def blank_heads(units: System, *, several: bool) -> tuple[str, ...]:
-    """Return the head of a blank file.
-
-    Parameters
-    ----------
-    units : {"metric", "inch"}
-    several : bool
-        With a column that tells the feeder.
-    """
+    """Return the head of a blank file; ``several``: with a column that tells the feeder."""
     speed, length = _BLANK[units]
     feeder = ("feeder",) if several else ()
     measured = (f"placement_error_{length}", f"stage_position_{length}")
@@ -71,20 +79,9 @@ def blank_heads(units: System, *, several: bool) -> tuple[str, ...]:
 
 
 def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
-    """Read the head of a file.
+    """Read the head of a file, which stands in a row: the columns, and those that are not read.
 
-    Parameters
-    ----------
-    head : sequence of str
-    row : int
-        Where it stands, for the message.
-
-    Returns
-    -------
-    columns : list of Column
-        With a speed and something measured among them, each quantity once.
-    others : list of str
-        Columns that are not read.
+    There is a speed and something measured among the columns, each quantity once.
 
     Raises
     ------
@@ -92,7 +89,7 @@ def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
         With all that is wrong in the head.
     """
     names = [name.strip().lower() for name in head]
-    if all(is_number(name) for name in names if name):
+    if all(_is_number(name) for name in names if name):
         raise FeedsimError(
             Fault(
                 f"row {row}",
@@ -100,14 +97,16 @@ def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
                 "line_speed_m_per_min,placement_error_mm",
             )
         )
-    columns, others = [], []
+    columns: list[Column] = []
+    others: list[str] = []
     faults: list[Fault] = []
     for place, name in enumerate(names):
-        column = _column(name, place)
-        wrong = _wrong(name) if column is None else None
-        if column is not None:
-            columns.append(column)
-        elif wrong is not None:
+        if name in _PLAIN:
+            columns.append(Column(name, _PLAIN[name], place))
+        elif name in _KNOWN:
+            quantity, *size = _KNOWN[name]
+            columns.append(Column(name, quantity, place, *size))
+        elif wrong := _wrong(name):
             faults.append(Fault(f"row {row}, column {_shown(name)}", message=wrong))
         elif name:
             others.append(_shown(name))
@@ -117,30 +116,18 @@ def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
     return columns, others
 
 
-def _column(name: str, place: int) -> Column | None:
-    if name in _PLAIN:
-        return Column(name, _PLAIN[name], place)
-    for stem, (quantity, units) in _STEMS.items():
-        unit = name.removeprefix(f"{stem}_")
-        if unit != name and unit in units:
-            return Column(name, quantity, place, *units[unit])
-    return None
-
-
-def _wrong(name: str) -> str | None:
+def _wrong(name: str) -> str:
     """Say what is wrong with a head that means one of ours, but is none."""
     for stem, (_, units) in _STEMS.items():
-        names = " or ".join(f"{stem}_{unit}" for unit in units)
-        if name == stem:
-            return f"says no unit; write {names}"
         if name.startswith(stem):
-            return f"has a unit that is not known here; write {names}"
-    near = difflib.get_close_matches(name, _KNOWN, n=1, cutoff=_LIKE)
-    return f"there is no such column; did you mean {near[0]}?" if near else None
+            what = "says no unit" if name == stem else "has a unit that is not known here"
+            return f"{what}; write {' or '.join(f'{stem}_{unit}' for unit in units)}"
+    near = difflib.get_close_matches(name, [*_KNOWN, *_PLAIN], n=1, cutoff=_LIKE)
+    return f"there is no such column; did you mean {near[0]}?" if near else ""
 
 
 def _twice_or_never(columns: Sequence[Column]) -> Iterator[str]:
-    for quantity in ("speed", "error", "stage", "feeder", "carriers", "missed"):
+    for quantity in get_args(Quantity):
         names = [column.name for column in columns if column.quantity == quantity]
         if len(names) > 1:
             yield f"two columns for one thing: {' and '.join(names)}"
@@ -155,8 +142,7 @@ def _twice_or_never(columns: Sequence[Column]) -> Iterator[str]:
         )
 
 
-def is_number(text: str) -> bool:
-    """Tell whether a cell reads as a number."""
+def _is_number(text: str) -> bool:
     try:
         float(text.replace(",", "."))
     except ValueError:

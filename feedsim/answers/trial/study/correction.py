@@ -18,8 +18,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line, joined, line_of
-from feedsim.answers.trial.study.rows import TrialData
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.settings.steps import nearest_pair, nearest_step
@@ -102,20 +102,10 @@ class Corrections:
 def corrections(
     data: TrialData, rows: Bools, machine: Machine, number: int, *, confidence: float
 ) -> Corrections:
-    """Work out what one feeder's rows say.
+    """Work out what the rows of one feeder that count (bool array, shape (n,)) say.
 
-    Parameters
-    ----------
-    data : TrialData
-    rows : bool array, shape (n,)
-        The rows that count.
-    machine : Machine
-        With the settings of the trial.
-    number : int
-        Of the feeder.
-    confidence : float
-        Two-sided, of every interval; and a side is changed where nothing off at all has a
-        probability below 1 − confidence.
+    ``machine``: with the settings of the trial. ``confidence``: two-sided, of every interval; and a
+    side is changed where nothing off at all has a probability below 1 − confidence.
     """
     settings, scale = machine.feeders[number].settings, 1.0 + machine.encoder.scale_error
     g = settings.speed_ratio

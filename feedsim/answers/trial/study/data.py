@@ -9,16 +9,25 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from array import array
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from feedsim.answers.trial.study.columns import Column, Quantity, columns_of
-from feedsim.answers.trial.study.rows import UNKNOWN, Rows, TrialData
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.trial.study.columns import Quantity, columns_of
 from feedsim.errors import Fault, FeedsimError
-from feedsim.scenario.csv_numbers import plain_number
 from feedsim.scenario.table_file import is_blank_row, read_table
 
-__all__ = ["TrialData", "is_blank", "read_trial"]
+__all__ = ["UNKNOWN", "TrialData", "is_blank", "read_trial"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+UNKNOWN = -1
+"""Whether a carrier was missed, where nothing is said of it."""
 
 _MOST_FAULTS = 20
 _LARGEST = 300_000_000  # bytes
@@ -27,6 +36,74 @@ _FARTHEST_STAGE_MM = 10_000.0
 _MOST_CARRIERS = 1_000_000_000
 _KEPT = 100_000
 _WORDS = {"0": 0, "1": 1, "yes": 1, "true": 1, "x": 1, "no": 0, "false": 0}
+_COLUMNS = ("row", "feeder", "speed_mm_s", "error_mm", "stage_mm", "carriers", "missed")
+_SHOWN = 5
+_STEPS = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.025, 0.02, 0.01, 0.005, 0.002, 0.001)
+
+
+@dataclass(frozen=True, slots=True)
+class TrialData:
+    """The rows of a trial that say something, in columns of shape (n,).
+
+    Attributes
+    ----------
+    row : int64
+        Row of the file, the head included, from 1: as a spreadsheet numbers them.
+    feeder : int64
+        Number of the feeder, from 0.
+    speed_mm_s : float64
+    error_mm, stage_mm : float64
+        NaN where nothing was measured.
+    carriers : int64
+        For how many carriers the row stands; more than 1 is a tally.
+    missed : int64
+        How many of them got no insert; −1: not said.
+    blank : int
+        Rows with nothing in them but what was planned.
+    others : tuple of str
+        Columns that were not read.
+    error_step_mm, stage_step_mm : float
+        Step in which was read off; 0 where there is none to be seen.
+    left_out : tuple of int
+        Rows of the file that were asked to be left out; they are in no column.
+    """
+
+    row: Ints
+    feeder: Ints
+    speed_mm_s: Floats
+    error_mm: Floats
+    stage_mm: Floats
+    carriers: Ints
+    missed: Ints
+    blank: int
+    others: tuple[str, ...]
+    error_step_mm: float
+    stage_step_mm: float
+    left_out: tuple[int, ...] = ()
+
+    def without(self, rows: Collection[int]) -> TrialData:
+        """Return the trial without some rows of its file, numbered as in ``row``.
+
+        Raises
+        ------
+        FeedsimError
+            If one of them is not among those that say something, or none would be left.
+        """
+        wanted = sorted(set(rows))
+        strange = sorted(set(wanted) - set(self.row.tolist()))
+        if strange:
+            shown = ", ".join(str(row) for row in strange[:_SHOWN])
+            more = f" and {len(strange) - _SHOWN} more" if len(strange) > _SHOWN else ""
+            message = (
+                f"nothing was read from row {shown}{more}; rows with something measured are "
+                f"{self.row.min()} to {self.row.max()}, the head counts as a row"
+            )
+            raise FeedsimError(Fault("--without", message=message))
+        kept = ~np.isin(self.row, wanted)
+        if not kept.any():
+            raise FeedsimError(Fault("--without", message="leaves no row of the trial"))
+        columns = {name: getattr(self, name)[kept] for name in _COLUMNS}
+        return replace(self, **columns, left_out=tuple(wanted))
 
 
 def read_trial(path: str | Path, *, feeders: Sequence[str], longest_mm: float) -> TrialData:
@@ -44,93 +121,62 @@ def read_trial(path: str | Path, *, feeders: Sequence[str], longest_mm: float) -
     longest_mm : float
         Length of a carrier: no placement error is larger.
 
-    Returns
-    -------
-    TrialData
-
     Raises
     ------
     FeedsimError
         If the file cannot be read, or with what is wrong in it and in which row.
     """
-    table = read_table(path, largest=_LARGEST, what="trial")
-    name = Path(path).name
-    columns, others = columns_of(table.head, table.head_row)
-    reader = _Reader(columns, feeders, longest_mm, len(table.head), comma=table.commas)
-    for number, cells in table.rows():
-        if is_blank_row(cells):
-            continue
-        reader.read(number, cells)
-        if len(reader.found.faults) > _MOST_FAULTS:
-            break
-    return reader.data(name, tuple(others))
+    return _Reader(path, feeders, longest_mm).data(Path(path).name)
 
 
 def is_blank(path: str | Path, *, feeders: Sequence[str]) -> bool:
     """Tell whether a file is a plan in which nothing has been filled in yet."""
     try:
-        table = read_table(path, largest=_LARGEST, what="trial")
-        columns, _ = columns_of(table.head, table.head_row)
-        reader = _Reader(columns, feeders, math.inf, len(table.head), comma=table.commas)
-        for number, cells in table.rows():
-            if not is_blank_row(cells):
-                reader.read(number, cells)
+        reader = _Reader(path, feeders, math.inf)
     except FeedsimError:
         return False
-    return not reader.found.row and not reader.found.faults
+    return not reader.rows and not reader.faults
 
 
 class _Reader:
     """Turns cells into numbers and keeps what is wrong."""
 
-    def __init__(
-        self,
-        columns: Sequence[Column],
-        feeders: Sequence[str],
-        longest_mm: float,
-        width: int,
-        *,
-        comma: bool,
-    ) -> None:
+    def __init__(self, path: str | Path, feeders: Sequence[str], longest_mm: float) -> None:
+        table = read_table(path, largest=_LARGEST, what="trial")
+        columns, self.others = columns_of(table.head, table.head_row)
         self.columns = {column.quantity: column for column in columns}
-        self.names = feeders
-        self.feeders = [name.strip().casefold() for name in feeders]
-        self.longest_mm = longest_mm
-        self.width = width
-        self.comma = comma
-        self.found = Rows()
+        self.names, self.feeders = feeders, [name.strip().casefold() for name in feeders]
+        self.longest_mm, self.width, self.comma = longest_mm, len(table.head), table.commas
+        self.rows = array("d")  # one behind the other, in the order of _COLUMNS
+        self.blank = 0
+        self.faults: list[Fault] = []
         # a million rows are mostly the same few thousand texts
         self.values: dict[Quantity, dict[str, float]] = {quantity: {} for quantity in self.columns}
+        for row, cells in table.rows():
+            if not is_blank_row(cells):
+                self._read(row, cells)
+            if len(self.faults) > _MOST_FAULTS:
+                break
 
-    def read(self, row: int, cells: list[str]) -> None:
-        """Read one row."""
-        found = self.found
-        before = len(found.faults)
+    def _read(self, row: int, cells: list[str]) -> None:
+        before = len(self.faults)
         if len(cells) > self.width and any(cell.strip() for cell in cells[self.width :]):
-            found.faults.append(
-                Fault(
-                    f"row {row}",
-                    message=f"has {len(cells)} cells where the head has {self.width}; is there a "
-                    f"decimal comma or a separator too many?",
-                )
+            message = (
+                f"has {len(cells)} cells where the head has {self.width}; is there a decimal comma "
+                "or a separator too many?"
             )
+            self.faults.append(Fault(f"row {row}", message=message))
             return
         error, stage = self._number(row, cells, "error"), self._number(row, cells, "stage")
-        missed = self._missed(row, cells) if "missed" in self.columns else UNKNOWN
+        missed = self._missed(row, cells)
         if missed == UNKNOWN and math.isnan(error) and math.isnan(stage):
-            found.blank += len(found.faults) == before
+            self.blank += len(self.faults) == before
             return
         speed, feeder = self._speed(row, cells), self._feeder(row, cells)
-        carriers = self._carriers(row, cells) if "carriers" in self.columns else 1
+        carriers = self._carriers(row, cells)
         self._agree(row, error, stage=stage, carriers=carriers, missed=missed)
-        if len(found.faults) == before:
-            found.row.append(row)
-            found.feeder.append(feeder)
-            found.speed.append(speed)
-            found.error.append(error)
-            found.stage.append(stage)
-            found.carriers.append(carriers)
-            found.missed.append(missed)
+        if len(self.faults) == before:
+            self.rows.extend((row, feeder, speed, error, stage, carriers, missed))
 
     def _cell(self, cells: list[str], quantity: Quantity) -> str:
         column = self.columns.get(quantity)
@@ -141,7 +187,7 @@ class _Reader:
     def _fault(self, row: int, quantity: Quantity, *, found: str, allowed: str) -> None:
         shown = "".join(c if c.isprintable() else "?" for c in found[:40])
         key = f"row {row}, {self.columns[quantity].name}"
-        self.found.faults.append(Fault(key, f'"{shown}"', allowed))
+        self.faults.append(Fault(key, f'"{shown}"', allowed))
 
     def _number(self, row: int, cells: list[str], quantity: Quantity) -> float:
         """Read a length or a speed, in mm or mm/s; NaN where there is none, or none that is one."""
@@ -151,30 +197,21 @@ class _Reader:
         known = self.values[quantity]
         value = known.get(text)
         if value is None:
-            value, wrong = _number(text, comma=self.comma)
+            value, wrong = self.columns[quantity].value(text, commas=self.comma)
             if wrong:
                 self._fault(row, quantity, found=text, allowed=wrong)
                 return math.nan
-            column = self.columns[quantity]
-            value = value * column.times / column.over
             if len(known) < _KEPT:
                 known[text] = value
         return value
 
     def _speed(self, row: int, cells: list[str]) -> float:
-        before = len(self.found.faults)
+        before = len(self.faults)
         value = self._number(row, cells, "speed")
-        if len(self.found.faults) == before and not _SLOWEST_MM_S <= value <= _FASTEST_MM_S:
-            text = self._cell(cells, "speed")
-            between = self._between("speed", _SLOWEST_MM_S, _FASTEST_MM_S)
-            self._fault(row, "speed", found=text, allowed=f"a line speed, {between}")
+        if len(self.faults) == before and not _SLOWEST_MM_S <= value <= _FASTEST_MM_S:
+            allowed = f"a line speed, {self.columns['speed'].between(_SLOWEST_MM_S, _FASTEST_MM_S)}"
+            self._fault(row, "speed", found=self._cell(cells, "speed"), allowed=allowed)
         return value
-
-    def _between(self, quantity: Quantity, low: float, high: float) -> str:
-        """Name two bounds (mm or mm/s) in the unit of the column."""
-        column = self.columns[quantity]
-        ends = (f"{end * column.over / column.times:.6g}" for end in (low, high))
-        return " to ".join(ends)
 
     def _feeder(self, row: int, cells: list[str]) -> int:
         text = self._cell(cells, "feeder").casefold()
@@ -191,7 +228,7 @@ class _Reader:
             self._fault(row, "feeder", found=text, allowed=allowed)
         else:
             message = f"which of the {len(self.feeders)} feeders? Add a column feeder"
-            self.found.faults.append(Fault(f"row {row}", message=message))
+            self.faults.append(Fault(f"row {row}", message=message))
         return 0
 
     def _carriers(self, row: int, cells: list[str]) -> int:
@@ -208,75 +245,72 @@ class _Reader:
         text = self._cell(cells, "missed").casefold()
         if not text:
             return UNKNOWN
-        known = _WORDS.get(text)
-        if known is not None:
-            return known
-        if re.fullmatch(r"\d{1,10}", text, re.ASCII):
-            return int(text)
+        if text in _WORDS or re.fullmatch(r"\d{1,10}", text, re.ASCII):
+            return _WORDS[text] if text in _WORDS else int(text)
         allowed = "how many got no insert: 0 or 1, or yes or no"
         self._fault(row, "missed", found=text, allowed=allowed)
         return UNKNOWN
 
     def _agree(self, row: int, error: float, *, stage: float, carriers: int, missed: int) -> None:
         """Check that the cells of a row go together."""
-        if carriers > 1 and not (math.isnan(error) and math.isnan(stage)):
-            message = "what is measured belongs to one carrier: leave carriers empty in this row"
-            self.found.faults.append(Fault(f"row {row}", message=message))
-        if missed > carriers:
-            self.found.faults.append(
-                Fault(f"row {row}", message=f"{missed} missed of {carriers} carriers")
-            )
-        if carriers == 1 and missed == 1 and not math.isnan(error):
-            message = "a carrier that was missed has no placement error"
-            self.found.faults.append(Fault(f"row {row}", message=message))
-        if abs(stage) > _FARTHEST_STAGE_MM:
-            name = self.columns["stage"].name
-            between = self._between("stage", -_FARTHEST_STAGE_MM, _FARTHEST_STAGE_MM)
-            message = (
-                f"found {stage:.4g} mm; needs how far the resting nose is from the insert eye, "
-                f"{between}"
-            )
-            self.found.faults.append(Fault(f"row {row}, {name}", message=message))
-        if abs(error) > self.longest_mm:
-            name = self.columns["error"].name
-            message = (
-                f"found {error:.4g} mm, more than a carrier is long ({self.longest_mm:.4g} mm): "
-                f"is it another unit, or one that was missed?"
-            )
-            self.found.faults.append(Fault(f"row {row}, {name}", message=message))
 
-    def data(self, name: str, others: tuple[str, ...]) -> TrialData:
+        def wrong(message: str, quantity: Quantity | None = None) -> None:
+            column = "" if quantity is None else f", {self.columns[quantity].name}"
+            self.faults.append(Fault(f"row {row}{column}", message=message))
+
+        if carriers > 1 and not (math.isnan(error) and math.isnan(stage)):
+            wrong("what is measured belongs to one carrier: leave carriers empty in this row")
+        if missed > carriers:
+            wrong(f"{missed} missed of {carriers} carriers")
+        if carriers == 1 and missed == 1 and not math.isnan(error):
+            wrong("a carrier that was missed has no placement error")
+        if abs(stage) > _FARTHEST_STAGE_MM:
+            wrong(
+                f"found {stage:.4g} mm; needs how far the resting nose is from the insert eye, "
+                f"{self.columns['stage'].between(-_FARTHEST_STAGE_MM, _FARTHEST_STAGE_MM)}",
+                "stage",
+            )
+        if abs(error) > self.longest_mm:
+            wrong(
+                f"found {error:.4g} mm, more than a carrier is long ({self.longest_mm:.4g} mm): "
+                f"is it another unit, or one that was missed?",
+                "error",
+            )
+
+    def data(self, name: str) -> TrialData:
         """Return what was read, or say what is wrong."""
-        found = self.found
-        if found.faults:
-            shown = found.faults[:_MOST_FAULTS]
-            if len(found.faults) > _MOST_FAULTS:
+        if self.faults:
+            shown = self.faults[:_MOST_FAULTS]
+            if len(self.faults) > _MOST_FAULTS:
                 shown.append(Fault("", message="and more in the rows after that"))
             raise FeedsimError(*shown)
-        if not found.row:
-            what = f": all {found.blank} rows are blank" if found.blank else ""
+        if not self.rows:
+            what = f": all {self.blank} rows are blank" if self.blank else ""
             raise FeedsimError(Fault(name, message=f"there is nothing measured in it{what}"))
-        return found.data(
-            others,
-            error_unit_mm=self._unit("error"),
-            stage_unit_mm=self._unit("stage"),
+        row, feeder, speed, error, stage, carriers, missed = np.array(self.rows).reshape(-1, 7).T
+        return TrialData(
+            row=row.astype(np.int64),
+            feeder=feeder.astype(np.int64),
+            speed_mm_s=speed.copy(),
+            error_mm=error.copy(),
+            stage_mm=stage.copy(),
+            carriers=carriers.astype(np.int64),
+            missed=missed.astype(np.int64),
+            blank=self.blank,
+            others=tuple(self.others),
+            error_step_mm=self._step("error", error),
+            stage_step_mm=self._step("stage", stage),
         )
 
-    def _unit(self, quantity: Quantity) -> float:
+    def _step(self, quantity: Quantity, values: Floats) -> float:
+        """Return the largest usual step (mm) of which all values are multiples; 0: none is seen."""
         column = self.columns.get(quantity)
-        return column.times / column.over if column else 1.0
-
-
-def _number(text: str, *, comma: bool) -> tuple[float, str]:
-    """Read a number, a true minus and a decimal comma among it; or say what is needed."""
-    try:
-        plain = plain_number(text, commas=comma)
-    except ValueError as error:
-        return math.nan, str(error)
-    try:
-        value = math.nan if "_" in plain else float(plain)
-    except ValueError:
-        return math.nan, "a number"
-    if math.isfinite(value):
-        return value, ""
-    return math.nan, "a number, or nothing where none was measured"
+        unit_mm = column.times / column.over if column else 1.0
+        shown = values[~np.isnan(values)] / unit_mm
+        if len(shown) < 10:
+            return 0.0
+        for step in _STEPS:
+            parts = shown / step
+            if np.all(np.abs(parts - np.round(parts)) < 1e-6):
+                return step * unit_mm
+        return 0.0

@@ -1,4 +1,4 @@
-"""Whether the cards of a trial are independent of their neighbours, in the order of the rows."""
+"""Whether cards of a trial are independent of the one before, and how sure a line is for it."""
 
 from __future__ import annotations
 
@@ -7,15 +7,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.metrics.serial import LagOne, Runs, lag_one, runs_test
+from feedsim.metrics.fits import LinearFit, lack_of_fit
+from feedsim.metrics.serial import LagOne, Runs, lag_one, mean_inflation, runs_test, tapered
 
-__all__ = ["Dependence", "dependence_of"]
+__all__ = ["Dependence", "covariance_of", "dependence_of"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 _SURE = 0.05
 _LOOSE = 0.2
+_NOT_STRAIGHT = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,3 +81,63 @@ def dependence_of(unit: Floats, groups: Ints) -> Dependence | None:
         return None
     found = Dependence(lag, runs_test(unit, groups), lag.process)
     return found if found.chance < _LOOSE else replace(found, process=0.0)
+
+
+def covariance_of(
+    fit: LinearFit, groups: Ints, alike: Ints, *, process: float
+) -> tuple[Floats, float, float | None]:
+    """Return how sure a line through a trial is, and whether it is straight.
+
+    Parameters
+    ----------
+    fit : LinearFit
+    groups, alike : int array, shape (n,)
+        Number of the speed of each value, and of the group within which it hangs together with
+        the one before.
+    process : float
+        By what coefficient, φ, of a first-order autoregression, 0 or more.
+
+    Returns
+    -------
+    covariance : float64 array, shape (p, p)
+    dof : float
+    straight : float or None
+        As :class:`feedsim.answers.trial.study.line.Line` has it.
+
+    Notes
+    -----
+    Of independent values it is that of the fit. Where the means of the speeds lie off the line
+    by more than the spread explains (5 %), the covariance is taken from how they lie, which is
+    wider and has fewer degrees of freedom.
+
+    Else it is rows·V·rowsᵀ, V the covariance of the autoregression within each group. Its
+    variance is the sum of squares within the groups over Σ(n − d), d = n·var(mean)/σ², which is
+    what the sum has on average; its degrees of freedom are n·(1 − φ²)/(3 + φ²), those of a
+    long-run variance σ²·(1 + φ)/(1 − φ) of which both factors are estimated: s² has a relative
+    variance of 2·(1 + φ²)/((1 − φ²)·n) (Bayley & Hammersley 1946), φ a variance of (1 − φ²)/n.
+    """
+    from scipy.special import fdtrc
+
+    lack = lack_of_fit(fit, groups)
+    covariance, dof = fit.covariance, fit.dof
+    straight = None if lack is None else lack.probability
+    if process > 0.0:
+        covariance, dof, chance_mm2 = _dependent(fit, alike, process)
+        if lack is not None:
+            straight = float(fdtrc(lack.dof, dof, lack.mean_square / chance_mm2))
+    if lack is None or straight is None or straight >= _NOT_STRAIGHT:
+        return covariance, dof, straight
+    return fit.covariance * (lack.mean_square / fit.residual_sd**2), lack.dof, straight
+
+
+def _dependent(fit: LinearFit, alike: Ints, process: float) -> tuple[Floats, float, float]:
+    """Return covariance, degrees of freedom, and how far (mm²) chance has means lie off a line."""
+    w, n = fit.weights, len(fit.weights)
+    sizes = np.bincount(alike)
+    inflation = np.array([mean_inflation(float(size), process) for size in sizes])
+    means = np.bincount(alike, w * fit.residuals) / np.bincount(alike, w)
+    pure = float(np.sum(w * (fit.residuals - means[alike]) ** 2))
+    variance = pure / max(float(np.sum(sizes - inflation)), 0.25 * n)
+    covariance = variance * tapered(fit.rows, 1.0 / np.sqrt(w), alike, process)
+    dof = max(1.0, n * (1.0 - process**2) / (3.0 + process**2))
+    return covariance, dof, variance * (float(np.sum(sizes * inflation)) / n)

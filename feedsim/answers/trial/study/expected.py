@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +14,9 @@ import numpy as np
 from feedsim.answers.trial.study.spread import nearest_not_below_0
 from feedsim.criteria import Criteria, Figure
 from feedsim.machine import Feeder, Machine
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.sample_sizes import spread_band
+from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.mechanisms import MECHANISMS
@@ -22,11 +26,14 @@ from feedsim.settings.spreads import scale_shift, stage_spread
 from feedsim.settings.standard_uncertainty import rectangular_sd
 
 __all__ = [
+    "Band",
     "Budget",
     "Expected",
     "Spot",
     "at_speed",
+    "band_of",
     "budget",
+    "effective",
     "expected_at",
     "spots_at",
 ]
@@ -81,27 +88,13 @@ def at_speed(machine: Machine, speed_mm_s: float) -> Machine:
 def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Criteria) -> Expected:
     """Return what is to be expected of one feeder.
 
-    Parameters
-    ----------
-    machine : Machine
-        With the settings that are in force in the trial, at every speed the same.
-    number : int
-        Of the feeder.
-    speed_mm_s : float
-    allowed : Criteria
-        For the tolerance.
+    ``machine``: with the settings that are in force in the trial, at every speed the same.
     """
     there = at_speed(machine, speed_mm_s)
-    error, stage = spots_at(machine, number, speed_mm_s=speed_mm_s)
-    feeder = there.feeders[number]
-    return Expected(
-        speed_mm_s=speed_mm_s,
-        error=error,
-        stage=stage,
-        missed=_share("missed", there, feeder, allowed),
-        jam_risk=_share("jam_risk", there, feeder, allowed),
-        outside=_share("within_tolerance", there, feeder, allowed),
-    )
+    spots = spots_at(machine, number, speed_mm_s=speed_mm_s)
+    figures: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
+    shares = (_share(figure, there, there.feeders[number], allowed) for figure in figures)
+    return Expected(speed_mm_s, *spots, *shares)
 
 
 def spots_at(machine: Machine, number: int, *, speed_mm_s: float) -> tuple[Spot, Spot]:
@@ -142,14 +135,59 @@ def _share(figure: Figure, machine: Machine, feeder: Feeder, allowed: Criteria) 
 def budget(speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: float) -> Budget:
     """Split what the scenario expects of a spread into a fixed part and a time.
 
-    Parameters
-    ----------
-    speeds_mm_s, sds_mm : sequence of float
-        Expected standard deviations; their squares are A + B·v² but for locked ticks, and the
-        nearest such curve with A and B of at least 0 is taken.
-    step_mm : float
-        Step in which the trial was read off: step/√12 more of the fixed part.
+    The squares of the standard deviations are A + B·v² but for locked ticks, and the nearest such
+    curve with A and B of at least 0 is taken. ``step_mm``, in which the trial was read off, makes
+    step/√12 more of the fixed part.
     """
     design = np.column_stack([np.ones(len(speeds_mm_s)), np.square(speeds_mm_s)])
     a, b = nearest_not_below_0(design, np.square(sds_mm))
     return Budget(math.sqrt(a + rectangular_sd(0.5 * step_mm) ** 2), math.sqrt(b))
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """What is expected at one speed, and how far a trial may be off it.
+
+    Attributes
+    ----------
+    mean_mm, sd_mm : float
+        Expected.
+    mean_band_mm, sd_band_mm : Interval or None
+        Where mean and standard deviation of so many have to be; None for none, or one.
+    """
+
+    mean_mm: float
+    mean_band_mm: Interval | None
+    sd_mm: float
+    sd_band_mm: Interval | None
+
+
+def band_of(n: int, expected: Spot, *, confidence: float, bands: int, process: float = 0.0) -> Band:
+    """Return the band of n normal values.
+
+    Parameters
+    ----------
+    n : int
+    expected : Spot
+    confidence : float
+        Two-sided, of all of the `bands` together (Bonferroni).
+    process : float
+        Coefficient of the first-order autoregression that values are of, 0 where they are
+        independent: means and spreads then fall more widely.
+    """
+    each = 1.0 - (1.0 - confidence) / max(bands, 1)
+    mean_band = sd_band = None
+    if n > 0:
+        half = NormalDist().inv_cdf((1.0 + each) / 2.0) * expected.sd_mm
+        half *= math.sqrt(mean_inflation(n, max(0.0, process)) / n)
+        half += expected.slack_mm
+        mean_band = Interval(expected.mean_mm - half, expected.mean_mm + half)
+    if n > 1:
+        part = spread_band(effective(n, process), confidence=each)
+        sd_band = Interval(part.low * expected.sd_mm, part.high * expected.sd_mm)
+    return Band(expected.mean_mm, mean_band, expected.sd_mm, sd_band)
+
+
+def effective(n: int, process: float) -> float:
+    """Return how many independent values tell a spread as well, at least 2 (n ≥ 2)."""
+    return max(2.0, effective_for_spread(n, process))

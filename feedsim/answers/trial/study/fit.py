@@ -5,26 +5,28 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim import __version__
 from feedsim.answers.trial.study.causes import Cause, causes
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.dependence import Dependence
-from feedsim.answers.trial.study.expected import Budget, Expected, budget, expected_at
-from feedsim.answers.trial.study.line import Estimate, Fitted, speed_groups
+from feedsim.answers.trial.study.expected import Budget, budget, expected_at
+from feedsim.answers.trial.study.line import Estimate, Fitted, process_of, speed_groups
 from feedsim.answers.trial.study.missed import Missed, in_order_of, missed_of
 from feedsim.answers.trial.study.outliers import Outlier, outliers_of
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
 from feedsim.answers.trial.study.speeds import AtSpeed, at_speeds
 from feedsim.answers.trial.study.spread import Split, chance_of_parts
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.metrics.machine_settings import MachineSettings, machine_settings, typed
 from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.running.run import criteria_of, machine_of
-from feedsim.scenario import Scenario
+from feedsim.scenario import AS_WRITTEN, Scenario
 
 __all__ = ["FeederFit", "Spread", "TrialFit", "fit_trial"]
 
@@ -111,6 +113,11 @@ class FeederFit:
     kept_outliers: bool = field(metadata=LEFT_OUT)
 
     @property
+    def changed(self) -> dict[str, float]:
+        """Distances (mm) and leads (s) to type in, by key; none where nothing is corrected."""
+        return typed(self.new) if self.new != self.old else {}
+
+    @property
     def otherwise(self) -> Corrections | None:
         """What would come out with the outliers, or without them where they are kept."""
         return self.with_outliers or self.without_outliers
@@ -118,30 +125,49 @@ class FeederFit:
 
 @dataclass(frozen=True, slots=True)
 class TrialFit:
-    """A trial, fitted.
+    """What was measured in a trial, and what it says of each feeder.
 
     Attributes
     ----------
+    data : str
+        Name of the file with the measurements.
+    rows, blank_rows : int
+        Rows that were read, and that had nothing in them.
+    rows_left_out : tuple of int
+        Numbers of the rows that were asked to be left out.
+    columns_not_read : tuple of str
+    error_step_mm, stage_step_mm : float
+        Step in which placement and stage were measured.
+    confidence : float
+        Of all intervals.
+    feeders : tuple of FeederFit
     scenario : Scenario
     machine : Machine
         With the settings of the trial.
-    data : TrialData
-    confidence : float
-    feeders : tuple of FeederFit
-        Those of which there are rows.
+    measured : TrialData
     """
 
-    scenario: Scenario
-    machine: Machine
-    data: TrialData
+    feedsim: str
+    title: str
+    data: str
+    rows: int
+    blank_rows: int
+    rows_left_out: tuple[int, ...]
+    columns_not_read: tuple[str, ...]
+    error_step_mm: float
+    stage_step_mm: float
     confidence: float
     feeders: tuple[FeederFit, ...]
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+    machine: Machine = field(metadata=LEFT_OUT)
+    measured: TrialData = field(metadata=LEFT_OUT)
 
 
 def fit_trial(
     scenario: Scenario,
     data: TrialData,
     *,
+    name: str = "",
     confidence: float = 0.95,
     keep_outliers: bool = False,
 ) -> TrialFit:
@@ -153,17 +179,31 @@ def fit_trial(
         What ``"auto"`` stands for is solved at its line speed and left at that at every speed
         of the trial, as it is in the machine.
     data : TrialData
+    name : str
+        Of its file.
     confidence : float
         Two-sided, of every interval.
     keep_outliers : bool
         Leave what sticks out in lines, spreads and corrections.
     """
     machine = machine_of(scenario)
-    feeders = [
-        _feeder(scenario, machine, data, number, confidence=confidence, keep_outliers=keep_outliers)
-        for number in sorted({int(number) for number in data.feeder})
-    ]
-    return TrialFit(scenario, machine, data, confidence, tuple(feeders))
+    fit = partial(_feeder, scenario, machine, data, confidence=confidence, keep=keep_outliers)
+    return TrialFit(
+        feedsim=__version__,
+        title=scenario.title,
+        data=name,
+        rows=len(data.row),
+        blank_rows=data.blank,
+        rows_left_out=data.left_out,
+        columns_not_read=data.others,
+        error_step_mm=data.error_step_mm,
+        stage_step_mm=data.stage_step_mm,
+        confidence=confidence,
+        feeders=tuple(map(fit, sorted(set(data.feeder.tolist())))),
+        scenario=scenario,
+        machine=machine,
+        measured=data,
+    )
 
 
 def _feeder(
@@ -173,41 +213,39 @@ def _feeder(
     number: int,
     *,
     confidence: float,
-    keep_outliers: bool,
+    keep: bool,
 ) -> FeederFit:
     rows = data.feeder == number
     groups = np.full(len(rows), -1, dtype=np.intp)
     groups[rows] = speed_groups(data.speed_mm_s[rows])
-    expected = [
-        expected_at(
-            machine,
-            number,
-            speed_mm_s=float(data.speed_mm_s[groups == group].mean()),
-            allowed=criteria_of(scenario),
-        )
-        for group in range(int(groups.max()) + 1)
+    speeds = [
+        float(data.speed_mm_s[groups == group].mean()) for group in range(int(groups.max()) + 1)
     ]
-    found = corrections(data, rows, machine, number, confidence=confidence)
+    allowed = criteria_of(scenario)
+    expected = [expected_at(machine, number, speed_mm_s=v, allowed=allowed) for v in speeds]
+    fitted = partial(corrections, data, machine=machine, number=number, confidence=confidence)
+    found = fitted(rows)
     outliers = outliers_of(data, found)
-    kept, otherwise = rows, None
+    kept, otherwise, left_out = rows, None, bool(outliers) and not keep
     if outliers:
         clean = rows & ~np.isin(data.row, [outlier.row for outlier in outliers])
-        otherwise = corrections(data, clean, machine, number, confidence=confidence)
-        if not keep_outliers:
+        otherwise = fitted(clean)
+        if left_out:
             kept, found, otherwise = clean, otherwise, found
-    speeds = np.array([there.speed_mm_s for there in expected])
+    placed, staged = found.placement_fit, found.stage_fit
     table = at_speeds(
         data,
         rows,
         groups,
         kept=kept,
         expected=expected,
-        moved_mm=found.moved(machine, number, speeds),
-        processes=(_process(found.placement_fit), _process(found.stage_fit)),
+        moved_mm=found.moved(machine, number, np.array(speeds)),
+        processes=(process_of(placed), process_of(staged)),
         confidence=confidence,
     )
-    old = machine.feeders[number].settings
-    new, left_out = settings_with(found, machine, number), bool(outliers) and not keep_outliers
+    old, new = machine.feeders[number].settings, settings_with(found, machine, number)
+    error_sds, stage_sds = zip(*((x.error.sd_mm, x.stage.sd_mm) for x in expected), strict=True)
+    spread = partial(_spread, speeds=speeds, confidence=confidence)
     return FeederFit(
         number=number,
         name=scenario.feeder[number].name,
@@ -215,22 +253,10 @@ def _feeder(
         found=found,
         settings_old=machine_settings(old, machine.encoder),
         settings_new=machine_settings(new, machine.encoder),
-        placement_dependence=_dependence(found.placement_fit),
-        stage_dependence=_dependence(found.stage_fit),
-        placement_spread=_spread(
-            found.placement_fit,
-            expected,
-            [there.error.sd_mm for there in expected],
-            step_mm=data.error_step_mm,
-            confidence=confidence,
-        ),
-        stage_spread=_spread(
-            found.stage_fit,
-            expected,
-            [there.stage.sd_mm for there in expected],
-            step_mm=data.stage_step_mm,
-            confidence=confidence,
-        ),
+        placement_dependence=placed.dependence if placed else None,
+        stage_dependence=staged.dependence if staged else None,
+        placement_spread=spread(placed, sds=error_sds, step_mm=data.error_step_mm),
+        stage_spread=spread(staged, sds=stage_sds, step_mm=data.stage_step_mm),
         missed=_missed(data, groups, table, confidence=confidence),
         outliers=tuple(outliers),
         outliers_left_out=left_out,
@@ -239,34 +265,24 @@ def _feeder(
         would_explain=tuple(causes(scenario, machine, number, found=found)),
         old=old,
         new=new,
-        kept_outliers=keep_outliers,
+        kept_outliers=keep,
     )
-
-
-def _dependence(fitted: Fitted | None) -> Dependence | None:
-    return None if fitted is None else fitted.dependence
-
-
-def _process(fitted: Fitted | None) -> float:
-    dependence = _dependence(fitted)
-    return 0.0 if dependence is None else dependence.process
 
 
 def _spread(
     fitted: Fitted | None,
-    expected: Sequence[Expected],
-    sds: Sequence[float],
     *,
+    speeds: Sequence[float],
+    sds: Sequence[float],
     step_mm: float,
     confidence: float,
 ) -> Spread | None:
     if fitted is None or fitted.spread is None:
         return None
     found = fitted.spread
-    wanted = budget([there.speed_mm_s for there in expected], sds, step_mm=step_mm)
+    wanted = budget(speeds, sds, step_mm=step_mm)
     if found.time_s is None:
-        top = max(there.speed_mm_s for there in expected)
-        wanted = Budget(math.hypot(wanted.fixed_mm, wanted.time_s * top), 0.0)
+        wanted = Budget(math.hypot(wanted.fixed_mm, wanted.time_s * max(speeds)), 0.0)
     chance = chance_of_parts(fitted.scatter, found, fixed_mm=wanted.fixed_mm, time_s=wanted.time_s)
     unlike = chance < 0.5 * (1.0 - confidence)
     timed = found.time_ci_s
@@ -275,18 +291,18 @@ def _spread(
         expected=wanted,
         by_chance=chance,
         unlike=unlike,
-        more_time_s=_beyond(found.time_s, timed, wanted.time_s) if unlike else None,
-        more_fixed_mm=_beyond(found.fixed_mm, found.fixed_ci_mm, wanted.fixed_mm)
-        if unlike
-        else None,
+        more_time_s=_beyond(found.time_s, timed, wanted.time_s, sure=unlike),
+        more_fixed_mm=_beyond(found.fixed_mm, found.fixed_ci_mm, wanted.fixed_mm, sure=unlike),
         less_time=unlike and timed is not None and timed.high < wanted.time_s,
         less_fixed=unlike and found.fixed_ci_mm.high < wanted.fixed_mm,
     )
 
 
-def _beyond(value: float | None, interval: Interval | None, expected: float) -> Estimate | None:
+def _beyond(
+    value: float | None, interval: Interval | None, expected: float, *, sure: bool
+) -> Estimate | None:
     """Return what has to be added to the expected spread, in squares; None if it may be 0."""
-    if value is None or interval is None or interval.low <= expected:
+    if not sure or value is None or interval is None or interval.low <= expected:
         return None
     ends = (float(np.sqrt(end**2 - expected**2)) for end in (value, *interval))
     return Estimate(*ends)

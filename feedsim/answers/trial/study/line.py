@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.trial.study.covariance import covariance_of
-from feedsim.answers.trial.study.dependence import Dependence, dependence_of
+from feedsim.answers.trial.study.dependence import Dependence, covariance_of, dependence_of
 from feedsim.answers.trial.study.spread import Scatter, Split, scatter_of, split, variance_at
 from feedsim.metrics.fits import (
     nothing_there,
@@ -18,7 +17,16 @@ from feedsim.metrics.fits import (
 )
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
 
-__all__ = ["Estimate", "Fitted", "Line", "fitted_line", "joined", "line_of", "speed_groups"]
+__all__ = [
+    "Estimate",
+    "Fitted",
+    "Line",
+    "fitted_line",
+    "joined",
+    "line_of",
+    "process_of",
+    "speed_groups",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -104,6 +112,11 @@ class Fitted:
     speeds: int
     straight: float | None
     dependence: Dependence | None
+
+
+def process_of(fitted: Fitted | None) -> float:
+    """Return the coefficient of the autoregression that values are taken for; 0: independent."""
+    return fitted.dependence.process if fitted and fitted.dependence else 0.0
 
 
 def speed_groups(speeds_mm_s: Floats) -> Ints:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.trial.study.rows import UNKNOWN, TrialData
+from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.metrics.clusters import InOrder, design_effect, in_order
 from feedsim.metrics.intervals import Interval, clopper_pearson
 from feedsim.metrics.means import FEWEST

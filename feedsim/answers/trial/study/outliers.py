@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.correction import Corrections
+from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.line import Fitted, speed_groups
-from feedsim.answers.trial.study.rows import TrialData
 from feedsim.answers.trial.study.spread import Scatter, split, variance_at
 from feedsim.metrics.fits import far_out
 

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.trial.study.band import Band, band_of
-from feedsim.answers.trial.study.expected import Expected, expected_at
+from feedsim.answers.trial.study.expected import Band, Expected, band_of, expected_at
 from feedsim.criteria import Figure
 from feedsim.machine import Machine
 from feedsim.metrics.fits import student_interval

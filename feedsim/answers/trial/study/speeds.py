@@ -9,10 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.trial.study.band import Band, band_of, effective
-from feedsim.answers.trial.study.expected import Expected, Spot
+from feedsim.answers.trial.study.data import TrialData
+from feedsim.answers.trial.study.expected import Band, Expected, Spot, band_of, effective
 from feedsim.answers.trial.study.missed import counted
-from feedsim.answers.trial.study.rows import TrialData
 from feedsim.metrics.fits import student_interval
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_interval
