@@ -154,21 +154,10 @@ def scenario_of_all_keys(seed: int, *, stops: bool = True) -> Scenario:
         if stops and rng.random() < 0.3:
             _stops_rest(rng, data)
         try:
-            made = scenario_from_dict(data)
-            return _of_eye_times(made) if rng.random() < 0.3 else made
+            return scenario_from_dict(data)
         except FeedsimError:
             continue
     raise RuntimeError(f"no valid scenario from seed {seed}")
-
-
-def _of_eye_times(scenario: Scenario) -> Scenario:
-    """Give a record of pitches as the times of its edges at a belt speed."""
-    if scenario.carrier.arrival != "recorded":
-        return scenario
-    pitches = scenario_to_dict(scenario)["carrier"]["record"]
-    times = np.cumsum([0.0, *(float(str(pitch).split()[0]) for pitch in pitches)]) / 500.0
-    rows = ", ".join(f'"{t:.9f} s"' for t in times)
-    return override(scenario, ["carrier.record_speed=500 mm/s", f"carrier.record=[{rows}]"])
 
 
 def _line_rest(rng: Rng, data: dict[str, Any]) -> None:
@@ -241,11 +230,11 @@ def _feeder_rest(rng: Rng, feeder: dict[str, Any]) -> None:
             "disengage_lead": f"{rng.uniform(1.0, 25.0)} ms",
         }
     if rng.random() < 0.2:
-        feeder["drive"] = _drive(rng)
+        feeder["drive"] = drive(rng)
         feeder["servo"]["max_acceleration"] = str(_one(rng, "auto", "200 m/s^2"))
 
 
-def _drive(rng: Rng) -> dict[str, Any]:
+def drive(rng: Rng) -> dict[str, Any]:
     motor = {
         "name": "a motor", "rated_torque": "3 Nm", "peak_torque": "9 Nm", "rated_speed": "3000 rpm",
         "max_speed": "5000 rpm", "rotor_inertia": "0.0003 kg*m^2", "rated_power": "940 W",

@@ -9,6 +9,7 @@ from typing import Any
 from feedsim.scenario import Scenario, scenario_to_dict
 from feedsim.scenario.keys import Section
 from tests.random_scenarios import scenario_of_all_keys
+from tests.workable_scenarios import counted, workable_scenario
 
 SEEDS = 60
 READ_AWAY = {"carrier.record_speed", "feeder.drive.motors"}
@@ -61,3 +62,14 @@ def test_every_key_is_drawn_with_more_than_one_value() -> None:
 def test_equal_seeds_give_equal_scenarios() -> None:
     assert scenario_of_all_keys(7) == scenario_of_all_keys(7)
     assert scenario_of_all_keys(7) != scenario_of_all_keys(8)
+
+
+def test_workable_lines_have_each_law_policy_and_part() -> None:
+    found = counted(workable_scenario(seed, stops=True) for seed in range(100))
+    assert len(found) == 45
+    assert min(found.values()) >= 2, found
+
+
+def test_equal_seeds_give_equal_workable_lines() -> None:
+    assert workable_scenario(7) == workable_scenario(7)
+    assert workable_scenario(7) != workable_scenario(8)
