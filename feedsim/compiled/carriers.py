@@ -38,7 +38,7 @@ def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> i
     int
         −1 where a carrier never comes to be decided.
     """
-    count, now = 0, 0.0
+    count, now = 0, eye.now_s
     for k in range(len(cards)):
         passed = belt_time_at(master.belt, cards[k].seen_edge_mm)
         tail_mm = cards[k].leading_edge_mm + eye.length_mm
@@ -58,6 +58,7 @@ def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> i
         marks[count].known_s = tick if tick > now else now
         marks[count].reading = reading_at(master, tick if eye.scanned else t)
         count += 1
+    eye.now_s = now
     return count
 
 

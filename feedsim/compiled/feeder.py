@@ -36,17 +36,15 @@ from feedsim.motion.master import Master, first_tick_past, next_motion_tick, tra
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 
-__all__ = ["DONE", "IDLE", "MORE_INSERTS", "PAUSE", "SEARCH", "run_feeder"]
+__all__ = ["DONE", "IDLE", "MORE_INSERTS", "MORE_MARKS", "SEARCH", "run_feeder"]
 
 Marks = Sequence[Mark]
 Cards = Sequence[InsertDraw]
 Rows = Sequence[Row]
 
-DONE, MORE_INSERTS, PAUSE = 0, 1, 2
-"""How :func:`run_feeder` ends: nothing is left to happen; it has to go on with more inserts; or
-so many marks have gone by that somebody may want to know."""
-
-_MARKS_AT_ONCE = 100_000
+DONE, MORE_INSERTS, MORE_MARKS = 0, 1, 2
+"""How :func:`run_feeder` ends: nothing is left to happen; it has to go on with more inserts, or
+with more carriers."""
 
 _PLACED, _NOT_STAGED, _LATE_MARK = (
     int(Outcome.PLACED),
@@ -68,7 +66,7 @@ def run_feeder(
     cards: Cards,
     rows: Rows,
 ) -> int:
-    """Let happen all that follows from these marks.
+    """Let happen all that follows from these marks, until the next one has to be known.
 
     Parameters
     ----------
@@ -76,19 +74,18 @@ def run_feeder(
         As they are at the beginning, and go on from when called again.
     master : Master
     marks, cards
-        All of this run; cards those that there are so far.
+        Those at hand: ``lane`` says whether more marks are to come, and which card is the first.
     rows : sequence of Row
-        Filled in.
+        Filled in: those that are open still, then those of the carriers of these marks.
 
     Returns
     -------
     int
-        ``DONE``, ``MORE_INSERTS`` or ``PAUSE``.
+        ``DONE``, ``MORE_INSERTS`` or ``MORE_MARKS``.
     """
     while True:
-        if lane.next_mark >= lane.pauses:
-            lane.pauses += _MARKS_AT_ONCE
-            return PAUSE
+        if lane.next_mark >= lane.marks and not lane.last_marks:
+            return MORE_MARKS
         if lane.phase == SEARCH and not lane.planned:
             lane.step_s, lane.fate = plan_search(lane, feed, master, cards)
             if lane.fate == OUT_OF_CARDS:
@@ -103,9 +100,9 @@ def run_feeder(
         elif what == _KNOWN:
             _offer(lane, master, marks, rows)
         elif what == _MARK:
-            _act(lane, feed, master, marks, rows)
+            _act(lane, feed, master, rows)
         else:
-            _step(lane, feed, master, marks, cards, rows)
+            _step(lane, feed, master, cards, rows)
 
 
 def _next(lane: Lane, marks: Marks) -> tuple[float, int]:
@@ -157,20 +154,22 @@ def _offer(lane: Lane, master: Master, marks: Marks, rows: Rows) -> None:
     """Take a mark that has become known at its scan tick, or lose it."""
     number = lane.next_mark
     lane.next_mark += 1
-    t, carrier = marks[number].tick_s, marks[number].carrier
+    t, carrier, reading = marks[number].tick_s, marks[number].carrier, marks[number].reading
+    carrier += lane.first_row
     if lane.waiting >= lane.mark_memory:
         _miss(rows, carrier, _MEMORY_FULL, t=t)
         return
-    late = _past(lane, master, marks[number].reading, t=t) > SAME_TRAVEL_MM
+    late = _past(lane, master, reading, t=t) > SAME_TRAVEL_MM
     if late and not lane.late_mark_engages:
         _miss(rows, carrier, _LATE_MARK, t=t)
         return
-    rows[lane.head + lane.waiting].memory = number
+    rows[lane.head + lane.waiting].memory = carrier
+    rows[lane.head + lane.waiting].memory_reading = reading
     rows[lane.head + lane.waiting].memory_known_s = t
     rows[lane.head + lane.waiting].memory_late = late
     lane.waiting += 1
     if lane.waiting == 1:
-        _plan_action(lane, master, marks, rows)
+        _plan_action(lane, master, rows)
 
 
 def _miss(rows: Rows, carrier: int, outcome: int, *, t: float) -> None:
@@ -183,9 +182,9 @@ def _past(lane: Lane, master: Master, reading: float, *, t: float) -> float:
     return travel_past(master, reading, distance, lead=lane.engage_lead_s, t=t)
 
 
-def _plan_action(lane: Lane, master: Master, marks: Marks, rows: Rows) -> None:
+def _plan_action(lane: Lane, master: Master, rows: Rows) -> None:
     """Work out when the head of the memory is acted on next (see the event engine's memory)."""
-    reading = marks[rows[lane.head].memory].reading
+    reading = rows[lane.head].memory_reading
     not_before = max(rows[lane.head].memory_known_s, lane.now_s)
     settled = lane.failed or lane.ready_s <= not_before + SAME_INSTANT_S
     if (rows[lane.head].memory_late and not lane.waits) or (lane.waits and settled):
@@ -205,10 +204,9 @@ def _plan_action(lane: Lane, master: Master, marks: Marks, rows: Rows) -> None:
     )
 
 
-def _act(lane: Lane, feed: FeedMotion, master: Master, marks: Marks, rows: Rows) -> None:
+def _act(lane: Lane, feed: FeedMotion, master: Master, rows: Rows) -> None:
     t, head, ready_s = lane.due_s, lane.head, lane.ready_s
-    number = rows[head].memory
-    carrier, late = marks[number].carrier, rows[head].memory_late
+    carrier, late = rows[head].memory, rows[head].memory_late
     ready = ready_s <= t + SAME_INSTANT_S
     engages_late = lane.late_mark_engages or lane.not_ready_engages
     if t < ready_s and ready and not lane.at_rest:
@@ -218,7 +216,7 @@ def _act(lane: Lane, feed: FeedMotion, master: Master, marks: Marks, rows: Rows)
     elif not (ready or lane.not_ready_engages):
         _drop(lane, rows, carrier, _NOT_STAGED, t=t)
     elif engages_late and (
-        _past(lane, master, marks[number].reading, t=t) > lane.room_mm + SAME_TRAVEL_MM
+        _past(lane, master, rows[head].memory_reading, t=t) > lane.room_mm + SAME_TRAVEL_MM
     ):
         waited = lane.waits or not ready
         _drop(lane, rows, carrier, _NOT_STAGED if waited else _LATE_MARK, t=t)
@@ -229,7 +227,7 @@ def _act(lane: Lane, feed: FeedMotion, master: Master, marks: Marks, rows: Rows)
     else:
         lane.waits = True
     if lane.waiting > 0:
-        _plan_action(lane, master, marks, rows)
+        _plan_action(lane, master, rows)
 
 
 def _pop(lane: Lane) -> None:
@@ -243,9 +241,9 @@ def _drop(lane: Lane, rows: Rows, carrier: int, outcome: int, *, t: float) -> No
     _miss(rows, carrier, outcome, t=t)
 
 
-def _feeder_changed(lane: Lane, master: Master, marks: Marks, rows: Rows) -> None:
+def _feeder_changed(lane: Lane, master: Master, rows: Rows) -> None:
     if lane.waiting > 0 and (lane.waits or lane.stage_correction):
-        _plan_action(lane, master, marks, rows)
+        _plan_action(lane, master, rows)
 
 
 # -- the sequence --------------------------------------------------------------------------------
@@ -284,7 +282,6 @@ def _step(
     lane: Lane,
     feed: FeedMotion,
     master: Master,
-    marks: Marks,
     cards: Cards,
     rows: Rows,
 ) -> None:
@@ -301,11 +298,11 @@ def _step(
     elif phase == ENDING:
         _open(lane, feed, rows, t=t)
         lane.failed = True
-        _feeder_changed(lane, master, marks, rows)
+        _feeder_changed(lane, master, rows)
         lane.phase, lane.step_s = RESTING, feed_rest(feed)[0]
     elif phase == READY:
         _staged(lane, feed, rows, t=t)
-        _feeder_changed(lane, master, marks, rows)
+        _feeder_changed(lane, master, rows)
     else:
         lane.at_rest, lane.phase = True, IDLE
 

@@ -42,7 +42,7 @@ def plan_search(  # noqa: PLR0911 - a way out for each fate
     """Return when the eye has something to say (s), and what."""
     last = lane.limit_mm + SAME_TRAVEL_MM
     while True:
-        i = lane.next_insert
+        i = lane.next_insert - lane.first_card
         if i >= len(cards):
             return math.inf, OUT_OF_CARDS
         drawn, missed = cards[i].drawn, cards[i].missed
@@ -74,7 +74,7 @@ def _behind_filter(
 ) -> tuple[float, int]:
     if passes_s == math.inf:
         return passes_s, SEEN
-    i, level = lane.next_insert, lane.level
+    i, level = lane.next_insert - lane.first_card, lane.level
     look = look_at(
         level,
         master,
@@ -145,8 +145,8 @@ def slipped(lane: Lane, feed_mm: float) -> None:
 
 
 def _find(lane: Lane, cards: Cards) -> None:
-    i = lane.next_insert
-    lane.found = i
+    i = lane.next_insert - lane.first_card
+    lane.found = lane.next_insert
     lane.found_nose_mm = lane.first_nose_mm + cards[i].nose_mm
     lane.found_length_mm, lane.found_slip_mm = cards[i].length_mm, cards[i].slip_mm
     lane.found_double, lane.found_called = (
@@ -157,10 +157,10 @@ def _find(lane: Lane, cards: Cards) -> None:
 
 def _pass_by(lane: Lane, cards: Cards, *, holds: bool) -> None:
     """Let the next insert have passed the eye; it may hold the output."""
-    i = lane.next_insert
+    i = lane.next_insert - lane.first_card
     if holds:
         lane.held_mm = lane.first_nose_mm + cards[i].nose_mm + cards[i].length_mm
-        lane.held_number = i
+        lane.held_number = lane.next_insert
         if lane.has_level and lane.looked:
             level_take(lane.level, lane.look, lane.held_mm)  # type: ignore[arg-type]
         elif lane.has_level:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Annotated, Any, get_type_hints
 
 import numpy as np
@@ -35,8 +36,9 @@ Count = Annotated[int, 32]
 class Mark:
     """A mark that the program gets; ``lost`` is of the carrier of this number, not of the mark.
 
-    ``tick_s``: the scan tick that makes it known; ``known_s``: when that happens, not before
-    what the eye had to say before. ``lost``: how that carrier is lost, −1 if it gives a mark.
+    ``carrier``: its number among the carriers at hand. ``tick_s``: the scan tick that makes it
+    known; ``known_s``: when that happens, not before what the eye had to say before. ``lost``: how
+    that carrier is lost, −1 if it gives a mark.
     """
 
     carrier: int
@@ -50,8 +52,8 @@ class Row:
     """A carrier's row of :class:`~feedsim.records.columns.FeederRecords` as it is filled in.
 
     The last fields are of no carrier but queues, in order of what came: ``flight``,
-    ``target_mm``, the carrier of an insert on its way and where it lands; ``memory``,
-    ``memory_known_s``, ``memory_late``, a mark that was taken.
+    ``target_mm``, the row of an insert on its way and where it lands; ``memory``,
+    ``memory_reading``, ``memory_known_s``, ``memory_late``, the row of a mark that was taken.
     """
 
     outcome: Small
@@ -72,6 +74,7 @@ class Row:
     flight: int
     target_mm: float
     memory: int
+    memory_reading: float
     memory_known_s: float
     memory_late: bool
 
@@ -98,6 +101,7 @@ class EyeState:
     level: Level
     held_mm: float = -math.inf
     switched_s: float = -math.inf
+    now_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -165,10 +169,12 @@ class Lane:
     found_known_s: float = 0.0
     found_reading: float = math.nan
     found_speed_mm_s: float = math.nan
+    first_card: int = 0
     # marks, and inserts on their way
     marks: int = 0
     next_mark: int = 0
-    pauses: int = 100_000
+    last_marks: bool = True
+    first_row: int = 0
     head: int = 0
     waiting: int = 0
     waits: bool = False
@@ -238,6 +244,7 @@ def _eye_numbers(eye: Eye) -> dict[str, Any]:
 _CODES = {float: "f8", bool: "?", int: "i8", Small: "i1", Count: "i4"}
 
 
+@cache
 def row_type(kind: type) -> np.dtype[Any]:
     """Return the type of a row that has the annotated fields of a class, nested ones within."""
     hints = get_type_hints(kind, include_extras=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +17,10 @@ import pytest
 
 from feedsim.compiled.cache import compiled_driver
 from feedsim.compiled.choice import why_not
-from feedsim.compiled.engine import Driver, run_line
-from feedsim.compiled.feeder import MORE_INSERTS, PAUSE, run_feeder
-from feedsim.compiled.state import Lane
+from feedsim.compiled.engine import Driver, run_blocks, run_line
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
+from feedsim.records.columns import RunRecords
 from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
@@ -111,21 +110,56 @@ def test_these_machines_do_all_that_the_engine_knows(compiled: Driver) -> None:
     assert min(seen.values()) >= 20, seen
 
 
-def test_a_run_that_goes_on_after_a_pause_or_for_want_of_inserts_is_the_same() -> None:
-    # the uncompiled functions with few inserts at a time and a pause behind every mark
-    machine = random_machine(12)
+class _FewAtOnce(RunDraws):
+    """The same cards, three at a time."""
+
+    def carrier_blocks(self) -> Iterator[Any]:
+        return few_at_once(super().carrier_blocks())
+
+    def insert_blocks(self, feeder: int) -> Iterator[Any]:
+        return few_at_once(super().insert_blocks(feeder))
+
+
+def few_at_once(blocks: Iterator[Any]) -> Iterator[Any]:
+    for block in blocks:
+        for begin in range(0, len(block[0]), 3):
+            yield tuple(column[begin : begin + 3] for column in block)
+
+
+@pytest.mark.parametrize("block", [1, 7, CARRIERS])
+def test_a_run_in_blocks_is_the_same_whatever_is_at_hand(block: int) -> None:
     told: list[int] = []
+    for seed in range(2000, 2012):
+        machine = filtered_machine(seed)
+        blocks = run_blocks(
+            machine,
+            _FewAtOnce(machine, seed),
+            carriers=CARRIERS,
+            block=block,
+            driver=UNCOMPILED,
+            progress=told.append,
+        )
+        whole = simulate(machine, RunDraws(machine, seed), carriers=CARRIERS)
+        assert differences(in_a_row(list(blocks)), whole) == [], seed
+    assert told[-1] == CARRIERS
+    assert len(told) >= 12 * CARRIERS / 3
 
-    def halting(lane: Lane, feed: Any, master: Any, marks: Any, cards: Any, rows: Any) -> int:
-        lane.pauses = min(lane.pauses, lane.next_mark + 1)
-        end = run_feeder(lane, feed, master, marks, cards[: lane.next_insert + 3], rows)
-        return PAUSE if end == MORE_INSERTS else end
 
-    driver = UNCOMPILED._replace(run=halting)
-    draws = RunDraws(machine, 12)
-    ours = run_line(machine, draws, carriers=CARRIERS, driver=driver, progress=told.append)
-    assert differences(ours, simulate(machine, draws, carriers=CARRIERS)) == []
-    assert len(told) > CARRIERS / 2
+def in_a_row(blocks: list[RunRecords]) -> RunRecords:
+    """Put blocks of one run one behind the other; the last one has the books."""
+
+    def of(parts: list[Any]) -> Any:
+        columns = {f.name: [getattr(part, f.name) for part in parts] for f in fields(parts[0])}
+        return replace(
+            parts[-1],
+            **{name: np.concatenate(c) for name, c in columns.items() if name != "books"},
+        )
+
+    return replace(
+        blocks[0],
+        carriers=of([block.carriers for block in blocks]),
+        feeders=tuple(of(list(each)) for each in zip(*(b.feeders for b in blocks), strict=True)),
+    )
 
 
 def test_a_planted_difference_is_found() -> None:
