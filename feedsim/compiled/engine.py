@@ -84,11 +84,11 @@ class _Columns:
 
 
 class _Seen(NamedTuple):
-    """Carriers that the eye has seen: the number of the first, their marks, and those lost."""
+    """Carriers that the eye has seen: the number of the first, so many marks known, those lost."""
 
     first: int
     marks: Table
-    count: int
+    known: int
     lost: NDArray[np.int8]
 
 
@@ -136,7 +136,7 @@ class _Feeder:
         """
         before = self._move_on(seen)
         lane = self.lane
-        lane["marks"], lane["next_mark"], lane["last_marks"] = seen.count, 0, last
+        lane["marks"], lane["next_mark"], lane["last_marks"] = seen.known, 0, last
         lane["first_row"] = before
         self._go_on(master, seen.marks)
         self._check()
@@ -238,7 +238,7 @@ class _Block:
         columns, feeder = self.feeders[number].of, machine.feeders[number]
         outcome, n = columns["outcome"], self.end - self.first
         outcome[outcome == _PENDING] = Outcome.NOT_STAGED
-        derived = {name: np.empty(n) for name in (*Landing._fields, _DEMANDED)}
+        derived: dict[str, Any] = {name: np.empty(n) for name in (*Landing._fields, _DEMANDED)}
         for begin in range(0, n, _AT_HAND):
             some = slice(begin, begin + _AT_HAND)
             landed = landing(

@@ -36,7 +36,8 @@ MODULES = (
 """Whose functions are compiled."""
 
 _OPTIONS: dict[str, Any] = {
-    "error_model": "numpy"
+    "_nrt": False,
+    "error_model": "numpy",
 }  # a division by 0 gives inf, which no formula asks for
 
 
