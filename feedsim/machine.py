@@ -379,7 +379,7 @@ class StopRules:
 
 
 class FaultKind(Enum):
-    """What may be rehearsed; the value is its name in scenario and records."""
+    """What may be planned; the value is its name in scenario and records."""
 
     CARRIER_JAM = "carrier_jam"
     INSERT_JAM = "insert_jam"
@@ -398,7 +398,7 @@ class When:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A rehearsed fault; ``carrier_eye``, ``duration_s``: of a dirty eye."""
+    """A planned fault; ``carrier_eye``, ``duration_s``: of a dirty eye."""
 
     when: When
     kind: FaultKind

@@ -15,7 +15,7 @@ from feedsim.answers.limit.study.closed import (
 from feedsim.answers.limit.study.search import run_batch
 from feedsim.metrics.rows import placed_rows
 from feedsim.metrics.tally import Tally, shares_of
-from feedsim.running.run import criteria_of, machine_of, rehearse
+from feedsim.running.run import criteria_of, machine_of, run_scenario
 from feedsim.scenario import Scenario, scenario_to_dict
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.predict import expected_offsets, late_opening_share
@@ -66,7 +66,7 @@ def refused_for_sure(scenario: Scenario, speed_mm_s: float, *, looks: int) -> st
 def hunted_check(scenario: Scenario, *, scenarios: int = 1) -> str | None:
     """Say what the line's own speed is refused for while ``check`` warns of nothing there."""
     if scenario.fault or scenario.adjust or scenario.line.profile:
-        return None  # what is rehearsed is no fault of the settings
+        return None  # what is planned is no fault of the settings
     warned = [warning for feeder in review(scenario).feeders for warning in feeder.warnings]
     if warned:
         return ""
@@ -81,7 +81,7 @@ def hunted_auto(scenario: Scenario, *, scenarios: int = 1) -> str | None:
     if scenario.line.profile or not _serves(scenario):
         return None
     machine = machine_of(scenario)
-    ran = rehearse(scenario, replications=RUNS)
+    ran = run_scenario(scenario, replications=RUNS)
     found = []
     for number, feeder in enumerate(machine.feeders):
         record = ran.records.feeders[number]

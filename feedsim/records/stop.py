@@ -74,7 +74,7 @@ class Stop:
     ----------
     rule : Rule
     cause : str
-        What lay behind it: the hazard that became a jam, the rehearsed fault,
+        What lay behind it: the hazard that became a jam, the planned fault,
         ``magazine_empty``, the last missed carrier's cause, ``double`` or ``false_alarm``; empty
         where the rule says it all.
     feeder : int

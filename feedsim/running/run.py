@@ -20,7 +20,7 @@ from feedsim.scenario import AS_WRITTEN, Scenario, machine_from
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 
-__all__ = ["Rehearsal", "RunFigures", "criteria_of", "machine_of", "rehearse", "trace"]
+__all__ = ["RunFigures", "ScenarioRun", "criteria_of", "machine_of", "run_scenario", "trace"]
 
 Progress = Callable[[int], None]
 
@@ -34,7 +34,7 @@ class RunFigures:
 
 
 @dataclass(frozen=True, slots=True)
-class Rehearsal:
+class ScenarioRun:
     """A run with all that it came from and all that came of it.
 
     Attributes
@@ -110,9 +110,9 @@ def _recipe(scenario: Scenario) -> Recipe:
     )
 
 
-def rehearse(
+def run_scenario(
     scenario: Scenario, *, replications: int = 1, first: int = 0, progress: Progress | None = None
-) -> Rehearsal:
+) -> ScenarioRun:
     """Run a scenario.
 
     Parameters
@@ -138,7 +138,7 @@ def rehearse(
         title=scenario.title,
         seed=scenario.seed,
     )
-    return Rehearsal(scenario, machine, records, results)
+    return ScenarioRun(scenario, machine, records, results)
 
 
 def _run(

@@ -12,8 +12,8 @@ from feedsim.scenario.drive import as_table
 from feedsim.scenario.feeder import Feeder
 from feedsim.scenario.keys import Refused, Section, Text, Whole, key
 from feedsim.scenario.line import Controller, Eye, Length, Line, Run, Share, Size
+from feedsim.scenario.planned import Adjust, Fault, tables
 from feedsim.scenario.product import Divert, Product
-from feedsim.scenario.rehearsal import Adjust, Fault, tables
 from feedsim.scenario.supervision import JamProbability, Supervision
 from feedsim.scenario.sweep import Sweep
 
@@ -96,7 +96,7 @@ class Scenario(Section):
         None,
         json_schema_extra=as_table,
     )
-    fault: Annotated[tuple[Fault, ...], tables("fault")] = key("Faults to rehearse.", ())
+    fault: Annotated[tuple[Fault, ...], tables("fault")] = key("Planned faults.", ())
     adjust: Annotated[tuple[Adjust, ...], tables("adjust")] = key(
         "What an operator changes while the line runs.", ()
     )

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from feedsim.scenario.keys import KeyType, Quantity, Refused, Section, Text, YesNo, key
 from feedsim.scenario.line import Length, Size, Time
-from feedsim.scenario.rehearsal import OrNone, no_default, tables
+from feedsim.scenario.planned import OrNone, no_default, tables
 
 __all__ = ["ALL", "Divert", "Product", "ProductPair"]
 

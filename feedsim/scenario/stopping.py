@@ -10,8 +10,8 @@ from feedsim.errors import Fault
 from feedsim.quantities import display
 from feedsim.scenario.look import Look
 from feedsim.scenario.model import Scenario
-from feedsim.scenario.rehearsal import Adjust
-from feedsim.scenario.rehearsal import Fault as Rehearsed
+from feedsim.scenario.planned import Adjust
+from feedsim.scenario.planned import Fault as PlannedFault
 from feedsim.scenario.supervision import Supervision
 from feedsim.scenario.wording import dotted, shown
 
@@ -177,13 +177,13 @@ def _rules(supervision: Supervision) -> machine.StopRules:
     )
 
 
-def _when(planned: Rehearsed | Adjust) -> machine.When:
+def _when(planned: PlannedFault | Adjust) -> machine.When:
     if planned.carrier is not None:
         return machine.When(carrier=planned.carrier)
     return machine.When(at_s=planned.at or 0.0)
 
 
-def _fault(fault: Rehearsed) -> machine.Fault:
+def _fault(fault: PlannedFault) -> machine.Fault:
     return machine.Fault(
         when=_when(fault),
         kind=machine.FaultKind(fault.kind),

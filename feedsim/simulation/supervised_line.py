@@ -14,8 +14,8 @@ from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.insert_eye import InsertEye
 from feedsim.simulation.mark_memory import MarkMemory
+from feedsim.simulation.planned import Operator, PlannedFault, Refilling
 from feedsim.simulation.recorder import Tracer
-from feedsim.simulation.rehearsed import Operator, Refilling, RehearsedFault
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
 from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
@@ -95,7 +95,7 @@ def supervised(
     draws: Draws,
     tracer: Tracer | None,
 ) -> Supervised:
-    """Put a supervisor over the parts of a line, and add what is to be rehearsed."""
+    """Put a supervisor over the parts of a line, and add what is planned."""
     supervision = machine.supervision
     assert supervision is not None  # noqa: S101 - the caller has looked
     eye = cast("SupervisedCarrierEye", carrier_eye)
@@ -132,7 +132,7 @@ def supervised(
     made: list[Adjustment] = []
     more: list[Part] = [supervisor]
     more += [
-        RehearsedFault(
+        PlannedFault(
             clock,
             fault,
             conveyor=conveyor,

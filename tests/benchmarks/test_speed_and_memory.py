@@ -19,7 +19,7 @@ from feedsim.answers.sweep.study import Sweep, run_sweep
 from feedsim.draws.line_draws import RunDraws
 from feedsim.running.axes import parse_speeds
 from feedsim.running.executor import Local
-from feedsim.running.run import machine_of, rehearse
+from feedsim.running.run import machine_of, run_scenario
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
 
@@ -70,7 +70,7 @@ def test_the_compiled_engine_against_the_event_engine(monkeypatch: pytest.Monkey
         monkeypatch.setenv("FEEDSIM_ENGINE", engine)
         scenario = load_scenario(CARD, overrides=(*EVERY_SOURCE, f"run.carriers={carriers}"))
         start = time.process_time()
-        rehearse(scenario)
+        run_scenario(scenario)
         return (time.process_time() - start) / carriers
 
     each("compiled", 1000)
@@ -91,9 +91,9 @@ def test_memory_of_a_million_carriers(
     code = (
         "from pathlib import Path\n"
         "from feedsim.scenario import load_scenario\n"
-        "from feedsim.running.run import rehearse\n"
+        "from feedsim.running.run import run_scenario\n"
         f"s = load_scenario({str(CARD)!r}, overrides={(*EVERY_SOURCE, 'run.carriers=1000000')!r})\n"
-        "assert rehearse(s).results.carriers == 1000000\n"
+        "assert run_scenario(s).results.carriers == 1000000\n"
         "lines = Path('/proc/self/status').read_text().splitlines()\n"
         "print(next(line.split()[1] for line in lines if line.startswith('VmHWM')))\n"
     )

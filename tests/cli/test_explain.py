@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from feedsim.answers.run.rows import carriers_csv, counted_carriers
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import load_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -25,7 +25,7 @@ Run = Callable[..., object]
 def row_of(carrier: int) -> dict[str, str]:
     """Return a carrier's row of carriers.csv."""
     what, file = load_scenario(CARD, overrides=["run.carriers=60"]), io.BytesIO()
-    records = rehearse(what).records
+    records = run_scenario(what).records
     write = carriers_csv(records, counted_carriers(records))
     assert callable(write)
     write(file)

@@ -61,13 +61,13 @@ def test_a_run_ends_with_its_record(line: Path, tmp_path: Path, feedsim: Run) ->
 
 def test_results_run_again_without_the_file(line: Path, tmp_path: Path, feedsim: Run) -> None:
     from feedsim.metrics.plain import as_object
-    from feedsim.running.run import rehearse
+    from feedsim.running.run import run_scenario
     from feedsim.scenario import scenario_from_dict
 
     results = json.loads(feedsim("run", line, "--carriers", 500, "--json", "--out", "out").out)
     (tmp_path / "line/recorded_pitches.csv").unlink()
     assert results["scenario"]["carrier"]["record"] == [f"{pitch:.10g} mm" for pitch in LOGGED]
-    again = as_object(rehearse(scenario_from_dict(results["scenario"])).figures())
+    again = as_object(run_scenario(scenario_from_dict(results["scenario"])).figures())
     assert json.loads(json.dumps(again)) == results
 
 

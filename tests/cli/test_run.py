@@ -13,7 +13,7 @@ import pytest
 
 from feedsim.answers.run import kept
 from feedsim.metrics.plain import as_object
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import scenario_from_dict
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -84,7 +84,7 @@ def test_results_hold_the_scenario_to_run_it_again(tmp_path: Path, feedsim: Run)
     changes = ("--speed", "71 m/min", "--seed", 9, "--set", "feeder.0.insert.gap=66 mm")
     feedsim("run", CARD, "--carriers", 80, "--out", tmp_path, *changes)
     stored = json.loads((tmp_path / "results.json").read_text("utf-8"))
-    again = as_object(rehearse(scenario_from_dict(stored["scenario"])).figures())
+    again = as_object(run_scenario(scenario_from_dict(stored["scenario"])).figures())
     assert json.loads(json.dumps(again)) == stored
 
 

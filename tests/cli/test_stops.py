@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from feedsim.metrics.plain import as_object
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import scenario_from_dict
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -50,7 +50,7 @@ def test_stops_are_told_and_written(tmp_path: Path, feedsim: Run) -> None:
 def test_a_run_with_stops_can_be_run_again(tmp_path: Path, feedsim: Run) -> None:
     feedsim("run", STOPS, "--carriers", 400, "--out", tmp_path)
     stored = json.loads((tmp_path / "results.json").read_text("utf-8"))
-    again = as_object(rehearse(scenario_from_dict(stored["scenario"])).figures())
+    again = as_object(run_scenario(scenario_from_dict(stored["scenario"])).figures())
     assert json.loads(json.dumps(again)) == stored
 
 

@@ -19,7 +19,7 @@ from feedsim.answers.drive.study.sizing import check, speeds_from
 from feedsim.answers.line import Line
 from feedsim.errors import FeedsimError
 from feedsim.render.canvas import render
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import Scenario, load_scenario, scenario_from_text
 
 SIZING = Path(__file__).parents[2] / "scenarios" / "drive_sizing.toml"
@@ -165,7 +165,7 @@ def test_the_chosen_motor_feeds_back_into_a_run() -> None:
     # at 60 m/min in 20 ms the ramps ask for 50 m/s²; A gives 28, E 240 (its peak torque less
     # friction and pull-off through 3 : 1, over the inertia)
     def overloads(chosen: str) -> int:
-        ran = rehearse(scenario(f"feeder.0.drive.chosen={chosen}"))
+        ran = run_scenario(scenario(f"feeder.0.drive.chosen={chosen}"))
         return ran.results.feeders[0].hazards.drive_overload.count
 
     assert overloads("motor A, 50 W") == 10

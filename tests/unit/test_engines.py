@@ -112,8 +112,8 @@ def test_a_run_of_5000_carriers_does_not_import_numba() -> None:
     code = (
         "import sys\n"
         "from feedsim.scenario import load_scenario\n"
-        "from feedsim.running.run import rehearse\n"
-        f"rehearse(load_scenario({str(STARTER)!r}, overrides=['run.carriers=5000']))\n"
+        "from feedsim.running.run import run_scenario\n"
+        f"run_scenario(load_scenario({str(STARTER)!r}, overrides=['run.carriers=5000']))\n"
         "assert not {'numba', 'llvmlite'} & set(sys.modules)\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, env={})

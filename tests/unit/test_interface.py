@@ -82,7 +82,7 @@ def test_wrong_input_comes_with_its_faults_as_data(line):
 def test_the_columns_of_a_run_are_those_of_its_file():
     two = feedsim.run(feedsim.load(SCENARIOS / "two_feeders.toml", SHORT))
     file = io.BytesIO()
-    carriers_csv(two.rehearsal.records, counted_carriers(two.rehearsal.records))(file)
+    carriers_csv(two.ran.records, counted_carriers(two.ran.records))(file)
     rows = list(csv.DictReader(io.StringIO(file.getvalue().decode())))
     columns = two.carriers
     assert list(columns) == list(rows[0])

@@ -18,7 +18,7 @@ from feedsim.criteria import Criteria
 from feedsim.metrics.acceptance import judge
 from feedsim.render.canvas import render
 from feedsim.running.axes import Axis, parse_axis, parse_speeds
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import load_scenario
 from tests.unit.sweep_points import SCENARIOS, by_hand, feeder, level, lines, point, texts
 
@@ -288,12 +288,12 @@ def test_what_fails_is_read_off_the_sentences_of_the_verdict(
     scenario = load_scenario(
         SCENARIOS / "membership_card.toml", overrides=["run.carriers=200", *changes]
     )
-    assert what_fails(rehearse(scenario).results) == fails
+    assert what_fails(run_scenario(scenario).results) == fails
 
 
 def test_every_sentence_of_a_verdict_is_known() -> None:
     scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=["run.carriers=200"])
     impossible = Criteria(1.5, 2.0, -1.0, -1.0, 0.05, 0.0)  # nothing meets these
-    verdict = judge(rehearse(scenario).results.feeders, impossible, carriers=100)
+    verdict = judge(run_scenario(scenario).results.feeders, impossible, carriers=100)
     assert len(verdict.reasons) == 3
     assert all(what_fails(point(1.0, because=(reason,)).results) for reason in verdict.reasons)

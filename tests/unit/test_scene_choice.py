@@ -10,7 +10,7 @@ from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
 from feedsim.answers.rehearse.study.differences import differences
 from feedsim.errors import FeedsimError
 from feedsim.records.outcome import Outcome
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import Scenario, load_scenario
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
@@ -22,7 +22,7 @@ def card(*overrides: str) -> Scenario:
 
 def missed_rows(scenario: Scenario) -> list[int]:
     """Return the counted carriers that any feeder missed, from the records of the whole run."""
-    records = rehearse(scenario).records
+    records = run_scenario(scenario).records
     return sorted(
         k
         for feeder in records.feeders
@@ -76,7 +76,7 @@ def test_the_first_hazard() -> None:
     scenario = card(
         "feeder.0.insert.double=5 %", "feeder.0.eye.missed=0 %", "feeder.0.insert.misfeed=0 %"
     )
-    rows = rehearse(scenario).records.feeders[0].double
+    rows = run_scenario(scenario).records.feeders[0].double
     first = min(k for k in range(20, 420) if rows[k])
     assert choose([scenario], Wanted(hazard=True)).focus == first
 

@@ -15,7 +15,7 @@ from feedsim.answers.rehearse.study.columns import unpacked
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.metrics.gate_rows import gate_rows
 from feedsim.metrics.product_rows import ProductClass, product_rows
-from feedsim.running.run import criteria_of, rehearse
+from feedsim.running.run import criteria_of, run_scenario
 from feedsim.scenario import load_scenario
 
 SCENARIOS = Path(feedsim.__file__).parents[1] / "scenarios"
@@ -32,7 +32,7 @@ def test_the_page_is_told_what_the_gate_does_with_each_carrier(recipe):
     assert shown["needs"] == ([0] if recipe else [0, 1])
     assert (gate["at_mm"], gate["decide_before_mm"]) == (1500.0, 60.0)
     assert shown["right_mm"] >= 1500.0 + 297.0
-    ran = rehearse(scenario)
+    ran = run_scenario(scenario)
     records, line = replace(ran.records, warm_up=0), ran.machine
     products = product_rows(records, line, criteria=criteria_of(scenario))
     rows = gate_rows(records, line.divert, needs=tuple(shown["needs"]), good=products.good)

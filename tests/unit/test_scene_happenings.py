@@ -17,7 +17,7 @@ from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
-from feedsim.running.run import criteria_of, machine_of, rehearse, trace
+from feedsim.running.run import criteria_of, machine_of, run_scenario, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
 from tests.unit.test_trace import three_carriers
@@ -64,7 +64,7 @@ def test_hazards_are_named_as_in_results() -> None:
 
 def test_as_many_cycles_have_each_hazard_as_the_results_say() -> None:
     scenario = rough()
-    done = rehearse(scenario)
+    done = run_scenario(scenario)
     found = hazards_of_feeder(
         done.records, machine=done.machine, criteria=criteria_of(scenario), feeder=0
     )

@@ -385,10 +385,10 @@ def test_a_line_that_only_trips_ends_with_a_statement() -> None:
     assert faults(line, records, trace.events) == []
 
 
-# -- rehearsed faults --------------------------------------------------------------------
+# -- planned faults --------------------------------------------------------------------
 
 
-def rehearsed(kind: FaultKind, when: When, **more: object) -> tuple[RunRecords, Machine]:
+def planned(kind: FaultKind, when: When, **more: object) -> tuple[RunRecords, Machine]:
     line = hand_line(faults=(Fault(when, kind, **more),))  # type: ignore[arg-type]
     line = replace(line, controller=Controller(search_limit_mm=400.0))
     edges = [100.0 + 300.0 * i for i in range(8)]
@@ -399,14 +399,14 @@ def rehearsed(kind: FaultKind, when: When, **more: object) -> tuple[RunRecords, 
 
 def test_a_jam_at_a_time_and_at_a_carrier() -> None:
     for when, t in [(When(0.7), 0.7), (When(carrier=2), 0.7)]:
-        records, _ = rehearsed(FaultKind.CARRIER_JAM, when)
+        records, _ = planned(FaultKind.CARRIER_JAM, when)
         (stop,) = records.stops
         assert (stop.rule, stop.cause, stop.feeder) == (Rule.JAM, "carrier_jam", -1)
         assert stop.time_s == pytest.approx(t, abs=1e-12)
 
 
 def test_an_insert_jam_spoils_what_is_staged() -> None:
-    records, _ = rehearsed(FaultKind.INSERT_JAM, When(0.7))
+    records, _ = planned(FaultKind.INSERT_JAM, When(0.7))
     assert records.stops[0].feeder == 0
     assert records.feeders[0].books.rejected == 1
     assert 1 not in records.feeders[0].insert.tolist()
@@ -415,7 +415,7 @@ def test_an_insert_jam_spoils_what_is_staged() -> None:
 def test_a_singulator_that_draws_nothing_until_the_line_is_cleared() -> None:
     # From 0.7 s on. Insert 1 is staged; carrier 1 closes at 0.76 s, and 400 mm on nothing has come:
     # 1.16 s, f = 550. The next nose is then a gap of 60 mm before the eye: 0.6 + 0.6 s of jog.
-    records, _ = rehearsed(FaultKind.NO_INSERT, When(0.7))
+    records, _ = planned(FaultKind.NO_INSERT, When(0.7))
     (stop,) = records.stops
     assert (stop.rule, stop.time_s) == (Rule.NO_INSERT, pytest.approx(1.16))
     assert stop.restarted_s == pytest.approx(1.16 + 0.5 + 5.0 + 1.2)
@@ -425,7 +425,7 @@ def test_a_singulator_that_draws_nothing_until_the_line_is_cleared() -> None:
 
 def test_a_dirty_carrier_eye_sees_nothing_for_a_while() -> None:
     # From 0.35 to 0.75 s: the carriers at 400 and 700.
-    records, _ = rehearsed(FaultKind.EYE_DIRTY, When(0.35), duration_s=0.4)
+    records, _ = planned(FaultKind.EYE_DIRTY, When(0.35), duration_s=0.4)
     outcomes = records.feeders[0].outcome.tolist()
     assert outcomes[:4] == [Outcome.PLACED, Outcome.NOT_SEEN, Outcome.NOT_SEEN, Outcome.PLACED]
     assert records.stops == ()
@@ -433,7 +433,7 @@ def test_a_dirty_carrier_eye_sees_nothing_for_a_while() -> None:
 
 def test_a_dirty_insert_eye_lets_inserts_stray_until_supervision_finds_out() -> None:
     # From 0.5 s on: noses 1 to 3 at f = 90, 240, 390 go by; the limit, f = 400, is at 0.86 s.
-    records, _ = rehearsed(FaultKind.EYE_DIRTY, When(0.5), carrier_eye=False, duration_s=60.0)
+    records, _ = planned(FaultKind.EYE_DIRTY, When(0.5), carrier_eye=False, duration_s=60.0)
     assert records.stops[0].rule == Rule.NO_INSERT
     assert records.stops[0].time_s == pytest.approx(0.86)
     assert records.feeders[0].books.strays == 3

@@ -27,7 +27,7 @@ from feedsim.metrics.plain import as_object
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
-from feedsim.running.run import machine_of, rehearse, trace
+from feedsim.running.run import machine_of, run_scenario, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.unit import story_cases
@@ -41,7 +41,7 @@ def scenario(name: str, carriers: int, *more: str) -> Scenario:
 
 
 def records_of(what: Scenario) -> RunRecords:
-    return rehearse(what).records
+    return run_scenario(what).records
 
 
 @pytest.mark.parametrize("name", ["membership_card", "hand_fed", "imperial", "bench"])

@@ -23,7 +23,7 @@ from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, Axis, changed
 from feedsim.running.executor import Where, completed
-from feedsim.running.run import Rehearsal, criteria_of, rehearse
+from feedsim.running.run import ScenarioRun, criteria_of, run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
@@ -369,17 +369,17 @@ def run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications: 
     first, *others = (
         changed(scenario_from_dict(data), [(LINE_SPEED, speed)]) for data in scenarios
     )
-    against = rehearse(first, replications=replications)
+    against = run_scenario(first, replications=replications)
     results = [SetupResults(LETTERS[0], against.results)]
     differences = []
     for letter, scenario in zip(LETTERS[1:], others, strict=False):
-        other = rehearse(scenario, replications=replications)
+        other = run_scenario(scenario, replications=replications)
         results.append(SetupResults(letter, other.results))
         differences.append(_difference(letter, against, other))
     return Together(against.results.line_speed_mm_s, tuple(results), tuple(differences))
 
 
-def _difference(letter: str, first: Rehearsal, other: Rehearsal) -> Difference:
+def _difference(letter: str, first: ScenarioRun, other: ScenarioRun) -> Difference:
     before, after = (r.results.complete.per_hour for r in (first, other))
     ran = [Ran(r.records, r.machine, criteria_of(r.scenario)) for r in (first, other)]
     pairs = zip(first.scenario.feeder, other.scenario.feeder, strict=True)

@@ -23,7 +23,7 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
-from feedsim.running.run import Rehearsal, criteria_of, rehearse, trace
+from feedsim.running.run import ScenarioRun, criteria_of, run_scenario, trace
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -40,7 +40,7 @@ class Run(Answer):
     Attributes
     ----------
     line : Line
-    rehearsal : Rehearsal
+    ran : ScenarioRun
         Machine, records and results.
     around : int or None
         Carrier in the middle of the timing diagram; None: the second counted one.
@@ -51,7 +51,7 @@ class Run(Answer):
     """
 
     line: Line
-    rehearsal: Rehearsal
+    ran: ScenarioRun
     around: int | None = None
     traced: bool = False
     kept: Kept = "all"
@@ -61,7 +61,7 @@ class Run(Answer):
     @property
     def results(self) -> Results:
         """All figures, under the names of ``results.json``."""
-        return self.rehearsal.results
+        return self.ran.results
 
     @property
     def feeders(self) -> tuple[FeederResults, ...]:
@@ -80,7 +80,7 @@ class Run(Answer):
         NumPy arrays of one length under the names of ``carriers.csv``; `outcome` in words. NaN,
         and −1 for an insert, where nothing of the kind happened.
         """
-        records = self.rehearsal.records
+        records = self.ran.records
         return carrier_columns(records, counted_carriers(records))
 
     def explain(self, carrier: int, *, feeder: int | None = None) -> Explained:
@@ -91,7 +91,7 @@ class Run(Answer):
 
     def plain(self) -> Mapping[str, Plain]:
         """Return what ``results.json`` holds."""
-        return as_object(self.rehearsal.figures())
+        return as_object(self.ran.figures())
 
     def _text(self, units: System) -> str:
         from feedsim.answers.run.summary import summary
@@ -111,7 +111,7 @@ class Run(Answer):
         from feedsim.answers.run.timing.figure import timing_figure
         from feedsim.answers.run.timing.view import carriers_around
 
-        ran, scenario = self.rehearsal, self.line.scenario
+        ran, scenario = self.ran, self.line.scenario
         figures = placement_figures(
             ran.results, ran.records, criteria=criteria_of(scenario), units=units
         )
@@ -135,7 +135,7 @@ class Run(Answer):
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return results, records and pictures; see :meth:`Answer.files`."""
-        ran = self.rehearsal
+        ran = self.ran
         files: dict[str, Content] = {"results.json": self.json().encode()}
         if self.kept != "none":
             rows = kept_rows(self.kept, ran)
@@ -189,7 +189,7 @@ def run(
         If `around` is no carrier of the run.
     """
     middle_of(line, around)
-    ran = rehearse(line.scenario, replications=replications, progress=progress)
+    ran = run_scenario(line.scenario, replications=replications, progress=progress)
     return Run(line, ran, around, traced, kept_of(records, ran.results))
 
 

@@ -25,7 +25,7 @@ from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
 from feedsim.running.executor import Where, completed
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
@@ -228,7 +228,7 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
         See :class:`Sweep`.
     """
     there = changed(scenario_from_dict(scenario), changes)
-    results = rehearse(there, replications=replications).results
+    results = run_scenario(there, replications=replications).results
     return Point(results, {key: value for key, value in changes if key != LINE_SPEED})
 
 

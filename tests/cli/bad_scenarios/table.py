@@ -142,7 +142,7 @@ STOPPING = [
         "a jam stops the line whatever [supervision] says",
     ),
     added(
-        "a rehearsed jam that stops nothing",
+        "a planned jam that stops nothing",
         f"[supervision]\njam = false\n{FAULT}",
         ("supervision.jam",),
         "a jam stops the line whatever [supervision] says",

@@ -14,7 +14,7 @@ from feedsim.metrics.rows import begins_among, placed_rows
 from feedsim.metrics.spread import resolution_mm, spread
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.records.columns import RunRecords
-from feedsim.running.run import rehearse
+from feedsim.running.run import run_scenario
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict
 
 __all__ = ["Simulated", "is_steady", "run_spread", "simulated_of", "steady"]
@@ -43,7 +43,7 @@ class Simulated:
 def steady(scenario: Scenario, speed_mm_s: float) -> Scenario:
     """Return the scenario at a steady line speed (mm/s), with nothing that disturbs it.
 
-    Left out are its speed profile, rehearsed faults and adjustments.
+    Left out are its speed profile, planned faults and adjustments.
     """
     line = scenario.line.model_copy(update={"profile": ()})
     left_out = {name: () for name in _DISTURBING if name in Scenario.model_fields}
@@ -64,7 +64,7 @@ def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[Simulated
         As :func:`feedsim.scenario.scenario_to_dict` gives it.
     speed_mm_s : float
     """
-    ran = rehearse(steady(scenario_from_dict(dict(scenario)), speed_mm_s))
+    ran = run_scenario(steady(scenario_from_dict(dict(scenario)), speed_mm_s))
     return [
         simulated_of(
             ran.records,

@@ -1,6 +1,6 @@
 """The feeds' motion at a line speed, from a simulated run, cut into its feed cycles.
 
-Ramps, run and dwell are as they came with the scenario's own spreads and ticks. Stops, rehearsed
+Ramps, run and dwell are as they came with the scenario's own spreads and ticks. Stops, planned
 faults and adjustments are left out.
 """
 

@@ -1,7 +1,7 @@
 """What the feed axis asks of its motor at some line speeds, and which candidates can give it.
 
 The motion is that of a simulated run, cut into its feed cycles: ramps, run and dwell as they came
-with the scenario's own spreads and ticks. Stops and rehearsed faults are left out.
+with the scenario's own spreads and ticks. Stops and planned faults are left out.
 """
 
 from __future__ import annotations

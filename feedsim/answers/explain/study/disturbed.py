@@ -13,7 +13,7 @@ from feedsim.records.outcome import Outcome
 
 __all__ = ["Disturbed", "disturbed"]
 
-_NAMES = {"line": "the line", "fault": "rehearsed fault", "operator": "the operator"}
+_NAMES = {"line": "the line", "fault": "planned fault", "operator": "the operator"}
 
 
 class Disturbed(TypedDict):
@@ -27,7 +27,7 @@ class Disturbed(TypedDict):
 def disturbed(feeder: FeederSource, carrier: int, say: Say, stretch: Stretch) -> Disturbed:
     """Return what the trace says of it, and why there is no account of its delays.
 
-    Stops, recoveries, adjustments and rehearsed faults change settings, the motion of belt and
+    Stops, recoveries, adjustments and planned faults change settings, the motion of belt and
     feeds, and what the eyes see: an account by the settings of the run would be wrong of what
     they met.
     """

@@ -106,7 +106,7 @@ class StorySource:
 
     @property
     def disturbed_s(self) -> float:
-        """When the line was first stopped or adjusted, or a fault rehearsed (s); ``inf``: never."""
+        """When a stop, a change or a planned fault first came (s); ``inf``: never."""
         return min((e.time_s for e in self.disturbances), default=math.inf)
 
     def disturbance(self, from_s: float, to_s: float) -> Stretch | None:

@@ -21,7 +21,7 @@ from feedsim.answers.limit.study.closed import (
 )
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.tally import Sureness, Tally, sureness, tally
-from feedsim.running.run import criteria_of, rehearse
+from feedsim.running.run import criteria_of, run_scenario
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import FASTEST_MM_S, Closed
 from feedsim.settings.looks import NOTHING
@@ -175,7 +175,7 @@ def least_carriers(scenario: Scenario) -> int:
 def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> list[Tally]:
     """Run one replication at one speed, in whatever process; return each feeder's counts."""
     at_speed = at_line_speed(scenario_from_dict(scenario), speed_mm_s)
-    ran = rehearse(at_speed, first=replication)
+    ran = run_scenario(at_speed, first=replication)
     what = Ran(ran.records, ran.machine, criteria_of(at_speed))
     return [
         tally(results, what, number=number) for number, results in enumerate(ran.results.feeders)

@@ -1,4 +1,4 @@
-"""Keys of what is rehearsed: faults, and what an operator changes while the line runs."""
+"""Keys of what is planned: faults, and what an operator changes while the line runs."""
 
 from __future__ import annotations
 
@@ -165,7 +165,7 @@ class _Planned(Section):
 
 
 class Fault(_Planned):
-    """A fault to rehearse: at a time, or as a carrier comes to the carrier eye."""
+    """A planned fault: at a time, or as a carrier comes to the carrier eye."""
 
     at: _AT = key(
         "When: a time from the start. This or carrier.", None, json_schema_extra=no_default

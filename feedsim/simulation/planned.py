@@ -1,4 +1,4 @@
-"""What is rehearsed: faults at a time or a carrier, and what an operator changes meanwhile."""
+"""What is planned: faults at a time or a carrier, and what an operator changes meanwhile."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from feedsim.simulation.recorder import Tracer
 from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
 from feedsim.simulation.supervisor import Lane, Supervisor
 
-__all__ = ["Operator", "Refilling", "RehearsedFault"]
+__all__ = ["Operator", "PlannedFault", "Refilling"]
 
 
 class _Planned(Part):
@@ -45,7 +45,7 @@ class _Planned(Part):
         raise NotImplementedError
 
 
-class RehearsedFault(_Planned):
+class PlannedFault(_Planned):
     """A fault that was asked for."""
 
     def __init__(
