@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as bounds
 from hypothesis import strategies as st
 
-from feedsim.draws import cards
+from feedsim.draws import line_draws
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw, RunDraws
 from feedsim.machine import (
     Carriers,
@@ -481,8 +481,8 @@ def test_blocks_of_any_size_hold_the_same_draws(
 
     expected = values()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cards, "_FIRST_BLOCK", first)
-        patch.setattr(cards, "MOST_AT_ONCE", largest)
+        patch.setattr(line_draws, "_FIRST_BLOCK", first)
+        patch.setattr(line_draws, "MOST_AT_ONCE", largest)
         assert values() == expected
 
 
