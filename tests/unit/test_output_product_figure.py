@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from feedsim.answers.run.product.figure import product_figure
+from feedsim.answers.run.product.share import share_words
 from feedsim.criteria import Pair
 from feedsim.render.canvas import render
 from tests.unit.test_output_placement_figure import texts
@@ -69,6 +70,17 @@ def test_shares_of_what_is_wrong():
     assert "1: 16.7 %" in texts(figure)
     assert "none seen" in texts(figure)
     assert not bars(figure.axes[1], "share-bad, passed")
+
+
+def test_a_share_has_as_many_digits_as_it_has_in_the_text():
+    """One of 260: 0.385 %, with a standard error of 0.5 %."""
+    found = results(run_of(*[FULL] * 259, SIX[1]))
+    (share,) = {found.products.partial.share, found.products.empty.share} - {0.0}
+    assert share == 1 / 260
+    assert "1: 0.4 %" in texts(product_figure(found, three()))
+    assert share_words(
+        max(found.products.partial, found.products.empty, key=lambda s: s.count)
+    ).startswith("1: 0.4 %")
 
 
 def test_the_gate_has_bars_of_its_own():

@@ -57,7 +57,8 @@ def _subtitle(results: Results, units: System) -> str:
     speed = display(results.line_speed_mm_s, "speed", units=units)
     text = f"Products at {speed}: {products.good.count} of {results.carriers} good"
     if products.good.ci95 is not None:
-        text += f", {percent(products.good.share)} ({percent_range(products.good.ci95)})"
+        text += f", {percent(products.good.share, products.good.ci95)}"
+        text += f" ({percent_range(products.good.ci95)})"
     if products.good_per_hour is not None:
         text += f", {products.good_per_hour:.0f} an hour"
     return text
@@ -92,9 +93,9 @@ def _draw_shares(axes: Axes, shares: Sequence[tuple[str, Share]]) -> None:
         axes.errorbar(
             value, place, xerr=[[value - low], [high - value]], color=BLACK, lw=1.0, capsize=2.5
         )
-        text = (
-            "none seen" if share.upper95 is not None else f"{share.count}: {percent(share.share)}"
-        )
+        text = f"{share.count}: {percent(share.share, share.ci95)}"
+        if share.upper95 is not None:
+            text = "none seen"
         axes.annotate(
             text, (high, place), (5.0, 0.0), textcoords="offset points", va="center", fontsize=8.5
         )
