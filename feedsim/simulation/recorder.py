@@ -107,8 +107,9 @@ class Tracer:
         feed_mm: float = math.nan,
         always: bool = False,
     ) -> None:
-        """Note one event at time ``t`` (s), if its carrier is of interest (or ``always``)."""
-        if self._carriers is not None and not always and carrier not in self._carriers:
+        """Note one event at time ``t`` (s), if it has no carrier of no interest (or ``always``)."""
+        far = self._carriers is not None and carrier >= 0 and carrier not in self._carriers
+        if far and not always:
             return
         self.events.append(TraceEvent(t, part, event, carrier, insert, self.belt_at(t), feed_mm))
 

@@ -3,10 +3,12 @@
 import math
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import feedsim
 from feedsim.answers.run.timing.curves import insert_paths, target_paths
 from feedsim.answers.run.timing.events import (
     carrier_eye_output,
@@ -16,17 +18,20 @@ from feedsim.answers.run.timing.events import (
     scans,
 )
 from feedsim.answers.run.timing.figure import timing_figure
+from feedsim.answers.run.timing.lanes import steps
 from feedsim.answers.run.timing.view import carriers_around, view_of
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import render
-from feedsim.running.replay.eyes import carrier_eye_runs
+from feedsim.running.replay.eyes import Level, carrier_eye_runs
+from feedsim.running.run import machine_of, trace
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.machines import LAGGING, NOISY_EYE, feeder, machine, settings
 from tests.random_machines import random_machine
 
 S_MM = 120.0
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 RAMPS = Clutch(ramp_in=0.02, ramp_out=0.02)
 IDEAL = Eye()
 
@@ -458,3 +463,47 @@ def test_settings_solved_by_hand_for_the_ideal_line():
     assert settings().stage_position_mm == 60.0
     assert ideal().feeders[0].settings.engage_distance_mm == pytest.approx(360.0)
     assert ideal().feeders[0].settings.engage_lead_s == pytest.approx(0.010)
+
+
+# -- stops ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("jam", [40, 46, 48])
+def test_an_insert_that_is_cleared_away_lies_over_the_eye_no_longer(jam):
+    """The insert at the eye as the line stops is taken out by hand, or goes on with the feed.
+
+    Carrier 40 stops an insert that is never engaged, 46 one whose clutch is still closed at the
+    landing, 48 one that is kept. One card at a time is over an eye.
+    """
+    fault = {"carrier": jam, "kind": "carrier_jam"}
+    changes = {"controller.scan": "60 ms", "run.carriers": 60, "adjust": [], "fault": [fault]}
+    scenario = feedsim.load(SCENARIOS / "stops.toml", changes).scenario
+    line = machine_of(scenario)
+    records, kept = trace(scenario, around=carriers_around(line, jam))
+    seen = view_of(line, records, kept, feeder=0, carrier=jam)
+    blocked = insert_eye_output(seen)
+    assert len(blocked) > 1
+    assert all(a.to_s <= b.from_s for a, b in pairwise(blocked))
+    (cleared,) = (event.time_s for event in kept.events if event.event == "cleared")
+    for number, start, end in blocked:
+        if start < cleared and number not in seen.rows.insert:
+            assert end == cleared + seen.what.eye.off_response_s
+    assert int(seen.rows.insert[jam]) in [level.number for level in blocked]
+    figure = timing_figure(line, records, kept, feeder=0, carrier=jam, title="stopped")
+    outputs = [drawn for lane in figure.axes for drawn in lane.lines if drawn.get_gid() == "output"]
+    assert [drawn.get_drawstyle() for drawn in outputs] == ["steps-post", "steps-post"]
+
+
+def test_outputs_change_in_steps_whatever_overlaps():
+    """At any instant the output drawn is on if and only if a card holds it on."""
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        starts = np.sort(rng.integers(0, 12, 4)).astype(float)
+        held = [Level(n, s, min(12.0, s + rng.integers(1, 6))) for n, s in enumerate(starts)]
+        held = [level for level in held if level.from_s < level.to_s]
+        times, levels = steps(held, (0.0, 12.0))
+        assert len(times) == len(levels)
+        assert times == sorted(times)
+        for t in np.arange(0.5, 12.0):
+            drawn = levels[np.searchsorted(times, t, side="right") - 1]
+            assert drawn == any(start <= t < end for _, start, end in held)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.answers.run.timing.feed_window import Curve
-from feedsim.answers.run.timing.view import TimingView
+from feedsim.answers.run.timing.view import TimingView, taken_out_s
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 
@@ -97,9 +97,10 @@ def _never_engaged(view: TimingView) -> list[InsertPath]:
     stage, paths = view.what.settings.stage_position_mm, []
     for since, insert in staged:
         zero = view.feed.command(since) - stage
-        nose = view.feed.positions(from_s=view.feed.time_at(zero), to_s=math.inf, zero_mm=zero)
+        out = taken_out_s(view, insert, since)
+        nose = view.feed.positions(from_s=view.feed.time_at(zero), to_s=out, zero_mm=zero)
         if nose.times_s:
-            paths.append(InsertPath(insert, -1, nose, Curve([], []), since, math.inf, stage))
+            paths.append(InsertPath(insert, -1, nose, Curve([], []), since, out, stage))
     return paths
 
 

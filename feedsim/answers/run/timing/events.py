@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.run.timing.view import TimingView
+from feedsim.answers.run.timing.view import TimingView, taken_out_s
 from feedsim.machine import Eye
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.eyes import (
@@ -53,15 +53,20 @@ def insert_eye_output(view: TimingView) -> list[Level]:
 def insert_eye_runs(view: TimingView) -> list[Level]:
     """Return when the insert eye's output is on for the inserts that the program took.
 
-    It goes off ``off_response`` after the tail; an insert that is never engaged lies over
-    the eye to the end. Strays are marks of their own.
+    It goes off ``off_response`` after the tail, or after the insert was taken out; one that is
+    never engaged lies over the eye to the end. The tail of a cycle that a stop cut short is as far
+    behind its nose as an insert is long. Strays are marks of their own.
     """
     rows, feed, off = view.rows, view.feed, view.what.eye.off_response_s
 
-    def tail_passes(insert: int) -> float:
-        row = np.flatnonzero(rows.insert == insert)
-        tail_mm = tail_of_cycle_mm(feed, rows, int(row[0])) if len(row) else math.nan
-        return math.inf if math.isnan(tail_mm) else feed.time_at(tail_mm) + off
+    def level(insert: int, since_s: float) -> Level:
+        passes_s = math.inf
+        for row in map(int, np.flatnonzero(rows.insert == insert)):
+            tail_mm = tail_of_cycle_mm(feed, rows, row)
+            if math.isnan(tail_mm):
+                tail_mm = nose_of_cycle_mm(feed, rows, row) + view.what.inserts.length_mm
+            passes_s = feed.time_at(tail_mm)
+        return Level(insert, since_s, min(passes_s, taken_out_s(view, insert, since_s)) + off)
 
     part = view.part("insert_eye")
     began = {
@@ -70,7 +75,7 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
         if event.part == part and event.event == "output_on"
     }
     found = [
-        Level(event.insert, began.get(event.insert, event.time_s), tail_passes(event.insert))
+        level(event.insert, began.get(event.insert, event.time_s))
         for event in view.trace.events
         if event.part == part and event.event == "switches"
     ]
@@ -79,7 +84,7 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
         if len(first):
             since = feed.time_at(nose_of_cycle_mm(feed, rows, int(first[0])))
         if len(first) or not view.machine.start_empty:
-            found.insert(0, Level(0, since, tail_passes(0)))
+            found.insert(0, level(0, since))
     return found
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "draw_targets",
     "label_targets",
     "legend_handles",
+    "steps",
 ]
 
 _Look = dict[str, Any]
@@ -56,14 +57,9 @@ MARKS: dict[str, _Look] = {
 
 def draw_output(axes: Axes, blocked: list[Level], scale: Scale, *, word: str) -> None:
     """Draw an eye's output, clear or blocked, with the numbers of the cards."""
-    first, last = scale.window
-    times, levels = [first], [int(any(b.from_s <= first for b in blocked))]
-    for _, start, end in blocked:
-        times += [t for t in (start, start, end, end) if first < t < last]
-        levels += [0, 1] * (start > first) + [1, 0] * (end < last)
-    times.append(last)
-    levels.append(levels[-1])
-    axes.plot(scale.ms(times), levels, color=BLACK, linewidth=1.1, gid="output")
+    times, levels = steps(blocked, scale.window)
+    look: _Look = {"color": BLACK, "linewidth": 1.1, "drawstyle": "steps-post"}
+    axes.plot(scale.ms(times), levels, gid="output", **look)
     for number, start, end in blocked:
         left, right = scale.ms((start, end))
         axes.fill_between((left, right), 0, 1, color=SKY, alpha=0.45, linewidth=0)
@@ -71,6 +67,21 @@ def draw_output(axes: Axes, blocked: list[Level], scale: Scale, *, word: str) ->
         axes.text((left + right) / 2, 0.47, text, ha="center", va="center", fontsize=8)
     axes.set_ylim(-0.18, 1.35)
     axes.set_yticks([0, 1], ["clear", "blocked"])
+
+
+def steps(blocked: list[Level], window: tuple[float, float]) -> tuple[list[float], list[int]]:
+    """Return when an output changes in a window, and to what; cards that overlap hold it on."""
+    runs: list[tuple[float, float]] = []
+    for _, start, end in blocked:
+        if runs and start <= runs[-1][1]:
+            runs[-1] = runs[-1][0], max(end, runs[-1][1])
+        else:
+            runs.append((start, end))
+    first, last = window
+    on = bool(runs) and runs[0][0] <= first
+    inner = [t for t in (t for run in runs for t in run) if first < t < last]
+    levels = [(n + on) % 2 for n in range(len(inner) + 1)]
+    return [first, *inner, last], [*levels, levels[-1]]
 
 
 def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: Scale) -> None:

@@ -13,7 +13,7 @@ from feedsim.machine import Feeder, Machine
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.trace import Trace
 
-__all__ = ["Scale", "TimingView", "carriers_around", "view_of"]
+__all__ = ["Scale", "TimingView", "carriers_around", "taken_out_s", "view_of"]
 
 _MOST_PERIODS = 8.0
 
@@ -95,6 +95,25 @@ def _window(
     )
     end = max(float(t) for t in ends if math.isfinite(t)) + 0.35 * period
     return max(0.0, passes - 0.35 * period, end - _MOST_PERIODS * period), end
+
+
+def taken_out_s(view: TimingView, insert: int, since_s: float) -> float:
+    """Return when an insert at its eye since an instant was taken out by hand; inf: never.
+
+    A clearing of the line takes all that are neither placed nor kept for later.
+    """
+    rows, part = view.rows, view.part("insert_eye")
+    row = np.flatnonzero(rows.insert == insert)
+    closes, lands = (
+        (rows.engage_time_s[row[0]], rows.placement_time_s[row[0]]) if len(row) else (0.0, math.inf)
+    )
+    for time_s, where, event, _, number, *_ in view.trace.events:
+        if (where, event, number) == (part, "rejected", insert):
+            return time_s
+        cleared = (where, event) == ("line", "cleared") and time_s >= since_s
+        if cleared and closes <= time_s and not lands <= time_s:
+            return time_s
+    return math.inf
 
 
 def carriers_around(machine: Machine, carrier: int) -> range:
