@@ -14,13 +14,14 @@ from feedsim.files.one_file import try_file
 from feedsim.quantities import System
 from feedsim.scenario import (
     Scenario,
+    apply_overrides,
     override,
     scenario_from_dict,
     scenario_to_dict,
     scenario_to_toml,
     units_of,
 )
-from feedsim.scenario.reading import parse_toml, read_text
+from feedsim.scenario.reading import read_toml
 
 __all__ = ["Line", "load"]
 
@@ -40,6 +41,8 @@ class Line:
     units : {"metric", "inch"}
         In which people are told of it: inches, where more of the lengths in its file are written
         in inches or feet than in metric units. A change of keys does not change it.
+    written : mapping or None
+        The data that it was made from, each value as it was given.
 
     Examples
     --------
@@ -60,6 +63,7 @@ class Line:
     scenario: Scenario
     name: str = "line"
     units: System = field(default="metric", compare=False)
+    written: Mapping[str, Any] | None = field(default=None, compare=False)
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], *, name: str = "line") -> Line:
@@ -70,7 +74,7 @@ class Line:
         FeedsimError
             With all that is wrong in it.
         """
-        return cls(scenario_from_dict(dict(data)), name, units_of(data))
+        return cls(scenario_from_dict(dict(data)), name, units_of(data), data)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the line as data from which :meth:`from_dict` makes exactly the same line."""
@@ -91,12 +95,18 @@ class Line:
         FeedsimError
             If there is no such key, or no such line can be.
         """
+        overrides = _overrides(changes)
         return replace(
-            self, scenario=override(self.scenario, _overrides(changes)), name=name or self.name
+            self,
+            scenario=override(self.scenario, overrides),
+            name=name or self.name,
+            written=self.written and apply_overrides(dict(self.written), overrides),
         )
 
     def save(self, path: str | Path, *, force: bool = False) -> Path:
         """Write the line as a scenario file with every key that says something.
+
+        Each value stands there in the units that it was given in.
 
         Raises
         ------
@@ -105,7 +115,8 @@ class Line:
         """
         path = Path(path)
         try_file(path, force=force)
-        write_one(path, scenario_to_toml(self.scenario).encode())
+        text = scenario_to_toml(self.scenario, written=self.written, units=self.units)
+        write_one(path, text.encode())
         return path
 
     def __repr__(self) -> str:
@@ -133,10 +144,10 @@ def load(path: str | Path, changes: Changes | Sequence[str] = ()) -> Line:
         fault with its key, what stood there and what is allowed.
     """
     path = Path(path)
-    data = parse_toml(read_text(path))
+    data = read_toml(path)
     overrides = _overrides(changes) if isinstance(changes, Mapping) else changes
     scenario = scenario_from_dict(data, overrides=overrides, folder=path.parent)
-    return Line(scenario, path.stem, units_of(data))
+    return Line(scenario, path.stem, units_of(data), apply_overrides(data, overrides))
 
 
 def _overrides(changes: Changes) -> Sequence[str]:
@@ -144,9 +155,11 @@ def _overrides(changes: Changes) -> Sequence[str]:
 
 
 def _toml(key: str, value: Any) -> str:
-    """Write a value as TOML: of texts, numbers, yes and no and lists of them, JSON is TOML."""
+    """Write a value as TOML: of texts, numbers, yes and no, JSON is TOML."""
     if isinstance(value, Mapping):
         return "{" + ", ".join(f"{json.dumps(k)} = {_toml(key, v)}" for k, v in value.items()) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(key, inner) for inner in value) + "]"
     try:
         return json.dumps(value, ensure_ascii=False)
     except (TypeError, ValueError):

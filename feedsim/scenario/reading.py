@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,14 @@ from feedsim.scenario.text_file import text_of
 from feedsim.scenario.tree import node, nodes
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["load_scenario", "parse_toml", "read_text", "scenario_from_dict", "scenario_from_text"]
+__all__ = [
+    "load_scenario",
+    "parse_toml",
+    "read_text",
+    "read_toml",
+    "scenario_from_dict",
+    "scenario_from_text",
+]
 
 _LARGEST = 1_000_000  # bytes
 _DEEPEST = 20
@@ -58,8 +66,7 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
     FeedsimError
         If the file cannot be read, or with all that is wrong in it.
     """
-    folder = Path(path).parent
-    return scenario_from_text(read_text(path), overrides=overrides, folder=folder)
+    return scenario_from_dict(read_toml(path), overrides=overrides, folder=Path(path).parent)
 
 
 def scenario_from_text(
@@ -137,6 +144,24 @@ def _listed(
 def read_text(path: str | Path) -> str:
     """Read a file as text, with a clear word where that fails."""
     return text_of(path, largest=_LARGEST, what="scenario")
+
+
+def read_toml(path: str | Path) -> dict[str, Any]:
+    """Read a file into plain data.
+
+    Raises
+    ------
+    FeedsimError
+        If it cannot be read or is not TOML; the key of each fault is the path.
+    """
+    text, name = read_text(path), str(path)
+    try:
+        return parse_toml(text)
+    except FeedsimError as error:
+        hint = "" if name.endswith(".toml") else "; a scenario is a TOML file"
+        raise FeedsimError(
+            *(replace(fault, key=name, message=f"{fault}{hint}") for fault in error.faults)
+        ) from None
 
 
 def parse_toml(text: str) -> dict[str, Any]:

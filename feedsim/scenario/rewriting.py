@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.errors import FeedsimError
-from feedsim.quantities import QuantityError, parse
+from feedsim.quantities import KINDS, QuantityError, System, measure, parse
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.reading import parse_toml, scenario_from_text
@@ -21,11 +21,51 @@ _QUANTITY = re.compile(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*(\D.*?)\s*", re.ASCII
 _FINEST_MM, _FINEST_S = 0.001, 1e-6
 
 
-def scenario_to_toml(scenario: Scenario) -> str:
-    """Write a scenario as the text of a file, with every key that says something."""
+def scenario_to_toml(
+    scenario: Scenario, *, written: Mapping[str, Any] | None = None, units: System = "metric"
+) -> str:
+    """Write a scenario as the text of a file, with every key that says something.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    written : mapping, optional
+        Data that it was read from: what still says the same stays as it was written there.
+    units : {"metric", "inch"}
+        Of all other lengths.
+    """
     import tomlkit
 
-    return tomlkit.dumps(scenario_to_dict(scenario))
+    return tomlkit.dumps(_as_written(scenario_to_dict(scenario), written, units))
+
+
+def _as_written(value: Any, written: Any, units: System, key: str = "") -> Any:
+    if isinstance(value, dict):
+        before = written if isinstance(written, Mapping) else {}
+        return {k: _as_written(v, before.get(k), units, k) for k, v in value.items()}
+    if isinstance(value, list):
+        many = isinstance(written, (list, tuple)) and len(written) == len(value)
+        return [
+            _as_written(v, written[n] if many else None, units, key) for n, v in enumerate(value)
+        ]
+    if not isinstance(value, str) or key in {"title", "name"}:
+        return value
+    try:
+        size = measure(value, *KINDS)
+    except QuantityError:
+        return value
+    try:
+        if isinstance(written, str) and measure(written, *KINDS) == size:
+            return written
+    except QuantityError:
+        pass
+    return _in_inches(size.value) if units == "inch" and size.kind == "length" else value
+
+
+def _in_inches(length_mm: float) -> str:
+    """Write a length (mm) in inches, with as few digits as read as exactly the same."""
+    texts = (f"{length_mm / 25.4:.{digits}g} in" for digits in range(1, 18))
+    return next(text for text in texts if measure(text, "length").value == length_mm)
 
 
 def corrected_text(

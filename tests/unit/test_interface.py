@@ -71,6 +71,32 @@ def test_a_line_that_is_written_reads_as_the_same(name, tmp_path):
         line.save(tmp_path / "line.toml")
 
 
+def test_a_line_is_written_in_the_units_that_it_was_given_in(tmp_path):
+    """Of what was written in inches, or changed to be, nothing becomes metric."""
+    inch = feedsim.load(SCENARIOS / "imperial.toml", {"carrier.slip": "1/8 in"})
+    changed = inch.but({"line.speed": "80 m/min", "feeder.0.insert.gap": "2 1/2 in"})
+    saved = changed.save(tmp_path / "line.toml")
+    again = feedsim.load(saved)
+    assert (again.scenario, again.units) == (changed.scenario, "inch")
+    text = saved.read_text()
+    for value in ("1/8 in", "80 m/min", "2 1/2 in", "2 ft/s^2", "10 in"):
+        assert f'"{value}"' in text
+    assert ' mm"' not in text
+    listed = inch.but({"fault": [{"carrier": 30, "kind": "carrier_jam"}]})
+    assert feedsim.load(listed.save(tmp_path / "listed.toml")).scenario == listed.scenario
+
+
+def test_a_file_that_is_no_scenario_is_named(tmp_path):
+    path = tmp_path / "measured.csv"
+    path.write_text("a;b\n1;2\n")
+    with pytest.raises(feedsim.FeedsimError) as caught:
+        feedsim.load(path)
+    (fault,) = caught.value.faults
+    assert fault.key == str(path)
+    assert "line 1, column 2: not TOML" in fault.message
+    assert fault.message.endswith("a scenario is a TOML file")
+
+
 def test_wrong_input_comes_with_its_faults_as_data(line):
     with pytest.raises(feedsim.FeedsimError) as caught:
         line.but({"carrier.pitch": 260, "feeder.0.insert.gap": "-5 mm"})
