@@ -17,9 +17,9 @@ from feedsim.metrics.rows import placed_rows
 from feedsim.metrics.tally import Tally, shares_of
 from feedsim.running.run import criteria_of, machine_of, run_scenario
 from feedsim.scenario import Scenario, scenario_to_dict
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.settings.predict import expected_offsets, late_opening_share
-from feedsim.settings.spreads import scale_shift
+from feedsim.settings.predict import expected_offsets, late_share, scale_shift
 
 __all__ = ["Hunt", "hunted_auto", "hunted_check", "hunted_limit"]
 
@@ -88,8 +88,8 @@ def hunted_auto(scenario: Scenario, *, scenarios: int = 1) -> str | None:
         errors = record.placement_error_mm[placed_rows(record, ran.records.warm_up)]
         if len(errors) < 200:
             continue
-        left = expected_offsets(machine, feeder, speed=machine.line.speed_mm_s).error_mm
-        left += scale_shift(machine, feeder)
+        left = expected_offsets(FeederAtSpeed(machine, feeder, machine.line.speed_mm_s)).error_mm
+        left += scale_shift(FeederAtSpeed(machine, feeder))
         batches = [float(part.mean()) for part in np.array_split(errors, 20)]
         noise = 4.0 * float(np.std(batches, ddof=1)) / np.sqrt(20.0)
         off = float(errors.mean()) - left
@@ -102,11 +102,12 @@ def _serves(scenario: Scenario) -> bool:
     """Tell whether a line places in time and serves nearly all: only then it has one mean."""
     machine, allowed, v = machine_of(scenario), criteria_of(scenario), scenario.line.speed
     for feeder in machine.feeders:
-        if late_opening_share(machine, feeder, speed=v) > _RARE:
+        at = FeederAtSpeed(machine, feeder, v)
+        if late_share(at, at.opening_travel_mm, scanned=feeder.eye.scanned) > _RARE:
             return False
         for m in MECHANISMS:
             most = _RARE if m.name in _NO_MEAN else _FEW if m.figure == "missed" else 1.0
-            if m.share(machine, feeder, v, allowed) > most:
+            if m.share(at, allowed) > most:
                 return False
     return True
 

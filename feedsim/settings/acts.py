@@ -28,26 +28,23 @@ left out:
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
 
-from feedsim.machine import Controller, Eye, Feeder, Machine
+from feedsim.machine import Controller, Eye
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.distribution_parts import Lattice, merged
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 __all__ = [
     "act_shifts",
     "corrected_acts",
-    "engage_travel",
     "first_shifts",
     "is_locked",
+    "later_ticks",
     "locked_step",
-    "mean_of",
-    "opening_travel",
     "side_acts",
-    "variance_of",
 ]
 
 _FINEST = 500
@@ -82,19 +79,8 @@ def is_locked(eye: Eye, controller: Controller) -> bool:
     return eye.scanned and locked_step(controller) > 0.0
 
 
-def engage_travel(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return E (mm of counted travel, not rounded) at a line speed (mm/s)."""
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    return feeder.settings.engage_distance_mm - feeder.settings.engage_lead_s * counted
-
-
-def opening_travel(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return U (mm of counted travel, not rounded) at a line speed (mm/s)."""
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    return feeder.settings.disengage_distance_mm - feeder.settings.disengage_lead_s * counted
-
-
-def side_acts(machine: Machine, eye: Eye, *, travel: float, speed: float) -> Distribution:
+@term
+def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
     """Return act less what settings count on (mm of belt travel), counts and ticks in it.
 
     Free, the count and the tick are uniform. Locked, which step it is follows from the fraction
@@ -102,51 +88,46 @@ def side_acts(machine: Machine, eye: Eye, *, travel: float, speed: float) -> Dis
 
     Parameters
     ----------
-    machine : Machine
+    at : FeederAtSpeed
     eye : Eye
         That captures.
     travel : float
         E or U, mm of counted travel, not rounded.
-    speed : float
-        Line speed (mm/s).
     """
-    scale = 1.0 + machine.encoder.scale_error
-    first = first_shifts(machine, travel, speed=speed, scanned=eye.scanned)
-    if not is_locked(eye, machine.controller):
-        return Distribution(scale * first.average, half_widths=_free(machine, speed))
-    return first.times(scale).plus(_later(machine, speed))
+    first = first_shifts(at, travel, scanned=eye.scanned)
+    if not is_locked(eye, at.controller):
+        return Distribution(at.scale * first.average, half_widths=_free(at))
+    return first.times(at.scale).plus(later_ticks(at, at.speed_mm_s))
 
 
-def corrected_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+@term
+def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
     """Return what :func:`side_acts` does for the engage point with stage correction.
 
     The correction shifts E by what the opening was off, and E is rounded with it. Behind a free
     insert eye that is spread over whole motion cycles: rounding and count are two uniform
     parts, and from the point to the next motion tick passes anything up to a cycle, locked or
     not. Behind a locked one the shift takes the values of the opening's own steps.
+
+    ``engage``: E without the correction, mm of counted travel, not rounded.
     """
-    controller, eye = machine.controller, machine.carrier_eye
-    scale, count = 1.0 + machine.encoder.scale_error, machine.encoder.count_mm
-    rounding, free = (
-        Distribution(half_widths=_free(machine, speed)[:1]),
-        Distribution(half_widths=_free(machine, speed)),
-    )
-    if not is_locked(feeder.eye, controller):
+    rounding, free = Distribution(half_widths=_free(at)[:1]), Distribution(half_widths=_free(at))
+    if not is_locked(at.eye, at.controller):
         return rounding.plus(free)
-    locked, step = is_locked(eye, controller), locked_step(controller)
-    mm = speed / scale * step
-    if count > _MOST_IN_A_COUNT * mm:
-        return rounding.plus(rounding.plus(_later(machine, speed)) if locked else free)
+    locked, step = is_locked(at.carrier_eye, at.controller), locked_step(at.controller)
+    mm = at.counted_mm_s * step
+    if at.count_mm > _MOST_IN_A_COUNT * mm:
+        return rounding.plus(rounding.plus(later_ticks(at, at.speed_mm_s)) if locked else free)
     first = _corrected(
-        engage_travel(machine, feeder, speed=speed),
-        opening_travel(machine, feeder, speed=speed),
+        engage,
+        at.opening_travel_mm,
         step=mm,
-        later=round(controller.motion_cycle_s / step),
-        count_mm=count,
+        later=round(at.controller.motion_cycle_s / step),
+        count_mm=at.count_mm,
         locked=locked,
     )
-    rest = _later(machine, speed) if locked else free
-    return Distribution(choices=({scale * x: p for x, p in first},)).plus(rest)
+    rest = later_ticks(at, at.speed_mm_s) if locked else free
+    return Distribution(choices=({at.scale * x: p for x, p in first},)).plus(rest)
 
 
 @lru_cache(maxsize=64)
@@ -194,49 +175,51 @@ def _corrected(
     return tuple(merged(shifts[some], chances[some], most=_MOST_VALUES).items())
 
 
-def _free(machine: Machine, speed: float) -> tuple[float, float]:
+def _free(at: FeederAtSpeed) -> tuple[float, float]:
     """Return the half-widths (mm of belt travel) of a count and a tick at any phase.
 
-    A count is (1 + ε)·q of belt travel.
+    A count is (1 + ε)·q of belt travel, a tick v·cycle (feedsim/MODEL.md, section 13, fact 4).
     """
-    half = 0.5 * machine.encoder.count_mm * (1.0 + machine.encoder.scale_error)
-    return half, 0.5 * speed * machine.controller.motion_cycle_s
+    return 0.5 * at.count_mm * at.scale, 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
 
 
-def _later(machine: Machine, speed: float) -> Distribution:
-    """Return how far the motion tick is behind the first instant (mm of belt), less its mean."""
-    gamma = locked_step(machine.controller)
-    many = round(machine.controller.motion_cycle_s / gamma)
+def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
+    """Return how far the motion tick is behind the first instant, less its mean.
+
+    At a belt speed, mm of belt travel; at a counted speed, of counted travel.
+    """
+    gamma = locked_step(at.controller)
+    many = round(at.controller.motion_cycle_s / gamma)
     return Distribution(lattices=(Lattice.even(speed * gamma, many),))
 
 
-def act_shifts(machine: Machine, travel: float, *, speed: float, scanned: bool) -> Distribution:
+@term
+def act_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
     """Return act less what settings count on (mm of counted travel).
 
     Parameters
     ----------
-    machine : Machine
+    at : FeederAtSpeed
     travel : float
         E or U, mm of counted travel, not rounded.
-    speed : float
-        Line speed (mm/s).
     scanned : bool
         Of the eye that captures. Latched, the tick's phase is uniform and only its mean is
         given: one value.
     """
-    first = first_shifts(machine, travel, speed=speed, scanned=scanned)
-    if not scanned or locked_step(machine.controller) == 0.0:
+    first = first_shifts(at, travel, scanned=scanned)
+    if not scanned or locked_step(at.controller) == 0.0:
         return first
-    return first.plus(_later(machine, speed / (1.0 + machine.encoder.scale_error)))
+    return first.plus(later_ticks(at, at.counted_mm_s))
 
 
-def first_shifts(machine: Machine, travel: float, *, speed: float, scanned: bool) -> Distribution:
+@term
+def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
     """Return what :func:`act_shifts` does, the motion tick as far behind as on average."""
-    q, gamma = machine.encoder.count_mm, locked_step(machine.controller)
+    gamma = locked_step(at.controller)
     if not scanned or gamma == 0.0:
-        return Distribution(_rounded(travel, q) - travel)
-    step = speed / (1.0 + machine.encoder.scale_error) * gamma
-    return Distribution(lattices=(_first_lattice(travel, step, count_mm=q),))
+        return Distribution(_rounded(travel, at.count_mm) - travel)
+    step = at.counted_mm_s * gamma
+    return Distribution(lattices=(_first_lattice(travel, step, count_mm=at.count_mm),))
 
 
 def _rounded(travel: float, count_mm: float) -> float:
@@ -261,18 +244,3 @@ def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
     first = 1.0 - min(1.0, max(0.0, counts - low * each))
     last = min(1.0, max(0.0, counts - (high - 1) * each))
     return Lattice(low * step - expected, step, high - low + 1, first, last)
-
-
-def mean_of(shifts: Mapping[float, float] | Distribution) -> float:
-    """Return the mean of a distribution."""
-    if isinstance(shifts, Distribution):
-        return shifts.average
-    return sum(shift * share for shift, share in shifts.items())
-
-
-def variance_of(shifts: Mapping[float, float] | Distribution) -> float:
-    """Return the variance of a distribution."""
-    if isinstance(shifts, Distribution):
-        return shifts.sd**2
-    mean = mean_of(shifts)
-    return sum((shift - mean) ** 2 * share for shift, share in shifts.items())

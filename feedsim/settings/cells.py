@@ -15,6 +15,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from feedsim.criteria import Criteria
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.looks import Excess, Looks
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
@@ -106,8 +107,8 @@ def worst_of_cell(looks: Looks, low: float, high: float) -> list[float]:
 
     A lattice that moves acts by less than a 50th of the tolerance has none.
     """
-    machine, _ = looks.at(high)
-    most = high * machine.controller.motion_cycle_s + machine.encoder.count_mm
+    there = looks.at(high)
+    most = high * there.controller.motion_cycle_s + there.count_mm
     if most <= _HARDLY * looks.allowed.placement_tolerance_mm:
         return []
     teeth = _teeth(looks, low, high, most=_TEETH_OF_A_CELL)
@@ -115,8 +116,8 @@ def worst_of_cell(looks: Looks, low: float, high: float) -> list[float]:
 
 
 def _teeth(looks: Looks, low: float, high: float, *, most: int) -> Teeth:
-    _, feeder = looks.at(high)
-    before_limit = feeder.nose_limit_mm - feeder.settings.stage_position_mm
+    there = looks.at(high)
+    before_limit = there.feeder.nose_limit_mm - there.settings.stage_position_mm
     least = _SMALL * max(0.0, min(looks.allowed.placement_tolerance_mm, before_limit))
     return teeth_between(looks.at, low, high, most=most, least_mm=least)
 
@@ -134,14 +135,17 @@ def _bears(looks: Looks, low: float, high: float, reach: float) -> bool:
     jams = looks.most("jam_risk")
     if any(looks.row(v)[n] > _NEXT_TO_NOTHING * jams for v in (low, high) for n in _OF_WAY):
         return False
-    machine, feeder = looks.at(high)
-    by = reach * max(1.0, feeder.settings.speed_ratio)
+    there = looks.at(high)
+    by, feeder = reach * max(1.0, there.settings.speed_ratio), there.feeder
     less = replace(
         feeder, nose_limit_mm=feeder.nose_limit_mm - by, grip_end_mm=feeder.grip_end_mm + by
     )
     room = looks.allowed.overhang_mm - reach
     allowed = replace(looks.allowed, placement_tolerance_mm=tolerance, overhang_mm=room)
-    return Looks(lambda _: (machine, less), allowed).excess(high).times <= _HARDLY_ACCEPTED
+    return (
+        Looks(lambda _: FeederAtSpeed(there.machine, less, high), allowed).excess(high).times
+        <= _HARDLY_ACCEPTED
+    )
 
 
 def _comes_and_goes(looks: Looks, places: Iterable[float]) -> bool:

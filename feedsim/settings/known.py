@@ -28,15 +28,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 
 from feedsim.machine import Feeder, Machine
-from feedsim.settings.acts import (
-    engage_travel,
-    is_locked,
-    locked_step,
-    opening_travel,
-)
+from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import known_bias, opening_bias
-from feedsim.settings.right import Solution, solve_feeder
+from feedsim.settings.right import NAMES, Solution, solve_feeder
 
 __all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
 
@@ -103,53 +99,47 @@ def best_engage_lead(machine: Machine, feeder: Feeder) -> Solution:
 
 
 class AtLineSpeed:
-    """A feeder at line speed, asked what settings do there."""
+    """A feeder at line speed, asked what settings do there that are beside the right ones."""
 
     def __init__(self, machine: Machine, feeder: Feeder, right: Solution) -> None:
-        self.machine, self.feeder, self.right = machine, feeder, right
-        self.speed = machine.line.speed_mm_s
-        self.scale = 1.0 + machine.encoder.scale_error
-        self.counted = self.speed / self.scale
-        self.count = machine.encoder.count_mm
+        self.at, self.right = FeederAtSpeed(machine, feeder), right
+        self.settings, self.controller = feeder.settings, machine.controller
+        self.scale, self.counted, self.count = self.at.scale, self.at.counted_mm_s, self.at.count_mm
         self.step = self.counted * locked_step(machine.controller)
+        self._with: dict[Solution, FeederAtSpeed] = {}
 
-    def with_settings(self, s: Solution) -> Feeder:
+    def with_settings(self, s: Solution) -> FeederAtSpeed:
         """Return the feeder with these settings."""
-        settings = replace(
-            self.feeder.settings,
-            engage_distance_mm=s.engage_distance_mm,
-            engage_lead_s=s.engage_lead_s,
-            disengage_distance_mm=s.disengage_distance_mm,
-            disengage_lead_s=s.disengage_lead_s,
-        )
-        return replace(self.feeder, settings=settings)
+        if s not in self._with:
+            self._with[s] = self.at.with_settings(**{name: getattr(s, name) for name in NAMES})
+        return self._with[s]
 
     def engaging(self, s: Solution) -> float:
         """Return E at line speed (mm of counted travel)."""
-        return engage_travel(self.machine, self.with_settings(s), speed=self.speed)
+        return self.with_settings(s).engage_travel_mm
 
     def opening(self, s: Solution) -> float:
         """Return U at line speed (mm of counted travel)."""
-        return opening_travel(self.machine, self.with_settings(s), speed=self.speed)
+        return self.with_settings(s).opening_travel_mm
 
     def mean(self, s: Solution) -> float:
         """Return the mean error that settings leave (mm), but for what late marks do.
 
         A lead that took that off would make more marks late.
         """
-        feeder = self.with_settings(s)
+        at = self.with_settings(s)
         off = self.engaging(s) - self.engaging(self.right)
-        if not self.feeder.settings.stage_correction:
+        if not self.settings.stage_correction:
             off -= self.opening(s) - self.opening(self.right)
-            off -= late_opening_mean(self.machine, feeder, speed=self.speed)
-        return self.scale * off + known_bias(self.machine, feeder, speed=self.speed)
+            off -= late_opening_mean(at)
+        return self.scale * off + known_bias(at)
 
     def stage_off(self, s: Solution) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
-        feeder = self.with_settings(s)
+        at = self.with_settings(s)
         off = self.opening(s) - self.opening(self.right)
-        off += late_opening_mean(self.machine, feeder, speed=self.speed)
-        return abs(off + opening_bias(self.machine, feeder, speed=self.speed))
+        off += late_opening_mean(at)
+        return abs(off + opening_bias(at))
 
     def is_coarse(self, *, scanned: bool) -> bool:
         """Tell whether acts come in steps that matter."""
@@ -184,7 +174,7 @@ class AtLineSpeed:
         The opening's act, so many steps after its scan tick, less what was to be expected of it.
         """
         expected = self.opening(self.right) - 0.5 * self.count
-        expected += 0.5 * self.counted * self.machine.controller.motion_cycle_s
+        expected += 0.5 * self.counted * self.controller.motion_cycle_s
         return -math.fmod(expected, self.step)
 
     def engaged(self, s: Solution, travels: Iterable[float]) -> Solution:
@@ -204,12 +194,11 @@ class AtLineSpeed:
 
 def _engage(side: AtLineSpeed, found: Solution) -> Solution:
     """Return the settings with the engage lead that leaves the smallest mean error."""
-    machine, feeder, travel = side.machine, side.feeder, side.engaging(found)
-    corrected = feeder.settings.stage_correction
-    spread = corrected and not is_locked(feeder.eye, machine.controller)
+    travel, corrected = side.engaging(found), side.settings.stage_correction
+    spread = corrected and not is_locked(side.at.eye, side.controller)
     if spread or travel <= 0.0:
         return found
-    if side.is_coarse(scanned=machine.carrier_eye.scanned):
+    if side.is_coarse(scanned=side.at.carrier_eye.scanned):
         by = side.moved_by if corrected else 0.0
         wanted = travel - side.mean(found) / side.scale
         return side.engaged(found, [t - by for t in side.middles(wanted + by)])

@@ -17,9 +17,10 @@ from __future__ import annotations
 import math
 from statistics import fmean
 
-from feedsim.machine import Eye, Feeder, Machine
-from feedsim.settings.acts import engage_travel, is_locked, locked_step, opening_travel
+from feedsim.machine import Eye
+from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 __all__ = ["late_engage_mean", "late_opening", "late_opening_mean"]
 
@@ -27,29 +28,29 @@ _PHASES = 16
 """Of a count, over which the place is averaged that a point of whole counts has."""
 
 
-def late_opening_mean(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+@term
+def late_opening_mean(at: FeederAtSpeed) -> float:
     """Return by how much travel (mm, counted) openings are late on average, known too late."""
-    travel = opening_travel(machine, feeder, speed=speed)
-    return _late_mean(machine, feeder.eye, travel=travel, speed=speed)
+    return _late_mean(at, at.eye, at.opening_travel_mm)
 
 
-def late_engage_mean(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+@term
+def late_engage_mean(at: FeederAtSpeed) -> float:
     """Return by how much travel (mm, counted) closings are late on average, known too late.
 
     Of those that can still be hit. Where a late mark is skipped, those that are left do not meet
     the ticks at any phase, and so come later or earlier than settings count on.
     """
-    travel, eye = engage_travel(machine, feeder, speed=speed), machine.carrier_eye
-    if machine.controller.late_mark_engages:
-        room = max(0.0, machine.carriers.length_mm - feeder.settings.target_offset_mm)
-        return _late_mean(machine, eye, travel=travel, speed=speed, most=room)
-    wait = _wait(machine, eye, speed=speed)
-    if is_locked(eye, machine.controller) or wait == 0.0:
+    travel, eye = at.engage_travel_mm, at.carrier_eye
+    if at.controller.late_mark_engages:
+        room = max(0.0, at.carriers.length_mm - at.settings.target_offset_mm)
+        return _late_mean(at, eye, travel, most=room)
+    wait, step = _wait(at, eye), _step(at)
+    if is_locked(eye, at.controller) or wait == 0.0:
         return 0.0
-    step, count = _step(machine, speed=speed), machine.encoder.count_mm
-    points = _points(travel, count)
+    points = _points(travel, at.count_mm)
     # late is what has come a count beyond its point
-    known = [max(0.0, min(wait, point + count)) for point in points]
+    known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
     if min(known) == wait or max(known) == 0.0:
         return 0.0
     usual = fmean(points)
@@ -60,39 +61,37 @@ def late_engage_mean(machine: Machine, feeder: Feeder, *, speed: float) -> float
     return behind / fmean(known) - 0.5 * step
 
 
-def late_opening(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+@term
+def late_opening(at: FeederAtSpeed) -> Distribution:
     """Return by how much travel (mm, counted) openings come late, known too late.
 
     So much for sure, and rarely more, uniformly: as it is but for the steps γ, whose mean it has.
     Where a scanned eye's acts are locked, their steps have it.
     """
-    mean = late_opening_mean(machine, feeder, speed=speed)
+    mean = late_opening_mean(at)
     if mean == 0.0:
         return Distribution()
-    wait = _wait(machine, feeder.eye, speed=speed)
-    if opening_travel(machine, feeder, speed=speed) < 0.0:
+    wait = _wait(at, at.eye)
+    if at.opening_travel_mm < 0.0:
         return Distribution(mean=mean - 0.5 * wait, rarely=((1.0, wait),) if wait else ())
     # uniform up to ``longest`` in longest/wait of all cycles
     longest = min(wait, math.sqrt(2.0 * wait * mean))
     return Distribution(rarely=((longest / wait, longest),))
 
 
-def _late_mean(
-    machine: Machine, eye: Eye, *, travel: float, speed: float, most: float = math.inf
-) -> float:
+def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math.inf) -> float:
     """Return the mean of what is late behind an eye (mm, counted), for a point so far on.
 
     ``most``: what is later does not count.
     """
-    if is_locked(eye, machine.controller):
+    if is_locked(eye, at.controller):
         return 0.0  # the steps of its act begin at the scan tick, late or not
-    wait, step = _wait(machine, eye, speed=speed), _step(machine, speed=speed)
-    count = machine.encoder.count_mm
-    if travel - 0.5 * count >= wait:
+    wait, step = _wait(at, eye), _step(at)
+    if travel - 0.5 * at.count_mm >= wait:
         return 0.0
     if wait == 0.0:
         return -min(0.0, travel)
-    points = _points(travel, count)
+    points = _points(travel, at.count_mm)
     late = fmean(
         _whole_steps(min(most, wait - point), step) - _whole_steps(min(most, -point), step)
         for point in points
@@ -101,14 +100,13 @@ def _late_mean(
     return late / counted if counted > 0.0 else 0.0
 
 
-def _wait(machine: Machine, eye: Eye, *, speed: float) -> float:
+def _wait(at: FeederAtSpeed, eye: Eye) -> float:
     """Return the longest travel (mm, counted) from a capture to its scan tick."""
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    return 0.0 if eye.scanned else counted * machine.controller.scan_s
+    return 0.0 if eye.scanned else at.counted_mm_s * at.controller.scan_s
 
 
-def _step(machine: Machine, *, speed: float) -> float:
-    return speed / (1.0 + machine.encoder.scale_error) * locked_step(machine.controller)
+def _step(at: FeederAtSpeed) -> float:
+    return at.counted_mm_s * locked_step(at.controller)
 
 
 def _points(travel: float, count_mm: float) -> list[float]:

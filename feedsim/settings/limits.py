@@ -120,7 +120,7 @@ def closed_form(
     Parameters
     ----------
     at : callable
-        Line speed (mm/s) → the machine with its settings solved at that speed, and its feeder.
+        Line speed (mm/s) → the feeder with its settings solved at that speed.
     allowed : Criteria
     windows : int
         So many refused windows are enough; 1 where only the limit is asked for.
@@ -218,7 +218,7 @@ def _alone(looks: Looks, number: int) -> SpeedLimit:
     def over(speed: float) -> bool:
         if speed in looks.rows:
             return looks.rows[speed][number] > most
-        return m.share(*looks.at(speed), speed, looks.allowed) > most
+        return m.share(looks.at(speed), looks.allowed) > most
 
     return SpeedLimit(m.name, m.figure, _lowest(sorted(looks.rows), over))
 

@@ -44,7 +44,7 @@ class Looks:
     Attributes
     ----------
     at : callable
-        Line speed (mm/s) → machine and feeder.
+        Line speed (mm/s) → the feeder at that speed.
     allowed : Criteria
     rows : dict
         Line speed (mm/s) → share of each mechanism, in the order of ``MECHANISMS``.
@@ -58,10 +58,8 @@ class Looks:
     def row(self, speed: float) -> tuple[float, ...]:
         """Return each mechanism's share at a line speed (mm/s)."""
         if speed not in self.rows:
-            machine, feeder = self.at(speed)
-            self.rows[speed] = tuple(
-                m.share(machine, feeder, speed, self.allowed) for m in MECHANISMS
-            )
+            there = self.at(speed)
+            self.rows[speed] = tuple(m.share(there, self.allowed) for m in MECHANISMS)
         return self.rows[speed]
 
     def most(self, figure: Figure) -> float:

@@ -1,11 +1,15 @@
 """What each mechanism alone costs at a line speed: a share of carriers, cycles or inserts.
 
-Each function takes a machine with its settings solved at that speed, and one of its feeders.
+Each is a function of a feeder at that speed, its settings solved there, and of what is allowed.
 """
 
 from __future__ import annotations
 
-from feedsim.settings.mechanism import Mechanism
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from feedsim.criteria import Criteria, Figure
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_jams import (
     doubles,
     drive,
@@ -33,6 +37,28 @@ from feedsim.settings.mechanisms_placed import (
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
 
 __all__ = ["MECHANISMS", "Mechanism"]
+
+Share = Callable[[FeederAtSpeed, Criteria], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Mechanism:
+    """One thing that limits the speed.
+
+    Attributes
+    ----------
+    name : str
+        In the machine's words.
+    figure : {"missed", "jam_risk", "within_tolerance"}
+        Which acceptance figure it enters.
+    share : callable
+        (feeder at a line speed, criteria) → its share of that figure, 0…1.
+    """
+
+    name: str
+    figure: Figure
+    share: Share
+
 
 MECHANISMS = (
     Mechanism("feed cycle", "missed", feed_cycle),

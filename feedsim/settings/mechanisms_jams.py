@@ -3,23 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 from feedsim.criteria import Criteria
-from feedsim.machine import Feeder, Machine
-from feedsim.settings.distribution import Distribution
-from feedsim.settings.late_acts import late_opening
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
-from feedsim.settings.spreads import (
-    placed_nose_at_opening,
-    placement_spread,
-    slips,
-    stage_spread,
-    tail_at_opening,
-)
+from feedsim.settings.sources import placement_spread, slips
+from feedsim.settings.spreads import placed_nose_at_opening, staged_nose, tail_at_opening
 from feedsim.settings.waiting import waiting
 
 __all__ = [
@@ -33,57 +25,49 @@ __all__ = [
 ]
 
 _SAME = 1e-9
-_SPEEDS = 8  # that others ask for again
 
 
-@lru_cache(maxsize=_SPEEDS)
-def nose_strike(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+@term
+def nose_strike(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of cycles whose staged nose reaches beyond the nose limit."""
-    return 1.0 - _staged(machine, feeder, speed).share_below(feeder.nose_limit_mm)
+    return 1.0 - staged_nose(at).share_below(at.feeder.nose_limit_mm)
 
 
-def _staged(machine: Machine, feeder: Feeder, speed: float) -> Distribution:
-    """Return where the nose of a staged insert rests (mm from its eye), late openings in it."""
-    late = late_opening(machine, feeder, speed=speed)
-    staged = stage_spread(machine, feeder, speed=speed)
-    return staged.plus(late.times(feeder.settings.speed_ratio))
-
-
-@lru_cache(maxsize=_SPEEDS)
-def tail_held(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+@term
+def tail_held(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of cycles in which the clutch opens before the placed tail is past the grip end.
 
     Of those that find the next insert at once: another opens an insert pitch later.
     """
-    held = tail_at_opening(machine, feeder, speed=speed).share_below(feeder.grip_end_mm)
-    return held and held * _at_once(machine, feeder, speed, allowed)
+    held = tail_at_opening(at).share_below(at.feeder.grip_end_mm)
+    return held and held * _at_once(at)
 
 
-def _at_once(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def _at_once(at: FeederAtSpeed) -> float:
     """Return the share of cycles that find the first insert that they search for."""
-    return (1.0 - feeder.inserts.misfeed) * (1.0 - strays(machine, feeder, speed, allowed))
+    return (1.0 - at.inserts.misfeed) * (1.0 - strays(at))
 
 
-def off_carrier(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that stick out over an end of their carrier by more than is allowed.
 
     By spread, or since their carrier had to wait or its mark came late; one that is out of
     reach by then gets no insert.
     """
-    error = placement_spread(machine, feeder, speed=speed)
-    target, over = feeder.settings.target_offset_mm, allowed.overhang_mm
-    length = machine.carriers.length_mm
-    room = length - feeder.inserts.length_mm + over - target
+    error = placement_spread(at)
+    target, over = at.settings.target_offset_mm, allowed.overhang_mm
+    length = at.carriers.length_mm
+    room = length - at.inserts.length_mm + over - target
     late = 0.0
-    if machine.controller.not_ready_engages:
-        late = waiting(machine, feeder, speed, allowed).served_beyond(room)
-    if machine.controller.late_mark_engages:
-        marks = [late_marks_by(machine, feeder, speed, x) for x in (room, length - target)]
+    if at.controller.not_ready_engages:
+        late = waiting(at, allowed).served_beyond(room)
+    if at.controller.late_mark_engages:
+        marks = [late_marks_by(at, x) for x in (room, length - target)]
         late = 1.0 - (1.0 - late) * (1.0 - max(0.0, marks[0] - marks[1]))
     return 1.0 - (1.0 - error.share_outside(-target - over, room)) * (1.0 - late)
 
 
-def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that land before they are fast enough, or when they are too fast.
 
     Beyond those whose nose strikes: who is staged too far has less run-up.
@@ -93,31 +77,28 @@ def run_up(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) ->
     the lag of the cycle before. Those that land too fast are past that way, but for those that
     land in the ramp-out when the feed has slowed down again.
     """
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    stage = _staged(machine, feeder, speed).times(-1.0).plus(slips(feeder))
-    way = replace(stage, mean=stage.mean + feeder.insert_eye_to_placement_mm)
+    stage = staged_nose(at).times(-1.0).plus(slips(at))
+    way = replace(stage, mean=stage.mean + at.feeder.insert_eye_to_placement_mm)
     slowest, fastest = (
-        (1.0 + by) * speed for by in (-allowed.speed_mismatch, allowed.speed_mismatch)
+        (1.0 + by) * at.speed_mm_s for by in (-allowed.speed_mismatch, allowed.speed_mismatch)
     )
-    steady = feeder.settings.speed_ratio * counted
+    steady = at.feed_mm_s
     if steady < slowest * (1.0 - _SAME):
         return 1.0
-    needed = run_up_until(
-        machine, feeder, speed=counted, nose_mm_s=min(slowest, steady * (1.0 - _SAME))
-    )
-    strike = nose_strike(machine, feeder, speed, allowed)
+    needed = run_up_until(at, min(slowest, steady * (1.0 - _SAME)))
+    strike = nose_strike(at, allowed)
     slow = max(0.0, way.share_below(needed) - strike) / (1.0 - strike) if strike < 1.0 else 0.0
     if steady <= fastest * (1.0 + _SAME):
         return slow
-    most = run_up_until(machine, feeder, speed=counted, nose_mm_s=fastest)
+    most = run_up_until(at, fastest)
     fast = 1.0 - way.share_below(most)
-    still = way_until_slower(machine, feeder, speed=counted, nose_mm_s=fastest)
-    nose = placed_nose_at_opening(machine, feeder, speed=speed)
-    again = nose.share_below(feeder.insert_eye_to_placement_mm - still)
+    still = way_until_slower(at, fastest)
+    nose = placed_nose_at_opening(at)
+    again = nose.share_below(at.feeder.insert_eye_to_placement_mm - still)
     return min(1.0, slow + max(0.0, fast - again))
 
 
-def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def landing_late(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that land when the feed has slowed down too far.
 
     Beyond those whose tail is held: both stand too far back at the opening.
@@ -126,24 +107,23 @@ def landing_late(machine: Machine, feeder: Feeder, speed: float, allowed: Criter
     point that the feed is too slow when it comes there: the feed's own motion in the nominal
     cycle says how far it runs until then.
     """
-    nose = placed_nose_at_opening(machine, feeder, speed=speed)
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    slowest = (1.0 - allowed.speed_mismatch) * speed
-    if feeder.settings.speed_ratio * counted < slowest:
+    nose = placed_nose_at_opening(at)
+    slowest = (1.0 - allowed.speed_mismatch) * at.speed_mm_s
+    if at.feed_mm_s < slowest:
         return 0.0  # too slow at any place: that is the run-up's
-    still = way_until_slower(machine, feeder, speed=counted, nose_mm_s=slowest)
-    held = tail_held(machine, feeder, speed, allowed)
-    late = nose.share_below(feeder.insert_eye_to_placement_mm - still)
-    late = late and late * _at_once(machine, feeder, speed, allowed)
+    still = way_until_slower(at, slowest)
+    held = tail_held(at, allowed)
+    late = nose.share_below(at.feeder.insert_eye_to_placement_mm - still)
+    late = late and late * _at_once(at)
     return max(0.0, late - held) / (1.0 - held) if held < 1.0 else 0.0
 
 
-def drive(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def drive(at: FeederAtSpeed, allowed: Criteria) -> float:
     """1 where the ramps ask for more acceleration than the drive allows, else 0."""
-    limit = feeder.servo.max_acceleration_mm_s2
-    return float(largest_demand(machine, feeder, speed=speed) > limit * (1.0 + 1e-9))
+    limit = at.feeder.servo.max_acceleration_mm_s2
+    return float(largest_demand(at) > limit * (1.0 + 1e-9))
 
 
-def doubles(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def doubles(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of cycles with a double, or with an insert unseen for other reasons than a gap."""
-    return 1.0 - (1.0 - feeder.inserts.double) * (1.0 - unseen(machine, feeder, speed))
+    return 1.0 - (1.0 - at.inserts.double) * (1.0 - unseen(at))

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import lru_cache
 
 import numpy as np
 
 from feedsim.criteria import Criteria
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Carriers
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.recorded import share_lost
-from feedsim.settings.spreads import belt_per_feed, busy_travel, mark_to_act, pitches
+from feedsim.settings.spreads import busy_travel, mark_to_act, pitches
 from feedsim.settings.waiting import followed, waiting_alone
 
 __all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
@@ -31,7 +31,7 @@ _HARDLY = 1e-6
 _NOISE_NODES = 5
 
 
-def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def feed_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of the carriers that find the feeder busy, every insert found at once.
 
     With H the mean number of carriers that come while one is served, H/(1 + H) are lost: a
@@ -39,12 +39,12 @@ def feed_cycle(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria
     record is walked along in its order instead. Where a carrier waits for the feeder, those are
     lost that have to wait until they can no longer be hit (:mod:`feedsim.settings.waits`).
     """
-    if machine.controller.not_ready_engages:
-        return waiting_alone(machine, feeder, speed, allowed, found=True).dropped
-    return _lost(machine, feeder, speed, ())
+    if at.controller.not_ready_engages:
+        return waiting_alone(at, allowed, found=True).dropped
+    return _lost(at, ())
 
 
-def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers lost to eyes that miss cards, misfeeds and strays.
 
     After a misfeed or a stray, with the share p, the feeder searches on for another insert
@@ -53,31 +53,29 @@ def unstaged(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) 
     own. What is lost to that beyond what a feed cycle loses anyway. All is lost where a search
     comes to its limit more often than once in 10 000 cycles: the feeder is empty from then on.
     """
-    seen = 1.0 - machine.carrier_eye.missed
-    on = searched_on(machine, feeder, speed, allowed)
-    pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
-    tries = (machine.controller.search_limit_mm + feeder.settings.stage_position_mm) // pitch
+    seen = 1.0 - at.carrier_eye.missed
+    on = searched_on(at)
+    pitch = at.inserts.length_mm + at.inserts.gap_mm
+    tries = (at.controller.search_limit_mm + at.settings.stage_position_mm) // pitch
     if sum(p * behind ** max(0.0, tries - 1.0) for p, behind in on) > _EMPTIED:
         return 1.0
-    if machine.controller.not_ready_engages:
-        least = waiting_alone(machine, feeder, speed, allowed, found=True).dropped
-        whole = waiting_alone(machine, feeder, speed, allowed).dropped
+    if at.controller.not_ready_engages:
+        least = waiting_alone(at, allowed, found=True).dropped
+        whole = waiting_alone(at, allowed).dropped
         return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least)) if least < 1.0 else 1.0 - seen
-    least = _lost(machine, feeder, speed, ())
-    whole = _lost(machine, feeder, speed, on)
+    least = _lost(at, ())
+    whole = _lost(at, on)
     return 1.0 - seen * min(1.0, (1.0 - whole) / (1.0 - least))
 
 
-@lru_cache(maxsize=256)
-def _lost(
-    machine: Machine, feeder: Feeder, speed: float, on: tuple[tuple[float, float], ...]
-) -> float:
+@term
+def _lost(at: FeederAtSpeed, on: tuple[tuple[float, float], ...]) -> float:
     """Return the share of carriers that come while one is served.
 
     ``on``: as :func:`feedsim.settings.mechanisms_unseen.searched_on` has it.
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
-    again = (feeder.inserts.length_mm + feeder.inserts.gap_mm) * belt_per_feed(machine, feeder)
+    again = (at.inserts.length_mm + at.inserts.gap_mm) * at.belt_per_feed
     more = {0.0: 1.0 - sum(p for p, _ in on)}
     for p, behind in on:
         left, j = p, 1
@@ -86,11 +84,11 @@ def _lost(
             left, j = left * behind, j + 1
         last = (j - 1) * again
         more[last] = more.get(last, 0.0) + left
-    c, busy = machine.carriers, busy_travel(machine, feeder, speed=speed)
+    c, busy = at.carriers, busy_travel(at)
     if c.record_mm:
         return share_lost(c, busy, more)
-    here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
-    come = here * _sum(lambda n: _busy(machine, busy, n, more), 1)
+    here = (1.0 - c.missing) * (1.0 - at.carrier_eye.missed)
+    come = here * _sum(lambda n: _busy(at.carriers, busy, n, more), 1)
     return come / (1.0 + come)
 
 
@@ -105,16 +103,14 @@ def _sum(chance: Callable[[int], float], first: int) -> float:
     return total
 
 
-def _busy(
-    machine: Machine, busy: Distribution, carriers: int, more: Mapping[float, float]
-) -> float:
+def _busy(c: Carriers, busy: Distribution, many: int, more: Mapping[float, float]) -> float:
     """Return the probability that so many pitches are over before the feeder is ready.
 
     ``busy``: belt travel (mm) until it is. ``more``: by how much longer (mm) a service is, with
     probabilities.
     """
-    if not machine.carriers.random:
-        rest = busy.times(-1.0).plus(pitches(machine, carriers))
+    if not c.random:
+        rest = busy.times(-1.0).plus(pitches(c, many))
         # what comes rarely, a double, may lie far beyond the spread of all
         rare = sum(abs(length) for _, length in rest.rarely)
         middle, reach = rest.average, _FAR * rest.sd + rare
@@ -125,23 +121,26 @@ def _busy(
     shares: list[float] = (weights / weights.sum()).tolist()
     noise = zip((busy.sd * places).tolist(), shares, strict=True)
     return sum(
-        chance * weight * _within(machine, carriers, busy.average + off + by)
+        chance * weight * _within(c, many, busy.average + off + by)
         for off, weight in noise
         for by, chance in more.items()
     )
 
 
-def _within(machine: Machine, carriers: int, travel: float) -> float:
-    """Return the probability that so many random pitches are over within a travel (mm)."""
+def _within(c: Carriers, many: int, travel: float) -> float:
+    """Return the probability that so many random pitches are over within a travel (mm).
+
+    P(n, x/m), the regularised incomplete gamma function: a sum of n exponentials of mean m is
+    gamma distributed (any textbook on queues).
+    """
     from scipy.special import gammainc
 
-    c = machine.carriers
     shortest = c.length_mm + c.min_gap_mm
-    free = travel - carriers * shortest
-    return float(gammainc(carriers, free / (c.pitch_mm - shortest))) if free > 0.0 else 0.0
+    free = travel - many * shortest
+    return float(gammainc(many, free / (c.pitch_mm - shortest))) if free > 0.0 else 0.0
 
 
-def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of marks that find the memory of the program full, beyond those lost to the feeder.
 
     A mark is kept from when it is known until it is acted on, and where it waits for the feeder as
@@ -152,79 +151,75 @@ def memory(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) ->
     pitch makes 1 − c/⌈kept/pitch⌉. Else marks are followed one by one
     (:mod:`feedsim.settings.followed`).
     """
-    places, c = machine.controller.mark_memory, machine.carriers
-    kept, waits = mark_to_act(machine, feeder, speed=speed), machine.controller.not_ready_engages
-    if not may_be_full(machine, feeder, speed):
+    places, c = at.controller.mark_memory, at.carriers
+    kept, waits = mark_to_act(at), at.controller.not_ready_engages
+    if not may_be_full(at):
         return 0.0
-    if waits or feed_cycle(machine, feeder, speed, allowed) > _HARDLY:
-        return _beyond(machine, feeder, speed, allowed, memory=True, merging=False)
-    here = (1.0 - c.missing) * (1.0 - machine.carrier_eye.missed)
+    if waits or feed_cycle(at, allowed) > _HARDLY:
+        return _beyond(at, allowed, memory=True, merging=False)
+    here = (1.0 - c.missing) * (1.0 - at.carrier_eye.missed)
     if places > 1 and (c.random or c.pitch_sd_mm > 0.0):
         return share_without_place(c, kept.average, places=places, seen=here)
     if c.random:
-        lost = _sum(lambda n: _within(machine, n, kept.average), places)
+        lost = _sum(lambda n: _within(c, n, kept.average), places)
     else:
         less = kept.times(-1.0)
-        lost = _sum(lambda n: pitches(machine, n).plus(less).share_below(0.0), places)
+        lost = _sum(lambda n: pitches(c, n).plus(less).share_below(0.0), places)
     lost *= here
     return lost / (places + lost)
 
 
 def _beyond(
-    machine: Machine,
-    feeder: Feeder,
-    speed: float,
+    at: FeederAtSpeed,
     allowed: Criteria,
     *,
     memory: bool,
     merging: bool,
 ) -> float:
     """Return the share lost to merging, else to the memory, beyond what is lost without it."""
-    whole = followed(machine, feeder, speed, allowed, memory=memory, merging=merging)
-    least = followed(machine, feeder, speed, allowed, memory=memory and merging, merging=False)
+    whole = followed(at, allowed, memory=memory, merging=merging)
+    least = followed(at, allowed, memory=memory and merging, merging=False)
     if least.lost >= 1.0:
         return 0.0
     return max(0.0, 1.0 - (1.0 - whole.lost) / (1.0 - least.lost))
 
 
-def late_marks(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def late_marks(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of marks known after their point, which are skipped."""
-    if machine.controller.late_mark_engages:
+    if at.controller.late_mark_engages:
         return 0.0
-    return late_marks_by(machine, feeder, speed, 0.0)
+    return late_marks_by(at, 0.0)
 
 
-def carrier_gap(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers that merge with the one before at the carrier eye.
 
     Behind an empty pitch none does. Where the memory or the feeder loses some anyway: what merging
     loses beyond these, marks followed one by one (:mod:`feedsim.settings.followed`).
     """
-    merged = share_merged(machine, speed)
+    merged = share_merged(at)
     if merged < _HARDLY:
         return 0.0
-    others = 1.0 - (1.0 - memory(machine, feeder, speed, allowed)) * (
-        1.0 - feed_cycle(machine, feeder, speed, allowed)
-    )
+    others = 1.0 - (1.0 - memory(at, allowed)) * (1.0 - feed_cycle(at, allowed))
     # marks followed one by one know one gap for all, which a scan does not ask for
-    scanned = machine.carrier_eye.polled and not machine.carriers.random
+    scanned = at.carrier_eye.polled and not at.carriers.random
     if others < _HARDLY or scanned:
         return merged
-    return _beyond(machine, feeder, speed, allowed, memory=True, merging=True)
+    return _beyond(at, allowed, memory=True, merging=True)
 
 
-def carrier_short(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> float:
+def carrier_short(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers that have passed their eye before filter or scan lets them be seen.
 
     The output is on from the seen edge and the response to the tail and the off-response.
     """
-    eye = machine.carrier_eye
+    eye = at.carrier_eye
     if not filters(eye):
         return 0.0
-    jitter = Distribution(half_widths=(speed * eye.response_jitter_s,))
+    jitter = Distribution(half_widths=(at.speed_mm_s * eye.response_jitter_s,))
     lasts = Distribution(
-        machine.carriers.length_mm + speed * (eye.off_response_s - eye.response_s),
+        at.carriers.length_mm + at.speed_mm_s * (eye.off_response_s - eye.response_s),
         eye.edge_sd_mm,
     ).plus(jitter)
-    needs = level_lasts(eye, machine.controller).times(-speed)
+    needs = level_lasts(eye, at.controller).times(-at.speed_mm_s)
     return lasts.plus(needs).share_below(0.0)

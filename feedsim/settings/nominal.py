@@ -1,4 +1,4 @@
-"""Nominal delays and means that settings are worked out from."""
+"""Nominal delays, means and standard deviations that settings are worked out from."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 
 from feedsim.machine import Controller, Eye, Inserts, Servo
 
-__all__ = ["clipped_slip_mean", "clipped_slip_sd", "eye_delay", "following_time"]
+__all__ = ["clipped_slip_mean", "clipped_slip_sd", "eye_delay", "following_time", "rectangular_sd"]
 
 
 def eye_delay(eye: Eye, controller: Controller) -> float:
@@ -57,6 +57,14 @@ def clipped_slip_sd(inserts: Inserts) -> float:
     z = m / s
     square = (m * m + s * s) * _below(z) + m * s * _density(z)
     return math.sqrt(max(square - clipped_slip_mean(inserts) ** 2, 0.0))
+
+
+def rectangular_sd(half_width: float) -> float:
+    """Return a/√3: any value within ±a is as likely (a jitter, half a tick, half a count).
+
+    JCGM 100:2008 (GUM), 4.3.7.
+    """
+    return half_width / math.sqrt(3.0)
 
 
 def _below(z: float) -> float:

@@ -14,6 +14,7 @@ from typing import NamedTuple
 from feedsim.machine import Clutch, Feeder, Machine, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal import clipped_slip_mean
 
 __all__ = [
@@ -95,42 +96,40 @@ def nominal_cycle(machine: Machine, feeder: Feeder, *, speed: float) -> NominalC
     return NominalCycle(edge_s=edge_s, opening_s=row.opening_s, landing_s=landing_s)
 
 
-def no_cycle_because(machine: Machine, feeder: Feeder, *, speed: float) -> str:
-    """Say why there is no nominal cycle at a controller speed (mm/s); empty where there is one."""
-    row = _row(_parts(machine, feeder, speed))
+def no_cycle_because(at: FeederAtSpeed) -> str:
+    """Say why there is no nominal cycle at the counted speed; empty where there is one."""
+    row = _row(_parts_at(at))
     if row is None:
         return "the clutch would have to open before its ramp-in has ended"
-    if _landing(row, feeder) >= row.period_s:
+    if _landing(row, at.feeder) >= row.period_s:
         return "an insert lands only in the next cycle"
     return ""
 
 
-def left_at_opening(machine: Machine, feeder: Feeder, *, speed: float) -> float | None:
+def left_at_opening(at: FeederAtSpeed) -> float | None:
     """Return the feed travel (mm) from the tick that opens the clutch to the rest.
 
-    Of a cycle as it runs at a controller speed (mm/s), with what is left of its ramp-in and lag;
+    Of a cycle as it runs at the counted speed, with what is left of its ramp-in and lag;
     None where the clutch would have to open before its ramp-in has ended.
     """
-    row = _row(_parts(machine, feeder, speed))
+    row = _row(_parts_at(at))
     if row is None:
         return None
-    pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
+    pitch = at.inserts.length_mm + at.inserts.gap_mm
     return row.start_mm + pitch - row.feed.position(row.start_s + row.opening_s)
 
 
-def way_until_slower(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_s: float) -> float:
+@term
+def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return the feed travel (mm) from the opening tick until the feed is slower than a speed.
 
     Parameters
     ----------
-    machine : Machine
-    feeder : Feeder
-    speed : float
-        Controller speed (mm/s), steady.
+    at : FeederAtSpeed
     nose_mm_s : float
         The feed speed, above 0.
     """
-    parts = _parts(machine, feeder, speed)
+    parts, feeder = _parts_at(at), at.feeder
     row = _row(parts)
     if row is None:  # as if the ramp-in and the lag had been over
         feed = _feed(parts)
@@ -158,15 +157,13 @@ def way_until_slower(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_
     return feed.position(high) - opened
 
 
-def run_up_until(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_s: float) -> float:
+@term
+def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return how far (mm) the next insert runs from its rest until the feed is as fast as that.
 
     Parameters
     ----------
-    machine : Machine
-    feeder : Feeder
-    speed : float
-        Controller speed (mm/s), steady.
+    at : FeederAtSpeed
     nose_mm_s : float
         The feed speed.
 
@@ -175,7 +172,7 @@ def run_up_until(machine: Machine, feeder: Feeder, *, speed: float, nose_mm_s: f
     float
         With what is left of the lag of the cycle before; ``inf`` where it never is that fast.
     """
-    parts = _parts(machine, feeder, speed)
+    parts, feeder = _parts_at(at), at.feeder
     row, delay = _row(parts), feeder.servo.command_delay_s
     if row is None:
         feed, begins = _feed(parts), 0.0
@@ -201,6 +198,11 @@ def _landing(row: _Row, feeder: Feeder) -> float:
     """Return when the insert of the last cycle lands (s from its start)."""
     way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
     return row.feed.time_at(row.start_mm + way + clipped_slip_mean(feeder.inserts)) - row.start_s
+
+
+@term
+def _parts_at(at: FeederAtSpeed) -> _Parts:
+    return _parts(at.machine, at.feeder, at.counted_mm_s)
 
 
 def _parts(machine: Machine, feeder: Feeder, speed: float) -> _Parts:

@@ -6,39 +6,43 @@ The simulation never sees these; it is checked against them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Eye
 from feedsim.settings.acts import (
     act_shifts,
     corrected_acts,
-    engage_travel,
-    mean_of,
-    opening_travel,
+    is_locked,
     side_acts,
 )
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.nominal import following_time
 from feedsim.settings.nominal_cycle import left_at_opening
-from feedsim.settings.right import solve_feeder
+from feedsim.settings.right import right_settings
 
 __all__ = [
     "Expected",
+    "Shift",
     "corrected_point",
     "cycle_time",
-    "engage_travel",
     "expected_offsets",
     "known_bias",
     "largest_demand",
-    "late_opening_share",
     "late_share",
+    "mean_shift",
     "nose_at_opening",
     "opening_acts",
     "opening_bias",
-    "opening_travel",
+    "placement_shifts",
+    "scale_shift",
     "settings_off",
+    "until_next_tick",
 ]
+
+_NOTHING_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,146 +56,221 @@ class Expected:
     error_mm: float
 
 
-def opening_acts(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """One part of the mean placement error (mm; above 0: too far back)."""
+
+    name: str
+    mean_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Off:
+    """What the settings in force are less the right ones: mm of counted travel, s."""
+
+    engage_distance_mm: float
+    engage_lead_s: float
+    disengage_distance_mm: float
+    disengage_lead_s: float
+
+
+@term
+def _off(at: FeederAtSpeed) -> _Off:
+    given, right = at.settings, right_settings(at)
+    return _Off(
+        given.engage_distance_mm - right.engage_distance_mm,
+        given.engage_lead_s - right.engage_lead_s,
+        given.disengage_distance_mm - right.disengage_distance_mm,
+        given.disengage_lead_s - right.disengage_lead_s,
+    )
+
+
+def opening_acts(at: FeederAtSpeed) -> Distribution:
     """Return opening less what settings count on (mm of belt travel), counts and ticks in it."""
-    travel = opening_travel(machine, feeder, speed=speed)
-    return side_acts(machine, feeder.eye, travel=travel, speed=speed)
+    return side_acts(at, at.eye, at.opening_travel_mm)
 
 
-def corrected_point(machine: Machine, feeder: Feeder, *, speed: float) -> Distribution:
+def corrected_point(at: FeederAtSpeed) -> Distribution:
     """Return what acts do to the placement with stage correction (mm of belt travel).
 
     The correction moves E by where the insert was really staged: by the acts of its opening
     (:func:`feedsim.settings.acts.corrected_acts`), and by what settings of the opening are off.
     """
-    s, off = feeder.settings, _opened_off(machine, feeder, speed=speed)
-    moved = replace(s, engage_distance_mm=s.engage_distance_mm + off)
-    return corrected_acts(machine, replace(feeder, settings=moved), speed=speed)
+    distance = at.settings.engage_distance_mm + _opened_off(at)
+    return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)
 
 
-def _opened_off(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+def _opened_off(at: FeederAtSpeed) -> float:
     """Return ΔU, the travel (mm, counted) by which U is off the right one."""
-    given, right = feeder.settings, solve_feeder(machine, feeder)
-    off = given.disengage_distance_mm - right.disengage_distance_mm
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    return off - (given.disengage_lead_s - right.disengage_lead_s) * counted
+    return _off(at).disengage_distance_mm - _off(at).disengage_lead_s * at.counted_mm_s
 
 
-def known_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return the mean placement error that right settings leave (mm) at a line speed (mm/s).
+@term
+def known_bias(at: FeederAtSpeed) -> float:
+    """Return the mean placement error that right settings leave (mm).
 
-    Rounding to whole counts and, of scanned eyes, locked ticks
-    (:mod:`feedsim.settings.acts`): of E, less the same of U; with stage correction of E with
-    its correction.
+    Rounding to whole counts and, of scanned eyes, locked ticks (feedsim/MODEL.md, section 13,
+    fact 1): of E, less the same of U; with stage correction of E with its correction.
     """
-    scale = 1.0 + machine.encoder.scale_error
-    if feeder.settings.stage_correction:
-        return corrected_point(machine, feeder, speed=speed).average
-    travel = engage_travel(machine, feeder, speed=speed)
-    engage = act_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
-    return scale * (mean_of(engage) - opening_bias(machine, feeder, speed=speed))
+    if at.settings.stage_correction:
+        return corrected_point(at).average
+    return at.scale * (_engage_bias(at) - opening_bias(at))
 
 
-def opening_bias(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+def _engage_bias(at: FeederAtSpeed) -> float:
+    """Return what :func:`opening_bias` does of closings."""
+    return act_shifts(at, at.engage_travel_mm, scanned=at.carrier_eye.scanned).average
+
+
+@term
+def opening_bias(at: FeederAtSpeed) -> float:
     """Return the mean travel (mm, counted) by which openings are off what settings count on."""
-    travel = opening_travel(machine, feeder, speed=speed)
-    return mean_of(act_shifts(machine, travel, speed=speed, scanned=feeder.eye.scanned))
+    return act_shifts(at, at.opening_travel_mm, scanned=at.eye.scanned).average
 
 
-def expected_offsets(machine: Machine, feeder: Feeder, *, speed: float) -> Expected:
-    """Return where the settings in force stage and place on average at a line speed (mm/s).
+@term
+def expected_offsets(at: FeederAtSpeed) -> Expected:
+    """Return where the settings in force stage and place on average.
 
     What they are off the right ones, the known terms, and what is known too late
     (:mod:`feedsim.settings.late_acts`). The scale error's own shift is not in it.
     """
-    off = settings_off(machine, feeder, speed=speed)
-    late = late_opening_mean(machine, feeder, speed=speed)
-    opening = late + opening_bias(machine, feeder, speed=speed)
-    error = late_engage_mean(machine, feeder, speed=speed)
-    if not feeder.settings.stage_correction:
+    off, late = settings_off(at), late_opening_mean(at)
+    error = late_engage_mean(at)
+    if not at.settings.stage_correction:
         error -= late
     return Expected(
-        stage_mm=off.stage_mm + feeder.settings.speed_ratio * opening,
-        error_mm=off.error_mm
-        + (1.0 + machine.encoder.scale_error) * error
-        + known_bias(machine, feeder, speed=speed),
+        stage_mm=off.stage_mm + at.settings.speed_ratio * (late + opening_bias(at)),
+        error_mm=off.error_mm + at.scale * error + known_bias(at),
     )
 
 
-def settings_off(machine: Machine, feeder: Feeder, *, speed: float) -> Expected:
+@term
+def settings_off(at: FeederAtSpeed) -> Expected:
     """Return what the settings in force are off the right ones makes of stage and error.
 
     With ΔE and ΔU what is given less what is right, the error is (1+ε)·(ΔE − ΔU), or
-    (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU.
+    (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU (derived in feedsim/MODEL.md,
+    section 13).
     """
-    given, right = feeder.settings, solve_feeder(machine, feeder)
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    opening = _opened_off(machine, feeder, speed=speed)
-    error = given.engage_distance_mm - right.engage_distance_mm
-    error -= (given.engage_lead_s - right.engage_lead_s) * counted
-    if not given.stage_correction:
-        error -= opening
-    return Expected(given.speed_ratio * opening, (1.0 + machine.encoder.scale_error) * error)
+    off, opened = _off(at), _opened_off(at)
+    error = off.engage_distance_mm
+    error -= off.engage_lead_s * at.counted_mm_s
+    if not at.settings.stage_correction:
+        error -= opened
+    return Expected(at.settings.speed_ratio * opened, at.scale * error)
 
 
-def cycle_time(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+def scale_shift(at: FeederAtSpeed) -> float:
+    """Return by how much the encoder's scale error shifts the placement (mm), at any speed.
+
+    ε·(D + target + mean carrier slip) (feedsim/MODEL.md, section 13, fact 5).
+    """
+    way = at.feeder.eye_to_placement_mm + at.settings.target_offset_mm + at.carriers.slip_mm
+    return at.machine.encoder.scale_error * way
+
+
+def placement_shifts(at: FeederAtSpeed) -> list[Shift]:
+    """Return the parts of the mean placement error; those of nothing are left out.
+
+    Those of :func:`expected_offsets`, each by itself, and the scale error's.
+    """
+    return [shift for shift in _shifts(at) if abs(shift.mean_mm) > _NOTHING_MM]
+
+
+def mean_shift(shifts: Sequence[Shift]) -> float:
+    """Return the mean placement error that the shifts make together (mm)."""
+    return sum(shift.mean_mm for shift in shifts)
+
+
+def _shifts(at: FeederAtSpeed) -> Iterator[Shift]:
+    off, corrected = _off(at), at.settings.stage_correction
+    yield Shift("encoder scale error", scale_shift(at))
+    yield Shift("engage distance not the right one", at.scale * off.engage_distance_mm)
+    yield Shift("engage lead off the sum of delays", -off.engage_lead_s * at.speed_mm_s)
+    yield Shift("late marks", at.scale * late_engage_mean(at))
+    if corrected:
+        yield Shift("engage point in steps of locked ticks", known_bias(at))
+        return
+    yield Shift("disengage distance not the right one", -at.scale * off.disengage_distance_mm)
+    yield Shift("disengage lead off the sum of delays", off.disengage_lead_s * at.speed_mm_s)
+    engage, opening = _how_known(at, at.carrier_eye), _how_known(at, at.eye)
+    yield Shift(f"engage point {engage}", at.scale * _engage_bias(at))
+    yield Shift(f"disengage point {opening}", -at.scale * opening_bias(at))
+    yield Shift("late openings", -at.scale * late_opening_mean(at))
+
+
+def _how_known(at: FeederAtSpeed, eye: Eye) -> str:
+    if is_locked(eye, at.controller):
+        return "in steps of locked ticks"
+    return "rounded to whole counts"
+
+
+@term
+def cycle_time(at: FeederAtSpeed) -> float:
     """Return the mean time of one feed cycle (s), closing to ready, without waiting for a tick.
 
     Insert pitch/g of counted travel at controller speed v/(1+ε), half of each ramp, the
-    settling, and the command delay by which the ramp-out ends after its tick.
+    settling, and the command delay by which the ramp-out ends after its tick (feedsim/MODEL.md,
+    section 13, fact 6).
     """
-    ins, clutch = feeder.inserts, feeder.clutch
-    pitch = (ins.length_mm + ins.gap_mm) * (1.0 + machine.encoder.scale_error)
+    ins, clutch = at.inserts, at.feeder.clutch
+    pitch = (ins.length_mm + ins.gap_mm) * at.scale
     ramps = 0.5 * (clutch.ramp_in + clutch.ramp_out)
     if clutch.travel_ramp:
-        ramps *= (1.0 + machine.encoder.scale_error) / speed
-    travel = pitch / feeder.settings.speed_ratio
-    return travel / speed + ramps + clutch.settle_s + feeder.servo.command_delay_s
+        ramps *= at.scale / at.speed_mm_s
+    travel = pitch / at.settings.speed_ratio
+    return travel / at.speed_mm_s + ramps + clutch.settle_s + at.feeder.servo.command_delay_s
 
 
-def nose_at_opening(machine: Machine, feeder: Feeder, *, speed: float, staged_mm: float) -> float:
+def until_next_tick(at: FeederAtSpeed) -> float:
+    """Return how long a feeder that is ready waits for a motion tick (s), on the opening's grid.
+
+    Engage ticks and readiness are compared on one grid, so ramp-out, settling and command delay
+    count as rounded up to whole motion cycles (derived in feedsim/MODEL.md, sections 5 and 6).
+    """
+    clutch, cycle = at.feeder.clutch, at.controller.motion_cycle_s
+    closing = clutch.ramp_out / at.speed_mm_s if clutch.travel_ramp else clutch.ramp_out
+    closing += clutch.settle_s + at.feeder.servo.command_delay_s
+    return cycle * math.ceil(closing / cycle - 1e-9) - closing if cycle else 0.0
+
+
+def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:
     """Return where the next insert's nose is when the clutch opens (mm from its eye).
 
     The feed still runs on until it rests at ``staged_mm``: as the nominal cycle has it, with
     what is left of ramp-in and lag. Where there is none, by its lag, the command delay and half
-    the ramp-out.
+    the ramp-out (feedsim/MODEL.md, section 13, fact 10).
     """
-    counted = speed / (1.0 + machine.encoder.scale_error)
-    left = left_at_opening(machine, feeder, speed=counted)
+    left = left_at_opening(at)
     if left is not None:
         return staged_mm - left
-    still = counted * (following_time(feeder.servo) + feeder.servo.command_delay_s)
-    half_ramp = 0.5 * feeder.clutch.ramp_out
-    still += half_ramp if feeder.clutch.travel_ramp else counted * half_ramp
-    return staged_mm - feeder.settings.speed_ratio * still
+    counted, servo, clutch = at.counted_mm_s, at.feeder.servo, at.feeder.clutch
+    still = counted * (following_time(servo) + servo.command_delay_s)
+    half_ramp = 0.5 * clutch.ramp_out
+    still += half_ramp if clutch.travel_ramp else counted * half_ramp
+    return staged_mm - at.settings.speed_ratio * still
 
 
-def largest_demand(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return the larger acceleration that the two ramps ask of the drive (mm/s²)."""
-    counted, clutch = speed / (1.0 + machine.encoder.scale_error), feeder.clutch
-    wanted = feeder.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
+def largest_demand(at: FeederAtSpeed) -> float:
+    """Return the larger acceleration that the two ramps ask of the drive (mm/s²).
+
+    g·v_c/T, or g·v_c²/A of a ramp in travel (feedsim/MODEL.md, section 6).
+    """
+    counted, clutch = at.counted_mm_s, at.feeder.clutch
+    wanted = at.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
     lengths = (clutch.ramp_in, clutch.ramp_out)
     return max(wanted / length if length > 0.0 else math.inf for length in lengths)
 
 
-def late_share(travel: float, *, counted_speed: float, scan_s: float, scanned: bool) -> float:
-    """Return the share of edges known only after their point has passed.
+def late_share(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
+    """Return the share of edges known only after a point so far (mm, counted) has passed.
 
     From capture to the scan tick passes a time uniform on 0…scan (latched) or none
     (scanned, captured at the tick itself). Late where the point's travel is covered sooner:
-    1 − travel/(v_c·scan).
+    1 − travel/(v_c·scan) (feedsim/MODEL.md, section 13, fact 7).
     """
     if travel < 0.0:
         return 1.0
-    wait = 0.0 if scanned else counted_speed * scan_s
+    wait = 0.0 if scanned else at.counted_mm_s * at.controller.scan_s
     return max(0.0, 1.0 - travel / wait) if wait > 0.0 else 0.0
-
-
-def late_opening_share(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return the share of late openings at a line speed (mm/s)."""
-    return late_share(
-        opening_travel(machine, feeder, speed=speed),
-        counted_speed=speed / (1.0 + machine.encoder.scale_error),
-        scan_s=machine.controller.scan_s,
-        scanned=feeder.eye.scanned,
-    )

@@ -26,19 +26,25 @@ from feedsim.drivetrain.limits import available_acceleration
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
 
 __all__ = [
+    "NAMES",
     "Solution",
     "Term",
     "disengage_terms",
     "engage_terms",
+    "right_settings",
     "run_up_time",
     "solve_feeder",
     "with_chosen_motor",
 ]
 
+
+NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
+"""The four settings that ``"auto"`` may stand for."""
 
 _MATTERS_MM = 0.01
 
@@ -85,6 +91,12 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
     distances = ("engage_distance_mm", "disengage_distance_mm")
     off = max(abs(getattr(exact, name) - getattr(steady, name)) for name in distances)
     return exact if off > _MATTERS_MM else steady
+
+
+@term
+def right_settings(at: FeederAtSpeed) -> Solution:
+    """Return the right settings at the line speed of the machine (:func:`solve_feeder`)."""
+    return solve_feeder(at.machine, at.feeder)
 
 
 def _steady(machine: Machine, feeder: Feeder) -> Solution:

@@ -11,8 +11,9 @@ import math
 from dataclasses import replace
 
 from feedsim.machine import Feeder, Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import less_what_is_known
-from feedsim.settings.right import Solution, run_up_time, solve_feeder, with_chosen_motor
+from feedsim.settings.right import NAMES, Solution, run_up_time, solve_feeder, with_chosen_motor
 from feedsim.settings.steps import on_steps
 
 __all__ = [
@@ -21,10 +22,9 @@ __all__ = [
     "run_up_time",
     "solve",
     "solve_feeder",
+    "solved_at",
     "with_chosen_motor",
 ]
-
-_NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
 
 
 def solve(machine: Machine) -> Machine:
@@ -41,20 +41,30 @@ def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
     feeder : Feeder
         Its target and stage position are taken, its distances and leads are not.
     """
-    automatic = replace(
-        feeder.settings,
-        engage_distance_mm=math.nan,
-        engage_lead_s=math.nan,
-        disengage_distance_mm=math.nan,
-        disengage_lead_s=math.nan,
-    )
-    return _worked_out(machine, replace(feeder, settings=automatic))
+    automatic = FeederAtSpeed(machine, feeder).with_settings(**dict.fromkeys(NAMES, math.nan))
+    return _worked_out(machine, automatic.feeder)
+
+
+def solved_at(machine: Machine, number: int, speed_mm_s: float) -> FeederAtSpeed:
+    """Return a feeder at a line speed, with its settings that are NaN worked out there.
+
+    Parameters
+    ----------
+    machine : Machine
+        As the scenario has it.
+    number : int
+        Of the feeder.
+    speed_mm_s : float
+    """
+    line = replace(machine.line, speed_mm_s=speed_mm_s, profile=())
+    there = replace(machine, line=line)
+    return FeederAtSpeed(there, _solved(there, machine.feeders[number]))
 
 
 def _solved(machine: Machine, feeder: Feeder) -> Feeder:
     feeder = with_chosen_motor(feeder)
     found = _worked_out(machine, feeder)
-    worked_out = {name: getattr(found, name) for name in _NAMES}
+    worked_out = {name: getattr(found, name) for name in NAMES}
     return replace(feeder, settings=replace(feeder.settings, **worked_out))
 
 
@@ -65,8 +75,8 @@ def _worked_out(machine: Machine, feeder: Feeder) -> Solution:
     where one of them is typed in, what it does is meant.
     """
     given, right = feeder.settings, solve_feeder(machine, feeder)
-    automatic = {name: math.isnan(getattr(given, name)) for name in _NAMES}
-    typed = {name: getattr(given, name) for name in _NAMES if not automatic[name]}
+    automatic = {name: math.isnan(getattr(given, name)) for name in NAMES}
+    typed = {name: getattr(given, name) for name in NAMES if not automatic[name]}
     meant = replace(right, **typed)
     wanted = less_what_is_known(
         machine,
@@ -75,5 +85,5 @@ def _worked_out(machine: Machine, feeder: Feeder) -> Solution:
         engage=automatic["engage_distance_mm"] and automatic["engage_lead_s"],
         disengage=automatic["disengage_distance_mm"] and automatic["disengage_lead_s"],
     )
-    names = frozenset(name for name in _NAMES if automatic[name])
+    names = frozenset(name for name in NAMES if automatic[name])
     return on_steps(machine, feeder, wanted, right=meant, automatic=names)

@@ -4,43 +4,38 @@ Each source is a quantity that varies (an edge, a response, a wait for a tick, a
 with its standard uncertainty, and by how much the placement error moves with it. What comes
 late on the carrier side places late; what comes late on the insert side stages the insert
 further on, so that it places early. What is off on the insert side by a feed travel x places by
-(1 + ε)·x/g of belt travel. What moves the mean error is in :mod:`feedsim.settings.shifts`.
+(1 + ε)·x/g of belt travel. What moves the mean error is in :mod:`feedsim.settings.predict`.
+
+With each goes what it does to the placement as a whole distribution, and the sum of these is the
+placement error (:func:`placement_spread`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from feedsim.machine import Eye, Feeder, Machine
-from feedsim.settings.acts import (
-    engage_travel,
-    first_shifts,
-    is_locked,
-    locked_step,
-    opening_travel,
-    variance_of,
-)
-from feedsim.settings.distribution import Distribution
-from feedsim.settings.nominal import clipped_slip_sd
-from feedsim.settings.predict import corrected_point
-from feedsim.settings.shifts import Shift, mean_shift, placement_shifts
-from feedsim.settings.spreads import belt_per_feed
-from feedsim.settings.standard_uncertainty import rectangular_sd
+from feedsim.machine import Eye
+from feedsim.settings.acts import first_shifts, is_locked, later_ticks, locked_step
+from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.late_acts import late_engage_mean, late_opening
+from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd
+from feedsim.settings.predict import corrected_point, scale_shift, settings_off
 
 __all__ = [
     "MOTION_CYCLE",
     "Shape",
-    "Shift",
     "Side",
     "Source",
+    "captures",
     "combined_sd",
-    "mean_shift",
     "placement_sd",
-    "placement_shifts",
     "placement_sources",
+    "placement_spread",
+    "slips",
 ]
 
 Shape = Literal["normal", "clipped normal", "rectangular", "discrete"]
@@ -92,6 +87,14 @@ class Source:
         return abs(self.sensitivity_mm_per_unit) * self.standard_uncertainty
 
 
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A source, and what it does to the placement error (mm); of an act, its known mean with it."""
+
+    source: Source
+    error: Distribution
+
+
 def combined_sd(sources: Sequence[Source]) -> float:
     """Return the root of the sum of the squared contributions (mm).
 
@@ -100,146 +103,199 @@ def combined_sd(sources: Sequence[Source]) -> float:
     return math.sqrt(sum(source.contribution_mm**2 for source in sources))
 
 
-def placement_sources(machine: Machine, feeder: Feeder, *, speed: float) -> list[Source]:
-    """Return the sources of the spread of the placement error; those of nothing are left out.
+@term
+def placement_sources(at: FeederAtSpeed) -> tuple[Source, ...]:
+    """Return the sources of the spread of the placement error; those of nothing are left out."""
+    captured, acts, slipped = _captured(at), _acts(at), _slipped(at)
+    both: tuple[Side, Side] = ("carrier", "insert")
+    found = [p.source for side in both for p in (*captured, *acts) if p.source.side == side]
+    found += [part.source for part in slipped]
+    return tuple(source for source in found if source.standard_uncertainty > 0.0)
 
-    Parameters
-    ----------
-    machine : Machine
-        Its settings solved.
-    feeder : Feeder
-    speed : float
-        Line speed (mm/s).
+
+def placement_sd(at: FeederAtSpeed) -> float:
+    """Return the standard deviation of the placement error (mm)."""
+    return combined_sd(placement_sources(at))
+
+
+@term
+def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
+    """Return the placement error (mm, above 0: late), of marks that were known in time.
+
+    ``late``: with what late openings do: the insert starts further on and comes early.
     """
-    per_feed, carrier_eye = belt_per_feed(machine, feeder), machine.carrier_eye
-    insert_side = _side(machine, feeder.eye, "insert", speed=-speed, per_mm=-per_feed)
-    acts = [
-        *_act(machine, feeder, carrier_eye, _Late("carrier", speed)),
-        *_act(machine, feeder, feeder.eye, _Late("insert", -speed)),
-    ]
-    if feeder.settings.stage_correction:
-        acts = list(_corrected(machine, feeder, speed=speed))
-    carrier_slip, insert_slip = machine.carriers.slip_sd_mm, clipped_slip_sd(feeder.inserts)
-    found = [
-        *_side(machine, carrier_eye, "carrier", speed=speed, per_mm=1.0),
-        *(source for source in acts if source.side == "carrier"),
-        *insert_side,
-        *(source for source in acts if source.side == "insert"),
-        _of_length("carrier slip", "carrier", "normal", carrier_slip, per_mm=-1.0),
-        _of_length("insert slip", "insert", "clipped normal", insert_slip, per_mm=per_feed),
-    ]
-    return [source for source in found if source.standard_uncertainty > 0.0]
+    mean = settings_off(at).error_mm + scale_shift(at)
+    if not at.controller.late_mark_engages:
+        mean += at.scale * late_engage_mean(at)
+    mean -= clipped_slip_mean(at.inserts) * at.belt_per_feed
+    carrier_slip, insert_slip = (part.error for part in _slipped(at))
+    edges = [*(part.error for part in _captured(at)), carrier_slip]
+    whole = Distribution(
+        mean,
+        math.hypot(*(part.normal_sd for part in edges)),
+        tuple(half for part in edges for half in part.half_widths),
+    )
+    for part in (insert_slip, *(act.error for act in reversed(_acts(at)))):
+        whole = whole.plus(part)
+    if not late or at.settings.stage_correction:
+        return whole
+    behind = late_opening(at)
+    return replace(
+        whole,
+        mean=whole.mean - at.scale * behind.mean,
+        rarely=tuple((share, -at.scale * length) for share, length in behind.rarely),
+    )
 
 
-def placement_sd(machine: Machine, feeder: Feeder, *, speed: float) -> float:
-    """Return the standard deviation of the placement error (mm) at a line speed (mm/s)."""
-    return combined_sd(placement_sources(machine, feeder, speed=speed))
+def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:
+    """Return the half-widths (mm of belt travel) of one side's uniform parts, edge to capture.
 
-
-def _side(
-    machine: Machine, eye: Eye, side: Side, *, speed: float, per_mm: float
-) -> Iterator[Source]:
-    """List one side's sources, from its edge to its capture.
-
-    ``speed`` and ``per_mm`` are below 0 where what comes late places early.
+    v·jitter, and v·scan/2 of a scanned eye (feedsim/MODEL.md, section 13, fact 4).
     """
-    late = _Late(side, speed)
-    yield _of_length(f"{side} eye edge", side, "normal", eye.edge_sd_mm, per_mm=per_mm)
-    yield late.anywhere(f"{side} eye jitter", eye.response_jitter_s)
+    widths = [at.speed_mm_s * eye.response_jitter_s]
+    return [*widths, 0.5 * at.speed_mm_s * at.controller.scan_s] if eye.scanned else widths
+
+
+def slips(at: FeederAtSpeed) -> Distribution:
+    """Return an insert's slip (mm), as it is drawn: normal, clipped at 0."""
+    return clipped_at(0.0, mean=at.inserts.slip_mm, sd=at.inserts.slip_sd_mm)
+
+
+@term
+def _captured(at: FeederAtSpeed) -> tuple[_Part, ...]:
+    """List both sides' sources from edge to capture."""
+    v, per_feed = at.speed_mm_s, at.belt_per_feed
+    return (
+        *_side(at, at.carrier_eye, _Late(at, "carrier", v), per_mm=1.0),
+        *_side(at, at.eye, _Late(at, "insert", -v), per_mm=-per_feed),
+    )
+
+
+def _side(at: FeederAtSpeed, eye: Eye, late: _Late, *, per_mm: float) -> Iterator[_Part]:
+    yield _of_length(f"{late.side} eye edge", late.side, eye.edge_sd_mm, per_mm=per_mm)
+    yield late.anywhere(f"{late.side} eye jitter", eye.response_jitter_s)
     if eye.scanned:
-        scan = 0.5 * machine.controller.scan_s
-        yield late.anywhere(f"{side} eye scan", scan, cause="scan")
+        scan = 0.5 * at.controller.scan_s
+        yield late.anywhere(f"{late.side} eye scan", scan, cause="scan")
 
 
-def _act(machine: Machine, feeder: Feeder, eye: Eye, late: _Late) -> Iterator[Source]:
+@term
+def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
+    """List the slips of carrier and insert."""
+    per_feed, sd = at.belt_per_feed, clipped_slip_sd(at.inserts)
+    insert = Source(
+        "insert slip", "insert", "insert slip", "mm", "clipped normal", None, sd, per_feed
+    )
+    return (
+        _of_length("carrier slip", "carrier", at.carriers.slip_sd_mm, per_mm=-1.0),
+        _Part(insert, slips(at).times(per_feed)),
+    )
+
+
+@term
+def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
+    """List what points, counts and ticks of both sides spread."""
+    carrier = _Late(at, "carrier", at.speed_mm_s)
+    insert = _Late(at, "insert", -at.speed_mm_s)
+    if at.settings.stage_correction:
+        return tuple(_corrected(at, carrier, insert))
+    # the sum has the acts backwards: of each side first its count, then its tick
+    return (
+        *_act(at, at.eye, insert, at.opening_travel_mm),
+        *_act(at, at.carrier_eye, carrier, at.engage_travel_mm),
+    )
+
+
+def _act(at: FeederAtSpeed, eye: Eye, late: _Late, travel: float) -> Iterator[_Part]:
     """List what one side's point, its count and its tick spread.
 
     Locked, the fraction of a count at the storing tick decides which step it is: that spreads
     where the point lies within a count of a step, and not at all elsewhere.
     """
-    yield late.tick(machine, scanned=eye.scanned)
-    if not is_locked(eye, machine.controller):
-        yield _count(machine, late)
-        return
-    of = engage_travel if late.side == "carrier" else opening_travel
-    travel = of(machine, feeder, speed=abs(late.speed))
-    shifts = first_shifts(machine, travel, speed=abs(late.speed), scanned=True)
-    yield _of_steps(_count_name(late), late.side, _COUNT, _sd(shifts, machine))
+    yield late.tick(scanned=eye.scanned)
+    first = first_shifts(at, travel, scanned=eye.scanned)
+    placed, name = first.times(at.scale * late.sign), f"{late.side} eye count"
+    if is_locked(eye, at.controller):
+        yield _of_steps(name, late.side, _COUNT, placed, sd_mm=at.scale * first.sd)
+    else:
+        yield late.count(placed.average)
 
 
-def _corrected(machine: Machine, feeder: Feeder, *, speed: float) -> Iterator[Source]:
+def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Part]:
     """List what point, counts and tick spread with stage correction.
 
     They are those of :func:`feedsim.settings.predict.corrected_point`; a tick that is locked to the
     scan and one step of its correction make up a whole motion cycle.
     """
-    controller = machine.controller
-    carrier, insert = _Late("carrier", speed), _Late("insert", -speed)
-    yield carrier.tick(machine, scanned=machine.carrier_eye.scanned)
-    name, locked = "steps of correction", is_locked(machine.carrier_eye, controller)
-    if not is_locked(feeder.eye, controller):
+    yield carrier.tick(scanned=at.carrier_eye.scanned)
+    name, locked = "steps of correction", is_locked(at.carrier_eye, at.controller)
+    if not is_locked(at.eye, at.controller):
         if locked:
-            yield carrier.anywhere(name, 0.5 * locked_step(controller), cause=MOTION_CYCLE)
-        yield _count(machine, carrier)
-        yield _count(machine, insert)
+            yield carrier.anywhere(name, 0.5 * locked_step(at.controller), cause=MOTION_CYCLE)
+        yield carrier.count()
+        yield insert.count()
         return
-    steps = corrected_point(machine, feeder, speed=speed).choices
+    steps = corrected_point(at).choices
     if not locked or not steps:
-        yield _count(machine, carrier)
+        yield carrier.count()
     if steps:
-        yield _of_steps(name, "carrier", MOTION_CYCLE, math.sqrt(variance_of(steps[0])))
+        moved = Distribution(choices=steps)
+        yield _of_steps(name, "carrier", MOTION_CYCLE, moved, sd_mm=moved.sd)
     else:  # a count has so many steps that they are as good as none
-        yield _count(machine, insert)
+        yield insert.count()
 
 
-def _count(machine: Machine, late: _Late) -> Source:
-    half = 0.5 * machine.encoder.count_mm
-    per_mm = math.copysign(1.0 + machine.encoder.scale_error, late.speed)
-    name, u = _count_name(late), rectangular_sd(half)
-    return Source(name, late.side, _COUNT, "mm", "rectangular", half, u, per_mm)
-
-
-def _count_name(late: _Late) -> str:
-    return f"{late.side} eye count"
-
-
-def _sd(shifts: Distribution, machine: Machine) -> float:
-    return (1.0 + machine.encoder.scale_error) * math.sqrt(variance_of(shifts))
-
-
-def _of_steps(name: str, side: Side, cause: str, sd_mm: float) -> Source:
-    sign = 1.0 if side == "carrier" else -1.0
+def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: float) -> _Part:
     sd_mm = sd_mm if sd_mm > _NOTHING_MM else 0.0
-    return Source(name, side, cause, "mm", "discrete", None, sd_mm, sign)
+    sign = 1.0 if side == "carrier" else -1.0
+    return _Part(Source(name, side, cause, "mm", "discrete", None, sd_mm, sign), error)
 
 
 @dataclass(frozen=True, slots=True)
 class _Late:
-    """What makes one side late by a time, and at which speed (mm/s) that counts."""
+    """What makes one side late, and at which speed a time counts (mm/s; below 0: places early)."""
 
+    at: FeederAtSpeed
     side: Side
     speed: float
 
-    def anywhere(self, name: str, half_width_s: float, *, cause: str = "") -> Source:
+    @property
+    def sign(self) -> float:
+        """1 of what comes late and places late, −1 of what then places early."""
+        return math.copysign(1.0, self.speed)
+
+    def anywhere(self, name: str, half_width_s: float, *, cause: str = "") -> _Part:
         """Return a time that lies anywhere within ± the half-width."""
         u = rectangular_sd(half_width_s)
         shape: Shape = "rectangular"
-        return Source(name, self.side, cause or name, "s", shape, half_width_s, u, self.speed)
+        cause = cause or name
+        source = Source(name, self.side, cause, "s", shape, half_width_s, u, self.speed)
+        return _Part(source, Distribution(half_widths=(abs(self.speed) * half_width_s,)))
 
-    def tick(self, machine: Machine, *, scanned: bool) -> Source:
+    def tick(self, *, scanned: bool) -> _Part:
         """Return the wait for a motion tick: any, or from a scan tick one of a few steps γ.
 
-        n values a step γ apart have the variance γ²·(n² − 1)/12 = (cycle² − γ²)/12.
+        n values a step γ apart have the variance γ²·(n² − 1)/12 = (cycle² − γ²)/12 (discrete
+        uniform distribution, any textbook).
         """
         name = "closing tick" if self.side == "carrier" else "opening tick"
-        cycle = machine.controller.motion_cycle_s
-        step = locked_step(machine.controller) if scanned else 0.0
+        cycle = self.at.controller.motion_cycle_s
+        step = locked_step(self.at.controller) if scanned else 0.0
         if step == 0.0:
             return self.anywhere(name, 0.5 * cycle, cause=MOTION_CYCLE)
         u = math.sqrt((cycle * cycle - step * step) / 12.0) if round(cycle / step) > 1 else 0.0
         half = 0.5 * (cycle - step)
-        return Source(name, self.side, MOTION_CYCLE, "s", "discrete", half, u, self.speed)
+        source = Source(name, self.side, MOTION_CYCLE, "s", "discrete", half, u, self.speed)
+        return _Part(source, later_ticks(self.at, abs(self.speed)).times(self.sign))
+
+    def count(self, mean_mm: float = 0.0) -> _Part:
+        """Return an encoder count at any phase, with the mean that goes with it (mm)."""
+        half, per_mm = 0.5 * self.at.count_mm, self.sign * self.at.scale
+        u, name = rectangular_sd(half), f"{self.side} eye count"
+        source = Source(name, self.side, _COUNT, "mm", "rectangular", half, u, per_mm)
+        return _Part(source, Distribution(mean_mm, half_widths=(abs(per_mm) * half,)))
 
 
-def _of_length(name: str, side: Side, shape: Shape, sd_mm: float, *, per_mm: float) -> Source:
-    return Source(name, side, name, "mm", shape, None, sd_mm, per_mm)
+def _of_length(name: str, side: Side, sd_mm: float, *, per_mm: float) -> _Part:
+    source = Source(name, side, name, "mm", "normal", None, sd_mm, per_mm)
+    return _Part(source, Distribution(normal_sd=abs(per_mm) * sd_mm))

@@ -110,7 +110,7 @@ def _side(
     automatic: frozenset[str],
 ) -> Solution:
     """Return one side's settings on steps; where only one is automatic, that one rounded."""
-    steps = side.feeder.settings.resolution
+    steps = side.settings.resolution
     distance_key, lead_key = f"{name}_distance_mm", f"{name}_lead_s"
     distance, lead = getattr(wanted, distance_key), getattr(wanted, lead_key)
     if not {distance_key, lead_key} <= automatic:

@@ -17,21 +17,19 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import (
     corrected_acts,
-    engage_travel,
     first_shifts,
     is_locked,
     locked_step,
-    opening_travel,
 )
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import expected_offsets
 
 __all__ = ["At", "Teeth", "teeth_between"]
 
-At = Callable[[float], tuple[Machine, Feeder]]
-"""Line speed (mm/s) → the machine with its settings solved at that speed, and its feeder."""
+At = Callable[[float], FeederAtSpeed]
+"""Line speed (mm/s) → the feeder with its settings solved at that speed."""
 
 _BESIDE = 1e-7
 """So near to a jump (a share of the speed) it is looked at, on either side."""
@@ -104,7 +102,7 @@ def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float
     Parameters
     ----------
     at : callable
-        Line speed (mm/s) → machine and feeder.
+        Line speed (mm/s) → the feeder at that speed.
     low, high : float
         mm/s.
     most : int
@@ -114,29 +112,29 @@ def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float
     """
     found: list[float] = []
     whole, ends = True, (at(low), at(high))
-    for kind in _kinds(ends, low, high):
+    for kind in _kinds(*ends):
         speeds, all_of_them = kind.jumps(low, high, most=most, least_mm=least_mm)
         found += speeds
         whole &= all_of_them
     speeds = _apart([speed for speed in sorted(found) if low < speed < high])
     # settings that are the same at both ends are the same between them
-    same = ends[0][1].settings == ends[1][1].settings
-    there = [(speed, *(ends[0] if same else at(speed))) for speed in speeds]
-    acts = [_act(*each) for each in ((low, *ends[0]), *there, (high, *ends[1]))]
+    same = ends[0].settings == ends[1].settings
+    there = [
+        FeederAtSpeed(ends[0].machine, ends[0].feeder, speed) if same else at(speed)
+        for speed in speeds
+    ]
+    acts = [_act(each) for each in (ends[0], *there, ends[1])]
     reach = max(max(column) - min(column) for column in list(zip(*acts, strict=True))[:2])
     return Teeth(tuple(speeds), tuple(acts[1:-1]), reach, whole)
 
 
-def _act(speed: float, machine: Machine, feeder: Feeder) -> tuple[float, float, float]:
-    """Return what :class:`Teeth` keeps of a line speed (mm/s)."""
-    off = expected_offsets(machine, feeder, speed=speed)
-    if feeder.settings.stage_correction:
-        spread = corrected_acts(machine, feeder, speed=speed).sd ** 2
-        return off.error_mm, off.stage_mm, spread
-    opening = opening_travel(machine, feeder, speed=speed)
-    opened = first_shifts(machine, opening, speed=speed, scanned=feeder.eye.scanned)
-    travel = engage_travel(machine, feeder, speed=speed)
-    engaged = first_shifts(machine, travel, speed=speed, scanned=machine.carrier_eye.scanned)
+def _act(at: FeederAtSpeed) -> tuple[float, float, float]:
+    """Return what :class:`Teeth` keeps of a line speed."""
+    off = expected_offsets(at)
+    if at.settings.stage_correction:
+        return off.error_mm, off.stage_mm, corrected_acts(at, at.engage_travel_mm).sd ** 2
+    opened = first_shifts(at, at.opening_travel_mm, scanned=at.eye.scanned)
+    engaged = first_shifts(at, at.engage_travel_mm, scanned=at.carrier_eye.scanned)
     return off.error_mm, off.stage_mm, engaged.sd**2 + opened.sd**2
 
 
@@ -211,17 +209,16 @@ class _Kind:
         return found, whole
 
 
-def _kinds(
-    ends: tuple[tuple[Machine, Feeder], tuple[Machine, Feeder]], low: float, high: float
-) -> Iterator[_Kind]:
+def _kinds(low: FeederAtSpeed, high: FeederAtSpeed) -> Iterator[_Kind]:
     """List the points of both clutch acts, and how they are reached."""
-    machine, feeder = ends[0]
-    step_s = locked_step(machine.controller) / (1.0 + machine.encoder.scale_error)
-    for of, eye in ((engage_travel, machine.carrier_eye), (opening_travel, feeder.eye)):
-        below, above = (of(*end, speed=v) for end, v in zip(ends, (low, high), strict=True))
-        c = (above - below) / (high - low)
-        locked = is_locked(eye, machine.controller)
-        yield _Kind(below - c * low, c, step_s if locked else 0.0, machine.encoder.count_mm)
+    step_s = locked_step(low.controller) / low.scale
+    for below, above, eye in (
+        (low.engage_travel_mm, high.engage_travel_mm, low.carrier_eye),
+        (low.opening_travel_mm, high.opening_travel_mm, low.eye),
+    ):
+        c = (above - below) / (high.speed_mm_s - low.speed_mm_s)
+        step = step_s if is_locked(eye, low.controller) else 0.0
+        yield _Kind(below - c * low.speed_mm_s, c, step, low.count_mm)
 
 
 def _beside(speed: float) -> tuple[float, float]:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 from feedsim.criteria import Criteria
-from feedsim.machine import Feeder, Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Row, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.nominal import clipped_slip_sd
-from feedsim.settings.predict import cycle_time
+from feedsim.settings.predict import cycle_time, until_next_tick
 from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import belt_per_feed, mark_to_act
+from feedsim.settings.spreads import mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
 
 __all__ = ["followed", "waiting", "waiting_alone"]
@@ -24,8 +23,9 @@ _FEW = 0.02
 _FEW_LOST = 1e-3
 
 
-def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> Waits:
-    """Return the waits at a line speed (mm/s).
+@term
+def waiting(at: FeederAtSpeed, allowed: Criteria) -> Waits:
+    """Return the waits (derived in feedsim/MODEL.md, section 13, facts 11 and 12).
 
     A service lasts from an engage tick to the first at which the next one may be: the cycle, its
     part from the opening tick on rounded up to whole motion cycles. A misfeed or a stray makes it
@@ -33,105 +33,84 @@ def waiting(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -
     What edges, ticks and counts put a carrier's own point and its insert's opening off is noise of
     each comparison, and is not handed on. Where marks merge or find no place in the memory, or come
     from a record, they are followed one by one; else their law is solved for.
-
-    Parameters
-    ----------
-    machine : Machine
-    feeder : Feeder
-    speed : float
-    allowed : Criteria
     """
-    if share_merged(machine, speed) > _FEW_LOST or may_be_full(machine, feeder, speed):
-        seen = followed(machine, feeder, speed, allowed)
+    if share_merged(at) > _FEW_LOST or may_be_full(at):
+        seen = followed(at, allowed)
         if seen.merged + seen.full > _FEW_LOST * seen.carriers:
             return seen.waits
-    return waiting_alone(machine, feeder, speed, allowed)
+    return waiting_alone(at, allowed)
 
 
-def waiting_alone(
-    machine: Machine, feeder: Feeder, speed: float, allowed: Criteria, *, found: bool = False
-) -> Waits:
+@term
+def waiting_alone(at: FeederAtSpeed, allowed: Criteria, *, found: bool = False) -> Waits:
     """Return what :func:`waiting` does, were every mark that the eye does not miss remembered.
 
     ``found``: every insert is found at once, misfeeds and strays left out.
     """
-    if machine.carriers.record_mm:
-        return followed(
-            machine, feeder, speed, allowed, found=found, memory=False, merging=False
-        ).waits
-    return waits_of(_queue(machine, feeder, speed, allowed, found=found))
+    if at.carriers.record_mm:
+        return followed(at, allowed, found=found, memory=False, merging=False).waits
+    return waits_of(_queue(at, allowed, found=found))
 
 
+@term
 def followed(
-    machine: Machine,
-    feeder: Feeder,
-    speed: float,
+    at: FeederAtSpeed,
     allowed: Criteria,
     *,
     found: bool = False,
     memory: bool = True,
     merging: bool = True,
 ) -> Followed:
-    """Return what becomes of marks that are followed one by one, at a line speed (mm/s).
+    """Return what becomes of marks that are followed one by one.
 
-    Parameters
-    ----------
-    machine : Machine
-    feeder : Feeder
-    speed : float
-    allowed : Criteria
-    found : bool
-        Every insert is found at once.
-    memory, merging : bool
-        Whether marks may find no place, and carriers merge.
+    ``found``: every insert is found at once. ``memory``, ``merging``: whether marks may find no
+    place, and carriers merge.
     """
-    eye, kept = machine.carrier_eye, mark_to_act(machine, feeder, speed=speed)
+    eye, kept = at.carrier_eye, mark_to_act(at)
     return follow(
         Row(
-            machine.carriers,
-            _queue(machine, feeder, speed, allowed, found=found),
+            at.carriers,
+            _queue(at, allowed, found=found),
             seen=1.0 - eye.missed,
-            waits=machine.controller.not_ready_engages,
-            places=machine.controller.mark_memory if memory else 0,
+            waits=at.controller.not_ready_engages,
+            places=at.controller.mark_memory if memory else 0,
             kept_mm=kept.average,
             kept_sd_mm=kept.sd,
-            blind_mm=blind_travel(machine, speed) if merging else -math.inf,
+            blind_mm=blind_travel(at) if merging else -math.inf,
             edge_sd_mm=eye.edge_sd_mm,
         )
     )
 
 
-@lru_cache(maxsize=256)
-def _queue(
-    machine: Machine, feeder: Feeder, speed: float, allowed: Criteria, *, found: bool
-) -> Queue:
-    c, ins, controller = machine.carriers, feeder.inserts, machine.controller
-    per_feed = belt_per_feed(machine, feeder)
-    cycle = controller.motion_cycle_s
-    closing = feeder.clutch.ramp_out / (speed if feeder.clutch.travel_ramp else 1.0)
-    closing += feeder.clutch.settle_s + feeder.servo.command_delay_s
-    up = cycle * math.ceil(closing / cycle - 1e-9) - closing if cycle else 0.0
-    whole = speed * (cycle_time(machine, feeder, speed=speed) + up)
+@term
+def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
+    c, ins = at.carriers, at.inserts
+    per_feed = at.belt_per_feed
+    whole = at.speed_mm_s * (cycle_time(at) + until_next_tick(at))
     slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
-    noise = math.sqrt(max(0.0, placement_sd(machine, feeder, speed=speed) ** 2 - slips**2))
+    noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
     least = c.length_mm + c.min_gap_mm
     spread = 0.2 * (c.pitch_mm - least) if c.random else c.pitch_sd_mm
     spread = math.hypot(spread, per_feed * ins.gap_sd_mm, noise)
     # a lateness is told from the point, not from the tick after it
-    room = c.length_mm - feeder.settings.target_offset_mm - 0.5 * speed * cycle
+    room = (
+        c.length_mm
+        - at.settings.target_offset_mm
+        - 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
+    )
     return Queue(
         shortest_mm=least,
         pitch_mm=c.pitch_mm,
         pitch_sd_mm=c.pitch_sd_mm,
         random=c.random,
-        come=(1.0 - c.missing * (not c.record_mm)) * (1.0 - machine.carrier_eye.missed),
+        come=(1.0 - c.missing * (not c.record_mm)) * (1.0 - at.carrier_eye.missed),
         service_mm=whole - per_feed * ins.gap_mm,
         gap_mm=per_feed * ins.gap_mm,
         gap_sd_mm=per_feed * ins.gap_sd_mm,
         least_gap_mm=per_feed * ins.min_gap_mm,
         double=ins.double,
         double_mm=per_feed * ins.length_mm,
-        again=(1.0,) if found else _again(machine, feeder, speed, allowed),
+        again=(1.0,) if found else _again(at),
         again_mm=per_feed * (ins.length_mm + ins.gap_mm),
         noise_sd_mm=noise,
         room_mm=max(0.0, room),
@@ -139,9 +118,9 @@ def _queue(
     )
 
 
-def _again(machine: Machine, feeder: Feeder, speed: float, allowed: Criteria) -> tuple[float, ...]:
+def _again(at: FeederAtSpeed) -> tuple[float, ...]:
     """Return the shares of searches that find the first insert, the second and so on."""
-    on = searched_on(machine, feeder, speed, allowed)
+    on = searched_on(at)
     found, chances = [1.0 - sum(p for p, _ in on)], [p for p, _ in on]
     while sum(chances) > _RARE and len(found) < _MOST_AGAIN:
         ends = zip(chances, on, strict=True)

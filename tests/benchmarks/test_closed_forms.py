@@ -20,6 +20,7 @@ from feedsim.answers.limit.study.search import closed_limits
 from feedsim.answers.setup.study.sheet import set_up_sheet
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, override
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS
 from tests.random_scenarios import random_scenario
 
@@ -31,7 +32,7 @@ SCENARIOS = int(os.environ.get("SCENARIOS", "300"))
 def shares_at_a_speed(scenario: Scenario) -> None:
     machine, allowed = machine_of(scenario), criteria_of(scenario)
     for mechanism in MECHANISMS:
-        mechanism.share(machine, machine.feeders[0], scenario.line.speed, allowed)
+        mechanism.share(FeederAtSpeed(machine, machine.feeders[0], scenario.line.speed), allowed)
 
 
 QUESTIONS: dict[str, Callable[[Scenario], object]] = {

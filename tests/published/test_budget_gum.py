@@ -9,6 +9,7 @@ import pytest
 from GTC import reporting, type_b, ureal
 
 from feedsim.machine import Controller, Encoder, Eye, Inserts
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import Shape, Source, combined_sd, placement_sources
 from tests.machines import machine, settings, spread_carriers, spread_feeder
 
@@ -91,7 +92,7 @@ def test_each_contribution_is_that_of_the_gum_tree_calculator(ratio: float, scan
     error = closing - opening - x["carrier slip"] + x["insert slip"] / ratio
 
     theirs = {component.label: component.u for component in reporting.budget(error, trim=0)}
-    found = placement_sources(line, line.feeders[0], speed=v)
+    found = placement_sources(FeederAtSpeed(line, line.feeders[0], v))
     ours = {source.name: source.contribution_mm for source in found}
     assert ours == pytest.approx(theirs, rel=1e-9)
     assert combined_sd(found) == pytest.approx(error.u, rel=1e-9)

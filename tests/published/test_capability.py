@@ -4,7 +4,7 @@ import pytest
 from scipy import stats
 
 from feedsim.metrics.capability import capability
-from feedsim.settings.standard_uncertainty import rectangular_sd
+from feedsim.settings.nominal import rectangular_sd
 
 
 def test_cp_and_cpk_of_the_nist_handbook():

@@ -11,6 +11,7 @@ from GTC import type_b, ureal
 from scipy import stats
 
 from feedsim.machine import Controller, Encoder, Eye, Inserts, Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import placement_sd
 from tests.machines import (
     machine,
@@ -165,7 +166,7 @@ def test_predicted_spread_is_the_combined_uncertainty_of_gtc(name: str, ratio: f
     line = noisy(name, ratio=ratio, count_mm=0.0 if scanned else 0.4)
     carrier_tick, insert_tick = BUDGETS[name][-1]
     theirs = budget(line, carrier_tick=carrier_tick, insert_tick=insert_tick)
-    ours = placement_sd(line, line.feeders[0], speed=line.line.speed_mm_s)
+    ours = placement_sd(FeederAtSpeed(line, line.feeders[0], line.line.speed_mm_s))
     assert ours == pytest.approx(theirs, rel=1e-9)
 
 

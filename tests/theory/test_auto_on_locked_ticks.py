@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 
 from feedsim.machine import Controller, Encoder, Inserts, Machine, Settings
-from feedsim.settings.predict import expected_offsets
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import expected_offsets, scale_shift
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
 from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import scale_shift
 from tests.machines import (
     NOISY_EYE,
     machine,
@@ -84,7 +84,7 @@ def test_both_scanned_leave_what_no_whole_number_of_steps_makes_up(
     left = step * round(travel / step) - travel
     made = line(target=target, cycle_ms=cycle_ms)
     assert abs(mean_of(errors(made)).z(left)) < 4.0
-    predicted = expected_offsets(made, made.feeders[0], speed=300.0)
+    predicted = expected_offsets(FeederAtSpeed(made, made.feeders[0], 300.0))
     assert predicted.error_mm == pytest.approx(left, abs=1e-9)
     # one step more, by the lead, is found
     s = made.feeders[0].settings
@@ -113,9 +113,9 @@ def test_the_mean_that_is_left_is_small_and_as_predicted(
 ) -> None:
     made = line(**kind)  # type: ignore[arg-type]
     first = made.feeders[0]
-    predicted = expected_offsets(made, first, speed=300.0).error_mm
+    predicted = expected_offsets(FeederAtSpeed(made, first, 300.0)).error_mm
     assert abs(predicted) <= most * (1.0 + made.encoder.scale_error) + 1e-6
-    assert abs(mean_of(errors(made)).z(predicted + scale_shift(made, first))) < 4.0
+    assert abs(mean_of(errors(made)).z(predicted + scale_shift(FeederAtSpeed(made, first)))) < 4.0
 
 
 def test_a_speed_a_little_off_leaves_the_point_on_its_step() -> None:
@@ -123,11 +123,11 @@ def test_a_speed_a_little_off_leaves_the_point_on_its_step() -> None:
     made = line(target=20.7)
     s, right = made.feeders[0].settings, solve_feeder(made, made.feeders[0])
     room = 0.5 * (1.5 - COUNT) / s.engage_distance_mm
-    sd = placement_sd(made, made.feeders[0], speed=300.0)
+    sd = placement_sd(FeederAtSpeed(made, made.feeders[0], 300.0))
     for share in (0.9, -0.9, 1.0 + 0.5 * COUNT / (0.75 - 0.5 * COUNT)):
         v = 300.0 * (1.0 + share * room)
         there = replace(made, line=replace(made.line, speed_mm_s=v))
-        more = placement_sd(there, there.feeders[0], speed=v) ** 2 - sd**2
+        more = placement_sd(FeederAtSpeed(there, there.feeders[0], v)) ** 2 - sd**2
         if abs(share) < 1.0:
             assert more == pytest.approx(0.0, abs=0.02)
         else:  # half a count beyond: now on one step, now on the next, up to 1.5²/4 mm²
@@ -160,16 +160,16 @@ def test_no_step_of_random_machines_lies_nearer() -> None:
             if not made.carrier_eye.scanned or not step or v * step * 1e-7 < 0.05:
                 continue
             looked_at += 1
-            taken = abs(expected_offsets(made, f, speed=v).error_mm)
-            sd = placement_sd(made, f, speed=v)
+            taken = abs(expected_offsets(FeederAtSpeed(made, f, v)).error_mm)
+            sd = placement_sd(FeederAtSpeed(made, f, v))
             for k in range(-16, 17):
                 lead = f.settings.engage_lead_s + k * step * 1e-7 / 8.0
                 other = replace(f, settings=replace(f.settings, engage_lead_s=lead))
                 there = replace(
                     made, feeders=(*made.feeders[:number], other, *made.feeders[number + 1 :])
                 )
-                if placement_sd(there, other, speed=v) > sd + 1e-9:
+                if placement_sd(FeederAtSpeed(there, other, v)) > sd + 1e-9:
                     continue
-                smaller = abs(expected_offsets(there, other, speed=v).error_mm)
+                smaller = abs(expected_offsets(FeederAtSpeed(there, other, v)).error_mm)
                 assert smaller > taken - 1e-5 or taken <= 0.05, seed
     assert looked_at > 10

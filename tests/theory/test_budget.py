@@ -23,6 +23,7 @@ from feedsim.scenario import (
     scenario_from_text,
     scenario_to_dict,
 )
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import combined_sd, placement_sources
 from tests.machines import feeder, machine, run, settings
 
@@ -235,7 +236,7 @@ def test_a_sensitivity_is_what_the_simulation_moves_by(name: str, ratio: float) 
         eye=replace(eye, response_jitter_s=1e-4),
         inserts=replace(line.feeders[0].inserts, slip_sd_mm=0.1),
     )
-    sources = {s.name: s for s in placement_sources(noisy, noisy.feeders[0], speed=1000.0)}
+    sources = {s.name: s for s in placement_sources(FeederAtSpeed(noisy, noisy.feeders[0], 1000.0))}
     moved = error_of(SLOPES[name](line)) - error_of(line)
     assert moved / 0.001 == pytest.approx(sources[name].sensitivity_mm_per_unit, rel=1e-6)
 

@@ -10,11 +10,16 @@ import pytest
 
 from feedsim.answers.trial.study.expected import spots_at
 from feedsim.machine import Controller, Encoder, Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_engage_mean, late_opening, late_opening_mean
-from feedsim.settings.predict import expected_offsets
-from feedsim.settings.shifts import mean_shift, placement_shifts
+from feedsim.settings.predict import (
+    expected_offsets,
+    mean_shift,
+    placement_shifts,
+    scale_shift,
+)
 from feedsim.settings.solve import solve
-from feedsim.settings.spreads import placement_spread, scale_shift
+from feedsim.settings.sources import placement_spread
 from tests.machines import (
     NOISY_EYE,
     machine,
@@ -105,9 +110,9 @@ def test_late_openings_are_as_counted_over_all_phases(
 ) -> None:
     line = late_line(scan_ms=scan, cycle_ms=cycle, unload=unload, count_mm=count)
     by_hand = over_all_phases(unload, scan=scan, cycle=cycle, count=count, skip=False)
-    mean = late_opening_mean(line, line.feeders[0], speed=SPEED)
+    mean = late_opening_mean(FeederAtSpeed(line, line.feeders[0], SPEED))
     assert mean == pytest.approx(by_hand, abs=0.02)  # 1000 phases of 20 mm
-    assert late_opening(line, line.feeders[0], speed=SPEED).average == pytest.approx(mean)
+    assert late_opening(FeederAtSpeed(line, line.feeders[0], SPEED)).average == pytest.approx(mean)
 
 
 @pytest.mark.parametrize(("engages", "engage"), [(True, 5.0), (False, 5.0), (False, 12.0)])
@@ -118,7 +123,7 @@ def test_late_marks_likewise(engages: bool, engage: float, count: float) -> None
     )
     by_hand = over_all_phases(engage, scan=20.0, cycle=4.0, count=count, skip=not engages)
     by_hand -= (round(engage / count) * count - engage) if count else 0.0  # a term of its own
-    mean = late_engage_mean(line, line.feeders[0], speed=SPEED)
+    mean = late_engage_mean(FeederAtSpeed(line, line.feeders[0], SPEED))
     # phases: 1000 of 20 mm, 40 of a count; ours are 16 of a count
     assert mean == pytest.approx(by_hand, abs=0.03)
 
@@ -138,15 +143,16 @@ def test_the_mean_of_a_line_is_the_one_that_is_said(changes: dict[str, float]) -
     feeder = line.feeders[0]
     rows = run(line, carriers=4000).feeders[0]
     errors = mean_of(rows.placement_error_mm)
-    said = expected_offsets(line, feeder, speed=SPEED).error_mm
+    at = FeederAtSpeed(line, feeder, SPEED)
+    said = expected_offsets(at).error_mm
     assert abs(errors.z(said)) < 4.0
-    late = late_engage_mean(line, feeder, speed=SPEED)
+    late = late_engage_mean(at)
     if not changes.get("correct"):
-        late -= late_opening_mean(line, feeder, speed=SPEED)
+        late -= late_opening_mean(at)
         assert abs(errors.z(said - late)) > 4.0  # the twin leaves it out
     staged = mean_of(rows.stage_position_mm[100:])
     stage = feeder.settings.stage_position_mm
-    assert abs(staged.z(stage + expected_offsets(line, feeder, speed=SPEED).stage_mm)) < 4.0
+    assert abs(staged.z(stage + expected_offsets(at).stage_mm)) < 4.0
 
 
 @pytest.mark.parametrize("unload", [6.0, 13.3, -7.0])
@@ -155,13 +161,14 @@ def test_all_who_tell_the_mean_tell_the_same(unload: float, correct: bool) -> No
     line = late_line(scan_ms=20.0, cycle_ms=5.0, unload=unload, correct=correct)
     line = replace(line, encoder=Encoder(0.05, 0.002))
     feeder = line.feeders[0]
-    offsets = expected_offsets(line, feeder, speed=SPEED)
-    mean = offsets.error_mm + scale_shift(line, feeder)
+    at = FeederAtSpeed(line, feeder, SPEED)
+    offsets = expected_offsets(at)
+    mean = offsets.error_mm + scale_shift(at)
     placed, staged = spots_at(line, 0, speed_mm_s=SPEED)
     assert placed.mean_mm == pytest.approx(mean)
     assert staged.mean_mm == pytest.approx(feeder.settings.stage_position_mm + offsets.stage_mm)
-    assert placement_spread(line, feeder, speed=SPEED).average == pytest.approx(mean)
-    assert mean_shift(placement_shifts(line, feeder, speed=SPEED)) == pytest.approx(mean)
+    assert placement_spread(at).average == pytest.approx(mean)
+    assert mean_shift(placement_shifts(at)) == pytest.approx(mean)
 
 
 def test_auto_takes_off_what_late_openings_leave() -> None:
@@ -176,7 +183,8 @@ def test_auto_takes_off_what_late_openings_leave() -> None:
     )
     line = solve(replace(line, feeders=(replace(line.feeders[0], settings=automatic),)))
     feeder = line.feeders[0]
-    assert late_opening_mean(line, feeder, speed=SPEED) > 1.0
-    assert expected_offsets(line, feeder, speed=SPEED).error_mm == pytest.approx(0.0, abs=1e-9)
+    at = FeederAtSpeed(line, feeder, SPEED)
+    assert late_opening_mean(at) > 1.0
+    assert expected_offsets(at).error_mm == pytest.approx(0.0, abs=1e-9)
     errors = mean_of(run(line, carriers=4000).feeders[0].placement_error_mm)
     assert abs(errors.z(0.0)) < 4.0

@@ -19,9 +19,9 @@ from feedsim.answers.limit.study.search import (
     run_batch,
     search,
 )
-from feedsim.machine import Feeder, Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER
 from feedsim.settings.looks import Looks
 from feedsim.settings.window import window
@@ -204,9 +204,9 @@ def test_settings_that_are_right_at_one_speed_are_accepted_in_a_window_about_it(
          " mm", "feeder.0.settings.engage_lead=0 ms"],
     )  # fmt: skip
 
-    def at(speed: float) -> tuple[Machine, Feeder]:
+    def at(speed: float) -> FeederAtSpeed:
         machine = machine_of(at_line_speed(frozen, speed))
-        return machine, machine.feeders[0]
+        return FeederAtSpeed(machine, machine.feeders[0])
 
     found = window(at, criteria_of(frozen), 1000.0)
     assert found is not None

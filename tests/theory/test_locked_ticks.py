@@ -14,6 +14,7 @@ import pytest
 
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Controller, Encoder, Inserts, Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import expected_offsets, known_bias
 from feedsim.settings.sources import placement_sd
 from feedsim.simulation.line import simulate
@@ -78,9 +79,9 @@ def test_mean_and_variance_are_as_predicted(case: dict[str, float]) -> None:
     made = line(**case)  # type: ignore[arg-type]
     error, _ = rows(made)
     first, v = made.feeders[0], made.line.speed_mm_s
-    assert abs(mean_of(error).z(known_bias(made, first, speed=v))) < 4.0
+    assert abs(mean_of(error).z(known_bias(FeederAtSpeed(made, first, v)))) < 4.0
     # the variance that counts add to locked steps is left out of the closed form: below q²/4
-    sample, theory = variance_of(error), placement_sd(made, first, speed=v) ** 2
+    sample, theory = variance_of(error), placement_sd(FeederAtSpeed(made, first, v)) ** 2
     allowed = 4.0 * sample.standard_error + 0.25 * made.encoder.count_mm**2
     assert abs(sample.mean - theory) < allowed
 
@@ -93,7 +94,10 @@ def test_the_locked_steps_matter_here() -> None:
     corrected = line(cycle_ms=5.0, correct=True, insert_scanned=False)
     sample = variance_of(rows(corrected)[0])
     v = corrected.line.speed_mm_s
-    short = placement_sd(corrected, corrected.feeders[0], speed=v) ** 2 - (v * 0.005) ** 2 / 12.0
+    short = (
+        placement_sd(FeederAtSpeed(corrected, corrected.feeders[0], v)) ** 2
+        - (v * 0.005) ** 2 / 12.0
+    )
     assert sample.mean - short > 4.0 * sample.standard_error + 0.25 * COUNT**2
 
 
@@ -115,6 +119,6 @@ def test_typed_settings_stage_and_place_where_predicted(
     made = line(cycle_ms=5.0, correct=correct, insert_scanned=not correct,
                 carrier_scanned=not correct, **typed)  # fmt: skip
     error, stage = rows(made)
-    expected = expected_offsets(made, made.feeders[0], speed=made.line.speed_mm_s)
+    expected = expected_offsets(FeederAtSpeed(made, made.feeders[0], made.line.speed_mm_s))
     assert abs(mean_of(error).z(expected.error_mm)) < 4.0
     assert abs(mean_of(stage - 60.0).z(expected.stage_mm)) < 4.0

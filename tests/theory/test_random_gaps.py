@@ -12,6 +12,7 @@ import pytest
 from scipy.stats import exponnorm
 
 from feedsim.machine import Carriers, Eye
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.marks import share_merged
 from tests.machines import machine
 
@@ -26,7 +27,9 @@ def test_the_share_that_merges_counts_the_spread_of_the_edge(mean: float, sd: fl
         carrier_eye=Eye(0.0, off_response_s=OFF_S, edge_sd_mm=sd),
     )
     expected = float(exponnorm.cdf(SPEED * OFF_S - LEAST, mean / sd, scale=sd))
-    assert share_merged(made, SPEED) == pytest.approx(expected, rel=1e-6, abs=1e-12)
+    assert share_merged(FeederAtSpeed(made, made.feeders[0], SPEED)) == pytest.approx(
+        expected, rel=1e-6, abs=1e-12
+    )
     # the twin, which a law of gaps alone gives: none
     exact = replace(made, carrier_eye=replace(made.carrier_eye, edge_sd_mm=0.0))
-    assert share_merged(exact, SPEED) == 0.0
+    assert share_merged(FeederAtSpeed(exact, exact.feeders[0], SPEED)) == 0.0

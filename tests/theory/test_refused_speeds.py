@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from feedsim.answers.setup.study.sheet import as_typed
-from feedsim.machine import Feeder, Machine
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
 from feedsim.settings.looks import Looks
 from tests.theory.test_limits import BASE
@@ -58,10 +58,10 @@ def looked_at(scenario: Scenario, *, lowest: bool = False) -> tuple[Closed, Look
     """Return the closed form, something to try speeds with, and how often machines were made."""
     calls = [0]
 
-    def at(speed: float) -> tuple[Machine, Feeder]:
+    def at(speed: float) -> FeederAtSpeed:
         calls[0] += 1
         machine = machine_of(at_line_speed(scenario, speed))
-        return machine, machine.feeders[0]
+        return FeederAtSpeed(machine, machine.feeders[0])
 
     allowed = criteria_of(scenario)
     found = closed_form(at, allowed, windows=1 if lowest else MOST_WINDOWS, lowest=lowest)

@@ -15,10 +15,10 @@ from feedsim.answers.setup.study.sheet import as_typed, set_up_sheet
 from feedsim.machine import Encoder, Machine, Resolution
 from feedsim.scenario import Scenario, machine_from, override, scenario_from_text
 from feedsim.scenario.ratio import nearest_fraction
-from feedsim.settings.predict import expected_offsets
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import expected_offsets, scale_shift
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
-from feedsim.settings.spreads import scale_shift
 from tests.machines import (
     NOISY_EYE,
     feeder,
@@ -95,7 +95,7 @@ def test_values_are_on_steps_and_no_pair_beside_the_lead_errs_less(
                 assert not step or abs(value / step - round(value / step)) < 1e-6, seed
             if s.stage_correction or f.eye.scanned or line.carrier_eye.scanned:
                 continue
-            least = abs(expected_offsets(made, f, speed=v).error_mm)
+            least = abs(expected_offsets(FeederAtSpeed(made, f, v)).error_mm)
             # brute force: the leads next to the right one, with every distance about
             right = solve_feeder(made, f)
             lead = round(right.engage_lead_s / lead_s) * lead_s if lead_s else right.engage_lead_s
@@ -105,7 +105,7 @@ def test_values_are_on_steps_and_no_pair_beside_the_lead_errs_less(
                 other = replace(s, engage_distance_mm=distance, engage_lead_s=lead)
                 there = replace(f, settings=other)
                 feeders = (*made.feeders[:number], there, *made.feeders[number + 1 :])
-                found = expected_offsets(replace(made, feeders=feeders), there, speed=v)
+                found = expected_offsets(FeederAtSpeed(replace(made, feeders=feeders), there, v))
                 # the error of a typed opening counts in both
                 assert abs(found.error_mm) > least - 0.0011 - made.encoder.count_mm, seed
 
@@ -120,7 +120,9 @@ def test_coarse_steps_place_where_predicted() -> None:
     )
     made = stepped(line, 1.7, 0.0013)
     first, v = made.feeders[0], made.line.speed_mm_s
-    predicted = expected_offsets(made, first, speed=v).error_mm + scale_shift(made, first)
+    predicted = expected_offsets(FeederAtSpeed(made, first, v)).error_mm + scale_shift(
+        FeederAtSpeed(made, first)
+    )
     errors = run(made, carriers=2500).feeders[0].placement_error_mm
     assert abs(mean_of(errors).z(predicted)) < 4.0
     # the pair rounded one by one is another one, and is found

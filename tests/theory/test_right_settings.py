@@ -8,9 +8,10 @@ from itertools import product
 import pytest
 
 from feedsim.machine import Clutch, Controller, Encoder, Inserts, Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import known_bias
-from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import placement_spread, stage_spread
+from feedsim.settings.sources import placement_sd, placement_spread
+from feedsim.settings.spreads import stage_spread
 from tests.machines import (
     LAGGING,
     NOISY_EYE,
@@ -107,9 +108,9 @@ def test_variance_is_the_sum_of_the_sources(
     )
     rows = run(line, carriers=2 * CARRIERS).feeders[0]
     v = line.line.speed_mm_s
-    theory = placement_sd(line, line.feeders[0], speed=v) ** 2
+    theory = placement_sd(FeederAtSpeed(line, line.feeders[0], v)) ** 2
     assert abs(variance_of(rows.placement_error_mm).z(theory)) < 4.0
-    theory = stage_spread(line, line.feeders[0], speed=v).sd ** 2
+    theory = stage_spread(FeederAtSpeed(line, line.feeders[0], v)).sd ** 2
     assert abs(variance_of(rows.stage_position_mm[1:]).z(theory)) < 4.0
 
 
@@ -124,7 +125,7 @@ def test_variance_by_hand() -> None:
         encoder=Encoder(0.05),
     )
     theory = 2.0 * (0.01 + 0.04 / 3.0 + 1.0 / 12.0 + 0.0025 / 12.0)
-    assert placement_sd(line, line.feeders[0], speed=1000.0) ** 2 == pytest.approx(theory)
+    assert placement_sd(FeederAtSpeed(line, line.feeders[0], 1000.0)) ** 2 == pytest.approx(theory)
     rows = run(line, carriers=6000).feeders[0]
     sample = variance_of(rows.placement_error_mm)
     assert abs(sample.z(theory)) < 4.0
@@ -146,7 +147,7 @@ def test_the_known_bias_is_predicted(count_mm: float, scanned: bool, speed: floa
         ramp="time", scanned=scanned, lag=True, correct=False, speed=speed, count_mm=count_mm
     )
     theory, _ = expected_means(line)
-    predicted = known_bias(line, line.feeders[0], speed=line.line.speed_mm_s)
+    predicted = known_bias(FeederAtSpeed(line, line.feeders[0], line.line.speed_mm_s))
     assert predicted == pytest.approx(theory, abs=1e-9)
 
 
@@ -170,9 +171,9 @@ def test_a_scale_error_is_in_the_spread_of_stage_and_placement(scale: float) -> 
     stage = edge**2 + (g / more) ** 2 * belt
     placed = 0.1**2 + 2.0 * belt + (more / g) ** 2 * (edge**2 + 0.4**2)
     here = line.feeders[0]
-    assert stage_spread(line, here, speed=v).sd ** 2 == pytest.approx(stage, rel=1e-9)
-    assert placement_sd(line, here, speed=v) ** 2 == pytest.approx(placed, rel=1e-6)
-    whole = placement_spread(line, here, speed=v, late=False)
+    assert stage_spread(FeederAtSpeed(line, here, v)).sd ** 2 == pytest.approx(stage, rel=1e-9)
+    assert placement_sd(FeederAtSpeed(line, here, v)) ** 2 == pytest.approx(placed, rel=1e-6)
+    whole = placement_spread(FeederAtSpeed(line, here, v), late=False)
     assert whole.sd**2 == pytest.approx(placed, rel=1e-6)
     rows = run(line, carriers=6000).feeders[0]
     samples = variance_of(rows.stage_position_mm[1:]), variance_of(rows.placement_error_mm)

@@ -23,6 +23,7 @@ from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.tally import added
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text, scenario_to_dict
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal_cycle import no_cycle_because
 from tests.machines import feeder, machine, run, settings
@@ -240,7 +241,7 @@ def predicted(scenario: Scenario, speed_mm_s: float, figure: Figure) -> float:
     left = 1.0
     for m in MECHANISMS:
         if m.figure == figure:
-            left *= 1.0 - m.share(line, line.feeders[0], speed_mm_s, allowed)
+            left *= 1.0 - m.share(FeederAtSpeed(line, line.feeders[0], speed_mm_s), allowed)
     return 1.0 - left
 
 
@@ -286,10 +287,10 @@ def test_a_share_is_what_the_simulation_has(name: str) -> None:
 def test_cycles_that_do_not_repeat_are_a_limit(changes: tuple[str, ...], reason: str) -> None:
     scenario = scenario_of("membership_card", changes)
     line = machine_of(scenario)
-    assert reason in no_cycle_because(line, line.feeders[0], speed=1000.0)
+    assert reason in no_cycle_because(FeederAtSpeed(line, line.feeders[0], 1000.0))
     assert predicted(scenario, 1000.0, "within_tolerance") == 1.0
     right = machine_of(scenario_of("membership_card", ()))
-    assert not no_cycle_because(right, right.feeders[0], speed=1000.0)
+    assert not no_cycle_because(FeederAtSpeed(right, right.feeders[0], 1000.0))
 
 
 def test_every_second_carrier_is_placed_exactly_where_a_cycle_takes_longer_than_a_pitch() -> None:

@@ -18,6 +18,7 @@ from feedsim.criteria import Figure
 from feedsim.metrics.tally import Tally
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, override, scenario_to_dict
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS
 from tests.random_scenarios import random_scenario
 
@@ -43,7 +44,9 @@ def predicted(scenario: Scenario, figure: Figure) -> float:
     left = 1.0
     for m in MECHANISMS:
         if m.figure == figure:
-            left *= 1.0 - m.share(machine, machine.feeders[0], scenario.line.speed, allowed)
+            left *= 1.0 - m.share(
+                FeederAtSpeed(machine, machine.feeders[0], scenario.line.speed), allowed
+            )
     return 1.0 - left
 
 

@@ -17,7 +17,9 @@ from feedsim.machine import Controller, Encoder, Machine
 from feedsim.settings import acts
 from feedsim.settings.acts import corrected_acts, locked_step, side_acts
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.spreads import placement_spread, stage_spread
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.sources import placement_spread
+from feedsim.settings.spreads import stage_spread
 from tests.machines import NOISY_EYE, machine, settings, spread_feeder
 
 FRACTIONS = (np.arange(4000) + 0.5) / 4000.0
@@ -51,7 +53,8 @@ def test_the_row_is_what_walking_gives(
     made = line(cycle_ms, count_mm=count)
     gamma = locked_step(made.controller)
     assert round(made.controller.motion_cycle_s / gamma) == steps
-    row = side_acts(made, made.carrier_eye, travel=347.93, speed=speed)
+    at = FeederAtSpeed(made, made.feeders[0], speed)
+    row = side_acts(at, made.carrier_eye, 347.93)
     first = walked(347.93, speed * gamma, count)
     cycle = speed * made.controller.motion_cycle_s
     # 4000 fractions of a count tell each step's share to a 4000th
@@ -69,11 +72,16 @@ def test_merged_steps_of_a_correction_are_as_good_as_all(
     # 0.05 mm has 313 steps, and rounding and count are two uniform parts
     made = line(cycle_ms, count_mm=0.05, correct=True)
     made = replace(made, carrier_eye=replace(NOISY_EYE, scanned=carrier_scanned))
-    few = corrected_acts(made, made.feeders[0], speed=speed)
+
+    def acted() -> Distribution:
+        at = FeederAtSpeed(made, made.feeders[0], speed)
+        return corrected_acts(at, at.engage_travel_mm)
+
+    few = acted()
     monkeypatch.setattr(acts, "_MOST_VALUES", 10**9)
     monkeypatch.setattr(acts, "_MOST_IN_A_COUNT", 10**9)
     acts._corrected.cache_clear()
-    exact = corrected_acts(made, made.feeders[0], speed=speed)
+    exact = acted()
     acts._corrected.cache_clear()
     assert work(few) <= min(70, work(exact))
     if speed < 1000.0 and carrier_scanned:
@@ -108,5 +116,5 @@ def test_no_ratio_of_ticks_makes_it_long(cycle_ms: float, correct: bool) -> None
 def test_a_row_value_by_value_would_be_long() -> None:
     # twin of the above: what it holds down is not short by itself
     made = line(0.888, count_mm=0.05)
-    row = placement_spread(made, made.feeders[0], speed=1.0).lattices
+    row = placement_spread(FeederAtSpeed(made, made.feeders[0], 1.0)).lattices
     assert sum(part.many for part in row) > 5000

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from feedsim.machine import Carriers, Clutch, Servo
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal_cycle import way_until_slower
 from feedsim.settings.solve import solve_feeder
 from tests.machines import Machine, feeder, machine, run, settings
@@ -81,7 +82,7 @@ def test_a_settled_cycle_keeps_the_closed_form_that_holds_at_every_speed() -> No
 def test_even_at_a_crawl_the_search_for_a_slower_feed_ends(speed_mm_s: float, travel: bool) -> None:
     there = line(CASES[3], travel=travel)
     one = there.feeders[0]
-    way = way_until_slower(there, one, speed=speed_mm_s, nose_mm_s=0.95 * speed_mm_s)
+    way = way_until_slower(FeederAtSpeed(there, one, speed_mm_s), nose_mm_s=0.95 * speed_mm_s)
     # in a full ramp-out of travel A the speed is down by u after A·(u − u²/2); the lag adds to it
     ramp = one.clutch.ramp_out if travel else one.clutch.ramp_out * speed_mm_s
     assert way >= ramp * (0.05 - 0.05**2 / 2.0) * (1.0 - 1e-6)

@@ -31,7 +31,8 @@ from feedsim.metrics.plain import plain
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.sources import Shift, combined_sd
+from feedsim.settings.predict import Shift
+from feedsim.settings.sources import combined_sd
 
 TOML = """
 title = "a line"

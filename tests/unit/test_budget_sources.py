@@ -8,16 +8,15 @@ from dataclasses import replace
 import pytest
 
 from feedsim.machine import Controller, Encoder, Eye, Feeder, Inserts, Machine
-from feedsim.settings.predict import expected_offsets
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import expected_offsets, mean_shift, placement_shifts, scale_shift
 from feedsim.settings.sources import (
     Source,
     combined_sd,
-    mean_shift,
     placement_sd,
-    placement_shifts,
     placement_sources,
+    placement_spread,
 )
-from feedsim.settings.spreads import placement_spread, scale_shift
 from tests.machines import feeder, machine, settings
 from tests.random_machines import random_machine
 
@@ -45,7 +44,7 @@ def noisy(**changes: object) -> tuple[Machine, Feeder]:
 
 
 def contributions(line: Machine, of: Feeder) -> dict[str, float]:
-    return {s.name: s.contribution_mm for s in placement_sources(line, of, speed=V)}
+    return {s.name: s.contribution_mm for s in placement_sources(FeederAtSpeed(line, of, V))}
 
 
 # by hand, at 1000 mm/s, ratio 1.25; a rectangular one counts a/√3 (JCGM 100:2008, 4.3.7)
@@ -84,7 +83,7 @@ def test_scanned_eyes_have_their_scan_and_no_tick_of_their_own() -> None:
 def test_uneven_ticks_leave_a_discrete_wait() -> None:
     # scans of 4 ms, cycles of 1.5 ms: steps of 0.5 ms, three of them as likely: √(2/3)·0.5 mm
     line, of = noisy(scanned=True, controller=Controller(scan_s=0.004, motion_cycle_s=0.0015))
-    (tick,) = (s for s in placement_sources(line, of, speed=V) if s.name == "closing tick")
+    (tick,) = (s for s in placement_sources(FeederAtSpeed(line, of, V)) if s.name == "closing tick")
     assert tick.distribution == "discrete"
     assert tick.half_width == pytest.approx(0.0005)
     assert tick.contribution_mm == pytest.approx(0.5 * math.sqrt(2.0 / 3.0))
@@ -104,14 +103,14 @@ def test_steps_that_a_correction_leaves_are_a_source() -> None:
 
 def test_what_does_not_spread_is_left_out() -> None:
     line = machine()
-    assert placement_sources(line, line.feeders[0], speed=V) == []
+    assert placement_sources(FeederAtSpeed(line, line.feeders[0], V)) == ()
     assert combined_sd([]) == 0.0
 
 
 def test_times_count_with_the_speed_and_lengths_do_not() -> None:
     line, of = noisy()
     slow, fast = (
-        {s.name: s for s in placement_sources(line, of, speed=v)} for v in (500.0, 1500.0)
+        {s.name: s for s in placement_sources(FeederAtSpeed(line, of, v))} for v in (500.0, 1500.0)
     )
     for name, source in slow.items():
         grown = fast[name].contribution_mm / source.contribution_mm
@@ -123,8 +122,8 @@ def test_the_squares_add_up_to_the_variance_of_the_whole_distribution() -> None:
         line = random_machine(seed)
         for of in line.feeders:
             v = line.line.speed_mm_s
-            whole = placement_spread(line, of, speed=v, late=False).sd
-            assert placement_sd(line, of, speed=v) == pytest.approx(whole, rel=1e-5)
+            whole = placement_spread(FeederAtSpeed(line, of, v), late=False).sd
+            assert placement_sd(FeederAtSpeed(line, of, v)) == pytest.approx(whole, rel=1e-5)
 
 
 def test_the_shifts_add_up_to_the_expected_mean() -> None:
@@ -132,9 +131,9 @@ def test_the_shifts_add_up_to_the_expected_mean() -> None:
         line = random_machine(seed)
         for of in line.feeders:
             v = line.line.speed_mm_s
-            shifts = placement_shifts(line, of, speed=v)
-            mean = expected_offsets(line, of, speed=v).error_mm + scale_shift(line, of)
-            assert mean_shift(shifts) == pytest.approx(mean, abs=1e-6)
+            at = FeederAtSpeed(line, of, v)
+            mean = expected_offsets(at).error_mm + scale_shift(at)
+            assert mean_shift(placement_shifts(at)) == pytest.approx(mean, abs=1e-6)
 
 
 def test_wrong_settings_and_scale_are_shifts_of_their_own() -> None:
@@ -148,7 +147,7 @@ def test_wrong_settings_and_scale_are_shifts_of_their_own() -> None:
         disengage_lead_s=given.disengage_lead_s - 0.001,
     )
     of = replace(line.feeders[0], settings=wrong)
-    found = {s.name: s.mean_mm for s in placement_shifts(line, of, speed=V)}
+    found = {s.name: s.mean_mm for s in placement_shifts(FeederAtSpeed(line, of, V))}
     # by hand: a counted mm is 1.01 mm of belt; a lead of 1 ms short is 1 mm late, or, of the
     # opening, stages 1 mm further, which places early; scale 1 % of 400 mm and 20 mm of target
     assert found == pytest.approx(
@@ -174,7 +173,9 @@ def test_the_count_of_a_point_between_two_steps_is_what_it_adds() -> None:
         wanted = replace(
             given, engage_distance_mm=travel_mm, engage_lead_s=0.0, disengage_lead_s=0.0
         )
-        found = placement_sources(line, replace(line.feeders[0], settings=wanted), speed=speed)
+        found = placement_sources(
+            FeederAtSpeed(line, replace(line.feeders[0], settings=wanted), speed)
+        )
         return sum(source.contribution_mm for source in found if source.name == "carrier eye count")
 
     # at 1000 mm/s a step of 1 ms is 10 counts of 0.1 mm: 35 counts are reached after 4, always

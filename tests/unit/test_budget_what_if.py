@@ -21,6 +21,7 @@ from feedsim.answers.limit.study.search import closed_limits
 from feedsim.metrics.plain import plain
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.sources import placement_sd
 from tests.random_scenarios import random_scenario
@@ -121,7 +122,7 @@ def test_the_spread_is_that_of_the_changed_line() -> None:
         scenario("membership_card", "controller.motion_cycle=0.5 ms", "line.speed=90 m/min")
     )
     (sd,) = one.combined_sd_mm.values()
-    assert sd == pytest.approx(placement_sd(line, line.feeders[0], speed=1500.0))
+    assert sd == pytest.approx(placement_sd(FeederAtSpeed(line, line.feeders[0], 1500.0)))
 
 
 def test_a_knob_of_one_feeder_asks_for_that_feeder_alone() -> None:

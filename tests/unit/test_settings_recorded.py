@@ -13,12 +13,7 @@ from feedsim.machine import Carriers
 from feedsim.settings.distribution import Distribution
 from feedsim.settings.even_row import EvenRow
 from feedsim.settings.followed import Followed, Row, follow
-from feedsim.settings.recorded import (
-    most_within,
-    share_closer,
-    share_lost,
-    share_of_gaps_below,
-)
+from feedsim.settings.recorded import most_within, share_closer, share_lost, share_of_gaps_below
 from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)

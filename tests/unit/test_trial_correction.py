@@ -16,8 +16,8 @@ from feedsim.answers.trial.study.line import fitted_line, joined, speed_groups
 from feedsim.machine import Machine
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override
-from feedsim.settings.predict import expected_offsets
-from feedsim.settings.spreads import scale_shift
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import expected_offsets, scale_shift
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"
 SPEEDS = np.array([400.0, 600.0, 800.0, 1000.0])
@@ -123,8 +123,10 @@ def test_the_corrections_undo_what_wrong_settings_do(changes: tuple[str, ...]) -
 
     def off(machine: Machine, v: float) -> tuple[float, float]:
         there = at_speed(machine, v)
-        offsets = expected_offsets(there, there.feeders[0], speed=v)
-        return offsets.error_mm + scale_shift(there, there.feeders[0]), offsets.stage_mm
+        offsets = expected_offsets(FeederAtSpeed(there, there.feeders[0], v))
+        return offsets.error_mm + scale_shift(
+            FeederAtSpeed(there, there.feeders[0])
+        ), offsets.stage_mm
 
     ends = [off(machine, v) for v in (400.0, 1000.0)]
     lines = []
@@ -244,8 +246,13 @@ def explained(scenario: Scenario, key: str, text: str) -> tuple[float, float, fl
     found = []
     for v in (400.0, 1000.0):
         there = at_speed(machine, v)
-        offsets = expected_offsets(there, there.feeders[0], speed=v)
-        found.append((offsets.error_mm + scale_shift(there, there.feeders[0]), offsets.stage_mm))
+        offsets = expected_offsets(FeederAtSpeed(there, there.feeders[0], v))
+        found.append(
+            (
+                offsets.error_mm + scale_shift(FeederAtSpeed(there, there.feeders[0])),
+                offsets.stage_mm,
+            )
+        )
     (e1, s1), (e2, s2) = found
     return e1, e2, s1, s2
 

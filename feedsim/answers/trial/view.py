@@ -15,7 +15,7 @@ from feedsim.answers.trial.study.line import Fitted
 from feedsim.answers.trial.study.speeds import Measured
 from feedsim.answers.trial.study.spread import Split, variance_at
 from feedsim.quantities import System, display_unit
-from feedsim.settings.standard_uncertainty import rectangular_sd
+from feedsim.settings.nominal import rectangular_sd
 
 __all__ = ["Band", "Dots", "Means", "TrialView", "trial_view"]
 

@@ -18,15 +18,9 @@ from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.run import machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
-from feedsim.settings.sources import (
-    Shift,
-    Source,
-    combined_sd,
-    mean_shift,
-    placement_shifts,
-    placement_sources,
-)
-from feedsim.settings.spreads import placement_spread
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import Shift, mean_shift, placement_shifts
+from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 
 __all__ = [
     "WITHIN",
@@ -162,9 +156,10 @@ def budgets_at(
     tolerance = scenario.acceptance.placement_tolerance
     found = []
     for number, feeder in enumerate(machine.feeders):
-        sources = placement_sources(machine, feeder, speed=speed_mm_s)
-        shifts = placement_shifts(machine, feeder, speed=speed_mm_s)
-        whole = placement_spread(machine, feeder, speed=speed_mm_s)
+        at = FeederAtSpeed(machine, feeder)
+        sources = placement_sources(at)
+        shifts = placement_shifts(at)
+        whole = placement_spread(at)
         found.append(
             FeederBudget(
                 name=scenario.feeder[number].name,

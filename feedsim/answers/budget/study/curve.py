@@ -8,8 +8,8 @@ from feedsim.answers.budget.study.run import steady
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.sources import Source, combined_sd, placement_sources
-from feedsim.settings.spreads import placement_spread
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 
 __all__ = ["CurvePoint", "allowed_scale", "curves_at", "sd_of"]
 
@@ -31,8 +31,8 @@ def curves_at(scenario: Scenario, speed_mm_s: float) -> list[CurvePoint]:
     accept = scenario.acceptance
     found = []
     for feeder in machine.feeders:
-        sources = tuple(placement_sources(machine, feeder, speed=speed_mm_s))
-        error = placement_spread(machine, feeder, speed=speed_mm_s, late=False)
+        at = FeederAtSpeed(machine, feeder)
+        sources, error = placement_sources(at), placement_spread(at, late=False)
         scale = allowed_scale(error, accept.placement_tolerance, within=accept.within_tolerance)
         allowed = None if scale is None else scale * sd_of(error)
         found.append(CurvePoint(sources, combined_sd(sources), allowed))

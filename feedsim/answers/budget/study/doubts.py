@@ -84,7 +84,7 @@ def _run_up(s: Setup) -> Iterator[str]:
             f"as the budget has it."
         )
         return
-    sources = placement_sources(s.machine, s.feeder, speed=s.speed)
+    sources = placement_sources(s.here)
     parts = [
         source.contribution_mm / (pace if source.side == "insert" else 1.0) for source in sources
     ]

@@ -13,6 +13,7 @@ from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.quantities import Kind, canonical
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.sources import combined_sd, placement_sources
 
@@ -260,7 +261,7 @@ def _outcome(
     machine = machine_of(steady(scenario, speed_mm_s))
     names = [feeder.name for feeder in scenario.feeder]
     sds = {
-        name: combined_sd(placement_sources(machine, feeder, speed=speed_mm_s))
+        name: combined_sd(placement_sources(FeederAtSpeed(machine, feeder)))
         for name, feeder in zip(names, machine.feeders, strict=True)
     }
     alone = [

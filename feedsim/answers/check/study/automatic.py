@@ -11,6 +11,7 @@ from feedsim.quantities import Kind
 from feedsim.scenario import machine_from
 from feedsim.scenario.ratio import nearest_fraction
 from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import solve_feeder
@@ -64,7 +65,7 @@ def _rounding(s: Setup, exact: Feeder) -> str:
     if exact.settings == replace(s.feeder.settings, resolution=Resolution()):
         return ""
     of = [f"{s.say(size, kind)} for {what}" for what, size, kind in _kinds(steps) if size > 0.0]
-    means = [expected_offsets(s.machine, f, speed=v) for f in (s.feeder, exact)]
+    means = [expected_offsets(FeederAtSpeed(s.machine, f, v)) for f in (s.feeder, exact)]
     stage = means[0].stage_mm - means[1].stage_mm
     staged = ""
     if abs(stage) > _NOTHING_MM:
@@ -122,7 +123,7 @@ def _why(s: Setup, side: str, *, locked: bool) -> str:
     if not locked:
         if is_locked(s.machine.carrier_eye, controller) or is_locked(s.feeder.eye, controller):
             return "it takes off what the locked ticks of the other eye leave"
-        if side == "engage" and late_opening_mean(s.machine, s.feeder, speed=s.speed) > 0.0:
+        if side == "engage" and late_opening_mean(s.here) > 0.0:
             return "it takes off what late openings do on average"
         return "it takes off what rounding to whole counts leaves"
     step = line.speed_mm_s / (1.0 + s.machine.encoder.scale_error) * locked_step(controller)
@@ -144,7 +145,7 @@ def _cost(s: Setup) -> str:
     found = []
     for speed in some:
         there = replace(s.machine, line=replace(s.machine.line, speed_mm_s=speed, profile=()))
-        found.append((expected_offsets(there, s.feeder, speed=speed).error_mm, speed))
+        found.append((expected_offsets(FeederAtSpeed(there, s.feeder, speed)).error_mm, speed))
     least, most = min(found), max(found)
     if s.off(least[0]) == s.off(most[0]):
         ends = f"{s.off(most[0])} at each"

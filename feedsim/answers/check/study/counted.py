@@ -8,6 +8,7 @@ from typing import NamedTuple
 from feedsim.answers.check.study.setup import Setup
 from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 
 __all__ = ["counted", "shares_of"]
@@ -35,8 +36,8 @@ class _Share(NamedTuple):
 
 def shares_of(s: Setup) -> list[_Share]:
     """Return what each mechanism alone costs at the setup's speed."""
-    machine, allowed = s.at_its_speed, criteria_of(s.scenario)
-    return [_Share(m, m.share(machine, s.feeder, s.speed, allowed)) for m in MECHANISMS]
+    there, allowed = FeederAtSpeed(s.at_its_speed, s.feeder), criteria_of(s.scenario)
+    return [_Share(m, m.share(there, allowed)) for m in MECHANISMS]
 
 
 def counted(s: Setup, explained: Callable[[str], bool]) -> Iterator[str]:

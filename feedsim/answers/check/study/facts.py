@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import System, display
-from feedsim.settings.predict import cycle_time, engage_travel
-from feedsim.settings.sources import placement_sd, placement_sources
-from feedsim.settings.spreads import placement_spread
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import cycle_time
+from feedsim.settings.sources import placement_sd, placement_sources, placement_spread
 
 __all__ = ["feeder_words", "line_words", "off_words"]
 
@@ -53,7 +53,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
 def _largest_source(machine: Machine, feeder: Feeder, *, speed: float) -> str:
     """Say what makes most of the variance, sources of one cause together."""
     parts: dict[str, float] = {}
-    for source in placement_sources(machine, feeder, speed=speed):
+    for source in placement_sources(FeederAtSpeed(machine, feeder, speed)):
         parts[source.cause] = parts.get(source.cause, 0.0) + source.contribution_mm**2
     if not any(parts.values()):
         return ""
@@ -97,10 +97,10 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
     tail = s.stage_position_mm - ins.length_mm
     to_limit = feeder.nose_limit_mm - s.stage_position_mm
     covers = "still covering it" if tail < 0.0 else "clear of it"
-    travel = engage_travel(machine, feeder, speed=v)
-    cycle = cycle_time(machine, feeder, speed=v)
+    travel = FeederAtSpeed(machine, feeder, v).engage_travel_mm
+    cycle = cycle_time(FeederAtSpeed(machine, feeder, v))
     largest = _largest_source(machine, feeder, speed=v)
-    error = placement_spread(machine, feeder, speed=v).average
+    error = placement_spread(FeederAtSpeed(machine, feeder, v)).average
     every = machine.carriers.pitch_mm / v
     return [
         f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
@@ -114,5 +114,5 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
         f"cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between carriers "
         f"({100.0 * cycle / every:.0f} %).",
         f"Expected placement at line speed: {off_words(error, units=units)} on average, standard "
-        f"deviation {mm(placement_sd(machine, feeder, speed=v))}{largest}.",
+        f"deviation {mm(placement_sd(FeederAtSpeed(machine, feeder, v)))}{largest}.",
     ]

@@ -57,16 +57,16 @@ def levels(s: Setup) -> Iterator[str]:
 
 def _rows(s: Setup) -> Iterator[_Row]:
     c, ins = s.machine.carriers, s.feeder.inserts
-    of_speed = (s.machine, s.feeder, s.speed, criteria_of(s.scenario))
+    allowed = criteria_of(s.scenario)
     eye, spread = s.machine.carrier_eye, SIGMAS * s.machine.carrier_eye.edge_sd_mm
     least = c.pitch_mm - c.length_mm - SIGMAS * c.pitch_sd_mm
     least = c.min_gap_mm if c.random or c.record_mm else max(least, c.min_gap_mm)
-    short, merged = carrier_short(*of_speed), carrier_gap(*of_speed)
+    short, merged = carrier_short(s.here, allowed), carrier_gap(s.here, allowed)
     yield _Row("carrier", eye, c.length_mm, s.speed, short, merged, least - spread)
     eye, spread = s.feeder.eye, SIGMAS * s.feeder.eye.edge_sd_mm
     least = max(ins.gap_mm - SIGMAS * ins.gap_sd_mm, ins.min_gap_mm) - spread
     feed = s.counted_speed * s.feeder.settings.speed_ratio
-    short, merged = insert_short(*of_speed), insert_gap(*of_speed)
+    short, merged = insert_short(s.here, allowed), insert_gap(s.here, allowed)
     yield _Row("insert", eye, ins.length_mm, feed, short, merged, least)
 
 

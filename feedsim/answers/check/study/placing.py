@@ -29,7 +29,7 @@ _SAME_MM = 1e-6
 
 def _staged_at(s: Setup) -> float:
     """Return where the settings in force stage an insert on average (mm)."""
-    off = expected_offsets(s.machine, s.feeder, speed=s.speed).stage_mm
+    off = expected_offsets(s.here).stage_mm
     return s.feeder.settings.stage_position_mm + off
 
 
@@ -37,7 +37,7 @@ def stage(s: Setup) -> Iterator[str]:
     """Warn of a staged nose at or near the nose limit."""
     f = s.feeder
     stage = _staged_at(s)
-    spread = stage_spread(s.machine, f, speed=s.speed).sd
+    spread = stage_spread(s.here).sd
     left = f.nose_limit_mm - stage
     if left < 0.0:
         yield (
@@ -74,7 +74,7 @@ def limits(s: Setup) -> Iterator[str]:
 def tail(s: Setup) -> Iterator[str]:
     """Warn of a placed tail at or near the grip end when the clutch opens."""
     f = s.feeder
-    next_nose = nose_at_opening(s.machine, f, speed=s.speed, staged_mm=_staged_at(s))
+    next_nose = nose_at_opening(s.here, _staged_at(s))
     tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
     margin = tail - f.grip_end_mm
     spread = _tail_sd(s)
@@ -95,14 +95,14 @@ def tail(s: Setup) -> Iterator[str]:
 def _tail_sd(s: Setup) -> float:
     """Spread of where the placed insert is when the clutch opens (mm)."""
     ins = s.feeder.inserts
-    staged = stage_spread(s.machine, s.feeder, speed=s.speed).sd
+    staged = stage_spread(s.here).sd
     return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
 
 
 def landing(s: Setup) -> Iterator[str]:
     """Warn of inserts that land when the feed already slows down."""
     f = s.feeder
-    next_nose = nose_at_opening(s.machine, f, speed=s.speed, staged_mm=_staged_at(s))
+    next_nose = nose_at_opening(s.here, _staged_at(s))
     pitch = f.inserts.length_mm + f.inserts.gap_mm
     past = next_nose + pitch - clipped_slip_mean(f.inserts) - f.insert_eye_to_placement_mm
     spread = _tail_sd(s)
@@ -120,7 +120,7 @@ def next_nose(s: Setup) -> Iterator[str]:
     """Warn of a next insert that rests at its eye, or past it, before the search begins."""
     ins = s.feeder.inserts
     behind = ins.length_mm + ins.gap_mm - _staged_at(s)
-    spread = math.hypot(stage_spread(s.machine, s.feeder, speed=s.speed).sd, ins.gap_sd_mm)
+    spread = math.hypot(stage_spread(s.here).sd, ins.gap_sd_mm)
     if behind < SIGMAS * spread or behind <= 0.0:
         yield (
             f"With an insert staged the next one's nose rests {s.say(abs(behind))} "
@@ -137,7 +137,7 @@ def gaps(s: Setup) -> Iterator[str]:
     """
     ins, c = s.feeder.inserts, s.machine.carriers
     rows = []
-    rests_on = _staged_at(s) - SIGMAS * stage_spread(s.machine, s.feeder, speed=s.speed).sd
+    rests_on = _staged_at(s) - SIGMAS * stage_spread(s.here).sd
     if rests_on < ins.length_mm:
         slip = clipped_slip_mean(ins)
         spread = math.hypot(ins.gap_sd_mm, clipped_slip_sd(ins))
@@ -181,7 +181,7 @@ def on_carrier(s: Setup) -> Iterator[str]:
     settings, c = s.feeder.settings, s.machine.carriers
     over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
     allowed = s.scenario.limits.overhang
-    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
+    sd = placement_sd(s.here)
     room = allowed + min(settings.target_offset_mm, -over)
     if 0.0 <= room < SIGMAS * sd:
         yield (

@@ -11,7 +11,8 @@ from feedsim.machine import Machine
 from feedsim.metrics.overlaps import all_pairs, nominal_overlap_mm
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
-from feedsim.settings.predict import engage_travel, expected_offsets
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import expected_offsets
 from feedsim.settings.sources import placement_sd
 
 __all__ = ["expected_overlap", "product_warnings", "product_words"]
@@ -74,7 +75,7 @@ def _known_mm(s: Setup) -> float:
     Misses that were known sooner (late marks, a full memory) are left out: these are the last.
     """
     cycle = s.machine.controller.motion_cycle_s
-    travel = engage_travel(s.machine, s.feeder, speed=s.speed)
+    travel = s.here.engage_travel_mm
     return travel * (1.0 + s.machine.encoder.scale_error) + cycle * s.speed
 
 
@@ -99,9 +100,9 @@ def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[flo
     below, above = (machine.feeders[number] for number in (pair.below, pair.above))
     starts, variance = [], 0.0
     for feeder in (below, above):
-        error = expected_offsets(machine, feeder, speed=speed).error_mm
+        error = expected_offsets(FeederAtSpeed(machine, feeder, speed)).error_mm
         starts.append(feeder.settings.target_offset_mm + error)
-        variance += placement_sd(machine, feeder, speed=speed) ** 2
+        variance += placement_sd(FeederAtSpeed(machine, feeder, speed)) ** 2
     eye = machine.carrier_eye
     shared = eye.edge_sd_mm**2 + machine.carriers.slip_sd_mm**2
     shared += (speed * eye.response_jitter_s) ** 2 / 3.0

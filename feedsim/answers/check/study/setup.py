@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from feedsim.answers.check.study.facts import off_words
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import Kind, System, display
 from feedsim.scenario import Scenario
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 
 __all__ = ["SIGMAS", "Setup"]
 
@@ -15,7 +17,7 @@ SIGMAS = 4.0
 """Nearer to a limit than so many standard deviations is worth a word."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Setup:
     """One feeder of a line as it is looked at: everything a warning may need."""
 
@@ -34,6 +36,11 @@ class Setup:
         """The highest speed that the line reaches (mm/s)."""
         line = self.machine.line
         return max([v for _, v in line.profile]) if line.profile else line.speed_mm_s
+
+    @cached_property
+    def here(self) -> FeederAtSpeed:
+        """The feeder at that speed, its settings solved for the line's."""
+        return FeederAtSpeed(self.machine, self.feeder, self.speed)
 
     @property
     def counted_speed(self) -> float:

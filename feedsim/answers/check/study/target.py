@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from feedsim.answers.check.study.setup import Setup
 from feedsim.settings.acts import locked_step
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import best_engage_lead
-from feedsim.settings.predict import expected_offsets, known_bias
-from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import placement_spread, scale_shift
+from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
+from feedsim.settings.sources import placement_sd, placement_spread
 
 __all__ = ["off_target", "scale", "spread"]
 
@@ -19,7 +19,7 @@ _WORTH_CHANGING_MM = 0.02
 
 def off_target(s: Setup) -> Iterator[str]:
     """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
-    expected = expected_offsets(s.machine, s.feeder, speed=s.speed)
+    expected = expected_offsets(s.here)
     worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
     if abs(expected.stage_mm) > worth_a_word:
         yield (
@@ -43,7 +43,7 @@ def _because(s: Setup, worth_a_word: float) -> str:
         why = f" Scan and motion ticks are locked: points act in steps of {s.say(step)}."
         hardware = "latch the eyes, or shorten the motion cycle"
     else:
-        left = known_bias(s.machine, s.feeder, speed=s.speed)
+        left = known_bias(s.here)
         if abs(left) <= worth_a_word:
             return ""
         count = s.say(s.machine.encoder.count_mm)
@@ -65,13 +65,12 @@ class _Lead:
 
 
 def _better_lead(s: Setup) -> _Lead:
-    there = s.at_its_speed
-    best = best_engage_lead(there, s.feeder)
-    settings = replace(s.feeder.settings, engage_lead_s=best.engage_lead_s)
-    feeder = replace(s.feeder, settings=settings)
+    there = FeederAtSpeed(s.at_its_speed, s.feeder)
+    best = best_engage_lead(there.machine, s.feeder)
+    better = there.with_settings(engage_lead_s=best.engage_lead_s)
     tolerance = s.scenario.acceptance.placement_tolerance
-    now, then = (placement_spread(there, f, speed=s.speed) for f in (s.feeder, feeder))
-    scale = scale_shift(there, s.feeder)
+    now, then = placement_spread(there), placement_spread(better)
+    scale = scale_shift(there)
     leaves = then.average - scale
     within = 1.0 - then.share_outside(-tolerance, tolerance)
     nearer = abs(now.average - scale) - abs(leaves) > _WORTH_CHANGING_MM
@@ -86,7 +85,7 @@ def _better_lead(s: Setup) -> _Lead:
 
 def scale(s: Setup) -> Iterator[str]:
     """Warn of an encoder scale error that shifts the placement."""
-    shift = scale_shift(s.machine, s.feeder)
+    shift = scale_shift(s.here)
     if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
         yield (
             f"The encoder's scale error shifts the placement by {s.say(shift)} at every speed. "
@@ -96,9 +95,9 @@ def scale(s: Setup) -> Iterator[str]:
 
 def spread(s: Setup) -> Iterator[str]:
     """Warn of a spread that the tolerance has no room for."""
-    sd = placement_sd(s.machine, s.feeder, speed=s.speed)
+    sd = placement_sd(s.here)
     tolerance = s.scenario.acceptance.placement_tolerance
-    whole = placement_spread(s.machine, s.feeder, speed=s.speed, late=False)
+    whole = placement_spread(s.here, late=False)
     on_target = replace(whole, mean=whole.mean - whole.average)
     within = 1.0 - on_target.share_outside(-tolerance, tolerance)
     wanted = s.scenario.acceptance.within_tolerance

@@ -7,16 +7,10 @@ from collections.abc import Iterator
 
 from feedsim.answers.check.study.setup import SIGMAS, Setup
 from feedsim.running.run import criteria_of
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
 from feedsim.settings.nominal_cycle import no_cycle_because
-from feedsim.settings.predict import (
-    cycle_time,
-    engage_travel,
-    largest_demand,
-    late_opening_share,
-    late_share,
-    opening_travel,
-)
+from feedsim.settings.predict import cycle_time, largest_demand, late_share
 from feedsim.settings.recorded import most_within
 from feedsim.settings.right import run_up_time, solve_feeder
 from feedsim.settings.solve import auto_feeder
@@ -47,12 +41,12 @@ _SAME_LEAD_S = 2e-5
 
 def cycle(s: Setup) -> Iterator[str]:
     """Warn of a cycle that does not fit the carrier pitch, at this speed or at any."""
-    cycle = cycle_time(s.machine, s.feeder, speed=s.speed)
+    cycle = cycle_time(s.here)
     whole = cycle + s.machine.controller.motion_cycle_s
     c = s.machine.carriers
     every = c.pitch_mm / s.speed
     if cycle >= every:
-        slow = cycle_time(s.machine, s.feeder, speed=_CRAWL_MM_S) * _CRAWL_MM_S
+        slow = cycle_time(FeederAtSpeed(s.machine, s.feeder, _CRAWL_MM_S)) * _CRAWL_MM_S
         helps = (
             "No lower speed helps: raise the speed ratio, shorten the gap between inserts, or "
             "widen the carrier pitch."
@@ -66,7 +60,7 @@ def cycle(s: Setup) -> Iterator[str]:
             f"or served late. {helps}"
         )
         return
-    share = feed_cycle(s.machine, s.feeder, s.speed, criteria_of(s.scenario))
+    share = feed_cycle(s.here, criteria_of(s.scenario))
     if share > s.scenario.acceptance.missed:
         how = (
             "wait for the feeder until they can no longer be hit, and are lost"
@@ -87,13 +81,8 @@ def cycle(s: Setup) -> Iterator[str]:
 def late_marks(s: Setup) -> Iterator[str]:
     """Warn of marks that are known too late."""
     scan = s.machine.controller.scan_s
-    travel = engage_travel(s.machine, s.feeder, speed=s.speed)
-    share = late_share(
-        travel,
-        counted_speed=s.counted_speed,
-        scan_s=scan,
-        scanned=s.machine.carrier_eye.scanned,
-    )
+    travel = s.here.engage_travel_mm
+    share = late_share(s.here, travel, scanned=s.machine.carrier_eye.scanned)
     if share > 0.0:
         yield (
             f"Late marks: the clutch has to close {s.say(travel)} of belt travel after the mark "
@@ -105,9 +94,9 @@ def late_marks(s: Setup) -> Iterator[str]:
 
 def late_openings(s: Setup) -> Iterator[str]:
     """Warn of openings that are known too late."""
-    share = late_opening_share(s.machine, s.feeder, speed=s.speed)
+    travel = s.here.opening_travel_mm
+    share = late_share(s.here, travel, scanned=s.feeder.eye.scanned)
     if share > 0.0:
-        travel = opening_travel(s.machine, s.feeder, speed=s.speed)
         when = "after" if travel >= 0.0 else "before"
         shorten = ", shorten its input filter" if s.feeder.eye.filter_s > 0.0 else ""
         yield (
@@ -170,7 +159,7 @@ def run_up(s: Setup) -> Iterator[str]:
 
 def no_cycle(s: Setup) -> Iterator[str]:
     """Warn of a cycle that the settings cannot be worked out from as it runs."""
-    reason = no_cycle_because(s.machine, s.feeder, speed=s.counted_speed)
+    reason = no_cycle_because(s.here)
     if reason:
         yield (
             f'Cycles do not repeat {s.at_speed}: {reason}. Distances that "auto" stands for are '
@@ -182,7 +171,7 @@ def no_cycle(s: Setup) -> Iterator[str]:
 def drive(s: Setup) -> Iterator[str]:
     """Warn of ramps that ask too much of the drive."""
     limit = s.feeder.servo.max_acceleration_mm_s2
-    most = largest_demand(s.machine, s.feeder, speed=s.speed)
+    most = largest_demand(s.here)
     if most > limit:
         asked = "an infinite acceleration (a step)"
         if most < math.inf:
@@ -234,7 +223,7 @@ def memory(s: Setup) -> Iterator[str]:
     """Warn of more marks under way than the memory holds, carriers as close as they come."""
     c, line = s.machine.carriers, s.machine.line
     slowest = min([v for _, v in line.profile]) if line.profile else line.speed_mm_s
-    travel = engage_travel(s.machine, s.feeder, speed=slowest)
+    travel = FeederAtSpeed(s.machine, s.feeder, slowest).engage_travel_mm
     shortest = c.length_mm + c.min_gap_mm
     if not c.random:
         shortest = max(shortest, c.pitch_mm - SIGMAS * c.pitch_sd_mm)

@@ -10,6 +10,7 @@ from feedsim.answers.explain.study.stage import Sighting, correction_at, staged_
 from feedsim.answers.explain.study.words import Say, listed
 from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
 
 __all__ = ["missed_because"]
@@ -220,7 +221,7 @@ def _why_busy(feeder: FeederSource, carrier: int, before: int, say: Say) -> tupl
     closes_s = float(rows.engage_time_s[before])
     took_s = float(rows.ready_time_s[before]) - closes_s
     speed = run.belt.speed(closes_s) or run.machine.line.speed_mm_s
-    usual_s = cycle_time(run.machine, feeder.machine, speed=speed)
+    usual_s = cycle_time(FeederAtSpeed(run.machine, feeder.machine, speed))
     against = f"the cycle took {say.s(took_s)}; about {say.s(usual_s)} would be usual"
     if rows.strays[before]:
         return (f"In that cycle {stray_words(feeder, before)}: {against}.",)

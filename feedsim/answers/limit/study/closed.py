@@ -6,9 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from feedsim.criteria import Figure
-from feedsim.machine import Feeder, Machine
 from feedsim.running.run import criteria_of, machine_of
-from feedsim.scenario import Scenario, at_line_speed
+from feedsim.scenario import Scenario, machine_from
 from feedsim.settings.cells import worst_between
 from feedsim.settings.limits import (
     FASTEST_MM_S,
@@ -19,6 +18,8 @@ from feedsim.settings.limits import (
     closed_form,
     refused_between,
 )
+from feedsim.settings.solve import solved_at
+from feedsim.settings.teeth import At
 from feedsim.settings.window import window
 
 __all__ = [
@@ -144,12 +145,10 @@ def closed_limits(scenario: Scenario, *, lowest: bool = False) -> list[list[Spee
     ]
 
 
-def _at(scenario: Scenario, number: int) -> Callable[[float], tuple[Machine, Feeder]]:
-    def machine_at(speed: float) -> tuple[Machine, Feeder]:
-        machine = machine_of(at_line_speed(scenario, speed))
-        return machine, machine.feeders[number]
-
-    return machine_at
+def _at(scenario: Scenario, number: int) -> At:
+    machine_of(scenario)  # refuses what no speed makes right
+    machine = machine_from(scenario)
+    return lambda speed: solved_at(machine, number, speed)
 
 
 def closed_window(scenario: Scenario) -> tuple[float, float] | None:

@@ -32,15 +32,18 @@ from feedsim.quantities import System, canonical
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
 from feedsim.settings.derivation import derivation
-from feedsim.settings.predict import cycle_time, expected_offsets, known_bias, largest_demand
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import (
+    cycle_time,
+    expected_offsets,
+    known_bias,
+    largest_demand,
+    scale_shift,
+)
 from feedsim.settings.right import Term
 from feedsim.settings.solve import Solution
-from feedsim.settings.spreads import (
-    placement_spread,
-    scale_shift,
-    stage_spread,
-    tail_at_opening,
-)
+from feedsim.settings.sources import placement_spread
+from feedsim.settings.spreads import stage_spread, tail_at_opening
 
 __all__ = ["as_typed", "set_up_sheet", "told_in"]
 
@@ -193,24 +196,24 @@ def _in_ms(terms: Sequence[Term]) -> tuple[Term, ...]:
 
 def _at(machine: Machine, feeder: Feeder, speed: float, *, to_run: bool) -> GoodFor:
     """Return what the settings in force do at one line speed."""
-    there = replace(machine, line=replace(machine.line, speed_mm_s=speed, profile=()))
-    tail = tail_at_opening(there, feeder, speed=speed)
-    off = expected_offsets(there, feeder, speed=speed)
-    stage_mm, shift = feeder.settings.stage_position_mm + off.stage_mm, scale_shift(there, feeder)
+    line = replace(machine.line, speed_mm_s=speed, profile=())
+    at = FeederAtSpeed(replace(machine, line=line), feeder)
+    tail, off, shift = tail_at_opening(at), expected_offsets(at), scale_shift(at)
+    stage_mm = feeder.settings.stage_position_mm + off.stage_mm
     return GoodFor(
         line_speed_mm_s=speed,
         placement_mean_mm=off.error_mm + shift,
-        known_terms_mm=known_bias(there, feeder, speed=speed),
+        known_terms_mm=known_bias(at),
         scale_shift_mm=shift,
-        placement_sd_mm=placement_spread(there, feeder, speed=speed, late=False).sd,
+        placement_sd_mm=placement_spread(at, late=False).sd,
         stage_mean_mm=stage_mm,
-        stage_sd_mm=stage_spread(there, feeder, speed=speed).sd,
+        stage_sd_mm=stage_spread(at).sd,
         nose_margin_mm=feeder.nose_limit_mm - stage_mm,
         tail_margin_mm=tail.average - feeder.grip_end_mm,
         tail_sd_mm=tail.sd,
-        cycle_s=cycle_time(there, feeder, speed=speed),
+        cycle_s=cycle_time(at),
         carrier_every_s=machine.carriers.pitch_mm / speed,
-        acceleration_mm_s2=largest_demand(there, feeder, speed=speed),
+        acceleration_mm_s2=largest_demand(at),
         max_acceleration_mm_s2=feeder.servo.max_acceleration_mm_s2,
         to_run=to_run,
     )

@@ -13,17 +13,18 @@ import numpy as np
 
 from feedsim.answers.trial.study.spread import nearest_not_below_0
 from feedsim.criteria import Criteria, Figure
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Machine
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_band
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.settings.predict import expected_offsets
+from feedsim.settings.nominal import rectangular_sd
+from feedsim.settings.predict import expected_offsets, scale_shift
 from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import scale_shift, stage_spread
-from feedsim.settings.standard_uncertainty import rectangular_sd
+from feedsim.settings.spreads import stage_spread
 
 __all__ = [
     "Band",
@@ -90,45 +91,50 @@ def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Cr
 
     ``machine``: with the settings that are in force in the trial, at every speed the same.
     """
-    there = at_speed(machine, speed_mm_s)
-    spots = spots_at(machine, number, speed_mm_s=speed_mm_s)
+    at = _feeder_at(machine, number, speed_mm_s)
     figures: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
-    shares = (_share(figure, there, there.feeders[number], allowed) for figure in figures)
-    return Expected(speed_mm_s, *spots, *shares)
+    return Expected(speed_mm_s, *_spots(at), *(_share(figure, at, allowed) for figure in figures))
 
 
 def spots_at(machine: Machine, number: int, *, speed_mm_s: float) -> tuple[Spot, Spot]:
     """Return placement error and stage position of one feeder; as :func:`expected_at`."""
+    return _spots(_feeder_at(machine, number, speed_mm_s))
+
+
+@lru_cache(maxsize=256)
+def _feeder_at(machine: Machine, number: int, speed_mm_s: float) -> FeederAtSpeed:
     there = at_speed(machine, speed_mm_s)
-    feeder = there.feeders[number]
-    g, scale = feeder.settings.speed_ratio, 1.0 + there.encoder.scale_error
-    offsets = expected_offsets(there, feeder, speed=speed_mm_s)
-    late_variance = late_opening(there, feeder, speed=speed_mm_s).sd ** 2
-    early = 0.0 if feeder.settings.stage_correction else scale
-    error_sd = placement_sd(there, feeder, speed=speed_mm_s)
-    staged_sd = stage_spread(there, feeder, speed=speed_mm_s).sd
-    step = 0.5 * speed_mm_s * locked_step(there.controller)
-    eyes = (there.carrier_eye.scanned, feeder.eye.scanned)
+    return FeederAtSpeed(there, there.feeders[number])
+
+
+def _spots(at: FeederAtSpeed) -> tuple[Spot, Spot]:
+    offsets, g, late_variance = (
+        expected_offsets(at),
+        at.settings.speed_ratio,
+        late_opening(at).sd ** 2,
+    )
+    early = 0.0 if at.settings.stage_correction else at.scale
+    step = 0.5 * at.speed_mm_s * locked_step(at.controller)
+    eyes = (at.carrier_eye.scanned, at.eye.scanned)
     error = Spot(
-        offsets.error_mm + scale_shift(there, feeder),
-        math.sqrt(error_sd**2 + early * early * late_variance),
+        offsets.error_mm + scale_shift(at),
+        math.sqrt(placement_sd(at) ** 2 + early * early * late_variance),
         step * sum(eyes),
     )
     stage = Spot(
-        feeder.settings.stage_position_mm + offsets.stage_mm,
-        math.sqrt(staged_sd**2 + g * g * late_variance),
+        at.settings.stage_position_mm + offsets.stage_mm,
+        math.sqrt(stage_spread(at).sd ** 2 + g * g * late_variance),
         g * step * eyes[1],
     )
     return error, stage
 
 
-@lru_cache(maxsize=1024)
-def _share(figure: Figure, machine: Machine, feeder: Feeder, allowed: Criteria) -> float:
+def _share(figure: Figure, at: FeederAtSpeed, allowed: Criteria) -> float:
     """Return what all mechanisms together cost of one acceptance figure."""
     left = 1.0
     for mechanism in MECHANISMS:
         if mechanism.figure == figure:
-            left *= 1.0 - mechanism.share(machine, feeder, machine.line.speed_mm_s, allowed)
+            left *= 1.0 - mechanism.share(at, allowed)
     return 1.0 - left
 
 

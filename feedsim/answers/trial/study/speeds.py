@@ -16,7 +16,7 @@ from feedsim.metrics.fits import student_interval
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import mean_inflation
-from feedsim.settings.standard_uncertainty import rectangular_sd
+from feedsim.settings.nominal import rectangular_sd
 
 __all__ = ["AtSpeed", "Measured", "at_speeds", "measured"]
 
