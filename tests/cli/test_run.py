@@ -22,8 +22,8 @@ FILES = {
     "run.sha256",
     "results.json",
     "carriers.csv",
-    "placement.png",
-    "placement.svg",
+    "overview.png",
+    "overview.svg",
     "timing.png",
     "timing.svg",
 }
@@ -59,9 +59,10 @@ def test_a_run_writes_its_files_below_plots(
 def test_several_feeders_have_products_too(tmp_path: Path, feedsim: Run) -> None:
     ended = feedsim("run", SCENARIOS / "two_feeders.toml", "--carriers", 60, "--out", tmp_path)
     assert "\nProducts\n" in ended.out
-    timing = {f"timing-{n}.{kind}" for n in (0, 1) for kind in ("png", "svg")}
-    more = {"products.csv", "product.png", "product.svg"} | timing
-    assert {p.name for p in tmp_path.iterdir()} == (FILES - {"timing.png", "timing.svg"}) | more
+    data = {name for name in FILES if not name.endswith(("png", "svg"))} | {"products.csv"}
+    stems = ["product", *(f"{stem}-{n}" for stem in ("overview", "timing") for n in (0, 1))]
+    pictures = {f"{stem}.{kind}" for stem in stems for kind in ("png", "svg")}
+    assert {p.name for p in tmp_path.iterdir()} == data | pictures
     with (tmp_path / "products.csv").open(encoding="ascii") as file:
         assert len(list(csv.DictReader(file))) == 60
 

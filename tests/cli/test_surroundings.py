@@ -113,8 +113,8 @@ def test_an_interrupt_after_the_files_says_that_they_are_in_place(
     ended = feedsim(*RUN, "--out", tmp_path / "out")
     assert ended.status == 3
     assert ended.err == (
-        f"interrupted: in place in {tmp_path / 'out'}: results.json, carriers.csv, placement.png, "
-        "placement.svg, timing.png, timing.svg\n"
+        f"interrupted: in place in {tmp_path / 'out'}: results.json, carriers.csv, overview.png, "
+        "overview.svg, timing.png, timing.svg\n"
     )
     assert (tmp_path / "out/results.json").exists()
 

@@ -124,7 +124,7 @@ def test_a_run_says_and_saves_what_the_command_does(ran, tmp_path):
     assert "<pre>Membership card" in ran._repr_html_()
     saved = ran.save(tmp_path / "out", units="inch")
     names = ["results.json", "carriers.csv"]
-    names += [f"{what}.{kind}" for what in ("placement", "timing") for kind in ("png", "svg")]
+    names += [f"{what}.{kind}" for what in ("overview", "timing") for kind in ("png", "svg")]
     assert [path.name for path in saved] == names
     assert json.loads(saved[0].read_text()) == json.loads(json.dumps(ran.plain()))
 

@@ -10,7 +10,7 @@ from feedsim.answers.run.product.figure import product_figure
 from feedsim.answers.run.product.share import share_words
 from feedsim.criteria import Pair
 from feedsim.render.canvas import render
-from tests.unit.test_output_placement_figure import texts
+from tests.unit.test_output_overview_figure import texts
 from tests.unit.test_products import (
     FULL,
     SEVEN,

@@ -105,15 +105,15 @@ class Run(Answer):
         return {"carriers": self.carriers}
 
     def _figures(self, units: System) -> dict[str, Figure]:
-        """Return the placement of each feeder, and its timing around a carrier."""
-        from feedsim.answers.run.placement.figure import placement_figures
+        """Return the overview of each feeder, and its timing around a carrier."""
+        from feedsim.answers.run.overview.figure import overview_figures
         from feedsim.answers.run.product.figure import product_figure
         from feedsim.answers.run.timing.figure import timing_figure
         from feedsim.answers.run.timing.view import carriers_around
 
         ran, scenario = self.ran, self.line.scenario
-        figures = placement_figures(
-            ran.results, ran.records, criteria=criteria_of(scenario), units=units
+        figures = overview_figures(
+            ran.results, ran.records, ran.machine, criteria=criteria_of(scenario), units=units
         )
         if len(scenario.feeder) > 1:
             figures["product"] = product_figure(ran.results, ran.machine, units=units)

@@ -34,7 +34,7 @@ from feedsim.render.wording import (
     within,
 )
 
-__all__ = ["carriers_run", "summary", "verdict"]
+__all__ = ["carriers_run", "decision", "summary", "verdict"]
 
 _NEAR_USE = 0.9
 
@@ -94,15 +94,22 @@ def carriers_run(results: Results) -> str:
 
 def verdict(results: Results) -> Iterator[str]:
     """Say whether the run is accepted, why not, and whether it was long enough to tell."""
-    if results.refused:
-        yield "NOT ACCEPTED, for sure at 95 %"
-    elif results.accepted and results.decided:
-        yield "ACCEPTED, for sure at 95 %"
-    else:
-        so_far = "accepted" if results.accepted else "not accepted"
-        yield from wrapped(f"NOT DECIDED: {so_far} so far. {_needed(results)}")
+    head, reasons = decision(results)
+    open_for = reasons[: len(reasons) - len(results.not_accepted_because)]
+    yield from wrapped(". ".join([head, *open_for]))
     for reason in results.not_accepted_because:
         yield from wrapped(reason, "  ")
+
+
+def decision(results: Results) -> tuple[str, list[str]]:
+    """Return the verdict in a few words, and its reasons: first why it is not decided."""
+    reasons = list(results.not_accepted_because)
+    if results.refused:
+        return "NOT ACCEPTED, for sure at 95 %", reasons
+    if results.accepted and results.decided:
+        return "ACCEPTED, for sure at 95 %", reasons
+    so_far = "accepted" if results.accepted else "not accepted"
+    return f"NOT DECIDED: {so_far} so far", [_needed(results), *reasons]
 
 
 def _needed(results: Results) -> str:

@@ -1,4 +1,4 @@
-"""The two panels of a column of the placement figure: histogram, and carrier after carrier."""
+"""Panels of the overview: how the errors spread, and how they come carrier after carrier."""
 
 from __future__ import annotations
 
@@ -8,26 +8,35 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.run.placement.column import Column, bins
-from feedsim.answers.run.placement.thinning import MOST_DOTS, MOST_VECTOR_DOTS, thinned
+from feedsim.answers.run.overview.happened import Lane
+from feedsim.answers.run.overview.shown import Shown, bins
+from feedsim.answers.run.overview.thinning import MOST_DOTS, MOST_VECTOR_DOTS, thinned
 from feedsim.render.canvas import (
     BLACK,
     BLUE,
     DASHED,
     GREEN,
+    GREY,
+    ORANGE,
     SKY,
     VERMILLION,
     above,
     true_minus,
 )
+from feedsim.render.wording import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.ticker import MaxNLocator
 
-__all__ = ["draw_histogram", "draw_run", "legend_entries"]
+__all__ = ["draw_histogram", "draw_lanes", "draw_run", "legend_entries"]
 
 _Look = dict[str, Any]
+
+_MOST_WORDS = 60
+"""More marks than this have neither words nor lines through the errors."""
+_LETTER = 0.0058
+"""The width of a letter beside a mark, a share of the axes."""
 
 _BAR_INSIDE: _Look = {"facecolor": SKY, "edgecolor": BLUE, "linewidth": 0.6}
 _BAR_OUTSIDE: _Look = {
@@ -42,10 +51,23 @@ _NORMAL: _Look = {"color": BLACK, "linewidth": 1.3}
 _DOT: _Look = {"linestyle": "none", "marker": ".", "color": BLUE, "markeredgewidth": 0.0}
 _CROSS: _Look = {"linestyle": "none", "marker": "x", "color": VERMILLION}
 _FAR: _Look = {"linestyle": "none", "marker": "^", "color": VERMILLION, "markersize": 6.0}
-_MISSED: _Look = {"linestyle": "none", "marker": "|", "color": BLACK, "markersize": 11.0}
+_REGIMES: tuple[_Look, ...] = (
+    {"linewidth": 1.4},
+    {"linewidth": 1.4, "linestyle": (0, (4, 2))},
+    {"linewidth": 1.4, "linestyle": (0, (1, 1.5))},
+    {"linewidth": 1.4, "linestyle": (0, (6, 1.5, 1, 1.5))},
+)
+_MARKS: dict[str, _Look] = {
+    "missed": {"marker": "|", "color": BLACK, "markersize": 8.0},
+    "hazard": {"marker": "|", "color": VERMILLION, "markersize": 8.0},
+    "stopped": {"marker": "s", "color": BLACK, "markersize": 4.5},
+    "fault": {"marker": "v", "color": ORANGE, "markersize": 6.0, "markeredgecolor": BLACK},
+    "changed": {"marker": "D", "color": GREEN, "markersize": 5.0},
+}
+_THROUGH = {"stopped": ":", "changed": "-"}
 
 
-def draw_histogram(axes: Axes, shown: Column) -> None:
+def draw_histogram(axes: Axes, shown: Shown) -> None:
     """Draw how the errors spread, against tolerance, target and the normal curve."""
     edges = bins(shown)
     # a value at the tolerance lies inside, though a bin takes its lower edge
@@ -57,7 +79,10 @@ def draw_histogram(axes: Axes, shown: Column) -> None:
     if outside.any():
         tops = np.where(outside > 0, inside + outside, np.nan)
         axes.stairs(tops, edges, baseline=inside, fill=True, **_BAR_OUTSIDE)
-    _draw_normal(axes, shown, width=float(edges[1] - edges[0]))
+    if shown.steady:
+        _draw_normal(axes, shown, width=float(edges[1] - edges[0]))
+    else:
+        _draw_regimes(axes, shown, edges)
     _draw_limits(axes, shown, upright=True)
     _label_limits(axes, shown)
     _tell_of_far_errors(axes, shown)
@@ -72,7 +97,7 @@ def draw_histogram(axes: Axes, shown: Column) -> None:
         axes.text(0.5, 0.5, "no insert placed", transform=axes.transAxes, ha="center", fontsize=11)
 
 
-def _draw_normal(axes: Axes, shown: Column, *, width: float) -> None:
+def _draw_normal(axes: Axes, shown: Shown, *, width: float) -> None:
     errors = shown.figures.placement_error
     if not errors.sd_mm or errors.mean_mm is None:
         return
@@ -83,14 +108,27 @@ def _draw_normal(axes: Axes, shown: Column, *, width: float) -> None:
     axes.plot(at, height * np.exp(-0.5 * ((at - mean) / sd) ** 2), gid="normal", **_NORMAL)
 
 
-def _draw_limits(axes: Axes, shown: Column, *, upright: bool) -> None:
+def _draw_regimes(axes: Axes, shown: Shown, edges: NDArray[np.float64]) -> None:
+    """Draw an outline for what landed between two changes, each with a line of its own."""
+    for regime in _regimes(shown):
+        counts, _ = np.histogram(shown.errors[shown.regime == regime], edges)
+        axes.stairs(counts, edges, color=BLACK, gid=f"regime {regime}", **_REGIMES[regime])
+
+
+def _regimes(shown: Shown) -> list[int]:
+    if shown.regime is None or not shown.regime.any():
+        return []
+    return [int(regime) for regime in np.unique(shown.regime)]
+
+
+def _draw_limits(axes: Axes, shown: Shown, *, upright: bool) -> None:
     draw = axes.axvline if upright else axes.axhline
     draw(-shown.tolerance, gid="tolerance-lower", **_TOLERANCE)
     draw(shown.tolerance, gid="tolerance-upper", **_TOLERANCE)
     draw(0.0, gid="target", **_TARGET)
 
 
-def _label_limits(axes: Axes, shown: Column) -> None:
+def _label_limits(axes: Axes, shown: Shown) -> None:
     """Write above the histogram which line is which; no label reaches into another."""
     low, high = shown.view
     wide = 2.0 * shown.tolerance > 0.3 * (high - low)
@@ -102,7 +140,7 @@ def _label_limits(axes: Axes, shown: Column) -> None:
         above(axes, "target", 4.0, x=0.0, color=GREEN, fontsize=8.5)
 
 
-def _tell_of_far_errors(axes: Axes, shown: Column) -> None:
+def _tell_of_far_errors(axes: Axes, shown: Shown) -> None:
     for far, left in zip(shown.beyond, (True, False), strict=True):
         if not len(far):
             continue
@@ -120,8 +158,8 @@ def _tell_of_far_errors(axes: Axes, shown: Column) -> None:
         )
 
 
-def draw_run(axes: Axes, shown: Column) -> None:
-    """Draw the errors over the carrier numbers, and where carriers were missed."""
+def draw_run(axes: Axes, shown: Shown) -> None:
+    """Draw the errors over the carrier numbers, with lines where the line stopped or changed."""
     kept = np.arange(len(shown.errors))
     if len(kept) > MOST_DOTS:
         kept = thinned(shown.inside)
@@ -134,29 +172,62 @@ def draw_run(axes: Axes, shown: Column) -> None:
     _dots(axes, shown, outside, look=_CROSS | {"markersize": size, "gid": "outside"})
     _dots(axes, shown, below, look=_FAR | {"marker": "v", "gid": "below"})
     _dots(axes, shown, over, look=_FAR | {"gid": "above"})
-    if len(shown.missed):
-        axes.plot(
-            shown.missed,
-            np.zeros(len(shown.missed)),
-            transform=axes.get_xaxis_transform(),
-            clip_on=False,
-            rasterized=len(shown.missed) > MOST_VECTOR_DOTS,
-            gid="missed",
-            **_MISSED,
-        )
+    for lane in shown.lanes:
+        if lane.name in _THROUGH and len(lane.carriers) <= _MOST_WORDS:
+            for carrier in lane.carriers - 0.5:
+                axes.axvline(carrier, color=GREY, linewidth=0.8, linestyle=_THROUGH[lane.name])
     _draw_limits(axes, shown, upright=False)
-    first, last = shown.numbers
-    room = max(0.5, 0.01 * (last - first))
-    axes.set_xlim(first - room, max(first, last) + room)
     axes.set_ylim(*shown.view)
-    axes.xaxis.set_major_locator(_ticks(axes, whole=True))
-    axes.ticklabel_format(axis="x", style="plain")
-    axes.set_xlabel("carrier number")
+    axes.tick_params(axis="x", labelbottom=False)
     axes.set_ylabel(f"placement error ({shown.unit})")
     _tell_of_thinning(axes, drawn=len(inside), all_dots=int(np.count_nonzero(shown.inside)))
 
 
-def _dots(axes: Axes, shown: Column, which: NDArray[np.intp], *, look: _Look) -> None:
+def draw_lanes(axes: Axes, shown: Shown) -> None:
+    """Draw what happened, kind by kind, at the same carriers as the errors above."""
+    first, last = shown.numbers
+    room = max(0.5, 0.01 * (last - first))
+    axes.set_xlim(first - room, max(first, last) + room)
+    for row, lane in enumerate(shown.lanes):
+        axes.plot(
+            lane.carriers,
+            np.full(len(lane.carriers), row),
+            linestyle="none",
+            rasterized=len(lane.carriers) > MOST_VECTOR_DOTS,
+            gid=lane.name,
+            **_MARKS[lane.name],
+        )
+        _write_words(axes, row, lane, width=(last - first) or 1)
+    names = [f"{lane.name} {whole(len(lane.carriers))}" for lane in shown.lanes]
+    axes.set_yticks(range(len(names)), names, fontsize=8.0)
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0.0)
+    axes.grid(axis="y", color=GREY, linewidth=0.3)
+    axes.set_axisbelow(True)
+    axes.xaxis.set_major_locator(_ticks(axes, whole=True))
+    axes.ticklabel_format(axis="x", style="plain")
+    axes.set_xlabel("carrier number")
+
+
+def _write_words(axes: Axes, row: int, lane: Lane, *, width: int) -> None:
+    """Write beside each mark what it is, where there is room until the next one."""
+    if len(lane.carriers) > _MOST_WORDS:
+        return
+    ends = [*lane.carriers[1:].tolist(), axes.get_xlim()[1] + 0.02 * width]
+    for carrier, end, words in zip(lane.carriers.tolist(), ends, lane.words, strict=False):
+        if (end - carrier) / width > 0.012 + _LETTER * len(words):
+            axes.annotate(
+                words,
+                (carrier, row),
+                (5.0, 0.0),
+                textcoords="offset points",
+                va="center",
+                fontsize=7.5,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+            )
+
+
+def _dots(axes: Axes, shown: Shown, which: NDArray[np.intp], *, look: _Look) -> None:
     if len(which):
         axes.plot(
             shown.carriers[which],
@@ -181,34 +252,40 @@ def _ticks(axes: Axes, *, whole: bool = False) -> MaxNLocator:
     return MaxNLocator(nbins=most, integer=whole, steps=[1, 2, 2.5, 5, 10])
 
 
-def legend_entries(columns: list[Column]) -> tuple[list[Any], list[str]]:
-    """Return handles and labels of what these columns show, for a figure's legend."""
+def legend_entries(shown: Shown) -> tuple[list[Any], list[str]]:
+    """Return handles and labels of what histogram and run show, for a legend."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     def line(look: _Look, **more: Any) -> Line2D:
         return Line2D([], [], **(look | more))
 
+    regimes = _regimes(shown)
+    names = ["before the change" if len(regimes) == 2 else "before any change"]
+    names += ["after it"] if len(regimes) == 2 else [f"after change {n}" for n in regimes[1:]]
     entries: list[tuple[bool, Any, str]] = [
         (
-            any(c.inside.any() for c in columns),
+            bool(shown.inside.any()),
             (Patch(**_BAR_INSIDE), line(_DOT, markersize=5.0)),
             "inside the tolerance",
         ),
         (
-            any((~c.inside).any() for c in columns),
+            bool((~shown.inside).any()),
             (Patch(**_BAR_OUTSIDE), line(_CROSS, markersize=5.0)),
             "outside",
         ),
-        (any(len(f) for c in columns for f in c.beyond), line(_FAR), "far outside, off the scale"),
+        (any(len(far) for far in shown.beyond), line(_FAR), "far outside, off the scale"),
         (
-            any(c.figures.placement_error.sd_mm for c in columns),
+            shown.steady and bool(shown.figures.placement_error.sd_mm),
             line(_NORMAL),
             "normal curve of the same mean and sd",
         ),
+        *(
+            (True, line(_NORMAL | _REGIMES[regime]), name)
+            for regime, name in zip(regimes, names, strict=False)
+        ),
         (True, line(_TOLERANCE), "tolerance"),
         (True, line(_TARGET), "target"),
-        (any(len(c.missed) for c in columns), line(_MISSED), "missed carrier"),
     ]
     used = [entry for entry in entries if entry[0]]
     return [handle for _, handle, _ in used], [text for _, _, text in used]

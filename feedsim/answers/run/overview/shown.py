@@ -1,30 +1,34 @@
-"""What one column of the placement figure shows: numbers in units of display, no drawing."""
+"""What the overview shows of one feeder: numbers in units of display, no drawing."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.answers.run.overview.happened import Lane, lanes, regimes
 from feedsim.criteria import Criteria
+from feedsim.machine import Machine
+from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System, display, display_unit
-from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.render.wording import length
 
-__all__ = ["Column", "bins", "column"]
+__all__ = ["Shown", "bins", "shown_of"]
 
 Floats = NDArray[np.float64]
 _MOST_BINS = 80
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
-    """One feeder's placements. Errors and limits are in the unit of display.
+class Shown:
+    """One feeder in a run. Errors and limits are in the unit of display.
 
     Attributes
     ----------
@@ -34,8 +38,15 @@ class Column:
     errors : float64 array, shape (n,)
     inside : bool array, shape (n,)
         Which errors lie within the tolerance.
-    missed : intp array
-        Numbers of the missed carriers.
+    regime : intp array, shape (n,), or None
+        How many changes the line had seen; None where they are too many to show.
+    steady : bool
+        Whether one speed and one setting ran all the time.
+    hazards : mapping of str to CycleHazard
+        Over all rows, the warm-up included.
+    cycles : bool array
+        The rows of counted carriers with a feed cycle.
+    lanes : tuple of Lane
     numbers : tuple of int
         First and last counted carrier (equal to or below the first: none).
     tolerance : float
@@ -48,7 +59,11 @@ class Column:
     carriers: NDArray[np.intp]
     errors: Floats
     inside: NDArray[np.bool_]
-    missed: NDArray[np.intp]
+    regime: NDArray[np.intp] | None
+    steady: bool
+    hazards: Mapping[str, CycleHazard]
+    cycles: NDArray[np.bool_]
+    lanes: tuple[Lane, ...]
     numbers: tuple[int, int]
     tolerance: float
     view: tuple[float, float]
@@ -80,31 +95,47 @@ class Column:
         return length(error / self.factor, self.units, sign=True)
 
 
-def column(
+def shown_of(
     figures: FeederResults,
-    feeder: FeederRecords,
+    number: int,
     records: RunRecords,
+    machine: Machine,
     *,
     criteria: Criteria,
     units: System,
-) -> Column:
-    """Take out of the records what the column of one feeder shows."""
+) -> Shown:
+    """Take out of the records what is shown of one feeder."""
+    feeder = records.feeders[number]
     factor = display_unit("length", units).factor
     first, last = records.warm_up, len(feeder.outcome) - 1
     placed = feeder.outcome[first:] == Outcome.PLACED
-    errors = feeder.placement_error_mm[first:][placed]
+    carriers = np.flatnonzero(placed) + first
+    errors = feeder.placement_error_mm[carriers]
     limit = criteria.placement_tolerance_mm + resolution_mm(records)
     tolerance = criteria.placement_tolerance_mm * factor
-    shown = errors * factor
-    return Column(
+    counted = np.arange(last + 1) >= first
+    hazards = cycle_hazards(
+        feeder,
+        slice(0, last + 1),
+        machine=machine.feeders[number],
+        carrier_length_mm=machine.carriers.length_mm,
+        criteria=criteria,
+        resolution_mm=resolution_mm(records),
+    )
+    regime = regimes(records)
+    return Shown(
         figures=figures,
-        carriers=np.flatnonzero(placed) + first,
-        errors=shown,
+        carriers=carriers,
+        errors=errors * factor,
         inside=np.abs(errors) <= limit,
-        missed=np.flatnonzero(~placed) + first,
+        regime=None if regime is None else regime[carriers],
+        steady=not machine.line.profile and not records.adjustments,
+        hazards=hazards,
+        cycles=(feeder.insert >= 0) & counted,
+        lanes=lanes(records, machine, number, hazard=any_of(hazards)),
         numbers=(first, last),
         tolerance=tolerance,
-        view=_view(shown, tolerance),
+        view=_view(errors * factor, tolerance),
         units=units,
     )
 
@@ -125,7 +156,7 @@ def _view(errors: Floats, tolerance: float) -> tuple[float, float]:
     return low, high
 
 
-def bins(shown: Column) -> Floats:
+def bins(shown: Shown) -> Floats:
     """Return bin edges over the view; the tolerance limits are among them where it can be.
 
     Widths near that of Freedman and Diaconis 1981, 2·IQR/n^(1/3), such that the tolerance

@@ -1,17 +1,18 @@
-"""The placement figure: what is drawn stands where it should, in the units asked for."""
+"""The overview of a run: what is drawn stands where it should, in the units asked for."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.answers.run.placement import panels as placement_panels
-from feedsim.answers.run.placement import thinning
-from feedsim.answers.run.placement.figure import placement_figures
-from feedsim.answers.run.placement.thinning import thinned
+from feedsim.answers.run.overview import panels, thinning
+from feedsim.answers.run.overview.figure import overview_figures
+from feedsim.answers.run.overview.thinning import thinned
 from feedsim.metrics.results import summarise
 from feedsim.records.outcome import Outcome
+from feedsim.records.stop import Adjustment, Rule, Stop
 from feedsim.render.canvas import render
 from tests.unit import records_builder as by_hand
 from tests.unit.records_builder import CRITERIA
@@ -20,19 +21,23 @@ INCH = 25.4
 
 
 def figures(*feeders, units="metric", warm_up=0, title="Sample card"):
-    """Return the placement figures of a run of feeders, each a list of rows."""
+    """Return the overviews of a run of feeders, each a list of rows."""
     records = by_hand.run(*map(by_hand.feeder, feeders), warm_up=warm_up)
-    line = by_hand.machine(*[by_hand.one_feeder() for _ in feeders])
+    return figures_of(records, units=units, title=title)
+
+
+def figures_of(records, *, units="metric", title="Sample card"):
+    line = by_hand.machine(*[by_hand.one_feeder() for _ in records.feeders])
     results = summarise(
         records,
         line,
         criteria=CRITERIA,
-        names=[f"feeder {i}" for i in range(len(feeders))],
+        names=[f"feeder {i}" for i in range(len(records.feeders))],
         title=title,
         seed=1,
         version="0",
     )
-    return placement_figures(results, records, criteria=CRITERIA, units=units)
+    return overview_figures(results, records, line, criteria=CRITERIA, units=units)
 
 
 def errors(*values):
@@ -59,9 +64,8 @@ def texts(figure):
 
 @pytest.mark.parametrize(("units", "limit"), [("metric", 1.5), ("inch", 1.5 / INCH)])
 def test_limits_and_target_stand_where_they_should(units, limit):
-    (figure,) = figures(spread(200), spread(200), units=units).values()
-    assert len(figure.axes) == 4
-    for upper, lower in zip(figure.axes[::2], figure.axes[1::2], strict=True):
+    for figure in figures(spread(200), spread(200), units=units).values():
+        upper, _, _, lower, _ = figure.axes
         for gid, value in (("lower", -limit), ("upper", limit)):
             assert artist(upper, f"tolerance-{gid}").get_xdata() == pytest.approx([value] * 2)
             assert artist(lower, f"tolerance-{gid}").get_ydata() == pytest.approx([value] * 2)
@@ -72,24 +76,24 @@ def test_limits_and_target_stand_where_they_should(units, limit):
 @pytest.mark.parametrize(("units", "label"), [("metric", "mm"), ("inch", "in")])
 def test_labels_carry_units(units, label):
     (figure,) = figures(spread(200), units=units).values()
-    upper, lower = figure.axes
+    upper, _, _, lower, lanes = figure.axes
     assert upper.get_xlabel() == f"placement error ({label})"
     assert upper.get_ylabel().endswith(f" {label}")
     assert lower.get_ylabel() == f"placement error ({label})"
-    assert lower.get_xlabel() == "carrier number"
+    assert lanes.get_xlabel() == "carrier number"
 
 
 def test_heading_says_title_speed_number_mean_and_sd():
     (figure,) = figures(errors(0.25, 0.75), title="Cards at $5 to $6\n").values()
     said = texts(figure)
     assert "Cards at $5 to $6" in said
-    assert "Placement error at 60 m/min, 2 carriers" in said
+    assert "feeder 0 at 60 m/min, 2 carriers" in said
     # sd of two values 0.5 apart: 0.5/sqrt(2) = 0.35355
-    assert "n = 2, mean +0.500 mm, sd 0.354 mm" in said
+    assert "n = 2, mean +0.500 mm, sd 0.354 mm, 100 % in tolerance, 99.7 % wanted" in said
     (inch,) = figures(errors(0.25, 0.75), units="inch").values()
     # 1000 mm/s = 60000/304.8 ft/min = 196.85; 0.5/25.4 = 0.019685; 0.35355/25.4 = 0.013919
-    assert "Placement error at 196.9 ft/min, 2 carriers" in texts(inch)
-    assert "n = 2, mean +0.0197 in, sd 0.0139 in" in texts(inch)
+    assert "feeder 0 at 196.9 ft/min, 2 carriers" in texts(inch)
+    assert "n = 2, mean +0.0197 in, sd 0.0139 in, 100 % in tolerance, 99.7 % wanted" in texts(inch)
 
 
 def bars(axes):
@@ -136,7 +140,7 @@ def dots(axes):
     return {
         line.get_gid(): (list(line.get_xdata()), list(line.get_ydata()))
         for line in axes.lines
-        if line.get_gid() in {"inside", "outside", "above", "below", "missed"}
+        if line.get_gid() in {"inside", "outside", "above", "below"}
     }
 
 
@@ -148,12 +152,12 @@ def test_dots_stand_at_their_carriers():
         by_hand.missed(Outcome.MERGED),
     ]
     (figure,) = figures(rows, warm_up=1).values()
-    lower = figure.axes[1]
+    lower, lanes = figure.axes[3:]
     assert dots(lower) == {
         "inside": ([1, 4], [0.25, -0.5]),
         "outside": ([2], [1.75]),
-        "missed": ([3, 5], [0.0, 0.0]),
     }
+    assert list(artist(lanes, "missed").get_xdata()) == [3, 5]
     assert lower.get_xlim()[0] < 1
     assert lower.get_xlim()[1] > 5
 
@@ -161,7 +165,7 @@ def test_dots_stand_at_their_carriers():
 def test_errors_far_off_stand_at_the_edge_as_arrows_and_are_counted():
     rows = [*spread(400), *errors(80.0, 120.0, -50.0)]
     (figure,) = figures(rows).values()
-    upper, lower = figure.axes
+    upper, _, _, lower, _ = figure.axes
     found, (low, high) = dots(lower), lower.get_ylim()
     assert high < 5.0
     assert found["above"] == ([400, 401], [high, high])
@@ -174,12 +178,12 @@ def test_errors_far_off_stand_at_the_edge_as_arrows_and_are_counted():
 
 def test_too_many_dots_are_thinned_but_none_outside_the_tolerance(monkeypatch):
     monkeypatch.setattr(thinning, "MOST_DOTS", 100)
-    monkeypatch.setattr(placement_panels, "MOST_DOTS", 100)
+    monkeypatch.setattr(panels, "MOST_DOTS", 100)
     rows = errors(*[math.sin(i) for i in range(2000)])
     for i in range(0, 2000, 7):
         rows[i] = by_hand.placed(placement_error_mm=1.6)
     (figure,) = figures(rows).values()
-    found = dots(figure.axes[1])
+    found = dots(figure.axes[3])
     assert found["outside"][0] == list(range(0, 2000, 7))
     kept = found["inside"][0]
     assert 50 <= len(kept) <= 100
@@ -220,13 +224,68 @@ def test_odd_runs_are_drawn(rows, units):
     assert render(figure, "png").startswith(b"\x89PNG")
 
 
-def test_up_to_three_feeders_share_a_figure_and_more_have_their_own():
-    assert [(stem, len(f.axes)) for stem, f in figures(*[spread(9)] * 3).items()] == [
-        ("placement", 6)
-    ]
-    assert [(stem, len(f.axes)) for stem, f in figures(*[spread(9)] * 4).items()] == [
-        (f"placement-{i}", 2) for i in range(4)
-    ]
+def test_each_feeder_has_its_own():
+    assert list(figures(spread(9))) == ["overview"]
+    assert list(figures(*[spread(9)] * 4)) == [f"overview-{i}" for i in range(4)]
+
+
+def test_the_verdict_and_its_reasons_come_first():
+    (figure,) = figures(errors(*[9.0] * 300)).values()
+    (head,) = [text for text in figure.texts if text.get_gid() == "verdict"]
+    (reasons,) = [text for text in figure.texts if text.get_gid() == "reasons"]
+    assert head.get_text() == "NOT ACCEPTED, for sure at 95 %"
+    assert "feeder 0: 0 % of the placed inserts lie within the placement tolerance" in (
+        reasons.get_text()
+    )
+
+
+def test_a_line_whose_every_cycle_strikes_does_not_look_perfect():
+    """The nose stands 3 mm past its limit in each cycle, though every insert lies on target."""
+    limit = by_hand.one_feeder().nose_limit_mm
+    rows = [by_hand.placed(stage_position_mm=limit + 3.0) for _ in range(60)]
+    (figure,) = figures(rows, warm_up=10).values()
+    _, margins, _, _, lanes = figure.axes
+    assert "NOT ACCEPTED, for sure at 95 %" in texts(figure)
+    assert "50 of 50, to \u22123.000 mm" in texts(figure)
+    assert np.max(artist(margins, "margin nose_strike").get_xdata()) < 0.0
+    assert list(artist(lanes, "hazard").get_xdata()) == list(range(10, 60))
+    assert lanes.get_yticklabels()[1].get_text() == "hazard 50"
+
+
+def test_misses_come_by_cause_the_largest_first():
+    rows = [*spread(90), *[by_hand.missed(Outcome.MERGED)] * 3]
+    rows += [by_hand.missed(Outcome.LATE_MARK)] * 7
+    (figure,) = figures(rows).values()
+    bars = [(patch.get_gid(), patch.get_width()) for patch in figure.axes[2].patches]
+    assert bars == [("missed late_mark", 7), ("missed merged", 3)]
+
+
+def test_what_an_adjustment_split_is_shown_apart():
+    rows = [*errors(*[-0.4] * 30), *errors(*[0.6] * 50)]
+    records = replace(by_hand.run(by_hand.feeder(rows)), adjustments=(Adjustment(7.8, 30),))
+    (figure,) = figures_of(records).values()
+    upper, lanes = figure.axes[0], figure.axes[4]
+    assert "normal" not in {line.get_gid() for line in upper.lines}
+    counts = {}
+    for patch in upper.patches:
+        if (patch.get_gid() or "").startswith("regime"):
+            values, edges, _ = patch.get_data()
+            counts[patch.get_gid()] = values.sum(), edges[np.argmax(values)]
+    assert counts["regime 0"][0] == 30
+    assert counts["regime 0"][1] <= -0.4
+    assert counts["regime 1"][0] == 50
+    assert counts["regime 1"][1] > 0.0
+    assert list(artist(lanes, "changed").get_xdata()) == [30]
+    assert {"before the change", "after it"} <= set(texts(figure))
+
+
+def test_a_stop_stands_where_the_next_carrier_would_have_come():
+    records = by_hand.run(by_hand.feeder(spread(40)))
+    between = float(records.carriers.eye_time_s[12:14].mean())
+    stop = Stop(Rule.JAM, "double", 0, 12, between, between + 0.1, between + 60.0, ((),), ())
+    (figure,) = figures_of(replace(records, stops=(stop,))).values()
+    assert list(artist(figure.axes[4], "stopped").get_xdata()) == [13]
+    assert "jam: double" in texts(figure)
 
 
 @pytest.mark.parametrize("kind", ["png", "svg"])

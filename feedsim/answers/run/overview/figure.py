@@ -1,0 +1,175 @@
+"""The overview of a run: is it accepted, how do the errors lie, what came near, what happened."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from feedsim.answers.run.overview.margins import draw_margins, draw_misses
+from feedsim.answers.run.overview.panels import (
+    draw_histogram,
+    draw_lanes,
+    draw_run,
+    legend_entries,
+)
+from feedsim.answers.run.overview.shown import Shown, shown_of
+from feedsim.answers.run.summary import carriers_run, decision
+from feedsim.criteria import Criteria
+from feedsim.machine import Machine
+from feedsim.metrics.results import Results
+from feedsim.quantities import System, display
+from feedsim.records.columns import RunRecords
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, above, house_style, one_line, true_minus
+from feedsim.render.wording import length, percent, whole
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["overview_figures"]
+
+_MOST_REASONS = 3
+_LETTERS = 190
+_BOXES: dict[bool | None, dict[str, Any]] = {
+    True: {"facecolor": "white", "edgecolor": BLACK, "linewidth": 1.6},
+    False: {"facecolor": BLACK, "edgecolor": BLACK, "linewidth": 1.6},
+    None: {"facecolor": "white", "edgecolor": BLACK, "linewidth": 1.2, "linestyle": "--"},
+}
+
+
+def overview_figures(
+    results: Results,
+    records: RunRecords,
+    machine: Machine,
+    *,
+    criteria: Criteria,
+    units: System = "metric",
+) -> dict[str, Figure]:
+    """Draw all that matters of a run on a page for each feeder.
+
+    The verdict with its reasons; a histogram of the placement errors in their tolerance, with the
+    normal curve where one speed and one setting ran and an outline for each of those between
+    changes; the margin of each hazard against zero; missed carriers by cause; the errors over the
+    carrier numbers, and below them what was missed or at risk, stops, faults and changes. Every
+    error outside the tolerance is drawn, also where only a part of very many dots is.
+
+    Parameters
+    ----------
+    results : Results
+        Figures of the run.
+    records : RunRecords
+        What they were made of.
+    machine : Machine
+        What ran.
+    criteria : Criteria
+        What it was judged by.
+    units : {"metric", "inch"}
+        Units of everything that is written.
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``overview``, or of several feeders ``overview-0`` and so on.
+        For :func:`feedsim.render.canvas.render`.
+    """
+    several = len(results.feeders) > 1
+    with house_style():
+        return {
+            f"overview-{number}" if several else "overview": _figure(
+                results,
+                shown_of(figures, number, records, machine, criteria=criteria, units=units),
+                criteria=criteria,
+                warm_up=records.warm_up,
+            )
+            for number, figures in enumerate(results.feeders)
+        }
+
+
+def _figure(results: Results, shown: Shown, *, criteria: Criteria, warm_up: int) -> Figure:
+    from matplotlib.figure import Figure
+    from matplotlib.legend_handler import HandlerTuple
+
+    figure = Figure(figsize=A4_LANDSCAPE)
+    title = one_line(results.title, 85)
+    figure.text(0.5, 0.968, title, ha="center", va="center", fontsize=13, fontweight="bold")
+    figure.text(
+        0.5, 0.94, _subtitle(results, shown, warm_up), ha="center", va="center", fontsize=9.5
+    )
+    _write_verdict(figure, results)
+    place: dict[str, Any] = {"left": 0.085, "right": 0.985}
+    upper = figure.add_gridspec(
+        1, 3, bottom=0.49, top=0.765, wspace=0.12, width_ratios=(10, 7, 4), **place
+    )
+    draw_histogram(histogram := figure.add_subplot(upper[0]), shown)
+    draw_margins(figure.add_subplot(upper[1]), shown)
+    draw_misses(figure.add_subplot(upper[2]), shown)
+    _head(histogram, shown, criteria)
+    low = 0.135
+    tall = 0.024 * len(shown.lanes)
+    lower = figure.add_gridspec(
+        2, 1, bottom=low, top=0.42, hspace=0.03, height_ratios=(0.29 - tall, tall), **place
+    )
+    run = figure.add_subplot(lower[0])
+    lanes = figure.add_subplot(lower[1], sharex=run)
+    draw_run(run, shown)
+    draw_lanes(lanes, shown)
+    handles, labels = legend_entries(shown)
+    figure.legend(
+        handles,
+        labels,
+        loc="lower center",
+        bbox_to_anchor=(0.5, 0.036),
+        ncols=len(labels),
+        handler_map={tuple: HandlerTuple(ndivide=None, pad=0.4)},
+        columnspacing=1.6,
+    )
+    figure.text(
+        0.5,
+        0.024,
+        "An error above 0: the insert lies too far back on its carrier.",
+        ha="center",
+        va="center",
+        fontsize=8,
+    )
+    return figure
+
+
+def _subtitle(results: Results, shown: Shown, warm_up: int) -> str:
+    speed = display(results.line_speed_mm_s, "speed", units=shown.units)
+    name = one_line(shown.figures.name, 40)
+    text = f"{name} at {speed}, {carriers_run(results)}"
+    return f"{text} after {whole(warm_up)} of warm-up" if warm_up else text
+
+
+def _write_verdict(figure: Figure, results: Results) -> None:
+    """Write what came out, and why: white on black where it is not accepted."""
+    head, reasons = decision(results)
+    kind = False if results.refused else True if results.accepted and results.decided else None
+    figure.text(
+        0.5,
+        0.898,
+        head,
+        ha="center",
+        va="center",
+        fontsize=11.0,
+        fontweight="bold",
+        color="white" if kind is False else BLACK,
+        bbox={"boxstyle": "square,pad=0.45", **_BOXES[kind]},
+        gid="verdict",
+    )
+    told = [one_line(reason, _LETTERS) for reason in reasons[:_MOST_REASONS]]
+    if len(reasons) > _MOST_REASONS:
+        told[-1] = f"and {len(reasons) - _MOST_REASONS + 1} reasons more, in the summary"
+    figure.text(0.5, 0.868, "\n".join(told), ha="center", va="top", fontsize=8.0, gid="reasons")
+
+
+def _head(axes: Axes, shown: Shown, criteria: Criteria) -> None:
+    error, units = shown.figures.placement_error, shown.units
+    figures = [f"n = {whole(error.n)}"]
+    if error.mean_mm is not None:
+        figures.append(f"mean {length(error.mean_mm, units, sign=True)}")
+    if error.sd_mm is not None:
+        figures.append(f"sd {length(error.sd_mm, units)}")
+    if error.within_tolerance is not None:
+        share = percent(error.within_tolerance, error.within_tolerance_ci95)
+        figures.append(f"{share} in tolerance, {percent(criteria.within_tolerance)} wanted")
+    above(axes, true_minus(", ".join(figures)), 17.0, fontsize=8.5)

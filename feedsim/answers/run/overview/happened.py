@@ -1,0 +1,104 @@
+"""What happened to which carrier of a run: lanes of marks below its errors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.machine import Machine
+from feedsim.records.columns import RunRecords
+from feedsim.records.outcome import Outcome
+
+__all__ = ["Lane", "lanes", "regimes"]
+
+Bools = NDArray[np.bool_]
+_MOST_REGIMES = 4
+
+
+class Lane(NamedTuple):
+    """Marks of one kind: at which carriers, and words for each of them, or none at all."""
+
+    name: str
+    carriers: NDArray[np.intp]
+    words: tuple[str, ...] = ()
+
+
+def lanes(records: RunRecords, machine: Machine, number: int, *, hazard: Bools) -> tuple[Lane, ...]:
+    """Return what happened at one feeder and to the line, kind by kind.
+
+    Parameters
+    ----------
+    records, machine
+        Of the run.
+    number : int
+        Of the feeder.
+    hazard : bool array, shape (n,)
+        Which carriers had a hazard in their feed cycle, the warm-up included.
+    """
+    counted = np.arange(len(records.carriers.eye_time_s)) >= records.warm_up
+    missed = records.feeders[number].outcome != Outcome.PLACED
+    found = [
+        Lane("missed", np.flatnonzero(missed & counted)),
+        Lane("hazard", np.flatnonzero(hazard & counted)),
+        _lane("stopped", _stops(records, number), first=records.warm_up),
+    ]
+    if machine.supervision is not None:
+        found.append(_lane("fault", _faults(records, machine, number), first=records.warm_up))
+    changes = [(change.next_carrier, "") for change in records.adjustments]
+    found.append(_lane("changed", changes, first=records.warm_up))
+    return tuple(lane for lane in found if len(lane.carriers) or lane.name in {"missed", "hazard"})
+
+
+def _lane(
+    name: str, marks: Iterator[tuple[int, str]] | list[tuple[int, str]], *, first: int
+) -> Lane:
+    kept = [(carrier, words) for carrier, words in marks if carrier >= first]
+    return Lane(
+        name,
+        np.array([carrier for carrier, _ in kept], dtype=np.intp),
+        tuple(words for _, words in kept),
+    )
+
+
+def _stops(records: RunRecords, number: int) -> Iterator[tuple[int, str]]:
+    """Yield the first carrier that had not come to the eye at each stop, and why it stopped."""
+    for stop in records.stops:
+        if stop.feeder in {-1, number}:
+            words = dict.fromkeys((stop.rule.value, stop.cause))
+            told = ": ".join(word.replace("_", " ") for word in words if word)
+            yield _next_carrier(records, stop.time_s), told
+
+
+def _faults(records: RunRecords, machine: Machine, number: int) -> Iterator[tuple[int, str]]:
+    """Yield the planned faults of a single run; of several, the stops tell."""
+    planned = machine.supervision.faults if machine.supervision else ()
+    for fault in planned if len(records.begins) == 1 else ():
+        if fault.feeder == number or fault.carrier_eye:
+            carrier = fault.when.carrier
+            if carrier < 0:
+                carrier = _next_carrier(records, fault.when.at_s)
+            if carrier < len(records.carriers.eye_time_s):
+                yield carrier, fault.kind.value.replace("_", " ")
+
+
+def _next_carrier(records: RunRecords, time_s: float) -> int:
+    times = np.nan_to_num(records.carriers.eye_time_s, nan=math.inf)
+    return min(int(np.searchsorted(times, time_s)), len(times) - 1)
+
+
+def regimes(records: RunRecords) -> NDArray[np.intp] | None:
+    """Return for each carrier how many changes its run had seen, the warm-up included.
+
+    None where there were more than can be told apart in a picture.
+    """
+    carriers = np.arange(len(records.carriers.eye_time_s))
+    found = np.zeros(len(carriers), dtype=np.intp)
+    ends = (*records.begins[1:], len(carriers))
+    for run, (begin, end) in enumerate(zip(records.begins, ends, strict=True)):
+        changes = [a.next_carrier for a in records.adjustments if a.run == run]
+        found[begin:end] = np.searchsorted(np.sort(changes), carriers[begin:end], side="right")
+    return found if found.max(initial=0) < _MOST_REGIMES else None
