@@ -11,7 +11,7 @@ from feedsim.motion.belt import belt_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
-from feedsim.simulation.input_level import Seen, level_take, look_at
+from feedsim.simulation.input_level import Seen, decide, level_take
 
 __all__ = ["see_carriers"]
 
@@ -80,7 +80,7 @@ def _see(
             return passed, _MERGED
         return switches if switches > eye.switched_s else eye.switched_s, -1
     level = eye.level
-    look = look_at(
+    decision = decide(
         level,
         master,
         passes_s=passed,
@@ -89,10 +89,10 @@ def _see(
         output_off_s=_goes_off(eye, master, level.output_mm),
         input_off_s=_goes_off(eye, master, level.input_mm),
     )
-    level_take(level, look, tail_mm)
-    if look.seen == Seen.SWITCHES:
-        return look.t, -1
-    return look.t, _MERGED if look.seen == Seen.MERGES else _NOT_SEEN
+    level_take(level, decision, tail_mm)
+    if decision.seen == Seen.SWITCHES:
+        return decision.t, -1
+    return decision.t, _MERGED if decision.seen == Seen.MERGES else _NOT_SEEN
 
 
 def _merges(eye: EyeState, master: Master, seen_mm: float, *, passed: float) -> bool:

@@ -12,10 +12,10 @@ from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.input_level import (
     Seen,
+    decide,
     level_slipped,
     level_stands,
     level_take,
-    look_at,
 )
 
 __all__ = [
@@ -75,7 +75,7 @@ def _behind_filter(
     if passes_s == math.inf:
         return passes_s, SEEN
     i, level = lane.next_insert - lane.first_card, lane.level
-    look = look_at(
+    decision = decide(
         level,
         master,
         passes_s=passes_s,
@@ -85,16 +85,16 @@ def _behind_filter(
         input_off_s=_goes_off(lane, feed, level.input_mm),
     )
     lane.looked = True
-    kept = lane.look
+    kept = lane.decision
     kept.since_s, kept.on_s, kept.counts, kept.shown = (
-        look.since_s,
-        look.on_s,
-        look.counts,
-        look.shown,
+        decision.since_s,
+        decision.on_s,
+        decision.counts,
+        decision.shown,
     )
-    if look.seen == Seen.SWITCHES:
-        return look.t, SEEN
-    return look.t, MERGED if look.seen == Seen.MERGES else TOO_SHORT
+    if decision.seen == Seen.SWITCHES:
+        return decision.t, SEEN
+    return decision.t, MERGED if decision.seen == Seen.MERGES else TOO_SHORT
 
 
 def _goes_off(lane: Lane, feed: FeedMotion, tail_mm: float) -> float:
@@ -162,7 +162,7 @@ def _pass_by(lane: Lane, cards: Cards, *, holds: bool) -> None:
         lane.held_mm = lane.first_nose_mm + cards[i].nose_mm + cards[i].length_mm
         lane.held_number = lane.next_insert
         if lane.has_level and lane.looked:
-            level_take(lane.level, lane.look, lane.held_mm)  # type: ignore[arg-type]
+            level_take(lane.level, lane.decision, lane.held_mm)  # type: ignore[arg-type]
         elif lane.has_level:
             level_stands(lane.level, lane.held_mm)
         lane.looked = False

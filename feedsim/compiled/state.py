@@ -17,9 +17,9 @@ from feedsim.machine import Eye, Machine
 from feedsim.simulation.input_level import Level
 
 __all__ = [
+    "DecisionKept",
     "EyeState",
     "Lane",
-    "LookKept",
     "Mark",
     "Row",
     "eye_of",
@@ -80,7 +80,7 @@ class Row:
 
 
 @dataclass(slots=True)
-class LookKept:
+class DecisionKept:
     """What a look at the next insert leaves to be taken over."""
 
     since_s: float = 0.0
@@ -134,7 +134,7 @@ class Lane:
     travel_ramp: bool
     nominal_delay_s: float
     jog_speed_mm_s: float
-    look: LookKept = field(default_factory=LookKept)
+    decision: DecisionKept = field(default_factory=DecisionKept)
     now_s: float = 0.0
     # the sequence: what it waits for, until when, and its search
     phase: int = 0

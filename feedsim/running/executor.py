@@ -18,7 +18,7 @@ from feedsim.errors import FeedsimError
 from feedsim.interrupts import held
 from feedsim.running.threads import ONE_THREAD
 
-__all__ = ["Cluster", "Crew", "Local", "Pool", "Where", "completed", "crew"]
+__all__ = ["Cluster", "Local", "Pool", "Where", "WorkerPool", "completed", "worker_pool"]
 
 _MOST_FAILURES = 3
 _LOOK_S = 0.5
@@ -63,10 +63,10 @@ class Pool(Protocol):
         """Tell of workers that are lost, and raise what ends the wait for the others."""
 
 
-class Crew:
+class WorkerPool:
     """Workers that stay for several rounds of calls; they begin with the first that needs them.
 
-    Made by :func:`crew`.
+    Made by :func:`worker_pool`.
     """
 
     def __init__(
@@ -126,9 +126,9 @@ class Crew:
 
 
 @contextmanager
-def crew(
+def worker_pool(
     work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
-) -> Iterator[Crew]:
+) -> Iterator[WorkerPool]:
     """Give workers for as long as the ``with`` lasts.
 
     Parameters
@@ -139,7 +139,7 @@ def crew(
     on_lost : callable
         Told in words when a worker is lost; its calls are then made again.
     """
-    made = Crew(work, where=where, on_lost=on_lost)
+    made = WorkerPool(work, where=where, on_lost=on_lost)
     try:
         yield made
     except BaseException as error:
@@ -155,18 +155,18 @@ def completed(
     where: Where,
     on_lost: Callable[[str], None],
 ) -> Iterator[tuple[int, Any]]:
-    """Yield (place of the call, its result) of a single round, as :meth:`Crew.completed`.
+    """Yield (place of the call, its result) of a single round, as :meth:`WorkerPool.completed`.
 
     Leaving the iteration early, by an interrupt too, drops the calls that are not done.
 
     Parameters
     ----------
     work, where, on_lost
-        As in :func:`crew`.
+        As in :func:`worker_pool`.
     calls : sequence of tuple
         Its arguments, one tuple each.
     """
-    with crew(work, where=where, on_lost=on_lost) as workers:
+    with worker_pool(work, where=where, on_lost=on_lost) as workers:
         yield from workers.completed(calls)
 
 

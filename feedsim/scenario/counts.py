@@ -13,7 +13,7 @@ from typing import Any
 
 from feedsim.errors import Fault
 from feedsim.quantities import canonical, display
-from feedsim.scenario.look import Look
+from feedsim.scenario.given import Given
 from feedsim.scenario.wording import dotted, shown
 
 __all__ = ["COUNTED", "with_counts"]
@@ -41,7 +41,7 @@ def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     faults : list of Fault
         Bare numbers at these keys, which stand as ``"auto"`` in what is returned: counts or mm?
     """
-    count_mm = _count_mm(Look(data))
+    count_mm = _count_mm(Given(data))
     faults: list[Fault] = []
     changed = dict(data)
     for list_name, table_name in (("feeder", "settings"), ("adjust", "set")):
@@ -62,9 +62,9 @@ def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     return changed, faults
 
 
-def _count_mm(look: Look) -> Fraction | None:
+def _count_mm(given: Given) -> Fraction | None:
     """Return what a count is worth (mm of counted travel); None if the encoder is faulty itself."""
-    wheel, counts = (look(*_ENCODER, name) for name in ("wheel_circumference", "counts_per_rev"))
+    wheel, counts = (given(*_ENCODER, name) for name in ("wheel_circumference", "counts_per_rev"))
     return None if None in (wheel, counts) or not counts else Fraction(wheel) / counts
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from feedsim.errors import Fault
 from feedsim.quantities import display
-from feedsim.scenario.look import Look
+from feedsim.scenario.given import Given
 from feedsim.scenario.motor_file import motor_faults
 from feedsim.scenario.wording import dotted, shown
 
@@ -17,18 +17,18 @@ _SAME_MM = 1e-9
 _Path = tuple[str | int, ...]
 
 
-def drive_faults(look: Look, feeder: _Path) -> Iterator[Fault]:
+def drive_faults(given: Given, feeder: _Path) -> Iterator[Fault]:
     """Find what cannot be of one feeder's drive.
 
     Parameters
     ----------
-    look : Look
+    given : Given
         Into the raw data of a scenario.
     feeder : tuple
         Path of the feeder.
     """
-    drive = look.raw(*feeder, "drive")
-    automatic = look.raw(*feeder, "servo", "max_acceleration") == "auto"
+    drive = given.raw(*feeder, "drive")
+    automatic = given.raw(*feeder, "servo", "max_acceleration") == "auto"
     if not isinstance(drive, dict):
         if automatic:
             yield _not_chosen(feeder, "a [feeder.drive] beside it that names the chosen motor")
@@ -37,9 +37,9 @@ def drive_faults(look: Look, feeder: _Path) -> Iterator[Fault]:
     rollers, motors = _list(drive, "roller"), _list(drive, "motor")
     for number, roller in enumerate(rollers):
         if isinstance(roller, dict):
-            yield from _roller(look, (*here, "roller", number))
-    yield from _pull_off(look, feeder)
-    yield from _grip(look, here)
+            yield from _roller(given, (*here, "roller", number))
+    yield from _pull_off(given, feeder)
+    yield from _grip(given, here)
     names: list[Any] = []
     for number, motor in enumerate(motors):
         if isinstance(motor, dict):
@@ -60,26 +60,26 @@ def _not_chosen(feeder: _Path, needs: str) -> Fault:
     return Fault(dotted(path), '"auto"', f"{needs}; or an acceleration")
 
 
-def _roller(look: Look, here: _Path) -> Iterator[Fault]:
+def _roller(given: Given, here: _Path) -> Iterator[Fault]:
     """Check that a roller has an inertia, or the size that it follows from."""
     diameter, bore, length, inertia = (
-        look(*here, name) for name in ("diameter", "bore", "length", "inertia")
+        given(*here, name) for name in ("diameter", "bore", "length", "inertia")
     )
     if None in (diameter, bore, length, inertia):
         return
     if inertia == 0.0 and not (diameter > 0.0 and length > 0.0):
         name = "length" if diameter > 0.0 else "diameter"
         allowed = "a diameter and a length, both of more than 0 mm; or the inertia of this roller"
-        yield look.fault((*here, name), allowed)
+        yield given.fault((*here, name), allowed)
     elif inertia == 0.0 and bore >= diameter:
         allowed = f"less than the diameter, {display(diameter, 'length', digits=7)}"
-        yield look.fault((*here, "bore"), allowed)
+        yield given.fault((*here, "bore"), allowed)
 
 
-def _pull_off(look: Look, feeder: _Path) -> Iterator[Fault]:
+def _pull_off(given: Given, feeder: _Path) -> Iterator[Fault]:
     """Check that an insert is off the magazine before the next cycle begins."""
-    start, travel = (look(*feeder, "drive", f"pull_off_{name}") for name in ("from", "travel"))
-    length, gap = look(*feeder, "insert", "length"), look(*feeder, "insert", "gap")
+    start, travel = (given(*feeder, "drive", f"pull_off_{name}") for name in ("from", "travel"))
+    length, gap = given(*feeder, "insert", "length"), given(*feeder, "insert", "gap")
     if None in (start, travel, length, gap):
         return
     over = length if travel == "auto" else travel
@@ -91,21 +91,21 @@ def _pull_off(look: Look, feeder: _Path) -> Iterator[Fault]:
             f"at most {display(most, 'length', digits=7)}: a cycle feeds no further than "
             "insert.length and insert.gap"
         )
-        yield look.fault((*feeder, "drive", name), allowed)
+        yield given.fault((*feeder, "drive", name), allowed)
 
 
-def _grip(look: Look, here: _Path) -> Iterator[Fault]:
+def _grip(given: Given, here: _Path) -> Iterator[Fault]:
     """Check that friction is told whole: coefficient, force and mass, or none of them."""
-    friction, force = look(*here, "friction_coefficient"), look(*here, "normal_force")
-    mass = look(*here, "insert_mass")
+    friction, force = given(*here, "friction_coefficient"), given(*here, "normal_force")
+    mass = given(*here, "insert_mass")
     if None in (friction, force, mass):
         return
     if (friction > 0.0) != (force > 0.0):
         name = "normal_force" if friction > 0.0 else "friction_coefficient"
         other = "friction_coefficient" if friction > 0.0 else "normal_force"
-        yield look.fault((*here, name), f"more than 0 beside {other}: friction takes both")
+        yield given.fault((*here, name), f"more than 0 beside {other}: friction takes both")
     elif friction > 0.0 and mass == 0.0:
-        yield look.fault((*here, "insert_mass"), "more than 0 beside friction_coefficient")
+        yield given.fault((*here, "insert_mass"), "more than 0 beside friction_coefficient")
 
 
 def _motor(motor: dict[Any, Any], here: _Path, names: list[Any]) -> Iterator[Fault]:

@@ -12,7 +12,7 @@ from typing import Any
 from feedsim.errors import Fault
 from feedsim.quantities import display
 from feedsim.scenario.drive_checks import drive_faults
-from feedsim.scenario.look import Look
+from feedsim.scenario.given import Given
 from feedsim.scenario.product_checks import product_faults
 from feedsim.scenario.record_file import MOST_ROWS, Recorded
 from feedsim.scenario.stopping import stopping_faults
@@ -38,48 +38,48 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
     list of Fault
         Empty where all fits.
     """
-    look = Look(data)
-    faults = [*_carriers(look), *_record(look), *_eye(look, ("carrier_eye",)), *_names(look)]
-    for number in range(look.feeders):
+    given = Given(data)
+    faults = [*_carriers(given), *_record(given), *_eye(given, ("carrier_eye",)), *_names(given)]
+    for number in range(given.feeders):
         here = ("feeder", number)
-        faults += [*_insert_path(look, here), *_target(look, here), *_eye(look, (*here, "eye"))]
-        faults += [*_resolution(look, (*here, "settings", "resolution"))]
-        faults += drive_faults(look, here)
-    return [*faults, *product_faults(data, look), *stopping_faults(data, look)]
+        faults += [*_insert_path(given, here), *_target(given, here), *_eye(given, (*here, "eye"))]
+        faults += [*_resolution(given, (*here, "settings", "resolution"))]
+        faults += drive_faults(given, here)
+    return [*faults, *product_faults(data, given), *stopping_faults(data, given)]
 
 
-def _carriers(look: Look) -> Iterator[Fault]:
+def _carriers(given: Given) -> Iterator[Fault]:
     names = ("pitch", "length", "min_gap", "arrival")
-    pitch, length, min_gap, arrival = (look("carrier", name) for name in names)
+    pitch, length, min_gap, arrival = (given("carrier", name) for name in names)
     if None in (pitch, length, min_gap, arrival):
         return
     least = _mm(length + min_gap)
     if pitch < length + min_gap - _SAME_MM:
         allowed = f"at least {least} (carrier.length and carrier.min_gap): carriers would overlap"
-        yield look.fault(("carrier", "pitch"), allowed)
+        yield given.fault(("carrier", "pitch"), allowed)
     elif arrival == "random" and pitch <= length + min_gap + _SAME_MM:
         allowed = (
             f"more than {least} (carrier.length and carrier.min_gap): carriers that arrive at "
             "random need room on average"
         )
-        yield look.fault(("carrier", "pitch"), allowed)
+        yield given.fault(("carrier", "pitch"), allowed)
 
 
-def _record(look: Look) -> Iterator[Fault]:
+def _record(given: Given) -> Iterator[Fault]:
     """Check that recorded carriers do not overlap, and that some come after the warm-up."""
-    record = look("carrier", "record")
-    if not record or look("carrier", "arrival") != "recorded":
+    record = given("carrier", "record")
+    if not record or given("carrier", "arrival") != "recorded":
         return
-    length, warm_up = look("carrier", "length"), look("run", "warm_up")
+    length, warm_up = given("carrier", "length"), given("run", "warm_up")
     if length is not None:
-        yield from _overlaps(look.raw("carrier", "record"), record, length)
-    ends = look("carrier", "after_record") == "end"
+        yield from _overlaps(given.raw("carrier", "record"), record, length)
+    ends = given("carrier", "after_record") == "end"
     if ends and warm_up is not None and warm_up >= len(record):
         allowed = (
             f"less than {len(record)}: after {len(record)} carriers the record ends, and the run "
             'with it (carrier.after_record is "end")'
         )
-        yield look.fault(("run", "warm_up"), allowed)
+        yield given.fault(("run", "warm_up"), allowed)
 
 
 def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Fault]:
@@ -96,39 +96,39 @@ def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Faul
         yield Fault("carrier.record", message=f"and {len(short) - MOST_ROWS} more such pitches")
 
 
-def _eye(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
-    response, jitter = look(*here, "response"), look(*here, "response_jitter")
+def _eye(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+    response, jitter = given(*here, "response"), given(*here, "response_jitter")
     if None not in (response, jitter) and jitter > response + _SAME_S:
         allowed = (
             f"at most the response, {display(response, 'time')}: the eye would switch before "
             "the edge comes"
         )
-        yield look.fault((*here, "response_jitter"), allowed)
+        yield given.fault((*here, "response_jitter"), allowed)
 
 
-def _names(look: Look) -> Iterator[Fault]:
+def _names(given: Given) -> Iterator[Fault]:
     first: dict[str, int] = {}
-    for number in range(look.feeders):
-        name = look("feeder", number, "name")
+    for number in range(given.feeders):
+        name = given("feeder", number, "name")
         if name is not None and first.setdefault(name, number) != number:
             allowed = f"a name of its own: feeder.{first[name]} has this one"
-            yield look.fault(("feeder", number, "name"), allowed)
+            yield given.fault(("feeder", number, "name"), allowed)
 
 
-def _insert_path(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _insert_path(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
     """Check the way of an insert from the insert eye to the placement point."""
-    to_placement = look(*here, "insert_eye_to_placement")
-    stage = look(*here, "settings", "stage_position")
-    length, gap = look(*here, "insert", "length"), look(*here, "insert", "gap")
-    min_gap = look(*here, "insert", "min_gap")
+    to_placement = given(*here, "insert_eye_to_placement")
+    stage = given(*here, "settings", "stage_position")
+    length, gap = given(*here, "insert", "length"), given(*here, "insert", "gap")
+    min_gap = given(*here, "insert", "min_gap")
     if None not in (gap, min_gap) and gap < min_gap - _SAME_MM:
-        yield look.fault((*here, "insert", "gap"), f"at least insert.min_gap, {_mm(min_gap)}")
+        yield given.fault((*here, "insert", "gap"), f"at least insert.min_gap, {_mm(min_gap)}")
     if None not in (stage, to_placement) and not 0.0 < stage < to_placement:
         allowed = (
             "a place between the insert eye and the placement point: more than 0 mm and less "
             f"than insert_eye_to_placement, {_mm(to_placement)}"
         )
-        yield look.fault((*here, "settings", "stage_position"), allowed)
+        yield given.fault((*here, "settings", "stage_position"), allowed)
     if None in (stage, length, gap):
         return
     if stage >= length + gap - _SAME_MM:
@@ -136,32 +136,32 @@ def _insert_path(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
             f"less than {_mm(length + gap)} (insert.length and insert.gap): the next insert "
             "would be past the insert eye before this one is staged"
         )
-        yield look.fault((*here, "settings", "stage_position"), allowed)
+        yield given.fault((*here, "settings", "stage_position"), allowed)
     reach = stage + length + gap
     if to_placement is not None and reach <= to_placement + _SAME_MM:
         allowed = (
             f"less than {_mm(reach)} (stage_position, insert.length and insert.gap): the feeder "
             "would stop with an insert short of the placement point and push two at once"
         )
-        yield look.fault((*here, "insert_eye_to_placement"), allowed)
+        yield given.fault((*here, "insert_eye_to_placement"), allowed)
 
 
-def _target(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
-    offset, length = look(*here, "settings", "target_offset"), look("carrier", "length")
+def _target(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+    offset, length = given(*here, "settings", "target_offset"), given("carrier", "length")
     if None not in (offset, length) and offset >= length:
         allowed = f"less than carrier.length, {_mm(length)}: the insert would miss the carrier"
-        yield look.fault((*here, "settings", "target_offset"), allowed)
+        yield given.fault((*here, "settings", "target_offset"), allowed)
 
 
-def _resolution(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _resolution(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
     """Check that distances have one step, and that a fraction can come near any ratio."""
-    length, counts = look(*here, "distance"), look(*here, "distance_counts")
-    ratio = look(*here, "ratio")
+    length, counts = given(*here, "distance"), given(*here, "distance_counts")
+    ratio = given(*here, "ratio")
     if length and counts:
         allowed = f"0 beside resolution.distance, {_mm(length)}: give one of the two"
-        yield look.fault((*here, "distance_counts"), allowed)
+        yield given.fault((*here, "distance_counts"), allowed)
     if ratio is not None and 0 < ratio < _LEAST_RATIO:
-        yield look.fault((*here, "ratio"), f"0, or {_LEAST_RATIO} or more")
+        yield given.fault((*here, "ratio"), f"0, or {_LEAST_RATIO} or more")
 
 
 def _mm(value: float) -> str:

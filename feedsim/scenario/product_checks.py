@@ -7,32 +7,33 @@ from typing import Any
 
 from feedsim.errors import Fault
 from feedsim.quantities import display
-from feedsim.scenario.look import Look
+from feedsim.scenario.given import Given
 from feedsim.scenario.product import ALL
 from feedsim.scenario.wording import dotted, shown
 
 __all__ = ["product_faults"]
 
 _SAME_MM = 1e-9
+_Path = tuple[str | int, ...]
 
 
-def product_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+def product_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     """Find what cannot be, of the keys that are right in themselves."""
     if isinstance(data.get("product"), dict):
-        yield from _needs(look)
-        yield from _pairs(data["product"], look)
+        yield from _needs(given)
+        yield from _pairs(data["product"], given)
     if isinstance(data.get("divert"), dict):
-        yield from _gate(look)
+        yield from _gate(given)
 
 
-def _names(look: Look) -> dict[str, int] | None:
+def _names(given: Given) -> dict[str, int] | None:
     """Return the feeders' numbers by their names; None where a name is not known."""
-    names = [look("feeder", number, "name") for number in range(look.feeders)]
+    names = [given("feeder", number, "name") for number in range(given.feeders)]
     return None if None in names or not names else {n: i for i, n in enumerate(names)}
 
 
-def _needs(look: Look) -> Iterator[Fault]:
-    names, needs = _names(look), look("product", "needs")
+def _needs(given: Given) -> Iterator[Fault]:
+    names, needs = _names(given), given("product", "needs")
     if names is None or needs is None or needs == ALL:
         return
     for place, name in enumerate(needs):
@@ -46,82 +47,82 @@ def _no_feeder(path: tuple[str | int, ...], name: str, names: dict[str, int]) ->
     return Fault(dotted(path), shown(name), f"the name of a feeder: {known}{more}")
 
 
-def _pairs(product: dict[str, Any], look: Look) -> Iterator[Fault]:
-    names, found = _names(look), product.get("pair")
+def _pairs(product: dict[str, Any], given: Given) -> Iterator[Fault]:
+    names, found = _names(given), product.get("pair")
     first: dict[frozenset[str], int] = {}
     for place, table in enumerate(found if isinstance(found, (list, tuple)) else ()):
         if not isinstance(table, dict):
             continue
         here = ("product", "pair", place)
-        pair = [look(*here, name) for name in ("below", "above")]
+        pair = [given(*here, name) for name in ("below", "above")]
         if names is None or None in pair:
             continue
         unknown = [side for side, name in zip(("below", "above"), pair, strict=True)
                    if name not in names]  # fmt: skip
         if unknown:
             for side in unknown:
-                yield _no_feeder((*here, side), look(*here, side), names)
+                yield _no_feeder((*here, side), given(*here, side), names)
             continue
         below, above = (names[name] for name in pair)
         both = frozenset(pair)
         if below == above:
-            yield look.fault((*here, "above"), "another feeder than below")
+            yield given.fault((*here, "above"), "another feeder than below")
         elif first.setdefault(both, place) != place:
             allowed = f"a pair of its own: product.pair.{first[both]} is of these two"
-            yield look.fault((*here, "above"), allowed)
+            yield given.fault((*here, "above"), allowed)
         else:
-            yield from _order(look, here, below=below, above=above)
-            yield from _limits(look, here, below=below, above=above)
+            yield from _order(given, here, below=below, above=above)
+            yield from _limits(given, here, below=below, above=above)
 
 
-def _order(look: Look, here: tuple[str | int, ...], *, below: int, above: int) -> Iterator[Fault]:
+def _order(given: Given, here: _Path, *, below: int, above: int) -> Iterator[Fault]:
     """Who is laid first lies below: that is decided by the placement points."""
-    first, then = (look("feeder", number, "eye_to_placement") for number in (below, above))
+    first, then = (given("feeder", number, "eye_to_placement") for number in (below, above))
     if None not in (first, then) and then <= first + _SAME_MM:
         allowed = (
             f"a feeder whose placement point lies further downstream than {_mm(first)} "
             f"(feeder.{below}.eye_to_placement; this one's is at {_mm(then)}): what is laid later "
             "lies on top"
         )
-        yield look.fault((*here, "above"), allowed)
+        yield given.fault((*here, "above"), allowed)
 
 
-def _limits(look: Look, here: tuple[str | int, ...], *, below: int, above: int) -> Iterator[Fault]:
-    low, high = look(*here, "min_overlap"), look(*here, "max_overlap")
-    lengths = [look("feeder", number, "insert", "length") for number in (below, above)]
+def _limits(given: Given, here: _Path, *, below: int, above: int) -> Iterator[Fault]:
+    low, high = given(*here, "min_overlap"), given(*here, "max_overlap")
+    lengths = [given("feeder", number, "insert", "length") for number in (below, above)]
     if None not in (low, high) and high < low - _SAME_MM:
-        yield look.fault((*here, "max_overlap"), f"at least min_overlap, {_mm(low)}")
+        yield given.fault((*here, "max_overlap"), f"at least min_overlap, {_mm(low)}")
     if low is not None and None not in lengths and low > min(lengths) + _SAME_MM:
         allowed = f"at most {_mm(min(lengths))}, the shorter of the two inserts"
-        yield look.fault((*here, "min_overlap"), allowed)
+        yield given.fault((*here, "min_overlap"), allowed)
 
 
-def _gate(look: Look) -> Iterator[Fault]:
+def _gate(given: Given) -> Iterator[Fault]:
     """Check that the gate lies beyond the last insert, and that something is to be diverted."""
-    at, before = look("divert", "at"), look("divert", "decide_before")
-    ends = list(_laid_whole(look))
+    at, before = given("divert", "at"), given("divert", "decide_before")
+    ends = list(_laid_whole(given))
     if at is not None and ends and at < max(ends)[0] - _SAME_MM:
         least, number = max(ends)
         allowed = (
             f"at least {_mm(least)}: only there is an insert of feeder.{number} wholly on its "
             "carrier (eye_to_placement, settings.target_offset and insert.length)"
         )
-        yield look.fault(("divert", "at"), allowed)
+        yield given.fault(("divert", "at"), allowed)
     if None not in (at, before) and before >= at:
         allowed = f"less than divert.at, {_mm(at)}: the carrier is not seen before the carrier eye"
-        yield look.fault(("divert", "decide_before"), allowed)
-    if [look("divert", name) for name in ("missed", "doubled", "late")] == [False] * 3:
+        yield given.fault(("divert", "decide_before"), allowed)
+    if [given("divert", name) for name in ("missed", "doubled", "late")] == [False] * 3:
         allowed = "true, or one of doubled and late true: else nothing is ever diverted"
-        yield look.fault(("divert", "missed"), allowed)
+        yield given.fault(("divert", "missed"), allowed)
 
 
-def _laid_whole(look: Look) -> Iterator[tuple[float, int]]:
+def _laid_whole(given: Given) -> Iterator[tuple[float, int]]:
     """Yield how far carriers have come when each feeder's insert is wholly laid (mm)."""
-    for number in range(look.feeders):
+    for number in range(given.feeders):
         parts = [
-            look("feeder", number, "eye_to_placement"),
-            look("feeder", number, "settings", "target_offset"),
-            look("feeder", number, "insert", "length"),
+            given("feeder", number, "eye_to_placement"),
+            given("feeder", number, "settings", "target_offset"),
+            given("feeder", number, "insert", "length"),
         ]
         if None not in parts:
             yield sum(parts), number

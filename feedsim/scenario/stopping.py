@@ -8,7 +8,7 @@ from typing import Any
 from feedsim import machine
 from feedsim.errors import Fault
 from feedsim.quantities import display
-from feedsim.scenario.look import Look
+from feedsim.scenario.given import Given
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.planned import Adjust
 from feedsim.scenario.planned import Fault as PlannedFault
@@ -20,29 +20,29 @@ __all__ = ["stopping_faults", "supervision_of"]
 _JAMS = ("carrier_jam", "insert_jam")
 
 
-def stopping_faults(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+def stopping_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     """Find what cannot be, of the keys that are right in themselves."""
-    yield from _searches(data, look)
-    yield from _jams(data, look)
-    yield from _silence(data, look)
-    for number in range(look.feeders):
-        yield from _magazine(look, ("feeder", number, "insert"))
+    yield from _searches(data, given)
+    yield from _jams(data, given)
+    yield from _silence(data, given)
+    for number in range(given.feeders):
+        yield from _magazine(given, ("feeder", number, "insert"))
     for table in ("fault", "adjust"):
         found = data.get(table)
         for number in range(len(found) if isinstance(found, (list, tuple)) else 0):
             if isinstance(found[number], dict):  # type: ignore[index]
-                yield from _planned(look, (table, number))
-    yield from _dirty_eyes(data, look)
-    yield from _changed_feeders(data, look)
+                yield from _planned(given, (table, number))
+    yield from _dirty_eyes(data, given)
+    yield from _changed_feeders(data, given)
 
 
-def _searches(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+def _searches(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     """With no_insert on, the next insert must be within reach of a search."""
-    if not isinstance(data.get("supervision"), dict) or not look("supervision", "no_insert"):
+    if not isinstance(data.get("supervision"), dict) or not given("supervision", "no_insert"):
         return
-    limit = look("controller", "search_limit")
-    for number in range(look.feeders):
-        length, gap = (look("feeder", number, "insert", name) for name in ("length", "gap"))
+    limit = given("controller", "search_limit")
+    for number in range(given.feeders):
+        length, gap = (given("feeder", number, "insert", name) for name in ("length", "gap"))
         if None not in (limit, length, gap) and limit < length + gap:
             pitch = display(length + gap, "length", digits=7)
             allowed = (
@@ -50,29 +50,29 @@ def _searches(data: dict[str, Any], look: Look) -> Iterator[Fault]:
                 "supervision.no_insert on, every search would stop the line before the next "
                 "insert comes"
             )
-            yield look.fault(("controller", "search_limit"), allowed)
+            yield given.fault(("controller", "search_limit"), allowed)
 
 
-def _silence(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+def _silence(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     """Check that the carrier eye may be silent from one carrier to the next."""
     if not isinstance(data.get("supervision"), dict):
         return
-    limit, pitch = look("supervision", "carrier_eye_silent"), look("carrier", "pitch")
+    limit, pitch = given("supervision", "carrier_eye_silent"), given("carrier", "pitch")
     if limit and isinstance(pitch, float) and limit <= pitch:
         shown_pitch = display(pitch, "length", digits=7)
         allowed = (
             f"0 mm, or more than {shown_pitch} (carrier.pitch), and as much more as carriers may "
             "be missing in a row: else the line stops between two carriers"
         )
-        yield look.fault(("supervision", "carrier_eye_silent"), allowed)
+        yield given.fault(("supervision", "carrier_eye_silent"), allowed)
 
 
-def _jams(data: dict[str, Any], look: Look) -> Iterator[Fault]:
-    if not isinstance(data.get("supervision"), dict) or look("supervision", "jam") is not False:
+def _jams(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+    if not isinstance(data.get("supervision"), dict) or given("supervision", "jam") is not False:
         return
     names = machine.Hazard
     likely = [
-        h.value for h in names if look("limits", "jam_probability", h.value) not in (None, 0.0)
+        h.value for h in names if given("limits", "jam_probability", h.value) not in (None, 0.0)
     ]
     faults = data.get("fault")
     tables = [f for f in faults if isinstance(f, dict)] if isinstance(faults, list) else []
@@ -81,53 +81,55 @@ def _jams(data: dict[str, Any], look: Look) -> Iterator[Fault]:
             "true: a jam stops the line whatever [supervision] says; to have none, take out "
             "limits.jam_probability and the faults that jam"
         )
-        yield look.fault(("supervision", "jam"), allowed)
+        yield given.fault(("supervision", "jam"), allowed)
 
 
-def _magazine(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
-    holds, warning = look(*here, "magazine"), look(*here, "magazine_warning")
+def _magazine(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+    holds, warning = given(*here, "magazine"), given(*here, "magazine_warning")
     if holds is not None and warning and warning >= holds:
         allowed = f"less than magazine, {holds}"
-        yield look.fault((*here, "magazine_warning"), allowed)
+        yield given.fault((*here, "magazine_warning"), allowed)
 
 
-def _planned(look: Look, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _planned(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
     """Check that there is one time, or one carrier."""
-    given = [name for name in ("at", "carrier") if look.raw(*here, name) is not None]
-    if len(given) != 1:
-        message = f'{"has both" if given else "needs one of"} "at" and "carrier"; give one of them'
-        if not given:
+    when = [name for name in ("at", "carrier") if given.raw(*here, name) is not None]
+    if len(when) != 1:
+        message = f'{"has both" if when else "needs one of"} "at" and "carrier"; give one of them'
+        if not when:
             message = 'needs "at", a time, or "carrier", the number of one'
         yield Fault(dotted(here), shown({}), "one of at and carrier", message)
     if here[0] == "fault":
-        feeder = look(*here, "feeder")
-        if feeder is not None and look.feeders and feeder >= look.feeders:
-            yield look.fault((*here, "feeder"), f"a feeder that there is, 0 to {look.feeders - 1}")
+        feeder = given(*here, "feeder")
+        if feeder is not None and given.feeders and feeder >= given.feeders:
+            yield given.fault(
+                (*here, "feeder"), f"a feeder that there is, 0 to {given.feeders - 1}"
+            )
 
 
-def _dirty_eyes(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+def _dirty_eyes(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     """Check that a dirty eye says how long, and that nothing else does."""
     faults = data.get("fault")
     for number, table in enumerate(faults if isinstance(faults, (list, tuple)) else ()):
-        kind = look("fault", number, "kind") if isinstance(table, dict) else None
+        kind = given("fault", number, "kind") if isinstance(table, dict) else None
         if kind is None:
             continue
-        given = [name for name in ("eye", "duration") if table.get(name) is not None]
-        if kind == "eye_dirty" and "duration" not in given:
+        found = [name for name in ("eye", "duration") if table.get(name) is not None]
+        if kind == "eye_dirty" and "duration" not in found:
             allowed = 'a time, such as "3 s": how long the eye sees nothing'
             yield Fault(dotted(("fault", number, "duration")), "nothing", allowed)
         if kind != "eye_dirty":
-            for name in given:
-                yield look.fault(("fault", number, name), 'kind = "eye_dirty" beside it')
+            for name in found:
+                yield given.fault(("fault", number, name), 'kind = "eye_dirty" beside it')
 
 
-def _changed_feeders(data: dict[str, Any], look: Look) -> Iterator[Fault]:
+def _changed_feeders(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     adjusts = data.get("adjust")
     for number, table in enumerate(adjusts if isinstance(adjusts, (list, tuple)) else ()):
-        changes = look("adjust", number, "set") if isinstance(table, dict) else None
+        changes = given("adjust", number, "set") if isinstance(table, dict) else None
         for change in changes or ():
-            if look.feeders and change.feeder >= look.feeders:
-                allowed = f"a feeder that there is, 0 to {look.feeders - 1}"
+            if given.feeders and change.feeder >= given.feeders:
+                allowed = f"a feeder that there is, 0 to {given.feeders - 1}"
                 path = dotted(("adjust", number, "set", change.path))
                 yield Fault(path, f"feeder {change.feeder}", allowed)
 

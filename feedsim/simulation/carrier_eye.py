@@ -13,7 +13,7 @@ from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
-from feedsim.simulation.input_level import Look, Seen, level_of
+from feedsim.simulation.input_level import Decision, Seen, level_of
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.recorder import Tracer
 
@@ -69,7 +69,7 @@ class CarrierEye(Part):
         self._held_mm = -math.inf
         self._switched_s = -math.inf
         self._level = level_of(eye, goes_off=self._goes_off)
-        self._look: Look | None = None
+        self._decision: Decision | None = None
         self.leading_edge_mm = array("d")
         self.slip_mm = array("d")
 
@@ -104,21 +104,21 @@ class CarrierEye(Part):
         leading, seen, delay, _, missed = drawn
         passed = self._conveyor.master.belt.time_at(seen)
         lost = Outcome.NOT_SEEN if missed else self._fate(seen, passed)
-        self._look = None
+        self._decision = None
         if self._level is None or lost is Outcome.NOT_SEEN:
             return (passed if lost else max(passed + delay, self._switched_s)), lost
-        self._look = look = self._level.look(
+        self._decision = decision = self._level.decide(
             self._conveyor.master,
             passes_s=passed,
             switches_s=max(passed + delay, self._level.since_s),
             tail_mm=leading + self._length_mm,
         )
-        return look.t, _LOST.get(look.seen)
+        return decision.t, _LOST.get(decision.seen)
 
     def _hold(self, tail_mm: float, lost: Outcome | None) -> None:
         """Let a carrier that was planned have passed; its tail (mm) may hold the output."""
-        if self._look is not None and self._level is not None:
-            self._level.take(self._look, tail_mm)
+        if self._decision is not None and self._level is not None:
+            self._level.take(self._decision, tail_mm)
         if lost is not Outcome.NOT_SEEN:
             self._held_mm = tail_mm
 
@@ -154,10 +154,10 @@ class CarrierEye(Part):
 
     def _trace_level(self, carrier: int) -> None:
         """Note when output and input came on for a carrier, behind a filter or polled."""
-        look = self._look
-        if self._tracer is None or look is None:
+        decision = self._decision
+        if self._tracer is None or decision is None:
             return
-        for event, t in look.came_on():
+        for event, t in decision.came_on():
             self._tracer.add(t, "carrier_eye", event, carrier=carrier)
 
     def _lose(self, carrier: int, outcome: Outcome, *, t: float) -> None:

@@ -13,15 +13,15 @@ from feedsim.motion.master import Master, next_scan_tick
 from feedsim.motion.ticks import SAME_INSTANT_S
 
 __all__ = [
+    "Decision",
     "InputLevel",
     "Level",
-    "Look",
     "Seen",
+    "decide",
     "level_of",
     "level_slipped",
     "level_stands",
     "level_take",
-    "look_at",
 ]
 
 
@@ -33,7 +33,7 @@ class Seen(IntEnum):
     TOO_SHORT = 2  # on for less than the filter asks, or between two scans
 
 
-class Look(NamedTuple):
+class Decision(NamedTuple):
     """An object as it will be decided, if the motion stays as planned.
 
     ``t``: when that is (s). ``since_s``, ``on_s``: from when its run of the output is on, and
@@ -59,7 +59,7 @@ class Look(NamedTuple):
             yield "too_short", self.t
 
 
-def look_at(
+def decide(
     level: Level,
     master: Master,
     *,
@@ -68,7 +68,7 @@ def look_at(
     off_s: float,
     output_off_s: float,
     input_off_s: float,
-) -> Look:
+) -> Decision:
     """Return what becomes of the next object.
 
     Parameters
@@ -91,26 +91,26 @@ def look_at(
     shown, polled = level.shown, level.polled
     if still_on and (shown or not polled):
         t = passes_s if goes_on else switches_s
-        return Look(Seen.MERGES, t, since_s, level.on_s, True, shown, goes_on)
+        return Decision(Seen.MERGES, t, since_s, level.on_s, True, shown, goes_on)
     on_s = level.on_s if still_on else since_s + level.filter_s
     if level.filter_s > 0.0 and not still_on and off_s < on_s - SAME_INSTANT_S:
-        return Look(Seen.TOO_SHORT, off_s, since_s, on_s, False, shown, goes_on)
+        return Decision(Seen.TOO_SHORT, off_s, since_s, on_s, False, shown, goes_on)
     if not polled:
-        return Look(Seen.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
+        return Decision(Seen.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
     if shown and next_scan_tick(master, input_off_s + level.filter_s) >= on_s - SAME_INSTANT_S:
-        return Look(Seen.MERGES, on_s, since_s, on_s, True, True, goes_on)
+        return Decision(Seen.MERGES, on_s, since_s, on_s, True, True, goes_on)
     tick_s = next_scan_tick(master, on_s)
     if tick_s < off_s + level.filter_s - SAME_INSTANT_S:
-        return Look(Seen.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
-    return Look(Seen.TOO_SHORT, off_s + level.filter_s, since_s, on_s, True, False, goes_on)
+        return Decision(Seen.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
+    return Decision(Seen.TOO_SHORT, off_s + level.filter_s, since_s, on_s, True, False, goes_on)
 
 
-def level_take(level: Level, look: Look, tail_mm: float) -> None:
+def level_take(level: Level, decision: Decision, tail_mm: float) -> None:
     """Let an object that was looked at have passed, its tail at a travel (mm)."""
-    level.since_s, level.on_s = look.since_s, look.on_s
-    level.counts, level.shown = look.counts, look.shown
+    level.since_s, level.on_s = decision.since_s, decision.on_s
+    level.counts, level.shown = decision.counts, decision.shown
     level.output_mm = tail_mm
-    if look.counts:
+    if decision.counts:
         level.input_mm = tail_mm
 
 
@@ -167,9 +167,11 @@ class InputLevel(Level):
         super().__init__(polled=eye.polled, filter_s=eye.filter_s)
         self.goes_off = goes_off
 
-    def look(self, master: Master, *, passes_s: float, switches_s: float, tail_mm: float) -> Look:
+    def decide(
+        self, master: Master, *, passes_s: float, switches_s: float, tail_mm: float
+    ) -> Decision:
         """Return what becomes of the next object, its trailing edge at a travel (mm)."""
-        return look_at(
+        return decide(
             self,
             master,
             passes_s=passes_s,

@@ -15,7 +15,7 @@ from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.input_level import Look, Seen, level_of
+from feedsim.simulation.input_level import Decision, Seen, level_of
 
 __all__ = ["Drawn", "Fate", "Found", "InsertEye", "Search"]
 
@@ -119,7 +119,7 @@ class InsertEye:
         self._held_number = -1
         self._known_event: Event | None = None
         self._level = level_of(self._eye, goes_off=self._goes_off)
-        self._look: Look | None = None
+        self._decision: Decision | None = None
 
     def take_staged(self) -> Found:
         """Return insert 0 as staged at the start: seen, its nose past the eye."""
@@ -183,13 +183,13 @@ class InsertEye:
         if passes_s == math.inf or self._level is None:
             return passes_s, Fate.SEEN
         tail_mm = self._first_nose_mm + self._next[0] + self._next[2]
-        self._look = look = self._level.look(
+        self._decision = decision = self._level.decide(
             self._conveyor.master,
             passes_s=passes_s,
             switches_s=passes_s + delay_s,
             tail_mm=tail_mm,
         )
-        return look.t, _FATES[look.seen]
+        return decision.t, _FATES[decision.seen]
 
     def _goes_off(self, tail_mm: float) -> float:
         """Return when the output goes off behind a tail (s)."""
@@ -206,8 +206,8 @@ class InsertEye:
 
     def _trace_level(self, carrier: int) -> None:
         """Note when output and input came on for an insert, behind a filter or polled."""
-        if self._look is not None and self._state.tracer is not None:
-            for event, t in self._look.came_on():
+        if self._decision is not None and self._state.tracer is not None:
+            for event, t in self._decision.came_on():
                 self._state.trace(t, "insert_eye", event, carrier=carrier, insert=self._number)
 
     def _capture(self, t: float, search: Search) -> Found:
@@ -259,11 +259,11 @@ class InsertEye:
         self._held_mm = self._first_nose_mm + self._next[0] + self._next[2]
         self._held_number = self._number
         if self._level is not None:
-            if self._look is None:  # staged at the start, or cleared by hand
+            if self._decision is None:  # staged at the start, or cleared by hand
                 self._level.stands(self._held_mm)
             else:
-                self._level.take(self._look, self._held_mm)
-            self._look = None
+                self._level.take(self._decision, self._held_mm)
+            self._decision = None
 
     def _count_drawn(self, double_mm: float) -> None:
         rows = self._state.columns

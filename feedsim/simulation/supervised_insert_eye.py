@@ -191,7 +191,7 @@ class SupervisedInsertEye(InsertEye):
     def clear(self, feed_mm: float) -> int:
         """Take out all inserts that have passed the eye by a feed travel (mm); return how many."""
         cleared = 0
-        self._look = None
+        self._decision = None
         while not self._lacks:
             nose, seen, _, _, _, drawn, missed, double, _ = self._next
             edge = min(nose, seen) if drawn and not missed else nose

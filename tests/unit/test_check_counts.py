@@ -11,9 +11,9 @@ from scipy import signal
 
 from feedsim.answers.check.study import counted as module
 from feedsim.answers.check.study.advice import _EXPLAINS
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.counted import counted, shares_of
 from feedsim.answers.check.study.review import review
-from feedsim.answers.check.study.setup import Setup
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.mechanisms import MECHANISMS
@@ -25,8 +25,8 @@ def card(*changes: str) -> Scenario:
     return override(scenario_from_text(TEXT), list(changes))
 
 
-def of(scenario: Scenario) -> Setup:
-    return Setup(scenario, machine_of(scenario), 0, "metric")
+def of(scenario: Scenario) -> CheckedFeeder:
+    return CheckedFeeder(scenario, machine_of(scenario), 0, "metric")
 
 
 @pytest.mark.parametrize("number", range(len(MECHANISMS)), ids=[m.name for m in MECHANISMS])
@@ -38,13 +38,13 @@ def test_every_mechanism_that_is_too_much_is_told(
         rows[number] = replace(MECHANISMS[number], share=lambda *_: share)
         monkeypatch.setattr(module, "MECHANISMS", tuple(rows))
 
-    setup, name = of(card()), MECHANISMS[number].name
+    checked, name = of(card()), MECHANISMS[number].name
     faked(0.5)
-    (said,) = counted(setup, lambda _: False)
+    (said,) = counted(checked, lambda _: False)
     assert said.startswith(f"{name.capitalize()}: by that alone 50 % of the ")
-    assert not list(counted(setup, lambda mechanism: mechanism == name))
+    assert not list(counted(checked, lambda mechanism: mechanism == name))
     faked(0.0)
-    assert not list(counted(setup, lambda _: False))
+    assert not list(counted(checked, lambda _: False))
 
 
 def test_a_rare_double_that_makes_a_cycle_too_long_is_counted() -> None:

@@ -17,7 +17,7 @@ import pytest
 
 from feedsim.errors import FeedsimError
 from feedsim.running import executor
-from feedsim.running.executor import Local, completed, crew
+from feedsim.running.executor import Local, completed, worker_pool
 
 
 def never(words: str) -> None:
@@ -59,9 +59,9 @@ def wait_until(happened: Callable[[], bool]) -> None:
     raise TimeoutError
 
 
-def test_a_crew_stays_for_the_next_round(tmp_path: Path) -> None:
+def test_workers_stay_for_the_next_round(tmp_path: Path) -> None:
     rounds = []
-    with crew(meet, where=Local(2), on_lost=never) as workers:
+    with worker_pool(meet, where=Local(2), on_lost=never) as workers:
         for number in range(3):
             folder = tmp_path / str(number)
             folder.mkdir()
@@ -167,7 +167,7 @@ SCRIPT = """
 import os, signal, threading, time
 from feedsim.running import executor
 from feedsim.interrupts import as_interrupts
-from feedsim.running.executor import Local, completed, crew
+from feedsim.running.executor import Local, completed, worker_pool
 
 def interrupt():  # as a terminal does it: every process
     os.killpg(0, signal.SIGINT)

@@ -10,8 +10,13 @@ import numpy as np
 import pytest
 
 from feedsim.answers.rehearse.study.cards import inserts_of
-from feedsim.answers.rehearse.study.happenings import Happening, happenings, is_stop, missed_times
 from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
+from feedsim.answers.rehearse.study.scene_events import (
+    SceneEvent,
+    is_stop,
+    missed_times,
+    scene_events,
+)
 from feedsim.answers.rehearse.study.stretch import stretch_of
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
@@ -42,11 +47,11 @@ def rough() -> Scenario:
     return load_scenario(SCENARIOS / "membership_card.toml", overrides=ROUGH)
 
 
-def all_of(scenario: Scenario) -> list[Happening]:
+def all_of(scenario: Scenario) -> list[SceneEvent]:
     records, kept = trace(scenario)
     machine = machine_of(scenario)
     numbers = range(len(machine.feeders))
-    return happenings(
+    return scene_events(
         records,
         kept,
         missed_s=[missed_times(records, kept, machine=machine, feeder=j) for j in numbers],
@@ -177,7 +182,7 @@ def test_a_stop_is_among_the_happenings() -> None:
     stop = TraceEvent(0.5, "line", "trips", 1, -1, 500.0, math.nan)
     stopped = replace(kept, events=(*kept.events, stop))
     nobody = replace(records, feeders=())
-    (found,) = happenings(nobody, stopped, missed_s=[], hazards=[], hazard_s=[])
+    (found,) = scene_events(nobody, stopped, missed_s=[], hazards=[], hazard_s=[])
     assert found.kind == "stop"
     assert (found.time_s, found.name, found.carrier) == (0.5, "trips", 1)
 

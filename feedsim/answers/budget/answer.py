@@ -21,7 +21,7 @@ from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
-from feedsim.running.executor import crew
+from feedsim.running.executor import worker_pool
 from feedsim.scenario import Scenario, scenario_to_dict
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _runs(found: Budgets) -> Iterator[tuple[float, Sequence[Simulated]]]:
 
 def _with(jobs: int | None) -> Made:
     def make(_: str, work: Callable[..., Any], calls: Sequence[tuple[Any, ...]]) -> list[Any]:
-        with crew(work, where=where_of(jobs), on_lost=lambda _: None) as workers:
+        with worker_pool(work, where=where_of(jobs), on_lost=lambda _: None) as workers:
             return workers.in_order(calls)
 
     return make

@@ -18,10 +18,10 @@ from feedsim.answers.limit.study.closed import (
 from feedsim.answers.limit.study.search import (
     LOOKS,
     Search,
-    doubts,
     least_carriers,
     run_batch,
     search,
+    worst_refused,
 )
 from feedsim.answers.limit.study.simulated import Limits, agreement, simulated
 from feedsim.answers.line import Line
@@ -29,7 +29,7 @@ from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
-from feedsim.running.executor import Where, crew
+from feedsim.running.executor import Where, worker_pool
 
 __all__ = ["MOST_CARRIERS", "Limit", "enough", "limit", "searched"]
 
@@ -78,9 +78,9 @@ def searched(
         also_mm_s=(speed,) if window else (),
         from_mm_s=speed if window else 0.0,
         worst=worst_of_line(scenario),
-        doubtful=doubts(scenario, closed.feeders),
+        doubtful=worst_refused(scenario, closed.feeders),
     )
-    with crew(run_batch, where=where, on_lost=on_lost) as workers:
+    with worker_pool(run_batch, where=where, on_lost=on_lost) as workers:
         found = simulated(scenario, search(what, workers.in_order, progress=progress))
     return Limit(
         feedsim=__version__,

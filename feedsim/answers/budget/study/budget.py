@@ -12,7 +12,7 @@ from typing import Literal
 from feedsim.answers.budget.study.doubts import Doubt, doubts_of, late_engages, stops
 from feedsim.answers.budget.study.run import Simulated, steady
 from feedsim.answers.budget.study.what_if import WhatIf
-from feedsim.answers.check.study.setup import Setup
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
@@ -168,7 +168,7 @@ def budgets_at(
                 shifts=tuple(shifts),
                 mean_mm=mean_shift(shifts),
                 within_tolerance=1.0 - whole.share_outside(-tolerance, tolerance),
-                doubts=tuple(doubts_of(Setup(there, machine, number, units))),
+                doubts=tuple(doubts_of(CheckedFeeder(there, machine, number, units))),
             )
         )
     return found

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from feedsim.answers.check.study import placing, timing
-from feedsim.answers.check.study.setup import Setup
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.acts import locked_step
@@ -38,14 +38,14 @@ class Doubt:
     words: str
 
 
-def doubts_of(setup: Setup) -> Iterator[Doubt]:
+def doubts_of(checked: CheckedFeeder) -> Iterator[Doubt]:
     """Give what makes the budget of one feeder uncertain at the line's speed, if anything.
 
     The budget counts on ramps and lags that are over in time, on points that are known in
     time, on an insert that lands at belt speed, and on cards that meet every phase of the ticks.
     """
     for kind, check in _CHECKS:
-        yield from (Doubt(kind, words) for words in check(setup))
+        yield from (Doubt(kind, words) for words in check(checked))
 
 
 def late_engages(late: int, placed: int) -> Doubt:
@@ -68,7 +68,7 @@ def stops(count: int) -> Doubt:
     )
 
 
-def _run_up(s: Setup) -> Iterator[str]:
+def _run_up(s: CheckedFeeder) -> Iterator[str]:
     """Say what a run-up does that is too short for ramp and lag to be over.
 
     What the insert side is off, in place, is made up at the nose's own speed, so it counts as
@@ -95,7 +95,7 @@ def _run_up(s: Setup) -> Iterator[str]:
     )
 
 
-def _pace_at_landing(s: Setup) -> float:
+def _pace_at_landing(s: CheckedFeeder) -> float:
     """Return nose speed over full feed speed when an insert lands that starts from rest."""
     f = s.feeder
     run_up = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
@@ -106,7 +106,7 @@ def _pace_at_landing(s: Setup) -> float:
     return feed.speed(landing_s) / (f.settings.speed_ratio * s.counted_speed)
 
 
-def _busy(s: Setup) -> Iterator[str]:
+def _busy(s: CheckedFeeder) -> Iterator[str]:
     """Say that a correction may come too late, where the feeder is ready at the last moment."""
     if s.feeder.settings.stage_correction and any(timing.cycle(s)):
         yield (
@@ -116,7 +116,7 @@ def _busy(s: Setup) -> Iterator[str]:
         )
 
 
-def _merging(s: Setup) -> Iterator[str]:
+def _merging(s: CheckedFeeder) -> Iterator[str]:
     """Say that edges merge, of which those that come early are then not seen."""
     c, ins = s.machine.carriers, s.feeder.inserts
     feed = s.counted_speed * s.feeder.settings.speed_ratio
@@ -136,7 +136,7 @@ def _merging(s: Setup) -> Iterator[str]:
             )
 
 
-def _uneven_ticks(s: Setup) -> Iterator[str]:
+def _uneven_ticks(s: CheckedFeeder) -> Iterator[str]:
     """Say that cards walk too slowly over the phases of ticks that meet only now and then.
 
     Of a scanned eye scan and motion ticks come back to the same phase after their least common
@@ -157,7 +157,7 @@ def _uneven_ticks(s: Setup) -> Iterator[str]:
         )
 
 
-_CHECKS: tuple[tuple[str, Callable[[Setup], Iterator[str]]], ...] = (
+_CHECKS: tuple[tuple[str, Callable[[CheckedFeeder], Iterator[str]]], ...] = (
     ("run_up", _run_up),
     ("landing", placing.landing),
     ("next_nose", placing.next_nose),

@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterator
 
 from feedsim.answers.check.study import placing, target, timing
 from feedsim.answers.check.study.automatic import not_on_steps
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.counted import counted
 from feedsim.answers.check.study.levels import levels
-from feedsim.answers.check.study.setup import Setup
 
 __all__ = ["warnings_of"]
 
-Check = Callable[[Setup], Iterator[str]]
+Check = Callable[[CheckedFeeder], Iterator[str]]
 
 _CHECKS: tuple[Check, ...] = (
     timing.cycle,
@@ -66,11 +66,11 @@ _EXPLAINS: dict[str, tuple[Check, ...]] = {
 """By mechanism: whose warnings say what it does, so that it need not be said again."""
 
 
-def warnings_of(setup: Setup) -> list[str]:
+def warnings_of(checked: CheckedFeeder) -> list[str]:
     """Return the warnings about one feeder, the gravest kinds first, a sentence or two each."""
-    said = {check: list(check(setup)) for check in _CHECKS}
+    said = {check: list(check(checked)) for check in _CHECKS}
 
     def explained(mechanism: str) -> bool:
         return any(said[check] for check in _EXPLAINS.get(mechanism, ()))
 
-    return [*(line for lines in said.values() for line in lines), *counted(setup, explained)]
+    return [*(line for lines in said.values() for line in lines), *counted(checked, explained)]

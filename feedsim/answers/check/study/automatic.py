@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from feedsim.answers.check.study.setup import Setup
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.machine import Feeder, Resolution
 from feedsim.quantities import Kind
 from feedsim.scenario import machine_from
@@ -27,7 +27,7 @@ _OFF_A_STEP = 1e-6
 _MOST_SPEEDS = 50
 
 
-def automatic_words(s: Setup) -> Iterator[str]:
+def automatic_words(s: CheckedFeeder) -> Iterator[str]:
     """Say which leads "auto" moved off the sum of the delays, why, and what it costs."""
     given = s.scenario.feeder[s.number].settings
     right, exact = solve_feeder(s.machine, s.feeder), _without_steps(s)
@@ -51,7 +51,7 @@ def automatic_words(s: Setup) -> Iterator[str]:
         yield _fraction(s)
 
 
-def _without_steps(s: Setup) -> Feeder:
+def _without_steps(s: CheckedFeeder) -> Feeder:
     """Return the feeder as "auto" would set it if the controller took any value."""
     given = machine_from(s.scenario)
     f = given.feeders[s.number]
@@ -59,7 +59,7 @@ def _without_steps(s: Setup) -> Feeder:
     return solve(replace(given, feeders=(stepless,))).feeders[0]
 
 
-def _rounding(s: Setup, exact: Feeder) -> str:
+def _rounding(s: CheckedFeeder, exact: Feeder) -> str:
     """Say what the controller's steps cost at line speed; empty where nothing was rounded."""
     steps, v = s.feeder.settings.resolution, s.machine.line.speed_mm_s
     if exact.settings == replace(s.feeder.settings, resolution=Resolution()):
@@ -82,7 +82,7 @@ def _kinds(steps: Resolution) -> tuple[tuple[str, float, Kind], ...]:
     return ("distances", steps.distance_mm, "length"), ("leads", steps.lead_s, "time")
 
 
-def _fraction(s: Setup) -> str:
+def _fraction(s: CheckedFeeder) -> str:
     given = s.scenario.feeder[s.number].settings
     fraction = nearest_fraction(given.speed_ratio, given.resolution.ratio)
     off = float(fraction) / given.speed_ratio - 1.0
@@ -96,7 +96,7 @@ def _fraction(s: Setup) -> str:
     )
 
 
-def not_on_steps(s: Setup) -> Iterator[str]:
+def not_on_steps(s: CheckedFeeder) -> Iterator[str]:
     """Warn of settings that are typed in and that the controller does not take."""
     given, settings = s.scenario.feeder[s.number].settings, s.feeder.settings
     steps = settings.resolution
@@ -118,7 +118,7 @@ def not_on_steps(s: Setup) -> Iterator[str]:
             )
 
 
-def _why(s: Setup, side: str, *, locked: bool) -> str:
+def _why(s: CheckedFeeder, side: str, *, locked: bool) -> str:
     controller, line = s.machine.controller, s.machine.line
     if not locked:
         if is_locked(s.machine.carrier_eye, controller) or is_locked(s.feeder.eye, controller):
@@ -138,7 +138,7 @@ def _why(s: Setup, side: str, *, locked: bool) -> str:
     return f"{words}, where a speed up to {s.percent(0.5 * room / distance)} off leaves it"
 
 
-def _cost(s: Setup) -> str:
+def _cost(s: CheckedFeeder) -> str:
     """Say what the settings do at the speeds of the sweep, typed in."""
     speeds = s.scenario.sweep.speeds_mm_s
     some = speeds[:: max(1, len(speeds) // _MOST_SPEEDS)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
-from feedsim.answers.check.study.setup import Setup
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -34,18 +34,18 @@ class _Share(NamedTuple):
     share: float
 
 
-def shares_of(s: Setup) -> list[_Share]:
-    """Return what each mechanism alone costs at the setup's speed."""
+def shares_of(s: CheckedFeeder) -> list[_Share]:
+    """Return what each mechanism alone costs at the highest speed."""
     there, allowed = FeederAtSpeed(s.at_its_speed, s.feeder), criteria_of(s.scenario)
     return [_Share(m, m.share(there, allowed)) for m in MECHANISMS]
 
 
-def counted(s: Setup, explained: Callable[[str], bool]) -> Iterator[str]:
+def counted(s: CheckedFeeder, explained: Callable[[str], bool]) -> Iterator[str]:
     """Warn of every mechanism that is too much at this speed, alone or with the others.
 
     Parameters
     ----------
-    s : Setup
+    s : CheckedFeeder
     explained : callable
         Name of a mechanism → whether another warning says already what it does here.
     """

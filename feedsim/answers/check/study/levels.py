@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.machine import Eye
 from feedsim.running.run import criteria_of
 from feedsim.settings.levels import filters
@@ -29,7 +29,7 @@ class _Row(NamedTuple):
     gap_mm: float
 
 
-def levels(s: Setup) -> Iterator[str]:
+def levels(s: CheckedFeeder) -> Iterator[str]:
     """Warn of cards, and of gaps between them, that filter or scan do not let be seen."""
     for row in _rows(s):
         if not filters(row.eye):
@@ -55,7 +55,7 @@ def levels(s: Setup) -> Iterator[str]:
             )
 
 
-def _rows(s: Setup) -> Iterator[_Row]:
+def _rows(s: CheckedFeeder) -> Iterator[_Row]:
     c, ins = s.machine.carriers, s.feeder.inserts
     allowed = criteria_of(s.scenario)
     eye, spread = s.machine.carrier_eye, SIGMAS * s.machine.carrier_eye.edge_sd_mm
@@ -70,12 +70,12 @@ def _rows(s: Setup) -> Iterator[_Row]:
     yield _Row("insert", eye, ins.length_mm, feed, short, merged, least)
 
 
-def _longest(s: Setup, eye: Eye) -> float:
+def _longest(s: CheckedFeeder, eye: Eye) -> float:
     """Return the longest that a level may have to last (s)."""
     return max(eye.filter_s, s.machine.controller.scan_s if eye.polled else 0.0)
 
 
-def _wants(s: Setup, eye: Eye) -> str:
+def _wants(s: CheckedFeeder, eye: Eye) -> str:
     scan = f"the program polls it each {s.say(s.machine.controller.scan_s, 'time')}"
     passes = f"its input filter passes nothing shorter than {s.say(eye.filter_s, 'time')}"
     if not eye.polled:
@@ -83,11 +83,11 @@ def _wants(s: Setup, eye: Eye) -> str:
     return f"{scan} and {passes}" if eye.filter_s else scan
 
 
-def _share(s: Setup, share: float) -> str:
+def _share(s: CheckedFeeder, share: float) -> str:
     return s.percent(share) if share >= _HARDLY else "Hardly any"
 
 
-def _advice(s: Setup, eye: Eye) -> str:
+def _advice(s: CheckedFeeder, eye: Eye) -> str:
     by_scan = eye.polled and s.machine.controller.scan_s > eye.filter_s
     return "Latch the eye, or scan faster." if by_scan else "Shorten the filter."
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
 from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.recorded import share_closer
@@ -27,13 +27,13 @@ _EXAMPLE_WAY_MM = 120.0  # of the starter, to which the defaults belong
 _SAME_MM = 1e-6
 
 
-def _staged_at(s: Setup) -> float:
+def _staged_at(s: CheckedFeeder) -> float:
     """Return where the settings in force stage an insert on average (mm)."""
     off = expected_offsets(s.here).stage_mm
     return s.feeder.settings.stage_position_mm + off
 
 
-def stage(s: Setup) -> Iterator[str]:
+def stage(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a staged nose at or near the nose limit."""
     f = s.feeder
     stage = _staged_at(s)
@@ -51,7 +51,7 @@ def stage(s: Setup) -> Iterator[str]:
         )
 
 
-def limits(s: Setup) -> Iterator[str]:
+def limits(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a nose limit or a grip end that cannot be where it is said to be."""
     f = s.feeder
     for key, place in (("nose_limit", f.nose_limit_mm), ("grip_end", f.grip_end_mm)):
@@ -71,7 +71,7 @@ def limits(s: Setup) -> Iterator[str]:
             )
 
 
-def tail(s: Setup) -> Iterator[str]:
+def tail(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a placed tail at or near the grip end when the clutch opens."""
     f = s.feeder
     next_nose = nose_at_opening(s.here, _staged_at(s))
@@ -92,14 +92,14 @@ def tail(s: Setup) -> Iterator[str]:
         )
 
 
-def _tail_sd(s: Setup) -> float:
+def _tail_sd(s: CheckedFeeder) -> float:
     """Spread of where the placed insert is when the clutch opens (mm)."""
     ins = s.feeder.inserts
     staged = stage_spread(s.here).sd
     return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
 
 
-def landing(s: Setup) -> Iterator[str]:
+def landing(s: CheckedFeeder) -> Iterator[str]:
     """Warn of inserts that land when the feed already slows down."""
     f = s.feeder
     next_nose = nose_at_opening(s.here, _staged_at(s))
@@ -116,7 +116,7 @@ def landing(s: Setup) -> Iterator[str]:
         )
 
 
-def next_nose(s: Setup) -> Iterator[str]:
+def next_nose(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a next insert that rests at its eye, or past it, before the search begins."""
     ins = s.feeder.inserts
     behind = ins.length_mm + ins.gap_mm - _staged_at(s)
@@ -130,7 +130,7 @@ def next_nose(s: Setup) -> Iterator[str]:
         )
 
 
-def gaps(s: Setup) -> Iterator[str]:
+def gaps(s: CheckedFeeder) -> Iterator[str]:
     """Warn of gaps that an eye may not see.
 
     An insert whose tail is past its eye at rest leaves it a whole cycle to switch off.
@@ -176,7 +176,7 @@ def gaps(s: Setup) -> Iterator[str]:
             )
 
 
-def on_carrier(s: Setup) -> Iterator[str]:
+def on_carrier(s: CheckedFeeder) -> Iterator[str]:
     """Warn of inserts that stick out over an end of their carrier, on target or by spread."""
     settings, c = s.feeder.settings, s.machine.carriers
     over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
@@ -195,7 +195,7 @@ def on_carrier(s: Setup) -> Iterator[str]:
         )
 
 
-def speed_match(s: Setup) -> Iterator[str]:
+def speed_match(s: CheckedFeeder) -> Iterator[str]:
     """Warn of landing at another speed than the belt."""
     ratio = s.feeder.settings.speed_ratio / (1.0 + s.machine.encoder.scale_error)
     limit = s.scenario.limits.speed_mismatch

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.criteria import Pair
 from feedsim.machine import Machine
 from feedsim.metrics.overlaps import all_pairs, nominal_overlap_mm
@@ -20,56 +20,56 @@ __all__ = ["expected_overlap", "product_warnings", "product_words"]
 _MOST = 20
 
 
-def product_words(scenario: Scenario, setups: list[Setup]) -> Iterator[str]:
+def product_words(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:
     """Say which inserts lie on which, and by when the gate must know.
 
     Parameters
     ----------
     scenario : Scenario
-    setups : list of Setup
+    checked : list of CheckedFeeder
         Of each feeder.
     """
     recipe = criteria_of(scenario).recipe
-    pairs = all_pairs(setups[0].machine, recipe)
-    told = [pair for pair in pairs if pair in recipe.pairs or _nominal(setups, pair) > 0.0]
+    pairs = all_pairs(checked[0].machine, recipe)
+    told = [pair for pair in pairs if pair in recipe.pairs or _nominal(checked, pair) > 0.0]
     for pair in told[:_MOST]:
-        yield _pair_words(setups, pair)
-    if setups[0].machine.divert is not None:
-        yield _gate_words(setups)
+        yield _pair_words(checked, pair)
+    if checked[0].machine.divert is not None:
+        yield _gate_words(checked)
 
 
-def _nominal(setups: list[Setup], pair: Pair) -> float:
-    return nominal_overlap_mm(setups[pair.below].feeder, setups[pair.above].feeder)
+def _nominal(checked: list[CheckedFeeder], pair: Pair) -> float:
+    return nominal_overlap_mm(checked[pair.below].feeder, checked[pair.above].feeder)
 
 
-def _pair_words(setups: list[Setup], pair: Pair) -> str:
-    s, over = setups[0], _nominal(setups, pair)
+def _pair_words(checked: list[CheckedFeeder], pair: Pair) -> str:
+    s, over = checked[0], _nominal(checked, pair)
     below, above = (s.scenario.feeder[number].name for number in (pair.below, pair.above))
     if over > 0.0:
         return f"On target the insert of {above} lies on that of {below} by {s.say(over)}."
     return f"On target the inserts of {below} and {above} lie {s.say(-over)} clear of each other."
 
 
-def _gate_words(setups: list[Setup]) -> str:
-    s = setups[0]
+def _gate_words(checked: list[CheckedFeeder]) -> str:
+    s = checked[0]
     divert = s.machine.divert
     assert divert is not None  # noqa: S101 - the caller has looked
     head = f"The divert gate at {s.say(divert.at_mm)} must be told by {s.say(_by_mm(s))} of belt"
     misses = (
         f"what {s.scenario.feeder[one.number].name} misses is known by {s.say(_known_mm(one))}"
-        for one in setups[:_MOST]
+        for one in checked[:_MOST]
     )
     return f"{head} travel {s.at_speed}; {'; '.join(misses)}."
 
 
-def _by_mm(s: Setup) -> float:
+def _by_mm(s: CheckedFeeder) -> float:
     """Return how far a carrier may have come when the gate is told (mm of belt travel)."""
     divert = s.machine.divert
     assert divert is not None  # noqa: S101 - the caller has looked
     return divert.at_mm - divert.decide_before_mm - divert.gate_time_s * s.speed
 
 
-def _known_mm(s: Setup) -> float:
+def _known_mm(s: CheckedFeeder) -> float:
     """Return how far a carrier has come as its mark is acted on (mm), a whole cycle waited for.
 
     Misses that were known sooner (late marks, a full memory) are left out: these are the last.
@@ -79,14 +79,14 @@ def _known_mm(s: Setup) -> float:
     return travel * (1.0 + s.machine.encoder.scale_error) + cycle * s.speed
 
 
-def product_warnings(scenario: Scenario, setups: list[Setup]) -> Iterator[str]:
+def product_warnings(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:
     """Warn of overlaps that the recipe does not allow, and of a gate that is told too late."""
     recipe = criteria_of(scenario).recipe
-    if len(setups) > 1:
-        for pair in all_pairs(setups[0].machine, recipe):
-            yield from _overlap_warnings(setups, pair)
-    if setups[0].machine.divert is not None:
-        yield from _gate_warnings(setups)
+    if len(checked) > 1:
+        for pair in all_pairs(checked[0].machine, recipe):
+            yield from _overlap_warnings(checked, pair)
+    if checked[0].machine.divert is not None:
+        yield from _gate_warnings(checked)
 
 
 def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[float, float]:
@@ -110,8 +110,8 @@ def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[flo
     return min(ends) - max(starts), math.sqrt(max(0.0, variance - 2.0 * shared))
 
 
-def _overlap_warnings(setups: list[Setup], pair: Pair) -> Iterator[str]:
-    s = setups[0]
+def _overlap_warnings(checked: list[CheckedFeeder], pair: Pair) -> Iterator[str]:
+    s = checked[0]
     most, least = ("at most", "at least"), ("at least", "at most")  # of an overlap, a clearance
     limits = ((pair.max_overlap_mm, 1.0, most), (pair.min_overlap_mm, -1.0, least))
     if not any(math.isfinite(limit) for limit, _, _ in limits):
@@ -135,18 +135,18 @@ def _overlap_warnings(setups: list[Setup], pair: Pair) -> Iterator[str]:
             )
 
 
-def _overlap(s: Setup, value: float) -> str:
+def _overlap(s: CheckedFeeder, value: float) -> str:
     if value > 0.0:
         return f"{s.say(value)} on each other"
     return f"{s.say(-value)} clear" if value < 0.0 else "edge to edge"
 
 
-def _gate_warnings(setups: list[Setup]) -> Iterator[str]:
-    s = setups[0]
+def _gate_warnings(checked: list[CheckedFeeder]) -> Iterator[str]:
+    s = checked[0]
     divert, by = s.machine.divert, _by_mm(s)
     assert divert is not None  # noqa: S101 - the caller has looked
-    needs = criteria_of(s.scenario).recipe.needs or tuple(range(len(setups)))
-    for one in setups:
+    needs = criteria_of(s.scenario).recipe.needs or tuple(range(len(checked)))
+    for one in checked:
         known = _known_mm(one)
         if known <= by or not (divert.doubled or (divert.missed and one.number in needs)):
             continue
@@ -159,7 +159,7 @@ def _gate_warnings(setups: list[Setup]) -> Iterator[str]:
         )
     doubles = [
         s.scenario.feeder[one.number].name
-        for one in setups
+        for one in checked
         if one.feeder.inserts.double and not one.feeder.double_check.finds
     ]
     if divert.doubled and doubles:

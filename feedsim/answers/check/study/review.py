@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study.advice import warnings_of
 from feedsim.answers.check.study.automatic import automatic_words
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.facts import feeder_words, line_words
 from feedsim.answers.check.study.neighbours import side_by_side
 from feedsim.answers.check.study.product import product_warnings, product_words
-from feedsim.answers.check.study.setup import Setup
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System, display
 from feedsim.running.run import machine_of
@@ -44,7 +44,9 @@ class Review:
 def review(scenario: Scenario, *, units: System = "metric") -> Review:
     """Look a scenario over without running it."""
     machine = machine_of(scenario)
-    setups = [Setup(scenario, machine, number, units) for number in range(len(machine.feeders))]
+    checked = [
+        CheckedFeeder(scenario, machine, number, units) for number in range(len(machine.feeders))
+    ]
     feeders = [
         FeederReview(
             name=scenario.feeder[s.number].name,
@@ -52,12 +54,12 @@ def review(scenario: Scenario, *, units: System = "metric") -> Review:
             settings=machine_settings(s.feeder.settings, machine.encoder),
             warnings=warnings_of(s),
         )
-        for s in setups
+        for s in checked
     ]
     return Review(
         title=scenario.title,
-        words=[*line_words(machine, units=units), *product_words(scenario, setups)],
-        warnings=[*_run_warnings(scenario, units), *product_warnings(scenario, setups)],
+        words=[*line_words(machine, units=units), *product_words(scenario, checked)],
+        warnings=[*_run_warnings(scenario, units), *product_warnings(scenario, checked)],
         feeders=feeders,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from feedsim.answers.check.study.setup import Setup
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import best_engage_lead
@@ -17,7 +17,7 @@ __all__ = ["off_target", "scale", "spread"]
 _WORTH_CHANGING_MM = 0.02
 
 
-def off_target(s: Setup) -> Iterator[str]:
+def off_target(s: CheckedFeeder) -> Iterator[str]:
     """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
     expected = expected_offsets(s.here)
     worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
@@ -33,7 +33,7 @@ def off_target(s: Setup) -> Iterator[str]:
         )
 
 
-def _because(s: Setup, worth_a_word: float) -> str:
+def _because(s: CheckedFeeder, worth_a_word: float) -> str:
     """Say what of a mean error comes from steps and counts, and what helps: a lead first."""
     lead = _better_lead(s)
     step = s.counted_speed * locked_step(s.machine.controller)
@@ -64,7 +64,7 @@ class _Lead:
     words: str
 
 
-def _better_lead(s: Setup) -> _Lead:
+def _better_lead(s: CheckedFeeder) -> _Lead:
     there = FeederAtSpeed(s.at_its_speed, s.feeder)
     best = best_engage_lead(there.machine, s.feeder)
     better = there.with_settings(engage_lead_s=best.engage_lead_s)
@@ -83,7 +83,7 @@ def _better_lead(s: Setup) -> _Lead:
     )
 
 
-def scale(s: Setup) -> Iterator[str]:
+def scale(s: CheckedFeeder) -> Iterator[str]:
     """Warn of an encoder scale error that shifts the placement."""
     shift = scale_shift(s.here)
     if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
@@ -93,7 +93,7 @@ def scale(s: Setup) -> Iterator[str]:
         )
 
 
-def spread(s: Setup) -> Iterator[str]:
+def spread(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a spread that the tolerance has no room for."""
     sd = placement_sd(s.here)
     tolerance = s.scenario.acceptance.placement_tolerance

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from feedsim.answers.check.study.setup import SIGMAS, Setup
+from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
@@ -39,7 +39,7 @@ _CRAWL_MM_S = 1e-3
 _SAME_LEAD_S = 2e-5
 
 
-def cycle(s: Setup) -> Iterator[str]:
+def cycle(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a cycle that does not fit the carrier pitch, at this speed or at any."""
     cycle = cycle_time(s.here)
     whole = cycle + s.machine.controller.motion_cycle_s
@@ -78,7 +78,7 @@ def cycle(s: Setup) -> Iterator[str]:
         )
 
 
-def late_marks(s: Setup) -> Iterator[str]:
+def late_marks(s: CheckedFeeder) -> Iterator[str]:
     """Warn of marks that are known too late."""
     scan = s.machine.controller.scan_s
     travel = s.here.engage_travel_mm
@@ -92,7 +92,7 @@ def late_marks(s: Setup) -> Iterator[str]:
         )
 
 
-def late_openings(s: Setup) -> Iterator[str]:
+def late_openings(s: CheckedFeeder) -> Iterator[str]:
     """Warn of openings that are known too late."""
     travel = s.here.opening_travel_mm
     share = late_share(s.here, travel, scanned=s.feeder.eye.scanned)
@@ -107,7 +107,7 @@ def late_openings(s: Setup) -> Iterator[str]:
         )
 
 
-def leads(s: Setup) -> Iterator[str]:
+def leads(s: CheckedFeeder) -> Iterator[str]:
     """Warn of leads that are not what the delays add up to.
 
     A short engage lead lets the placement walk later with speed, a short disengage lead lets
@@ -137,7 +137,7 @@ def leads(s: Setup) -> Iterator[str]:
             )
 
 
-def run_up(s: Setup) -> Iterator[str]:
+def run_up(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a run-up too short for the ramp, or for the lag to settle."""
     f, v = s.feeder, s.counted_speed
     way = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
@@ -157,7 +157,7 @@ def run_up(s: Setup) -> Iterator[str]:
         )
 
 
-def no_cycle(s: Setup) -> Iterator[str]:
+def no_cycle(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a cycle that the settings cannot be worked out from as it runs."""
     reason = no_cycle_because(s.here)
     if reason:
@@ -168,7 +168,7 @@ def no_cycle(s: Setup) -> Iterator[str]:
         )
 
 
-def drive(s: Setup) -> Iterator[str]:
+def drive(s: CheckedFeeder) -> Iterator[str]:
     """Warn of ramps that ask too much of the drive."""
     limit = s.feeder.servo.max_acceleration_mm_s2
     most = largest_demand(s.here)
@@ -182,7 +182,7 @@ def drive(s: Setup) -> Iterator[str]:
         )
 
 
-def loop_gain(s: Setup) -> Iterator[str]:
+def loop_gain(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a position loop that the motion cycle cannot bear.
 
     A loop of gain K closed each T, its output held in between, multiplies what it is off by
@@ -207,7 +207,7 @@ def loop_gain(s: Setup) -> Iterator[str]:
     )
 
 
-def feedforward(s: Setup) -> Iterator[str]:
+def feedforward(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a velocity feedforward so small that a fraction may have been meant."""
     share = s.feeder.servo.velocity_feedforward
     if not 0.0 < share < _LITTLE_FEEDFORWARD or math.isinf(s.feeder.servo.loop_gain_per_s):
@@ -219,7 +219,7 @@ def feedforward(s: Setup) -> Iterator[str]:
     )
 
 
-def memory(s: Setup) -> Iterator[str]:
+def memory(s: CheckedFeeder) -> Iterator[str]:
     """Warn of more marks under way than the memory holds, carriers as close as they come."""
     c, line = s.machine.carriers, s.machine.line
     slowest = min([v for _, v in line.profile]) if line.profile else line.speed_mm_s
@@ -236,7 +236,7 @@ def memory(s: Setup) -> Iterator[str]:
         )
 
 
-def aliasing(s: Setup) -> Iterator[str]:
+def aliasing(s: CheckedFeeder) -> Iterator[str]:
     """Warn of cards so regular that they beat with the ticks."""
     controller = s.machine.controller
     scanned = s.machine.carrier_eye.scanned or s.feeder.eye.scanned
@@ -259,7 +259,7 @@ def aliasing(s: Setup) -> Iterator[str]:
         )
 
 
-def locked_counts(s: Setup) -> Iterator[str]:
+def locked_counts(s: CheckedFeeder) -> Iterator[str]:
     """Warn of counts that stand still against the ticks, where that shows in the placement.
 
     If a motion cycle is a whole number of counts, a count keeps its place between the ticks all
@@ -281,7 +281,7 @@ def locked_counts(s: Setup) -> Iterator[str]:
         yield from _slow_beat(s, s.speed * cycle / abs(counts - round(counts)))
 
 
-def _slow_beat(s: Setup, beat_mm: float) -> Iterator[str]:
+def _slow_beat(s: CheckedFeeder, beat_mm: float) -> Iterator[str]:
     """Warn of counts that walk slowly against the ticks, and of cards too regular to jump there.
 
     ``beat_mm``: the belt travel after which counts and ticks stand to each other as before,
@@ -299,7 +299,7 @@ def _slow_beat(s: Setup, beat_mm: float) -> Iterator[str]:
         )
 
 
-def search(s: Setup) -> Iterator[str]:
+def search(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a search limit that one misfeed reaches, or every search."""
     pitch = s.feeder.inserts.length_mm + s.feeder.inserts.gap_mm
     limit, staged = s.machine.controller.search_limit_mm, s.feeder.settings.stage_position_mm

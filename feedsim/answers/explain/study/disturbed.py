@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TypedDict
 
-from feedsim.answers.explain.study.record import Happening
+from feedsim.answers.explain.study.record import StoryEvent
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stretches import Stretch
 from feedsim.answers.explain.study.words import Say
@@ -21,7 +21,7 @@ class Disturbed(TypedDict):
 
     reason: tuple[str, ...]
     placement_error_mm: float | None
-    events: tuple[Happening, ...]
+    events: tuple[StoryEvent, ...]
 
 
 def disturbed(feeder: FeederSource, carrier: int, say: Say, stretch: Stretch) -> Disturbed:
@@ -46,7 +46,7 @@ def disturbed(feeder: FeederSource, carrier: int, say: Say, stretch: Stretch) ->
         )
     rows, prefix = feeder.rows, feeder.part("")
     told = [
-        Happening(e.time_s, e.belt_mm, f"{_name(e.part, prefix)}: {_plain(e.event)}")
+        StoryEvent(e.time_s, e.belt_mm, f"{_name(e.part, prefix)}: {_plain(e.event)}")
         for part in run.parts
         if part == "carrier_eye" or part.startswith(prefix)
         for e in run.events_of(carrier, part)
@@ -54,7 +54,7 @@ def disturbed(feeder: FeederSource, carrier: int, say: Say, stretch: Stretch) ->
     begins = min((event.time_s for event in told), default=math.inf)
     ends = max((event.time_s for event in told), default=-math.inf)
     told += [
-        Happening(e.time_s, e.belt_mm, f"{_name(e.part)}: {_plain(e.event)}")
+        StoryEvent(e.time_s, e.belt_mm, f"{_name(e.part)}: {_plain(e.event)}")
         for e in run.disturbances
         if begins <= e.time_s <= ends
     ]

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from feedsim.answers.explain.study.mark import Closing, point_at
 from feedsim.answers.explain.study.parts import Landing
-from feedsim.answers.explain.study.record import Happening
+from feedsim.answers.explain.study.record import StoryEvent
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging, correction_at
 from feedsim.answers.explain.study.words import Say
@@ -28,22 +28,22 @@ _MOST_STRAYS = 3
 
 
 class _Teller:
-    """Makes happenings of instants."""
+    """Makes events of a story of instants."""
 
     def __init__(self, run: StorySource) -> None:
         self._belt = run.belt
 
-    def at(self, t: float, words: str) -> Happening:
+    def at(self, t: float, words: str) -> StoryEvent:
         """Return something that happened."""
-        return Happening(t, self._belt.position(t), words)
+        return StoryEvent(t, self._belt.position(t), words)
 
-    def after(self, t: float, words: str, *, since_s: float) -> Happening:
+    def after(self, t: float, words: str, *, since_s: float) -> StoryEvent:
         """Return something that happened a delay later; it costs the belt travel meanwhile."""
         belt_mm = self._belt.position(t)
-        return Happening(t, belt_mm, words, t - since_s, belt_mm - self._belt.position(since_s))
+        return StoryEvent(t, belt_mm, words, t - since_s, belt_mm - self._belt.position(since_s))
 
 
-def staging_events(feeder: FeederSource, staging: Staging, say: Say) -> Iterator[Happening]:
+def staging_events(feeder: FeederSource, staging: Staging, say: Say) -> Iterator[StoryEvent]:
     """Tell how the insert was staged."""
     tell, what = _Teller(feeder.run), feeder.machine
     where = f"its nose at {say.mm(staging.position_mm)}"
@@ -70,11 +70,11 @@ def staging_events(feeder: FeederSource, staging: Staging, say: Say) -> Iterator
 
 def _sighting_events(
     feeder: FeederSource, staging: Staging, sighting: Sighting, say: Say
-) -> Iterator[Happening]:
+) -> Iterator[StoryEvent]:
     tell, eye = _Teller(feeder.run), feeder.machine.eye
     edge_mm = feeder.feed.position(sighting.passes_s) - staging.nose_mm
     whose = "" if staging.carrier is None else f", in the feed cycle of carrier {staging.carrier}"
-    yield Happening(
+    yield StoryEvent(
         sighting.passes_s,
         feeder.run.belt.position(sighting.passes_s),
         f"insert {staging.insert} comes to its eye, seen {say.late(edge_mm)}{whose}",
@@ -90,7 +90,7 @@ def _stored(eye: Eye) -> str:
     return "" if eye.scanned or eye.filter_s else "; travel stored"
 
 
-def _known(tell: _Teller, seen: Sighting, what: str, eye: Eye) -> Iterator[Happening]:
+def _known(tell: _Teller, seen: Sighting, what: str, eye: Eye) -> Iterator[StoryEvent]:
     """Tell when the program learned of an edge; it costs travel where that is stored then."""
     if eye.filter_s:
         words = "the input filter lets it through" + ("" if eye.scanned else "; travel stored")
@@ -106,13 +106,13 @@ def _known(tell: _Teller, seen: Sighting, what: str, eye: Eye) -> Iterator[Happe
 
 def _opening_events(
     feeder: FeederSource, sighting: Sighting, opening: Opening, say: Say
-) -> Iterator[Happening]:
+) -> Iterator[StoryEvent]:
     tell = _Teller(feeder.run)
     late_mm = opening.known_mm - opening.point_mm
     where = say.from_stored(opening.rounded_mm)
     if late_mm > SAME_TRAVEL_MM:
         words = f"its disengage point, {where}, has passed already, by {say.mm(late_mm)}"
-        yield Happening(sighting.known_s, opening.known_mm, words, None, late_mm)
+        yield StoryEvent(sighting.known_s, opening.known_mm, words, None, late_mm)
     else:
         yield tell.at(opening.due_s, f"disengage point: {where}")
     yield tell.after(opening.opens_s, "motion tick: the clutch opens", since_s=opening.due_s)
@@ -120,7 +120,7 @@ def _opening_events(
 
 def mark_events(
     run: StorySource, carrier: int, mark: Sighting | None, say: Say
-) -> Iterator[Happening]:
+) -> Iterator[StoryEvent]:
     """Tell how the carrier came to its eye, and how the program learned of it."""
     tell, card = _Teller(run), run.carriers[carrier]
     at_eye_s = float(run.records.carriers.eye_time_s[carrier])
@@ -131,7 +131,7 @@ def mark_events(
     if abs(edge_mm) > SAME_TRAVEL_MM:
         belt_mm = run.belt.position(mark.passes_s)
         words = f"its edge is seen {say.late(edge_mm)}"
-        yield Happening(mark.passes_s, belt_mm, words, None, edge_mm)
+        yield StoryEvent(mark.passes_s, belt_mm, words, None, edge_mm)
     answers_s = mark.passes_s + mark.response_s
     held = mark.output_s > answers_s + 1e-12
     words = "the carrier eye has switched" + _stored(run.machine.carrier_eye)
@@ -143,33 +143,33 @@ def mark_events(
 
 def closing_events(
     feeder: FeederSource, mark: Sighting, closing: Closing, say: Say
-) -> Iterator[Happening]:
+) -> Iterator[StoryEvent]:
     """Tell how the clutch came to close for the mark."""
     tell, point_s = _Teller(feeder.run), feeder.run.belt.time_at(closing.point_mm)
     where = say.from_stored(closing.rounded_mm)
     late_mm = closing.known_mm - closing.point_mm
     if late_mm > SAME_TRAVEL_MM:
         words = f"its engage point, {where}, has passed already, by {say.mm(late_mm)}"
-        yield Happening(mark.known_s, closing.known_mm, words, None, late_mm)
+        yield StoryEvent(mark.known_s, closing.known_mm, words, None, late_mm)
     else:
         yield tell.at(point_s, f"engage point: {where}")
     queued_mm = closing.head_mm - closing.known_mm
     if queued_mm > SAME_TRAVEL_MM:
         head_s = feeder.run.belt.time_at(closing.head_mm)
         words = "the mark before it has left the memory"
-        yield Happening(head_s, closing.head_mm, words, None, queued_mm)
+        yield StoryEvent(head_s, closing.head_mm, words, None, queued_mm)
     if closing.waited:
         words = "motion tick: the feeder is not ready, the mark waits for it"
         yield tell.at(closing.first_s, words)
         wait_mm = closing.ready_mm - closing.head_mm
         words = "the feeder is ready"
-        yield Happening(closing.due_s, closing.ready_mm, words, None, wait_mm)
+        yield StoryEvent(closing.due_s, closing.ready_mm, words, None, wait_mm)
     yield tell.after(closing.closes_s, "motion tick: the clutch closes", since_s=closing.due_s)
 
 
 def due_events(
     feeder: FeederSource, mark: Sighting | None, say: Say, *, until_s: float
-) -> Iterator[Happening]:
+) -> Iterator[StoryEvent]:
     """Tell when the engage point of a mark came that was missed at a time (s), if it came."""
     if mark is None:
         return
@@ -182,7 +182,7 @@ def due_events(
 
 def landing_events(
     feeder: FeederSource, carrier: int, *, closing: Closing, landing: Landing, say: Say
-) -> Iterator[Happening]:
+) -> Iterator[StoryEvent]:
     """Tell how the insert ran up to its carrier and landed."""
     run, clutch = feeder.run, feeder.machine.clutch
     tell, at = _Teller(run), run.belt.position
@@ -192,19 +192,19 @@ def landing_events(
         ends_s = landing.ramp_ends_s
         over = "the ramp-in is over" if ends_s < landing.lands_s else "the ramp-in goes on"
         delay_s = ends_s - landing.begins_s
-        yield Happening(ends_s, at(ends_s), over, delay_s, landing.ramp_loss_mm)
+        yield StoryEvent(ends_s, at(ends_s), over, delay_s, landing.ramp_loss_mm)
     if landing.opens_s < landing.lands_s:
         words = "the clutch has opened before the insert has landed"
-        yield Happening(landing.opens_s, at(landing.opens_s), words, None, landing.open_loss_mm)
+        yield StoryEvent(landing.opens_s, at(landing.opens_s), words, None, landing.open_loss_mm)
     error_mm = float(feeder.rows.placement_error_mm[carrier])
     words = f"insert {int(feeder.rows.insert[carrier])} lands, {say.late(error_mm)}"
     lag_mm = feeder.per_feed * landing.lag_mm
     if abs(lag_mm) > SAME_TRAVEL_MM:
         words += "; servo lag"
-    yield Happening(landing.lands_s, at(landing.lands_s), words, None, lag_mm or None)
+    yield StoryEvent(landing.lands_s, at(landing.lands_s), words, None, lag_mm or None)
 
 
-def cycle_events(feeder: FeederSource, carrier: int, say: Say) -> Iterator[Happening]:
+def cycle_events(feeder: FeederSource, carrier: int, say: Say) -> Iterator[StoryEvent]:
     """Tell what a feed cycle did besides: strays, the next insert, the opening, readiness."""
     run, tell, eye = feeder.run, _Teller(feeder.run), feeder.part("insert_eye")
     strays = run.events(carrier, eye, "stray")

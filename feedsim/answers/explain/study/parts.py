@@ -44,7 +44,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from feedsim.answers.explain.study.ledger import Ledger
+from feedsim.answers.explain.study.breakdown import Breakdown
 from feedsim.answers.explain.study.mark import Closing
 from feedsim.answers.explain.study.record import Part
 from feedsim.answers.explain.study.source import FeederSource
@@ -120,75 +120,75 @@ def parts_of(
     Their sum is the placement error.
     """
     run = feeder.run
-    ledger = Ledger(run, speed=run.belt.speed(closing.first_s), sign=1.0)
+    breakdown = Breakdown(run, speed=run.belt.speed(closing.first_s), sign=1.0)
     edge_mm = run.belt.position(mark.passes_s) - run.carriers[carrier].leading_edge_mm
     eye = run.machine.carrier_eye
-    ledger.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
-    ledger.count("carrier_eye_count", mark)
-    _closing_parts(ledger, closing)
-    _landing_parts(ledger, feeder, closing, landing)
-    _slips(ledger, feeder, carrier, staging)
-    _setting_parts(ledger, feeder, closing)
-    return (*ledger.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
+    breakdown.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
+    breakdown.count("carrier_eye_count", mark)
+    _closing_parts(breakdown, closing)
+    _landing_parts(breakdown, feeder, closing, landing)
+    _slips(breakdown, feeder, carrier, staging)
+    _setting_parts(breakdown, feeder, closing)
+    return (*breakdown.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 
 
-def _closing_parts(ledger: Ledger, closing: Closing) -> None:
-    cycle_s = ledger.run.machine.controller.motion_cycle_s
-    ledger.travel("engage_rounding", closing.rounded_mm - closing.travel_mm)
-    ledger.travel("late_mark", closing.known_mm - closing.point_mm)
-    ledger.travel("queued", closing.head_mm - closing.known_mm)
-    ledger.travel("feeder_wait", closing.ready_mm - closing.head_mm)
-    ledger.delay(
+def _closing_parts(breakdown: Breakdown, closing: Closing) -> None:
+    cycle_s = breakdown.run.machine.controller.motion_cycle_s
+    breakdown.travel("engage_rounding", closing.rounded_mm - closing.travel_mm)
+    breakdown.travel("late_mark", closing.known_mm - closing.point_mm)
+    breakdown.travel("queued", closing.head_mm - closing.known_mm)
+    breakdown.travel("feeder_wait", closing.ready_mm - closing.head_mm)
+    breakdown.delay(
         "closing_tick",
         min(max(closing.closes_s - closing.due_s, 0.0), cycle_s),
-        moved_mm=ledger.run.belt.position(closing.closes_s) - closing.ready_mm,
+        moved_mm=breakdown.run.belt.position(closing.closes_s) - closing.ready_mm,
         allowed_s=0.5 * cycle_s,
     )
 
 
 def _landing_parts(
-    ledger: Ledger, feeder: FeederSource, closing: Closing, landing: Landing
+    breakdown: Breakdown, feeder: FeederSource, closing: Closing, landing: Landing
 ) -> None:
     clutch, servo, lost_mm = feeder.machine.clutch, feeder.machine.servo, landing.ramp_loss_mm
     begins_s, lag_s = landing.begins_s, following_time(servo)
     delay_s = servo.command_delay_s
-    ledger.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
+    breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
     if clutch.travel_ramp:
-        ledger.travel("ramp_in", lost_mm, allowed_mm=0.5 * clutch.ramp_in * feeder.run.scale)
+        breakdown.travel("ramp_in", lost_mm, allowed_mm=0.5 * clutch.ramp_in * feeder.run.scale)
     else:
         ran_s = landing.ramp_ends_s - begins_s
         # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
         short_s = ran_s * (1.0 - 0.5 * ran_s / clutch.ramp_in) if clutch.ramp_in else 0.0
-        ledger.delay("ramp_in", short_s, moved_mm=lost_mm, allowed_s=0.5 * clutch.ramp_in)
-    ledger.travel("opened_early", landing.open_loss_mm)
+        breakdown.delay("ramp_in", short_s, moved_mm=lost_mm, allowed_s=0.5 * clutch.ramp_in)
+    breakdown.travel("opened_early", landing.open_loss_mm)
     # the lag's own allowance follows the speed at the landing, not that at the closing
-    with_speed_mm = lag_s * (feeder.run.belt.speed(landing.lands_s) - ledger.speed)
-    ledger.changed_mm += with_speed_mm
+    with_speed_mm = lag_s * (feeder.run.belt.speed(landing.lands_s) - breakdown.speed)
+    breakdown.changed_mm += with_speed_mm
     lag_mm = feeder.per_feed * landing.lag_mm - with_speed_mm
-    ledger.travel("lag", lag_mm, allowed_mm=lag_s * ledger.speed)
-    ledger.changing_speed("speed_change")
-    ledger.travel("nose_past", feeder.per_feed * landing.past_mm)
+    breakdown.travel("lag", lag_mm, allowed_mm=lag_s * breakdown.speed)
+    breakdown.changing_speed("speed_change")
+    breakdown.travel("nose_past", feeder.per_feed * landing.past_mm)
 
 
-def _slips(ledger: Ledger, feeder: FeederSource, carrier: int, staging: Staging) -> None:
+def _slips(breakdown: Breakdown, feeder: FeederSource, carrier: int, staging: Staging) -> None:
     run, per_feed = feeder.run, feeder.per_feed
     slip_mm = per_feed * feeder.inserts.draw(staging.insert).slip_mm
     mean_mm = per_feed * clipped_slip_mean(feeder.machine.inserts)
-    ledger.travel("insert_slip", slip_mm, allowed_mm=mean_mm)
+    breakdown.travel("insert_slip", slip_mm, allowed_mm=mean_mm)
     slip_mm, mean_mm = run.carriers[carrier].slip_mm, run.machine.carriers.slip_mm
-    ledger.travel("carrier_slip", -slip_mm, allowed_mm=-mean_mm)
+    breakdown.travel("carrier_slip", -slip_mm, allowed_mm=-mean_mm)
 
 
-def _setting_parts(ledger: Ledger, feeder: FeederSource, closing: Closing) -> None:
+def _setting_parts(breakdown: Breakdown, feeder: FeederSource, closing: Closing) -> None:
     run, have, right, terms = feeder.run, feeder.machine.settings, feeder.right, feeder.terms
-    lead, speed = have.engage_lead_s, ledger.speed
+    lead, speed = have.engage_lead_s, breakdown.speed
     way_mm = feeder.machine.eye_to_placement_mm + have.target_offset_mm
     way_mm += run.machine.carriers.slip_mm
     unsettled_mm = right.engage_distance_mm - terms.engage_distance_mm
-    ledger.travel("scale_error", run.machine.encoder.scale_error * way_mm)
-    ledger.travel("engage_unsettled", run.scale * unsettled_mm)
+    breakdown.travel("scale_error", run.machine.encoder.scale_error * way_mm)
+    breakdown.travel("engage_unsettled", run.scale * unsettled_mm)
     off_mm = have.engage_distance_mm - right.engage_distance_mm
-    ledger.travel("engage_distance", run.scale * off_mm)
-    ledger.travel("engage_lead", -(lead - terms.engage_lead_s) * speed)
+    breakdown.travel("engage_distance", run.scale * off_mm)
+    breakdown.travel("engage_lead", -(lead - terms.engage_lead_s) * speed)
     seen = run.scale * run.master.speed.at(closing.first_s)
-    ledger.travel("engage_filter", lead * (speed - seen))
+    breakdown.travel("engage_filter", lead * (speed - seen))

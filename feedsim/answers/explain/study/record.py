@@ -11,12 +11,12 @@ __all__ = [
     "GROUPS",
     "PARTS",
     "Group",
-    "Happening",
     "HazardMargin",
     "Miss",
     "Part",
     "Stories",
     "Story",
+    "StoryEvent",
 ]
 
 Group = Literal["mark", "run_up", "settings", "stage"]
@@ -89,7 +89,7 @@ PARTS: dict[Group, dict[str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class StoryEvent:
     """One thing that happened on the way, in words and numbers.
 
     Attributes
@@ -196,7 +196,7 @@ class Story:
         The parts added up.
     short_s, short_mm : float or None
         Of a miss: by how much time and belt travel it was missed, where that makes sense.
-    events : tuple of Happening
+    events : tuple of StoryEvent
         In order of time.
     parts : tuple of Part
         Empty where nothing was placed.
@@ -218,7 +218,7 @@ class Story:
     sum_of_parts_mm: float | None = None
     short_s: float | None = None
     short_mm: float | None = None
-    events: tuple[Happening, ...] = ()
+    events: tuple[StoryEvent, ...] = ()
     parts: tuple[Part, ...] = ()
     hazards: tuple[HazardMargin, ...] = ()
 

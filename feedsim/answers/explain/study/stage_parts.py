@@ -25,7 +25,7 @@ it learns of the edge when the feed is past that already.
 
 from __future__ import annotations
 
-from feedsim.answers.explain.study.ledger import Ledger
+from feedsim.answers.explain.study.breakdown import Breakdown
 from feedsim.answers.explain.study.record import Part
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
@@ -45,9 +45,9 @@ def stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float)
     elif staging.sighting is not None:
         parts = _jogged(feeder, staging, staging.sighting)
     if feeder.machine.settings.stage_correction:
-        ledger = Ledger(feeder.run, speed=0.0, sign=1.0)
-        ledger.travel("stage_correction", correction_mm)
-        parts += ledger.parts
+        breakdown = Breakdown(feeder.run, speed=0.0, sign=1.0)
+        breakdown.travel("stage_correction", correction_mm)
+        parts += breakdown.parts
     return parts
 
 
@@ -55,30 +55,30 @@ def _opened(
     feeder: FeederSource, staging: Staging, sighting: Sighting, opening: Opening
 ) -> list[Part]:
     run = feeder.run
-    ledger = Ledger(run, speed=run.belt.speed(opening.opens_s), sign=-1.0)
-    _eye(ledger, feeder, staging, sighting)
-    ledger.count("insert_eye_count", sighting)
+    breakdown = Breakdown(run, speed=run.belt.speed(opening.opens_s), sign=-1.0)
+    _eye(breakdown, feeder, staging, sighting)
+    breakdown.count("insert_eye_count", sighting)
     cycle_s = run.machine.controller.motion_cycle_s
-    ledger.travel("disengage_rounding", opening.rounded_mm - opening.travel_mm)
-    ledger.travel("late_opening", opening.known_mm - opening.point_mm)
-    ledger.delay(
+    breakdown.travel("disengage_rounding", opening.rounded_mm - opening.travel_mm)
+    breakdown.travel("late_opening", opening.known_mm - opening.point_mm)
+    breakdown.delay(
         "opening_tick",
         min(max(opening.opens_s - opening.due_s, 0.0), cycle_s),
         moved_mm=run.belt.position(opening.opens_s) - opening.known_mm,
         allowed_s=0.5 * cycle_s,
     )
-    _to_rest(ledger, feeder, staging, sighting, opening)
-    _setting_parts(ledger, feeder, opening)
-    return ledger.parts
+    _to_rest(breakdown, feeder, staging, sighting, opening)
+    _setting_parts(breakdown, feeder, opening)
+    return breakdown.parts
 
 
-def _eye(ledger: Ledger, feeder: FeederSource, staging: Staging, sighting: Sighting) -> None:
+def _eye(breakdown: Breakdown, feeder: FeederSource, staging: Staging, sighting: Sighting) -> None:
     edge_mm = feeder.per_feed * (feeder.feed.position(sighting.passes_s) - staging.nose_mm)
-    ledger.eye("insert_eye", feeder.machine.eye, sighting, edge_mm=edge_mm)
+    breakdown.eye("insert_eye", feeder.machine.eye, sighting, edge_mm=edge_mm)
 
 
 def _to_rest(
-    ledger: Ledger,
+    breakdown: Breakdown,
     feeder: FeederSource,
     staging: Staging,
     sighting: Sighting,
@@ -87,22 +87,22 @@ def _to_rest(
     what, belt, feed, passes_s = feeder.machine, feeder.run.belt, feeder.feed, sighting.passes_s
     clutch, delay_s, lag_s = what.clutch, what.servo.command_delay_s, following_time(what.servo)
     acts_s, opens_s = opening.opens_s + delay_s, opening.opens_s
-    ledger.between("disengage_delay", opens_s, acts_s, delay_s=delay_s, allowed_s=delay_s)
+    breakdown.between("disengage_delay", opens_s, acts_s, delay_s=delay_s, allowed_s=delay_s)
     ran_mm = feeder.per_feed * (staging.rest_mm - feed.command(acts_s))
     if clutch.travel_ramp:
-        ledger.travel("ramp_out", ran_mm, allowed_mm=0.5 * clutch.ramp_out * feeder.run.scale)
+        breakdown.travel("ramp_out", ran_mm, allowed_mm=0.5 * clutch.ramp_out * feeder.run.scale)
     else:
         r = _engagement(feeder, staging, acts_s)
         ran_s = 0.5 * r * r * clutch.ramp_out  # ∫ r dt of a ramp that falls from r
-        ledger.delay("ramp_out", ran_s, moved_mm=ran_mm, allowed_s=0.5 * clutch.ramp_out)
+        breakdown.delay("ramp_out", ran_s, moved_mm=ran_mm, allowed_s=0.5 * clutch.ramp_out)
     moved_mm = belt.position(acts_s) - belt.position(passes_s)
     fed_mm = feeder.per_feed * (feed.command(acts_s) - feed.command(passes_s))
-    ledger.travel("not_closed_yet", fed_mm - moved_mm)
-    with_speed_mm = lag_s * (belt.speed(passes_s) - ledger.speed)
-    ledger.changed_mm -= with_speed_mm
+    breakdown.travel("not_closed_yet", fed_mm - moved_mm)
+    with_speed_mm = lag_s * (belt.speed(passes_s) - breakdown.speed)
+    breakdown.changed_mm -= with_speed_mm
     lag_mm = feeder.per_feed * feed.lag(passes_s) - with_speed_mm
-    ledger.travel("stage_lag", lag_mm, allowed_mm=lag_s * ledger.speed)
-    ledger.changing_speed("stage_speed_change")
+    breakdown.travel("stage_lag", lag_mm, allowed_mm=lag_s * breakdown.speed)
+    breakdown.changing_speed("stage_speed_change")
 
 
 def _engagement(feeder: FeederSource, staging: Staging, acts_s: float) -> float:
@@ -113,16 +113,16 @@ def _engagement(feeder: FeederSource, staging: Staging, acts_s: float) -> float:
     return min(1.0, (acts_s - begins_s) / ramp_in) if ramp_in else 1.0
 
 
-def _setting_parts(ledger: Ledger, feeder: FeederSource, opening: Opening) -> None:
+def _setting_parts(breakdown: Breakdown, feeder: FeederSource, opening: Opening) -> None:
     run, have, right, terms = feeder.run, feeder.machine.settings, feeder.right, feeder.terms
     lead = have.disengage_lead_s
     unsettled_mm = right.disengage_distance_mm - terms.disengage_distance_mm
-    ledger.travel("disengage_unsettled", run.scale * unsettled_mm)
+    breakdown.travel("disengage_unsettled", run.scale * unsettled_mm)
     off_mm = have.disengage_distance_mm - right.disengage_distance_mm
-    ledger.travel("disengage_distance", run.scale * off_mm)
-    ledger.travel("disengage_lead", -(lead - terms.disengage_lead_s) * ledger.speed)
+    breakdown.travel("disengage_distance", run.scale * off_mm)
+    breakdown.travel("disengage_lead", -(lead - terms.disengage_lead_s) * breakdown.speed)
     seen = run.scale * run.master.speed.at(opening.opens_s)
-    ledger.travel("disengage_filter", lead * (ledger.speed - seen))
+    breakdown.travel("disengage_filter", lead * (breakdown.speed - seen))
 
 
 def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[Part]:
@@ -133,8 +133,8 @@ def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[
     asked_mm = what.settings.stage_position_mm - jog * eye_delay(what.eye, controller)
     asked_mm += feed.position(sighting.captured_s)
     speed = jog * per_feed
-    ledger = Ledger(feeder.run, speed=speed, sign=-1.0, at=lambda t: t * speed)
-    _eye(ledger, feeder, staging, sighting)
-    ledger.travel("jog_speed", per_feed * (ran_mm - at_speed_mm))
-    ledger.travel("jog_overshoot", per_feed * (staging.rest_mm - asked_mm))
-    return ledger.parts
+    breakdown = Breakdown(feeder.run, speed=speed, sign=-1.0, at=lambda t: t * speed)
+    _eye(breakdown, feeder, staging, sighting)
+    breakdown.travel("jog_speed", per_feed * (ran_mm - at_speed_mm))
+    breakdown.travel("jog_overshoot", per_feed * (staging.rest_mm - asked_mm))
+    return breakdown.parts

@@ -19,7 +19,7 @@ from feedsim.answers.explain.study.hazards import hazards_of
 from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
 from feedsim.answers.explain.study.parts import landing_of, parts_of
-from feedsim.answers.explain.study.record import Happening, HazardMargin, Part, Story
+from feedsim.answers.explain.study.record import HazardMargin, Part, Story, StoryEvent
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
 from feedsim.answers.explain.study.stretches import Stretch
@@ -198,14 +198,14 @@ class _Told:
         if self.outcome in {Outcome.NOT_STAGED, Outcome.NO_INSERT} and before is not None:
             closes_s = float(self.rows.engage_time_s[before])
             words = f"the clutch closes for carrier {before}"
-            events.append(Happening(closes_s, self.run.belt.position(closes_s), words))
+            events.append(StoryEvent(closes_s, self.run.belt.position(closes_s), words))
             events += cycle_events(feeder, before, say)
         t = feeder.decided_at(carrier)
         events += due_events(feeder, self.mark, say, until_s=t)
         words = f"missed: {self.outcome.cause.replace('_', ' ')}"
         if self.mark is None:
             words = f"its edge passes, and the eye does not switch; {words}"
-        events.append(Happening(t, self.run.belt.position(t), words))
+        events.append(StoryEvent(t, self.run.belt.position(t), words))
         return replace(
             story,
             reason=miss.words,
@@ -219,6 +219,6 @@ def _is_wait(part: Part) -> bool:
     return part.key in {"late_mark", "queued", "feeder_wait"} and part.error_mm > _WORTH_MM
 
 
-def _sorted(events: Sequence[Happening]) -> tuple[Happening, ...]:
+def _sorted(events: Sequence[StoryEvent]) -> tuple[StoryEvent, ...]:
     """Return events in order of time, those of one instant as they were told."""
     return tuple(sorted(events, key=lambda event: event.time_s))

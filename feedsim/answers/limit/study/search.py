@@ -27,16 +27,16 @@ from feedsim.settings.limits import FASTEST_MM_S, Closed
 from feedsim.settings.looks import NOTHING
 
 __all__ = [
-    "Doubt",
     "Found",
+    "RefusedSpeed",
     "Search",
     "closed_limits",
     "confidence_of_a_look",
-    "doubts",
     "least_carriers",
     "lowest_together",
     "run_batch",
     "search",
+    "worst_refused",
 ]
 
 LOOKS = (4, 8, 16, 32)
@@ -55,11 +55,11 @@ _WIDEST = 64.0
 _NEAR = 0.01
 """So near to a speed (a share of it) that is looked at, the worst is taken instead."""
 _ASIDE = 0.25
-_MOST_DOUBTS = 8
+_MOST_REFUSED = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class RefusedSpeed:
     """A speed (mm/s) that the closed forms refuse: so many times what is allowed."""
 
     speed_mm_s: float
@@ -138,7 +138,7 @@ class Search:
     worst : callable, optional
         Two line speeds (mm/s) near each other → the one between them that is worst, as far as
         is known before; that one is looked at.
-    doubtful : tuple of Doubt
+    doubtful : tuple of RefusedSpeed
         What is refused in closed form: of those slower than what is accepted some are looked at.
     """
 
@@ -149,7 +149,7 @@ class Search:
     also_mm_s: tuple[float, ...] = ()
     from_mm_s: float = 0.0
     worst: Callable[[float, float], float] | None = field(default=None, compare=False)
-    doubtful: tuple[Doubt, ...] = ()
+    doubtful: tuple[RefusedSpeed, ...] = ()
 
     def place(self, speed: float, around: float) -> float:
         """Return the speed to look at (mm/s): the worst one no further from it than that."""
@@ -158,11 +158,11 @@ class Search:
         return self.worst(max(speed - around, self.from_mm_s), speed + around)
 
 
-def doubts(scenario: Scenario, forms: Sequence[Closed]) -> tuple[Doubt, ...]:
+def worst_refused(scenario: Scenario, forms: Sequence[Closed]) -> tuple[RefusedSpeed, ...]:
     """Return the speeds at which what the closed forms refuse is worst, rising."""
     allowed = criteria_of(scenario)
     return tuple(
-        Doubt(r.worst_mm_s, r.share / max(allowed.largest(r.figure), NOTHING))
+        RefusedSpeed(r.worst_mm_s, r.share / max(allowed.largest(r.figure), NOTHING))
         for r in refused_speeds(forms)
     )
 
@@ -304,11 +304,11 @@ def _not_yet(seen: Sequence[Seen], accepted: Seen, what: Search) -> dict[float, 
     apart = max(what.within, _NEAR)
     at_all = [s for s in what.doubtful if what.from_mm_s < s.speed_mm_s < accepted.speed_mm_s]
     wanted: list[float] = []
-    for doubt in sorted(at_all, key=lambda d: -d.times):
-        near = apart * doubt.speed_mm_s
-        if all(abs(doubt.speed_mm_s - speed) > near for speed in wanted):
-            wanted.append(doubt.speed_mm_s)
-    return dict.fromkeys([v for v in wanted[:_MOST_DOUBTS] if v not in looked], LOOKS[0])
+    for refused in sorted(at_all, key=lambda d: -d.times):
+        near = apart * refused.speed_mm_s
+        if all(abs(refused.speed_mm_s - speed) > near for speed in wanted):
+            wanted.append(refused.speed_mm_s)
+    return dict.fromkeys([v for v in wanted[:_MOST_REFUSED] if v not in looked], LOOKS[0])
 
 
 def _more(seen: Seen) -> int:

@@ -19,14 +19,14 @@ from feedsim.answers.rehearse.study.eyes import (
     program_input,
 )
 from feedsim.answers.rehearse.study.gate import complete_before, gate_plain, needs_plain
-from feedsim.answers.rehearse.study.happenings import (
-    Happening,
-    happenings,
-    happenings_plain,
-    missed_times,
-)
 from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
 from feedsim.answers.rehearse.study.motion import belt_plain, encoder_plain, feed_plain
+from feedsim.answers.rehearse.study.scene_events import (
+    SceneEvent,
+    missed_times,
+    scene_events,
+    scene_events_plain,
+)
 from feedsim.answers.rehearse.study.stories import reasons_plain
 from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
 from feedsim.machine import Eye, Feeder
@@ -88,7 +88,7 @@ def scene(
         for j in numbers
     ]
     hazard_s = [hazard_times(records, trace, machine=machine, feeder=j) for j in numbers]
-    found = happenings(records, trace, missed_s=missed_s, hazards=hazards, hazard_s=hazard_s)
+    found = scene_events(records, trace, missed_s=missed_s, hazards=hazards, hazard_s=hazard_s)
     shown = [h for h in found if stretch.from_s <= h.time_s <= stretch.to_s]
     zero_s = _zero_s(stretch, choice)
     return {
@@ -123,7 +123,7 @@ def scene(
         "gate": gate_plain(stretch),
         "complete_before": complete_before(stretch),
         "events": _events(stretch),
-        "happenings": happenings_plain(shown),
+        "happenings": scene_events_plain(shown),
     }
 
 
@@ -133,7 +133,7 @@ def _zero_s(stretch: Stretch, choice: Choice) -> float:
 
 
 def _begin_s(
-    stretch: Stretch, choice: Choice, shown: Sequence[Happening], *, zero_s: float
+    stretch: Stretch, choice: Choice, shown: Sequence[SceneEvent], *, zero_s: float
 ) -> float:
     """Return where the page begins: at what was looked for, else as the focus passes its eye."""
     for happening in shown:

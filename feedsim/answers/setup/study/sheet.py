@@ -8,8 +8,8 @@ from dataclasses import fields, replace
 
 from feedsim import __version__
 from feedsim.answers.check.study.automatic import automatic_words
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.review import review
-from feedsim.answers.check.study.setup import Setup
 from feedsim.answers.limit.study.closed import (
     closed_forms,
     closed_window,
@@ -102,7 +102,7 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
             ),
             adjusting=_adjusting(feeder, speeds, allowed),
             limits=tuple(row for row in rows if row.feeder == keys.name),
-            notes=tuple(automatic_words(Setup(scenario, machine, number, "metric"))),
+            notes=tuple(automatic_words(CheckedFeeder(scenario, machine, number, "metric"))),
             words=tuple(seen.feeders[number].words),
             warnings=tuple(seen.feeders[number].warnings),
         )
@@ -131,7 +131,7 @@ def told_in(units: System, sheet: SetUp) -> SetUp:
     feeders = (
         replace(
             feeder,
-            notes=tuple(automatic_words(Setup(scenario, machine, number, units))),
+            notes=tuple(automatic_words(CheckedFeeder(scenario, machine, number, units))),
             words=tuple(seen.feeders[number].words),
             warnings=tuple(seen.feeders[number].warnings),
         )

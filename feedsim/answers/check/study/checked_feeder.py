@@ -1,4 +1,4 @@
-"""One feeder of a line, as it is looked at before it runs."""
+"""One feeder of a line, as it is checked before it runs."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from feedsim.quantities import Kind, System, display
 from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 
-__all__ = ["SIGMAS", "Setup"]
+__all__ = ["SIGMAS", "CheckedFeeder"]
 
 SIGMAS = 4.0
 """Nearer to a limit than so many standard deviations is worth a word."""
 
 
 @dataclass(frozen=True)
-class Setup:
-    """One feeder of a line as it is looked at: everything a warning may need."""
+class CheckedFeeder:
+    """One feeder of a line as it is checked: everything a warning may need."""
 
     scenario: Scenario
     machine: Machine

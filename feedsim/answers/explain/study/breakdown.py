@@ -9,12 +9,12 @@ from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
 
-__all__ = ["Ledger"]
+__all__ = ["Breakdown"]
 
 _WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in parts.items()}
 
 
-class Ledger:
+class Breakdown:
     """The parts of one side.
 
     A delay of d costs what the belt moves meanwhile. Its part is d·v, v the speed at which the

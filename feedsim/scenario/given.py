@@ -1,4 +1,4 @@
-"""A look into the raw data of a scenario, key by key, past every key that is faulty in itself."""
+"""The keys given in a scenario, read one by one from its raw data, past faulty ones."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from feedsim.scenario.model import MOST_FEEDERS
 from feedsim.scenario.tree import Node, node
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["Look"]
+__all__ = ["Given"]
 
 
-class Look:
-    """A look into raw data: the checked value of a key, or None where it has a fault.
+class Given:
+    """The checked value of a key in raw data, or None where it has a fault.
 
     Parameters
     ----------

@@ -19,13 +19,13 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
 from feedsim.records.trace import Trace, TraceEvent
 
-__all__ = ["Happening", "happenings", "happenings_plain", "is_stop", "missed_times"]
+__all__ = ["SceneEvent", "is_stop", "missed_times", "scene_events", "scene_events_plain"]
 
 Floats = NDArray[np.float64]
 _STOPPING = ("stop", "trip")
 
 
-class Happening(NamedTuple):
+class SceneEvent(NamedTuple):
     """A miss, a hazard or a stop.
 
     ``kind``: ``"miss"``, ``"hazard"`` or ``"stop"``. ``name``: the outcome, the hazard or the
@@ -67,14 +67,14 @@ def is_stop(event: TraceEvent) -> bool:
     return event.part == "line" and event.event.startswith(_STOPPING)
 
 
-def happenings(
+def scene_events(
     records: RunRecords,
     trace: Trace,
     *,
     missed_s: Sequence[Floats],
     hazards: Sequence[Sequence[CycleHazard]],
     hazard_s: Sequence[Mapping[str, Floats]],
-) -> list[Happening]:
+) -> list[SceneEvent]:
     """Return all of a traced run, in order of time.
 
     Parameters
@@ -92,14 +92,14 @@ def happenings(
     return sorted(found, key=lambda h: (h.time_s, h.feeder, h.carrier))
 
 
-def _stops(records: RunRecords, trace: Trace) -> Iterator[Happening]:
+def _stops(records: RunRecords, trace: Trace) -> Iterator[SceneEvent]:
     """Yield the stops, by rule and cause where the records know them."""
     rules = {stop.time_s: stop for stop in getattr(records, "stops", ())}
     for event in filter(is_stop, trace.events):
         stop = rules.get(event.time_s)
         name = event.event if stop is None else _why(stop)
         feeder = -1 if stop is None else stop.feeder
-        yield Happening(event.time_s, "stop", name, event.carrier, feeder, math.nan)
+        yield SceneEvent(event.time_s, "stop", name, event.carrier, feeder, math.nan)
 
 
 def _why(stop: Stop) -> str:
@@ -108,24 +108,24 @@ def _why(stop: Stop) -> str:
     return rule if stop.cause in {"", rule} else f"{rule} ({stop.cause})"
 
 
-def _misses(records: RunRecords, missed_s: Sequence[Floats]) -> Iterator[Happening]:
+def _misses(records: RunRecords, missed_s: Sequence[Floats]) -> Iterator[SceneEvent]:
     for feeder, (rows, times) in enumerate(zip(records.feeders, missed_s, strict=True)):
         for k in np.flatnonzero(rows.outcome != Outcome.PLACED):
             cause = Outcome(int(rows.outcome[k])).cause
-            yield Happening(float(times[k]), "miss", cause, int(k), feeder, math.nan)
+            yield SceneEvent(float(times[k]), "miss", cause, int(k), feeder, math.nan)
 
 
 def _hazards(
     hazards: Sequence[Sequence[CycleHazard]], hazard_s: Sequence[Mapping[str, Floats]]
-) -> Iterator[Happening]:
+) -> Iterator[SceneEvent]:
     for feeder, (own, times) in enumerate(zip(hazards, hazard_s, strict=True)):
         for hazard in own:
             for k in np.flatnonzero(hazard.there):
                 time_s, margin = float(times[hazard.name][k]), float(hazard.margin[k])
-                yield Happening(time_s, "hazard", hazard.name, int(k), feeder, margin)
+                yield SceneEvent(time_s, "hazard", hazard.name, int(k), feeder, margin)
 
 
-def happenings_plain(found: Sequence[Happening]) -> dict[str, Plain]:
+def scene_events_plain(found: Sequence[SceneEvent]) -> dict[str, Plain]:
     """Return them as columns; ``what`` is a number into ``names``, pairs of kind and name."""
     names = sorted({(h.kind, h.name) for h in found})
     numbers = {name: number for number, name in enumerate(names)}
