@@ -44,7 +44,7 @@ SPREAD_MM = 4.0
 
 
 def settings(**changes: object) -> Settings:
-    """Return the example's settings, all solved by the machine unless given."""
+    """Return the example's settings; what is not given is solved by the machine."""
     base = Settings(
         target_offset_mm=20.0,
         stage_position_mm=60.0,
@@ -54,6 +54,17 @@ def settings(**changes: object) -> Settings:
         disengage_lead_s=AUTO,
     )
     return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def typed(**changes: object) -> Settings:
+    """Return settings typed in, without leads: what comes of them is worked out by hand."""
+    by_hand: dict[str, object] = {
+        "engage_distance_mm": 359.0,
+        "engage_lead_s": 0.0,
+        "disengage_distance_mm": 50.0,
+        "disengage_lead_s": 0.0,
+    }
+    return settings(**{**by_hand, **changes})
 
 
 def feeder(**changes: object) -> Feeder:
@@ -94,9 +105,11 @@ def right_at_every_speed(line: Machine) -> Machine:
     """Return the machine with the right setting in place of each that is NaN."""
 
     def solved(one: Feeder) -> Feeder:
+        values = {f.name: getattr(one.settings, f.name) for f in fields(one.settings)}
+        automatic = [n for n, x in values.items() if isinstance(x, float) and math.isnan(x)]
+        if not automatic:
+            return one
         right = solve_feeder(line, one)
-        names = (f.name for f in fields(one.settings) if hasattr(right, f.name))
-        automatic = (name for name in names if math.isnan(getattr(one.settings, name)))
         found = {name: getattr(right, name) for name in automatic}
         return replace(one, settings=replace(one.settings, **found))
 

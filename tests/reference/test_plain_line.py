@@ -14,17 +14,14 @@ from feedsim.machine import (
     Carriers,
     Clutch,
     Controller,
-    DoubleCheck,
     Encoder,
     Eye,
-    Feeder,
     Inserts,
     Line,
-    Machine,
     Servo,
-    Settings,
 )
 from feedsim.records.outcome import Outcome
+from tests import machines
 from tests.reference.plain_line import plain_run
 
 D, S, STAGE, TARGET = 700.0, 240.0, 120.0, 20.0
@@ -37,7 +34,7 @@ def machine(*, v=1000.0, travel=False, gain=math.inf, forward=0.0, ratio=1.0, **
     tau = 0.0 if gain == math.inf else (1.0 - forward) / gain
     lead = RESPONSE_S + tau + DELAY_S + (0.0 if travel else RAMP_S / 2.0)
     half = RAMP_MM / 2.0 if travel else 0.0
-    settings = Settings(
+    settings = machines.typed(
         target_offset_mm=TARGET,
         stage_position_mm=STAGE,
         engage_distance_mm=D + TARGET - (S - STAGE) / ratio - half,
@@ -48,7 +45,7 @@ def machine(*, v=1000.0, travel=False, gain=math.inf, forward=0.0, ratio=1.0, **
     )
     ramp = RAMP_MM if travel else RAMP_S
     eye = Eye(response_s=RESPONSE_S)
-    feeder = Feeder(
+    feeder = machines.feeder(
         eye_to_placement_mm=D,
         insert_eye_to_placement_mm=S,
         grip_end_mm=-20.0,
@@ -56,18 +53,16 @@ def machine(*, v=1000.0, travel=False, gain=math.inf, forward=0.0, ratio=1.0, **
         jog_speed_mm_s=200.0,
         inserts=Inserts(length_mm=LENGTH, gap_mm=PITCH - LENGTH),
         eye=eye,
-        double_check=DoubleCheck(),
         clutch=Clutch(travel, ramp, ramp, SETTLE_S),
         servo=Servo(gain, forward, math.inf, DELAY_S),
         settings=settings,
     )
-    whole = Machine(
+    whole = machines.machine(
+        feeder,
         line=Line(v),
-        encoder=Encoder(),
         carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
         carrier_eye=eye,
         controller=Controller(search_limit_mm=1500.0),
-        feeders=(feeder,),
     )
     return replace(whole, **change)
 

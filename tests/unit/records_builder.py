@@ -9,22 +9,17 @@ import numpy as np
 
 from feedsim.criteria import Criteria
 from feedsim.machine import (
-    Carriers,
-    Clutch,
-    Controller,
-    DoubleCheck,
     Encoder,
     Eye,
     Feeder,
-    Inserts,
     Line,
     Machine,
     Servo,
-    Settings,
 )
 from feedsim.metrics.results import summarise
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 from feedsim.records.outcome import Outcome
+from tests import machines
 
 NO = float("nan")
 NO_BOOKS = InsertBooks(drawn=0, placed=0, strays=0, second_halves=0, rejected=0, in_feeder=0)
@@ -106,20 +101,10 @@ def run(*feeders: FeederRecords, warm_up: int = 0, start_time_s: float = 0.0) ->
 
 def one_feeder(max_acceleration_mm_s2: float = 150_000.0) -> Feeder:
     """Return a feeder of nose limit 95 mm, grip end 100 mm and inserts of 85.6 mm."""
-    return Feeder(
-        eye_to_placement_mm=400.0,
-        insert_eye_to_placement_mm=120.0,
-        grip_end_mm=100.0,
-        nose_limit_mm=95.0,
-        jog_speed_mm_s=100.0,
-        inserts=Inserts(length_mm=85.6, gap_mm=70.0),
+    return machines.feeder(
         eye=Eye(),
-        double_check=DoubleCheck(),
-        clutch=Clutch(),
         servo=Servo(max_acceleration_mm_s2=max_acceleration_mm_s2),
-        settings=Settings(
-            target_offset_mm=20.0,
-            stage_position_mm=60.0,
+        settings=machines.typed(
             engage_distance_mm=360.0,
             engage_lead_s=0.012,
             disengage_distance_mm=60.0,
@@ -130,13 +115,11 @@ def one_feeder(max_acceleration_mm_s2: float = 150_000.0) -> Feeder:
 
 def machine(*feeders: Feeder, count_mm: float = 0.05) -> Machine:
     """Return a line of 1000 mm/s with carriers of 210 mm; one plain feeder if none is given."""
-    return Machine(
+    return machines.machine(
+        *(feeders or (one_feeder(),)),
         line=Line(speed_mm_s=1000.0),
         encoder=Encoder(count_mm=count_mm),
-        carriers=Carriers(length_mm=210.0, pitch_mm=260.0),
         carrier_eye=Eye(),
-        controller=Controller(),
-        feeders=feeders or (one_feeder(),),
     )
 
 

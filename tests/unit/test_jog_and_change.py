@@ -21,7 +21,6 @@ from feedsim.machine import (
     Line,
     Machine,
     Servo,
-    Settings,
 )
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -29,7 +28,7 @@ from feedsim.records.trace import TraceEvent
 from feedsim.simulation.clock import Order, Part, Steps
 from feedsim.simulation.line import LineRun, simulate, simulate_traced
 from feedsim.simulation.recorder import Tracer
-from tests.machines import LAGGING, feeder, machine, settings
+from tests.machines import LAGGING, feeder, machine, settings, typed
 from tests.random_machines import filtered_machine, random_machine
 from tests.unit.written_draws import BeltChange, evenly, insert
 
@@ -40,22 +39,14 @@ AT_ONCE = Controller()
 
 def jogging(controller: Controller = AT_ONCE, **changes: object) -> Machine:
     """Return an empty line at 1000 mm/s, jog 100 mm/s, everything set by hand."""
-    typed = Settings(
-        target_offset_mm=20.0,
-        stage_position_mm=60.0,
-        engage_distance_mm=359.0,
-        engage_lead_s=0.0,
-        disengage_distance_mm=60.0,
-        disengage_lead_s=0.0,
-    )
-    base = feeder(inserts=CARDS, eye=EYE, settings=typed, clutch=Clutch(settle_s=0.002))
-    return Machine(
+    by_hand = typed(disengage_distance_mm=60.0)
+    base = feeder(inserts=CARDS, eye=EYE, settings=by_hand, clutch=Clutch(settle_s=0.002))
+    return machine(
+        replace(base, **changes),  # type: ignore[arg-type]
         line=Line(1000.0, acceleration_mm_s2=2000.0),
-        encoder=Encoder(),
         carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
         carrier_eye=EYE,
         controller=controller,
-        feeders=(replace(base, **changes),),  # type: ignore[arg-type]
         start_empty=True,
     )
 

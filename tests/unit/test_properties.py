@@ -18,23 +18,19 @@ from feedsim.draws import line_draws
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw, RunDraws
 from feedsim.machine import (
     Carriers,
-    Clutch,
     Controller,
     DoubleCheck,
     Encoder,
     Eye,
-    Feeder,
     Inserts,
     Line,
     Machine,
-    Servo,
-    Settings,
 )
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
-from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.machines import QUIET_EYE, feeder, machine, mean_of, run, variance_of
+from tests.random_machines import any_machine
 
 CARRIERS = 24
 EARLIER = 1e-10  # instants closer than this count as one
@@ -43,142 +39,6 @@ few = bounds(
     max_examples=60,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
-
-
-# -- valid machines ---------------------------------------------------------------------------
-
-
-def floats(low: float, high: float) -> st.SearchStrategy[float]:
-    """Return numbers with few digits, as they are typed into a machine."""
-    return st.integers(0, 64).map(lambda i: low + (high - low) * i / 64)
-
-
-def one_of(*values: float) -> st.SearchStrategy[float]:
-    return st.sampled_from(values)
-
-
-responses = one_of(0.0, 0.0005, 0.004)
-eyes = st.builds(
-    lambda response, jitter, **rest: Eye(response, response * jitter, **rest),
-    responses,
-    one_of(0.0, 0.4, 1.0),
-    off_response_s=one_of(0.0, 0.0005, 0.02),
-    edge_sd_mm=one_of(0.0, 0.1, 2.0),
-    missed=one_of(0.0, 0.1),
-    scanned=st.booleans(),
-)
-carriers = st.builds(
-    lambda length, gap, **rest: Carriers(length, length + gap, **rest),
-    floats(20.0, 220.0),
-    floats(5.0, 260.0),
-    pitch_sd_mm=one_of(0.0, 1.0, 8.0),
-    min_gap_mm=one_of(0.0, 2.0),
-    random=st.booleans(),
-    missing=one_of(0.0, 0.1),
-    slip_mm=one_of(0.0, 0.7),
-    slip_sd_mm=one_of(0.0, 0.2),
-)
-controllers = st.builds(
-    Controller,
-    scan_s=one_of(0.0, 0.002, 0.0031, 0.02),
-    motion_cycle_s=one_of(0.0, 0.001, 0.0025),
-    speed_filter_s=one_of(0.0, 0.03),
-    search_limit_mm=one_of(10_000.0, 400.0),
-    mark_memory=st.sampled_from((8, 2, 1)),
-    late_mark_engages=st.booleans(),
-    not_ready_engages=st.booleans(),
-)
-clutches = st.one_of(
-    st.builds(Clutch, st.just(False), *(one_of(0.0, 0.01, 0.05),) * 2, one_of(0.0, 0.003)),
-    st.builds(Clutch, st.just(True), *(one_of(0.0, 5.0, 30.0),) * 2, one_of(0.0, 0.003)),
-)
-servos = st.builds(
-    Servo,
-    one_of(math.inf, 200.0, 20.0),
-    one_of(0.0, 0.8, 1.0),
-    one_of(math.inf, 100_000.0),
-    one_of(0.0, 0.0013),
-)
-
-
-@st.composite
-def feeders(draw: st.DrawFn, number: int) -> Feeder:
-    length, stage = draw(floats(40.0, 150.0)), draw(floats(10.0, 80.0))
-    gap = max(3.0, stage - length + draw(floats(10.0, 120.0)))
-    run_up = draw(floats(2.0, min(length + gap - 1.0, 150.0)))
-    inserts = st.builds(
-        Inserts,
-        length_mm=st.just(length),
-        gap_mm=st.just(gap),
-        gap_sd_mm=one_of(0.0, 1.0, 6.0),
-        min_gap_mm=one_of(0.0, 1.0),
-        slip_mm=one_of(0.0, 0.3),
-        slip_sd_mm=one_of(0.0, 0.3),
-        misfeed=one_of(0.0, 0.1),
-        double=one_of(0.0, 0.1),
-    )
-    typed = Settings(
-        target_offset_mm=draw(floats(0.0, 18.0)),
-        stage_position_mm=stage,
-        engage_distance_mm=math.nan,
-        engage_lead_s=math.nan,
-        disengage_distance_mm=math.nan,
-        disengage_lead_s=math.nan,
-        speed_ratio=draw(one_of(1.0, 1.07)),
-        stage_correction=draw(st.booleans()),
-    )
-    return Feeder(
-        eye_to_placement_mm=run_up + 300.0 * number + draw(floats(20.0, 600.0)),
-        insert_eye_to_placement_mm=stage + run_up,
-        grip_end_mm=stage + run_up - 1.0,
-        nose_limit_mm=stage + 5.0,
-        jog_speed_mm_s=draw(one_of(100.0, 30.0)),
-        inserts=draw(inserts),
-        eye=draw(eyes),
-        double_check=DoubleCheck(draw(one_of(0.0, 0.7)), draw(one_of(0.0, 0.05))),
-        clutch=draw(clutches),
-        servo=draw(servos),
-        settings=typed,
-    )
-
-
-@st.composite
-def profiles(draw: st.DrawFn, speed: float) -> tuple[tuple[float, float], ...]:
-    t, points = draw(one_of(0.0, 0.4)), []
-    for share in draw(st.lists(one_of(1.0, 0.3, 0.0, 1.4), max_size=4)):
-        points.append((t, share * speed))
-        t += draw(floats(0.1, 2.0))
-    return (*points, (t, speed)) if points else ()
-
-
-@st.composite
-def machines(draw: st.DrawFn) -> Machine:
-    speed = draw(one_of(1000.0, 50.0, 400.0, 1733.0, 2500.0))
-    line = Machine(
-        line=Line(speed, draw(floats(200.0, 2000.0)), draw(profiles(speed))),
-        encoder=Encoder(draw(one_of(0.0, 0.05, 0.313)), draw(one_of(0.0, 0.003, -0.01))),
-        carriers=draw(carriers),
-        carrier_eye=draw(eyes),
-        controller=draw(controllers),
-        feeders=tuple(draw(feeders(i)) for i in range(draw(st.integers(1, 2)))),
-        start_empty=draw(st.booleans()),
-    )
-    return mistyped(solve(line), *draw(st.tuples(one_of(1.0, 0.3, 1.1), one_of(1.0, 0.3, 1.1))))
-
-
-def mistyped(line: Machine, engage: float, disengage: float) -> Machine:
-    """Return the machine with distances off by these factors, so that it is late at times."""
-
-    def off(f: Feeder) -> Feeder:
-        s = f.settings
-        typed = replace(
-            s,
-            engage_distance_mm=s.engage_distance_mm * engage,
-            disengage_distance_mm=s.disengage_distance_mm * disengage,
-        )
-        return replace(f, settings=typed)
-
-    return replace(line, feeders=tuple(off(f) for f in line.feeders))
 
 
 seeds = st.integers(0, 1000)
@@ -229,7 +89,7 @@ def check_times(rows: FeederRecords, eye_time_s: np.ndarray) -> None:
 
 
 @few
-@given(machines(), seeds)
+@given(any_machine(), seeds)
 def test_outcomes_books_times_and_inserts(line: Machine, seed: int) -> None:
     records = simulate(line, RunDraws(line, seed), carriers=CARRIERS)
     for rows in records.feeders:
@@ -272,7 +132,7 @@ def test_a_planted_fault_in_the_records_is_found(name: str, value: float) -> Non
 
 
 @few
-@given(machines(), seeds)
+@given(any_machine(), seeds)
 def test_the_trace_is_in_order_and_changes_nothing(line: Machine, seed: int) -> None:
     records, trace = simulate_traced(line, RunDraws(line, seed), carriers=CARRIERS)
     times = [e.time_s for e in trace.events]
@@ -297,7 +157,7 @@ def as_bytes(records: RunRecords) -> list[object]:
 
 
 @few
-@given(machines(), seeds)
+@given(any_machine(), seeds)
 def test_one_seed_gives_the_same_bytes_and_another_does_not(line: Machine, seed: int) -> None:
     assume(line.carriers.random or line.carriers.pitch_sd_mm > 0.0)
     once, again, other = (
@@ -311,7 +171,7 @@ def test_one_seed_gives_the_same_bytes_and_another_does_not(line: Machine, seed:
 
 
 @few
-@given(machines(), seeds)
+@given(any_machine(), seeds)
 def test_a_longer_run_begins_as_the_shorter_one(line: Machine, seed: int) -> None:
     """What comes later decides nothing earlier, but for the landing of an insert still under way.
 
@@ -342,13 +202,8 @@ LANDING = {
 
 # -- draws ---------------------------------------------------------------------------------------
 
-SOMETHING_OF_ALL = Machine(
-    line=Line(1000.0),
-    encoder=Encoder(),
-    carriers=Carriers(210.0, 260.0, 2.0, 0.0, False, 0.05, 0.5, 0.2),
-    carrier_eye=Eye(0.003, 0.001, 0.0, 0.2, 0.05),
-    controller=Controller(scan_s=0.002),
-    feeders=tuple(
+SOMETHING_OF_ALL = machine(
+    *(
         feeder(
             inserts=Inserts(85.6, 70.0, 3.0, 1.0, 0.5, 0.2, 0.1, 0.1),
             eye=Eye(0.002, 0.001, 0.0, 0.2, 0.05),
@@ -356,6 +211,9 @@ SOMETHING_OF_ALL = Machine(
         )
         for _ in range(2)
     ),
+    carriers=Carriers(210.0, 260.0, 2.0, 0.0, False, 0.05, 0.5, 0.2),
+    carrier_eye=Eye(0.003, 0.001, 0.0, 0.2, 0.05),
+    controller=Controller(scan_s=0.002),
 )
 
 
@@ -469,7 +327,7 @@ def test_sources_differ_from_one_another_and_from_feeder_to_feeder() -> None:
 
 
 @few
-@given(machines(), seeds, st.integers(1, 40), st.integers(1, 40))
+@given(any_machine(), seeds, st.integers(1, 40), st.integers(1, 40))
 def test_blocks_of_any_size_hold_the_same_draws(
     line: Machine, seed: int, first: int, largest: int
 ) -> None:

@@ -15,14 +15,11 @@ from feedsim.machine import (
     Carriers,
     Clutch,
     Controller,
-    DoubleCheck,
-    Encoder,
     Eye,
     Feeder,
     Inserts,
     Line,
     Machine,
-    Servo,
     Settings,
 )
 from feedsim.records.columns import RunRecords
@@ -31,49 +28,26 @@ from feedsim.records.trace import TraceEvent
 from feedsim.simulation.clock import Part
 from feedsim.simulation.line import LineRun, simulate_traced
 from feedsim.simulation.recorder import Tracer
+from tests.machines import feeder, machine, typed
 from tests.random_machines import random_machine
 from tests.unit.written_draws import WrittenDraws, carrier, insert
 
-
-def typed(**changes: float) -> Settings:
-    base = Settings(
-        target_offset_mm=20.0,
-        stage_position_mm=60.0,
-        engage_distance_mm=359.0,
-        engage_lead_s=0.0,
-        disengage_distance_mm=50.0,
-        disengage_lead_s=0.0,
-    )
-    return replace(base, **changes)  # type: ignore[arg-type]
+CARDS = Inserts(length_mm=90.0, gap_mm=70.0)
 
 
 def plain_feeder(settings: Settings, **changes: object) -> Feeder:
     """Return a rigid feeder with a step clutch; inserts of 90 mm."""
-    base = Feeder(
-        eye_to_placement_mm=400.0,
-        insert_eye_to_placement_mm=120.0,
-        grip_end_mm=100.0,
-        nose_limit_mm=95.0,
-        jog_speed_mm_s=100.0,
-        inserts=Inserts(length_mm=90.0, gap_mm=70.0),
-        eye=Eye(),
-        double_check=DoubleCheck(),
-        clutch=Clutch(),
-        servo=Servo(),
-        settings=settings,
-    )
-    return replace(base, **changes)  # type: ignore[arg-type]
+    return feeder(**{"inserts": CARDS, "eye": Eye(), "settings": settings, **changes})
 
 
 def plain_line(*feeders: Feeder, speed_mm_s: float, controller: Controller) -> Machine:
     """Return a line on a virtual master without any noise."""
-    return Machine(
+    return machine(
+        *feeders,
         line=Line(speed_mm_s),
-        encoder=Encoder(),
         carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
         carrier_eye=Eye(),
         controller=controller,
-        feeders=feeders,
     )
 
 
