@@ -77,18 +77,18 @@ def feeder_results(
     seconds_per_carrier : float or None
         Mean time between counted carriers at the carrier eye (s).
     """
-    feeder, what, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
+    columns, feeder, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
     finest = resolution_mm(records)
-    cycles = cycle_rows(feeder, warm_up)
+    cycles = cycle_rows(columns, warm_up)
     if records.gave_up and not number_of(cycles):
-        cycles = cycle_rows(feeder, 0)  # given up in the warm-up: what tripped is all there is
+        cycles = cycle_rows(columns, 0)  # given up in the warm-up: what tripped is all there is
     error = placement_error(
-        feeder, warm_up, criteria=criteria, resolution_mm=finest, begins=records.begins
+        columns, warm_up, criteria=criteria, resolution_mm=finest, begins=records.begins
     )
     found, jam_risk = hazards(
-        feeder,
+        columns,
         cycles,
-        machine=what,
+        machine=feeder,
         carrier_length_mm=machine.carriers.length_mm,
         criteria=criteria,
         resolution_mm=finest,
@@ -98,14 +98,14 @@ def feeder_results(
         name=name,
         placed=error.n,
         placement_error=error,
-        stage_position=stage_position(feeder, warm_up, resolution_mm=finest),
-        missed=missed(feeder, warm_up, begins=records.begins),
+        stage_position=stage_position(columns, warm_up, resolution_mm=finest),
+        missed=missed(columns, warm_up, begins=records.begins),
         jam_risk=jam_risk,
         hazards=found,
-        settings=machine_settings(what.settings, machine.encoder),
-        cycle=feed_cycle(feeder, cycles, seconds_per_carrier=seconds_per_carrier),
-        inserts=feeder.books,
-        late_engages=ones(feeder.late_engage, cycles),
-        late_openings=ones(feeder.late_opening, cycles),
-        doubles=doubles(feeder, cycles),
+        settings=machine_settings(feeder.settings, machine.encoder),
+        cycle=feed_cycle(columns, cycles, seconds_per_carrier=seconds_per_carrier),
+        inserts=columns.books,
+        late_engages=ones(columns.late_engage, cycles),
+        late_openings=ones(columns.late_opening, cycles),
+        doubles=doubles(columns, cycles),
     )

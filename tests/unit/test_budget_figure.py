@@ -10,7 +10,7 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from feedsim.answers.budget.figure import budget_figures
-from feedsim.answers.budget.panels import _LOOKS
+from feedsim.answers.budget.panels import _STYLES
 from feedsim.answers.budget.study.budget import Point, budgets_at, compared
 from feedsim.answers.budget.study.run import run_spread
 from feedsim.render.canvas import render
@@ -79,12 +79,12 @@ def test_two_bands_are_told_apart_in_grey_as_well():
     # luminance of ITU-R BT.601; where two greys are near, the hatches differ
     looks = [
         (float(np.dot(to_rgb(colour), (0.299, 0.587, 0.114))), hatch)
-        for colour, hatch in _LOOKS.values()
+        for colour, hatch in _STYLES.values()
     ]
     for number, (grey, hatch) in enumerate(looks):
         for other_grey, other_hatch in looks[number + 1 :]:
             assert abs(grey - other_grey) > 0.15 or hatch != other_hatch
-    assert len(set(_LOOKS.values())) == len(_LOOKS)
+    assert len(set(_STYLES.values())) == len(_STYLES)
 
 
 def test_a_page_for_each_feeder_with_its_name():

@@ -17,7 +17,7 @@ from feedsim.answers.compare.study import (
     run_compare,
     setups_of,
 )
-from feedsim.answers.compare.view import LOOKS
+from feedsim.answers.compare.view import STYLES
 from feedsim.render.canvas import render
 from feedsim.running.axes import speeds_of
 from feedsim.running.executor import Local
@@ -86,7 +86,7 @@ def test_filled_marks_are_decided_and_open_ones_are_not() -> None:
     assert container.lines[0].get_markerfacecolor() == "white"
     mean = figure.axes[1]
     (container,) = mean.containers
-    assert container.lines[0].get_markerfacecolor() == LOOKS[1].colour
+    assert container.lines[0].get_markerfacecolor() == STYLES[1].colour
 
 
 def test_acceptance_of_the_shares_is_drawn_or_told() -> None:
@@ -110,9 +110,9 @@ def test_all_that_is_drawn_lies_within_its_axes() -> None:
 
 
 def test_each_setup_has_a_colour_a_marker_and_a_line_of_its_own() -> None:
-    assert len(LOOKS) >= MOST_SETUPS
-    for part in zip(*LOOKS, strict=True):
-        assert len(set(part)) == len(LOOKS)
+    assert len(STYLES) >= MOST_SETUPS
+    for part in zip(*STYLES, strict=True):
+        assert len(set(part)) == len(STYLES)
 
 
 @pytest.mark.parametrize(

@@ -487,7 +487,7 @@ def test_an_insert_that_is_cleared_away_lies_over_the_eye_no_longer(jam):
     (cleared,) = (event.time_s for event in kept.events if event.event == "cleared")
     for number, start, end in blocked:
         if start < cleared and number not in seen.rows.insert:
-            assert end == cleared + seen.what.eye.off_response_s
+            assert end == cleared + seen.machine_feeder.eye.off_response_s
     assert int(seen.rows.insert[jam]) in [level.number for level in blocked]
     figure = timing_figure(line, records, kept, feeder=0, carrier=jam, title="stopped")
     outputs = [drawn for lane in figure.axes for drawn in lane.lines if drawn.get_gid() == "output"]

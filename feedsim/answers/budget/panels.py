@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_shares", "draw_spread"]
 
 _YELLOW, _PURPLE = "#F0E442", "#CC79A7"  # of Okabe and Ito as well
-_LOOKS = {
+_STYLES = {
     "motion cycle": (BLUE, ""),
     "scan": (SKY, "////"),
     "carrier eye jitter": (GREEN, "...."),
@@ -75,7 +75,7 @@ def draw_shares(axes: Axes, view: BudgetView) -> None:
 
 
 def _look(band: Band) -> dict[str, Any]:
-    colour, hatch = _LOOKS.get(band.cause, _OTHER)
+    colour, hatch = _STYLES.get(band.cause, _OTHER)
     return {"facecolor": colour, "hatch": hatch, "edgecolor": BLACK, "linewidth": 0.6}
 
 

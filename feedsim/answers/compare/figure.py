@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from feedsim.answers.compare.panels import MOST_BANDS, draw_curves, draw_differences
 from feedsim.answers.compare.study import Comparisons
 from feedsim.answers.compare.text import named
-from feedsim.answers.compare.view import LOOKS, CompareView, compare_view
+from feedsim.answers.compare.view import STYLES, CompareView, compare_view
 from feedsim.answers.compare.words import FIGURES
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
@@ -99,7 +99,7 @@ def _legend(figure: Figure, compared: Comparisons, view: CompareView) -> None:
     setups = compared.setups
     for place, setup in enumerate(setups):
         y = 0.94 - _LINE * (place + 0.2)
-        look = LOOKS[place]
+        look = STYLES[place]
         figure.add_artist(
             Line2D(
                 [0.045, 0.075, 0.105],

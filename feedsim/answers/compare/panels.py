@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.compare.view import LOOKS, CompareView, Differences
+from feedsim.answers.compare.view import STYLES, CompareView, Differences
 from feedsim.answers.compare.words import LENGTHS, MEAN, MISSED, SPREAD, WITHIN, Figure
 from feedsim.render.canvas import BLACK, GREY
 
@@ -30,7 +30,7 @@ def draw_curves(axes: Axes, view: CompareView, panel: Figure) -> None:
     """Draw one figure of every setup against speed, with what it is held against."""
     for place in range(len(view.letters)):
         values = _values(view, place, panel)
-        look = LOOKS[place]
+        look = STYLES[place]
         axes.plot(
             view.speeds,
             values,
@@ -169,7 +169,7 @@ def draw_differences(axes: Axes, view: CompareView, panel: Figure) -> None:
 
 
 def _draw_one(axes: Axes, speeds: Floats, found: Differences, place: int) -> None:
-    look = LOOKS[place]
+    look = STYLES[place]
     decided = np.array([state in {"first", "other", "differ"} for state in found.states])
     axes.plot(speeds, found.size, color=look.colour, linestyle=look.line, linewidth=0.8)
     bars = np.nan_to_num(np.maximum([found.size - found.low, found.high - found.size], 0.0))

@@ -19,12 +19,12 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.running.run import criteria_of
 
-__all__ = ["LOOKS", "CompareView", "Differences", "Look", "compare_view"]
+__all__ = ["STYLES", "CompareView", "Differences", "Style", "compare_view"]
 
 Floats = NDArray[np.float64]
 
 
-class Look(NamedTuple):
+class Style(NamedTuple):
     """Colour, marker and line of a setup: each tells it from the others, for print in grey."""
 
     colour: str
@@ -32,15 +32,15 @@ class Look(NamedTuple):
     line: Any
 
 
-LOOKS = (
-    Look(BLACK, "o", "-"),
-    Look(BLUE, "s", DASHED),
-    Look(VERMILLION, "^", "-."),
-    Look(GREEN, "D", ":"),
-    Look(ORANGE, "v", (0, (8, 2))),
-    Look(SKY, "P", (0, (3, 1, 1, 1, 1, 1))),
-    Look("#CC79A7", "X", (0, (1, 1))),
-    Look(GREY, "*", (0, (6, 2, 2, 2))),
+STYLES = (
+    Style(BLACK, "o", "-"),
+    Style(BLUE, "s", DASHED),
+    Style(VERMILLION, "^", "-."),
+    Style(GREEN, "D", ":"),
+    Style(ORANGE, "v", (0, (8, 2))),
+    Style(SKY, "P", (0, (3, 1, 1, 1, 1, 1))),
+    Style("#CC79A7", "X", (0, (1, 1))),
+    Style(GREY, "*", (0, (6, 2, 2, 2))),
 )
 
 

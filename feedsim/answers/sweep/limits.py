@@ -23,7 +23,7 @@ FIGURES = {
 }
 """What the acceptance figures are called."""
 
-_LOOKS: dict[str, dict[str, Any]] = {
+_STYLES: dict[str, dict[str, Any]] = {
     "missed": {"facecolor": "#c6dbef"},
     "jam_risk": {"facecolor": "#fdd9b5"},
     "within_tolerance": {"facecolor": "#d5ecd4"},
@@ -74,7 +74,7 @@ def _bar(axes: Axes, view: SweepView, row: int, tag: Tag) -> None:
         linewidth=1.1 if together else 0.5,
         gid=f"limit {tag.name}",
         clip_on=False,
-        **_LOOKS[tag.limit.figure],
+        **_STYLES[tag.limit.figure],
     )
     if beyond:
         axes.plot(

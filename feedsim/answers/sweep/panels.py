@@ -17,12 +17,12 @@ from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY,
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["LIMIT", "LOOKS", "draw_margin", "draw_margins", "draw_placement", "some"]
+__all__ = ["LIMIT", "STYLES", "draw_margin", "draw_margins", "draw_placement", "some"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-LOOKS = {
+STYLES = {
     "nose_strike": (BLUE, "o", "-"),
     "tail_held": (VERMILLION, "s", "--"),
     "speed_mismatch": (GREEN, "^", "-."),
@@ -183,7 +183,7 @@ def _margin(
 
     ``place`` is that among the lengths, which share a panel and so need a legend.
     """
-    colour, marker, style = LOOKS[name]
+    colour, marker, style = STYLES[name]
     mean = factor * view.hazard(name, lambda h: h.margin_mean)
     if np.isnan(mean).all():
         return None

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import head, say
-from feedsim.answers.sweep.panels import LIMIT, LOOKS, some
+from feedsim.answers.sweep.panels import LIMIT, STYLES, some
 from feedsim.answers.sweep.scale import round_numbers
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.render.canvas import BLACK, BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION
@@ -189,7 +189,7 @@ def _floor(view: SweepView, limit: float) -> float:
 
 def _hazard(axes: Axes, view: SweepView, name: str, *, floor: float, shift: int) -> None:
     """Draw one hazard: filled marks where it was seen, open ones for its normal tail."""
-    colour, marker, style = LOOKS[name]
+    colour, marker, style = STYLES[name]
     share = np.nan_to_num(view.hazard(name, lambda h: h.share))
     tail = np.nan_to_num(view.hazard(name, lambda h: h.tail_probability))
     shown = np.where(share > 0.0, share, tail)

@@ -45,9 +45,9 @@ class _Teller:
 
 def staging_events(feeder: FeederSource, staging: Staging, say: Say) -> Iterator[StoryEvent]:
     """Tell how the insert was staged."""
-    tell, what = _Teller(feeder.run), feeder.machine
+    tell, machine = _Teller(feeder.run), feeder.machine
     where = f"its nose at {say.mm(staging.position_mm)}"
-    where += f" (stage position {say.mm(what.settings.stage_position_mm)})"
+    where += f" (stage position {say.mm(machine.settings.stage_position_mm)})"
     sighting, opening = staging.sighting, staging.opening
     if sighting is None:
         yield tell.at(0.0, f"insert {staging.insert} is staged as the run begins, {where}")
@@ -55,16 +55,16 @@ def staging_events(feeder: FeederSource, staging: Staging, say: Say) -> Iterator
     yield from _sighting_events(feeder, staging, sighting, say)
     if opening is not None:
         yield from _opening_events(feeder, sighting, opening, say)
-    rest_s = staging.ready_s - what.clutch.settle_s
+    rest_s = staging.ready_s - machine.clutch.settle_s
     how = "comes to rest" if opening is not None else "is jogged to the stage"
     words = f"insert {staging.insert} {how}, {where}"
-    if opening is not None and what.clutch.ramp_out:
-        acts_s = opening.opens_s + what.servo.command_delay_s
+    if opening is not None and machine.clutch.ramp_out:
+        acts_s = opening.opens_s + machine.servo.command_delay_s
         ran_mm = feeder.per_feed * (staging.rest_mm - feeder.feed.command(acts_s))
         yield replace(tell.at(rest_s, words), delay_s=rest_s - acts_s, cost_mm=ran_mm)
     else:
         yield tell.at(rest_s, words)
-    if what.clutch.settle_s:
+    if machine.clutch.settle_s:
         yield tell.at(staging.ready_s, "the feeder has settled and is ready")
 
 
@@ -90,17 +90,17 @@ def _stored(eye: Eye) -> str:
     return "" if eye.scanned or eye.filter_s else "; travel stored"
 
 
-def _known(tell: _Teller, seen: Sighting, what: str, eye: Eye) -> Iterator[StoryEvent]:
+def _known(tell: _Teller, seen: Sighting, seen_as: str, eye: Eye) -> Iterator[StoryEvent]:
     """Tell when the program learned of an edge; it costs travel where that is stored then."""
     if eye.filter_s:
         words = "the input filter lets it through" + ("" if eye.scanned else "; travel stored")
         yield tell.after(seen.switches_s, words, since_s=seen.output_s)
     if eye.scanned:
         sees = "the input is found on, " if eye.polled else ""
-        words = f"scan tick: {sees}the {what} is known, the travel stored"
+        words = f"scan tick: {sees}the {seen_as} is known, the travel stored"
         yield tell.after(seen.known_s, words, since_s=seen.switches_s)
     elif seen.known_s > seen.switches_s:
-        known = tell.at(seen.known_s, f"scan tick: the {what} is known")
+        known = tell.at(seen.known_s, f"scan tick: the {seen_as} is known")
         yield replace(known, delay_s=seen.known_s - seen.switches_s)
 
 

@@ -105,11 +105,11 @@ class _Words:
         return f"{words}: {self._why_apart(lands_s)}"
 
     def _why_apart(self, lands_s: float) -> str:
-        what = self._feeder.machine
-        begins_s = self._value("engage_time_s") + what.servo.command_delay_s
+        machine = self._feeder.machine
+        begins_s = self._value("engage_time_s") + machine.servo.command_delay_s
         if lands_s <= begins_s:
             return "the insert lay on the carrier before the feed moved"
-        if lands_s > self._value("opening_time_s") + what.servo.command_delay_s:
+        if lands_s > self._value("opening_time_s") + machine.servo.command_delay_s:
             return "the clutch had opened before the landing"
         if self._feeder.ramp_end(begins_s) > lands_s:
             return "the ramp-in was not over at the landing"
@@ -140,11 +140,11 @@ class _Words:
         return "a single insert" + (", which the double check called a double" if called else "")
 
     def drive_overload(self, *, seen: bool) -> str:
-        say, what = self._say, self._feeder.machine
+        say, machine = self._say, self._feeder.machine
         demand = self._value("demanded_acceleration_mm_s2")
         asked = "an infinite acceleration (a step)" if math.isinf(demand) else None
         words = f"the ramps ask for {asked or say.acceleration(demand)}"
-        limit = what.servo.max_acceleration_mm_s2
+        limit = machine.servo.max_acceleration_mm_s2
         words += ", too much" if seen else ""
         if math.isinf(limit):
             return f"{words}; the drive has no limit"

@@ -78,10 +78,10 @@ class Landing:
 
 def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landing:
     """Return how the insert that was engaged for a carrier ran up to it and landed."""
-    what, belt, feed = feeder.machine, feeder.run.belt, feeder.feed
+    machine, belt, feed = feeder.machine, feeder.run.belt, feeder.feed
     closes_s = float(feeder.rows.engage_time_s[carrier])
     lands_s = float(feeder.rows.placement_time_s[carrier])
-    delay_s = what.servo.command_delay_s
+    delay_s = machine.servo.command_delay_s
     opening_s = float(feeder.rows.opening_time_s[carrier])
     opens_s = math.inf if math.isnan(opening_s) else opening_s + delay_s
     begins_s = min(closes_s + delay_s, lands_s)
@@ -92,7 +92,7 @@ def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landi
         return moved - feeder.per_feed * (feed.command(to_s) - feed.command(from_s))
 
     target_mm = staging.nose_mm + feeder.inserts.draw(staging.insert).slip_mm
-    target_mm += what.insert_eye_to_placement_mm
+    target_mm += machine.insert_eye_to_placement_mm
     past_mm = feed.position(lands_s) - target_mm if lands_s <= closes_s else 0.0
     return Landing(
         begins_s=begins_s,

@@ -84,8 +84,12 @@ def _to_rest(
     sighting: Sighting,
     opening: Opening,
 ) -> None:
-    what, belt, feed, passes_s = feeder.machine, feeder.run.belt, feeder.feed, sighting.passes_s
-    clutch, delay_s, lag_s = what.clutch, what.servo.command_delay_s, following_time(what.servo)
+    machine, belt, feed, passes_s = feeder.machine, feeder.run.belt, feeder.feed, sighting.passes_s
+    clutch, delay_s, lag_s = (
+        machine.clutch,
+        machine.servo.command_delay_s,
+        following_time(machine.servo),
+    )
     acts_s, opens_s = opening.opens_s + delay_s, opening.opens_s
     breakdown.between("disengage_delay", opens_s, acts_s, delay_s=delay_s, allowed_s=delay_s)
     ran_mm = feeder.per_feed * (staging.rest_mm - feed.command(acts_s))
@@ -126,11 +130,11 @@ def _setting_parts(breakdown: Breakdown, feeder: FeederSource, opening: Opening)
 
 
 def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[Part]:
-    what, feed, per_feed = feeder.machine, feeder.feed, feeder.per_feed
-    controller, jog = feeder.run.machine.controller, what.jog_speed_mm_s
+    machine, feed, per_feed = feeder.machine, feeder.feed, feeder.per_feed
+    controller, jog = feeder.run.machine.controller, machine.jog_speed_mm_s
     ran_mm = feed.position(sighting.captured_s) - feed.position(sighting.passes_s)
     at_speed_mm = jog * (sighting.captured_s - sighting.passes_s)
-    asked_mm = what.settings.stage_position_mm - jog * eye_delay(what.eye, controller)
+    asked_mm = machine.settings.stage_position_mm - jog * eye_delay(machine.eye, controller)
     asked_mm += feed.position(sighting.captured_s)
     speed = jog * per_feed
     breakdown = Breakdown(feeder.run, speed=speed, sign=-1.0, at=lambda t: t * speed)

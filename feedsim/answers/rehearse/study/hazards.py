@@ -65,10 +65,13 @@ def _stray_times(rows: FeederRecords, trace: Trace, feeder: int) -> Floats:
 
 
 def _overload_times(rows: FeederRecords, trace: Trace, *, machine: Machine, feeder: int) -> Floats:
-    what = machine.feeders[feeder]
-    largest, delay = what.servo.max_acceleration_mm_s2, what.servo.command_delay_s
+    which = machine.feeders[feeder]
+    largest, delay = (
+        which.servo.max_acceleration_mm_s2,
+        which.servo.command_delay_s,
+    )
     closes, opens = rows.engage_time_s, rows.opening_time_s
     never = np.full(len(closes), math.nan)
-    ramp_in = demanded_acceleration(closes, never, what, belt=trace.belt, encoder=machine.encoder)
+    ramp_in = demanded_acceleration(closes, never, which, belt=trace.belt, encoder=machine.encoder)
     at_ramp_in = (ramp_in > largest * (1.0 + SAME_RATIO)) | np.isnan(opens)
     return np.where(at_ramp_in, closes, opens) + delay

@@ -46,13 +46,13 @@ def missed_times(records: RunRecords, trace: Trace, *, machine: Machine, feeder:
     One that no event gives up, since its insert never got there, is given up as its target
     passes the placement point.
     """
-    rows, what = records.feeders[feeder], machine.feeders[feeder]
+    rows, machine_feeder = records.feeders[feeder], machine.feeders[feeder]
     times = np.full(len(rows.outcome), math.nan)
     part, causes = f"feeder.{feeder}.program", {outcome.cause for outcome in Outcome}
     for event in trace.events:
         if event.part == part and event.event in causes:
             times[event.carrier] = event.time_s
-    way = what.eye_to_placement_mm + what.settings.target_offset_mm
+    way = machine_feeder.eye_to_placement_mm + machine_feeder.settings.target_offset_mm
     unknown = np.isnan(times) & (rows.outcome != Outcome.PLACED)
     times[unknown] = _times_at(trace.belt, records.carriers.leading_edge_mm[unknown] + way)
     return times

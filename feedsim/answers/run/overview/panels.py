@@ -31,33 +31,33 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_histogram", "draw_lanes", "draw_run", "legend_entries"]
 
-_Look = dict[str, Any]
+_Style = dict[str, Any]
 
 _MOST_WORDS = 60
 """More marks than this have neither words nor lines through the errors."""
 _LETTER = 0.0058
 """The width of a letter beside a mark, a share of the axes."""
 
-_BAR_INSIDE: _Look = {"facecolor": SKY, "edgecolor": BLUE, "linewidth": 0.6}
-_BAR_OUTSIDE: _Look = {
+_BAR_INSIDE: _Style = {"facecolor": SKY, "edgecolor": BLUE, "linewidth": 0.6}
+_BAR_OUTSIDE: _Style = {
     "facecolor": "white",
     "edgecolor": VERMILLION,
     "linewidth": 0.6,
     "hatch": "/////",
 }
-_TOLERANCE: _Look = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.3}
-_TARGET: _Look = {"color": GREEN, "linewidth": 1.3}
-_NORMAL: _Look = {"color": BLACK, "linewidth": 1.3}
-_DOT: _Look = {"linestyle": "none", "marker": ".", "color": BLUE, "markeredgewidth": 0.0}
-_CROSS: _Look = {"linestyle": "none", "marker": "x", "color": VERMILLION}
-_FAR: _Look = {"linestyle": "none", "marker": "^", "color": VERMILLION, "markersize": 6.0}
-_REGIMES: tuple[_Look, ...] = (
+_TOLERANCE: _Style = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.3}
+_TARGET: _Style = {"color": GREEN, "linewidth": 1.3}
+_NORMAL: _Style = {"color": BLACK, "linewidth": 1.3}
+_DOT: _Style = {"linestyle": "none", "marker": ".", "color": BLUE, "markeredgewidth": 0.0}
+_CROSS: _Style = {"linestyle": "none", "marker": "x", "color": VERMILLION}
+_FAR: _Style = {"linestyle": "none", "marker": "^", "color": VERMILLION, "markersize": 6.0}
+_REGIMES: tuple[_Style, ...] = (
     {"linewidth": 1.4},
     {"linewidth": 1.4, "linestyle": (0, (4, 2))},
     {"linewidth": 1.4, "linestyle": (0, (1, 1.5))},
     {"linewidth": 1.4, "linestyle": (0, (6, 1.5, 1, 1.5))},
 )
-_MARKS: dict[str, _Look] = {
+_MARKS: dict[str, _Style] = {
     "missed": {"marker": "|", "color": BLACK, "markersize": 8.0},
     "hazard": {"marker": "|", "color": VERMILLION, "markersize": 8.0},
     "stopped": {"marker": "s", "color": BLACK, "markersize": 4.5},
@@ -227,7 +227,7 @@ def _write_words(axes: Axes, row: int, lane: Lane, *, width: int) -> None:
             )
 
 
-def _dots(axes: Axes, shown: Shown, which: NDArray[np.intp], *, look: _Look) -> None:
+def _dots(axes: Axes, shown: Shown, which: NDArray[np.intp], *, look: _Style) -> None:
     if len(which):
         axes.plot(
             shown.carriers[which],
@@ -257,7 +257,7 @@ def legend_entries(shown: Shown) -> tuple[list[Any], list[str]]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    def line(look: _Look, **more: Any) -> Line2D:
+    def line(look: _Style, **more: Any) -> Line2D:
         return Line2D([], [], **(look | more))
 
     regimes = _regimes(shown)

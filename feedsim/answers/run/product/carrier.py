@@ -46,7 +46,7 @@ class _Insert(NamedTuple):
         return self.mean_mm + self.length_mm
 
 
-class _Look(NamedTuple):
+class _Style(NamedTuple):
     """How things are drawn: display units per mm, the units, and the size of small letters."""
 
     factor: float
@@ -67,7 +67,7 @@ def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: Syste
     """
     unit = display_unit("length", units)
     inserts = _inserts(results, machine)
-    look = _Look(unit.factor, units, 8.5 if len(inserts) <= _MANY else 5.5)
+    look = _Style(unit.factor, units, 8.5 if len(inserts) <= _MANY else 5.5)
     long_mm = machine.carriers.length_mm
     carrier = long_mm * unit.factor
     axes.barh(-1.0, carrier, height=2 * _HALF, color="#E8E8E8", edgecolor=GREY, lw=0.8)
@@ -121,7 +121,7 @@ def _inserts(results: Results, machine: Machine) -> list[_Insert]:
     return found
 
 
-def _draw_insert(axes: Axes, insert: _Insert, look: _Look) -> None:
+def _draw_insert(axes: Axes, insert: _Insert, look: _Style) -> None:
     start, end = insert.mean_mm * look.factor, insert.last_mm * look.factor
     axes.barh(
         insert.layer,
@@ -152,7 +152,7 @@ def _said(insert: _Insert, units: System) -> str:
 
 
 def _draw_dimensions(
-    axes: Axes, inserts: Sequence[_Insert], overlaps: Sequence[Overlap], look: _Look
+    axes: Axes, inserts: Sequence[_Insert], overlaps: Sequence[Overlap], look: _Style
 ) -> None:
     """Hatch every overlap, and dimension each; of very many only those of neighbouring layers."""
     at = {insert.name: insert for insert in inserts}
@@ -194,7 +194,7 @@ def _hatch(axes: Axes, layers: Sequence[int], span: tuple[float, float], *, colo
 
 
 def _dimension(
-    axes: Axes, overlap: Overlap, span: tuple[float, float], *, y: float, look: _Look
+    axes: Axes, overlap: Overlap, span: tuple[float, float], *, y: float, look: _Style
 ) -> None:
     """Draw an overlap or a clearance as a dimension between the layers of its inserts."""
     colour = VERMILLION if overlap.wrong.count else BLACK

@@ -94,7 +94,7 @@ def _never_engaged(view: TimingView) -> list[InsertPath]:
     ]
     if not view.machine.start_empty and 0 not in engaged:
         staged.append((0.0, 0))
-    stage, paths = view.what.settings.stage_position_mm, []
+    stage, paths = view.machine_feeder.settings.stage_position_mm, []
     for since, insert in staged:
         zero = view.feed.command(since) - stage
         out = taken_out_s(view, insert, since)
@@ -110,7 +110,7 @@ def _insert_path(view: TimingView, *, row: int, staged_s: float) -> InsertPath:
     lands, opens = float(rows.placement_time_s[row]), float(rows.opening_time_s[row])
     zero = slipped = nose_of_cycle_mm(feed, rows, row)
     if not math.isnan(lands):
-        slipped = feed.position(lands) - view.what.insert_eye_to_placement_mm
+        slipped = feed.position(lands) - view.machine_feeder.insert_eye_to_placement_mm
     staging = feed.positions(from_s=feed.time_at(zero), to_s=closes, zero_mm=zero)
     end = view.to_s if math.isnan(lands) else lands
     run_up = feed.positions(from_s=closes, to_s=end, zero_mm=slipped)
@@ -138,10 +138,10 @@ def target_paths(view: TimingView, *, low_mm: float, high_mm: float) -> list[Tar
     low_mm, high_mm : float
         Part of the scale that is shown. A target without a landing runs through all of it.
     """
-    machine, belt, what = view.machine, view.trace.belt, view.what
+    machine, belt, feeder = view.machine, view.trace.belt, view.machine_feeder
     leading = view.records.carriers.leading_edge_mm
-    way = what.eye_to_placement_mm + what.settings.target_offset_mm
-    zeros = leading + (way - what.insert_eye_to_placement_mm)
+    way = feeder.eye_to_placement_mm + feeder.settings.target_offset_mm
+    zeros = leading + (way - feeder.insert_eye_to_placement_mm)
     room = 2.0 * machine.carriers.length_mm  # more than a carrier slips or an insert is late
     first = int(np.searchsorted(zeros, belt.position(view.from_s) - high_mm - room))
     last = int(np.searchsorted(zeros, belt.position(view.to_s) - low_mm + room))
@@ -151,7 +151,7 @@ def target_paths(view: TimingView, *, low_mm: float, high_mm: float) -> list[Tar
         if math.isnan(lands):
             end = belt.time_at(float(zeros[k]) + slip + high_mm)
         else:
-            offset = belt.position(lands) - float(leading[k]) - what.eye_to_placement_mm
+            offset = belt.position(lands) - float(leading[k]) - feeder.eye_to_placement_mm
             slip, end = offset - float(view.rows.offset_mm[k]), lands
         zero = float(zeros[k]) + slip
         start, end = max(belt.time_at(zero + low_mm), view.from_s), min(end, view.to_s)

@@ -57,14 +57,14 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
     never engaged lies over the eye to the end. The tail of a cycle that a stop cut short is as far
     behind its nose as an insert is long. Strays are marks of their own.
     """
-    rows, feed, off = view.rows, view.feed, view.what.eye.off_response_s
+    rows, feed, off = view.rows, view.feed, view.machine_feeder.eye.off_response_s
 
     def level(insert: int, since_s: float) -> Level:
         passes_s = math.inf
         for row in map(int, np.flatnonzero(rows.insert == insert)):
             tail_mm = tail_of_cycle_mm(feed, rows, row)
             if math.isnan(tail_mm):
-                tail_mm = nose_of_cycle_mm(feed, rows, row) + view.what.inserts.length_mm
+                tail_mm = nose_of_cycle_mm(feed, rows, row) + view.machine_feeder.inserts.length_mm
             passes_s = feed.time_at(tail_mm)
         return Level(insert, since_s, min(passes_s, taken_out_s(view, insert, since_s)) + off)
 
@@ -151,7 +151,7 @@ def marks(view: TimingView) -> dict[str, list[Instant]]:
     carrier_marks = {"switches": "captured", "known": "known"}
     if view.machine.carrier_eye.scanned:
         carrier_marks = {"known": "captured"}
-    if view.what.eye.scanned:
+    if view.machine_feeder.eye.scanned:
         eye_marks = {"known": "captured", "stray": "stray"}
     lanes = {
         "carrier_eye": ("carrier_eye", carrier_marks),

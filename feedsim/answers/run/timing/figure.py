@@ -99,7 +99,7 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     seen = marks(view)
     for lane, runs, output, word, eye in (
         (0, carrier_eye_runs, carrier_eye_output, "carrier", view.machine.carrier_eye),
-        (1, insert_eye_runs, insert_eye_output, "insert", view.what.eye),
+        (1, insert_eye_runs, insert_eye_output, "insert", view.machine_feeder.eye),
     ):
         lanes.draw_output(axes[lane], output(view), scale, word=word)
         program = program_input(view, eye, runs(view))
@@ -110,7 +110,7 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     lanes.draw_marks(axes[2], seen["clutch"], scale, heights={"closes": 0.0, "opens": 1.0})
     lanes.draw_speeds(axes[3], belt_speeds(view), view.feed.speeds(), scale=scale)
     _draw_positions(axes[4], view, scale)
-    landing = view.what.insert_eye_to_placement_mm * factor
+    landing = view.machine_feeder.insert_eye_to_placement_mm * factor
     lanes.draw_marks(axes[4], seen["landing"], scale, heights={"lands": landing})
     label_instants(axes, instants(view), scale)
     _write_title(figure, view, title=title, units=units)
@@ -151,7 +151,7 @@ def _make_lanes(figure: Figure, scale: Scale) -> list[Axes]:
 
 
 def _draw_positions(axes: Axes, view: TimingView, scale: Scale) -> None:
-    reach, paths = view.what.insert_eye_to_placement_mm, insert_paths(view)
+    reach, paths = view.machine_feeder.insert_eye_to_placement_mm, insert_paths(view)
     farthest = max([reach, *(place for path in paths for place in path.nose.values)])
     low, high = -0.22 * reach, farthest + 0.14 * reach
     axes.set_ylim(low * scale.factor, high * scale.factor)
@@ -160,7 +160,7 @@ def _draw_positions(axes: Axes, view: TimingView, scale: Scale) -> None:
     lanes.draw_targets(axes, targets, scale)
     lanes.label_targets(axes, targets, scale)
     lanes.draw_paths(axes, paths, scale)
-    lanes.draw_limits(axes, view.what, scale)
+    lanes.draw_limits(axes, view.machine_feeder, scale)
 
 
 def _write_title(figure: Figure, view: TimingView, *, title: str, units: System) -> None:

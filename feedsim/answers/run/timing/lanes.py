@@ -39,12 +39,12 @@ __all__ = [
     "steps",
 ]
 
-_Look = dict[str, Any]
+_Style = dict[str, Any]
 
-NOSE: _Look = {"color": BLUE, "linestyle": "-"}
-TAIL: _Look = {"color": BLUE, "linestyle": (0, (1, 2)), "linewidth": 1.1}
-TARGET: _Look = {"color": VERMILLION, "linestyle": DASHED}
-MARKS: dict[str, _Look] = {
+NOSE: _Style = {"color": BLUE, "linestyle": "-"}
+TAIL: _Style = {"color": BLUE, "linestyle": (0, (1, 2)), "linewidth": 1.1}
+TARGET: _Style = {"color": VERMILLION, "linestyle": DASHED}
+MARKS: dict[str, _Style] = {
     "captured": {"marker": "o", "markersize": 5.0, "color": BLACK},
     "known": {"marker": "D", "markersize": 4.5, "color": BLACK, "markerfacecolor": "white"},
     "closes": {"marker": "^", "markersize": 6.0, "color": BLACK},
@@ -58,7 +58,7 @@ MARKS: dict[str, _Look] = {
 def draw_output(axes: Axes, blocked: list[Level], scale: Scale, *, word: str) -> None:
     """Draw an eye's output, clear or blocked, with the numbers of the cards."""
     times, levels = steps(blocked, scale.window)
-    look: _Look = {"color": BLACK, "linewidth": 1.1, "drawstyle": "steps-post"}
+    look: _Style = {"color": BLACK, "linewidth": 1.1, "drawstyle": "steps-post"}
     axes.plot(scale.ms(times), levels, gid="output", **look)
     for number, start, end in blocked:
         left, right = scale.ms((start, end))
@@ -88,11 +88,11 @@ def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: Scale
     """Draw what the program has of an output, behind a filter or polled, and when it looks."""
     for _, start, end in levels:
         left, right = scale.ms((start, end))
-        bar: _Look = {"color": BLACK, "linewidth": 0, "zorder": 5, "gid": "input"}
+        bar: _Style = {"color": BLACK, "linewidth": 0, "zorder": 5, "gid": "input"}
         axes.fill_between((left, right), -0.13, 0.1, **bar)
     if scans:
         times = scale.ms(scans)
-        look: _Look = {"linestyle": "none", "markersize": 4.0, "color": VERMILLION, "zorder": 6}
+        look: _Style = {"linestyle": "none", "markersize": 4.0, "color": VERMILLION, "zorder": 6}
         axes.plot(times, [1.2] * len(times), marker="|", gid="mark-scan", **look)
 
 
@@ -193,7 +193,7 @@ def label_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
 def draw_limits(axes: Axes, feeder: Feeder, scale: Scale) -> None:
     """Draw the places on the insert path that matter, and name them at the right."""
     dotted, dash_dot, short = (0, (1, 1.5)), (0, (8, 2, 1, 2)), (0, (3, 2))
-    named: list[tuple[float, str, _Look]] = [
+    named: list[tuple[float, str, _Style]] = [
         (0.0, "insert eye", {"color": GREY, "linestyle": "-"}),
         (feeder.settings.stage_position_mm, "stage", {"color": GREY, "linestyle": dotted}),
         (feeder.nose_limit_mm, "nose limit", {"color": BLACK, "linestyle": dash_dot}),
@@ -240,7 +240,7 @@ def legend_handles(lanes: list[Axes]) -> list[Any]:
         "lands": "insert lands",
         "stray": "stray insert",
     }
-    lines: list[tuple[_Look, str]] = [
+    lines: list[tuple[_Style, str]] = [
         (NOSE, "insert's nose"),
         (TAIL, "insert's tail, clutch closed"),
         (TARGET, "carrier's target point"),
@@ -261,9 +261,9 @@ def _input_handles(lanes: list[Axes]) -> list[Any]:
 
     handles = []
     if any(drawn.get_gid() == "input" for lane in lanes for drawn in lane.collections):
-        bar: _Look = {"color": BLACK, "linewidth": 5.0}
+        bar: _Style = {"color": BLACK, "linewidth": 5.0}
         handles.append(Line2D([], [], label="eye as the program has it", **bar))
     if any(line.get_gid() == "mark-scan" for lane in lanes for line in lane.lines):
-        tick: _Look = {"linestyle": "none", "marker": "|", "color": VERMILLION}
+        tick: _Style = {"linestyle": "none", "marker": "|", "color": VERMILLION}
         handles.append(Line2D([], [], label="scan", **tick))
     return handles

@@ -43,7 +43,7 @@ class TimingView:
     feed: FeedWindow
 
     @property
-    def what(self) -> Feeder:
+    def machine_feeder(self) -> Feeder:
         """The feeder itself."""
         return self.machine.feeders[self.feeder]
 
@@ -85,8 +85,8 @@ def _window(
         period = float(near[-1] - near[0]) / (len(near) - 1)
         if records.stops:  # of the line as it runs
             period = min(period, float(np.median(np.diff(near))))
-    what = machine.feeders[feeder]
-    way = what.eye_to_placement_mm + what.settings.target_offset_mm
+    machine_feeder = machine.feeders[feeder]
+    way = machine_feeder.eye_to_placement_mm + machine_feeder.settings.target_offset_mm
     ends = (
         rows.ready_time_s[carrier],
         rows.placement_time_s[carrier],
