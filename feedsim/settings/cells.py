@@ -15,7 +15,6 @@ from dataclasses import replace
 from itertools import pairwise
 
 from feedsim.criteria import Criteria
-from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.looks import Excess, Looks
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
@@ -136,16 +135,14 @@ def _bears(looks: Looks, low: float, high: float, reach: float) -> bool:
     if any(looks.row(v)[n] > _NEXT_TO_NOTHING * jams for v in (low, high) for n in _OF_WAY):
         return False
     there = looks.at(high)
-    by, feeder = reach * max(1.0, there.settings.speed_ratio), there.feeder
-    less = replace(
-        feeder, nose_limit_mm=feeder.nose_limit_mm - by, grip_end_mm=feeder.grip_end_mm + by
+    by = reach * max(1.0, there.settings.speed_ratio)
+    less = there.with_limits(
+        nose_limit_mm=there.feeder.nose_limit_mm - by,
+        grip_end_mm=there.feeder.grip_end_mm + by,
     )
     room = looks.allowed.overhang_mm - reach
     allowed = replace(looks.allowed, placement_tolerance_mm=tolerance, overhang_mm=room)
-    return (
-        Looks(lambda _: FeederAtSpeed(there.machine, less, high), allowed).excess(high).times
-        <= _HARDLY_ACCEPTED
-    )
+    return Looks(lambda _: less, allowed).excess(high).times <= _HARDLY_ACCEPTED
 
 
 def _comes_and_goes(looks: Looks, places: Iterable[float]) -> bool:

@@ -190,9 +190,10 @@ class Distribution:
         *limits : float
             Unit of the parts.
         """
+        low, high, _ = self._reach()
+        if all(limit <= low or limit >= high for limit in limits):
+            return [float(limit >= high and limit > low) for limit in limits]
         wave = self._wave()
-        if wave is None:
-            return [float(self._bounds()[0] < limit) for limit in limits]
         return [wave.share_below(limit) for limit in limits]
 
     def shares_below(self) -> SharesBelow:
@@ -203,9 +204,10 @@ class Distribution:
         line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5; but of more than 65 536
         points, where a normal part is less than 1/3000 of the range, that many share the range.
         """
+        low, high, _ = self._reach()
+        if low == high:
+            return SharesBelow(np.array([low]), np.zeros(1))
         wave = self._wave()
-        if wave is None:
-            return SharesBelow(np.array([self._bounds()[0]]), np.zeros(1))
         terms = wave.row.terms
         wanted = max(_FEWEST_POINTS, _POINTS_OF_A_TERM * terms)
         points = min(_MOST_POINTS, 2 ** math.ceil(math.log2(wanted)))
@@ -216,14 +218,15 @@ class Distribution:
         shares = np.clip(0.5 - turned.imag / math.pi, 0.0, 1.0)
         return SharesBelow(wave.low + width * used, shares)
 
-    def _wave(self) -> _Wave | None:
-        """Return the characteristic function at the places that matter; None of but one value."""
-        bounds = self._bounds()
-        spread = bounds[1] - bounds[0]
-        if spread + self.normal_sd == 0.0:
-            return None
-        sd = max(self.normal_sd, 1e-4 * spread)
-        low, high = bounds[0] - _FAR * sd, bounds[1] + _FAR * sd
+    def _reach(self) -> tuple[float, float, float]:
+        """Return between which values all lies, and the standard deviation to put on their ends."""
+        low, high = self._bounds()
+        sd = max(self.normal_sd, 1e-4 * (high - low))
+        return low - _FAR * sd, high + _FAR * sd, sd
+
+    def _wave(self) -> _Wave:
+        """Return the characteristic function at the places that matter, of more than one value."""
+        low, high, sd = self._reach()
         step = 2.0 * math.pi / (2.1 * (high - low))
         row = EvenRow(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
         return _Wave(low, high, row, self.mean, sd, self._others(row))
@@ -242,9 +245,15 @@ class Distribution:
         widest = sorted(self.half_widths, reverse=True)[:_MOST_FACTORS]
         if len(widest) < _FEWEST_FACTORS or widest[0] == 0.0:
             return end
+        logs = [math.log(a) for a in widest if a > 0.0]
         t = 1.0 / widest[0]
         while t < end:
-            size = 0.5 * (sd * t) ** 2 + sum(max(0.0, math.log(a * t)) for a in widest if a > 0.0)
+            log_t = math.log(t)
+            size = 0.5 * (sd * t) ** 2
+            for log_a in logs:
+                if log_a + log_t <= 0.0:
+                    break  # so are all narrower ones
+                size += log_a + log_t
             if size > _DEAD:
                 return t
             t *= _FURTHER

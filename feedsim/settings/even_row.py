@@ -59,7 +59,8 @@ class EvenRow:
     def uniform(self, half: float) -> NDArray[np.float64]:
         """Return sin(at)/(at), the wave of anything within ±a, shape (terms,)."""
         if not self.is_long:
-            return np.sinc(half * self.t / math.pi)
+            x = math.pi * (half * self.t / math.pi)  # as NumPy's sinc has it
+            return np.asarray(np.sin(x) / x, dtype=np.float64)
         return self.turned(half).imag / (half * self.t)
 
     def faddeeva(self, at: complex, per_t: float) -> Waves:

@@ -27,12 +27,11 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 
-from feedsim.machine import Feeder, Machine
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import known_bias, opening_bias
-from feedsim.settings.right import NAMES, Solution, solve_feeder
+from feedsim.settings.right import NAMES, Solution, right_settings
 
 __all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
 
@@ -45,14 +44,13 @@ _SAME_MM = 1e-6
 
 
 def less_what_is_known(
-    machine: Machine, feeder: Feeder, right: Solution, *, engage: bool, disengage: bool
+    at: FeederAtSpeed, right: Solution, *, engage: bool, disengage: bool
 ) -> Solution:
     """Return settings that leave less of the mean error at line speed, by other leads.
 
     Parameters
     ----------
-    machine : Machine
-    feeder : Feeder
+    at : FeederAtSpeed
         Its distances and leads are not looked at.
     right : Solution
         What is to be bettered.
@@ -64,17 +62,17 @@ def less_what_is_known(
     Solution
         ``right`` itself where what it leaves is not worth it.
     """
-    side = AtLineSpeed(machine, feeder, right)
+    side = AtLineSpeed(at, right)
     found = right
-    opening_locked = side.is_coarse(scanned=feeder.eye.scanned)
+    opening_locked = side.is_coarse(scanned=at.eye.scanned)
     if disengage and opening_locked:
         found = side.opened(found, side.middles(side.opening(found)), key=side.stage_off)
     elif disengage and side.count > WORTH_MM:
         found = side.opened(found, side.counts(side.opening(found)), key=side.stage_off)
     if engage:
         found = _engage(side, found)
-    one_locked = side.is_coarse(scanned=machine.carrier_eye.scanned) and not opening_locked
-    free = one_locked and not feeder.settings.stage_correction
+    one_locked = side.is_coarse(scanned=at.carrier_eye.scanned) and not opening_locked
+    free = one_locked and not at.settings.stage_correction
     if disengage and free and abs(side.mean(found)) > WORTH_MM:
         # a later opening stages further on, so that the insert comes earlier
         travel = side.opening(found) + side.mean(found) / side.scale
@@ -82,17 +80,17 @@ def less_what_is_known(
     return found
 
 
-def best_engage_lead(machine: Machine, feeder: Feeder) -> Solution:
+def best_engage_lead(at: FeederAtSpeed) -> Solution:
     """Return a feeder's own settings, but the engage lead that leaves the smallest mean error.
 
     Whatever its opening is off is made up for as far as it goes.
     """
-    right = solve_feeder(machine, feeder)
-    side = AtLineSpeed(machine, feeder, right)
-    given = Solution(**{f.name: getattr(feeder.settings, f.name, False) for f in fields(Solution)})
+    right = right_settings(at)
+    side = AtLineSpeed(at, right)
+    given = Solution(**{f.name: getattr(at.settings, f.name, False) for f in fields(Solution)})
     off = (side.engaging(given) - side.engaging(right)) / side.counted
     there = replace(given, engage_lead_s=given.engage_lead_s + off)
-    if not feeder.settings.stage_correction:
+    if not at.settings.stage_correction:
         opened = (side.opening(given) - side.opening(right)) / side.counted
         there = replace(there, engage_lead_s=there.engage_lead_s - opened)
     return _engage(side, there)
@@ -101,11 +99,11 @@ def best_engage_lead(machine: Machine, feeder: Feeder) -> Solution:
 class AtLineSpeed:
     """A feeder at line speed, asked what settings do there that are beside the right ones."""
 
-    def __init__(self, machine: Machine, feeder: Feeder, right: Solution) -> None:
-        self.at, self.right = FeederAtSpeed(machine, feeder), right
-        self.settings, self.controller = feeder.settings, machine.controller
-        self.scale, self.counted, self.count = self.at.scale, self.at.counted_mm_s, self.at.count_mm
-        self.step = self.counted * locked_step(machine.controller)
+    def __init__(self, at: FeederAtSpeed, right: Solution) -> None:
+        self.at, self.right = at, right
+        self.settings, self.controller = at.settings, at.controller
+        self.scale, self.counted, self.count = at.scale, at.counted_mm_s, at.count_mm
+        self.step = self.counted * locked_step(at.controller)
         self._with: dict[Solution, FeederAtSpeed] = {}
 
     def with_settings(self, s: Solution) -> FeederAtSpeed:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 
 from feedsim.criteria import Criteria, Figure
@@ -54,6 +55,9 @@ class Looks:
     allowed: Criteria
     rows: dict[float, tuple[float, ...]] = field(default_factory=dict)
     _excess: dict[float, Excess] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.at = lru_cache(maxsize=64)(self.at)
 
     def row(self, speed: float) -> tuple[float, ...]:
         """Return each mechanism's share at a line speed (mm/s)."""

@@ -26,7 +26,7 @@ from feedsim.drivetrain.limits import available_acceleration
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
-from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_term
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
 
@@ -83,25 +83,28 @@ class Solution:
 
 def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
     """Work out the right settings of one feeder at the line's speed."""
-    steady = _steady(machine, feeder)
-    cycle = nominal_cycle(machine, feeder, speed=machine.line.speed_mm_s)
+    return right_settings(FeederAtSpeed(machine, feeder))
+
+
+@line_term
+def right_settings(at: FeederAtSpeed) -> Solution:
+    """Return the right settings at the line's speed, whatever speed they are asked at."""
+    steady = _steady(at)
+    cycle = nominal_cycle(at.machine, at.feeder, speed=at.machine.line.speed_mm_s)
     if cycle is None:
         return steady
-    exact = _exact(machine, feeder, cycle=cycle, leads=steady)
-    distances = ("engage_distance_mm", "disengage_distance_mm")
-    off = max(abs(getattr(exact, name) - getattr(steady, name)) for name in distances)
+    exact = _exact(at.machine, at.feeder, cycle=cycle, leads=steady)
+    off = max(
+        abs(exact.engage_distance_mm - steady.engage_distance_mm),
+        abs(exact.disengage_distance_mm - steady.disengage_distance_mm),
+    )
     return exact if off > _MATTERS_MM else steady
 
 
-@term
-def right_settings(at: FeederAtSpeed) -> Solution:
-    """Return the right settings at the line speed of the machine (:func:`solve_feeder`)."""
-    return solve_feeder(at.machine, at.feeder)
-
-
-def _steady(machine: Machine, feeder: Feeder) -> Solution:
+@lasting_term
+def _steady(at: FeederAtSpeed) -> Solution:
     """Return what is right at every speed where ramp and lag are over in time."""
-    engage, disengage = engage_terms(machine, feeder), disengage_terms(machine, feeder)
+    engage, disengage = (terms(at.machine, at.feeder) for terms in (engage_terms, disengage_terms))
     return Solution(
         engage_distance_mm=sum(term.value for term in engage.distance),
         engage_lead_s=sum(term.value for term in engage.lead),

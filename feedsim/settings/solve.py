@@ -13,7 +13,14 @@ from dataclasses import replace
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import less_what_is_known
-from feedsim.settings.right import NAMES, Solution, run_up_time, solve_feeder, with_chosen_motor
+from feedsim.settings.right import (
+    NAMES,
+    Solution,
+    right_settings,
+    run_up_time,
+    solve_feeder,
+    with_chosen_motor,
+)
 from feedsim.settings.steps import on_steps
 
 __all__ = [
@@ -22,14 +29,16 @@ __all__ = [
     "run_up_time",
     "solve",
     "solve_feeder",
-    "solved_at",
+    "solved",
     "with_chosen_motor",
 ]
 
 
 def solve(machine: Machine) -> Machine:
     """Return the machine with every setting that is NaN (``"auto"``) worked out."""
-    return replace(machine, feeders=tuple(_solved(machine, feeder) for feeder in machine.feeders))
+    with_motor = (with_chosen_motor(feeder) for feeder in machine.feeders)
+    feeders = tuple(solved(FeederAtSpeed(machine, feeder)).feeder for feeder in with_motor)
+    return replace(machine, feeders=feeders)
 
 
 def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
@@ -41,49 +50,34 @@ def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
     feeder : Feeder
         Its target and stage position are taken, its distances and leads are not.
     """
-    automatic = FeederAtSpeed(machine, feeder).with_settings(**dict.fromkeys(NAMES, math.nan))
-    return _worked_out(machine, automatic.feeder)
+    given = FeederAtSpeed(machine, feeder)
+    return _worked_out(given.with_settings(**dict.fromkeys(NAMES, math.nan)))
 
 
-def solved_at(machine: Machine, number: int, speed_mm_s: float) -> FeederAtSpeed:
-    """Return a feeder at a line speed, with its settings that are NaN worked out there.
+def solved(given: FeederAtSpeed) -> FeederAtSpeed:
+    """Return a feeder with its settings that are NaN worked out at the line's speed.
 
-    Parameters
-    ----------
-    machine : Machine
-        As the scenario has it.
-    number : int
-        Of the feeder.
-    speed_mm_s : float
+    ``given``: as the scenario has it, but with the acceleration of its motor.
     """
-    line = replace(machine.line, speed_mm_s=speed_mm_s, profile=())
-    there = replace(machine, line=line)
-    return FeederAtSpeed(there, _solved(there, machine.feeders[number]))
+    found = _worked_out(given)
+    return given.with_settings(**{name: getattr(found, name) for name in NAMES})
 
 
-def _solved(machine: Machine, feeder: Feeder) -> Feeder:
-    feeder = with_chosen_motor(feeder)
-    found = _worked_out(machine, feeder)
-    worked_out = {name: getattr(found, name) for name in NAMES}
-    return replace(feeder, settings=replace(feeder.settings, **worked_out))
-
-
-def _worked_out(machine: Machine, feeder: Feeder) -> Solution:
+def _worked_out(at: FeederAtSpeed) -> Solution:
     """Return the settings of a feeder with those that are NaN worked out.
 
     What is known beforehand is taken off a side whose distance and lead are both automatic:
     where one of them is typed in, what it does is meant.
     """
-    given, right = feeder.settings, solve_feeder(machine, feeder)
+    given, right = at.settings, right_settings(at)
     automatic = {name: math.isnan(getattr(given, name)) for name in NAMES}
     typed = {name: getattr(given, name) for name in NAMES if not automatic[name]}
     meant = replace(right, **typed)
     wanted = less_what_is_known(
-        machine,
-        feeder,
+        at,
         meant,
         engage=automatic["engage_distance_mm"] and automatic["engage_lead_s"],
         disengage=automatic["disengage_distance_mm"] and automatic["disengage_lead_s"],
     )
     names = frozenset(name for name in NAMES if automatic[name])
-    return on_steps(machine, feeder, wanted, right=meant, automatic=names)
+    return on_steps(at, wanted, right=meant, automatic=names)

@@ -20,7 +20,7 @@ from typing import Literal
 from feedsim.machine import Eye
 from feedsim.settings.acts import first_shifts, is_locked, later_ticks, locked_step
 from feedsim.settings.distribution import Distribution, clipped_at
-from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd
 from feedsim.settings.predict import corrected_point, scale_shift, settings_off
@@ -156,6 +156,7 @@ def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:
     return [*widths, 0.5 * at.speed_mm_s * at.controller.scan_s] if eye.scanned else widths
 
 
+@lasting_term
 def slips(at: FeederAtSpeed) -> Distribution:
     """Return an insert's slip (mm), as it is drawn: normal, clipped at 0."""
     return clipped_at(0.0, mean=at.inserts.slip_mm, sd=at.inserts.slip_sd_mm)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from feedsim.machine import Carriers, Eye
 from feedsim.settings.acts import is_locked
 from feedsim.settings.distribution import Distribution, clipped_at
-from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import (
     cycle_time,
@@ -78,7 +78,7 @@ def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
     return there.plus(late_opening(at).times(at.settings.speed_ratio))
 
 
-@term
+@lasting_term
 def gaps(at: FeederAtSpeed) -> Distribution:
     """Return the gap between two inserts (mm), as it is drawn: normal, clipped at the least."""
     ins = at.inserts

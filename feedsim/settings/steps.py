@@ -13,7 +13,8 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from feedsim.machine import Feeder, Machine, Resolution
+from feedsim.machine import Resolution
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import AtLineSpeed
 from feedsim.settings.right import Solution
 
@@ -68,19 +69,17 @@ def nearest_pair(
 
 
 def on_steps(
-    machine: Machine,
-    feeder: Feeder,
+    at: FeederAtSpeed,
     wanted: Solution,
     *,
     right: Solution,
     automatic: frozenset[str],
 ) -> Solution:
-    """Return settings on the steps of ``feeder.settings.resolution``, those that are automatic.
+    """Return settings on the steps of their resolution, those that are automatic.
 
     Parameters
     ----------
-    machine : Machine
-    feeder : Feeder
+    at : FeederAtSpeed
     wanted : Solution
         What would be typed in if there were no steps.
     right : Solution
@@ -88,10 +87,10 @@ def on_steps(
     automatic : frozenset of str
         Names of the settings that may be changed.
     """
-    steps = feeder.settings.resolution
+    steps = at.settings.resolution
     if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
         return wanted
-    side = AtLineSpeed(machine, feeder, right)
+    side = AtLineSpeed(at, right)
     found = wanted
     for name, key in (
         ("disengage", side.stage_off),

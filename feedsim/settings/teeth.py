@@ -119,10 +119,7 @@ def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float
     speeds = _apart([speed for speed in sorted(found) if low < speed < high])
     # settings that are the same at both ends are the same between them
     same = ends[0].settings == ends[1].settings
-    there = [
-        FeederAtSpeed(ends[0].machine, ends[0].feeder, speed) if same else at(speed)
-        for speed in speeds
-    ]
+    there = [ends[0].asked_at(speed) if same else at(speed) for speed in speeds]
     acts = [_act(each) for each in (ends[0], *there, ends[1])]
     reach = max(max(column) - min(column) for column in list(zip(*acts, strict=True))[:2])
     return Teeth(tuple(speeds), tuple(acts[1:-1]), reach, whole)

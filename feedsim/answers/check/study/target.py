@@ -66,7 +66,7 @@ class _Lead:
 
 def _better_lead(s: CheckedFeeder) -> _Lead:
     there = FeederAtSpeed(s.at_its_speed, s.feeder)
-    best = best_engage_lead(there.machine, s.feeder)
+    best = best_engage_lead(there)
     better = there.with_settings(engage_lead_s=best.engage_lead_s)
     tolerance = s.scenario.acceptance.placement_tolerance
     now, then = placement_spread(there), placement_spread(better)

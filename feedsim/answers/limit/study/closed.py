@@ -9,6 +9,7 @@ from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, machine_from
 from feedsim.settings.cells import worst_between
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import (
     FASTEST_MM_S,
     TOGETHER,
@@ -18,7 +19,7 @@ from feedsim.settings.limits import (
     closed_form,
     refused_between,
 )
-from feedsim.settings.solve import solved_at
+from feedsim.settings.solve import solved, with_chosen_motor
 from feedsim.settings.teeth import At
 from feedsim.settings.window import window
 
@@ -148,7 +149,8 @@ def closed_limits(scenario: Scenario, *, lowest: bool = False) -> list[list[Spee
 def _at(scenario: Scenario, number: int) -> At:
     machine_of(scenario)  # refuses what no speed makes right
     machine = machine_from(scenario)
-    return lambda speed: solved_at(machine, number, speed)
+    given = FeederAtSpeed(machine, with_chosen_motor(machine.feeders[number]))
+    return lambda speed: solved(given.on_line_at(speed))
 
 
 def closed_window(scenario: Scenario) -> tuple[float, float] | None:
