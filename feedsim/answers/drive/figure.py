@@ -39,11 +39,8 @@ __all__ = ["drive_figures"]
 def drive_figures(sizing: Sizing, *, units: System = "metric") -> dict[str, Figure]:
     """Draw the drives of a scenario, at its line speed if that was looked at, else the highest.
 
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``drive-time``, and ``drive-limits`` where there are
-        candidates; with the feeder's number where there are several drives.
+    ``drive-time``, and ``drive-limits`` where there are candidates; with the feeder's number where
+    there are several drives.
     """
     figures: dict[str, Figure] = {}
     for feeder in sizing.feeders:

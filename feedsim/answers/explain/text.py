@@ -25,13 +25,7 @@ def stories_text(
 ) -> str:
     """Return the stories of one carrier at all feeders, below a head.
 
-    Parameters
-    ----------
-    stories : sequence of Story
-    title, line_speed_mm_s, seed
-        Of the run.
-    units : {"metric", "inch"}
-        Units of the numbers; those in words come with the stories.
+    ``units``: of the numbers; those in words come with the stories.
     """
     head = f"{one_line(title, 200)}\n{speed(line_speed_mm_s, units)}, seed {seed}"
     return "\n\n".join([head, *(story_text(story, units=units) for story in stories)])

@@ -37,26 +37,11 @@ class Step:
 class FeederWords:
     """What a sheet says of one feeder.
 
-    Attributes
-    ----------
-    name : str
-    settings : rows
-        Name, length, counts, time or ratio of each; a note where it was typed in.
-    only_here : str
-        Said where the settings are right at this speed only.
-    notes, words : sequence of str
-    derivations : list of (name, rows)
-        Each setting's terms and their sum.
-    good_for, limits : rows
-    binding : str
-    rules : list of str
-        At the machine, in order.
-    reading_off : str
-        How corrections are read off two measured means; empty where there are none to measure.
-    corrections : rows
-        Of that, with a head.
-    steps : list of Step
-        Of commissioning, in order.
+    ``settings``: name, length, counts, time or ratio of each; a note where it was typed in.
+    ``only_here``: said where the settings are right at this speed only. ``derivations``: each
+    setting's terms and their sum. ``rules``: at the machine, in order. ``reading_off``,
+    ``corrections``: how corrections are read off two measured means, and a table of them with a
+    head; empty where there are none to measure. ``steps``: of commissioning, in order.
     """
 
     name: str

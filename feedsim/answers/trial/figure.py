@@ -23,17 +23,11 @@ __all__ = ["trial_figures"]
 
 
 def trial_figures(fit: TrialFit, *, units: System = "metric") -> dict[str, Figure]:
-    """Draw a trial, a figure for each feeder.
+    """Draw a trial: ``trial_fit``, or a figure for each of several feeders, ``trial_fit-0`` on.
 
     Above the placement errors over line speed, as measured and moved by the corrections, each
     over the band in which the scenario has 95 % of the carriers; below, how they spread against
     what was expected, and where the inserts were staged.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``trial_fit``, or ``trial_fit-0`` and so on where there are
-        several. For :func:`feedsim.render.canvas.render`.
     """
     with house_style():
         views = [trial_view(fit, feeder, units=units) for feeder in fit.feeders]

@@ -43,11 +43,7 @@ def shares_of(s: CheckedFeeder) -> list[_Share]:
 def counted(s: CheckedFeeder, explained: Callable[[str], bool]) -> Iterator[str]:
     """Warn of every mechanism that is too much at this speed, alone or with the others.
 
-    Parameters
-    ----------
-    s : CheckedFeeder
-    explained : callable
-        Name of a mechanism → whether another warning says already what it does here.
+    ``explained``: name of a mechanism → whether another warning says already what it does here.
     """
     found, allowed = shares_of(s), criteria_of(s.scenario)
     for figure, what in _OF.items():

@@ -21,14 +21,7 @@ _MOST = 20
 
 
 def product_words(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:
-    """Say which inserts lie on which, and by when the gate must know.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    checked : list of CheckedFeeder
-        Of each feeder.
-    """
+    """Say which inserts lie on which, and by when the gate must know."""
     recipe = criteria_of(scenario).recipe
     pairs = all_pairs(checked[0].machine, recipe)
     told = [pair for pair in pairs if pair in recipe.pairs or _nominal(checked, pair) > 0.0]

@@ -25,19 +25,9 @@ _WARM_UP = 20
 
 
 def motion_at(scenario: Scenario, speed_mm_s: float, *, carriers: int) -> dict[int, Cycles | None]:
-    """Run a scenario at a line speed and cut the feeds' motion into cycles.
+    """Run a scenario at a line speed; cut the motion of each feeder with a drive into cycles.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    speed_mm_s : float
-    carriers : int
-        At most so many after the warm-up.
-
-    Returns
-    -------
-    dict of int to Cycles
-        Of each feeder whose drive is told; None where fewer than two cycles begin.
+    ``carriers``: at most so many after the warm-up. None where fewer than two cycles begin.
     """
     machine = replace(machine_of(at_line_speed(scenario, speed_mm_s)), supervision=None)
     warm_up = min(scenario.run.warm_up, _WARM_UP)

@@ -30,22 +30,9 @@ def highest_speed(
 ) -> float | None:
     """Return the highest line speed (mm/s) at which a motor meets every criterion.
 
-    Searched from below, so that it meets them at every slower speed looked at as well.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    number : int
-        Of the feeder.
-    motor : Motor
-    known : dict
-        What was found at other speeds; added to.
-
-    Returns
-    -------
-    float or None
-        None where it fails at the slowest, or no cycle begins at any; infinity where it meets them
-        up to the fastest speed that is looked at.
+    Searched from below, so that it meets them at every slower speed looked at as well. None where
+    it fails at the slowest, or no cycle begins at any; infinity where it meets them up to the
+    fastest speed that is looked at. ``known``: what was found at other speeds; added to.
     """
 
     def margin(speed: float) -> float:

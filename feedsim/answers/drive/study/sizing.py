@@ -87,13 +87,7 @@ def check(scenario: Scenario) -> list[int]:
 
 
 def size(scenario: Scenario, speeds_mm_s: Sequence[float]) -> tuple[FeederSizing, ...]:
-    """Size the drives of a scenario.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    speeds_mm_s : sequence of float
-        Line speeds to look at, mm/s.
+    """Size the drives of a scenario at some line speeds.
 
     Raises
     ------

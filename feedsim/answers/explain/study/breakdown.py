@@ -80,17 +80,10 @@ class Breakdown:
     def eye(
         self, key: str, eye: Eye, seen: Sighting, *, edge_mm: float, held_apart: bool = False
     ) -> None:
-        """Account for an eye, from the edge of a card to the capture.
+        """Account for an eye, from the edge of a carrier or insert to the capture.
 
-        Parameters
-        ----------
-        key : {"carrier_eye", "insert_eye"}
-        eye : Eye
-        seen : Sighting
-        edge_mm : float
-            How late the edge was seen, belt travel.
-        held_apart : bool
-            Whether an output held back by its last switching is a part of its own.
+        ``edge_mm``: how late the edge was seen, belt travel. ``held_apart``: whether an output held
+        back by its last switching is a part of its own.
         """
         answers_s = seen.passes_s + seen.response_s
         switched_s = max(seen.output_s, answers_s)

@@ -15,26 +15,14 @@ __all__ = ["Closing", "closing_of", "mark_of", "point_at"]
 class Closing:
     """How the clutch came to close for a mark.
 
-    Attributes
-    ----------
-    first_s : float
-        Motion tick at which the mark was acted on first; the engage lead is taken there.
-    point_mm : float
-        Belt travel of the engage point then.
-    travel_mm, rounded_mm : float
-        E, and what it was rounded to, as belt travel.
-    correction_mm : float
-        What the stage correction had added to E, as belt travel.
-    known_mm, head_mm, ready_mm : float
-        Belt travel from which on nothing but the next was to be waited for: the mark was
-        known, it was first in the memory, the feeder was ready. Never less than what is
-        before it.
-    due_s : float
-        The instant of ``ready_mm``.
-    waited : bool
-        The mark was acted on before the feeder was ready, and waited.
-    closes_s : float
-        Motion tick at which the clutch closed.
+    ``first_s``: the motion tick at which the mark was acted on first, where the engage lead is
+    taken; ``point_mm``: belt travel of the engage point then. ``travel_mm``, ``rounded_mm``: E, and
+    what it was rounded to, ``correction_mm``: what the stage correction had added to it, as belt
+    travel. ``known_mm``, ``head_mm``, ``ready_mm``: belt travel from which on nothing but the next
+    was to be waited for: the mark was known, it was first in the memory, the feeder was ready;
+    never less than what is before it. ``due_s``: the instant of ``ready_mm``. ``waited``: the mark
+    was acted on before the feeder was ready. ``closes_s``: the motion tick at which the clutch
+    closed.
     """
 
     first_s: float

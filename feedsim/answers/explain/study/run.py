@@ -56,13 +56,8 @@ def traced(scenario: Scenario, *, carriers: int | None = None) -> StorySource:
 def source_of(scenario: Scenario, records: RunRecords, trace: Trace) -> StorySource:
     """Make stories possible of a run and its whole trace that are already there.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        That was run.
-    records, trace
-        Of one and the same run, as :func:`feedsim.running.run.trace` gives them without
-        ``around``.
+    ``records``, ``trace``: of one and the same run, as :func:`feedsim.running.run.trace` gives them
+    without ``around``.
 
     Raises
     ------
@@ -104,12 +99,7 @@ def find_first(
 ) -> tuple[StorySource, int | None]:
     """Run a scenario as far as it takes to find a carrier at a feeder, or (None) at any.
 
-    Returns
-    -------
-    StorySource
-        The run, for :func:`feedsim.answers.explain.study.story.story_of`.
-    int or None
-        The carrier; None where the whole run has none.
+    Returns the run, and the carrier; None where the whole run has none.
     """
     total = scenario.run.warm_up + scenario.run.carriers
     count = min(_FIRST_RUN, total)

@@ -33,25 +33,14 @@ _NEAR_S = 1.0
 class StorySource:
     """One run, its trace, and the draws that it came from.
 
-    Everything that is worked out once a run is kept, so that many stories may be told of it.
-
-    Parameters
-    ----------
-    machine : Machine
-        With its settings solved.
-    draws : Draws
-        Those that the run was made with: carriers and inserts are drawn again from them.
-    records, trace
-        Of one and the same run, the trace with every event of it.
-    criteria : Criteria
-        For the limits of the hazards.
-    names : sequence of str
-        One for each feeder.
+    Everything that is worked out once a run is kept, so that many stories may be told of it. The
+    machine has its settings solved; the trace has every event of the run; ``names``: one for each
+    feeder.
 
     Raises
     ------
     ValueError
-        If these do not belong together: the draws are of other carriers, or the trace has not
+        If these do not belong together: the draws are of other cards, or the trace has not
         every event.
     """
 

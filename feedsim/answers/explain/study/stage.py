@@ -64,23 +64,11 @@ class Opening:
 class Staging:
     """An insert at rest, and how it came there.
 
-    Attributes
-    ----------
-    insert : int
-    carrier : int or None
-        In whose feed cycle; None: before the first (staged at the start, or jogged).
-    sighting : Sighting or None
-        None for the insert that is staged at the start.
-    opening : Opening or None
-        None where no clutch opened.
-    nose_mm : float
-        Feed travel at which its nose was at the eye.
-    rest_mm : float
-        Where the command came to rest, feed travel.
-    ready_s : float
-    correction_mm : float
-        What the controller believes the stage to be off by, in counted belt travel; 0 without
-        stage correction.
+    ``carrier``: in whose feed cycle; None before the first (staged at the start, or jogged).
+    ``sighting``: None for the insert that is staged at the start. ``opening``: None where no clutch
+    opened. ``nose_mm``: feed travel at which its nose was at the eye. ``rest_mm``: where the
+    command came to rest, feed travel. ``correction_mm``: what the controller believes the stage to
+    be off by, counted belt travel; 0 without stage correction.
     """
 
     insert: int

@@ -44,16 +44,8 @@ def story_of(
 ) -> Story:
     """Tell the story of one carrier at one feeder from a run that is already there.
 
-    Parameters
-    ----------
-    source : StorySource
-        It may serve for any number of stories.
-    carrier : int
-        Its number from 0, the warm-up included.
-    feeder : int, optional
-        From 0.
-    units : {"metric", "inch"}
-        Of lengths in words.
+    It may serve for any number of stories. ``carrier``: its number from 0, the warm-up included.
+    ``units``: of lengths in words.
 
     Raises
     ------

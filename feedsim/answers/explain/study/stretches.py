@@ -32,17 +32,9 @@ def disturbs(event: TraceEvent) -> bool:
 def stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[Stretch, ...]:
     """Return the stretches in which what happens is not told by the settings of the run.
 
-    Parameters
-    ----------
-    disturbances : sequence of TraceEvent
-        In order of time.
-    machine : Machine
-
-    Notes
-    -----
-    A stop lasts from the trip to the restart. A dirty eye lasts for its duration, or until the
-    line has been cleared (taken here as until the restart); a singulator that draws nothing, until
-    a recovery. An adjustment changes settings for good.
+    A stop lasts from the trip to the restart. A dirty eye lasts for its duration, or until the line
+    has been cleared (taken here as until the restart); a singulator that draws nothing, until a
+    recovery. An adjustment changes settings for good. The disturbances are in order of time.
     """
     restarts = [e.time_s for e in disturbances if e.part == "line" and e.event == "restarts"]
     return tuple(

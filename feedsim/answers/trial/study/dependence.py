@@ -54,7 +54,7 @@ class Dependence:
 
 
 def dependence_of(unit: Floats, groups: Ints) -> Dependence | None:
-    """Test values for independence.
+    """Test values for independence; None where too few values follow each other to tell.
 
     Parameters
     ----------
@@ -62,11 +62,6 @@ def dependence_of(unit: Floats, groups: Ints) -> Dependence | None:
         Each value less the mean of its speed, over the spread there, in the order of the rows.
     groups : int array, shape (n,)
         Number of each value's speed, from 0, none empty.
-
-    Returns
-    -------
-    Dependence or None
-        None where too few values follow each other to tell.
 
     Notes
     -----
@@ -86,23 +81,11 @@ def dependence_of(unit: Floats, groups: Ints) -> Dependence | None:
 def covariance_of(
     fit: LinearFit, groups: Ints, alike: Ints, *, process: float
 ) -> tuple[Floats, float, float | None]:
-    """Return how sure a line through a trial is, and whether it is straight.
+    """Return covariance, degrees of freedom, and the probability that a line is straight.
 
-    Parameters
-    ----------
-    fit : LinearFit
-    groups, alike : int array, shape (n,)
-        Number of the speed of each value, and of the group within which it hangs together with
-        the one before.
-    process : float
-        By what coefficient, φ, of a first-order autoregression, 0 or more.
-
-    Returns
-    -------
-    covariance : float64 array, shape (p, p)
-    dof : float
-    straight : float or None
-        As :class:`feedsim.answers.trial.study.line.Line` has it.
+    The last is None where it cannot be told. ``groups``, ``alike``: the number of each value's
+    speed, and of the group within which it hangs together with the one before, shape (n,), by the
+    coefficient φ (``process``, 0 or more) of a first-order autoregression.
 
     Notes
     -----

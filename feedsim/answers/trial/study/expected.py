@@ -55,15 +55,10 @@ class Spot:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What the scenario says of one feeder at one speed.
+    """What the scenario says of one feeder at one speed: placement error, stage, shares.
 
-    Attributes
-    ----------
-    speed_mm_s : float
-    error, stage : Spot
-        Placement error; stage position from the insert eye.
-    missed, jam_risk, outside : float
-        Shares of carriers missed, of feed cycles at risk, of inserts out of tolerance.
+    ``missed``, ``jam_risk``, ``outside``: shares of carriers missed, of feed cycles at risk, of
+    inserts out of tolerance.
     """
 
     speed_mm_s: float
@@ -171,15 +166,9 @@ class Band:
 def band_of(n: int, expected: Spot, *, confidence: float, bands: int, process: float = 0.0) -> Band:
     """Return the band of n normal values.
 
-    Parameters
-    ----------
-    n : int
-    expected : Spot
-    confidence : float
-        Two-sided, of all of the `bands` together (Bonferroni).
-    process : float
-        Coefficient of the first-order autoregression that values are of, 0 where they are
-        independent: means and spreads then fall more widely.
+    ``confidence``: two-sided, of all of the ``bands`` together (Bonferroni). ``process``:
+    coefficient of the first-order autoregression that values are of, 0 where they are independent;
+    means and spreads then fall more widely.
     """
     each = 1.0 - (1.0 - confidence) / max(bands, 1)
     mean_band = sd_band = None

@@ -173,18 +173,9 @@ def fit_trial(
 ) -> TrialFit:
     """Fit a trial that was run with the settings of a scenario.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What ``"auto"`` stands for is solved at its line speed and left at that at every speed
-        of the trial, as it is in the machine.
-    data : TrialData
-    name : str
-        Of its file.
-    confidence : float
-        Two-sided, of every interval.
-    keep_outliers : bool
-        Leave what sticks out in lines, spreads and corrections.
+    What ``"auto"`` stands for is solved at its line speed and left at that at every speed of the
+    trial, as it is in the machine. ``name``: of the file. ``confidence``: two-sided, of every
+    interval. ``keep_outliers`` leaves what sticks out in lines, spreads and corrections.
     """
     machine = machine_of(scenario)
     fit = partial(_feeder, scenario, machine, data, confidence=confidence, keep=keep_outliers)

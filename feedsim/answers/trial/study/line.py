@@ -75,28 +75,12 @@ class Line:
 class Fitted:
     """A line with all that more is worked out from.
 
-    Attributes
-    ----------
-    values : float64 array, shape (2,)
-        At standstill (mm) and per speed (s; 0 where there is one speed).
-    covariance : float64 array, shape (2, 2)
-    dof : float
-    place : int array, shape (n,)
-        Which rows of the trial it came from.
-    rows : float64 array, shape (2, n)
-        How the values are made of those.
-    off : float64 array, shape (n,)
-        Each value less the mean of its speed (mm).
-    sd : float64 array, shape (n,)
-        Spread at the speed of each (mm); 0 where there is none.
-    spread : Split or None
-    scatter : tuple of Scatter
-        What the spread is split from.
-    one_speed : bool
-    speeds : int
-    straight : float or None
-    dependence : Dependence or None
-        Whether values hang together with the one before; None where that cannot be told.
+    ``values``, ``covariance``: at standstill (mm) and per speed (s; 0 where there is one speed),
+    shapes (2,) and (2, 2). ``place``: which rows of the trial it came from, shape (n,); ``rows``:
+    how the values are made of those, shape (2, n). ``off``: each value less the mean of its speed;
+    ``sd``: the spread at that speed, 0 where there is none (mm, shape (n,)). ``scatter``: what the
+    spread is split from. ``dependence``: whether values hang together with the one before; None
+    where that cannot be told.
     """
 
     values: Floats
@@ -143,20 +127,9 @@ def fitted_line(
 ) -> Fitted | None:
     """Fit a line by weighted least squares.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        mm.
-    speeds_mm_s : float64 array, shape (n,)
-    place : int array, shape (n,)
-        Which rows of the trial they are.
-    confidence : float
-        Two-sided, of the parts of the spread.
-
-    Returns
-    -------
-    Fitted or None
-        None where there are too few values for an interval: 2 at one speed, 3 at several.
+    ``values`` (mm) and ``place``, which rows of the trial they are, have shape (n,).
+    ``confidence``: two-sided, of the parts of the spread. None where there are too few values for
+    an interval: 2 at one speed, 3 at several.
 
     Notes
     -----

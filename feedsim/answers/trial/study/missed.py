@@ -86,23 +86,9 @@ def missed_of(
     confidence: float,
     orders: Sequence[tuple[InOrder, ...] | None] = (),
 ) -> Missed | None:
-    """Hold counts at several speeds against expected shares.
+    """Hold counts (carriers, missed) at several speeds against expected shares of each.
 
-    Parameters
-    ----------
-    counts : sequence of (carriers, missed)
-        One for each speed.
-    expected : sequence of float
-        Share expected at each.
-    confidence : float
-        Two-sided, of the interval.
-    orders : sequence of tuple of InOrder, or None
-        Of each speed, as :func:`in_order_of` has it.
-
-    Returns
-    -------
-    Missed or None
-        None where no carrier was counted.
+    ``orders``: of each speed, as :func:`in_order_of` has it. None where no carrier was counted.
     """
     carriers, count = sum(n for n, _ in counts), sum(m for _, m in counts)
     if not carriers:
@@ -129,16 +115,9 @@ def missed_of(
 
 
 def chance_of(count: int, carriers: Sequence[int], shares: Sequence[float]) -> float:
-    """Return the probability of a count at least as unlikely as this one.
+    """Return the probability of a count, of all groups together, at least as unlikely as this one.
 
-    Parameters
-    ----------
-    count : int
-        Of all groups together.
-    carriers : sequence of int
-        How many each group has.
-    shares : sequence of float
-        Probability of each carrier of a group.
+    ``carriers``: how many each group has. ``shares``: probability of each carrier of a group.
 
     Notes
     -----

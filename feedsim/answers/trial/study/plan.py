@@ -136,17 +136,10 @@ def plan_trial(
     confidence: float = 0.95,
     spread_within: float = 0.25,
 ) -> TrialPlan:
-    """Plan a trial.
+    """Plan a trial at some speeds, rising.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    speeds_mm_s : sequence of float
-        Rising.
-    confidence : float
-        One-sided for what is to be shown, two-sided for intervals and bands.
-    spread_within : float
-        How near the interval of each standard deviation is to come to it.
+    ``confidence``: one-sided for what is to be shown, two-sided for intervals and bands.
+    ``spread_within``: how near the interval of each standard deviation is to come to it.
     """
     machine = machine_of(scenario)
     n = size_for_spread(spread_within, confidence=confidence)

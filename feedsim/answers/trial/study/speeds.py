@@ -89,22 +89,11 @@ def measured(
     bands: int,
     process: float,
 ) -> Measured:
-    """Return the figures of values at one speed.
+    """Return the figures of values (mm, shape (n,), none NaN) at one speed.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        mm, none NaN.
-    expected : Spot
-    step_mm : float
-        Step in which was read off: it spreads by step/√12 more.
-    confidence : float
-        Two-sided, of the intervals, and of all bands together.
-    bands : int
-        How many bands there are.
-    process : float
-        Coefficient of the first-order autoregression that the values are of; 0 where they are
-        independent.
+    ``step_mm``: in which was read off, so that it spreads by step/√12 more. ``confidence``:
+    two-sided, of the intervals, and of all ``bands`` together. ``process``: coefficient of the
+    first-order autoregression that the values are of; 0 where they are independent.
     """
     n = len(values)
     mean = float(values.mean()) if n else None
@@ -139,12 +128,10 @@ def at_speeds(
     Parameters
     ----------
     data : TrialData
-    rows : bool array, shape (n,)
-        The feeder's.
+    rows, kept : bool array, shape (n,)
+        The feeder's; those of them whose values count. All are carriers.
     groups : int array, shape (n,)
         Number of the speed of each row of the feeder; −1 elsewhere.
-    kept : bool array, shape (n,)
-        Those of the rows whose values count; all of them are carriers.
     expected : sequence of Expected
         One for each speed.
     moved_mm : float64 array, one for each speed

@@ -73,22 +73,10 @@ def variance_at(found: Split, speed_mm_s: Floats) -> Floats:
 
 
 def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Ints) -> tuple[list[Scatter], Floats]:
-    """Return how values scatter about the mean of their group, and by how much each is off.
+    """Return how values (mm) scatter about the mean of their group, and how far off each is (mm).
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        mm.
-    speeds_mm_s : float64 array, shape (n,)
-    groups : int array, shape (n,)
-        Number of each value's group, from 0, none empty.
-
-    Returns
-    -------
-    scatter : list of Scatter
-        Of the groups of two values or more.
-    off : float64 array, shape (n,)
-        Value less the mean of its group (mm).
+    ``groups``: number of each value's group, from 0, none empty. All have shape (n,). Only groups
+    of two values or more tell a scatter.
     """
     counts = np.bincount(groups)
     off = values - (np.bincount(groups, values) / counts)[groups]
@@ -105,22 +93,11 @@ def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Ints) -> tuple[list[
 def split(
     scatter: Sequence[Scatter], *, kurtosis: float, confidence: float, worth: float = 1.0
 ) -> Split | None:
-    """Split a spread into its two parts.
+    """Split a spread into its two parts; None where nothing scatters.
 
-    Parameters
-    ----------
-    scatter : sequence of Scatter
-    kurtosis : float
-        Excess kurtosis of the values, each over its spread: normal ones have 0.
-    confidence : float
-        Two-sided, of each interval.
-    worth : float
-        How many independent values one of these is worth, above 0 to 1.
-
-    Returns
-    -------
-    Split or None
-        None where nothing scatters.
+    ``kurtosis``: excess kurtosis of the values, each over its spread (normal ones have 0).
+    ``confidence``: two-sided, of each interval. ``worth``: how many independent values one of these
+    is worth, above 0 to 1.
 
     Notes
     -----
