@@ -27,6 +27,7 @@ __all__ = [
     "length",
     "length_number",
     "length_range",
+    "number",
     "percent",
     "percent_range",
     "plain_range",
@@ -43,6 +44,16 @@ _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2
 _GROUPED_FROM = 10_000
 
 
+def number(value: float, places: int, *, sign: bool = False) -> str:
+    """Write a number to so many decimal places; zero has no sign.
+
+    >>> number(-0.004, 2), number(1.5, 2, sign=True)
+    ('0.00', '+1.50')
+    """
+    text = f"{value:{'+' if sign else ''}.{places}f}"
+    return text if float(text) else text.lstrip("+-")
+
+
 def length_number(value: float, units: System, *, sign: bool = False) -> str:
     """Write a length in the unit of display, without it, to about a thousandth of a mm.
 
@@ -54,8 +65,7 @@ def length_number(value: float, units: System, *, sign: bool = False) -> str:
     sign : bool
         Write a plus too. Zero has no sign.
     """
-    text = f"{value * display_unit('length', units).factor:{'+' if sign else ''}.{_PLACES[units]}f}"
-    return text if float(text) else text.lstrip("+-")
+    return number(value * display_unit("length", units).factor, _PLACES[units], sign=sign)
 
 
 def length(value: float | None, units: System, *, sign: bool = False) -> str:
@@ -154,8 +164,7 @@ def plain_range(interval: Interval, *, places: int = 2) -> str:
     >>> plain_range(Interval(-0.0012, 1.333))
     '0.00 to 1.33'
     """
-    ends = (f"{end:.{places}f}" for end in interval)
-    return " to ".join(end if float(end) else end.lstrip("-") for end in ends)
+    return " to ".join(number(end, places) for end in interval)
 
 
 def tail(probability: float | None) -> str:

@@ -8,8 +8,7 @@ from statistics import NormalDist
 
 import pytest
 
-from feedsim.answers.trial.csv import blank_csv
-from feedsim.answers.trial.plan_text import plan_text
+from feedsim.answers.trial.plan_text import blank_csv, plan_text
 from feedsim.answers.trial.study.expected import Spot, band_of
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.scenario import Scenario, load_scenario, override

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from feedsim.answers.explain.study.record import GROUPS, HazardMargin, Part, Story
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
-from feedsim.render.wording import acceleration, length, length_number, speed
+from feedsim.render.wording import acceleration, length, length_number, number, speed
 
 __all__ = ["stories_text", "story_text"]
 
@@ -59,17 +59,12 @@ def _events(story: Story, unit: str, units: System) -> _Row:
     for event in story.events:
         ms = 1e3 * (event.time_s - story.eye_time_s)
         yield (
-            _number(ms, 2),
+            number(ms, 2),
             length_number(event.belt_mm - story.leading_edge_mm, units),
             "\n".join(wrapped(event.words, rest="  ", room=_WORDS)),
-            "" if event.delay_s is None else _number(1e3 * event.delay_s, 3),
+            "" if event.delay_s is None else number(1e3 * event.delay_s, 3),
             "" if event.cost_mm is None else length_number(event.cost_mm, units, sign=True),
         )
-
-
-def _number(value: float, places: int) -> str:
-    text = f"{value:.{places}f}"
-    return text if float(text) else text.lstrip("-")
 
 
 def _parts(story: Story, units: System) -> _Row:
@@ -99,9 +94,9 @@ def _matters(part: Part) -> bool:
 
 
 def _part(part: Part, units: System) -> tuple[str, ...]:
-    delay = "" if part.delay_s is None else f", {_number(1e3 * part.delay_s, 3)} ms"
+    delay = "" if part.delay_s is None else f", {number(1e3 * part.delay_s, 3)} ms"
     numbers = (part.cost_mm, part.allowed_mm, part.error_mm)
-    shown = (length_number(number, units, sign=True) for number in numbers)
+    shown = (length_number(cost, units, sign=True) for cost in numbers)
     return (f"    {part.name}{delay}", *shown)
 
 

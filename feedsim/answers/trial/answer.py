@@ -58,7 +58,7 @@ class PlannedTrial(Answer):
         return plan_text(self.trial, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        from feedsim.answers.trial.csv import blank_csv
+        from feedsim.answers.trial.plan_text import blank_csv
 
         return {"trial_plan.csv": blank_csv(self.trial, units=units)}
 

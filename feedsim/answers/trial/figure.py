@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
-from feedsim.answers.trial.panels import (
-    draw_placement,
-    draw_spread,
-    draw_stage,
-    legend_entries,
-)
+from feedsim.answers.trial.panels import draw_placement, draw_spread, draw_stage, legend_entries
 from feedsim.answers.trial.study.fit import TrialFit
 from feedsim.answers.trial.view import TrialView, trial_view
 from feedsim.quantities import System
@@ -29,13 +25,12 @@ def trial_figures(fit: TrialFit, *, units: System = "metric") -> dict[str, Figur
     over the band in which the scenario has 95 % of the carriers; below, how they spread against
     what was expected, and where the inserts were staged.
     """
+    views = [trial_view(fit, feeder, units=units) for feeder in fit.feeders]
     with house_style():
-        views = [trial_view(fit, feeder, units=units) for feeder in fit.feeders]
-        several = len(views) > 1
         return {
-            f"trial_fit-{view.number}" if several else "trial_fit": _figure(fit, view)
+            f"trial_fit-{view.feeder.number}" if len(views) > 1 else "trial_fit": _figure(fit, view)
             for view in views
-            if view.has_values
+            if len(view.placement.dots.value) + len(view.stage.dots.value)
         }
 
 
@@ -43,46 +38,26 @@ def _figure(fit: TrialFit, view: TrialView) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    title = one_line(f"{fit.title} · {view.name}", 85)
-    figure.text(0.5, 0.962, title, ha="center", va="center", fontsize=13, fontweight="bold")
-    subtitle = f"Trial {one_line(fit.data, 60)}, {view.placed} placements measured"
-    subtitle += f", intervals at {percent(fit.confidence)}"
-    figure.text(0.5, 0.928, subtitle, ha="center", va="center", fontsize=10)
-    grid = figure.add_gridspec(
-        2,
-        2,
-        left=0.07,
-        right=0.975,
-        bottom=0.15,
-        top=0.87,
-        hspace=0.3,
-        wspace=0.14,
-        height_ratios=(1.35, 1.0),
-    )
+    write = partial(figure.text, ha="center", va="center")
+    title = one_line(f"{fit.title} · {view.feeder.name}", 85)
+    write(0.5, 0.962, title, fontsize=13, fontweight="bold")
+    placed = sum(there.placement.n for there in view.feeder.speeds)
+    subtitle = f"Trial {one_line(fit.data, 60)}, {placed} placements measured"
+    write(0.5, 0.928, f"{subtitle}, intervals at {percent(fit.confidence)}", fontsize=10)
+    room = {"left": 0.07, "right": 0.975, "bottom": 0.15, "top": 0.87, "hspace": 0.3}
+    grid = figure.add_gridspec(2, 2, wspace=0.14, height_ratios=(1.35, 1.0), **room)
     before = figure.add_subplot(grid[0, 0])
     after = figure.add_subplot(grid[0, 1], sharey=before)
     draw_placement(before, view, moved=False)
     draw_placement(after, view, moved=True)
-    if view.staged:
+    if len(view.stage.dots.value):
         draw_spread(figure.add_subplot(grid[1, 0]), view)
         draw_stage(figure.add_subplot(grid[1, 1]), view)
     else:
         draw_spread(figure.add_subplot(grid[1, :]), view)
     handles, labels = legend_entries(view)
-    figure.legend(
-        handles,
-        labels,
-        loc="lower center",
-        bbox_to_anchor=(0.5, 0.04),
-        ncols=4,
-        columnspacing=1.6,
-    )
-    figure.text(
-        0.5,
-        0.025,
-        "An error above 0: the insert lies too far back on its carrier.",
-        ha="center",
-        va="center",
-        fontsize=8,
-    )
+    place = {"bbox_to_anchor": (0.5, 0.04), "columnspacing": 1.6, "ncols": 4}
+    figure.legend(handles, labels, loc="lower center", **place)
+    about = "An error above 0: the insert lies too far back on its carrier."
+    write(0.5, 0.025, about, fontsize=8)
     return figure

@@ -1,17 +1,19 @@
-"""The plan of a trial in words."""
+"""The plan of a trial in words, and the blank file to fill in at the machine."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from feedsim.answers.check.text import settings_line
+from feedsim.answers.trial.study.columns import blank_heads
 from feedsim.answers.trial.study.plan import FeederPlan, Showing, TrialPlan
 from feedsim.metrics.intervals import Interval
-from feedsim.quantities import System, display, display_unit
+from feedsim.quantities import System, canonical, display, display_unit
+from feedsim.render.csv_table import harmless
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, length_number, percent, speed, whole
+from feedsim.render.wording import DASH, length_number, number, percent, speed, whole
 
-__all__ = ["CAUTION", "band_text", "plan_text"]
+__all__ = ["CAUTION", "band_text", "blank_csv", "plan_text"]
 
 CAUTION = (
     "Measure at rest, with the machine isolated and locked out; try every setting slowly first, "
@@ -19,19 +21,40 @@ CAUTION = (
 )
 """Printed with every trial."""
 
-_FIGURES = {"missed": "missed", "jam_risk": "jam risk", "within_tolerance": "out of tolerance"}
-_ONE = {"missed": "miss", "jam_risk": "hazard", "within_tolerance": "insert outside"}
+_FIGURES = {
+    "missed": ("missed", "miss"),
+    "jam_risk": ("jam risk", "hazard"),
+    "within_tolerance": ("out of tolerance", "insert outside"),
+}
+"""Each acceptance figure, and one that counts against it."""
+
+
+def blank_csv(plan: TrialPlan, *, units: System = "metric") -> bytes:
+    """Return the file to fill in at the machine.
+
+    For each speed and feeder one row of a tally, the number of carriers in it, in which
+    ``missed`` is to be filled in; below it a row for each carrier that is to be measured.
+    """
+    several = len(plan.feeders) > 1
+    lines = [",".join(blank_heads(units, several=several))]
+    for at in plan.speeds:
+        shown = round(at.speed_mm_s * display_unit("speed", units).factor, 6)
+        for feeder in plan.feeders:
+            start = canonical(shown, "rate").partition(" ")[0]
+            start += f",{_quoted(harmless(feeder.name))}" if several else ""
+            lines.append(f"{start},{at.counted},,,")
+            lines += [f"{start},,,,"] * at.measured
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _quoted(name: str) -> str:
+    if any(c in name for c in ',"\n\r') or name != name.strip():
+        return '"' + name.replace('"', '""') + '"'
+    return name
 
 
 def plan_text(plan: TrialPlan, *, units: System = "metric") -> str:
-    """Return what to type in, to run, to measure and to expect.
-
-    Parameters
-    ----------
-    plan : TrialPlan
-    units : {"metric", "inch"}
-        Units of everything that is written.
-    """
+    """Return what to type in, to run, to measure and to expect."""
     sure = percent(plan.confidence)
     lines = [plan.title, f"Plan of a trial on the line, at {sure}", ""]
     for feeder in plan.feeders:
@@ -69,9 +92,8 @@ def _feeder(plan: TrialPlan, feeder: FeederPlan, units: System) -> Iterator[str]
         for there, placed, staged in zip(plan.speeds, feeder.placement, feeder.stage, strict=True)
     ]
     yield from table(rows, "r")
-    known = (
-        f"the engage distance to ±{display(feeder.distance_mm, 'length', units=units, digits=2)}"
-    )
+    near = display(feeder.distance_mm, "length", units=units, digits=2)
+    known = f"the engage distance to ±{near}"
     if feeder.lead_s is not None:
         known += f", the engage lead to ±{display(feeder.lead_s, 'time', digits=2)}"
     yield f"Then each spread is known to ±{percent(plan.spread_within)} or better,"
@@ -82,19 +104,13 @@ def band_text(band: Interval | None, units: System, *, sign: bool = False) -> st
     """Write a band, without its unit, with a digit less than a single figure has."""
     if band is None:
         return DASH
-    low, high = (_short(value, units, sign=sign) for value in band)
-    return f"{low} to {high}"
-
-
-def _short(value: float, units: System, *, sign: bool) -> str:
-    text = length_number(value, units, sign=sign)
     places = 2 if units == "metric" else 3
-    text = f"{float(text):{'+' if sign else ''}.{places}f}"
-    return text if float(text) else text.lstrip("+-")
+    ends = (float(length_number(end, units)) for end in band)
+    return " to ".join(number(end, places, sign=sign) for end in ends)
 
 
 def _showing(row: Showing) -> Iterator[str]:
-    name, one = _FIGURES[row.figure], _ONE[row.figure]
+    name, one = _FIGURES[row.figure]
     limit, expected = percent(row.limit), percent(row.expected, digits=2)
     start = f"  {name}, at most {limit} (expected {expected}): "
     if row.without_any is None or row.chance_without_any is None:

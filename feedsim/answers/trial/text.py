@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from feedsim.answers.trial.dependence_words import dependence_words
 from feedsim.answers.trial.plan_text import CAUTION, band_text
 from feedsim.answers.trial.study.correction import Correction
 from feedsim.answers.trial.study.fit import FeederFit, TrialFit
@@ -14,6 +13,7 @@ from feedsim.answers.trial.untold import untold_words
 from feedsim.answers.trial.words import (
     cause_words,
     change,
+    dependence_words,
     line_words,
     missed_words,
     outlier_words,

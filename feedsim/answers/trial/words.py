@@ -6,19 +6,27 @@ from collections.abc import Iterator
 
 from feedsim.answers.trial.study.causes import Cause
 from feedsim.answers.trial.study.correction import Corrections
+from feedsim.answers.trial.study.dependence import Dependence
 from feedsim.answers.trial.study.fit import FeederFit, Spread, TrialFit
 from feedsim.answers.trial.study.line import Estimate, Line
 from feedsim.answers.trial.study.missed import Missed
-from feedsim.answers.trial.study.outliers import Outlier
-from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.wording import NO_INTERVAL, length, length_number, percent, percent_range
+from feedsim.render.layout import wrapped
+from feedsim.render.wording import (
+    NO_INTERVAL,
+    length,
+    length_number,
+    number,
+    percent,
+    percent_range,
+    speed,
+)
 
 __all__ = [
     "cause_words",
     "change",
+    "dependence_words",
     "line_words",
-    "milliseconds",
     "missed_words",
     "outlier_words",
     "spread_words",
@@ -27,18 +35,18 @@ __all__ = [
 _SHOWN_OUTLIERS = 8
 
 
-def milliseconds(value: float, *, sign: bool = True) -> str:
+def _ms(value: float, *, sign: bool = True) -> str:
     """Write a time (s) in ms, to a hundredth."""
-    text = f"{1e3 * value:{'+' if sign else ''}.2f}"
-    return text if float(text) else text.lstrip("+-")
+    return number(1e3 * value, 2, sign=sign)
 
 
 def change(estimate: Estimate, kind: str, units: System) -> str:
     """Write an estimate with its interval: a length (mm) or a time (s)."""
+    figures = (estimate.value, estimate.low, estimate.high)
     if kind == "time":
-        value, low, high = (milliseconds(x) for x in (estimate.value, estimate.low, estimate.high))
+        value, low, high = (_ms(figure) for figure in figures)
         return f"{value} ms ({low} to {high})"
-    low, high = (length_number(x, units, sign=True) for x in (estimate.low, estimate.high))
+    _, low, high = (length_number(figure, units, sign=True) for figure in figures)
     return f"{length(estimate.value, units, sign=True)} ({low} to {high})"
 
 
@@ -51,15 +59,59 @@ def line_words(name: str, line: Line, units: System) -> Iterator[str]:
     yield f"  and {change(line.per_speed_s, 'time', units)} of travel at line speed"
 
 
+def dependence_words(feeder: FeederFit) -> Iterator[str]:
+    """Say what intervals take of neighbours, and what tests in the order of the rows tell."""
+    for name, fitted in (
+        ("Placement errors", feeder.found.placement_fit),
+        ("Stage positions", feeder.found.stage_fit),
+    ):
+        if fitted is None or fitted.spread is None:
+            continue
+        dependence = fitted.dependence
+        if dependence is None:
+            yield from wrapped(
+                f"{name} are taken as independent of the card before; there are too few cards in "
+                "a row at each speed to test it."
+            )
+        else:
+            yield from wrapped(_sentence(name, dependence))
+
+
+def _sentence(name: str, dependence: Dependence) -> str:
+    lag, runs = dependence.lag_one, dependence.runs
+    told = f"lag 1 {lag.correlation:+.2f}, p {_p(lag.chance)}"
+    if runs is not None:
+        told += f"; {runs.seen} runs, {runs.expected:.0f} expected, p {_p(runs.chance)}"
+    process = dependence.process
+    if process == 0.0:
+        return f"{name} are taken as independent of the card before, as the rows have it ({told})."
+    word = "ARE NOT" if dependence.sure else "may not be"
+    return (
+        f"{name} {word} independent of the card before ({told}, in the order of the rows). "
+        f"Intervals are those of a first-order autoregression by {process:+.2f}"
+        + (
+            ", so wider; look for what lasts from card to card."
+            if process > 0.0
+            else "; those of means are no narrower for it."
+        )
+    )
+
+
+def _p(chance: float, least: float = 1e-3) -> str:
+    return f"under {least:g}" if chance < least else f"= {chance:.2g}"
+
+
 def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[str]:
     """Say how the spreads split, and what the scenario does not explain."""
+    placed, staged = feeder.placement_spread, feeder.stage_spread
+    muddled = feeder.kept_outliers and feeder.outliers
     for name, spread, step in (
-        ("Spread of the placement", feeder.placement_spread, fit.error_step_mm),
-        ("Spread of the stage", feeder.stage_spread, fit.stage_step_mm),
+        ("Spread of the placement", placed, fit.error_step_mm),
+        ("Spread of the stage", staged, fit.stage_step_mm),
     ):
         if spread is not None:
             yield from _split(name, spread, units)
-            if feeder.kept_outliers and feeder.outliers:
+            if muddled:
                 yield "  What sticks out is in it, so whether the rest is as expected is not told."
             else:
                 yield from _unexplained(spread, units)
@@ -68,52 +120,42 @@ def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[st
                     f"  It was read off in steps of {display(step, 'length', units=units)}: too "
                     f"coarse to tell small parts."
                 )
-    placed, staged = feeder.placement_spread, feeder.stage_spread
-    if feeder.kept_outliers and feeder.outliers:
+    more = placed and placed.more_time_s
+    if muddled or not more or staged is None:
         return
-    if placed is not None and placed.more_time_s is not None and staged is not None:
-        if staged.more_time_s is None:
-            yield "  The stage has no more jitter than expected: look at the carrier side."
-        elif _about(placed.more_time_s, staged.more_time_s):
-            yield "  The stage has as much of it: look at the insert side."
-
-
-def _about(one: Estimate, other: Estimate) -> bool:
-    return max(one.low, other.low) <= min(one.high, other.high)
+    if staged.more_time_s is None:
+        yield "  The stage has no more jitter than expected: look at the carrier side."
+    elif max(more.low, staged.more_time_s.low) <= min(more.high, staged.more_time_s.high):
+        yield "  The stage has as much of it: look at the insert side."
 
 
 def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
     found, wanted = spread.found, spread.expected
     fixed = (
-        f"{length(found.fixed_mm, units)} ({_range(found.fixed_ci_mm, units)}, "
+        f"{length(found.fixed_mm, units)} ({_between(found.fixed_ci_mm, units)}, "
         f"expected {length_number(wanted.fixed_mm, units)})"
     )
     if found.time_s is None or found.time_ci_s is None:
         yield f"{name}: {fixed};"
         yield "  how much of it is a time cannot be told at one speed"
     else:
-        low, high = (milliseconds(x, sign=False) for x in found.time_ci_s)
+        time, expected = (_ms(part, sign=False) for part in (found.time_s, wanted.time_s))
         yield f"{name}: fixed {fixed},"
-        yield (
-            f"  time {milliseconds(found.time_s, sign=False)} ms ({low} to {high}, expected "
-            f"{milliseconds(wanted.time_s, sign=False)})"
-        )
+        yield f"  time {time} ms ({_between(found.time_ci_s)}, expected {expected})"
 
 
 def _unexplained(spread: Spread, units: System) -> Iterator[str]:
     """Say what of a spread the scenario does not explain, or expects in vain."""
     if (more := spread.more_time_s) is not None:
-        low, high = (milliseconds(x, sign=False) for x in (more.low, more.high))
         yield (
-            f"  There is {milliseconds(more.value, sign=False)} ms ({low} to {high}) of jitter "
-            f"that the scenario does not explain;"
+            f"  There is {_ms(more.value, sign=False)} ms ({_between((more.low, more.high))}) of "
+            f"jitter that the scenario does not explain;"
         )
         yield "  look at capture mode, scan and eye."
     if (extra := spread.more_fixed_mm) is not None:
-        ends = _range(Interval(extra.low, extra.high), units)
         yield (
-            f"  There is {length(extra.value, units)} ({ends}) at every speed that the scenario "
-            f"does not explain;"
+            f"  There is {length(extra.value, units)} ({_between((extra.low, extra.high), units)}) "
+            f"at every speed that the scenario does not explain;"
         )
         yield "  look at edges, slip, counts, and at how it was measured."
     if spread.less_time or spread.less_fixed:
@@ -123,9 +165,10 @@ def _unexplained(spread: Spread, units: System) -> Iterator[str]:
         yield "  That is not what the scenario expects; which part it is cannot be told."
 
 
-def _range(interval: Interval, units: System) -> str:
-    low, high = (length_number(x, units) for x in interval)
-    return f"{low} to {high}"
+def _between(ends: tuple[float, float], units: System | None = None) -> str:
+    """Write the ends of an interval of a spread: lengths (mm) in units, or times (s) in ms."""
+    shown = (length_number(x, units) if units else _ms(x, sign=False) for x in ends)
+    return " to ".join(shown)
 
 
 def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
@@ -134,9 +177,11 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
     if missed is None:
         return
     within = percent_range(missed.share_ci) if missed.share_ci else NO_INTERVAL
+    count = missed.expected_count
+    expected = f"{count:,.0f}" if count >= 10.0 else f"{count:.2g}"
     yield (
         f"Missed: {missed.count} of {missed.carriers:,} carriers, {percent(missed.share)} "
-        f"({within}); {_count(missed.expected_count)} expected"
+        f"({within}); {expected} expected"
     )
     if missed.probability is None:
         if missed.count:
@@ -150,13 +195,8 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
         yield f"  as the scenario has it ({_exact(missed)})"
 
 
-def _count(count: float) -> str:
-    return f"{count:,.0f}" if count >= 10.0 else f"{count:.2g}"
-
-
 def _exact(missed: Missed) -> str:
-    probability, effect = missed.probability or 0.0, missed.design_effect
-    chance = "under 1e-9" if probability < 1e-9 else f"= {probability:.2g}"
+    effect = missed.design_effect
     if effect is None:
         taken = "misses taken as independent, since a tally has no order"
     elif effect > 1.0:
@@ -164,7 +204,7 @@ def _exact(missed: Missed) -> str:
         taken = f"misses cluster: {missed.carriers:,} carriers are worth {worth:,.0f}"
     else:
         taken = "misses as independent as the rows have them"
-    return f"exact test, {taken}, p {chance}"
+    return f"exact test, {taken}, p {_p(missed.probability or 0.0, 1e-9)}"
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
@@ -176,7 +216,13 @@ def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
     done = "kept in all figures" if kept else "left out of lines, spreads and corrections"
     yield f"{count} value{'s stick' if count > 1 else ' sticks'} out; {done}:"
     for outlier in feeder.outliers[:_SHOWN_OUTLIERS]:
-        yield f"  {_outlier(outlier, units)}"
+        at = speed(outlier.speed_mm_s, units)
+        signed = outlier.column == "placement_error"
+        yield (
+            f"  row {outlier.row} ({at}): {outlier.column.replace('_', ' ')} "
+            f"{length(outlier.value_mm, units, sign=signed)}, {abs(outlier.off_by):.1f} standard "
+            f"deviations off"
+        )
     if count > _SHOWN_OUTLIERS:
         yield f"  and {count - _SHOWN_OUTLIERS} more"
     yield f"  {'Without' if kept else 'With'} {them}, to be added:"
@@ -190,25 +236,12 @@ def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
 
 def _another(found: Corrections, without: Corrections) -> bool:
     """Tell whether what would come out without outliers is beyond half of its own interval."""
-    for side in ("engage", "disengage"):
-        one, other = getattr(found, side), getattr(without, side)
-        if one is None or other is None:
-            continue
-        for name in ("distance_mm", "lead_s"):
-            a, b = getattr(one, name), getattr(other, name)
-            if a is not None and b is not None and abs(a.value - b.value) > (b.high - b.low) / 4.0:
-                return True
-    return False
-
-
-def _outlier(outlier: Outlier, units: System) -> str:
-    speed = display(outlier.speed_mm_s, "speed", units=units)
-    name = outlier.column.replace("_", " ")
-    signed = outlier.column == "placement_error"
-    return (
-        f"row {outlier.row} ({speed}): {name} {length(outlier.value_mm, units, sign=signed)}, "
-        f"{abs(outlier.off_by):.1f} standard deviations off"
-    )
+    sides = ((found.engage, without.engage), (found.disengage, without.disengage))
+    both = [(one, other) for one, other in sides if one is not None and other is not None]
+    pairs = [(one.distance_mm, other.distance_mm) for one, other in both]
+    leads = [(one.lead_s, other.lead_s) for one, other in both]
+    pairs += [(one, other) for one, other in leads if one is not None and other is not None]
+    return any(abs(a.value - b.value) > (b.high - b.low) / 4.0 for a, b in pairs)
 
 
 def _added(found: Corrections, units: System) -> str:
@@ -219,7 +252,7 @@ def _added(found: Corrections, units: System) -> str:
                 f"{side} distance {length(correction.distance_mm.value, units, sign=True)}"
             )
             if correction.lead_s is not None:
-                parts.append(f"lead {milliseconds(correction.lead_s.value)} ms")
+                parts.append(f"lead {_ms(correction.lead_s.value)} ms")
     return ", ".join(parts) if parts else "too little is left for a fit"
 
 
@@ -242,10 +275,8 @@ def cause_words(causes: tuple[Cause, ...], units: System) -> Iterator[str]:
     if not causes:
         return
     yield "What it can come from; each of these alone would explain its part:"
-    for (part, above_0), about in _ABOUT.items():
-        those = (cause for cause in causes if cause.explains == part)
-        rows = [cause for cause in those if cause.above_0 is above_0]
-        if rows:
+    for of, about in _ABOUT.items():
+        if rows := [cause for cause in causes if (cause.explains, cause.above_0) == of]:
             yield f"  {about}"
         for cause in rows:
             now, instead = (_value(cause, value, units) for value in (cause.now, cause.instead))
