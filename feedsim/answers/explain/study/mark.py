@@ -40,12 +40,12 @@ class Closing:
 
 def mark_of(run: StorySource, carrier: int) -> Sighting | None:
     """Return how a carrier became a mark; None where the eye made none of it."""
-    seen_s = run.time_of(carrier, "carrier_eye", "switches")
-    if seen_s is None:
+    events = run.events_of(carrier, "carrier_eye")
+    if not any(event.event == "switches" for event in events):
         return None
-    card, events = run.carriers[carrier], run.events_of(carrier, "carrier_eye")
-    times_s = (run.belt.time_at(card.seen_edge_mm), card.eye_delay_s, seen_s)
-    return sighting_at(run, run.machine.carrier_eye, events, times_s)
+    draw, eye = run.carriers[carrier], run.machine.carrier_eye
+    passes_s = run.belt.time_at(draw.seen_edge_mm)
+    return sighting_at(run, eye, events, passes_s=passes_s, response_s=draw.eye_delay_s)
 
 
 def point_at(feeder: FeederSource, mark: Sighting, *, t: float, correction_mm: float) -> float:

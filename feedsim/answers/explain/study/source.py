@@ -13,11 +13,10 @@ from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches
 from feedsim.answers.explain.study.terms import Terms, terms_of
 from feedsim.criteria import Criteria
 from feedsim.draws.line_draws import CarrierDraw, Draws
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Machine
 from feedsim.metrics.spread import resolution_mm
-from feedsim.motion.belt import BeltMotion
 from feedsim.motion.master import Master
-from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.running.replay.feed import FeedTravel
@@ -54,10 +53,9 @@ class StorySource:
         criteria: Criteria,
         names: Sequence[str],
     ) -> None:
-        self.machine = machine
-        self.records = records
-        self.trace = trace
-        self.criteria = criteria
+        self.machine, self.records, self.trace = machine, records, trace
+        self.criteria, self.belt = criteria, trace.belt
+        self.scale = 1.0 + machine.encoder.scale_error  # belt travel per counted travel
         self._events = _by_carrier(trace)
         self.carriers = _carriers(draws, records)
         self.disturbances = tuple(e for e in trace.events if disturbs(e))
@@ -74,11 +72,13 @@ class StorySource:
             ticks_phase_s=phases.ticks_s,
         )
         self.phase = phases.encoder if self.master.counting else 0.0
-        self.feeders = tuple(
-            FeederSource(
-                self, number, names[number], InsertRow(machine, draws, trace=trace, feeder=number)
-            )
+        rows = [
+            InsertRow(machine, draws, trace=trace, feeder=number)
             for number in range(len(machine.feeders))
+        ]
+        self.feeders = tuple(
+            FeederSource(self, number, name, row)
+            for number, (name, row) in enumerate(zip(names, rows, strict=True))
         )
 
     def _whole(self) -> bool:
@@ -102,16 +102,6 @@ class StorySource:
         """Return the first stretch that has to do with a time (s): the line not left to itself."""
         those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
         return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
-
-    @property
-    def belt(self) -> BeltMotion:
-        """The belt's motion."""
-        return self.trace.belt
-
-    @property
-    def scale(self) -> float:
-        """Belt travel per counted travel, 1 + ε."""
-        return 1.0 + self.machine.encoder.scale_error
 
     @cached_property
     def resolution_mm(self) -> float:
@@ -142,28 +132,17 @@ class StorySource:
 
     def time_of(self, carrier: int, part: str, event: str) -> float | None:
         """Return the time (s) of the first such event of a carrier, if there is one."""
-        found = self.events(carrier, part, event)
-        return found[0].time_s if found else None
+        return next((e.time_s for e in self.events(carrier, part, event)), None)
 
 
 class FeederSource:
     """One feeder of the run."""
 
     def __init__(self, run: StorySource, number: int, name: str, inserts: InsertRow) -> None:
-        self.run = run
-        self.number = number
-        self.name = name
-        self.inserts = inserts
-
-    @property
-    def machine(self) -> Feeder:
-        """What it is."""
-        return self.run.machine.feeders[self.number]
-
-    @property
-    def rows(self) -> FeederRecords:
-        """What it did."""
-        return self.run.records.feeders[self.number]
+        self.run, self.number, self.name, self.inserts = run, number, name, inserts
+        self.machine, self.rows = run.machine.feeders[number], run.records.feeders[number]
+        # belt travel per feed travel with the clutch closed, (1 + ε)/g
+        self.per_feed = run.scale / self.machine.settings.speed_ratio
 
     @cached_property
     def feed(self) -> FeedTravel:
@@ -200,11 +179,6 @@ class FeederSource:
     def right(self) -> Solution:
         """Its right settings at line speed."""
         return solve_feeder(self.run.machine, self.machine)
-
-    @property
-    def per_feed(self) -> float:
-        """Belt travel per feed travel with the clutch closed, (1 + ε)/g."""
-        return self.run.scale / self.machine.settings.speed_ratio
 
     def ramp_end(self, begins_s: float) -> float:
         """Return when a ramp-in that begins at this time is over (s), if it is let."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from feedsim.answers.explain.study.source import FeederSource, StorySource
@@ -111,34 +111,28 @@ def _at_the_start(feeder: FeederSource) -> Staging:
 
 def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
     """Return how the insert of an event came to be staged."""
-    number, staged = event.insert, event.time_s
+    run, inserts, number = feeder.run, feeder.inserts, event.insert
     carrier = None if event.carrier < 0 else event.carrier
-    events = feeder.run.events_of(event.carrier, feeder.part("insert_eye"))
-    of_it = [event for event in events if event.insert == number]
-    switches_s = next(event.time_s for event in of_it if event.event == "switches")
-    sighting = _sighting(feeder, number, of_it, switches_s=switches_s)
+    events = run.events_of(event.carrier, feeder.part("insert_eye"))
+    sighting = sighting_at(
+        run,
+        feeder.machine.eye,
+        [event for event in events if event.insert == number],
+        passes_s=feeder.feed.time_at(inserts.seen_edge_mm(number)),
+        response_s=inserts.draw(number).eye_delay_s,
+    )
     opening = None if carrier is None else _opening(feeder, carrier, sighting)
-    rest_mm = feeder.feed.command(staged)
+    rest_mm = feeder.feed.command(event.time_s)
     return Staging(
         insert=number,
         carrier=carrier,
         sighting=sighting,
         opening=opening,
-        nose_mm=feeder.inserts.nose_mm(number),
+        nose_mm=inserts.nose_mm(number),
         rest_mm=rest_mm,
-        ready_s=staged,
+        ready_s=event.time_s,
         correction_mm=_correction(feeder, sighting, rest_mm=rest_mm, jogged=carrier is None),
     )
-
-
-def _came_on(events: Iterable[TraceEvent], seen_s: float) -> tuple[float, float]:
-    """Return when output and input came on (s), of what an eye did about a card that it saw.
-
-    Without filter and polling both are the switching, ``seen_s``.
-    """
-    times = {event.event: event.time_s for event in events}
-    input_s = times.get("input_on", seen_s)
-    return min(times.get("output_on", seen_s), input_s), input_s
 
 
 def correction_at(feeder: FeederSource, t: float) -> float:
@@ -157,31 +151,23 @@ def correction_at(feeder: FeederSource, t: float) -> float:
     return _staged(feeder, max(ready, key=lambda event: event.time_s)).correction_mm
 
 
-def _sighting(
-    feeder: FeederSource, number: int, eye_events: list[TraceEvent], *, switches_s: float
-) -> Sighting:
-    passes_s = feeder.feed.time_at(feeder.inserts.seen_edge_mm(number))
-    response_s, eye = feeder.inserts.draw(number).eye_delay_s, feeder.machine.eye
-    return sighting_at(feeder.run, eye, eye_events, (passes_s, response_s, switches_s))
-
-
 def sighting_at(
-    run: StorySource, eye: Eye, events: Iterable[TraceEvent], times_s: tuple[float, float, float]
+    run: StorySource, eye: Eye, events: Sequence[TraceEvent], *, passes_s: float, response_s: float
 ) -> Sighting:
-    """Return how an eye saw a card, from what it did about it.
+    """Return how an eye saw a carrier or an insert, from what it did about it.
 
-    ``times_s``: passing of the edge, response of the output, switching for the program.
+    Without filter and polling its output and its input come on as it switches.
     """
-    passes_s, response_s, seen_s = times_s
-    output_s, switches_s = _came_on(events, seen_s)
-    known_s = run.master.scan_tick(seen_s)
+    seen_s = next(event.time_s for event in events if event.event == "switches")
+    times = {event.event: event.time_s for event in events}
+    switches_s, known_s = times.get("input_on", seen_s), run.master.scan_tick(seen_s)
     captured_s = known_s if eye.scanned else switches_s
     reading = run.master.reading(captured_s)
     counting = run.master.counting
     return Sighting(
         passes_s=passes_s,
         response_s=response_s,
-        output_s=output_s,
+        output_s=min(times.get("output_on", seen_s), switches_s),
         switches_s=switches_s,
         known_s=known_s,
         captured_s=captured_s,

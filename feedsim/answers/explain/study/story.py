@@ -7,14 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from feedsim.answers.explain.study.disturbed import disturbed
-from feedsim.answers.explain.study.events import (
-    closing_events,
-    cycle_events,
-    due_events,
-    landing_events,
-    mark_events,
-    staging_events,
-)
+from feedsim.answers.explain.study.events import Events
 from feedsim.answers.explain.study.hazards import hazards_of
 from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
@@ -30,12 +23,8 @@ from feedsim.records.outcome import Outcome
 __all__ = ["story_of"]
 
 _LARGEST = 3
-_NOT_OF_THE_FEEDER = {
-    Outcome.NOT_SEEN,
-    Outcome.MERGED,
-    Outcome.LATE_MARK,
-    Outcome.MARK_MEMORY_FULL,
-}
+_OF_THE_MARK = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LATE_MARK, Outcome.MARK_MEMORY_FULL}
+_WAITS = {"late_mark", "queued", "feeder_wait"}
 _WORTH_MM = 5e-4
 
 
@@ -63,7 +52,7 @@ class _Told:
 
     def __init__(self, feeder: FeederSource, carrier: int, say: Say) -> None:
         self.feeder, self.carrier, self.say = feeder, carrier, say
-        self.run, self.rows = feeder.run, feeder.rows
+        self.run, self.rows, self.tell = feeder.run, feeder.rows, Events(feeder, say)
         self.mark = mark_of(self.run, carrier)
         self.outcome = Outcome(int(self.rows.outcome[carrier]))
         self.engaged = bool(self.rows.insert[carrier] >= 0)
@@ -95,7 +84,7 @@ class _Told:
         if self.outcome is Outcome.LINE_STOP:
             return run.disturbance(-math.inf, through_s)
         found = run.disturbance(self._comes_s(), through_s)
-        if found is not None or self.outcome in _NOT_OF_THE_FEEDER:
+        if found is not None or self.outcome in _OF_THE_MARK:
             return found
         staged_by, until_s = self.feeder.cycle_before(self.carrier), through_s
         if self.engaged:
@@ -118,29 +107,23 @@ class _Told:
 
     def _through_s(self) -> float:
         """Return when the feeder was through with it (s); ``inf``: it was not."""
-        times = [
-            self.feeder.decided_at(self.carrier),
-            float(self.rows.placement_time_s[self.carrier]),
-            float(self.rows.ready_time_s[self.carrier]),
-        ]
-        last = max(t for t in times if not math.isnan(t))
+        rows, carrier = self.rows, self.carrier
+        ends = (float(times[carrier]) for times in (rows.placement_time_s, rows.ready_time_s))
+        last = max([self.feeder.decided_at(carrier), *(t for t in ends if not math.isnan(t))])
         return last if last > -math.inf else math.inf
 
     def _engaged(self, story: Story, mark: Sighting) -> Story:
         feeder, carrier, say = self.feeder, self.carrier, self.say
         staging = staging_of(feeder, carrier)
         closing = closing_of(feeder, carrier, mark=mark, staging=staging)
-        events = [
-            *staging_events(feeder, staging, say),
-            *mark_events(self.run, carrier, mark, say),
-            *closing_events(feeder, mark, closing, say),
-            *cycle_events(feeder, carrier, say),
-        ]
-        opening = staging.opening
+        tell = self.tell
+        events = [*tell.staging(staging), *tell.mark(carrier, mark), *tell.closing(mark, closing)]
+        events += tell.cycle(carrier)
+        opening, speed = staging.opening, self.run.belt.speed
         story = replace(
             story,
-            engage_speed_mm_s=self.run.belt.speed(closing.first_s),
-            opening_speed_mm_s=None if opening is None else self.run.belt.speed(opening.opens_s),
+            engage_speed_mm_s=speed(closing.first_s),
+            opening_speed_mm_s=None if opening is None else speed(opening.opens_s),
         )
         if self.outcome is not Outcome.PLACED:
             miss = missed_because(feeder, carrier, mark, say)
@@ -150,7 +133,7 @@ class _Told:
             feeder, carrier, mark=mark, closing=closing, staging=staging, landing=landing
         )
         error_mm = float(self.rows.placement_error_mm[carrier])
-        told = landing_events(feeder, carrier, closing=closing, landing=landing, say=say)
+        told = tell.landing(carrier, closing, landing)
         return replace(
             story,
             reason=tuple(self._placed(error_mm, parts, story.hazards)),
@@ -168,15 +151,12 @@ class _Told:
         where = "within" if inside else "OUT OF"
         yield f"Placed {say.late(error_mm)}, {where} the tolerance of {say.mm(tolerance)}."
         large = sorted(parts, key=lambda part: -abs(part.error_mm))[:_LARGEST]
-        names = [
-            f"{part.name} ({say.late(part.error_mm)})"
-            for part in large
-            if abs(part.error_mm) > _WORTH_MM
-        ]
+        names = [f"{p.name} ({say.late(p.error_mm)})" for p in large if abs(p.error_mm) > _WORTH_MM]
         if names:
             yield f"The largest parts: {listed(names)}."
         if self.rows.late_engage[self.carrier]:
-            why = [f"{p.name} ({say.late(p.error_mm)})" for p in parts if _is_wait(p)]
+            waits = (p for p in parts if p.key in _WAITS and p.error_mm > _WORTH_MM)
+            why = [f"{p.name} ({say.late(p.error_mm)})" for p in waits]
             yield f"The clutch closed after its point{': ' if why else ''}{listed(why)}."
         seen = [hazard.hazard.replace("_", " ") for hazard in hazards if hazard.seen]
         if seen:
@@ -185,19 +165,18 @@ class _Told:
     def _missed(self, story: Story) -> Story:
         feeder, carrier, say = self.feeder, self.carrier, self.say
         miss = missed_because(feeder, carrier, self.mark, say)
-        events = list(mark_events(self.run, carrier, self.mark, say))
+        events = list(self.tell.mark(carrier, self.mark))
         before = feeder.cycle_before(carrier)
         if self.outcome in {Outcome.NOT_STAGED, Outcome.NO_INSERT} and before is not None:
             closes_s = float(self.rows.engage_time_s[before])
-            words = f"the clutch closes for carrier {before}"
-            events.append(StoryEvent(closes_s, self.run.belt.position(closes_s), words))
-            events += cycle_events(feeder, before, say)
+            events.append(self.tell.at(closes_s, f"the clutch closes for carrier {before}"))
+            events += self.tell.cycle(before)
         t = feeder.decided_at(carrier)
-        events += due_events(feeder, self.mark, say, until_s=t)
+        events += self.tell.due(self.mark, until_s=t)
         words = f"missed: {self.outcome.cause.replace('_', ' ')}"
         if self.mark is None:
             words = f"its edge passes, and the eye does not switch; {words}"
-        events.append(StoryEvent(t, self.run.belt.position(t), words))
+        events.append(self.tell.at(t, words))
         return replace(
             story,
             reason=miss.words,
@@ -205,10 +184,6 @@ class _Told:
             short_mm=miss.short_mm,
             events=_sorted(events),
         )
-
-
-def _is_wait(part: Part) -> bool:
-    return part.key in {"late_mark", "queued", "feeder_wait"} and part.error_mm > _WORTH_MM
 
 
 def _sorted(events: Sequence[StoryEvent]) -> tuple[StoryEvent, ...]:
