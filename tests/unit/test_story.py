@@ -111,10 +111,8 @@ def test_a_part_of_a_trace_will_not_do() -> None:
     what = scenario("membership_card", 40)
     with pytest.raises(ValueError, match="not every event"):
         source_of(what, *trace(what, around=range(20, 30)))
-    empty = scenario("bench", 10)
-    with pytest.raises(ValueError, match="not every event"):  # the jog is no carrier's
-        source_of(empty, *trace(empty, around=range(30)))
-    source_of(empty, *trace(empty, around=range(-1, 30)))
+    empty = scenario("bench", 10)  # its jog is no carrier's: every trace has that
+    source_of(empty, *trace(empty, around=range(30)))
 
 
 def test_an_insert_that_may_still_land_is_noticed() -> None:

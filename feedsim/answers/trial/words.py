@@ -97,8 +97,8 @@ def _sentence(name: str, dependence: Dependence) -> str:
     )
 
 
-def _p(chance: float, least: float = 1e-3) -> str:
-    return f"under {least:g}" if chance < least else f"= {chance:.2g}"
+def _p(chance: float, least: str = "0.001") -> str:
+    return f"under {least}" if chance < float(least) else f"= {chance:.2g}"
 
 
 def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[str]:
@@ -204,7 +204,7 @@ def _exact(missed: Missed) -> str:
         taken = f"misses cluster: {missed.carriers:,} carriers are worth {worth:,.0f}"
     else:
         taken = "misses as independent as the rows have them"
-    return f"exact test, {taken}, p {_p(missed.probability or 0.0, 1e-9)}"
+    return f"exact test, {taken}, p {_p(missed.probability or 0.0, '1e-9')}"
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:

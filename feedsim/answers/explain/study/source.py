@@ -82,13 +82,7 @@ class StorySource:
         )
 
     def _whole(self) -> bool:
-        """Tell whether the trace has all that came before anything stopped the line.
-
-        That is every carrier, and the jog of a start from empty, which is no carrier's.
-        """
-        jogs = range(len(self.machine.feeders) if self.machine.start_empty else 0)
-        if any((-1, f"feeder.{number}.clutch") not in self._events for number in jogs):
-            return False
+        """Tell whether the trace has every carrier that came before anything stopped the line."""
         times = self.records.carriers.eye_time_s.tolist()
         begins = self.disturbed_s - _NEAR_S
         return all((k, "carrier_eye") in self._events for k, t in enumerate(times) if t < begins)
