@@ -110,7 +110,7 @@ def test_no_ratio_of_ticks_makes_it_long(cycle_ms: float, correct: bool) -> None
         for count in (0.0, 0.05, 20.0):
             made = line(cycle_ms, count_mm=count, correct=correct)
             for spread in (placement_spread, stage_spread):
-                assert work(spread(made, made.feeders[0], speed=speed)) <= 80
+                assert work(spread(FeederAtSpeed(made, made.feeders[0], speed))) <= 80
 
 
 def test_a_row_value_by_value_would_be_long() -> None:
