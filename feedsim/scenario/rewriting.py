@@ -22,9 +22,13 @@ _FINEST_MM, _FINEST_S = 0.001, 1e-6
 
 
 def scenario_to_toml(
-    scenario: Scenario, *, written: Mapping[str, Any] | None = None, units: System = "metric"
+    scenario: Scenario,
+    *,
+    written: Mapping[str, Any] | None = None,
+    units: System = "metric",
+    every_key: bool = True,
 ) -> str:
-    """Write a scenario as the text of a file, with every key that says something.
+    """Write a scenario as the text of a file.
 
     Parameters
     ----------
@@ -33,9 +37,13 @@ def scenario_to_toml(
         Data that it was read from: what still says the same stays as it was written there.
     units : {"metric", "inch"}
         Of all other lengths.
+    every_key : bool
+        Write every key that says something; else, where it is known, what was written alone.
     """
     import tomlkit
 
+    if written is not None and not every_key:
+        return tomlkit.dumps(written)
     return tomlkit.dumps(_as_written(scenario_to_dict(scenario), written, units))
 
 

@@ -67,7 +67,8 @@ HOMES = {
     "tomlkit": "scenario",
     "distributed": "running",
     "dask": "running",
-    "jinja2": "answers",
+    "jinja2": "render",
+    "markupsafe": "render",
 }
 ALSO = {"feedsim.answers.data": ("pydantic", "pydantic_core")}  # single modules beside the home
 RANDOM_NAMES = {"PCG64", "default_rng", "SeedSequence"}

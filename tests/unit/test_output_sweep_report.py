@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import html as entities
 import re
+import tomllib
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+import feedsim
 from feedsim.answers.check.study.review import review
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
@@ -286,7 +289,29 @@ def test_a_long_table_repeats_its_head_and_marks_what_is_not_accepted() -> None:
     # 60 m/min is the 300th of them
     assert table.count('<tr class="refused">') == 701
     assert "thead { display: table-header-group; }" in html
-    assert "tr, .answer, .cautions { break-inside: avoid; }" in html
+    assert "tr, li, .mark, .cautions { break-inside: avoid; }" in html
+
+
+def test_the_scenario_stands_there_as_a_file_to_paste_in_the_units_it_was_written_in() -> None:
+    scenario = Path(__file__).parents[2] / "scenarios" / "imperial.toml"
+    line = feedsim.load(scenario, {"run.carriers": 60})
+    html = feedsim.sweep(line, "100,150 ft/min").files()["report.html"]
+    assert isinstance(html, bytes)
+    (pasted,) = re.findall(r"<pre>(.*?)</pre>", html.decode(), re.DOTALL)
+    written = tomllib.loads(scenario.read_text("utf-8"))
+    written["run"]["carriers"] = 60
+    assert tomllib.loads(entities.unescape(pasted)) == written
+
+
+def test_in_the_dark_it_is_dark_and_on_paper_it_is_not() -> None:
+    """Of all rules that change colours one asks for a screen."""
+    html = ran(SPEEDS)
+    (dark,) = re.findall(
+        r"@media screen and \(prefers-color-scheme: dark\) {\s*:root {([^}]*)}", html
+    )
+    (light,) = re.findall(r"^\s*:root {([^}]*)}", html, re.MULTILINE)[:1]
+    assert set(re.findall(r"--\w+", dark)) == set(re.findall(r"--\w+", light))
+    assert html.count("prefers-color-scheme") == 1
 
 
 def test_each_feeder_has_its_limits_its_table_and_its_settings() -> None:

@@ -93,7 +93,7 @@ def planned(line: Line, *, speeds: str | None = None, vary: Sequence[str] = ()) 
     if not axes:
         axes.append(speeds_of(scenario.sweep.speeds_mm_s))
     axes.sort(key=lambda axis: axis.is_speed)
-    plan = Plan(scenario, tuple(axes), scenario.sweep.replications, line.units)
+    plan = Plan(scenario, tuple(axes), scenario.sweep.replications, line.units, line.written)
     plan.check()
     return plan
 

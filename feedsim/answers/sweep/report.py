@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 from collections.abc import Iterator, Mapping, Sequence
 
 from feedsim.answers.check.text import settings_line
@@ -14,8 +13,9 @@ from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import heads, rows_of, verdict_of
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
+from feedsim.render.html_page import html_page
 from feedsim.render.wording import DASH, speed, whole
-from feedsim.scenario import scenario_to_dict
+from feedsim.scenario import scenario_to_toml
 from feedsim.settings.limits import TOGETHER
 
 __all__ = ["sweep_report"]
@@ -44,13 +44,9 @@ def sweep_report(
     units : {"metric", "inch"}
         Units of everything that is written.
     """
-    from importlib.resources import files
-
-    from jinja2 import Environment, StrictUndefined
-
-    text = files("feedsim.answers.sweep").joinpath("report.html").read_text("utf-8")
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    return page.from_string(text).render(
+    return html_page(
+        "feedsim.answers.sweep",
+        "report.html",
         **_answer(swept, units),
         figures=[
             {"name": name, "png": base64.b64encode(png).decode()} for name, png in figures.items()
@@ -72,7 +68,9 @@ def sweep_report(
         ],
         accepted=[point.results.accepted for point in swept.points],
         varied=[axis.key for axis in swept.axes if not axis.is_speed],
-        scenario=json.dumps(scenario_to_dict(swept.scenario), indent=2, ensure_ascii=False),
+        scenario=scenario_to_toml(
+            swept.scenario, written=swept.written, units=swept.units, every_key=False
+        ),
     )
 
 

@@ -57,12 +57,15 @@ class Sweep:
         Runs at each point, each with random numbers of its own; the same ones at every point.
     units : {"metric", "inch"}
         In which it is told, unless others are asked for.
+    written : mapping, optional
+        The data that the scenario was read from.
     """
 
     scenario: Scenario
     axes: tuple[Axis, ...]
     replications: int
     units: System = "metric"
+    written: Mapping[str, Any] | None = None
 
     @property
     def points(self) -> tuple[Changes, ...]:
@@ -164,6 +167,7 @@ class Swept:
     closed_form_refused: tuple[RefusedSpeeds, ...]
     closed_form_each_tooth_to_mm_s: float | None
     units: System = field(default="metric", metadata=LEFT_OUT)
+    written: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT)
 
     @classmethod
     def of(cls, plan: Sweep, points: Sequence[Point], forms: Sequence[Closed]) -> Self:
@@ -190,6 +194,7 @@ class Swept:
             closed_form_refused=refused_speeds(forms),
             closed_form_each_tooth_to_mm_s=each_tooth_to(forms),
             units=plan.units,
+            written=plan.written,
         )
 
     @property

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from feedsim.answers.rehearse.page.words import page_words
 from feedsim.quantities import Kind, QuantityError, System, display, parse
 from feedsim.render.cautions import CAUTIONS
+from feedsim.render.html_page import embedded, html_page, part
 
 __all__ = ["rehearse_page"]
 
+_HERE = "feedsim.answers.rehearse.page"
 SCRIPTS = (
     "columns",
     "motion",
@@ -73,20 +74,11 @@ def rehearse_page(
     units : {"metric", "inch"}
         Units of everything that is written.
     """
-    from importlib.resources import files
-
-    from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
-
-    here = files("feedsim.answers.rehearse.page")
-
-    def part(name: str) -> Markup:
-        return Markup(here.joinpath(name).read_text("utf-8"))  # noqa: S704 - our own files
-
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     two = len(scenes) > 1
     feeders = [feeder["name"] for feeder in max(scenes, key=_feeders)["feeders"]]
-    text = page.from_string(str(part("page.html"))).render(
+    text = html_page(
+        _HERE,
+        "page.html",
         title=_title(scenes),
         about=_about(scenes, units),
         setups=[scene["name"] for scene in scenes],
@@ -95,10 +87,10 @@ def rehearse_page(
         jumps=[*_JUMPS, "difference"] if two else _JUMPS,
         drawing=_DRAWING + (_GATE if any(scene["gate"] for scene in scenes) else ""),
         cautions=CAUTIONS,
-        style=part("page.css"),
-        scripts=[part(f"{name}.js") for name in SCRIPTS],
-        words=_data(page_words(units) | {"feeders": feeders}),
-        scenes=_data(list(scenes)),
+        style=part(_HERE, "page.css"),
+        scripts=[part(_HERE, f"{name}.js") for name in SCRIPTS],
+        words=embedded(page_words(units) | {"feeders": feeders}),
+        scenes=embedded(list(scenes)),
     )
     # half of a surrogate pair, from a broken command line, cannot be written in UTF-8
     return text.encode("utf-8", errors="backslashreplace").decode("utf-8")
@@ -106,14 +98,6 @@ def rehearse_page(
 
 def _feeders(scene: Mapping[str, Any]) -> int:
     return len(scene["feeders"])
-
-
-def _data(plain: object) -> Any:
-    """Return data as JSON that no text in it can end: inside a script, only ``<`` is special."""
-    from markupsafe import Markup
-
-    text = json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return Markup(text.replace("<", "\\u003c"))  # noqa: S704 - escaped for where it stands
 
 
 def _title(scenes: Sequence[Mapping[str, Any]]) -> str:
