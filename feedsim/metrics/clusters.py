@@ -59,18 +59,21 @@ def in_order(
         Places at which a run begins, rising, the first 0. Runs without an outcome are left out.
     """
     ends = [*begins[1:], len(values)]
-    return tuple(
-        _one_run(values[a:b].astype(np.int64)) for a, b in zip(begins, ends, strict=True) if a < b
-    )
+    return tuple(_one_run(values[a:b]) for a, b in zip(begins, ends, strict=True) if a < b)
 
 
-def _one_run(values: NDArray[np.int64]) -> InOrder:
-    n, total, squares = len(values), int(values.sum()), int((values * values).sum())
+def _one_run(values: NDArray[np.bool_] | NDArray[np.int8]) -> InOrder:
+    n, squares = len(values), int(np.count_nonzero(values))
+    total = squares if values.dtype == np.bool_ else int(values.sum(dtype=np.int64))
     batches = batches_of(n)
     if n < FEWEST:
         return InOrder(n, total, squares, len(batches), math.nan, math.nan)
     size = batches[0].stop - batches[0].start
-    sums = values[batches[0].start :].reshape(len(batches), size).sum(axis=1)
+    rows = values[batches[0].start :].reshape(len(batches), size)
+    # counting is many times as quick as adding up
+    sums = (
+        np.count_nonzero(rows, axis=1) if values.dtype == np.bool_ else rows.sum(1, dtype=np.int64)
+    )
     away = (sums - sums.mean()) / size
     # of single outcomes the divisor is that of p·(1 − p): else d would be above 1 for nothing
     scale = size / (len(batches) - (size > 1))

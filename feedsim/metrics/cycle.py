@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.metrics.rows import Rows
+from feedsim.metrics.rows import Rows, combined
 from feedsim.records.columns import FeederRecords
 
 __all__ = ["Doubles", "FeedCycle", "doubles", "feed_cycle", "ones"]
@@ -55,7 +55,7 @@ def feed_cycle(
     seconds_per_carrier : float or None
         Mean time between carriers at the carrier eye (s); None: not known.
     """
-    times = feeder.ready_time_s[cycles] - feeder.engage_time_s[cycles]
+    times = combined(cycles, np.subtract, feeder.ready_time_s, feeder.engage_time_s)
     times = times[~np.isnan(times)]
     if len(times) == 0:
         return FeedCycle(mean_s=None, max_s=None, use=None)

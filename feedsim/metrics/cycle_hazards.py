@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import math
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,10 +12,18 @@ from numpy.typing import NDArray
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder
-from feedsim.metrics.rows import Rows
+from feedsim.metrics.rows import Rows, combined, number_of
 from feedsim.records.columns import FeederRecords
 
-__all__ = ["HAZARDS", "SAME_RATIO", "CycleHazard", "any_of", "cycle_hazards", "mismatch"]
+__all__ = [
+    "HAZARDS",
+    "SAME_RATIO",
+    "CycleHazard",
+    "any_of",
+    "cycle_hazards",
+    "each_hazard",
+    "mismatch",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -79,55 +89,95 @@ def cycle_hazards(
         A position over its limit by no more than this stands at the limit, which is no
         hazard; likewise ``SAME_RATIO`` of a ratio or of the largest acceleration.
     """
-    offset = feeder.offset_mm[rows]
-    room_mm = carrier_length_mm - machine.inserts.length_mm
-    margins = {
-        "nose_strike": machine.nose_limit_mm - feeder.stage_position_mm[rows],
-        "tail_held": feeder.tail_mm[rows] - machine.grip_end_mm,
-        "off_carrier": np.minimum(offset, room_mm - offset) + criteria.overhang_mm,
-    }
-    found = {name: CycleHazard(name, m, m < -resolution_mm) for name, m in margins.items()}
-    found["speed_mismatch"] = _speed_mismatch(feeder, rows, criteria.speed_mismatch)
-    found["stray_insert"] = _counted("stray_insert", feeder.strays[rows] > 0)
-    found["double"] = _counted("double", feeder.double[rows] == 1)
+    several = each_hazard(
+        feeder,
+        rows,
+        machine=machine,
+        carrier_length_mm=carrier_length_mm,
+        criteria=criteria,
+        resolution_mm=resolution_mm,
+    )
+    return {hazard.name: hazard for hazard in several}
+
+
+def each_hazard(
+    feeder: FeederRecords,
+    rows: Rows,
+    *,
+    machine: Feeder,
+    carrier_length_mm: float,
+    criteria: Criteria,
+    resolution_mm: float,
+) -> Iterator[CycleHazard]:
+    """Yield the same one after the other: a long run has no room for all of them."""
+    room_mm, overhang_mm = carrier_length_mm - machine.inserts.length_mm, criteria.overhang_mm
     largest = machine.servo.max_acceleration_mm_s2
-    found["drive_overload"] = _overload(feeder.demanded_acceleration_mm_s2[rows], largest)
-    cycle = feeder.insert[rows] >= 0
-    return {
-        name: CycleHazard(name, found[name].margin, found[name].there & cycle) for name in HAZARDS
+
+    def position(name: str) -> CycleHazard:
+        match name:
+            case "nose_strike":
+                limit = machine.nose_limit_mm
+                margin = combined(rows, lambda stage: limit - stage, feeder.stage_position_mm)
+            case "tail_held":
+                end = machine.grip_end_mm
+                margin = combined(rows, lambda tail: tail - end, feeder.tail_mm)
+            case _:
+                margin = combined(
+                    rows, lambda o: np.minimum(o, room_mm - o) + overhang_mm, feeder.offset_mm
+                )
+        return CycleHazard(name, margin, margin < -resolution_mm)
+
+    others: dict[str, Callable[[str], CycleHazard]] = {
+        "speed_mismatch": lambda _: _speed_mismatch(feeder, rows, criteria.speed_mismatch),
+        "stray_insert": lambda name: _counted(name, feeder.strays[rows] > 0),
+        "double": lambda name: _counted(name, feeder.double[rows] == 1),
+        "drive_overload": lambda _: _overload(feeder, rows, largest),
     }
+    cycle = combined(rows, lambda insert: insert >= 0, feeder.insert)
+    for name in HAZARDS:
+        yield _in_cycles(others.get(name, position)(name), cycle)
 
 
-def any_of(hazards: dict[str, CycleHazard]) -> Bools:
+def _in_cycles(hazard: CycleHazard, cycle: Bools) -> CycleHazard:
+    np.logical_and(hazard.there, cycle, out=hazard.there)
+    return hazard
+
+
+def any_of(hazards: Iterable[CycleHazard]) -> Bools:
     """Tell in which rows there is at least one hazard, shape (n,)."""
-    every: Bools = np.logical_or.reduce([hazard.there for hazard in hazards.values()])
-    return every
+    return functools.reduce(np.logical_or, (hazard.there for hazard in hazards))
 
 
 def mismatch(feeder: FeederRecords, rows: Rows) -> Floats:
     """Return nose speed/belt speed − 1 at each landing on a belt that moves, else NaN."""
-    nose, belt = feeder.nose_speed_mm_s[rows], feeder.belt_speed_mm_s[rows]
-    moving = ~np.isnan(nose) & (belt > _REST_MM_S)
+    return combined(rows, _mismatch, feeder.nose_speed_mm_s, feeder.belt_speed_mm_s)
+
+
+def _mismatch(nose: Floats, belt: Floats) -> Floats:
     u = np.full(len(nose), math.nan)
-    u[moving] = nose[moving] / belt[moving] - 1.0
+    np.divide(nose, belt, out=u, where=~np.isnan(nose) & (belt > _REST_MM_S))
+    u -= 1.0
     return u
 
 
 def _speed_mismatch(feeder: FeederRecords, rows: Rows, limit: float) -> CycleHazard:
     """Take a landing on a belt at rest as a hazard without a margin."""
-    u = np.abs(mismatch(feeder, rows))
-    at_rest = ~np.isnan(feeder.nose_speed_mm_s[rows]) & np.isnan(u)
-    there = at_rest | (u > limit + SAME_RATIO)
-    return CycleHazard("speed_mismatch", 100.0 * (limit - u), there)
+    u = mismatch(feeder, rows)
+    np.abs(u, out=u)
+    landed = combined(rows, lambda nose: ~np.isnan(nose), feeder.nose_speed_mm_s)
+    there = (landed & np.isnan(u)) | (u > limit + SAME_RATIO)
+    np.subtract(limit, u, out=u)
+    u *= 100.0
+    return CycleHazard("speed_mismatch", u, there)
 
 
 def _counted(name: str, there: Bools) -> CycleHazard:
-    return CycleHazard(name, np.full(len(there), math.nan), there)
+    return CycleHazard(name, np.broadcast_to(math.nan, len(there)), there)
 
 
-def _overload(demanded: Floats, largest_mm_s2: float) -> CycleHazard:
+def _overload(feeder: FeederRecords, rows: Rows, largest_mm_s2: float) -> CycleHazard:
     """Never find an overload of a drive without a limit."""
     if math.isinf(largest_mm_s2):
-        return _counted("drive_overload", np.zeros(len(demanded), dtype=np.bool_))
-    margin = largest_mm_s2 - demanded
+        return _counted("drive_overload", np.zeros(number_of(rows), dtype=np.bool_))
+    margin = combined(rows, lambda a: largest_mm_s2 - a, feeder.demanded_acceleration_mm_s2)
     return CycleHazard("drive_overload", margin, margin < -SAME_RATIO * largest_mm_s2)

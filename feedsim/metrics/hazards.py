@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -14,11 +15,10 @@ from feedsim.machine import Feeder, Inserts
 from feedsim.metrics.cycle_hazards import (
     SAME_RATIO,
     CycleHazard,
-    any_of,
-    cycle_hazards,
+    each_hazard,
     mismatch,
 )
-from feedsim.metrics.rows import Rows, begins_among
+from feedsim.metrics.rows import Rows, begins_among, combined
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.records.columns import FeederRecords
@@ -106,7 +106,40 @@ def hazards(
     Share
         Jam risk: the share of cycles with at least one hazard.
     """
-    rows_of = cycle_hazards(
+    among = begins_among(rows, begins)
+    # one after the other, and nothing kept: of a long run a column is a large part of the memory
+    usual = _usual_cycles(feeder, rows, machine.inserts)
+    u = spread(_numbers(mismatch(feeder, rows)), resolution=SAME_RATIO)
+    offset = spread(_numbers(feeder.offset_mm[rows]), resolution=resolution_mm)
+    room_mm = carrier_length_mm - machine.inserts.length_mm
+    largest = machine.servo.max_acceleration_mm_s2
+    figures: dict[str, Hazard] = {}
+
+    def told(hazard: CycleHazard) -> Bools:
+        share, name = share_of(hazard.there, among), hazard.name
+        match name:
+            case "nose_strike":
+                figures[name] = _position(hazard, share, resolution_mm)
+            case "tail_held":
+                figures[name] = _position(hazard, share, resolution_mm, usual=usual)
+            case "speed_mismatch":
+                figures[name] = _speed_mismatch(hazard, share, u=u, limit=criteria.speed_mismatch)
+            case "off_carrier":
+                figures[name] = _off_carrier(
+                    hazard,
+                    share,
+                    offset=offset,
+                    room_mm=room_mm,
+                    overhang_mm=criteria.overhang_mm,
+                    resolution=resolution_mm,
+                )
+            case "drive_overload":
+                figures[name] = _drive_overload(hazard, share, largest_mm_s2=largest)
+            case _:
+                figures[name] = _counted(share)
+        return hazard.there
+
+    several = each_hazard(
         feeder,
         rows,
         machine=machine,
@@ -114,35 +147,8 @@ def hazards(
         criteria=criteria,
         resolution_mm=resolution_mm,
     )
-    among = begins_among(rows, begins)
-    share = {name: share_of(hazard.there, among) for name, hazard in rows_of.items()}
-    usual = _usual_cycles(feeder, rows, machine.inserts)
-    found = Hazards(
-        nose_strike=_position(rows_of["nose_strike"], share["nose_strike"], resolution_mm),
-        tail_held=_position(rows_of["tail_held"], share["tail_held"], resolution_mm, usual=usual),
-        speed_mismatch=_speed_mismatch(
-            rows_of["speed_mismatch"],
-            share["speed_mismatch"],
-            u=mismatch(feeder, rows),
-            limit=criteria.speed_mismatch,
-        ),
-        off_carrier=_off_carrier(
-            rows_of["off_carrier"],
-            share["off_carrier"],
-            offset=_numbers(feeder.offset_mm[rows]),
-            room_mm=carrier_length_mm - machine.inserts.length_mm,
-            overhang_mm=criteria.overhang_mm,
-            resolution=resolution_mm,
-        ),
-        stray_insert=_counted(share["stray_insert"]),
-        double=_counted(share["double"]),
-        drive_overload=_drive_overload(
-            rows_of["drive_overload"],
-            share["drive_overload"],
-            largest_mm_s2=machine.servo.max_acceleration_mm_s2,
-        ),
-    )
-    return found, share_of(any_of(rows_of), among)
+    risk: Bools = functools.reduce(np.logical_or, map(told, several))
+    return Hazards(**figures), share_of(risk, among)
 
 
 def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | None:
@@ -165,12 +171,13 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     half a pitch beyond the median), and a double has its tail elsewhere: neither belongs to
     the normal curve that the margins of the others follow.
     """
-    tail_mm = feeder.tail_mm[rows]
     usual: Bools = feeder.double[rows] == 0
-    known = _numbers(tail_mm)
+    known = _numbers(feeder.tail_mm[rows])
     if len(known):
-        further = 0.5 * (inserts.length_mm + inserts.gap_mm)
-        usual &= ~(tail_mm > np.quantile(known, 0.5, method="nearest") + further)
+        middle = np.quantile(known, 0.5, method="nearest")
+        del known
+        most = middle + 0.5 * (inserts.length_mm + inserts.gap_mm)
+        usual &= combined(rows, lambda tail: ~(tail > most), feeder.tail_mm)
     return usual
 
 
@@ -178,16 +185,16 @@ def _position(
     hazard: CycleHazard, share: Share, resolution: float, *, usual: Bools | None = None
 ) -> Hazard:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
-    shown = hazard.margin if usual is None else hazard.margin[usual]
-    s = spread(_numbers(shown), resolution=resolution)
+    margin = hazard.margin
+    shown = _numbers(margin) if usual is None else margin[usual & ~np.isnan(margin)]
+    s = spread(shown, resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
     return _with_margin(share, s, "mm", tail=tail)
 
 
-def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Floats, limit: float) -> Hazard:
+def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Spread, limit: float) -> Hazard:
     """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both of u's sides."""
-    both = spread(_numbers(u), resolution=SAME_RATIO)
-    tail = _either(both, above=limit, below=-limit, resolution=SAME_RATIO)
+    tail = _either(u, above=limit, below=-limit, resolution=SAME_RATIO)
     margin = spread(_numbers(hazard.margin), resolution=100.0 * SAME_RATIO)
     return _with_margin(share, margin, "%", tail=tail)
 
@@ -196,14 +203,14 @@ def _off_carrier(
     hazard: CycleHazard,
     share: Share,
     *,
-    offset: Floats,
+    offset: Spread,
     room_mm: float,
     overhang_mm: float,
     resolution: float,
 ) -> Hazard:
     """Margin min(offset, room − offset) + overhang; the tail is that of both ends."""
     tail = _either(
-        spread(offset, resolution=resolution),
+        offset,
         above=room_mm + overhang_mm,
         below=-overhang_mm,
         resolution=resolution,

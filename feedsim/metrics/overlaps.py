@@ -14,7 +14,7 @@ from feedsim.criteria import Pair, Recipe
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import mean_interval
-from feedsim.metrics.rows import begins_among
+from feedsim.metrics.rows import begins_among, combined
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import resolution_mm, spread
 from feedsim.records.columns import RunRecords
@@ -95,15 +95,18 @@ def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) 
     float64 array, shape (n,)
         mm; NaN where not both were placed.
     """
-    offsets, ends = [], []
-    for number in (one, other):
-        feeder = records.feeders[number]
-        placed = feeder.outcome[records.warm_up :] == Outcome.PLACED
-        offset = np.where(placed, feeder.offset_mm[records.warm_up :], np.nan)
-        offsets.append(offset)
-        ends.append(offset + machine.feeders[number].inserts.length_mm)
-    found: Floats = np.minimum(*ends) - np.maximum(*offsets)
-    return found
+    pair = [records.feeders[number] for number in (one, other)]
+    lengths = [machine.feeders[number].inserts.length_mm for number in (one, other)]
+
+    def overlap(*columns: Floats) -> Floats:
+        placed = [outcome == Outcome.PLACED for outcome in columns[:2]]
+        offsets = [np.where(*there, np.nan) for there in zip(placed, columns[2:], strict=True)]
+        ends = [offset + length for offset, length in zip(offsets, lengths, strict=True)]
+        found: Floats = np.minimum(*ends) - np.maximum(*offsets)
+        return found
+
+    counted = slice(records.warm_up, len(pair[0].outcome))
+    return combined(counted, overlap, *(f.outcome for f in pair), *(f.offset_mm for f in pair))
 
 
 def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
@@ -178,7 +181,7 @@ def overlaps(
 def _figures(pair: Pair, *, records: RunRecords, machine: Machine, names: Sequence[str]) -> Overlap:
     values = overlaps_mm(records, machine, one=pair.below, other=pair.above)
     finest = resolution_mm(records)
-    rows = np.flatnonzero(np.isfinite(values))
+    rows = np.isfinite(values)
     both = values[rows]
     n = len(both)
     s = spread(both, resolution=finest)

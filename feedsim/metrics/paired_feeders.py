@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.cycle_hazards import any_of, cycle_hazards
+from feedsim.metrics.cycle_hazards import any_of, each_hazard
 from feedsim.metrics.paired import (
     LengthDifference,
     ShareDifference,
@@ -146,7 +146,7 @@ def with_hazard(ran: Ran, number: int) -> Bools:
     """
     feeder = ran.records.feeders[number]
     return any_of(
-        cycle_hazards(
+        each_hazard(
             feeder,
             slice(0, len(feeder.insert)),
             machine=ran.machine.feeders[number],

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm, wrong
+from feedsim.metrics.rows import combined
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -78,11 +79,13 @@ def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -
     complete = np.full(n, bool(machine.feeders))
     needs = needed(machine, criteria)
     limit = criteria.placement_tolerance_mm + finest
+    counted = slice(records.warm_up, records.warm_up + n)
     for number, feeder in enumerate(records.feeders):
         placed = feeder.outcome[records.warm_up :] == Outcome.PLACED
         some |= placed
         doubled |= placed & (feeder.double[records.warm_up :] != 0)
-        out |= placed & (np.abs(feeder.placement_error_mm[records.warm_up :]) > limit)
+        errors = feeder.placement_error_mm
+        out |= placed & combined(counted, lambda error: np.abs(error) > limit, errors)
         if number in needs:
             complete &= placed
     for pair in all_pairs(machine, criteria.recipe):
@@ -90,6 +93,7 @@ def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -
             continue
         overlap = overlaps_mm(records, machine, one=pair.below, other=pair.above)
         overlapping |= wrong(overlap, pair, resolution_mm=finest)
-    classes = np.where(complete, ProductClass.COMPLETE, ProductClass.EMPTY)
-    classes = np.where(some & ~complete, ProductClass.PARTIAL, classes)
-    return ProductRows(classes.astype(np.int8), doubled, out, overlapping)
+    classes = np.full(n, ProductClass.EMPTY, dtype=np.int8)
+    classes[some] = ProductClass.PARTIAL
+    classes[complete] = ProductClass.COMPLETE
+    return ProductRows(classes, doubled, out, overlapping)

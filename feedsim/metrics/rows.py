@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
+from feedsim.records.stored import AT_ONCE
 
-__all__ = ["Rows", "begins_among", "cycle_rows", "number_of", "placed_rows"]
+__all__ = ["Rows", "begins_among", "combined", "cycle_rows", "number_of", "placed_rows"]
 
-Rows = slice | NDArray[np.intp]
-"""An index into the columns: a slice where all counted rows are meant (nothing is copied)."""
+Rows = slice | NDArray[np.bool_] | NDArray[np.intp]
+"""An index into the columns: a slice where all counted rows are meant (nothing is copied), else
+which rows of all are."""
+Column = NDArray[Any]
 
 
 def cycle_rows(feeder: FeederRecords, warm_up: int) -> Rows:
@@ -30,7 +34,7 @@ def number_of(rows: Rows) -> int:
     """Return how many rows these are."""
     if isinstance(rows, slice):
         return int(rows.stop) - int(rows.start)
-    return len(rows)
+    return int(np.count_nonzero(rows)) if rows.dtype == np.bool_ else len(rows)
 
 
 def begins_among(rows: Rows, begins: Sequence[int]) -> list[int]:
@@ -39,10 +43,39 @@ def begins_among(rows: Rows, begins: Sequence[int]) -> list[int]:
         return [0]
     if isinstance(rows, slice):
         return [max(0, begin - int(rows.start)) for begin in begins]
+    if rows.dtype == np.bool_:
+        return [int(np.count_nonzero(rows[:begin])) for begin in begins]
     return [int(place) for place in np.searchsorted(rows, begins)]
+
+
+def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> Column:
+    """Return what a function makes of these rows of some columns, worked out part by part.
+
+    So there is never more in memory than the result and a copy of it.
+
+    Parameters
+    ----------
+    rows : Rows
+    function : callable
+        Of arrays of shape (m,), one for each column; gives one of that shape.
+    *columns : array, shape (n,)
+    """
+    if not isinstance(rows, slice) and rows.dtype != np.bool_:
+        return function(*(column[rows] for column in columns))
+    first, end = (rows.start, rows.stop) if isinstance(rows, slice) else (0, len(rows))
+    found, place = np.empty(0), 0
+    for begin in range(first, max(end, first + 1), AT_ONCE):
+        some = slice(begin, min(begin + AT_ONCE, end))
+        parts = (column[some] for column in columns)
+        made = function(*(p if isinstance(rows, slice) else p[rows[some]] for p in parts))
+        if begin == first:
+            found = np.empty(number_of(rows), made.dtype)
+        found[place : place + len(made)] = made
+        place += len(made)
+    return found
 
 
 def _rows(wanted: NDArray[np.bool_], warm_up: int) -> Rows:
     if wanted.all():
         return slice(warm_up, warm_up + len(wanted))
-    return np.flatnonzero(wanted) + warm_up
+    return np.concatenate((np.zeros(warm_up, np.bool_), wanted))

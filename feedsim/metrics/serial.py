@@ -7,10 +7,12 @@ together over them.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from feedsim.records.stored import AT_ONCE
 
 __all__ = [
     "LagOne",
@@ -52,15 +54,15 @@ class Runs(NamedTuple):
     chance: float
 
 
-def lag_one(off: Floats, groups: Ints) -> LagOne | None:
+def lag_one(off: Floats, groups: Ints | None = None) -> LagOne | None:
     """Return the correlation of neighbours.
 
     Parameters
     ----------
     off : float64 array, shape (n,)
         Each value less the mean of its group, all of one spread, in order.
-    groups : int array, shape (n,)
-        Number of each value's group, from 0, none empty.
+    groups : int array, shape (n,), optional
+        Number of each value's group, from 0, none empty; left out: all are of one.
 
     Returns
     -------
@@ -75,11 +77,26 @@ def lag_one(off: Floats, groups: Ints) -> LagOne | None:
     u_i = φ·u_(i−1) + noise it has the mean φ − (1 + 4φ)/n (Marriott & Pope 1954, Biometrika
     41:390-402), which is solved for φ. All from memory; held against simulation in the tests.
     """
+    if groups is None:
+        return _lag(np.array([len(off)]), np.array([_product(off, 0)]), _product(off, 1))
+    one, two = _neighbours(groups)
+    return _lag(
+        np.bincount(groups), np.bincount(groups, off * off), float(np.sum(off[one] * off[two]))
+    )
+
+
+def _product(off: Floats, lag: int) -> float:
+    """Return the sum of products of each value with the one ``lag`` later, added in parts."""
+    ends = range(0, len(off) - lag, AT_ONCE)
+    return math.fsum(
+        float(np.sum(off[i : min(i + AT_ONCE, len(off) - lag)] * off[i + lag : i + lag + AT_ONCE]))
+        for i in ends
+    )
+
+
+def _lag(counts: Ints, squares: NDArray[Any], products: float) -> LagOne | None:
     from scipy.special import ndtr
 
-    one, two = _neighbours(groups)
-    counts = np.bincount(groups)
-    squares = np.bincount(groups, off * off)
     total = float(squares.sum())
     if total <= 0.0:
         return None
@@ -87,7 +104,7 @@ def lag_one(off: Floats, groups: Ints) -> LagOne | None:
     less = float(np.sum(weights / counts))
     if less * _FEWEST > 1.0:
         return None
-    correlation = float(np.sum(off[one] * off[two])) / total
+    correlation = products / total
     several = counts > 1
     n = counts[several].astype(np.float64)
     each = (n - 2.0) ** 2 / (n * n * (n - 1.0))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.records.columns import RunRecords
+from feedsim.records.stored import AT_ONCE
 
-__all__ = ["SAME_TRAVEL_MM", "Spread", "resolution_mm", "spread"]
+__all__ = ["SAME_TRAVEL_MM", "Spread", "resolution_mm", "spread", "squares"]
 
 Floats = NDArray[np.float64]
 SAME_TRAVEL_MM = 1e-9
@@ -49,8 +51,15 @@ def spread(values: Floats, *, resolution: float) -> Spread:
     mean = min(max(float(values.mean()), lowest), highest)
     if n == 1:
         return Spread(n=1, mean=mean, sd=None)
-    sd = 0.0 if highest - lowest <= resolution else float(values.std(ddof=1))
+    sd = 0.0 if highest - lowest <= resolution else math.sqrt(squares(values) / (n - 1))
     return Spread(n=n, mean=mean, sd=sd)
+
+
+def squares(values: Floats) -> float:
+    """Return the sum of the squared deviations from the mean, added up part by part."""
+    mean = values.mean()
+    parts = (values[i : i + AT_ONCE] - mean for i in range(0, len(values), AT_ONCE))
+    return math.fsum(float(np.multiply(off, off, out=off).sum()) for off in parts)
 
 
 def resolution_mm(records: RunRecords) -> float:

@@ -14,6 +14,8 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, mean_interval, one_value, uncertainty, widened
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import effective_for_spread, lag_one
+from feedsim.metrics.spread import squares
+from feedsim.records.stored import AT_ONCE
 
 __all__ = [
     "ByRun",
@@ -90,16 +92,18 @@ def sd_interval(
         return None
     if one_value(values, resolution=resolution):
         return Interval(0.0, 0.0)
-    square, split = float(values.var(ddof=1)), by_run(values, begins)
-    within = float(np.mean(split.inside**2))
+    square, split = squares(values) / (n - 1), by_run(values, begins)
+    runs, between = len(split.means), split.between
+    off = split.inside
+    process = neighbours(off) if runs == 1 else 0.0
+    off = np.multiply(off, off, out=off)  # of a long run there is no room for many such columns
+    within = float(np.mean(off))
     freedom = _MOST_FREEDOM
     if within > 0.0:
-        known = uncertainty(split.inside**2 / within, begins)
+        known = uncertainty(np.divide(off, within, out=off), begins)
         variance = known.variance * widened(known.freedom, 0.95) ** 2
         freedom = min(freedom, 2.0 / variance) if variance > 0.0 else freedom
-    runs = len(split.means)
     if runs == 1:
-        process = neighbours(split.inside)
         if process:
             freedom = min(freedom, effective_for_spread(float(n), process))
         lost = max(0.0, uncertainty(values).variance / square - 1.0 / n)
@@ -108,8 +112,8 @@ def sd_interval(
         return Interval(math.sqrt(square) * part.low, math.sqrt(square) * part.high * more)
     part, apart = spread_interval(max(freedom, 1.0) + 1.0), spread_interval(runs)
     most = apart.high**2 * runs / (runs - 1.0)
-    low = math.hypot(within * (1.0 - part.low**2), split.between * (1.0 - apart.low**2))
-    high = math.hypot(within * (part.high**2 - 1.0), split.between * (most - 1.0))
+    low = math.hypot(within * (1.0 - part.low**2), between * (1.0 - apart.low**2))
+    high = math.hypot(within * (part.high**2 - 1.0), between * (most - 1.0))
     return Interval(math.sqrt(max(0.0, square - low)), math.sqrt(square + high))
 
 
@@ -127,7 +131,7 @@ def by_run(values: Floats, begins: Sequence[int]) -> ByRun:
 
 def neighbours(off: Floats) -> float:
     """Return the correlation of neighbours in one run; 0 where it may be chance, or below 0."""
-    lag = lag_one(off, np.zeros(len(off), dtype=np.intp))
+    lag = lag_one(off)
     return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
 
 
@@ -135,6 +139,19 @@ def correlation(one: Floats, two: Floats) -> float:
     """Return the correlation of two columns of mean 0; 0 where one of them is nothing else."""
     scale = math.sqrt(float(one @ one) * float(two @ two))
     return float(one @ two) / scale if scale else 0.0
+
+
+def _of_mean_and_sd(values: Floats, mean: float) -> float:
+    """Return the correlation of deviations from the mean and their squares, added in parts."""
+    variance = squares(values) / len(values)
+    both = two = 0.0
+    for i in range(0, len(values), AT_ONCE):
+        off = values[i : i + AT_ONCE] - mean
+        square = off * off - variance
+        both += float(off @ square)
+        two += float(square @ square)
+    scale = math.sqrt(variance * len(values) * two)
+    return both / scale if scale else 0.0
 
 
 def capability_intervals(
@@ -176,13 +193,12 @@ def capability_intervals(
     among = mean_interval(values, resolution=resolution, begins=begins)
     if spread is None or among is None or spread.low == 0.0:
         return None
-    sd, mean = float(values.std(ddof=1)), float(values.mean())
+    sd, mean = math.sqrt(squares(values) / (len(values) - 1)), float(values.mean())
     cp = Interval(tolerance / (3.0 * spread.high), tolerance / (3.0 * spread.low))
     by_mean = (among.high - mean) / (3.0 * sd)
     ends = sorted(fit.cpk * sd / end for end in spread)
-    of_mean = -math.copysign(1.0, mean) * (values - mean)
-    of_sd = -math.copysign(1.0, fit.cpk) * ((values - mean) ** 2 - float(values.var()))
-    alike = correlation(of_mean, of_sd)
+    alike = _of_mean_and_sd(values, mean)
+    alike *= math.copysign(1.0, mean) * math.copysign(1.0, fit.cpk)
 
     def off(by_sd: float) -> float:
         return math.sqrt(max(0.0, by_mean**2 + by_sd**2 + 2.0 * alike * by_mean * by_sd))

@@ -10,14 +10,17 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.records.columns import RunRecords
+from feedsim.records.stored import AT_ONCE, stored
 from feedsim.simulation.line import simulate
 
-__all__ = ["ENGINE", "ENGINES", "simulated"]
+__all__ = ["ENGINE", "ENGINES", "MOST_HELD", "simulated"]
 
 ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
 ENGINES = ("events", "compiled")
 
+MOST_HELD = 1_000_000
+"""Carriers whose records are held in memory; those of longer runs lie in temporary files."""
 _LOADING = 20_000
 """Carriers that the event engine runs in the time that it takes to load the compiled one."""
 _COMPILING = 400_000
@@ -54,11 +57,18 @@ def simulated(
     reason = why_not(machine)
     if asked != "events" and not reason and (asked or _pays(carriers)):
         from feedsim.compiled.cache import compiled_driver
-        from feedsim.compiled.engine import NeedsEvents, run_line
+        from feedsim.compiled.engine import NeedsEvents, run_blocks, run_line
 
         driver = compiled_driver()
         try:
-            return run_line(machine, draws, carriers=carriers, driver=driver, progress=progress)
+            if carriers <= MOST_HELD:
+                return run_line(machine, draws, carriers=carriers, driver=driver, progress=progress)
+            block = AT_ONCE
+            return stored(
+                run_blocks(
+                    machine, draws, carriers=carriers, block=block, driver=driver, progress=progress
+                )
+            )
         except NeedsEvents as error:
             reason = str(error)
     if asked == "compiled":

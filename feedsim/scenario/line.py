@@ -99,7 +99,7 @@ class Profile(KeyType):
 class Run(Section):
     """How much is run, and how it begins."""
 
-    carriers: Annotated[int, Whole(1, 10_000_000)] = key("Carriers in the figures.", 5000)
+    carriers: Annotated[int, Whole(1, 100_000_000)] = key("Carriers in the figures.", 5000)
     warm_up: Annotated[int, Whole(0, 1_000_000)] = key(
         "Carriers run before them and left out of every count and figure.", 20
     )

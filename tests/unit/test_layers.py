@@ -45,7 +45,7 @@ ONLY = {  # stages that may import less than all that come before them
     "drivetrain": {"machine", "motion"},
     "settings": {"machine", "criteria", "motion", "drivetrain"},
     "draws": {"machine"},
-    "records": {"machine", "motion"},
+    "records": {"errors", "machine", "motion"},
     "simulation": {"machine", "motion", "settings", "draws", "records"},
     "compiled": {"machine", "motion", "draws", "records", "simulation"},
     "metrics": {"errors", "machine", "criteria", "settings", "records"},

@@ -37,7 +37,7 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
 
 def at_risk(feeder: FeederSource) -> NDArray[np.bool_]:
     """Tell of each carrier whether its feed cycle had a hazard."""
-    return any_of(_cycles(feeder, slice(0, len(feeder.rows.insert))))
+    return any_of(_cycles(feeder, slice(0, len(feeder.rows.insert))).values())
 
 
 def _cycles(feeder: FeederSource, rows: slice) -> dict[str, CycleHazard]:

@@ -39,11 +39,11 @@ def lanes(records: RunRecords, machine: Machine, number: int, *, hazard: Bools) 
     hazard : bool array, shape (n,)
         Which carriers had a hazard in their feed cycle, the warm-up included.
     """
-    counted = np.arange(len(records.carriers.eye_time_s)) >= records.warm_up
-    missed = records.feeders[number].outcome != Outcome.PLACED
+    first = records.warm_up
+    missed = records.feeders[number].outcome[first:] != Outcome.PLACED
     found = [
-        Lane("missed", np.flatnonzero(missed & counted)),
-        Lane("hazard", np.flatnonzero(hazard & counted)),
+        Lane("missed", np.flatnonzero(missed) + first),
+        Lane("hazard", np.flatnonzero(hazard[first:]) + first),
         _lane("stopped", _stops(records, number), first=records.warm_up),
     ]
     if machine.supervision is not None:
@@ -90,15 +90,17 @@ def _next_carrier(records: RunRecords, time_s: float) -> int:
     return min(int(np.searchsorted(times, time_s)), len(times) - 1)
 
 
-def regimes(records: RunRecords) -> NDArray[np.intp] | None:
+def regimes(records: RunRecords) -> NDArray[np.int8] | None:
     """Return for each carrier how many changes its run had seen, the warm-up included.
 
     None where there were more than can be told apart in a picture.
     """
-    carriers = np.arange(len(records.carriers.eye_time_s))
-    found = np.zeros(len(carriers), dtype=np.intp)
-    ends = (*records.begins[1:], len(carriers))
-    for run, (begin, end) in enumerate(zip(records.begins, ends, strict=True)):
+    n = len(records.carriers.eye_time_s)
+    found = np.zeros(n, dtype=np.int8)
+    for run, (begin, end) in enumerate(zip(records.begins, (*records.begins[1:], n), strict=True)):
         changes = [a.next_carrier for a in records.adjustments if a.run == run]
-        found[begin:end] = np.searchsorted(np.sort(changes), carriers[begin:end], side="right")
-    return found if found.max(initial=0) < _MOST_REGIMES else None
+        if sum(change < end for change in changes) >= _MOST_REGIMES:
+            return None
+        for change in changes:
+            found[max(begin, change) : end] += 1
+    return found

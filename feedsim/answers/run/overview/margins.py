@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.run.overview.shown import Shown
-from feedsim.metrics.cycle_hazards import CycleHazard
+from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard
 from feedsim.metrics.share import Share
 from feedsim.quantities import System
 from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, above, true_minus
@@ -31,12 +31,10 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
     a dot at the mean; what lies left of zero is the hazard.
     """
     cycles = int(np.count_nonzero(shown.cycles))
-    rows = list(shown.hazards.items())
     axes.axvline(0.0, color=BLACK, linewidth=1.1, gid="no margin")
-    for row, (name, hazard) in enumerate(rows):
-        margin = hazard.margin[shown.cycles]
-        margin = margin[np.isfinite(margin)]
-        seen = int(np.count_nonzero(hazard.there[shown.cycles]))
+    for row, hazard in enumerate(shown.hazards(shown.cycles)):
+        name, margin = hazard.name, hazard.margin[np.isfinite(hazard.margin)]
+        seen = int(np.count_nonzero(hazard.there))
         if len(margin):
             _draw_margin(axes, row, margin, name=name)
         look: dict[str, Any] = {
@@ -50,7 +48,7 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
         axes.text(-_ROOM, row - 0.27, name.replace("_", " "), ha="left", **look)
         axes.text(_ROOM, row - 0.27, true_minus(told), ha="right", **look)
     axes.set_xlim(-_ROOM, _ROOM)
-    axes.set_ylim(len(rows) - 0.45, -0.65)
+    axes.set_ylim(len(HAZARDS) - 0.45, -0.65)
     axes.set_xticks([0.0], ["0"])
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
@@ -62,7 +60,8 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
 
 def _draw_margin(axes: Axes, row: int, margin: NDArray[np.float64], *, name: str) -> None:
     least, most = float(margin.min()), float(margin.max())
-    low, high = np.percentile(margin, (1.0, 99.0)).tolist()
+    mean = float(margin.mean())
+    low, high = np.percentile(margin, (1.0, 99.0), overwrite_input=True).tolist()
     scale = max(abs(least), abs(most)) or 1.0
     y = row + 0.12
     axes.plot(
@@ -86,7 +85,7 @@ def _draw_margin(axes: Axes, row: int, margin: NDArray[np.float64], *, name: str
             )
     if least < 0.0:
         axes.plot([least / scale, min(most, 0.0) / scale], [y, y], color=VERMILLION, linewidth=1.4)
-    axes.plot(float(margin.mean()) / scale, y, marker="o", color=BLACK, markersize=3.0)
+    axes.plot(mean / scale, y, marker="o", color=BLACK, markersize=3.0)
 
 
 def _told(

@@ -71,7 +71,8 @@ def draw_histogram(axes: Axes, shown: Shown) -> None:
     """Draw how the errors spread, against tolerance, target and the normal curve."""
     edges = bins(shown)
     # a value at the tolerance lies inside, though a bin takes its lower edge
-    within = np.clip(shown.errors[shown.inside], None, shown.tolerance * (1.0 - 1e-9))
+    within = shown.errors[shown.inside]
+    np.clip(within, None, shown.tolerance * (1.0 - 1e-9), out=within)
     inside, _ = np.histogram(within, edges)
     outside, _ = np.histogram(shown.errors[~shown.inside], edges)
     if inside.any():

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,9 @@ from numpy.typing import NDArray
 from feedsim.answers.run.overview.happened import Lane, lanes, regimes
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
+from feedsim.metrics.cycle_hazards import CycleHazard, any_of, each_hazard
 from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.rows import Rows, combined
 from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System, display, display_unit
 from feedsim.records.columns import RunRecords
@@ -33,17 +35,17 @@ class Shown:
     Attributes
     ----------
     figures : FeederResults
-    carriers : intp array, shape (n,)
-        Numbers of the carriers that got an insert.
+    placed : bool array
+        Which of all carriers got an insert.
     errors : float64 array, shape (n,)
     inside : bool array, shape (n,)
         Which errors lie within the tolerance.
-    regime : intp array, shape (n,), or None
+    regime : int8 array, shape (n,), or None
         How many changes the line had seen; None where they are too many to show.
     steady : bool
         Whether one speed and one setting ran all the time.
-    hazards : mapping of str to CycleHazard
-        Over all rows, the warm-up included.
+    hazards : callable
+        Gives the hazards over some rows, one after the other.
     cycles : bool array
         The rows of counted carriers with a feed cycle.
     lanes : tuple of Lane
@@ -56,18 +58,23 @@ class Shown:
     """
 
     figures: FeederResults
-    carriers: NDArray[np.intp]
+    placed: NDArray[np.bool_]
     errors: Floats
     inside: NDArray[np.bool_]
-    regime: NDArray[np.intp] | None
+    regime: NDArray[np.int8] | None
     steady: bool
-    hazards: Mapping[str, CycleHazard]
+    hazards: Callable[[Rows], Iterator[CycleHazard]]
     cycles: NDArray[np.bool_]
     lanes: tuple[Lane, ...]
     numbers: tuple[int, int]
     tolerance: float
     view: tuple[float, float]
     units: System
+
+    @property
+    def carriers(self) -> NDArray[np.intp]:
+        """Numbers of the carriers that got an insert, shape (n,)."""
+        return np.flatnonzero(self.placed)
 
     @property
     def unit(self) -> str:
@@ -108,34 +115,38 @@ def shown_of(
     feeder = records.feeders[number]
     factor = display_unit("length", units).factor
     first, last = records.warm_up, len(feeder.outcome) - 1
-    placed = feeder.outcome[first:] == Outcome.PLACED
-    carriers = np.flatnonzero(placed) + first
-    errors = feeder.placement_error_mm[carriers]
-    limit = criteria.placement_tolerance_mm + resolution_mm(records)
-    tolerance = criteria.placement_tolerance_mm * factor
-    counted = np.arange(last + 1) >= first
-    hazards = cycle_hazards(
+    finest = resolution_mm(records)
+    placed = feeder.outcome[:] == Outcome.PLACED
+    placed[:first] = False
+    cycles = combined(slice(0, last + 1), lambda insert: insert >= 0, feeder.insert)
+    hazards = partial(
+        each_hazard,
         feeder,
-        slice(0, last + 1),
         machine=machine.feeders[number],
         carrier_length_mm=machine.carriers.length_mm,
         criteria=criteria,
-        resolution_mm=resolution_mm(records),
+        resolution_mm=finest,
     )
+    at_risk = any_of(hazards(slice(0, last + 1)))
+    cycles[:first] = False
+    errors = feeder.placement_error_mm[placed]
+    inside = np.abs(errors) <= criteria.placement_tolerance_mm + finest
+    errors *= factor
+    tolerance = criteria.placement_tolerance_mm * factor
     regime = regimes(records)
     return Shown(
         figures=figures,
-        carriers=carriers,
-        errors=errors * factor,
-        inside=np.abs(errors) <= limit,
-        regime=None if regime is None else regime[carriers],
+        placed=placed,
+        errors=errors,
+        inside=inside,
+        regime=None if regime is None else regime[placed],
         steady=not machine.line.profile and not records.adjustments,
         hazards=hazards,
-        cycles=(feeder.insert >= 0) & counted,
-        lanes=lanes(records, machine, number, hazard=any_of(hazards)),
+        cycles=cycles,
+        lanes=lanes(records, machine, number, hazard=at_risk),
         numbers=(first, last),
         tolerance=tolerance,
-        view=_view(errors * factor, tolerance),
+        view=_view(errors, tolerance),
         units=units,
     )
 

@@ -1,0 +1,156 @@
+"""Records that are too long to hold: their columns lie in temporary files, read as asked for."""
+
+from __future__ import annotations
+
+import weakref
+from collections.abc import Iterable, Iterator
+from dataclasses import fields, replace
+from typing import Any, cast
+
+import numpy as np
+from numpy.lib.mixins import NDArrayOperatorsMixin
+from numpy.typing import NDArray
+
+from feedsim.errors import FeedsimError
+from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
+
+__all__ = ["AT_ONCE", "stored"]
+
+AT_ONCE = 65_536
+"""Rows that are read, or worked on, at a time."""
+
+
+def stored(blocks: Iterable[RunRecords]) -> RunRecords:
+    """Return the records of a run that come block after block, without holding them.
+
+    The files are gone with the records, or with the process.
+
+    Parameters
+    ----------
+    blocks : iterable of RunRecords
+        One run without stops, its carriers in order; the last one has the books.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no room for them.
+    """
+    columns: tuple[_Columns, ...] = ()
+    last: RunRecords | None = None
+    for last in blocks:
+        parts: tuple[CarrierRecords | FeederRecords, ...] = (last.carriers, *last.feeders)
+        columns = columns or tuple(_Columns(part) for part in parts)
+        for one, part in zip(columns, parts, strict=True):
+            one.append(part)
+    if last is None:
+        raise ValueError("no blocks")
+    carriers, *feeders = columns
+    for feeder, part in zip(feeders, last.feeders, strict=True):
+        feeder.books = part.books
+    return replace(
+        last,
+        carriers=cast("CarrierRecords", carriers),
+        feeders=tuple(cast("FeederRecords", feeder) for feeder in feeders),
+    )
+
+
+class _Columns:
+    """Has the columns of one class of records as its attributes."""
+
+    books: InsertBooks
+
+    def __init__(self, like: CarrierRecords | FeederRecords) -> None:
+        self._names = [f.name for f in fields(like) if f.name != "books"]
+        for name in self._names:
+            setattr(self, name, StoredColumn(getattr(like, name).dtype))
+
+    def append(self, part: CarrierRecords | FeederRecords) -> None:
+        for name in self._names:
+            getattr(self, name).append(getattr(part, name))
+
+
+class StoredColumn(NDArrayOperatorsMixin):
+    """A column in a temporary file; wherever an array is wanted it is read whole.
+
+    Slices and rows that are asked for are read alone. Not to be written to.
+    """
+
+    ndim = 1
+
+    def __init__(self, dtype: np.dtype[Any]) -> None:
+        self.dtype = dtype
+        self._count = 0
+        from tempfile import TemporaryFile
+
+        self._file = TemporaryFile(prefix="feedsim-")  # noqa: SIM115 - closed with the column
+        weakref.finalize(self, self._file.close)
+
+    def append(self, values: NDArray[Any]) -> None:
+        """Add values at the end."""
+        try:
+            self._file.seek(self._count * self.dtype.itemsize)
+            self._file.write(np.ascontiguousarray(values, self.dtype).data)
+            self._file.flush()
+        except OSError as error:
+            from tempfile import gettempdir
+
+            place = gettempdir()
+            msg = f"cannot keep the records in {place}: {error.strerror}; TMPDIR names another"
+            raise FeedsimError(msg) from None
+        self._count += len(values)
+
+    @property
+    def shape(self) -> tuple[int]:
+        """As of an array."""
+        return (self._count,)
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __getitem__(self, rows: Any) -> Any:
+        if isinstance(rows, slice):
+            start, stop, step = rows.indices(self._count)
+            return self._read(start, max(start, stop))[::step] if step > 0 else self[:][rows]
+        if isinstance(rows, np.ndarray) and rows.ndim == 1:
+            mask = rows.dtype == np.bool_
+            return self._where(rows) if mask else self._at(rows)
+        return self._read(int(rows) % self._count, int(rows) % self._count + 1)[0]
+
+    def _where(self, mask: NDArray[np.bool_]) -> NDArray[Any]:
+        found = np.empty(int(np.count_nonzero(mask)), self.dtype)
+        end = 0
+        for begin in range(0, self._count, AT_ONCE):
+            part = slice(begin, min(begin + AT_ONCE, self._count))
+            some = self._read(part.start, part.stop)[mask[part]]
+            found[end : end + len(some)] = some
+            end += len(some)
+        return found
+
+    def _at(self, rows: NDArray[np.intp]) -> NDArray[Any]:
+        if len(rows) > 1 and (rows[1:] < rows[:-1]).any():
+            whole: NDArray[Any] = self[:][rows]
+            return whole
+        found, i = np.empty(len(rows), self.dtype), 0
+        while i < len(rows):
+            low = int(rows[i])
+            j = int(np.searchsorted(rows, low + AT_ONCE))
+            found[i:j] = self._read(low, int(rows[j - 1]) + 1)[rows[i:j] - low]
+            i = j
+        return found
+
+    def _read(self, start: int, stop: int) -> NDArray[Any]:
+        values = np.empty(stop - start, self.dtype)
+        self._file.seek(start * self.dtype.itemsize)
+        self._file.readinto(values.view(np.uint8).data)
+        return values
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        values = self._read(0, self._count)
+        return values if dtype is None else values.astype(dtype, copy=False)
+
+    def __array_ufunc__(self, ufunc: Any, method: str, *inputs: Any, **more: Any) -> Any:
+        whole = (x[:] if isinstance(x, StoredColumn) else x for x in inputs)
+        return getattr(ufunc, method)(*whole, **more)
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self[:])
