@@ -13,6 +13,7 @@ ROUGH = (
     "feeder.0.insert.double=10 %",
     "feeder.0.eye.missed=10 %",
     "carrier_eye.missed=15 %",
+    'acceptance.placement_tolerance="0.5 mm"',
 )
 OTHER = ("carrier_eye.missed=5 %", 'line.speed="64 m/min"')
 STATE = """
@@ -43,6 +44,8 @@ DEEDS = {
     "event-last": "Left",
     "miss-next": "m",
     "miss-last": "M",
+    "outside-next": "t",
+    "outside-last": "T",
     "hazard-next": "h",
     "hazard-last": "H",
     "difference-next": "d",

@@ -31,8 +31,10 @@ ROUGH = (
 )
 
 
-def engine(overrides: tuple[str, ...]) -> tuple[Scenario, RunRecords, Trace]:
-    scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=overrides)
+def engine(
+    overrides: tuple[str, ...], name: str = "membership_card"
+) -> tuple[Scenario, RunRecords, Trace]:
+    scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=overrides)
     return scenario, *trace(scenario)
 
 
@@ -142,7 +144,7 @@ def test_an_event_of_the_story_is_gone_to(browser: Any, page_of: Callable[..., P
     assert f"{abs(error):.3f} mm" in browser.text("#story")
 
 
-@pytest.mark.parametrize("kind", ["miss", "hazard", "stop"])
+@pytest.mark.parametrize("kind", ["miss", "outside", "hazard", "stop"])
 def test_what_is_not_there_cannot_be_jumped_to_and_says_why(
     kind: str, browser: Any, page_of: Callable[..., Path]
 ) -> None:
@@ -180,6 +182,64 @@ def test_a_stop_is_jumped_to(browser: Any, tmp_path: Path) -> None:
     assert browser.js("return rehearsal.clock.at") == at
     assert browser.text("#said") == "line stops: no insert, carrier 42"
     assert browser.console() == []
+
+
+def test_a_line_that_stands_says_so_and_why_and_play_can_skip_it(
+    browser: Any, page_of: Callable[..., Path]
+) -> None:
+    browser.open(page_of("stops", (), chosen=(296, 304)))
+    _, records, _ = engine((), "stops")
+    (stop,) = [s for s in records.stops if s.carrier == 299 or 299 in s.lost[0]]
+    browser.click('[data-do="stop-next"]')
+    assert browser.js("return rehearsal.clock.at") == stop.time_s
+    assert browser.text("#story-head") == f"Carrier {stop.carrier}"
+    label = "return document.getElementById('picture-0').getAttribute('aria-label')"
+    browser.drawn_at(stop.at_rest_s + 3.0)
+    whole = stop.restarted_s - stop.time_s
+    since = stop.at_rest_s + 3.0 - stop.time_s
+    said = f"STOPPED: jam (carrier jam), {since:.1f} s of {whole:.1f} s"
+    assert said in browser.js(label)
+    assert browser.text("#said") == ""  # it was said of another instant
+    tick = "rehearsal.clock.tick(0.01); return rehearsal.clock.at"
+    assert browser.js(tick) < stop.restarted_s
+    browser.click("#skip")
+    assert browser.js(tick) == stop.restarted_s
+    browser.drawn_at(stop.restarted_s + 0.2)
+    assert "STOPPED" not in browser.js(label)
+    assert browser.console() == []
+
+
+def test_what_lies_out_of_tolerance_has_its_own_mark_and_jump(
+    browser: Any, page_of: Callable[..., Path]
+) -> None:
+    tight = ("run.carriers=200", 'acceptance.placement_tolerance="0.4 mm"')
+    browser.open(page_of("membership_card", tight, chosen=CHOSEN))
+    _, records, _ = engine(tight)
+    rows = records.feeders[0]
+    outside = np.flatnonzero(np.abs(rows.placement_error_mm) > 0.4)
+    assert walk(browser, "t", "T") == inside(browser, rows.placement_time_s[outside])
+    browser.js("rehearsal.clock.set(rehearsal.clock.from)")
+    browser.keys("t")
+    number = int(browser.text("#story-head").removeprefix("Carrier "))
+    error = f"{abs(rows.placement_error_mm[number]):.3f} mm"
+    assert number in outside
+    assert browser.text("#said").startswith(f"carrier {number} out of tolerance: ")
+    assert browser.text("#said").endswith(error)
+    assert "exceeded" in browser.text("#story")
+
+
+def test_every_sign_is_told_of(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of("membership_card", (), chosen=(40, 42)))
+    browser.keys("?")
+    told = browser.text("#sign-list")
+    for words in ("mark known", "clutch closes", "insert lands", "missed", "out of tolerance"):
+        assert words in told
+    drawn = browser.js(
+        "return [...document.querySelectorAll('#sign-list canvas')].map((c) =>"
+        " c.getContext('2d').getImageData(0, 0, 20, 20).data.some((v) => v > 0))"
+    )
+    assert len(drawn) == 8
+    assert all(drawn)
 
 
 def test_differences_between_two_setups(browser: Any, page_of: Callable[..., Path]) -> None:

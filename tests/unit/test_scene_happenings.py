@@ -60,6 +60,7 @@ def all_of(scenario: Scenario) -> list[SceneEvent]:
             for j in numbers
         ],
         hazard_s=[hazard_times(records, kept, machine=machine, feeder=j) for j in numbers],
+        outside=[np.abs(feeder.placement_error_mm) > 1.5 for feeder in records.feeders],
     )
 
 
@@ -182,7 +183,7 @@ def test_a_stop_is_among_the_happenings() -> None:
     stop = TraceEvent(0.5, "line", "trips", 1, -1, 500.0, math.nan)
     stopped = replace(kept, events=(*kept.events, stop))
     nobody = replace(records, feeders=())
-    (found,) = scene_events(nobody, stopped, missed_s=[], hazards=[], hazard_s=[])
+    (found,) = scene_events(nobody, stopped, missed_s=[], hazards=[], hazard_s=[], outside=[])
     assert found.kind == "stop"
     assert (found.time_s, found.name, found.carrier) == (0.5, "trips", 1)
 

@@ -8,7 +8,7 @@ const speedWords = (speed) => {
   return speed < 1 ? `1/${Math.round(1 / speed)} of real time` : `${speed} × real time`;
 };
 
-const makeClock = ({ from, to, begin }, onChange) => {
+const makeClock = ({ from, to, begin, goesOn }, onChange) => {
   const clock = {
     at: begin,
     from,
@@ -34,7 +34,7 @@ const makeClock = ({ from, to, begin }, onChange) => {
     },
     /** Move on by what a frame took (s). */
     tick(seconds) {
-      clock.at += Math.min(seconds, LONGEST_FRAME) * SPEEDS[clock.pace];
+      clock.at = goesOn(clock.at + Math.min(seconds, LONGEST_FRAME) * SPEEDS[clock.pace]);
       if (clock.at < to) return;
       clock.at = to;
       clock.playing = false;

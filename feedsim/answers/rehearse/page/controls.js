@@ -12,6 +12,8 @@ const KEYS = [
   ["End", "end", "to the end"],
   ["m", "miss-next", "next miss"],
   ["Shift+M", "miss-last", "miss before"],
+  ["t", "outside-next", "next out of tolerance"],
+  ["Shift+T", "outside-last", "out of tolerance before"],
   ["h", "hazard-next", "next hazard"],
   ["Shift+H", "hazard-last", "hazard before"],
   ["s", "stop-next", "next stop"],
@@ -76,6 +78,22 @@ const disable = (name, reason) => {
   for (const button of document.querySelectorAll(`[data-do^="${name}-"]`)) {
     button.setAttribute("aria-disabled", "true");
     button.title = reason;
+  }
+};
+
+/** Every sign of picture, tape and slider, with what it says. */
+const listSigns = (list, ink) => {
+  list.replaceChildren();
+  for (const [sign, words] of Object.entries(SIGN_WORDS)) {
+    if (sign === "difference" && single) continue;
+    const term = document.createElement("dt");
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [20, 20];
+    SIGNS[sign](canvas.getContext("2d"), 10, 10, ink);
+    term.append(canvas);
+    const text = document.createElement("dd");
+    text.textContent = words;
+    list.append(term, text);
   }
 };
 

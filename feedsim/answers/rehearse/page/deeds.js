@@ -60,10 +60,11 @@ const deeds = {
   theme: () => setTheme(isDark() ? "light" : "dark"),
   keys: () => {
     setText(one("measure"), measureWords());
+    listSigns(one("sign-list"), page.ink);
     one("keys").showModal();
   },
 };
-for (const kind of ["event", "miss", "hazard", "stop", "difference"]) {
+for (const kind of ["event", "miss", "outside", "hazard", "stop", "difference"]) {
   deeds[`${kind}-next`] = () => jump(kind, 1);
   deeds[`${kind}-last`] = () => jump(kind, -1);
 }

@@ -14,9 +14,9 @@ const carrierStory = (setup, place, row, t, { words, inUnits }) => {
   const facts = [["outcome", ...outcomeWords(feeder, row, t, words)]];
   if (rows.placement_time_s[row] <= t) {
     const error = rows.placement_error_mm[row];
-    const off = Math.abs(error) > setup.tolerance_mm;
+    const off = rows.outside[row] === 1;
     facts.push(["placement error", inUnits.length(error, { sign: true }), off]);
-    if (off) facts.push([`tolerance ± ${inUnits.short(setup.tolerance_mm)}`, "▲ exceeded", true]);
+    if (off) facts.push([`tolerance ± ${inUnits.short(setup.tolerance_mm)}`, `${OUTSIDE} exceeded`, true]);
   }
   if (rows.engage_time_s[row] <= t) {
     facts.push(["insert", `${rows.insert[row]}${rows.double[row] ? ", a double" : ""}`, rows.double[row] === 1]);

@@ -83,6 +83,18 @@ const fillShape = (pen, colour, points) => {
   pen.fill();
 };
 
+const SIGN_WORDS = {
+  known: "mark known to the program",
+  closes: "clutch closes",
+  lands: "insert lands",
+  opens: "clutch opens",
+  miss: "carrier missed",
+  outside: "insert placed out of tolerance",
+  hazard: "jam hazard",
+  stop: "line stops; the span behind it: it stands",
+  difference: "comes out differently in the other setup",
+};
+
 /** Small signs, each of its own shape: colour never says anything alone. */
 const SIGNS = {
   known: (pen, x, y, ink) => {
@@ -108,6 +120,11 @@ const SIGNS = {
     pen.fillStyle = ink.paper;
     pen.fillRect(x - 0.8, y - 2.5, 1.6, 4);
     pen.fillRect(x - 0.8, y + 2.3, 1.6, 1.6);
+  },
+  outside: (pen, x, y, ink) => {
+    stroke(pen, ink.bad, 2, [[x + 3, y - 6], [x + 3, y + 6]]);
+    stroke(pen, ink.bad, 1.6, [[x - 6, y], [x + 2, y]]);
+    fillShape(pen, ink.bad, [[x + 2, y], [x - 2, y - 3.5], [x - 2, y + 3.5]]);
   },
   stop: (pen, x, y, ink) => {
     pen.fillStyle = ink.bad;

@@ -2,6 +2,7 @@
 
 const PLATE = 10; // drawn thickness of a carrier, and of an insert below: not to scale
 const CLEAT_MM = 50;
+const OUTSIDE = "⇥"; // placed, but out of tolerance
 
 /** Where things stand in a picture of this size, in pixels. */
 const layoutOf = (area, view, { withDistances }) => {
@@ -109,7 +110,9 @@ const resultLabel = (feeder, row, t, { words, inUnits }) => {
   }
   const { factor, label, places } = inUnits.units.length;
   const error = fixed(feeder.rows.placement_error_mm[row] * factor, places - 1, { sign: true });
-  return { texts: [`✓ ${error} ${label}`, `✓ ${error}`, "✓"], bad: false };
+  const off = feeder.rows.outside[row] === 1;
+  const sign = off ? OUTSIDE : "✓";
+  return { texts: [`${sign} ${error} ${label}`, `${sign} ${error}`, sign], bad: off };
 };
 
 const fitting = (pen, texts, room, font) =>

@@ -20,6 +20,7 @@ SCRIPTS = (
     "positions",
     "signals",
     "totals",
+    "standing",
     "facts",
     "jumps",
     "numbers",
@@ -42,7 +43,7 @@ SCRIPTS = (
 )
 """In the order in which the page reads them."""
 
-_JUMPS = ("event", "miss", "hazard", "stop")
+_JUMPS = ("event", "miss", "outside", "hazard", "stop")
 _DRAWING = (
     "The mark on a carrier points to where the leading edge of its insert should lie. An insert "
     "is pale until the clutch closes for it, and dashed where it strays. Along the belt, "
@@ -85,6 +86,7 @@ def rehearse_page(
         feeders=feeders,
         differences=_difference_lines(differences, units),
         jumps=[*_JUMPS, "difference"] if two else _JUMPS,
+        stops=any(scene["stops"]["why"] for scene in scenes),
         drawing=_DRAWING + (_GATE if any(scene["gate"] for scene in scenes) else ""),
         cautions=CAUTIONS,
         style=part(_HERE, "page.css"),

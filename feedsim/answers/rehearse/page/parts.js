@@ -20,18 +20,20 @@ const byCarrier = grouped(events, (event) => event.carrier);
 events.ofCarrier = (carrier) => byCarrier.get(carrier) ?? [];
 const lists = {
   miss: allHappenings(setups, "miss"),
+  outside: allHappenings(setups, "outside"),
   hazard: allHappenings(setups, "hazard"),
   stop: allHappenings(setups, "stop"),
   difference: allDifferences(setups),
 };
 
-const page = { dirty: true, feeder: 0, chosen: null, ink: readInk(), drawn: [], panelAt: 0 };
+const page = { dirty: true, feeder: 0, chosen: null, ink: readInk(), drawn: [], said: { at: NaN, chosen: null }, skips: false, panelAt: 0 };
 const redraw = () => (page.dirty = true);
 const clock = makeClock(
   {
     from: Math.min(...setups.map((s) => s.from_s - s.clockZero)),
     to: Math.max(...setups.map((s) => s.to_s - s.clockZero)),
     begin: setups[0].begin_s - setups[0].clockZero,
+    goesOn: (at) => (page.skips ? pastStanding(setups, at) : at),
   },
   redraw,
 );

@@ -23,7 +23,8 @@ const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, wi
   drawGate(area, at, setup, line, ink);
   labelCarriers(area, at, setup, line, look);
   if (withDistances) drawDistances(area, at, inUnits, ink);
-  setup.feeders.forEach((_, place) => drawNote(area, at, setup, place, line, look));
+  if (stopAt(setup, t)) drawStanding(area, setup, t, look);
+  else setup.feeders.forEach((_, place) => drawNote(area, at, setup, place, line, look));
   drawEnd(area, setup, clock, ink);
   return { ...line, scale: at.scale, left_mm: at.left, top: at.top };
 };
@@ -54,6 +55,7 @@ const drawNote = ({ pen, width }, at, setup, place, line, { ink, words, inUnits 
 const happeningWords = ({ kind, name, carrier, margin }, words, inUnits) => {
   const whose = carrier >= 0 ? `carrier ${carrier}` : "line";
   if (kind === "miss") return `${whose} missed: ${words.causes[name] ?? name}`;
+  if (kind === "outside") return `${whose} out of tolerance: ${inUnits.length(margin, { sign: true })}`;
   if (kind === "stop") return `line stops: ${name.replaceAll("_", " ")}${carrier >= 0 ? `, carrier ${carrier}` : ""}`;
   if (kind === "difference") return `${whose} comes out differently`;
   const unit = words.margins[name];

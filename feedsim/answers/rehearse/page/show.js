@@ -1,9 +1,18 @@
 // Draws everything at the instant of the clock, and writes the numbers beside it.
 
-const say = (text) => setText(one("said"), text);
+/** Say something of this instant and this carrier: it goes when either does. */
+const say = (text) => {
+  page.said = { at: clock.at, chosen: page.chosen };
+  setText(one("said"), text);
+};
+
+const forget = () => {
+  if (clock.at !== page.said.at || page.chosen !== page.said.chosen) say("");
+};
 
 const drawAll = () => {
   letGo();
+  forget();
   const chosen = carrierNow();
   if (view.follows) centreOn(chosen);
   const look = { clock: clock.at, view, chosen, words, inUnits, ink: page.ink };
@@ -20,7 +29,7 @@ const drawAll = () => {
       withAxis: i === last,
     }),
   );
-  drawTimeline(timeline, { lists, from: clock.from, to: clock.to, at: clock.at, ink: page.ink });
+  drawTimeline(timeline, { setups, lists, from: clock.from, to: clock.to, at: clock.at, ink: page.ink });
 };
 
 const centreOn = (carrier) => {
@@ -83,8 +92,10 @@ const showClock = () => {
 const pictureWords = (setup, line) => {
   const place = placeIn(setup);
   const eye = blockedBy(setup.carrier_eye, line.t);
+  const stop = stopAt(setup, line.t);
   return [
     `The line from the side at ${inUnits.seconds(line.t)}`,
+    ...(stop ? [standingWords(stop, line.t)] : []),
     `carrier eye ${eye < 0 ? "clear" : `blocked by carrier ${eye}`}`,
     `${setup.feeders[place].name}: clutch ${clutchWords(line.feeders[place])}`,
     ...line.carriers.filter((c) => c.x_mm > 0).map((c) => `carrier ${c.number} at ${inUnits.length(c.x_mm, { places: 0 })}`),

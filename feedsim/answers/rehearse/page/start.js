@@ -6,6 +6,7 @@ one("time").addEventListener("input", (event) => {
   clock.pause();
   clock.set(Number(event.target.value));
 });
+one("skip")?.addEventListener("change", (event) => (page.skips = event.target.checked));
 one("pace").addEventListener("input", (event) => clock.setPace(Number(event.target.value)));
 for (const radio of document.querySelectorAll('input[name="feeder"]'))
   radio.addEventListener("change", () => setFeeder(Number(radio.value)));

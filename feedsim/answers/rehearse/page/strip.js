@@ -41,6 +41,7 @@ const drawStrip = (area, setup, { clock, span, feeder: place, letter, ink, inUni
   const room = height - axis - y;
   if (letter) write(pen, letter, 6, height / 2, { font: BOLD, colour: ink.ink, line: "middle" });
   drawTimeAxis(area, tape, { y: height - axis, ink, zero: setup.clockZero, withAxis });
+  drawStandingOnTape(area, setup, tape, { ink, axis });
   for (const lane of LANES) {
     const box = { top: y + 3, bottom: y + (room * lane.weight) / all - 3 };
     y += (room * lane.weight) / all;

@@ -51,6 +51,7 @@ EVENTS = {
 _NONE = {
     "event": "there is no event among the chosen carriers",
     "miss": "no carrier is missed among the chosen ones",
+    "outside": "no insert among the chosen carriers lies out of tolerance",
     "hazard": "no hazard among the chosen carriers",
     "stop": "the line does not stop among the chosen carriers",
     "difference": "every chosen carrier comes out alike in both",

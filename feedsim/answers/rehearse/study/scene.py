@@ -26,12 +26,14 @@ from feedsim.answers.rehearse.study.scene_events import (
     missed_times,
     scene_events,
     scene_events_plain,
+    standing_plain,
 )
 from feedsim.answers.rehearse.study.stories import reasons_plain
 from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
 from feedsim.machine import Eye, Feeder
 from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.eyes import Level, carrier_eye_runs
@@ -88,7 +90,11 @@ def scene(
         for j in numbers
     ]
     hazard_s = [hazard_times(records, trace, machine=machine, feeder=j) for j in numbers]
-    found = scene_events(records, trace, missed_s=missed_s, hazards=hazards, hazard_s=hazard_s)
+    limit_mm = scenario.acceptance.placement_tolerance + resolution_mm(records)
+    outside = [np.abs(feeder.placement_error_mm) > limit_mm for feeder in records.feeders]
+    found = scene_events(
+        records, trace, missed_s=missed_s, hazards=hazards, hazard_s=hazard_s, outside=outside
+    )
     shown = [h for h in found if stretch.from_s <= h.time_s <= stretch.to_s]
     zero_s = _zero_s(stretch, choice)
     return {
@@ -115,7 +121,7 @@ def scene(
         "carrier_eye": blocked_plain(carrier_eye_blocked(stretch)),
         **_input("carrier_input", stretch, machine.carrier_eye, carrier_eye_runs(stretch)),
         "feeders": [
-            _feeder(stretch, j, missed_s=missed_s[j], hazards=hazards[j])
+            _feeder(stretch, j, missed_s=missed_s[j], hazards=hazards[j], outside=outside[j])
             | {"reasons": reasons_plain(stretch, j, units=units)}
             for j in numbers
         ],
@@ -124,6 +130,7 @@ def scene(
         "complete_before": complete_before(stretch),
         "events": _events(stretch),
         "happenings": scene_events_plain(shown),
+        "stops": standing_plain(records, from_s=stretch.from_s, to_s=stretch.to_s),
     }
 
 
@@ -148,6 +155,7 @@ def _feeder(
     *,
     missed_s: NDArray[np.float64],
     hazards: Sequence[CycleHazard],
+    outside: NDArray[np.bool_],
 ) -> dict[str, Plain]:
     machine = stretch.machine.feeders[number]
     inserts = inserts_of(stretch, number)
@@ -164,7 +172,7 @@ def _feeder(
         "inserts": inserts.to_plain(stretch, number),
         "insert_eye": blocked_plain(blocked),
         **_input("insert_input", stretch, machine.eye, insert_eye_runs(stretch, number, inserts)),
-        "rows": _rows(stretch, number, missed_s=missed_s, hazards=hazards),
+        "rows": _rows(stretch, number, missed_s=missed_s, hazards=hazards, outside=outside),
         "before": _before(stretch, number, hazards),
     }
 
@@ -198,6 +206,7 @@ def _rows(
     *,
     missed_s: NDArray[np.float64],
     hazards: Sequence[CycleHazard],
+    outside: NDArray[np.bool_],
 ) -> dict[str, Plain]:
     """Return what the feeder did for each carrier that comes into the picture, as columns."""
     feeder = stretch.records.feeders[number]
@@ -207,6 +216,7 @@ def _rows(
         "insert": column(feeder.insert[here], "i4"),
         "strays": column(feeder.strays[here], "i4"),
         "missed_s": column(missed_s[here]),
+        "outside": column(outside[here], "u1"),
         **{name: column(getattr(feeder, name)[here]) for name in _FLOATS},
         **{name: column(getattr(feeder, name)[here], "u1") for name in _FLAGS},
         "margins": {h.name: column(h.margin[here]) for h in hazards},

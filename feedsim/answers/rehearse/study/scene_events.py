@@ -1,4 +1,4 @@
-"""What one would jump to: misses, hazards and stops, each with its instant."""
+"""What one would jump to: misses, hazards, stops, and what lies out of tolerance."""
 
 from __future__ import annotations
 
@@ -19,17 +19,25 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
 from feedsim.records.trace import Trace, TraceEvent
 
-__all__ = ["SceneEvent", "is_stop", "missed_times", "scene_events", "scene_events_plain"]
+__all__ = [
+    "SceneEvent",
+    "is_stop",
+    "missed_times",
+    "scene_events",
+    "scene_events_plain",
+    "standing_plain",
+]
 
 Floats = NDArray[np.float64]
 _STOPPING = ("stop", "trip")
 
 
 class SceneEvent(NamedTuple):
-    """A miss, a hazard or a stop.
+    """A miss, a hazard, a stop, or an insert out of tolerance.
 
-    ``kind``: ``"miss"``, ``"hazard"`` or ``"stop"``. ``name``: the outcome, the hazard or the
-    event. ``carrier``, ``feeder``: −1 where it has none. ``margin``: of a hazard, else NaN.
+    ``kind``: ``"miss"``, ``"hazard"``, ``"stop"`` or ``"outside"``. ``name``: the outcome, the
+    hazard or why it stops. ``carrier``, ``feeder``: −1 where it has none. ``margin``: of a hazard;
+    the placement error of what is outside; else NaN.
     """
 
     time_s: float
@@ -74,6 +82,7 @@ def scene_events(
     missed_s: Sequence[Floats],
     hazards: Sequence[Sequence[CycleHazard]],
     hazard_s: Sequence[Mapping[str, Floats]],
+    outside: Sequence[NDArray[np.bool_]],
 ) -> list[SceneEvent]:
     """Return all of a traced run, in order of time.
 
@@ -83,11 +92,14 @@ def scene_events(
     missed_s, hazards, hazard_s
         One for each feeder, as :func:`missed_times`, ``hazards_of_feeder`` and ``hazard_times``
         give them.
+    outside
+        For each feeder, which inserts lie out of tolerance.
     """
     found = [
         *_misses(records, missed_s),
         *_hazards(hazards, hazard_s),
         *_stops(records, trace),
+        *_outside(records, outside),
     ]
     return sorted(found, key=lambda h: (h.time_s, h.feeder, h.carrier))
 
@@ -99,7 +111,26 @@ def _stops(records: RunRecords, trace: Trace) -> Iterator[SceneEvent]:
         stop = rules.get(event.time_s)
         name = event.event if stop is None else _why(stop)
         feeder = -1 if stop is None else stop.feeder
-        yield SceneEvent(event.time_s, "stop", name, event.carrier, feeder, math.nan)
+        carrier = event.carrier if stop is None else stop.carrier
+        yield SceneEvent(event.time_s, "stop", name, carrier, feeder, math.nan)
+
+
+def _outside(records: RunRecords, outside: Sequence[NDArray[np.bool_]]) -> Iterator[SceneEvent]:
+    for feeder, (rows, there) in enumerate(zip(records.feeders, outside, strict=True)):
+        for k in np.flatnonzero(there):
+            time_s, error = float(rows.placement_time_s[k]), float(rows.placement_error_mm[k])
+            yield SceneEvent(time_s, "outside", "tolerance", int(k), feeder, error)
+
+
+def standing_plain(records: RunRecords, *, from_s: float, to_s: float) -> dict[str, Plain]:
+    """Return the stops of a stretch as columns: trip, belt at rest, restart (NaN: never), why."""
+    stops = [s for s in records.stops if s.time_s <= to_s and not s.restarted_s < from_s]
+    return {
+        "time_s": column([s.time_s for s in stops]),
+        "at_rest_s": column([s.at_rest_s for s in stops]),
+        "restarted_s": column([s.restarted_s for s in stops]),
+        "why": [_why(s).replace("_", " ") for s in stops],
+    }
 
 
 def _why(stop: Stop) -> str:
