@@ -2,17 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from feedsim.machine import Feeder, Machine, Resolution
-from feedsim.settings.right import Solution, Term, disengage_terms, engage_terms
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.right import (
+    NAMES,
+    Lead,
+    Solution,
+    disengage_distance,
+    disengage_lead,
+    engage_distance,
+    engage_lead,
+)
 from feedsim.settings.solve import auto_feeder
 
-__all__ = ["Derivation", "derivation"]
+__all__ = ["Derivation", "Term", "derivation"]
 
 _NOTHING = 1e-9
 _AS_IT_RUNS = "the cycle as it runs at line speed"
 _AT_THIS_SPEED = "off known steps and counts at this speed"
+_WAY = ("carrier eye to placement point", "target offset", "mean carrier slip")
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One term: what it is, and its value (mm in a distance, s in a lead)."""
+
+    name: str
+    value: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,41 +50,56 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
     """Return the terms of what ``"auto"`` stands for at the line's speed.
 
     They are those that :mod:`feedsim.settings.right` derives, and what
-    :mod:`feedsim.settings.known` adds to the leads.
-
-    Parameters
-    ----------
-    machine : Machine
-    feeder : Feeder
-        Its target and stage position are taken, its distances and leads are not.
+    :mod:`feedsim.settings.known` adds to the leads. Of the feeder target and stage position are
+    taken, distances and leads are not.
     """
     right = auto_feeder(machine, feeder)
     stepless = replace(feeder, settings=replace(feeder.settings, resolution=Resolution()))
-    exact = auto_feeder(machine, stepless)
-    engage, disengage = engage_terms(machine, feeder), disengage_terms(machine, feeder)
-    found = {
-        name: [part for term in terms for part in term.parts or (term,)]
-        for name, terms in (
-            ("engage_distance_mm", engage.distance),
-            ("engage_lead_s", engage.lead),
-            ("disengage_distance_mm", disengage.distance),
-            ("disengage_lead_s", disengage.lead),
-        )
-    }
-    for name, terms in found.items():
-        lead = name.endswith("lead_s")
-        more = getattr(exact, name) - sum(term.value for term in terms)
-        terms.append(Term(_AT_THIS_SPEED if lead else _AS_IT_RUNS, more))
-        rounded = getattr(right, name) - getattr(exact, name)
-        terms.append(Term("onto the controller's steps", rounded))
-    return Derivation(
-        engage_distance=_some(found["engage_distance_mm"]),
-        engage_lead=_some(found["engage_lead_s"]),
-        disengage_distance=_some(found["disengage_distance_mm"]),
-        disengage_lead=_some(found["disengage_lead_s"]),
-        solution=right,
+    exact, at = auto_feeder(machine, stepless), FeederAtSpeed(machine, feeder)
+    engage, disengage = engage_distance(at), disengage_distance(at)
+    g, slip = feeder.settings.speed_ratio, clipped_slip_mean(feeder.inserts)
+    run_up = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
+    over = "" if g == 1.0 else " over the speed ratio"
+    engage_terms = [
+        *zip(_WAY, engage[:3], strict=True),
+        ("half an encoder count", engage.count_mm),
+        (f"run-up of the insert{over}", -run_up / g),
+        (f"mean insert slip{over}", -slip / g),
+        ("half the ramp-in", engage.ramp_mm),
+    ]
+    names = (f"stage position{over}", "half an encoder count", "half the ramp-out")
+    sums = (sum(engage), sum(engage_lead(at)), sum(disengage), sum(disengage_lead(at)))
+    found = []
+    for name, terms, whole in zip(
+        NAMES,
+        (
+            engage_terms,
+            _lead_terms(engage_lead(at), "carrier", "ramp-in"),
+            [*zip(names, disengage, strict=True)],
+            _lead_terms(disengage_lead(at), "insert", "ramp-out"),
+        ),
+        sums,
+        strict=True,
+    ):
+        more = _AT_THIS_SPEED if name.endswith("lead_s") else _AS_IT_RUNS
+        beyond = (more, getattr(exact, name) - whole)
+        rounded = ("onto the controller's steps", getattr(right, name) - getattr(exact, name))
+        found.append(_some([*terms, beyond, rounded]))
+    return Derivation(found[0], found[1], found[2], found[3], solution=right)
+
+
+def _lead_terms(lead: Lead, eye: str, ramp: str) -> list[tuple[str, float]]:
+    names = (
+        f"response of the {eye} eye",
+        f"input filter of the {eye} eye",
+        "half a scan",
+        "lag of the servo, (1 - feedforward)/gain",
+        "command delay",
+        "half a motion cycle",
+        f"half the {ramp}",
     )
+    return [*zip(names, lead, strict=True)]
 
 
-def _some(terms: list[Term]) -> tuple[Term, ...]:
-    return tuple(term for term in terms if abs(term.value) > _NOTHING)
+def _some(terms: Iterable[tuple[str, float]]) -> tuple[Term, ...]:
+    return tuple(Term(name, value) for name, value in terms if abs(value) > _NOTHING)

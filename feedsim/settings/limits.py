@@ -7,7 +7,7 @@ where the first of them begins; :mod:`feedsim.settings.cells` knows where to loo
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -20,6 +20,7 @@ from feedsim.settings.cells import (
     cells_between,
     geometric,
     look_everywhere,
+    worst_of_cell,
 )
 from feedsim.settings.looks import Looks
 from feedsim.settings.mechanisms import MECHANISMS
@@ -37,6 +38,7 @@ __all__ = [
     "SpeedLimit",
     "closed_form",
     "refused_between",
+    "window",
 ]
 
 TOGETHER = "all together"
@@ -47,6 +49,7 @@ _SAME = 1e-6
 _NEAR = 1e-3
 _STRIDE = 1.005
 _FIRST_PART = 1.02
+_FURTHEST = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +157,45 @@ def refused_between(at: At, allowed: Criteria, low: float, high: float) -> Close
     looks = Looks(at, allowed)
     fully = look_everywhere(looks, cells_between(low, high), MOST_WINDOWS)
     return Closed((), tuple(_windows(looks)), fully)
+
+
+def window(at: At, allowed: Criteria, speed: float) -> tuple[float, float] | None:
+    """Return the line speeds (mm/s) about one between which it is accepted throughout.
+
+    Parameters
+    ----------
+    at, allowed
+        As in :func:`closed_form`.
+    speed : float
+        Line speed (mm/s).
+
+    Returns
+    -------
+    (float, float) or None
+        None if it is not accepted at that speed. An end is where it was last accepted, to
+        ``_AS_GOOD_AS_FOUND``; or, accepted up to there, ``_FURTHEST`` times the speed away.
+    """
+    looks = Looks(at, allowed)
+    if looks.refused(speed):
+        return None
+    return _end(looks, speed, 1.0 / _STRIDE), _end(looks, speed, _STRIDE)
+
+
+def _end(looks: Looks, speed: float, stride: float) -> float:
+    inside = speed
+    while 1.0 / _FURTHEST < inside * stride / speed < _FURTHEST:
+        for place in _on_the_way(looks, inside, inside * stride):
+            if looks.refused(place):
+                edge = looks.edge(inside, place, to=_AS_GOOD_AS_FOUND)
+                return edge * (1.0 - _AS_GOOD_AS_FOUND * (1.0 if stride > 1.0 else -1.0))
+            inside = place
+    return inside
+
+
+def _on_the_way(looks: Looks, start: float, end: float) -> Iterator[float]:
+    """Yield the places to look at from a speed on to another one, the teeth's among them."""
+    low, high = sorted((start, end))
+    yield from sorted([end, *worst_of_cell(looks, low, high)], reverse=end < start)
 
 
 def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:

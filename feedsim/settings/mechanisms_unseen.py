@@ -58,8 +58,7 @@ def _merging(at: FeederAtSpeed, shift: Distribution) -> float:
 def again_unseen(at: FeederAtSpeed) -> float:
     """Return the share of inserts unseen behind one that was: its gap is free of any slip."""
     merged = _merging(at, Distribution())
-    short = _short(at)
-    return 1.0 - (1.0 - at.eye.missed) * (1.0 - merged) * (1.0 - short)
+    return 1.0 - (1.0 - at.eye.missed) * (1.0 - merged) * (1.0 - _short(at))
 
 
 def insert_short(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -95,10 +94,7 @@ def searched_on(
     misfeed = at.inserts.misfeed
     stray = (1.0 - misfeed) * strays(at)
     behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(at))
-    return (
-        (misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed)),
-        (stray, behind),
-    )
+    return (misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed)), (stray, behind)
 
 
 def _sooner(at: FeederAtSpeed, travel: float) -> float:
@@ -117,18 +113,13 @@ def _sooner(at: FeederAtSpeed, travel: float) -> float:
 @term
 def strays(at: FeederAtSpeed) -> float:
     """Share of inserts that go past unseen: missed, merged, too short, or there too early."""
-    merged = _merged(at)
-    short = _short(at)
-    return 1.0 - (1.0 - unseen(at)) * (1.0 - merged) * (1.0 - short)
+    return 1.0 - (1.0 - unseen(at)) * (1.0 - _merged(at)) * (1.0 - _short(at))
 
 
 @term
 def unseen(at: FeederAtSpeed) -> float:
     """Return the share of inserts that their eye misses, or that pass it before the search."""
-    ins = at.inserts
-    staged = stage_spread(at)
-    gap = gaps(at)
-    edge = Distribution(-ins.length_mm, at.eye.edge_sd_mm)
-    next_nose = staged.plus(gap.times(-1.0)).plus(edge)
+    edge = Distribution(-at.inserts.length_mm, at.eye.edge_sd_mm)
+    next_nose = stage_spread(at).plus(gaps(at).times(-1.0)).plus(edge)
     early = 1.0 - next_nose.share_below(0.0)
     return 1.0 - (1.0 - at.eye.missed) * (1.0 - early)

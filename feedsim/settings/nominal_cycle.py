@@ -7,6 +7,7 @@ whenever an edge comes to its eye or an insert lands. This is what happens where
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -19,9 +20,11 @@ from feedsim.settings.nominal import clipped_slip_mean
 
 __all__ = [
     "NominalCycle",
+    "landing_from_rest",
     "left_at_opening",
     "no_cycle_because",
     "nominal_cycle",
+    "run_up_time",
     "run_up_until",
     "way_until_slower",
 ]
@@ -132,8 +135,7 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     parts, feeder = _parts_at(at), at.feeder
     row = _row(parts)
     if row is None:  # as if the ramp-in and the lag had been over
-        feed = _feed(parts)
-        feed.engage(0.0, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
+        feed = _from_rest(parts)
         feed.open(
             _LONG_S + feeder.servo.command_delay_s,
             Ramp(feeder.clutch.ramp_out, feeder.clutch.travel_ramp),
@@ -144,17 +146,7 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     opened = feed.position(low)
     if feed.speed(low) < nose_mm_s:
         return 0.0
-    step = 1e-3
-    high = low + step
-    while feed.speed(high) >= nose_mm_s:
-        step *= 2.0
-        low, high = high, high + step
-    while high - low > _SAME * 1e-3:
-        middle = 0.5 * (low + high)
-        if middle in (low, high):  # late in a slow run instants are coarser than that
-            break
-        low, high = (middle, high) if feed.speed(middle) >= nose_mm_s else (low, middle)
-    return feed.position(high) - opened
+    return feed.position(_until(lambda t: feed.speed(t) < nose_mm_s, low)) - opened
 
 
 @term
@@ -175,23 +167,52 @@ def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     parts, feeder = _parts_at(at), at.feeder
     row, delay = _row(parts), feeder.servo.command_delay_s
     if row is None:
-        feed, begins = _feed(parts), 0.0
-        feed.engage(delay, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
+        feed, begins = _from_rest(parts, delay), 0.0
     else:  # the last engagement is never ended
         feed, begins = row.feed, row.start_s + row.period_s
-    rest, low, step = feed.command(begins), begins + delay, 1e-3
+    at_rest = feed.command(begins)
+    end = _until(lambda t: feed.speed(t) >= nose_mm_s, begins + delay, never_s=_NEVER_S)
+    return feed.position(end) - at_rest if end < math.inf else end
+
+
+def _until(holds: Callable[[float], bool], low: float, *, never_s: float = math.inf) -> float:
+    """Return from when on something holds (s) that does not at ``low``; inf: never, nearly."""
+    step = 1e-3
     high = low + step
-    while feed.speed(high) < nose_mm_s:
+    while not holds(high):
         step *= 2.0
         low, high = high, high + step
-        if step > _NEVER_S:
+        if step > never_s:
             return math.inf
     while high - low > _SAME * 1e-3:
         middle = 0.5 * (low + high)
-        if middle in (low, high):
+        if middle in (low, high):  # late in a slow run instants are coarser than that
             break
-        low, high = (middle, high) if feed.speed(middle) < nose_mm_s else (low, middle)
-    return feed.position(high) - rest
+        low, high = (low, middle) if holds(middle) else (middle, high)
+    return high
+
+
+def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
+    """Return when an insert that nothing came before lands (s from the drive's start), and how.
+
+    How: the feed's speed then over its speed with the clutch closed.
+    """
+    feed = _from_rest(_parts_at(at))
+    way = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
+    lands_s = feed.time_at(way + clipped_slip_mean(at.inserts))
+    return lands_s, feed.speed(lands_s) / at.feed_mm_s
+
+
+def run_up_time(at: FeederAtSpeed, run_up: float) -> float:
+    """Return how long a feed takes from rest to the end of a run-up (mm, above 0), in s."""
+    return _from_rest(_parts_at(at)).time_at(run_up)
+
+
+def _from_rest(parts: _Parts, delay_s: float = 0.0) -> FeedMotion:
+    """Return a feed at rest whose clutch closes, and stays so."""
+    feed = _feed(parts)
+    feed.engage(delay_s, Ramp(parts.clutch.ramp_in, parts.clutch.travel_ramp))
+    return feed
 
 
 def _landing(row: _Row, feeder: Feeder) -> float:

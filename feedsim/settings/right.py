@@ -19,29 +19,28 @@ Both hold at every speed if the terms with v_c are cancelled by the leads.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
-from feedsim.drivetrain.limits import available_acceleration
 from feedsim.machine import Eye, Feeder, Machine
-from feedsim.motion.belt import BeltMotion, BeltPiece
-from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_term
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
 
 __all__ = [
     "NAMES",
+    "DisengageDistance",
+    "EngageDistance",
+    "Lead",
     "Solution",
-    "Term",
-    "disengage_terms",
-    "engage_terms",
+    "disengage_distance",
+    "disengage_lead",
+    "engage_distance",
+    "engage_lead",
     "right_settings",
-    "run_up_time",
+    "settled_settings",
     "solve_feeder",
-    "with_chosen_motor",
 ]
-
 
 NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
 """The four settings that ``"auto"`` may stand for."""
@@ -49,21 +48,38 @@ NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "diseng
 _MATTERS_MM = 0.01
 
 
-@dataclass(frozen=True, slots=True)
-class Term:
-    """One term: what it is, its value (mm in a distance, s in a lead), and what it is made of."""
+class Lead(NamedTuple):
+    """The terms of a lead (s): the first three are d, then τ; half a cycle; half a ramp in time."""
 
-    name: str
-    value: float
-    parts: tuple[Term, ...] = ()
+    response_s: float
+    filter_s: float
+    scan_s: float
+    lag_s: float
+    command_delay_s: float
+    tick_s: float
+    ramp_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Terms:
-    """The terms of a distance and of its lead."""
+class EngageDistance(NamedTuple):
+    """The terms of the engage distance (mm): D, target, carrier slip, q/2, −(R + slip)/g, −A_in/2.
 
-    distance: tuple[Term, ...]
-    lead: tuple[Term, ...]
+    A ramp in time has no part in it.
+    """
+
+    placement_mm: float
+    target_mm: float
+    carrier_slip_mm: float
+    count_mm: float
+    run_up_mm: float
+    ramp_mm: float
+
+
+class DisengageDistance(NamedTuple):
+    """The terms of the disengage distance (mm): stage/g, q/2, −A_out/2."""
+
+    stage_mm: float
+    count_mm: float
+    ramp_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +105,11 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
 @line_term
 def right_settings(at: FeederAtSpeed) -> Solution:
     """Return the right settings at the line's speed, whatever speed they are asked at."""
-    steady = _steady(at)
+    steady = settled_settings(at)
     cycle = nominal_cycle(at.machine, at.feeder, speed=at.machine.line.speed_mm_s)
     if cycle is None:
         return steady
-    exact = _exact(at.machine, at.feeder, cycle=cycle, leads=steady)
+    exact = _exact(at, cycle, leads=steady)
     off = max(
         abs(exact.engage_distance_mm - steady.engage_distance_mm),
         abs(exact.disengage_distance_mm - steady.disengage_distance_mm),
@@ -102,96 +118,76 @@ def right_settings(at: FeederAtSpeed) -> Solution:
 
 
 @lasting_term
-def _steady(at: FeederAtSpeed) -> Solution:
+def settled_settings(at: FeederAtSpeed) -> Solution:
     """Return what is right at every speed where ramp and lag are over in time."""
-    engage, disengage = (terms(at.machine, at.feeder) for terms in (engage_terms, disengage_terms))
     return Solution(
-        engage_distance_mm=sum(term.value for term in engage.distance),
-        engage_lead_s=sum(term.value for term in engage.lead),
-        disengage_distance_mm=sum(term.value for term in disengage.distance),
-        disengage_lead_s=sum(term.value for term in disengage.lead),
+        engage_distance_mm=sum(engage_distance(at)),
+        engage_lead_s=sum(engage_lead(at)),
+        disengage_distance_mm=sum(disengage_distance(at)),
+        disengage_lead_s=sum(disengage_lead(at)),
         unsettled=False,
     )
 
 
-def engage_terms(machine: Machine, feeder: Feeder) -> Terms:
-    """Return the terms of engage distance (mm) and lead (s), in the sums of this module."""
-    settings, g = feeder.settings, feeder.settings.speed_ratio
-    slip = clipped_slip_mean(feeder.inserts)
-    run_up = feeder.insert_eye_to_placement_mm - settings.stage_position_mm
-    in_time, in_travel = _halves(feeder.clutch.ramp_in, in_travel=feeder.clutch.travel_ramp)
-    return Terms(
-        (
-            *_way_terms(machine, feeder),
-            Term("half an encoder count", 0.5 * machine.encoder.count_mm),
-            Term(
-                f"run-up of the insert and its mean slip{_over(g)}",
-                -(run_up + slip) / g,
-                (
-                    Term(f"run-up of the insert{_over(g)}", -run_up / g),
-                    Term(f"mean insert slip{_over(g)}", -slip / g),
-                ),
-            ),
-            Term("half the ramp-in", -in_travel),
-        ),
-        _lead_terms(machine, feeder, machine.carrier_eye, ("carrier", "ramp-in", in_time)),
+@lasting_term
+def engage_distance(at: FeederAtSpeed) -> EngageDistance:
+    """Return the terms of the engage distance (derived at the head of this module)."""
+    run_up = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
+    return EngageDistance(
+        placement_mm=at.feeder.eye_to_placement_mm,
+        target_mm=at.settings.target_offset_mm,
+        carrier_slip_mm=at.carriers.slip_mm,
+        count_mm=0.5 * at.count_mm,
+        run_up_mm=-(run_up + clipped_slip_mean(at.inserts)) / at.settings.speed_ratio,
+        ramp_mm=-0.5 * at.feeder.clutch.ramp_in if at.feeder.clutch.travel_ramp else 0.0,
     )
 
 
-def disengage_terms(machine: Machine, feeder: Feeder) -> Terms:
-    """Return the terms of disengage distance (mm) and lead (s), in the sums of this module."""
-    settings, g = feeder.settings, feeder.settings.speed_ratio
-    out_time, out_travel = _halves(feeder.clutch.ramp_out, in_travel=feeder.clutch.travel_ramp)
-    return Terms(
-        (
-            Term(f"stage position{_over(g)}", settings.stage_position_mm / g),
-            Term("half an encoder count", 0.5 * machine.encoder.count_mm),
-            Term("half the ramp-out", -out_travel),
-        ),
-        _lead_terms(machine, feeder, feeder.eye, ("insert", "ramp-out", out_time)),
+@lasting_term
+def disengage_distance(at: FeederAtSpeed) -> DisengageDistance:
+    """Return the terms of the disengage distance (derived at the head of this module)."""
+    return DisengageDistance(
+        stage_mm=at.settings.stage_position_mm / at.settings.speed_ratio,
+        count_mm=0.5 * at.count_mm,
+        ramp_mm=-0.5 * at.feeder.clutch.ramp_out if at.feeder.clutch.travel_ramp else 0.0,
     )
 
 
-def _over(ratio: float) -> str:
-    return "" if ratio == 1.0 else " over the speed ratio"
+@lasting_term
+def engage_lead(at: FeederAtSpeed) -> Lead:
+    """Return the terms of the engage lead (derived at the head of this module)."""
+    return _lead(at, at.carrier_eye, at.feeder.clutch.ramp_in)
 
 
-def _way_terms(machine: Machine, feeder: Feeder) -> tuple[Term, ...]:
-    """Return how far a carrier comes (mm) from its eye until its insert has to land."""
-    return (
-        Term("carrier eye to placement point", feeder.eye_to_placement_mm),
-        Term("target offset", feeder.settings.target_offset_mm),
-        Term("mean carrier slip", machine.carriers.slip_mm),
+@lasting_term
+def disengage_lead(at: FeederAtSpeed) -> Lead:
+    """Return the terms of the disengage lead (derived at the head of this module)."""
+    return _lead(at, at.eye, at.feeder.clutch.ramp_out)
+
+
+def _lead(at: FeederAtSpeed, eye: Eye, ramp: float) -> Lead:
+    return Lead(
+        response_s=eye.response_s,
+        filter_s=eye.filter_s,
+        scan_s=0.5 * at.controller.scan_s if eye.scanned else 0.0,
+        lag_s=following_time(at.feeder.servo),
+        command_delay_s=at.feeder.servo.command_delay_s,
+        tick_s=0.5 * at.controller.motion_cycle_s,
+        ramp_s=0.0 if at.feeder.clutch.travel_ramp else 0.5 * ramp,
     )
 
 
-def _lead_terms(
-    machine: Machine, feeder: Feeder, eye: Eye, side: tuple[str, str, float]
-) -> tuple[Term, ...]:
-    """Return d + τ + command delay + half a ramp + half a motion cycle (s), term by term."""
-    controller, (name, ramp, half_ramp) = machine.controller, side
-    return (
-        Term(f"response of the {name} eye", eye.response_s),
-        Term(f"input filter of the {name} eye", eye.filter_s),
-        Term("half a scan", 0.5 * controller.scan_s if eye.scanned else 0.0),
-        Term("lag of the servo, (1 - feedforward)/gain", following_time(feeder.servo)),
-        Term("command delay", feeder.servo.command_delay_s),
-        Term("half a motion cycle", 0.5 * controller.motion_cycle_s),
-        Term(f"half the {ramp}", half_ramp),
-    )
-
-
-def _exact(machine: Machine, feeder: Feeder, *, cycle: NominalCycle, leads: Solution) -> Solution:
+def _exact(at: FeederAtSpeed, cycle: NominalCycle, *, leads: Solution) -> Solution:
     """Return the distances for the cycle as it runs at line speed, the leads kept.
 
     From its edge until the clutch has to act passes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
     """
-    v, controller = machine.line.speed_mm_s, machine.controller
-    half_count, half_cycle = 0.5 * machine.encoder.count_mm, 0.5 * controller.motion_cycle_s
-    engage_s = eye_delay(machine.carrier_eye, controller) + half_cycle + cycle.landing_s
-    disengage_s = eye_delay(feeder.eye, controller) + half_cycle + cycle.edge_s
+    v, half_count = at.machine.line.speed_mm_s, 0.5 * at.count_mm
+    half_cycle = 0.5 * at.controller.motion_cycle_s
+    engage_s = eye_delay(at.carrier_eye, at.controller) + half_cycle + cycle.landing_s
+    disengage_s = eye_delay(at.eye, at.controller) + half_cycle + cycle.edge_s
     return Solution(
-        engage_distance_mm=sum(term.value for term in _way_terms(machine, feeder))
+        engage_distance_mm=sum(engage_distance(at)[:3])
         + half_count
         + v * (leads.engage_lead_s - engage_s),
         engage_lead_s=leads.engage_lead_s,
@@ -200,39 +196,3 @@ def _exact(machine: Machine, feeder: Feeder, *, cycle: NominalCycle, leads: Solu
         disengage_lead_s=leads.disengage_lead_s,
         unsettled=True,
     )
-
-
-def _halves(length: float, *, in_travel: bool) -> tuple[float, float]:
-    """Return half a ramp as time (s) and as travel (mm); one of them is 0."""
-    return (0.0, 0.5 * length) if in_travel else (0.5 * length, 0.0)
-
-
-def run_up_time(feeder: Feeder, run_up: float, *, speed: float) -> float:
-    """Return how long an insert takes from rest to the end of its run-up (s).
-
-    Parameters
-    ----------
-    feeder : Feeder
-    run_up : float
-        mm, above 0.
-    speed : float
-        Controller speed (mm/s), steady.
-    """
-    belt = BeltMotion([BeltPiece(0.0, 0.0, speed, 0.0)])
-    feed = FeedMotion(belt, scale_error=0.0, ratio=feeder.settings.speed_ratio, servo=feeder.servo)
-    feed.engage(0.0, Ramp(feeder.clutch.ramp_in, feeder.clutch.travel_ramp))
-    return feed.time_at(run_up)
-
-
-def with_chosen_motor(feeder: Feeder) -> Feeder:
-    """Return the feeder with the acceleration of its chosen motor where it is NaN (``"auto"``).
-
-    The motor's peak torque less friction and pull-off, through the reductions, over all inertia.
-    """
-    if not math.isnan(feeder.servo.max_acceleration_mm_s2):
-        return feeder
-    drive = feeder.drive
-    if drive is None or drive.chosen < 0:
-        raise ValueError("an automatic largest acceleration needs a drive with a chosen motor")
-    most = available_acceleration(drive, drive.motors[drive.chosen])
-    return replace(feeder, servo=replace(feeder.servo, max_acceleration_mm_s2=most))

@@ -10,23 +10,16 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from feedsim.drivetrain.limits import available_acceleration
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import less_what_is_known
-from feedsim.settings.right import (
-    NAMES,
-    Solution,
-    right_settings,
-    run_up_time,
-    solve_feeder,
-    with_chosen_motor,
-)
+from feedsim.settings.right import NAMES, Solution, right_settings, solve_feeder
 from feedsim.settings.steps import on_steps
 
 __all__ = [
     "Solution",
     "auto_feeder",
-    "run_up_time",
     "solve",
     "solve_feeder",
     "solved",
@@ -61,6 +54,21 @@ def solved(given: FeederAtSpeed) -> FeederAtSpeed:
     """
     found = _worked_out(given)
     return given.with_settings(**{name: getattr(found, name) for name in NAMES})
+
+
+def with_chosen_motor(feeder: Feeder) -> Feeder:
+    """Return the feeder with the acceleration of its chosen motor where it is NaN (``"auto"``).
+
+    The motor's peak torque less friction and pull-off, through the reductions, over all inertia
+    (feedsim/MODEL.md, section 15).
+    """
+    if not math.isnan(feeder.servo.max_acceleration_mm_s2):
+        return feeder
+    drive = feeder.drive
+    if drive is None or drive.chosen < 0:
+        raise ValueError("an automatic largest acceleration needs a drive with a chosen motor")
+    most = available_acceleration(drive, drive.motors[drive.chosen])
+    return replace(feeder, servo=replace(feeder.servo, max_acceleration_mm_s2=most))
 
 
 def _worked_out(at: FeederAtSpeed) -> Solution:

@@ -22,9 +22,8 @@ from feedsim.answers.limit.study.search import (
 from feedsim.running.run import machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.limits import TOGETHER
+from feedsim.settings.limits import TOGETHER, window
 from feedsim.settings.looks import Looks
-from feedsim.settings.window import window
 
 BASE = """
 title = "one limit"

@@ -8,11 +8,9 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study import placing, timing
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
-from feedsim.motion.belt import BeltMotion, BeltPiece
-from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.acts import locked_step
 from feedsim.settings.distribution import Distribution
-from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.nominal_cycle import landing_from_rest
 from feedsim.settings.sources import placement_sources
 
 __all__ = ["Doubt", "doubts_of", "late_engages", "stops"]
@@ -76,7 +74,7 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
     """
     if not any(timing.run_up(s)):
         return
-    pace = _pace_at_landing(s)
+    _, pace = landing_from_rest(s.here)
     if pace > _NEARLY:
         yield (
             f"The ramp-in or the servo's lag is not quite over when an insert lands, or when the "
@@ -93,17 +91,6 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
         f"that the feed runs up to, so that what the insert side is off counts {1.0 / pace:.3g} "
         f"times as much. That would make a standard deviation of {s.say(math.hypot(*parts))}."
     )
-
-
-def _pace_at_landing(s: CheckedFeeder) -> float:
-    """Return nose speed over full feed speed when an insert lands that starts from rest."""
-    f = s.feeder
-    run_up = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
-    belt = BeltMotion([BeltPiece(0.0, 0.0, s.counted_speed, 0.0)])
-    feed = FeedMotion(belt, scale_error=0.0, ratio=f.settings.speed_ratio, servo=f.servo)
-    feed.engage(0.0, Ramp(f.clutch.ramp_in, f.clutch.travel_ramp))
-    landing_s = feed.time_at(run_up + clipped_slip_mean(f.inserts))
-    return feed.speed(landing_s) / (f.settings.speed_ratio * s.counted_speed)
 
 
 def _busy(s: CheckedFeeder) -> Iterator[str]:

@@ -9,10 +9,10 @@ from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
-from feedsim.settings.nominal_cycle import no_cycle_because
+from feedsim.settings.nominal_cycle import no_cycle_because, run_up_time
 from feedsim.settings.predict import cycle_time, largest_demand, late_share
 from feedsim.settings.recorded import most_within
-from feedsim.settings.right import run_up_time, solve_feeder
+from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import auto_feeder
 
 __all__ = [
@@ -142,7 +142,7 @@ def run_up(s: CheckedFeeder) -> Iterator[str]:
     f, v = s.feeder, s.counted_speed
     way = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
     ramp = f.clutch.ramp_in / v if f.clutch.travel_ramp else f.clutch.ramp_in
-    if run_up_time(f, way, speed=v) < ramp:
+    if run_up_time(s.here, way) < ramp:
         yield (
             f"The run-up is too short: {s.at_speed} an insert lands before the ramp-in has ended, "
             f'slower than the belt. "auto" is then right at line.speed only. Shorten the ramp-in, '

@@ -8,6 +8,7 @@ from feedsim.answers.explain.study.record import PARTS, Part
 from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
+from feedsim.settings.right import Lead
 
 __all__ = ["Breakdown"]
 
@@ -78,12 +79,19 @@ class Breakdown:
         self.parts.append(Part(key, *_WHERE[key], None, changed, 0.0, changed))
 
     def eye(
-        self, key: str, eye: Eye, seen: Sighting, *, edge_mm: float, held_apart: bool = False
+        self,
+        key: str,
+        eye: Eye,
+        seen: Sighting,
+        *,
+        lead: Lead,
+        edge_mm: float,
+        held_apart: bool = False,
     ) -> None:
         """Account for an eye, from the edge of a carrier or insert to the capture.
 
-        ``edge_mm``: how late the edge was seen, belt travel. ``held_apart``: whether an output held
-        back by its last switching is a part of its own.
+        ``lead``: its terms allow for that. ``edge_mm``: how late the edge was seen, belt travel.
+        ``held_apart``: whether an output held back by its last switching is a part of its own.
         """
         answers_s = seen.passes_s + seen.response_s
         switched_s = max(seen.output_s, answers_s)
@@ -93,15 +101,14 @@ class Breakdown:
             seen.passes_s,
             answers_s if held_apart else switched_s,
             delay_s=seen.response_s,
-            allowed_s=eye.response_s,
+            allowed_s=lead.response_s,
         )
         if held_apart:
             self.between(f"{key}_held", answers_s, switched_s)
         if eye.polled or eye.filter_s:
             self.between(f"{key}_on_already", answers_s, min(seen.output_s, answers_s))
-            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=eye.filter_s)
-        allowed_s = 0.5 * self.run.machine.controller.scan_s if eye.scanned else 0.0
-        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=allowed_s)
+            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=lead.filter_s)
+        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=lead.scan_s)
 
     def count(self, key: str, seen: Sighting) -> None:
         """Account for a captured travel being read in whole counts."""

@@ -50,7 +50,8 @@ from feedsim.answers.explain.study.record import Part
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting, Staging
 from feedsim.answers.explain.study.stage_parts import stage_parts
-from feedsim.settings.nominal import clipped_slip_mean, following_time
+from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.right import engage_distance, engage_lead
 
 __all__ = ["Landing", "landing_of", "parts_of"]
 
@@ -123,16 +124,17 @@ def parts_of(
     breakdown = Breakdown(run, speed=run.belt.speed(closing.first_s), sign=1.0)
     edge_mm = run.belt.position(mark.passes_s) - run.carriers[carrier].leading_edge_mm
     eye = run.machine.carrier_eye
-    breakdown.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
+    lead = engage_lead(feeder.at_line_speed)
+    breakdown.eye("carrier_eye", eye, mark, lead=lead, edge_mm=edge_mm, held_apart=True)
     breakdown.count("carrier_eye_count", mark)
-    _closing_parts(breakdown, closing)
+    _closing_parts(breakdown, closing, allowed_s=lead.tick_s)
     _landing_parts(breakdown, feeder, closing, landing)
     _slips(breakdown, feeder, carrier, staging)
     _setting_parts(breakdown, feeder, closing)
     return (*breakdown.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 
 
-def _closing_parts(breakdown: Breakdown, closing: Closing) -> None:
+def _closing_parts(breakdown: Breakdown, closing: Closing, *, allowed_s: float) -> None:
     cycle_s = breakdown.run.machine.controller.motion_cycle_s
     breakdown.travel("engage_rounding", closing.rounded_mm - closing.travel_mm)
     breakdown.travel("late_mark", closing.known_mm - closing.point_mm)
@@ -142,24 +144,24 @@ def _closing_parts(breakdown: Breakdown, closing: Closing) -> None:
         "closing_tick",
         min(max(closing.closes_s - closing.due_s, 0.0), cycle_s),
         moved_mm=breakdown.run.belt.position(closing.closes_s) - closing.ready_mm,
-        allowed_s=0.5 * cycle_s,
+        allowed_s=allowed_s,
     )
 
 
 def _landing_parts(
     breakdown: Breakdown, feeder: FeederSource, closing: Closing, landing: Landing
 ) -> None:
-    clutch, servo, lost_mm = feeder.machine.clutch, feeder.machine.servo, landing.ramp_loss_mm
-    begins_s, lag_s = landing.begins_s, following_time(servo)
-    delay_s = servo.command_delay_s
-    breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
+    clutch, lost_mm, begins_s = feeder.machine.clutch, landing.ramp_loss_mm, landing.begins_s
+    lead, lag_s = engage_lead(feeder.at_line_speed), engage_lead(feeder.at_line_speed).lag_s
+    breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=lead.command_delay_s)
     if clutch.travel_ramp:
-        breakdown.travel("ramp_in", lost_mm, allowed_mm=0.5 * clutch.ramp_in * feeder.run.scale)
+        allowed_mm = -engage_distance(feeder.at_line_speed).ramp_mm * feeder.run.scale
+        breakdown.travel("ramp_in", lost_mm, allowed_mm=allowed_mm)
     else:
         ran_s = landing.ramp_ends_s - begins_s
         # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
         short_s = ran_s * (1.0 - 0.5 * ran_s / clutch.ramp_in) if clutch.ramp_in else 0.0
-        breakdown.delay("ramp_in", short_s, moved_mm=lost_mm, allowed_s=0.5 * clutch.ramp_in)
+        breakdown.delay("ramp_in", short_s, moved_mm=lost_mm, allowed_s=lead.ramp_s)
     breakdown.travel("opened_early", landing.open_loss_mm)
     # the lag's own allowance follows the speed at the landing, not that at the closing
     with_speed_mm = lag_s * (feeder.run.belt.speed(landing.lands_s) - breakdown.speed)

@@ -10,7 +10,6 @@ from itertools import accumulate
 import numpy as np
 
 from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
-from feedsim.answers.explain.study.terms import Terms, terms_of
 from feedsim.criteria import Criteria
 from feedsim.draws.line_draws import CarrierDraw, Draws
 from feedsim.machine import Machine
@@ -21,7 +20,8 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.running.replay.feed import FeedTravel
 from feedsim.running.replay.inserts import InsertRow
-from feedsim.settings.solve import Solution, solve_feeder
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.right import Solution, right_settings, settled_settings
 
 __all__ = ["FeederSource", "StorySource"]
 
@@ -165,14 +165,19 @@ class FeederSource:
         return list(accumulate(self._decided, max))
 
     @cached_property
-    def terms(self) -> Terms:
+    def at_line_speed(self) -> FeederAtSpeed:
+        """It at line speed, as the closed forms know it."""
+        return FeederAtSpeed(self.run.machine, self.machine)
+
+    @cached_property
+    def terms(self) -> Solution:
         """The sums of the terms of its right settings where ramp and lag are over in time."""
-        return terms_of(self.run.machine, self.machine)
+        return settled_settings(self.at_line_speed)
 
     @cached_property
     def right(self) -> Solution:
         """Its right settings at line speed."""
-        return solve_feeder(self.run.machine, self.machine)
+        return right_settings(self.at_line_speed)
 
     def ramp_end(self, begins_s: float) -> float:
         """Return when a ramp-in that begins at this time is over (s), if it is let."""

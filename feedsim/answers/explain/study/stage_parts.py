@@ -29,7 +29,8 @@ from feedsim.answers.explain.study.breakdown import Breakdown
 from feedsim.answers.explain.study.record import Part
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
-from feedsim.settings.nominal import eye_delay, following_time
+from feedsim.settings.nominal import eye_delay
+from feedsim.settings.right import disengage_distance, disengage_lead
 
 __all__ = ["stage_parts"]
 
@@ -58,14 +59,14 @@ def _opened(
     breakdown = Breakdown(run, speed=run.belt.speed(opening.opens_s), sign=-1.0)
     _eye(breakdown, feeder, staging, sighting)
     breakdown.count("insert_eye_count", sighting)
-    cycle_s = run.machine.controller.motion_cycle_s
+    cycle_s, lead = run.machine.controller.motion_cycle_s, disengage_lead(feeder.at_line_speed)
     breakdown.travel("disengage_rounding", opening.rounded_mm - opening.travel_mm)
     breakdown.travel("late_opening", opening.known_mm - opening.point_mm)
     breakdown.delay(
         "opening_tick",
         min(max(opening.opens_s - opening.due_s, 0.0), cycle_s),
         moved_mm=run.belt.position(opening.opens_s) - opening.known_mm,
-        allowed_s=0.5 * cycle_s,
+        allowed_s=lead.tick_s,
     )
     _to_rest(breakdown, feeder, staging, sighting, opening)
     _setting_parts(breakdown, feeder, opening)
@@ -74,7 +75,8 @@ def _opened(
 
 def _eye(breakdown: Breakdown, feeder: FeederSource, staging: Staging, sighting: Sighting) -> None:
     edge_mm = feeder.per_feed * (feeder.feed.position(sighting.passes_s) - staging.nose_mm)
-    breakdown.eye("insert_eye", feeder.machine.eye, sighting, edge_mm=edge_mm)
+    lead = disengage_lead(feeder.at_line_speed)
+    breakdown.eye("insert_eye", feeder.machine.eye, sighting, lead=lead, edge_mm=edge_mm)
 
 
 def _to_rest(
@@ -85,20 +87,18 @@ def _to_rest(
     opening: Opening,
 ) -> None:
     machine, belt, feed, passes_s = feeder.machine, feeder.run.belt, feeder.feed, sighting.passes_s
-    clutch, delay_s, lag_s = (
-        machine.clutch,
-        machine.servo.command_delay_s,
-        following_time(machine.servo),
-    )
+    lead, clutch = disengage_lead(feeder.at_line_speed), machine.clutch
+    delay_s, lag_s = lead.command_delay_s, lead.lag_s
     acts_s, opens_s = opening.opens_s + delay_s, opening.opens_s
     breakdown.between("disengage_delay", opens_s, acts_s, delay_s=delay_s, allowed_s=delay_s)
     ran_mm = feeder.per_feed * (staging.rest_mm - feed.command(acts_s))
     if clutch.travel_ramp:
-        breakdown.travel("ramp_out", ran_mm, allowed_mm=0.5 * clutch.ramp_out * feeder.run.scale)
+        allowed_mm = -disengage_distance(feeder.at_line_speed).ramp_mm * feeder.run.scale
+        breakdown.travel("ramp_out", ran_mm, allowed_mm=allowed_mm)
     else:
         r = _engagement(feeder, staging, acts_s)
         ran_s = 0.5 * r * r * clutch.ramp_out  # ∫ r dt of a ramp that falls from r
-        breakdown.delay("ramp_out", ran_s, moved_mm=ran_mm, allowed_s=0.5 * clutch.ramp_out)
+        breakdown.delay("ramp_out", ran_s, moved_mm=ran_mm, allowed_s=lead.ramp_s)
     moved_mm = belt.position(acts_s) - belt.position(passes_s)
     fed_mm = feeder.per_feed * (feed.command(acts_s) - feed.command(passes_s))
     breakdown.travel("not_closed_yet", fed_mm - moved_mm)

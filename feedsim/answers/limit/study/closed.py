@@ -18,10 +18,10 @@ from feedsim.settings.limits import (
     SpeedLimit,
     closed_form,
     refused_between,
+    window,
 )
 from feedsim.settings.solve import solved, with_chosen_motor
 from feedsim.settings.teeth import At
-from feedsim.settings.window import window
 
 __all__ = [
     "FeederLimit",

@@ -8,7 +8,7 @@ from typing import Literal
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.scenario import AS_WRITTEN, Scenario
-from feedsim.settings.right import Term
+from feedsim.settings.derivation import Term
 
 __all__ = [
     "Adjusting",

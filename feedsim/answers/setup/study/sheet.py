@@ -31,7 +31,7 @@ from feedsim.metrics.machine_settings import machine_settings
 from feedsim.quantities import System, canonical
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
-from feedsim.settings.derivation import derivation
+from feedsim.settings.derivation import Term, derivation
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import (
     cycle_time,
@@ -40,7 +40,6 @@ from feedsim.settings.predict import (
     largest_demand,
     scale_shift,
 )
-from feedsim.settings.right import Term
 from feedsim.settings.solve import Solution
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread, tail_at_opening
