@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.settings.even_row import EvenRow
 
-__all__ = ["Clipped", "Lattice", "merged"]
+__all__ = ["Clipped", "Lattice", "merged", "normal_nodes"]
 
 _FAR = 9.0  # standard deviations beyond which a normal curve is nothing
 _SAME = 1e-7
@@ -157,6 +158,16 @@ class Clipped:
         clipped = 0.5 * math.erfc(z / math.sqrt(2.0))
         above = row.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
         return clipped + 0.5 * math.exp(-0.5 * z * z) * above
+
+
+@lru_cache(maxsize=8)
+def normal_nodes(many: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return values in standard deviations, and shares, that stand for a normal law.
+
+    Gauss and Hermite's rule (Abramowitz and Stegun, 25.4.46), the values rising.
+    """
+    values, weights = np.polynomial.hermite_e.hermegauss(many)
+    return values, weights / weights.sum()
 
 
 def merged(

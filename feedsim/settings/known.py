@@ -30,7 +30,7 @@ from dataclasses import fields, replace
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
-from feedsim.settings.predict import known_bias, opening_bias
+from feedsim.settings.predict import engage_bias, known_bias, opening_bias
 from feedsim.settings.right import NAMES, Solution, right_settings
 
 __all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
@@ -104,40 +104,36 @@ class AtLineSpeed:
         self.settings, self.controller = at.settings, at.controller
         self.scale, self.counted, self.count = at.scale, at.counted_mm_s, at.count_mm
         self.step = self.counted * locked_step(at.controller)
-        self._with: dict[Solution, FeederAtSpeed] = {}
-
-    def with_settings(self, s: Solution) -> FeederAtSpeed:
-        """Return the feeder with these settings."""
-        if s not in self._with:
-            self._with[s] = self.at.with_settings(**{name: getattr(s, name) for name in NAMES})
-        return self._with[s]
 
     def engaging(self, s: Solution) -> float:
         """Return E at line speed (mm of counted travel)."""
-        return self.with_settings(s).engage_travel_mm
+        return s.engage_distance_mm - s.engage_lead_s * self.counted
 
     def opening(self, s: Solution) -> float:
         """Return U at line speed (mm of counted travel)."""
-        return self.with_settings(s).opening_travel_mm
+        return s.disengage_distance_mm - s.disengage_lead_s * self.counted
 
     def mean(self, s: Solution) -> float:
         """Return the mean error that settings leave (mm), but for what late marks do.
 
         A lead that took that off would make more marks late.
         """
-        at = self.with_settings(s)
-        off = self.engaging(s) - self.engaging(self.right)
-        if not self.settings.stage_correction:
-            off -= self.opening(s) - self.opening(self.right)
-            off -= late_opening_mean(at)
-        return self.scale * off + known_bias(at)
+        engage, opening = self.engaging(s), self.opening(s)
+        off = engage - self.engaging(self.right)
+        if self.settings.stage_correction:
+            there = self.at.with_settings(**{name: getattr(s, name) for name in NAMES})
+            return self.scale * off + known_bias(there)
+        off -= opening - self.opening(self.right)
+        off -= late_opening_mean(self.at, opening)
+        known = engage_bias(self.at, engage) - opening_bias(self.at, opening)
+        return self.scale * off + self.scale * known
 
     def stage_off(self, s: Solution) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
-        at = self.with_settings(s)
-        off = self.opening(s) - self.opening(self.right)
-        off += late_opening_mean(at)
-        return abs(off + opening_bias(at))
+        opening = self.opening(s)
+        off = opening - self.opening(self.right)
+        off += late_opening_mean(self.at, opening)
+        return abs(off + opening_bias(self.at, opening))
 
     def is_coarse(self, *, scanned: bool) -> bool:
         """Tell whether acts come in steps that matter."""

@@ -29,9 +29,12 @@ _PHASES = 16
 
 
 @term
-def late_opening_mean(at: FeederAtSpeed) -> float:
-    """Return by how much travel (mm, counted) openings are late on average, known too late."""
-    return _late_mean(at, at.eye, at.opening_travel_mm)
+def late_opening_mean(at: FeederAtSpeed, travel: float | None = None) -> float:
+    """Return by how much travel (mm, counted) openings are late on average, known too late.
+
+    ``travel``: U, counted and not rounded, if it is another than that of the settings.
+    """
+    return _late_mean(at, at.eye, at.opening_travel_mm if travel is None else travel)
 
 
 @term

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-import numpy as np
-
 from feedsim.criteria import Criteria
 from feedsim.machine import Carriers
 from feedsim.settings.distribution import Distribution
+from feedsim.settings.distribution_parts import normal_nodes
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.mark_memory import share_without_place
@@ -117,9 +116,10 @@ def _busy(c: Carriers, busy: Distribution, many: int, more: Mapping[float, float
         near = [by for by in more if abs(by - middle) < reach]
         below = dict(zip(near, rest.below(*near), strict=True)) if near else {}
         return sum(chance * below.get(by, float(by > middle)) for by, chance in more.items())
-    places, weights = np.polynomial.hermite_e.hermegauss(_NOISE_NODES)
-    shares: list[float] = (weights / weights.sum()).tolist()
-    noise = zip((busy.sd * places).tolist(), shares, strict=True)
+    places, shares = normal_nodes(_NOISE_NODES)
+    noise: list[tuple[float, float]] = [
+        *zip((busy.sd * places).tolist(), shares.tolist(), strict=True)
+    ]
     return sum(
         chance * weight * _within(c, many, busy.average + off + by)
         for off, weight in noise

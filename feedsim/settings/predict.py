@@ -28,6 +28,7 @@ __all__ = [
     "Shift",
     "corrected_point",
     "cycle_time",
+    "engage_bias",
     "expected_offsets",
     "known_bias",
     "largest_demand",
@@ -114,18 +115,23 @@ def known_bias(at: FeederAtSpeed) -> float:
     """
     if at.settings.stage_correction:
         return corrected_point(at).average
-    return at.scale * (_engage_bias(at) - opening_bias(at))
-
-
-def _engage_bias(at: FeederAtSpeed) -> float:
-    """Return what :func:`opening_bias` does of closings."""
-    return act_shifts(at, at.engage_travel_mm, scanned=at.carrier_eye.scanned).average
+    engage = engage_bias(at, at.engage_travel_mm)
+    return at.scale * (engage - opening_bias(at, at.opening_travel_mm))
 
 
 @term
-def opening_bias(at: FeederAtSpeed) -> float:
-    """Return the mean travel (mm, counted) by which openings are off what settings count on."""
-    return act_shifts(at, at.opening_travel_mm, scanned=at.eye.scanned).average
+def engage_bias(at: FeederAtSpeed, travel: float) -> float:
+    """Return the mean travel (mm, counted) by which closings are off what settings count on.
+
+    ``travel``: E, counted and not rounded.
+    """
+    return act_shifts(at, travel, scanned=at.carrier_eye.scanned).average
+
+
+@term
+def opening_bias(at: FeederAtSpeed, travel: float) -> float:
+    """Return what :func:`engage_bias` does of openings, with U."""
+    return act_shifts(at, travel, scanned=at.eye.scanned).average
 
 
 @term
@@ -140,7 +146,8 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
     if not at.settings.stage_correction:
         error -= late
     return Expected(
-        stage_mm=off.stage_mm + at.settings.speed_ratio * (late + opening_bias(at)),
+        stage_mm=off.stage_mm
+        + at.settings.speed_ratio * (late + opening_bias(at, at.opening_travel_mm)),
         error_mm=off.error_mm + at.scale * error + known_bias(at),
     )
 
@@ -195,8 +202,8 @@ def _shifts(at: FeederAtSpeed) -> Iterator[Shift]:
     yield Shift("disengage distance not the right one", -at.scale * off.disengage_distance_mm)
     yield Shift("disengage lead off the sum of delays", off.disengage_lead_s * at.speed_mm_s)
     engage, opening = _how_known(at, at.carrier_eye), _how_known(at, at.eye)
-    yield Shift(f"engage point {engage}", at.scale * _engage_bias(at))
-    yield Shift(f"disengage point {opening}", -at.scale * opening_bias(at))
+    yield Shift(f"engage point {engage}", at.scale * engage_bias(at, at.engage_travel_mm))
+    yield Shift(f"disengage point {opening}", -at.scale * opening_bias(at, at.opening_travel_mm))
     yield Shift("late openings", -at.scale * late_opening_mean(at))
 
 

@@ -24,6 +24,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.settings.distribution_parts import normal_nodes
+
 __all__ = ["Queue", "Waits", "waits_of"]
 
 Floats = NDArray[np.float64]
@@ -137,11 +139,11 @@ def waits_of(queue: Queue) -> Waits:
 
 
 def _noise(sd: float) -> tuple[Floats, Floats]:
-    """Return values and shares of a normal law (Gauss-Hermite), the values rising."""
+    """Return values and shares of a normal law, the values rising."""
     if sd == 0.0:
         return np.zeros(1), np.ones(1)
-    values, shares = np.polynomial.hermite_e.hermegauss(_NOISE_NODES)
-    return values * sd, shares / shares.sum()
+    values, shares = normal_nodes(_NOISE_NODES)
+    return values * sd, shares
 
 
 def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
