@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from feedsim.arrivals import Arrival
+
 __all__ = [
     "Adjust",
     "Carriers",
@@ -80,24 +82,26 @@ class Encoder:
 
 @dataclass(frozen=True, slots=True)
 class Carriers:
-    """What comes along the belt. ``random``: hand fed, exponential gaps; else paced.
+    """What comes along the belt.
 
-    With pitches in ``record_mm`` carriers come at these instead, one after the other, and
-    ``missing`` is of no effect; ``pitch_mm``, ``pitch_sd_mm`` and ``min_gap_mm`` are then the
-    record's own mean, sample standard deviation and smallest gap. ``record_repeats``: after its
-    last pitch it begins again; else no carrier comes after it.
+    ``arrival``: how far apart they come. ``missing``: share of pitches without a carrier, 0 beside
+    a record.
     """
 
-    length_mm: float
-    pitch_mm: float
-    pitch_sd_mm: float = 0.0
-    min_gap_mm: float = 0.0
-    random: bool = False
+    arrival: Arrival
     missing: float = 0.0
     slip_mm: float = 0.0
     slip_sd_mm: float = 0.0
-    record_mm: tuple[float, ...] = ()
-    record_repeats: bool = True
+
+    @property
+    def length_mm(self) -> float:
+        """The length of a carrier."""
+        return self.arrival.length_mm
+
+    @property
+    def pitch_mm(self) -> float:
+        """The mean pitch, leading edge to leading edge."""
+        return self.arrival.pitch_mm
 
 
 @dataclass(frozen=True, slots=True)

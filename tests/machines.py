@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from feedsim.arrivals import Arrival, Paced
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
@@ -93,7 +94,7 @@ def machine(*feeders: Feeder, speed_m_min: float = 60.0, **changes: object) -> M
     base = Machine(
         line=Line(speed_m_min * M_MIN),
         encoder=Encoder(),
-        carriers=Carriers(length_mm=210.0, pitch_mm=260.0),
+        carriers=Carriers(Paced(210.0, 260.0)),
         carrier_eye=QUIET_EYE,
         controller=Controller(),
         feeders=feeders or (feeder(),),
@@ -124,8 +125,19 @@ def spread_feeder(**changes: object) -> Feeder:
 
 def spread_carriers(**changes: object) -> Carriers:
     """Return the example carriers with enough pitch spread, far enough apart to be served."""
-    base = Carriers(length_mm=210.0, pitch_mm=300.0, pitch_sd_mm=SPREAD_MM)
-    return replace(base, **changes)  # type: ignore[arg-type]
+    slips = {name: changes.pop(name) for name in ("slip_mm", "slip_sd_mm") if name in changes}
+    base = Carriers(Paced(210.0, 300.0, pitch_sd_mm=SPREAD_MM), **slips)  # type: ignore[arg-type]
+    return arriving(base, **changes)
+
+
+def arriving(
+    carriers: Carriers, law: type[Arrival] | None = None, /, **changes: object
+) -> Carriers:
+    """Return carriers that come by another law, or by the same with other values."""
+    names = ("length_mm", "pitch_mm", "pitch_sd_mm", "min_gap_mm")
+    old = {name: getattr(carriers.arrival, name) for name in names}
+    changed = law(**{**old, **changes}) if law else replace(carriers.arrival, **changes)  # type: ignore[arg-type]
+    return replace(carriers, arrival=changed)
 
 
 def run(line: Machine, *, carriers: int, seed: int = 1) -> RunRecords:

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from hypothesis import strategies as st
 
+from feedsim.arrivals import Paced, RandomGaps
 from feedsim.machine import (
     Carriers,
     Clutch,
@@ -105,7 +106,7 @@ def filtered_machine(seed: int, *, feeders: int | None = None) -> Machine:
     machine = random_machine(seed, feeders=feeders)
     choose = ByNumbers(seed, 1)
     carriers, speed = machine.carriers, machine.line.speed_mm_s
-    gap = max(carriers.pitch_mm - carriers.length_mm, carriers.min_gap_mm) / speed
+    gap = max(carriers.pitch_mm - carriers.length_mm, carriers.arrival.min_gap_mm) / speed
     card = carriers.length_mm / speed
     spans = [gap, card, *(f.inserts.gap_mm / speed for f in machine.feeders)]
     long = choose.is_so(0.5)
@@ -146,12 +147,14 @@ def random_machine(seed: int, *, feeders: int | None = None) -> Machine:
 def _drawn(choose: Choice, feeders: int | None) -> Machine:
     speed = choose.one(50.0, 400.0, 1000.0, 1733.0, 2500.0)
     length = choose.between(20.0, 220.0)
+    values = {
+        "pitch_mm": length + choose.between(5.0, 250.0),
+        "pitch_sd_mm": choose.one(0.0, 1.0, 8.0),
+        "min_gap_mm": choose.one(0.0, 2.0),
+    }
+    law = RandomGaps if choose.is_so(0.3) else Paced
     carriers = Carriers(
-        length_mm=length,
-        pitch_mm=length + choose.between(5.0, 250.0),
-        pitch_sd_mm=choose.one(0.0, 1.0, 8.0),
-        min_gap_mm=choose.one(0.0, 2.0),
-        random=choose.is_so(0.3),
+        law(length, **values),
         missing=choose.one(0.0, 0.1),
         slip_mm=choose.one(0.0, 0.7),
         slip_sd_mm=choose.one(0.0, 0.2),

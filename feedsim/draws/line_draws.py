@@ -25,7 +25,6 @@ __all__ = [
     "InsertDraw",
     "Phases",
     "RunDraws",
-    "record_start",
 ]
 
 Floats = NDArray[np.float64]
@@ -34,8 +33,6 @@ InsertColumns = tuple[Floats, Floats, Floats, Floats, Floats, Bools, Bools, Floa
 _FIRST_BLOCK = 256
 MOST_AT_ONCE = 8192
 """Carriers or inserts in a block, at most."""
-_WHOLE = 2**64
-_GOLDEN = 11400714819323198485  # nearest odd number to _WHOLE/1.6180339887…
 
 
 class Phases(NamedTuple):
@@ -138,10 +135,7 @@ class RunDraws:
         )
 
     def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
-        """Yield the carriers: pitch sources go by pitch, all others by carrier number.
-
-        Recorded pitches come as they are: nothing is drawn for them.
-        """
+        """Yield the carriers: pitch sources go by pitch, all others by carrier number."""
         for block in self.carrier_blocks():
             yield from zip(*(column.tolist() for column in block), strict=True)
 
@@ -156,40 +150,13 @@ class RunDraws:
             yield leading_edge, leading_edge + edge, delay, slip(n), missed
 
     def _leading_edges(self, c: Carriers) -> Iterator[Floats]:
-        return self._recorded_edges(c) if c.record_mm else self._drawn_edges(c)
-
-    def _recorded_edges(self, c: Carriers) -> Iterator[Floats]:
-        """Sum the record up, from where this replication begins in it."""
-        record = np.array(c.record_mm)
-        place = record_start(len(record), self._replication) if c.record_repeats else 0
-        last = 0.0
-        for n in _blocks():
-            places = np.arange(place, place + n)
-            pitch = record[
-                places % len(record) if c.record_repeats else places[places < len(record)]
-            ]
-            if not len(pitch):
-                return
-            pitch[0] += last
-            edges = np.cumsum(pitch)
-            last = float(edges[-1])
-            place += n
-            yield edges
-
-    def _drawn_edges(self, c: Carriers) -> Iterator[Floats]:
-        pitches = self._stream("carrier.pitch")
         missing = _chance(self._stream("carrier.missing"), c.missing)
-        shortest = c.length_mm + c.min_gap_mm
-        last = 0.0
-        for n in _blocks():
-            if c.random:
-                pitch = shortest + (c.pitch_mm - shortest) * pitches.standard_exponential(n)
-            else:
-                pitch = np.maximum(_normal(pitches, c.pitch_mm, c.pitch_sd_mm)(n), shortest)
+        stream, last = self._stream("carrier.pitch"), 0.0
+        for pitch in c.arrival.pitches(stream, _blocks(), replication=self._replication):
             pitch[0] += last
             edges = np.cumsum(pitch)
             last = float(edges[-1])
-            yield edges[~missing(n)]
+            yield edges[~missing(len(edges))]
 
     def inserts(
         self, feeder: int
@@ -261,22 +228,6 @@ class RunDraws:
             return edges(n), delay, missed(n)
 
         return block
-
-
-def record_start(length: int, replication: int) -> int:
-    """Return at which pitch of a repeated record a replication begins, from 0.
-
-    Steps of the golden section of its length, in whole numbers: the first at its beginning, and
-    however many there are, they lie spread over all of it.
-
-    Parameters
-    ----------
-    length : int
-        Pitches in the record.
-    replication : int
-        Repetition number, 0 or above.
-    """
-    return (replication * _GOLDEN % _WHOLE) * length // _WHOLE
 
 
 def _blocks() -> Iterator[int]:

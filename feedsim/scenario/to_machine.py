@@ -6,9 +6,11 @@ import math
 from functools import lru_cache
 
 from feedsim import machine
+from feedsim.arrivals import Arrival, Paced, RandomGaps, Recorded
 from feedsim.machine import Machine
 from feedsim.scenario import drive as drive_keys
 from feedsim.scenario import feeder as keys
+from feedsim.scenario.carrier import Carrier
 from feedsim.scenario.line import Eye
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.product import Divert
@@ -76,24 +78,29 @@ def _encoder(scenario: Scenario) -> machine.Encoder:
 
 def _carriers(scenario: Scenario) -> machine.Carriers:
     carrier = scenario.carrier
-    pitch, sd, min_gap = carrier.pitch, carrier.pitch_sd, carrier.min_gap
-    if carrier.record:
-        pitch, sd = _mean_and_sd(carrier.record)
-        min_gap = max(0.0, min(carrier.record) - carrier.length)
-    if pitch is None:
-        raise ValueError("carriers need a pitch or a record")
     return machine.Carriers(
-        length_mm=carrier.length,
-        pitch_mm=pitch,
-        pitch_sd_mm=sd,
-        min_gap_mm=min_gap,
-        random=carrier.arrival == "random",
+        arrival=_arrival(carrier),
         missing=carrier.missing,
         slip_mm=carrier.slip,
         slip_sd_mm=carrier.slip_sd,
-        record_mm=carrier.record,
-        record_repeats=carrier.after_record == "repeat",
     )
+
+
+def _arrival(carrier: Carrier) -> Arrival:
+    if carrier.record:
+        mean, sd = _mean_and_sd(carrier.record)
+        return Recorded(
+            carrier.length,
+            mean,
+            sd,
+            max(0.0, min(carrier.record) - carrier.length),
+            record_mm=carrier.record,
+            repeats=carrier.after_record == "repeat",
+        )
+    if carrier.pitch is None:
+        raise ValueError("carriers need a pitch or a record")
+    law = RandomGaps if carrier.arrival == "random" else Paced
+    return law(carrier.length, carrier.pitch, carrier.pitch_sd, carrier.min_gap)
 
 
 @lru_cache(maxsize=8)

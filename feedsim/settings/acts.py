@@ -14,15 +14,15 @@ is not reached after j steps of w counts with probability clip(N − j·w, 0, 1)
 the first and the last step have the share w each.
 
 The steps γ are kept as they are down to a 500th of a cycle, and are rows in closed form
-(:class:`feedsim.settings.distribution_parts.Lattice`), so that many cost no more than few. What is
-left out:
+(:class:`feedsim.probability.distribution_parts.Lattice`), so that many cost no more than few. What
+is left out:
 
 - finer steps count as none: an act is put up to γ, a 500th of the travel of a cycle, off;
 - where stage correction shifts a point by the steps of a locked opening, its values are worked
   out one by one. Where a count has more than 200 steps the rounding and the count are two uniform
   parts instead, which is off by a step at most; and values closer than a 64th of their range are
-  put together at their mean (:func:`feedsim.settings.distribution_parts.merged`), which leaves the
-  mean as it is.
+  put together at their mean (:func:`feedsim.probability.distribution_parts.merged`), which leaves
+  the mean as it is.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ from functools import lru_cache
 import numpy as np
 
 from feedsim.machine import Controller, Eye
-from feedsim.settings.distribution import Distribution
-from feedsim.settings.distribution_parts import Lattice, merged
+from feedsim.probability.distribution import Distribution
+from feedsim.probability.distribution_parts import Lattice, merged
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 __all__ = [

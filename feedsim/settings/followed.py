@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
 from feedsim.settings.mark_memory import fractions
 from feedsim.settings.waits import Queue, Waits
@@ -111,7 +112,7 @@ class _Comes(NamedTuple):
 def follow(row: Row) -> Followed:
     """Follow the row of carriers."""
     comes = _comes(row.carriers, row.seen, row.edge_sd_mm)
-    takes, noise = _services(row.queue, row.carriers)
+    takes, noise = _services(row.queue, row.carriers.arrival)
     here = comes.behind >= row.blind_mm
     place, edge = comes.place[here], comes.edge[here]
     points = edge + row.kept_mm
@@ -197,32 +198,16 @@ def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
     """Return the carriers that come along and are seen."""
     from scipy.special import ndtri
 
-    shortest = carriers.length_mm + carriers.min_gap_mm
-    count, record = _count(carriers), np.array(carriers.record_mm)
-    chances = fractions(5 * count).reshape(5, count)
-    missing = 0.0
-    if len(record):
-        pitches = np.tile(record, count // len(record))
-    elif carriers.random:
-        missing = carriers.missing
-        pitches = shortest - (carriers.pitch_mm - shortest) * np.log(chances[0])
-    else:
-        missing = carriers.missing
-        pitches = np.maximum(carriers.pitch_mm + carriers.pitch_sd_mm * ndtri(chances[0]), shortest)
-    place = np.flatnonzero((chances[1] >= missing) & (chances[2] < seen))
-    once = 0 if carriers.record_repeats else len(record)
+    arrival = carriers.arrival
+    chances = fractions(5 * arrival.whole(_ROW)).reshape(5, -1)
+    place = np.flatnonzero((chances[1] >= carriers.missing) & (chances[2] < seen))
+    once = arrival.ends_after
     lap = place // once if once else np.zeros_like(place)
-    edge = np.cumsum(pitches)[place]
+    edge = np.cumsum(arrival.sample(chances[0], again=True))[place]
     behind = edge + edge_sd_mm * ndtri(chances[3][place])
     behind[1:] -= edge[:-1] + carriers.length_mm
     behind[np.flatnonzero(np.diff(lap, prepend=-1))] = math.inf
     return _Comes(place, lap, edge, behind, ndtri(chances[4][place]))
-
-
-def _count(carriers: Carriers) -> int:
-    """Return how many pitches are followed: those of a record again and again, each as often."""
-    record = len(carriers.record_mm)
-    return math.ceil(_ROW / record) * record if record else _ROW
 
 
 @lru_cache(maxsize=8)
@@ -236,9 +221,9 @@ def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
 
 
 @lru_cache(maxsize=8)
-def _services(queue: Queue, carriers: Carriers) -> tuple[Floats, Floats]:
+def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     """Return how long the feeder is busy with each carrier, and how far off its point is (mm)."""
-    noise, gap, again, twice = _draws(_count(carriers))
+    noise, gap, again, twice = _draws(arrival.whole(_ROW))
     gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
     more = np.searchsorted(np.cumsum(queue.again), again)
     more = np.minimum(more, len(queue.again) - 1)

@@ -18,8 +18,8 @@ import math
 from statistics import fmean
 
 from feedsim.machine import Eye
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import is_locked, locked_step
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 __all__ = ["late_engage_mean", "late_opening", "late_opening_mean"]

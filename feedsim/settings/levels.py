@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from feedsim.machine import Controller, Eye
-from feedsim.settings.distribution import Distribution
+from feedsim.probability.distribution import Distribution
 
 __all__ = ["averaged", "filters", "gap_lasts", "level_lasts"]
 

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.machine import Carriers
+from feedsim.arrivals import Arrival
 
 __all__ = ["fractions", "share_without_place"]
 
@@ -24,21 +24,21 @@ _ROW = 10_000
 _PRIME = np.uint64(2**31 - 1)
 
 
-def share_without_place(carriers: Carriers, kept_mm: float, *, places: int, seen: float) -> float:
+def share_without_place(arrival: Arrival, kept_mm: float, *, places: int, seen: float) -> float:
     """Return the share of marks that find the memory full.
 
     Parameters
     ----------
-    carriers : Carriers
+    arrival : Arrival
     kept_mm : float
         Belt travel for which a mark is kept.
     places : int
     seen : float
         Share of pitches that bring a mark.
     """
-    if kept_mm <= places * (carriers.length_mm + carriers.min_gap_mm):
+    if kept_mm <= places * arrival.shortest_mm:
         return 0.0
-    edges = _edges(carriers, seen)
+    edges = _edges(arrival, seen)
     kept: deque[float] = deque([-kept_mm] * places, maxlen=places)
     lost = 0
     for edge in edges:
@@ -50,22 +50,11 @@ def share_without_place(carriers: Carriers, kept_mm: float, *, places: int, seen
 
 
 @lru_cache(maxsize=8)
-def _edges(carriers: Carriers, seen: float) -> list[float]:
+def _edges(arrival: Arrival, seen: float) -> list[float]:
     """Return where the leading edges of a row of carriers are that bring a mark (mm)."""
     chances = fractions(2 * _ROW)
     first, second = chances[:_ROW], chances[_ROW:]
-    shortest = carriers.length_mm + carriers.min_gap_mm
-    if carriers.record_mm:
-        laps = _ROW // len(carriers.record_mm) if carriers.record_repeats else 1
-        pitches = np.tile(np.array(carriers.record_mm), max(1, laps))[:_ROW]
-    elif carriers.random:
-        pitches = shortest - (carriers.pitch_mm - shortest) * np.log(first)
-    else:
-        from scipy.special import ndtri
-
-        pitches = carriers.pitch_mm + carriers.pitch_sd_mm * ndtri(first)
-        pitches = np.maximum(pitches, shortest)
-    edges = np.cumsum(pitches)
+    edges = np.cumsum(arrival.sample(first))
     found: list[float] = edges[second[: len(edges)] < seen].tolist()
     return found
 

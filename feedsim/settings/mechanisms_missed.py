@@ -2,32 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-
 from feedsim.criteria import Criteria
-from feedsim.machine import Carriers
-from feedsim.settings.distribution import Distribution
-from feedsim.settings.distribution_parts import normal_nodes
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import searched_on
-from feedsim.settings.recorded import share_lost
-from feedsim.settings.spreads import busy_travel, mark_to_act, pitches
+from feedsim.settings.spreads import busy_travel, mark_to_act
 from feedsim.settings.waiting import followed, waiting_alone
 
 __all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
 
-_MANY = 1000
 _MOST_AGAIN = 60
-_FAR = 9.0  # standard deviations beyond which a share is nothing
-_NOTHING = 1e-12
 _RARE = 1e-7
 _EMPTIED = 1e-4
 _HARDLY = 1e-6
-_NOISE_NODES = 5
 
 
 def feed_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -83,61 +74,8 @@ def _lost(at: FeederAtSpeed, on: tuple[tuple[float, float], ...]) -> float:
             left, j = left * behind, j + 1
         last = (j - 1) * again
         more[last] = more.get(last, 0.0) + left
-    c, busy = at.carriers, busy_travel(at)
-    if c.record_mm:
-        return share_lost(c, busy, more)
-    here = (1.0 - c.missing) * (1.0 - at.carrier_eye.missed)
-    come = here * _sum(lambda n: _busy(at.carriers, busy, n, more), 1)
-    return come / (1.0 + come)
-
-
-def _sum(chance: Callable[[int], float], first: int) -> float:
-    """Return the sum of falling probabilities."""
-    total = 0.0
-    for n in range(first, _MANY):
-        share = chance(n)
-        total += share
-        if share < _NOTHING:
-            break
-    return total
-
-
-def _busy(c: Carriers, busy: Distribution, many: int, more: Mapping[float, float]) -> float:
-    """Return the probability that so many pitches are over before the feeder is ready.
-
-    ``busy``: belt travel (mm) until it is. ``more``: by how much longer (mm) a service is, with
-    probabilities.
-    """
-    if not c.random:
-        rest = busy.times(-1.0).plus(pitches(c, many))
-        # what comes rarely, a double, may lie far beyond the spread of all
-        rare = sum(abs(length) for _, length in rest.rarely)
-        middle, reach = rest.average, _FAR * rest.sd + rare
-        near = [by for by in more if abs(by - middle) < reach]
-        below = dict(zip(near, rest.below(*near), strict=True)) if near else {}
-        return sum(chance * below.get(by, float(by > middle)) for by, chance in more.items())
-    places, shares = normal_nodes(_NOISE_NODES)
-    noise: list[tuple[float, float]] = [
-        *zip((busy.sd * places).tolist(), shares.tolist(), strict=True)
-    ]
-    return sum(
-        chance * weight * _within(c, many, busy.average + off + by)
-        for off, weight in noise
-        for by, chance in more.items()
-    )
-
-
-def _within(c: Carriers, many: int, travel: float) -> float:
-    """Return the probability that so many random pitches are over within a travel (mm).
-
-    P(n, x/m), the regularised incomplete gamma function: a sum of n exponentials of mean m is
-    gamma distributed (any textbook on queues).
-    """
-    from scipy.special import gammainc
-
-    shortest = c.length_mm + c.min_gap_mm
-    free = travel - many * shortest
-    return float(gammainc(many, free / (c.pitch_mm - shortest))) if free > 0.0 else 0.0
+    come = (1.0 - at.carriers.missing) * (1.0 - at.carrier_eye.missed)
+    return at.carriers.arrival.share_lost(busy_travel(at), more, come=come)
 
 
 def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -158,14 +96,9 @@ def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
     if waits or feed_cycle(at, allowed) > _HARDLY:
         return _beyond(at, allowed, memory=True, merging=False)
     here = (1.0 - c.missing) * (1.0 - at.carrier_eye.missed)
-    if places > 1 and (c.random or c.pitch_sd_mm > 0.0):
-        return share_without_place(c, kept.average, places=places, seen=here)
-    if c.random:
-        lost = _sum(lambda n: _within(c, n, kept.average), places)
-    else:
-        less = kept.times(-1.0)
-        lost = _sum(lambda n: pitches(c, n).plus(less).share_below(0.0), places)
-    lost *= here
+    if places > 1 and not c.arrival.steady:
+        return share_without_place(c.arrival, kept.average, places=places, seen=here)
+    lost = here * c.arrival.expected_over(lambda n: c.arrival.share_over(n, kept), places)
     return lost / (places + lost)
 
 
@@ -202,7 +135,7 @@ def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
         return 0.0
     others = 1.0 - (1.0 - memory(at, allowed)) * (1.0 - feed_cycle(at, allowed))
     # marks followed one by one know one gap for all, which a scan does not ask for
-    scanned = at.carrier_eye.polled and not at.carriers.random
+    scanned = at.carrier_eye.polled and at.carriers.arrival.in_step
     if others < _HARDLY or scanned:
         return merged
     return _beyond(at, allowed, memory=True, merging=True)

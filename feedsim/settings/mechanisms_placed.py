@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from feedsim.criteria import Criteria
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import locked_step
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.nominal_cycle import no_cycle_because

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import math
-
 from feedsim.criteria import Criteria
-from feedsim.settings.distribution import Distribution, clipped_at
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, gap_lasts, level_lasts
 from feedsim.settings.predict import cycle_time
-from feedsim.settings.recorded import share_closer
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
 
@@ -99,15 +96,9 @@ def searched_on(
 
 def _sooner(at: FeederAtSpeed, travel: float) -> float:
     """Return the share of cycles that follow the one before within a belt travel (mm)."""
-    c = at.carriers
     if at.speed_mm_s * cycle_time(at) >= travel:
         return 0.0
-    shortest = c.length_mm + c.min_gap_mm
-    if c.record_mm:
-        return share_closer(c, travel)
-    if c.random:
-        return -math.expm1(-max(0.0, travel - shortest) / (c.pitch_mm - shortest))
-    return clipped_at(shortest, mean=c.pitch_mm, sd=c.pitch_sd_mm).share_below(travel)
+    return at.carriers.arrival.share_below(travel)
 
 
 @term

@@ -231,7 +231,7 @@ def _parts(machine: Machine, feeder: Feeder, speed: float) -> _Parts:
         carrier_pitch_mm=machine.carriers.pitch_mm,
         insert_pitch_mm=feeder.inserts.length_mm + feeder.inserts.gap_mm,
         ratio=feeder.settings.speed_ratio,
-        skips=not (machine.controller.not_ready_engages or machine.carriers.random),
+        skips=machine.carriers.arrival.in_step and not machine.controller.not_ready_engages,
         clutch=feeder.clutch,
         servo=feeder.servo,
         speed_mm_s=speed,

@@ -10,13 +10,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from feedsim.machine import Eye
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
     act_shifts,
     corrected_acts,
     is_locked,
     side_acts,
 )
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.nominal import following_time

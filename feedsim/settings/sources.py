@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from feedsim.machine import Eye
+from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.settings.acts import first_shifts, is_locked, later_ticks, locked_step
-from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from feedsim.machine import Carriers, Eye
+from feedsim.machine import Eye
+from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.settings.acts import is_locked
-from feedsim.settings.distribution import Distribution, clipped_at
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import (
@@ -19,13 +19,10 @@ from feedsim.settings.predict import (
 )
 from feedsim.settings.sources import captures, slips
 
-_FEW = 4
-
 __all__ = [
     "busy_travel",
     "gaps",
     "mark_to_act",
-    "pitches",
     "placed_nose_at_opening",
     "stage_spread",
     "staged_nose",
@@ -120,17 +117,6 @@ def busy_travel(at: FeederAtSpeed) -> Distribution:
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
     )
     return timing.plus(gaps(at).times(per_feed))
-
-
-def pitches(c: Carriers, many: int) -> Distribution:
-    """Return the sum of so many pitches (mm) of paced carriers, each as it is drawn.
-
-    Of more than a few that are clipped the sum is as good as normal (central limit theorem).
-    """
-    one = clipped_at(c.length_mm + c.min_gap_mm, mean=c.pitch_mm, sd=c.pitch_sd_mm)
-    if one.clipped and many <= _FEW:
-        return Distribution(many * one.mean, clipped=one.clipped * many)
-    return Distribution(many * one.average, math.sqrt(many) * one.sd)
 
 
 @term

@@ -47,7 +47,7 @@ def waiting_alone(at: FeederAtSpeed, allowed: Criteria, *, found: bool = False) 
 
     ``found``: every insert is found at once, misfeeds and strays left out.
     """
-    if at.carriers.record_mm:
+    if at.carriers.arrival.in_order:
         return followed(at, allowed, found=found, memory=False, merging=False).waits
     return waits_of(_queue(at, allowed, found=found))
 
@@ -89,9 +89,7 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     whole = at.speed_mm_s * (cycle_time(at) + until_next_tick(at))
     slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
     noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
-    least = c.length_mm + c.min_gap_mm
-    spread = 0.2 * (c.pitch_mm - least) if c.random else c.pitch_sd_mm
-    spread = math.hypot(spread, per_feed * ins.gap_sd_mm, noise)
+    spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
     # a lateness is told from the point, not from the tick after it
     room = (
         c.length_mm
@@ -99,11 +97,8 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
         - 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
     )
     return Queue(
-        shortest_mm=least,
-        pitch_mm=c.pitch_mm,
-        pitch_sd_mm=c.pitch_sd_mm,
-        random=c.random,
-        come=(1.0 - c.missing * (not c.record_mm)) * (1.0 - at.carrier_eye.missed),
+        arrival=c.arrival,
+        come=(1.0 - c.missing) * (1.0 - at.carrier_eye.missed),
         service_mm=whole - per_feed * ins.gap_mm,
         gap_mm=per_feed * ins.gap_mm,
         gap_sd_mm=per_feed * ins.gap_sd_mm,

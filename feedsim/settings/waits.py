@@ -24,7 +24,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.settings.distribution_parts import normal_nodes
+from feedsim.arrivals.law import Arrival, clipped_beyond
+from feedsim.probability.distribution_parts import normal_nodes
 
 __all__ = ["Queue", "Waits", "waits_of"]
 
@@ -42,10 +43,8 @@ class Queue:
 
     Attributes
     ----------
-    shortest_mm, pitch_mm, pitch_sd_mm : float
-        The shortest pitch, the mean, and the standard deviation before it is clipped.
-    random : bool
-        What is beyond the shortest is exponential; ``pitch_sd_mm`` is not asked for then.
+    arrival : Arrival
+        The law of pitches, taken as independent.
     come : float
         Share of pitches that bring a mark.
     service_mm : float
@@ -66,10 +65,7 @@ class Queue:
         How finely waits have to be told from each other.
     """
 
-    shortest_mm: float
-    pitch_mm: float
-    pitch_sd_mm: float
-    random: bool
+    arrival: Arrival
     come: float
     service_mm: float
     gap_mm: float
@@ -239,9 +235,9 @@ class _Steps:
         most = high + queue.double_mm * (queue.double > 0.0)
         most += (len(queue.again) - 1) * queue.again_mm
         furthest = queue.room_mm + 2.0 * most + _FAR * queue.noise_sd_mm
-        furthest = min(furthest, _longest_pitch(queue))
+        furthest = min(furthest, queue.arrival.longest_mm)
         width = float(most - low + furthest) / (_FINE - 16)
-        pitch = _tents(lambda x: _pitch_beyond(queue, x), start=-width, width=width)
+        pitch = _tents(queue.arrival.mean_beyond, start=-width, width=width)
         start = low - 2.0 * width
         gap = _tents(lambda x: _gap_beyond(queue, x), start=start, width=width)
         longer = _tents(lambda x: _longer_beyond(queue, x), start=-width, width=width)
@@ -255,18 +251,12 @@ class _Steps:
         return cls(
             _Law.of(places, both / both.sum()),
             _Law.of(back, pitch[::-1] / pitch.sum()),
-            most - queue.shortest_mm,
+            most - queue.arrival.shortest_mm,
         )
 
     def highest(self, queue: Queue, noise: float) -> float:
         """Return the highest D that there can be."""
         return max(queue.fine_mm, queue.room_mm + noise + max(0.0, self.longest_mm))
-
-
-def _longest_pitch(queue: Queue) -> float:
-    if queue.random:
-        return queue.shortest_mm + 30.0 * (queue.pitch_mm - queue.shortest_mm)
-    return max(queue.shortest_mm, queue.pitch_mm + _FAR * queue.pitch_sd_mm)
 
 
 def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) -> Floats:
@@ -280,37 +270,9 @@ def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) ->
     return found
 
 
-def _pitch_beyond(queue: Queue, x: Floats) -> Floats:
-    """Return E[max(0, pitch − x)], shape of ``x``."""
-    s, mean = queue.shortest_mm, queue.pitch_mm
-    if queue.random:
-        m = mean - s
-        above: Floats = np.where(
-            x < s, s + m - x, m * np.exp(-np.maximum(x - s, 0.0) / m) if m > 0.0 else 0.0
-        )
-        return above
-    return _clipped_beyond(x, least=s, mean=mean, sd=queue.pitch_sd_mm)
-
-
-def _clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats:
-    """Return E[max(0, X − x)] of a normal law clipped at the least, shape of ``x``."""
-
-    def normal(y: Floats) -> Floats:
-        if sd == 0.0:
-            return np.maximum(mean - y, 0.0)
-        from scipy.special import ndtr
-
-        z = (mean - y) / sd
-        density = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
-        found: Floats = (mean - y) * ndtr(z) + sd * density
-        return found
-
-    return normal(np.maximum(x, least)) + np.maximum(least - x, 0.0)
-
-
 def _gap_beyond(queue: Queue, x: Floats) -> Floats:
     """Return E[max(0, service − x)] of a service that is not longer, shape of ``x``."""
-    return _clipped_beyond(
+    return clipped_beyond(
         x - queue.service_mm, least=queue.least_gap_mm, mean=queue.gap_mm, sd=queue.gap_sd_mm
     )
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from feedsim.arrivals import RandomGaps
 from feedsim.machine import Carriers, Clutch, Controller, Eye, Inserts
 from feedsim.records.outcome import Outcome
 from tests.machines import Sample, feeder, machine, run
@@ -33,7 +34,7 @@ def line_losses(*, per_s: float, spread_s: float = 0.0, longer_s: float = 0.0) -
             clutch=Clutch(ramp_in=0.02, ramp_out=0.02, settle_s=longer_s),
         ),
         speed_m_min=60.0,
-        carriers=Carriers(length_mm=1e-6, pitch_mm=1000.0 / per_s, random=True),
+        carriers=Carriers(RandomGaps(1e-6, 1000.0 / per_s)),
         carrier_eye=Eye(),
         controller=Controller(mark_memory=1000),
     )

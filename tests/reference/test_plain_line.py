@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw, Phases, RunDraws
 from feedsim.machine import (
     Carriers,
@@ -60,7 +61,7 @@ def machine(*, v=1000.0, travel=False, gain=math.inf, forward=0.0, ratio=1.0, **
     whole = machines.machine(
         feeder,
         line=Line(v),
-        carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
+        carriers=Carriers(Paced(210.0, 300.0)),
         carrier_eye=eye,
         controller=Controller(search_limit_mm=1500.0),
     )
@@ -212,7 +213,7 @@ def test_carrier_too_close_is_not_staged_or_waits():
     # First mark closes at 0.879, ready at 1.095 (by hand above). Second carrier 150 mm behind:
     # its point is at 1.029 s.
     cards = Cards(carriers=[carrier_at(300.0), carrier_at(450.0), carrier_at(1500.0)])
-    whole = replace(machine(), carriers=Carriers(120.0, 300.0))
+    whole = replace(machine(), carriers=Carriers(Paced(120.0, 300.0)))
     run = plain_run(whole, cards, 3)
     assert outcomes(run) == ["PLACED", "NOT_STAGED", "PLACED"]
     assert list(run.feeders[0].late_engage) == [0, 0, 0]
@@ -223,10 +224,10 @@ def test_carrier_too_close_is_not_staged_or_waits():
     assert run.feeders[0].placement_error_mm == pytest.approx([0.0, 66.0, 0.0], abs=1e-9)
     assert list(run.feeders[0].late_engage) == [0, 1, 0]
     # a carrier of 80 mm can no longer be hit beyond 60 mm late
-    short = replace(whole, carriers=Carriers(80.0, 300.0), controller=waits)
+    short = replace(whole, carriers=Carriers(Paced(80.0, 300.0)), controller=waits)
     assert outcomes(plain_run(short, cards, 3)) == ["PLACED", "NOT_STAGED", "PLACED"]
     # at the limit, 20 + 66 = 86, it still can
-    just = replace(whole, carriers=Carriers(86.0, 300.0), controller=waits)
+    just = replace(whole, carriers=Carriers(Paced(86.0, 300.0)), controller=waits)
     assert outcomes(plain_run(just, cards, 3)) == ["PLACED", "PLACED", "PLACED"]
 
 
@@ -254,7 +255,7 @@ def test_late_marks():
     assert outcomes(plain_run(insert_latched, cards, 2))[0] == "LATE_MARK"
     engages = replace(insert_latched, controller=replace(slow, late_mark_engages=True))
     assert outcomes(plain_run(engages, cards, 2))[0] == "LATE_MARK"  # 1121 mm: cannot be hit
-    long = replace(engages, carriers=Carriers(1250.0, 1300.0))
+    long = replace(engages, carriers=Carriers(Paced(1250.0, 1300.0)))
     run = plain_run(long, cards, 2)
     rows = run.feeders[0]
     assert rows.engage_time_s[0] == pytest.approx(2.0, abs=1e-12)
@@ -364,7 +365,7 @@ def test_stage_correction_is_in_force_only_while_staged():
     off = replace(
         settings, disengage_distance_mm=settings.disengage_distance_mm + 6.0, stage_correction=True
     )
-    whole = replace(with_feeder(whole, settings=off), carriers=Carriers(100.0, 300.0))
+    whole = replace(with_feeder(whole, settings=off), carriers=Carriers(Paced(100.0, 300.0)))
     for edge, outcome in ((1519.0, "NOT_STAGED"), (1523.0, "PLACED")):
         cards = Cards(carriers=[carrier_at(x) for x in (300.0, 1300.0, edge)])
         run = plain_run(whole, cards, 3)
@@ -398,7 +399,7 @@ def test_books_balance_with_every_chance_at_work():
         whole,
         encoder=Encoder(0.1, 0.001),
         carrier_eye=Eye(0.002, 0.0005, 0.001, 0.3, 0.03),
-        carriers=Carriers(210.0, 320.0, pitch_sd_mm=20.0),
+        carriers=Carriers(Paced(210.0, 320.0, pitch_sd_mm=20.0)),
         controller=Controller(0.004, 0.001, 0.02, 1500.0),
     )
     run = plain_run(whole, RunDraws(whole, 11), 150).feeders[0]

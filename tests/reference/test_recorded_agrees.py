@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Recorded
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
+from tests.machines import arriving
 from tests.random_machines import random_machine
 from tests.reference.plain_line import plain_run
 from tests.reference.test_engine_agrees import compare
@@ -27,7 +29,9 @@ def recorded(seed: int, *, repeats: bool) -> Machine:
     record = np.maximum(
         rng.normal(c.pitch_mm, 0.2 * (c.pitch_mm - c.length_mm), count), c.length_mm
     )
-    carriers = replace(c, record_mm=tuple(record.tolist()), record_repeats=repeats)
+    carriers = arriving(
+        replace(c, missing=0.0), Recorded, record_mm=tuple(record.tolist()), repeats=repeats
+    )
     return replace(machine, carriers=carriers)
 
 

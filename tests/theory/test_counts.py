@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers
 from feedsim.metrics.intervals import wilson
@@ -24,7 +25,7 @@ RUNS, CARRIERS, MISSED = 240, 200, 0.04
 def counts() -> np.ndarray:
     """Carriers that their eye did not see, in runs that differ in seed only."""
     line = machine(
-        carriers=Carriers(length_mm=210.0, pitch_mm=260.0),
+        carriers=Carriers(Paced(210.0, 260.0)),
         carrier_eye=replace(NOISY_EYE, missed=MISSED),
     )
     runs = (simulate(line, RunDraws(line, seed), carriers=CARRIERS) for seed in range(RUNS))

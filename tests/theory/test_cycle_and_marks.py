@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced, RandomGaps
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Machine, Servo
 from feedsim.records.outcome import Outcome
 from tests.machines import (
     RIGID,
+    arriving,
     feeder,
     machine,
     mean_of,
@@ -31,7 +33,7 @@ def steady(pitch: float, *, scale: float, clutch: Clutch, delay: float, ratio: f
             servo=replace(RIGID, command_delay_s=delay),
             settings=settings(speed_ratio=ratio),
         ),
-        carriers=Carriers(length_mm=100.0, pitch_mm=pitch),
+        carriers=Carriers(Paced(100.0, pitch)),
         encoder=Encoder(0.0, scale),
     )
 
@@ -73,7 +75,7 @@ def test_steady_arrivals_are_served_as_by_a_counter_with_dead_time(
     # Knoll, Radiation Detection and Measurement (periodic source, non-paralysable counter):
     # 1/ceil(n·C) of the arrivals are recorded
     line = steady(155.6 / load, scale=0.0, clutch=Clutch(), delay=0.0, ratio=1.0)
-    line = replace(line, carriers=replace(line.carriers, length_mm=40.0))
+    line = replace(line, carriers=arriving(line.carriers, length_mm=40.0))
     outcome = run(line, carriers=600).feeders[0].outcome
     assert np.mean(outcome == int(Outcome.PLACED)) == pytest.approx(served, abs=1e-12)
 
@@ -133,7 +135,7 @@ def hand_fed(*, mean_pitch: float, speed_m_min: float = 60.0, gap: float = 70.0)
     return machine(
         replace(fed, inserts=replace(fed.inserts, gap_mm=gap)),
         speed_m_min=speed_m_min,
-        carriers=Carriers(length_mm=1e-6, pitch_mm=mean_pitch, random=True),
+        carriers=Carriers(RandomGaps(1e-6, mean_pitch)),
         # an eye that switches off at once, so that very short carriers do not merge
         carrier_eye=replace(feeder().eye, off_response_s=0.0),
         controller=Controller(mark_memory=1000),

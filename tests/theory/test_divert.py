@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.criteria import Recipe
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
@@ -46,7 +47,7 @@ WIDE = replace(CRITERIA, placement_tolerance_mm=5.0)
 
 
 def line_with(gate: Divert = GATE, **changes: object) -> Machine:
-    short = Carriers(length_mm=100.0, pitch_mm=300.0)
+    short = Carriers(Paced(100.0, 300.0))
     return replace(hand_line(), supervision=None, carriers=short, divert=gate, **changes)
 
 

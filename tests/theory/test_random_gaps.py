@@ -11,6 +11,7 @@ from dataclasses import replace
 import pytest
 from scipy.stats import exponnorm
 
+from feedsim.arrivals import RandomGaps
 from feedsim.machine import Carriers, Eye
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.marks import share_merged
@@ -23,7 +24,7 @@ SPEED, OFF_S, LEAST = 500.0, 0.008, 5.0  # the output needs 4 mm: less than any 
 @pytest.mark.parametrize("sd", [0.1, 2.0, 20.0])
 def test_the_share_that_merges_counts_the_spread_of_the_edge(mean: float, sd: float) -> None:
     made = machine(
-        carriers=Carriers(150.0, 150.0 + LEAST + mean, min_gap_mm=LEAST, random=True),
+        carriers=Carriers(RandomGaps(150.0, 150.0 + LEAST + mean, min_gap_mm=LEAST)),
         carrier_eye=Eye(0.0, off_response_s=OFF_S, edge_sd_mm=sd),
     )
     expected = float(exponnorm.cdf(SPEED * OFF_S - LEAST, mean / sd, scale=sd))

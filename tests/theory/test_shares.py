@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.limit.study.search import run_batch
+from feedsim.arrivals import Paced
 from feedsim.criteria import Figure
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.tally import added
@@ -301,7 +302,7 @@ def test_every_second_carrier_is_placed_exactly_where_a_cycle_takes_longer_than_
         servo=Servo(20.0, 0.0),
         settings=settings(stage_position_mm=60.0),
     )
-    line = machine(slow, carriers=Carriers(length_mm=190.0, pitch_mm=230.0))
+    line = machine(slow, carriers=Carriers(Paced(190.0, 230.0)))
     rows = run(line, carriers=60).feeders[0]
     error = rows.placement_error_mm[20:]
     assert np.isnan(error).sum() == 20

@@ -82,8 +82,7 @@ def test_they_are_of_every_law_and_policy() -> None:
     for seed, _ in CASES:
         machine = machine_of(scenario_of(seed))
         c, controller = machine.carriers, machine.controller
-        law = "recorded" if c.record_mm else "random" if c.random else "paced"
-        kinds.add((law, controller.not_ready_engages))
+        kinds.add((c.arrival.name, controller.not_ready_engages))
     assert len(kinds) == 6
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Line, Servo
 from feedsim.settings.solve import solve_feeder
 from tests import machines
@@ -239,7 +240,7 @@ def test_waiting_for_the_feeder_and_behind_the_mark_before() -> None:
     # 400: point 760, waits 55.6. Carrier 2, edge 420: point 780, behind carrier 1 until 815.6,
     # 35.6 on, and then waits for the feeder until 971.2. Carriers of 15 mm, and room to be late
     # without end.
-    carriers = Carriers(length_mm=15.0, pitch_mm=100.0)
+    carriers = Carriers(Paced(15.0, 100.0))
     line = plain(controller=WAITING, carriers=carriers)
     line = with_settings(line, target_offset_mm=-400.0)
     draws = draws_of(line, (300.0, 400.0, 420.0))

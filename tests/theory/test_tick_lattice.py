@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from feedsim.machine import Controller, Encoder, Machine
+from feedsim.probability.distribution import Distribution
 from feedsim.settings import acts
 from feedsim.settings.acts import corrected_acts, locked_step, side_acts
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal_cycle import way_until_slower
@@ -33,7 +34,7 @@ def line(case: tuple[float, ...], *, travel: bool) -> Machine:
         servo=Servo(gain, feedforward),
         settings=settings(stage_position_mm=stage),
     )
-    carriers = Carriers(length_mm=190.0, pitch_mm=pitch)
+    carriers = Carriers(Paced(190.0, pitch))
     return machine(one, speed_m_min=speed, carriers=carriers)
 
 

@@ -14,14 +14,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced, RandomGaps
 from feedsim.settings.waits import Queue, waits_of
 
 ENDLESS = 6000.0  # mm: so long a wait is as good as none at the loads below
 
 
-def queue(service: float, mean_gap: float, **more: object) -> Queue:
+def queue(
+    service: float, mean_gap: float, *, shortest: float = 0.0, sd: float = 0.0, **more: object
+) -> Queue:
+    """Return a queue of exponential pitches, or paced ones of a standard deviation."""
+    law = Paced if sd else RandomGaps
     base = Queue(
-        shortest_mm=0.0, pitch_mm=mean_gap, pitch_sd_mm=0.0, random=True, come=1.0,
+        arrival=law(shortest, mean_gap, sd), come=1.0,
         service_mm=service, gap_mm=0.0, gap_sd_mm=0.0, least_gap_mm=0.0, double=0.0,
         double_mm=0.0, again=(1.0,), again_mm=0.0, noise_sd_mm=0.0, room_mm=ENDLESS, fine_mm=0.3,
     )  # fmt: skip
@@ -38,7 +43,7 @@ def erlang(x: float, service: float, mean_gap: float) -> float:
 @pytest.mark.parametrize("shortest", [0.0, 178.0])
 def test_waits_behind_exponential_gaps_are_erlangs(load: float, shortest: float) -> None:
     service, gap = 40.0, 40.0 / load
-    found = waits_of(queue(shortest + service, shortest + gap, shortest_mm=shortest))
+    found = waits_of(queue(shortest + service, shortest + gap, shortest=shortest))
     for x in (0.0, 1.5, 5.0, 39.0, 41.0, 100.0):
         # the nodes are a thirtieth of x apart at x: well below 1 % of the share
         assert found.beyond(x) == pytest.approx(erlang(x, service, gap), rel=0.01)
@@ -58,10 +63,11 @@ def walked(of: Queue, carriers: int, seed: int) -> np.ndarray:
     """Walk Lindley's recursion itself, with drawn pitches, gaps, misfeeds and noise."""
     rng = np.random.default_rng(seed)
     size = carriers
-    if of.random:
-        pitches = of.shortest_mm + rng.exponential(of.pitch_mm - of.shortest_mm, size)
+    law = of.arrival
+    if isinstance(law, RandomGaps):
+        pitches = law.shortest_mm + rng.exponential(law.pitch_mm - law.shortest_mm, size)
     else:
-        pitches = np.maximum(of.shortest_mm, rng.normal(of.pitch_mm, of.pitch_sd_mm, size))
+        pitches = np.maximum(law.shortest_mm, rng.normal(law.pitch_mm, law.pitch_sd_mm, size))
     service = of.service_mm + np.maximum(of.least_gap_mm, rng.normal(of.gap_mm, of.gap_sd_mm, size))
     service += of.again_mm * rng.choice(len(of.again), p=of.again, size=size)
     service += of.double_mm * rng.random(size) * (rng.random(size) < of.double)
@@ -80,19 +86,19 @@ def walked(of: Queue, carriers: int, seed: int) -> np.ndarray:
 
 QUEUES = {
     "paced, near the limit": queue(
-        100.0, 230.0, random=False, shortest_mm=210.0, pitch_sd_mm=3.0, gap_mm=127.0, gap_sd_mm=2.0,
+        100.0, 230.0, shortest=210.0, sd=3.0, gap_mm=127.0, gap_sd_mm=2.0,
         noise_sd_mm=0.5, room_mm=180.0,
     ),
     "paced, clipped, with misfeeds in a row": queue(
-        100.0, 232.0, random=False, shortest_mm=225.0, pitch_sd_mm=10.0, gap_mm=110.0,
+        100.0, 232.0, shortest=225.0, sd=10.0, gap_mm=110.0,
         gap_sd_mm=4.0, again=(0.97, 0.0291, 0.0009), again_mm=155.0, room_mm=150.0,
     ),
     "paced, with empty pitches and doubles": queue(
-        100.0, 235.0, random=False, shortest_mm=210.0, pitch_sd_mm=2.0, come=0.7, gap_mm=129.0,
+        100.0, 235.0, shortest=210.0, sd=2.0, come=0.7, gap_mm=129.0,
         gap_sd_mm=2.0, double=0.03, double_mm=85.0, room_mm=90.0,
     ),
     "fed by hand, too fast for all to be served": queue(
-        100.0, 260.0, shortest_mm=178.0, gap_mm=150.0, gap_sd_mm=4.0, come=0.95, noise_sd_mm=2.0,
+        100.0, 260.0, shortest=178.0, gap_mm=150.0, gap_sd_mm=4.0, come=0.95, noise_sd_mm=2.0,
         again=(0.99, 0.01), again_mm=160.0, room_mm=120.0,
     ),
 }  # fmt: skip

@@ -29,8 +29,8 @@ from feedsim.answers.budget.words import cause_shares, closing
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import plain
 from feedsim.metrics.spread_intervals import sd_interval
+from feedsim.probability.distribution import Distribution
 from feedsim.scenario import Scenario, override, scenario_from_text
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.predict import Shift
 from feedsim.settings.sources import combined_sd
 

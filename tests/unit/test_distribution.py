@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import integrate, special, stats
 
-from feedsim.settings.distribution import Distribution, clipped_at
-from feedsim.settings.distribution_parts import Clipped, Lattice, merged
-from feedsim.settings.even_row import EvenRow
+from feedsim.probability.distribution import Distribution, clipped_at
+from feedsim.probability.distribution_parts import Clipped, Lattice, merged
+from feedsim.probability.even_row import EvenRow
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
 

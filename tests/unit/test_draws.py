@@ -11,12 +11,13 @@ from itertools import islice
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced, RandomGaps
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw, Phases, RunDraws
 from feedsim.draws.streams import stream
 from feedsim.machine import Carriers, Controller, DoubleCheck, Encoder, Eye, Inserts, Machine
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate, simulate_traced
-from tests.machines import Sample, feeder, machine, mean_of, share_of, variance_of
+from tests.machines import Sample, arriving, feeder, machine, mean_of, share_of, variance_of
 from tests.unit.written_draws import carrier, evenly, insert
 
 # -- streams by name -----------------------------------------------------------------------------
@@ -59,7 +60,7 @@ def test_no_negative_seed(seed: int, replication: int) -> None:
 
 SEED = 12
 CARRIERS = Carriers(
-    length_mm=210.0, pitch_mm=260.0, pitch_sd_mm=4.0, min_gap_mm=45.0, slip_mm=0.5, slip_sd_mm=0.2
+    Paced(210.0, 260.0, pitch_sd_mm=4.0, min_gap_mm=45.0), slip_mm=0.5, slip_sd_mm=0.2
 )
 INSERTS = Inserts(
     length_mm=85.6,
@@ -110,7 +111,7 @@ def test_carriers_value_by_value() -> None:
 
 def test_hand_fed_carriers_value_by_value() -> None:
     # shortest pitch 255 mm; the exponential part has the mean that is left, 5 mm
-    line = noisy(carriers=replace(CARRIERS, random=True))
+    line = noisy(carriers=arriving(CARRIERS, RandomGaps))
     pitch = 255.0 + 5.0 * by_name(SEED, "carrier.pitch").standard_exponential(300)
     assert fleet(line, 300).leading_edge_mm == pytest.approx(np.cumsum(pitch), rel=1e-12)
 
@@ -186,9 +187,9 @@ def missing_pitches(line: Machine) -> np.ndarray:
     return np.round(np.diff(edges) / 260.0)
 
 
-FREE = replace(CARRIERS, min_gap_mm=0.0)  # 50 mm is 12 standard deviations: never clipped
-HAND_FED = replace(CARRIERS, random=True, min_gap_mm=20.0)
-EMPTY = replace(CARRIERS, pitch_sd_mm=0.0, missing=0.2)
+FREE = arriving(CARRIERS, min_gap_mm=0.0)  # 50 mm is 12 standard deviations: never clipped
+HAND_FED = arriving(CARRIERS, RandomGaps, min_gap_mm=20.0)
+EMPTY = replace(arriving(CARRIERS, pitch_sd_mm=0.0), missing=0.2)
 FREE_INSERTS = replace(INSERTS, min_gap_mm=0.0)
 
 # name, machine, values, mean, variance (None: not looked at), and a machine that is off
@@ -200,7 +201,7 @@ SOURCES: dict[
         paced,
         260.0,
         16.0,
-        noisy(carriers=replace(FREE, pitch_sd_mm=4.2)),
+        noisy(carriers=arriving(FREE, pitch_sd_mm=4.2)),
     ),
     "clipped pitch": (
         noisy(),
@@ -214,7 +215,7 @@ SOURCES: dict[
         paced,
         260.0,
         900.0,
-        noisy(carriers=replace(HAND_FED, min_gap_mm=22.0)),
+        noisy(carriers=arriving(HAND_FED, min_gap_mm=22.0)),
     ),
     "empty pitches": (  # geometric: 1/(1−q), q/(1−q)²
         noisy(carriers=EMPTY),
@@ -440,7 +441,7 @@ def test_a_mark_that_comes_at_the_tick_its_place_is_freed_is_still_too_late() ->
     line = machine(
         controller=Controller(scan_s=1 / 1024, motion_cycle_s=1 / 1024, mark_memory=1),
         carrier_eye=Eye(),
-        carriers=Carriers(length_mm=30.0, pitch_mm=60.0),
+        carriers=Carriers(Paced(30.0, 60.0)),
     )
     line = replace(line, line=replace(line.line, speed_mm_s=1024.0))
     typed = replace(line.feeders[0].settings, engage_distance_mm=60.0, engage_lead_s=0.0)

@@ -8,17 +8,19 @@ from itertools import accumulate, cycle, islice
 import numpy as np
 import pytest
 
-from feedsim.draws.line_draws import CarrierDraw, RunDraws, record_start
+from feedsim.arrivals import Paced, Recorded
+from feedsim.arrivals.recorded import record_start
+from feedsim.draws.line_draws import CarrierDraw, RunDraws
 from feedsim.machine import Carriers, Controller, Encoder, Eye, Inserts, Machine
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
-from tests.machines import LAGGING, NOISY_EYE, feeder, machine
+from tests.machines import LAGGING, NOISY_EYE, arriving, feeder, machine
 from tests.unit.written_draws import evenly
 
 RECORD = (260.0, 250.5, 271.3, 215.0, 300.1, 240.7, 255.55)
 CARRIERS = Carriers(
-    length_mm=210.0, pitch_mm=256.2, pitch_sd_mm=26.0, slip_mm=0.5, slip_sd_mm=0.2, record_mm=RECORD
+    Recorded(210.0, 256.2, pitch_sd_mm=26.0, record_mm=RECORD), slip_mm=0.5, slip_sd_mm=0.2
 )
 
 
@@ -42,10 +44,10 @@ def test_a_record_begins_again_to_the_last_bit_and_whatever_the_blocks(seed: int
 
 
 def test_a_record_that_ends_gives_its_carriers_and_no_more() -> None:
-    ends = replace(CARRIERS, record_repeats=False)
+    ends = arriving(CARRIERS, repeats=False)
     assert edges(ends, 100) == list(accumulate(RECORD))
     assert edges(ends, 100, replication=3) == list(accumulate(RECORD))
-    long = replace(ends, record_mm=RECORD * 100)
+    long = arriving(ends, record_mm=RECORD * 100)
     assert edges(long, 1000) == list(accumulate(RECORD * 100))
 
 
@@ -71,7 +73,7 @@ def test_places_to_begin_at_lie_in_the_record_and_spread_over_it(length: int) ->
 
 
 def test_a_record_moves_no_other_stream() -> None:
-    drawn = machine(carriers=replace(CARRIERS, record_mm=()), carrier_eye=NOISY_EYE)
+    drawn = machine(carriers=arriving(CARRIERS, Paced), carrier_eye=NOISY_EYE)
     recorded = replace(drawn, carriers=CARRIERS)
     n = 3000
     a, b = (
@@ -88,10 +90,6 @@ def test_a_record_moves_no_other_stream() -> None:
     inserts = [list(islice(RunDraws(m, 5).inserts(0), 300)) for m in (drawn, recorded)]
     assert repr(inserts[0]) == repr(inserts[1])  # NaN where there is no double
     assert RunDraws(drawn, 5).phases() == RunDraws(recorded, 5).phases()
-
-
-def test_empty_pitches_are_none_in_a_record() -> None:
-    assert edges(replace(CARRIERS, missing=0.5), 30) == edges(CARRIERS, 30)
 
 
 # -- runs ----------------------------------------------------------------------------------------
@@ -132,14 +130,14 @@ def same(a: RunRecords, b: RunRecords, *, within: float) -> None:
 
 def test_a_recorded_run_is_the_run_of_the_same_pitches_written_by_hand() -> None:
     recorded = noisy_line(CARRIERS)
-    paced = replace(recorded, carriers=replace(CARRIERS, record_mm=()))
+    paced = replace(recorded, carriers=arriving(CARRIERS, Paced))
     ours = simulate(recorded, RunDraws(recorded, 9), carriers=400)
     by_hand = simulate(paced, RecordByHand(paced, 9), carriers=400)
     # the seen edge is leading edge + deviation there, and here their difference added on again
     same(ours, by_hand, within=1e-9)
     assert len(set(ours.feeders[0].outcome.tolist())) > 2  # with carriers missed in several ways
     # planted: one pitch longer by a hundredth of a millimetre is another run
-    other = replace(CARRIERS, record_mm=(*RECORD[:-1], RECORD[-1] + 0.01))
+    other = arriving(CARRIERS, record_mm=(*RECORD[:-1], RECORD[-1] + 0.01))
     moved = simulate(noisy_line(other), RunDraws(noisy_line(other), 9), carriers=400)
     with pytest.raises(AssertionError):
         same(moved, by_hand, within=1e-9)
@@ -148,7 +146,7 @@ def test_a_recorded_run_is_the_run_of_the_same_pitches_written_by_hand() -> None
 def test_a_record_without_any_noise_is_served_as_it_says() -> None:
     # a cycle takes 155.6 mm, without ramps: who comes sooner finds the feeder busy
     record = (200.0, 300.0, 155.5, 200.0, 155.7, 400.0)
-    carriers = Carriers(length_mm=100.0, pitch_mm=235.2, record_mm=record)
+    carriers = Carriers(Recorded(100.0, 235.2, record_mm=record))
     line = machine(carriers=carriers)
     ours = simulate(line, RunDraws(line, 1), carriers=12)
     placed = ours.feeders[0].outcome == Outcome.PLACED

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.machine import (
     Carriers,
     Clearing,
@@ -33,7 +34,7 @@ NOT_SEEN, MERGED = Outcome.NOT_SEEN, Outcome.MERGED
 def line(eye: Eye, *, length_mm: float = 50.0, scan_s: float = 0.03) -> Machine:
     return machine(
         feeder(),
-        carriers=Carriers(length_mm=length_mm, pitch_mm=500.0),
+        carriers=Carriers(Paced(length_mm, 500.0)),
         carrier_eye=eye,
         controller=Controller(scan_s=scan_s, motion_cycle_s=0.001),
     )

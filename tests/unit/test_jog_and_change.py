@@ -10,6 +10,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import Phases, RunDraws
 from feedsim.machine import (
     Carriers,
@@ -44,7 +45,7 @@ def jogging(controller: Controller = AT_ONCE, **changes: object) -> Machine:
     return machine(
         replace(base, **changes),  # type: ignore[arg-type]
         line=Line(1000.0, acceleration_mm_s2=2000.0),
-        carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
+        carriers=Carriers(Paced(210.0, 300.0)),
         carrier_eye=EYE,
         controller=controller,
         start_empty=True,
@@ -218,7 +219,7 @@ def restless(**changes: object) -> Machine:
     base = {
         "controller": Controller(scan_s=0.002, motion_cycle_s=0.001, speed_filter_s=0.01),
         "encoder": Encoder(0.05, 0.001),
-        "carriers": Carriers(length_mm=210.0, pitch_mm=260.0, pitch_sd_mm=3.0),
+        "carriers": Carriers(Paced(210.0, 260.0, pitch_sd_mm=3.0)),
         **changes,
     }
     return machine(base.pop("feeder", busy), **base)  # type: ignore[arg-type]
@@ -245,7 +246,7 @@ RESTLESS = {
         feeder(),
         replace(TRAVEL_RAMPS, eye_to_placement_mm=700.0),
         controller=Controller(scan_s=0.002, motion_cycle_s=0.001),
-        carriers=Carriers(length_mm=210.0, pitch_mm=260.0, pitch_sd_mm=3.0),
+        carriers=Carriers(Paced(210.0, 260.0, pitch_sd_mm=3.0)),
     ),
 }
 CARRIERS = 4

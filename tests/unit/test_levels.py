@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from feedsim.machine import Controller, Eye
-from feedsim.settings.distribution import Distribution
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.levels import averaged, gap_lasts, level_lasts
 
 POLLED = Eye(scanned=True, polled=True)

@@ -20,6 +20,7 @@ from feedsim.answers.run.timing.events import (
 from feedsim.answers.run.timing.figure import timing_figure
 from feedsim.answers.run.timing.lanes import steps
 from feedsim.answers.run.timing.view import carriers_around, view_of
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.records.outcome import Outcome
@@ -58,7 +59,7 @@ def noisy(*, feeders: int = 1, **changes: object) -> Machine:
         for i in range(feeders)
     ]
     base: dict[str, object] = {
-        "carriers": Carriers(210.0, 260.0, pitch_sd_mm=2.0, slip_mm=0.2, slip_sd_mm=0.1),
+        "carriers": Carriers(Paced(210.0, 260.0, pitch_sd_mm=2.0), slip_mm=0.2, slip_sd_mm=0.1),
         "carrier_eye": replace(NOISY_EYE, missed=0.05),
         "controller": Controller(scan_s=0.002, motion_cycle_s=0.001),
         "encoder": Encoder(0.05, 0.001),
@@ -211,7 +212,7 @@ def test_the_carrier_eye_is_blocked_while_a_carrier_passes():
 
 
 def test_a_merged_carrier_holds_the_output_on():
-    close = Carriers(210.0, 214.0)  # 4 ms apart, the output takes 5 ms to go off
+    close = Carriers(Paced(210.0, 214.0))  # 4 ms apart, the output takes 5 ms to go off
     seen = view(ideal(carriers=close, carrier_eye=Eye(off_response_s=0.005)))
     (one,) = carrier_eye_output(seen)
     assert (one.from_s, one.to_s) == (seen.from_s, seen.to_s)
@@ -238,7 +239,7 @@ def test_what_the_program_has_of_a_polled_eye_begins_and_ends_at_scans():
 
 
 def test_a_gap_that_a_filter_bridges_is_drawn_in_the_output_only():
-    close = Carriers(210.0, 214.0)
+    close = Carriers(Paced(210.0, 214.0))
     seen = view(ideal(carriers=close, carrier_eye=Eye(filter_s=0.01)))
     assert len(carrier_eye_output(seen)) > 2
     (one,) = program_input(seen, seen.machine.carrier_eye, carrier_eye_runs(seen))

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as bounds
 from hypothesis import strategies as st
 
+from feedsim.arrivals import Arrival, Paced, RandomGaps
 from feedsim.draws import line_draws
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw, RunDraws
 from feedsim.machine import (
@@ -29,7 +30,7 @@ from feedsim.machine import (
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate, simulate_traced
-from tests.machines import QUIET_EYE, feeder, machine, mean_of, run, variance_of
+from tests.machines import QUIET_EYE, arriving, feeder, machine, mean_of, run, variance_of
 from tests.random_machines import any_machine
 
 CARRIERS = 24
@@ -159,7 +160,7 @@ def as_bytes(records: RunRecords) -> list[object]:
 @few
 @given(any_machine(), seeds)
 def test_one_seed_gives_the_same_bytes_and_another_does_not(line: Machine, seed: int) -> None:
-    assume(line.carriers.random or line.carriers.pitch_sd_mm > 0.0)
+    assume(not line.carriers.arrival.steady)
     once, again, other = (
         as_bytes(simulate(line, RunDraws(line, s), carriers=CARRIERS))
         for s in (seed, seed, seed + 1)
@@ -211,7 +212,12 @@ SOMETHING_OF_ALL = machine(
         )
         for _ in range(2)
     ),
-    carriers=Carriers(210.0, 260.0, 2.0, 0.0, False, 0.05, 0.5, 0.2),
+    carriers=Carriers(
+        Paced(210.0, 260.0, pitch_sd_mm=2.0, min_gap_mm=0.0),
+        missing=0.05,
+        slip_mm=0.5,
+        slip_sd_mm=0.2,
+    ),
     carrier_eye=Eye(0.003, 0.001, 0.0, 0.2, 0.05),
     controller=Controller(scan_s=0.002),
 )
@@ -245,6 +251,10 @@ def carriers_with(**changes: Any) -> Callable[[Machine], Machine]:
     return lambda m: replace(m, carriers=replace(m.carriers, **changes))
 
 
+def arriving_with(*law: type[Arrival], **changes: Any) -> Callable[[Machine], Machine]:
+    return lambda m: replace(m, carriers=arriving(m.carriers, *law, **changes))
+
+
 def carrier_eye_with(**changes: Any) -> Callable[[Machine], Machine]:
     return lambda m: replace(m, carrier_eye=replace(m.carrier_eye, **changes))
 
@@ -266,11 +276,11 @@ def check_with(**changes: Any) -> Callable[[Machine], Machine]:
 
 
 CHANGES = [  # what is changed, and which draws it may move
-    (carriers_with(pitch_sd_mm=3.0), {"carrier.leading_edge_mm"}),
-    (carriers_with(pitch_sd_mm=0.0), {"carrier.leading_edge_mm"}),
-    (carriers_with(pitch_mm=270.0), {"carrier.leading_edge_mm"}),
-    (carriers_with(random=True), {"carrier.leading_edge_mm"}),
-    (carriers_with(min_gap_mm=49.0), {"carrier.leading_edge_mm"}),
+    (arriving_with(pitch_sd_mm=3.0), {"carrier.leading_edge_mm"}),
+    (arriving_with(pitch_sd_mm=0.0), {"carrier.leading_edge_mm"}),
+    (arriving_with(pitch_mm=270.0), {"carrier.leading_edge_mm"}),
+    (arriving_with(RandomGaps), {"carrier.leading_edge_mm"}),
+    (arriving_with(min_gap_mm=49.0), {"carrier.leading_edge_mm"}),
     (carriers_with(missing=0.0), {"carrier.leading_edge_mm"}),
     (carriers_with(missing=0.2), {"carrier.leading_edge_mm"}),
     (carriers_with(slip_mm=0.7), {"carrier.slip_mm"}),

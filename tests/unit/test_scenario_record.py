@@ -6,12 +6,14 @@ import json
 import math
 import re
 import statistics
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from feedsim.arrivals import Recorded
 from feedsim.errors import FeedsimError
 from feedsim.scenario import (
     Scenario,
@@ -405,16 +407,17 @@ def test_the_machine_has_the_records_own_figures(tmp_path: Path) -> None:
     pitches = [260.0, 263.0, 255.5, 300.0, 251.0]
     content = "pitch_mm\n" + "".join(f"{pitch}\n" for pitch in pitches)
     carriers = machine_from(read(tmp_path, content, ("run/warm_up", "0"))).carriers
-    assert carriers.record_mm == tuple(pitches)
-    assert carriers.record_repeats
+    law = carriers.arrival
+    assert isinstance(law, Recorded)
+    assert law.record_mm == tuple(pitches)
+    assert law.repeats
     assert carriers.pitch_mm == pytest.approx(statistics.mean(pitches), rel=1e-15)
-    assert carriers.pitch_sd_mm == pytest.approx(statistics.stdev(pitches), rel=1e-14)
-    assert carriers.min_gap_mm == 41.0  # 251 − 210
-    assert not carriers.random
+    assert law.pitch_sd_mm == pytest.approx(statistics.stdev(pitches), rel=1e-14)
+    assert law.min_gap_mm == 41.0  # 251 − 210
     ends = machine_from(read(tmp_path, content, ("run/warm_up", "0"), END)).carriers
-    assert not ends.record_repeats
+    assert ends.arrival == replace(law, repeats=False)
     alone = machine_from(read(tmp_path, "pitch_mm\n260\n")).carriers
-    assert (alone.pitch_mm, alone.pitch_sd_mm) == (260.0, 0.0)
+    assert (alone.pitch_mm, alone.arrival.pitch_sd_mm) == (260.0, 0.0)
 
 
 @pytest.mark.parametrize(("rows", "wanted", "carriers"), [(9, 500, 4), (6, 500, 1), (505, 500, 500),

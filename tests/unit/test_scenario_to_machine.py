@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 from feedsim import machine
+from feedsim.arrivals import Paced, RandomGaps
 from feedsim.scenario import machine_from, scenario_from_text
 from tests.cli.bad_scenarios.table import BASE
 
@@ -100,11 +101,7 @@ EXPECTED = machine.Machine(
     line=machine.Line(speed_mm_s=61.0, acceleration_mm_s2=62.0, profile=((1.0, 63.0), (2.0, 64.0))),
     encoder=machine.Encoder(count_mm=0.125, scale_error=0.011),  # 250 mm in 2000 counts
     carriers=machine.Carriers(
-        length_mm=201.0,
-        pitch_mm=260.0,
-        pitch_sd_mm=1.2,
-        min_gap_mm=13.0,
-        random=True,
+        RandomGaps(201.0, 260.0, pitch_sd_mm=1.2, min_gap_mm=13.0),
         missing=0.014,
         slip_mm=1.5,
         slip_sd_mm=1.6,
@@ -195,7 +192,7 @@ def test_the_other_sides_of_the_choices():
     other = other.replace('not_ready = "skip"', 'not_ready = "engage"')
     got = machine_from(scenario_from_text(other))
     assert not got.start_empty
-    assert not got.carriers.random
+    assert isinstance(got.carriers.arrival, Paced)
     assert (got.controller.late_mark_engages, got.controller.not_ready_engages) == (False, True)
 
 

@@ -9,30 +9,30 @@ from itertools import cycle, islice
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced, Recorded
 from feedsim.machine import Carriers
-from feedsim.settings.distribution import Distribution
-from feedsim.settings.even_row import EvenRow
+from feedsim.probability.distribution import Distribution
+from feedsim.probability.even_row import EvenRow
 from feedsim.settings.followed import Followed, Row, follow
-from feedsim.settings.recorded import most_within, share_closer, share_lost, share_of_gaps_below
 from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)
 
 
-def carriers(record: tuple[float, ...] = FOUR, *, repeats: bool = True) -> Carriers:
+def law(record: tuple[float, ...] = FOUR, *, repeats: bool = True) -> Recorded:
     mean = sum(record) / len(record)
-    return Carriers(180.0, mean, record_mm=record, record_repeats=repeats)
+    return Recorded(180.0, mean, record_mm=record, repeats=repeats)
 
 
-def drifting(seed: int, n: int = 300) -> Carriers:
+def drifting(seed: int, n: int = 300) -> Recorded:
     rng = np.random.Generator(np.random.PCG64(seed))
     drift = 10.0 * np.sin(np.arange(n) / 17.0)
-    return carriers(tuple((230.0 + drift + rng.normal(0.0, 4.0, n)).tolist()))
+    return law(tuple((230.0 + drift + rng.normal(0.0, 4.0, n)).tolist()))
 
 
-def lost(of: Carriers, busy: float, **noise: object) -> float:
+def lost(of: Recorded, busy: float, **noise: object) -> float:
     """Return the lost share where a feeder is busy for a travel."""
-    return share_lost(of, Distribution(busy, **noise), {0.0: 1.0})  # type: ignore[arg-type]
+    return of.share_lost(Distribution(busy, **noise), {0.0: 1.0}, come=1.0)  # type: ignore[arg-type]
 
 
 def phi(z: float) -> float:
@@ -43,17 +43,17 @@ def phi(z: float) -> float:
     ("travel", "share"), [(199.0, 0.0), (215.0, 0.5), (210.0, 0.25), (231.0, 1.0)]
 )
 def test_pitches_below_a_travel(travel: float, share: float) -> None:
-    assert share_closer(carriers(), travel) == share
+    assert law().share_below(travel) == share
 
 
 def test_the_first_pitch_of_a_record_that_ends_is_none_between_two_carriers() -> None:
-    assert share_closer(carriers(repeats=False), 215.0) == pytest.approx(1.0 / 3.0)
-    assert share_closer(carriers((200.0,), repeats=False), 215.0) == 0.0
-    assert lost(carriers((200.0,), repeats=False), 9999.0) == 0.0
-    assert most_within(carriers((200.0,), repeats=False), 900.0) == 1
+    assert law(repeats=False).share_below(215.0) == pytest.approx(1.0 / 3.0)
+    assert law((200.0,), repeats=False).share_below(215.0) == 0.0
+    assert lost(law((200.0,), repeats=False), 9999.0) == 0.0
+    assert law((200.0,), repeats=False).most_within(900.0, 4.0) == 1
 
 
-def lost_walked(of: Carriers, busy: float, laps: int) -> float:
+def lost_walked(of: Recorded, busy: float, laps: int) -> float:
     """Walk along the record: who comes before the feeder is ready is lost."""
     ready, at, missed = 0.0, 0.0, 0
     for pitch in islice(cycle(of.record_mm), laps * len(of.record_mm)):
@@ -73,13 +73,13 @@ def test_carriers_that_find_the_feeder_busy(busy: float) -> None:
     assert (share > 0.0) == (busy > 100.0)
     # planted: pitches in any order would lose more, since of a run of short ones only every
     # second is lost, and the drift makes such runs
-    come = share_closer(of, busy)
+    come = of.share_below(busy)
     assert (come / (1.0 + come) > 1.05 * share) == (busy > 215.0)
 
 
 def test_a_rest_of_0_is_none_below_0() -> None:
-    assert lost(carriers(), 200.0) == 0.0
-    assert lost(carriers(), 200.001) == 0.25
+    assert lost(law(), 200.0) == 0.0
+    assert lost(law(), 200.001) == 0.25
 
 
 @pytest.mark.parametrize(("busy", "share"), [
@@ -89,22 +89,22 @@ def test_a_rest_of_0_is_none_below_0() -> None:
     (860.0 + 435.0, 5.75 / 6.75),
 ])  # fmt: skip
 def test_many_that_come_meanwhile(busy: float, share: float) -> None:
-    assert lost(carriers(), busy) == pytest.approx(share, rel=1e-12)
+    assert lost(law(), busy) == pytest.approx(share, rel=1e-12)
 
 
 def test_a_single_pitch_again_and_again() -> None:
-    assert lost(carriers((200.0,)), 199.0) == 0.0
-    assert lost(carriers((200.0,)), 201.0) == 0.5
-    assert lost(carriers((200.0,)), 401.0) == pytest.approx(2.0 / 3.0)
+    assert lost(law((200.0,)), 199.0) == 0.0
+    assert lost(law((200.0,)), 201.0) == 0.5
+    assert lost(law((200.0,)), 401.0) == pytest.approx(2.0 / 3.0)
 
 
 def test_a_record_that_ends_is_walked_once() -> None:
     # 210, 220, 230, 200: the last is lost behind 230, and of the first nothing is known
-    of = carriers((150.0, 210.0, 220.0, 230.0, 200.0), repeats=False)
+    of = law((150.0, 210.0, 220.0, 230.0, 200.0), repeats=False)
     assert lost(of, 205.0) == pytest.approx(1.0 / 5.0)
-    assert lost(replace(of, record_repeats=True), 205.0) == pytest.approx(1.0 / 5.0)
+    assert lost(replace(of, repeats=True), 205.0) == pytest.approx(1.0 / 5.0)
     # 150 is short when it comes round, and then the one after 200 is lost, not the one after 150
-    again = carriers((150.0, 400.0, 400.0, 400.0, 200.0))
+    again = law((150.0, 400.0, 400.0, 400.0, 200.0))
     assert lost(again, 205.0) == pytest.approx(1.0 / 5.0)
 
 
@@ -113,7 +113,7 @@ def test_noise_is_mixed_in(busy: float) -> None:
     # Two short pitches in a row: the first carrier is lost with b = Φ((busy − 205)/6), the second
     # with Φ((busy − 210)/6) if the first was not. Near ones are taken together within 18/256 sd:
     # off by less than (18/256)²/24 · max|φ'| = 5e-5.
-    of = carriers((300.0,) * 8 + (205.0, 210.0))
+    of = law((300.0,) * 8 + (205.0, 210.0))
     b, then = phi((busy - 205.0) / 6.0), phi((busy - 210.0) / 6.0)
     expected = (b + (1.0 - b) * then) / 10.0
     assert lost(of, busy, normal_sd=6.0) == pytest.approx(expected, abs=5e-5)
@@ -121,19 +121,19 @@ def test_noise_is_mixed_in(busy: float) -> None:
 
 def served_always(takes_mm: float) -> Queue:
     return Queue(
-        shortest_mm=180.0, pitch_mm=230.0, pitch_sd_mm=0.0, random=False, come=1.0,
+        arrival=Paced(180.0, 230.0), come=1.0,
         service_mm=takes_mm, gap_mm=0.0, gap_sd_mm=0.0, least_gap_mm=0.0, double=0.0,
         double_mm=0.0, again=(1.0,), again_mm=0.0, noise_sd_mm=0.0, room_mm=math.inf, fine_mm=1.0,
     )  # fmt: skip
 
 
-def followed(of: Carriers, takes_mm: float, **more: float) -> Followed:
-    base = Row(of, served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
+def followed(of: Recorded, takes_mm: float, **more: float) -> Followed:
+    base = Row(Carriers(of), served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
                kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
     return follow(replace(base, **more))  # type: ignore[arg-type]
 
 
-def waits_walked(of: Carriers, limit: float, service: float, laps: int) -> float:
+def waits_walked(of: Recorded, limit: float, service: float, laps: int) -> float:
     """Walk along the record, laps on end, and count."""
     wait, late, n = 0.0, 0, len(of.record_mm)
     for place, pitch in enumerate(islice(cycle(of.record_mm), laps * n)):
@@ -152,7 +152,7 @@ def test_waits_are_handed_on_along_the_record(service: float, limit: float) -> N
 
 def test_waits_of_a_record_that_ends_begin_anew() -> None:
     # 230, 220, 210, 200 served in 215 each: waits 0 for the first, then 0, 5, 20
-    falling = carriers((230.0, 220.0, 210.0, 200.0), repeats=False)
+    falling = law((230.0, 220.0, 210.0, 200.0), repeats=False)
     waits = followed(falling, 215.0).waits
     assert waits.beyond(4.0) == pytest.approx(0.5)
     assert waits.beyond(5.0) == pytest.approx(0.25)
@@ -160,7 +160,7 @@ def test_waits_of_a_record_that_ends_begin_anew() -> None:
 
 def test_a_carrier_that_cannot_be_hit_any_more_costs_no_service() -> None:
     # 200 apart, served in 300 with 150 of room: waits 0, 100, then 200 is too long; then 0 again
-    steady, queue = carriers((200.0,)), replace(served_always(300.0), room_mm=150.0)
+    steady, queue = law((200.0,)), replace(served_always(300.0), room_mm=150.0)
     found = followed(steady, 300.0, queue=queue)  # type: ignore[arg-type]
     assert found.busy / found.carriers == pytest.approx(1.0 / 3.0, abs=2e-4)
     assert found.waits.dropped == pytest.approx(1.0 / 3.0, abs=2e-4)
@@ -170,7 +170,7 @@ def test_a_carrier_that_cannot_be_hit_any_more_costs_no_service() -> None:
 def test_marks_that_find_no_place_or_merge_never_come_to_the_feeder() -> None:
     # 200 apart and kept for 300: with one place every second one finds it taken, and the rest
     # are 400 apart, which a service of 300 bears
-    steady = carriers((200.0,))
+    steady = law((200.0,))
     found = followed(steady, 300.0, places=1, waits=False)
     assert (found.full / found.carriers, found.busy) == (pytest.approx(0.5), 0)
     # the eye needs 30 and sees a gap of 20: all behind the first merge
@@ -180,12 +180,10 @@ def test_marks_that_find_no_place_or_merge_never_come_to_the_feeder() -> None:
 
 def test_gaps_below_a_travel_with_and_without_noise_of_the_edge() -> None:
     # gaps 20, 30, 40, 50
-    assert share_of_gaps_below(carriers(), 30.0, edge_sd_mm=0.0) == 0.25
-    assert share_of_gaps_below(carriers(), 31.0, edge_sd_mm=0.0) == 0.5
+    assert law().share_of_gaps_below(30.0, edge_sd_mm=0.0) == 0.25
+    assert law().share_of_gaps_below(31.0, edge_sd_mm=0.0) == 0.5
     expected = (phi(2.0) + phi(0.0) + phi(-2.0) + phi(-4.0)) / 4.0
-    assert share_of_gaps_below(carriers(), 30.0, edge_sd_mm=5.0) == pytest.approx(
-        expected, abs=1e-12
-    )
+    assert law().share_of_gaps_below(30.0, edge_sd_mm=5.0) == pytest.approx(expected, abs=1e-12)
 
 
 @pytest.mark.parametrize(("travel", "most"), [
@@ -196,12 +194,13 @@ def test_gaps_below_a_travel_with_and_without_noise_of_the_edge() -> None:
     (860.0, 4), (861.0, 5), (1921.0, 10),
 ])  # fmt: skip
 def test_carriers_within_a_travel(travel: float, most: int) -> None:
-    assert most_within(carriers(), travel) == most
+    assert law().most_within(travel, 4.0) == most
 
 
 def test_carriers_within_a_travel_of_a_record_that_ends() -> None:
-    of = carriers(repeats=False)  # four carriers, 210, 220 and 230 apart
-    assert [most_within(of, travel) for travel in (210.0, 211.0, 430.0, 431.0, 661.0, 9999.0)] == [
+    of = law(repeats=False)  # four carriers, 210, 220 and 230 apart
+    travels = (210.0, 211.0, 430.0, 431.0, 661.0, 9999.0)
+    assert [of.most_within(travel, 4.0) for travel in travels] == [
         1, 2, 2, 3, 4, 4,
     ]  # fmt: skip
 
@@ -223,10 +222,10 @@ def test_services_of_several_lengths_are_mixed_along_the_record() -> None:
                 ready = at + 215.0 + next(drawn)
         lost_of_lap.append(missed / len(of.record_mm))
     error = float(np.std(lost_of_lap, ddof=1)) / math.sqrt(laps)
-    found = share_lost(of, Distribution(215.0), more)
+    found = of.share_lost(Distribution(215.0), more, come=1.0)
     assert abs(found - float(np.mean(lost_of_lap))) < 4.0 * error
     # twin: without the longest of them it is another share
-    short = share_lost(of, Distribution(215.0), {0.0: 0.93, 40.0: 0.07})
+    short = of.share_lost(Distribution(215.0), {0.0: 0.93, 40.0: 0.07}, come=1.0)
     assert abs(short - float(np.mean(lost_of_lap))) > 4.0 * error
 
 
@@ -242,6 +241,6 @@ def test_the_law_of_a_service_is_worked_out_once_for_thousands_of_pitches(
 
     monkeypatch.setattr(Distribution, "_others", counting)
     more = {150.0 * j: 0.97 * 0.03**j for j in range(6)}
-    share_lost(drifting(7, n=5000), Distribution(224.0, 1.0, (2.0, 2.0, 0.5)), more)
+    drifting(7, n=5000).share_lost(Distribution(224.0, 1.0, (2.0, 2.0, 0.5)), more, come=1.0)
     assert len(asked) == 1
     assert asked[0] < 2000

@@ -15,6 +15,7 @@ from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
 from feedsim.records.stop import Rule
 from feedsim.simulation.line import simulate, simulate_traced
+from tests.machines import arriving
 from tests.unit.records_builder import CRITERIA
 from tests.unit.test_stops import RULES, draws_of, hand_line
 from tests.unit.test_stops_everywhere import faults
@@ -58,7 +59,7 @@ def test_an_insert_on_its_way_is_no_empty_magazine() -> None:
     rules = StopRules(no_insert=False, misses_in_a_row=1, clearing=RULES.clearing)
     for holds in (2, 9):
         line = with_magazine(hand_line(rules=rules), holds)
-        line = replace(line, carriers=replace(line.carriers, length_mm=80.0, pitch_mm=100.0))
+        line = replace(line, carriers=arriving(line.carriers, length_mm=80.0, pitch_mm=100.0))
         records = simulate(line, draws_of(line, [100.0, 200.0]), carriers=2)
         stop = records.stops[0]
         assert (stop.rule, stop.carrier, stop.cause, stop.time_s) == (

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
@@ -57,7 +58,7 @@ def hand_line(**supervision: object) -> Machine:
             settings=LEADLESS,
             eye=replace(feeder().eye, response_s=0.0),
         ),
-        carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
+        carriers=Carriers(Paced(210.0, 300.0)),
         carrier_eye=replace(feeder().eye, response_s=0.0),
     )
     supervision = {"rules": RULES, **supervision}
@@ -222,7 +223,7 @@ def test_a_mark_whose_point_is_passed_at_the_restart_is_lost() -> None:
         eye_to_placement_mm=140.0,
         settings=replace(LEADLESS, engage_distance_mm=100.0),
     )
-    line = replace(line, feeders=(near,), carriers=Carriers(length_mm=100.0, pitch_mm=150.0))
+    line = replace(line, feeders=(near,), carriers=Carriers(Paced(100.0, 150.0)))
     records, _ = stopped_at(line, 0.7, [100.0, 300.0, 750.0, 900.0])
     assert records.stops[0].lost == ((2,),)
     assert records.feeders[0].outcome[3] == Outcome.PLACED
@@ -284,7 +285,7 @@ def test_misses_in_a_row_are_counted_by_the_program() -> None:
     # 60 mm and less two in a row are.
     edges = [100.0, 220.0, 340.0, 400.0, 460.0, 900.0]
     line = hand_line(rules=replace(RULES, misses_in_a_row=2))
-    line = replace(line, carriers=Carriers(length_mm=30.0, pitch_mm=120.0))
+    line = replace(line, carriers=Carriers(Paced(30.0, 120.0)))
     line = replace(
         line,
         feeders=(replace(line.feeders[0], settings=replace(LEADLESS, target_offset_mm=20.0)),),

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Carriers,
@@ -166,7 +167,7 @@ LINES = {
         BUSY,
         controller=replace(CYCLE, speed_filter_s=0.01),
         encoder=Encoder(0.05, 0.001),
-        carriers=Carriers(length_mm=210.0, pitch_mm=300.0, pitch_sd_mm=3.0),
+        carriers=Carriers(Paced(210.0, 300.0, pitch_sd_mm=3.0)),
     ),
     "travel ramps": machine(TRAVEL, controller=CYCLE, encoder=Encoder(0.05)),
     "no ticks": machine(feeder(), controller=Controller(not_ready_engages=True)),
@@ -254,7 +255,7 @@ def test_the_mean_error_after_stops_is_that_of_a_line_without() -> None:
         feeder(servo=LAGGING, clutch=Clutch(ramp_in=0.02, ramp_out=0.02), eye=NOISY_EYE),
         controller=CYCLE,
         encoder=Encoder(0.05),
-        carriers=Carriers(length_mm=210.0, pitch_mm=300.0, pitch_sd_mm=4.0),
+        carriers=Carriers(Paced(210.0, 300.0, pitch_sd_mm=4.0)),
     )
     line = replace(base, supervision=replace(SUPERVISION, rules=StopRules(clearing=Clearing(1.0))))
     run = LineRun(line, RunDraws(line, 5), carriers=1500)

@@ -9,6 +9,7 @@ import pytest
 from feedsim.answers.explain.study.record import HazardMargin, Story
 from feedsim.answers.explain.study.run import first_hazard
 from feedsim.answers.explain.study.story import story_of
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.metrics.hazards import hazards
@@ -161,7 +162,7 @@ def test_every_hazard_is_seen_where_the_results_count_it() -> None:
 
 
 def test_a_carrier_without_a_feed_cycle_has_no_hazards() -> None:
-    line = plain(carriers=Carriers(length_mm=90.0, pitch_mm=260.0))
+    line = plain(carriers=Carriers(Paced(90.0, 260.0)))
     story = told(line, draws_of(line, (300.0, 400.0, 900.0)))
     assert story.outcome == "not_staged"
     assert story.hazards == ()

@@ -11,6 +11,7 @@ from dataclasses import replace
 import pytest
 
 from feedsim.answers.explain.study.record import Story
+from feedsim.arrivals import Paced
 from feedsim.machine import Carriers, Controller, Eye
 from tests.unit.story_cases import (
     draws_of,
@@ -21,7 +22,7 @@ from tests.unit.story_cases import (
     with_settings,
 )
 
-SHORT = Carriers(length_mm=90.0, pitch_mm=260.0)
+SHORT = Carriers(Paced(90.0, 260.0))
 
 
 def why(story: Story) -> str:

@@ -10,6 +10,7 @@ from random import Random
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Paced
 from feedsim.draws.line_draws import Draws, Phases, RunDraws
 from feedsim.machine import (
     Carriers,
@@ -45,7 +46,7 @@ def plain_line(*feeders: Feeder, speed_mm_s: float, controller: Controller) -> M
     return machine(
         *feeders,
         line=Line(speed_mm_s),
-        carriers=Carriers(length_mm=210.0, pitch_mm=300.0),
+        carriers=Carriers(Paced(210.0, 300.0)),
         carrier_eye=Eye(),
         controller=controller,
     )
@@ -164,7 +165,7 @@ def busy_line(*feeders: Feeder, **controller: object) -> tuple[Machine, WrittenD
         speed_mm_s=1024.0,
         controller=replace(EACH_TICK, **controller),  # type: ignore[arg-type]
     )
-    line = replace(line, carriers=Carriers(length_mm=30.0, pitch_mm=60.0))
+    line = replace(line, carriers=Carriers(Paced(30.0, 60.0)))
     noses = [insert(0.0, length_mm=90.0)]
     return line, WrittenDraws([carrier(100.0), carrier(160.0)], [noses, noses], pitches_mm=PITCHES)
 

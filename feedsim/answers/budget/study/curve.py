@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from feedsim.answers.budget.study.run import steady
+from feedsim.probability.distribution import Distribution
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study import placing, timing
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import locked_step
-from feedsim.settings.distribution import Distribution
 from feedsim.settings.nominal_cycle import landing_from_rest
 from feedsim.settings.sources import placement_sources
 
@@ -108,8 +108,8 @@ def _merging(s: CheckedFeeder) -> Iterator[str]:
     c, ins = s.machine.carriers, s.feeder.inserts
     feed = s.counted_speed * s.feeder.settings.speed_ratio
     eyes = [("insert", s.feeder.eye, (ins.gap_mm, ins.gap_sd_mm), feed)]
-    if not c.random:
-        gap = (c.pitch_mm - c.length_mm, c.pitch_sd_mm)
+    if c.arrival.in_step:
+        gap = (c.pitch_mm - c.length_mm, c.arrival.sd_mm)
         eyes.append(("carrier", s.machine.carrier_eye, gap, s.speed))
     for name, eye, (gap_mm, sd_mm), speed in eyes:
         if eye.edge_sd_mm == 0.0:
@@ -135,8 +135,8 @@ def _uneven_ticks(s: CheckedFeeder) -> Iterator[str]:
     if not scanned or step == 0.0 or round(cycle / step) == 1:
         return
     period = s.speed * controller.scan_s * cycle / step
-    spreads = [s.feeder.inserts.gap_sd_mm, *([] if c.random else [c.pitch_sd_mm])]
-    if min(spreads) * math.sqrt(s.scenario.run.carriers) < _TURNS * period:
+    spread = min(s.feeder.inserts.gap_sd_mm, c.arrival.sd_mm)
+    if spread * math.sqrt(s.scenario.run.carriers) < _TURNS * period:
         yield (
             f"Scan and motion ticks meet in the same way every {s.say(period)} of belt travel "
             f"{s.at_speed}, and {s.scenario.run.carriers} cards as regular as these do not come by "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from feedsim.arrivals import Recorded
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import System, display
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -11,6 +12,11 @@ from feedsim.settings.sources import placement_sd, placement_sources, placement_
 __all__ = ["feeder_words", "line_words", "off_words"]
 
 _NOTHING_MM = 0.0005
+_ARRIVING = {
+    "paced": "paced",
+    "random": "hand fed, at random",
+    "recorded": "as recorded, on average",
+}
 
 
 def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
@@ -20,17 +26,15 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
         return display(value, "length", units=units)
 
     c, v = machine.carriers, machine.line.speed_mm_s
-    how = (
-        "as recorded, on average" if c.record_mm else "hand fed, at random" if c.random else "paced"
-    )
     words = [
         f"The line runs at {display(v, 'speed', units=units)}; carriers {mm(c.length_mm)} long "
-        f"come {mm(c.pitch_mm)} from leading edge to leading edge ({how}), one each "
-        f"{display(c.pitch_mm / v, 'time', units=units)} or {3600.0 * v / c.pitch_mm:.0f} an hour.",
+        f"come {mm(c.pitch_mm)} from leading edge to leading edge ({_ARRIVING[c.arrival.name]}), "
+        f"one each {display(c.pitch_mm / v, 'time', units=units)} or "
+        f"{3600.0 * v / c.pitch_mm:.0f} an hour.",
         f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
     ]
-    if c.record_mm:
-        words.append(_record_words(machine, units=units))
+    if isinstance(c.arrival, Recorded):
+        words.append(_record_words(c.arrival, units=units))
     q = machine.encoder.count_mm
     if q > 0.0:
         words.append(
@@ -71,18 +75,18 @@ def off_words(error_mm: float, *, units: System = "metric") -> str:
     return f"{display(shown, 'length', units=units, digits=3)} {side}"
 
 
-def _record_words(machine: Machine, *, units: System) -> str:
+def _record_words(law: Recorded, *, units: System) -> str:
     """Say what the record of carriers has in it, and what happens where it ends."""
-    c = machine.carriers
-    shortest, longest = (display(f(c.record_mm), "length", units=units) for f in (min, max))
-    count = f"{len(c.record_mm)} pitches" if len(c.record_mm) > 1 else "one pitch"
+    record = law.record_mm
+    values = (law.pitch_mm, law.pitch_sd_mm, min(record), max(record))
+    mean, sd, shortest, longest = (display(x, "length", units=units) for x in values)
+    count = f"{len(record)} pitches" if len(record) > 1 else "one pitch"
     after = "Then the run ends."
-    if c.record_repeats:
+    if law.repeats:
         after = "Then it begins again: figures and their intervals are of this record alone."
     return (
-        f"The record has {count}: mean {display(c.pitch_mm, 'length', units=units)}, standard "
-        f"deviation {display(c.pitch_sd_mm, 'length', units=units)}, the shortest {shortest}, the "
-        f"longest {longest}. {after}"
+        f"The record has {count}: mean {mean}, standard deviation {sd}, the shortest {shortest}, "
+        f"the longest {longest}. {after}"
     )
 
 

@@ -59,8 +59,7 @@ def _rows(s: CheckedFeeder) -> Iterator[_Row]:
     c, ins = s.machine.carriers, s.feeder.inserts
     allowed = criteria_of(s.scenario)
     eye, spread = s.machine.carrier_eye, SIGMAS * s.machine.carrier_eye.edge_sd_mm
-    least = c.pitch_mm - c.length_mm - SIGMAS * c.pitch_sd_mm
-    least = c.min_gap_mm if c.random or c.record_mm else max(least, c.min_gap_mm)
+    least = c.arrival.least_gap_mm(SIGMAS)
     short, merged = carrier_short(s.here, allowed), carrier_gap(s.here, allowed)
     yield _Row("carrier", eye, c.length_mm, s.speed, short, merged, least - spread)
     eye, spread = s.feeder.eye, SIGMAS * s.feeder.eye.edge_sd_mm

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
 from feedsim.settings.predict import expected_offsets, nose_at_opening
-from feedsim.settings.recorded import share_closer
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
 
@@ -144,10 +143,10 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
         feed = s.counted_speed * s.feeder.settings.speed_ratio
         least = ins.min_gap_mm - slip
         rows.append(("insert", s.feeder.eye, ins.gap_mm - slip, spread, least, feed))
-    if not c.random and not c.record_mm:
+    eye, law = s.machine.carrier_eye, c.arrival
+    if law.gap is not None:
         gap = c.pitch_mm - c.length_mm
-        eye = s.machine.carrier_eye
-        rows.append(("carrier", eye, gap, c.pitch_sd_mm, c.min_gap_mm, s.speed))
+        rows.append(("carrier", eye, gap, law.sd_mm, law.min_gap_mm, s.speed))
     for name, eye, gap, sd, least, speed in rows:
         blind = speed * eye.off_response_s
         if max(gap - SIGMAS * sd, least) < blind:
@@ -156,23 +155,15 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
                 f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "
                 f"{s.say(sd)} come down to that. Cards would merge into one."
             )
-    if c.record_mm:
+    if law.gap is None:
         blind = s.speed * s.machine.carrier_eye.off_response_s
-        share = share_closer(c, c.length_mm + blind)
-        if share > 0.0:
+        share = law.share_of_gaps_below(blind, edge_sd_mm=0.0)
+        if share > (0.0 if law.in_order else s.scenario.acceptance.missed):
             yield (
-                f"{s.percent(share)} of the recorded carriers follow too closely for the carrier "
-                f"eye to switch off between them {s.at_speed}: it needs {s.say(blind)}, and gaps "
-                f"come down to {s.say(c.min_gap_mm)}. They merge into one."
-            )
-    if c.random:
-        free = s.speed * s.machine.carrier_eye.off_response_s - c.min_gap_mm
-        mean = c.pitch_mm - c.length_mm - c.min_gap_mm
-        share = -math.expm1(-max(free, 0.0) / mean)
-        if share > s.scenario.acceptance.missed:
-            yield (
-                f"{s.percent(share)} of the hand-fed carriers follow too closely for the carrier "
-                f"eye to switch off between them {s.at_speed}: they merge into one."
+                f"{s.percent(share)} of the {'recorded' if law.in_order else 'hand-fed'} carriers "
+                f"follow too closely for the carrier eye to switch off between them {s.at_speed}: "
+                f"it needs {s.say(blind)}, and gaps come down to {s.say(law.min_gap_mm)}. They "
+                f"merge into one."
             )
 
 

@@ -11,7 +11,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
 from feedsim.settings.nominal_cycle import no_cycle_because, run_up_time
 from feedsim.settings.predict import cycle_time, largest_demand, late_share
-from feedsim.settings.recorded import most_within
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import auto_feeder
 
@@ -71,7 +70,7 @@ def cycle(s: CheckedFeeder) -> Iterator[str]:
             f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}; {s.percent(share)} of the "
             f"carriers {how} ({s.percent(s.scenario.acceptance.missed)} may be missed)."
         )
-    elif whole > _TIGHT * every and not c.random and not c.record_mm:
+    elif whole > _TIGHT * every and c.arrival.gap is not None:
         yield (
             f"A feed cycle takes {s.say(whole, 'time')} of the {s.say(every, 'time')} between "
             f"carriers {s.at_speed}: a little spread in the pitch or a misfeed will cost carriers."
@@ -224,10 +223,7 @@ def memory(s: CheckedFeeder) -> Iterator[str]:
     c, line = s.machine.carriers, s.machine.line
     slowest = min([v for _, v in line.profile]) if line.profile else line.speed_mm_s
     travel = FeederAtSpeed(s.machine, s.feeder, slowest).engage_travel_mm
-    shortest = c.length_mm + c.min_gap_mm
-    if not c.random:
-        shortest = max(shortest, c.pitch_mm - SIGMAS * c.pitch_sd_mm)
-    needed = most_within(c, travel) if c.record_mm else math.ceil(travel / shortest)
+    needed = c.arrival.most_within(travel, SIGMAS)
     places = s.machine.controller.mark_memory
     if needed > places:
         yield (
@@ -245,8 +241,8 @@ def aliasing(s: CheckedFeeder) -> Iterator[str]:
     if needed == 0.0:
         return
     c, ins = s.machine.carriers, s.feeder.inserts
-    steady = [] if c.random or c.pitch_sd_mm >= needed else ["carrier.pitch_sd"]
-    if steady and c.record_mm:
+    steady = [] if c.arrival.sd_mm >= needed else ["carrier.pitch_sd"]
+    if steady and c.arrival.in_order:
         steady = ["the spread of carrier.record"]
     if ins.gap_sd_mm < needed:
         steady.append(f"feeder.{s.number}.insert.gap_sd")
@@ -287,10 +283,7 @@ def _slow_beat(s: CheckedFeeder, beat_mm: float) -> Iterator[str]:
     ``beat_mm``: the belt travel after which counts and ticks stand to each other as before,
     v·cycle·q/|v·cycle − n·q|.
     """
-    spreads = [s.feeder.inserts.gap_sd_mm]
-    if not s.machine.carriers.random:
-        spreads.append(s.machine.carriers.pitch_sd_mm)
-    if min(spreads) < _REGULAR * beat_mm:
+    if min(s.feeder.inserts.gap_sd_mm, s.machine.carriers.arrival.sd_mm) < _REGULAR * beat_mm:
         yield (
             f"Encoder counts and ticks come back to each other only every {s.say(beat_mm)} of belt "
             f"travel {s.at_speed}: with cards as regular as these the errors of carriers in a row "

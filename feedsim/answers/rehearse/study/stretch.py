@@ -71,7 +71,7 @@ def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
     """
     machine = machine_of(scenario)
     left, right = _ends(machine)
-    nearest = machine.carriers.length_mm + machine.carriers.min_gap_mm
+    nearest = machine.carriers.arrival.shortest_mm
     room = math.ceil((right - left) / nearest) + 2
     records, kept = trace(scenario, around=range(-1, chosen.stop + room))
     leading, belt = records.carriers.leading_edge_mm, kept.belt

@@ -123,7 +123,7 @@ def carriers_around(machine: Machine, carrier: int) -> range:
     ``around`` of :func:`feedsim.simulation.line.simulate_traced`.
     """
     longest = max(feeder.eye_to_placement_mm for feeder in machine.feeders)
-    nearest = machine.carriers.length_mm + machine.carriers.min_gap_mm
+    nearest = machine.carriers.arrival.shortest_mm
     room = math.ceil((longest + 2.0 * machine.carriers.pitch_mm) / nearest) + 2
     return range(max(0, carrier - room), carrier + room + 1)
 

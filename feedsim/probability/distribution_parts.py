@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.settings.even_row import EvenRow
+from feedsim.probability.even_row import EvenRow
 
 __all__ = ["Clipped", "Lattice", "merged", "normal_nodes"]
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.settings.distribution_parts import Clipped, Lattice
-from feedsim.settings.even_row import EvenRow
+from feedsim.probability.distribution_parts import Clipped, Lattice
+from feedsim.probability.even_row import EvenRow
 
 __all__ = ["Distribution", "SharesBelow", "clipped_at"]
 

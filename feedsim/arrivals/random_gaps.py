@@ -1,0 +1,140 @@
+"""Carriers laid on by hand: what a gap is longer than the smallest is exponential."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedsim.arrivals.law import Arrival, Floats, Stream
+from feedsim.probability.distribution import Distribution
+from feedsim.probability.distribution_parts import normal_nodes
+
+__all__ = ["RandomGaps"]
+
+_NOISE_NODES = 5
+_LONGEST = 30.0  # mean gaps beyond which there is as good as none
+
+
+@dataclass(frozen=True, slots=True)
+class RandomGaps(Arrival):
+    """Independent exponential gaps behind a smallest one (feedsim/MODEL.md, section 3).
+
+    With m = pitch − shortest pitch the mean of what is exponential; ``pitch_sd_mm`` is of no
+    effect.
+    """
+
+    name = "random"
+    in_step = False
+    steady = False
+
+    @property
+    def longest_mm(self) -> float:
+        """A pitch beyond which there is as good as none."""
+        return self.shortest_mm + _LONGEST * (self.pitch_mm - self.shortest_mm)
+
+    @property
+    def sd_mm(self) -> float:
+        """The standard deviation of the pitch, m."""
+        return self.pitch_mm - self.shortest_mm
+
+    @property
+    def spread_mm(self) -> float:
+        """How finely pitches have to be told from each other."""
+        return 0.2 * (self.pitch_mm - self.shortest_mm)
+
+    def pitches(
+        self, stream: Stream, sizes: Iterator[int], *, replication: int
+    ) -> Iterator[Floats]:
+        """Yield pitches (mm) in blocks of these sizes."""
+        del replication
+        shortest = self.shortest_mm
+        for n in sizes:
+            yield shortest + (self.pitch_mm - shortest) * stream.standard_exponential(n)
+
+    def sample(self, fractions: Floats, *, again: bool = False) -> Floats:
+        """Return the pitches (mm) that belong to fractions (0…1) of the law: s − m·ln u."""
+        del again
+        shortest = self.shortest_mm
+        found: Floats = shortest - (self.pitch_mm - shortest) * np.log(fractions)
+        return found
+
+    def share_below(self, travel_mm: float) -> float:
+        """Return the share of pitches shorter than a travel: 1 − e^(−(t − s)/m)."""
+        shortest = self.shortest_mm
+        return -math.expm1(-max(0.0, travel_mm - shortest) / (self.pitch_mm - shortest))
+
+    @property
+    def gap(self) -> None:
+        """No sum of normal and even parts."""
+        return None
+
+    def share_of_gaps_below(self, travel_mm: float, *, edge_sd_mm: float) -> float:
+        """Return P(X + Y < t), X exponential of mean m, Y normal about 0, t beyond the smallest.
+
+        The integral of 1 − e^(−(t − y)/m) over the density of Y up to t:
+        Φ(t/s) − e^(s²/2m² − t/m)·Φ(t/s − s/m).
+        """
+        mean = self.pitch_mm - self.length_mm - self.min_gap_mm
+        travel = travel_mm - self.min_gap_mm
+        if edge_sd_mm == 0.0:
+            return -math.expm1(-max(0.0, travel) / mean)
+        from scipy.special import log_ndtr, ndtr
+
+        sd = edge_sd_mm
+        z = travel / sd
+        beyond = math.exp(0.5 * (sd / mean) ** 2 - travel / mean + float(log_ndtr(z - sd / mean)))
+        return max(0.0, float(ndtr(z)) - beyond)
+
+    def least_gap_mm(self, sigmas: float) -> float:
+        """Return the smallest gap."""
+        del sigmas
+        return self.min_gap_mm
+
+    def most_within(self, travel_mm: float, sigmas: float) -> int:
+        """Return how many carriers can be on a travel at once, where they come closest."""
+        del sigmas
+        return math.ceil(travel_mm / self.shortest_mm)
+
+    def mean_beyond(self, x: Floats) -> Floats:
+        """Return E[max(0, pitch − x)] (mm), shape of ``x``: m·e^(−(x − s)/m) beyond s."""
+        s, m = self.shortest_mm, self.pitch_mm - self.shortest_mm
+        above: Floats = np.where(
+            x < s, s + m - x, m * np.exp(-np.maximum(x - s, 0.0) / m) if m > 0.0 else 0.0
+        )
+        return above
+
+    def share_over(self, many: int, within: Distribution) -> float:
+        """Return the probability that so many pitches are over within a travel, at its mean."""
+        return self._within(many, within.average)
+
+    def share_over_before(
+        self, many: int, busy: Distribution, more: Mapping[float, float]
+    ) -> float:
+        """Return the probability that so many pitches are over before a feeder is ready.
+
+        Over the spread of ``busy``, taken as normal, by Gauss and Hermite's nodes.
+        """
+        places, shares = normal_nodes(_NOISE_NODES)
+        noise: list[tuple[float, float]] = [
+            *zip((busy.sd * places).tolist(), shares.tolist(), strict=True)
+        ]
+        return sum(
+            chance * weight * self._within(many, busy.average + off + by)
+            for off, weight in noise
+            for by, chance in more.items()
+        )
+
+    def _within(self, many: int, travel: float) -> float:
+        """Return the probability that so many pitches are over within a travel (mm).
+
+        P(n, x/m), the regularised incomplete gamma function: a sum of n exponentials of mean m is
+        gamma distributed (any textbook on queues).
+        """
+        from scipy.special import gammainc
+
+        shortest = self.shortest_mm
+        free = travel - many * shortest
+        return float(gammainc(many, free / (self.pitch_mm - shortest))) if free > 0.0 else 0.0

@@ -1,0 +1,1 @@
+"""Laws of sums of independent parts, and their shares."""
