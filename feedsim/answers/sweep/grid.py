@@ -24,7 +24,7 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Grid(SweepView):
-    """One feeder's figures in cells of equal size: a row for each value of the first axis.
+    """One feeder's figures in cells as wide as their steps: a row for each value of the first axis.
 
     ``scale`` is that of the last axis, ``y`` that of the first.
     """
@@ -53,28 +53,44 @@ def grid_of(swept: Swept, number: int, *, units: System) -> Grid:
     return Grid(last, points, number, criteria_of(swept.scenario), units, first)
 
 
-def outline(inside: Bools) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+def outline(
+    inside: Bools, columns: Floats, rows: Floats
+) -> list[tuple[tuple[float, float], tuple[float, float]]]:
     """Return the cell edges around a region, as lines from (x, y) to (x, y).
 
     Parameters
     ----------
     inside : bool array, shape (rows, columns)
-        Cell (r, c) reaches from c − 0.5 to c + 0.5 and from r − 0.5 to r + 0.5.
+    columns, rows : float array, shape (columns + 1,), (rows + 1,)
+        Where cells meet: cell (r, c) reaches from ``columns[c]`` to ``columns[c + 1]``, and from
+        ``rows[r]`` to ``rows[r + 1]``.
 
     Examples
     --------
-    >>> len(outline(np.array([[True, True]])))
+    >>> len(outline(np.array([[True, True]]), np.arange(3.0), np.arange(2.0)))
     6
     """
     padded = np.pad(inside, 1).astype(np.int8)
     upright = np.argwhere(np.diff(padded, axis=1)[1:-1] != 0)
     level = np.argwhere(np.diff(padded, axis=0)[:, 1:-1] != 0)
-    lines = [((c - 0.5, r - 0.5), (c - 0.5, r + 0.5)) for r, c in upright.tolist()]
-    return lines + [((c - 0.5, r - 0.5), (c + 0.5, r - 0.5)) for r, c in level.tolist()]
+    x, y = columns.tolist(), rows.tolist()
+    lines = [((x[c], y[r]), (x[c], y[r + 1])) for r, c in upright.tolist()]
+    return lines + [((x[c], y[r]), (x[c + 1], y[r])) for r, c in level.tolist()]
 
 
 def shown_ticks(scale: Scale, *, most: int) -> list[int]:
     """Return which values of an axis are written: all if there is room, else round ones."""
+    edges = scale.edges
+    gap = 0.7 * (edges[-1] - edges[0]) / most
+    shown: list[int] = []
+    for place in _round_ticks(scale, most):
+        at = scale.to_even(scale.at[place])
+        if not shown or at - scale.to_even(scale.at[shown[-1]]) > gap:
+            shown.append(place)
+    return shown
+
+
+def _round_ticks(scale: Scale, most: int) -> list[int]:
     count = len(scale.at)
     if count <= most or scale.words:
         return every(count, most=most)

@@ -32,10 +32,10 @@ _TITLE = 22.0
 def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a sweep over two axes.
 
-    The last axis runs along x, the first along y, in cells of one size. Three panels show the
-    share out of tolerance, missed carriers and jam risk in colours that grow darker, with the
-    acceptance figure marked on each scale; the fourth the highest accepted speed of each row,
-    or the spread of the placement error where the last axis is not the line speed. The region
+    The last axis runs along x, the first along y, in cells as wide as their steps. Three panels
+    show the share out of tolerance, missed carriers and jam risk in colours that grow darker,
+    with the acceptance figure marked on each scale; the fourth the highest accepted speed of each
+    row, or the spread of the placement error where the last axis is not the line speed. The region
     that is accepted is outlined in every panel; a dot marks a cell that is not decided.
 
     Parameters

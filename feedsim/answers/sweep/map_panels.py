@@ -90,7 +90,7 @@ def draw_heat(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, space: Space) ->
     colours = colormaps[COLOURS].with_extremes(under="white")
     axes.patch.set_hatch("xxx")
     axes.patch.set_edgecolor("#999999")
-    edges = np.arange(columns + 1) - 0.5, np.arange(rows + 1) - 0.5
+    edges = grid.scale.edges, grid.y.edges
     mesh = axes.pcolormesh(*edges, np.ma.masked_invalid(shown), cmap=colours, norm=norm)
     mesh.set_gid("cells")
     _bar(axes, bar, grid, heat, mesh=mesh)
@@ -167,7 +167,7 @@ def _bar(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, mesh: Any) -> None:
 def _outline(axes: Axes, grid: Grid, cell: float) -> None:
     from matplotlib.collections import LineCollection
 
-    lines = outline(grid.accepted.reshape(grid.shape))
+    lines = outline(grid.accepted.reshape(grid.shape), grid.scale.edges, grid.y.edges)
     for colour, width in _OUTLINE if lines else ():
         edge = LineCollection(
             lines,
@@ -184,8 +184,8 @@ def _outline(axes: Axes, grid: Grid, cell: float) -> None:
 def _dots(axes: Axes, grid: Grid, cell: float) -> None:
     rows, columns = np.nonzero(grid.undecided.reshape(grid.shape))
     axes.plot(
-        columns,
-        rows,
+        grid.scale.to_even(grid.scale.at)[columns],
+        grid.y.to_even(grid.y.at)[rows],
         linestyle="none",
         marker="o",
         markersize=min(4.0, max(1.0, 0.22 * cell)),
@@ -198,14 +198,15 @@ def _dots(axes: Axes, grid: Grid, cell: float) -> None:
 
 def name_cells(axes: Axes, grid: Grid, *, name_rows: bool) -> None:
     """Write the values of both axes, as many as there is room for."""
-    rows, columns = grid.shape
-    axes.set_xlim(-0.5, columns - 0.5)
-    axes.set_ylim(*((rows - 0.5, -0.5) if grid.y.words else (-0.5, rows - 0.5)))
+    columns, rows = grid.scale.edges[[0, -1]], grid.y.edges[[0, -1]]
+    axes.set_xlim(*columns)
+    axes.set_ylim(*(rows[::-1] if grid.y.words else rows))
+    across, up = grid.scale.to_even(grid.scale.at), grid.y.to_even(grid.y.at)
     letters = max(len(text) for text in grid.scale.texts)
     shown = shown_ticks(grid.scale, most=max(2, min(_MOST_X, _MOST_LETTERS // letters)))
-    axes.set_xticks(shown, [grid.scale.texts[i] for i in shown])
+    axes.set_xticks(across[shown], [grid.scale.texts[i] for i in shown])
     shown = shown_ticks(grid.y, most=_MOST_Y)
-    axes.set_yticks(shown, [grid.y.texts[i] for i in shown] if name_rows else [])
+    axes.set_yticks(up[shown], [grid.y.texts[i] for i in shown] if name_rows else [])
     for side in ("top", "right"):
         axes.spines[side].set_visible(True)
 
@@ -214,14 +215,18 @@ def draw_highest(axes: Axes, grid: Grid, *, space: Space) -> None:
     """Draw up to which speed each row is accepted, and what fails at the next one."""
     rows, _ = grid.shape
     tall = space.points[1] / rows
+    edges, begin = grid.y.edges, grid.scale.edges[0]
+    speeds = grid.scale.to_even(grid.scale.at)
     written = every(rows, most=int(space.points[1] / 8.5))
     for number in range(rows):
         row = grid.row(number)
         highest = highest_accepted(row)
         count = 0 if highest is None else _count_up_to(row, highest)
+        below, above = edges[number], edges[number + 1]
         axes.barh(
-            number, count, left=-0.5, height=0.82, facecolor="#c6dbef", edgecolor=GREY,
-            linewidth=0.5, gid="highest",
+            0.5 * (below + above), speeds[count - 1] - begin if count else 0.0, left=begin,
+            height=0.82 * (above - below), facecolor="#c6dbef", edgecolor=GREY, linewidth=0.5,
+            gid="highest",
         )  # fmt: skip
         if number in written:
             _write(axes, grid, number, count, space=space, size=min(SMALL, max(6.0, 0.8 * tall)))
@@ -249,11 +254,13 @@ def _write(axes: Axes, grid: Grid, number: int, count: int, *, space: Space, siz
     else:
         fails = ", ".join(what_fails(grid.row(number)[count]))
         text = f"{speed}, then {fails}" if count else f"none: {fails}"
-    filled = count / columns
+    begin, end = grid.scale.edges[[0, -1]]
+    at = grid.scale.to_even(grid.scale.at)
+    filled = (at[count - 1] - begin) / (end - begin) if count else 0.0
     inside = filled * space.points[0] > width_points(text, size) + 8.0
     axes.text(
         0.01 if inside else filled + 0.01,
-        number,
+        grid.y.to_even(grid.y.at)[number],
         text,
         transform=axes.get_yaxis_transform(),
         va="center_baseline",

@@ -91,6 +91,12 @@ class Scale:
         return left + (right - left) * (place + 0.5) / places
 
     @property
+    def edges(self) -> Floats:
+        """Where cells as wide as their steps meet, on an even axis, shape (n + 1,)."""
+        left, right = (self.to_even(ends) for ends in self.cells)
+        return np.append(left, right[-1])
+
+    @property
     def cells(self) -> tuple[Floats, Floats]:
         """Left and right ends of cells that meet their neighbours, shape (n,) each."""
         return self._around(0.5)
