@@ -6,14 +6,16 @@ point has come to another step, E(v)/(v_c·γ) whole, or to another count, E(v)/
 number, and jumps there; so does U. A steady share is at its worst beside such a jump, and a search
 that knows nothing of the jumps steps over it.
 
-Between two speeds near each other E(v) is taken as straight, as it is where settings are typed in:
-E = a + c·v, so that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c.
+Between two speeds near each other E(v) is straight where settings are typed in: E = a + c·v, so
+that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c. Settings that
+``"auto"`` solves anew at each speed jump themselves (:mod:`feedsim.settings.teeth_of_auto`);
+between two such jumps E(v) is straight again, and within one step of the ticks counts do nothing.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -25,11 +27,9 @@ from feedsim.settings.acts import (
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import expected_offsets
+from feedsim.settings.teeth_of_auto import At, jumps_of_settings
 
 __all__ = ["At", "Teeth", "teeth_between"]
-
-At = Callable[[float], FeederAtSpeed]
-"""Line speed (mm/s) → the feeder with its settings solved at that speed."""
 
 _BESIDE = 1e-7
 """So near to a jump (a share of the speed) it is looked at, on either side."""
@@ -110,17 +110,33 @@ def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float
     least_mm : float
         Jumps by less than this are left out.
     """
-    found: list[float] = []
-    whole, ends = True, (at(low), at(high))
-    for kind in _kinds(*ends):
-        speeds, all_of_them = kind.jumps(low, high, most=most, least_mm=least_mm)
-        found += speeds
-        whole &= all_of_them
-    speeds = _apart([speed for speed in sorted(found) if low < speed < high])
+    if high <= low:
+        return Teeth((), (), 0.0, True)
+    ends = at(low), at(high)
+    known = dict(zip((low, high), ends, strict=True))
     # settings that are the same at both ends are the same between them
     same = ends[0].settings == ends[1].settings
-    there = [ends[0].asked_at(speed) if same else at(speed) for speed in speeds]
-    acts = [_act(each) for each in (ends[0], *there, ends[1])]
+
+    def there(v: float) -> FeederAtSpeed:
+        if v not in known:
+            known[v] = ends[0].asked_at(v) if same else at(v)
+        return known[v]
+
+    jumps: list[tuple[float, float]] = []
+    whole = True
+    if not same:
+        jumps, whole = jumps_of_settings(there, low, high, most=most, least_mm=least_mm)
+    found = [side for jump in jumps for side in jump]
+    for start, end in zip([low, *found[1::2]], [*found[::2], high], strict=True):
+        for kind in _kinds(there(start), there(end)) if start < end else ():
+            if not same and kind.keeps_its_step(start, end):
+                continue
+            few = math.ceil(most / (len(jumps) + 1))
+            speeds, all_of_them = kind.jumps(start, end, most=few, least_mm=least_mm)
+            found += [speed for speed in speeds if start < speed < end]
+            whole &= all_of_them
+    speeds = _apart(sorted(speed for speed in found if low < speed < high))
+    acts = [_act(each) for each in (ends[0], *map(there, speeds), ends[1])]
     reach = max(max(column) - min(column) for column in list(zip(*acts, strict=True))[:2])
     return Teeth(tuple(speeds), tuple(acts[1:-1]), reach, whole)
 
@@ -140,12 +156,8 @@ def _apart(speeds: list[float]) -> list[float]:
 
     Two points may jump at one speed: what would be between the two jumps is no stretch.
     """
-    found: list[float] = []
-    for place, speed in enumerate(speeds):
-        ends = speeds[max(0, place - 1)], speeds[min(place + 1, len(speeds) - 1)]
-        if max(speed - ends[0], ends[1] - speed) > 3.0 * _BESIDE * speed or len(set(ends)) < 2:
-            found.append(speed)
-    return found
+    around = zip([-math.inf, *speeds], speeds, [*speeds[1:], math.inf], strict=False)
+    return [v for before, v, after in around if max(v - before, after - v) > 3.0 * _BESIDE * v]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +187,17 @@ class _Kind:
                 found += speeds
                 whole &= all_of_them
         return found, whole
+
+    def keeps_its_step(self, low: float, high: float) -> bool:
+        """Return whether it comes to one and the same step of the ticks, whatever its count."""
+        if self.step_s == 0.0:
+            return False
+        steps = {
+            math.ceil((self._travel(v) + more) / (v * self.step_s))
+            for v in (low, high)
+            for more in (-1.5 * self.count_mm, 0.5 * self.count_mm)
+        }
+        return len(steps) == 1
 
     def _travel(self, speed: float) -> float:
         return self.a + self.c * speed

@@ -125,7 +125,7 @@ def test_ticks_that_share_little_are_not_a_wall_and_their_limit_holds(corrected:
          f"feeder.0.settings.stage_correction={corrected}"],
     )  # fmt: skip
     found, looks, calls = looked_at(scenario, lowest=True)
-    assert calls[0] < 1000
+    assert calls[0] < 2000
     limit = next(x.speed_mm_s for x in found.limits if x.mechanism == TOGETHER)
     assert limit is not None
     assert looks.refused(limit * (1.0 + 1e-5))

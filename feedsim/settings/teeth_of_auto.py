@@ -1,0 +1,206 @@
+"""At which line speeds settings that are solved anew at each speed jump from one step to the next.
+
+``"auto"`` puts the points of a line with locked ticks, or with coarse counts, onto a step of
+those (:mod:`feedsim.settings.known`). As speed rises another step comes nearest. With E and U the
+travels of the right settings, straight against speed while those hold at every speed, that is where
+
+- the opening is locked: U − q/2 is a whole number of steps v_c·γ; not locked: U is half of an odd
+  number of counts;
+- the closing is locked: E − U is half of an odd number of steps, for the step that the opening
+  takes is off by as much as U is from a whole number; behind an opening that is not locked E − q/2
+  is a whole number, but for what that opening is rounded by; neither locked: E − U is half of an
+  odd number of counts.
+
+Between two such speeds each point keeps its step. Where the controller takes settings in steps of
+its own (``resolution``) they change in between, but within their step of the ticks: which step a
+point acts in is looked at, between all speeds so found, and where it differs the jump is enclosed.
+Steps of a controller that are longer than those of the ticks jump more often than can be looked at.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.right import right_settings
+
+__all__ = ["At", "jumps_of_settings"]
+
+At = Callable[[float], FeederAtSpeed]
+"""Line speed (mm/s) → the feeder with its settings solved at that speed."""
+
+_BESIDE = 1e-7
+_ALIKE = 2e-7
+_EVENLY = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A travel (mm, counted) that is straight against speed: a + c·speed."""
+
+    a: float
+    c: float
+
+    def less(self, other: _Line) -> _Line:
+        return _Line(self.a - other.a, self.c - other.c)
+
+    def where(
+        self, per_s: float, mm: float, offset: float, *, low: float, high: float, most: int
+    ) -> tuple[list[float], bool]:
+        """Return where it is (n + offset)·(per_s·speed + mm), and whether those are all."""
+
+        def ratio(v: float) -> float:
+            return (self.a + self.c * v) / (per_s * v + mm) - offset
+
+        first, last = sorted((ratio(low), ratio(high)))
+        numbers = range(math.ceil(first), math.floor(last) + 1)
+        every = max(1, math.ceil(len(numbers) / most))
+        found = []
+        for n in numbers[::every]:
+            slope = (n + offset) * per_s - self.c
+            if slope:
+                found.append((self.a - (n + offset) * mm) / slope)
+        return [v for v in found if low < v < high], every == 1
+
+
+def jumps_of_settings(
+    at: At, low: float, high: float, *, most: int, least_mm: float
+) -> tuple[list[tuple[float, float]], bool]:
+    """Return the speeds (mm/s) right below and above each jump between two, and whether all are.
+
+    Parameters
+    ----------
+    at : callable
+        Line speed (mm/s) → the feeder at that speed.
+    low, high : float
+        Near each other.
+    most : int
+        So many of each kind; of more, some, as they are expected.
+    least_mm : float
+        Jumps by less than this are left out.
+    """
+    expected: list[float] = []
+    whole = True
+    for line, per_s, mm, offset in _families(at, low, high):
+        if per_s * high + mm <= least_mm:
+            continue
+        speeds, all_of_them = line.where(per_s, mm, offset, low=low, high=high, most=most)
+        expected += speeds
+        whole &= all_of_them
+    if not whole:
+        return [(v * (1.0 - _BESIDE), v * (1.0 + _BESIDE)) for v in _rising(expected)], False
+    marks = [low, *_rising(expected), high]
+    between = [0.5 * (a + b) for a, b in pairwise(marks)]
+    evenly = [low + (high - low) * k / _EVENLY for k in range(1, _EVENLY)]
+    looked = sorted({low, high, *between, *evenly})
+    steps = {v: _steps(at, v) for v in looked}
+    found = []
+    for a, b in pairwise(looked):
+        if steps[a] == steps[b]:
+            continue
+        here = next((v for v in expected if a < v < b), None)
+        found.append(_enclosed(at, a, b, steps[a], here))
+    return found, not _are_coarse(at(high))
+
+
+def _finest(at: FeederAtSpeed) -> float:
+    """Return how far apart travels are that can be typed in (mm)."""
+    steps = at.settings.resolution
+    return max(steps.distance_mm, steps.lead_s * at.counted_mm_s)
+
+
+def _are_coarse(at: FeederAtSpeed) -> bool:
+    """Return whether settings come in steps that need not reach the middle of a step of ticks."""
+    step = at.counted_mm_s * locked_step(at.controller)
+    return _finest(at) > max(0.0, step - at.count_mm) > 0.0
+
+
+def _rising(speeds: list[float]) -> list[float]:
+    """Return the speeds in order, of those that are all but one the first."""
+    found: list[float] = []
+    for v in sorted(speeds):
+        if not found or v - found[-1] > _ALIKE * v:
+            found.append(v)
+    return found
+
+
+def _families(at: At, low: float, high: float) -> Iterator[tuple[_Line, float, float, float]]:
+    """List the travels, and of which step (per speed, or mm) with which offset they jump."""
+    ends = at(low), at(high)
+    engage, opening = _right_lines(*ends)
+    count, step = ends[0].count_mm, locked_step(ends[0].controller) / ends[0].scale
+    half_count = _Line(0.5 * count, 0.0)
+    carrier_locked, insert_locked = (
+        is_locked(eye, ends[0].controller) for eye in (ends[0].carrier_eye, ends[0].eye)
+    )
+    if insert_locked:
+        yield opening.less(half_count), step, 0.0, 0.0
+    elif count > 0.0:
+        yield opening, 0.0, count, 0.5
+    if carrier_locked and insert_locked:
+        yield engage.less(opening), step, 0.0, 0.5
+    elif carrier_locked:
+        yield engage.less(half_count), step, 0.0, 0.0
+    elif count > 0.0:
+        yield engage.less(opening), 0.0, count, 0.5
+
+
+def _right_lines(low: FeederAtSpeed, high: FeederAtSpeed) -> tuple[_Line, _Line]:
+    """Return E and U of the right settings."""
+    travels = []
+    for at in (low, high):
+        right, v = right_settings(at), at.counted_mm_s
+        engage = right.engage_distance_mm - right.engage_lead_s * v
+        travels.append((engage, right.disengage_distance_mm - right.disengage_lead_s * v))
+    lines = []
+    for first, last in zip(*travels, strict=True):
+        c = (last - first) / (high.speed_mm_s - low.speed_mm_s)
+        lines.append(_Line(first - c * low.speed_mm_s, c))
+    return lines[0], lines[1]
+
+
+Steps = tuple[object, ...]
+
+
+def _steps(at: At, v: float) -> Steps:
+    """Return in which step or count each point acts, and settings that are in neither."""
+    here, found = at(v), list[object]()
+    settings = here.settings
+    for side, travel, eye in (
+        ("engage", here.engage_travel_mm, here.carrier_eye),
+        ("disengage", here.opening_travel_mm, here.eye),
+    ):
+        if is_locked(eye, here.controller):
+            step = here.counted_mm_s * locked_step(here.controller)
+            found.append(math.ceil((travel - 0.5 * here.count_mm) / step - 1e-9))
+        elif _finest(here) > 0.0:
+            found += [getattr(settings, f"{side}_{x}") for x in ("distance_mm", "lead_s")]
+        elif here.count_mm > 0.0:
+            found.append(round(travel / here.count_mm))
+    return tuple(found)
+
+
+def _enclosed(
+    at: At, low: float, high: float, below: Steps, expected: float | None
+) -> tuple[float, float]:
+    """Return the speeds right below and above the jump between two (mm/s)."""
+    if expected is not None:
+        sides = expected * (1.0 - _BESIDE), expected * (1.0 + _BESIDE)
+        if low < sides[0] and sides[1] < high:
+            if _steps(at, sides[0]) != below:
+                high = sides[0]
+            elif _steps(at, sides[1]) != below:
+                return sides
+            else:
+                low = sides[1]
+    while high - low > 2.0 * _BESIDE * high:
+        middle = 0.5 * (low + high)
+        if _steps(at, middle) == below:
+            low = middle
+        else:
+            high = middle
+    return low, high

@@ -1,0 +1,85 @@
+"""Where settings that "auto" solves anew at each speed jump, against where they must by hand."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import pytest
+
+from feedsim.answers.limit.study.closed import _at, closed_between
+from feedsim.running.run import criteria_of
+from feedsim.scenario import Scenario, override, scenario_from_text
+from feedsim.scenario.starter import starter_text
+from feedsim.settings.looks import Looks
+from feedsim.settings.predict import expected_offsets
+from feedsim.settings.teeth import teeth_between
+
+STEP_S = 0.002
+# both eyes and ramps of the starter are alike, so that E - U has no lead: eye to placement 400 mm,
+# target 20 mm, run-up and stage 60 mm each, and the mean slips, 0.2 mm each, cancel
+LESS_MM = 400.0 + 20.0 - 60.0 - 60.0
+
+
+def scanned(*changes: str) -> Scenario:
+    eyes = ("carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned")
+    ticks = ("controller.scan=2 ms", "controller.motion_cycle=2 ms")
+    return override(scenario_from_text(starter_text()), [*eyes, *ticks, *changes])
+
+
+def by_hand(low: float, high: float) -> list[float]:
+    """Return where E - U is half of an odd number of steps (mm/s)."""
+    first, last = (math.floor(LESS_MM / (v * STEP_S) + 0.5) for v in (high, low))
+    speeds = (LESS_MM / ((n + 0.5) * STEP_S) for n in range(last, first - 1, -1))
+    return [v for v in speeds if low < v < high]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        (),
+        (
+            "feeder.0.settings.resolution.lead=0.1 ms",
+            "feeder.0.settings.resolution.distance=0.1 mm",
+        ),
+        ("feeder.0.settings.stage_correction=true",),
+    ],
+)
+def test_both_sides_of_each_jump_are_looked_at(changes: tuple[str, ...]) -> None:
+    low, high = 700.0, 716.0
+    at = _at(scanned(*changes), 0)
+    teeth = teeth_between(at, low, high, most=80)
+    jumps = by_hand(low, high)
+    assert len(jumps) == 5
+    for v in jumps:
+        sides = [x for x in teeth.speeds_mm_s if abs(x - v) < 0.01]
+        assert len(sides) == 2
+        means = [expected_offsets(at(x)).error_mm for x in sides]
+        # half a step to either side; an opening that acts in two steps now and then makes it less
+        assert abs(means[1] - means[0]) == pytest.approx(v * STEP_S, abs=0.1)
+    # between them nothing lies further off
+    most = max(abs(act[0]) for act in teeth.acts)
+    for start, end in pairwise([low, *jumps, high]):
+        for part in (0.02, 0.3, 0.6, 0.98):
+            v = start + part * (end - start)
+            assert abs(expected_offsets(at(v)).error_mm) < most + 1e-6
+
+
+def test_the_lowest_refused_speed_is_that_of_the_shares_beside_each_jump() -> None:
+    line = scanned()
+    (found,) = closed_between(line, 440.0, 450.0)
+    first = found.refused[0]
+    looks = Looks(_at(line, 0), criteria_of(line))
+    refused = [
+        v for v in by_hand(440.0, 450.0) if any(looks.refused(v * (1.0 + d)) for d in (-1e-7, 1e-7))
+    ]
+    assert refused
+    assert first.from_mm_s <= refused[0] * (1.0 + 1e-6)
+    assert first.from_mm_s == pytest.approx(refused[0], rel=1e-4)
+
+
+def test_one_speed_has_no_teeth() -> None:
+    line = scanned()
+    assert teeth_between(_at(line, 0), 500.0, 500.0, most=80).speeds_mm_s == ()
+    (found,) = closed_between(line, 400.0, 400.0)
+    assert found.refused == ()
