@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.cycle_hazards import any_of, each_hazard
+from feedsim.metrics.cycle_hazards import CycleHazard, any_of, each_hazard
 from feedsim.metrics.paired import (
     LengthDifference,
     ShareDifference,
@@ -22,7 +23,14 @@ from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 
-__all__ = ["FeederDifference", "Ran", "feeder_difference", "with_hazard", "within_tolerance"]
+__all__ = [
+    "FeederDifference",
+    "Ran",
+    "feeder_difference",
+    "hazards_of",
+    "with_hazard",
+    "within_tolerance",
+]
 
 Bools = NDArray[np.bool_]
 
@@ -144,14 +152,17 @@ def with_hazard(ran: Ran, number: int) -> Bools:
     -------
     bool array, shape (n,)
     """
-    feeder = ran.records.feeders[number]
-    return any_of(
-        each_hazard(
-            feeder,
-            slice(0, len(feeder.insert)),
-            machine=ran.machine.feeders[number],
-            carrier_length_mm=ran.machine.carriers.length_mm,
-            criteria=ran.criteria,
-            resolution_mm=resolution_mm(ran.records),
-        )
+    every = slice(0, len(ran.records.feeders[number].insert))
+    return any_of(hazards_of(ran, number, rows=every))
+
+
+def hazards_of(ran: Ran, number: int, *, rows: Rows) -> Iterator[CycleHazard]:
+    """Yield the hazards of one feeder in some rows (:func:`each_hazard`)."""
+    return each_hazard(
+        ran.records.feeders[number],
+        rows,
+        machine=ran.machine.feeders[number],
+        carrier_length_mm=ran.machine.carriers.length_mm,
+        criteria=ran.criteria,
+        resolution_mm=resolution_mm(ran.records),
     )

@@ -12,10 +12,9 @@ import numpy as np
 from feedsim.criteria import Criteria
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.clusters import InOrder, in_order
-from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazards
 from feedsim.metrics.missed import MissCauses
-from feedsim.metrics.paired_feeders import Ran, with_hazard, within_tolerance
+from feedsim.metrics.paired_feeders import Ran, hazards_of, within_tolerance
 from feedsim.metrics.rows import begins_among, cycle_rows, number_of, placed_rows
 from feedsim.metrics.share import counted
 from feedsim.records.outcome import Outcome
@@ -54,37 +53,32 @@ class Tally:
     risk_in_order: tuple[InOrder, ...]
 
 
-def tally(results: FeederResults, ran: Ran, *, number: int) -> Tally:
-    """Return the counts of one feeder's run from its figures and its records.
-
-    Parameters
-    ----------
-    results : FeederResults
-    ran : Ran
-        What the figures are of.
-    number : int
-        Of the feeder, from 0.
-    """
+def tally(ran: Ran, *, number: int) -> Tally:
+    """Return the counts of one feeder (by number, from 0) in a run."""
     records = ran.records
     feeder, warm_up = records.feeders[number], records.warm_up
     outcomes = feeder.outcome[warm_up:]
     placed, cycles = placed_rows(feeder, warm_up), cycle_rows(feeder, warm_up)
     counts = slice(warm_up, warm_up + len(outcomes))
     within = within_tolerance(ran, number, rows=placed)
+    by_hazard: dict[str, int] = {}
+    risk = np.zeros(number_of(cycles), dtype=np.bool_)
+    for hazard in hazards_of(ran, number, rows=cycles):
+        by_hazard[hazard.name] = int(np.count_nonzero(hazard.there))
+        risk |= hazard.there
+    by_outcome = {o.cause: int(np.count_nonzero(outcomes == o)) for o in Outcome}
     return Tally(
         carriers=len(outcomes),
-        missed=results.missed.count,
-        placed=results.placed,
+        missed=len(outcomes) - number_of(placed),
+        placed=number_of(placed),
         within=int(np.count_nonzero(within)),
         cycles=number_of(cycles),
-        at_risk=results.jam_risk.count,
-        causes=tuple(getattr(results.missed.by_cause, f.name) for f in fields(MissCauses)),
-        hazards=tuple(getattr(results.hazards, f.name).count for f in fields(Hazards)),
+        at_risk=int(np.count_nonzero(risk)),
+        causes=tuple(by_outcome[f.name] for f in fields(MissCauses)),
+        hazards=tuple(by_hazard[f.name] for f in fields(Hazards)),
         within_in_order=in_order(within, begins_among(placed, records.begins)),
         missed_in_order=in_order(outcomes != Outcome.PLACED, begins_among(counts, records.begins)),
-        risk_in_order=in_order(
-            with_hazard(ran, number)[cycles], begins_among(cycles, records.begins)
-        ),
+        risk_in_order=in_order(risk, begins_among(cycles, records.begins)),
     )
 
 

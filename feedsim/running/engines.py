@@ -13,7 +13,7 @@ from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE, stored
 from feedsim.simulation.line import simulate
 
-__all__ = ["ENGINE", "ENGINES", "MOST_HELD", "simulated"]
+__all__ = ["ENGINE", "ENGINES", "MOST_HELD", "expect_many", "simulated"]
 
 ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
@@ -75,6 +75,12 @@ def simulated(
         raise FeedsimError(f"the compiled engine cannot run this line: {reason}")
     _ran += carriers
     return simulate(machine, draws, carriers=carriers, progress=progress)
+
+
+def expect_many() -> None:
+    """Take the compiled engine at once, if it is compiled: this process is one of a search."""
+    global _ran  # noqa: PLW0603
+    _ran = max(_ran, _LOADING)
 
 
 def _pays(carriers: int) -> bool:

@@ -20,7 +20,15 @@ from feedsim.scenario import AS_WRITTEN, Scenario, machine_from
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 
-__all__ = ["RunFigures", "ScenarioRun", "criteria_of", "machine_of", "run_scenario", "trace"]
+__all__ = [
+    "RunFigures",
+    "ScenarioRun",
+    "criteria_of",
+    "machine_of",
+    "run_once",
+    "run_scenario",
+    "trace",
+]
 
 Progress = Callable[[int], None]
 
@@ -127,7 +135,8 @@ def run_scenario(
     """
     machine = machine_of(scenario)
     runs = [
-        _run(scenario, machine, number, progress) for number in range(first, first + replications)
+        run_once(scenario, machine, replication=number, progress=progress)
+        for number in range(first, first + replications)
     ]
     records = joined(runs)
     results = summarise(
@@ -141,9 +150,10 @@ def run_scenario(
     return ScenarioRun(scenario, machine, records, results)
 
 
-def _run(
-    scenario: Scenario, machine: Machine, replication: int, progress: Progress | None
+def run_once(
+    scenario: Scenario, machine: Machine, *, replication: int, progress: Progress | None = None
 ) -> RunRecords:
+    """Return the records of one replication; `machine` is :func:`machine_of` the scenario."""
     run = scenario.run
     records = simulated(
         machine,
