@@ -81,7 +81,7 @@ _FACTS: dict[Kind, _Facts] = {
         Powers(1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"
     ),
     "rate": _Facts(Powers(0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
-    "share": _Facts(Powers(), "%", 1e-12, 1e3, "0.2 %", "%"),
+    "share": _Facts(Powers(), "%", 1e-12, 1e3, "0.2 %", '%, ppm or "1 in 1000"'),
     "torque": _Facts(
         Powers(2, -2, 1),
         "N*m",
@@ -130,6 +130,8 @@ _NUMBER = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d
 _FRACTION = re.compile(
     r"([+-]?)(?:(\d{1,6})(?:[ ]+|-))?(\d{1,6})[ ]*/[ ]*(\d{1,6})(?=[ ]*[A-Za-zµ%])", re.ASCII
 )
+_OF_SHARES = ("%", "percent", "ppm")
+_ONE_IN = re.compile(r"(\d{1,6})[ ]+in[ ]+(\d{1,15}|\d{1,3}(?:,\d{3}){1,4})", re.ASCII)
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|∞)(?![A-Za-z])")
 _NOT_A_NUMBER = re.compile(r"[+-]?nan(?![A-Za-z])", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
@@ -274,6 +276,8 @@ def parse(text: str, kind: Kind) -> float:
     --------
     >>> parse("60 m/min", "speed"), parse("1.5 in", "length"), parse("0.2 %", "share")
     (1000.0, 38.1, 0.002)
+    >>> parse("1 ppm", "share"), parse("1 in 1,000,000", "share"), parse("0.0001 %", "share")
+    (1e-06, 1e-06, 1e-06)
     """
     return measure(text, kind).value
 
@@ -392,6 +396,9 @@ def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
     if comma := _DECIMAL_COMMA.match(text):
         rest = text.replace(",", ".", 1)
         raise QuantityError(f'{phrase(*kinds)}; write "{rest}", not {comma.group()} with a comma')
+    one_in = _ONE_IN.fullmatch(text) if "share" in kinds else None
+    if one_in and (of := int(one_in.group(2).replace(",", ""))):
+        return Fraction(100 * int(one_in.group(1)), of), "%"
     number, shown = _number(text, kinds)
     unit = text[len(shown) :].strip().replace(" per ", "/")
     if not unit:
@@ -428,11 +435,11 @@ def _size(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, Powers]:
 
 
 def _kind_of(powers: Powers, unit: str) -> Kind | None:
-    """Tell the kind of a unit; a share is written with the percent sign and nothing else."""
-    if ("%" in unit or "percent" in unit) and unit not in ("%", "percent"):
+    """Tell the kind of a unit; that of a share stands alone."""
+    if any(name in unit for name in _OF_SHARES) and unit not in _OF_SHARES:
         return None
     if powers == NONE:
-        return "share" if unit in ("%", "percent") else None
+        return "share" if unit in _OF_SHARES else None
     return next((kind for kind in KINDS if _FACTS[kind].powers == powers), None)
 
 

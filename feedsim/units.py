@@ -75,6 +75,7 @@ _EVERYDAY: dict[str, _Unit] = {
     "Hz": (_ONE, Powers(0, -1)),
     "%": (Fraction(1, 100), Powers()),
     "percent": (Fraction(1, 100), Powers()),
+    "ppm": (Fraction(1, 10**6), Powers()),
     "kg": (_ONE, _KG),
     "g": (_ONE / 1000, _KG),
     "lb": (_POUND, _KG),

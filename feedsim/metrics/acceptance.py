@@ -15,7 +15,7 @@ from feedsim.metrics.percent import percent
 __all__ = ["AgainstLimit", "ToDecide", "Verdict", "judge"]
 
 _SAME_SHARE = 1e-12
-_MOST = 1e9
+_MOST = 1e12
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class ToDecide:
         About as many in all, if the share and how it clusters stay as they are
         (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run), and
         at least so many that there is an interval.
-        None where no number does (the share stands at its limit), or above 1e9.
+        None where no number does (the share stands at its limit), or above 1e12.
     """
 
     feeder: str

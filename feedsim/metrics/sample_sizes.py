@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 MOST = 100_000_000
-"""No plan asks for more than that."""
+"""No plan asks for more than that, and no run has more carriers."""
 
 
 @dataclass(frozen=True, slots=True)

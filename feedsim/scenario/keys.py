@@ -300,9 +300,12 @@ def quantity_schema(kind: Kind, *, infinite: bool = False) -> dict[str, Any]:
         r"|[+-]?([0-9]{1,6}[ -]+)?[0-9]{1,6} */ *[0-9]{1,6})"
     )
     number = f"({number}|inf)" if infinite else number
-    unit = "(%|percent)" if kind == "share" else "[1/A-Za-zµμ].*"
+    unit = "(%|percent|ppm)" if kind == "share" else "[1/A-Za-zµμ].*"
     example = phrase(kind).split('"')[1]
-    return {"type": "string", "pattern": f"^ *{number} *{unit}$", "examples": [example]}
+    pattern = f"^ *{number} *{unit}$"
+    if kind == "share":
+        pattern += "|^ *[0-9]{1,6} +in +[0-9,]{1,19} *$"
+    return {"type": "string", "pattern": pattern, "examples": [example]}
 
 
 def unit_missing(raw: Any, *kinds: Kind) -> str:

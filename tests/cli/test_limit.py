@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from scipy.stats import norm
 
 from feedsim.settings.limits import TOGETHER
 
@@ -151,3 +153,19 @@ def test_wrong_calls(call: tuple[str, ...], fragment: str, tmp_path: Path, feeds
     assert ended.status == 2
     assert fragment in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_one_jam_in_a_million_says_how_many_carriers_it_would_take(feedsim: Run) -> None:
+    """None seen is below the limit from z²·(1 − L)/L on, z of all 12 looks together (scipy)."""
+    rare = ("--carriers", 50, "--at-most", 8_000, "--set", "acceptance.jam_risk=1 in 1,000,000")
+    text = feedsim("limit", CARD, *rare, "--within", "20 %", "--jobs", 1).out
+    needed = norm.ppf(1.0 - 0.05 / 24.0) ** 2 * (1.0 - 1e-6) / 1e-6
+    said = re.search(r"not told from 0\.0001 % by \d+ carriers; it would take about ([\d,]+)", text)
+    assert said is not None
+    assert needed < int(said.group(1).replace(",", "")) < 1.02 * needed
+    options = re.search(r"--carriers (\d+) --at-most (\d+)", text)
+    assert options is not None
+    each, in_all = map(int, options.groups())
+    speeds = int(re.search(r"8?\d* carriers at (\d+) speeds", text).group(1))
+    assert 32 * each > 1.9 * needed
+    assert in_all == pytest.approx(2.0 * needed * speeds, rel=0.1)

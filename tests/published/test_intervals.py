@@ -3,10 +3,14 @@
 from fractions import Fraction
 from math import comb
 
+import numpy as np
 import pytest
+from scipy.stats import binom, binomtest, norm
 
 from feedsim.metrics.intervals import (
     clopper_pearson,
+    share_interval,
+    trials_to_tell,
     upper95,
     wilson,
 )
@@ -60,3 +64,65 @@ def test_none_seen_in_n(n, limit, half_digit):
     # The rule itself: 3/n is above the limit, by −ln 0.05 = 2.9957 and a second-order term
     # 2.9957/2n: at most 1.7 % at n = 100.
     assert 0.983 * 3.0 / n < upper95(n) < 3.0 / n
+
+
+# -- one in a million ------------------------------------------------------------
+
+RARE = 20_000_000
+"""Carriers, of which a few in a million have a hazard."""
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 9, 20, 60, 400])
+def test_the_interval_of_a_rare_share_against_the_exact_one_of_scipy(count):
+    """The upper end is Clopper and Pearson's, to 2 %; the lower one lies at 2.5 to 5 %.
+
+    scipy finds its ends as roots, to 1e-6.
+    """
+    exact = binomtest(count, RARE).proportion_ci(0.95, method="exact")
+    one_sided = binomtest(count, RARE).proportion_ci(0.90, method="exact")
+    low, high = share_interval(count / RARE, RARE)
+    assert exact.low <= low <= one_sided.low * (1.0 + 1e-5)
+    assert high == pytest.approx(exact.high, rel=0.02)
+
+
+def test_none_seen_among_millions_is_below_three_in_n():
+    """The rule of three, and what the two-sided interval makes of it: z²/(n + z²)."""
+    assert upper95(RARE) == pytest.approx(3.0 / RARE, rel=0.002)
+    assert upper95(RARE) == pytest.approx(1.0 - 0.05 ** (1.0 / RARE), rel=1e-6)
+    z = norm.ppf(0.975)
+    assert share_interval(0.0, RARE) == pytest.approx((0.0, z**2 / (RARE + z**2)), rel=1e-9)
+
+
+def rarely_covered(interval):
+    """Return the least coverage of an interval of Poisson counts, by enumeration.
+
+    Means of 0.1 to 40 hits, of one in a million each; P by scipy.stats.binom.
+    """
+    counts = np.arange(120)
+    ends = np.array([interval(int(k)) for k in counts])
+    worst = 1.0
+    for mean in np.geomspace(0.1, 40.0, 400):
+        share = mean / RARE
+        holds = (ends[:, 0] <= share) & (share <= ends[:, 1])
+        worst = min(worst, float(binom.pmf(counts[holds], RARE, share).sum()))
+    return worst
+
+
+def test_the_interval_of_a_rare_share_covers():
+    assert rarely_covered(lambda k: share_interval(k / RARE, RARE)) > 0.91
+    # the twin: Wilson's alone
+    assert rarely_covered(lambda k: wilson(k, RARE)) < 0.88
+
+
+@pytest.mark.parametrize("share", [0.0, 3e-7, 5e-6])
+def test_so_many_carriers_tell_a_rare_share_from_a_limit(share):
+    """With as many the interval stands clear of one in a million, with a per cent fewer not."""
+    limit = 1e-6
+    needed = trials_to_tell(share, limit)
+
+    def clear(n: float) -> bool:
+        low, high = share_interval(share, n)
+        return high < limit or low > limit
+
+    assert clear(1.001 * needed)
+    assert not clear(0.99 * needed)

@@ -116,3 +116,28 @@ def test_with_the_limit_at_the_true_share_hardly_a_verdict_is_for_sure() -> None
     rng = generator(1)
     hidden = [sureness([[tally_of(rng.permutation(row))]], limits, confidence=0.95) for row in lost]
     assert np.mean([s is not Sureness.OPEN for s in hidden]) > 0.3
+
+
+def rare_jams(n: int, each: int, clusters: float, rng: np.random.Generator) -> Bools:
+    """Return a run of so many carriers in which hazards come in runs: a Poisson number of them."""
+    hits = np.zeros(n, dtype=np.bool_)
+    for start in rng.integers(0, n - 2 * each, rng.poisson(clusters)):
+        hits[start : start + 2 * each : 2] = True
+    return hits
+
+
+@pytest.mark.parametrize(("each", "clusters"), [(1, 6), (4, 6), (30, 12)])
+def test_a_share_of_a_few_in_a_million_is_covered(each, clusters) -> None:
+    """Where all that is seen are a few runs of hazards, as where each comes alone."""
+    n, rng = 1_000_000, generator(7)
+    truth = clusters * each / n
+    held = plain = 0
+    for _ in range(SEEDS):
+        hits = rare_jams(n, each, clusters, rng)
+        found = share_of(hits)
+        held += found.ci95.low <= truth <= found.ci95.high
+        low, high = wilson(found.count, n)
+        plain += low <= truth <= high
+    assert 0.91 * SEEDS <= held <= 0.995 * SEEDS
+    # the twin, that takes hazards as independent
+    assert (plain > 0.9 * SEEDS) == (each == 1)

@@ -1,6 +1,9 @@
 """How many carriers would decide, in words."""
 
+import math
+
 import pytest
+from scipy.stats import norm
 
 from feedsim.answers.run.deciding import enough, round_up
 from feedsim.answers.sweep.text import sweep_text
@@ -16,20 +19,35 @@ def row(figure, carriers, *, met=True, name="card feeder"):
 
 def test_the_figure_that_asks_for_most_counts_where_all_are_met() -> None:
     said = enough([row("missed", 3838), row("within_tolerance", 1277)], accepted=True)
-    assert said == "about 3900 would, if shares stay as they are (missed, in tolerance)"
+    assert (
+        said
+        == "about 3900 would (--carriers 3900), if shares stay as they are (missed, in tolerance)"
+    )
 
 
 def test_the_first_figure_to_be_refused_counts_where_one_is_not_met() -> None:
     rows = [row("missed", 90, met=True), row("jam_risk", 5001, met=False)]
     rows.append(row("within_tolerance", 612, met=False))
     said = enough(rows, accepted=False)
-    assert said == "about 620 would, if shares stay as they are (in tolerance)"
+    assert said == "about 620 would (--carriers 620), if shares stay as they are (in tolerance)"
 
 
 def test_a_share_at_its_limit_is_never_decided() -> None:
     said = enough([row("missed", None), row("jam_risk", 500)], accepted=True)
     assert said == "no number of carriers is known to (missed at the limit)"
     assert enough([], accepted=True) == ""
+
+
+def test_it_says_how_to_run_a_rare_figure() -> None:
+    """None of 5000 seen, one in a million allowed: z²·(1 − L)/L = 3,841,455 show it (scipy)."""
+    needed = math.ceil(norm.ppf(0.975) ** 2 * (1.0 - 1e-6) / 1e-6)
+    one = enough([row("jam_risk", needed)], accepted=True)
+    assert one.startswith("about 3,900,000 would (--carriers 3900000), if shares stay")
+    # a sweep runs its replications at each point
+    four = enough([row("jam_risk", needed)], accepted=True, replications=4)
+    assert four.startswith("about 3,900,000 would (--carriers 980000), if")
+    many = enough([row("jam_risk", 1000 * needed)], accepted=True)
+    assert many.startswith("about 3,900,000,000 would (a run has 100,000,000 at most), if")
 
 
 def test_several_feeders_are_named() -> None:
@@ -52,7 +70,7 @@ def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
     text = said(point(500.0, accepted=False, decided=False, because=("x",), to_decide=left))
     assert "Not accepted even" not in text
     assert "Not decided even at the lowest speed of the sweep: more carriers are needed." in text
-    assert "about 3900 would, if shares stay as they are (missed)" in text
+    assert "about 3900 would (--carriers 3900), if shares stay as they are (missed)" in text
     # the twin: refused for sure it says so
     text = said(point(500.0, accepted=False, because=("x",)))
     assert "Not accepted even at the lowest speed of the sweep." in text
@@ -62,7 +80,7 @@ def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
 def test_a_speed_that_is_not_decided_is_not_accepted_for_sure() -> None:
     text = said(point(500.0, decided=False, to_decide=[row("jam_risk", 61)]))
     assert "Accepted at every speed of the sweep up to 30 m/min, not for sure." in text
-    assert "about 61 would, if shares stay as they are (jam risk)" in text
+    assert "about 61 would (--carriers 61), if shares stay as they are (jam risk)" in text
 
 
 def test_of_several_points_not_accepted_the_one_that_needs_most_is_told() -> None:
@@ -76,10 +94,15 @@ def test_of_several_points_not_accepted_the_one_that_needs_most_is_told() -> Non
         )
         for speed, carriers in ((500.0, 3838), (600.0, 212))
     ]
-    assert "about 3900 would, if shares stay as they are (missed)" in said(*points)
+    assert "about 3900 would (--carriers 3900), if shares stay as they are (missed)" in said(
+        *points
+    )
 
 
 def test_the_report_says_how_many_carriers_its_answer_needs() -> None:
     made = point(500.0, decided=False, to_decide=[row("missed", 3838)])
     said_there = worth(by_hand([made], speeds_of([500.0])))
-    assert "to be sure: about 3900 would, if shares stay as they are (missed)." in said_there
+    assert (
+        "to be sure: about 3900 would (--carriers 3900), if shares stay as they are (missed)."
+        in said_there
+    )

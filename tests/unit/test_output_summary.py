@@ -98,8 +98,8 @@ def test_met_but_not_decided():
     # None of n seen, the interval ends at z²/(n + z²): below 0.1 % from n = 999·z² = 3838 on, and
     # below 0.3 % from 1277 on; rounded up to two digits.
     assert (
-        "NOT DECIDED: accepted so far. 100 carriers do not show it at 95 %; about 3900 would, if "
-        "shares stay as they are (in tolerance, missed, jam risk)"
+        "NOT DECIDED: accepted so far. 100 carriers do not show it at 95 %; about 3900 would "
+        "(--carriers 3900), if shares stay as they are (in tolerance, missed, jam risk)"
     ) in " ".join(text.split())
     assert "ACCEPTED" not in text
     assert block(text, "Missed") == (
@@ -112,7 +112,9 @@ def test_one_carrier_is_not_accepted_in_green(monkeypatch):
     monkeypatch.delenv("NO_COLOR", raising=False)
     text = coloured(said(results(GOOD[:1])))
     assert "ACCEPTED" not in text
-    assert "One carrier does not show it at 95 %; about 3900 would" in " ".join(text.split())
+    assert "One carrier does not show it at 95 %; about 3900 would (--carriers 3900)" in " ".join(
+        text.split()
+    )
     assert "\x1b[32m" not in text
     assert "Cp " not in text
     # the twin: 4000 are
@@ -127,7 +129,7 @@ def test_a_miss_among_few_is_not_refused_and_says_how_many_would_tell():
     found = results(rows)
     text = " ".join(said(found).split())
     assert "NOT DECIDED: not accepted so far. 500 carriers do not show it at 95 %" in text
-    assert "about 4100 would, if shares stay as they are (missed)" in text
+    assert "about 4100 would (--carriers 4100), if shares stay as they are (missed)" in text
     (row,) = [row for row in found.to_decide if row.figure == "missed"]
     assert not row.met
     assert row.carriers == pytest.approx(4043, rel=0.01)

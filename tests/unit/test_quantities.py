@@ -1,6 +1,7 @@
 """Quantities: published factors, exact ways there and back, and hostile text."""
 
 import math
+import re
 import subprocess
 import sys
 from fractions import Fraction
@@ -21,6 +22,7 @@ from feedsim.quantities import (
     phrase,
     with_unit,
 )
+from feedsim.scenario.keys import quantity_schema
 
 # International yard and pound agreement, 1959: 1 yd = 0.9144 m, so 1 ft = 304.8 mm, 1 in = 25.4 mm.
 # NIST SP 811, App. B: 1 ozf·in is 7.061 552 E-03 N·m, the pound and gravity being exact.
@@ -126,7 +128,7 @@ def test_reads(text, kind, value):
     ("5", "inertia", "an inertia with its unit"),
     ("5 degC", "time", 'the unit "degC" is not known here'),
     ("5 mm*dB", "length", 'the unit "dB" is not known here'),
-    ("5 mm*ppm", "length", 'the unit "ppm" is not known here'),
+    ("5 mm*ppm", "length", '"mm*ppm" is no unit of that'),
     ("5 1", "share", "is no unit of that"),
     ("5 m/m", "share", "is no unit of that"),
     ("5 % m", "length", "is no unit"),
@@ -159,6 +161,21 @@ def test_refuses(text, kind, fragment):
         parse(text, kind)
     assert fragment in str(caught.value)
     assert str(caught.value).isprintable()
+
+
+@pytest.mark.parametrize(
+    "text", ["0.0001 %", "1e-4 %", "1 ppm", "1 in 1000000", "1 in 1,000,000", "1  in 1000000 "]
+)
+def test_one_in_a_million(text):
+    assert parse(text, "share") == 1e-6
+    schema = quantity_schema("share")
+    assert re.search(schema["pattern"], text)
+
+
+@pytest.mark.parametrize("text", ["1 in 0", "1 in", "1 in 1,00", "1 ppm/s", "-1 in 5", "1 in 1e6"])
+def test_what_is_no_share(text):
+    with pytest.raises(QuantityError, match="a share"):
+        parse(text, "share")
 
 
 def test_a_quantity_of_one_of_two_kinds():

@@ -6,7 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
+from feedsim.answers.limit.study.search import LOOKS
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
+from feedsim.answers.run.deciding import round_up
 from feedsim.criteria import Figure
 from feedsim.quantities import System
 from feedsim.render.layout import table, wrapped
@@ -16,6 +18,7 @@ from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005
+_TO_SPARE = 2.0  # a hit more than were seen takes half as many carriers more, or so
 
 __all__ = ["FIGURES", "binding_words", "limit_text", "teeth_words"]
 
@@ -172,7 +175,7 @@ def _simulated(sim: Simulated, units: System) -> Iterator[str]:
     if high is not None:
         yield from (f"  {line}" for line in _reasons(sim.at(high), units))
     if low is None:
-        yield from (f"  {line}" for line in _open_figures(sim.seen[0], units))
+        yield from (f"  {line}" for line in _open_figures(sim, units))
     carriers = f"{counted(sim.carriers, 'carrier')} at {counted(len(sim.seen), 'speed')}"
     yield f"  {carriers}{'; no more were allowed' if sim.ran_out else ''}"
 
@@ -193,22 +196,29 @@ def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
         yield f"Accepted at {shown}{more}, not at {speed(high, units)}: {speeds} to set"
 
 
-def _open_figures(point: SpeedSeen, units: System) -> Iterator[str]:
+def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
     """Say what could not be shown at the slowest speed, and how many carriers it would take."""
+    point, most = sim.seen[0], 0.0
     for feeder in point.feeders:
         for figure, words in FIGURES.items():
             share = feeder.shares[figure]
             if share.share is None or share.decided:
                 continue
             needed = share.trials_to_tell
+            most = max(most, needed or 0.0)
             takes = (
-                f"it would take about {whole(needed)} carriers" if needed else "no number shows it"
+                f"it would take about {whole(round_up(needed))} carriers"
+                if needed
+                else "no number shows it"
             )
             yield (
                 f"At {speed(point.line_speed_mm_s, units)} {feeder.name}: "
                 f"{percent(share.share)} {words} is not told from "
                 f"{percent(share.limit)} by {counted(feeder.carriers, 'carrier')}; {takes}"
             )
+    if most:
+        each, in_all = (round_up(_TO_SPARE * most * by) for by in (1 / LOOKS[-1], len(sim.seen)))
+        yield f"As many, and some to spare: --carriers {each} --at-most {in_all}"
 
 
 def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:

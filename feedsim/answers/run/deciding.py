@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from feedsim.metrics.acceptance import ToDecide
+from feedsim.metrics.sample_sizes import MOST
 from feedsim.render.wording import whole
 
 __all__ = ["easiest", "enough", "round_up"]
@@ -23,8 +24,10 @@ def round_up(number: float) -> int:
     return step * math.ceil(number / step)
 
 
-def enough(to_decide: Sequence[ToDecide], *, accepted: bool) -> str:
-    """Say how many carriers would decide, and which figures ask for them; empty without any.
+def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int = 1) -> str:
+    """Say how many carriers would decide, how to run them, and for which figures.
+
+    Empty where there is nothing to decide.
 
     Parameters
     ----------
@@ -33,6 +36,8 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool) -> str:
     accepted : bool
         Whether every point estimate is met. If so all that is open has to be decided; if not, the
         first figure that is refused for sure settles it.
+    replications : int
+        How often as many carriers are run.
     """
     open_ones = list(to_decide) if accepted else easiest(to_decide)
     if not open_ones:
@@ -41,8 +46,11 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool) -> str:
     if len(known) < len(open_ones):
         stuck = [row for row in open_ones if row.carriers is None]
         return f"no number of carriers is known to ({_named(stuck)} at the limit)"
-    most = whole(round_up(max(known)))
-    return f"about {most} would, if shares stay as they are ({_named(open_ones)})"
+    most = round_up(max(known))
+    how = f"--carriers {round_up(most / replications)}"
+    if most / replications > MOST:
+        how = f"a run has {whole(MOST)} at most"
+    return f"about {whole(most)} would ({how}), if shares stay as they are ({_named(open_ones)})"
 
 
 def easiest(to_decide: Sequence[ToDecide]) -> list[ToDecide]:

@@ -117,7 +117,7 @@ def _needed(results: Results) -> str:
     many = f"{whole(results.carriers)} carriers do"
     if results.carriers == 1:
         many = "One carrier does"
-    more = enough(results.to_decide, accepted=results.accepted)
+    more = enough(results.to_decide, accepted=results.accepted, replications=results.replications)
     return f"{many} not show it at 95 %{f'; {more}' if more else ''}"
 
 
@@ -238,7 +238,7 @@ def _hazard_state(hazard: Hazard, criteria: Criteria) -> str:
     """Name a hazard that was seen, or whose tail alone is a tenth of the allowed jam risk."""
     if hazard.count:
         return "PAST ITS LIMIT" if hazard.margin_unit else "SEEN"
-    likely = (hazard.tail_probability or 0.0) > max(0.1 * criteria.jam_risk, 1e-6)
+    likely = (hazard.tail_probability or 0.0) > max(0.1 * criteria.jam_risk, 1e-9)
     return "near its limit" if likely else ""
 
 

@@ -51,7 +51,7 @@ def _needed(swept: Swept) -> list[str]:
     told = (
         f"{where}: {counted(points[0].carriers, 'carrier')} do not show it at 95 %; {more}."
         for where, rows in (("Accepted, not decided", met), ("Not accepted, not for sure", unmet))
-        if (more := enough(rows, accepted=True))
+        if (more := enough(rows, accepted=True, replications=points[0].replications))
     )
     return [line for text in told for line in wrapped(text)]
 

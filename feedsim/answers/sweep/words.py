@@ -79,7 +79,7 @@ def worth(swept: Swept) -> str:
             )
             if not is_undecided(results):
                 return text
-            more = enough(results.to_decide, accepted=True)
+            more = enough(results.to_decide, accepted=True, replications=results.replications)
             return f"{text} More carriers are needed to be sure{f': {more}' if more else ''}."
     return ""
 
