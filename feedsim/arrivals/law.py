@@ -147,7 +147,7 @@ class Arrival(ABC):
         return math.ceil(travel_mm / shortest)
 
     def mean_beyond(self, x: Floats) -> Floats:
-        """Return E[max(0, pitch − x)] (mm), shape of ``x``."""
+        """Return E[max(0, pitch − x)] (mm), shape of ``x``, by definition."""
         return clipped_beyond(x, least=self.shortest_mm, mean=self.pitch_mm, sd=self.pitch_sd_mm)
 
     # -- sums of pitches in a row --------------------------------------------------------
@@ -183,7 +183,10 @@ class Arrival(ABC):
         return sum(chance * below.get(by, float(by > middle)) for by, chance in more.items())
 
     def expected_over(self, chance: Callable[[int], float], first: int) -> float:
-        """Return Σ chance(n) over n = first, first + 1 …, which fall."""
+        """Return Σ chance(n) over n = first, first + 1 …, until they are nothing.
+
+        The mean of a whole number is the sum of its tail probabilities (elementary).
+        """
         total = 0.0
         for n in range(first, _MANY):
             share = chance(n)
@@ -210,7 +213,10 @@ class Arrival(ABC):
 
 
 def clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats:
-    """Return E[max(0, X − x)] of a normal law clipped at the least, shape of ``x``."""
+    """Return E[max(0, X − x)] of a normal law clipped at the least, shape of ``x``.
+
+    (m − x)·Φ(z) + s·φ(z), z = (m − x)/s, above the least: any text on limited dependent variables.
+    """
 
     def normal(y: Floats) -> Floats:
         if sd == 0.0:

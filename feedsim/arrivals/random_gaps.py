@@ -75,7 +75,8 @@ class RandomGaps(Arrival):
         """Return P(X + Y < t), X exponential of mean m, Y normal about 0, t beyond the smallest.
 
         The integral of 1 − e^(−(t − y)/m) over the density of Y up to t:
-        Φ(t/s) − e^(s²/2m² − t/m)·Φ(t/s − s/m).
+        Φ(t/s) − e^(s²/2m² − t/m)·Φ(t/s − s/m), an exponentially modified normal law (Grushka 1972,
+        Analytical Chemistry 44:1733-1738, from memory).
         """
         mean = self.pitch_mm - self.length_mm - self.min_gap_mm
         travel = travel_mm - self.min_gap_mm

@@ -133,9 +133,10 @@ class Recorded(Arrival):
         With b_m(k) the probability that a feeder which serves carrier k is still busy m pitches
         later, carrier k is served with probability
         s_k = Σ s_(k−m)·(b_(m−1)(k−m) − b_m(k−m)) over m from 1, b_0 = 1: it is the first after
-        k − m for which the feeder is ready. The lost share is 1 − the mean of s_k over the record,
-        where it repeats over its second lap. Where more than half a carrier comes in a service on
-        average it is that number over 1 + that number, as if pitches came in any order.
+        k − m for which the feeder is ready (derived here). The lost share is 1 − the mean of s_k
+        over the record, where it repeats over its second lap. Where more than half a carrier comes
+        in a service on average it is that number over 1 + that number, as if pitches came in any
+        order.
         """
         del come
         count = len(self.record_mm)

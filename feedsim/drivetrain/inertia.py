@@ -38,6 +38,8 @@ def cylinder_inertia(
 ) -> float:
     """Return the moment of inertia (kg·m²) of a cylinder about its axis.
 
+    m·(r² + r_bore²)/2, any text on mechanics.
+
     >>> f"{cylinder_inertia(30.0, 100.0, density_kg_m3=7850.0):.6e}"
     '6.242443e-05'
     """
@@ -59,7 +61,7 @@ def load_inertia(drive: Drive) -> float:
     """Return the inertia (kg·m²) of all that moves, as the feed roller's shaft feels it.
 
     A roller of another diameter turns faster or slower by the quotient q of the diameters, and
-    counts q² times.
+    counts q² times (energy at one speed, any text on drives).
     """
     total = drive.moving_mass_kg * (0.5 * drive.roller_diameter_mm * _M) ** 2
     for roller in drive.rollers:
@@ -84,6 +86,6 @@ def reflected_inertia(drive: Drive) -> float:
 def best_ratio(load_kg_m2: float, rotor_kg_m2: float) -> float:
     """Return the ratio at which a rotor gives its load the largest acceleration: √(J_L/J_m).
 
-    For a load without friction, the reduction itself without inertia.
+    For a load without friction, the reduction itself without inertia; any text on drives.
     """
     return math.sqrt(load_kg_m2 / rotor_kg_m2)

@@ -77,7 +77,7 @@ class Criteria:
 
 
 def power_at_rated(motor: Motor) -> float:
-    """Return the power (W) of the rated torque at the rated speed, T·ω."""
+    """Return the power (W) of the rated torque at the rated speed, T·ω, by definition."""
     return motor.rated_torque_n_m * motor.rated_speed_rpm * math.pi / 30.0
 
 
@@ -136,7 +136,7 @@ def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) 
     """Return the largest acceleration (mm/s²) at which an insert does not slip.
 
     No slip while m·a + pull-off force ≤ µ·N (Coulomb). With N = m·g and nothing that holds back
-    that is a ≤ µ·g.
+    that is a ≤ µ·g (any text on mechanics).
 
     Parameters
     ----------

@@ -58,7 +58,7 @@ class LinearFit:
 
     @property
     def weighted_squares(self) -> float:
-        """Sum of weight · residual²."""
+        """Sum of weight · residual², which the fit makes smallest (any text on regression)."""
         return float(np.sum(self.weights * self.residuals**2))
 
     @property
@@ -146,7 +146,7 @@ def _centred(design: Floats, w: Floats) -> tuple[Floats, Floats]:
 
 
 def student_interval(value: float, sd: float, *, dof: float, confidence: float) -> Interval:
-    """Return value ± t·sd, t the quantile (1 + confidence)/2 of Student's distribution."""
+    """Return value ± t·sd, t the quantile (1 + confidence)/2 of Student's law (any text)."""
     from scipy.special import stdtrit
 
     half = float(stdtrit(dof, (1.0 + confidence) / 2.0)) * sd

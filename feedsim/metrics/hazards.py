@@ -154,8 +154,8 @@ def hazards(
 def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | None:
     """Return the probability that a normal margin is below 0.
 
-    Φ(−mean/sd). Without a spread (sd = 0) it is 1 if the mean is below 0 by more than
-    ``resolution``, else 0. None where mean or sd is None.
+    Φ(−mean/sd), by definition. Without a spread (sd = 0) it is 1 if the mean is below 0 by more
+    than ``resolution``, else 0. None where mean or sd is None.
     """
     if margin.mean is None or margin.sd is None:
         return None
@@ -193,7 +193,7 @@ def _position(
 
 
 def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Spread, limit: float) -> Hazard:
-    """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both of u's sides."""
+    """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both sides (MODEL.md, 10)."""
     tail = _either(u, above=limit, below=-limit, resolution=SAME_RATIO)
     margin = spread(_numbers(hazard.margin), resolution=100.0 * SAME_RATIO)
     return _with_margin(share, margin, "%", tail=tail)

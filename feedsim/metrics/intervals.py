@@ -121,8 +121,8 @@ def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> f
     """Return from how many trials on :func:`share_interval` leaves a limit out.
 
     Wilson's interval holds all p with |share − p| ≤ z·√(p(1 − p)/n), so the limit stands
-    outside from n = z²·limit·(1 − limit)/(share − limit)² on; where few hits are enough for that,
-    from more.
+    outside from n = z²·limit·(1 − limit)/(share − limit)² on (derived from Wilson 1927); where few
+    hits are enough for that, from more.
 
     Parameters
     ----------

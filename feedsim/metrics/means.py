@@ -91,8 +91,8 @@ def mean_interval(
 
     Notes
     -----
-    mean ± t((1 + confidence)/2; f)·√v, t the quantile of Student's distribution, v and f from
-    :func:`uncertainty`. The centre is the mean of all values.
+    mean ± t((1 + confidence)/2; f)·√v, t the quantile of Student's distribution (any text), v and
+    f from :func:`uncertainty`. The centre is the mean of all values.
     """
     _check(confidence)
     if len(values) < FEWEST:

@@ -205,7 +205,7 @@ def tapered(rows: Floats, sd: Floats, groups: Ints, process: float) -> Floats:
     Notes
     -----
     With a = rows·sd, V of one group: a·Cᵀaᵀ, C_ij = φ^|i−j|; the lower half by the recursion
-    h_i = φ·(h_(i−1) + a_(i−1)).
+    h_i = φ·(h_(i−1) + a_(i−1)) (derived: φ^(i−j) is φ times what it was one place before).
     """
     order = np.argsort(groups, kind="stable")
     scaled = (rows * sd)[:, order]

@@ -46,7 +46,7 @@ def speed_steady_from(seen: ControllerSpeed, i: int) -> float:
 
 
 def speed_curve(seen: ControllerSpeed, i: int) -> tuple[float, float, float]:
-    """Return y0, slope and C of piece ``i``: y = y0 + slope·s + C·exp(−s/T)."""
+    """Return y0, slope and C of piece ``i``: y = y0 + slope·s + C·exp(−s/T) (MODEL.md, 2)."""
     speed, a = seen.belt.start_speeds[i], seen.belt.accelerations[i]
     return (speed - a * seen.filter_s) * seen.factor, a * seen.factor, seen.departures[i]
 

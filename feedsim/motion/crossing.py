@@ -61,7 +61,7 @@ def first_rise(poly: tuple[float, float, float], *, decay: float, rate: float, e
     """First s in 0…end at which h(s) = a0 + a1·s + a2·s² + b·exp(−rate·s) is 0 or above.
 
     h has at most two turning points, since h″ changes sign at most once; between them it
-    is monotone, so the first crossing is bracketed exactly.
+    is monotone, so the first crossing is bracketed exactly (elementary).
 
     Parameters
     ----------
@@ -109,7 +109,10 @@ def _risen(curve: Curve) -> float:
 
 
 def _turns(curve: Curve, end: float) -> tuple[float, float]:
-    """Return the turning points of a curve with a3 = a4 = 0 in (0, end), ``inf`` for none."""
+    """Return the turning points of a curve with a3 = a4 = 0 in (0, end), ``inf`` for none.
+
+    h' = 0, elementary.
+    """
     _, a1, a2, _, _, b, rate, _ = curve
     if b == 0.0:
         turn = -a1 / (2.0 * a2) if a2 != 0.0 else -1.0

@@ -94,7 +94,7 @@ def feed_obey(feed: FeedMotion, t: float, wanted: Wanted) -> None:
 
 
 def feed_cut(feed: FeedMotion, t: float) -> tuple[float, float, float]:
-    """Drop all motion from ``t`` on; return p, e = p − f (mm) and r then."""
+    """Drop all motion from ``t`` on; return p, e = p − f (mm) and r then (feedsim/MODEL.md, 6)."""
     i = _index(feed, t)
     piece = feed.pieces[i]
     command, lag = piece_state(piece, t)

@@ -54,7 +54,7 @@ def _units(master: Master, distance: float, *, lead: float, speed: float) -> flo
 
 
 def travel_to_point(master: Master, distance: float, lead: float, *, t: float) -> float:
-    """Return distance − lead·y(t), in units, whole counts on an encoder."""
+    """Return distance − lead·y(t), in units, whole counts on an encoder (feedsim/MODEL.md, 5)."""
     return _units(master, distance, lead=lead, speed=speed_at(master.speed, t))
 
 

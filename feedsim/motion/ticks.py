@@ -16,7 +16,8 @@ SAME_TRAVEL_MM = 1e-9
 def next_tick(t: float, phase: float, *, period: float) -> float:
     """Return the first tick at or after an instant.
 
-    Ticks lie at phase + n·period, n any whole number; an instant on a tick belongs to it.
+    Ticks lie at phase + n·period, n any whole number; an instant on a tick belongs to it
+    (feedsim/MODEL.md, section 4).
 
     Parameters
     ----------

@@ -77,7 +77,7 @@ class _Wave:
     others: NDArray[np.complex128]
 
     def at(self, limit: float) -> NDArray[np.complex128]:
-        """Return e^(−it·limit)·φ(t), shape (terms,)."""
+        """Return e^(−it·limit)·φ(t), shape (terms,), by definition."""
         row = self.row
         if row.is_long:
             turned = row.turned(self.mean - limit) * np.exp(-0.5 * (self.normal_sd * row.t) ** 2)
@@ -130,7 +130,7 @@ class Distribution:
 
     @property
     def average(self) -> float:
-        """The mean of the sum."""
+        """The mean of the sum: that of the parts, added (elementary)."""
         chosen = sum(x * p for values in self.choices for x, p in values.items())
         closed = sum(part.mean for part in self._closed)
         late = sum(0.5 * share * length for share, length in self.rarely)
@@ -138,7 +138,11 @@ class Distribution:
 
     @property
     def sd(self) -> float:
-        """The standard deviation of the sum."""
+        """The standard deviation of the sum: variances of independent parts add (elementary).
+
+        A uniform part of half-width a has a²/3, one that is uniform on 0…L in a share p of cases
+        p·L²/3 − (p·L/2)².
+        """
         variance = self.normal_sd**2 + sum(half * half / 3.0 for half in self.half_widths)
         for values in self.choices:
             mean = sum(x * p for x, p in values.items())
@@ -201,8 +205,9 @@ class Distribution:
 
         The sums over the same row of t at equal steps of the limit are one fast Fourier transform.
         The points are at most a 22nd of the normal standard deviation apart, so that a straight
-        line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5; but of more than 65 536
-        points, where a normal part is less than 1/3000 of the range, that many share the range.
+        line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5 (elementary); but of more
+        than 65 536 points, where a normal part is less than 1/3000 of the range, that many share
+        the range.
         """
         low, high, _ = self._reach()
         if low == high:
@@ -239,7 +244,7 @@ class Distribution:
     def _dies_at(self, sd: float) -> float:
         """Return from where on φ is next to nothing, by its normal and its uniform parts.
 
-        A uniform part of half-width a is below 1/(a·t) there.
+        A uniform part of half-width a is below 1/(a·t) there (elementary: |sin| is at most 1).
         """
         end = _FAR / sd
         widest = sorted(self.half_widths, reverse=True)[:_MOST_FACTORS]

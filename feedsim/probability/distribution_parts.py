@@ -86,7 +86,7 @@ class Lattice:
         """Return the characteristic function, shape (terms,).
 
         The values between the ends are a geometric row: Σ e^(ikx) over n of them is
-        sin(nx/2)/sin(x/2) about their middle (Dirichlet's kernel).
+        sin(nx/2)/sin(x/2) about their middle (Dirichlet's kernel, any text on Fourier series).
         """
         n = self.many - 1
         found: NDArray[np.complex128] = self.first * row.turned(self.start)
@@ -99,7 +99,10 @@ class Lattice:
 
 
 def _dirichlet(row: EvenRow, half: float, many: int) -> NDArray[np.float64]:
-    """Return sin(many·x)/sin(x) of x = half·t, where sin(x) is next to 0 its limit ±many."""
+    """Return sin(many·x)/sin(x) of x = half·t, where sin(x) is next to 0 its limit ±many.
+
+    Dirichlet's kernel, any text on Fourier series.
+    """
     below = row.sines(half)
     near = np.abs(below) < _SAME
     if not near.any():
@@ -122,12 +125,18 @@ class Clipped:
 
     @property
     def mean(self) -> float:
-        """The mean value: m·Φ(m/s) + s·φ(m/s) (censored normal), times the factor."""
+        """The mean value: m·Φ(m/s) + s·φ(m/s), times the factor.
+
+        Of a censored normal variable, any text on limited dependent variables.
+        """
         return self.factor * self._moments()[0]
 
     @property
     def variance(self) -> float:
-        """The variance: E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared."""
+        """The variance: E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared.
+
+        From where the mean is, any text on limited dependent variables.
+        """
         mean, square = self._moments()
         return self.factor**2 * max(0.0, square - mean * mean)
 
@@ -176,7 +185,7 @@ def merged(
     """Return values with their shares, those that lie near each other put together at their mean.
 
     Closer than 1/``most`` of the whole range. The mean stays as it is, the variance falls by
-    at most (range/2·most)², and no value moves by more than range/most.
+    at most (range/2·most)², and no value moves by more than range/most (elementary).
 
     Parameters
     ----------

@@ -137,7 +137,8 @@ def _corrected(
     """Return the shifts of a corrected engage point (mm of counted travel) with probabilities.
 
     The opening comes j steps after its scan tick with the shares of its own point and tick, and
-    the point is E + j·step − what was expected of j, rounded.
+    the point is E + j·step − what was expected of j, rounded (derived in feedsim/MODEL.md,
+    section 13, fact 1).
 
     Parameters
     ----------

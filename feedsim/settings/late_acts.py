@@ -8,7 +8,8 @@ than had it been known in time. Over a scan S and a point u behind the capture t
 
     ∫ γ·⌊x/γ⌋ dx / S   over x from max(0, −u) to S − u,
 
-and x in place of γ·⌊x/γ⌋ where the program or the motion has no cycle. A scanned edge is known at
+and x in place of γ·⌊x/γ⌋ where the program or the motion has no cycle (derived in
+feedsim/MODEL.md, section 13, fact 7). A scanned edge is known at
 once, at its capture; it is late by −u where u is below 0.
 """
 

@@ -1,4 +1,4 @@
-"""What carriers miss their insert by, in closed form."""
+"""What carriers miss their insert by, in closed form (feedsim/MODEL.md, 13, facts 8, 11, 12)."""
 
 from __future__ import annotations
 

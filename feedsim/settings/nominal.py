@@ -49,7 +49,8 @@ def clipped_slip_mean(inserts: Inserts) -> float:
 def clipped_slip_sd(inserts: Inserts) -> float:
     """Return the standard deviation of the clipped draw (mm).
 
-    E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared.
+    E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared; from where the mean is, any text
+    on limited dependent variables.
     """
     m, s = inserts.slip_mm, inserts.slip_sd_mm
     if s == 0.0:

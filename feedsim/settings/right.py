@@ -14,7 +14,8 @@ own slip since the edge. The ramp-in costs the feed half its time or travel, the
     D + target + carrier slip
         = E − q/2 + (R + insert slip)/g + A_in/2 + v_c·(d + cycle/2 + command_delay + T_in/2 + τ).
 
-Both hold at every speed if the terms with v_c are cancelled by the leads.
+Both hold at every speed if the terms with v_c are cancelled by the leads (feedsim/MODEL.md,
+section 13).
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ A lead goes to the nearest of its steps, and the distance beside it to the step 
 that best at line speed; or the distance to one of the steps next to it, and the lead makes up.
 What leaves the smallest mean error (for the opening: stages nearest to where it should) is taken.
 At another speed v a lead rounded by δ is an error of δ·(v − line speed), the distance having been
-chosen for the line speed.
+chosen for the line speed (feedsim/MODEL.md, section 13).
 """
 
 from __future__ import annotations

@@ -51,7 +51,7 @@ class _Line:
     def where(
         self, per_s: float, mm: float, offset: float, *, low: float, high: float, most: int
     ) -> tuple[list[float], bool]:
-        """Return where it is (n + offset)·(per_s·speed + mm), and whether those are all."""
+        """Return where it is (n + offset)·(per_s·speed + mm) (elementary), and if those are all."""
 
         def ratio(v: float) -> float:
             return (self.a + self.c * v) / (per_s * v + mm) - offset
