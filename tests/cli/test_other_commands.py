@@ -52,7 +52,7 @@ WARNINGS = {
     "line.encoder.counts_per_rev=1000": "ticks and counts are locked",
     "feeder.0.insert.gap_sd=25 mm": "next one's nose rests",
     "feeder.0.insert.gap=20 mm": "Tail held",
-    "controller.scan=500 ms": "Late marks",
+    "controller.scan=500 ms,feeder.0.settings.engage_lead=12 ms": "Late marks",
     "controller.scan=60 ms": "Late openings",
     "feeder.0.eye.off_response=65 ms": "insert eye may not see the gap",
     "carrier_eye.off_response=45 ms": "carrier eye may not see the gap",
@@ -76,14 +76,14 @@ WARNINGS = {
     "feeder.0.insert_eye_to_placement=205 mm": "some land while the feed",
     "acceptance.missed=0 %": "never shown at 95 %",
     "acceptance.within_tolerance=99.99 %": "even with none seen it takes 38",
-    "feeder.0.insert.misfeed=2 %": "Eyes and singulator: by that alone 1.98 %",
-    "carrier_eye.missed=1 %": "Eyes and singulator: by that alone 1",
+    "feeder.0.insert.misfeed=2 %": "may be: eyes and singulator 1.98 %",
+    "carrier_eye.missed=1 %": "may be: eyes and singulator 1",
     # gain times cycle: 2 and 1.5
     "feeder.0.servo.loop_gain=2000 1/s": "from 2 on such a loop does not settle",
     "feeder.0.servo.loop_gain=1500 1/s": "beyond 1 such a loop swings",
     # one misfeed is waited for 155.6 mm, the carriers after it less by 260 − 175.6 mm each
-    "controller.not_ready=engage,feeder.0.insert.misfeed=1 %": "Late service: by that alone",
-    "feeder.0.insert.double=3 %": "Doubles and strays: by that alone 3.01 % of the feed cycles",
+    "controller.not_ready=engage,feeder.0.insert.misfeed=1 %": "may be: late service",
+    "feeder.0.insert.double=3 %": "may be: doubles and strays 3.01 %",
 }
 
 

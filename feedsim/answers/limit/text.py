@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from feedsim.answers.limit.islands import stretch_words
-from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
+from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds, not_counted
 from feedsim.answers.limit.study.search import LOOKS
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
 from feedsim.answers.run.deciding import round_up
@@ -13,7 +13,6 @@ from feedsim.criteria import Figure
 from feedsim.quantities import System
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, percent, percent_range, speed, whole
-from feedsim.scenario import Scenario
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
 _FEW = 4
@@ -70,8 +69,7 @@ def _notes(found: Limits, units: System) -> Iterator[str]:
             f"All together accept the line from {low} to {high} only: its settings are right at "
             f"one speed. The search looks no slower than that."
         )
-    if left_out := _not_counted(found.scenario):
-        yield left_out
+    yield from not_counted(found.scenario)
 
 
 def _closed(found: Limits, units: System) -> Iterator[str]:
@@ -286,18 +284,3 @@ def _looked_instead(found: Limits, low: float, units: System) -> str:
         f"Of {stretches} that the closed forms refuse, it looked at {shown}{more} and accepts "
         f"there: the closed forms count something that does not come to that."
     )
-
-
-def _not_counted(scenario: Scenario) -> str:
-    """Say which keys of this scenario no closed form knows; empty where there is none."""
-    feeders = scenario.feeder
-    there = {
-        "[supervision]": scenario.supervision is not None,
-        "[[fault]]": bool(scenario.fault),
-        "[[adjust]]": bool(scenario.adjust),
-        "limits.jam_probability": any(p > 0.0 for _, p in scenario.limits.jam_probability or ()),
-        "insert.magazine": any(f.insert.magazine for f in feeders),
-        "double_check.action": any(f.double_check.action == "stop" for f in feeders),
-    }
-    named = [key for key, given in there.items() if given]
-    return f"The closed forms know nothing of {', '.join(named)}." if named else ""

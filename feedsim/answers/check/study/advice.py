@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 from feedsim.answers.check.study import placing, target, timing
 from feedsim.answers.check.study.automatic import not_on_steps
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
-from feedsim.answers.check.study.counted import counted
 from feedsim.answers.check.study.levels import levels
 
 __all__ = ["warnings_of"]
@@ -44,33 +43,6 @@ _CHECKS: tuple[Check, ...] = (
 )
 
 
-_EXPLAINS: dict[str, tuple[Check, ...]] = {
-    "feed cycle": (timing.cycle,),
-    "mark memory": (timing.memory,),
-    "late marks": (timing.late_marks,),
-    "late engages": (timing.late_marks,),
-    "late openings": (timing.late_openings,),
-    "cycles that do not repeat": (timing.no_cycle,),
-    "placement error": (target.spread,),
-    "carrier gap at its eye": (placing.gaps, levels),
-    "carrier too short to see": (levels,),
-    "insert gap at its eye": (placing.gaps, levels),
-    "insert too short to see": (levels,),
-    "nose strike": (placing.stage,),
-    "tail held": (placing.tail,),
-    "off carrier": (placing.on_carrier,),
-    "run-up": (timing.run_up, placing.speed_match),
-    "landing in the ramp-out": (placing.landing,),
-    "drive": (timing.drive,),
-}
-"""By mechanism: whose warnings say what it does, so that it need not be said again."""
-
-
 def warnings_of(checked: CheckedFeeder) -> list[str]:
     """Return the warnings about one feeder, the gravest kinds first, a sentence or two each."""
-    said = {check: list(check(checked)) for check in _CHECKS}
-
-    def explained(mechanism: str) -> bool:
-        return any(said[check] for check in _EXPLAINS.get(mechanism, ()))
-
-    return [*(line for lines in said.values() for line in lines), *counted(checked, explained)]
+    return [line for check in _CHECKS for line in check(checked)]

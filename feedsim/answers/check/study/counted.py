@@ -1,19 +1,19 @@
-"""Warnings of what the limit of a line counts: every mechanism that is too much at line speed."""
+"""Warnings of what the limit of a line counts: every acceptance figure refused at line speed."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.looks import NOTHING, together
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 
-__all__ = ["counted", "shares_of"]
+__all__ = ["Refused", "refused", "refused_words", "shares_of"]
 
-_NOTHING = 1e-9
 _OF: dict[Figure, str] = {
     "missed": "carriers are missed",
     "jam_risk": "feed cycles are at risk of a jam",
@@ -27,11 +27,25 @@ _HELPS = {
     "eyes and singulator": "Mend eyes and singulator, or leave time for a second insert.",
     "doubles and strays": "Mend the singulator and the insert eye.",
 }
+_MOST_PARTS, _PART = 3, 0.02
 
 
 class _Share(NamedTuple):
     mechanism: Mechanism
     share: float
+
+
+class Refused(NamedTuple):
+    """An acceptance figure that the closed forms refuse at the highest speed.
+
+    ``share``: of carriers missed, cycles at risk or inserts out of tolerance, all mechanisms
+    together; ``parts``: what each does to it, the largest first.
+    """
+
+    figure: Figure
+    share: float
+    most: float
+    parts: list[_Share]
 
 
 def shares_of(s: CheckedFeeder) -> list[_Share]:
@@ -40,35 +54,26 @@ def shares_of(s: CheckedFeeder) -> list[_Share]:
     return [_Share(m, m.share(there, allowed)) for m in MECHANISMS]
 
 
-def counted(s: CheckedFeeder, explained: Callable[[str], bool]) -> Iterator[str]:
-    """Warn of every mechanism that is too much at this speed, alone or with the others.
-
-    ``explained``: name of a mechanism → whether another warning says already what it does here.
-    """
-    found, allowed = shares_of(s), criteria_of(s.scenario)
-    for figure, what in _OF.items():
-        most = max(allowed.largest(figure), _NOTHING)
-        those = [row for row in found if row.mechanism.figure == figure]
-        over = [row for row in those if row.share > most]
-        for name, share in ((row.mechanism.name, row.share) for row in over):
-            if not explained(name):
-                helps = f" {_HELPS[name]}" if name in _HELPS else ""
-                yield (
-                    f"{name.capitalize()}: by that alone {s.percent(share)} of the {what} "
-                    f"{s.at_speed}; {s.percent(allowed.largest(figure))} may be.{helps}"
-                )
-        together = _together(those)
-        if together > most and not over:
-            parts = sorted((row for row in those if row.share > 0.0), key=lambda row: -row.share)
-            named = ", ".join(f"{r.mechanism.name} {s.percent(r.share)}" for r in parts[:3])
-            yield (
-                f"Taken together {s.percent(together)} of the {what} {s.at_speed}; "
-                f"{s.percent(allowed.largest(figure))} may be. The largest parts: {named}."
-            )
+def refused(s: CheckedFeeder) -> list[Refused]:
+    """Return the acceptance figures that mechanisms, alone or together, bring above what may be."""
+    rows, allowed, found = shares_of(s), criteria_of(s.scenario), []
+    for figure in _OF:
+        parts = sorted((r for r in rows if r.mechanism.figure == figure), key=lambda r: -r.share)
+        share = together(row.share for row in parts)
+        if share > max(allowed.largest(figure), NOTHING):
+            found.append(Refused(figure, share, allowed.largest(figure), parts))
+    return found
 
 
-def _together(rows: Sequence[_Share]) -> float:
-    left = 1.0
-    for row in rows:
-        left *= 1.0 - row.share
-    return 1.0 - left
+def refused_words(s: CheckedFeeder, figures: Sequence[Refused]) -> Iterator[str]:
+    """Warn of each figure that is refused, and say by what."""
+    for figure, share, most, parts in figures:
+        shown = [row for row in parts[:_MOST_PARTS] if row.share > _PART * share]
+        named = ", ".join(f"{row.mechanism.name} {s.percent(row.share)}" for row in shown)
+        helps = "".join(
+            f" {_HELPS[row.mechanism.name]}" for row in shown if row.mechanism.name in _HELPS
+        )
+        yield (
+            f"{s.percent(share)} of the {_OF[figure]} {s.at_speed} in closed form; "
+            f"{s.percent(most)} may be: {named}.{helps}"
+        )

@@ -8,9 +8,12 @@ from dataclasses import dataclass
 from feedsim.answers.check.study.advice import warnings_of
 from feedsim.answers.check.study.automatic import automatic_words
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.answers.check.study.counted import refused, refused_words
 from feedsim.answers.check.study.facts import feeder_words, line_words
 from feedsim.answers.check.study.neighbours import side_by_side
 from feedsim.answers.check.study.product import product_warnings, product_words
+from feedsim.answers.limit.study.closed import not_counted
+from feedsim.criteria import Figure
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System, display
 from feedsim.running.run import machine_of
@@ -23,12 +26,17 @@ _Z_SQUARED = 1.959964**2
 
 @dataclass(frozen=True, slots=True)
 class FeederReview:
-    """One feeder: what it is, what would be typed in, what to mind."""
+    """One feeder: what it is, what would be typed in, what to mind.
+
+    ``refused``: the acceptance figures that the closed forms refuse at line speed; each is the
+    subject of a warning.
+    """
 
     name: str
     words: list[str]
     settings: MachineSettings
     warnings: list[str]
+    refused: list[Figure]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,20 +55,27 @@ def review(scenario: Scenario, *, units: System = "metric") -> Review:
     checked = [
         CheckedFeeder(scenario, machine, number, units) for number in range(len(machine.feeders))
     ]
-    feeders = [
-        FeederReview(
-            name=scenario.feeder[s.number].name,
-            words=[*feeder_words(machine, s.feeder, units=units), *automatic_words(s)],
-            settings=machine_settings(s.feeder.settings, machine.encoder),
-            warnings=warnings_of(s),
-        )
-        for s in checked
-    ]
+    feeders = [_feeder_review(s, [*feeder_words(machine, s.feeder, units=units)]) for s in checked]
     return Review(
         title=scenario.title,
-        words=[*line_words(machine, units=units), *product_words(scenario, checked)],
+        words=[
+            *line_words(machine, units=units),
+            *product_words(scenario, checked),
+            *not_counted(scenario),
+        ],
         warnings=[*_run_warnings(scenario, units), *product_warnings(scenario, checked)],
         feeders=feeders,
+    )
+
+
+def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
+    figures = refused(s)
+    return FeederReview(
+        name=s.scenario.feeder[s.number].name,
+        words=[*words, *automatic_words(s)],
+        settings=machine_settings(s.feeder.settings, s.machine.encoder),
+        warnings=[*refused_words(s, figures), *warnings_of(s)],
+        refused=[each.figure for each in figures],
     )
 
 

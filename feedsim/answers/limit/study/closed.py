@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from feedsim.criteria import Figure
@@ -35,6 +35,7 @@ __all__ = [
     "in_closed_form",
     "limits_of_line",
     "lowest_together",
+    "not_counted",
     "refused_speeds",
     "worst_of_line",
 ]
@@ -212,3 +213,20 @@ def worst_of_line(scenario: Scenario) -> Callable[[float, float], float]:
         return max(found, key=lambda pair: pair[1].times)[0]
 
     return worst
+
+
+def not_counted(scenario: Scenario) -> Iterator[str]:
+    """Say which keys of this scenario no closed form knows, if there are any."""
+    feeders = scenario.feeder
+    there = {
+        "line.profile": bool(scenario.line.profile),
+        "[supervision]": scenario.supervision is not None,
+        "[[fault]]": bool(scenario.fault),
+        "[[adjust]]": bool(scenario.adjust),
+        "limits.jam_probability": any(p > 0.0 for _, p in scenario.limits.jam_probability or ()),
+        "insert.magazine": any(f.insert.magazine for f in feeders),
+        "double_check.action": any(f.double_check.action == "stop" for f in feeders),
+    }
+    named = [key for key, given in there.items() if given]
+    if named:
+        yield f"The closed forms know nothing of {', '.join(named)}: run the line to see."
