@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.metrics.rows import Rows, combined
 from feedsim.records.columns import FeederRecords
 
 __all__ = ["Doubles", "FeedCycle", "doubles", "feed_cycle", "ones"]
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,13 +58,17 @@ def feed_cycle(
     seconds_per_carrier : float or None
         Mean time between carriers at the carrier eye (s); None: not known.
     """
-    times = combined(cycles, np.subtract, feeder.ready_time_s, feeder.engage_time_s)
-    times = times[~np.isnan(times)]
+    times = combined(cycles, _lasted, feeder.ready_time_s, feeder.engage_time_s)
     if len(times) == 0:
         return FeedCycle(mean_s=None, max_s=None, use=None)
     mean = float(times.mean())
     use = mean / seconds_per_carrier if seconds_per_carrier else None
     return FeedCycle(mean_s=mean, max_s=float(times.max()), use=use)
+
+
+def _lasted(ready_s: Floats, engage_s: Floats) -> Floats:
+    times = ready_s - engage_s
+    return times[~np.isnan(times)]
 
 
 def doubles(feeder: FeederRecords, cycles: Rows) -> Doubles:

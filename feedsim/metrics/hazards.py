@@ -18,7 +18,7 @@ from feedsim.metrics.cycle_hazards import (
     each_hazard,
     mismatch,
 )
-from feedsim.metrics.rows import Rows, begins_among, combined
+from feedsim.metrics.rows import Rows, begins_among, combined, known
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.records.columns import FeederRecords
@@ -109,8 +109,8 @@ def hazards(
     among = begins_among(rows, begins)
     # one after the other, and nothing kept: of a long run a column is a large part of the memory
     usual = _usual_cycles(feeder, rows, machine.inserts)
-    u = spread(_numbers(mismatch(feeder, rows)), resolution=SAME_RATIO)
-    offset = spread(_numbers(feeder.offset_mm[rows]), resolution=resolution_mm)
+    u = spread(mismatch(feeder, rows), resolution=SAME_RATIO)
+    offset = spread(feeder.offset_mm[rows], resolution=resolution_mm)
     room_mm = carrier_length_mm - machine.inserts.length_mm
     largest = machine.servo.max_acceleration_mm_s2
     figures: dict[str, Hazard] = {}
@@ -172,10 +172,10 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     the normal curve that the margins of the others follow.
     """
     usual: Bools = feeder.double[rows] == 0
-    known = _numbers(feeder.tail_mm[rows])
-    if len(known):
-        middle = np.quantile(known, 0.5, method="nearest")
-        del known
+    tails = known(rows, feeder.tail_mm)
+    if len(tails):
+        middle = np.quantile(tails, 0.5, method="nearest", overwrite_input=True)
+        del tails
         most = middle + 0.5 * (inserts.length_mm + inserts.gap_mm)
         usual &= combined(rows, lambda tail: ~(tail > most), feeder.tail_mm)
     return usual
@@ -185,8 +185,7 @@ def _position(
     hazard: CycleHazard, share: Share, resolution: float, *, usual: Bools | None = None
 ) -> Hazard:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
-    margin = hazard.margin
-    shown = _numbers(margin) if usual is None else margin[usual & ~np.isnan(margin)]
+    shown = hazard.margin if usual is None else hazard.margin[usual]
     s = spread(shown, resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
     return _with_margin(share, s, "mm", tail=tail)
@@ -195,7 +194,7 @@ def _position(
 def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Spread, limit: float) -> Hazard:
     """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both sides (MODEL.md, 10)."""
     tail = _either(u, above=limit, below=-limit, resolution=SAME_RATIO)
-    margin = spread(_numbers(hazard.margin), resolution=100.0 * SAME_RATIO)
+    margin = spread(hazard.margin, resolution=100.0 * SAME_RATIO)
     return _with_margin(share, margin, "%", tail=tail)
 
 
@@ -215,7 +214,7 @@ def _off_carrier(
         below=-overhang_mm,
         resolution=resolution,
     )
-    s = spread(_numbers(hazard.margin), resolution=resolution)
+    s = spread(hazard.margin, resolution=resolution)
     return _with_margin(share, s, "mm", tail=tail)
 
 
@@ -225,10 +224,9 @@ def _drive_overload(hazard: CycleHazard, share: Share, *, largest_mm_s2: float) 
     if math.isinf(largest_mm_s2):
         return _with_margin(share, Spread(n, None, None), unit, tail=0.0 if n else None)
     resolution = SAME_RATIO * largest_mm_s2
-    margin = _numbers(hazard.margin)
-    s = spread(margin, resolution=resolution)
+    s = spread(hazard.margin, resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
-    if len(margin) and bool(np.isneginf(margin).all()):
+    if s.n and s.n == int(np.count_nonzero(np.isneginf(hazard.margin))):
         tail = 1.0
     return _with_margin(share, s, unit, tail=tail)
 
@@ -242,12 +240,6 @@ def _either(value: Spread, *, above: float, below: float, resolution: float) -> 
     ends = [normal_below_zero(end, resolution=resolution) for end in (up, down)]
     known = [p for p in ends if p is not None]
     return min(1.0, sum(known)) if known else None
-
-
-def _numbers(margin: Floats) -> Floats:
-    """Return the margins that exist: a NaN is a margin that does not."""
-    missing = np.isnan(margin)
-    return margin[~missing] if missing.any() else margin
 
 
 def _counted(share: Share) -> Hazard:

@@ -12,7 +12,7 @@ from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.stored import AT_ONCE
 
-__all__ = ["Rows", "begins_among", "combined", "cycle_rows", "number_of", "placed_rows"]
+__all__ = ["Rows", "begins_among", "combined", "cycle_rows", "known", "number_of", "placed_rows"]
 
 Rows = slice | NDArray[np.bool_] | NDArray[np.intp]
 """An index into the columns: a slice where all counted rows are meant (nothing is copied), else
@@ -48,6 +48,11 @@ def begins_among(rows: Rows, begins: Sequence[int]) -> list[int]:
     return [int(place) for place in np.searchsorted(rows, begins)]
 
 
+def known(rows: Rows, column: Column) -> Column:
+    """Return the values of a column in these rows that are numbers, as an array of their own."""
+    return combined(rows, lambda values: values[~np.isnan(values)], column)
+
+
 def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> Column:
     """Return what a function makes of these rows of some columns, worked out part by part.
 
@@ -57,7 +62,7 @@ def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> C
     ----------
     rows : Rows
     function : callable
-        Of arrays of shape (m,), one for each column; gives one of that shape.
+        Of arrays of shape (m,), one for each column; gives one of that shape, or a shorter one.
     *columns : array, shape (n,)
     """
     if not isinstance(rows, slice) and rows.dtype != np.bool_:
@@ -72,7 +77,7 @@ def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> C
             found = np.empty(number_of(rows), made.dtype)
         found[place : place + len(made)] = made
         place += len(made)
-    return found
+    return found[:place]
 
 
 def _rows(wanted: NDArray[np.bool_], warm_up: int) -> Rows:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,17 +39,18 @@ def spread(values: Floats, *, resolution: float) -> Spread:
     Parameters
     ----------
     values : float64 array, shape (n,)
-        NaN already taken out.
+        NaN is left out.
     resolution : float
         Unit of the values: where all lie within it they are one value, and sd is 0.
     """
-    n = len(values)
+    seen = [(len(p), p.min(), p.max(), p.sum()) for p in _parts(values) if len(p)]
+    n = sum(count for count, *_ in seen)
     if n == 0:
         return Spread(n=0, mean=None, sd=None)
-    lowest, highest = float(values.min()), float(values.max())
+    lowest, highest = float(min(p[1] for p in seen)), float(max(p[2] for p in seen))
     if not (np.isfinite(lowest) and np.isfinite(highest)):
         return Spread(n=n, mean=None, sd=None)
-    mean = min(max(float(values.mean()), lowest), highest)
+    mean = min(max(math.fsum(float(p[3]) for p in seen) / n, lowest), highest)
     if n == 1:
         return Spread(n=1, mean=mean, sd=None)
     sd = 0.0 if highest - lowest <= resolution else math.sqrt(squares(values) / (n - 1))
@@ -56,10 +58,22 @@ def spread(values: Floats, *, resolution: float) -> Spread:
 
 
 def squares(values: Floats) -> float:
-    """Return the sum of the squared deviations from the mean, added up part by part."""
-    mean = values.mean()
-    parts = (values[i : i + AT_ONCE] - mean for i in range(0, len(values), AT_ONCE))
-    return math.fsum(float(np.multiply(off, off, out=off).sum()) for off in parts)
+    """Return the sum of the squared deviations from the mean, added up part by part.
+
+    NaN is left out.
+    """
+    seen = [(len(part), float(part.sum())) for part in _parts(values)]
+    mean = math.fsum(total for _, total in seen) / sum(count for count, _ in seen)
+    off = (part - mean for part in _parts(values))
+    return math.fsum(float(np.multiply(o, o, out=o).sum()) for o in off)
+
+
+def _parts(values: Floats) -> Iterator[Floats]:
+    """Yield the numbers among them, so many at a time as stay at hand."""
+    for i in range(0, len(values), AT_ONCE):
+        part = values[i : i + AT_ONCE]
+        missing = np.isnan(part)
+        yield part[~missing] if missing.any() else part
 
 
 def resolution_mm(records: RunRecords) -> float:

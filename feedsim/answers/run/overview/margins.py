@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from feedsim.answers.run.overview.shown import Shown
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard
+from feedsim.metrics.rows import combined
 from feedsim.metrics.share import Share
 from feedsim.quantities import System
 from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, above, true_minus
@@ -33,7 +34,7 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
     cycles = int(np.count_nonzero(shown.cycles))
     axes.axvline(0.0, color=BLACK, linewidth=1.1, gid="no margin")
     for row, hazard in enumerate(shown.hazards(shown.cycles)):
-        name, margin = hazard.name, hazard.margin[np.isfinite(hazard.margin)]
+        name, margin = hazard.name, _finite(hazard.margin)
         seen = int(np.count_nonzero(hazard.there))
         if len(margin):
             _draw_margin(axes, row, margin, name=name)
@@ -56,6 +57,11 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
         "hazard ← margin of a feed cycle → clear\nline: all, bar: middle 98 %, dot: mean"
     )
     above(axes, "Hazards: margin, each on its own scale", 4.0, fontsize=8.5)
+
+
+def _finite(margin: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the finite ones."""
+    return combined(slice(0, len(margin)), lambda part: part[np.isfinite(part)], margin)
 
 
 def _draw_margin(axes: Axes, row: int, margin: NDArray[np.float64], *, name: str) -> None:

@@ -161,9 +161,7 @@ def _tell_of_far_errors(axes: Axes, shown: Shown) -> None:
 
 def draw_run(axes: Axes, shown: Shown) -> None:
     """Draw the errors over the carrier numbers, with lines where the line stopped or changed."""
-    kept = np.arange(len(shown.errors))
-    if len(kept) > MOST_DOTS:
-        kept = thinned(shown.inside)
+    kept = thinned(shown.inside)
     below, over = shown.beyond
     in_view = ~np.isin(kept, np.concatenate((below, over)))
     inside = kept[shown.inside[kept]]
