@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from importlib import metadata
 from pathlib import Path
+from shutil import rmtree
 from typing import Any
 
 from feedsim.compiled.engine import Driver
@@ -20,6 +22,8 @@ CACHE = "FEEDSIM_CACHE"
 """Environment variable with a folder to take instead of the user's own."""
 _SUMS = "sums"
 _STAGES = ("compiled", "motion", "simulation", "records", "draws")  # whose sources go into it
+_MOST_OTHERS = 4
+_NAMED = re.compile("[0-9a-f]{32}")
 _SAYS = "feedsim: compiling the engine for this machine; that is done once and takes some 20 s.\n"
 
 
@@ -65,6 +69,7 @@ def _kept(place: Path) -> Driver:
         settings.CACHE_DIR = before
     with suppress(OSError):
         (place / _SUMS).write_text(_sums(place), encoding="utf-8")
+        _forget_others(place)
     return made
 
 
@@ -88,6 +93,21 @@ def _place() -> Path | None:
     except OSError:
         return None
     return place
+
+
+def _forget_others(place: Path) -> None:
+    """Remove what other versions have left, but for those used last: they may be in use."""
+    others = [p for p in place.parent.iterdir() if p != place and _NAMED.fullmatch(p.name)]
+    others.sort(key=_used, reverse=True)
+    for old in others[_MOST_OTHERS:]:
+        rmtree(old, ignore_errors=True)
+
+
+def _used(place: Path) -> float:
+    """Return when a process has last asked for the functions kept there."""
+    with suppress(OSError):
+        return (place / "lock").stat().st_mtime
+    return 0.0
 
 
 def _user_cache() -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -192,6 +193,20 @@ def test_a_damaged_cache_is_compiled_anew(
     assert code.read_bytes() == b"machine code"
     anew()
     assert capsys.readouterr().err == ""
+
+
+def test_what_other_versions_left_goes_but_for_those_used_last(compiler: _Compiler) -> None:
+    for age in range(9):
+        left = compiler.place / "feedsim" / f"{age:032x}"
+        left.mkdir(parents=True)
+        (left / "code.nbc").write_bytes(b"of another version")
+        (left / "lock").touch()
+        os.utime(left / "lock", (1000.0 - age, 1000.0 - age))
+    (compiler.place / "feedsim" / "not ours").mkdir()
+    anew()
+    ours = cache._key()
+    kept = {folder.name for folder in (compiler.place / "feedsim").iterdir()}
+    assert kept == {ours, "not ours", *(f"{age:032x}" for age in range(cache._MOST_OTHERS))}
 
 
 def test_a_cache_that_cannot_be_written_costs_the_time_to_compile(
