@@ -138,6 +138,46 @@ def filtered_machine(seed: int, *, feeders: int | None = None) -> Machine:
     )
 
 
+def hurried_machine(seed: int, *, feeders: int | None = None) -> Machine:
+    """Return a random machine of which many a clutch opens as it closes.
+
+    At a closing for a mark that has waited, a scan shows the next insert at that very instant, and
+    its point lies behind it. The feed runs on for most of a motion cycle, an insert comes to the
+    eye in each, and scans see its gap.
+    """
+    machine = random_machine(seed, feeders=feeders)
+    choose = ByNumbers(seed, 2)
+    cycle_s, speed = choose.one(0.04, 0.1), machine.line.speed_mm_s
+
+    def hurried(feeder: Feeder) -> Feeder:
+        far = speed * feeder.settings.speed_ratio * cycle_s
+        length, gap = far * choose.between(0.5, 0.6), far * choose.between(0.4, 0.5)
+        eye = replace(feeder.eye, response_s=0.0, response_jitter_s=0.0, off_response_s=0.0)
+        distance = -choose.between(0.0, 5.0)
+        return replace(
+            feeder,
+            inserts=replace(feeder.inserts, length_mm=length, gap_mm=gap, min_gap_mm=0.4 * far),
+            eye=replace(eye, polled=True, scanned=True),
+            servo=replace(feeder.servo, command_delay_s=cycle_s * choose.between(0.7, 0.95)),
+            clutch=replace(feeder.clutch, settle_s=0.0, ramp_out=0.0),
+            settings=replace(feeder.settings, disengage_distance_mm=distance, disengage_lead_s=0.0),
+        )
+
+    controller = replace(
+        machine.controller,
+        scan_s=0.5 * cycle_s,
+        motion_cycle_s=cycle_s,
+        search_limit_mm=10_000.0,
+        not_ready_engages=True,
+    )
+    return replace(
+        machine,
+        line=replace(machine.line, profile=()),
+        controller=controller,
+        feeders=tuple(map(hurried, machine.feeders)),
+    )
+
+
 def random_machine(seed: int, *, feeders: int | None = None) -> Machine:
     """Return a machine drawn from wide ranges; equal seeds give equal machines."""
     choose = ByNumbers(seed)

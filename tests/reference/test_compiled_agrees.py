@@ -6,6 +6,7 @@ the motion, and differ in who works through the line, and in what order.
 
 from __future__ import annotations
 
+import signal
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import fields, replace
@@ -18,20 +19,20 @@ import pytest
 from feedsim.compiled.cache import compiled_driver
 from feedsim.compiled.choice import why_not
 from feedsim.compiled.engine import Driver, run_blocks, run_line
-from feedsim.draws.line_draws import RunDraws
+from feedsim.draws.line_draws import MOST_AT_ONCE, RunDraws
 from feedsim.machine import Machine
 from feedsim.records.columns import RunRecords
 from feedsim.running.run import machine_of
 from feedsim.scenario import load_scenario
 from feedsim.simulation.line import simulate
 from tests.flat import UNCOMPILED, differences
-from tests.random_machines import filtered_machine, random_machine
+from tests.random_machines import filtered_machine, hurried_machine, random_machine
 from tests.reference.plain_line import plain_run
 from tests.reference.test_engine_agrees import compare
 
 CARRIERS = 40
 SCENARIOS = sorted((Path(__file__).parents[2] / "scenarios").glob("*.toml"))
-MACHINES = (random_machine, filtered_machine)
+MACHINES = (random_machine, filtered_machine, hurried_machine)
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +60,7 @@ def test_the_uncompiled_functions_give_the_same_records(
 def test_compiled_they_give_the_same_records(
     machines: Callable[[int], Machine], compiled: Driver
 ) -> None:
-    for seed in range(3000, 3100):
+    for seed in range(3000, 3080):
         assert unlike(machines(seed), seed, compiled) == [], seed
 
 
@@ -92,8 +93,8 @@ def test_the_plain_implementation_agrees_with_the_compiled_engine_too(compiled: 
 
 def test_these_machines_do_all_that_the_engine_knows(compiled: Driver) -> None:
     seen: Counter[str] = Counter()
-    for seed in range(3000, 3100):
-        machine = filtered_machine(seed)
+    for seed in range(3000, 3120):
+        machine = (hurried_machine if seed >= 3100 else filtered_machine)(seed)
         records = run_line(machine, RunDraws(machine, seed), carriers=CARRIERS, driver=compiled)
         seen["empty"] += machine.start_empty
         seen["profile"] += bool(machine.line.profile)
@@ -104,6 +105,7 @@ def test_these_machines_do_all_that_the_engine_knows(compiled: Driver) -> None:
             seen["travel ramp"] += fed.clutch.travel_ramp
             seen["lag"] += np.isfinite(fed.servo.loop_gain_per_s)
             seen["correction"] += fed.settings.stage_correction
+            seen["opens as it closes"] += int((rows.opening_time_s == rows.engage_time_s).sum())
             for name in ("late_engage", "late_opening", "strays", "double", "called_double"):
                 seen[name] += int(getattr(rows, name).sum())
     assert all(seen[f"outcome {o}"] >= 20 for o in range(7)), seen
@@ -143,6 +145,26 @@ def test_a_run_in_blocks_is_the_same_whatever_is_at_hand(block: int) -> None:
         assert differences(in_a_row(list(blocks)), whole) == [], seed
     assert told[-1] == CARRIERS
     assert len(told) >= 12 * CARRIERS / 3
+
+
+def test_an_interrupt_is_met_between_the_carriers_at_hand() -> None:
+    machine = random_machine(2001)
+    told: list[int] = []
+
+    def interrupt(carriers: int) -> None:
+        told.append(carriers)
+        signal.raise_signal(signal.SIGINT)
+
+    with pytest.raises(KeyboardInterrupt):
+        run_line(
+            machine,
+            RunDraws(machine, 1),
+            carriers=10_000_000,
+            driver=UNCOMPILED,
+            progress=interrupt,
+        )
+    assert len(told) == 1
+    assert told[0] <= MOST_AT_ONCE
 
 
 def in_a_row(blocks: list[RunRecords]) -> RunRecords:

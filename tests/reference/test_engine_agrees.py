@@ -17,7 +17,7 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate
-from tests.random_machines import filtered_machine, random_machine
+from tests.random_machines import filtered_machine, hurried_machine, random_machine
 from tests.reference.plain_line import plain_run
 
 CARRIERS = 40
@@ -98,6 +98,15 @@ def test_a_clutch_that_opens_as_it_closes_is_ready_no_sooner_than_it_has_settled
     rows = ours.feeders[0]
     assert (rows.opening_time_s == rows.engage_time_s).any()
     assert not (rows.ready_time_s < rows.opening_time_s).any()
+    seen = 0
+    for seed in range(6000, 6020):  # machines of which many do so
+        machine = hurried_machine(seed)
+        draws = RunDraws(machine, seed)
+        ours, plain = (run(machine, draws, carriers=CARRIERS) for run in (simulate, plain_run))
+        for a, b in zip(ours.feeders, plain.feeders, strict=True):
+            compare(a, b)
+            seen += int((a.opening_time_s == a.engage_time_s).sum())
+    assert seen >= 20
 
 
 def test_a_late_mark_is_acted_on_at_its_tick_though_its_point_moves_away() -> None:
