@@ -95,10 +95,14 @@ class _Teller(threading.Thread):
             self._bar[0].stop()
 
     def _words(self) -> str:
-        so_far = f"{time.monotonic() - self._started_s:.0f} s so far"
+        took_s = time.monotonic() - self._started_s
+        so_far = f"{took_s:.0f} s so far"
         if self._total is None:
             return f"{self._what}: {so_far}"
-        return f"{self._what}: {self._done:,} of {self._total:,}, {so_far}"
+        words = f"{self._what}: {self._done:,} of {self._total:,}, {so_far}"
+        if took_s < 1.0 or not 0 < self._done < self._total:
+            return words
+        return f"{words}, about {took_s * (self._total - self._done) / self._done:.0f} s left"
 
 
 def _start(what: str, total: int | None, done: int) -> tuple[Progress, Any]:

@@ -73,6 +73,8 @@ def test_where_nobody_watches_it_is_a_line(monkeypatch: pytest.MonkeyPatch) -> N
         assert tell is not None
         tell(1200)
         wait_for(said.getvalue, "carriers: 1,200 of 4,000, 0 s so far\n")
+        clock.now_s += 60.0
+        wait_for(said.getvalue, "carriers: 1,200 of 4,000, 60 s so far, about 140 s left\n")
     before = said.getvalue()
     time.sleep(0.02)
     assert said.getvalue() == before  # over, it is silent
