@@ -24,7 +24,6 @@ class Check(Answer):
 
     Attributes
     ----------
-    line : Line
     review : Review
         Geometry in words, the settings that ``"auto"`` stands for, and warnings.
     """
@@ -43,7 +42,6 @@ class Check(Answer):
         return as_object(self.review)
 
     def _text(self, units: System) -> str:
-        """Return it in words; see :meth:`Answer.text`."""
         seen = self.review if units == "metric" else review(self.line.scenario, units=units)
         return "\n".join(_lines(seen, units))
 

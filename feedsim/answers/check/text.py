@@ -10,27 +10,14 @@ __all__ = ["settings_line"]
 
 def settings_line(settings: MachineSettings, *, units: System = "metric") -> list[str]:
     """Say what would be typed into the machine, a line for each side of the clutch."""
-    return [
-        _side(
-            "Engage",
-            settings.engage_distance_mm,
-            settings.engage_lead_ms,
-            counts=settings.engage_distance_counts,
-            units=units,
-        ),
-        _side(
-            "Disengage",
-            settings.disengage_distance_mm,
-            settings.disengage_lead_ms,
-            counts=settings.disengage_distance_counts,
-            units=units,
-        ),
-    ]
+    return [_side(settings, side, units) for side in ("engage", "disengage")]
 
 
-def _side(
-    name: str, distance_mm: float, lead_ms: float, *, counts: int | None, units: System
-) -> str:
+def _side(settings: MachineSettings, side: str, units: System) -> str:
+    distance, counts, lead = (
+        getattr(settings, f"{side}_{name}")
+        for name in ("distance_mm", "distance_counts", "lead_ms")
+    )
     in_counts = "" if counts is None else f" ({counts} counts)"
-    distance = display(distance_mm, "length", units=units, digits=6)
-    return f"{name} distance {distance}{in_counts}, {name.lower()} lead {lead_ms:.4g} ms."
+    shown = display(distance, "length", units=units, digits=6)
+    return f"{side.capitalize()} distance {shown}{in_counts}, {side} lead {lead:.4g} ms."

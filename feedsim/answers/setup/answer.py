@@ -24,14 +24,12 @@ class Sheet(SetUp, Answer):
     name: ClassVar[str] = "setup"
 
     def _text(self, units: System) -> str:
-        """Return the sheet as text; see :meth:`Answer.text`."""
         from feedsim.answers.setup.text import setup_text
 
         return setup_text(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return the page to print, and its data; see :meth:`Answer.files`."""
-        from feedsim.answers.setup.page import setup_page
+        from feedsim.answers.setup.text import setup_page
 
         page = setup_page(self, units=units)
         return {"setup.html": page.encode(), "setup.json": self.json().encode()}

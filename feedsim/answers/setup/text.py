@@ -1,4 +1,4 @@
-"""The set-up sheet as text for a terminal."""
+"""The set-up sheet as text for a terminal, and as a page to print and take to the machine."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from feedsim.answers.setup.study.sheet import told_in
 from feedsim.answers.setup.words import FeederWords, feeders_in_words, not_for_production
 from feedsim.quantities import System
 from feedsim.render.cautions import CAUTIONS
+from feedsim.render.html_page import html_page
 from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import speed
 
-__all__ = ["setup_text"]
+__all__ = ["setup_page", "setup_text"]
 
 
 def setup_text(sheet: SetUp, *, units: System = "metric") -> str:
@@ -59,3 +60,17 @@ def _feeder(feeder: FeederWords) -> Iterator[str]:
         yield from items([step.do], f"{number}.")
         yield from items([f"Expect: {step.expect}", f"Stop at: {step.stop}"], "  ")
     yield ""
+
+
+def setup_page(sheet: SetUp, *, units: System = "metric") -> str:
+    """Return the page; every text from the scenario is escaped."""
+    told = told_in(units, sheet)
+    return html_page(
+        "feedsim.answers.setup",
+        "page.html",
+        sheet=told,
+        above=not_for_production(sheet, units),
+        speed=speed(sheet.line_speed_mm_s, units),
+        feeders=feeders_in_words(told, units),
+        cautions=CAUTIONS,
+    )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from feedsim.answers.limit.text import FIGURES, binding_words
 from feedsim.answers.setup.study.results import FeederSheet, GoodFor, Setting, SetUp, corrected
@@ -71,7 +72,7 @@ def _feeder(sheet: SetUp, number: int, units: System) -> FeederWords:
     how, corrections = _reading_off(feeder, units, count_mm=sheet.count_mm)
     return FeederWords(
         name=feeder.name,
-        settings=[*_settings(feeder, units), ("Stage correction", "", "", _on(corrected), "")],
+        settings=_settings(feeder, units, corrected=corrected),
         only_here=only if feeder.right_at_line_speed_only else "",
         notes=feeder.notes,
         words=feeder.words,
@@ -93,27 +94,22 @@ def _feeder(sheet: SetUp, number: int, units: System) -> FeederWords:
     )
 
 
-def _on(setting: bool) -> str:
-    return "on" if setting else "off"
-
-
-def _settings(feeder: FeederSheet, units: System) -> Rows:
+def _settings(feeder: FeederSheet, units: System, *, corrected: bool) -> Rows:
     s = feeder.settings
     return [
         ("Target offset", length(s.target_offset_mm, units), "", "", ""),
         ("Stage position", length(s.stage_position_mm, units), "", "", ""),
-        *(
-            (
-                one.name,
-                _value(one.value, one, units) if one.kind == "length" else "",
-                "" if one.counts is None else f"{one.counts} counts",
-                _value(one.value, one, units) if one.kind == "time" else "",
-                _typed(one, units),
-            )
-            for one in feeder.each
-        ),
+        *(_setting(one, units) for one in feeder.each),
         ("Speed ratio", "", "", f"{s.speed_ratio:.6g}", ""),
+        ("Stage correction", "", "", "on" if corrected else "off", ""),
     ]
+
+
+def _setting(one: Setting, units: System) -> tuple[str, ...]:
+    value = _value(one.value, one, units)
+    shown = (value, "") if one.kind == "length" else ("", value)
+    counts = "" if one.counts is None else f"{one.counts} counts"
+    return (one.name, shown[0], counts, shown[1], _typed(one, units))
 
 
 def _value(value: float, of: Setting, units: System, *, sign: bool = False) -> str:
@@ -137,46 +133,34 @@ def _terms(setting: Setting, units: System) -> Rows:
 
 def _good_for(points: Sequence[GoodFor], units: System) -> Rows:
     """Return what the settings do at each speed, a column for each."""
-    unit = display_unit("length", units).label
-
-    def mm(value: float) -> str:
-        return length_number(value, units)
+    unit, mm = display_unit("length", units).label, partial(length_number, units=units)
 
     def with_sd(mean: float, sd: float) -> str:
         return f"{mm(mean)} (sd {mm(sd)})"
 
-    def row(name: str, *cells: str) -> tuple[str, ...]:
-        return (name, *cells)
-
-    rows = [
-        row("", *(speed(p.line_speed_mm_s, units) for p in points)),
-        row(
+    rows: list[tuple[str, Callable[[GoodFor], str]]] = [
+        ("", lambda p: speed(p.line_speed_mm_s, units)),
+        (
             f"placement error, mean (sd), {unit}",
-            *(with_sd(p.placement_mean_mm, p.placement_sd_mm) for p in points),
+            lambda p: with_sd(p.placement_mean_mm, p.placement_sd_mm),
         ),
-        row(
-            f"of it known terms of counts and ticks, {unit}",
-            *(mm(p.known_terms_mm) for p in points),
-        ),
-        row(
-            f"stage position, mean (sd), {unit}",
-            *(with_sd(p.stage_mean_mm, p.stage_sd_mm) for p in points),
-        ),
-        row(f"staged nose short of its limit, {unit}", *(mm(p.nose_margin_mm) for p in points)),
-        row(
+        (f"of it known terms of counts and ticks, {unit}", lambda p: mm(p.known_terms_mm)),
+        (f"of it the encoder's scale error, {unit}", lambda p: mm(p.scale_shift_mm)),
+        (f"stage position, mean (sd), {unit}", lambda p: with_sd(p.stage_mean_mm, p.stage_sd_mm)),
+        (f"staged nose short of its limit, {unit}", lambda p: mm(p.nose_margin_mm)),
+        (
             f"tail past the grip end at opening (sd), {unit}",
-            *(with_sd(p.tail_margin_mm, p.tail_sd_mm) for p in points),
+            lambda p: with_sd(p.tail_margin_mm, p.tail_sd_mm),
         ),
-        row(
+        (
             "feed cycle, of the time between carriers",
-            *(f"{time(p.cycle_s)}, {percent(p.cycle_s / p.carrier_every_s)}" for p in points),
+            lambda p: f"{time(p.cycle_s)}, {percent(p.cycle_s / p.carrier_every_s)}",
         ),
-        row("acceleration asked of the drive", *(_acceleration(p, units) for p in points)),
+        ("acceleration asked of the drive", lambda p: _acceleration(p, units)),
     ]
-    if any(p.scale_shift_mm for p in points):
-        shifts = (mm(p.scale_shift_mm) for p in points)
-        rows.insert(3, row(f"of it the encoder's scale error, {unit}", *shifts))
-    return rows
+    if not any(p.scale_shift_mm for p in points):
+        del rows[3]
+    return [(name, *map(cell, points)) for name, cell in rows]
 
 
 def _acceleration(point: GoodFor, units: System) -> str:

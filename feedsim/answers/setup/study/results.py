@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
-from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.metrics.machine_settings import TYPED, MachineSettings
 from feedsim.scenario import AS_WRITTEN, Scenario
 from feedsim.settings.derivation import Term
 
@@ -51,8 +51,6 @@ class GoodFor:
 
     Attributes
     ----------
-    line_speed_mm_s : float
-    placement_mean_mm, placement_sd_mm, stage_mean_mm, stage_sd_mm : float
     known_terms_mm, scale_shift_mm : float
         Of the mean of the placement: counts and ticks, the encoder's scale error.
     nose_margin_mm, tail_margin_mm, tail_sd_mm : float
@@ -138,14 +136,10 @@ class FeederSheet:
 
     Attributes
     ----------
-    name : str
     settings : MachineSettings
         In force.
     typed : tuple of str
         Those that the scenario gives.
-    right : Right
-    derivation : Reasons
-    right_at_line_speed_only : bool
     good_for : tuple of GoodFor
         Rising in speed.
     adjusting : Adjusting or None
@@ -170,46 +164,20 @@ class FeederSheet:
     warnings: tuple[str, ...]
 
     @property
-    def each(self) -> tuple[Setting, ...]:
+    def each(self) -> list[Setting]:
         """The distances and leads in turn."""
-        have, right, why = self.settings, self.right, self.derivation
-        return (
-            Setting(
-                "Engage distance",
-                "length",
-                have.engage_distance_mm,
-                right.engage_distance_mm,
-                have.engage_distance_counts,
-                why.engage_distance_mm,
-                "engage_distance" in self.typed,
-            ),
-            Setting(
-                "Engage lead",
-                "time",
-                have.engage_lead_ms,
-                right.engage_lead_ms,
-                None,
-                why.engage_lead_ms,
-                "engage_lead" in self.typed,
-            ),
-            Setting(
-                "Disengage distance",
-                "length",
-                have.disengage_distance_mm,
-                right.disengage_distance_mm,
-                have.disengage_distance_counts,
-                why.disengage_distance_mm,
-                "disengage_distance" in self.typed,
-            ),
-            Setting(
-                "Disengage lead",
-                "time",
-                have.disengage_lead_ms,
-                right.disengage_lead_ms,
-                None,
-                why.disengage_lead_ms,
-                "disengage_lead" in self.typed,
-            ),
+        return [self._setting(key) for key in TYPED]
+
+    def _setting(self, key: str) -> Setting:
+        unit = "ms" if key.endswith("lead") else "mm"
+        return Setting(
+            name=key.capitalize().replace("_", " "),
+            kind="time" if unit == "ms" else "length",
+            value=getattr(self.settings, f"{key}_{unit}"),
+            right=getattr(self.right, f"{key}_{unit}"),
+            counts=getattr(self.settings, f"{key}_counts", None),
+            terms=getattr(self.derivation, f"{key}_{unit}"),
+            typed=key in self.typed,
         )
 
 
@@ -219,19 +187,14 @@ class SetUp:
 
     Attributes
     ----------
-    feedsim, title : str
-    scenario : Scenario
-    line_speed_mm_s : float
     count_mm : float or None
         Belt travel of a count; None on a master without counts.
     highest_speed_mm_s : float or None
         Up to which every speed is accepted, in closed form; None: no limit.
     production : bool
         Whether the line speed is.
-    closed_form_refused : tuple of RefusedSpeeds
     words, warnings : tuple of str
         As ``check`` has them.
-    feeders : tuple of FeederSheet
     """
 
     feedsim: str

@@ -27,7 +27,7 @@ from feedsim.answers.setup.study.results import (
     corrected,
 )
 from feedsim.machine import Feeder, Machine
-from feedsim.metrics.machine_settings import machine_settings
+from feedsim.metrics.machine_settings import TYPED, machine_settings, typed
 from feedsim.quantities import System, canonical
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
@@ -48,23 +48,16 @@ __all__ = ["as_typed", "set_up_sheet", "told_in"]
 
 _BELOW = 1.0 - 1e-3  # so far below where speeds begin to be refused the steps stay
 _DIFFERENCES_MM = (-2.0, -1.5, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 1.5, 2.0)
-_SETTINGS = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
 
 
 def as_typed(scenario: Scenario) -> Scenario:
     """Return the scenario with every ``"auto"`` replaced by what it stands for at line speed."""
-    machine = machine_of(scenario)
-    changes = []
-    for number, feeder in enumerate(machine.feeders):
-        s = feeder.settings
-        values = (
-            canonical(s.engage_distance_mm, "length"),
-            canonical(s.engage_lead_s, "time"),
-            canonical(s.disengage_distance_mm, "length"),
-            canonical(s.disengage_lead_s, "time"),
-        )
-        pairs = zip(_SETTINGS, values, strict=True)
-        changes += [f"feeder.{number}.settings.{name}={value}" for name, value in pairs]
+    changes = [
+        f"feeder.{number}.settings.{key}="
+        f"{canonical(value, 'time' if key.endswith('lead') else 'length')}"
+        for number, feeder in enumerate(machine_of(scenario).feeders)
+        for key, value in typed(feeder.settings).items()
+    ]
     return override(scenario, changes)
 
 
@@ -74,11 +67,11 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
     Speeds are the slowest and the fastest of ``[sweep]`` and the line speed; those to be run are
     no faster than every speed up to there is accepted in closed form with the settings typed in.
     """
-    machine, typed, seen = machine_of(scenario), as_typed(scenario), review(scenario)
-    forms = closed_forms(typed)
+    machine, as_given, seen = machine_of(scenario), as_typed(scenario), review(scenario)
+    forms = closed_forms(as_given)
     limits = [form.limits for form in forms]
     highest = lowest_together(limits)
-    allowed = _allowed(typed, highest)
+    allowed = _allowed(as_given, highest)
     speeds, rows = _speeds(scenario, allowed), limits_of_line(scenario, limits)
     feeders = []
     for number, feeder in enumerate(machine.feeders):
@@ -86,7 +79,7 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
         sheet = FeederSheet(
             name=keys.name,
             settings=machine_settings(feeder.settings, machine.encoder),
-            typed=tuple(name for name in _SETTINGS if getattr(keys.settings, name) != "auto"),
+            typed=tuple(name for name in TYPED if getattr(keys.settings, name) != "auto"),
             right=_right(machine, feeder, found.solution),
             derivation=Reasons(
                 engage_distance_mm=found.engage_distance,
@@ -140,14 +133,14 @@ def told_in(units: System, sheet: SetUp) -> SetUp:
     return replace(sheet, words=words, warnings=warnings, feeders=tuple(feeders))
 
 
-def _allowed(typed: Scenario, limit: float | None) -> tuple[float, float]:
+def _allowed(as_given: Scenario, limit: float | None) -> tuple[float, float]:
     """Return between which line speeds (mm/s) every speed is accepted, the line's own among them.
 
     Where no slow speed is, since the settings are right at one speed only: between those about it.
     """
     if limit is None:
         return 0.0, math.inf
-    return (limit == 0.0 and closed_window(typed)) or (0.0, _BELOW * limit)
+    return (limit == 0.0 and closed_window(as_given)) or (0.0, _BELOW * limit)
 
 
 def _speeds(scenario: Scenario, allowed: tuple[float, float]) -> list[float]:
