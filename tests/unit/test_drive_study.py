@@ -13,8 +13,8 @@ import pytest
 
 from feedsim.answers.drive.answer import DriveSizing
 from feedsim.answers.drive.answer import sized as sized_at
+from feedsim.answers.drive.study.motion import highest_speed
 from feedsim.answers.drive.study.results import FeederSizing
-from feedsim.answers.drive.study.search import highest_speed
 from feedsim.answers.drive.study.sizing import check, speeds_from
 from feedsim.answers.line import Line
 from feedsim.errors import FeedsimError

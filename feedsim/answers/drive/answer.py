@@ -33,7 +33,6 @@ class DriveSizing(Sizing, Answer):
     name: ClassVar[str] = "drive"
 
     def _text(self, units: System) -> str:
-        """Return the sizing in words and tables; see :meth:`Answer.text`."""
         from feedsim.answers.drive.text import drive_text
 
         return drive_text(self, units=units)
@@ -46,13 +45,11 @@ class DriveSizing(Sizing, Answer):
         }
 
     def _figures(self, units: System) -> dict[str, Figure]:
-        """Return torque over time, and torque against speed."""
         from feedsim.answers.drive.figure import drive_figures
 
         return drive_figures(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "drive.json": self.json().encode(),
             "drive.csv": drive_csv(self.feeders),

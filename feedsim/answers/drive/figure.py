@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -59,26 +59,14 @@ def _time(view: DriveView) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    cycle = view.one_cycle
+    cycle, motor = view.one_cycle, view.motor
     figure.text(0.07, 0.95, view.title, fontsize=12.0, fontweight="bold")
-    motor, with_motor = view.shown, "without a motor"
-    if view.motor is not None:
-        with_motor = f"with {one_line(view.feeder.candidates[view.motor].name, 60)}"
-    figure.text(
-        0.07,
-        0.92,
-        f"one feed cycle of the simulated motion, {with_motor}",
-        fontsize=9.0,
-        color=GREY,
-    )
-    upper, lower = figure.subplots(
-        2,
-        1,
-        sharex=True,
-        height_ratios=(1.0, 1.6),
-        gridspec_kw={"left": 0.07, "right": 0.93, "top": 0.88, "bottom": 0.08, "hspace": 0.12},
-    )
-    whole = course(cycle, rotor_kg_m2=motor.rotor_inertia_kg_m2 if motor else 0.0)
+    with_motor = f"with {one_line(motor.name, 60)}" if motor else "without a motor"
+    about = f"one feed cycle of the simulated motion, {with_motor}"
+    figure.text(0.07, 0.92, about, fontsize=9.0, color=GREY)
+    room = {"left": 0.07, "right": 0.93, "top": 0.88, "bottom": 0.08, "hspace": 0.12}
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.0, 1.6), gridspec_kw=room)
+    whole = course(cycle, rotor_kg_m2=motor.motor.rotor_inertia_kg_m2 if motor else 0.0)
     _draw_speed(upper, whole, view)
     _draw_torque(lower, whole, cycle, view)
     lower.set_xlabel("time from where the clutch begins to close (ms)")
@@ -98,46 +86,29 @@ def _draw_speed(axes: Axes, whole: Course, view: DriveView) -> None:
 
 
 def _times(factor: float) -> Callable[[ArrayLike], ArrayLike]:
-    def scaled(values: ArrayLike) -> ArrayLike:
-        return np.asarray(values, dtype=np.float64) * factor
-
-    return scaled
+    return lambda values: np.asarray(values, dtype=np.float64) * factor
 
 
 def _draw_torque(axes: Axes, whole: Course, cycle: Cycles, view: DriveView) -> None:
     label, factor = display_unit("torque", view.units)
     milliseconds = 1000.0 * whole.time_s
-    load = course(cycle, rotor_kg_m2=0.0)
-    motor = view.shown
-    if motor is not None:
-        axes.plot(
-            milliseconds,
-            load.torque_n_m * factor,
-            color=GREY,
-            linestyle=DASHED,
-            label="the mechanism alone",
-        )
+
+    def level(torque: float, name: str, **style: Any) -> None:
+        said = display(torque, "torque", units=view.units, digits=3)
+        axes.axhline(torque * factor, label=f"{name}, {said}", **style)
+
+    if view.motor is not None:
+        load = course(cycle, rotor_kg_m2=0.0).torque_n_m * factor
+        alone: dict[str, Any] = {"color": GREY, "linestyle": DASHED}
+        axes.plot(milliseconds, load, label="the mechanism alone", **alone)
     axes.plot(milliseconds, whole.torque_n_m * factor, color=BLACK, label="motor torque")
     axes.axhline(0.0, color=GREY, linewidth=0.6)
-    asked = view.asked
-    if asked is not None:
-        said = display(asked.rms_torque_n_m, "torque", units=view.units, digits=3)
-        axes.axhline(
-            asked.rms_torque_n_m * factor,
-            color=BLUE,
-            linestyle=(0, (8, 2, 2, 2)),
-            label=f"RMS over all cycles, {said}",
-        )
-    if motor is not None:
+    rms = view.asked.rms_torque_n_m
+    level(rms, "RMS over all cycles", color=BLUE, linestyle=(0, (8, 2, 2, 2)))
+    if view.motor is not None:
+        motor, dotted = view.motor.motor, (0, (1, 1.5))
         hot = motor.rated_torque_n_m * motor.over_temperature_factor
-        said = display(hot, "torque", units=view.units, digits=3)
-        axes.axhline(
-            hot * factor,
-            color=VERMILLION,
-            linestyle=(0, (1, 1.5)),
-            linewidth=1.6,
-            label=f"continuous torque, {said}",
-        )
+        level(hot, "continuous torque", color=VERMILLION, linestyle=dotted, linewidth=1.6)
     _pulling(axes, view, words=False)
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.14 * (high - low))

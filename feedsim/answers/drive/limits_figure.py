@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -29,40 +29,22 @@ def limits_figure(view: DriveView) -> Figure:
     """Draw a panel for each motor."""
     from matplotlib.figure import Figure
 
-    shown = list(range(len(view.feeder.candidates)))[:_MOST_PANELS]
-    columns = min(4, len(shown))
-    rows = math.ceil(len(shown) / columns)
+    every, service = len(view.feeder.candidates), view.feeder.service_factor
+    shown = min(every, _MOST_PANELS)
+    columns = min(4, shown)
     figure = Figure(figsize=A4_LANDSCAPE)
     figure.text(0.06, 0.95, view.title, fontsize=12.0, fontweight="bold")
-    more = (
-        f"; {len(view.feeder.candidates) - len(shown)} more are not drawn"
-        if len(view.feeder.candidates) > len(shown)
-        else ""
-    )
-    said = (
-        f"torque against speed over a feed cycle; limits divided by the service factor "
-        f"{view.feeder.service_factor:g}{more}"
-    )
-    figure.text(0.06, 0.92, said, fontsize=9.0, color=GREY)
-    grid = figure.subplots(
-        rows,
-        columns,
-        squeeze=False,
-        gridspec_kw={
-            "left": 0.06,
-            "right": 0.98,
-            "top": 0.85,
-            "bottom": 0.13,
-            "wspace": 0.25,
-            "hspace": 0.5,
-        },
-    )
+    more = f"; {every - shown} more are not drawn" if every > shown else ""
+    said = "torque against speed over a feed cycle; limits divided by the service factor"
+    figure.text(0.06, 0.92, f"{said} {service:g}{more}", fontsize=9.0, color=GREY)
+    room = {"left": 0.06, "right": 0.98, "top": 0.85, "bottom": 0.13, "wspace": 0.25, "hspace": 0.5}
+    grid = figure.subplots(math.ceil(shown / columns), columns, squeeze=False, gridspec_kw=room)
     for place, axes in enumerate(grid.flat):
-        if place >= len(shown):
+        if place >= shown:
             axes.set_visible(False)
             continue
-        _panel(axes, view, shown[place], left=place % columns == 0)
-    for place in range(max(0, len(shown) - columns), len(shown)):
+        _panel(axes, view, place, left=place % columns == 0)
+    for place in range(max(0, shown - columns), shown):
         grid.flat[place].set_xlabel("motor speed (rpm)")
     handles, labels = grid.flat[0].get_legend_handles_labels()
     figure.legend(
@@ -76,40 +58,26 @@ def _panel(axes: Axes, view: DriveView, number: int, *, left: bool) -> None:
     label, factor = display_unit("torque", view.units)
     scaled = factor / view.feeder.service_factor
     speed = np.linspace(0.0, motor.max_speed_rpm, 200)
-    short, lasting = (
-        short_time_torque(motor, speed) * scaled,
-        continuous_torque(motor, speed) * scaled,
-    )
-    axes.fill_between(
-        speed, -short, short, color="#e4e4e4", linewidth=0.0, label="short-time limit"
-    )
-    axes.fill_between(
-        speed, -lasting, lasting, color="#b9d5ea", linewidth=0.0, label="continuous limit"
-    )
+    short = short_time_torque(motor, speed) * scaled
+    lasting = continuous_torque(motor, speed) * scaled
+    for limit, color, name in (
+        (short, "#e4e4e4", "short-time limit"),
+        (lasting, "#b9d5ea", "continuous limit"),
+    ):
+        axes.fill_between(speed, -limit, limit, color=color, linewidth=0.0, label=name)
     edge = np.concatenate((short, -short[::-1]))
     axes.plot(np.concatenate((speed, speed[::-1])), edge, color=GREY, linewidth=0.8)
     whole = course(view.one_cycle, rotor_kg_m2=motor.rotor_inertia_kg_m2)
-    axes.plot(
-        whole.speed_rpm,
-        whole.torque_n_m * factor,
-        color=BLACK,
-        linewidth=1.1,
-        label="one feed cycle",
-    )
+    torque = whole.torque_n_m * factor
+    axes.plot(whole.speed_rpm, torque, color=BLACK, linewidth=1.1, label="one feed cycle")
     asked = candidate.demand
-    axes.plot(
-        [asked.mean_speed_rpm],
-        [asked.rms_torque_n_m * factor],
-        color=VERMILLION,
-        marker="D",
-        markersize=5.0,
-        linestyle="none",
-        label="RMS torque at the mean speed",
-    )
+    mark: dict[str, Any] = {"marker": "D", "markersize": 5.0, "linestyle": "none"}
+    mark["label"] = "RMS torque at the mean speed"
+    rms = [asked.rms_torque_n_m * factor]
+    axes.plot([asked.mean_speed_rpm], rms, color=VERMILLION, **mark)
     verdict = "pass" if candidate.passes else "FAIL"
-    axes.set_title(
-        one_line(f"{candidate.name}: {verdict}", _LONGEST), loc="left", fontweight="bold"
-    )
+    title = one_line(f"{candidate.name}: {verdict}", _LONGEST)
+    axes.set_title(title, loc="left", fontweight="bold")
     why = candidate.criteria.failing
     if why:
         axes.annotate(

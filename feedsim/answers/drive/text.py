@@ -107,13 +107,9 @@ def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
     yield "Highest line speed that each holds"
     rows = []
     for one in feeder.candidates:
-        highest = one.highest_line_speed_mm_s
-        said = "none"
-        if one.no_limit_found:
-            said = "no limit found"
-        elif highest is not None:
-            said = speed(highest, units)
-        most = one.available_acceleration_mm_s2
+        highest, most = one.highest_line_speed_mm_s, one.available_acceleration_mm_s2
+        said = "none" if highest is None else speed(highest, units)
+        said = "no limit found" if one.no_limit_found else said
         rows.append((one.name, said, f"ramps up to {_acceleration(most, units)}"))
     yield from table(rows)
 
@@ -159,11 +155,9 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
     slips = [(p, p.moving) for p in feeder.speeds if p.moving and p.moving.insert_slips]
     if slips:
         point, moving = slips[0]
-        first = speed(point.line_speed_mm_s, units)
-        shortest = _shortest(moving.shortest_ramp, units)
         yield (
-            f"The insert slips from {first} on: the ramps ask for more than friction gives; "
-            f"{shortest}."
+            f"The insert slips from {speed(point.line_speed_mm_s, units)} on: the ramps ask for "
+            f"more than friction gives; {_shortest(moving.shortest_ramp, units)}."
         )
     for one in feeder.candidates:
         if one.power_does_not_fit:
@@ -175,21 +169,21 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
             )
     most = feeder.max_acceleration_mm_s2
     if feeder.chosen and math.isfinite(most):
-        yield (
-            f"Chosen: {feeder.chosen}; servo.max_acceleration is {_acceleration(most, units)}"
-            f"{_auto(feeder, found)}."
-        )
+        given = found.scenario.feeder[feeder.number].servo.max_acceleration
+        how = "taken from it" if given == "auto" else "as given"
+        limit = _acceleration(most, units)
+        yield f"Chosen: {feeder.chosen}; servo.max_acceleration is {limit}, {how}."
     yield (
         f"By common practice, without a source, and yours to change: service_factor "
-        f"{_factor(feeder)} on torques and power, allowed_inertia_ratio "
+        f"{feeder.service_factor:g} on torques and power, allowed_inertia_ratio "
         f"{feeder.allowed_inertia_ratio:g}; rated torque up to rated speed, then rated power; "
         "peak torque up to rated speed, then straight down to the highest speed."
     )
     yield (
-        f"Margins, with the service factor {_factor(feeder)} in them, compare the peak torque at "
-        "each speed of the cycle, the RMS torque of the cycles, the highest speed, the reflected "
-        "inertia over the rotor's, and the RMS power (duty). A motor at rest is taken to give "
-        "nothing; reductions lose the same share either way. Back: energy that a "
+        f"Margins, with the service factor {feeder.service_factor:g} in them, compare the peak "
+        "torque at each speed of the cycle, the RMS torque of the cycles, the highest speed, the "
+        "reflected inertia over the rotor's, and the RMS power (duty). A motor at rest is taken to "
+        "give nothing; reductions lose the same share either way. Back: energy that a "
         "cycle gives back to the drive. Ratio: inertia at the motor over its rotor's. Reserve: "
         "acceleration that the peak torque gives beyond what is asked."
     )
@@ -203,15 +197,6 @@ def _shortest(ramp: RampInTime | RampInTravel, units: System) -> str:
     if not said:
         return "friction alone does not pull it off the magazine"
     return f"the shortest ramp that it follows there is {said}"
-
-
-def _auto(feeder: FeederSizing, found: Sizing) -> str:
-    given = found.scenario.feeder[feeder.number].servo.max_acceleration
-    return ", taken from it" if given == "auto" else ", as given"
-
-
-def _factor(feeder: FeederSizing) -> str:
-    return f"{feeder.service_factor:g}"
 
 
 def _acceleration(value: float, units: System) -> str:

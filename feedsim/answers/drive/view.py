@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from feedsim.answers.drive.study.results import AtSpeed, FeederSizing, Sizing
+from feedsim.answers.drive.study.results import AtSpeed, Candidate, FeederSizing, Sizing
 from feedsim.drivetrain.course import typical_cycle
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import Demand
-from feedsim.machine import Motor
 from feedsim.quantities import System, display
 from feedsim.render.canvas import one_line
 
@@ -20,27 +19,16 @@ __all__ = ["DriveView", "drive_view"]
 class DriveView:
     """One feeder at one speed, with what its figures need.
 
-    ``motor``: the one that is drawn over time, its place among the candidates; None without any.
+    ``motor``: the candidate that is drawn over time, None without any; ``asked``: of it.
     """
 
     title: str
     feeder: FeederSizing
     point: AtSpeed
-    motor: int | None
+    motor: Candidate | None
+    asked: Demand
     one_cycle: Cycles
     units: System
-
-    @property
-    def asked(self) -> Demand | None:
-        """What is asked of that motor, or of none."""
-        if self.motor is not None:
-            return self.point.candidates[self.motor].demand
-        return self.point.moving.load_alone if self.point.moving else None
-
-    @property
-    def shown(self) -> Motor | None:
-        """The motor that is drawn over time."""
-        return None if self.motor is None else self.feeder.candidates[self.motor].motor
 
 
 def drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> DriveView | None:
@@ -56,13 +44,14 @@ def drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> DriveView
     point, there = next(at_own, moving[-1])
     speed = display(point.line_speed_mm_s, "speed", units=units)
     shown = _shown(feeder, point)
-    motor = None if shown is None else feeder.candidates[shown].motor
-    rotor = motor.rotor_inertia_kg_m2 if motor else 0.0
+    motor = None if shown is None else feeder.candidates[shown]
+    rotor = motor.motor.rotor_inertia_kg_m2 if motor else 0.0
     return DriveView(
         title=one_line(f"{sizing.title} · {feeder.name} · {speed}", 100),
         feeder=feeder,
         point=point,
-        motor=shown,
+        motor=motor,
+        asked=there.load_alone if shown is None else point.candidates[shown].demand,
         one_cycle=typical_cycle(there.stretches, rotor_kg_m2=rotor),
         units=units,
     )

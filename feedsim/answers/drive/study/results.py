@@ -29,14 +29,12 @@ class CandidateAt:
 
     Attributes
     ----------
-    name : str
     passes : bool
         Whether it meets every criterion.
     demand : Demand
         Of all cycles together.
     hardest_cycle_rms_torque_n_m : float
         RMS torque of the cycle in which it is highest.
-    criteria : Criteria
     reflected_inertia_kg_m2, inertia_ratio, available_acceleration_mm_s2 : float
         See :class:`Candidate`.
     acceleration_reserve : float
@@ -81,15 +79,12 @@ class Moving:
         Mean time of a cycle.
     moving_share : float
         Of the time.
-    peak_feed_speed_mm_s, peak_acceleration_mm_s2 : float
     friction_limited_acceleration_mm_s2 : float or None
         See :class:`FeederSizing`.
     insert_slips : bool or None
         Whether friction does not hold the insert; None where friction is not known.
-    shortest_ramp : RampInTime or RampInTravel
     load_alone : Demand
         Of the mechanism alone, its motor without a rotor.
-    stretches : Cycles
     """
 
     cycle_s: float
@@ -109,7 +104,6 @@ class AtSpeed:
 
     Attributes
     ----------
-    line_speed_mm_s : float
     cycles : int
         How many were looked at.
     moving : Moving or None
@@ -130,8 +124,6 @@ class Candidate:
 
     Attributes
     ----------
-    name : str
-    motor : Motor
     reflected_inertia_kg_m2 : float
         Of the mechanism, as its shaft feels it.
     inertia_ratio : float
@@ -140,12 +132,10 @@ class Candidate:
         At which its rotor gives the load the largest acceleration.
     available_acceleration_mm_s2 : float
         Largest feed acceleration that its peak torque gives; infinity where nothing is inert.
-    power_at_rated_torque_and_speed_w : float
     power_does_not_fit : bool
         Whether its rated power is another than that.
     highest_line_speed_mm_s : float or None
         That it holds; None where there is none, infinity where it holds all that were looked at.
-    no_limit_found : bool
     """
 
     name: str
@@ -168,8 +158,6 @@ class FeederSizing:
     ----------
     number : int
         Of the feeder.
-    drive : Drive
-    name : str
     chosen : str or None
         The motor that the scenario chose.
     max_acceleration_mm_s2 : float
@@ -179,8 +167,6 @@ class FeederSizing:
     friction_limited_acceleration_mm_s2, free_friction_limited_acceleration_mm_s2 : float or None
         Up to which an insert follows while the magazine holds it, and after; None where friction
         is not known.
-    service_factor, allowed_inertia_ratio : float
-    candidates : tuple of Candidate
     speeds : tuple of AtSpeed
         Rising.
     """
@@ -207,12 +193,8 @@ class Sizing:
 
     Attributes
     ----------
-    feedsim, title : str
-    seed : int
-    line_speed_mm_s : float
     feeders : tuple of FeederSizing
         Those that have a ``[feeder.drive]``.
-    scenario : Scenario
     """
 
     feedsim: str

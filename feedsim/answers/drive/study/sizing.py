@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from functools import partial
 
-from feedsim.answers.drive.study.motion import motion_at
+from feedsim.answers.drive.study.motion import highest_speed, motion_at
 from feedsim.answers.drive.study.results import (
     AtSpeed,
     Candidate,
@@ -20,7 +20,6 @@ from feedsim.answers.drive.study.results import (
     RampInTime,
     RampInTravel,
 )
-from feedsim.answers.drive.study.search import highest_speed
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import demand
 from feedsim.drivetrain.inertia import best_ratio, load_inertia, ratio_of, reflected_inertia
@@ -73,14 +72,12 @@ def check(scenario: Scenario) -> list[int]:
         )
     faults = []
     for number in numbers:
-        feeder = scenario.feeder[number]
-        for name in ("ramp_in", "ramp_out"):
-            if getattr(feeder.clutch, name) == 0.0:
+        clutch = scenario.feeder[number].clutch
+        for name, ramp in (("ramp_in", clutch.ramp_in), ("ramp_out", clutch.ramp_out)):
+            if ramp == 0.0:
                 key = f"feeder.{number}.clutch.{name}"
-                message = (
-                    "is 0, a step of speed that no motor can follow; give a ramp of more than 0"
-                )
-                faults.append(Fault(key, message=message))
+                needs = "is 0, a step of speed that no motor can follow; give a ramp of more than 0"
+                faults.append(Fault(key, message=needs))
     if faults:
         raise FeedsimError(*faults)
     return numbers
