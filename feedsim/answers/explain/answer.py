@@ -29,14 +29,12 @@ class Explained(Answer):
 
     Attributes
     ----------
-    line : Line
     carrier : int or None
         None where there is no such carrier in the run.
     source : StorySource
         The run, as far as the story takes.
     first : {"miss", "hazard"} or None
         What was looked for.
-    feeder : int or None
     """
 
     line: Line
@@ -68,7 +66,6 @@ class Explained(Answer):
         return as_object(told)
 
     def _text(self, units: System) -> str:
-        """Return the stories in words; see :meth:`Answer.text`."""
         from feedsim.answers.explain.text import stories_text
 
         scenario = self.line.scenario
@@ -85,11 +82,7 @@ class Explained(Answer):
 
 
 def explain(
-    line: Line,
-    carrier: int | None = None,
-    *,
-    first: First | None = None,
-    feeder: int | None = None,
+    line: Line, carrier: int | None = None, *, first: First | None = None, feeder: int | None = None
 ) -> Explained:
     """Tell the story of one carrier.
 

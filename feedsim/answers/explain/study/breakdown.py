@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Literal
 
 from feedsim.answers.explain.study.record import PARTS, Part
-from feedsim.answers.explain.study.source import StorySource
+from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
-from feedsim.settings.right import Lead
+from feedsim.settings.nominal import following_time
 
 __all__ = ["Breakdown"]
 
@@ -24,7 +25,6 @@ class Breakdown:
 
     Parameters
     ----------
-    run : StorySource
     speed : float
         v (mm/s).
     sign : float
@@ -35,14 +35,14 @@ class Breakdown:
 
     def __init__(
         self,
-        run: StorySource,
+        feeder: FeederSource,
         *,
         speed: float,
         sign: float,
         at: Callable[[float], float] | None = None,
     ) -> None:
-        self.run, self.speed = run, speed
-        self._sign, self._at = sign, at or run.belt.position
+        self.feeder, self.run, self.speed = feeder, feeder.run, speed
+        self._sign, self._at = sign, at or feeder.run.belt.position
         self.changed_mm = 0.0
         self.parts: list[Part] = []
 
@@ -73,25 +73,52 @@ class Breakdown:
         cost, allowed = self._sign * cost_mm, self._sign * allowed_mm
         self.parts.append(Part(key, *_WHERE[key], None, cost, allowed, cost - allowed))
 
+    def tick(self, key: str, *, due_s: float, due_mm: float, acts_s: float) -> None:
+        """Add the wait for a motion tick, from where something was due (s, belt travel)."""
+        cycle_s = self.run.machine.controller.motion_cycle_s
+        waits_s, moved_mm = min(max(acts_s - due_s, 0.0), cycle_s), self._at(acts_s) - due_mm
+        self.delay(key, waits_s, moved_mm=moved_mm, allowed_s=0.5 * cycle_s)
+
+    def ramp(self, key: str, ramp: float, delay_s: float, *, moved_mm: float) -> None:
+        """Add a ramp, a travel (mm) or a time (s) as the clutch has it; half of it is allowed."""
+        if self.feeder.machine.clutch.travel_ramp:
+            self.travel(key, moved_mm, allowed_mm=0.5 * ramp * self.run.scale)
+        else:
+            self.delay(key, delay_s, moved_mm=moved_mm, allowed_s=0.5 * ramp)
+
+    def lag(self, key: str, lag_mm: float, *, at_s: float) -> None:
+        """Add the servo's lag (feed travel) at a time (s); its allowance follows the speed then."""
+        lag_s = following_time(self.feeder.machine.servo)
+        with_speed_mm = lag_s * (self.run.belt.speed(at_s) - self.speed)
+        self.changed_mm += self._sign * with_speed_mm
+        cost_mm = self.feeder.per_feed * lag_mm - with_speed_mm
+        self.travel(key, cost_mm, allowed_mm=lag_s * self.speed)
+
+    def settings(self, side: Literal["engage", "disengage"], *, acts_s: float) -> None:
+        """Add what distance and lead are off their terms, and the controller's speed its belt's."""
+        feeder, scale = self.feeder, self.run.scale
+        have, right, terms = (
+            (getattr(of, f"{side}_distance_mm"), getattr(of, f"{side}_lead_s"))
+            for of in (feeder.machine.settings, feeder.right, feeder.terms)
+        )
+        self.travel(f"{side}_unsettled", scale * (right[0] - terms[0]))
+        self.travel(f"{side}_distance", scale * (have[0] - right[0]))
+        self.travel(f"{side}_lead", -(have[1] - terms[1]) * self.speed)
+        seen = scale * self.run.master.speed.at(acts_s)
+        self.travel(f"{side}_filter", have[1] * (self.speed - seen))
+
     def changing_speed(self, key: str) -> None:
         """Add what the changing speed did to all delays so far."""
         changed, self.changed_mm = self.changed_mm, 0.0
         self.parts.append(Part(key, *_WHERE[key], None, changed, 0.0, changed))
 
     def eye(
-        self,
-        key: str,
-        eye: Eye,
-        seen: Sighting,
-        *,
-        lead: Lead,
-        edge_mm: float,
-        held_apart: bool = False,
+        self, key: str, eye: Eye, seen: Sighting, *, edge_mm: float, held_apart: bool = False
     ) -> None:
         """Account for an eye, from the edge of a carrier or insert to the capture.
 
-        ``lead``: its terms allow for that. ``edge_mm``: how late the edge was seen, belt travel.
-        ``held_apart``: whether an output held back by its last switching is a part of its own.
+        ``edge_mm``: how late the edge was seen, belt travel. ``held_apart``: whether an output held
+        back by its last switching is a part of its own.
         """
         answers_s = seen.passes_s + seen.response_s
         switched_s = max(seen.output_s, answers_s)
@@ -101,14 +128,15 @@ class Breakdown:
             seen.passes_s,
             answers_s if held_apart else switched_s,
             delay_s=seen.response_s,
-            allowed_s=lead.response_s,
+            allowed_s=eye.response_s,
         )
         if held_apart:
             self.between(f"{key}_held", answers_s, switched_s)
         if eye.polled or eye.filter_s:
             self.between(f"{key}_on_already", answers_s, min(seen.output_s, answers_s))
-            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=lead.filter_s)
-        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=lead.scan_s)
+            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=eye.filter_s)
+        allowed_s = 0.5 * self.run.machine.controller.scan_s if eye.scanned else 0.0
+        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=allowed_s)
 
     def count(self, key: str, seen: Sighting) -> None:
         """Account for a captured travel being read in whole counts."""

@@ -13,10 +13,12 @@ from feedsim.answers.explain.study.stage import Opening, Sighting, Staging, corr
 from feedsim.answers.explain.study.words import Say
 from feedsim.machine import Eye
 from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.records.trace import TraceEvent
 
-__all__ = ["Events"]
+__all__ = ["Events", "named"]
 
 _MOST_STRAYS = 3
+_NAMES = {"line": "the line", "fault": "planned fault", "operator": "the operator"}
 
 
 class Events:
@@ -186,6 +188,22 @@ class Events:
         ready_s = float(feeder.rows.ready_time_s[carrier])
         if not math.isnan(ready_s):
             yield self.at(ready_s, "the feeder is ready again")
+
+    def traced(self, carrier: int) -> list[StoryEvent]:
+        """Tell what the trace has of a carrier here, and of the line meanwhile, as it stands."""
+        run, prefix = self.run, self.feeder.part("")
+        parts = (part for part in run.parts if part == "carrier_eye" or part.startswith(prefix))
+        events = [(e, prefix) for part in parts for e in run.events_of(carrier, part)]
+        times = [event.time_s for event, _ in events] or [math.nan]
+        events += [(e, "") for e in run.disturbances if min(times) <= e.time_s <= max(times)]
+        return [StoryEvent(e.time_s, e.belt_mm, named(e, without)) for e, without in events]
+
+
+def named(event: TraceEvent, prefix: str = "") -> str:
+    """Name an event of the trace and its part, the latter without a prefix."""
+    part = event.part.removeprefix(prefix)
+    name = _NAMES.get(part, part.replace("_", " ").replace(".", " "))
+    return f"{name}: {event.event.replace('_', ' ').replace('.', ' ')}"
 
 
 def _stored(eye: Eye) -> str:

@@ -47,16 +47,13 @@ def _merged(run: StorySource, carrier: int, say: Say) -> Miss:
     passes_s = belt.time_at(seen_mm)
     needs_mm = belt.position(off_s) - tail_mm
     short_mm = belt.position(off_s) - seen_mm
-    return Miss(
-        (
-            f"The carrier eye saw it and carrier {before} as one: the gap between them was "
-            f"{say.mm(seen_mm - tail_mm)} as the eye sees it, and the eye needs "
-            f"{say.mm(needs_mm)} ({say.s(eye.off_response_s)}) to switch off.",
-            f"The gap was {say.mm(short_mm)} too short.",
-        ),
-        off_s - passes_s,
-        short_mm,
+    said = (
+        f"The carrier eye saw it and carrier {before} as one: the gap between them was "
+        f"{say.mm(seen_mm - tail_mm)} as the eye sees it, and the eye needs "
+        f"{say.mm(needs_mm)} ({say.s(eye.off_response_s)}) to switch off."
     )
+    more = f"The gap was {say.mm(short_mm)} too short."
+    return Miss((said, more), off_s - passes_s, short_mm)
 
 
 def _too_short(run: StorySource, carrier: int, say: Say) -> Miss | None:
@@ -73,14 +70,9 @@ def _too_short(run: StorySource, carrier: int, say: Say) -> Miss | None:
         why = f"{lasted}, and its input filter lets nothing through that is shorter than "
         return Miss((f"{why}{say.s(eye.filter_s)}: the program never saw it.",), short_s)
     short_s = run.master.scan_tick(on_s) - (off_s + eye.filter_s)
-    return Miss(
-        (
-            f"{lasted}, between two scans of the program, which come {say.s(scan_s)} apart: a "
-            "polled eye sees only what is there at a scan.",
-            f"It was over {say.s(max(short_s, 0.0))} before the next scan.",
-        ),
-        short_s,
-    )
+    lasted += f", between two scans of the program, which come {say.s(scan_s)} apart: a polled eye "
+    over = f"It was over {say.s(max(short_s, 0.0))} before the next scan."
+    return Miss((f"{lasted}sees only what is there at a scan.", over), short_s)
 
 
 def _bridged(run: StorySource, carrier: int, before: int, say: Say) -> Miss | None:
@@ -112,11 +104,8 @@ def _goes_off(run: StorySource, carrier: int) -> float:
 
 def _memory_full(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -> Miss:
     run = feeder.run
-    waiting = [
-        k
-        for k in range(carrier)
-        if feeder.entered_memory(k) and feeder.decided_at(k) >= mark.known_s
-    ]
+    entered = filter(feeder.entered_memory, range(carrier))
+    waiting = [k for k in entered if feeder.decided_at(k) >= mark.known_s]
     holds = run.machine.controller.mark_memory
     said = f"The mark memory holds {holds} mark{'s' if holds > 1 else ''}, and was full when this "
     said += f"one became known: carrier{'s' if len(waiting) > 1 else ''} {listed(waiting)} waited."
@@ -138,16 +127,12 @@ def _late_mark(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -> 
     past_mm = belt.position(mark.known_s) - point_mm
     ago_s = mark.known_s - belt.time_at(point_mm)
     where = say.from_stored(point_mm - mark.reading_mm)
-    return Miss(
-        (
-            f"Its engage point lay {where}, and the mark was known "
-            f"{say.s(mark.known_s - mark.passes_s)} after its edge, when the belt was "
-            f"{say.mm(past_mm)} past the point already.",
-            "The program skips marks that are late.",
-        ),
-        ago_s,
-        past_mm,
+    said = (
+        f"Its engage point lay {where}, and the mark was known "
+        f"{say.s(mark.known_s - mark.passes_s)} after its edge, when the belt was "
+        f"{say.mm(past_mm)} past the point already."
     )
+    return Miss((said, "The program skips marks that are late."), ago_s, past_mm)
 
 
 def _out_of_reach(feeder: FeederSource, mark: Sighting, say: Say, *, decided_s: float) -> Miss:
@@ -156,31 +141,23 @@ def _out_of_reach(feeder: FeederSource, mark: Sighting, say: Say, *, decided_s: 
     point_mm = point_at(feeder, mark, t=decided_s, correction_mm=correction)
     past_mm = run.belt.position(decided_s) - point_mm
     room_mm = run.machine.carriers.length_mm - settings.target_offset_mm
-    return Miss(
-        (
-            f"When the clutch could have closed, the belt was {say.mm(past_mm)} past the engage "
-            f"point. More than {say.mm(room_mm)}, carrier length less target offset, past it the "
-            "carrier can no longer be hit.",
-        ),
-        None,
-        past_mm - room_mm,
+    said = (
+        f"When the clutch could have closed, the belt was {say.mm(past_mm)} past the engage "
+        f"point. More than {say.mm(room_mm)}, carrier length less target offset, past it the "
+        "carrier can no longer be hit."
     )
+    return Miss((said,), None, past_mm - room_mm)
 
 
 def _no_insert(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Miss:
     limit = say.mm(feeder.run.machine.controller.search_limit_mm)
     before = feeder.cycle_before(carrier)
-    ended_s = feeder.run.time_of(
-        -1 if before is None else before, feeder.part("clutch"), "search_ends"
-    )
+    searcher = -1 if before is None else before
+    ended_s = feeder.run.time_of(searcher, feeder.part("clutch"), "search_ends")
     whose = "The first insert" if before is None else f"In the feed cycle of carrier {before} one"
     ago = "" if ended_s is None else f" {say.s(feeder.decided_at(carrier) - ended_s)} before"
-    return Miss(
-        (
-            f"The feeder is empty: no insert was found within the search limit, {limit} of feed. "
-            f"{whose} was searched for, until{ago}.",
-        )
-    )
+    empty = f"The feeder is empty: no insert was found within the search limit, {limit} of feed."
+    return Miss((f"{empty} {whose} was searched for, until{ago}.",))
 
 
 # -- not staged ----------------------------------------------------------------------

@@ -51,7 +51,6 @@ from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting, Staging
 from feedsim.answers.explain.study.stage_parts import stage_parts
 from feedsim.settings.nominal import clipped_slip_mean
-from feedsim.settings.right import engage_distance, engage_lead
 
 __all__ = ["Landing", "landing_of", "parts_of"]
 
@@ -121,76 +120,49 @@ def parts_of(
     Their sum is the placement error.
     """
     run = feeder.run
-    breakdown = Breakdown(run, speed=run.belt.speed(closing.first_s), sign=1.0)
+    breakdown = Breakdown(feeder, speed=run.belt.speed(closing.first_s), sign=1.0)
     edge_mm = run.belt.position(mark.passes_s) - run.carriers[carrier].leading_edge_mm
     eye = run.machine.carrier_eye
-    lead = engage_lead(feeder.at_line_speed)
-    breakdown.eye("carrier_eye", eye, mark, lead=lead, edge_mm=edge_mm, held_apart=True)
+    breakdown.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
     breakdown.count("carrier_eye_count", mark)
-    _closing_parts(breakdown, closing, allowed_s=lead.tick_s)
-    _landing_parts(breakdown, feeder, closing, landing)
-    _slips(breakdown, feeder, carrier, staging)
-    _setting_parts(breakdown, feeder, closing)
+    _closing_parts(breakdown, closing)
+    _landing_parts(breakdown, closing, landing)
+    _slips(breakdown, carrier, staging)
+    settings, machine = feeder.machine.settings, run.machine
+    way_mm = feeder.machine.eye_to_placement_mm + settings.target_offset_mm
+    way_mm += machine.carriers.slip_mm
+    breakdown.travel("scale_error", machine.encoder.scale_error * way_mm)
+    breakdown.settings("engage", acts_s=closing.first_s)
     return (*breakdown.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 
 
-def _closing_parts(breakdown: Breakdown, closing: Closing, *, allowed_s: float) -> None:
-    cycle_s = breakdown.run.machine.controller.motion_cycle_s
+def _closing_parts(breakdown: Breakdown, closing: Closing) -> None:
     breakdown.travel("engage_rounding", closing.rounded_mm - closing.travel_mm)
     breakdown.travel("late_mark", closing.known_mm - closing.point_mm)
     breakdown.travel("queued", closing.head_mm - closing.known_mm)
     breakdown.travel("feeder_wait", closing.ready_mm - closing.head_mm)
-    breakdown.delay(
-        "closing_tick",
-        min(max(closing.closes_s - closing.due_s, 0.0), cycle_s),
-        moved_mm=breakdown.run.belt.position(closing.closes_s) - closing.ready_mm,
-        allowed_s=allowed_s,
-    )
+    acts_s, due_mm = closing.closes_s, closing.ready_mm
+    breakdown.tick("closing_tick", due_s=closing.due_s, due_mm=due_mm, acts_s=acts_s)
 
 
-def _landing_parts(
-    breakdown: Breakdown, feeder: FeederSource, closing: Closing, landing: Landing
-) -> None:
-    clutch, lost_mm, begins_s = feeder.machine.clutch, landing.ramp_loss_mm, landing.begins_s
-    lead, lag_s = engage_lead(feeder.at_line_speed), engage_lead(feeder.at_line_speed).lag_s
-    breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=lead.command_delay_s)
-    if clutch.travel_ramp:
-        allowed_mm = -engage_distance(feeder.at_line_speed).ramp_mm * feeder.run.scale
-        breakdown.travel("ramp_in", lost_mm, allowed_mm=allowed_mm)
-    else:
-        ran_s = landing.ramp_ends_s - begins_s
-        # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
-        short_s = ran_s * (1.0 - 0.5 * ran_s / clutch.ramp_in) if clutch.ramp_in else 0.0
-        breakdown.delay("ramp_in", short_s, moved_mm=lost_mm, allowed_s=lead.ramp_s)
+def _landing_parts(breakdown: Breakdown, closing: Closing, landing: Landing) -> None:
+    feeder, begins_s = breakdown.feeder, landing.begins_s
+    ramp_in, delay_s = feeder.machine.clutch.ramp_in, feeder.machine.servo.command_delay_s
+    breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
+    ran_s = landing.ramp_ends_s - begins_s
+    # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
+    short_s = ran_s * (1.0 - 0.5 * ran_s / ramp_in) if ramp_in else 0.0
+    breakdown.ramp("ramp_in", ramp_in, short_s, moved_mm=landing.ramp_loss_mm)
     breakdown.travel("opened_early", landing.open_loss_mm)
-    # the lag's own allowance follows the speed at the landing, not that at the closing
-    with_speed_mm = lag_s * (feeder.run.belt.speed(landing.lands_s) - breakdown.speed)
-    breakdown.changed_mm += with_speed_mm
-    lag_mm = feeder.per_feed * landing.lag_mm - with_speed_mm
-    breakdown.travel("lag", lag_mm, allowed_mm=lag_s * breakdown.speed)
+    breakdown.lag("lag", landing.lag_mm, at_s=landing.lands_s)
     breakdown.changing_speed("speed_change")
     breakdown.travel("nose_past", feeder.per_feed * landing.past_mm)
 
 
-def _slips(breakdown: Breakdown, feeder: FeederSource, carrier: int, staging: Staging) -> None:
-    run, per_feed = feeder.run, feeder.per_feed
+def _slips(breakdown: Breakdown, carrier: int, staging: Staging) -> None:
+    feeder, run, per_feed = breakdown.feeder, breakdown.run, breakdown.feeder.per_feed
     slip_mm = per_feed * feeder.inserts.draw(staging.insert).slip_mm
     mean_mm = per_feed * clipped_slip_mean(feeder.machine.inserts)
     breakdown.travel("insert_slip", slip_mm, allowed_mm=mean_mm)
     slip_mm, mean_mm = run.carriers[carrier].slip_mm, run.machine.carriers.slip_mm
     breakdown.travel("carrier_slip", -slip_mm, allowed_mm=-mean_mm)
-
-
-def _setting_parts(breakdown: Breakdown, feeder: FeederSource, closing: Closing) -> None:
-    run, have, right, terms = feeder.run, feeder.machine.settings, feeder.right, feeder.terms
-    lead, speed = have.engage_lead_s, breakdown.speed
-    way_mm = feeder.machine.eye_to_placement_mm + have.target_offset_mm
-    way_mm += run.machine.carriers.slip_mm
-    unsettled_mm = right.engage_distance_mm - terms.engage_distance_mm
-    breakdown.travel("scale_error", run.machine.encoder.scale_error * way_mm)
-    breakdown.travel("engage_unsettled", run.scale * unsettled_mm)
-    off_mm = have.engage_distance_mm - right.engage_distance_mm
-    breakdown.travel("engage_distance", run.scale * off_mm)
-    breakdown.travel("engage_lead", -(lead - terms.engage_lead_s) * speed)
-    seen = run.scale * run.master.speed.at(closing.first_s)
-    breakdown.travel("engage_filter", lead * (speed - seen))

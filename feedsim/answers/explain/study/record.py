@@ -7,17 +7,7 @@ from typing import Literal
 
 from feedsim.metrics.plain import MAY_BE_OPEN
 
-__all__ = [
-    "GROUPS",
-    "PARTS",
-    "Group",
-    "HazardMargin",
-    "Miss",
-    "Part",
-    "Stories",
-    "Story",
-    "StoryEvent",
-]
+__all__ = ["GROUPS", "PARTS", "HazardMargin", "Miss", "Part", "Stories", "Story", "StoryEvent"]
 
 Group = Literal["mark", "run_up", "settings", "stage"]
 
@@ -121,7 +111,6 @@ class Part:
     ----------
     key : str
         Its name in data, such as ``"carrier_eye_response"``.
-    group : {"mark", "run_up", "settings", "stage"}
     name : str
         In words.
     delay_s : float or None
@@ -178,7 +167,6 @@ class Story:
     ----------
     carrier, feeder : int
         Numbers from 0, the warm-up included.
-    feeder_name : str
     outcome : str
         ``"placed"`` or the cause of the miss, as in ``carriers.csv``.
     reason : tuple of str

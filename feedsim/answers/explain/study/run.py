@@ -20,17 +20,7 @@ from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 from feedsim.simulation.line import simulate_traced
 
-__all__ = [
-    "BEYOND",
-    "Pick",
-    "find_first",
-    "first_hazard",
-    "first_miss",
-    "landing_to_come",
-    "source_for",
-    "source_of",
-    "traced",
-]
+__all__ = ["find_first", "first_hazard", "first_miss", "source_for", "source_of", "traced"]
 
 BEYOND = 64
 """Carriers that are run after the one that is told of, for what the last of them changes."""

@@ -30,7 +30,6 @@ from feedsim.answers.explain.study.record import Part
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
 from feedsim.settings.nominal import eye_delay
-from feedsim.settings.right import disengage_distance, disengage_lead
 
 __all__ = ["stage_parts"]
 
@@ -46,7 +45,7 @@ def stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float)
     elif staging.sighting is not None:
         parts = _jogged(feeder, staging, staging.sighting)
     if feeder.machine.settings.stage_correction:
-        breakdown = Breakdown(feeder.run, speed=0.0, sign=1.0)
+        breakdown = Breakdown(feeder, speed=0.0, sign=1.0)
         breakdown.travel("stage_correction", correction_mm)
         parts += breakdown.parts
     return parts
@@ -55,58 +54,42 @@ def stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float)
 def _opened(
     feeder: FeederSource, staging: Staging, sighting: Sighting, opening: Opening
 ) -> list[Part]:
-    run = feeder.run
-    breakdown = Breakdown(run, speed=run.belt.speed(opening.opens_s), sign=-1.0)
-    _eye(breakdown, feeder, staging, sighting)
+    speed, passes_s, opens_s = feeder.run.belt.speed, sighting.passes_s, opening.opens_s
+    breakdown = Breakdown(feeder, speed=speed(opens_s), sign=-1.0)
+    _eye(breakdown, staging, sighting)
     breakdown.count("insert_eye_count", sighting)
-    cycle_s, lead = run.machine.controller.motion_cycle_s, disengage_lead(feeder.at_line_speed)
     breakdown.travel("disengage_rounding", opening.rounded_mm - opening.travel_mm)
     breakdown.travel("late_opening", opening.known_mm - opening.point_mm)
-    breakdown.delay(
-        "opening_tick",
-        min(max(opening.opens_s - opening.due_s, 0.0), cycle_s),
-        moved_mm=run.belt.position(opening.opens_s) - opening.known_mm,
-        allowed_s=lead.tick_s,
-    )
-    _to_rest(breakdown, feeder, staging, sighting, opening)
-    _setting_parts(breakdown, feeder, opening)
+    due_s, due_mm = opening.due_s, opening.known_mm
+    breakdown.tick("opening_tick", due_s=due_s, due_mm=due_mm, acts_s=opens_s)
+    _to_rest(breakdown, staging, passes_s=passes_s, opens_s=opens_s)
+    breakdown.lag("stage_lag", feeder.feed.lag(passes_s), at_s=passes_s)
+    breakdown.changing_speed("stage_speed_change")
+    breakdown.settings("disengage", acts_s=opens_s)
     return breakdown.parts
 
 
-def _eye(breakdown: Breakdown, feeder: FeederSource, staging: Staging, sighting: Sighting) -> None:
+def _eye(breakdown: Breakdown, staging: Staging, sighting: Sighting) -> None:
+    feeder = breakdown.feeder
     edge_mm = feeder.per_feed * (feeder.feed.position(sighting.passes_s) - staging.nose_mm)
-    lead = disengage_lead(feeder.at_line_speed)
-    breakdown.eye("insert_eye", feeder.machine.eye, sighting, lead=lead, edge_mm=edge_mm)
+    breakdown.eye("insert_eye", feeder.machine.eye, sighting, edge_mm=edge_mm)
 
 
-def _to_rest(
-    breakdown: Breakdown,
-    feeder: FeederSource,
-    staging: Staging,
-    sighting: Sighting,
-    opening: Opening,
-) -> None:
-    machine, belt, feed, passes_s = feeder.machine, feeder.run.belt, feeder.feed, sighting.passes_s
-    lead, clutch = disengage_lead(feeder.at_line_speed), machine.clutch
-    delay_s, lag_s = lead.command_delay_s, lead.lag_s
-    acts_s, opens_s = opening.opens_s + delay_s, opening.opens_s
+def _to_rest(breakdown: Breakdown, staging: Staging, *, passes_s: float, opens_s: float) -> None:
+    feeder, at, command = (
+        breakdown.feeder,
+        breakdown.run.belt.position,
+        breakdown.feeder.feed.command,
+    )
+    ramp_out, delay_s = feeder.machine.clutch.ramp_out, feeder.machine.servo.command_delay_s
+    acts_s = opens_s + delay_s
     breakdown.between("disengage_delay", opens_s, acts_s, delay_s=delay_s, allowed_s=delay_s)
-    ran_mm = feeder.per_feed * (staging.rest_mm - feed.command(acts_s))
-    if clutch.travel_ramp:
-        allowed_mm = -disengage_distance(feeder.at_line_speed).ramp_mm * feeder.run.scale
-        breakdown.travel("ramp_out", ran_mm, allowed_mm=allowed_mm)
-    else:
-        r = _engagement(feeder, staging, acts_s)
-        ran_s = 0.5 * r * r * clutch.ramp_out  # ∫ r dt of a ramp that falls from r
-        breakdown.delay("ramp_out", ran_s, moved_mm=ran_mm, allowed_s=lead.ramp_s)
-    moved_mm = belt.position(acts_s) - belt.position(passes_s)
-    fed_mm = feeder.per_feed * (feed.command(acts_s) - feed.command(passes_s))
-    breakdown.travel("not_closed_yet", fed_mm - moved_mm)
-    with_speed_mm = lag_s * (belt.speed(passes_s) - breakdown.speed)
-    breakdown.changed_mm -= with_speed_mm
-    lag_mm = feeder.per_feed * feed.lag(passes_s) - with_speed_mm
-    breakdown.travel("stage_lag", lag_mm, allowed_mm=lag_s * breakdown.speed)
-    breakdown.changing_speed("stage_speed_change")
+    ran_mm = feeder.per_feed * (staging.rest_mm - command(acts_s))
+    r = _engagement(feeder, staging, acts_s)
+    # ∫ r dt of a ramp that falls from r
+    breakdown.ramp("ramp_out", ramp_out, 0.5 * r * r * ramp_out, moved_mm=ran_mm)
+    fed_mm = feeder.per_feed * (command(acts_s) - command(passes_s))
+    breakdown.travel("not_closed_yet", fed_mm - (at(acts_s) - at(passes_s)))
 
 
 def _engagement(feeder: FeederSource, staging: Staging, acts_s: float) -> float:
@@ -117,18 +100,6 @@ def _engagement(feeder: FeederSource, staging: Staging, acts_s: float) -> float:
     return min(1.0, (acts_s - begins_s) / ramp_in) if ramp_in else 1.0
 
 
-def _setting_parts(breakdown: Breakdown, feeder: FeederSource, opening: Opening) -> None:
-    run, have, right, terms = feeder.run, feeder.machine.settings, feeder.right, feeder.terms
-    lead = have.disengage_lead_s
-    unsettled_mm = right.disengage_distance_mm - terms.disengage_distance_mm
-    breakdown.travel("disengage_unsettled", run.scale * unsettled_mm)
-    off_mm = have.disengage_distance_mm - right.disengage_distance_mm
-    breakdown.travel("disengage_distance", run.scale * off_mm)
-    breakdown.travel("disengage_lead", -(lead - terms.disengage_lead_s) * breakdown.speed)
-    seen = run.scale * run.master.speed.at(opening.opens_s)
-    breakdown.travel("disengage_filter", lead * (breakdown.speed - seen))
-
-
 def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[Part]:
     machine, feed, per_feed = feeder.machine, feeder.feed, feeder.per_feed
     controller, jog = feeder.run.machine.controller, machine.jog_speed_mm_s
@@ -137,8 +108,8 @@ def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[
     asked_mm = machine.settings.stage_position_mm - jog * eye_delay(machine.eye, controller)
     asked_mm += feed.position(sighting.captured_s)
     speed = jog * per_feed
-    breakdown = Breakdown(feeder.run, speed=speed, sign=-1.0, at=lambda t: t * speed)
-    _eye(breakdown, feeder, staging, sighting)
+    breakdown = Breakdown(feeder, speed=speed, sign=-1.0, at=lambda t: t * speed)
+    _eye(breakdown, staging, sighting)
     breakdown.travel("jog_speed", per_feed * (ran_mm - at_speed_mm))
     breakdown.travel("jog_overshoot", per_feed * (staging.rest_mm - asked_mm))
     return breakdown.parts

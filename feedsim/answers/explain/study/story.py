@@ -6,8 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from feedsim.answers.explain.study.disturbed import disturbed
-from feedsim.answers.explain.study.events import Events
+from feedsim.answers.explain.study.events import Events, named
 from feedsim.answers.explain.study.hazards import hazards_of
 from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
@@ -70,7 +69,7 @@ class _Told:
         )
         stretch = self._disturbance()
         if stretch is not None:
-            return replace(story, **disturbed(self.feeder, self.carrier, self.say, stretch))
+            return self._disturbed(story, stretch)
         story = replace(story, hazards=hazards_of(self.feeder, self.carrier, self.say))
         if self.engaged and self.mark is not None:
             return self._engaged(story, self.mark)
@@ -111,6 +110,36 @@ class _Told:
         ends = (float(times[carrier]) for times in (rows.placement_time_s, rows.ready_time_s))
         last = max([self.feeder.decided_at(carrier), *(t for t in ends if not math.isnan(t))])
         return last if last > -math.inf else math.inf
+
+    def _disturbed(self, story: Story, stretch: Stretch) -> Story:
+        """Say what the trace says of it, and why there is no account of its delays.
+
+        Stops, recoveries, adjustments and planned faults change settings, the motion of belt and
+        feeds, and what the eyes see: an account by the settings of the run would be wrong of what
+        they met.
+        """
+        say, first = self.say, stretch.event
+        when = f"From {say.s(first.time_s)} to {say.s(stretch.to_s)}"
+        whose = "whose insert was staged and landed before that or after it"
+        if stretch.to_s == first.time_s:
+            when = f"At {say.s(first.time_s)}"
+        elif stretch.to_s == math.inf:
+            when, whose = f"From {say.s(first.time_s)} on", "before that"
+        error_mm = float(self.rows.placement_error_mm[self.carrier])
+        ended = [] if math.isnan(error_mm) else [f"Placed {say.late(error_mm)}."]
+        if self.outcome is Outcome.LINE_STOP:
+            came = not math.isnan(story.eye_time_s)
+            ended = ["It was lost as the line stopped." if came else "It never came to its eye."]
+        return replace(
+            story,
+            reason=(
+                *ended,
+                f"{when} the line was disturbed ({named(first)}): what each delay cost is told "
+                f"only for carriers {whose}.",
+            ),
+            placement_error_mm=None if math.isnan(error_mm) else error_mm,
+            events=_sorted(self.tell.traced(self.carrier)),
+        )
 
     def _engaged(self, story: Story, mark: Sighting) -> Story:
         feeder, carrier, say = self.feeder, self.carrier, self.say

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from feedsim.machine import FaultKind, Machine
@@ -37,24 +37,16 @@ def stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[
     recovery. An adjustment changes settings for good. The disturbances are in order of time.
     """
     restarts = [e.time_s for e in disturbances if e.part == "line" and e.event == "restarts"]
-    return tuple(
-        Stretch(event.time_s, until, event)
-        for event, until in _ends(disturbances, restarts, machine)
-    )
-
-
-def _ends(
-    disturbances: Sequence[TraceEvent], restarts: Sequence[float], machine: Machine
-) -> Iterator[tuple[TraceEvent, float]]:
     planned = () if machine.supervision is None else machine.supervision.faults
     dirty_s = max((f.duration_s for f in planned if f.kind is FaultKind.EYE_DIRTY), default=0.0)
-    for event in disturbances:
+
+    def ends(event: TraceEvent) -> float:
         again = min((t for t in restarts if t >= event.time_s), default=math.inf)
-        until, kind = event.time_s, event.event
         if event.part == "operator":
-            until = math.inf
-        elif kind in _UNTIL_RESTART.get(event.part, ()):
-            until = again
-        elif event.part == "fault" and kind == FaultKind.EYE_DIRTY.value:
-            until = min(again, event.time_s + dirty_s)
-        yield event, until
+            return math.inf
+        if event.event in _UNTIL_RESTART.get(event.part, ()):
+            return again
+        dirty = event.part == "fault" and event.event == FaultKind.EYE_DIRTY.value
+        return min(again, event.time_s + dirty_s) if dirty else event.time_s
+
+    return tuple(Stretch(event.time_s, ends(event), event) for event in disturbances)
