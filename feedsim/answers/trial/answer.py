@@ -23,14 +23,7 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "FittedTrial",
-    "PlannedTrial",
-    "fitted",
-    "measured_in",
-    "trial_fit",
-    "trial_plan",
-]
+__all__ = ["FittedTrial", "PlannedTrial", "fitted", "measured_in", "trial_fit", "trial_plan"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -39,9 +32,6 @@ class PlannedTrial(Answer):
 
     Attributes
     ----------
-    line : Line
-    feedsim : str
-    trial : TrialPlan
     scenario : Scenario
         To make it again.
     """

@@ -9,7 +9,6 @@ import numpy as np
 from feedsim.answers.trial.plan_text import CAUTION, band_text
 from feedsim.answers.trial.study.correction import Correction
 from feedsim.answers.trial.study.fit import FeederFit, TrialFit
-from feedsim.answers.trial.untold import untold_words
 from feedsim.answers.trial.words import (
     cause_words,
     change,
@@ -23,10 +22,13 @@ from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import DASH, length, length_number, percent, speed, whole
+from feedsim.settings.acts import locked_step
 
 __all__ = ["fit_text"]
 
 _MOST_ROWS = 24
+_NOT_STRAIGHT = 0.05
+_FAR = 3.0
 
 
 def fit_text(fit: TrialFit, *, units: System = "metric") -> str:
@@ -66,7 +68,7 @@ def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     yield from dependence_words(feeder)
     for part in (
         _type_in(fit, feeder, units),
-        (line for text in untold_words(fit, feeder, units) for line in wrapped(text)),
+        (line for text in _untold(fit, feeder, units) for line in wrapped(text)),
         spread_words(feeder, fit, units),
         missed_words(feeder, fit),
         outlier_words(feeder, units),
@@ -83,23 +85,18 @@ def _table(feeder: FeederFit, units: System, *, staged: bool) -> Iterator[str]:
     moved = not staged and feeder.new != feeder.old
     there = [(at, at.stage if staged else at.placement) for at in feeder.speeds]
     shown = [(at, seen) for at, seen in there if seen.n]
-    mean = "mean stage" if staged else "mean error"
-    heads = ("speed", "n", f"{mean} ", "expected", "sd ", "expected", "corrected" if moved else "")
+    name = "mean stage" if staged else "mean error"
+    heads = ("speed", "n", f"{name} ", "expected", "sd ", "expected", "corrected" if moved else "")
     rows = [(*heads, f"({unit})")]
     for at, seen in shown[:_MOST_ROWS]:
         after = at.after_mm if moved else None
-        rows.append(
-            (
-                speed(at.speed_mm_s, units),
-                whole(seen.n),
-                _marked(seen.mean_mm, seen.mean_as_expected, units, sign=not staged),
-                band_text(seen.band.mean_band_mm, units, sign=not staged),
-                _marked(seen.sd_mm, seen.sd_as_expected, units),
-                band_text(seen.band.sd_band_mm, units),
-                "" if after is None else length_number(after, units, sign=True),
-                "",
-            )
-        )
+        mean = _marked(seen.mean_mm, seen.mean_as_expected, units, sign=not staged)
+        band = band_text(seen.band.mean_band_mm, units, sign=not staged)
+        sd = _marked(seen.sd_mm, seen.sd_as_expected, units)
+        sd_band = band_text(seen.band.sd_band_mm, units)
+        corrected = "" if after is None else length_number(after, units, sign=True)
+        row = (speed(at.speed_mm_s, units), whole(seen.n), mean, band, sd, sd_band, corrected, "")
+        rows.append(row)
     yield from table(rows, "r")
     if len(shown) > _MOST_ROWS:
         yield f"  and {len(shown) - _MOST_ROWS} speeds more, in trial_fit.json"
@@ -174,3 +171,83 @@ def _distance(settings: MachineSettings, name: str, units: System) -> str:
     counts = getattr(settings, f"{name}_counts")
     shown = display(getattr(settings, f"{name}_mm"), "length", units=units, digits=5)
     return shown if counts is None else f"{shown} ({counts} counts)"
+
+
+def _untold(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
+    """Say what cannot be told apart, and what the fit rests on that may not hold."""
+    found, line = feeder.found, feeder.found.placement
+    if line is not None and line.per_speed_s is None:
+        at = speed(feeder.speeds[0].speed_mm_s, units)
+        yield (
+            "One speed: what belongs to the distance and what to the lead cannot be told. All of "
+            f"it is put on the distance, which is right at {at} only. Measure at others."
+        )
+    elif line is not None and line.speeds == 2:
+        yield "Two speeds: whether it is a straight line between them cannot be told."
+    if found.stage is None and line is not None:
+        yield _stage_unknown(feeder)
+    yield from _not_straight(fit, feeder, units)
+    yield from _speeds(fit, feeder, units)
+
+
+def _stage_unknown(feeder: FeederFit) -> str:
+    if feeder.old.stage_correction:
+        return (
+            "The stage was not measured: nothing is known of the disengage side, since with "
+            "stage_correction the placement does not show it."
+        )
+    return (
+        "The stage was not measured. Whether the carrier side is late or the insert side early "
+        "cannot be told: all of it is put on the engage side. A delay that both share does not "
+        "show in the placement at all; the stage may still walk with speed, until a nose "
+        "strikes or a tail is held. Measure stage_position as well."
+    )
+
+
+def _not_straight(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
+    found = feeder.found
+    bent = [
+        name
+        for name, line in (("placement error", found.placement), ("stage", found.stage))
+        if line is not None and line.straight is not None and line.straight < _NOT_STRAIGHT
+    ]
+    if not bent:
+        return
+    verb = "does" if len(bent) == 1 else "do"
+    yield (
+        f"The {' and the '.join(bent)} {verb} not lie on a straight line over the speed; the "
+        "intervals are as wide as that makes them. Another run at each speed tells whether it "
+        "was chance."
+    )
+    step = locked_step(fit.machine.controller)
+    eyes = (fit.machine.carrier_eye.scanned, fit.machine.feeders[feeder.number].eye.scanned)
+    if step and any(eyes):
+        travel = display(step * feeder.speeds[-1].speed_mm_s, "length", units=units, digits=2)
+        yield (
+            f"Scan and motion ticks are locked: points act in steps of up to {travel}, which no "
+            "distance takes out. Latch the eyes, or shorten the motion cycle."
+        )
+
+
+def _speeds(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
+    line_speed = fit.scenario.line.speed
+    slowest, fastest = (feeder.speeds[place].speed_mm_s for place in (0, -1))
+    shown = speed(line_speed, units)
+    if fastest * _FAR < line_speed or slowest > line_speed * _FAR:
+        yield (
+            f"The fastest speed tried is {speed(fastest, units)}, the line's is {shown}: is the "
+            "unit of the column right?"
+        )
+    elif fastest > slowest and not 0.99 * slowest <= line_speed <= 1.01 * fastest:
+        yield (
+            f"Line speed, {shown}, lies outside the speeds that were tried: there the "
+            "corrections rest on a line that nobody has looked at."
+        )
+    target = feeder.old.stage_position_mm
+    reach = fit.machine.feeders[feeder.number].inserts.length_mm / 2.0
+    means = (there.stage.mean_mm for there in feeder.speeds)
+    if any(mean is not None and abs(mean - target) > reach for mean in means):
+        yield (
+            "The stage positions are far off the one that is set: they have to be measured from "
+            "the insert eye to the resting nose."
+        )

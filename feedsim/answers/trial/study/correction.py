@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line, joined, line_of
 from feedsim.machine import Machine, Settings
+from feedsim.metrics.machine_settings import TYPED, typed
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.settings.steps import nearest_pair, nearest_step
 
@@ -54,7 +55,6 @@ class Corrections:
         measured.
     remaining : Line or None
         The placement error once the stage is corrected; None where it is not.
-    engage, disengage : Correction or None
     placement_fit, stage_fit : Fitted or None
         What the lines came from.
     """
@@ -74,29 +74,31 @@ class Corrections:
 
         ``exact``: as if the controller had no steps.
         """
-        old, new = self._settings(machine, number, exact=exact)
-        counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
-        travel = new.engage_distance_mm - old.engage_distance_mm
-        moved: Floats = travel - (new.engage_lead_s - old.engage_lead_s) * counted
+        old, engage, _ = self._added(machine, number, speeds_mm_s, exact=exact)
+        scale = 1.0 + machine.encoder.scale_error
         if not old.stage_correction:
             stage = self.moved_stage(machine, number, speeds_mm_s, exact=exact)
-            moved = moved - stage / old.speed_ratio
-        return np.asarray((1.0 + machine.encoder.scale_error) * moved, dtype=np.float64)
+            engage = engage - stage / old.speed_ratio
+        return np.asarray(scale * engage, dtype=np.float64)
 
     def moved_stage(
         self, machine: Machine, number: int, speeds_mm_s: Floats, *, exact: bool = False
     ) -> Floats:
         """Return by how much the corrections move the stage (mm), shape of the speeds."""
-        old, new = self._settings(machine, number, exact=exact)
-        counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
-        travel = new.disengage_distance_mm - old.disengage_distance_mm
-        moved: Floats = travel - (new.disengage_lead_s - old.disengage_lead_s) * counted
-        return np.asarray(old.speed_ratio * moved, dtype=np.float64)
+        old, _, disengage = self._added(machine, number, speeds_mm_s, exact=exact)
+        return np.asarray(old.speed_ratio * disengage, dtype=np.float64)
 
-    def _settings(self, machine: Machine, number: int, *, exact: bool) -> tuple[Settings, Settings]:
+    def _added(
+        self, machine: Machine, number: int, speeds_mm_s: Floats, *, exact: bool
+    ) -> tuple[Settings, Floats, Floats]:
+        """Return the old settings, and what is added to E and U (counted travel)."""
         old = machine.feeders[number].settings
         new = exact_settings_with(self, old) if exact else settings_with(self, machine, number)
-        return old, new
+        counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
+        before, after = typed(old), typed(new)
+        more = {key: after[key] - before[key] for key in TYPED}
+        engage = more["engage_distance"] - more["engage_lead"] * counted
+        return old, engage, more["disengage_distance"] - more["disengage_lead"] * counted
 
 
 def corrections(
@@ -108,15 +110,14 @@ def corrections(
     side is changed where nothing off at all has a probability below 1 − confidence.
     """
     settings, scale = machine.feeders[number].settings, 1.0 + machine.encoder.scale_error
-    g = settings.speed_ratio
-    target = settings.stage_position_mm
+    g, off_stage = settings.speed_ratio, data.stage_mm - settings.stage_position_mm
     placement = _fit(data, rows, data.error_mm, confidence=confidence)
-    stage = _fit(data, rows, data.stage_mm - target, confidence=confidence)
+    stage = _fit(data, rows, off_stage, confidence=confidence)
     disengage = remaining = engage = None
-    stage_line = _line(stage, confidence)
+    stage_line = stage.line(confidence) if stage else None
     if stage_line is not None:
         disengage = _correction(stage_line, -1.0 / g, scale / g, confidence=confidence)
-    line = placement_line = _line(placement, confidence)
+    line = placement_line = placement.line(confidence) if placement else None
     couple = disengage is not None and disengage.applied and not settings.stage_correction
     if placement is not None and stage is not None and couple:
         values, covariance, dof = joined(placement, stage, factor=scale / g)
@@ -142,19 +143,6 @@ def corrections(
 def _fit(data: TrialData, rows: Bools, values: Floats, *, confidence: float) -> Fitted | None:
     place = np.flatnonzero(rows & ~np.isnan(values))
     return fitted_line(values[place], data.speed_mm_s[place], place, confidence=confidence)
-
-
-def _line(fitted: Fitted | None, confidence: float) -> Line | None:
-    if fitted is None:
-        return None
-    return line_of(
-        fitted.values,
-        fitted.covariance,
-        fitted.dof,
-        confidence=confidence,
-        one_speed=fitted.one_speed,
-        source=fitted,
-    )
 
 
 def _correction(line: Line, distance: float, lead: float, *, confidence: float) -> Correction:
@@ -188,6 +176,11 @@ def settings_with(found: Corrections, machine: Machine, number: int) -> Settings
         distance = wanted.engage_distance_mm + staged_later
         wanted = replace(wanted, engage_distance_mm=distance)
     engage = _on_steps(old, wanted, "engage", counted_mm_s=counted)
+    return _with(old, engage, disengage)
+
+
+def _with(old: Settings, engage: tuple[float, float], disengage: tuple[float, float]) -> Settings:
+    """Return the settings with other distances (mm) and leads (s)."""
     return replace(
         old,
         engage_distance_mm=engage[0],
@@ -201,25 +194,20 @@ def _on_steps(
     old: Settings, wanted: Settings, side: str, *, counted_mm_s: float
 ) -> tuple[float, float]:
     """Return distance and lead of a side on their steps; those that do not change stay."""
-    before, after = (
-        (getattr(s, f"{side}_distance_mm"), getattr(s, f"{side}_lead_s")) for s in (old, wanted)
-    )
-    if after[1] == before[1]:
-        same = after[0] == before[0]
-        return (after[0] if same else nearest_step(after[0], old.resolution.distance_mm)), after[1]
-    return nearest_pair(*after, old.resolution, counted_mm_s=counted_mm_s)
+    before, after = typed(old), typed(wanted)
+    distance, lead = after[f"{side}_distance"], after[f"{side}_lead"]
+    if lead != before[f"{side}_lead"]:
+        return nearest_pair(distance, lead, old.resolution, counted_mm_s=counted_mm_s)
+    if distance != before[f"{side}_distance"]:
+        distance = nearest_step(distance, old.resolution.distance_mm)
+    return distance, lead
 
 
 def exact_settings_with(found: Corrections, old: Settings) -> Settings:
     """Return the settings with the corrections that are sure, as if a controller had no steps."""
-    engage, disengage = _added(found.engage), _added(found.disengage)
-    return replace(
-        old,
-        engage_distance_mm=old.engage_distance_mm + engage[0],
-        engage_lead_s=old.engage_lead_s + engage[1],
-        disengage_distance_mm=old.disengage_distance_mm + disengage[0],
-        disengage_lead_s=old.disengage_lead_s + disengage[1],
-    )
+    (distance, lead), (far, early) = _added(found.engage), _added(found.disengage)
+    engage = (old.engage_distance_mm + distance, old.engage_lead_s + lead)
+    return _with(old, engage, (old.disengage_distance_mm + far, old.disengage_lead_s + early))
 
 
 def _added(correction: Correction | None) -> tuple[float, float]:

@@ -51,7 +51,6 @@ class TrialData:
         Row of the file, the head included, from 1: as a spreadsheet numbers them.
     feeder : int64
         Number of the feeder, from 0.
-    speed_mm_s : float64
     error_mm, stage_mm : float64
         NaN where nothing was measured.
     carriers : int64

@@ -26,8 +26,6 @@ class Dependence:
 
     Attributes
     ----------
-    lag_one : LagOne
-    runs : Runs or None
     process : float
         Coefficient φ of the first-order autoregression that intervals are taken for; 0 where the
         values are taken as independent.

@@ -39,8 +39,6 @@ class Spread:
 
     Attributes
     ----------
-    found : Split
-    expected : Budget
     by_chance : float
         Probability of a split so far from the expected one if that is right.
     unlike : bool
@@ -70,22 +68,15 @@ class FeederFit:
     ----------
     number : int
         From 0.
-    name : str
-    speeds : tuple of AtSpeed
-    found : Corrections
     settings_old, settings_new : MachineSettings
         In force in the trial, and with what is corrected.
-    placement_dependence, stage_dependence : Dependence or None
-    placement_spread, stage_spread : Spread or None
     missed : Missed or None
         None where nothing was said of it. Outliers are carriers, too.
-    outliers : tuple of Outlier
     outliers_left_out : bool
         Whether there are any and their rows are left out of lines and spreads.
     with_outliers, without_outliers : Corrections or None
         What would come out with them where they are left out, and without where they are kept;
         None where there are none.
-    would_explain : tuple of Cause
     old, new : Settings
         As the machine has them.
     kept_outliers : bool
@@ -135,16 +126,12 @@ class TrialFit:
         Rows that were read, and that had nothing in them.
     rows_left_out : tuple of int
         Numbers of the rows that were asked to be left out.
-    columns_not_read : tuple of str
     error_step_mm, stage_step_mm : float
         Step in which placement and stage were measured.
     confidence : float
         Of all intervals.
-    feeders : tuple of FeederFit
-    scenario : Scenario
     machine : Machine
         With the settings of the trial.
-    measured : TrialData
     """
 
     feedsim: str

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.dependence import Dependence, covariance_of, dependence_of
 from feedsim.answers.trial.study.spread import Scatter, Split, scatter_of, split, variance_at
-from feedsim.metrics.fits import (
-    nothing_there,
-    student_interval,
-    weighted_fit,
-)
+from feedsim.metrics.fits import nothing_there, student_interval, weighted_fit
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
 
 __all__ = [
@@ -53,7 +49,6 @@ class Line:
     ----------
     n, speeds : int
         Values, and speeds, that it is drawn through; 0 where it is the sum of two lines.
-    at_standstill_mm : Estimate
     per_speed_s : Estimate or None
         mm per mm/s, a time. None where there was one speed only.
     by_chance : float
@@ -96,6 +91,12 @@ class Fitted:
     speeds: int
     straight: float | None
     dependence: Dependence | None
+
+    def line(self, confidence: float) -> Line:
+        """Return it with its intervals."""
+        parts = (self.values, self.covariance, self.dof)
+        line = line_of(*parts, confidence=confidence, one_speed=self.one_speed)
+        return replace(line, n=len(self.place), speeds=self.speeds, straight=self.straight)
 
 
 def process_of(fitted: Fitted | None) -> float:
@@ -150,17 +151,14 @@ def fitted_line(
     if not one_speed:
         design = np.column_stack([design, speeds_mm_s])
     scatter, off = scatter_of(values, speeds_mm_s, groups)
+    alike, groups_of_two = groups, np.bincount(groups)[groups] > 1
     if sum(s.dof for s in scatter) < _LEAST_SCATTER_DOF:
         off = weighted_fit(design, values).residuals
         each = (len(values) - design.shape[1]) / len(values)
         scatter = [
             Scatter(float(v), float(r * r), each) for v, r in zip(speeds_mm_s, off, strict=True)
         ]
-        groups_of_two = np.ones(len(values), dtype=bool)
-        alike = np.zeros(len(values), dtype=np.intp)
-    else:
-        groups_of_two = np.bincount(groups)[groups] > 1
-        alike = groups
+        alike, groups_of_two = np.zeros_like(groups), np.ones(len(values), dtype=bool)
     spread = split(scatter, kurtosis=0.0, confidence=confidence)
     sd = np.zeros(len(values))
     dependence = None
@@ -245,13 +243,7 @@ def _correlation(one: Floats, two: Floats) -> float:
 
 
 def line_of(
-    values: Floats,
-    covariance: Floats,
-    dof: float,
-    *,
-    confidence: float,
-    one_speed: bool,
-    source: Fitted | None = None,
+    values: Floats, covariance: Floats, dof: float, *, confidence: float, one_speed: bool
 ) -> Line:
     """Write a line with its intervals."""
     sds = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -261,10 +253,10 @@ def line_of(
         for v, sd in zip(values, sds, strict=True)
     ]
     return Line(
-        n=len(source.place) if source else 0,
-        speeds=source.speeds if source else 0,
+        n=0,
+        speeds=0,
         at_standstill_mm=estimates[0],
         per_speed_s=None if one_speed else estimates[1],
         by_chance=nothing_there(values[used], covariance[used, used], dof=dof),
-        straight=source.straight if source else None,
+        straight=None,
     )

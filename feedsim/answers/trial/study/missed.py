@@ -28,8 +28,6 @@ class Missed:
 
     Attributes
     ----------
-    carriers, count : int
-    share : float
     share_ci : Interval or None
         Exact (Clopper & Pearson), of what the carriers are worth; None below 20 carriers.
     design_effect : float or None
@@ -63,8 +61,7 @@ def counted(data: TrialData, rows: Bools) -> tuple[int, int]:
     tally = carriers > 1
     if tally.any():
         return int(carriers[tally].sum()), int(missed[tally].sum())
-    said = (missed != UNKNOWN) | ~np.isnan(data.error_mm[rows])
-    return int(said.sum()), int(missed[missed != UNKNOWN].sum())
+    return int(_said(data, rows).sum()), int(missed[missed != UNKNOWN].sum())
 
 
 def in_order_of(data: TrialData, rows: Bools) -> tuple[InOrder, ...] | None:
@@ -72,11 +69,14 @@ def in_order_of(data: TrialData, rows: Bools) -> tuple[InOrder, ...] | None:
 
     None where :func:`counted` goes by a tally, or no row says anything.
     """
-    carriers, missed = data.carriers[rows], data.missed[rows]
-    if (carriers > 1).any():
+    if (data.carriers[rows] > 1).any():
         return None
-    said = (missed != UNKNOWN) | ~np.isnan(data.error_mm[rows])
-    return in_order((missed == 1)[said]) or None
+    return in_order((data.missed[rows] == 1)[_said(data, rows)]) or None
+
+
+def _said(data: TrialData, rows: Bools) -> Bools:
+    said: Bools = (data.missed[rows] != UNKNOWN) | ~np.isnan(data.error_mm[rows])
+    return said
 
 
 def missed_of(

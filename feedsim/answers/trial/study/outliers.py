@@ -47,7 +47,7 @@ def outliers_of(data: TrialData, found: Corrections) -> list[Outlier]:
             continue
         speeds = data.speed_mm_s[fitted.place]
         groups = speed_groups(speeds)
-        off = _from_middle(fitted.off, groups)
+        off = fitted.off - _middles(fitted.off, groups)[groups]  # which no outlier moves
         unit = off / _robust_sd(off, speeds, groups, fitted)
         most = min(_MOST_OUTLIERS, max(1, len(unit) // 10))
         places = far_out(unit, most=most)
@@ -63,11 +63,6 @@ def outliers_of(data: TrialData, found: Corrections) -> list[Outlier]:
             for place in places
         ]
     return outliers
-
-
-def _from_middle(off: Floats, groups: NDArray[np.intp]) -> Floats:
-    """Return values less the median of their group, which an outlier does not move."""
-    return off - _middles(off, groups)[groups]
 
 
 def _middles(values: Floats, groups: NDArray[np.intp]) -> Floats:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -39,7 +40,6 @@ class Showing:
 
     Attributes
     ----------
-    figure : {"missed", "jam_risk", "within_tolerance"}
     limit : float
         Largest share: of carriers missed, cycles at risk, inserts out of tolerance.
     expected : float
@@ -82,7 +82,6 @@ class FeederPlan:
 
     Attributes
     ----------
-    name : str
     settings : MachineSettings
         To be typed in for the trial.
     placement, stage : tuple of Band
@@ -141,25 +140,22 @@ def plan_trial(
     ``confidence``: one-sided for what is to be shown, two-sided for intervals and bands.
     ``spread_within``: how near the interval of each standard deviation is to come to it.
     """
-    machine = machine_of(scenario)
+    machine, allowed = machine_of(scenario), criteria_of(scenario)
     n = size_for_spread(spread_within, confidence=confidence)
-    allowed = criteria_of(scenario)
     expected = [
         [expected_at(machine, number, speed_mm_s=speed, allowed=allowed) for speed in speeds_mm_s]
         for number in range(len(machine.feeders))
     ]
     showing = _showing(scenario, [row[-1] for row in expected], confidence=confidence)
-    counted = max(n, _carriers(showing))
-    last = len(speeds_mm_s) - 1
+    missed = showing[0]
+    counted = max(n, missed.plan.n if missed.plan else missed.without_any or 0)
+    slower = [PlannedSpeed(speed, n, n) for speed in speeds_mm_s[:-1]]
     return TrialPlan(
         title=scenario.title,
         confidence=confidence,
         spread_within=spread_within,
-        speeds=tuple(
-            PlannedSpeed(speed, counted if place == last else n, n)
-            for place, speed in enumerate(speeds_mm_s)
-        ),
-        showing=tuple(showing),
+        speeds=(*slower, PlannedSpeed(speeds_mm_s[-1], counted, n)),
+        showing=showing,
         feeders=tuple(
             _feeder(scenario, machine, number, row, n=n, confidence=confidence)
             for number, row in enumerate(expected)
@@ -169,7 +165,8 @@ def plan_trial(
 
 def _showing(
     scenario: Scenario, expected: Sequence[Expected], *, confidence: float
-) -> list[Showing]:
+) -> tuple[Showing, ...]:
+    """Return what it takes to show each acceptance figure, that of missed carriers first."""
     accept = scenario.acceptance
     worst = max(expected, key=lambda there: abs(there.error.mean_mm) + 3.0 * there.error.sd_mm)
     measuring = None
@@ -177,21 +174,25 @@ def _showing(
         room = accept.placement_tolerance - abs(worst.error.mean_mm)
         room /= max(worst.error.sd_mm, 1e-9)
         measuring = size_by_measuring(room, accept.within_tolerance, confidence=confidence)
-    rows: tuple[tuple[Figure, float, float, int | None], ...] = (
-        ("missed", accept.missed, max(there.missed for there in expected), None),
-        ("jam_risk", accept.jam_risk, max(there.jam_risk for there in expected), None),
-        (
-            "within_tolerance",
-            1.0 - accept.within_tolerance,
-            max(there.outside for there in expected),
-            measuring,
-        ),
+    missed, jam_risk, outside = (
+        max(shares)
+        for shares in zip(*((x.missed, x.jam_risk, x.outside) for x in expected), strict=True)
     )
-    return [_to_show(*row, confidence=confidence) for row in rows]
+    show = partial(_to_show, confidence=confidence)
+    return (
+        show("missed", accept.missed, missed),
+        show("jam_risk", accept.jam_risk, jam_risk),
+        show("within_tolerance", 1.0 - accept.within_tolerance, outside, measuring),
+    )
 
 
 def _to_show(
-    figure: Figure, limit: float, expected: float, measuring: int | None, *, confidence: float
+    figure: Figure,
+    limit: float,
+    expected: float,
+    measuring: int | None = None,
+    *,
+    confidence: float,
 ) -> Showing:
     if not 1e-7 <= limit < 1.0:
         return Showing(figure, limit, expected, None, None, None, None, measuring)
@@ -209,14 +210,6 @@ def _to_show(
     )
 
 
-def _carriers(showing: Sequence[Showing]) -> int:
-    """Return how many carriers to count for the missed ones."""
-    missed = next(row for row in showing if row.figure == "missed")
-    if missed.plan is not None:
-        return missed.plan.n
-    return missed.without_any or 0
-
-
 def _feeder(
     scenario: Scenario,
     machine: Machine,
@@ -226,17 +219,13 @@ def _feeder(
     n: int,
     confidence: float,
 ) -> FeederPlan:
-    bands = 4 * len(expected)
     distance, lead = _will_be_known(expected, n=n, confidence=confidence)
+    band = partial(band_of, n, confidence=confidence, bands=4 * len(expected))
     return FeederPlan(
         name=scenario.feeder[number].name,
         settings=machine_settings(machine.feeders[number].settings, machine.encoder),
-        placement=tuple(
-            band_of(n, there.error, confidence=confidence, bands=bands) for there in expected
-        ),
-        stage=tuple(
-            band_of(n, there.stage, confidence=confidence, bands=bands) for there in expected
-        ),
+        placement=tuple(band(there.error) for there in expected),
+        stage=tuple(band(there.stage) for there in expected),
         distance_mm=distance,
         lead_s=lead,
     )

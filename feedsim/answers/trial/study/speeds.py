@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,6 @@ class Measured:
 
     Attributes
     ----------
-    n : int
     mean_mm, sd_mm : float or None
         None where there are none, or one.
     mean_ci_mm, sd_ci_mm : Interval or None
@@ -81,13 +81,7 @@ def _inside(value: float | None, band: Interval | None) -> bool | None:
 
 
 def measured(
-    values: Floats,
-    expected: Spot,
-    *,
-    step_mm: float,
-    confidence: float,
-    bands: int,
-    process: float,
+    values: Floats, expected: Spot, *, step_mm: float, confidence: float, bands: int, process: float
 ) -> Measured:
     """Return the figures of values (mm, shape (n,), none NaN) at one speed.
 
@@ -127,7 +121,6 @@ def at_speeds(
 
     Parameters
     ----------
-    data : TrialData
     rows, kept : bool array, shape (n,)
         The feeder's; those of them whose values count. All are carriers.
     groups : int array, shape (n,)
@@ -138,37 +131,22 @@ def at_speeds(
         By how much corrections move the placement.
     processes : (float, float)
         How placement errors and stage positions hang together (:func:`measured`).
-    confidence : float
     """
     bands = sum(
         2 * len({int(g) for g in np.unique(groups[kept & ~np.isnan(values)])})
         for values in (data.error_mm, data.stage_mm)
     )
+    figures = partial(measured, confidence=confidence, bands=bands)
     found = []
     for number, there in enumerate(expected):
         here = rows & (groups == number)
-        used = here & kept
-        error, stage = data.error_mm[used], data.stage_mm[used]
-        placement = measured(
-            error[~np.isnan(error)],
-            there.error,
-            step_mm=data.error_step_mm,
-            confidence=confidence,
-            bands=bands,
-            process=processes[0],
+        error, stage = (
+            values[here & kept & ~np.isnan(values)] for values in (data.error_mm, data.stage_mm)
         )
-        staged = measured(
-            stage[~np.isnan(stage)],
-            there.stage,
-            step_mm=data.stage_step_mm,
-            confidence=confidence,
-            bands=bands,
-            process=processes[1],
-        )
-        carriers, missed = counted(data, here)
+        placement = figures(error, there.error, step_mm=data.error_step_mm, process=processes[0])
+        staged = figures(stage, there.stage, step_mm=data.stage_step_mm, process=processes[1])
         mean = placement.mean_mm
         after = None if mean is None else mean + float(moved_mm[number])
-        found.append(
-            AtSpeed(there.speed_mm_s, placement, staged, after, carriers, missed, there.missed)
-        )
+        counts = counted(data, here)
+        found.append(AtSpeed(there.speed_mm_s, placement, staged, after, *counts, there.missed))
     return tuple(found)

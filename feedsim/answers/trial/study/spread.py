@@ -51,7 +51,6 @@ class Split:
         √A.
     time_s : float
         √B; None (and its interval) where there is one speed only, so that the whole is fixed_mm.
-    fixed_ci_mm, time_ci_s : Interval
     dof : float
         Of all the scatter together.
     dispersion : float
