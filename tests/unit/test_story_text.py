@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.explain.study.record import GROUPS, Story
+from feedsim.answers.explain.study.record import GROUPS, Stories, Story
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.explain.text import stories_text, story_text
 from feedsim.draws.line_draws import RunDraws
@@ -75,9 +75,7 @@ def test_a_missed_carrier_has_no_table() -> None:
 
 
 def test_inches_all_through() -> None:
-    text = stories_text(
-        [a_story("inch")], title="A card", line_speed_mm_s=1000.0, seed=1, units="inch"
-    )
+    text = stories_text(Stories("", "A card", 1, 1000.0, 12, (a_story("inch"),)), units="inch")
     assert text.startswith("A card\n196.9 ft/min, seed 1\n\ncarrier 12 at card feeder: PLACED\n")
     assert "mm" not in text
 
@@ -94,5 +92,5 @@ def test_no_line_is_too_wide_and_no_number_is_none() -> None:
 
 
 def test_a_name_cannot_break_the_head() -> None:
-    text = stories_text([], title="two\nlines\x1b[31m", line_speed_mm_s=1000.0, seed=1)
+    text = stories_text(Stories("", "two\nlines\x1b[31m", 1, 1000.0, None, ()))
     assert text.splitlines()[0] == "two lines [31m"

@@ -52,33 +52,28 @@ class Explained(Answer):
         numbers = every if self.feeder is None else [self.feeder]
         return [story_of(self.source, self.carrier, feeder=n, units=units) for n in numbers]
 
-    def plain(self) -> Mapping[str, Plain]:
-        """Return the stories as data."""
+    def _told(self, units: System) -> Stories:
         scenario = self.line.scenario
-        told = Stories(
+        return Stories(
             feedsim=__version__,
             title=scenario.title,
             seed=scenario.seed,
             line_speed_mm_s=scenario.line.speed,
             carrier=self.carrier,
-            stories=tuple(self.stories()),
+            stories=tuple(self.stories(units=units)),
         )
-        return as_object(told)
+
+    def plain(self) -> Mapping[str, Plain]:
+        """Return the stories as data."""
+        return as_object(self._told("metric"))
 
     def _text(self, units: System) -> str:
         from feedsim.answers.explain.text import stories_text
 
-        scenario = self.line.scenario
         if self.carrier is None:
             looked_for = _FIRST[self.first or "miss"][0]
-            return f"No carrier {looked_for} in this run of {scenario.run.carriers}."
-        return stories_text(
-            self.stories(units=units),
-            title=scenario.title,
-            line_speed_mm_s=scenario.line.speed,
-            seed=scenario.seed,
-            units=units,
-        )
+            return f"No carrier {looked_for} in this run of {self.line.scenario.run.carriers}."
+        return stories_text(self._told(units), units=units)
 
 
 def explain(

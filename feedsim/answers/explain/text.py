@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.explain.study.record import GROUPS, HazardMargin, Part, Story
+from feedsim.answers.explain.study.record import GROUPS, HazardMargin, Part, Stories, Story
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import acceleration, length, length_number, number, speed
@@ -15,20 +15,13 @@ _NOTHING_MM = 5e-4
 _WORDS, _REASONS = 48, 66
 
 
-def stories_text(
-    stories: Sequence[Story],
-    *,
-    title: str,
-    line_speed_mm_s: float,
-    seed: int,
-    units: System = "metric",
-) -> str:
+def stories_text(told: Stories, *, units: System = "metric") -> str:
     """Return the stories of one carrier at all feeders, below a head.
 
     ``units``: of the numbers; those in words come with the stories.
     """
-    head = f"{one_line(title, 200)}\n{speed(line_speed_mm_s, units)}, seed {seed}"
-    return "\n\n".join([head, *(story_text(story, units=units) for story in stories)])
+    head = f"{one_line(told.title, 200)}\n{speed(told.line_speed_mm_s, units)}, seed {told.seed}"
+    return "\n\n".join([head, *(story_text(story, units=units) for story in told.stories)])
 
 
 def story_text(story: Story, *, units: System = "metric") -> str:

@@ -54,9 +54,7 @@ def _head(fit: TrialFit) -> Iterator[str]:
 def _feeder(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     yield feeder.name
     for staged in (False, True):
-        seen = [(there.stage if staged else there.placement).n for there in feeder.speeds]
-        if any(seen):
-            yield from _table(feeder, units, staged=staged)
+        yield from _table(feeder, units, staged=staged)
     found = feeder.found
     for name, line in (
         ("Placement error", found.placement),
@@ -85,6 +83,8 @@ def _table(feeder: FeederFit, units: System, *, staged: bool) -> Iterator[str]:
     moved = not staged and feeder.new != feeder.old
     there = [(at, at.stage if staged else at.placement) for at in feeder.speeds]
     shown = [(at, seen) for at, seen in there if seen.n]
+    if not shown:
+        return
     name = "mean stage" if staged else "mean error"
     heads = ("speed", "n", f"{name} ", "expected", "sd ", "expected", "corrected" if moved else "")
     rows = [(*heads, f"({unit})")]
@@ -112,7 +112,6 @@ def _marked(value: float | None, good: bool | None, units: System, *, sign: bool
 
 def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     """Say what to type in, old and new, with the change and how sure it is."""
-    old, new = feeder.settings_old, feeder.settings_new
     found = feeder.found
     if found.engage is None and found.disengage is None:
         if any(there.placement.n or there.stage.n for there in feeder.speeds):
@@ -121,9 +120,7 @@ def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     yield f"Type in (change, {percent(fit.confidence)})"
     for side, correction in (("engage", found.engage), ("disengage", found.disengage)):
         if correction is not None:
-            yield from _side(
-                side, correction, old, new, units=units, placed=found.engage is not None
-            )
+            yield from _side(feeder, side, correction, units)
     pace = fit.machine.line.speed_mm_s
     exact, typed = (
         float(found.moved(fit.machine, feeder.number, np.array([pace]), exact=exact)[0])
@@ -134,21 +131,13 @@ def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
         yield f"  On the controller's steps, which puts inserts {off} off at {speed(pace, units)}."
 
 
-def _side(
-    side: str,
-    correction: Correction,
-    old: MachineSettings,
-    new: MachineSettings,
-    *,
-    units: System,
-    placed: bool,
-) -> Iterator[str]:
-    shown = change(correction.distance_mm, "length", units)
-    lead = correction.lead_s
+def _side(feeder: FeederFit, side: str, correction: Correction, units: System) -> Iterator[str]:
+    shown, lead = change(correction.distance_mm, "length", units), correction.lead_s
+    old, new = feeder.settings_old, feeder.settings_new
     if not correction.applied:
         why = (
             "off by no more than chance would have it: leave it"
-            if placed
+            if feeder.found.engage is not None
             else "left alone: to move the stage moves a placement that was not measured"
         )
         more = "" if lead is None else f" and {change(lead, 'time', units)}"
@@ -156,14 +145,12 @@ def _side(
         yield f"    (it would be {shown}{more})"
         return
     name = f"{side}_distance"
-    yield (
-        f"  {side.capitalize()} distance  {_distance(old, name, units)} -> "
-        f"{_distance(new, name, units)}"
-    )
+    before, after = (_distance(settings, name, units) for settings in (old, new))
+    yield f"  {side.capitalize()} distance  {before} -> {after}"
     yield f"    {shown}"
     if lead is not None:
-        before, after = (getattr(x, f"{side}_lead_ms") for x in (old, new))
-        yield f"  {side.capitalize()} lead  {before:.2f} ms -> {after:.2f} ms"
+        before, after = (f"{getattr(x, f'{side}_lead_ms'):.2f} ms" for x in (old, new))
+        yield f"  {side.capitalize()} lead  {before} -> {after}"
         yield f"    {change(lead, 'time', units)}"
 
 

@@ -9,7 +9,12 @@ from feedsim.answers.explain.study.record import PARTS, Part
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
-from feedsim.settings.nominal import following_time
+from feedsim.settings.right import (
+    disengage_distance,
+    disengage_lead,
+    engage_distance,
+    engage_lead,
+)
 
 __all__ = ["Breakdown"]
 
@@ -25,10 +30,11 @@ class Breakdown:
 
     Parameters
     ----------
+    feeder : FeederSource
+    side : {"engage", "disengage"}
+        Whose lead allows for the delays. What comes late on the disengage side places early.
     speed : float
         v (mm/s).
-    sign : float
-        1 where what comes late places late, −1 where it places early (the insert side).
     at : callable, optional
         Belt travel (mm) at a time (s); that of the run if left out.
     """
@@ -36,13 +42,17 @@ class Breakdown:
     def __init__(
         self,
         feeder: FeederSource,
+        side: Literal["engage", "disengage"],
         *,
         speed: float,
-        sign: float,
         at: Callable[[float], float] | None = None,
     ) -> None:
-        self.feeder, self.run, self.speed = feeder, feeder.run, speed
-        self._sign, self._at = sign, at or feeder.run.belt.position
+        self.feeder, self.run, self.side, self.speed = feeder, feeder.run, side, speed
+        self._at = at or feeder.run.belt.position
+        here, engages = feeder.at_line_speed, side == "engage"
+        self._sign = 1.0 if engages else -1.0
+        self.lead = engage_lead(here) if engages else disengage_lead(here)
+        self._distance = engage_distance(here) if engages else disengage_distance(here)
         self.changed_mm = 0.0
         self.parts: list[Part] = []
 
@@ -77,26 +87,26 @@ class Breakdown:
         """Add the wait for a motion tick, from where something was due (s, belt travel)."""
         cycle_s = self.run.machine.controller.motion_cycle_s
         waits_s, moved_mm = min(max(acts_s - due_s, 0.0), cycle_s), self._at(acts_s) - due_mm
-        self.delay(key, waits_s, moved_mm=moved_mm, allowed_s=0.5 * cycle_s)
+        self.delay(key, waits_s, moved_mm=moved_mm, allowed_s=self.lead.tick_s)
 
-    def ramp(self, key: str, ramp: float, delay_s: float, *, moved_mm: float) -> None:
-        """Add a ramp, a travel (mm) or a time (s) as the clutch has it; half of it is allowed."""
+    def ramp(self, key: str, delay_s: float, *, moved_mm: float) -> None:
+        """Add a ramp, as a travel or as a time, as the clutch has it."""
         if self.feeder.machine.clutch.travel_ramp:
-            self.travel(key, moved_mm, allowed_mm=0.5 * ramp * self.run.scale)
+            self.travel(key, moved_mm, allowed_mm=-self._distance.ramp_mm * self.run.scale)
         else:
-            self.delay(key, delay_s, moved_mm=moved_mm, allowed_s=0.5 * ramp)
+            self.delay(key, delay_s, moved_mm=moved_mm, allowed_s=self.lead.ramp_s)
 
     def lag(self, key: str, lag_mm: float, *, at_s: float) -> None:
         """Add the servo's lag (feed travel) at a time (s); its allowance follows the speed then."""
-        lag_s = following_time(self.feeder.machine.servo)
+        lag_s = self.lead.lag_s
         with_speed_mm = lag_s * (self.run.belt.speed(at_s) - self.speed)
         self.changed_mm += self._sign * with_speed_mm
         cost_mm = self.feeder.per_feed * lag_mm - with_speed_mm
         self.travel(key, cost_mm, allowed_mm=lag_s * self.speed)
 
-    def settings(self, side: Literal["engage", "disengage"], *, acts_s: float) -> None:
+    def settings(self, *, acts_s: float) -> None:
         """Add what distance and lead are off their terms, and the controller's speed its belt's."""
-        feeder, scale = self.feeder, self.run.scale
+        feeder, scale, side = self.feeder, self.run.scale, self.side
         have, right, terms = (
             (getattr(of, f"{side}_distance_mm"), getattr(of, f"{side}_lead_s"))
             for of in (feeder.machine.settings, feeder.right, feeder.terms)
@@ -120,7 +130,7 @@ class Breakdown:
         ``edge_mm``: how late the edge was seen, belt travel. ``held_apart``: whether an output held
         back by its last switching is a part of its own.
         """
-        answers_s = seen.passes_s + seen.response_s
+        lead, answers_s = self.lead, seen.passes_s + seen.response_s
         switched_s = max(seen.output_s, answers_s)
         self.travel(f"{key}_edge", edge_mm)
         self.between(
@@ -128,15 +138,14 @@ class Breakdown:
             seen.passes_s,
             answers_s if held_apart else switched_s,
             delay_s=seen.response_s,
-            allowed_s=eye.response_s,
+            allowed_s=lead.response_s,
         )
         if held_apart:
             self.between(f"{key}_held", answers_s, switched_s)
         if eye.polled or eye.filter_s:
             self.between(f"{key}_on_already", answers_s, min(seen.output_s, answers_s))
-            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=eye.filter_s)
-        allowed_s = 0.5 * self.run.machine.controller.scan_s if eye.scanned else 0.0
-        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=allowed_s)
+            self.between(f"{key}_filter", seen.output_s, seen.switches_s, allowed_s=lead.filter_s)
+        self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=lead.scan_s)
 
     def count(self, key: str, seen: Sighting) -> None:
         """Account for a captured travel being read in whole counts."""

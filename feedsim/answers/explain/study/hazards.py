@@ -12,7 +12,6 @@ from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import staged_in
 from feedsim.answers.explain.study.words import Say, listed, ranged
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_hazards
-from feedsim.records.columns import FeederRecords
 
 __all__ = ["at_risk", "hazards_of", "stray_words"]
 
@@ -57,10 +56,9 @@ class _Words:
 
     def __init__(self, feeder: FeederSource, carrier: int, say: Say) -> None:
         self._feeder, self._carrier, self._say = feeder, carrier, say
-        self._rows: FeederRecords = feeder.rows
 
     def _value(self, name: str) -> float:
-        return float(getattr(self._rows, name)[self._carrier])
+        return float(getattr(self._feeder.rows, name)[self._carrier])
 
     def nose_strike(self, *, seen: bool) -> str:
         say, limit = self._say, self._feeder.machine.nose_limit_mm
@@ -166,10 +164,8 @@ def stray_words(feeder: FeederSource, carrier: int) -> str:
     told: dict[str, list[int]] = {}
     too_short = _too_short(feeder, carrier)
     for event in feeder.run.events(carrier, feeder.part("insert_eye"), "stray"):
-        card = feeder.inserts.draw(event.insert)
-        switches_s = (
-            feeder.feed.time_at(feeder.inserts.seen_edge_mm(event.insert)) + card.eye_delay_s
-        )
+        card, edge_mm = feeder.inserts.draw(event.insert), feeder.inserts.seen_edge_mm(event.insert)
+        switches_s = feeder.feed.time_at(edge_mm) + card.eye_delay_s
         if card.missed:
             why = "the eye did not see"
         elif event.insert in too_short:

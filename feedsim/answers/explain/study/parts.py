@@ -120,7 +120,7 @@ def parts_of(
     Their sum is the placement error.
     """
     run = feeder.run
-    breakdown = Breakdown(feeder, speed=run.belt.speed(closing.first_s), sign=1.0)
+    breakdown = Breakdown(feeder, "engage", speed=run.belt.speed(closing.first_s))
     edge_mm = run.belt.position(mark.passes_s) - run.carriers[carrier].leading_edge_mm
     eye = run.machine.carrier_eye
     breakdown.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
@@ -132,7 +132,7 @@ def parts_of(
     way_mm = feeder.machine.eye_to_placement_mm + settings.target_offset_mm
     way_mm += machine.carriers.slip_mm
     breakdown.travel("scale_error", machine.encoder.scale_error * way_mm)
-    breakdown.settings("engage", acts_s=closing.first_s)
+    breakdown.settings(acts_s=closing.first_s)
     return (*breakdown.parts, *stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 
 
@@ -146,13 +146,13 @@ def _closing_parts(breakdown: Breakdown, closing: Closing) -> None:
 
 
 def _landing_parts(breakdown: Breakdown, closing: Closing, landing: Landing) -> None:
-    feeder, begins_s = breakdown.feeder, landing.begins_s
-    ramp_in, delay_s = feeder.machine.clutch.ramp_in, feeder.machine.servo.command_delay_s
+    feeder, begins_s, delay_s = breakdown.feeder, landing.begins_s, breakdown.lead.command_delay_s
+    ramp_in = feeder.machine.clutch.ramp_in
     breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
     ran_s = landing.ramp_ends_s - begins_s
     # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
     short_s = ran_s * (1.0 - 0.5 * ran_s / ramp_in) if ramp_in else 0.0
-    breakdown.ramp("ramp_in", ramp_in, short_s, moved_mm=landing.ramp_loss_mm)
+    breakdown.ramp("ramp_in", short_s, moved_mm=landing.ramp_loss_mm)
     breakdown.travel("opened_early", landing.open_loss_mm)
     breakdown.lag("lag", landing.lag_mm, at_s=landing.lands_s)
     breakdown.changing_speed("speed_change")

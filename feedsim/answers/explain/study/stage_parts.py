@@ -45,7 +45,7 @@ def stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float)
     elif staging.sighting is not None:
         parts = _jogged(feeder, staging, staging.sighting)
     if feeder.machine.settings.stage_correction:
-        breakdown = Breakdown(feeder, speed=0.0, sign=1.0)
+        breakdown = Breakdown(feeder, "engage", speed=0.0)
         breakdown.travel("stage_correction", correction_mm)
         parts += breakdown.parts
     return parts
@@ -55,7 +55,7 @@ def _opened(
     feeder: FeederSource, staging: Staging, sighting: Sighting, opening: Opening
 ) -> list[Part]:
     speed, passes_s, opens_s = feeder.run.belt.speed, sighting.passes_s, opening.opens_s
-    breakdown = Breakdown(feeder, speed=speed(opens_s), sign=-1.0)
+    breakdown = Breakdown(feeder, "disengage", speed=speed(opens_s))
     _eye(breakdown, staging, sighting)
     breakdown.count("insert_eye_count", sighting)
     breakdown.travel("disengage_rounding", opening.rounded_mm - opening.travel_mm)
@@ -65,7 +65,7 @@ def _opened(
     _to_rest(breakdown, staging, passes_s=passes_s, opens_s=opens_s)
     breakdown.lag("stage_lag", feeder.feed.lag(passes_s), at_s=passes_s)
     breakdown.changing_speed("stage_speed_change")
-    breakdown.settings("disengage", acts_s=opens_s)
+    breakdown.settings(acts_s=opens_s)
     return breakdown.parts
 
 
@@ -76,18 +76,15 @@ def _eye(breakdown: Breakdown, staging: Staging, sighting: Sighting) -> None:
 
 
 def _to_rest(breakdown: Breakdown, staging: Staging, *, passes_s: float, opens_s: float) -> None:
-    feeder, at, command = (
-        breakdown.feeder,
-        breakdown.run.belt.position,
-        breakdown.feeder.feed.command,
-    )
-    ramp_out, delay_s = feeder.machine.clutch.ramp_out, feeder.machine.servo.command_delay_s
+    feeder, at = breakdown.feeder, breakdown.run.belt.position
+    command, ramp_out = feeder.feed.command, feeder.machine.clutch.ramp_out
+    delay_s = breakdown.lead.command_delay_s
     acts_s = opens_s + delay_s
     breakdown.between("disengage_delay", opens_s, acts_s, delay_s=delay_s, allowed_s=delay_s)
     ran_mm = feeder.per_feed * (staging.rest_mm - command(acts_s))
     r = _engagement(feeder, staging, acts_s)
     # ∫ r dt of a ramp that falls from r
-    breakdown.ramp("ramp_out", ramp_out, 0.5 * r * r * ramp_out, moved_mm=ran_mm)
+    breakdown.ramp("ramp_out", 0.5 * r * r * ramp_out, moved_mm=ran_mm)
     fed_mm = feeder.per_feed * (command(acts_s) - command(passes_s))
     breakdown.travel("not_closed_yet", fed_mm - (at(acts_s) - at(passes_s)))
 
@@ -108,7 +105,7 @@ def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[
     asked_mm = machine.settings.stage_position_mm - jog * eye_delay(machine.eye, controller)
     asked_mm += feed.position(sighting.captured_s)
     speed = jog * per_feed
-    breakdown = Breakdown(feeder, speed=speed, sign=-1.0, at=lambda t: t * speed)
+    breakdown = Breakdown(feeder, "disengage", speed=speed, at=lambda t: t * speed)
     _eye(breakdown, staging, sighting)
     breakdown.travel("jog_speed", per_feed * (ran_mm - at_speed_mm))
     breakdown.travel("jog_overshoot", per_feed * (staging.rest_mm - asked_mm))

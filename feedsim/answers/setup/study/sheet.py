@@ -188,8 +188,7 @@ def _in_ms(terms: Sequence[Term]) -> tuple[Term, ...]:
 
 def _at(machine: Machine, feeder: Feeder, speed: float, *, to_run: bool) -> GoodFor:
     """Return what the settings in force do at one line speed."""
-    line = replace(machine.line, speed_mm_s=speed, profile=())
-    at = FeederAtSpeed(replace(machine, line=line), feeder)
+    at = FeederAtSpeed(machine, feeder).on_line_at(speed)
     tail, off, shift = tail_at_opening(at), expected_offsets(at), scale_shift(at)
     stage_mm = feeder.settings.stage_position_mm + off.stage_mm
     return GoodFor(

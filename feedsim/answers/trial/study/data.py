@@ -12,6 +12,7 @@ import re
 from array import array
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -164,7 +165,7 @@ class _Reader:
                 f"has {len(cells)} cells where the head has {self.width}; is there a decimal comma "
                 "or a separator too many?"
             )
-            self.faults.append(Fault(f"row {row}", message=message))
+            self._wrong(row, message)
             return
         error, stage = self._number(row, cells, "error"), self._number(row, cells, "stage")
         missed = self._missed(row, cells)
@@ -187,6 +188,10 @@ class _Reader:
         shown = "".join(c if c.isprintable() else "?" for c in found[:40])
         key = f"row {row}, {self.columns[quantity].name}"
         self.faults.append(Fault(key, f'"{shown}"', allowed))
+
+    def _wrong(self, row: int, message: str, quantity: Quantity | None = None) -> None:
+        column = "" if quantity is None else f", {self.columns[quantity].name}"
+        self.faults.append(Fault(f"row {row}{column}", message=message))
 
     def _number(self, row: int, cells: list[str], quantity: Quantity) -> float:
         """Read a length or a speed, in mm or mm/s; NaN where there is none, or none that is one."""
@@ -226,8 +231,7 @@ class _Reader:
             allowed = f"the name of a feeder, {names}, or its number from 0"
             self._fault(row, "feeder", found=text, allowed=allowed)
         else:
-            message = f"which of the {len(self.feeders)} feeders? Add a column feeder"
-            self.faults.append(Fault(f"row {row}", message=message))
+            self._wrong(row, f"which of the {len(self.feeders)} feeders? Add a column feeder")
         return 0
 
     def _carriers(self, row: int, cells: list[str]) -> int:
@@ -252,11 +256,7 @@ class _Reader:
 
     def _agree(self, row: int, error: float, *, stage: float, carriers: int, missed: int) -> None:
         """Check that the cells of a row go together."""
-
-        def wrong(message: str, quantity: Quantity | None = None) -> None:
-            column = "" if quantity is None else f", {self.columns[quantity].name}"
-            self.faults.append(Fault(f"row {row}{column}", message=message))
-
+        wrong = partial(self._wrong, row)
         if carriers > 1 and not (math.isnan(error) and math.isnan(stage)):
             wrong("what is measured belongs to one carrier: leave carriers empty in this row")
         if missed > carriers:

@@ -103,11 +103,8 @@ def _feeder_at(machine: Machine, number: int, speed_mm_s: float) -> FeederAtSpee
 
 
 def _spots(at: FeederAtSpeed) -> tuple[Spot, Spot]:
-    offsets, g, late_variance = (
-        expected_offsets(at),
-        at.settings.speed_ratio,
-        late_opening(at).sd ** 2,
-    )
+    offsets, g = expected_offsets(at), at.settings.speed_ratio
+    late_variance = late_opening(at).sd ** 2
     early = 0.0 if at.settings.stage_correction else at.scale
     step = 0.5 * at.speed_mm_s * locked_step(at.controller)
     eyes = (at.carrier_eye.scanned, at.eye.scanned)
@@ -126,11 +123,8 @@ def _spots(at: FeederAtSpeed) -> tuple[Spot, Spot]:
 
 def _share(figure: Figure, at: FeederAtSpeed, allowed: Criteria) -> float:
     """Return what all mechanisms together cost of one acceptance figure."""
-    left = 1.0
-    for mechanism in MECHANISMS:
-        if mechanism.figure == figure:
-            left *= 1.0 - mechanism.share(at, allowed)
-    return 1.0 - left
+    those = (mechanism for mechanism in MECHANISMS if mechanism.figure == figure)
+    return 1.0 - math.prod(1.0 - mechanism.share(at, allowed) for mechanism in those)
 
 
 def budget(speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: float) -> Budget:
