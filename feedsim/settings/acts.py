@@ -38,12 +38,12 @@ from feedsim.probability.distribution_parts import Lattice, merged
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 __all__ = [
-    "act_shifts",
     "corrected_acts",
     "first_shifts",
     "is_locked",
     "later_ticks",
     "locked_step",
+    "mean_act",
     "side_acts",
 ]
 
@@ -184,6 +184,7 @@ def _free(at: FeederAtSpeed) -> tuple[float, float]:
     return 0.5 * at.count_mm * at.scale, 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
 
 
+@term
 def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
     """Return how far the motion tick is behind the first instant, less its mean.
 
@@ -195,8 +196,8 @@ def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
 
 
 @term
-def act_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
-    """Return act less what settings count on (mm of counted travel).
+def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
+    """Return the mean of act less what settings count on (mm of counted travel).
 
     Parameters
     ----------
@@ -204,23 +205,24 @@ def act_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distributi
     travel : float
         E or U, mm of counted travel, not rounded.
     scanned : bool
-        Of the eye that captures. Latched, the tick's phase is uniform and only its mean is
-        given: one value.
+        Of the eye that captures. Latched, the tick's phase is uniform.
     """
-    first = first_shifts(at, travel, scanned=scanned)
     if not scanned or locked_step(at.controller) == 0.0:
-        return first
-    return first.plus(later_ticks(at, at.counted_mm_s))
+        return _rounded(travel, at.count_mm) - travel
+    return _lattice(at, travel).mean + later_ticks(at, at.counted_mm_s).average
 
 
 @term
 def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
-    """Return what :func:`act_shifts` does, the motion tick as far behind as on average."""
-    gamma = locked_step(at.controller)
-    if not scanned or gamma == 0.0:
+    """Return act less what settings count on (mm), the motion tick as far behind as on average."""
+    if not scanned or locked_step(at.controller) == 0.0:
         return Distribution(_rounded(travel, at.count_mm) - travel)
-    step = at.counted_mm_s * gamma
-    return Distribution(lattices=(_first_lattice(travel, step, count_mm=at.count_mm),))
+    return Distribution(lattices=(_lattice(at, travel),))
+
+
+def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
+    step = at.counted_mm_s * locked_step(at.controller)
+    return _first_lattice(travel, step, count_mm=at.count_mm)
 
 
 def _rounded(travel: float, count_mm: float) -> float:

@@ -16,12 +16,13 @@ from feedsim.machine import Clutch, Feeder, Machine, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.nominal import clipped_slip_mean, following_time
 
 __all__ = [
     "NominalCycle",
     "landing_from_rest",
     "left_at_opening",
+    "left_unsettled",
     "no_cycle_because",
     "nominal_cycle",
     "run_up_time",
@@ -33,6 +34,7 @@ _CYCLES = 8
 _SAME = 1e-9
 _LONG_S = 5.0
 _NEVER_S = 1e4
+_SURELY = 40.0  # e^-40 is 4e-18
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,35 @@ def nominal_cycle(machine: Machine, feeder: Feeder, *, speed: float) -> NominalC
     edge = row.start_mm + pitch - feeder.settings.stage_position_mm
     edge_s = row.feed.time_at(edge) - row.start_s
     return NominalCycle(edge_s=edge_s, opening_s=row.opening_s, landing_s=landing_s)
+
+
+def left_unsettled(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+    """Return by how much at most (mm) what is left of ramps and lag moves an act.
+
+    ``speed``: of the controller, mm/s.
+
+    Where a ramp-in is over before an insert lands and the next edge comes, both before the clutch
+    opens, and a ramp-out before it closes again, what is left of a lag falls by e^(−K·t) in the
+    least time t between: of both ramps it is less than 2·v/K each (feedsim/MODEL.md, section 13,
+    fact 9), over all cycles before a geometric row. Else infinite.
+    """
+    clutch, ins, servo = feeder.clutch, feeder.inserts, feeder.servo
+    per_s = 1.0 / (feeder.settings.speed_ratio * speed)
+    seconds = 1.0 / speed if clutch.travel_ramp else 1.0
+    ramp_in, ramp_out = seconds * clutch.ramp_in, seconds * clutch.ramp_out
+    pitch, stage = ins.length_mm + ins.gap_mm, feeder.settings.stage_position_mm
+    opening = pitch * per_s + 0.5 * (ramp_in - ramp_out)
+    busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
+    way = feeder.insert_eye_to_placement_mm - stage
+    shortest, longest = min(way, pitch - stage), max(way + clipped_slip_mean(ins), pitch - stage)
+    if longest * per_s + 0.5 * ramp_in + following_time(servo) >= opening:
+        return math.inf
+    rest = max(machine.carriers.pitch_mm / speed, busy) - opening - ramp_out
+    least = min(rest, shortest * per_s - 0.5 * ramp_in)
+    gain = servo.loop_gain_per_s
+    if least <= 0.0 or gain * least > _SURELY:
+        return 0.0 if least > 0.0 else math.inf
+    return 4.0 * speed / gain / math.expm1(gain * least)
 
 
 def no_cycle_because(at: FeederAtSpeed) -> str:

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
-    act_shifts,
     corrected_acts,
     is_locked,
+    mean_act,
     side_acts,
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -119,19 +119,17 @@ def known_bias(at: FeederAtSpeed) -> float:
     return at.scale * (engage - opening_bias(at, at.opening_travel_mm))
 
 
-@term
 def engage_bias(at: FeederAtSpeed, travel: float) -> float:
     """Return the mean travel (mm, counted) by which closings are off what settings count on.
 
     ``travel``: E, counted and not rounded.
     """
-    return act_shifts(at, travel, scanned=at.carrier_eye.scanned).average
+    return mean_act(at, travel, scanned=at.carrier_eye.scanned)
 
 
-@term
 def opening_bias(at: FeederAtSpeed, travel: float) -> float:
     """Return what :func:`engage_bias` does of openings, with U."""
-    return act_shifts(at, travel, scanned=at.eye.scanned).average
+    return mean_act(at, travel, scanned=at.eye.scanned)
 
 
 @term

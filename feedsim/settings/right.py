@@ -26,7 +26,7 @@ from typing import NamedTuple
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_term
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
-from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle
+from feedsim.settings.nominal_cycle import NominalCycle, left_unsettled, nominal_cycle
 
 __all__ = [
     "NAMES",
@@ -46,7 +46,7 @@ __all__ = [
 NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
 """The four settings that ``"auto"`` may stand for."""
 
-_MATTERS_MM = 0.01
+_MATTERS_MM, _NOTHING_MM = 0.01, 1e-4
 
 
 class Lead(NamedTuple):
@@ -107,6 +107,8 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
 def right_settings(at: FeederAtSpeed) -> Solution:
     """Return the right settings at the line's speed, whatever speed they are asked at."""
     steady = settled_settings(at)
+    if left_unsettled(at.machine, at.feeder, speed=at.machine.line.speed_mm_s) < _NOTHING_MM:
+        return steady
     cycle = nominal_cycle(at.machine, at.feeder, speed=at.machine.line.speed_mm_s)
     if cycle is None:
         return steady

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,10 +10,13 @@ import pytest
 
 from feedsim.arrivals import Paced
 from feedsim.machine import Carriers, Clutch, Servo
+from feedsim.settings import right
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal_cycle import way_until_slower
+from feedsim.settings.right import Solution
 from feedsim.settings.solve import solve_feeder
 from tests.machines import Machine, feeder, machine, run, settings
+from tests.random_machines import random_machine
 
 # stage (mm), S (mm), loop gain (1/s), feedforward, ramps (s), pitch (mm), speed (m/min)
 CASES = [
@@ -88,3 +92,24 @@ def test_even_at_a_crawl_the_search_for_a_slower_feed_ends(speed_mm_s: float, tr
     ramp = one.clutch.ramp_out if travel else one.clutch.ramp_out * speed_mm_s
     assert way >= ramp * (0.05 - 0.05**2 / 2.0) * (1.0 - 1e-6)
     assert way < 1e4
+
+
+def _right_at_many_speeds() -> list[Solution]:
+    found = []
+    for seed in range(40):
+        made = random_machine(seed)
+        for by in (0.05, 0.3, 1.0, 2.0):
+            at = replace(made, line=replace(made.line, speed_mm_s=by * made.line.speed_mm_s))
+            found += [solve_feeder(at, one) for one in at.feeders]
+    return found
+
+
+def test_a_cycle_that_is_settled_for_sure_need_not_be_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    bounded = _right_at_many_speeds()
+    monkeypatch.setattr(right, "left_unsettled", lambda *_, **__: math.inf)
+    run_through = _right_at_many_speeds()
+    assert bounded == run_through
+    assert 0 < sum(one.unsettled for one in run_through) < len(run_through)
+    # the twin, which takes all for settled
+    monkeypatch.setattr(right, "left_unsettled", lambda *_, **__: 0.0)
+    assert _right_at_many_speeds() != run_through
