@@ -17,7 +17,9 @@ from feedsim.answers.budget.study.what_if import (
     what_if,
 )
 from feedsim.answers.budget.what_if_text import what_if_text
+from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.limit.study.search import closed_limits
+from feedsim.answers.limit.text import teeth_words
 from feedsim.metrics.plain import plain
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
@@ -183,7 +185,7 @@ def test_inches() -> None:
 def test_no_limit_and_no_speed_at_all(limit: float | None, said: str) -> None:
     binding = None if limit is None else Binding(0, "card feeder", "doubles and strays")
     one = Outcome(None, {"card feeder": 0.46}, limit, None, binding)
-    assert said in what_if_text(WhatIf(1000.0, one, ()))
+    assert said in what_if_text(WhatIf(1000.0, one, (), (), None))
 
 
 def test_json_has_every_change_with_its_key() -> None:
@@ -211,3 +213,16 @@ def test_the_lowest_limits_are_the_first_of_all(changes: list[str]) -> None:
         x for x in lowest if x.mechanism == TOGETHER
     ]
     assert len(lowest) < len(whole)
+
+
+def test_stretches_that_are_refused_above_the_limit_are_told_as_elsewhere() -> None:
+    one = Outcome(None, {"feeder": 0.4}, 700.0, None, Binding(0, "feeder", "placement error"))
+    refused = (
+        RefusedSpeeds(700.0, 710.0, 705.0, "within_tolerance", 0.01),
+        RefusedSpeeds(900.0, None, 900.0, "within_tolerance", 0.02),
+    )
+    said = what_if_text(WhatIf(1000.0, one, (), refused, 800.0))
+    assert teeth_words(refused, looked_to=800.0) in " ".join(said.split())
+    assert "As it is, 42 m/min is the limit." in said
+    assert "not a speed to set" in " ".join(said.split())
+    assert "not a speed to set" not in what_if_text(WhatIf(1000.0, one, (), refused[1:], None))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,10 @@ from feedsim.answers.compare.study import (
     run_compare,
     setups_of,
 )
+from feedsim.answers.compare.text import compare_text
 from feedsim.answers.compare.view import STYLES
+from feedsim.answers.limit.islands import comes_and_goes
+from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.render.canvas import render
 from feedsim.running.axes import speeds_of
 from feedsim.running.executor import Local
@@ -144,3 +148,25 @@ def test_odd_comparisons_are_drawn_the_same_each_time(
         assert render(figure, "svg") == render(again[key], "svg")
         for setup in held.setups:
             assert any(text.get_text().startswith(setup.setup) for text in figure.texts)
+
+
+def test_where_acceptance_comes_and_goes_is_told_as_in_the_text() -> None:
+    held = compared("membership_card", EARLY)
+    highest = held.highest_accepted_speed_mm_s["A"]
+    assert highest == pytest.approx(60.0 * M_MIN)
+    tooth = RefusedSpeeds(50.0 * M_MIN, 50.1 * M_MIN, 50.0 * M_MIN, "within_tolerance", 0.01)
+    refused = {"A": (tooth,), "B": ()}
+    (figure,) = compare_figures(replace(held, closed_form_refused=refused)).values()
+    written = " ".join(text.get_text() for text in figure.texts)
+    results = [point.results[0].results for point in held.points]
+    told = comes_and_goes(results, refused["A"], highest=highest)
+    assert "a stretch of speeds between those that were run is refused" in told
+    assert f"A: {told}" in written
+    assert "B: " not in written
+    assert told in " ".join(compare_text(replace(held, closed_form_refused=refused)).split())
+    figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in figure.texts]
+    assert all(box.x0 > 0.0 and box.x1 < figure.bbox.width and box.y0 > 0.0 for box in boxes)
+    # nothing of it where there is nothing to tell
+    (figure,) = compare_figures(held).values()
+    assert "refused" not in " ".join(text.get_text() for text in figure.texts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from feedsim.answers.sweep.figure import sweep_figures
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.study import Sweep, Swept, run_point
-from feedsim.answers.sweep.text import sweep_text
+from feedsim.answers.sweep.text import subtitle_of, sweep_text
 from feedsim.metrics.share import Share
 from feedsim.render.canvas import render
 from feedsim.running.axes import Axis, parse_axis, parse_speeds, speeds_of
@@ -518,3 +519,40 @@ def test_what_the_closed_forms_refuse_below_faster_speeds_is_hatched_in_each_pan
         assert (ends.x0, ends.x1) == pytest.approx((axes.get_xlim()[0], 42.0))
         assert span.get_hatch()
     assert "refused in closed form" in [t.get_text() for t in figure.legends[0].get_texts()]
+
+
+def narrowly_refused() -> Swept:
+    rows = ((45.0, 45.01), (46.0, 46.02), (55.0, 55.01))
+    refused = tuple(
+        RefusedSpeeds(a * M_MIN, b * M_MIN, a * M_MIN, "within_tolerance", 0.01) for a, b in rows
+    )
+    speeds = (40.0, 50.0, 60.0, 70.0)
+    verdicts = (True, True, False, True)
+    points = [point(v * M_MIN, accepted=a) for v, a in zip(speeds, verdicts, strict=True)]
+    return replace(by_hand(points, m_min(speeds)), closed_form_refused=refused)
+
+
+def test_stretches_too_narrow_to_hatch_are_lines_and_named_as_such() -> None:
+    (figure,) = sweep_figures(narrowly_refused()).values()
+    for axes in figure.axes[:LIMITS]:
+        assert not [x for x in axes.patches if x.get_gid() == "refused in closed form"]
+        lines = [x for x in axes.lines if x.get_gid() == "refused, narrow"]
+        assert [x.get_xdata()[0] for x in lines] == pytest.approx([45.005, 46.01, 55.005])
+    labels = [t.get_text() for t in figure.legends[0].get_texts()]
+    assert "narrow stretches refused in closed form" in labels
+    assert "refused in closed form" not in labels
+
+
+def test_a_subtitle_that_names_islands_and_stretches_is_whole_and_on_the_page() -> None:
+    made = narrowly_refused()
+    (figure,) = sweep_figures(made).values()
+    told = " ".join(text.get_text() for text in figure.texts)
+    assert subtitle_of(made, "metric") in told
+    assert "not a speed to set" in told
+    assert "2 stretches of speeds between those that were run are refused" in told
+    figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in figure.texts]
+    width, height = figure.bbox.width, figure.bbox.height
+    assert all(b.x0 > 0.0 and b.x1 < width and b.y1 < height for b in boxes)
+    rows = sorted(boxes, key=lambda b: b.y0)
+    assert all(a.y1 <= b.y0 for a, b in pairwise(rows))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from feedsim.answers.compare.panels import MOST_BANDS, draw_curves, draw_differences
@@ -9,6 +10,7 @@ from feedsim.answers.compare.study import Comparisons
 from feedsim.answers.compare.text import named
 from feedsim.answers.compare.view import STYLES, CompareView, compare_view
 from feedsim.answers.compare.words import FIGURES
+from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
 from feedsim.render.wording import speed
@@ -20,6 +22,8 @@ __all__ = ["compare_figures"]
 
 _LINE = 0.024
 """Height of a line of the legend, in heights of the figure."""
+_SMALL_LINE, _LETTERS = 0.021, 180
+"""Likewise of a line below the panels, and how many letters it holds."""
 
 
 def compare_figures(compared: Comparisons, *, units: System = "metric") -> dict[str, Figure]:
@@ -58,12 +62,13 @@ def _figure(compared: Comparisons, view: CompareView) -> Figure:
     figure.text(0.5, 0.968, head, ha="center", va="center", fontsize=13, fontweight="bold")
     top = 0.94 - _LINE * len(view.letters)
     _legend(figure, compared, view)
+    notes = _notes(compared, view.units)
     grid = figure.add_gridspec(
         2,
         len(FIGURES),
         left=0.055,
         right=0.99,
-        bottom=0.095,
+        bottom=0.095 + _SMALL_LINE * len(notes),
         top=top - 0.03,
         hspace=0.13,
         wspace=0.3,
@@ -79,8 +84,22 @@ def _figure(compared: Comparisons, view: CompareView) -> Figure:
             axes.grid(axis="both", color="#dddddd", linewidth=0.6)
             axes.set_axisbelow(True)
             axes.tick_params(pad=2.0)
-    figure.text(0.5, 0.02, _how_to_read(view), ha="center", va="center", fontsize=8)
+    read = [_how_to_read(view), *notes]
+    for place, text in enumerate(reversed(read)):
+        y = 0.02 + _SMALL_LINE * place
+        figure.text(0.5, y, text, ha="center", va="center", fontsize=8)
     return figure
+
+
+def _notes(compared: Comparisons, units: System) -> list[str]:
+    """Say of each setup where acceptance comes and goes with speed, a line or more each."""
+    found = []
+    for place, (letter, highest) in enumerate(compared.highest_accepted_speed_mm_s.items()):
+        results = [point.results[place].results for point in compared.points]
+        refused = compared.closed_form_refused[letter]
+        words = comes_and_goes(results, refused, highest=highest, units=units)
+        found += wrap(f"{letter}: {words}", _LETTERS) if words else []
+    return found
 
 
 def _how_to_read(view: CompareView) -> str:

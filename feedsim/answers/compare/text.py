@@ -13,7 +13,7 @@ from feedsim.answers.compare.words import (
     sentences,
     state_of,
 )
-from feedsim.answers.limit.islands import island_words, overlooked_words
+from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.results import Results
@@ -130,7 +130,6 @@ def _accepted(compared: Comparisons, units: System) -> str:
     refused: list[str] = []
     unsure: list[str] = []
     islands: list[str] = []
-    speeds = [point.line_speed_mm_s for point in points]
     for place, (letter, highest) in enumerate(compared.highest_accepted_speed_mm_s.items()):
         results = [p.results[place].results for p in points]
         sure = "" if _is_sure(results, highest) else " (not for sure)"
@@ -139,12 +138,9 @@ def _accepted(compared: Comparisons, units: System) -> str:
         else:
             accepted.append(f"{letter} {speed(highest, units)}{sure}")
         refused_between = compared.closed_form_refused[letter]
-        said = (
-            island_words(speeds, [r.accepted for r in results], units=units),
-            overlooked_words(refused_between, speeds, highest=highest, units=units),
-        )
-        islands += [line for words in said if words for line in wrapped(words, f"{letter}: ")]
-    lowest = speed(speeds[0], units)
+        words = comes_and_goes(results, refused_between, highest=highest, units=units)
+        islands += wrapped(words, f"{letter}: ") if words else []
+    lowest = speed(points[0].line_speed_mm_s, units)
     parts = [
         f"{words}: {', '.join(letters)}"
         for words, letters in (

@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.limit.study.islands import islands
 from feedsim.criteria import Figure
+from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.render.wording import percent, speed
 
-__all__ = ["FAILING", "island_words", "overlooked_words", "stretch_words"]
+__all__ = ["FAILING", "comes_and_goes", "island_words", "overlooked_words", "stretch_words"]
 
 _FEW = 3
 FAILING: Mapping[Figure, str] = {
@@ -88,6 +89,32 @@ def overlooked_words(
         f"In closed form {stretch} of speeds between those that were run {verb} refused, "
         f"{stretch_words(between, units=units)}."
     )
+
+
+def comes_and_goes(
+    results: Sequence[Results],
+    refused: Sequence[RefusedSpeeds],
+    *,
+    highest: float | None,
+    units: System = "metric",
+) -> str:
+    """Say of results at rising speeds what is accepted above and refused below what is accepted.
+
+    Parameters
+    ----------
+    results : sequence of Results
+    refused : sequence of RefusedSpeeds
+        What the closed forms refuse.
+    highest : float or None
+        The highest speed up to which all results are accepted (mm/s).
+    units : {"metric", "inch"}
+    """
+    speeds = [found.line_speed_mm_s for found in results]
+    said = (
+        island_words(speeds, [found.accepted for found in results], units=units),
+        overlooked_words(refused, speeds, highest=highest, units=units),
+    )
+    return " ".join(filter(None, said))
 
 
 def stretch_words(refused: Sequence[RefusedSpeeds], *, units: System = "metric") -> str:

@@ -50,7 +50,8 @@ def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure
     Panels over one x axis: placement error with its tolerance, missed carriers by cause, jam
     risk by hazard, margins with their zero, and, where the line speed is swept, the speeds that
     each mechanism alone would allow, of which the lowest run through all panels as lines;
-    stretches that the closed forms refuse, and accept faster ones again, are hatched. A cross
+    stretches that the closed forms refuse, and accept faster ones again, are hatched, and grey
+    lines where they are too narrow for it. A cross
     on the x axis marks a point that is not accepted, a ring one that is not decided.
 
     Parameters
@@ -118,7 +119,7 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
     bottom = 0.15 if view.scale.slanted else 0.105
     stacked(left, where=Stack(_LEFT, bottom, _TOP))
     stacked(right, where=Stack(_RIGHT, bottom, _TOP))
-    marks_legend(figure, view, marks.tags, stretches=bool(marks.stretches), y=0.024)
+    marks_legend(figure, view, marks.tags, marks.stretches, y=0.024)
     return figure
 
 
@@ -126,7 +127,7 @@ def _panel(axes: Axes, view: SweepView, marks: Marks, draw: Draw, weight: float)
     view.scale.set_up(axes)
     rows = draw(axes, view)
     axes.set_xlim(*view.scale.view)
-    mark_refused(axes, marks.stretches)
+    mark_refused(axes, marks.stretches, view)
     draw_limit_lines(axes, view, marks.tags)
     mark_verdicts(axes, view)
     return Panel(axes, weight, rows)

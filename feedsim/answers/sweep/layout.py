@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,7 +38,7 @@ _ROW = 10.5  # height of a row of a legend, and of a title
 _TAGS = 9.0  # between axes and legend, for the tags of limit lines
 _HANDLE, _BETWEEN = 20.0, 9.0
 _LONGEST = 790.0  # of a title (1/72 inch)
-_MOST_LETTERS = 200
+_MOST_LETTERS, _ONE_LINE = 200, 150
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,15 @@ def head(axes: Axes, title: str) -> int:
 
 
 def write_titles(figure: Figure, title: str, subtitle: str) -> None:
-    """Write the two lines on top of a page, smaller where they are long."""
-    for text, y, size, bold in ((title, 0.972, 13.0, True), (subtitle, 0.942, 10.0, False)):
-        line = one_line(text, _MOST_LETTERS)
+    """Write title and subtitle on top of a page, smaller where they are long, the latter in two."""
+    rows = [(one_line(title, _MOST_LETTERS), 0.972, 13.0, True)]
+    told = one_line(subtitle, 2 * _MOST_LETTERS)
+    if len(told) <= _ONE_LINE:
+        rows.append((told, 0.942, 10.0, False))
+    else:
+        halves = wrap(told, max(_ONE_LINE, len(told) * 11 // 20))
+        rows += [(half, 0.949 - 0.016 * k, 8.0, False) for k, half in enumerate(halves)]
+    for line, y, size, bold in rows:
         smaller = min(1.0, _LONGEST / max(1.0, width_points(line, size, bold=bold)))
         figure.text(
             0.5,

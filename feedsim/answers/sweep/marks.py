@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Tag",
     "draw_limit_lines",
+    "is_narrow",
     "mark_refused",
     "mark_verdicts",
     "marks_legend",
@@ -58,6 +59,9 @@ _REFUSED: dict[str, Any] = {
     "hatch": "////",
     "linewidth": 0.8,
 }
+_HATCHED = 9.0
+"""A stretch narrower than this (1/72 inch) shows no hatching."""
+_NARROW: dict[str, Any] = {"color": "#9a9a9a", "linewidth": 2.2, "linestyle": "-"}
 _TOGETHER: dict[str, Any] = {"color": "#333333", "linewidth": 1.1, "linestyle": "-"}
 
 
@@ -126,10 +130,22 @@ def refused_within(refused: Sequence[RefusedSpeeds], view: SweepView) -> list[St
     return [(max(a, low), min(b, high)) for a, b in ends if a < high and b > low]
 
 
-def mark_refused(axes: Axes, stretches: Sequence[Stretch]) -> None:
-    """Hatch the stretches of speeds that the closed forms refuse; its edge shows a narrow one."""
+def is_narrow(stretch: Stretch, view: SweepView) -> bool:
+    """Return whether a stretch is too narrow in a panel to show its hatching."""
+    (low, high), (first, last) = (
+        [view.scale.even(end) for end in ends] for ends in (stretch, view.scale.view)
+    )
+    return COLUMN_POINTS * (high - low) < _HATCHED * (last - first)
+
+
+def mark_refused(axes: Axes, stretches: Sequence[Stretch], view: SweepView) -> None:
+    """Hatch the stretches of speeds that the closed forms refuse; narrow ones are lines."""
     for low, high in stretches:
-        axes.axvspan(low, high, zorder=0.4, gid="refused in closed form", **_REFUSED)
+        if is_narrow((low, high), view):
+            middle = 0.5 * (low + high)
+            axes.axvline(middle, zorder=0.4, gid="refused, narrow", **_NARROW)
+        else:
+            axes.axvspan(low, high, zorder=0.4, gid="refused in closed form", **_REFUSED)
 
 
 def mark_verdicts(axes: Axes, view: SweepView) -> None:
@@ -173,7 +189,7 @@ def _strip(axes: Axes, view: SweepView, which: Bools, colour: str, gid: str) -> 
 
 
 def marks_legend(  # noqa: C901 - a line for each mark
-    figure: Figure, view: SweepView, tags: Sequence[Tag], *, stretches: bool, y: float
+    figure: Figure, view: SweepView, tags: Sequence[Tag], stretches: Sequence[Stretch], *, y: float
 ) -> None:
     """Say below the panels what the marks mean, those that are there."""
     from matplotlib.lines import Line2D
@@ -208,8 +224,12 @@ def marks_legend(  # noqa: C901 - a line for each mark
         add(Line2D([], [], **_LINE), "limit in closed form, numbered")
     if "all" in drawn:
         add(Line2D([], [], **_TOGETHER), "limit of all together")
-    if stretches:
+    narrow = [is_narrow(stretch, view) for stretch in stretches]
+    if not all(narrow):
         add(Patch(**_REFUSED), "refused in closed form")
+    if any(narrow):
+        what = "a narrow stretch" if sum(narrow) == 1 else "narrow stretches"
+        add(Line2D([], [], **_NARROW), f"{what} refused in closed form")
     if handles:
         figure.legend(
             handles, labels, loc="center", bbox_to_anchor=(0.5, y), ncols=len(labels), fontsize=8.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 
-from feedsim.answers.limit.islands import island_words, overlooked_words
+from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.answers.sweep.curves import is_undecided
@@ -177,11 +177,9 @@ def _verdict_of_speeds(swept: Swept, units: System) -> str:
     shown = speed(highest, units)
     below = [p for p in points if p.line_speed_mm_s <= highest]
     sure = "" if all(p.decided for p in below) else ", not for sure"
-    speeds = [p.line_speed_mm_s for p in points]
     said = [
         f"Accepted at every speed of the sweep up to {shown}{sure}.",
-        island_words(speeds, [p.accepted for p in points], units=units),
-        overlooked_words(swept.closed_form_refused, speeds, highest=highest, units=units),
+        comes_and_goes(points, swept.closed_form_refused, highest=highest, units=units),
     ]
     return " ".join(filter(None, said))
 

@@ -7,7 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from feedsim.answers.budget.study.run import steady
-from feedsim.answers.limit.study.search import closed_limits, lowest_together
+from feedsim.answers.limit.study.closed import (
+    RefusedSpeeds,
+    closed_forms,
+    closed_limits,
+    each_tooth_to,
+    lowest_together,
+    refused_speeds,
+)
 from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.quantities import Kind, canonical
@@ -124,11 +131,17 @@ class WhatIf:
     as_it_is : Outcome
     changes : tuple of Outcome
         What raises the limit most comes first; of those that raise it alike, what spreads least.
+    closed_form_refused : tuple of RefusedSpeeds
+        Of the line as it is, rising.
+    each_tooth_to_mm_s : float or None
+        Up to which speed each tooth was looked at for that; None: everywhere.
     """
 
     line_speed_mm_s: float
     as_it_is: Outcome
     changes: tuple[Outcome, ...]
+    closed_form_refused: tuple[RefusedSpeeds, ...]
+    each_tooth_to_mm_s: float | None
 
 
 Limits = Sequence[SpeedLimit]
@@ -247,7 +260,9 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
         for place, change in enumerate(changes)
     ]
     turned.sort(key=lambda one: _worth(one, as_it_is))
-    return WhatIf(speed_mm_s, as_it_is, tuple(turned))
+    forms = closed_forms(scenario)
+    refused = refused_speeds(forms)
+    return WhatIf(speed_mm_s, as_it_is, tuple(turned), refused, each_tooth_to(forms))
 
 
 def _outcome(
