@@ -28,8 +28,9 @@ def results(*feeders, criteria=CRITERIA, names=None, title="Sample card", **mach
 
 
 def said(found: Results, *, criteria=CRITERIA, units="metric", width=80) -> str:
+    machine = by_hand.machine(by_hand.one_feeder())
     with patch.object(layout, "_room", return_value=width):
-        return summary(found, criteria=criteria, units=units) + "\n"
+        return summary(found, machine=machine, criteria=criteria, units=units) + "\n"
 
 
 def block(text: str, name: str) -> str:

@@ -96,7 +96,8 @@ class Run(Answer):
     def _text(self, units: System) -> str:
         from feedsim.answers.run.summary import summary
 
-        text = summary(self.results, criteria=criteria_of(self.line.scenario), units=units)
+        criteria = criteria_of(self.line.scenario)
+        text = summary(self.results, machine=self.ran.machine, criteria=criteria, units=units)
         said = kept_words(self.kept, self.results)
         return f"{text}\n{said}\n" if said else text
 

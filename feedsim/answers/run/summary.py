@@ -8,7 +8,9 @@ from dataclasses import asdict, astuple, fields
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.run.product.text import products_text
 from feedsim.answers.run.stops.text import adjustments_text, stops_text
+from feedsim.answers.run.unseen import unseen
 from feedsim.criteria import Criteria
+from feedsim.machine import Machine
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
@@ -39,19 +41,25 @@ __all__ = ["carriers_run", "decision", "summary", "verdict"]
 _NEAR_USE = 0.9
 
 
-def summary(results: Results, *, criteria: Criteria, units: System = "metric") -> str:
+def summary(
+    results: Results, *, machine: Machine, criteria: Criteria, units: System = "metric"
+) -> str:
     """Return the summary of a run; 80 columns are enough.
 
     Parameters
     ----------
     results : Results
         Figures of the run.
+    machine : Machine
+        What was run.
     criteria : Criteria
         What it was judged by.
     units : {"metric", "inch"}
         Units of everything that is written.
     """
     lines = [*_head(results, units), *verdict(results)]
+    for sentence in unseen(results, machine):
+        lines += wrapped(sentence)
     for feeder in results.feeders:
         lines += [
             "",
