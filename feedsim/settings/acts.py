@@ -86,13 +86,7 @@ def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
     Free, the count and the tick are uniform. Locked, which step it is follows from the fraction
     of a count at the storing tick: the count has no part of its own.
 
-    Parameters
-    ----------
-    at : FeederAtSpeed
-    eye : Eye
-        That captures.
-    travel : float
-        E or U, mm of counted travel, not rounded.
+    ``eye``: that captures. ``travel``: E or U, mm of counted travel, not rounded.
     """
     first = first_shifts(at, travel, scanned=eye.scanned)
     if not is_locked(eye, at.controller):
@@ -140,18 +134,9 @@ def _corrected(
     the point is E + j·step − what was expected of j, rounded (derived in feedsim/MODEL.md,
     section 13, fact 1).
 
-    Parameters
-    ----------
-    engage, opening : float
-        E and U, mm of counted travel, not rounded.
-    step : float
-        Counted travel of a step γ, mm.
-    later : int
-        Steps γ in a motion cycle.
-    count_mm : float
-        q; a count has no more than ``_MOST_IN_A_COUNT`` steps.
-    locked : bool
-        Whether the carrier side comes in steps as well.
+    ``engage``, ``opening``: E and U, and ``step``, a step γ, mm of counted travel. ``later``: steps
+    in a motion cycle. ``count_mm``: q, of no more than ``_MOST_IN_A_COUNT`` steps. ``locked``:
+    whether the carrier side comes in steps as well.
     """
     first = _first_lattice(opening, step, count_mm=count_mm)
     shares = np.convolve(first.shares(), np.full(later, 1.0 / later))
@@ -199,13 +184,8 @@ def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
 def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
     """Return the mean of act less what settings count on (mm of counted travel).
 
-    Parameters
-    ----------
-    at : FeederAtSpeed
-    travel : float
-        E or U, mm of counted travel, not rounded.
-    scanned : bool
-        Of the eye that captures. Latched, the tick's phase is uniform.
+    ``travel``: E or U, mm of counted travel, not rounded. ``scanned``: of the eye that captures;
+    latched, the tick's phase is uniform.
     """
     if not scanned or locked_step(at.controller) == 0.0:
         return _rounded(travel, at.count_mm) - travel

@@ -48,19 +48,8 @@ def less_what_is_known(
 ) -> Solution:
     """Return settings that leave less of the mean error at line speed, by other leads.
 
-    Parameters
-    ----------
-    at : FeederAtSpeed
-        Its distances and leads are not looked at.
-    right : Solution
-        What is to be bettered.
-    engage, disengage : bool
-        Which leads may be changed.
-
-    Returns
-    -------
-    Solution
-        ``right`` itself where what it leaves is not worth it.
+    ``right``: what is to be bettered, itself where what it leaves is not worth it; distances and
+    leads of ``at`` are not looked at. ``engage``, ``disengage``: which leads may be changed.
     """
     side = AtLineSpeed(at, right)
     found = right

@@ -5,8 +5,8 @@ from __future__ import annotations
 from feedsim.criteria import Criteria
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.followed import share_without_place
 from feedsim.settings.levels import filters, level_lasts
-from feedsim.settings.mark_memory import share_without_place
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import searched_on

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
-from feedsim.machine import Clutch, Feeder, Machine, Servo
+from feedsim.machine import Clutch, Feeder, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -73,23 +73,14 @@ class _Row:
     period_s: float
 
 
-def nominal_cycle(machine: Machine, feeder: Feeder, *, speed: float) -> NominalCycle | None:
+def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     """Return the cycle that follows many equal ones, every card nominal.
 
-    Parameters
-    ----------
-    machine : Machine
-    feeder : Feeder
-        Its stage position is where inserts rest; distances and leads do not matter.
-    speed : float
-        Controller speed (mm/s), steady.
-
-    Returns
-    -------
-    NominalCycle or None
-        None where there is no such cycle, see :func:`no_cycle_because`.
+    At the line's speed, as if the controller counted that (the solver knows no scale error); what
+    rests at the stage position, whatever distances and leads. None where there is no such cycle,
+    see :func:`no_cycle_because`.
     """
-    row = _row(_parts(machine, feeder, speed))
+    row, feeder = _row(_parts(at, at.machine.line.speed_mm_s)), at.feeder
     if row is None:
         return None
     landing_s = _landing(row, feeder)
@@ -101,28 +92,29 @@ def nominal_cycle(machine: Machine, feeder: Feeder, *, speed: float) -> NominalC
     return NominalCycle(edge_s=edge_s, opening_s=row.opening_s, landing_s=landing_s)
 
 
-def left_unsettled(machine: Machine, feeder: Feeder, *, speed: float) -> float:
+def left_unsettled(at: FeederAtSpeed) -> float:
     """Return by how much at most (mm) what is left of ramps and lag moves an act.
 
-    ``speed``: of the controller, mm/s.
+    Of the cycle of :func:`nominal_cycle`.
 
     Where a ramp-in is over before an insert lands and the next edge comes, both before the clutch
     opens, and a ramp-out before it closes again, what is left of a lag falls by e^(−K·t) in the
     least time t between: of both ramps it is less than 2·v/K each (feedsim/MODEL.md, section 13,
     fact 9), over all cycles before a geometric row. Else infinite.
     """
-    clutch, ins, servo = feeder.clutch, feeder.inserts, feeder.servo
-    per_s = 1.0 / (feeder.settings.speed_ratio * speed)
+    clutch, ins, servo = at.feeder.clutch, at.inserts, at.feeder.servo
+    speed = at.machine.line.speed_mm_s
+    per_s = 1.0 / (at.settings.speed_ratio * speed)
     seconds = 1.0 / speed if clutch.travel_ramp else 1.0
     ramp_in, ramp_out = seconds * clutch.ramp_in, seconds * clutch.ramp_out
-    pitch, stage = ins.length_mm + ins.gap_mm, feeder.settings.stage_position_mm
+    pitch, stage = ins.length_mm + ins.gap_mm, at.settings.stage_position_mm
     opening = pitch * per_s + 0.5 * (ramp_in - ramp_out)
     busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
-    way = feeder.insert_eye_to_placement_mm - stage
+    way = at.feeder.insert_eye_to_placement_mm - stage
     shortest, longest = min(way, pitch - stage), max(way + clipped_slip_mean(ins), pitch - stage)
     if longest * per_s + 0.5 * ramp_in + following_time(servo) >= opening:
         return math.inf
-    rest = max(machine.carriers.pitch_mm / speed, busy) - opening - ramp_out
+    rest = max(at.carriers.pitch_mm / speed, busy) - opening - ramp_out
     least = min(rest, shortest * per_s - 0.5 * ramp_in)
     gain = servo.loop_gain_per_s
     if least <= 0.0 or gain * least > _SURELY:
@@ -157,11 +149,7 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
 def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return the feed travel (mm) from the opening tick until the feed is slower than a speed.
 
-    Parameters
-    ----------
-    at : FeederAtSpeed
-    nose_mm_s : float
-        The feed speed, above 0.
+    ``nose_mm_s``: the feed speed, above 0.
     """
     parts, feeder = _parts_at(at), at.feeder
     row = _row(parts)
@@ -184,16 +172,8 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
 def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return how far (mm) the next insert runs from its rest until the feed is as fast as that.
 
-    Parameters
-    ----------
-    at : FeederAtSpeed
-    nose_mm_s : float
-        The feed speed.
-
-    Returns
-    -------
-    float
-        With what is left of the lag of the cycle before; ``inf`` where it never is that fast.
+    With what is left of the lag of the cycle before; ``inf`` where it never is that fast.
+    ``nose_mm_s``: the feed speed.
     """
     parts, feeder = _parts_at(at), at.feeder
     row, delay = _row(parts), feeder.servo.command_delay_s
@@ -254,17 +234,17 @@ def _landing(row: _Row, feeder: Feeder) -> float:
 
 @term
 def _parts_at(at: FeederAtSpeed) -> _Parts:
-    return _parts(at.machine, at.feeder, at.counted_mm_s)
+    return _parts(at, at.counted_mm_s)
 
 
-def _parts(machine: Machine, feeder: Feeder, speed: float) -> _Parts:
+def _parts(at: FeederAtSpeed, speed: float) -> _Parts:
     return _Parts(
-        carrier_pitch_mm=machine.carriers.pitch_mm,
-        insert_pitch_mm=feeder.inserts.length_mm + feeder.inserts.gap_mm,
-        ratio=feeder.settings.speed_ratio,
-        skips=machine.carriers.arrival.in_step and not machine.controller.not_ready_engages,
-        clutch=feeder.clutch,
-        servo=feeder.servo,
+        carrier_pitch_mm=at.carriers.pitch_mm,
+        insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
+        ratio=at.settings.speed_ratio,
+        skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
+        clutch=at.feeder.clutch,
+        servo=at.feeder.servo,
         speed_mm_s=speed,
     )
 

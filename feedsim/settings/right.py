@@ -107,9 +107,9 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
 def right_settings(at: FeederAtSpeed) -> Solution:
     """Return the right settings at the line's speed, whatever speed they are asked at."""
     steady = settled_settings(at)
-    if left_unsettled(at.machine, at.feeder, speed=at.machine.line.speed_mm_s) < _NOTHING_MM:
+    if left_unsettled(at) < _NOTHING_MM:
         return steady
-    cycle = nominal_cycle(at.machine, at.feeder, speed=at.machine.line.speed_mm_s)
+    cycle = nominal_cycle(at)
     if cycle is None:
         return steady
     exact = _exact(at, cycle, leads=steady)

@@ -44,12 +44,7 @@ def nearest_pair(
     Of the pairs about a distance and a lead the one whose travel, distance − lead·speed, errs
     least; of those that err alike the one with the nearest lead.
 
-    Parameters
-    ----------
-    distance_mm, lead_s : float
-    steps : Resolution
-    counted_mm_s : float
-        Line speed as the controller counts it.
+    ``counted_mm_s``: line speed as the controller counts it.
 
     Examples
     --------
@@ -77,15 +72,8 @@ def on_steps(
 ) -> Solution:
     """Return settings on the steps of their resolution, those that are automatic.
 
-    Parameters
-    ----------
-    at : FeederAtSpeed
-    wanted : Solution
-        What would be typed in if there were no steps.
-    right : Solution
-        What the mean error is measured against; what was typed in is in it.
-    automatic : frozenset of str
-        Names of the settings that may be changed.
+    ``wanted``: what would be typed in if there were no steps. ``right``: what the mean error is
+    measured against, with what was typed in. ``automatic``: names of those that may be changed.
     """
     steps = at.settings.resolution
     if steps.distance_mm == 0.0 and steps.lead_s == 0.0:

@@ -93,7 +93,7 @@ CASES = {
     "a memory of two marks": Case(
         "missed", 60.0, 0.0004, ("controller.mark_memory=2", F + "eye_to_placement=800 mm"),
     ),
-    # settings/mark_memory.py: pitches that vary, and more than one place
+    # settings/followed.py: pitches that vary, and more than one place
     "a memory of two marks, carriers not quite steady": Case(
         "missed", 60.0, 0.0001,
         ("controller.mark_memory=2", F + "eye_to_placement=800 mm", "carrier.pitch=390 mm",
