@@ -1,4 +1,4 @@
-"""What asks a command to end, Ctrl-C first of all, and short stretches that it does not break."""
+"""Requests to end a command, Ctrl-C first of all, and stretches that they do not break."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def as_interrupts() -> None:
 
 
 def leaving_at_once(leave: Callable[[], None]) -> None:
-    """From now on call `leave` where something asks to end: there is nothing left to clear up.
+    """From now on call `leave` at a request to end: nothing is left to clear up.
 
     As Python ends it forgets its handlers, and a signal would end the process with a status of its
     own: the last moments are deaf.

@@ -219,7 +219,7 @@ def measure(text: str, *kinds: Kind) -> Measured:
     Raises
     ------
     QuantityError
-        If it is none of these, or its size is beyond all reason.
+        If it is none of these, or its size is out of range.
     """
     number, unit = _split(text, kinds)
     size, powers = _size(unit, kinds)
@@ -270,7 +270,7 @@ def parse(text: str, kind: Kind) -> float:
     Raises
     ------
     QuantityError
-        If it is not such a quantity, or its size is beyond all reason.
+        If it is not such a quantity, or its size is out of range.
 
     Examples
     --------

@@ -47,7 +47,7 @@ class Answer(ABC):
 
     @property
     def units(self) -> System:
-        """The units in which it is told, unless others are asked for: those of the line."""
+        """The units in which it is shown, unless others are asked for: those of the line."""
         return self.line.units
 
     def text(self, *, units: System | None = None) -> str:

@@ -39,7 +39,7 @@ class Line:
     name : str
         What to call it beside others.
     units : {"metric", "inch"}
-        In which people are told of it: inches, where more of the lengths in its file are written
+        In which it is shown: inches, where more of the lengths in its file are written
         in inches or feet than in metric units. A change of keys does not change it.
     written : mapping or None
         The data that it was made from, each value as it was given.
@@ -111,7 +111,7 @@ class Line:
         Raises
         ------
         FeedsimError
-            If the file is there already and `force` is not set, or cannot be written.
+            If the file exists and `force` is not set, or cannot be written.
         """
         path = Path(path)
         try_file(path, force=force)

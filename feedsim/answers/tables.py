@@ -1,4 +1,4 @@
-"""Rows of a CSV file as columns, so that a table is told in one place."""
+"""Rows of a CSV file as columns."""
 
 from __future__ import annotations
 

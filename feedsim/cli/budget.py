@@ -47,7 +47,7 @@ def budget(
     units: Units = None,
     as_json: AsJson = False,
 ) -> int:
-    """Break the spread of the placement down into its sources, and hold the sum against a run.
+    """Break the placement spread down into its sources, and compare the sum with a run.
 
     Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
     """

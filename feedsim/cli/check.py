@@ -22,7 +22,7 @@ def check(
     settings: Settings = None,
     units: Units = None,
 ) -> None:
-    """Look a scenario over without running it.
+    """Check a scenario without running it.
 
     Says whether it is valid, its geometry in words, the settings that "auto" stands for, and
     what an experienced eye would warn of.

@@ -35,7 +35,7 @@ def compare(
         list[Path],
         typer.Argument(
             metavar="SCENARIO...",
-            help="Scenarios to compare, TOML files; the others are held against the first.",
+            help="Scenarios to compare, TOML files; the others are compared with the first.",
             show_default=False,
         ),
     ],

@@ -1,4 +1,4 @@
-"""How every command hands over what it found: a folder of files, and words or JSON."""
+"""How every command delivers its answer: a folder of files, and words or JSON."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def handed(
     last: str = "",
     status: int = 0,
 ) -> Handed:
-    """Make of an answer what a command hands over; its files are made now.
+    """Make what a command delivers of an answer; its files are made now.
 
     Parameters
     ----------

@@ -75,6 +75,6 @@ def explain(
     if (carrier is not None) + first_miss + first_hazard != 1:
         raise FeedsimError("explain needs one of --carrier N, --first-miss and --first-hazard")
     first: First | None = "miss" if first_miss else "hazard" if first_hazard else None
-    with doing("running the line and taking the carrier apart"):
+    with doing("running the line and analysing the carrier"):
         found = answers.explain(line, carrier, first=first, feeder=feeder)
     return print_now(found, units=units, as_json=as_json)

@@ -98,7 +98,7 @@ def main() -> None:
 
 
 def _streams() -> None:
-    """Have three streams, whatever the caller has closed, and print what letters there are."""
+    """Open streams that the caller has closed, and replace letters that cannot be printed."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -114,7 +114,7 @@ def _streams() -> None:
 
 
 def _notes() -> None:
-    """Tell once of each old name in a scenario; other warnings go where they always go."""
+    """Print each old name in a scenario once; leave other warnings alone."""
     others = warnings.showwarning
 
     def show(message: Any, category: type[Warning], *where: Any, **more: Any) -> None:
@@ -136,7 +136,7 @@ def _status() -> int:
 
 
 def _ended_by(error: BaseException) -> int:
-    """Tell what has ended the command, and return the exit status for it."""
+    """Print what has ended the command, and return its exit status."""
     match error:
         case FeedsimError():
             return _wrong(error)
@@ -156,13 +156,13 @@ def _ended_by(error: BaseException) -> int:
 
 
 def _heard_enough() -> int:
-    """Whoever read our output has stopped reading: nothing is wrong, but print no more."""
+    """Print no more: whoever read our output has stopped reading."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
 
 
 def _flushed(status: int) -> int:
-    """Print what is still to be printed, while an error can still be told."""
+    """Flush the output while an error can still be printed."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:

@@ -14,9 +14,7 @@ def new(
     path: Annotated[
         Path, typer.Argument(metavar="FILE", help="Where to write it, such as my_line.toml.")
     ],
-    force: Annotated[
-        bool, typer.Option("--force", help="Write over a file that is there.")
-    ] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite an existing file.")] = False,
 ) -> None:
     """Write a commented scenario to start from."""
     from feedsim.files.new_files import write_one

@@ -178,7 +178,7 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
 def read_lines(
     paths: list[Path], overrides: list[str] | None, *, speed: str | None = None
 ) -> list[Line]:
-    """Load lines to see side by side, named by their files; tell of the faults of all at once.
+    """Load lines to compare, named by their files; report the faults of all at once.
 
     Raises
     ------
@@ -225,9 +225,9 @@ def share_of(option: str, text: str) -> float:
 
 
 def tell(words: str) -> None:
-    """Say something on standard error, where it is in the way of nothing.
+    """Print on standard error.
 
-    Where standard error cannot be written, nothing is said, and the work goes on.
+    Where standard error cannot be written, the work goes on in silence.
     """
     import os
     import sys

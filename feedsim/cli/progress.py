@@ -24,7 +24,7 @@ _LINE_EVERY_S = 30.0
 
 @contextmanager
 def doing(what: str) -> Iterator[None]:
-    """Say what is being done, for as long as it takes; nobody knows how far it is.
+    """Show what is being done while it lasts, without how far it is.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def _telling(what: str, total: int | None) -> Iterator[_Teller]:
 
 
 class _Teller(threading.Thread):
-    """Tells how far something is until it is stopped."""
+    """Shows progress until it is stopped."""
 
     def __init__(self, what: str, total: int | None, where: TextIO) -> None:
         super().__init__(daemon=True, name="progress")
@@ -71,13 +71,13 @@ class _Teller(threading.Thread):
         self._bar: tuple[Progress, Any] | None = None
 
     def tell(self, done: int) -> None:
-        """Take note that so much is done."""
+        """Note how much is done."""
         self._done = done
         if self._bar is not None:
             self._bar[0].update(self._bar[1], completed=done)
 
     def run(self) -> None:
-        """Wait, and tell what is still going on."""
+        """Wait, and show what is still going on."""
         with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
             if self._where.isatty():
                 if not self._over.wait(_PATIENCE_S):
@@ -88,7 +88,7 @@ class _Teller(threading.Thread):
                 self._where.flush()
 
     def stop(self) -> None:
-        """Tell no more."""
+        """Stop."""
         self._over.set()
         self.join()
         if self._bar is not None:

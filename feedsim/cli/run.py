@@ -55,7 +55,7 @@ def run(
         Literal["all", "missed", "none"] | None,
         typer.Option(
             "--records",
-            help="Whose rows carriers.csv has: all, those missed or at risk, none  "
+            help="Rows in carriers.csv: all, only missed or at risk, or none  "
             "[default: all; missed above 100,000 carriers]",
             show_default=False,
         ),

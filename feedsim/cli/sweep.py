@@ -120,5 +120,5 @@ def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:
         return known
     forgotten = kept.begin()
     if forgotten:
-        tell(f"note: {forgotten} kept points are forgotten; --resume would have looked at them")
+        tell(f"note: {forgotten} stored points are discarded; --resume would have reused them")
     return {}

@@ -50,7 +50,7 @@ def plan(
         typer.Option(
             "--spread-within",
             metavar="SHARE",
-            help="How well each spread is to be known: more carriers to measure.",
+            help="How precisely to know each spread; a smaller share takes more carriers.",
         ),
     ] = "25 %",
     settings: Settings = None,
@@ -58,10 +58,10 @@ def plan(
     units: Units = None,
     as_json: AsJson = False,
     force: Annotated[
-        bool, typer.Option("--force", help="Write over a file that has been filled in.")
+        bool, typer.Option("--force", help="Overwrite a file that has been filled in.")
     ] = False,
 ) -> int:
-    """Plan a trial: speeds, carriers, what has to come out, and a blank file to fill in.
+    """Plan a trial: speeds, carriers, expected results, and a blank file to fill in.
 
     Writes trial_plan.csv.
     """
@@ -86,7 +86,7 @@ def _folder(scenario: Path, out: Path | None) -> Path:
 
 
 def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
-    """Refuse to write over what somebody has filled in at the machine."""
+    """Refuse to overwrite what somebody has filled in."""
     from feedsim.answers.trial.study.data import is_blank
     from feedsim.errors import Fault, FeedsimError
 
@@ -94,7 +94,7 @@ def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
     if force or not path.exists() or is_blank(path, feeders=names):
         return
     raise FeedsimError(
-        Fault(str(path), message="has been filled in; move it away, or --force writes over it")
+        Fault(str(path), message="has been filled in; move it away, or overwrite it with --force")
     )
 
 
@@ -116,9 +116,7 @@ def fit(
     ] = None,
     keep_outliers: Annotated[
         bool,
-        typer.Option(
-            "--keep-outliers", help="Leave what sticks out in all figures and in --write."
-        ),
+        typer.Option("--keep-outliers", help="Keep outliers in all figures and in --write."),
     ] = False,
     without: Annotated[
         str | None,
@@ -135,12 +133,12 @@ def fit(
     units: Units = None,
     as_json: AsJson = False,
     force: Annotated[
-        bool, typer.Option("--force", help="Let --write write over a file that is there.")
+        bool, typer.Option("--force", help="Let --write overwrite an existing file.")
     ] = False,
 ) -> int:
-    """Fit a trial: what to type in, what spreads, what is missed, what could not be told.
+    """Fit a trial: settings to type in, spreads, missed carriers, and what stays undecided.
 
-    The trial was run with the settings of SCENARIO. What sticks out is named, and left out of the
+    The trial was run with the settings of SCENARIO. Outliers are named, and left out of the
     corrections. Writes trial_fit.json and a figure.
     """
     from feedsim.answers.trial.answer import fitted, measured_in
@@ -208,6 +206,6 @@ def _corrected(found: FittedTrial, scenario: Path, overrides: list[str], new: Pa
     try:
         scenario_from_text(text, folder=new.parent)
     except FeedsimError:
-        message = f"names other files that do not lie there; write it beside {scenario}"
+        message = f"refers to other files by relative path; write it to the folder of {scenario}"
         raise FeedsimError(Fault(str(new), message=message)) from None
     return text

@@ -82,7 +82,7 @@ def power_at_rated(motor: Motor) -> float:
 
 
 def continuous_torque(motor: Motor, speed_rpm: Floats) -> Floats:
-    """Return the torque (N·m) that a motor can give for ever at some speeds.
+    """Return the continuous torque (N·m) of a motor at some speeds.
 
     Rated torque, and beyond the rated speed no more than the rated power; both times the
     over-temperature factor; nothing beyond the highest speed. Common practice where the maker
@@ -101,7 +101,7 @@ def continuous_torque(motor: Motor, speed_rpm: Floats) -> Floats:
 def short_time_torque(motor: Motor, speed_rpm: Floats) -> Floats:
     """Return the torque (N·m) that a motor can give for a short time at some speeds.
 
-    Peak torque up to the rated speed, then straight down to what it can give for ever at its
+    Peak torque up to the rated speed, then straight down to its continuous torque at its
     highest speed; nothing beyond. Common practice where the maker gives no curve.
     """
     rated, most, peak = motor.rated_speed_rpm, motor.max_speed_rpm, motor.peak_torque_n_m

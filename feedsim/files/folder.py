@@ -28,7 +28,7 @@ _TRIES = 100
 
 
 class Kept(Protocol):
-    """What outlives a command that ends too early."""
+    """What stays of a command that ends early."""
 
     def words(self) -> str:
         """Say what it is; "" if there is nothing."""
@@ -98,8 +98,8 @@ class OutputFolder:
     ) -> None:
         """Replace the files of this command, all of them or none, and their manifest before them.
 
-        As long as not all are in place, and for ever if the process is killed meanwhile, the
-        manifest tells that they do not belong together. A single file needs none.
+        Until all are in place, and for good if the process is killed meanwhile, the manifest
+        shows that they do not belong together. A single file needs none.
 
         Parameters
         ----------
@@ -144,7 +144,7 @@ class OutputFolder:
             self._tell(f"note: from an earlier {self._command}, left as they are: {names}")
 
     def state(self) -> str:
-        """Say what is in place or kept, should the command end now."""
+        """Say what would be in place or kept if the command ended now."""
         if self._in_place:
             return f"in place in {self.folder}: {', '.join(self._in_place)}"
         return "" if self.keeps is None else self.keeps.words()

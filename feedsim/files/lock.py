@@ -1,4 +1,4 @@
-"""A file that one process at a time holds; the system lets go of it when that process ends."""
+"""A file that one process holds at a time; the system releases it when the process ends."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Lock:
     path : Path
         Of the file; made if it is not there, and gone with the lock.
     who : str
-        What others are told meanwhile.
+        What others read meanwhile.
 
     Raises
     ------

@@ -126,7 +126,7 @@ def write_one(path: Path, content: bytes) -> None:
 
 
 def try_one(path: Path) -> None:
-    """Find out whether a file could be written, and leave nothing behind.
+    """Check that a file can be written, and leave nothing behind.
 
     Raises
     ------
@@ -192,7 +192,7 @@ def _second_name(path: Path, other: Path) -> None:
 
 @contextmanager
 def explained(path: Path, deed: str) -> Iterator[None]:
-    """Turn what the system refuses into an error for people."""
+    """Turn the system's error into one for people."""
     try:
         yield
     except OSError as error:

@@ -1,4 +1,4 @@
-"""A single file that the user has named: tried before any work is done for it."""
+"""A single file that the user names: tried before any work."""
 
 from __future__ import annotations
 
@@ -35,7 +35,5 @@ def try_file(path: Path, *, force: bool) -> None:
     if path.is_dir() or not path.name:
         raise FeedsimError(Fault(name, message="this is a folder; give the name of a file"))
     if is_there and not force:
-        raise FeedsimError(
-            Fault(name, message="this file is there already; --force writes over it")
-        )
+        raise FeedsimError(Fault(name, message="this file exists; --force overwrites it"))
     try_one(path)

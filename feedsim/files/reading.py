@@ -1,4 +1,4 @@
-"""Files that feedsim has written, read again with no trust in what stands there now."""
+"""Files that feedsim wrote, read again without trust in their content."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 
 def regular_file(path: Path) -> BufferedReader:
-    """Open a file for reading its bytes; nothing else is waited for.
+    """Open a regular file for reading.
 
     Raises
     ------

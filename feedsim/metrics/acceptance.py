@@ -33,7 +33,7 @@ class ToDecide:
     carriers : int or None
         About as many in all, if the share and how it clusters stay as they are
         (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run), and
-        at least so many that there is an interval.
+        enough for an interval at least.
         None where no number does (the share stands at its limit), or above 1e12.
     """
 

@@ -1,4 +1,4 @@
-"""What trials are worth whose outcomes cluster.
+"""What clustered trials are worth.
 
 Losses come in runs: after a stop, a jam or a wait, on a phase that walks. A share of such outcomes
 varies more than that of as many independent ones; by how much is its design effect.

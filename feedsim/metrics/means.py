@@ -33,7 +33,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 FEWEST = 20
-"""Values from which on an interval is told: fewer do not show whether neighbours are alike."""
+"""Fewest values with an interval: fewer do not show whether neighbours are alike."""
 _BATCHES = 20
 _ALIKE = 0.84
 _MOST_ALIKE = 0.9
@@ -134,7 +134,7 @@ def batch_interval(
 
 
 def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
-    """Return how sure the mean of values in order is.
+    """Return the uncertainty of the mean of values in order.
 
     Parameters
     ----------

@@ -142,7 +142,7 @@ def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
 
 
 def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[Pair]:
-    """Return the pairs of feeders that are worth a figure.
+    """Return the pairs of feeders to report.
 
     Those that the recipe names, neighbours (whose inserts follow each other along the carrier),
     and those that lie on each other on any counted carrier.

@@ -102,7 +102,7 @@ class BeltMotion:
     Parameters
     ----------
     pieces : sequence of BeltPiece
-        With rising start times, the first at 0 s; the last one holds for ever. Speeds are
+        With rising start times, the first at 0 s; the last one never ends. Speeds are
         never below 0.
 
     Attributes

@@ -163,7 +163,7 @@ def _follow_rate(
 
 
 def _extend(feed: FeedMotion) -> bool:
-    """Add the piece that follows the last one; false if the last one holds for ever."""
+    """Add the piece that follows the last one; false if the last one never ends."""
     last = feed.pieces[piece_count(feed) - 1]
     t, r, target = last.end_s, last.engagement, last.target
     if t == math.inf:

@@ -128,7 +128,7 @@ def parse_axis(text: str) -> Axis:
     key, equals, after = (part.strip() for part in text.partition("="))
     if not equals or not key or not after:
         raise _wrong("--vary", text, _VARY_FORMS)
-    key = ".".join(written_path(key.split("."), {}))  # workers need not tell of an old name
+    key = ".".join(written_path(key.split("."), {}))  # or each worker would note the old name
     if key == LINE_SPEED:
         return parse_speeds(after)
     values = _values(after, option="--vary", forms=_VARY_FORMS)

@@ -34,7 +34,7 @@ _SILENT_S = 30.0
 """A worker says every second or so that it lives; after so long without it is taken as stopped."""
 _LOOK_S = 0.5
 _LONGEST_LOOK_S = 1.0
-"""More than this between two looks is our own stall, and no silence of a worker."""
+"""More than this between two looks is our own stall, not a worker's silence."""
 _CHATTERING = ("distributed", "tornado")
 
 
@@ -164,7 +164,11 @@ class _Workers:
         self._told &= there  # what comes to this address later is another worker
         if there and there <= self._silent:
             return f"all workers have been silent for {_SILENT_S:.0f} s: are they stopped?"
-        return "" if there else f"all workers are gone, and none has come within {_GRACE_S:.0f} s"
+        return (
+            ""
+            if there
+            else f"all workers are gone, and no other has joined within {_GRACE_S:.0f} s"
+        )
 
     def _tell_silent(self, last_seen: Mapping[str, Any]) -> None:
         """Tell of workers that have stopped without going, and have others make their calls.
@@ -204,7 +208,7 @@ class _Workers:
 
 @dataclass(eq=False, slots=True)
 class _Call:
-    """A call that is not done, and under which key it was last given to the cluster."""
+    """An open call, and the key under which the cluster last got it."""
 
     sent: bytes
     name: str
@@ -292,7 +296,7 @@ async def _checked_workers(client: Any, address: str) -> set[str]:
 
 
 def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
-    """Say in what a worker's answer differs from what it would be here; "" if in nothing."""
+    """Say how a worker's versions differ from those here; "" if they do not."""
     return _no_feedsim(there) if isinstance(there, Exception) else differing(there, here)
 
 
@@ -324,7 +328,7 @@ class _Background:
         return self.start(made()).result()
 
     def close(self) -> None:
-        """Cancel what still goes on, and end the thread."""
+        """Cancel open work, and end the thread."""
         self.do(_cancel_others)
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join()
@@ -340,7 +344,7 @@ async def _cancel_others() -> None:
 
 @contextmanager
 def _muted() -> Iterator[None]:
-    """Keep the library's log off the terminal; what matters is told as an error or a loss."""
+    """Keep the library's log off the terminal; errors and losses are reported anyway."""
     names = [*logging.root.manager.loggerDict]
     loggers = [logging.getLogger(n) for n in names if n.partition(".")[0] in _CHATTERING]
     heard = [logger for logger in loggers if not logger.disabled]

@@ -60,7 +60,7 @@ class Pool(Protocol):
         """Take a call; the future gets its result or its exception."""
 
     def look(self) -> None:
-        """Tell of workers that are lost, and raise what ends the wait for the others."""
+        """Report lost workers; raise if waiting for the others is in vain."""
 
 
 class WorkerPool:
@@ -231,7 +231,7 @@ def _processes(count: int) -> Iterator[Pool]:
 
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
-    """Have processes that are started meanwhile start no threads for linear algebra."""
+    """Make processes started meanwhile use one thread for linear algebra."""
     absent = {name: value for name, value in ONE_THREAD.items() if name not in os.environ}
     os.environ.update(absent)
     try:

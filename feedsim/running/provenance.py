@@ -1,4 +1,4 @@
-"""What the results of a point depend on besides the point itself: code and libraries."""
+"""What results depend on besides the scenario: code and libraries."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def versions() -> Mapping[str, str]:
 
 
 def differing(there: Mapping[str, str], here: Mapping[str, str]) -> str:
-    """Say in words in what versions differ from those here; "" if in nothing."""
+    """Say how versions differ from those here; "" if they do not."""
     names = [name for name in here if there.get(name) != here[name]]
     return ", ".join(f"{name} {there.get(name, 'missing')}, not {here[name]}" for name in names)
 

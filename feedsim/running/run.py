@@ -1,4 +1,4 @@
-"""One rehearsal: a scenario run once, its records and its figures."""
+"""A scenario run, its records and its figures."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class RunFigures:
 
 @dataclass(frozen=True, slots=True)
 class ScenarioRun:
-    """A run with all that it came from and all that came of it.
+    """A run: its scenario, machine, records and results.
 
     Attributes
     ----------

@@ -22,14 +22,14 @@ __all__ = ["ended_with_record", "with_arrival_changed", "with_record"]
 _SPEED = Quantity("speed", above=0.0)
 _IS_RECORDED = '(carrier.arrival is "recorded")'
 _BESIDE = {"paced": OF_A_RECORD, "random": OF_A_RECORD, "recorded": BESIDE_A_RECORD}
-"""Of each arrival the keys that have no place beside it."""
+"""For each arrival, the keys that must not stand beside it."""
 
 
 def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
-    """Leave out what has no place beside an arrival that an override has changed.
+    """Drop keys that must not stand beside an arrival chosen by an override.
 
-    Nobody could take a pitch out of a file by an override, and recorded carriers have none. Keys
-    that overrides themselves have set stay, to be refused.
+    An override cannot remove a pitch from a file, and recorded carriers have none. Keys that
+    overrides set stay, to be refused.
 
     Parameters
     ----------
@@ -47,14 +47,14 @@ def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict
 
 
 def with_record(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
-    """Read the record of carriers, if one is named, and check that it is alone.
+    """Read the record of carriers, if one is named, and check what stands beside it.
 
     Parameters
     ----------
     data : dict
         A whole scenario, not checked yet; it stays as it is.
     folder : Path
-        From where the path of the record is meant.
+        Relative paths of records start here.
 
     Returns
     -------
@@ -82,7 +82,7 @@ def with_record(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
 
 
 def ended_with_record(scenario: Scenario) -> Scenario:
-    """Let a run that ends with its record have no more carriers than the record."""
+    """End a run with its record, where that is asked for."""
     carrier, run = scenario.carrier, scenario.run
     left = len(carrier.record) - run.warm_up
     if carrier.arrival != "recorded" or carrier.after_record == "repeat" or run.carriers <= left:

@@ -25,10 +25,10 @@ from feedsim.scenario.record_file import MOST_PITCHES, MOST_ROWS, Recorded
 __all__ = ["BESIDE_A_RECORD", "OF_A_RECORD", "Carrier"]
 
 BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
-"""Keys that a record stands for: it says itself how far apart carriers come."""
+"""Keys that a record replaces."""
 
 OF_A_RECORD = ("record", "record_speed", "after_record")
-"""Keys that say nothing without one."""
+"""Keys that mean nothing without a record."""
 
 
 @dataclass(frozen=True)
@@ -52,8 +52,8 @@ class OrNothing(KeyType):
 class Record(KeyType):
     """Recorded pitches (mm); none where the key is left out.
 
-    The name of a file is allowed too, and taken for none here: where it is wanted, the file was
-    read before, and what was read stands in its place (:mod:`feedsim.scenario.arrivals`).
+    The name of a file is allowed too, and read as none here: where it applies, the file was read
+    before, and its pitches stand in its place (:mod:`feedsim.scenario.arrivals`).
     """
 
     most: int = MOST_PITCHES
@@ -81,7 +81,7 @@ class Record(KeyType):
         return tuple(pitches)
 
     def _pitch(self, raw: Any) -> float:
-        """Read one pitch; as feedsim writes them, twenty times as fast, to the same float."""
+        """Read one pitch; twenty times as fast if feedsim wrote it, to the same float."""
         if isinstance(raw, str) and self.plain.fullmatch(raw):
             return float(raw[:-3])
         return float(self.pitch.read(raw))
@@ -109,7 +109,7 @@ class Record(KeyType):
 
 
 def _without_default(schema: dict[str, Any]) -> None:
-    """Take the default out of a key's schema: left out, it is nothing that one could write."""
+    """Take the default out of a key's schema: it cannot be written."""
     schema.pop("default", None)
 
 
@@ -136,13 +136,13 @@ class Carrier(Section):
 
     length: Size = key("Length of a carrier, along the belt.")
     pitch: Annotated[float | None, OrNothing(Quantity("length", above=0.0))] = key(
-        "Leading edge to leading edge, a length. Has to be given unless arrival is recorded.",
+        "Leading edge to leading edge, a length. Required unless arrival is recorded.",
         None,
         json_schema_extra=_without_default,
     )
     pitch_sd: Length = key(
-        "Spread of the pitch, one standard deviation, a length. None at all makes a run too "
-        "regular to be true: give some.",
+        "Standard deviation of the pitch, a length. Without any a run is unrealistically "
+        "regular: give some.",
         "0 mm",
     )
     min_gap: Length = key("Smallest gap between two carriers, a length.", "0 mm")
@@ -166,7 +166,7 @@ class Carrier(Section):
         json_schema_extra=_without_default,
     )
     after_record: Annotated[Literal["repeat", "end"], Choice("repeat", "end")] = key(
-        "Where the record ends before the run: it begins again, or the run ends with it.",
+        "If the record ends before the run: repeat it, or end the run with it.",
         "repeat",
     )
     missing: Annotated[float, Quantity("share", at_least=0.0, at_most=0.99)] = key(
@@ -175,9 +175,9 @@ class Carrier(Section):
     slip: Distance = key(
         "How far carriers fall back on the belt between eye and placement point, a length.", "0 mm"
     )
-    slip_sd: Length = key("Spread of that, one standard deviation, a length.", "0 mm")
+    slip_sd: Length = key("Standard deviation of that, a length.", "0 mm")
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that say nothing of carriers that arrive as these do, and are not written."""
+        """Keys that do not apply to this arrival, and are not written."""
         return (*BESIDE_A_RECORD, "record_speed") if self.arrival == "recorded" else OF_A_RECORD

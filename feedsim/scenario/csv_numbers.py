@@ -1,4 +1,4 @@
-"""One rule for every CSV file that is read: what parts the cells, and what a decimal comma is.
+"""One rule for all CSV files: what separates cells, and what a decimal comma is.
 
 Cells are parted by semicolons, tabs or commas, whichever the first line has most of. Where they
 are not parted by commas, a number may have a decimal comma. A true minus counts as one.
@@ -12,7 +12,7 @@ NEEDS_SEMICOLONS = "decimal commas need semicolons between the cells"
 
 
 def delimiter_of(head: str) -> str:
-    """Return what parts the cells of a file, from its first line.
+    """Return the separator of a file, from its first line.
 
     Examples
     --------

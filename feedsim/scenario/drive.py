@@ -48,7 +48,7 @@ class TextOrNone(KeyType):
 
 
 def _tables(name: str, most: int) -> BeforeValidator:
-    """Check that several tables are a list of them, and not too long, before each is read."""
+    """Check that these are tables in a list, and how many, before each is read."""
     allowed = f"up to {most} of [[feeder.drive.{name}]]"
 
     def check(raw: Any) -> Any:
@@ -82,9 +82,9 @@ class Roller(Section):
 class Reduction(Section):
     """A stage between motor and feed roller, in the order from the motor."""
 
-    ratio: Annotated[float, Ratio(0.01, 1000.0)] = key("Turns of its input to one of its output.")
+    ratio: Annotated[float, Ratio(0.01, 1000.0)] = key("Turns of the input for one of the output.")
     efficiency: Annotated[float, Quantity("share", at_least=0.01, at_most=1.0)] = key(
-        "Share of the power that goes in and comes out.", "100 %"
+        "Efficiency: power out over power in, a share.", "100 %"
     )
     inertia: Inertia = key(
         "Moment of inertia of the stage at its input, the motor side.", "0 kg*m^2"
@@ -95,18 +95,16 @@ class Motor(Section):
     """A candidate to drive the feeder, from its data sheet."""
 
     name: Annotated[str, Text(100)] = key("Name, unlike that of any other candidate.")
-    rated_torque: Torque = key("Torque that it can give for ever at rated speed.")
-    peak_torque: Torque = key("Torque that it can give for a short time.")
-    rated_speed: Turning = key("Speed at which rated torque and power are told.")
+    rated_torque: Torque = key("Continuous torque at rated speed.")
+    peak_torque: Torque = key("Peak torque, for a short time.")
+    rated_speed: Turning = key("Speed for which torque and power are rated.")
     max_speed: Turning = key("Highest speed.")
     rotor_inertia: Annotated[float, Quantity("inertia", above=0.0)] = key(
         "Moment of inertia of the rotor, with its brake if it has one."
     )
-    rated_power: Annotated[float, Quantity("power", above=0.0)] = key(
-        "Power that it can give for ever."
-    )
+    rated_power: Annotated[float, Quantity("power", above=0.0)] = key("Continuous power.")
     over_temperature_factor: Annotated[float, Ratio(0.1, 1.0)] = key(
-        "Share of rated torque and power that is left where it is hotter than rated.", 1.0
+        "Share of rated torque and power that is left where it runs hotter than rated.", 1.0
     )
 
 
@@ -159,12 +157,12 @@ class Drive(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """The file's name: what was read from it stands among the motors."""
+        """The file's name: its rows stand among the motors."""
         return ("motors",)
 
 
 def as_table(schema: dict[str, Any]) -> None:
-    """Say in JSON Schema that a table may be left out, but is no null."""
+    """Make a table optional in JSON Schema, but never null."""
     reference = next(item["$ref"] for item in schema.pop("anyOf") if "$ref" in item)
     schema.pop("default", None)
     schema["$ref"] = reference

@@ -1,4 +1,4 @@
-"""Whether a drive can be as a file describes it: keys that are right, but not beside others."""
+"""Whether the keys of a drive fit each other."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _Path = tuple[str | int, ...]
 
 
 def drive_faults(given: Given, feeder: _Path) -> Iterator[Fault]:
-    """Find what cannot be of one feeder's drive.
+    """Find faults between the keys of one feeder's drive.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def _pull_off(given: Given, feeder: _Path) -> Iterator[Fault]:
 
 
 def _grip(given: Given, here: _Path) -> Iterator[Fault]:
-    """Check that friction is told whole: coefficient, force and mass, or none of them."""
+    """Check that friction is complete: coefficient, force and mass, or none of them."""
     friction, force = given(*here, "friction_coefficient"), given(*here, "normal_force")
     mass = given(*here, "insert_mass")
     if None in (friction, force, mass):

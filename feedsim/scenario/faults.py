@@ -1,4 +1,4 @@
-"""What pydantic found, told in our words: key path, what stood there, what is allowed."""
+"""Faults that pydantic found, in our words: key path, what stood there, what is allowed."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ MOST_FAULTS = 100
 
 
 def faults_of(error: ValidationError) -> list[Fault]:
-    """Translate the faults that pydantic found; those beyond a hundred are only counted."""
+    """Translate the faults that pydantic found; beyond a hundred, count them."""
     details = error.errors(include_url=False)
     faults = [fault for detail in details[:MOST_FAULTS] for fault in _translate(detail)]
     return [*faults, *[Fault("", message="and one more")] * max(0, len(details) - MOST_FAULTS)]
 
 
 def few(faults: Sequence[Fault]) -> list[Fault]:
-    """Keep a hundred faults of all, wherever they were found, and count the others."""
+    """Keep a hundred faults, and count the others."""
     more = len(faults) - MOST_FAULTS
     if more <= 0:
         return list(faults)
@@ -33,7 +33,7 @@ def few(faults: Sequence[Fault]) -> list[Fault]:
 
 
 def refused_faults(refused: Refused, path: Sequence[str | int], raw: Any) -> Iterator[Fault]:
-    """Tell one refused value, or each refused part of a list."""
+    """Report one refused value, or each refused part of a list."""
     for below, value, allowed in refused.below:
         yield Fault(dotted((*path, *below)), shown(value), allowed)
     if not refused.below:
@@ -50,7 +50,7 @@ def _translate(detail: Any) -> Iterator[Fault]:
     elif detail["type"] == "missing":
         yield from _left_out(path, names)
     elif detail["type"] == "invalid_key":
-        yield Fault(dotted(path), "a key that is no text", "text for every key")
+        yield Fault(dotted(path), "a key that is not text", "text for every key")
     else:  # a value stands where a table belongs
         yield Fault(dotted(path), shown(detail["input"]), f"a table, {table_name(names)}")
 

@@ -75,13 +75,13 @@ class Insert(Section):
     length: Size = key("Length of an insert, along the insert path.")
     gap: Length = key("Tail of one insert to nose of the next, a length.")
     gap_sd: Length = key(
-        "Spread of the gap, one standard deviation, a length. Give some, as for the pitch.", "0 mm"
+        "Standard deviation of the gap, a length. Give some, as for the pitch.", "0 mm"
     )
     min_gap: Length = key("Smallest gap between two inserts, a length.", "0 mm")
     slip: Distance = key(
         "How far an insert falls back in the feeder from staged to placed, a length.", "0 mm"
     )
-    slip_sd: Length = key("Spread of that, one standard deviation, a length.", "0 mm")
+    slip_sd: Length = key("Standard deviation of that, a length.", "0 mm")
     misfeed: Share = key("Share of draws that bring no insert.", "0 %")
     double: Share = key("Share of draws that bring two inserts, one on the other.", "0 %")
     magazine: Annotated[int, Whole(0, 100_000_000)] = key(
@@ -144,8 +144,8 @@ class Servo(Section):
     max_acceleration: Annotated[
         float | Literal["auto"], Auto(Quantity("acceleration", above=0.0, may_be_infinite=True))
     ] = key(
-        'Largest acceleration the drive can give; "inf m/s^2" is any, auto what the chosen motor '
-        "of drive can give.",
+        'Largest acceleration the drive can give; "inf m/s^2" is any, auto that of the chosen '
+        "motor.",
         "150 m/s^2",
     )
     command_delay: Delay = key("From the controller to the drive, a time.", "0 ms")
@@ -224,5 +224,5 @@ class Feeder(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """The drive where nothing is said of it."""
+        """The drive where none is given."""
         return ("drive",) if self.drive is None else ()

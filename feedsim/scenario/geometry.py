@@ -1,7 +1,7 @@
 """Whether the machine that a file describes can work at all, in the machine's own words.
 
-The checks read the raw data key by key and pass over every key that is faulty in itself, so
-that they can be made of a file with other faults, and all are told at once.
+The checks read the raw data key by key and skip keys that are faulty in themselves, so all
+faults of a file are reported at once.
 """
 
 from __future__ import annotations

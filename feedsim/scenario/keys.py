@@ -2,7 +2,7 @@
 
 Each says four things: how to read what stands in the file, how to write it back, what is
 allowed in words, and what that is as JSON Schema. pydantic asks them through two hooks, so
-that a fault is told in our words and never in those of a library.
+faults are reported in our words, never in those of a library.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Section(BaseModel):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that say nothing beside the others as they are, and are not written."""
+        """Keys that mean nothing beside the others, and are not written."""
         return ()
 
 

@@ -29,7 +29,7 @@ Size = Annotated[float, Quantity("length", above=0.0)]
 Distance = Annotated[float, Quantity("length")]
 Time = Annotated[float, Quantity("time", at_least=0.0)]
 Delay = Annotated[float, Quantity("time", at_least=0.0, at_most=10.0)]
-"""What an eye, a drive or a filter takes; no such thing takes longer."""
+"""Bounds of what an eye, a drive or a filter takes."""
 Tick = Annotated[float, Quantity("time", at_least=0.0, at_most=1.0)]
 """From one tick of a program to the next."""
 Speed = Annotated[float, Quantity("speed", above=0.0)]
@@ -149,16 +149,17 @@ class Line(Section):
 class Eye(Section):
     """A photo-eye: how soon, how exactly and how surely it sees an edge."""
 
-    response: Delay = key("Edge to output switching on, a time.", "0.5 ms")
+    response: Delay = key("Delay from the edge to the output switching on, a time.", "0.5 ms")
     response_jitter: Delay = key(
         "Largest deviation of the response either way, a time, at most the response.", "0 ms"
     )
     off_response: Delay = key(
-        "Trailing edge to output switching off, a time; an edge that comes sooner is not seen.",
+        "Delay from the trailing edge to the output switching off, a time; an edge that comes "
+        "sooner is not seen.",
         "0.5 ms",
     )
     edge_sd: Annotated[float, Quantity("length", at_least=0.0, at_most=100.0)] = key(
-        "Spread of the edge that is seen, one standard deviation, a length.", "0 mm"
+        "Standard deviation of the edge as it is seen, a length.", "0 mm"
     )
     missed: Share = key("Share of cards that the eye does not see.", "0 %")
     capture: Annotated[

@@ -1,4 +1,4 @@
-"""Words that people use for a key, and the key that is meant.
+"""Words that people use for keys.
 
 ``tolerance`` in ``[acceptance]`` is ``placement_tolerance``, though ``within_tolerance`` is spelt
 just as much like it; ``delay`` of an eye is its ``response``, though nothing in it looks alike.
@@ -97,7 +97,7 @@ _MEANT: dict[str, tuple[str, ...]] = {
 
 
 def meant(word: str, known: Sequence[str]) -> str | None:
-    """Return the key of these that a word stands for, if it is a word for one.
+    """Return the key among these that a word stands for, if any.
 
     Examples
     --------

@@ -39,7 +39,7 @@ class Limits(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """The probabilities where none is given."""
+        """The probabilities, if none is given."""
         return ("jam_probability",) if self.jam_probability is None else ()
 
 
@@ -53,7 +53,7 @@ class Acceptance(Section):
 
 
 def _tables(raw: Any) -> Any:
-    """Check that there are feeders, and not a thousand, before each is looked at."""
+    """Check the number of feeders before each is read."""
     if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= MOST_FEEDERS:
         refused = Refused(f"1 to {MOST_FEEDERS} of [[feeder]]")
         raise PydanticCustomError("refused", "refused", {"refused": refused})
@@ -104,6 +104,6 @@ class Scenario(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Tables of what does not happen."""
+        """Tables that are left out."""
         names = ("product", "divert", "supervision", "fault", "adjust")
         return tuple(name for name in names if not getattr(self, name))

@@ -44,21 +44,21 @@ COLUMNS: dict[str, tuple[Kind, dict[str, str]]] = {
     "rotor_inertia": ("inertia", _INERTIA),
     "rated_power": ("power", _POWER),
 }
-"""Of each quantity its kind, and the units that the name of its column may end in."""
+"""For each quantity its kind, and the units that its column name may end in."""
 
 _FACTOR = "over_temperature_factor"
 _EXAMPLE = {"torque": "n_m", "angular speed": "rpm", "inertia": "kg_m2", "power": "w"}
 
 
 def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
-    """Read the files of candidate motors that are named, and set their rows in place.
+    """Read the named files of candidate motors, and put their rows in place.
 
     Parameters
     ----------
     data : dict
         A whole scenario, not checked yet; it stays as it is.
     folder : Path
-        From where the paths of the files are meant.
+        Relative paths of files start here.
 
     Returns
     -------

@@ -50,7 +50,7 @@ def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str,
 def collect_overrides(
     data: dict[str, Any], overrides: Sequence[str]
 ) -> tuple[dict[str, Any], list[Fault]]:
-    """Do the same, but give the faults beside what the sound overrides made."""
+    """Do the same, but return the faults with what the sound overrides made."""
     faults = []
     for override in overrides:
         path, equals, value = override.partition("=")
@@ -67,7 +67,7 @@ def collect_overrides(
 
 
 def _value(text: str) -> Any:
-    """Read a value as TOML if it is some, else take it as text."""
+    """Read a value as TOML, or take it as text."""
     try:
         table = tomllib.loads(f"value = {text}")
     except (ValueError, RecursionError):
@@ -95,7 +95,7 @@ def _changed(data: dict[str, Any], parts: Sequence[str], value: Any) -> dict[str
 
 
 def _place(here: Any, parts: Sequence[str], depth: int) -> Any:
-    """Turn one part of a path into a key or a number that exists."""
+    """Turn one part of a path into an existing key or number."""
     part = parts[depth]
     if isinstance(here, list):
         if part.isascii() and part.isdecimal() and len(part) < 7 and int(part) < len(here):

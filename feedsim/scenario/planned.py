@@ -42,7 +42,7 @@ _PATH = re.compile(r"feeder\.(\d{1,6})\.settings\.([a-z_]+)", re.ASCII)
 
 @dataclass(frozen=True)
 class OrNone(KeyType):
-    """A key that may be left out; None then."""
+    """An optional key; None if left out."""
 
     inner: KeyType
 
@@ -58,12 +58,12 @@ class OrNone(KeyType):
 
 
 def no_default(schema: dict[str, Any]) -> None:
-    """Say nothing in JSON Schema of the None that stands for a key that is left out."""
+    """Take the None of a key that is left out from its JSON Schema."""
     schema.pop("default", None)
 
 
 def tables(name: str) -> BeforeValidator:
-    """Check that there is a list of tables, and not a thousand, before each is looked at."""
+    """Check that these are tables in a list, and how many, before each is read."""
     allowed = f"up to {_MOST} of [[{name}]]"
 
     def check(raw: Any) -> Any:

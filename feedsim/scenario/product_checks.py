@@ -18,7 +18,7 @@ _Path = tuple[str | int, ...]
 
 
 def product_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
-    """Find what cannot be, of the keys that are right in themselves."""
+    """Find faults between keys that are valid in themselves."""
     if isinstance(data.get("product"), dict):
         yield from _needs(given)
         yield from _pairs(data["product"], given)

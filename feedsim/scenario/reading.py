@@ -1,4 +1,4 @@
-"""From a file, a text or plain data to a checked scenario; every fault of it at once."""
+"""From a file, a text or plain data to a checked scenario, with all its faults at once."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def scenario_from_dict(
 
 
 def _with_lists(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
-    """Take ``[feeder]`` for ``[[feeder]]``, and say so, that it may not hide its other faults."""
+    """Take ``[feeder]`` for ``[[feeder]]``, and report it beside its other faults."""
     faults: list[Fault] = []
     return _listed(data, (), (), faults), faults
 
@@ -121,7 +121,7 @@ def _listed(
     names: tuple[str, ...],
     faults: list[Fault],
 ) -> dict[str, Any]:
-    """Put a table into a list wherever one of several stands; the faults are added."""
+    """Put a single table into a list where several may stand; add the faults."""
     here = node(names)
     changed = dict(table)
     for name, inner in (nodes(here.section) if here and here.section else {}).items():
@@ -142,7 +142,7 @@ def _listed(
 
 
 def read_text(path: str | Path) -> str:
-    """Read a file as text, with a clear word where that fails."""
+    """Read a file as text, with a clear error."""
     return text_of(path, largest=_LARGEST, what="scenario")
 
 
@@ -189,7 +189,7 @@ def parse_toml(text: str) -> dict[str, Any]:
 
 
 def _endless(text: str) -> list[Fault | str]:
-    """Name the lines of whole numbers that have too many digits to be read."""
+    """Name the lines of whole numbers with too many digits."""
     faults: list[Fault | str] = []
     for number, row in enumerate(text.split("\n"), 1):
         if found := _ENDLESS.search(row):
@@ -202,7 +202,7 @@ def _endless(text: str) -> list[Fault | str]:
 
 
 def _not_toml(said: str, text: str) -> Fault:
-    """Put the line first, and help with the slip that is made most."""
+    """Put the line first, and help with the commonest slip."""
     match = re.search(
         r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", said, re.DOTALL
     )

@@ -1,7 +1,7 @@
 """A record of carriers: a CSV file with a column of pitches or of eye times, read once.
 
-The first row names the columns; the unit is in the name. Every fault is told with its file and
-row.
+The first row names the columns; the unit is in the name. Every fault names its
+file and row.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ __all__ = ["MOST_PITCHES", "MOST_ROWS", "Column", "Recorded", "pitches_of", "rea
 
 MOST_PITCHES = 100_000
 MOST_ROWS = 5
-"""So many faulty rows of a file are told one by one."""
+"""Faulty rows of a file that are reported one by one."""
 
 _KEY = "carrier.record"
 _LARGEST = 20_000_000  # bytes
@@ -132,7 +132,9 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
         if value <= 0:
             faults.append(f"{recorded.row(place)}: {rises}")
         elif not _SMALLEST_MM <= value <= _LARGEST_MM:
-            faults.append(f"{recorded.row(place)}: a pitch of {float(value):.3g} mm is no pitch")
+            faults.append(
+                f"{recorded.row(place)}: a pitch of {float(value):.3g} mm is out of range"
+            )
     _tell(faults)
     return recorded
 
@@ -155,7 +157,7 @@ def _place(table: Table, file: str) -> int:
 
 
 def _kind(name: str) -> Kind | None:
-    """Tell what a column of this name holds; None if it is not one that is read."""
+    """Tell what a column of this name holds; None if it is not read."""
     found = _COLUMN.fullmatch(name.lower())
     if not found:
         return None
@@ -210,7 +212,7 @@ def _number(cells: Sequence[str], table: Table, place: int) -> Fraction:
         raise ValueError(f"found {shown(text)}; needs a number, such as 260.5, without its unit")
     number = Fraction(plain)
     if abs(number) > _HUGE:
-        raise ValueError(f"found {shown(text)}; that is beyond all reason")
+        raise ValueError(f"found {shown(text)}; that is out of range")
     return number
 
 
@@ -223,7 +225,7 @@ def _wrong(file: str, message: str) -> FeedsimError:
 
 
 def _tell(faults: Sequence[str]) -> None:
-    """Raise what is wrong in the rows, the first few one by one."""
+    """Raise the faults of the rows, the first few one by one."""
     if not faults:
         return
     told = [*faults[:MOST_ROWS]]

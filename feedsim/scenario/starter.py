@@ -1,4 +1,4 @@
-"""A scenario to start from."""
+"""A starter scenario."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether supervision, faults and changes fit the rest of the scenario, and what they ask of it."""
+"""Whether supervision, faults and changes fit the rest of the scenario."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _JAMS = ("carrier_jam", "insert_jam")
 
 
 def stopping_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
-    """Find what cannot be, of the keys that are right in themselves."""
+    """Find faults between keys that are valid in themselves."""
     yield from _searches(data, given)
     yield from _jams(data, given)
     yield from _silence(data, given)
@@ -92,7 +92,7 @@ def _magazine(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
 
 
 def _planned(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
-    """Check that there is one time, or one carrier."""
+    """Check that a time or a carrier is given, not both."""
     when = [name for name in ("at", "carrier") if given.raw(*here, name) is not None]
     if len(when) != 1:
         message = f'{"has both" if when else "needs one of"} "at" and "carrier"; give one of them'
@@ -102,9 +102,7 @@ def _planned(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
     if here[0] == "fault":
         feeder = given(*here, "feeder")
         if feeder is not None and given.feeders and feeder >= given.feeders:
-            yield given.fault(
-                (*here, "feeder"), f"a feeder that there is, 0 to {given.feeders - 1}"
-            )
+            yield given.fault((*here, "feeder"), f"an existing feeder, 0 to {given.feeders - 1}")
 
 
 def _dirty_eyes(data: dict[str, Any], given: Given) -> Iterator[Fault]:
@@ -129,7 +127,7 @@ def _changed_feeders(data: dict[str, Any], given: Given) -> Iterator[Fault]:
         changes = given("adjust", number, "set") if isinstance(table, dict) else None
         for change in changes or ():
             if given.feeders and change.feeder >= given.feeders:
-                allowed = f"a feeder that there is, 0 to {given.feeders - 1}"
+                allowed = f"an existing feeder, 0 to {given.feeders - 1}"
                 path = dotted(("adjust", number, "set", change.path))
                 yield Fault(path, f"feeder {change.feeder}", allowed)
 

@@ -25,7 +25,7 @@ from feedsim.scenario.line import Length, Share
 __all__ = ["Clearing", "JamProbability", "Supervision"]
 
 _TIME = Quantity("time", at_least=0.0)
-_NEVER = "a time that ends: after a stop that takes for ever to clear the line never runs again"
+_NEVER = "a finite time: else the line never runs again after a stop"
 _DISTRIBUTION = Choice("fixed", "exponential", "lognormal")
 _CV = Ratio(0.01, 10.0)
 
@@ -110,7 +110,7 @@ class ClearingTime(KeyType):
 
 
 class Supervision(Section):
-    """What stops the line, and how: a rule that is left out is off, but for no_insert and jam."""
+    """What stops the line, and how. Rules are off unless set, except no_insert and jam."""
 
     no_insert: Annotated[bool, YesNo()] = key(
         "Whether a search that comes to its limit stops the line, rather than leave the feeder "
@@ -132,11 +132,9 @@ class Supervision(Section):
         "Carriers in a row that the program knew of and a feeder missed; 0 is off.", 0
     )
     double_found: Annotated[bool, YesNo()] = key(
-        "Whether what a double check calls a double stops the line.", False
+        "Whether an insert that a double check calls a double stops the line.", False
     )
-    jam: Annotated[bool, YesNo()] = key(
-        "A jam stops the line; there is no line that goes on with one.", True
-    )
+    jam: Annotated[bool, YesNo()] = key("Whether a jam stops the line; it always does.", True)
     drive_overload: Annotated[bool, YesNo()] = key(
         "Whether a ramp that asks more of a drive than it can give stops the line.", False
     )

@@ -34,7 +34,7 @@ class SpeedRange:
 
     @property
     def count(self) -> int:
-        """How many speeds that is; the end is one of them if a step comes to it."""
+        """How many speeds; the end is one of them if a step reaches it."""
         return 1 + math.floor((self.to_mm_s - self.from_mm_s) / self.step_mm_s + 1e-9)
 
 

@@ -1,4 +1,4 @@
-"""A table that a user names, as a spreadsheet or a logger writes it: one rule for every CSV read.
+"""A user's CSV file, as a spreadsheet or a logger writes it: one rule for all.
 
 UTF-8, with or without a byte order mark, or a spreadsheet's UTF-16. Cells are parted by
 semicolons, tabs or commas, whichever the first line has most of, or as a line ``sep=;`` before it
@@ -72,12 +72,12 @@ class Table:
                 if not first.startswith("#") and first[:4].lower() != "sep=":
                     yield row, cells
         except csv.Error:
-            message = "is no CSV file: a quote is not closed, or a cell is far too long"
+            message = "is not a CSV file: a quote is not closed, or a cell is far too long"
             raise FeedsimError(Fault(f"{self.file}, row {row + 1}", message=message)) from None
 
 
 def is_blank_row(cells: list[str]) -> bool:
-    """Tell whether there is nothing in a row."""
+    """Tell whether a row is blank."""
     return not any(cell.strip() for cell in cells)
 
 
@@ -101,7 +101,7 @@ def read_table(path: str | Path, *, largest: int, what: str) -> Table:
     text = text_of(path, largest=largest, what=what, utf_16=True)
     if "\0" in text:
         row = text.count("\n", 0, text.index("\0")) + 1
-        message = f"has a NUL character (row {row}); that is no CSV file"
+        message = f"has a NUL character (row {row}); so it is not a CSV file"
         raise FeedsimError(Fault(name, message=message))
     table = Table(name, text, _delimiter(text))
     for row, cells in table.every_row():

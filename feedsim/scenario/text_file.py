@@ -1,4 +1,4 @@
-"""A file that a user names, as text, with a clear word where it cannot be read."""
+"""A user's file as text, with a clear error where it cannot be read."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) 
 
 
 def refuse_special(path: str | Path, *, what: str) -> None:
-    """Refuse a pipe or a device, from which to read might wait for ever.
+    """Refuse a pipe or a device: reading it might never end.
 
     Raises
     ------

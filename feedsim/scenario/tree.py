@@ -80,7 +80,7 @@ def table_name(names: Sequence[str]) -> str:
 
 
 def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None) -> Fault:
-    """Say that there is no such key, and which one may have been meant.
+    """Report an unknown key, with the one that may have been meant.
 
     Parameters
     ----------

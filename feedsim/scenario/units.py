@@ -1,4 +1,4 @@
-"""The units in which people are told of a line: those in which its own lengths are written."""
+"""The units in which a line is shown: those in which its own lengths are written."""
 
 from __future__ import annotations
 

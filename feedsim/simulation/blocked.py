@@ -23,7 +23,7 @@ class BlockedWatch(Part):
     output_on : callable
         Whether the output is on at a time (s).
     trip : callable
-        Called when it has been on for too long.
+        Called when it was on for too long.
     order : int
         At equal times.
     from_rest : bool

@@ -100,7 +100,7 @@ class CarrierEye(Part):
                 self._switch(carrier, t)
 
     def _plan(self, drawn: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
-        """Return when a carrier will be decided (s), and how it is lost, if it is."""
+        """Return when a carrier is decided (s), and how it is lost, if it is."""
         leading, seen, delay, _, missed = drawn
         passed = self._conveyor.master.belt.time_at(seen)
         lost = Outcome.NOT_SEEN if missed else self._fate(seen, passed)
@@ -116,7 +116,7 @@ class CarrierEye(Part):
         return decision.t, _LOST.get(decision.seen)
 
     def _hold(self, tail_mm: float, lost: Outcome | None) -> None:
-        """Let a carrier that was planned have passed; its tail (mm) may hold the output."""
+        """Record that the planned carrier has passed; its tail (mm) may hold the output."""
         if self._decision is not None and self._level is not None:
             self._level.take(self._decision, tail_mm)
         if lost is not Outcome.NOT_SEEN:

@@ -16,11 +16,11 @@ Steps = Generator[Event, Any, Any]
 """What an event process is to SimPy."""
 
 PLAN_AGAIN = "plan again"
-"""Cause of an interrupt: what was planned no longer holds, work it out anew."""
+"""Cause of an interrupt: the plan no longer holds; plan again."""
 
 
 HALT = "halt"
-"""Cause of an interrupt: the process ends here, whatever it waits for."""
+"""Cause of an interrupt: the process ends here."""
 
 
 class Order(IntEnum):
@@ -105,7 +105,7 @@ class Clock(Environment):
             return t
 
     def wait(self, event: Event) -> Generator[Event, Any, None]:
-        """Wait for an event that another part triggers, whatever is planned anew meanwhile."""
+        """Wait for an event of another part, through any new planning."""
         while True:
             try:
                 yield event
@@ -117,7 +117,7 @@ class Clock(Environment):
 
 
 class Part:
-    """Something of the line that runs as an event process.
+    """A part of the line that runs as an event process.
 
     Parameters
     ----------
@@ -143,6 +143,6 @@ class Part:
             self.process.interrupt(HALT)
 
     def plan_again(self) -> None:
-        """Have the process work out anew what it waits for."""
+        """Make the process plan again what it waits for."""
         if self.process is not self.clock.active_process and self.process.is_alive:
             self.process.interrupt(PLAN_AGAIN)

@@ -82,7 +82,7 @@ class Conveyor(Part):
         return self.master.belt.time_at(travel)
 
     def change(self, belt: BeltMotion) -> None:
-        """Go on along another belt motion, the same up to now, from now on.
+        """Switch to another belt motion that is the same up to now.
 
         Every feed follows it, and every part plans anew what it waits for.
         """
@@ -94,7 +94,7 @@ class Conveyor(Part):
             part.plan_again()
 
     def run(self) -> Steps:
-        """Start the belt once every feeder has an insert staged, if it is to wait."""
+        """Start the belt once every feeder has an insert staged, if it waits for that."""
         if not self._machine.start_empty:
             return
         for staged in self.feeds_staged:

@@ -34,7 +34,7 @@ class Seen(IntEnum):
 
 
 class Decision(NamedTuple):
-    """An object as it will be decided, if the motion stays as planned.
+    """What will become of an object if the motion stays as planned.
 
     ``t``: when that is (s). ``since_s``, ``on_s``: from when its run of the output is on, and
     the input. ``counts``: the input is on for it. ``shown``: the program saw the input on last.
@@ -106,7 +106,7 @@ def decide(
 
 
 def level_take(level: Level, decision: Decision, tail_mm: float) -> None:
-    """Let an object that was looked at have passed, its tail at a travel (mm)."""
+    """Record that the decided object has passed, its tail at a travel (mm)."""
     level.since_s, level.on_s = decision.since_s, decision.on_s
     level.counts, level.shown = decision.counts, decision.shown
     level.output_mm = tail_mm
@@ -115,13 +115,13 @@ def level_take(level: Level, decision: Decision, tail_mm: float) -> None:
 
 
 def level_stands(level: Level, tail_mm: float) -> None:
-    """Let an object lie over the eye that the program has seen."""
+    """Record an object over the eye that the program has seen."""
     level.counts = level.shown = True
     level.output_mm = level.input_mm = tail_mm
 
 
 def level_slipped(level: Level, slip_mm: float) -> None:
-    """Let the last object fall back."""
+    """Record that the last object fell back."""
     if level.input_mm == level.output_mm:
         level.input_mm += slip_mm
     level.output_mm += slip_mm
@@ -150,10 +150,10 @@ class Level:
 
 
 class InputLevel(Level):
-    """The level of one eye's input, from one to the next.
+    """The level of one eye's input, from object to object.
 
-    Objects are looked at in order. A look changes nothing and may be made anew as the motion
-    changes; what has come true is taken over by :meth:`take`.
+    Objects are decided in order. A decision changes nothing and may be made again as the motion
+    changes; :meth:`take` records what has come true.
 
     Parameters
     ----------

@@ -153,7 +153,7 @@ class InsertEye:
             self._stray(search, holds=fate is not Fate.MISSED)
 
     def _next_event(self, search: Search) -> tuple[float, Fate]:
-        """Return what the eye will have to say next, and when (s)."""
+        """Return what happens next at the eye, and when (s)."""
         feed, last = self._state.feed, search.limit_mm + SAME_TRAVEL_MM
         while True:
             nose, seen, _, delay, _, drawn, missed, _, _ = self._next

@@ -98,7 +98,7 @@ class MarkMemory(Part):
         self._state.miss(carrier, outcome)
 
     def feeder_changed(self) -> None:
-        """Look again: the feeder is ready, has given up, or has a new stage estimate."""
+        """Plan again: the feeder is ready, has given up, or has a new stage estimate."""
         if self._marks and (self._waits_for_feeder or self._settings.stage_correction):
             self.plan_again()
 

@@ -1,4 +1,4 @@
-"""A stop of the line while it is not over."""
+"""A stop of the line while it lasts."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ __all__ = ["OpenStop"]
 
 
 class OpenStop:
-    """What is known of a stop so far; the parameters are those of a record of one.
+    """What is known of a stop so far; parameters as of its record.
 
     Attributes
     ----------

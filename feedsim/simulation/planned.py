@@ -1,4 +1,4 @@
-"""What is planned: faults at a time or a carrier, and what an operator changes meanwhile."""
+"""Planned faults, and changes by an operator, at a time or a carrier."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["Operator", "PlannedFault", "Refilling"]
 
 
 class _Planned(Part):
-    """Something that comes at a time, or as a carrier comes to its eye."""
+    """An event at a time, or as a carrier comes to its eye."""
 
     def __init__(
         self, clock: Clock, when: When, *, conveyor: Conveyor, carrier_eye: SupervisedCarrierEye
@@ -28,7 +28,7 @@ class _Planned(Part):
         self._carrier_eye = carrier_eye
 
     def run(self) -> Steps:
-        """Wait for it, and let it happen before all else of its instant but a belt change."""
+        """Wait for it; it happens before all else at its instant but a belt change."""
         when = self._when
         if when.carrier < 0:
             yield from self.clock.until(lambda: when.at_s, Order.BELT.of(1))
@@ -46,7 +46,7 @@ class _Planned(Part):
 
 
 class PlannedFault(_Planned):
-    """A fault that was asked for."""
+    """A planned fault."""
 
     def __init__(
         self,
@@ -96,7 +96,7 @@ class PlannedFault(_Planned):
 
 
 class Operator(_Planned):
-    """A change that was asked for, made as the line runs; standing, it starts with it."""
+    """A planned change while the line runs; a standing line restarts with it."""
 
     def __init__(
         self,
@@ -130,7 +130,7 @@ class Operator(_Planned):
             self._change_speed(adjust.speed_mm_s, now)
 
     def _type_in(self, lane: Lane, setting: Setting, value: float) -> None:
-        """Change one setting; what is planned by it is planned again."""
+        """Change one setting, and plan again what depends on it."""
         changed: dict[str, Any] = {setting.value: value}
         new = replace(lane.clutch.settings, **changed)
         lane.clutch.settings = new

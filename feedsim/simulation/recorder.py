@@ -1,4 +1,4 @@
-"""Columns and traces as they are being written."""
+"""Columns and traces while they are written."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from feedsim.records.trace import TraceEvent
 __all__ = ["PENDING", "Columns", "Tracer"]
 
 PENDING = -1
-"""Outcome of a carrier that has none yet."""
+"""Outcome of a carrier that is not decided yet."""
 
 
 class Columns:
@@ -107,7 +107,7 @@ class Tracer:
         feed_mm: float = math.nan,
         always: bool = False,
     ) -> None:
-        """Note one event at time ``t`` (s), if it has no carrier of no interest (or ``always``)."""
+        """Note an event at time ``t`` (s) unless its carrier is of no interest."""
         far = self._carriers is not None and carrier >= 0 and carrier not in self._carriers
         if far and not always:
             return

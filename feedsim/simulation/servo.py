@@ -58,7 +58,7 @@ class Servo(Part):
             self.plan_again()
 
     def motion_changed(self) -> None:
-        """Plan the landing anew, if it lies ahead."""
+        """Plan the landing again, if it lies ahead."""
         if self._flights:
             self.plan_again()
 

@@ -41,7 +41,7 @@ class SupervisedCarrierEye(CarrierEye):
         self._known = -1
 
     def announce(self) -> None:
-        """Tell of carriers as it becomes known when they come; to be called before the run."""
+        """Announce when these carriers come; call it before the run."""
         self._carriers = self._announced(self._carriers)
 
     def _announced(self, carriers: Iterator[_Drawn]) -> Iterator[_Drawn]:
@@ -104,7 +104,7 @@ class SupervisedCarrierEye(CarrierEye):
         return t < self._goes_off(self._held_mm)
 
     def end(self) -> int:
-        """Take all carriers that have not come yet, and return how many have come."""
+        """Draw the carriers that have not come yet; return how many have."""
         come = self.passed
         self.halt()
         for leading, _, _, slip, _ in islice(

@@ -1,4 +1,4 @@
-"""The parts of one feeder on a line that a supervisor may stop: what they do besides running."""
+"""The parts of one feeder on a supervised line: what they do when it stops."""
 
 from __future__ import annotations
 
@@ -60,14 +60,14 @@ class SupervisedServo(Servo):
 
 
 class SupervisedMemory(MarkMemory):
-    """The memory of marks; while the line stands marks are read and kept, or not even that."""
+    """The memory of marks; on a standing line it keeps marks, or loses them."""
 
     stopped = False
     keeps = True
 
     @property
     def settings(self) -> Settings:
-        """What is typed in, now."""
+        """The settings now in force."""
         return self._settings
 
     @settings.setter
@@ -127,7 +127,7 @@ class SupervisedClutch(StagingClutch):
 
     @property
     def settings(self) -> Settings:
-        """What is typed in, now."""
+        """The settings now in force."""
         return self._settings
 
     @settings.setter

@@ -131,7 +131,7 @@ class Supervisor(Part):
     def report(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
         """Stop the line at this instant, unless it is stopped; the first report counts.
 
-        Any other is noted with the stop that there is.
+        Later ones are noted with the present stop.
         """
         if self.stopped or self._tripping:
             self.note(rule.value, cause=cause, feeder=feeder, carrier=carrier)
@@ -157,7 +157,7 @@ class Supervisor(Part):
         return rules.stop_deceleration_mm_s2
 
     def _brake_harder(self, stop: OpenStop) -> None:
-        """Bring a belt that slows already to rest sooner, where an emergency stop does."""
+        """Stop a slowing belt sooner, where an emergency stop would."""
         now, belt = self.clock.now, self._conveyor.master.belt
         speed = belt.speed(now)
         rest = now + speed / self._deceleration(emergency=True)

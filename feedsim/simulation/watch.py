@@ -22,7 +22,7 @@ _UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}
 
 
 class Report(Protocol):
-    """What is told of a rule that is broken."""
+    """What takes the report of a broken rule."""
 
     def __call__(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
         """Stop the line at this instant."""

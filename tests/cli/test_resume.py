@@ -243,7 +243,7 @@ def test_without_resume_what_is_kept_is_forgotten_and_said(
     keep(tmp_path / "out", feedsim, "--set", "seed=99")
     before = runs.asked
     ended = feedsim(*WORDS, "--out", tmp_path / "out")
-    assert ended.err == "note: 3 kept points are forgotten; --resume would have looked at them\n"
+    assert ended.err == "note: 3 stored points are discarded; --resume would have reused them\n"
     assert runs.asked == before + POINTS
     assert files_of(tmp_path / "out") == whole
 

@@ -157,5 +157,7 @@ def test_all_gone_ends_it_unless_one_comes_in_time(scene: Scene) -> None:
     scene.pass_by(60.0, alive=[A])
     del scene.seen_s[A]
     scene.pass_by(15.0, alive=[])
-    with pytest.raises(FeedsimError, match="all workers are gone, and none has come within 15 s"):
+    with pytest.raises(
+        FeedsimError, match="all workers are gone, and no other has joined within 15 s"
+    ):
         scene.pass_by(1.0, alive=[])

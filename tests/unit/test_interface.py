@@ -67,7 +67,7 @@ def test_a_line_that_is_written_reads_as_the_same(name, tmp_path):
     line = feedsim.load(SCENARIOS / name)
     assert feedsim.load(line.save(tmp_path / "line.toml")).scenario == line.scenario
     assert feedsim.Line.from_dict(line.to_dict()).scenario == line.scenario
-    with pytest.raises(feedsim.FeedsimError, match="is there already"):
+    with pytest.raises(feedsim.FeedsimError, match="exists"):
         line.save(tmp_path / "line.toml")
 
 

@@ -184,7 +184,7 @@ def read(tmp_path: Path, csv: str):  # type: ignore[no-untyped-def]
         ("large", "small", ["drive.motor.1.name", "a name of its own"]),
         (CSV, "", ["is empty"]),
         (CSV[CSV.index("\n") :], "", ["there has to be a motor below it"]),
-        (CSV, 'name\n"a', ["is no CSV file"]),
+        (CSV, 'name\n"a', ["is not a CSV file"]),
         ("small", "other", ['drive.chosen: found "small"; needs the name of a candidate: "other"']),
     ],
 )

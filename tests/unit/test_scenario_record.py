@@ -183,13 +183,13 @@ WRONG = {
     "no pitches": (
         "pitch_mm\n260\n0\n-260\n1e10\n1e-7\n1e99\n",
         # the sizes of pitches are looked at where all are numbers within reason
-        ['FILE, row 7: found "1e99"; that is beyond all reason'],
+        ['FILE, row 7: found "1e99"; that is out of range'],
     ),
     "pitches of no size": (
         "pitch_mm\n260\n0\n-260\n1e10\n1e-7\n",
         ["FILE, row 3: a pitch has to be more than 0", "FILE, row 4: a pitch has to be more than 0",
-         "FILE, row 5: a pitch of 1e+10 mm is no pitch",
-         "FILE, row 6: a pitch of 1e-07 mm is no pitch"],
+         "FILE, row 5: a pitch of 1e+10 mm is out of range",
+         "FILE, row 6: a pitch of 1e-07 mm is out of range"],
     ),
     "carriers that overlap": (
         "pitch_in\n10\n8.25\n9\n1\n",  # 209.55 mm and 25.4 mm, of carriers of 210 mm
@@ -204,10 +204,10 @@ WRONG = {
     "too many rows": ("pitch_mm\n" + "260\n" * 100_001, ["FILE: has more than 100,000 rows"]),
     "too large": (b"\n" * 20_000_001, ["FILE: is larger than 20 MB; that is no record"]),
     "not UTF-8": (b"pitch_mm,Ger\xe4t\n260,a\n", [NO_TEXT]),
-    "a NUL": (b"pitch_mm\n260\0\n", ["FILE: has a NUL character (row 2); that is no CSV file"]),
+    "a NUL": (b"pitch_mm\n260\0\n", ["FILE: has a NUL character (row 2); so it is not a CSV file"]),
     "bytes of a picture": (b"\x89PNG\r\n\x1a\n\x00", [NO_TEXT]),
     "a quote that is not closed": ('pitch_mm\n"' + "260\n" * 50_000, [
-        "FILE: is no CSV file: a quote is not closed, or a cell is far too long",
+        "FILE: is not a CSV file: a quote is not closed, or a cell is far too long",
     ]),
     "a long number": (f"pitch_mm\n{LONG}\n", [f'FILE, row 2: found "{LONG}"; {A_NUMBER}']),
     "a page of the web": ("<!DOCTYPE html>\n", [f'FILE: {NAMES} "<!DOCTYPE html>"']),
@@ -236,10 +236,10 @@ WRONG_TIMES = {
         f"carrier.record: FILE, row 4: a pitch of 200 mm; {SHORT}",
     ]),
     "beyond all reason": ("eye_time_s\n0\n1e13\n", [
-        'carrier.record: FILE, row 3: found "1e13"; that is beyond all reason',
+        'carrier.record: FILE, row 3: found "1e13"; that is out of range',
     ]),
     "a year between": ("eye_time_s\n0\n31536000\n", [  # 3.15e10 mm
-        "carrier.record: FILE, row 3: a pitch of 3.15e+10 mm is no pitch",
+        "carrier.record: FILE, row 3: a pitch of 3.15e+10 mm is out of range",
     ]),
     "too many": ("eye_time_s\n" + "".join(f"{place}\n" for place in range(100_002)), [
         "carrier.record: FILE: has more than 100,000 rows",

@@ -169,7 +169,7 @@ def test_spread_of_outliers_is_not_called_jitter() -> None:
     assert spread.more_time_s is not None  # it would have been
     text = text_of(kept)
     assert "jitter" not in text
-    assert "What sticks out is in it" in text
+    assert "Outliers are in it" in text
 
 
 def test_rows_to_leave_out_have_to_be_there() -> None:

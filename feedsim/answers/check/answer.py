@@ -47,7 +47,7 @@ class Check(Answer):
 
 
 def check(line: Line) -> Check:
-    """Look a line over without running it.
+    """Check a line without running it.
 
     Examples
     --------

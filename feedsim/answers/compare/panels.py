@@ -22,7 +22,7 @@ _LIMIT: dict[str, Any] = {"color": GREY, "linestyle": (0, (2, 1)), "linewidth": 
 MOST_BANDS = 3
 """Setups of which mean ± 2 sd can be drawn and still be read."""
 _FAR = 4.0
-"""A limit further off than so many times what was seen is told, not drawn."""
+"""A limit further off than this many times what was seen is written, not drawn."""
 _LOG_FROM = 20.0
 
 

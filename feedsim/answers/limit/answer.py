@@ -105,7 +105,7 @@ def limit(
     jobs: int | None = 1,
     cluster: str | None = None,
 ) -> Limit:
-    """Find up to which speed every speed meets the acceptance figures, and why no higher.
+    """Find the highest speed up to which every speed is accepted, and what limits it.
 
     Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
     range between the fastest speed accepted for sure and the slowest refused for sure.

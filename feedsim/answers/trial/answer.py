@@ -28,7 +28,7 @@ __all__ = ["FittedTrial", "PlannedTrial", "fitted", "measured_in", "trial_fit", 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PlannedTrial(Answer):
-    """Speeds, carriers, what has to come out, and a blank file to fill in.
+    """Speeds, carriers, expected results, and a blank file to fill in.
 
     Attributes
     ----------
@@ -135,7 +135,7 @@ def trial_fit(
     without : collection of int
         Rows of the file to leave out, the head being the first.
     keep_outliers : bool
-        Leave what sticks out in all figures and corrections.
+        Keep outliers in all figures and corrections.
 
     Raises
     ------

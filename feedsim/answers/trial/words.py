@@ -112,7 +112,7 @@ def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[st
         if spread is not None:
             yield from _split(name, spread, units)
             if muddled:
-                yield "  What sticks out is in it, so whether the rest is as expected is not told."
+                yield "  Outliers are in it, so whether the rest is as expected is not told."
             else:
                 yield from _unexplained(spread, units)
             if step > 2.0 * spread.expected.fixed_mm:

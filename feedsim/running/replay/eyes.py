@@ -21,7 +21,7 @@ __all__ = ["Level", "TracedRun", "carrier_eye_runs", "program_levels", "scan_tic
 
 
 class Level(NamedTuple):
-    """A level that is on (s), and the number of the card that it began with."""
+    """A level that is on (s), and the number of the object that switched it on."""
 
     number: int
     from_s: float
@@ -86,7 +86,7 @@ def _runs_of_input(own: Sequence[TraceEvent], goes_off: Callable[[int], float]) 
 def program_levels(
     output: Iterable[Level], eye: Eye, scan_tick: Callable[[float], float] | None
 ) -> list[Level]:
-    """Return what the program has of an output: behind the filter, as polled; else nothing.
+    """Return what the program sees of an output behind a filter, or polled; else nothing.
 
     Parameters
     ----------

@@ -115,7 +115,7 @@ STOPPING = [
         "a supervision that never clears",
         '[supervision]\nclearing_time = "inf s"',
         ("supervision.clearing_time",),
-        "after a stop that takes for ever to clear the line never runs again",
+        "the line never runs again after a stop",
     ),
     added(
         "clearing as nothing known",
@@ -178,7 +178,7 @@ STOPPING = [
         "a fault at a feeder that is not there",
         f"{FAULT}feeder = 1",
         ("fault.0.feeder",),
-        "a feeder that there is, 0 to 0",
+        "an existing feeder, 0 to 0",
     ),
     added(
         "a dirty eye for ever",
@@ -209,7 +209,7 @@ STOPPING = [
         "an adjustment of a feeder that is not there",
         f'{ADJUST}set = {{"feeder.7.settings.speed_trim" = "1 %"}}',
         ('adjust.0.set."feeder.7.settings.speed_trim"',),
-        "a feeder that there is, 0 to 0",
+        "an existing feeder, 0 to 0",
     ),
     added(
         "an adjustment to rest",

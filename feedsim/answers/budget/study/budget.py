@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 WITHIN = 0.03
-"""A budget within this share of the simulated spread is as good as it need be."""
+"""A budget within this share of the simulated spread is good enough."""
 
 Agreement = Literal["agrees", "open", "differs"]
 

@@ -50,7 +50,7 @@ class Review:
 
 
 def review(scenario: Scenario, *, units: System = "metric") -> Review:
-    """Look a scenario over without running it."""
+    """Check a scenario without running it."""
     machine = machine_of(scenario)
     checked = [
         CheckedFeeder(scenario, machine, number, units) for number in range(len(machine.feeders))

@@ -23,7 +23,7 @@ from feedsim.simulation.line import simulate_traced
 __all__ = ["find_first", "first_hazard", "first_miss", "source_for", "source_of", "traced"]
 
 BEYOND = 64
-"""Carriers that are run after the one that is told of, for what the last of them changes."""
+"""Carriers run beyond the explained one: they may change what it is told from."""
 _FIRST_RUN, _LONGER = 1024, 4
 
 Pick = Callable[[StorySource, int | None], int | None]

@@ -1,4 +1,4 @@
-"""What a trial on the line says: what to type in, what spreads, what is missed, what sticks out."""
+"""What a trial on the line says: settings to type in, spreads, misses, outliers."""
 
 from __future__ import annotations
 
@@ -162,7 +162,7 @@ def fit_trial(
 
     What ``"auto"`` stands for is solved at its line speed and left at that at every speed of the
     trial, as it is in the machine. ``name``: of the file. ``confidence``: two-sided, of every
-    interval. ``keep_outliers`` leaves what sticks out in lines, spreads and corrections.
+    interval. ``keep_outliers`` leaves outliers in lines, spreads and corrections.
     """
     machine = machine_of(scenario)
     fit = partial(_feeder, scenario, machine, data, confidence=confidence, keep=keep_outliers)

@@ -24,7 +24,7 @@ _LEAST = 1e-3  # where all others are equal
 
 @dataclass(frozen=True, slots=True)
 class Outlier:
-    """A value that sticks out of those of its speed.
+    """An outlier among the values of its speed.
 
     ``row``: of the file. ``off_by``: how many standard deviations.
     """
