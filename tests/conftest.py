@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,10 +17,18 @@ hypotheses.register_profile(
 hypotheses.load_profile("suite")
 
 
-@pytest.fixture(autouse=True)
-def _engine(monkeypatch: pytest.MonkeyPatch, pytestconfig: pytest.Config) -> None:
+def pytest_configure(config: pytest.Config) -> None:
     """Run lines on the event engine unless a test asks for the other, whose code stays in here."""
-    monkeypatch.setenv("FEEDSIM_ENGINE", "events")
-    monkeypatch.setenv(
-        "FEEDSIM_CACHE", str(Path(pytestconfig.rootpath) / ".pytest_cache" / "engine")
-    )
+    os.environ["FEEDSIM_ENGINE"] = "events"
+    os.environ["FEEDSIM_CACHE"] = str(Path(config.rootpath) / ".pytest_cache" / "engine")
+
+
+@pytest.fixture(scope="module")
+def quick_engine() -> Iterator[None]:
+    """Run the lines of a module on the compiled engine: where many carriers give a few numbers.
+
+    Both engines give the same bytes (``tests/reference/test_compiled_agrees.py``).
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("FEEDSIM_ENGINE", "compiled")
+        yield

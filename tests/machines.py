@@ -29,8 +29,8 @@ from feedsim.machine import (
     Settings,
 )
 from feedsim.records.columns import RunRecords
+from feedsim.running.engines import simulated
 from feedsim.settings.right import solve_feeder
-from feedsim.simulation.line import simulate
 
 AUTO = math.nan
 M_MIN = 1000.0 / 60.0
@@ -141,8 +141,8 @@ def arriving(
 
 
 def run(line: Machine, *, carriers: int, seed: int = 1) -> RunRecords:
-    """Simulate a machine with its own draws."""
-    return simulate(line, RunDraws(line, seed), carriers=carriers)
+    """Simulate a machine with its own draws, on the engine that the module asks for."""
+    return simulated(line, RunDraws(line, seed), carriers=carriers)
 
 
 @dataclass(frozen=True)

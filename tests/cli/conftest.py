@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache, wraps
+from typing import Any
 
 import pytest
+import typer
 
+from feedsim.answers.compare import study as comparing
+from feedsim.answers.sweep import answer as sweeping
 from feedsim.cli import main, progress
+from feedsim.scenario import scenario_to_dict
 
 
 @dataclass(frozen=True)
@@ -27,10 +34,47 @@ def _silent(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(progress, "_LINE_EVERY_S", 3600.0)
 
 
+def _remembered(find: Callable[..., Any]) -> Callable[..., Any]:
+    """Return what works a scenario out once, however many commands ask for it."""
+    known: dict[str, Any] = {}
+
+    @wraps(find)
+    def found(scenario: Any, *rest: object) -> Any:
+        given = scenario if isinstance(scenario, dict) else scenario_to_dict(scenario)
+        key = json.dumps([given, rest])
+        if key not in known:
+            known[key] = tuple(find(scenario, *rest))
+        return known[key]
+
+    return found
+
+
+_REFUSED = _remembered(comparing._refused)
+_CLOSED_FORMS = _remembered(sweeping.closed_forms)
+
+
+@pytest.fixture(autouse=True)
+def _searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands on the same line share the search for the speeds that it is refused at.
+
+    Other processes, as with ``--jobs 2``, search by themselves.
+    """
+    monkeypatch.setattr(comparing, "_refused", _REFUSED)
+    monkeypatch.setattr(sweeping, "closed_forms", _CLOSED_FORMS)
+
+
+@cache
+def _command() -> Any:
+    """Return the command that typer makes of all options, which takes longer than most calls."""
+    return typer.main.get_command(main.app)
+
+
 @pytest.fixture
 def feedsim(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Ended]:
+    monkeypatch.setattr(main, "app", _command())
+
     def call(*words: object) -> Ended:
         handlers = {n: signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
         monkeypatch.setattr(sys, "argv", ["feedsim", *map(str, words)])

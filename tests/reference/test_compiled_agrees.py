@@ -36,11 +36,8 @@ MACHINES = (random_machine, filtered_machine, hurried_machine)
 
 
 @pytest.fixture(scope="module")
-def compiled() -> Iterator[Driver]:
-    with pytest.MonkeyPatch.context() as patch:
-        place = Path(__file__).parents[2] / ".pytest_cache" / "engine"
-        patch.setenv("FEEDSIM_CACHE", str(place))
-        yield compiled_driver()
+def compiled() -> Driver:
+    return compiled_driver()
 
 
 def unlike(machine: Machine, seed: int, driver: Driver, carriers: int = CARRIERS) -> list[str]:

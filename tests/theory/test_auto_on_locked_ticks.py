@@ -30,6 +30,8 @@ from tests.machines import (
 )
 from tests.random_machines import random_machine
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 COUNT, SPREAD, CARRIERS = 0.1413, 40.0, 1500  # as in test_locked_ticks.py
 AUTO = dict.fromkeys(
     ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s"), math.nan

@@ -27,6 +27,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import combined_sd, placement_sources
 from tests.machines import feeder, machine, run, settings
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 BASE = """
 title = "one budget"

@@ -23,6 +23,8 @@ from tests.machines import (
     spread_feeder,
 )
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 NOT_STAGED, LATE = int(Outcome.NOT_STAGED), int(Outcome.LATE_MARK)
 
 

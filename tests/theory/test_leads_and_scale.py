@@ -11,6 +11,8 @@ import pytest
 from feedsim.machine import Clutch, Encoder, Feeder, Machine, Servo
 from tests.machines import LAGGING, M_MIN, RIGID, feeder, machine, run, settings
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 SPEEDS = (20.0, 45.0, 60.0, 90.0)
 CLUTCHES = {
     "step": Clutch(),

@@ -25,6 +25,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, window
 from feedsim.settings.looks import Looks
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 BASE = """
 title = "one limit"
 seed = 7

@@ -24,6 +24,8 @@ from feedsim.metrics.paired import mean_difference
 from feedsim.metrics.paired_feeders import FeederDifference, Ran, feeder_difference
 from tests.machines import NOISY_EYE, machine, run, settings, spread_carriers, spread_feeder
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 SEEDS = 200
 CARRIERS = 160
 EPSILON = 0.01

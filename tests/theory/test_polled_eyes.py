@@ -24,6 +24,8 @@ from tests.machines import (
     variance_of,
 )
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 SCAN_S, FILTER_S = 0.004, 0.003
 CARRIERS = 8_000
 EYE = Eye(response_s=0.0005, off_response_s=0.0005)

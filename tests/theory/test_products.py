@@ -14,6 +14,8 @@ from feedsim.records.columns import RunRecords
 from tests.machines import Sample, feeder, machine, mean_of, run, share_of, spread_carriers
 from tests.unit.records_builder import CRITERIA
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 PITCH_MM, INSERT_PITCH_MM = 300.0, 155.6
 MISFEEDS = (0.06, 0.1)
 DOUBLES = (0.02, 0.05)

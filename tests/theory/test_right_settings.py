@@ -26,6 +26,8 @@ from tests.machines import (
 )
 from tests.theory.known_terms import expected_means
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 CARRIERS = 3000
 RAMPS = {
     "step": Clutch(),

@@ -17,6 +17,8 @@ from feedsim.settings.derivation import derivation
 from tests.machines import mean_of, run
 from tests.theory.known_terms import expected_means
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 BASE = """
 title = "a sheet to try out"
 seed = 11

@@ -29,6 +29,8 @@ from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal_cycle import no_cycle_because
 from tests.machines import feeder, machine, run, settings
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 F = "feeder.0."
 WIDE = "acceptance.placement_tolerance=10 mm"

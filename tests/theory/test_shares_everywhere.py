@@ -22,6 +22,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS
 from tests.random_scenarios import random_scenario
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 RUNS, CARRIERS = 8, 400
 ROW = 10_000
 # the first seeds of each law and policy whose closed form says 5 to 90 %, and at least 15 % more or

@@ -18,6 +18,8 @@ from feedsim.settings.solve import solve_feeder
 from tests.machines import Machine, feeder, machine, run, settings
 from tests.random_machines import random_machine
 
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
 # stage (mm), S (mm), loop gain (1/s), feedforward, ramps (s), pitch (mm), speed (m/min)
 CASES = [
     (150.0, 220.0, 200.0, 0.8, 0.020, 260.0, 60.0),  # the next nose 5.6 mm before its eye

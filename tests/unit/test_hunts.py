@@ -16,8 +16,12 @@ from tests.random_scenarios import random_scenario, scenario_of_all_keys
     ("hunt", "seeds"),
     [(hunted_check, range(8)), (hunted_auto, range(0, 18, 3)), (hunted_limit, (21,))],
 )
-def test_nothing_is_found(hunt: Hunt, seeds: Sequence[int]) -> None:
+def test_nothing_is_found(
+    hunt: Hunt, seeds: Sequence[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
     stops = hunt is hunted_check
+    if not stops:
+        monkeypatch.setenv("FEEDSIM_ENGINE", "compiled")
     said = [hunt(scenario_of_all_keys(s, stops=stops), scenarios=len(seeds)) for s in seeds]
     assert not any(said), said
     assert any(each is not None for each in said)
