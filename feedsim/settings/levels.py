@@ -11,19 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+
 from feedsim.machine import Controller, Eye
 from feedsim.probability.distribution import Distribution
 
 __all__ = ["averaged", "filters", "gap_lasts", "level_lasts"]
 
-# abscissas and weights of Gauss and Legendre's rule of 8 on 0…1
-_NODES = (
-    (0.0198550717512319, 0.0506142681451881), (0.1016667612931866, 0.1111905172266872),
-    (0.2372337950418355, 0.1568533229389436), (0.4082826787521751, 0.1813418916891810),
-    (0.5917173212478249, 0.1813418916891810), (0.7627662049581645, 0.1568533229389436),
-    (0.8983332387068134, 0.1111905172266872), (0.9801449282487681, 0.0506142681451881),
-)  # fmt: skip
-_PIECES = 4
+_PIECES, _NODES = 4, 8
 
 
 def filters(eye: Eye) -> bool:
@@ -63,12 +58,13 @@ def averaged(share: Callable[[float], float], needs: Distribution) -> float:
 
     The uniform part by four pieces of an eight-point rule of Gauss and Legendre; jitter left out.
     """
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)  # on −1…1
     found = share(needs.mean)
     for chance, length in needs.rarely:
         found *= 1.0 - chance
         step = length / _PIECES
         for piece in range(_PIECES):
-            for node, weight in _NODES:
-                at = needs.mean + (piece + node) * step
-                found += chance * weight / _PIECES * share(at)
+            for node, weight in zip(nodes.tolist(), weights.tolist(), strict=True):
+                at = needs.mean + (piece + 0.5 * (node + 1.0)) * step
+                found += chance * 0.5 * weight / _PIECES * share(at)
     return found

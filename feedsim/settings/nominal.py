@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from feedsim.machine import Controller, Eye, Inserts, Servo
+from feedsim.probability.distribution_parts import Clipped
 
 __all__ = ["clipped_slip_mean", "clipped_slip_sd", "eye_delay", "following_time", "rectangular_sd"]
 
@@ -29,9 +30,9 @@ def following_time(servo: Servo) -> float:
 
 
 def clipped_slip_mean(inserts: Inserts) -> float:
-    """Return the mean of normal(m, s) clipped at 0: m·Φ(m/s) + s·φ(m/s) (mm).
+    """Return the mean of an insert's slip, normal(m, s) clipped at 0 (mm).
 
-    Mean of a censored normal variable, any text on limited dependent variables.
+    As :attr:`feedsim.probability.distribution_parts.Clipped.mean` has it, with its source.
 
     Examples
     --------
@@ -40,24 +41,13 @@ def clipped_slip_mean(inserts: Inserts) -> float:
     0.3989423
     """
     m, s = inserts.slip_mm, inserts.slip_sd_mm
-    if s == 0.0:
-        return max(m, 0.0)
-    z = m / s
-    return m * _below(z) + s * _density(z)
+    return Clipped(m, s).mean if s > 0.0 else max(m, 0.0)
 
 
 def clipped_slip_sd(inserts: Inserts) -> float:
-    """Return the standard deviation of the clipped draw (mm).
-
-    E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared; from where the mean is, any text
-    on limited dependent variables.
-    """
+    """Return the standard deviation of that slip (mm)."""
     m, s = inserts.slip_mm, inserts.slip_sd_mm
-    if s == 0.0:
-        return 0.0
-    z = m / s
-    square = (m * m + s * s) * _below(z) + m * s * _density(z)
-    return math.sqrt(max(square - clipped_slip_mean(inserts) ** 2, 0.0))
+    return math.sqrt(Clipped(m, s).variance) if s > 0.0 else 0.0
 
 
 def rectangular_sd(half_width: float) -> float:
@@ -66,11 +56,3 @@ def rectangular_sd(half_width: float) -> float:
     JCGM 100:2008 (GUM), 4.3.7.
     """
     return half_width / math.sqrt(3.0)
-
-
-def _below(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
-
-
-def _density(z: float) -> float:
-    return math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
