@@ -10,16 +10,24 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
 
-__all__ = ["again_unseen", "insert_gap", "insert_short", "searched_on", "strays", "unseen"]
+__all__ = [
+    "again_unseen",
+    "insert_gap",
+    "insert_short",
+    "merged_inserts",
+    "searched_on",
+    "strays",
+    "unseen",
+]
 
 
 def insert_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that merge with the one before at the insert eye, and stray."""
-    return _merged(at)
+    return merged_inserts(at)
 
 
 @term
-def _merged(at: FeederAtSpeed) -> float:
+def merged_inserts(at: FeederAtSpeed) -> float:
     """Return the share of :func:`insert_gap` (derived in feedsim/MODEL.md, section 13, fact 13).
 
     Where the tail of a staged insert still covers the eye, the insert falls back by its slip
@@ -104,7 +112,7 @@ def _sooner(at: FeederAtSpeed, travel: float) -> float:
 @term
 def strays(at: FeederAtSpeed) -> float:
     """Share of inserts that go past unseen: missed, merged, too short, or there too early."""
-    return 1.0 - (1.0 - unseen(at)) * (1.0 - _merged(at)) * (1.0 - _short(at))
+    return 1.0 - (1.0 - unseen(at)) * (1.0 - merged_inserts(at)) * (1.0 - _short(at))
 
 
 @term

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study import placing, timing
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
-from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import locked_step
+from feedsim.settings.marks import share_merged
+from feedsim.settings.mechanisms_unseen import merged_inserts
 from feedsim.settings.nominal_cycle import landing_from_rest
 from feedsim.settings.sources import placement_sources
 
@@ -105,17 +106,12 @@ def _busy(s: CheckedFeeder) -> Iterator[str]:
 
 def _merging(s: CheckedFeeder) -> Iterator[str]:
     """Say that edges merge, of which those that come early are then not seen."""
-    c, ins = s.machine.carriers, s.feeder.inserts
-    feed = s.counted_speed * s.feeder.settings.speed_ratio
-    eyes = [("insert", s.feeder.eye, (ins.gap_mm, ins.gap_sd_mm), feed)]
-    if c.arrival.in_step:
-        gap = (c.pitch_mm - c.length_mm, c.arrival.sd_mm)
-        eyes.append(("carrier", s.machine.carrier_eye, gap, s.speed))
-    for name, eye, (gap_mm, sd_mm), speed in eyes:
+    eyes = [("insert", s.feeder.eye, merged_inserts(s.here))]
+    if s.machine.carriers.arrival.in_step:
+        eyes.append(("carrier", s.machine.carrier_eye, share_merged(s.here)))
+    for name, eye, share in eyes:
         if eye.edge_sd_mm == 0.0:
             continue  # then it depends on the gap alone, which is nothing to the placement
-        seen = Distribution(gap_mm, math.hypot(sd_mm, eye.edge_sd_mm))
-        share = seen.share_below(speed * eye.off_response_s)
         if share > _RARE:
             yield (
                 f"About {s.percent(share)} of the {name}s merge with the one before at their eye "
