@@ -76,7 +76,8 @@ def compare(
     what = contest(read_lines(scenarios, changes), but=but or [], speeds=speeds)
 
     def find(_: object) -> Handed:
-        with progress_bar("speeds", len(what.axis.values)) as progress:
+        steps = len(what.axis.values) + len(what.setups)  # these in closed form
+        with progress_bar("speeds, then each setup in closed form", steps) as progress:
             found = compared(what, where=where, on_point=progress or (lambda _: None), on_lost=tell)
         return handed(found, units=units, notes=what.notes)
 

@@ -13,7 +13,7 @@ from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE, stored
 from feedsim.simulation.line import simulate
 
-__all__ = ["ENGINE", "ENGINES", "MOST_HELD", "expect_many", "simulated"]
+__all__ = ["ENGINE", "ENGINES", "LOADING", "MOST_HELD", "expect_many", "is_quick", "simulated"]
 
 ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
@@ -21,8 +21,10 @@ ENGINES = ("events", "compiled")
 
 MOST_HELD = 1_000_000
 """Carriers whose records are held in memory; those of longer runs lie in temporary files."""
-_LOADING = 20_000
+LOADING = 20_000
 """Carriers that the event engine runs in the time that it takes to load the compiled one."""
+_BEGINNING = 300_000
+"""Carriers that the compiled engine runs in the time in which another process begins."""
 _COMPILING = 400_000
 """Likewise to compile it."""
 
@@ -80,11 +82,20 @@ def simulated(
 def expect_many() -> None:
     """Take the compiled engine at once, if it is compiled: this process is one of a search."""
     global _ran  # noqa: PLW0603
-    _ran = max(_ran, _LOADING)
+    _ran = max(_ran, LOADING)
+
+
+def is_quick(machine: Machine, carriers: int) -> bool:
+    """Tell whether this process runs so many on the compiled engine before others have begun."""
+    if carriers > _BEGINNING or why_not(machine) or _asked() == "events":
+        return False
+    from feedsim.compiled.cache import is_kept
+
+    return is_kept()
 
 
 def _pays(carriers: int) -> bool:
-    if _ran + carriers < _LOADING:
+    if _ran + carriers < LOADING:
         return False
     from feedsim.compiled.cache import is_kept
 

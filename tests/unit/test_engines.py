@@ -66,6 +66,22 @@ def test_what_has_to_be_compiled_first_takes_more_work_to_pay(
     assert ran == ["events", "events", "compiled"]
 
 
+def test_a_search_and_a_small_sweep_take_the_compiled_engine_at_once(
+    ran: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for kept, first in ((False, "events"), (True, "compiled")):
+        monkeypatch.setattr(engines, "_ran", 0)
+        monkeypatch.setattr(cache, "is_kept", lambda kept=kept: kept)
+        engines.expect_many()
+        run(50)
+        assert ran.pop() == first
+        assert engines.is_quick(machine(), 300_000) == kept
+    assert not engines.is_quick(machine(), 300_001)  # another process has long begun
+    assert not engines.is_quick(machine(supervision=Supervision()), 1_000)
+    monkeypatch.setenv(engines.ENGINE, "events")
+    assert not engines.is_quick(machine(), 1_000)
+
+
 def test_the_choice_is_overruled(ran: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cache, "is_kept", lambda: True)
     monkeypatch.setenv(engines.ENGINE, "events")

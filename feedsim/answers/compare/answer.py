@@ -75,9 +75,11 @@ def compared(
     on_point: Callable[[int], None] = _nothing,
     on_lost: Callable[[str], None] = _nothing,
 ) -> Compared:
-    """Run a comparison; see :func:`run_compare`."""
+    """Run a comparison; `on_point` is told how many speeds and then setups are done."""
     points = run_compare(comparison, where=where, on_point=on_point, on_lost=on_lost)
-    forms = forms_of(comparison, where=where, on_lost=on_lost)
+    forms = forms_of(
+        comparison, where=where, on_done=lambda n: on_point(len(points) + n), on_lost=on_lost
+    )
     return Compared.of(comparison, points, forms)
 
 

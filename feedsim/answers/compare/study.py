@@ -423,12 +423,19 @@ def run_compare(
 
 
 def forms_of(
-    comparison: Comparison, *, where: Where, on_lost: Callable[[str], None]
+    comparison: Comparison,
+    *,
+    where: Where,
+    on_done: Callable[[int], None],
+    on_lost: Callable[[str], None],
 ) -> tuple[tuple[Closed, ...], ...]:
     """Return what the closed forms refuse of each feeder of each setup, between all speeds."""
     speeds = comparison.axis.numbers
     calls = [(scenario_to_dict(s.scenario), min(speeds), max(speeds)) for s in comparison.setups]
-    found = dict(completed(_refused, calls, where=where, on_lost=on_lost))
+    found = {}
+    for place, forms in completed(_refused, calls, where=where, on_lost=on_lost):
+        found[place] = forms
+        on_done(len(found))
     return tuple(found[place] for place in range(len(calls)))
 
 

@@ -24,8 +24,9 @@ from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
+from feedsim.running.engines import LOADING, expect_many, is_quick
 from feedsim.running.executor import Where, completed
-from feedsim.running.run import run_scenario
+from feedsim.running.run import machine_of, run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
@@ -73,6 +74,12 @@ class Sweep:
         keys = [axis.key for axis in self.axes]
         every = product(*(axis.values for axis in self.axes))
         return tuple(tuple(zip(keys, values, strict=True)) for values in every)
+
+    @property
+    def carriers(self) -> int:
+        """How many are run in all, warm-ups included."""
+        run = self.scenario.run
+        return (run.warm_up + run.carriers) * self.replications * len(self.points)
 
     @property
     def fingerprint(self) -> str:
@@ -262,6 +269,8 @@ def run_sweep(
     results = dict(known)
     points = sweep.points
     places = [place for place in range(len(points)) if place not in results]
+    if is_quick(machine_of(sweep.scenario), sweep.carriers) and sweep.carriers >= LOADING:
+        expect_many()
     plain = scenario_to_dict(sweep.scenario)
     calls = [(plain, points[place], sweep.replications) for place in places]
     for at, result in completed(run_point, calls, where=where, on_lost=on_lost):
