@@ -6,6 +6,7 @@ import functools
 import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,7 +146,7 @@ def _in_cycles(hazard: CycleHazard, cycle: Bools) -> CycleHazard:
 
 def any_of(hazards: Iterable[CycleHazard]) -> Bools:
     """Tell in which rows there is at least one hazard, shape (n,)."""
-    return functools.reduce(np.logical_or, (hazard.there for hazard in hazards))
+    return functools.reduce(np.logical_or, map(attrgetter("there"), hazards))
 
 
 def mismatch(feeder: FeederRecords, rows: Rows) -> Floats:

@@ -185,8 +185,9 @@ def _position(
     hazard: CycleHazard, share: Share, resolution: float, *, usual: Bools | None = None
 ) -> Hazard:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
-    shown = hazard.margin if usual is None else hazard.margin[usual]
-    s = spread(shown, resolution=resolution)
+    if usual is not None:
+        hazard.margin[~usual] = math.nan  # in place: of a long run it is large
+    s = spread(hazard.margin, resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
     return _with_margin(share, s, "mm", tail=tail)
 

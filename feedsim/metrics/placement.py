@@ -108,23 +108,27 @@ def placement_error(
     among = begins_among(rows, begins)
     within = share_of(np.abs(errors) <= tolerance + resolution_mm, among)
     s = spread(errors, resolution=resolution_mm)
+    of_mean = mean_interval(errors, resolution=resolution_mm, begins=among)
+    of_sd = sd_interval(errors, resolution=resolution_mm, begins=among)
     fit = None
     ends = None
     if s.mean is not None and s.sd is not None and n >= FEWEST:
         fit = capability(s.mean, s.sd, lower=-tolerance, upper=tolerance)
     if fit is not None:
-        ends = capability_intervals(
-            errors, fit, tolerance=tolerance, resolution=resolution_mm, begins=among
-        )
-    p01, p50, p99 = np.percentile(errors, (1.0, 50.0, 99.0)).tolist()
+        ends = capability_intervals(errors, fit, tolerance=tolerance, mean=of_mean, sd=of_sd)
+    ends_mm = float(errors.min()), float(errors.max())
+    percentiles = np.percentile(
+        errors, (1.0, 50.0, 99.0), overwrite_input=bool(errors.flags.owndata)
+    )  # the last, since it leaves its own errors in another order
+    p01, p50, p99 = percentiles.tolist()
     return PlacementError(
         n=n,
         mean_mm=s.mean,
-        mean_ci95_mm=mean_interval(errors, resolution=resolution_mm, begins=among),
+        mean_ci95_mm=of_mean,
         sd_mm=s.sd,
-        sd_ci95_mm=sd_interval(errors, resolution=resolution_mm, begins=among),
-        min_mm=float(errors.min()),
-        max_mm=float(errors.max()),
+        sd_ci95_mm=of_sd,
+        min_mm=ends_mm[0],
+        max_mm=ends_mm[1],
         p01_mm=p01,
         p50_mm=p50,
         p99_mm=p99,

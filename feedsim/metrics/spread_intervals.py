@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.metrics.capability import Capability
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import FEWEST, mean_interval, one_value, uncertainty, widened
+from feedsim.metrics.means import FEWEST, one_value, uncertainty, widened
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import effective_for_spread, lag_one
 from feedsim.metrics.spread import squares
@@ -159,8 +159,8 @@ def capability_intervals(
     fit: Capability,
     *,
     tolerance: float,
-    resolution: float = 0.0,
-    begins: Sequence[int] = (0,),
+    mean: Interval | None,
+    sd: Interval | None,
 ) -> CapabilityIntervals | None:
     """Return the 95 % intervals of Cp and Cpk against a tolerance either side of 0.
 
@@ -172,13 +172,13 @@ def capability_intervals(
         Of these values.
     tolerance : float
         Unit of the values, above 0.
-    resolution, begins
-        As in :func:`sd_interval`.
+    mean, sd : Interval or None
+        Of :func:`feedsim.metrics.means.mean_interval` and of :func:`sd_interval`.
 
     Returns
     -------
     CapabilityIntervals or None
-        None where :func:`sd_interval` is, or nothing spreads.
+        None where one of them is, or nothing spreads.
 
     Notes
     -----
@@ -189,16 +189,14 @@ def capability_intervals(
     Donner 2008, Statistics in Medicine 27:1693-1702; with a correlation Zou 2007, Psychological
     Methods 12:399-413; from memory).
     """
-    spread = sd_interval(values, resolution=resolution, begins=begins)
-    among = mean_interval(values, resolution=resolution, begins=begins)
-    if spread is None or among is None or spread.low == 0.0:
+    if sd is None or mean is None or sd.low == 0.0:
         return None
-    sd, mean = math.sqrt(squares(values) / (len(values) - 1)), float(values.mean())
-    cp = Interval(tolerance / (3.0 * spread.high), tolerance / (3.0 * spread.low))
-    by_mean = (among.high - mean) / (3.0 * sd)
-    ends = sorted(fit.cpk * sd / end for end in spread)
-    alike = _of_mean_and_sd(values, mean)
-    alike *= math.copysign(1.0, mean) * math.copysign(1.0, fit.cpk)
+    s, m = math.sqrt(squares(values) / (len(values) - 1)), float(values.mean())
+    cp = Interval(tolerance / (3.0 * sd.high), tolerance / (3.0 * sd.low))
+    by_mean = (mean.high - m) / (3.0 * s)
+    ends = sorted(fit.cpk * s / end for end in sd)
+    alike = _of_mean_and_sd(values, m)
+    alike *= math.copysign(1.0, m) * math.copysign(1.0, fit.cpk)
 
     def off(by_sd: float) -> float:
         return math.sqrt(max(0.0, by_mean**2 + by_sd**2 + 2.0 * alike * by_mean * by_sd))

@@ -110,7 +110,9 @@ class StoredColumn(NDArrayOperatorsMixin):
     def __getitem__(self, rows: Any) -> Any:
         if isinstance(rows, slice):
             start, stop, step = rows.indices(self._count)
-            return self._read(start, max(start, stop))[::step] if step > 0 else self[:][rows]
+            if step == 1:
+                return self._read(start, max(start, stop))
+            return self._read(0, self._count)[rows]
         if isinstance(rows, np.ndarray) and rows.ndim == 1:
             mask = rows.dtype == np.bool_
             return self._where(rows) if mask else self._at(rows)

@@ -19,7 +19,7 @@ ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
 ENGINES = ("events", "compiled")
 
-MOST_HELD = 1_000_000
+MOST_HELD = 1_500_000
 """Carriers whose records are held in memory; those of longer runs lie in temporary files."""
 LOADING = 20_000
 """Carriers that the event engine runs in the time that it takes to load the compiled one."""

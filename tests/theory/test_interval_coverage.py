@@ -104,7 +104,8 @@ def spread_of(case: str) -> float:
 def capabilities(values: Floats, begins: Sequence[int]) -> tuple[Interval, Interval]:
     fit = capability(values.mean(), values.std(ddof=1), lower=-TOLERANCE, upper=TOLERANCE)
     assert fit is not None
-    found = capability_intervals(values, fit, tolerance=TOLERANCE, begins=begins)
+    of_mean, of_sd = (find(values, begins=begins) for find in (mean_interval, sd_interval))
+    found = capability_intervals(values, fit, tolerance=TOLERANCE, mean=of_mean, sd=of_sd)
     assert found is not None
     return found.cp, found.cpk
 

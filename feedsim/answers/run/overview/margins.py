@@ -5,12 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from feedsim.answers.run.overview.shown import Shown
-from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard
-from feedsim.metrics.rows import combined
+from feedsim.answers.run.overview.shown import Margin, Shown
 from feedsim.metrics.share import Share
 from feedsim.quantities import System
 from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, above, true_minus
@@ -31,25 +26,11 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
     A line from the least to the largest margin, a bar over the middle 98 % of the feed cycles and
     a dot at the mean; what lies left of zero is the hazard.
     """
-    cycles = int(np.count_nonzero(shown.cycles))
     axes.axvline(0.0, color=BLACK, linewidth=1.1, gid="no margin")
-    for row, hazard in enumerate(shown.hazards(shown.cycles)):
-        name, margin = hazard.name, _finite(hazard.margin)
-        seen = int(np.count_nonzero(hazard.there))
-        if len(margin):
-            _draw_margin(axes, row, margin, name=name)
-        look: dict[str, Any] = {
-            "fontsize": 7.5,
-            "fontweight": "bold" if seen else "normal",
-            "va": "center",
-            "color": VERMILLION if seen else BLACK,
-            "bbox": {"facecolor": "white", "edgecolor": "none", "pad": 0.5},
-        }
-        told = _told(hazard, margin, seen=seen, cycles=cycles, units=shown.units)
-        axes.text(-_ROOM, row - 0.27, name.replace("_", " "), ha="left", **look)
-        axes.text(_ROOM, row - 0.27, true_minus(told), ha="right", **look)
+    for row, margin in enumerate(shown.margins):
+        _draw_hazard(axes, row, margin, cycles=shown.cycles, units=shown.units)
     axes.set_xlim(-_ROOM, _ROOM)
-    axes.set_ylim(len(HAZARDS) - 0.45, -0.65)
+    axes.set_ylim(len(shown.margins) - 0.45, -0.65)
     axes.set_xticks([0.0], ["0"])
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
@@ -59,15 +40,24 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
     above(axes, "Hazards: margin, each on its own scale", 4.0, fontsize=8.5)
 
 
-def _finite(margin: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the finite ones."""
-    return combined(slice(0, len(margin)), lambda part: part[np.isfinite(part)], margin)
+def _draw_hazard(axes: Axes, row: int, margin: Margin, *, cycles: int, units: System) -> None:
+    name, seen = margin.hazard, margin.seen
+    if margin.finite:
+        _draw_margin(axes, row, margin)
+    look: dict[str, Any] = {
+        "fontsize": 7.5,
+        "fontweight": "bold" if seen else "normal",
+        "va": "center",
+        "color": VERMILLION if seen else BLACK,
+        "bbox": {"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+    }
+    told = _told(margin, cycles=cycles, units=units)
+    axes.text(-_ROOM, row - 0.27, name.replace("_", " "), ha="left", **look)
+    axes.text(_ROOM, row - 0.27, true_minus(told), ha="right", **look)
 
 
-def _draw_margin(axes: Axes, row: int, margin: NDArray[np.float64], *, name: str) -> None:
-    least, most = float(margin.min()), float(margin.max())
-    mean = float(margin.mean())
-    low, high = np.percentile(margin, (1.0, 99.0), overwrite_input=True).tolist()
+def _draw_margin(axes: Axes, row: int, margin: Margin) -> None:
+    name, _, _, least, most, low, high, mean = margin
     scale = max(abs(least), abs(most)) or 1.0
     y = row + 0.12
     axes.plot(
@@ -94,22 +84,17 @@ def _draw_margin(axes: Axes, row: int, margin: NDArray[np.float64], *, name: str
     axes.plot(mean / scale, y, marker="o", color=BLACK, markersize=3.0)
 
 
-def _told(
-    hazard: CycleHazard,
-    margin: NDArray[np.float64],
-    *,
-    seen: int,
-    cycles: int,
-    units: System,
-) -> str:
+def _told(margin: Margin, *, cycles: int, units: System) -> str:
     if not cycles:
         return "no feed cycle"
-    if seen:
-        least = f", to {_margin(hazard.name, float(margin.min()), units)}" if len(margin) else ""
-        return f"{whole(seen)} of {whole(cycles)}{least}"
-    if len(margin):
-        return f"none; least {_margin(hazard.name, float(margin.min()), units)}"
-    return "no limit given" if hazard.name == "drive_overload" else "none"
+    name = margin.hazard
+    least = _margin(name, margin.least, units) if margin.finite else ""
+    if margin.seen:
+        told = f"{whole(margin.seen)} of {whole(cycles)}"
+        return f"{told}, to {least}" if least else told
+    if least:
+        return f"none; least {least}"
+    return "no limit given" if name == "drive_overload" else "none"
 
 
 def _margin(name: str, value: float, units: System) -> str:

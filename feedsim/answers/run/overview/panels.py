@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from feedsim.answers.run.overview.happened import Lane
 from feedsim.answers.run.overview.shown import Shown, bins
 from feedsim.answers.run.overview.thinning import MOST_DOTS, MOST_VECTOR_DOTS, thinned
+from feedsim.records.stored import AT_ONCE
 from feedsim.render.canvas import (
     BLACK,
     BLUE,
@@ -71,9 +72,12 @@ def draw_histogram(axes: Axes, shown: Shown) -> None:
     """Draw how the errors spread, against tolerance, target and the normal curve."""
     edges = bins(shown)
     # a value at the tolerance lies inside, though a bin takes its lower edge
-    within = shown.errors[shown.inside]
-    np.clip(within, None, shown.tolerance * (1.0 - 1e-9), out=within)
-    inside, _ = np.histogram(within, edges)
+    most = shown.tolerance * (1.0 - 1e-9)
+    inside = np.zeros(len(edges) - 1, dtype=np.intp)
+    for i in range(0, len(shown.errors), AT_ONCE):
+        part = slice(i, i + AT_ONCE)
+        within = np.minimum(shown.errors[part][shown.inside[part]], most)
+        inside += np.histogram(within, edges)[0]
     outside, _ = np.histogram(shown.errors[~shown.inside], edges)
     if inside.any():
         axes.stairs(inside, edges, fill=True, **_BAR_INSIDE)
@@ -229,7 +233,7 @@ def _write_words(axes: Axes, row: int, lane: Lane, *, width: int) -> None:
 def _dots(axes: Axes, shown: Shown, which: NDArray[np.intp], *, look: _Style) -> None:
     if len(which):
         axes.plot(
-            shown.carriers[which],
+            shown.carriers(which),
             np.clip(shown.errors[which], *shown.view),
             clip_on=False,
             rasterized=len(which) > MOST_VECTOR_DOTS,

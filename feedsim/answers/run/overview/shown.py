@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,17 +15,35 @@ from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import CycleHazard, any_of, each_hazard
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.rows import Rows, combined
+from feedsim.metrics.rows import combined
 from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System, display, display_unit
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
+from feedsim.records.stored import AT_ONCE
 from feedsim.render.wording import length
 
-__all__ = ["Shown", "bins", "shown_of"]
+__all__ = ["Margin", "Shown", "bins", "shown_of"]
 
 Floats = NDArray[np.float64]
 _MOST_BINS = 80
+_ENOUGH = 1_000_000
+
+
+class Margin(NamedTuple):
+    """One hazard: how often it was seen, and of the finite margins how many there are.
+
+    Then least, largest, the ends of the middle 98 %, and the mean; NaN where there are none.
+    """
+
+    hazard: str
+    seen: int
+    finite: int
+    least: float = math.nan
+    most: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+    mean: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +59,13 @@ class Shown:
     inside : bool array, shape (n,)
         Which errors lie within the tolerance.
     regime : int8 array, shape (n,), or None
-        How many changes the line had seen; None where they are too many to show.
+        How many changes the line had seen; None where there is none, or they are too many to show.
     steady : bool
         Whether one speed and one setting ran all the time.
-    hazards : callable
-        Gives the hazards over some rows, one after the other.
-    cycles : bool array
-        The rows of counted carriers with a feed cycle.
+    margins : tuple of Margin
+        Of the counted feed cycles, hazard by hazard.
+    cycles : int
+        How many these are.
     lanes : tuple of Lane
     numbers : tuple of int
         First and last counted carrier (equal to or below the first: none).
@@ -63,18 +81,23 @@ class Shown:
     inside: NDArray[np.bool_]
     regime: NDArray[np.int8] | None
     steady: bool
-    hazards: Callable[[Rows], Iterator[CycleHazard]]
-    cycles: NDArray[np.bool_]
+    margins: tuple[Margin, ...]
+    cycles: int
     lanes: tuple[Lane, ...]
     numbers: tuple[int, int]
     tolerance: float
     view: tuple[float, float]
     units: System
 
-    @property
-    def carriers(self) -> NDArray[np.intp]:
-        """Numbers of the carriers that got an insert, shape (n,)."""
-        return np.flatnonzero(self.placed)
+    def carriers(self, which: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the numbers of the carriers of some errors, by their places in rising order."""
+        found, seen = [], 0
+        for begin in range(0, len(self.placed), AT_ONCE):
+            there = np.flatnonzero(self.placed[begin : begin + AT_ONCE])
+            low, high = np.searchsorted(which, (seen, seen + len(there)))
+            found.append(there[which[low:high] - seen] + begin)
+            seen += len(there)
+        return np.concatenate(found)
 
     @property
     def unit(self) -> str:
@@ -129,11 +152,13 @@ def shown_of(
     )
     at_risk = any_of(hazards(slice(0, last + 1)))
     cycles[:first] = False
+    margins = tuple(map(_margin_of, hazards(cycles)))
     errors = feeder.placement_error_mm[placed]
     inside = np.abs(errors) <= criteria.placement_tolerance_mm + finest
     errors *= factor
     tolerance = criteria.placement_tolerance_mm * factor
-    regime = regimes(records)
+    p01, p99 = figures.placement_error.p01_mm or 0.0, figures.placement_error.p99_mm or 0.0
+    regime = regimes(records) if records.adjustments else None
     return Shown(
         figures=figures,
         placed=placed,
@@ -141,22 +166,37 @@ def shown_of(
         inside=inside,
         regime=None if regime is None else regime[placed],
         steady=not machine.line.profile and not records.adjustments,
-        hazards=hazards,
-        cycles=cycles,
+        margins=margins,
+        cycles=int(np.count_nonzero(cycles)),
         lanes=lanes(records, machine, number, hazard=at_risk),
         numbers=(first, last),
         tolerance=tolerance,
-        view=_view(errors, tolerance),
+        view=_view(errors, tolerance, (p01 * factor, p99 * factor)),
         units=units,
     )
 
 
-def _view(errors: Floats, tolerance: float) -> tuple[float, float]:
+def _margin_of(hazard: CycleHazard) -> Margin:
+    margin, end = hazard.margin, 0
+    for i in range(0, len(margin) if margin.flags.writeable else 0, AT_ONCE):
+        part = margin[i : i + AT_ONCE]
+        part = part[np.isfinite(part)]
+        margin[end : end + len(part)] = part  # in place: of a long run it is large
+        end += len(part)
+    seen, finite = int(np.count_nonzero(hazard.there)), margin[:end]
+    if not end:
+        return Margin(hazard.name, seen, 0)
+    least, most, mean = float(finite.min()), float(finite.max()), float(finite.mean())
+    low, high = np.percentile(finite, (1.0, 99.0), overwrite_input=True).tolist()
+    return Margin(hazard.name, seen, end, least, most, low, high, mean)
+
+
+def _view(errors: Floats, tolerance: float, middle: tuple[float, float]) -> tuple[float, float]:
     """Choose what to show: the tolerance and the errors, but not those far off the rest."""
     low, high = -1.3 * tolerance, 1.3 * tolerance
     if not len(errors):
         return low, high
-    first, last = np.percentile(errors, (1.0, 99.0)).tolist()
+    first, last = middle
     room = 0.5 * max(last - first, tolerance)
     low, high = min(low, first - room), max(high, last + room)
     least, most, span = float(errors.min()), float(errors.max()), high - low
@@ -176,7 +216,8 @@ def bins(shown: Shown) -> Floats:
     (low, high), tolerance, n = shown.view, shown.tolerance, len(shown.errors)
     width = (high - low) / _MOST_BINS
     if n:
-        quarter, three = np.percentile(shown.errors, (25.0, 75.0)).tolist()
+        some = shown.errors[:: 1 + n // _ENOUGH]  # a bin's width need not be exact
+        quarter, three = np.percentile(some, (25.0, 75.0)).tolist()
         width = max(width, 2.0 * (three - quarter) / n ** (1.0 / 3.0))
     parts = tolerance / width
     width = tolerance / math.floor(parts) if parts >= 1.0 else tolerance * math.ceil(1.0 / parts)

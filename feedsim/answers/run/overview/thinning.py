@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.records.stored import AT_ONCE
+
 __all__ = ["MOST_DOTS", "MOST_VECTOR_DOTS", "thinned"]
 
 MOST_DOTS = 20_000
@@ -28,8 +30,13 @@ def thinned(expendable: NDArray[np.bool_]) -> NDArray[np.intp]:
         Positions, rising: all that may not be left out, and at most ``MOST_DOTS`` of those that
         may, at an even step, so that their density keeps its shape.
     """
-    free = np.flatnonzero(expendable)
-    if len(free) <= MOST_DOTS:
+    free = int(np.count_nonzero(expendable))
+    if free <= MOST_DOTS:
         return np.arange(len(expendable))
-    step = -(-len(free) // MOST_DOTS)
-    return np.union1d(np.flatnonzero(~expendable), free[::step])
+    step, seen = -(-free // MOST_DOTS), 0
+    kept = [np.flatnonzero(~expendable)]
+    for begin in range(0, len(expendable), AT_ONCE):
+        some = np.flatnonzero(expendable[begin : begin + AT_ONCE]) + begin
+        kept.append(some[-seen % step :: step])
+        seen += len(some)
+    return np.sort(np.concatenate(kept))
