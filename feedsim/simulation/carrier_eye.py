@@ -97,13 +97,13 @@ class CarrierEye(Part):
             if lost:
                 self._lose(carrier, lost, t=t)
             else:
-                self._switch(carrier, t)
+                self.switch(carrier, t)
 
     def _plan(self, drawn: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
         """Return when a carrier is decided (s), and how it is lost, if it is."""
         leading, seen, delay, _, missed = drawn
         passed = self._conveyor.master.belt.time_at(seen)
-        lost = Outcome.NOT_SEEN if missed else self._fate(seen, passed)
+        lost = Outcome.NOT_SEEN if missed else self.fate(seen, passed)
         self._decision = None
         if self._level is None or lost is Outcome.NOT_SEEN:
             return (passed if lost else max(passed + delay, self._switched_s)), lost
@@ -128,11 +128,11 @@ class CarrierEye(Part):
             return tail_mm
         return self._conveyor.time_at(tail_mm) + self._eye.off_response_s
 
-    def _fate(self, seen: float, passed: float) -> Outcome | None:
+    def fate(self, seen: float, passed: float) -> Outcome | None:
         """Return how an edge that passes is lost, if it is; None where the output switches."""
         return Outcome.MERGED if self._merges(seen, passed) else None
 
-    def _switch(self, carrier: int, t: float) -> None:
+    def switch(self, carrier: int, t: float) -> None:
         """Switch the output on at time ``t`` (s); the program knows at the next scan tick."""
         self._switched_s = t
         self._trace_level(carrier)
@@ -142,7 +142,7 @@ class CarrierEye(Part):
         reading = math.nan if self._eye.scanned else master.reading(t)
         tick = master.scan_tick(t)
         event = self.clock.at(tick, self._order_known, (tick, Mark(carrier, reading)))
-        event.callbacks = [self._tell]
+        event.callbacks = [self.tell]
 
     def _merges(self, seen: float, passed: float) -> bool:
         """Tell whether the output is still on from the carrier before."""
@@ -167,7 +167,7 @@ class CarrierEye(Part):
         for memory in self._memories:
             memory.miss(carrier, outcome, t=t)
 
-    def _tell(self, event: Event) -> None:
+    def tell(self, event: Event) -> None:
         """Hand a mark to every feeder's program at the scan tick that shows it."""
         known: tuple[float, Mark] = event.value  # type: ignore[assignment]
         t, mark = known

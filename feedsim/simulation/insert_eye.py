@@ -121,12 +121,17 @@ class InsertEye:
         self._level = level_of(self._eye, goes_off=self._goes_off)
         self._decision: Decision | None = None
 
+    @property
+    def coming(self) -> InsertDraw:
+        """The insert that comes next."""
+        return InsertDraw._make(self._next)
+
     def take_staged(self) -> Found:
         """Return insert 0 as staged at the start: seen, its nose past the eye."""
         found = Found(0, self._first_nose_mm, self._next, math.nan, 0.0, 0.0)
         self._hold()
         self._count_drawn(found.insert.double_mm)
-        self._advance()
+        self.advance()
         return found
 
     def slipped(self, number: int, slip_mm: float, *, feed_mm: float) -> None:
@@ -139,7 +144,7 @@ class InsertEye:
     def search(self, search: Search) -> Generator[Event, Any, Found | None]:
         """Wait for the next insert to switch the eye; None at the search limit."""
         while True:
-            t, fate = self._next_event(search)
+            t, fate = self.next_event(search)
             try:
                 yield self._clock.at(t, self._order)
             except Interrupt as call:
@@ -147,12 +152,12 @@ class InsertEye:
                     raise
                 continue
             if fate is Fate.SEEN:
-                return self._capture(t, search)
+                return self.capture(t, search)
             if fate is Fate.BEYOND_LIMIT:
                 return None
-            self._stray(search, holds=fate is not Fate.MISSED)
+            self.stray(search, holds=fate is not Fate.MISSED)
 
-    def _next_event(self, search: Search) -> tuple[float, Fate]:
+    def next_event(self, search: Search) -> tuple[float, Fate]:
         """Return what happens next at the eye, and when (s)."""
         feed, last = self._state.feed, search.limit_mm + SAME_TRAVEL_MM
         while True:
@@ -162,7 +167,7 @@ class InsertEye:
                 return feed.time_at(search.limit_mm), Fate.BEYOND_LIMIT
             if drawn:
                 break
-            self._advance()
+            self.advance()
         passes = feed.time_at(edge)
         if missed:
             return passes, Fate.MISSED
@@ -182,7 +187,8 @@ class InsertEye:
         """Return when the next insert is decided (s), and how, behind a filter or polled."""
         if passes_s == math.inf or self._level is None:
             return passes_s, Fate.SEEN
-        tail_mm = self._first_nose_mm + self._next[0] + self._next[2]
+        nose_mm, _, length_mm, *_ = self._next
+        tail_mm = self._first_nose_mm + nose_mm + length_mm
         self._decision = decision = self._level.decide(
             self._conveyor.master,
             passes_s=passes_s,
@@ -210,14 +216,15 @@ class InsertEye:
             for event, t in self._decision.came_on():
                 self._state.trace(t, "insert_eye", event, carrier=carrier, insert=self._number)
 
-    def _capture(self, t: float, search: Search) -> Found:
+    def capture(self, t: float, search: Search) -> Found:
+        """Store the travel of the insert that has switched the eye."""
         state = self._state
         self._trace_level(search.carrier)
         drawn = self._next
-        number, nose = self._number, self._first_nose_mm + drawn[0]
+        number, nose = self._number, self._first_nose_mm + self.coming.nose_mm
         self._hold()
-        self._count_drawn(drawn[7])
-        self._advance()
+        self._count_drawn(self.coming.double_mm)
+        self.advance()
         master = self._conveyor.master
         known = master.scan_tick(t)
         if state.tracer is not None:
@@ -241,22 +248,24 @@ class InsertEye:
         self._known_event = self._clock.at(known, Order.INSERT_KNOWN.of(state.number))
         self._known_event.callbacks = [tell]
 
-    def _stray(self, search: Search, *, holds: bool) -> None:
+    def stray(self, search: Search, *, holds: bool) -> None:
+        """Let an insert go past unseen."""
         state, rows = self._state, self._state.columns
         if holds:
             self._trace_level(search.carrier)
             self._hold()
-        self._count_drawn(self._next[7])
+        self._count_drawn(self.coming.double_mm)
         rows.stray_total += 1
         if search.carrier >= 0:
             rows.strays[search.carrier] += 1
         if state.tracer is not None:
             now = self._clock.now
             state.trace(now, "insert_eye", "stray", carrier=search.carrier, insert=self._number)
-        self._advance()
+        self.advance()
 
     def _hold(self) -> None:
-        self._held_mm = self._first_nose_mm + self._next[0] + self._next[2]
+        nose_mm, _, length_mm, *_ = self._next
+        self._held_mm = self._first_nose_mm + nose_mm + length_mm
         self._held_number = self._number
         if self._level is not None:
             if self._decision is None:  # staged at the start, or cleared by hand
@@ -272,6 +281,7 @@ class InsertEye:
             rows.drawn += 1
             rows.second_halves += 1
 
-    def _advance(self) -> None:
+    def advance(self) -> None:
+        """Go on to the next insert."""
         self._next = next(self._source)
         self._number += 1

@@ -39,9 +39,9 @@ class _Planned(Part):
             yield from self.clock.until(
                 lambda: self._conveyor.master.belt.time_at(edge), Order.BELT.of(1)
             )
-        self._happen()
+        self.happen()
 
-    def _happen(self) -> None:
+    def happen(self) -> None:
         raise NotImplementedError
 
 
@@ -65,7 +65,8 @@ class PlannedFault(_Planned):
         self._lane = lanes[fault.feeder]
         self._tracer = tracer
 
-    def _happen(self) -> None:
+    def happen(self) -> None:
+        """Let the fault come."""
         fault, now, lane = self._fault, self.clock.now, self._lane
         name = fault.kind.value
         if self._tracer is not None:
@@ -119,7 +120,8 @@ class Operator(_Planned):
         self._made = made
         self._tracer = tracer
 
-    def _happen(self) -> None:
+    def happen(self) -> None:
+        """Make the changes."""
         now, adjust = self.clock.now, self._adjust
         self._made.append(Adjustment(now, self._carrier_eye.passed))
         if self._tracer is not None:

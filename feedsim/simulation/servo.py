@@ -76,9 +76,10 @@ class Servo(Part):
                 if call.cause is not PLAN_AGAIN:
                     raise
                 continue
-            self._land(t)
+            self.land(t)
 
-    def _land(self, t: float) -> None:
+    def land(self, t: float) -> None:
+        """Land the first insert in flight at time ``t`` (s)."""
         state = self._state
         _, _, carrier, insert = self._flights.popleft()
         rows = state.columns

@@ -138,7 +138,7 @@ class StagingClutch(Part):
     def run(self) -> Steps:
         """Search, open, stage, and wait to be closed again."""
         if self._start_empty:
-            yield from self._stage_by_jog()
+            yield from self.stage_by_jog()
             self.first_staged.succeed()
         else:
             self._staged = self._eye.take_staged()
@@ -154,11 +154,11 @@ class StagingClutch(Part):
             yield from self.clock.wait(self._state.engaged)
             found = yield from self._eye.search(self._search)
             if found is None:
-                yield from self._end_search()
+                yield from self.end_search()
             else:
-                yield from self._stage(found)
+                yield from self.stage(found)
 
-    def _stage(self, found: Found) -> Steps:
+    def stage(self, found: Found) -> Steps:
         """From a captured edge to a staged insert."""
         conveyor, known = self._conveyor, found.known_s
 
@@ -179,13 +179,14 @@ class StagingClutch(Part):
         if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
             self._state.columns.late_opening[self._search.carrier] = 1
         self._staged = found
-        self._open(t)
+        self.open_clutch(t)
         speed = math.nan
         if settings.stage_correction:
             speed = settings.speed_ratio * master.speed.at(known)
         yield from self._come_to_rest(found, speed=speed)
 
-    def _open(self, t: float) -> None:
+    def open_clutch(self, t: float) -> None:
+        """Open the clutch at motion tick ``t`` (s)."""
         state, feed, rows = self._state, self._state.feed, self._state.columns
         k = self._search.carrier
         begins = t + self._delay_s
@@ -233,14 +234,14 @@ class StagingClutch(Part):
         estimate = travelled + speed * self._nominal_delay_s
         return (estimate - settings.stage_position_mm) / settings.speed_ratio
 
-    def _end_search(self) -> Steps:
+    def end_search(self) -> Steps:
         """No insert within the search limit: open, and leave the feeder empty."""
         state = self._state
         master = self._conveyor.master
         t = yield from self.clock.until(
             lambda: master.motion_tick(self.clock.now), self._order_opening
         )
-        self._open(t)
+        self.open_clutch(t)
         self._give_up(t)
         yield from self.clock.until(lambda: state.feed.rest()[0], self._order_ready)
         self.at_rest = True
@@ -261,7 +262,7 @@ class StagingClutch(Part):
             self._state.trace(self.clock.now, "clutch", "jog_refused")
         return not self.closed
 
-    def _stage_by_jog(self) -> Steps:
+    def stage_by_jog(self) -> Steps:
         """Jog the first insert past its eye to the stage position (clutch open)."""
         state, feed = self._state, self._state.feed
         if not self.may_jog():

@@ -71,22 +71,26 @@ class SupervisedCarrierEye(CarrierEye):
         """Return leading edge (mm of belt travel) and slip (mm) of a carrier that has come."""
         return self.leading_edge_mm[carrier], self.slip_mm[carrier]
 
-    def _fate(self, seen: float, passed: float) -> Outcome | None:
+    def fate(self, seen: float, passed: float) -> Outcome | None:
+        """Return how an edge that passes is lost; a dirty eye sees none."""
         if self.dirty_from_s <= passed < self.dirty_until_s:
             return Outcome.NOT_SEEN
-        return super()._fate(seen, passed)
+        return super().fate(seen, passed)
 
-    def _switch(self, carrier: int, t: float) -> None:
+    def switch(self, carrier: int, t: float) -> None:
+        """Switch the output on at time ``t`` (s), and tell the watches."""
         self._switched = carrier
-        super()._switch(carrier, t)
+        super().switch(carrier, t)
         for told in self.on_switch:
             told(t)
 
-    def _tell(self, event: Event) -> None:
-        mark: Mark = event.value[1]  # type: ignore[index]
+    def tell(self, event: Event) -> None:
+        """Hand on a mark that no stop has lost."""
+        known: tuple[float, Mark] = event.value  # type: ignore[assignment]
+        _, mark = known
         if mark.carrier > self._known:
             self._known = mark.carrier
-            super()._tell(event)
+            super().tell(event)
 
     def lose_unknown(self) -> range:
         """Lose the edges that have switched and are not known yet; return their numbers.

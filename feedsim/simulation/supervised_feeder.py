@@ -46,9 +46,10 @@ class SupervisedServo(Servo):
 
     watch: Watch
 
-    def _land(self, t: float) -> None:
+    def land(self, t: float) -> None:
+        """Land an insert, and watch how it lands."""
         _, _, carrier, insert = self._flights[0]
-        super()._land(t)
+        super().land(t)
         self.watch.landed(t, carrier=carrier, insert=insert)
 
     def abandon(self) -> list[tuple[int, int]]:
@@ -150,18 +151,20 @@ class SupervisedClutch(StagingClutch):
                 double=staged.insert.double_mm >= 0.0,
             )
 
-    def _open(self, t: float) -> None:
-        super()._open(t)
+    def open_clutch(self, t: float) -> None:
+        """Open the clutch, and watch the tail."""
+        super().open_clutch(t)
         carrier, rows = self._search.carrier, self._state.columns
         self.watch.opened(
             t, carrier=carrier, insert=rows.insert[carrier], tail_mm=rows.tail_mm[carrier]
         )
 
-    def _stage(self, found: Found) -> Steps:
+    def stage(self, found: Found) -> Steps:
+        """Stage an insert, unless a double stops the line."""
         self._fed = found
         if self.watch.stops_doubles and found.insert.called_double:
             return self._stop_for_double(found)
-        return super()._stage(found)
+        return super().stage(found)
 
     def _stop_for_double(self, found: Found) -> Steps:
         order = Order.INSERT_KNOWN.of(self._state.number)
@@ -170,15 +173,17 @@ class SupervisedClutch(StagingClutch):
         self.watch.trip(Rule.DOUBLE_FOUND, cause=cause, carrier=self._search.carrier)
         yield from self.clock.wait(self.clock.event())
 
-    def _end_search(self) -> Steps:
+    def end_search(self) -> Steps:
+        """End a search, or stop the line by it."""
         if self.watch.rules.no_insert:
             self.watch.trip(Rule.NO_INSERT, cause=self.lacking(), carrier=self._search.carrier)
             yield from self.clock.wait(self.clock.event())
-        yield from super()._end_search()
+        yield from super().end_search()
 
-    def _stage_by_jog(self) -> Steps:
+    def stage_by_jog(self) -> Steps:
+        """Stage by jog, and note that it jogs."""
         self._jogs = True
-        yield from super()._stage_by_jog()
+        yield from super().stage_by_jog()
         self._jogs = False
 
     def lacking(self) -> str:
@@ -218,7 +223,7 @@ class SupervisedClutch(StagingClutch):
         feed.jog(now, 0.0)  # ends a ramp in travel, which the resting belt has left undone
         self._eye.clear(feed.position(now))
         self.at_rest = False
-        yield from self._stage_by_jog()
+        yield from self.stage_by_jog()
 
     def resume(self, t: float) -> None:
         """Go on at time ``t`` (s), staged or given up."""

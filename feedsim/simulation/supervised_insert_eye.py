@@ -67,8 +67,9 @@ class SupervisedInsertEye(InsertEye):
 
     # -- the magazine ----------------------------------------------------------------
 
-    def _advance(self) -> None:
-        super()._advance()
+    def advance(self) -> None:
+        """Go on to the next insert, out of the magazine."""
+        super().advance()
         if not self._endless:
             self._take()
 
@@ -76,9 +77,9 @@ class SupervisedInsertEye(InsertEye):
         """Take the insert that comes next out of the magazine, if there is one left."""
         if self._left < 1:
             self.empty = True
-        elif self._next[5]:
+        elif self.coming.drawn:
             before = self._left
-            self._left -= 1.0 if math.isnan(self._next[7]) else min(2.0, self._left)
+            self._left -= 1.0 if math.isnan(self.coming.double_mm) else min(2.0, self._left)
             if self._left <= self._inserts.warning < before:
                 self.on_warning()
 
@@ -92,7 +93,7 @@ class SupervisedInsertEye(InsertEye):
 
     def withhold(self) -> None:
         """Let the singulator draw nothing from now on; what has come to the eye is there."""
-        nose = self._first_nose_mm + min(self._next[0], self._next[1])
+        nose = self._first_nose_mm + min(self.coming.nose_mm, self.coming.seen_edge_mm)
         come = nose <= self._state.feed.position(self._clock.now)
         self._stuck_from = self._number + int(come)
 
@@ -118,7 +119,7 @@ class SupervisedInsertEye(InsertEye):
     def _come_anew(self) -> None:
         """Put the next insert at least a nominal gap before the eye."""
         earliest = self._state.feed.position(self._clock.now) + self._inserts.gap_mm
-        further = max(0.0, earliest - self._first_nose_mm - self._next[0])
+        further = max(0.0, earliest - self._first_nose_mm - self.coming.nose_mm)
         self._first_nose_mm += further
         self.moved.append((self._number, further))
 
@@ -146,38 +147,41 @@ class SupervisedInsertEye(InsertEye):
             now = self._clock.now
             self._state.trace(now, "insert_eye", "rejected", insert=found.number)
 
-    def _next_event(self, search: Search) -> tuple[float, Fate]:
+    def next_event(self, search: Search) -> tuple[float, Fate]:
+        """Return what happens next at the eye: nothing, where none comes or dirt hides it."""
         if (
-            self._next[5]
+            self.coming.drawn
             and not self.empty
             and self._stuck_from is None
             and self.dirty_until_s == -math.inf
         ):
-            return super()._next_event(search)
+            return super().next_event(search)
         feed, limit = self._state.feed, search.limit_mm
         while not self._lacks:
-            if self._next[5] or self._first_nose_mm + self._next[0] > limit:
-                return self._seen_or_not(*super()._next_event(search))
-            self._advance()
+            if self.coming.drawn or self._first_nose_mm + self.coming.nose_mm > limit:
+                return self._seen_or_not(*super().next_event(search))
+            self.advance()
         return feed.time_at(limit), Fate.BEYOND_LIMIT
 
     def _seen_or_not(self, t: float, fate: Fate) -> tuple[float, Fate]:
         """Let dirt hide what the eye would see."""
         if fate in {Fate.MISSED, Fate.BEYOND_LIMIT} or self.dirty_until_s == -math.inf:
             return t, fate
-        passes = self._state.feed.time_at(self._first_nose_mm + self._next[1])
+        passes = self._state.feed.time_at(self._first_nose_mm + self.coming.seen_edge_mm)
         if self.dirty_from_s <= passes < self.dirty_until_s:
             return passes, Fate.MISSED
         return t, fate
 
-    def _capture(self, t: float, search: Search) -> Found:
+    def capture(self, t: float, search: Search) -> Found:
+        """Store a travel, and tell the watch that the output is on."""
         if self.on_switch is not None:
             self.on_switch(t)
-        return super()._capture(t, search)
+        return super().capture(t, search)
 
-    def _stray(self, search: Search, *, holds: bool) -> None:
+    def stray(self, search: Search, *, holds: bool) -> None:
+        """Let an insert go past unseen, and watch what it may do."""
         insert = self._number
-        super()._stray(search, holds=holds)
+        super().stray(search, holds=holds)
         if search.carrier >= 0:
             self.watch.hazard(Hazard.STRAY_INSERT, insert=insert, carrier=search.carrier)
 
@@ -203,7 +207,7 @@ class SupervisedInsertEye(InsertEye):
                 self._count_drawn(double)
                 self._state.columns.rejected += 1
                 cleared += 1
-            self._advance()
+            self.advance()
         return cleared
 
     def output_on(self, t: float) -> bool:
