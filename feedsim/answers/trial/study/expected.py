@@ -20,6 +20,7 @@ from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening
+from feedsim.settings.looks import together
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal import rectangular_sd
 from feedsim.settings.predict import expected_offsets, scale_shift
@@ -123,8 +124,7 @@ def _spots(at: FeederAtSpeed) -> tuple[Spot, Spot]:
 
 def _share(figure: Figure, at: FeederAtSpeed, allowed: Criteria) -> float:
     """Return what all mechanisms together cost of one acceptance figure."""
-    those = (mechanism for mechanism in MECHANISMS if mechanism.figure == figure)
-    return 1.0 - math.prod(1.0 - mechanism.share(at, allowed) for mechanism in those)
+    return together(m.share(at, allowed) for m in MECHANISMS if m.figure == figure)
 
 
 def budget(speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: float) -> Budget:
