@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 from feedsim.answers.check.study.facts import off_words
@@ -41,17 +41,6 @@ class CheckedFeeder:
     def here(self) -> FeederAtSpeed:
         """The feeder at that speed, its settings solved for the line's."""
         return FeederAtSpeed(self.machine, self.feeder, self.speed)
-
-    @property
-    def counted_speed(self) -> float:
-        """That speed as the controller counts it (mm/s)."""
-        return self.speed / (1.0 + self.machine.encoder.scale_error)
-
-    @property
-    def at_its_speed(self) -> Machine:
-        """The machine with that speed for its line speed."""
-        line = replace(self.machine.line, speed_mm_s=self.speed, profile=())
-        return replace(self.machine, line=line)
 
     def off(self, error_mm: float) -> str:
         """Write a mean error: ``0.2 mm late``, or ``early``, or ``on target``."""

@@ -8,7 +8,6 @@ from typing import NamedTuple
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of
-from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.looks import NOTHING, together
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 
@@ -50,7 +49,7 @@ class Refused(NamedTuple):
 
 def shares_of(s: CheckedFeeder) -> list[_Share]:
     """Return what each mechanism alone costs at the highest speed."""
-    there, allowed = FeederAtSpeed(s.at_its_speed, s.feeder), criteria_of(s.scenario)
+    there, allowed = s.here.on_line_at(s.speed), criteria_of(s.scenario)
     return [_Share(m, m.share(there, allowed)) for m in MECHANISMS]
 
 

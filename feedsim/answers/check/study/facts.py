@@ -54,10 +54,10 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     return words
 
 
-def _largest_source(machine: Machine, feeder: Feeder, *, speed: float) -> str:
+def _largest_source(at: FeederAtSpeed) -> str:
     """Say what makes most of the variance, sources of one cause together."""
     parts: dict[str, float] = {}
-    for source in placement_sources(FeederAtSpeed(machine, feeder, speed)):
+    for source in placement_sources(at):
         parts[source.cause] = parts.get(source.cause, 0.0) + source.contribution_mm**2
     if not any(parts.values()):
         return ""
@@ -96,16 +96,13 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
     def mm(value: float) -> str:
         return display(value, "length", units=units)
 
-    s, ins, v = feeder.settings, feeder.inserts, machine.line.speed_mm_s
+    s, ins, at = feeder.settings, feeder.inserts, FeederAtSpeed(machine, feeder)
     run_up = feeder.insert_eye_to_placement_mm - s.stage_position_mm
     tail = s.stage_position_mm - ins.length_mm
     to_limit = feeder.nose_limit_mm - s.stage_position_mm
     covers = "still covering it" if tail < 0.0 else "clear of it"
-    travel = FeederAtSpeed(machine, feeder, v).engage_travel_mm
-    cycle = cycle_time(FeederAtSpeed(machine, feeder, v))
-    largest = _largest_source(machine, feeder, speed=v)
-    error = placement_spread(FeederAtSpeed(machine, feeder, v)).average
-    every = machine.carriers.pitch_mm / v
+    cycle, every = cycle_time(at), machine.carriers.pitch_mm / at.speed_mm_s
+    error = placement_spread(at).average
     return [
         f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
         f"eye, and {mm(feeder.insert_eye_to_placement_mm)} from the insert eye.",
@@ -114,9 +111,9 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
         f"{mm(abs(to_limit))} {'short of' if to_limit >= 0.0 else 'beyond'} the nose limit.",
         f"It has {mm(run_up)} of run-up, and lands {mm(s.target_offset_mm)} behind the "
         f"carrier's leading edge.",
-        f"The clutch closes {mm(travel)} of belt travel after a mark at line speed, and a "
-        f"cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between carriers "
-        f"({100.0 * cycle / every:.0f} %).",
+        f"The clutch closes {mm(at.engage_travel_mm)} of belt travel after a mark at line speed, "
+        f"and a cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between "
+        f"carriers ({100.0 * cycle / every:.0f} %).",
         f"Expected placement at line speed: {off_words(error, units=units)} on average, standard "
-        f"deviation {mm(placement_sd(FeederAtSpeed(machine, feeder, v)))}{largest}.",
+        f"deviation {mm(placement_sd(at))}{_largest_source(at)}.",
     ]

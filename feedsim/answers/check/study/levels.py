@@ -64,7 +64,7 @@ def _rows(s: CheckedFeeder) -> Iterator[_Row]:
     yield _Row("carrier", eye, c.length_mm, s.speed, short, merged, least - spread)
     eye, spread = s.feeder.eye, SIGMAS * s.feeder.eye.edge_sd_mm
     least = max(ins.gap_mm - SIGMAS * ins.gap_sd_mm, ins.min_gap_mm) - spread
-    feed = s.counted_speed * s.feeder.settings.speed_ratio
+    feed = s.here.feed_mm_s
     short, merged = insert_short(s.here, allowed), insert_gap(s.here, allowed)
     yield _Row("insert", eye, ins.length_mm, feed, short, merged, least)
 

@@ -140,7 +140,7 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
     if rests_on < ins.length_mm:
         slip = clipped_slip_mean(ins)
         spread = math.hypot(ins.gap_sd_mm, clipped_slip_sd(ins))
-        feed = s.counted_speed * s.feeder.settings.speed_ratio
+        feed = s.here.feed_mm_s
         least = ins.min_gap_mm - slip
         rows.append(("insert", s.feeder.eye, ins.gap_mm - slip, spread, least, feed))
     eye, law = s.machine.carrier_eye, c.arrival

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.settings.acts import locked_step
-from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import best_engage_lead
 from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
 from feedsim.settings.sources import placement_sd, placement_spread
@@ -36,7 +35,7 @@ def off_target(s: CheckedFeeder) -> Iterator[str]:
 def _because(s: CheckedFeeder, worth_a_word: float) -> str:
     """Say what of a mean error comes from steps and counts, and what helps: a lead first."""
     lead = _better_lead(s)
-    step = s.counted_speed * locked_step(s.machine.controller)
+    step = s.here.counted_mm_s * locked_step(s.machine.controller)
     if step and (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
         if not lead.words and abs(lead.leaves_mm) <= worth_a_word:
             return ""
@@ -65,7 +64,7 @@ class _Lead:
 
 
 def _better_lead(s: CheckedFeeder) -> _Lead:
-    there = FeederAtSpeed(s.at_its_speed, s.feeder)
+    there = s.here.on_line_at(s.speed)
     best = best_engage_lead(there)
     better = there.with_settings(engage_lead_s=best.engage_lead_s)
     tolerance = s.scenario.acceptance.placement_tolerance

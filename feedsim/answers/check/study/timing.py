@@ -85,8 +85,8 @@ def late_marks(s: CheckedFeeder) -> Iterator[str]:
     if share > 0.0:
         yield (
             f"Late marks: the clutch has to close {s.say(travel)} of belt travel after the mark "
-            f"{s.at_speed}, and the belt covers {s.say(s.counted_speed * scan)} in one scan. About "
-            f"{s.percent(share)} of the marks will be known too late. Move the carrier eye "
+            f"{s.at_speed}, and the belt covers {s.say(s.here.counted_mm_s * scan)} in one scan. "
+            f"About {s.percent(share)} of the marks will be known too late. Move the carrier eye "
             f"upstream or scan faster."
         )
 
@@ -138,7 +138,7 @@ def leads(s: CheckedFeeder) -> Iterator[str]:
 
 def run_up(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a run-up too short for the ramp, or for the lag to settle."""
-    f, v = s.feeder, s.counted_speed
+    f, v = s.feeder, s.here.counted_mm_s
     way = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
     ramp = f.clutch.ramp_in / v if f.clutch.travel_ramp else f.clutch.ramp_in
     if run_up_time(s.here, way) < ramp:
@@ -264,7 +264,7 @@ def locked_counts(s: CheckedFeeder) -> Iterator[str]:
     q, cycle = s.machine.encoder.count_mm, s.machine.controller.motion_cycle_s
     if q == 0.0 or cycle == 0.0 or q <= _COARSE * s.scenario.acceptance.placement_tolerance:
         return
-    counts = s.counted_speed * cycle / q
+    counts = s.here.counted_mm_s * cycle / q
     cycles = s.scenario.run.carriers * s.machine.carriers.pitch_mm / (s.speed * cycle)
     if round(counts) >= 1 and abs(counts - round(counts)) * cycles < 1.0:
         yield (
