@@ -22,7 +22,6 @@ __all__ = [
     "CycleHazard",
     "any_of",
     "cycle_hazards",
-    "each_hazard",
     "mismatch",
 ]
 
@@ -71,8 +70,10 @@ def cycle_hazards(
     carrier_length_mm: float,
     criteria: Criteria,
     resolution_mm: float,
-) -> dict[str, CycleHazard]:
-    """Return the hazards of one feeder by name, in the order of :data:`HAZARDS`.
+) -> Iterator[CycleHazard]:
+    """Yield the hazards of one feeder, in the order of :data:`HAZARDS`.
+
+    One after the other: a long run has no room for all of them.
 
     Parameters
     ----------
@@ -90,27 +91,6 @@ def cycle_hazards(
         A position over its limit by no more than this stands at the limit, which is no
         hazard; likewise ``SAME_RATIO`` of a ratio or of the largest acceleration.
     """
-    several = each_hazard(
-        feeder,
-        rows,
-        machine=machine,
-        carrier_length_mm=carrier_length_mm,
-        criteria=criteria,
-        resolution_mm=resolution_mm,
-    )
-    return {hazard.name: hazard for hazard in several}
-
-
-def each_hazard(
-    feeder: FeederRecords,
-    rows: Rows,
-    *,
-    machine: Feeder,
-    carrier_length_mm: float,
-    criteria: Criteria,
-    resolution_mm: float,
-) -> Iterator[CycleHazard]:
-    """Yield the same one after the other: a long run has no room for all of them."""
     room_mm, overhang_mm = carrier_length_mm - machine.inserts.length_mm, criteria.overhang_mm
     largest = machine.servo.max_acceleration_mm_s2
 

@@ -15,7 +15,7 @@ from feedsim.machine import Feeder, Inserts
 from feedsim.metrics.cycle_hazards import (
     SAME_RATIO,
     CycleHazard,
-    each_hazard,
+    cycle_hazards,
     mismatch,
 )
 from feedsim.metrics.rows import Rows, begins_among, combined, known
@@ -139,7 +139,7 @@ def hazards(
                 figures[name] = _counted(share)
         return hazard.there
 
-    several = each_hazard(
+    several = cycle_hazards(
         feeder,
         rows,
         machine=machine,

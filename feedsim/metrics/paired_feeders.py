@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.cycle_hazards import CycleHazard, any_of, each_hazard
+from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
 from feedsim.metrics.paired import (
     LengthDifference,
     ShareDifference,
@@ -157,8 +157,8 @@ def with_hazard(ran: Ran, number: int) -> Bools:
 
 
 def hazards_of(ran: Ran, number: int, *, rows: Rows) -> Iterator[CycleHazard]:
-    """Yield the hazards of one feeder in some rows (:func:`each_hazard`)."""
-    return each_hazard(
+    """Yield the hazards of one feeder in some rows (:func:`cycle_hazards`)."""
+    return cycle_hazards(
         ran.records.feeders[number],
         rows,
         machine=ran.machine.feeders[number],

@@ -41,7 +41,7 @@ def at_risk(feeder: FeederSource) -> NDArray[np.bool_]:
 
 def _cycles(feeder: FeederSource, rows: slice) -> dict[str, CycleHazard]:
     run = feeder.run
-    return cycle_hazards(
+    found = cycle_hazards(
         feeder.rows,
         rows,
         machine=feeder.machine,
@@ -49,6 +49,7 @@ def _cycles(feeder: FeederSource, rows: slice) -> dict[str, CycleHazard]:
         criteria=run.criteria,
         resolution_mm=run.resolution_mm,
     )
+    return {hazard.name: hazard for hazard in found}
 
 
 class _Words:

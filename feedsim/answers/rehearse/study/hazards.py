@@ -33,7 +33,7 @@ def hazards_of_feeder(
         criteria=criteria,
         resolution_mm=resolution_mm(records),
     )
-    return tuple(found.values())
+    return tuple(found)
 
 
 def hazard_times(

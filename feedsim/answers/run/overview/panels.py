@@ -244,7 +244,7 @@ def _dots(axes: Axes, shown: Shown, which: NDArray[np.intp], *, look: _Style) ->
 def _tell_of_thinning(axes: Axes, *, drawn: int, all_dots: int) -> None:
     if drawn < all_dots:
         text = f"{drawn} of {all_dots} dots inside the tolerance are drawn, at an even step"
-        above(axes, text, 3.0, fontsize=8.0)
+        axes.set_title(text, loc="left", pad=3.0, fontsize=8.0)  # hazards' label is in the middle
 
 
 def _ticks(axes: Axes, *, whole: bool = False) -> MaxNLocator:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from feedsim.answers.run.overview.happened import Lane, lanes, regimes
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.metrics.cycle_hazards import CycleHazard, any_of, each_hazard
+from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.rows import combined
 from feedsim.metrics.spread import resolution_mm
@@ -143,7 +143,7 @@ def shown_of(
     placed[:first] = False
     cycles = combined(slice(0, last + 1), lambda insert: insert >= 0, feeder.insert)
     hazards = partial(
-        each_hazard,
+        cycle_hazards,
         feeder,
         machine=machine.feeders[number],
         carrier_length_mm=machine.carriers.length_mm,
