@@ -29,7 +29,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal, stats
 
-from feedsim.answers.trial.study.expected import Spot
+from feedsim.answers.trial.study.expected import Position
 from feedsim.answers.trial.study.missed import missed_of
 from feedsim.answers.trial.study.speeds import measured
 from feedsim.metrics.capability import capability
@@ -144,7 +144,7 @@ def lengths(case: str) -> dict[str, int]:
 def at_a_speed(values: Floats, phi: float) -> tuple[Interval | None, Interval | None]:
     """Return what a trial says of one speed, its process known from all of them."""
     found = measured(
-        values, Spot(0.0, 1.0, 0.0), step_mm=0.0, confidence=0.95, bands=1, process=phi
+        values, Position(0.0, 1.0, 0.0), step_mm=0.0, confidence=0.95, bands=1, process=phi
     )
     return found.mean_ci_mm, found.sd_ci_mm
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.answers.trial.study.expected import spots_at
+from feedsim.answers.trial.study.expected import expected_positions
 from feedsim.machine import Controller, Encoder, Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_engage_mean, late_opening, late_opening_mean
@@ -164,7 +164,7 @@ def test_all_who_tell_the_mean_tell_the_same(unload: float, correct: bool) -> No
     at = FeederAtSpeed(line, feeder, SPEED)
     offsets = expected_offsets(at)
     mean = offsets.error_mm + scale_shift(at)
-    placed, staged = spots_at(line, 0, speed_mm_s=SPEED)
+    placed, staged = expected_positions(line, 0, speed_mm_s=SPEED)
     assert placed.mean_mm == pytest.approx(mean)
     assert staged.mean_mm == pytest.approx(feeder.settings.stage_position_mm + offsets.stage_mm)
     assert placement_spread(at).average == pytest.approx(mean)

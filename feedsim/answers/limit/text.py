@@ -131,8 +131,8 @@ def teeth_words(
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
         at = speed(looked_to, units)
         return (
-            f"Ticks lock, and above {at} the teeth of the shares are too many to look at each: a "
-            f"narrow stretch below the limit may be refused as well."
+            f"Ticks lock, and above {at} the shares have too many peaks to examine each: a narrow "
+            f"stretch below the limit may be refused as well."
         )
     apart = [row for row in refused if row.to_mm_s is not None]
     if not apart or refused[-1].from_mm_s < _ALL_BUT_ONE * refused[0].from_mm_s:
@@ -145,7 +145,7 @@ def teeth_words(
     )
     if looked_to is not None:
         at = speed(looked_to, units)
-        text += f" Each tooth was looked at up to {at}; above it there may be more."
+        text += f" Each peak was examined up to {at}; there may be more above."
     return text
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.trial.study.expected import Spot, spots_at
+from feedsim.answers.trial.study.expected import Position, expected_positions
 from feedsim.answers.trial.study.fit import FeederFit, TrialFit
 from feedsim.answers.trial.study.line import Fitted
 from feedsim.answers.trial.study.speeds import Measured
@@ -102,7 +102,7 @@ def trial_view(fit: TrialFit, feeder: FeederFit, *, units: System) -> TrialView:
     draw = _Drawing(fit, feeder, units)
     data, found, size = fit.measured, feeder.found, draw.size
     errors, stages = zip(
-        *(spots_at(fit.machine, feeder.number, speed_mm_s=float(v)) for v in draw.curve),
+        *(expected_positions(fit.machine, feeder.number, speed_mm_s=float(v)) for v in draw.curve),
         strict=True,
     )
     target, step_mm = feeder.old.stage_position_mm, data.error_step_mm
@@ -162,17 +162,17 @@ class _Drawing:
         self,
         dots: Dots,
         seen: Sequence[Measured],
-        spots: Sequence[Spot],
+        spots: Sequence[Position],
         fitted: Fitted | None,
         *,
         step_mm: float,
         more: float = 0.0,
     ) -> Side:
         """Return a side, its values read off in a step; the fitted line is moved by `more` (mm)."""
-        sd = np.hypot([spot.sd_mm for spot in spots], rectangular_sd(0.5 * step_mm))
-        half = _Z * sd + [spot.slack_mm for spot in spots]
+        sd = np.hypot([position.sd_mm for position in spots], rectangular_sd(0.5 * step_mm))
+        half = _Z * sd + [position.slack_mm for position in spots]
         # rounding to counts has the mean jump by hairs from speed to speed: draw it smooth
-        means = np.array([spot.mean_mm for spot in spots])
+        means = np.array([position.mean_mm for position in spots])
         middle = np.polynomial.Polynomial.fit(self.curve, means, deg=3)(self.curve)
         line = None
         if fitted is not None:

@@ -191,7 +191,7 @@ def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> 
 
 
 def search(
-    what: Search,
+    task: Search,
     run: Callable[[Sequence[tuple[Any, ...]]], Sequence[Sequence[Tally]]],
     *,
     progress: Callable[[int], None] | None = None,
@@ -200,7 +200,7 @@ def search(
 
     Parameters
     ----------
-    what : Search
+    task : Search
     run : callable
         Makes calls of :func:`run_batch` and returns their results in the same order.
     progress : callable, optional
@@ -211,17 +211,17 @@ def search(
     ValueError
         If ``most_carriers`` do not suffice to look at one speed.
     """
-    plain = scenario_to_dict(what.scenario)
-    each = what.scenario.run.carriers
-    if what.most_carriers < least_carriers(what.scenario):
-        raise ValueError(f"{what.most_carriers} carriers are too few to look at one speed")
+    plain = scenario_to_dict(task.scenario)
+    each = task.scenario.run.carriers
+    if task.most_carriers < least_carriers(task.scenario):
+        raise ValueError(f"{task.most_carriers} carriers are too few to look at one speed")
     found: dict[float, list[Sequence[Tally]]] = {}
     used, ran_out = 0, False
-    while not ran_out and (wanted := _next(_seen(what.scenario, found), what)):
+    while not ran_out and (wanted := _next(_seen(task.scenario, found), task)):
         calls: list[tuple[float, int]] = []
         for speed, runs in wanted.items():
             more = range(len(found.get(speed, ())), runs)
-            if used + each * (len(calls) + len(more)) > what.most_carriers:
+            if used + each * (len(calls) + len(more)) > task.most_carriers:
                 ran_out = True
                 break
             calls += [(speed, number) for number in more]
@@ -231,7 +231,7 @@ def search(
         used += each * len(calls)
         if progress is not None:
             progress(used)
-    seen = _seen(what.scenario, found)
+    seen = _seen(task.scenario, found)
     return Found(*_ends(seen, sure=True), seen=tuple(seen), carriers=used, ran_out=ran_out)
 
 
@@ -270,26 +270,26 @@ def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, See
     return accepted, refused
 
 
-def _next(seen: Sequence[Seen], what: Search) -> dict[float, int]:
+def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
     """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
     if not seen:
-        places = [(what.start_mm_s * rung, _NEAR * what.start_mm_s * rung) for rung in _LADDER]
-        rungs = [what.place(*place) for place in places if place[0] > what.from_mm_s]
-        return dict.fromkeys([*what.also_mm_s, *rungs], LOOKS[0])
+        places = [(task.start_mm_s * rung, _NEAR * task.start_mm_s * rung) for rung in _LADDER]
+        rungs = [task.place(*place) for place in places if place[0] > task.from_mm_s]
+        return dict.fromkeys([*task.also_mm_s, *rungs], LOOKS[0])
     accepted, refused = _ends(seen)
     unsure = [s for s in seen if s.sureness is Sureness.OPEN and s.runs < LOOKS[-1]]
     if refused is None:
-        return _upwards(seen, unsure, what)
+        return _upwards(seen, unsure, task)
     if accepted is None:
-        return _downwards(seen, refused, what)
+        return _downwards(seen, refused, task)
     below = {s.speed_mm_s: _more(s) for s in unsure if s.speed_mm_s < refused.speed_mm_s}
-    return below or _narrower(seen, (accepted, refused), what) or _not_yet(seen, accepted, what)
+    return below or _narrower(seen, (accepted, refused), task) or _not_yet(seen, accepted, task)
 
 
-def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], what: Search) -> dict[float, int]:
+def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> dict[float, int]:
     """Look between the ends, where they are further apart than is wanted."""
     low, high = (end.speed_mm_s for end in ends)
-    wide = what.within * high
+    wide = task.within * high
     if high - low <= wide:
         return {}
     between = [s.speed_mm_s for s in seen if low < s.speed_mm_s < high]
@@ -299,18 +299,18 @@ def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], what: Search) -> di
         if end - start > wide / 2.0:
             step = (end - start) / parts
             around = min(_NEAR * start, _ASIDE * step)
-            more |= {what.place(start + step * k, around): LOOKS[0] for k in range(1, parts)}
+            more |= {task.place(start + step * k, around): LOOKS[0] for k in range(1, parts)}
     return {speed: runs for speed, runs in more.items() if all(speed != s.speed_mm_s for s in seen)}
 
 
-def _not_yet(seen: Sequence[Seen], accepted: Seen, what: Search) -> dict[float, int]:
+def _not_yet(seen: Sequence[Seen], accepted: Seen, task: Search) -> dict[float, int]:
     """Look where the closed forms refuse slower speeds than are accepted, the worst first.
 
     Of those no further apart than the range that is looked for, the worst stands for all.
     """
     looked = {s.speed_mm_s for s in seen}
-    apart = max(what.within, _NEAR)
-    at_all = [s for s in what.doubtful if what.from_mm_s < s.speed_mm_s < accepted.speed_mm_s]
+    apart = max(task.within, _NEAR)
+    at_all = [s for s in task.doubtful if task.from_mm_s < s.speed_mm_s < accepted.speed_mm_s]
     wanted: list[float] = []
     for refused in sorted(at_all, key=lambda d: -d.times):
         near = apart * refused.speed_mm_s
@@ -323,23 +323,23 @@ def _more(seen: Seen) -> int:
     return next(runs for runs in LOOKS if runs > seen.runs)
 
 
-def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], what: Search) -> dict[float, int]:
+def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], task: Search) -> dict[float, int]:
     """Look at higher speeds; where the top is not refused yet, look there again first."""
     top = seen[-1]
     if top in unsure:
         return {top.speed_mm_s: _more(top)}
-    fastest = min(FASTEST_MM_S, _WIDEST * what.start_mm_s)
+    fastest = min(FASTEST_MM_S, _WIDEST * task.start_mm_s)
     speeds = [top.speed_mm_s * by for by in _UP]
-    higher = {what.place(v, _NEAR * v): LOOKS[0] for v in speeds if v <= fastest}
+    higher = {task.place(v, _NEAR * v): LOOKS[0] for v in speeds if v <= fastest}
     # no speed above is refused: then all those below have to be accepted
     return higher or {s.speed_mm_s: _more(s) for s in unsure}
 
 
-def _downwards(seen: Sequence[Seen], refused: Seen, what: Search) -> dict[float, int]:
+def _downwards(seen: Sequence[Seen], refused: Seen, task: Search) -> dict[float, int]:
     """Make sure of the lowest speed; where that cannot be, look at lower ones."""
     lowest = seen[0]
     if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:
         return {lowest.speed_mm_s: _more(lowest)}
-    slowest = max(what.from_mm_s, what.start_mm_s / _WIDEST)
+    slowest = max(task.from_mm_s, task.start_mm_s / _WIDEST)
     speeds = [lowest.speed_mm_s * by for by in _DOWN]
-    return {what.place(v, _NEAR * v): LOOKS[0] for v in speeds if v > slowest}
+    return {task.place(v, _NEAR * v): LOOKS[0] for v in speeds if v > slowest}

@@ -31,18 +31,18 @@ __all__ = [
     "Band",
     "Budget",
     "Expected",
-    "Spot",
+    "Position",
     "at_speed",
     "band_of",
     "budget",
     "effective",
     "expected_at",
-    "spots_at",
+    "expected_positions",
 ]
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class Position:
     """Where something lies on average, and how it spreads (mm).
 
     ``slack_mm``: how far the mean may be off that, either way, since scan and motion ticks are
@@ -63,8 +63,8 @@ class Expected:
     """
 
     speed_mm_s: float
-    error: Spot
-    stage: Spot
+    error: Position
+    stage: Position
     missed: float
     jam_risk: float
     outside: float
@@ -92,7 +92,9 @@ def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Cr
     return Expected(speed_mm_s, *_spots(at), *(_share(figure, at, allowed) for figure in figures))
 
 
-def spots_at(machine: Machine, number: int, *, speed_mm_s: float) -> tuple[Spot, Spot]:
+def expected_positions(
+    machine: Machine, number: int, *, speed_mm_s: float
+) -> tuple[Position, Position]:
     """Return placement error and stage position of one feeder; as :func:`expected_at`."""
     return _spots(_feeder_at(machine, number, speed_mm_s))
 
@@ -103,18 +105,18 @@ def _feeder_at(machine: Machine, number: int, speed_mm_s: float) -> FeederAtSpee
     return FeederAtSpeed(there, there.feeders[number])
 
 
-def _spots(at: FeederAtSpeed) -> tuple[Spot, Spot]:
+def _spots(at: FeederAtSpeed) -> tuple[Position, Position]:
     offsets, g = expected_offsets(at), at.settings.speed_ratio
     late_variance = late_opening(at).sd ** 2
     early = 0.0 if at.settings.stage_correction else at.scale
     step = 0.5 * at.speed_mm_s * locked_step(at.controller)
     eyes = (at.carrier_eye.scanned, at.eye.scanned)
-    error = Spot(
+    error = Position(
         offsets.error_mm + scale_shift(at),
         math.sqrt(placement_sd(at) ** 2 + early * early * late_variance),
         step * sum(eyes),
     )
-    stage = Spot(
+    stage = Position(
         at.settings.stage_position_mm + offsets.stage_mm,
         math.sqrt(stage_spread(at).sd ** 2 + g * g * late_variance),
         g * step * eyes[1],
@@ -157,7 +159,9 @@ class Band:
     sd_band_mm: Interval | None
 
 
-def band_of(n: int, expected: Spot, *, confidence: float, bands: int, process: float = 0.0) -> Band:
+def band_of(
+    n: int, expected: Position, *, confidence: float, bands: int, process: float = 0.0
+) -> Band:
     """Return the band of n normal values.
 
     ``confidence``: two-sided, of all of the ``bands`` together (Bonferroni). ``process``:

@@ -11,7 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.data import TrialData
-from feedsim.answers.trial.study.expected import Band, Expected, Spot, band_of, effective
+from feedsim.answers.trial.study.expected import (
+    Band,
+    Expected,
+    Position,
+    band_of,
+    effective,
+)
 from feedsim.answers.trial.study.missed import counted
 from feedsim.metrics.fits import student_interval
 from feedsim.metrics.intervals import Interval
@@ -81,7 +87,13 @@ def _inside(value: float | None, band: Interval | None) -> bool | None:
 
 
 def measured(
-    values: Floats, expected: Spot, *, step_mm: float, confidence: float, bands: int, process: float
+    values: Floats,
+    expected: Position,
+    *,
+    step_mm: float,
+    confidence: float,
+    bands: int,
+    process: float,
 ) -> Measured:
     """Return the figures of values (mm, shape (n,), none NaN) at one speed.
 
