@@ -165,10 +165,10 @@ def slips(at: FeederAtSpeed) -> Distribution:
 @term
 def _captured(at: FeederAtSpeed) -> tuple[_Part, ...]:
     """List both sides' sources from edge to capture."""
-    v, per_feed = at.speed_mm_s, at.belt_per_feed
+    carrier, insert = _Late(at, "carrier", at.speed_mm_s), _Late(at, "insert", -at.speed_mm_s)
     return (
-        *_side(at, at.carrier_eye, _Late(at, "carrier", v), per_mm=1.0),
-        *_side(at, at.eye, _Late(at, "insert", -v), per_mm=-per_feed),
+        *_side(at, at.carrier_eye, carrier, per_mm=1.0),
+        *_side(at, at.eye, insert, per_mm=-at.belt_per_feed),
     )
 
 
@@ -247,8 +247,7 @@ def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Pa
 
 
 def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: float) -> _Part:
-    sd_mm = sd_mm if sd_mm > _NOTHING_MM else 0.0
-    sign = 1.0 if side == "carrier" else -1.0
+    sd_mm, sign = sd_mm if sd_mm > _NOTHING_MM else 0.0, 1.0 if side == "carrier" else -1.0
     return _Part(Source(name, side, cause, "mm", "discrete", None, sd_mm, sign), error)
 
 
@@ -267,10 +266,8 @@ class _Late:
 
     def anywhere(self, name: str, half_width_s: float, *, cause: str = "") -> _Part:
         """Return a time that lies anywhere within ± the half-width."""
-        u = rectangular_sd(half_width_s)
-        shape: Shape = "rectangular"
-        cause = cause or name
-        source = Source(name, self.side, cause, "s", shape, half_width_s, u, self.speed)
+        u, of = rectangular_sd(half_width_s), cause or name
+        source = Source(name, self.side, of, "s", "rectangular", half_width_s, u, self.speed)
         return _Part(source, Distribution(half_widths=(abs(self.speed) * half_width_s,)))
 
     def tick(self, *, scanned: bool) -> _Part:
