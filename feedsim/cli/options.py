@@ -62,7 +62,10 @@ Replications = Annotated[
 Jobs = Annotated[
     int | None,
     typer.Option(
-        "--jobs", help="Processes  [default: one for each core]", show_default=False, min=1
+        "--jobs",
+        help="Processes  [default: one for each core, or fewer if that is quicker]",
+        show_default=False,
+        min=1,
     ),
 ]
 OnCluster = Annotated[

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 import feedsim
-from feedsim.answers.run.rows import carriers_csv
+from feedsim.answers.answer import Answer
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.compiled.choice import why_not
 from feedsim.files.new_files import Content
@@ -35,11 +35,7 @@ def written(content: Content) -> bytes:
 
 
 def of_run(line: feedsim.Line) -> dict[str, bytes]:
-    ran = feedsim.run(line)
-    return {
-        "results.json": ran.json().encode(),
-        "carriers.csv": written(carriers_csv(ran.ran.records)),
-    }
+    return {name: written(content) for name, content in feedsim.run(line).files().items()}
 
 
 def of_sweep(line: feedsim.Line) -> dict[str, bytes]:
@@ -59,6 +55,7 @@ def of_limit(line: feedsim.Line) -> dict[str, bytes]:
 def test_same_bytes_from_both_engines(
     path: Path, asked: Callable[[feedsim.Line], dict[str, bytes]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(Answer, "pictures", lambda *_, **__: {})
     line = feedsim.load(path)
     if reason := why_not(machine_of(line.scenario)):
         monkeypatch.setenv(ENGINE, "compiled")

@@ -56,7 +56,10 @@ def test_a_point_alone_equals_the_point_in_the_sweep(tmp_path: Path, feedsim: Ru
     plain = json.loads((tmp_path / "sweep.json").read_text("utf-8"))
     assert plain["islands"] == []
     together = next(row for row in plain["closed_form"] if row["mechanism"] == "all together")
-    assert plain["closed_form_refused"][0]["from_mm_s"] == together["speed_mm_s"]
+    assert plain["closed_form_refused"][0]["from_mm_s"] == pytest.approx(
+        together["speed_mm_s"],
+        rel=1e-6,  # the end of one mechanism, where they are as near
+    )
     assert plain["closed_form_refused"][-1]["to_mm_s"] is None
     point = plain["points"][2]
     run = feedsim("run", CARD, "--carriers", 120, "--speed", "150 m/min", "--json",
