@@ -37,6 +37,6 @@ def thinned(expendable: NDArray[np.bool_]) -> NDArray[np.intp]:
     kept = [np.flatnonzero(~expendable)]
     for begin in range(0, len(expendable), AT_ONCE):
         some = np.flatnonzero(expendable[begin : begin + AT_ONCE]) + begin
-        kept.append(some[-seen % step :: step])
+        kept.append(some[-seen % step :: step].copy())  # a view would keep all of them
         seen += len(some)
     return np.sort(np.concatenate(kept))
