@@ -273,7 +273,7 @@ def run_line(
     Parameters
     ----------
     machine : Machine
-        Without guarding.
+        Without supervision.
     draws : RunDraws
     carriers : int
         How many come, 1 or more, the warm-up included.
