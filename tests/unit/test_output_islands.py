@@ -13,6 +13,7 @@ from feedsim.metrics.plain import plain
 from feedsim.running.axes import parse_axis, speeds_of
 from feedsim.scenario import override, scenario_from_text
 from feedsim.scenario.starter import starter_text
+from feedsim.settings.limits import FASTEST_MM_S
 from tests.unit.sweep_points import by_hand, point
 
 SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
@@ -87,6 +88,8 @@ def test_a_comparison_holds_islands_and_refused_stretches_of_each_setup() -> Non
     assert first.figure == "within_tolerance"
     assert refused["A"][-1].to_mm_s is None
     assert refused["B"] == ()
+    assert found.closed_form_each_tooth_to_mm_s == {"A": None, "B": None}
+    assert whole[-1].to_mm_s == FASTEST_MM_S
 
 
 @pytest.mark.parametrize(

@@ -8,17 +8,20 @@ from dataclasses import replace
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.machine import Feeder, Resolution
 from feedsim.quantities import Kind
+from feedsim.running.run import criteria_of
 from feedsim.scenario import machine_from
 from feedsim.scenario.ratio import nearest_fraction
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.known import WORTH_MM
 from feedsim.settings.late_acts import late_opening_mean
+from feedsim.settings.mean import mean_error
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
 from feedsim.settings.steps import nearest_step
 
-__all__ = ["automatic_words", "not_on_steps"]
+__all__ = ["automatic_words", "mean_words", "not_on_steps"]
 
 _SAME_LEAD_S = 1e-7
 _SAME_RATIO = 1e-9
@@ -49,6 +52,24 @@ def automatic_words(s: CheckedFeeder) -> Iterator[str]:
         yield _cost(s)
     if given.resolution.ratio:
         yield _fraction(s)
+
+
+def mean_words(s: CheckedFeeder) -> Iterator[str]:
+    """Say what waits add to the mean error, and by how much it may differ from what is known."""
+    found = mean_error(s.here, criteria_of(s.scenario))
+    if found.waits_mm > WORTH_MM:
+        yield (
+            f"Carriers that wait for the feeder get their insert late: of all that are laid, by "
+            f"{s.say(found.waits_mm)} on average {s.at_speed}."
+        )
+    if found.most_mm > WORTH_MM:
+        by = (
+            f"by up to {s.say(found.most_mm)}"
+            if found.most_mm < s.machine.carriers.pitch_mm
+            else "by an amount that no closed form tells"
+        )
+        names = ", ".join(each.name for each in found.besides)
+        yield f"The mean error may differ from what is known of it {by} {s.at_speed}: {names}."
 
 
 def _without_steps(s: CheckedFeeder) -> Feeder:

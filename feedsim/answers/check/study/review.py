@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from feedsim.answers.check.study.advice import warnings_of
-from feedsim.answers.check.study.automatic import automatic_words
+from feedsim.answers.check.study.automatic import automatic_words, mean_words
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.counted import refused, refused_words
 from feedsim.answers.check.study.facts import feeder_words, line_words
@@ -72,7 +72,7 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
     figures = refused(s)
     return FeederReview(
         name=s.scenario.feeder[s.number].name,
-        words=[*words, *automatic_words(s)],
+        words=[*words, *automatic_words(s), *mean_words(s)],
         settings=machine_settings(s.feeder.settings, s.machine.encoder),
         warnings=[*refused_words(s, figures), *warnings_of(s)],
         refused=[each.figure for each in figures],

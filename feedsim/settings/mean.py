@@ -1,0 +1,277 @@
+"""The mean placement error of all that is laid: what is known of it, and what can move it besides.
+
+Known is what settings leave (:func:`feedsim.settings.predict.expected_offsets`), the encoder's
+scale error, by how much carriers that waited for their insert are late, and what merging edges do:
+an edge that is seen early is the likelier lost to the card ahead, so that those left are seen late.
+With s(b) the share that merges of a gap b an eye needs, the edges normal of sd σ, the mean of those
+left is σ²·s'(b)/(1 − s) (C. Stein 1981, E[u·f(u)] = σ²·E[f'(u)], from memory). A polled eye that
+sees a level off for L < scan at all, with L/scan, has a tick in it, uniformly, and its next tick
+comes scan less up to L after the edge: h(L) = (L/scan)·(scan − L)/2 later than on average.
+
+What else moves the mean has no closed form here, but a size:
+
+- **selection**: carriers that are lost since the feeder is not ready, or their mark has no place,
+  are not any carriers, but rather those whose clutch would have closed early. Of an error X and a
+  share p lost |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of what X and
+  the loss have in common: of the noise of a closing, ρ·noise, ρ the noise's share of what decides;
+- **cycles that are unlike**: where ramp or lag are not over in time an insert lands as the cycle
+  before has it, and settings are right for equal cycles. The difference to a cycle after a longer
+  wait or search, for as many carriers as have one;
+- **a short run-up**: an insert that is staged further on than the run-up reaches lands in the ramp,
+  or where it stands: at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf
+  1958, from memory);
+- **landings in the next cycle**, a pitch later;
+- **inserts in step**: a cycle begins at a tick, so that edges of inserts with little spread of
+  their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
+  (T/π)·e^(−2π²σ²/T²), its first harmonic; where a correction moves the engage point by it, the
+  mean is;
+- **out of reach**: where a motion cycle is longer than the room on a carrier, those that close late
+  in it are dropped, which leaves the early ones.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from feedsim.criteria import Criteria
+from feedsim.machine import Eye, Machine
+from feedsim.settings.acts import is_locked
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.marks import share_merged
+from feedsim.settings.mechanisms_missed import feed_cycle, late_marks, memory, unstaged
+from feedsim.settings.mechanisms_placed import no_cycle
+from feedsim.settings.mechanisms_unseen import insert_gap, strays
+from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.nominal_cycle import nominal_cycle
+from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.right import right_settings
+from feedsim.settings.sources import placement_sd
+from feedsim.settings.spreads import staged_nose
+from feedsim.settings.waiting import waiting
+
+__all__ = ["Besides", "MeanError", "mean_error"]
+
+_NODES = 64
+_LONG = 4.0
+_RARE = 1e-5
+_UNSURE = 0.05
+"""Of the mean of the waits, by which their law is off at most over random lines."""
+_WORTH_MM = 0.001
+_BY, _TICKS = 0.1, 16
+
+
+@dataclass(frozen=True, slots=True)
+class Besides:
+    """What moves the mean and is not in it; ``most_mm``: by so much at most, about (mm)."""
+
+    name: str
+    most_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class MeanError:
+    """The mean placement error of all inserts that are laid at a line speed (mm; late above 0).
+
+    Attributes
+    ----------
+    in_time_mm : float
+        Of those whose carrier did not wait for the feeder.
+    waits_mm : float
+        What those add that did.
+    besides : tuple of Besides
+        What is not in it.
+    """
+
+    in_time_mm: float
+    waits_mm: float
+    besides: tuple[Besides, ...]
+
+    @property
+    def mean_mm(self) -> float:
+        """Of all that are laid."""
+        return self.in_time_mm + self.waits_mm
+
+    @property
+    def most_mm(self) -> float:
+        """By how much it may be off."""
+        return sum(each.most_mm for each in self.besides)
+
+
+def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
+    """Return what the mean placement error is."""
+    in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
+    waits, lost = _waits(at, allowed), _lost(at, allowed)
+    found = (
+        Besides("waits for the feeder", _UNSURE * waits),
+        Besides("which carriers are lost", _selection(at, lost)),
+        Besides("cycles that are unlike", _unlike(at, lost)),
+        Besides("a run-up that is too short", _short_run_up(at) + _landing_sooner(at)),
+        Besides("landings in the next cycle", _next_cycle(at, allowed)),
+        Besides("inserts in step with the scan", _in_step(at)),
+        Besides("carriers out of reach", _out_of_reach(at)),
+    )
+    return MeanError(in_time, waits, tuple(each for each in found if each.most_mm > _WORTH_MM))
+
+
+def _merging(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return by how much edges that do not merge are seen late (mm): carriers' less inserts'."""
+
+    def carriers(eye: Eye) -> float:
+        return share_merged(FeederAtSpeed(replace(at.machine, carrier_eye=eye), at.feeder, v))
+
+    def inserts(eye: Eye) -> float:
+        return insert_gap(FeederAtSpeed(at.machine, replace(at.feeder, eye=eye), v), allowed)
+
+    v, scan_s = at.speed_mm_s, at.controller.scan_s
+    late = _seen_late(at.carrier_eye, carriers, v, scan_s)
+    return late - at.belt_per_feed * _seen_late(at.eye, inserts, at.feed_mm_s, scan_s)
+
+
+def _seen_late(eye: Eye, merged: Callable[[Eye], float], mm_s: float, scan_s: float) -> float:
+    share = merged(eye)
+    if share < _RARE or share >= 1.0:
+        return 0.0
+    late, sd = 0.0, eye.edge_sd_mm
+    if sd > 0.0:
+        off_s = _BY * sd / mm_s
+        ends = [
+            merged(replace(eye, off_response_s=max(0.0, eye.off_response_s + by)))
+            for by in (-off_s, off_s)
+        ]
+        late = sd * (ends[1] - ends[0]) / (2.0 * _BY)
+    if eye.polled and eye.filter_s < scan_s:
+        late += mm_s * _polled_late(eye, merged, scan_s)
+    return late / (1.0 - share)
+
+
+def _polled_late(eye: Eye, merged: Callable[[Eye], float], scan_s: float) -> float:
+    """Return E[h(L)] (s), L how long the input is off: how much later those are known that are."""
+    plain = replace(eye, polled=False, filter_s=0.0)
+
+    def longer(x: float) -> float:
+        return 1.0 - merged(replace(plain, off_response_s=eye.off_response_s + x))
+
+    shortest, step = eye.filter_s, (scan_s - eye.filter_s) / _TICKS
+    at_least = shortest * (scan_s - shortest) / (2.0 * scan_s) * longer(shortest)
+    places = [shortest + (k + 0.5) * step for k in range(_TICKS)]
+    return at_least + sum(step * (0.5 - x / scan_s) * longer(x) for x in places)
+
+
+def _waits(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return ∫ P(wait > x) dx of those that are served (mm), up to the room on a carrier."""
+    if not at.controller.not_ready_engages:
+        return 0.0
+    waits = waiting(at, allowed)
+    # closer together near 0, where a share falls fastest
+    places = waits.room_mm * np.linspace(0.0, 1.0, _NODES) ** 2
+    shares = [waits.served_beyond(float(place)) for place in places]
+    return float(np.trapezoid(shares, places))
+
+
+def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
+    left = 1.0
+    for share in (feed_cycle, memory, late_marks, unstaged):
+        left *= 1.0 - share(at, allowed)
+    return 1.0 - left
+
+
+def _selection(at: FeederAtSpeed, lost: float) -> float:
+    if lost >= 1.0:
+        return math.inf
+    c, ins = at.carriers, at.inserts
+    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * at.belt_per_feed)
+    noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
+    decides = math.hypot(c.arrival.sd_mm, ins.gap_sd_mm * at.belt_per_feed, noise)
+    return noise * noise / decides * math.sqrt(lost / (1.0 - lost)) if decides > 0.0 else 0.0
+
+
+def _unlike(at: FeederAtSpeed, lost: float) -> float:
+    """Return how much more a cycle errs that comes after a longer wait or search (mm)."""
+    if not right_settings(at).unsettled:
+        return 0.0
+    c, ins = at.carriers, at.inserts
+    longer = replace(ins, gap_mm=ins.gap_mm + ins.length_mm + ins.gap_mm)
+    usual = _errs(at)
+    if math.isinf(usual):
+        return math.inf
+    in_step = c.arrival.in_step and not at.controller.not_ready_engages
+    share = min(1.0, c.missing + lost + c.arrival.sd_mm / c.pitch_mm) if in_step else 1.0
+    # who comes as soon as the feeder is ready again, and who comes long after
+    after_waits = max(
+        abs(_errs(FeederAtSpeed(_pitched(at.machine, by), at.feeder, at.speed_mm_s)) - usual)
+        for by in (1.0 / _LONG, _LONG)
+    )
+    searched = FeederAtSpeed(at.machine, replace(at.feeder, inserts=longer), at.speed_mm_s)
+    after_strays = abs(_errs(searched) - usual)
+    return share * after_waits + strays(at) * after_strays
+
+
+def _pitched(machine: Machine, by: float) -> Machine:
+    """Return the machine with so many times the pitch."""
+    arrival = machine.carriers.arrival
+    pitch = max(arrival.shortest_mm, by * arrival.pitch_mm)
+    return replace(
+        machine, carriers=replace(machine.carriers, arrival=replace(arrival, pitch_mm=pitch))
+    )
+
+
+def _errs(at: FeederAtSpeed) -> float:
+    """Return how far the belt comes from a nominal closing to its landing (mm).
+
+    With what the opening is behind its edge, too, for that moves the stage.
+    """
+    cycle = nominal_cycle(at)
+    if cycle is None:
+        return math.inf
+    opening = 0.0 if at.settings.stage_correction else cycle.opening_s - cycle.edge_s
+    return at.speed_mm_s * (cycle.landing_s + opening)
+
+
+def _short_run_up(at: FeederAtSpeed) -> float:
+    """Return by how much those are late that are staged too far on for their run-up (mm)."""
+    staged, clutch = staged_nose(at), at.feeder.clutch
+    ramp = clutch.ramp_in * (1.0 if clutch.travel_ramp else at.speed_mm_s)
+    room = at.feeder.insert_eye_to_placement_mm - 0.5 * ramp
+    if 1.0 - staged.share_below(room) < _RARE:
+        return 0.0
+    beyond = staged.average - room
+    return 0.5 * (math.hypot(staged.sd, beyond) + beyond)
+
+
+def _landing_sooner(at: FeederAtSpeed) -> float:
+    """Return how much the lag of an insert differs that is staged off its position (mm)."""
+    further = expected_offsets(at).stage_mm
+    if not right_settings(at).unsettled or abs(further) < _WORTH_MM:
+        return 0.0
+    s = at.settings
+    stage = replace(s, stage_position_mm=s.stage_position_mm + further)
+    moved = FeederAtSpeed(at.machine, replace(at.feeder, settings=stage), at.speed_mm_s)
+    cycles = [nominal_cycle(each) for each in (at, moved)]
+    usual, sooner = (math.inf if cycle is None else cycle.landing_s for cycle in cycles)
+    if math.isinf(usual) or math.isinf(sooner):
+        return math.inf
+    return abs(at.speed_mm_s * (sooner - usual) + at.belt_per_feed * further)
+
+
+def _next_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return by how much those are late that land only in the next cycle (mm), a pitch later."""
+    return no_cycle(at, allowed) * (at.carriers.pitch_mm + at.inserts.length_mm)
+
+
+def _in_step(at: FeederAtSpeed) -> float:
+    if not (at.settings.stage_correction and is_locked(at.eye, at.controller)):
+        return 0.0
+    scan = at.speed_mm_s * at.controller.scan_s
+    spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
+    return scan / math.pi * math.exp(-2.0 * (math.pi * spread / scan) ** 2)
+
+
+def _out_of_reach(at: FeederAtSpeed) -> float:
+    if not (at.controller.not_ready_engages or at.controller.late_mark_engages):
+        return 0.0
+    room = at.carriers.length_mm - at.settings.target_offset_mm
+    return 0.5 * max(0.0, at.speed_mm_s * at.controller.motion_cycle_s - room)
