@@ -11,7 +11,7 @@ from feedsim.criteria import Criteria
 from feedsim.metrics.capability import capability
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, mean_interval
-from feedsim.metrics.rows import begins_among, cycle_rows, placed_rows
+from feedsim.metrics.rows import begins_among, combined, cycle_rows, placed_rows
 from feedsim.metrics.share import Note, share_of
 from feedsim.metrics.spread import spread
 from feedsim.metrics.spread_intervals import capability_intervals, sd_interval
@@ -106,7 +106,8 @@ def placement_error(
         return PlacementError(0, *(None,) * 18)
     tolerance = criteria.placement_tolerance_mm
     among = begins_among(rows, begins)
-    within = share_of(np.abs(errors) <= tolerance + resolution_mm, among)
+    every, limit = slice(0, n), tolerance + resolution_mm
+    within = share_of(combined(every, lambda error: np.abs(error) <= limit, errors), among)
     s = spread(errors, resolution=resolution_mm)
     of_mean = mean_interval(errors, resolution=resolution_mm, begins=among)
     of_sd = sd_interval(errors, resolution=resolution_mm, begins=among)

@@ -154,7 +154,8 @@ def shown_of(
     cycles[:first] = False
     margins = tuple(map(_margin_of, hazards(cycles)))
     errors = feeder.placement_error_mm[placed]
-    inside = np.abs(errors) <= criteria.placement_tolerance_mm + finest
+    limit = criteria.placement_tolerance_mm + finest
+    inside = combined(slice(0, len(errors)), lambda error: np.abs(error) <= limit, errors)
     errors *= factor
     tolerance = criteria.placement_tolerance_mm * factor
     p01, p99 = figures.placement_error.p01_mm or 0.0, figures.placement_error.p99_mm or 0.0
