@@ -118,3 +118,11 @@ def test_a_scenario_without_supervision_has_no_table_of_stops(tmp_path: Path, fe
     assert results["stops"] == nothing
     assert not (tmp_path / "stops.csv").exists()
     assert not {"supervision", "fault", "adjust"} & results["scenario"].keys()
+
+
+def test_the_old_name_of_supervision_is_noted_once(tmp_path: Path, feedsim: Run) -> None:
+    old = tmp_path / "old.toml"
+    old.write_text(STOPS.read_text("utf-8").replace("[supervision]", "[guard]"), "utf-8")
+    ended = feedsim("check", old, "--set", "guard.misses_in_a_row=5")
+    note = "note: [guard] is now called [supervision]; the old name is still read\n"
+    assert (ended.status, ended.err) == (0, note)
