@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.metrics.capability import Capability
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import FEWEST, one_value, uncertainty, widened
+from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty, widened
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import effective_for_spread, lag_one
 from feedsim.metrics.spread import squares
@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-_ALIKE = 0.4
+_ALIKE, _MOST_ALIKE = 0.4, 0.95
 _LEAST_LEFT = 0.25
 _MOST_FREEDOM = 1e9
 
@@ -96,6 +96,8 @@ def sd_interval(
     runs, between = len(split.means), split.between
     off = split.inside
     process = neighbours(off) if runs == 1 else 0.0
+    if process:
+        process = min(max(_MOST_ALIKE, process), process + doubt_of(n) / math.sqrt(n))
     off = np.multiply(off, off, out=off)  # of a long run there is no room for many such columns
     within = float(np.mean(off))
     freedom = _MOST_FREEDOM
