@@ -2,43 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import pytest
 
-from feedsim.answers.check.study import advice
+from feedsim.answers.check.study import review as check
+from feedsim.answers.limit.study.closed import closed_limits, lowest_together
 from feedsim.scenario import override
-from tests.hunts import Hunt, hunted_auto, hunted_check, hunted_limit, refused_for_sure
+from tests import speed_hunts
+from tests.hunts import hunted_auto
 from tests.random_scenarios import random_scenario, scenario_of_all_keys
+from tests.speed_hunts import hunted_check, hunted_limit, refused_below, refused_for_sure
 from tests.workable_scenarios import workable_scenario
+
+SHORT = ["run.carriers=300"]
 
 ODD = (37, 115, 121, 127)
 """Lines whose mean was once said without a word of what it left out."""
 
 
-@pytest.mark.parametrize(
-    ("hunt", "seeds"),
-    [(hunted_check, range(8)), (hunted_limit, (21,))],
-)
-def test_nothing_is_found(
-    hunt: Hunt, seeds: Sequence[int], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    stops = hunt is hunted_check
-    if not stops:
-        monkeypatch.setenv("FEEDSIM_ENGINE", "compiled")
-    said = [hunt(scenario_of_all_keys(s, stops=stops), scenarios=len(seeds)) for s in seeds]
-    assert not any(said), said
-    assert any(each is not None for each in said)
+def test_check_warns_of_each_figure_that_is_refused() -> None:
+    seeds = (13, 26)
+    said = [hunted_check(override(workable_scenario(s), SHORT), scenarios=2) for s in seeds]
+    assert said == [""] * len(seeds)
 
 
-def test_a_check_that_says_nothing_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    # the twin: a line that misses half of its carriers, and no one to warn of it
-    bad = override(random_scenario(0, wide=False), ["feeder.0.insert.misfeed=50 %"])
-    assert hunted_check(bad) == ""
-    assert "missed" in refused_for_sure(bad, bad.line.speed, looks=1)
-    monkeypatch.setattr(advice, "_CHECKS", ())
-    monkeypatch.setattr("feedsim.answers.check.study.review.refused_words", lambda *_: [])
-    assert "missed" in (hunted_check(bad) or "")
+def test_nothing_below_the_limit_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, fewer in {"_GRID": 8, "_CELLS": 1, "_SURE_RUNS": 8}.items():
+        monkeypatch.setattr(speed_hunts, name, fewer)
+    # figures that some thousand carriers decide
+    wide = ("missed=3 %", "jam_risk=3 %", "within_tolerance=95 %")
+    line = override(workable_scenario(10), [*SHORT, *(f"acceptance.{one}" for one in wide)])
+    assert hunted_limit(line, carriers=20_000) == ""
+    # the twin: a limit that is a third too high
+    top = 1.33 * (lowest_together(closed_limits(line, lowest=True)) or 0.0)
+    assert "at " in refused_below(line, top, 0.6 * top)
+
+
+def test_a_check_that_is_silent_of_a_figure_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    # the twin: a line that misses half of its carriers, and no one to warn of that
+    bad = override(random_scenario(0, wide=False), ["feeder.0.insert.misfeed=50 %", *SHORT])
+    assert (0, "missed") in refused_for_sure(bad, bad.line.speed)
+    assert "silent of missed" not in (hunted_check(bad) or "")
+    monkeypatch.setattr(check, "refused", lambda _: [])
+    assert "silent of missed" in (hunted_check(bad) or "")
 
 
 @pytest.mark.parametrize("odd", [False, True])
