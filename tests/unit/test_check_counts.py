@@ -140,3 +140,19 @@ def test_the_largest_source_of_spread_is_named_with_its_share() -> None:
     # the guide's page spread: closing and opening tick have 39.0 % each, both of the motion cycle
     words = " ".join(review(card()).feeders[0].words)
     assert "standard deviation 0.4623 mm, 78 % of its variance from motion cycle." in words
+
+
+def test_a_stage_that_auto_chose_on_locked_ticks_is_no_warning() -> None:
+    # scan and motion cycle of 2 ms at 70 m/min: a step is 2.33 mm, so "auto" is up to 1.17 mm off
+    locked = ("feeder.0.eye.capture=scanned", "controller.motion_cycle=2 ms", "line.speed=70 m/min")
+    tight = ("acceptance.placement_tolerance=0.5 mm",)
+    found = [
+        warnings(*locked, *tight, *more)
+        for more in ((), ("feeder.0.settings.disengage_lead=5 ms",))
+    ]
+    assert not any("stage an insert" in said for said in found[0])
+    assert any("stage an insert" in said for said in found[1])
+
+
+def warnings(*changes: str) -> list[str]:
+    return review(card(*changes)).feeders[0].warnings

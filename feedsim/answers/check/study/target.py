@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
-from feedsim.settings.acts import locked_step
+from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.known import best_engage_lead
 from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
 from feedsim.settings.sources import placement_sd, placement_spread
@@ -20,7 +20,7 @@ def off_target(s: CheckedFeeder) -> Iterator[str]:
     """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
     expected = expected_offsets(s.here)
     worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
-    if abs(expected.stage_mm) > worth_a_word:
+    if abs(expected.stage_mm) > max(worth_a_word, _stage_of_auto(s)):
         yield (
             f"The settings stage an insert {s.say(abs(expected.stage_mm))} "
             f"{'past' if expected.stage_mm > 0.0 else 'short of'} the stage position {s.at_speed}."
@@ -30,6 +30,17 @@ def off_target(s: CheckedFeeder) -> Iterator[str]:
             f"The settings place inserts {s.off(expected.error_mm)} on average {s.at_speed}."
             f"{_because(s, worth_a_word)}"
         )
+
+
+def _stage_of_auto(s: CheckedFeeder) -> float:
+    """Return how far off "auto" itself may stage an insert (mm): half a step of locked ticks."""
+    given, controller = s.scenario.feeder[s.number].settings, s.machine.controller
+    typed_in = given.disengage_distance != "auto" or given.disengage_lead != "auto"
+    eyes = (s.machine.carrier_eye, s.feeder.eye)
+    if typed_in or not any(is_locked(eye, controller) for eye in eyes):
+        return 0.0
+    step = s.here.counted_mm_s * locked_step(controller) + s.machine.encoder.count_mm
+    return 0.5 * s.feeder.settings.speed_ratio * step
 
 
 def _because(s: CheckedFeeder, worth_a_word: float) -> str:
