@@ -223,9 +223,12 @@ def clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats
             return np.maximum(mean - y, 0.0)
         from scipy.special import ndtr
 
-        z = (mean - y) / sd
+        left: Floats = np.asarray(mean - y, dtype=np.float64)
+        found: Floats = np.maximum(left, 0.0)
+        near = np.abs(left) < _FAR * sd
+        z = left[near] / sd
         density = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
-        found: Floats = (mean - y) * ndtr(z) + sd * density
+        found[near] = left[near] * ndtr(z) + sd * density
         return found
 
     return normal(np.maximum(x, least)) + np.maximum(least - x, 0.0)

@@ -35,6 +35,7 @@ _FAR = 8.0  # standard deviations beyond which a normal part is nothing
 _RELATIVE = 1.0 / 30.0
 _NODES_BELOW = 16.0
 _NOISE_NODES = 7
+_NOTHING = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,39 +108,27 @@ class Waits:
 def waits_of(queue: Queue) -> Waits:
     """Return the waits that a queue settles to."""
     steps = _Steps.of(queue)
-    noise, chances = _noise(queue.noise_sd_mm)
+    normal, chances = normal_nodes(_NOISE_NODES)
+    noise = normal * queue.noise_sd_mm
     nodes = _nodes(queue, low=-float(noise[-1]), high=steps.highest(queue, float(noise[-1])))
-    # who is served, and where its service begins: nodes × nodes, and the rest stay where they are
-    served = np.zeros((len(nodes), len(nodes)))
-    dropped = np.zeros(len(nodes))
-    for u, chance in zip(noise, chances, strict=True):
-        waits = nodes - u <= queue.room_mm
-        places = np.maximum(nodes[waits], u)
-        _put(served, np.flatnonzero(waits), places, nodes, float(chance) * queue.come)
-        dropped += chance * queue.come * ~waits
-    stay = dropped + 1.0 - queue.come
-    passed = stay[:, None] * _moves(steps.passing, nodes)
-    here = _stationary(served @ _moves(steps.serving, nodes) + passed)
-    starts, stays = here @ served, here * stay
+    # who is served at once, its service from a noise's point (nodes × noise), and later, from D
+    waits = nodes[:, None] - noise
+    sooner = (waits < 0.0) * chances * queue.come
+    later = ((waits >= 0.0) & (waits <= queue.room_mm)) @ chances * queue.come
+    stay = 1.0 - later - sooner.sum(axis=1)
+    points, serving = _between(noise, nodes), _moves(steps.serving, nodes)
+    moved = later[:, None] * serving + stay[:, None] * _moves(steps.passing, nodes)
+    # not by a library of linear algebra, whose threads each take a core to wait for the others
+    moved += np.einsum("ij,jk->ik", sooner, np.einsum("ij,jk->ik", points, serving))
+    here = _stationary(moved)
+    starts, stays = here * later + (here @ sooner) @ points, here * stay
 
     def beyond(travel: float) -> float:
-        share = 0.0
-        for u, chance in zip(noise, chances, strict=True):
-            far = travel + u - nodes
-            share += float(chance) * float(
-                starts @ (1.0 - steps.serving.below(far)) + stays @ (1.0 - steps.passing.below(far))
-            )
-        return min(1.0, max(0.0, share))
+        far = travel + noise[:, None] - nodes
+        moves = (1.0 - steps.serving.below(far)) @ starts + (1.0 - steps.passing.below(far)) @ stays
+        return min(1.0, max(0.0, float(chances @ moves)))
 
     return Waits(beyond, queue.room_mm)
-
-
-def _noise(sd: float) -> tuple[Floats, Floats]:
-    """Return values and shares of a normal law, the values rising."""
-    if sd == 0.0:
-        return np.zeros(1), np.ones(1)
-    values, shares = normal_nodes(_NOISE_NODES)
-    return values * sd, shares
 
 
 def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
@@ -154,13 +143,12 @@ def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
     return np.array(places)
 
 
-def _put(into: Floats, rows: NDArray[np.intp], places: Floats, nodes: Floats, share: float) -> None:
-    """Add a share at each place to its row, between the two nodes about it."""
+def _between(places: Floats, nodes: Floats) -> Floats:
+    """Return each place's (row) parts at the two nodes (columns) about it."""
     after = np.clip(np.searchsorted(nodes, places), 1, len(nodes) - 1)
-    low, high = nodes[after - 1], nodes[after]
-    part = np.clip((places - low) / (high - low), 0.0, 1.0)
-    np.add.at(into, (rows, after - 1), share * (1.0 - part))
-    np.add.at(into, (rows, after), share * part)
+    part = np.clip((places - nodes[after - 1]) / (nodes[after] - nodes[after - 1]), 0.0, 1.0)
+    ones = np.eye(len(nodes))
+    return (1.0 - part)[:, None] * ones[after - 1] + part[:, None] * ones[after]
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,12 +196,25 @@ def _moves(law: _Law, nodes: Floats) -> Floats:
 
 
 def _stationary(moved: Floats) -> Floats:
-    """Return the law that stays as it is: πM = π, Σπ = 1."""
-    whole = moved.T - np.eye(len(moved))
-    whole[-1] = 1.0
-    right = np.zeros(len(moved))
-    right[-1] = 1.0
-    found = np.maximum(np.linalg.solve(whole, right), 0.0)
+    """Return the law that stays as it is: πM = π, Σπ = 1.
+
+    Nodes are left out from the lowest on, and what moves by way of them is put down to the others
+    (Grassmann, Taksar and Heyman 1985, Operations Research 33:1107-1116, from memory), up to one
+    beyond which there is as good as nothing. ``moved`` is lost.
+    """
+    np.maximum(moved, 0.0, out=moved)
+    last, out = len(moved) - 1, np.zeros(len(moved))
+    for k in range(last):
+        on = moved[k, k + 1 :]
+        out[k] = on.sum()
+        if out[k] < _NOTHING:
+            last = k
+            break
+        on /= out[k]
+        moved[k + 1 :, k + 1 :] += moved[k + 1 :, k, None] * on
+    found = np.eye(len(moved))[last]
+    for k in range(last - 1, -1, -1):
+        found[k] = found[k + 1 : last + 1] @ moved[k + 1 : last + 1, k] / out[k]
     return np.asarray(found / found.sum(), dtype=np.float64)
 
 
@@ -239,7 +240,10 @@ class _Steps:
         width = float(most - low + furthest) / (_FINE - 16)
         pitch = _tents(queue.arrival.mean_beyond, start=-width, width=width)
         start = low - 2.0 * width
-        gap = _tents(lambda x: _gap_beyond(queue, x), start=start, width=width)
+        normal = {"least": queue.least_gap_mm, "mean": queue.gap_mm, "sd": queue.gap_sd_mm}
+        gap = _tents(
+            lambda x: clipped_beyond(x - queue.service_mm, **normal), start=start, width=width
+        )
         longer = _tents(lambda x: _longer_beyond(queue, x), start=-width, width=width)
         size = 2 * _FINE
         # service − pitch: the pitch turned round, so that its last place comes first
@@ -268,13 +272,6 @@ def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) ->
     found: Floats = np.maximum(np.diff(beyond(places), n=2), 0.0) / width
     found[-1] += max(0.0, 1.0 - float(found.sum()))
     return found
-
-
-def _gap_beyond(queue: Queue, x: Floats) -> Floats:
-    """Return E[max(0, service − x)] of a service that is not longer, shape of ``x``."""
-    return clipped_beyond(
-        x - queue.service_mm, least=queue.least_gap_mm, mean=queue.gap_mm, sd=queue.gap_sd_mm
-    )
 
 
 def _longer_beyond(queue: Queue, x: Floats) -> Floats:

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from feedsim.arrivals import Paced, RandomGaps
-from feedsim.settings.waits import Queue, waits_of
+from feedsim.settings.waits import Queue, _stationary, waits_of
 
 ENDLESS = 6000.0  # mm: so long a wait is as good as none at the loads below
 
@@ -128,3 +128,23 @@ def test_no_wait_without_service_and_bounded_work_where_it_is_endless() -> None:
     stuck = waits_of(queue(3.6e6, 300.0, room_mm=180.0))
     # one is served in every 3.6 km, and 12 000 come by then
     assert stuck.dropped == pytest.approx(1.0, abs=1e-3)
+
+
+def test_the_law_that_stays_is_that_of_a_walk_by_single_steps() -> None:
+    """Up with p, down with q: shares fall by p/q from place to place (any text on Markov chains).
+
+    Places above one that is never left upwards are not come to: they have no share.
+    """
+    up, down, places, reached = 0.02, 0.3, 40, 31
+    moved = np.zeros((places, places))
+    for k in range(places):
+        moved[k, min(k + 1, places - 1)] += up * (k != reached - 1)
+        moved[k, max(k - 1, 0)] += down
+        moved[k, k] += 1.0 - moved[k].sum()
+    wanted = (up / down) ** np.arange(places) * (np.arange(places) < reached)
+    wanted /= wanted.sum()
+    # without a subtraction, shares of 1e-35 are as exact as large ones
+    assert _stationary(moved.copy()) == pytest.approx(wanted, rel=1e-12, abs=0.0)
+    # twin: one place from which another share goes up
+    moved[3, 3:5] += (-0.001, 0.001)
+    assert _stationary(moved) != pytest.approx(wanted, rel=1e-3, abs=0.0)
