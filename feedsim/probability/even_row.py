@@ -103,5 +103,5 @@ def _series(places: Waves, step: float) -> Waves:
     for n in range(1, _TERMS - 1):
         series.append(-2.0 * (starts * series[n] + series[n - 1]) / (n + 1))
     powers = np.vander(step * (np.arange(_STRIDE) - 0.5 * _STRIDE), _TERMS, increasing=True)
-    found: Waves = (np.column_stack(series) @ powers.T).ravel()[: len(places)]
-    return found
+    # row by row: one large product starts threads, which take a core to wait for each other
+    return np.asarray((np.column_stack(series)[:, None] @ powers.T).ravel()[: len(places)])
