@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import TYPE_CHECKING
 
-from feedsim.arrivals import Arrival
+if TYPE_CHECKING:
+    from feedsim.arrivals import Arrival
 
 __all__ = [
     "Adjust",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from feedsim import machine
-from feedsim.arrivals import Arrival, Paced, RandomGaps, Recorded
 from feedsim.machine import Machine
 from feedsim.scenario import drive as drive_keys
 from feedsim.scenario import feeder as keys
@@ -16,6 +16,9 @@ from feedsim.scenario.model import Scenario
 from feedsim.scenario.product import Divert
 from feedsim.scenario.ratio import typed_ratio
 from feedsim.scenario.stopping import supervision_of
+
+if TYPE_CHECKING:
+    from feedsim.arrivals import Arrival
 
 __all__ = ["machine_from"]
 
@@ -87,6 +90,8 @@ def _carriers(scenario: Scenario) -> machine.Carriers:
 
 
 def _arrival(carrier: Carrier) -> Arrival:
+    from feedsim.arrivals import Paced, RandomGaps, Recorded  # whose NumPy reading goes without
+
     if carrier.record:
         mean, sd = _mean_and_sd(carrier.record)
         return Recorded(

@@ -220,7 +220,7 @@ def test_other_files_of_a_scenario_have_to_lie_beside_the_new_one(
     far, near = tmp_path / "far" / "new.toml", tmp_path / "new.toml"
     ended = feedsim("trial", "fit", scenario, data, "--out", tmp_path / "x", "--write", far)
     assert ended.status == 2
-    assert "write it beside" in ended.err
+    assert f"write it to the folder of {scenario}" in ended.err
     ended = feedsim("trial", "fit", scenario, data, "--out", tmp_path / "x", "--write", near)
     assert ended.status == 0, ended.err
     assert near.exists()
