@@ -172,8 +172,8 @@ def _speeds_between(scenario: Scenario, bottom: float, top: float) -> list[float
     step = (top - bottom) / _GRID
     grid = [bottom + step * place for place in range(_GRID + 1)]
     worst, cell = worst_of_line(scenario), 0.3 * (top - bottom) / _CELLS
-    teeth = [worst(top - cell * (n + 1), top - cell * n) for n in range(_CELLS)]
-    return sorted({*grid, *teeth})
+    worst_of_cells = [worst(top - cell * (n + 1), top - cell * n) for n in range(_CELLS)]
+    return sorted({*grid, *worst_of_cells})
 
 
 def _worst(feeders: list[dict[str, AgainstLimit]]) -> float:

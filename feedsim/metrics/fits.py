@@ -38,8 +38,8 @@ class LinearFit:
     residuals : float64 array, shape (n,)
         y less what is fitted, not weighted.
     weights : float64 array, shape (n,)
-    rows : float64 array, shape (p, n)
-        How each coefficient is made of the values: coefficients = rows · y.
+    pseudo_inverse : float64 array, shape (p, n)
+        How each coefficient is made of the values: coefficients = pseudo_inverse · y.
     dof : float
         Degrees of freedom of the residual variance, n − p.
     """
@@ -48,7 +48,7 @@ class LinearFit:
     covariance: Floats
     residuals: Floats
     weights: Floats
-    rows: Floats
+    pseudo_inverse: Floats
     dof: float
 
     @property
@@ -116,18 +116,18 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
         msg = "the columns of the design depend on each other"
         raise ValueError(msg)
     inverse = np.linalg.inv(r) / sizes[:, None]
-    rows = (inverse @ q.T) * root
-    found = rows @ y
-    found += rows @ (y - centred @ found)  # one step of refinement
+    pseudo_inverse = (inverse @ q.T) * root
+    found = pseudo_inverse @ y
+    found += pseudo_inverse @ (y - centred @ found)  # one step of refinement
     residuals = y - centred @ found
-    inverse, rows = back @ inverse, back @ rows
+    inverse, pseudo_inverse = back @ inverse, back @ pseudo_inverse
     variance = float(np.sum(w * residuals**2)) / (n - p)
     return LinearFit(
         coefficients=back @ found,
         covariance=variance * (inverse @ inverse.T),
         residuals=residuals,
         weights=w,
-        rows=rows,
+        pseudo_inverse=pseudo_inverse,
         dof=float(n - p),
     )
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.probability.distribution_parts import Clipped, Lattice
-from feedsim.probability.even_row import EvenRow
+from feedsim.probability.even_grid import EvenGrid
 
 __all__ = ["Distribution", "SharesBelow", "clipped_at"]
 
@@ -71,25 +71,27 @@ class _Wave:
 
     low: float
     high: float
-    row: EvenRow
+    grid: EvenGrid
     mean: float
     normal_sd: float
     others: NDArray[np.complex128]
 
     def at(self, limit: float) -> NDArray[np.complex128]:
         """Return e^(−it·limit)·φ(t), shape (terms,), by definition."""
-        row = self.row
-        if row.is_long:
-            turned = row.turned(self.mean - limit) * np.exp(-0.5 * (self.normal_sd * row.t) ** 2)
+        grid = self.grid
+        if grid.is_long:
+            turned = grid.turned(self.mean - limit) * np.exp(-0.5 * (self.normal_sd * grid.t) ** 2)
         else:
-            turned = np.exp(1j * row.t * (self.mean - limit) - 0.5 * (self.normal_sd * row.t) ** 2)
+            turned = np.exp(
+                1j * grid.t * (self.mean - limit) - 0.5 * (self.normal_sd * grid.t) ** 2
+            )
         return turned * self.others
 
     def share_below(self, limit: float) -> float:
         """Return the probability of a value below a limit."""
         if limit <= self.low or limit >= self.high:
             return float(limit >= self.high)
-        halves = np.arange(self.row.terms, dtype=np.float64) + 0.5
+        halves = np.arange(self.grid.terms, dtype=np.float64) + 0.5
         share = 0.5 - float(np.sum(self.at(limit).imag / halves)) / math.pi
         return min(1.0, max(0.0, share))
 
@@ -203,7 +205,7 @@ class Distribution:
     def shares_below(self) -> SharesBelow:
         """Return what :meth:`share_below` does for many limits, for the work of a few.
 
-        The sums over the same row of t at equal steps of the limit are one fast Fourier transform.
+        The sums over the same grid of t at equal steps of the limit are one fast Fourier transform.
         The points are at most a 22nd of the normal standard deviation apart, so that a straight
         line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5 (elementary); but of more
         than 65 536 points, where a normal part is less than 1/3000 of the range, that many share
@@ -213,10 +215,10 @@ class Distribution:
         if low == high:
             return SharesBelow(np.array([low]), np.zeros(1))
         wave = self._wave()
-        terms = wave.row.terms
+        terms = wave.grid.terms
         wanted = max(_FEWEST_POINTS, _POINTS_OF_A_TERM * terms)
         points = min(_MOST_POINTS, 2 ** math.ceil(math.log2(wanted)))
-        width = 2.0 * math.pi / (wave.row.step * points)
+        width = 2.0 * math.pi / (wave.grid.step * points)
         used = np.arange(math.ceil((wave.high - wave.low) / width) + 1)
         there = np.fft.fft(wave.at(wave.low) / (np.arange(terms) + 0.5), points)[used]
         turned = np.exp(-1j * math.pi / points * used) * there
@@ -233,8 +235,8 @@ class Distribution:
         """Return the characteristic function at the places that matter, of more than one value."""
         low, high, sd = self._reach()
         step = 2.0 * math.pi / (2.1 * (high - low))
-        row = EvenRow(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
-        return _Wave(low, high, row, self.mean, sd, self._others(row))
+        grid = EvenGrid(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
+        return _Wave(low, high, grid, self.mean, sd, self._others(grid))
 
     def share_outside(self, low: float, high: float) -> float:
         """Return the probability of a value below ``low`` or above ``high``."""
@@ -264,18 +266,18 @@ class Distribution:
             t *= _FURTHER
         return end
 
-    def _others(self, row: EvenRow) -> NDArray[np.complex128]:
+    def _others(self, grid: EvenGrid) -> NDArray[np.complex128]:
         """Return the characteristic function of all but the normal part, shape (terms,)."""
-        wave = np.ones(row.terms, dtype=np.complex128)
+        wave = np.ones(grid.terms, dtype=np.complex128)
         for half, times in Counter(self.half_widths).items():
             if half:
-                wave *= row.uniform(half) ** times
+                wave *= grid.uniform(half) ** times
         for values in self.choices:
-            wave *= sum(p * row.turned(x) for x, p in values.items())
+            wave *= sum(p * grid.turned(x) for x, p in values.items())
         for share, length in self.rarely:
-            wave *= 1.0 - share + share * (row.turned(0.5 * length) * row.uniform(0.5 * length))
+            wave *= 1.0 - share + share * (grid.turned(0.5 * length) * grid.uniform(0.5 * length))
         for part in self._closed:
-            wave *= part.wave(row)
+            wave *= part.wave(grid)
         return wave
 
     def _bounds(self) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.probability.even_row import EvenRow
+from feedsim.probability.even_grid import EvenGrid
 
 __all__ = ["Clipped", "Lattice", "merged", "normal_nodes"]
 
@@ -82,35 +82,35 @@ class Lattice:
         """Return all values multiplied by a factor."""
         return replace(self, start=factor * self.start, step=factor * self.step)
 
-    def wave(self, row: EvenRow) -> NDArray[np.complex128]:
+    def wave(self, grid: EvenGrid) -> NDArray[np.complex128]:
         """Return the characteristic function, shape (terms,).
 
-        The values between the ends are a geometric row: Σ e^(ikx) over n of them is
+        The values between the ends are a geometric series: Σ e^(ikx) over n of them is
         sin(nx/2)/sin(x/2) about their middle (Dirichlet's kernel, any text on Fourier series).
         """
         n = self.many - 1
-        found: NDArray[np.complex128] = self.first * row.turned(self.start)
+        found: NDArray[np.complex128] = self.first * grid.turned(self.start)
         if n > 0:
-            found = found + self.last * row.turned(self.start + n * self.step)
+            found = found + self.last * grid.turned(self.start + n * self.step)
         if n > 1:
-            middle = row.turned(self.start + 0.5 * n * self.step)
-            found = found + self._each * (middle * _dirichlet(row, 0.5 * self.step, n - 1))
+            middle = grid.turned(self.start + 0.5 * n * self.step)
+            found = found + self._each * (middle * _dirichlet(grid, 0.5 * self.step, n - 1))
         return found
 
 
-def _dirichlet(row: EvenRow, half: float, many: int) -> NDArray[np.float64]:
+def _dirichlet(grid: EvenGrid, half: float, many: int) -> NDArray[np.float64]:
     """Return sin(many·x)/sin(x) of x = half·t, where sin(x) is next to 0 its limit ±many.
 
     Dirichlet's kernel, any text on Fourier series.
     """
-    below = row.sines(half)
+    below = grid.sines(half)
     near = np.abs(below) < _SAME
     if not near.any():
-        return row.sines(many * half) / below
-    turns = np.rint(half * row.t / math.pi)
+        return grid.sines(many * half) / below
+    turns = np.rint(half * grid.t / math.pi)
     limit = many * np.where(np.remainder(turns * (many - 1), 2.0) == 0.0, 1.0, -1.0)
     found: NDArray[np.float64] = np.where(
-        near, limit, row.sines(many * half) / np.where(near, 1.0, below)
+        near, limit, grid.sines(many * half) / np.where(near, 1.0, below)
     )
     return found
 
@@ -157,7 +157,7 @@ class Clipped:
         """Return all values multiplied by a factor."""
         return replace(self, factor=factor * self.factor)
 
-    def wave(self, row: EvenRow) -> NDArray[np.complex128]:
+    def wave(self, grid: EvenGrid) -> NDArray[np.complex128]:
         """Return the characteristic function, shape (terms,).
 
         Φ(−m/s) for what is clipped, and for the rest ½·e^(−m²/2s²)·w((st − im/s)/√2) with
@@ -165,7 +165,7 @@ class Clipped:
         """
         s, z = self.normal_sd, self.normal_mean / self.normal_sd
         clipped = 0.5 * math.erfc(z / math.sqrt(2.0))
-        above = row.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
+        above = grid.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
         return clipped + 0.5 * math.exp(-0.5 * z * z) * above
 
 

@@ -1,9 +1,9 @@
 """Marks followed one by one, from the eye through the memory to the feeder.
 
 Where marks merge at the eye, find the memory full and find the feeder busy, each takes some from
-the next, and no closed form is known for all of them in a row. So a fixed row of carriers of the
+the next, and no closed form is known for all three together. So a fixed stream of carriers of the
 given law (the record's own pitches where there is one) is followed with fixed draws: the share is
-that of the row, whose standard error is below √(p·(1 − p)/10 000) times a factor near 1.
+that of the stream, whose standard error is below √(p·(1 − p)/10 000) times a factor near 1.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
 from feedsim.settings.waits import Queue, Waits
 
-__all__ = ["Followed", "Row", "follow", "share_without_place"]
+__all__ = ["Followed", "Stream", "follow", "share_without_place"]
 
 Floats = NDArray[np.float64]
-_ROW = 10_000
+_STREAM = 10_000
 _PRIME = np.uint64(2**31 - 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class Stream:
     """What is followed: mm of belt travel.
 
     Attributes
@@ -85,18 +85,18 @@ class Followed:
     @property
     def waits(self) -> Waits:
         """How long those waited that came to the feeder."""
-        row = self.waits_mm
+        waited = self.waits_mm
 
         def beyond(travel: float) -> float:
-            return 1.0 - float(np.searchsorted(row, travel, side="right")) / max(1, len(row))
+            return 1.0 - float(np.searchsorted(waited, travel, side="right")) / max(1, len(waited))
 
         return Waits(beyond, self.room_mm)
 
 
 class _Comes(NamedTuple):
-    """Of each carrier of the row that the eye does not miss; shape (carriers,).
+    """Of each carrier of the stream that the eye does not miss; shape (carriers,).
 
-    ``place``: which pitch of the row brings it. ``lap``: how often the record has begun again by
+    ``place``: which pitch of the stream brings it. ``lap``: how often the record has begun again by
     then, where the feeder is at rest when it does. ``edge``, ``behind``: leading edge, and its
     distance from the tail before, as the eye sees it. ``sooner``: how much sooner a mark is
     known, or one before it acted on, in standard deviations.
@@ -110,15 +110,15 @@ class _Comes(NamedTuple):
 
 
 @lru_cache(maxsize=64)
-def follow(row: Row) -> Followed:
-    """Follow the row of carriers."""
-    comes = _comes(row.carriers, row.seen, row.edge_sd_mm)
-    takes, noise = _services(row.queue, row.carriers.arrival)
-    here = comes.behind >= row.blind_mm
+def follow(stream: Stream) -> Followed:
+    """Follow the stream of carriers."""
+    comes = _comes(stream.carriers, stream.seen, stream.edge_sd_mm)
+    takes, noise = _services(stream.queue, stream.carriers.arrival)
+    here = comes.behind >= stream.blind_mm
     place, edge = comes.place[here], comes.edge[here]
-    points = edge + row.kept_mm
+    points = edge + stream.kept_mm
     marks = _Marks(
-        (edge + row.kept_sd_mm * comes.sooner[here]).tolist(),
+        (edge + stream.kept_sd_mm * comes.sooner[here]).tolist(),
         points.tolist(),
         (points + noise[place]).tolist(),
         takes[place].tolist(),
@@ -128,12 +128,12 @@ def follow(row: Row) -> Followed:
     start = 0
     for end in ends:
         part = _Marks(*(column[start:end] for column in marks))
-        found, lost, without = _walked(row, part) if row.places else _served(row, part)
+        found, lost, without = _walked(stream, part) if stream.places else _served(stream, part)
         waits, busy, full = np.concatenate((waits, found)), busy + lost, full + without
         start = end
     merged = len(comes.edge) - len(place)
     waits = np.sort(np.maximum(waits, 0.0))
-    return Followed(len(comes.edge), merged, full, busy, waits, row.queue.room_mm)
+    return Followed(len(comes.edge), merged, full, busy, waits, stream.queue.room_mm)
 
 
 class _Marks(NamedTuple):
@@ -148,9 +148,9 @@ class _Marks(NamedTuple):
     takes: list[float]
 
 
-def _served(row: Row, marks: _Marks) -> tuple[list[float], int, int]:
+def _served(stream: Stream, marks: _Marks) -> tuple[list[float], int, int]:
     """Return each mark's wait, how many were lost to the feeder, and 0; a memory without end."""
-    room = row.queue.room_mm if row.waits else 0.0
+    room = stream.queue.room_mm if stream.waits else 0.0
     ready, busy = -math.inf, 0
     waits: list[float] = []
     for point, takes in zip(marks.noisy, marks.takes, strict=True):
@@ -165,12 +165,12 @@ def _served(row: Row, marks: _Marks) -> tuple[list[float], int, int]:
     return waits, busy, 0
 
 
-def _walked(row: Row, marks: _Marks) -> tuple[list[float], int, int]:
+def _walked(stream: Stream, marks: _Marks) -> tuple[list[float], int, int]:
     """Return the waits of marks that found a place, how many were lost to the feeder, and full.
 
     Places come free in the order in which they were taken.
     """
-    room, places = row.queue.room_mm if row.waits else 0.0, row.places
+    room, places = stream.queue.room_mm if stream.waits else 0.0, stream.places
     ready = at = -math.inf
     busy, full, first = 0, 0, 0
     waits: list[float] = []
@@ -189,7 +189,7 @@ def _walked(row: Row, marks: _Marks) -> tuple[list[float], int, int]:
             at, ready = ready, ready + takes
         else:
             busy += 1
-            at = point + room if row.waits else max(point, at)
+            at = point + room if stream.waits else max(point, at)
         acts.append(at)
     return waits, busy, full
 
@@ -200,7 +200,7 @@ def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
     from scipy.special import ndtri
 
     arrival = carriers.arrival
-    chances = fractions(5 * arrival.whole(_ROW)).reshape(5, -1)
+    chances = fractions(5 * arrival.whole(_STREAM)).reshape(5, -1)
     place = np.flatnonzero((chances[1] >= carriers.missing) & (chances[2] < seen))
     once = arrival.ends_after
     lap = place // once if once else np.zeros_like(place)
@@ -224,7 +224,7 @@ def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
 @lru_cache(maxsize=8)
 def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     """Return how long the feeder is busy with each carrier, and how far off its point is (mm)."""
-    noise, gap, again, twice = _draws(arrival.whole(_ROW))
+    noise, gap, again, twice = _draws(arrival.whole(_STREAM))
     gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
     more = np.searchsorted(np.cumsum(queue.again), again)
     more = np.minimum(more, len(queue.again) - 1)
@@ -257,9 +257,9 @@ def share_without_place(arrival: Arrival, kept_mm: float, *, places: int, seen: 
 
 @lru_cache(maxsize=8)
 def _edges(arrival: Arrival, seen: float) -> list[float]:
-    """Return where the leading edges of a row of carriers are that bring a mark (mm)."""
-    chances = fractions(2 * _ROW)
-    first, second = chances[:_ROW], chances[_ROW:]
+    """Return where the leading edges of a stream of carriers are that bring a mark (mm)."""
+    chances = fractions(2 * _STREAM)
+    first, second = chances[:_STREAM], chances[_STREAM:]
     edges = np.cumsum(arrival.sample(first))
     found: list[float] = edges[second[: len(edges)] < seen].tolist()
     return found
@@ -267,13 +267,13 @@ def _edges(arrival: Arrival, seen: float) -> list[float]:
 
 @lru_cache(maxsize=8)
 def fractions(count: int) -> NDArray[np.float64]:
-    """Return a fixed row of fractions that look random: x ← 48271·x mod 2³¹ − 1.
+    """Return a fixed sequence of fractions that look random: x ← 48271·x mod 2³¹ − 1.
 
     Park, Miller and Stockmeyer, Communications of the ACM 36:108-110, 1993 (from memory).
     """
     found = np.array([48271], dtype=np.uint64)
     while len(found) < count:
-        # the row so far, taken on by its whole length: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
+        # the sequence so far, taken on by its whole length: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
         found = np.concatenate((found, found * found[-1] % _PRIME))
     fractions = found[:count] / float(_PRIME)
     fractions.flags.writeable = False

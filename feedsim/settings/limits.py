@@ -22,9 +22,9 @@ from feedsim.settings.cells import (
     look_everywhere,
     worst_of_cell,
 )
-from feedsim.settings.looks import Looks
+from feedsim.settings.jumps import At
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.settings.teeth import At
+from feedsim.settings.shares_by_speed import SharesBySpeed
 
 __all__ = [
     "FASTEST_MM_S",
@@ -106,13 +106,13 @@ class Closed:
         ``TOGETHER`` the one from which the shares of some figure do so together, 1 − Π(1 − share).
     refused : tuple of Refused
         Rising.
-    each_tooth_to_mm_s : float
-        Up to which speed every tooth was looked at; beyond it, windows may be missing.
+    complete_to_mm_s : float
+        Up to which speed each jump was looked beside; above, a refused window may be missing.
     """
 
     limits: tuple[SpeedLimit, ...]
     refused: tuple[Refused, ...]
-    each_tooth_to_mm_s: float
+    complete_to_mm_s: float
 
 
 def closed_form(
@@ -130,11 +130,11 @@ def closed_form(
     lowest : bool
         Leave out the limits of mechanisms that cannot be the lowest.
     """
-    looks = Looks(at, allowed)
+    shares = SharesBySpeed(at, allowed)
     edges = cells_between(SLOWEST_MM_S, FASTEST_MM_S)
-    fully = look_everywhere(looks, edges, windows, lowest=lowest)
-    refused = _windows(looks)
-    found = _lowest_alone(looks) if lowest else [_alone(looks, n) for n in range(len(MECHANISMS))]
+    fully = look_everywhere(shares, edges, windows, lowest=lowest)
+    refused = _windows(shares)
+    found = _lowest_alone(shares) if lowest else [_alone(shares, n) for n in range(len(MECHANISMS))]
     if refused:
         first = refused[0]
         speed = first.from_mm_s if first.from_mm_s > SLOWEST_MM_S else 0.0
@@ -154,9 +154,9 @@ def refused_between(at: At, allowed: Criteria, low: float, high: float) -> Close
 
     What goes on beyond the upper one ends at ``FASTEST_MM_S``.
     """
-    looks = Looks(at, allowed)
-    fully = look_everywhere(looks, cells_between(low, high), MOST_WINDOWS)
-    return Closed((), tuple(_windows(looks)), fully)
+    shares = SharesBySpeed(at, allowed)
+    fully = look_everywhere(shares, cells_between(low, high), MOST_WINDOWS)
+    return Closed((), tuple(_windows(shares)), fully)
 
 
 def window(at: At, allowed: Criteria, speed: float) -> tuple[float, float] | None:
@@ -175,27 +175,27 @@ def window(at: At, allowed: Criteria, speed: float) -> tuple[float, float] | Non
         None if it is not accepted at that speed. An end is where it was last accepted, to
         ``_AS_GOOD_AS_FOUND``; or, accepted up to there, ``_FURTHEST`` times the speed away.
     """
-    looks = Looks(at, allowed)
-    if looks.refused(speed):
+    shares = SharesBySpeed(at, allowed)
+    if shares.refused(speed):
         return None
-    return _end(looks, speed, 1.0 / _STRIDE), _end(looks, speed, _STRIDE)
+    return _end(shares, speed, 1.0 / _STRIDE), _end(shares, speed, _STRIDE)
 
 
-def _end(looks: Looks, speed: float, stride: float) -> float:
+def _end(shares: SharesBySpeed, speed: float, stride: float) -> float:
     inside = speed
     while 1.0 / _FURTHEST < inside * stride / speed < _FURTHEST:
-        for place in _on_the_way(looks, inside, inside * stride):
-            if looks.refused(place):
-                edge = looks.edge(inside, place, to=_AS_GOOD_AS_FOUND)
+        for place in _on_the_way(shares, inside, inside * stride):
+            if shares.refused(place):
+                edge = shares.edge(inside, place, to=_AS_GOOD_AS_FOUND)
                 return edge * (1.0 - _AS_GOOD_AS_FOUND * (1.0 if stride > 1.0 else -1.0))
             inside = place
     return inside
 
 
-def _on_the_way(looks: Looks, start: float, end: float) -> Iterator[float]:
-    """Yield the places to look at from a speed on to another one, the teeth's among them."""
+def _on_the_way(shares: SharesBySpeed, start: float, end: float) -> Iterator[float]:
+    """Yield the places to look at from a speed on to another one, those beside jumps among them."""
     low, high = sorted((start, end))
-    yield from sorted([end, *worst_of_cell(looks, low, high)], reverse=end < start)
+    yield from sorted([end, *worst_of_cell(shares, low, high)], reverse=end < start)
 
 
 def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:
@@ -204,20 +204,20 @@ def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:
     return float(f"{speed:.4g}"), limit.mechanism == TOGETHER, speed
 
 
-def _windows(looks: Looks) -> list[Refused]:
-    runs = looks.runs()  # before looks for their edges add to what was looked at
-    speeds = sorted(looks.rows)
+def _windows(shares: SharesBySpeed) -> list[Refused]:
+    runs = shares.runs()  # before the search for their edges adds speeds
+    speeds = sorted(shares.by_speed)
     place_of = {speed: place for place, speed in enumerate(speeds)}
     found: list[Refused] = []
     for run in runs:
         low, high = place_of[run[0]], place_of[run[-1]]
         to = _EDGE if found else _AS_GOOD_AS_FOUND
-        start = looks.edge(speeds[low - 1], speeds[low], to=to) if low else speeds[0]
+        start = shares.edge(speeds[low - 1], speeds[low], to=to) if low else speeds[0]
         goes_on = high + 1 == len(speeds)
-        end = FASTEST_MM_S if goes_on else looks.edge(speeds[high], speeds[high + 1], to=_EDGE)
+        end = FASTEST_MM_S if goes_on else shares.edge(speeds[high], speeds[high + 1], to=_EDGE)
         near = [v for v in run if v <= _FIRST_PART * start] if goes_on else run
-        worst = max(near or run[:1], key=lambda speed: looks.excess(speed).times)
-        there = looks.excess(worst)
+        worst = max(near or run[:1], key=lambda speed: shares.excess(speed).times)
+        there = shares.excess(worst)
         found.append(Refused(start, end, worst, there.share, there.figure))
     ends = [(stretch.from_mm_s, stretch.to_mm_s) for stretch in found]
     return [found[place] for place in _that_count(ends)]
@@ -235,34 +235,34 @@ def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
     ]
 
 
-def _lowest_alone(looks: Looks) -> list[SpeedLimit]:
+def _lowest_alone(shares: SharesBySpeed) -> list[SpeedLimit]:
     """Return the limits of mechanisms alone, but of those that others stay below for sure."""
-    speeds, firsts = sorted(looks.rows), []
+    speeds, firsts = sorted(shares.by_speed), []
     for number, mechanism in enumerate(MECHANISMS):
-        most = looks.most(mechanism.figure)
-        over = [place for place, v in enumerate(speeds) if looks.rows[v][number] > most]
+        most = shares.most(mechanism.figure)
+        over = [place for place, v in enumerate(speeds) if shares.by_speed[v][number] > most]
         firsts += [(max(0, over[0] - 1), number)] if over else []
     found: list[SpeedLimit] = []
     best = math.inf
     for place, number in sorted(firsts):
         if speeds[place] < best:
-            found.append(_alone(looks, number))
+            found.append(_alone(shares, number))
             speed = found[-1].speed_mm_s
             best = min(best, math.inf if speed is None else speed)
     return found
 
 
-def _alone(looks: Looks, number: int) -> SpeedLimit:
+def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
     """Return the lowest speed at which one mechanism alone is too much."""
     m = MECHANISMS[number]
-    most = looks.most(m.figure)
+    most = shares.most(m.figure)
 
     def over(speed: float) -> bool:
-        if speed in looks.rows:
-            return looks.rows[speed][number] > most
-        return m.share(looks.at(speed), looks.allowed) > most
+        if speed in shares.by_speed:
+            return shares.by_speed[speed][number] > most
+        return m.share(shares.at(speed), shares.allowed) > most
 
-    return SpeedLimit(m.name, m.figure, _lowest(sorted(looks.rows), over))
+    return SpeedLimit(m.name, m.figure, _lowest(sorted(shares.by_speed), over))
 
 
 def _lowest(speeds: Sequence[float], over: Callable[[float], bool]) -> float | None:

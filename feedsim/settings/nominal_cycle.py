@@ -39,7 +39,7 @@ _SURELY = 40.0  # e^-40 is 4e-18
 
 @dataclass(frozen=True, slots=True)
 class NominalCycle:
-    """Times of a cycle in a row of equal ones (s from the tick that closes the clutch).
+    """Times of a cycle among equal ones (s from the tick that closes the clutch).
 
     ``edge_s``: the next insert's edge passes its eye. ``opening_s``: the tick at which the
     clutch has to open so that it rests at the stage position. ``landing_s``: the insert lands.
@@ -51,7 +51,7 @@ class NominalCycle:
 
 
 class _Parts(NamedTuple):
-    """What a row of cycles depends on: lengths in mm, speeds in mm/s."""
+    """What equal cycles depend on: lengths in mm, speeds in mm/s."""
 
     carrier_pitch_mm: float
     insert_pitch_mm: float
@@ -63,8 +63,8 @@ class _Parts(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
-    """The motion of a row of cycles: when the last one starts (s), where, and when it opens."""
+class _Cycles:
+    """The motion of many equal cycles: when the last one starts (s), where, and when it opens."""
 
     feed: FeedMotion
     start_s: float
@@ -80,16 +80,16 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     rests at the stage position, whatever distances and leads. None where there is no such cycle,
     see :func:`no_cycle_because`.
     """
-    row, feeder = _row(_parts(at, at.machine.line.speed_mm_s)), at.feeder
-    if row is None:
+    cycles, feeder = _cycles(_parts(at, at.machine.line.speed_mm_s)), at.feeder
+    if cycles is None:
         return None
-    landing_s = _landing(row, feeder)
-    if landing_s >= row.period_s:
+    landing_s = _landing(cycles, feeder)
+    if landing_s >= cycles.period_s:
         return None
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
-    edge = row.start_mm + pitch - feeder.settings.stage_position_mm
-    edge_s = row.feed.time_at(edge) - row.start_s
-    return NominalCycle(edge_s=edge_s, opening_s=row.opening_s, landing_s=landing_s)
+    edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
+    edge_s = cycles.feed.time_at(edge) - cycles.start_s
+    return NominalCycle(edge_s=edge_s, opening_s=cycles.opening_s, landing_s=landing_s)
 
 
 def left_unsettled(at: FeederAtSpeed) -> float:
@@ -100,7 +100,7 @@ def left_unsettled(at: FeederAtSpeed) -> float:
     Where a ramp-in is over before an insert lands and the next edge comes, both before the clutch
     opens, and a ramp-out before it closes again, what is left of a lag falls by e^(−K·t) in the
     least time t between: of both ramps it is less than 2·v/K each (feedsim/MODEL.md, section 13,
-    fact 9), over all cycles before a geometric row. Else infinite.
+    fact 9), over all cycles as in a geometric series. Else infinite.
     """
     clutch, ins, servo = at.feeder.clutch, at.inserts, at.feeder.servo
     speed = at.machine.line.speed_mm_s
@@ -124,10 +124,10 @@ def left_unsettled(at: FeederAtSpeed) -> float:
 
 def no_cycle_because(at: FeederAtSpeed) -> str:
     """Say why there is no nominal cycle at the counted speed; empty where there is one."""
-    row = _row(_parts_at(at))
-    if row is None:
+    cycles = _cycles(_parts_at(at))
+    if cycles is None:
         return "the clutch would have to open before its ramp-in has ended"
-    if _landing(row, at.feeder) >= row.period_s:
+    if _landing(cycles, at.feeder) >= cycles.period_s:
         return "an insert lands only in the next cycle"
     return ""
 
@@ -138,11 +138,11 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
     Of a cycle as it runs at the counted speed, with what is left of its ramp-in and lag;
     None where the clutch would have to open before its ramp-in has ended.
     """
-    row = _row(_parts_at(at))
-    if row is None:
+    cycles = _cycles(_parts_at(at))
+    if cycles is None:
         return None
     pitch = at.inserts.length_mm + at.inserts.gap_mm
-    return row.start_mm + pitch - row.feed.position(row.start_s + row.opening_s)
+    return cycles.start_mm + pitch - cycles.feed.position(cycles.start_s + cycles.opening_s)
 
 
 @term
@@ -152,8 +152,8 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     ``nose_mm_s``: the feed speed, above 0.
     """
     parts, feeder = _parts_at(at), at.feeder
-    row = _row(parts)
-    if row is None:  # as if the ramp-in and the lag had been over
+    cycles = _cycles(parts)
+    if cycles is None:  # as if the ramp-in and the lag had been over
         feed = _from_rest(parts)
         feed.open(
             _LONG_S + feeder.servo.command_delay_s,
@@ -161,7 +161,7 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
         )
         low = _LONG_S
     else:
-        feed, low = row.feed, row.start_s + row.opening_s
+        feed, low = cycles.feed, cycles.start_s + cycles.opening_s
     opened = feed.position(low)
     if feed.speed(low) < nose_mm_s:
         return 0.0
@@ -176,11 +176,11 @@ def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     ``nose_mm_s``: the feed speed.
     """
     parts, feeder = _parts_at(at), at.feeder
-    row, delay = _row(parts), feeder.servo.command_delay_s
-    if row is None:
+    cycles, delay = _cycles(parts), feeder.servo.command_delay_s
+    if cycles is None:
         feed, begins = _from_rest(parts, delay), 0.0
     else:  # the last engagement is never ended
-        feed, begins = row.feed, row.start_s + row.period_s
+        feed, begins = cycles.feed, cycles.start_s + cycles.period_s
     at_rest = feed.command(begins)
     end = _until(lambda t: feed.speed(t) >= nose_mm_s, begins + delay, never_s=_NEVER_S)
     return feed.position(end) - at_rest if end < math.inf else end
@@ -226,10 +226,13 @@ def _from_rest(parts: _Parts, delay_s: float = 0.0) -> FeedMotion:
     return feed
 
 
-def _landing(row: _Row, feeder: Feeder) -> float:
+def _landing(cycles: _Cycles, feeder: Feeder) -> float:
     """Return when the insert of the last cycle lands (s from its start)."""
     way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
-    return row.feed.time_at(row.start_mm + way + clipped_slip_mean(feeder.inserts)) - row.start_s
+    return (
+        cycles.feed.time_at(cycles.start_mm + way + clipped_slip_mean(feeder.inserts))
+        - cycles.start_s
+    )
 
 
 @term
@@ -255,8 +258,8 @@ def _feed(parts: _Parts) -> FeedMotion:
 
 
 @lru_cache(maxsize=64)
-def _row(parts: _Parts) -> _Row | None:
-    """Return the motion of a row of cycles; None where one would open inside its ramp-in.
+def _cycles(parts: _Parts) -> _Cycles | None:
+    """Return the motion of many equal cycles; None where one would open inside its ramp-in.
 
     Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
     """
@@ -282,4 +285,4 @@ def _row(parts: _Parts) -> _Row | None:
     last = _CYCLES - 1
     # beyond the last opening the feed is engaged again in time for what is still to land
     feed.engage((last + 1) * period + delay, ramp_in)
-    return _Row(feed, last * period, last * pitch, opening, period)
+    return _Cycles(feed, last * period, last * pitch, opening, period)

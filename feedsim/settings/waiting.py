@@ -6,7 +6,7 @@ import math
 
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.followed import Followed, Row, follow
+from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.nominal import clipped_slip_sd
@@ -68,7 +68,7 @@ def followed(
     """
     eye, kept = at.carrier_eye, mark_to_act(at)
     return follow(
-        Row(
+        Stream(
             at.carriers,
             _queue(at, allowed, found=found),
             seen=1.0 - eye.missed,

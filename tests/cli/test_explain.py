@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.run.rows import carriers_csv, counted_carriers
+from feedsim.answers.run.tables import carriers_csv, counted_carriers
 from feedsim.running.run import run_scenario
 from feedsim.scenario import load_scenario
 

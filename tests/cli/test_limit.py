@@ -89,15 +89,15 @@ def test_any_number_of_carriers_gets_an_answer(
         assert len(found["seen"]) == speeds
 
 
-def test_a_narrow_tooth_of_locked_ticks_is_not_stepped_over(feedsim: Run) -> None:
-    # scanned eyes: near 14.7 m/min a tooth of the saw is out of tolerance, just above it is not
+def test_a_narrow_stretch_of_locked_ticks_is_not_stepped_over(feedsim: Run) -> None:
+    # scanned eyes: near 14.7 m/min a narrow stretch is out of tolerance, just above it is not
     ended = feedsim("limit", SCENARIOS / "hand_fed.toml", "--within", "5 %", "--jobs", 1, "--json")
     found = json.loads(ended.out)
     assert found["agree"] is True
     refused, end = found["closed_form_refused"], found["simulated"]["refused_speed_mm_s"]
     assert len(refused) > 2
     assert refused[0]["to_mm_s"] < refused[1]["from_mm_s"]
-    # the search calls nothing above the first tooth it was led to the limit
+    # the search calls nothing above the first stretch it was led to the limit
     assert refused[0]["from_mm_s"] <= end < refused[-1]["from_mm_s"]
     speeds = found["simulated"]["accepted_speeds_mm_s"]
     assert speeds == sorted(speeds)

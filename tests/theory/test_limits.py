@@ -23,7 +23,7 @@ from feedsim.running.run import machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, window
-from feedsim.settings.looks import Looks
+from feedsim.settings.shares_by_speed import SharesBySpeed
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
 
@@ -214,5 +214,5 @@ def test_settings_that_are_right_at_one_speed_are_accepted_in_a_window_about_it(
     # the tick of 0.01 ms spreads by 0.01 mm and less: 2 mm to 0.03 mm
     for end, sign in zip(found, (-1.0, 1.0), strict=True):
         assert sign * (end - 1000.0) * own.engage_lead_s == pytest.approx(2.0, abs=0.03)
-    assert Looks(at, criteria_of(frozen)).refused(found[1] * 1.001)
+    assert SharesBySpeed(at, criteria_of(frozen)).refused(found[1] * 1.001)
     assert window(at, criteria_of(frozen), found[1] * 1.001) is None

@@ -1,4 +1,4 @@
-"""The search for refused speeds in closed form against a fine grid that knows no teeth.
+"""The search for refused speeds in closed form against a fine grid that knows no jumps.
 
 Shares come from the closed forms on either side, which are held against simulation elsewhere;
 what is tested here is that the search finds where they are too much. Reference: the definition of a
@@ -18,7 +18,7 @@ from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
-from feedsim.settings.looks import Looks
+from feedsim.settings.shares_by_speed import SharesBySpeed
 from tests.theory.test_limits import BASE
 
 POINTS = 400
@@ -55,7 +55,7 @@ def random_scanned(seed: int) -> Scenario:
     return as_typed(made)
 
 
-def looked_at(scenario: Scenario, *, lowest: bool = False) -> tuple[Closed, Looks, int]:
+def looked_at(scenario: Scenario, *, lowest: bool = False) -> tuple[Closed, SharesBySpeed, int]:
     """Return the closed form, something to try speeds with, and how often machines were made."""
     calls = [0]
 
@@ -66,74 +66,74 @@ def looked_at(scenario: Scenario, *, lowest: bool = False) -> tuple[Closed, Look
 
     allowed = criteria_of(scenario)
     found = closed_form(at, allowed, windows=1 if lowest else MOST_WINDOWS, lowest=lowest)
-    return found, Looks(at, allowed), calls[0]
+    return found, SharesBySpeed(at, allowed), calls[0]
 
 
 @cache
-def of_seed(seed: int) -> tuple[Closed, Looks, int]:
+def of_seed(seed: int) -> tuple[Closed, SharesBySpeed, int]:
     return looked_at(random_scanned(seed))
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_every_refused_stretch_of_a_fine_grid_is_found(seed: int) -> None:
-    found, looks, _ = of_seed(seed)
+    found, shares, _ = of_seed(seed)
     first = found.refused[0]
     assert found.limits[0].speed_mm_s == pytest.approx(first.from_mm_s, rel=1e-5)
-    low, high = 0.9 * first.from_mm_s, min(1.1 * first.from_mm_s, found.each_tooth_to_mm_s)
+    low, high = 0.9 * first.from_mm_s, min(1.1 * first.from_mm_s, found.complete_to_mm_s)
     grid = [low + (high - low) * (k + 0.5) / POINTS for k in range(POINTS)]
-    for refused, group in groupby(grid, key=looks.refused):
+    for refused, group in groupby(grid, key=shares.refused):
         stretch = list(group)
         if refused and stretch[-1] - stretch[0] > WIDE * stretch[0]:
             assert any(r.from_mm_s < stretch[-1] and r.to_mm_s > stretch[0] for r in found.refused)
     # none is refused below the limit, wide or narrow, that a grid of another pitch hits; where
-    # teeth are too many to look at each (which is said), by a hair's breadth at most
-    below = [looks.excess(first.from_mm_s * k / 1009.0).times for k in range(700, 1009)]
-    assert max(below) <= (1.0 if first.from_mm_s < found.each_tooth_to_mm_s else HAIR)
+    # jumps are too many to look at each (which is said), by a hair's breadth at most
+    below = [shares.excess(first.from_mm_s * k / 1009.0).times for k in range(700, 1009)]
+    assert max(below) <= (1.0 if first.from_mm_s < found.complete_to_mm_s else HAIR)
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_what_is_found_is_refused_and_its_edges_are_edges(seed: int) -> None:
-    found, looks, calls = of_seed(seed)
+    found, shares, calls = of_seed(seed)
     assert calls < 8000
     for stretch in found.refused[:4]:
-        assert looks.refused(stretch.worst_mm_s)
-        assert not looks.refused(stretch.from_mm_s * (1.0 - 2e-5))
+        assert shares.refused(stretch.worst_mm_s)
+        assert not shares.refused(stretch.from_mm_s * (1.0 - 2e-5))
         middle = 0.5 * (stretch.from_mm_s + stretch.worst_mm_s)
         if middle - stretch.from_mm_s > NARROWEST * middle:
             # jumps by less than a 200th of the tolerance are not looked beside
-            assert looks.excess(middle).times > 1.0 - 1.0 / 40.0
+            assert shares.excess(middle).times > 1.0 - 1.0 / 40.0
     for before, after in zip(found.refused, found.refused[1:], strict=False):
         assert before.to_mm_s <= after.from_mm_s
 
 
-def test_a_search_that_knows_no_teeth_would_miss_them() -> None:
+def test_a_search_that_knows_no_jumps_would_miss_them() -> None:
     # the twin: bisection between points a hundredth apart calls an island accepted
     scenario = override(
         scenario_from_text(BASE),
         [*SCANNED, "controller.scan=2 ms", "controller.motion_cycle=2 ms",
          "acceptance.placement_tolerance=1.5 mm", "carrier_eye.edge_sd=0.1 mm"],
     )  # fmt: skip
-    found, looks, _ = looked_at(as_typed(scenario))
+    found, shares, _ = looked_at(as_typed(scenario))
     limit = next(x.speed_mm_s for x in found.limits if x.mechanism == TOGETHER)
     assert limit is not None
     steps = [200.0 * 1.109**k for k in range(30)]
-    coarse = next(speed for speed in steps if looks.refused(speed))
+    coarse = next(speed for speed in steps if shares.refused(speed))
     assert limit < 0.98 * coarse
-    assert any(not looks.refused(v) for v in (limit * (1.0 + 0.001 * k) for k in range(1, 100)))
+    assert any(not shares.refused(v) for v in (limit * (1.0 + 0.001 * k) for k in range(1, 100)))
 
 
 @pytest.mark.parametrize("corrected", ["false", "true"])
 def test_ticks_that_share_little_are_not_a_wall_and_their_limit_holds(corrected: str) -> None:
-    # steps of 8 us: tens of thousands of teeth below the limit, none of which matters by itself
+    # steps of 8 us: tens of thousands of jumps below the limit, none of which matters by itself
     scenario = override(
         scenario_from_text(BASE),
         [*SCANNED, "controller.scan=2 ms", "controller.motion_cycle=0.888 ms",
          f"feeder.0.settings.stage_correction={corrected}"],
     )  # fmt: skip
-    found, looks, calls = looked_at(scenario, lowest=True)
+    found, shares, calls = looked_at(scenario, lowest=True)
     assert calls < 2000
     limit = next(x.speed_mm_s for x in found.limits if x.mechanism == TOGETHER)
     assert limit is not None
-    assert looks.refused(limit * (1.0 + 1e-5))
-    below = [looks.excess(limit * (1.0 - k / 2003.0)).times for k in range(1, 120)]
+    assert shares.refused(limit * (1.0 + 1e-5))
+    below = [shares.excess(limit * (1.0 - k / 2003.0)).times for k in range(1, 120)]
     assert max(below) <= 1.0 + 1.0 / 40.0

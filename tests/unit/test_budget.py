@@ -21,8 +21,8 @@ from feedsim.answers.budget.study.budget import (
     budgets_at,
     compared,
 )
+from feedsim.answers.budget.study.caveats import Caveat
 from feedsim.answers.budget.study.curve import allowed_scale, sd_of
-from feedsim.answers.budget.study.doubts import Doubt
 from feedsim.answers.budget.study.run import Simulated, is_steady, steady
 from feedsim.answers.budget.text import budget_text
 from feedsim.answers.budget.words import cause_shares, closing
@@ -52,7 +52,7 @@ gap = "70 mm"
 target_offset = "20 mm"
 stage_position = "60 mm"
 """
-DOUBT = Doubt("run_up", "The run-up is too short at 60 m/min.")
+DOUBT = Caveat("run_up", "The run-up is too short at 60 m/min.")
 
 
 def scenario(*changes: str) -> Scenario:
@@ -77,7 +77,7 @@ def answer(of: Scenario, *points: Point) -> dict[str, Any]:
     return cast("dict[str, Any]", plain(Budgets("0", of.title, of, True, 1000, points, None)))
 
 
-def budget(speed: float = 1000.0, *, doubts: tuple[Doubt, ...] = ()) -> FeederBudget:
+def budget(speed: float = 1000.0, *, doubts: tuple[Caveat, ...] = ()) -> FeederBudget:
     found = sources(speed)
     shifts = (Shift("encoder scale error", 0.5), Shift("late openings", -0.2))
     return FeederBudget("card feeder", found, combined_sd(found), shifts, 0.3, 0.9, doubts)
@@ -87,7 +87,7 @@ def run(sd: float | None, low: float, high: float, *, late: int = 0, stops: int 
     return Simulated(1000, sd, Interval(low, high), 0.31, Interval(0.25, 0.37), late, stops)
 
 
-def point(speed: float, *, scale: float = 1.0, doubts: tuple[Doubt, ...] = ()) -> Point:
+def point(speed: float, *, scale: float = 1.0, doubts: tuple[Caveat, ...] = ()) -> Point:
     """Return a budget at a speed against a run that spreads by so much more, to 1 %."""
     one = budget(speed, doubts=doubts)
     sd = scale * one.combined_sd_mm

@@ -19,7 +19,7 @@ from feedsim.answers.budget.study.what_if import (
 from feedsim.answers.budget.what_if_text import what_if_text
 from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.limit.study.search import closed_limits
-from feedsim.answers.limit.text import teeth_words
+from feedsim.answers.limit.text import refused_words
 from feedsim.metrics.plain import plain
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
@@ -222,7 +222,7 @@ def test_stretches_that_are_refused_above_the_limit_are_told_as_elsewhere() -> N
         RefusedSpeeds(900.0, None, 900.0, "within_tolerance", 0.02),
     )
     said = what_if_text(WhatIf(1000.0, one, (), refused, 800.0))
-    assert teeth_words(refused, looked_to=800.0) in " ".join(said.split())
+    assert refused_words(refused, looked_to=800.0) in " ".join(said.split())
     assert "As it is, 42 m/min is the limit." in said
     assert "not a speed to set" in " ".join(said.split())
     assert "not a speed to set" not in what_if_text(WhatIf(1000.0, one, (), refused[1:], None))

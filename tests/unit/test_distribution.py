@@ -10,7 +10,7 @@ from scipy import integrate, special, stats
 
 from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.probability.distribution_parts import Clipped, Lattice, merged
-from feedsim.probability.even_row import EvenRow
+from feedsim.probability.even_grid import EvenGrid
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
 
@@ -111,14 +111,14 @@ def test_a_row_in_closed_form_is_its_values_one_by_one(many: int) -> None:
     assert closed.average == pytest.approx(plain.average, abs=1e-10)
     assert closed.sd == pytest.approx(plain.sd, abs=1e-9)
     for terms in (701, 7001):  # worked out one by one, and in blocks
-        places = EvenRow(1400.0 / terms, terms)  # 2π/step is 483: the row comes round there
+        places = EvenGrid(1400.0 / terms, terms)  # 2π/step is 483: the grid comes round there
         each = sum(p * np.exp(1j * places.t * x) for x, p in values.items())
         np.testing.assert_allclose(row.wave(places), each, rtol=0.0, atol=1e-9)
     for x in (-0.6, 0.0, 2.0, 6.0):
         assert closed.share_below(x) == pytest.approx(plain.share_below(x), abs=1e-10)
 
 
-def test_an_even_row_has_the_variance_of_equal_steps() -> None:
+def test_an_even_lattice_has_the_variance_of_equal_steps() -> None:
     # γ²·(n² − 1)/12, any text on discrete uniform variables
     row = Lattice.even(0.3, 40)
     assert (row.mean, row.bounds) == (pytest.approx(0.0, abs=1e-12), pytest.approx((-5.85, 5.85)))
@@ -196,10 +196,10 @@ def test_many_shares_of_one_value_jump_there() -> None:
 
 
 @pytest.mark.parametrize("step", [1e-3, 1e-2, 0.1])
-def test_a_long_row_is_off_by_rounding_steps(step: float) -> None:
-    long = EvenRow(step, 20_000)
+def test_a_long_grid_is_off_by_rounding_steps(step: float) -> None:
+    long = EvenGrid(step, 20_000)
     assert long.is_long
-    assert not EvenRow(step, 1000).is_long
+    assert not EvenGrid(step, 1000).is_long
     for x in (-3.0, 0.4):
         np.testing.assert_allclose(long.turned(x), np.exp(1j * x * long.t), rtol=0.0, atol=1e-11)
         np.testing.assert_allclose(long.sines(x), np.sin(x * long.t), rtol=0.0, atol=1e-11)
@@ -211,22 +211,22 @@ def test_a_long_row_is_off_by_rounding_steps(step: float) -> None:
 @pytest.mark.parametrize("step", [1e-3, 1e-2, 0.1])
 @pytest.mark.parametrize("at", [-3.3j, -1j, 0j, 2j])
 @pytest.mark.parametrize("per_t", [0.05, 0.3, -0.7, 3.0])
-def test_a_long_row_of_clipped_waves_is_faddeevas(step: float, at: complex, per_t: float) -> None:
+def test_a_long_grid_of_clipped_waves_is_faddeevas(step: float, at: complex, per_t: float) -> None:
     # scipy's wofz is good to 13 digits (Johnson's Faddeeva package)
     for terms in (900, 5000, 20_000):
-        row = EvenRow(step, terms)
-        wanted = special.wofz(at + per_t * row.t)
+        grid = EvenGrid(step, terms)
+        wanted = special.wofz(at + per_t * grid.t)
         size = max(1.0, float(np.abs(wanted).max()))
-        np.testing.assert_allclose(row.faddeeva(at, per_t), wanted, rtol=0.0, atol=1e-10 * size)
+        np.testing.assert_allclose(grid.faddeeva(at, per_t), wanted, rtol=0.0, atol=1e-10 * size)
 
 
-def test_a_long_row_gives_the_shares_of_a_clipped_gap_beside_a_sharp_edge() -> None:
+def test_a_long_grid_gives_the_shares_of_a_clipped_gap_beside_a_sharp_edge() -> None:
     # P(max(0, G) + N < x) = ∫ φ((y − m)/s)/s·Φ((x − y)/e) dy over y > 0, and Φ(−m/s)·Φ(x/e)
     m, s, e = 4.0, 15.0, 0.02
     gap = clipped_at(0.0, mean=m, sd=s).plus(Distribution(normal_sd=e))
     wave = gap._wave()
     assert wave is not None
-    assert wave.row.is_long
+    assert wave.grid.is_long
     for x in (0.01, 0.05, 1.0, 20.0):
         part, _ = integrate.quad(
             lambda y: stats.norm.pdf(y, m, s) * special.ndtr((x - y) / e),  # noqa: B023

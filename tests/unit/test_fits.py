@@ -36,10 +36,12 @@ def test_a_whole_weight_is_so_many_equal_values() -> None:
 
 def test_rows_make_the_coefficients_and_their_covariance() -> None:
     fit = weighted_fit(line(X), Y, weights=1.0 / SD**2)
-    assert fit.rows @ Y == pytest.approx(fit.coefficients, rel=1e-12)
+    assert fit.pseudo_inverse @ Y == pytest.approx(fit.coefficients, rel=1e-12)
     # cov(b) = rows·cov(y)·rowsᵀ with cov(y) = s²·diag(sd²)
     variance = fit.residual_sd**2 * SD**2
-    assert (fit.rows * variance) @ fit.rows.T == pytest.approx(fit.covariance, rel=1e-10)
+    assert (fit.pseudo_inverse * variance) @ fit.pseudo_inverse.T == pytest.approx(
+        fit.covariance, rel=1e-10
+    )
 
 
 def test_a_far_off_origin_costs_no_digits() -> None:

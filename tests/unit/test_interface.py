@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import feedsim
-from feedsim.answers.run.rows import carriers_csv, counted_carriers
+from feedsim.answers.run.tables import carriers_csv, counted_carriers
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"

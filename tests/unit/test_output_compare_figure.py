@@ -154,8 +154,8 @@ def test_where_acceptance_comes_and_goes_is_told_as_in_the_text() -> None:
     held = compared("membership_card", EARLY)
     highest = held.highest_accepted_speed_mm_s["A"]
     assert highest == pytest.approx(60.0 * M_MIN)
-    tooth = RefusedSpeeds(50.0 * M_MIN, 50.1 * M_MIN, 50.0 * M_MIN, "within_tolerance", 0.01)
-    refused = {"A": (tooth,), "B": ()}
+    narrow = RefusedSpeeds(50.0 * M_MIN, 50.1 * M_MIN, 50.0 * M_MIN, "within_tolerance", 0.01)
+    refused = {"A": (narrow,), "B": ()}
     (figure,) = compare_figures(replace(held, closed_form_refused=refused)).values()
     written = " ".join(text.get_text() for text in figure.texts)
     results = [point.results[0].results for point in held.points]

@@ -88,7 +88,7 @@ def test_a_comparison_holds_islands_and_refused_stretches_of_each_setup() -> Non
     assert first.figure == "within_tolerance"
     assert refused["A"][-1].to_mm_s is None
     assert refused["B"] == ()
-    assert found.closed_form_each_tooth_to_mm_s == {"A": None, "B": None}
+    assert found.closed_form_complete_to_mm_s == {"A": None, "B": None}
     assert whole[-1].to_mm_s == FASTEST_MM_S
 
 

@@ -16,7 +16,7 @@ from feedsim.answers.run.product.points import (
     product_heads,
     tells_products,
 )
-from feedsim.answers.run.rows import counted_carriers, products_csv
+from feedsim.answers.run.tables import counted_carriers, products_csv
 from feedsim.criteria import Criteria, Pair, Recipe
 from feedsim.machine import Divert, Inserts
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm

@@ -12,8 +12,8 @@ import pytest
 from feedsim.arrivals import Paced, Recorded
 from feedsim.machine import Carriers
 from feedsim.probability.distribution import Distribution
-from feedsim.probability.even_row import EvenRow
-from feedsim.settings.followed import Followed, Row, follow
+from feedsim.probability.even_grid import EvenGrid
+from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)
@@ -128,7 +128,7 @@ def served_always(takes_mm: float) -> Queue:
 
 
 def followed(of: Recorded, takes_mm: float, **more: float) -> Followed:
-    base = Row(Carriers(of), served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
+    base = Stream(Carriers(of), served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
                kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
     return follow(replace(base, **more))  # type: ignore[arg-type]
 
@@ -235,9 +235,9 @@ def test_the_law_of_a_service_is_worked_out_once_for_thousands_of_pitches(
     asked: list[int] = []
     plain = Distribution._others
 
-    def counting(self: Distribution, row: EvenRow) -> np.ndarray:
-        asked.append(row.terms)
-        return plain(self, row)
+    def counting(self: Distribution, grid: EvenGrid) -> np.ndarray:
+        asked.append(grid.terms)
+        return plain(self, grid)
 
     monkeypatch.setattr(Distribution, "_others", counting)
     more = {150.0 * j: 0.97 * 0.03**j for j in range(6)}

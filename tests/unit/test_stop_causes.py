@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from feedsim.answers.run.rows import stops_csv
+from feedsim.answers.run.tables import stops_csv
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Controller, Fault, FaultKind, Hazard, Machine, StopRules, When
 from feedsim.metrics.results import summarise

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from feedsim.answers.budget.study.what_if import Change, Outcome, WhatIf
-from feedsim.answers.limit.text import teeth_words
+from feedsim.answers.limit.text import refused_words
 from feedsim.quantities import System, display, display_unit, parse
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import DASH, length_number, speed
@@ -33,11 +33,11 @@ def what_if_text(found: WhatIf, *, units: System = "metric") -> str:
         names = ", ".join(outcome.change.key for outcome in idle if outcome.change)
         lines += wrapped(f"Of no use here: {names}.")
     lines += wrapped(_best(found, units))
-    looked_to = found.each_tooth_to_mm_s
-    teeth = teeth_words(found.closed_form_refused, looked_to=looked_to, units=units)
-    if teeth:
+    looked_to = found.complete_to_mm_s
+    refused = refused_words(found.closed_form_refused, looked_to=looked_to, units=units)
+    if refused:
         limit = speed(found.as_it_is.limit_speed_mm_s or 0.0, units)
-        lines += wrapped(f"As it is, {limit} is the limit. {teeth}")
+        lines += wrapped(f"As it is, {limit} is the limit. {refused}")
     return "\n".join(lines)
 
 

@@ -11,7 +11,7 @@ from feedsim import __version__
 from feedsim.answers.limit.study.closed import (
     RefusedSpeeds,
     closed_between,
-    each_tooth_to,
+    complete_to,
     refused_speeds,
 )
 from feedsim.answers.limit.study.islands import Island, islands_of
@@ -162,8 +162,8 @@ class Comparisons:
         By the letter: speeds accepted above one that is not.
     closed_form_refused : dict of str to tuple of RefusedSpeeds
         By the letter: what the closed forms refuse between the speeds, rising.
-    closed_form_each_tooth_to_mm_s : dict of str to float or None
-        By the letter: up to which speed each tooth was looked at; None: everywhere.
+    closed_form_complete_to_mm_s : dict of str to float or None
+        By the letter: up to which speed none is missing among the refused; None: at all.
     points : tuple of Together
         By speed.
     """
@@ -176,7 +176,7 @@ class Comparisons:
     highest_accepted_speed_mm_s: dict[str, float | None]
     islands: dict[str, tuple[Island, ...]]
     closed_form_refused: dict[str, tuple[RefusedSpeeds, ...]]
-    closed_form_each_tooth_to_mm_s: dict[str, float | None]
+    closed_form_complete_to_mm_s: dict[str, float | None]
     points: tuple[Together, ...]
     units: System = field(default="metric", metadata=LEFT_OUT)
 
@@ -214,7 +214,7 @@ class Comparisons:
             highest_accepted_speed_mm_s={x: highest_accepted(row) for x, row in rows.items()},
             islands={x: islands_of(row) for x, row in rows.items()},
             closed_form_refused={x: refused_speeds(found) for x, found in refused.items()},
-            closed_form_each_tooth_to_mm_s={x: each_tooth_to(f) for x, f in refused.items()},
+            closed_form_complete_to_mm_s={x: complete_to(f) for x, f in refused.items()},
             points=tuple(points),
             units=comparison.units,
         )

@@ -90,7 +90,7 @@ def searched(
         closed_form_speed_mm_s=closed.limit_mm_s,
         closed_form_window_mm_s=window,
         closed_form_refused=refused_speeds(closed.feeders),
-        closed_form_each_tooth_to_mm_s=closed.each_tooth_to_mm_s,
+        closed_form_complete_to_mm_s=closed.complete_to_mm_s,
         simulated=found,
         agree=agreement(closed.limit_mm_s, found),
         units=line.units,

@@ -19,7 +19,7 @@ _FEW = 4
 _ALL_BUT_ONE = 1.005
 _TO_SPARE = 2.0  # a hit more than were seen takes half as many carriers more, or so
 
-__all__ = ["FIGURES", "binding_words", "limit_text", "teeth_words"]
+__all__ = ["FIGURES", "binding_words", "limit_text", "refused_words"]
 
 FIGURES: Mapping[Figure, str] = {
     "within_tolerance": "in tolerance",
@@ -57,9 +57,9 @@ def limit_text(found: Limits, *, units: System = "metric") -> str:
 def _notes(found: Limits, units: System) -> Iterator[str]:
     window = found.closed_form_window_mm_s
     if not window:
-        words = teeth_words(
+        words = refused_words(
             found.closed_form_refused,
-            looked_to=found.closed_form_each_tooth_to_mm_s,
+            looked_to=found.closed_form_complete_to_mm_s,
             units=units,
         )
         yield from wrapped(words)
@@ -106,7 +106,7 @@ def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> s
     return text + "."
 
 
-def teeth_words(
+def refused_words(
     refused: Sequence[RefusedSpeeds],
     *,
     looked_to: float | None,
@@ -119,14 +119,14 @@ def teeth_words(
     refused : sequence of RefusedSpeeds
         Rising.
     looked_to : float or None
-        Up to which speed (mm/s) each tooth was looked at; None: everywhere.
+        Up to which speed (mm/s) none is missing; None: at all.
     units : {"metric", "inch"}
 
     Returns
     -------
     str
-        Empty where all above the first refused speed is refused, but for half a per cent, and each
-        tooth below it was looked at.
+        Empty where all above the first refused speed is refused, but for half a per cent, and no
+        refused stretch below it can be missing.
     """
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
         at = speed(looked_to, units)

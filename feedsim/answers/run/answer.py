@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.line import Line
 from feedsim.answers.run.kept import Kept, kept_of, kept_rows, kept_words
-from feedsim.answers.run.rows import (
+from feedsim.answers.run.tables import (
     carrier_columns,
     carriers_csv,
     counted_carriers,

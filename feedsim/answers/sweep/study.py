@@ -14,7 +14,7 @@ from feedsim import __version__
 from feedsim.answers.limit.study.closed import (
     FeederLimit,
     RefusedSpeeds,
-    each_tooth_to,
+    complete_to,
     limits_of_line,
     refused_speeds,
 )
@@ -158,8 +158,8 @@ class Swept:
         Of the scenario as given, the lowest first.
     closed_form_refused : tuple of RefusedSpeeds
         What the closed forms refuse, rising.
-    closed_form_each_tooth_to_mm_s : float or None
-        Up to which speed each tooth was looked at; None: everywhere.
+    closed_form_complete_to_mm_s : float or None
+        Up to which speed none is missing among the refused; None: at all.
     """
 
     feedsim: str
@@ -172,7 +172,7 @@ class Swept:
     islands: tuple[Island, ...]
     closed_form: tuple[FeederLimit, ...]
     closed_form_refused: tuple[RefusedSpeeds, ...]
-    closed_form_each_tooth_to_mm_s: float | None
+    closed_form_complete_to_mm_s: float | None
     units: System = field(default="metric", metadata=LEFT_OUT)
     written: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT)
 
@@ -199,7 +199,7 @@ class Swept:
             islands=islands_of(results) if alone else islands,
             closed_form=limits_of_line(plan.scenario, [form.limits for form in forms]),
             closed_form_refused=refused_speeds(forms),
-            closed_form_each_tooth_to_mm_s=each_tooth_to(forms),
+            closed_form_complete_to_mm_s=complete_to(forms),
             units=plan.units,
             written=plan.written,
         )

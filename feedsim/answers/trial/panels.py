@@ -17,19 +17,19 @@ if TYPE_CHECKING:
 __all__ = ["draw_placement", "draw_spread", "draw_stage", "legend_entries"]
 
 Floats = NDArray[np.float64]
-_Look = dict[str, Any]
+_Style = dict[str, Any]
 
-_BAND: _Look = {"facecolor": SKY, "alpha": 0.3, "edgecolor": "none"}
-_EDGE: _Look = {"color": BLUE, "linewidth": 0.7}
-_DOT: _Look = {"linestyle": "none", "marker": ".", "color": GREY, "markersize": 3.5, "mew": 0.0}
-_OUT: _Look = {"linestyle": "none", "marker": "x", "color": VERMILLION, "markersize": 6.0}
-_FAR: _Look = {"linestyle": "none", "color": VERMILLION, "markersize": 7.0}
-_MARK: _Look = {"linestyle": "none", "marker": "o", "color": BLACK, "markersize": 5.0}
-_MEAN: _Look = {**_MARK, "capsize": 3.0, "elinewidth": 1.2}
-_LINE: _Look = {"color": BLACK, "linewidth": 1.2}
-_EXPECTED: _Look = {"color": BLUE, "linewidth": 1.2, "linestyle": (0, (1, 1.5))}
-_TOLERANCE: _Look = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.2}
-_TARGET: _Look = {"color": GREEN, "linewidth": 1.0}
+_BAND: _Style = {"facecolor": SKY, "alpha": 0.3, "edgecolor": "none"}
+_EDGE: _Style = {"color": BLUE, "linewidth": 0.7}
+_DOT: _Style = {"linestyle": "none", "marker": ".", "color": GREY, "markersize": 3.5, "mew": 0.0}
+_OUT: _Style = {"linestyle": "none", "marker": "x", "color": VERMILLION, "markersize": 6.0}
+_FAR: _Style = {"linestyle": "none", "color": VERMILLION, "markersize": 7.0}
+_MARK: _Style = {"linestyle": "none", "marker": "o", "color": BLACK, "markersize": 5.0}
+_MEAN: _Style = {**_MARK, "capsize": 3.0, "elinewidth": 1.2}
+_LINE: _Style = {"color": BLACK, "linewidth": 1.2}
+_EXPECTED: _Style = {"color": BLUE, "linewidth": 1.2, "linestyle": (0, (1, 1.5))}
+_TOLERANCE: _Style = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.2}
+_TARGET: _Style = {"color": GREEN, "linewidth": 1.0}
 
 _MOST_LABELS = 8
 _STRIP = 0.035
@@ -129,7 +129,7 @@ def _draw_dots(
     if labels:
         for k in np.flatnonzero(dots.out)[:_MOST_LABELS]:
             spot = (float(at[k]), float(np.clip(values[k], low + inset, high - inset)))
-            beside: _Look = {"textcoords": "offset points", "va": "center", "fontsize": 7.5}
+            beside: _Style = {"textcoords": "offset points", "va": "center", "fontsize": 7.5}
             axes.annotate(f"row {dots.row[k]}", spot, (5.0, 0.0), color=VERMILLION, **beside)
 
 

@@ -12,10 +12,10 @@ from feedsim.records.columns import FeederRecords
 from feedsim.records.trace import Trace
 from feedsim.running.replay.feed import FeedTravel
 
-__all__ = ["InsertRow", "nose_of_cycle_mm", "tail_of_cycle_mm"]
+__all__ = ["InsertSequence", "nose_of_cycle_mm", "tail_of_cycle_mm"]
 
 
-class InsertRow:
+class InsertSequence:
     """The inserts of one feeder by number, drawn again as they are asked for.
 
     Parameters

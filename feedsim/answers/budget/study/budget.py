@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Literal
 
-from feedsim.answers.budget.study.doubts import Doubt, doubts_of, late_engages, stops
+from feedsim.answers.budget.study.caveats import Caveat, caveats_of, late_engages, stops
 from feedsim.answers.budget.study.run import Simulated, steady
 from feedsim.answers.budget.study.what_if import WhatIf
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
@@ -63,7 +63,7 @@ class FeederBudget:
         Their sum.
     within_tolerance : float
         Share of inserts in tolerance with this mean and these distributions.
-    doubts : tuple of Doubt
+    doubts : tuple of Caveat
         Why a simulation may spread otherwise.
     """
 
@@ -73,10 +73,10 @@ class FeederBudget:
     shifts: tuple[Shift, ...]
     mean_mm: float
     within_tolerance: float
-    doubts: tuple[Doubt, ...] = field(metadata=LEFT_OUT)
+    doubts: tuple[Caveat, ...] = field(metadata=LEFT_OUT)
 
 
-def _kinds(doubts: tuple[Doubt, ...]) -> list[str]:
+def _kinds(doubts: tuple[Caveat, ...]) -> list[str]:
     return [doubt.kind for doubt in doubts]
 
 
@@ -92,7 +92,7 @@ class Compared:
     agreement : {"agrees", "open", "differs"} or None
         "differs": the whole interval lies more than ``WITHIN`` off 1; "agrees": none of it
         does.
-    doubts : tuple of Doubt
+    doubts : tuple of Caveat
         Those of the budget, and what the run itself has shown.
     """
 
@@ -101,7 +101,7 @@ class Compared:
     ratio: float | None
     ratio_ci95: Interval | None
     agreement: Agreement | None
-    doubts: tuple[Doubt, ...] = field(metadata={"plain": _kinds})
+    doubts: tuple[Caveat, ...] = field(metadata={"plain": _kinds})
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +168,7 @@ def budgets_at(
                 shifts=tuple(shifts),
                 mean_mm=mean_shift(shifts),
                 within_tolerance=1.0 - whole.share_outside(-tolerance, tolerance),
-                doubts=tuple(doubts_of(CheckedFeeder(there, machine, number, units))),
+                doubts=tuple(caveats_of(CheckedFeeder(there, machine, number, units))),
             )
         )
     return found

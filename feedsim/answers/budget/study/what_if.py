@@ -11,7 +11,7 @@ from feedsim.answers.limit.study.closed import (
     RefusedSpeeds,
     closed_forms,
     closed_limits,
-    each_tooth_to,
+    complete_to,
     lowest_together,
     refused_speeds,
 )
@@ -133,15 +133,15 @@ class WhatIf:
         What raises the limit most comes first; of those that raise it alike, what spreads least.
     closed_form_refused : tuple of RefusedSpeeds
         Of the line as it is, rising.
-    each_tooth_to_mm_s : float or None
-        Up to which speed each tooth was looked at for that; None: everywhere.
+    complete_to_mm_s : float or None
+        Up to which speed none is missing among these; None: at all.
     """
 
     line_speed_mm_s: float
     as_it_is: Outcome
     changes: tuple[Outcome, ...]
     closed_form_refused: tuple[RefusedSpeeds, ...]
-    each_tooth_to_mm_s: float | None
+    complete_to_mm_s: float | None
 
 
 Limits = Sequence[SpeedLimit]
@@ -262,7 +262,7 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
     turned.sort(key=lambda one: _worth(one, as_it_is))
     forms = closed_forms(scenario)
     refused = refused_speeds(forms)
-    return WhatIf(speed_mm_s, as_it_is, tuple(turned), refused, each_tooth_to(forms))
+    return WhatIf(speed_mm_s, as_it_is, tuple(turned), refused, complete_to(forms))
 
 
 def _outcome(

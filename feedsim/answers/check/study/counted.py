@@ -8,8 +8,8 @@ from typing import NamedTuple
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of
-from feedsim.settings.looks import NOTHING, together
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
+from feedsim.settings.shares_by_speed import NOTHING, together
 
 __all__ = ["Refused", "refused", "refused_words", "shares_of"]
 

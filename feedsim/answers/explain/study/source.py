@@ -19,7 +19,7 @@ from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.running.replay.feed import FeedTravel
-from feedsim.running.replay.inserts import InsertRow
+from feedsim.running.replay.inserts import InsertSequence
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.right import Solution, right_settings, settled_settings
 
@@ -73,7 +73,7 @@ class StorySource:
         )
         self.phase = phases.encoder if self.master.counting else 0.0
         rows = [
-            InsertRow(machine, draws, trace=trace, feeder=number)
+            InsertSequence(machine, draws, trace=trace, feeder=number)
             for number in range(len(machine.feeders))
         ]
         self.feeders = tuple(
@@ -132,7 +132,7 @@ class StorySource:
 class FeederSource:
     """One feeder of the run."""
 
-    def __init__(self, run: StorySource, number: int, name: str, inserts: InsertRow) -> None:
+    def __init__(self, run: StorySource, number: int, name: str, inserts: InsertSequence) -> None:
         self.run, self.number, self.name, self.inserts = run, number, name, inserts
         self.machine, self.rows = run.machine.feeders[number], run.records.feeders[number]
         # belt travel per feed travel with the clutch closed, (1 + ε)/g

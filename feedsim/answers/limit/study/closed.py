@@ -10,6 +10,7 @@ from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, machine_from
 from feedsim.settings.cells import worst_between
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.jumps import At
 from feedsim.settings.limits import (
     FASTEST_MM_S,
     TOGETHER,
@@ -21,7 +22,6 @@ from feedsim.settings.limits import (
     window,
 )
 from feedsim.settings.solve import solved, with_chosen_motor
-from feedsim.settings.teeth import At
 
 __all__ = [
     "FeederLimit",
@@ -31,7 +31,7 @@ __all__ = [
     "closed_forms",
     "closed_limits",
     "closed_window",
-    "each_tooth_to",
+    "complete_to",
     "in_closed_form",
     "limits_of_line",
     "lowest_together",
@@ -98,9 +98,9 @@ class InClosedForm:
         return self.window[1] if self.window else self.lowest_mm_s
 
     @property
-    def each_tooth_to_mm_s(self) -> float | None:
-        """Up to which speed each tooth was looked at; None: as far as was looked at all."""
-        return each_tooth_to(self.feeders)
+    def complete_to_mm_s(self) -> float | None:
+        """Up to which speed no refused stretch is missing; None: as far as was searched."""
+        return complete_to(self.feeders)
 
 
 def in_closed_form(scenario: Scenario) -> InClosedForm:
@@ -168,9 +168,9 @@ def closed_window(scenario: Scenario) -> tuple[float, float] | None:
     return max(low for low, _ in ends), min(high for _, high in ends)
 
 
-def each_tooth_to(forms: Iterable[Closed]) -> float | None:
-    """Return up to which speed (mm/s) each tooth was looked at; None: as far as was looked."""
-    speed = min((form.each_tooth_to_mm_s for form in forms), default=FASTEST_MM_S)
+def complete_to(forms: Iterable[Closed]) -> float | None:
+    """Return up to which speed (mm/s) no refused stretch is missing; None: as far as searched."""
+    speed = min((form.complete_to_mm_s for form in forms), default=FASTEST_MM_S)
     return speed if speed < FASTEST_MM_S else None
 
 

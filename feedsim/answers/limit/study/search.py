@@ -25,7 +25,7 @@ from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, machine_of, run_once
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import FASTEST_MM_S, Closed
-from feedsim.settings.looks import NOTHING
+from feedsim.settings.shares_by_speed import NOTHING
 
 __all__ = [
     "Found",

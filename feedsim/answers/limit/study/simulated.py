@@ -130,8 +130,8 @@ class Limits:
         slower ones; the upper end is then their limit.
     closed_form_refused : tuple of RefusedSpeeds
         Rising.
-    closed_form_each_tooth_to_mm_s : float or None
-        Up to which speed each tooth was looked at; None: everywhere.
+    closed_form_complete_to_mm_s : float or None
+        Up to which speed none is missing among the refused; None: at all.
     simulated : Simulated
     agree : bool or None
         Whether the closed form lies in the range that the simulation leaves; None where that is
@@ -145,7 +145,7 @@ class Limits:
     closed_form_speed_mm_s: float | None
     closed_form_window_mm_s: tuple[float, float] | None
     closed_form_refused: tuple[RefusedSpeeds, ...]
-    closed_form_each_tooth_to_mm_s: float | None
+    closed_form_complete_to_mm_s: float | None
     simulated: Simulated
     agree: bool | None
 

@@ -14,7 +14,7 @@ from feedsim.answers.rehearse.study.stretch import Stretch
 from feedsim.draws.line_draws import InsertDraw
 from feedsim.metrics.plain import Plain
 from feedsim.records.trace import TraceEvent
-from feedsim.running.replay.inserts import InsertRow
+from feedsim.running.replay.inserts import InsertSequence
 
 __all__ = ["Inserts", "carriers_plain", "inserts_of"]
 
@@ -105,8 +105,8 @@ def inserts_of(stretch: Stretch, feeder: int) -> Inserts:
     upstream = _UPSTREAM_PITCHES * (machine.inserts.length_mm + machine.inserts.gap_mm)
     farthest = stretch.feeds[feeder].position(stretch.to_s) + upstream
     farthest -= stretch.machine.first_nose_mm(feeder)
-    row = InsertRow(stretch.machine, stretch.draws, trace=stretch.trace, feeder=feeder)
-    cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(row.draw, count())))
+    inserts = InsertSequence(stretch.machine, stretch.draws, trace=stretch.trace, feeder=feeder)
+    cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(inserts.draw, count())))
     carrier = np.full(len(cards), -1, dtype=np.int32)
     closes, lands = np.full(len(cards), math.nan), np.full(len(cards), math.nan)
     engaged = np.flatnonzero((rows.insert >= 0) & (rows.insert < len(cards)))
@@ -114,7 +114,7 @@ def inserts_of(stretch: Stretch, feeder: int) -> Inserts:
     carrier[numbers] = engaged
     closes[numbers] = rows.engage_time_s[engaged]
     lands[numbers] = rows.placement_time_s[engaged]
-    noses = np.array([row.nose_mm(number) for number in range(len(cards))])
+    noses = np.array([inserts.nose_mm(number) for number in range(len(cards))])
     stray = np.zeros(len(cards), dtype=np.bool_)
     for event in _at_the_eye(stretch, feeder, "stray"):
         if event.insert < len(cards):

@@ -91,8 +91,9 @@ def covariance_of(
     by more than the spread explains (5 %), the covariance is taken from how they lie, which is
     wider and has fewer degrees of freedom.
 
-    Else it is rows·V·rowsᵀ, V the covariance of the autoregression within each group. Its
-    variance is the sum of squares within the groups over Σ(n − d), d = n·var(mean)/σ², which is
+    Else it is P·V·Pᵀ, P the pseudo-inverse of the fit, V the covariance of the autoregression
+    within each group. Its variance is the sum of squares within the groups over Σ(n − d),
+    d = n·var(mean)/σ², which is
     what the sum has on average; its degrees of freedom are n·(1 − φ²)/(3 + φ²), those of a
     long-run variance σ²·(1 + φ)/(1 − φ) of which both factors are estimated: s² has a relative
     variance of 2·(1 + φ²)/((1 − φ²)·n) (Bayley & Hammersley 1946), φ a variance of (1 − φ²)/n.
@@ -119,6 +120,6 @@ def _dependent(fit: LinearFit, alike: Ints, process: float) -> tuple[Floats, flo
     means = np.bincount(alike, w * fit.residuals) / np.bincount(alike, w)
     pure = float(np.sum(w * (fit.residuals - means[alike]) ** 2))
     variance = pure / max(float(np.sum(sizes - inflation)), 0.25 * n)
-    covariance = variance * tapered(fit.rows, 1.0 / np.sqrt(w), alike, process)
+    covariance = variance * tapered(fit.pseudo_inverse, 1.0 / np.sqrt(w), alike, process)
     dof = max(1.0, n * (1.0 - process**2) / (3.0 + process**2))
     return covariance, dof, variance * (float(np.sum(sizes * inflation)) / n)

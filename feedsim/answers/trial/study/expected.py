@@ -20,10 +20,10 @@ from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening
-from feedsim.settings.looks import together
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal import rectangular_sd
 from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.shares_by_speed import together
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
 

@@ -71,8 +71,9 @@ class Fitted:
     """A line with all that more is worked out from.
 
     ``values``, ``covariance``: at standstill (mm) and per speed (s; 0 where there is one speed),
-    shapes (2,) and (2, 2). ``place``: which rows of the trial it came from, shape (n,); ``rows``:
-    how the values are made of those, shape (2, n). ``off``: each value less the mean of its speed;
+    shapes (2,) and (2, 2). ``place``: which rows of the trial it came from, shape (n,).
+    ``made_of``: how the values are made of those, shape (2, n).
+    ``off``: each value less the mean of its speed;
     ``sd``: the spread at that speed, 0 where there is none (mm, shape (n,)). ``scatter``: what the
     spread is split from. ``dependence``: whether values hang together with the one before; None
     where that cannot be told.
@@ -82,7 +83,7 @@ class Fitted:
     covariance: Floats
     dof: float
     place: Ints
-    rows: Floats
+    made_of: Floats
     off: Floats
     sd: Floats
     spread: Split | None
@@ -179,7 +180,7 @@ def fitted_line(
         covariance=_padded(_padded(covariance).T).T,
         dof=dof,
         place=place,
-        rows=_padded(fit.rows),
+        made_of=_padded(fit.pseudo_inverse),
         off=off,
         sd=sd,
         spread=spread,
@@ -224,7 +225,7 @@ def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Flo
     if len(in_first) > 2 and np.all(sd_first > 0.0) and np.all(sd_second > 0.0):
         alike = _correlation(first.off[in_first] / sd_first, second.off[in_second] / sd_second)
         each = alike * _scale(first) * sd_first * _scale(second) * sd_second
-        cross = (first.rows[:, in_first] * each) @ second.rows[:, in_second].T
+        cross = (first.made_of[:, in_first] * each) @ second.made_of[:, in_second].T
     covariance = first.covariance + factor**2 * second.covariance + factor * (cross + cross.T)
     dof = min(first.dof, second.dof)
     return first.values + factor * second.values, covariance, dof
@@ -232,7 +233,7 @@ def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Flo
 
 def _scale(fitted: Fitted) -> float:
     """Return by how much the covariance is wider than the spread within the speeds makes it."""
-    plain = float(np.sum((fitted.rows[0] * fitted.sd) ** 2))
+    plain = float(np.sum((fitted.made_of[0] * fitted.sd) ** 2))
     return math.sqrt(float(fitted.covariance[0, 0]) / plain)
 
 

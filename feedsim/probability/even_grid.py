@@ -1,7 +1,7 @@
-"""Waves at a long row of even places, for the work of two short rows.
+"""Waves on a long grid of even places, for the work of two short ones.
 
-A wave e^(ixt) at t = step·(k + ½) is a geometric row: of k = 128·m + j it is that of m times that
-of j. So twenty thousand values are the products of 157 by 128, off by a few rounding steps.
+A wave e^(ixt) at t = step·(k + ½) is a geometric series: at k = 128·m + j it is that of m times
+that of j. So twenty thousand values are the products of 157 by 128, off by a few rounding steps.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EvenRow"]
+__all__ = ["EvenGrid"]
 
 Waves = NDArray[np.complex128]
 
@@ -24,7 +24,7 @@ _FAR, _FAR_TERMS = 20.0, 8
 
 
 @dataclass(frozen=True, slots=True)
-class EvenRow:
+class EvenGrid:
     """The places t = step·(k + ½), k from 0 to terms − 1, at which a wave is asked for.
 
     Up to 2048 of them each value is worked out by itself.
@@ -66,7 +66,7 @@ class EvenRow:
     def faddeeva(self, at: complex, per_t: float) -> Waves:
         """Return Faddeeva's w(at + per_t·t), shape (terms,).
 
-        In a long row from its power series about every 32nd place, from w' = 2i/√π − 2zw
+        On a long grid from its power series about every 32nd place, from w' = 2i/√π − 2zw
         (Abramowitz and Stegun, 7.1.20), of 18 terms: off by less than 1e-10. Where |z| is above 20,
         from i/(√π·z)·(1 + 1/(2z²) + 3/(2z²)² + …), 8 terms (the same, 7.1.23; below the axis that
         leaves out 2·e^(−z²), next to nothing there): off by less than 1e-15.

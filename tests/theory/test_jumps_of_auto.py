@@ -11,9 +11,9 @@ from feedsim.answers.limit.study.closed import _at, closed_between
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.scenario.starter import starter_text
-from feedsim.settings.looks import Looks
+from feedsim.settings.jumps import jumps_between
 from feedsim.settings.predict import expected_offsets
-from feedsim.settings.teeth import teeth_between
+from feedsim.settings.shares_by_speed import SharesBySpeed
 
 STEP_S = 0.002
 # both eyes and ramps of the starter are alike, so that E - U has no lead: eye to placement 400 mm,
@@ -48,17 +48,17 @@ def by_hand(low: float, high: float) -> list[float]:
 def test_both_sides_of_each_jump_are_looked_at(changes: tuple[str, ...]) -> None:
     low, high = 700.0, 716.0
     at = _at(scanned(*changes), 0)
-    teeth = teeth_between(at, low, high, most=80)
+    found = jumps_between(at, low, high, most=80)
     jumps = by_hand(low, high)
     assert len(jumps) == 5
     for v in jumps:
-        sides = [x for x in teeth.speeds_mm_s if abs(x - v) < 0.01]
+        sides = [x for x in found.speeds_mm_s if abs(x - v) < 0.01]
         assert len(sides) == 2
         means = [expected_offsets(at(x)).error_mm for x in sides]
         # half a step to either side; an opening that acts in two steps now and then makes it less
         assert abs(means[1] - means[0]) == pytest.approx(v * STEP_S, abs=0.1)
     # between them nothing lies further off
-    most = max(abs(act[0]) for act in teeth.acts)
+    most = max(abs(act[0]) for act in found.acts)
     for start, end in pairwise([low, *jumps, high]):
         for part in (0.02, 0.3, 0.6, 0.98):
             v = start + part * (end - start)
@@ -69,17 +69,19 @@ def test_the_lowest_refused_speed_is_that_of_the_shares_beside_each_jump() -> No
     line = scanned()
     (found,) = closed_between(line, 440.0, 450.0)
     first = found.refused[0]
-    looks = Looks(_at(line, 0), criteria_of(line))
+    shares = SharesBySpeed(_at(line, 0), criteria_of(line))
     refused = [
-        v for v in by_hand(440.0, 450.0) if any(looks.refused(v * (1.0 + d)) for d in (-1e-7, 1e-7))
+        v
+        for v in by_hand(440.0, 450.0)
+        if any(shares.refused(v * (1.0 + d)) for d in (-1e-7, 1e-7))
     ]
     assert refused
     assert first.from_mm_s <= refused[0] * (1.0 + 1e-6)
     assert first.from_mm_s == pytest.approx(refused[0], rel=1e-4)
 
 
-def test_one_speed_has_no_teeth() -> None:
+def test_one_speed_has_no_jumps() -> None:
     line = scanned()
-    assert teeth_between(_at(line, 0), 500.0, 500.0, most=80).speeds_mm_s == ()
+    assert jumps_between(_at(line, 0), 500.0, 500.0, most=80).speeds_mm_s == ()
     (found,) = closed_between(line, 400.0, 400.0)
     assert found.refused == ()

@@ -1,4 +1,4 @@
-"""At which line speeds the lattice of ticks and counts has its teeth.
+"""At which line speeds the lattice of ticks and counts makes the clutch acts jump.
 
 A clutch acts at a whole number of steps γ after a capture, and at a whole number of counts
 (:mod:`feedsim.settings.acts`). Against line speed the mean act is a saw: it runs straight until the
@@ -8,7 +8,7 @@ that knows nothing of the jumps steps over it.
 
 Between two speeds near each other E(v) is straight where settings are typed in: E = a + c·v, so
 that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c. Settings that
-``"auto"`` solves anew at each speed jump themselves (:mod:`feedsim.settings.teeth_of_auto`);
+``"auto"`` solves anew at each speed jump themselves (:mod:`feedsim.settings.jumps_of_auto`);
 between two such jumps E(v) is straight again, and within one step of the ticks counts do nothing.
 """
 
@@ -26,10 +26,10 @@ from feedsim.settings.acts import (
     locked_step,
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.jumps_of_auto import At, jumps_of_settings
 from feedsim.settings.predict import expected_offsets
-from feedsim.settings.teeth_of_auto import At, jumps_of_settings
 
-__all__ = ["At", "Teeth", "teeth_between"]
+__all__ = ["At", "Jumps", "jumps_between"]
 
 _BESIDE = 1e-7
 """So near to a jump (a share of the speed) it is looked at, on either side."""
@@ -39,7 +39,7 @@ _NARROW = 2e-5
 
 
 @dataclass(frozen=True, slots=True)
-class Teeth:
+class Jumps:
     """What the lattice does between two line speeds.
 
     Attributes
@@ -96,7 +96,7 @@ class Teeth:
         return found
 
 
-def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float = 0.0) -> Teeth:
+def jumps_between(at: At, low: float, high: float, *, most: int, least_mm: float = 0.0) -> Jumps:
     """Return what the lattice does between two line speeds near each other.
 
     Parameters
@@ -111,7 +111,7 @@ def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float
         Jumps by less than this are left out.
     """
     if high <= low:
-        return Teeth((), (), 0.0, True)
+        return Jumps((), (), 0.0, True)
     ends = at(low), at(high)
     known = dict(zip((low, high), ends, strict=True))
     # settings that are the same at both ends are the same between them
@@ -138,11 +138,11 @@ def teeth_between(at: At, low: float, high: float, *, most: int, least_mm: float
     speeds = _apart(sorted(speed for speed in found if low < speed < high))
     acts = [_act(each) for each in (ends[0], *map(there, speeds), ends[1])]
     reach = max(max(column) - min(column) for column in list(zip(*acts, strict=True))[:2])
-    return Teeth(tuple(speeds), tuple(acts[1:-1]), reach, whole)
+    return Jumps(tuple(speeds), tuple(acts[1:-1]), reach, whole)
 
 
 def _act(at: FeederAtSpeed) -> tuple[float, float, float]:
-    """Return what :class:`Teeth` keeps of a line speed."""
+    """Return what :class:`Jumps` keeps of a line speed."""
     off = expected_offsets(at)
     if at.settings.stage_correction:
         return off.error_mm, off.stage_mm, corrected_acts(at, at.engage_travel_mm).sd ** 2

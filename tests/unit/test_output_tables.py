@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.answers.run.rows import carrier_columns, counted_carriers, events_csv
-from feedsim.answers.run.rows import carriers_csv as some_carriers_csv
+from feedsim.answers.run.tables import carrier_columns, counted_carriers, events_csv
+from feedsim.answers.run.tables import carriers_csv as some_carriers_csv
 from feedsim.draws.line_draws import RunDraws
 from feedsim.records.outcome import Outcome
 from feedsim.render import csv_table

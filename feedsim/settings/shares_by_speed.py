@@ -9,10 +9,10 @@ from functools import lru_cache
 from itertools import pairwise
 
 from feedsim.criteria import Criteria, Figure
+from feedsim.settings.jumps import At
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.settings.teeth import At
 
-__all__ = ["NOTHING", "Excess", "Looks", "together"]
+__all__ = ["NOTHING", "Excess", "SharesBySpeed", "together"]
 
 NOTHING = 1e-9
 """A share below this counts as none."""
@@ -39,7 +39,7 @@ class Excess:
 
 
 @dataclass(slots=True)
-class Looks:
+class SharesBySpeed:
     """The shares of one feeder's mechanisms, each speed worked out once.
 
     Attributes
@@ -47,24 +47,24 @@ class Looks:
     at : callable
         Line speed (mm/s) → the feeder at that speed.
     allowed : Criteria
-    rows : dict
+    by_speed : dict
         Line speed (mm/s) → share of each mechanism, in the order of ``MECHANISMS``.
     """
 
     at: At
     allowed: Criteria
-    rows: dict[float, tuple[float, ...]] = field(default_factory=dict)
+    by_speed: dict[float, tuple[float, ...]] = field(default_factory=dict)
     _excess: dict[float, Excess] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.at = lru_cache(maxsize=64)(self.at)
 
-    def row(self, speed: float) -> tuple[float, ...]:
+    def at_speed(self, speed: float) -> tuple[float, ...]:
         """Return each mechanism's share at a line speed (mm/s)."""
-        if speed not in self.rows:
+        if speed not in self.by_speed:
             there = self.at(speed)
-            self.rows[speed] = tuple(m.share(there, self.allowed) for m in MECHANISMS)
-        return self.rows[speed]
+            self.by_speed[speed] = tuple(m.share(there, self.allowed) for m in MECHANISMS)
+        return self.by_speed[speed]
 
     def most(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted."""
@@ -73,7 +73,7 @@ class Looks:
     def excess(self, speed: float) -> Excess:
         """Return by how much all mechanisms together are too much at a line speed (mm/s)."""
         if speed not in self._excess:
-            self._excess[speed] = self._worst(self.row(speed))
+            self._excess[speed] = self._worst(self.at_speed(speed))
         return self._excess[speed]
 
     def _worst(self, row: tuple[float, ...]) -> Excess:
@@ -89,7 +89,7 @@ class Looks:
 
     def alone_too_much(self, speed: float) -> bool:
         """Return whether one mechanism alone is more than allowed at a line speed (mm/s)."""
-        shares = zip(MECHANISMS, self.row(speed), strict=True)
+        shares = zip(MECHANISMS, self.at_speed(speed), strict=True)
         return any(share > self.most(mechanism.figure) for mechanism, share in shares)
 
     def edge(self, one: float, other: float, *, to: float) -> float:
@@ -124,7 +124,7 @@ class Looks:
 
     def runs(self) -> list[list[float]]:
         """Return the speeds (mm/s) looked at, rising, those in a row together that are refused."""
-        speeds = sorted(self.rows)
+        speeds = sorted(self.by_speed)
         found: list[list[float]] = []
         for before, speed in pairwise([math.nan, *speeds]):
             if self.refused(speed):

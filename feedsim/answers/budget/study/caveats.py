@@ -14,7 +14,7 @@ from feedsim.settings.mechanisms_unseen import merged_inserts
 from feedsim.settings.nominal_cycle import landing_from_rest
 from feedsim.settings.sources import placement_sources
 
-__all__ = ["Doubt", "doubts_of", "late_engages", "stops"]
+__all__ = ["Caveat", "caveats_of", "late_engages", "stops"]
 
 _NEARLY = 0.98
 _RARE = 1e-3
@@ -22,7 +22,7 @@ _TURNS = 2.0  # of all phases, so that each is met about as often
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class Caveat:
     """One reason.
 
     Attributes
@@ -37,19 +37,19 @@ class Doubt:
     words: str
 
 
-def doubts_of(checked: CheckedFeeder) -> Iterator[Doubt]:
+def caveats_of(checked: CheckedFeeder) -> Iterator[Caveat]:
     """Give what makes the budget of one feeder uncertain at the line's speed, if anything.
 
     The budget counts on ramps and lags that are over in time, on points that are known in
     time, on an insert that lands at belt speed, and on cards that meet every phase of the ticks.
     """
     for kind, check in _CHECKS:
-        yield from (Doubt(kind, words) for words in check(checked))
+        yield from (Caveat(kind, words) for words in check(checked))
 
 
-def late_engages(late: int, placed: int) -> Doubt:
+def late_engages(late: int, placed: int) -> Caveat:
     """Say that some of the inserts placed in a run were engaged late."""
-    return Doubt(
+    return Caveat(
         "late_engages",
         f"The clutch closed late for {late} of the {placed} inserts placed, since the mark or "
         f"the feeder came late: their errors are in the simulated spread and in no line of the "
@@ -57,10 +57,10 @@ def late_engages(late: int, placed: int) -> Doubt:
     )
 
 
-def stops(count: int) -> Doubt:
+def stops(count: int) -> Caveat:
     """Say that the line has stopped in a run."""
     times = "once" if count == 1 else f"{count} times"
-    return Doubt(
+    return Caveat(
         "stops",
         f"The line stopped {times} in the run: what was placed while it slowed down or started "
         f"again is in the simulated spread, and the budget is that of a steady speed.",
