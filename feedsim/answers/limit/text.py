@@ -186,12 +186,17 @@ def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
             f"Accepted at all {len(accepted)} speeds looked at from {speed(accepted[0], units)} "
             f"to {speed(accepted[-1], units)}, each the worst near it in closed form"
         )
-    high = sim.refused_speed_mm_s
-    if islands and high is not None:
+    left, high = sim.not_looked_at_mm_s, sim.refused_speed_mm_s
+    if islands:
         shown = ", ".join(speed(mm_s, units) for mm_s in islands[:_FEW])
         more = f" and {len(islands) - _FEW} more" if len(islands) > _FEW else ""
         speeds = "not a speed" if len(islands) == 1 else "not speeds"
-        yield f"Accepted at {shown}{more}, not at {speed(high, units)}: {speeds} to set"
+        but = (
+            f"not at {speed(high or 0.0, units)}"
+            if left is None
+            else f"but no carriers were left for {speed(left, units)}, refused in closed form"
+        )
+        yield f"Accepted at {shown}{more}, {but}: {speeds} to set"
 
 
 def _open_figures(sim: Simulated, units: System) -> Iterator[str]:

@@ -4,8 +4,8 @@ The search asks at several speeds at once, adds runs where it cannot tell yet, a
 range between the fastest speed accepted for sure, with none below it that is not, and the slowest
 one refused for sure. Where acceptance comes and goes with speed, the closed forms know where it
 is worst: each speed that is looked at is the worst of its neighbourhood, and what they refuse
-below the end of the search is looked at before it is called accepted. What it asks next depends
-on what it has seen alone, never on how many workers there are.
+below a speed is looked at before that one is called accepted and the range narrowed. What it asks
+next depends on what it has seen alone, never on how many workers there are.
 """
 
 from __future__ import annotations
@@ -101,6 +101,9 @@ class Found:
         Simulated in all.
     ran_out : bool
         Whether the carriers ran out before the range was as narrow as asked for.
+    not_looked_at_mm_s : float or None
+        The slowest speed that the closed forms refuse and that had no carriers left, where faster
+        ones are accepted for sure.
     """
 
     accepted: Seen | None
@@ -108,6 +111,7 @@ class Found:
     seen: tuple[Seen, ...]
     carriers: int
     ran_out: bool
+    not_looked_at_mm_s: float | None
 
     @property
     def accepted_up_to(self) -> list[Seen]:
@@ -117,8 +121,10 @@ class Found:
 
     @property
     def islands(self) -> list[Seen]:
-        """The speeds accepted for sure above ``refused``."""
-        above = self.refused.speed_mm_s if self.refused else float("inf")
+        """The speeds accepted for sure above ``refused``, or above what was not looked at."""
+        refused = self.refused.speed_mm_s if self.refused else None
+        ends = [end for end in (refused, self.not_looked_at_mm_s) if end is not None]
+        above = min(ends, default=float("inf"))
         accepted = (s for s in self.seen if s.sureness is Sureness.ACCEPTED)
         return [s for s in accepted if s.speed_mm_s > above]
 
@@ -232,7 +238,11 @@ def search(
         if progress is not None:
             progress(used)
     seen = _seen(task.scenario, found)
-    return Found(*_ends(seen, sure=True), seen=tuple(seen), carriers=used, ran_out=ran_out)
+    accepted, refused = _ends(seen, sure=True)
+    not_looked_at = min(_not_yet(seen, accepted, task), default=None) if ran_out else None
+    if not_looked_at is not None:
+        accepted, _ = _ends([s for s in seen if s.speed_mm_s < not_looked_at], sure=True)
+    return Found(accepted, refused, tuple(seen), used, ran_out, not_looked_at)
 
 
 def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> list[Seen]:
@@ -283,7 +293,7 @@ def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
     if accepted is None:
         return _downwards(seen, refused, task)
     below = {s.speed_mm_s: _more(s) for s in unsure if s.speed_mm_s < refused.speed_mm_s}
-    return below or _narrower(seen, (accepted, refused), task) or _not_yet(seen, accepted, task)
+    return below or _not_yet(seen, accepted, task) or _narrower(seen, (accepted, refused), task)
 
 
 def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> dict[float, int]:
@@ -303,11 +313,13 @@ def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> di
     return {speed: runs for speed, runs in more.items() if all(speed != s.speed_mm_s for s in seen)}
 
 
-def _not_yet(seen: Sequence[Seen], accepted: Seen, task: Search) -> dict[float, int]:
+def _not_yet(seen: Sequence[Seen], accepted: Seen | None, task: Search) -> dict[float, int]:
     """Look where the closed forms refuse slower speeds than are accepted, the worst first.
 
     Of those no further apart than the range that is looked for, the worst stands for all.
     """
+    if accepted is None:
+        return {}
     looked = {s.speed_mm_s for s in seen}
     apart = max(task.within, _NEAR)
     at_all = [s for s in task.doubtful if task.from_mm_s < s.speed_mm_s < accepted.speed_mm_s]
@@ -332,7 +344,8 @@ def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], task: Search) -> dict
     speeds = [top.speed_mm_s * by for by in _UP]
     higher = {task.place(v, _NEAR * v): LOOKS[0] for v in speeds if v <= fastest}
     # no speed above is refused: then all those below have to be accepted
-    return higher or {s.speed_mm_s: _more(s) for s in unsure}
+    more = higher or {s.speed_mm_s: _more(s) for s in unsure}
+    return more or _not_yet(seen, _ends(seen)[0], task)
 
 
 def _downwards(seen: Sequence[Seen], refused: Seen, task: Search) -> dict[float, int]:

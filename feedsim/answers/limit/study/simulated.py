@@ -89,8 +89,11 @@ class Simulated:
         The slowest speed refused for sure, of those looked at.
     accepted_speeds_mm_s : tuple of float
         All speeds looked at up to the accepted one.
+    not_looked_at_mm_s : float or None
+        The slowest speed that the closed forms refuse and that no carriers were left for, where
+        faster ones are accepted for sure; none of these is the accepted one then.
     islands_mm_s : tuple of float
-        Speeds accepted for sure above the refused one.
+        Speeds accepted for sure above the refused one, or above the one that was not looked at.
     carriers : int
         Simulated in all.
     ran_out : bool
@@ -104,6 +107,7 @@ class Simulated:
     accepted_speed_mm_s: float | None
     refused_speed_mm_s: float | None
     accepted_speeds_mm_s: tuple[float, ...]
+    not_looked_at_mm_s: float | None
     islands_mm_s: tuple[float, ...]
     carriers: int
     ran_out: bool
@@ -156,6 +160,7 @@ def simulated(scenario: Scenario, found: Found) -> Simulated:
         accepted_speed_mm_s=found.accepted.speed_mm_s if found.accepted else None,
         refused_speed_mm_s=found.refused.speed_mm_s if found.refused else None,
         accepted_speeds_mm_s=tuple(s.speed_mm_s for s in found.accepted_up_to),
+        not_looked_at_mm_s=found.not_looked_at_mm_s,
         islands_mm_s=tuple(s.speed_mm_s for s in found.islands),
         carriers=found.carriers,
         ran_out=found.ran_out,
