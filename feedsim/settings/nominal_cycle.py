@@ -7,13 +7,13 @@ whenever an edge comes to its eye or an insert lands. This is what happens where
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 from feedsim.machine import Clutch, Feeder, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
+from feedsim.motion.crossing import first_rise
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
@@ -30,10 +30,9 @@ __all__ = [
     "way_until_slower",
 ]
 
-_CYCLES = 8
+_MOST_CYCLES = 8
 _SAME = 1e-9
 _LONG_S = 5.0
-_NEVER_S = 1e4
 _SURELY = 40.0  # e^-40 is 4e-18
 
 
@@ -51,10 +50,14 @@ class NominalCycle:
 
 
 class _Parts(NamedTuple):
-    """What equal cycles depend on: lengths in mm, speeds in mm/s."""
+    """What equal cycles depend on: lengths in mm, speeds in mm/s.
+
+    ``before``: how many cycles before its own an edge or a landing may be.
+    """
 
     carrier_pitch_mm: float
     insert_pitch_mm: float
+    before: int
     ratio: float
     skips: bool
     clutch: Clutch
@@ -124,7 +127,7 @@ def left_unsettled(at: FeederAtSpeed) -> float:
 
 def no_cycle_because(at: FeederAtSpeed) -> str:
     """Say why there is no nominal cycle at the counted speed; empty where there is one."""
-    cycles = _cycles(_parts_at(at))
+    cycles = _cycles_at(at)
     if cycles is None:
         return "the clutch would have to open before its ramp-in has ended"
     if _landing(cycles, at.feeder) >= cycles.period_s:
@@ -138,7 +141,7 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
     Of a cycle as it runs at the counted speed, with what is left of its ramp-in and lag;
     None where the clutch would have to open before its ramp-in has ended.
     """
-    cycles = _cycles(_parts_at(at))
+    cycles = _cycles_at(at)
     if cycles is None:
         return None
     pitch = at.inserts.length_mm + at.inserts.gap_mm
@@ -151,10 +154,9 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
 
     ``nose_mm_s``: the feed speed, above 0.
     """
-    parts, feeder = _parts_at(at), at.feeder
-    cycles = _cycles(parts)
+    cycles, feeder = _cycles_at(at), at.feeder
     if cycles is None:  # as if the ramp-in and the lag had been over
-        feed = _from_rest(parts)
+        feed = _from_rest(_parts_at(at))
         feed.open(
             _LONG_S + feeder.servo.command_delay_s,
             Ramp(feeder.clutch.ramp_out, feeder.clutch.travel_ramp),
@@ -165,7 +167,7 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     opened = feed.position(low)
     if feed.speed(low) < nose_mm_s:
         return 0.0
-    return feed.position(_until(lambda t: feed.speed(t) < nose_mm_s, low)) - opened
+    return feed.position(_when(feed, low, nose_mm_s, slower=True)) - opened
 
 
 @term
@@ -175,32 +177,40 @@ def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     With what is left of the lag of the cycle before; ``inf`` where it never is that fast.
     ``nose_mm_s``: the feed speed.
     """
-    parts, feeder = _parts_at(at), at.feeder
-    cycles, delay = _cycles(parts), feeder.servo.command_delay_s
+    cycles, delay = _cycles_at(at), at.feeder.servo.command_delay_s
     if cycles is None:
-        feed, begins = _from_rest(parts, delay), 0.0
+        feed, begins = _from_rest(_parts_at(at), delay), 0.0
     else:  # the last engagement is never ended
         feed, begins = cycles.feed, cycles.start_s + cycles.period_s
     at_rest = feed.command(begins)
-    end = _until(lambda t: feed.speed(t) >= nose_mm_s, begins + delay, never_s=_NEVER_S)
+    end = _when(feed, begins + delay, nose_mm_s, slower=False)
     return feed.position(end) - at_rest if end < math.inf else end
 
 
-def _until(holds: Callable[[float], bool], low: float, *, never_s: float = math.inf) -> float:
-    """Return from when on something holds (s) that does not at ``low``; inf: never, nearly."""
-    step = 1e-3
-    high = low + step
-    while not holds(high):
-        step *= 2.0
-        low, high = high, high + step
-        if step > never_s:
-            return math.inf
-    while high - low > _SAME * 1e-3:
-        middle = 0.5 * (low + high)
-        if middle in (low, high):  # late in a slow run instants are coarser than that
-            break
-        low, high = (low, middle) if holds(middle) else (middle, high)
-    return high
+def _when(feed: FeedMotion, since_s: float, level_mm_s: float, *, slower: bool) -> float:
+    """Return from when on (s) the feed is as fast as a level, or as slow; inf: never.
+
+    On a belt of steady speed f' = f1 + 2·f2·s + K·C·e^(−K·s) on each piece of its motion,
+    derived from its position (:class:`feedsim.motion.feed_piece.ClosedForm`).
+    """
+    sign, t = -1.0 if slower else 1.0, since_s
+    while t < math.inf:
+        feed.speed(t)  # so that there is a piece
+        piece = next(piece for piece in reversed(feed.pieces) if piece.start_s <= t)
+        shape, s = piece.shape, t - piece.start_s
+        decay = 0.0
+        if piece.decay_mm != 0.0:
+            decay = shape.gain * piece.decay_mm * math.exp(-shape.gain * s)
+        found = first_rise(
+            (sign * (shape.f1 + 2.0 * shape.f2 * s - level_mm_s), sign * 2.0 * shape.f2, 0.0),
+            decay=sign * decay,
+            rate=shape.gain,
+            end=piece.end_s - t,
+        )
+        if found < math.inf:
+            return t + found
+        t = piece.end_s
+    return t
 
 
 def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
@@ -236,14 +246,21 @@ def _landing(cycles: _Cycles, feeder: Feeder) -> float:
 
 
 @term
+def _cycles_at(at: FeederAtSpeed) -> _Cycles | None:
+    return _cycles(_parts_at(at))
+
+
 def _parts_at(at: FeederAtSpeed) -> _Parts:
     return _parts(at, at.counted_mm_s)
 
 
 def _parts(at: FeederAtSpeed, speed: float) -> _Parts:
+    insert_pitch, stage = at.inserts.length_mm + at.inserts.gap_mm, at.settings.stage_position_mm
+    beyond = stage - min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
     return _Parts(
         carrier_pitch_mm=at.carriers.pitch_mm,
-        insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
+        insert_pitch_mm=insert_pitch,
+        before=max(0, math.ceil(beyond / insert_pitch)),
         ratio=at.settings.speed_ratio,
         skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
         clutch=at.feeder.clutch,
@@ -262,6 +279,8 @@ def _cycles(parts: _Parts) -> _Cycles | None:
     """Return the motion of many equal cycles; None where one would open inside its ramp-in.
 
     Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
+    So many cycles that what is left of the first one's lag, e^(−K·t), is nothing, or a few
+    (elementary).
     """
     clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
     ramp_in, ramp_out = (
@@ -279,10 +298,11 @@ def _cycles(parts: _Parts) -> _Cycles | None:
     if parts.skips:
         period = every * max(1, math.ceil(busy / every - _SAME))
     feed = _feed(parts)
-    for number in range(_CYCLES):
+    settled = math.ceil(_SURELY / (parts.servo.loop_gain_per_s * period))
+    last = min(settled + parts.before, _MOST_CYCLES - 1)
+    for number in range(last + 1):
         feed.engage(number * period + delay, ramp_in)
         feed.open(number * period + opening + delay, ramp_out)
-    last = _CYCLES - 1
     # beyond the last opening the feed is engaged again in time for what is still to land
     feed.engage((last + 1) * period + delay, ramp_in)
     return _Cycles(feed, last * period, last * pitch, opening, period)
