@@ -1,4 +1,4 @@
-"""Counts of one setup that add up over runs, and what they say about the acceptance figures."""
+"""Counts of one line that add up over runs, and what they say about the acceptance figures."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ __all__ = ["Sureness", "Tally", "added", "shares_of", "sureness", "tally"]
 
 
 class Sureness(Enum):
-    """What is known of a setup."""
+    """What is known of a line at a speed."""
 
     ACCEPTED = "accepted"
     REFUSED = "refused"

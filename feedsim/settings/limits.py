@@ -54,7 +54,7 @@ _FURTHEST = 4.0
 
 @dataclass(frozen=True, slots=True)
 class SpeedLimit:
-    """Up to which line speed one mechanism alone leaves a setup acceptable.
+    """Up to which line speed one mechanism alone leaves a line acceptable.
 
     Attributes
     ----------

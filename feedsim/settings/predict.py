@@ -1,4 +1,4 @@
-"""What a setup will do on average, in closed form: mean, stage, cycle, late marks and openings.
+"""What a line will do on average, in closed form: mean, stage, cycle, late marks and openings.
 
 The simulation never sees these; it is checked against them.
 """
@@ -48,7 +48,7 @@ _NOTHING_MM = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """Where a setup stages and places on average, at one speed: mm off the target.
+    """Where a feeder stages and places on average, at one speed: mm off the target.
 
     ``stage_mm`` above 0: past the stage position; ``error_mm`` above 0: late.
     """

@@ -1,1 +1,1 @@
-"""A look at a setup before it runs."""
+"""A look at a line before it runs."""

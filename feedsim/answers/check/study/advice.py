@@ -1,4 +1,4 @@
-"""What an experienced eye would say about a setup before it runs."""
+"""What an experienced eye would say about a line before it runs."""
 
 from __future__ import annotations
 

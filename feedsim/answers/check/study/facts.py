@@ -1,4 +1,4 @@
-"""The geometry of a setup in words, and its settings."""
+"""The geometry of a line in words, and its settings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A look at a setup before it runs: its geometry in words, its settings, its warnings."""
+"""A look at a line before it runs: its geometry in words, its settings, its warnings."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class FeederReview:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """A setup looked at as a whole."""
+    """A line looked at as a whole."""
 
     title: str
     words: list[str]

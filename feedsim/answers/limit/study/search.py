@@ -1,4 +1,4 @@
-"""Up to which line speed a setup is accepted, by simulation.
+"""Up to which speed a line is accepted, by simulation.
 
 The search asks at several speeds at once, adds runs where it cannot tell yet, and narrows the
 range between the fastest speed accepted for sure, with none below it that is not, and the slowest
