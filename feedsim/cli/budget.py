@@ -31,7 +31,7 @@ __all__ = ["budget"]
 def budget(
     scenario: ScenarioPath,
     speeds: Annotated[
-        str | None, speeds_option("line.speed in full, those of \\[sweep] in the figure")
+        str | None, speeds_option("the line speed; the figure has the sweep speeds too")
     ] = None,
     what_if: Annotated[
         bool,

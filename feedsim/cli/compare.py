@@ -50,7 +50,7 @@ def compare(
         ),
     ] = None,
     settings: Settings = None,
-    speeds: Annotated[str | None, speeds_option("from \\[sweep] of the first")] = None,
+    speeds: Annotated[str | None, speeds_option("the sweep speeds of the first")] = None,
     replications: Replications = None,
     carriers: Carriers = None,
     jobs: Jobs = None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -145,7 +145,7 @@ def deliver(
         with out:
             answer = _handed(find(out), units)
             out.write(answer.files, beside=answer.beside)
-            _show(answer, f"wrote {', '.join(answer.files)} to {folder}", as_json=as_json)
+            _show(answer, _written(answer.files, folder), as_json=as_json)
     except KeyboardInterrupt:
         raise InterruptedWork(out.state() or "nothing was written") from None
     except FeedsimError:
@@ -165,8 +165,16 @@ def _handed(found: Answer | Handed, units: System | None) -> Handed:
     return found if isinstance(found, Handed) else handed(found, units=units)
 
 
+def _written(files: Iterable[str], folder: Path) -> str:
+    names = list(files)
+    return (
+        f"wrote {folder / names[0]}" if len(names) == 1 else f"wrote {', '.join(names)} to {folder}"
+    )
+
+
 def _show(answer: Handed, written: str, *, as_json: bool) -> None:
     from feedsim.errors import FeedsimError, printable
+    from feedsim.render.layout import for_screen
 
     last = [printable(line) for line in (written, answer.last) if line]
     try:
@@ -176,7 +184,7 @@ def _show(answer: Handed, written: str, *, as_json: bool) -> None:
             typer.echo(answer.json, nl=False)
         else:
             typer.echo(coloured(answer.text()))
-            typer.echo("".join(f"{line}\n" for line in last), nl=False)
+            typer.echo("".join(f"{for_screen(line, sys.stdout)}\n" for line in last), nl=False)
         sys.stdout.flush()
     except BrokenPipeError:
         raise

@@ -23,7 +23,9 @@ __all__ = ["drive"]
 
 def drive(
     scenario: ScenarioPath,
-    speeds: Annotated[str | None, speeds_option("from \\[sweep], or the line speed")] = None,
+    speeds: Annotated[
+        str | None, speeds_option("the sweep speeds of the scenario, or its line speed")
+    ] = None,
     settings: Settings = None,
     out: Annotated[Path | None, out_option("drive")] = None,
     units: Units = None,

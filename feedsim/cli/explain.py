@@ -48,13 +48,14 @@ def explain(
         typer.Option(
             "--feeder",
             metavar="N",
-            help="At which feeder, from 0  [default: each]",
+            help="At which feeder, from 0. [default: each]",
             show_default=False,
         ),
     ] = None,
     speed: Speed = None,
     carriers: Annotated[
-        int | None, typer.Option("--carriers", help="Carriers in the run.", show_default=False)
+        int | None,
+        typer.Option("--carriers", metavar="N", help="Carriers in the run.", show_default=False),
     ] = None,
     seed: Seed = None,
     settings: Settings = None,

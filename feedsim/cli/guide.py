@@ -13,7 +13,7 @@ __all__ = ["guide"]
 def guide(
     page: Annotated[
         str | None,
-        typer.Argument(metavar="PAGE", help="Which page  [default: the list of pages]"),
+        typer.Argument(metavar="PAGE", help="Which page. [default: the list of pages]"),
     ] = None,
 ) -> None:
     """Show a page of the guide, or the list of pages with the question each answers.

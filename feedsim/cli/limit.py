@@ -37,7 +37,13 @@ def limit(
     carriers: Carriers = None,
     at_most: Annotated[
         int,
-        typer.Option("--at-most", help="Carriers to simulate in all; then the search ends.", min=1),
+        typer.Option(
+            "--at-most",
+            metavar="N",
+            help=f"Carriers to simulate in all; then the search ends. [default: {_MOST:,}]",
+            show_default=False,
+            min=1,
+        ),
     ] = _MOST,
     within: Annotated[
         str,
@@ -47,7 +53,9 @@ def limit(
     cluster: OnCluster = None,
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="Folder to write limit.json to.", show_default=False),
+        typer.Option(
+            "--out", metavar="FOLDER", help="Where limit.json goes, if wanted.", show_default=False
+        ),
     ] = None,
     engine: Engine = None,
     units: Units = None,
@@ -55,8 +63,8 @@ def limit(
 ) -> int:
     """Find the highest speed up to which every speed is accepted, and what limits it.
 
-    Twice: the closed-form limit of each mechanism, and a search by simulation that narrows the
-    range between the fastest speed accepted for sure and the slowest refused for sure.
+    Finds it twice: in closed form, a limit for each mechanism, and by simulation, which narrows
+    the range between the fastest speed accepted for sure and the slowest refused for sure.
     """
     from feedsim.answers.limit.answer import enough, searched
     from feedsim.answers.limit.study.closed import in_closed_form

@@ -16,6 +16,7 @@ import typer
 
 from feedsim.cli.budget import budget
 from feedsim.cli.check import check
+from feedsim.cli.command_help import Commands, add, complaint
 from feedsim.cli.compare import compare
 from feedsim.cli.drive import drive
 from feedsim.cli.explain import explain
@@ -40,6 +41,7 @@ _KILLED_BY_KEYBOARD = 130  # what typer makes of a KeyboardInterrupt
 
 app = typer.Typer(
     name="feedsim",
+    cls=Commands,
     help="Rehearse a line that lays one card on each passing card: where the inserts land, which "
     "carriers are missed, and what may jam, at any speed. A simulation is no safety function.",
     no_args_is_help=True,
@@ -66,20 +68,9 @@ def _root(
     del version
 
 
-app.command()(run)
-app.command()(sweep)
-app.command()(compare)
-app.command()(limit)
+add(app, run, sweep, compare, limit)
 app.add_typer(trial)
-app.command()(budget)
-app.command()(explain)
-app.command()(drive)
-app.command()(setup)
-app.command()(rehearse)
-app.command()(check)
-app.command()(new)
-app.command()(schema)
-app.command()(guide)
+add(app, budget, explain, drive, setup, rehearse, check, new, schema, guide)
 
 
 def main() -> None:
@@ -129,7 +120,7 @@ def _notes() -> None:
 
 def _status() -> int:
     try:
-        status = app(standalone_mode=False) or 0
+        status = app(prog_name="feedsim", standalone_mode=False) or 0
     except (Exception, KeyboardInterrupt, SystemExit) as error:  # noqa: BLE001 - all ends here
         return _ended_by(error)
     return _told("interrupted", INTERRUPTED) if status == _KILLED_BY_KEYBOARD else status
@@ -188,10 +179,12 @@ def _wrong(error: FeedsimError) -> int:
 
 
 def _wrong_call(error: Any) -> int:
-    """Show what typer says of a command line."""
-    shown = io.StringIO()
-    error.show(file=shown)
-    tell(shown.getvalue().rstrip("\n"))
+    """Say what is wrong with a command line; without any, show the help."""
+    if type(error).__name__ == "NoArgsIsHelpError":
+        tell(error.format_message())
+    else:
+        for line in complaint(error):
+            tell(line)
     return int(error.exit_code)
 
 

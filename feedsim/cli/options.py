@@ -48,13 +48,23 @@ Settings = Annotated[
     ),
 ]
 Carriers = Annotated[
-    int | None, typer.Option("--carriers", help="Carriers in each run.", show_default=False)
+    int | None,
+    typer.Option("--carriers", metavar="N", help="Carriers in each run.", show_default=False),
 ]
-Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the draws.", show_default=False)]
+Seed = Annotated[
+    int | None,
+    typer.Option(
+        "--seed",
+        metavar="N",
+        help="Seed of the draws: the same seed, the same run.",
+        show_default=False,
+    ),
+]
 Replications = Annotated[
     int | None,
     typer.Option(
         "--replications",
+        metavar="N",
         help="Runs at each point, each with random numbers of its own.",
         show_default=False,
     ),
@@ -63,7 +73,8 @@ Jobs = Annotated[
     int | None,
     typer.Option(
         "--jobs",
-        help="Processes  [default: one for each core, or fewer if that is quicker]",
+        metavar="N",
+        help="Processes to use. [default: one for each core, or fewer if that is quicker]",
         show_default=False,
         min=1,
     ),
@@ -81,7 +92,8 @@ Engine = Annotated[
     Literal["events", "compiled"] | None,
     typer.Option(
         "--engine",
-        help="What runs the line; both give the same numbers  [default: whichever is quicker]",
+        metavar="events|compiled",
+        help="What runs the line; both give the same numbers. [default: whichever is quicker]",
         show_default=False,
     ),
 ]
@@ -101,7 +113,8 @@ Units = Annotated[
     Literal["metric", "inch"] | None,
     typer.Option(
         "--units",
-        help="Units of what people read  [default: those in which the scenario has its lengths]",
+        metavar="metric|inch",
+        help="Units of what people read. [default: those in which the scenario has its lengths]",
         show_default=False,
     ),
 ]
@@ -109,9 +122,12 @@ Units = Annotated[
 
 def out_option(below: str = "") -> OptionInfo:
     """Return the option for the folder, which is else that of the scenario or one below it."""
-    where = "/".join(["plots/<scenario>", *filter(None, [below])])
+    where = "/".join(["plots/SCENARIO", *filter(None, [below])])
     option: OptionInfo = typer.Option(
-        "--out", help=f"Folder for the files  [default: {where}]", show_default=False
+        "--out",
+        metavar="FOLDER",
+        help=f"Where the files go. [default: {where}]",
+        show_default=False,
     )
     return option
 
@@ -121,7 +137,7 @@ def speeds_option(default: str) -> OptionInfo:
     option: OptionInfo = typer.Option(
         "--speeds",
         metavar="SPEEDS",
-        help=f'Line speeds, "20:120:10 m/min" (from, to, step) or "20,45,60 m/min"  [default: '
+        help=f'Line speeds, "20:120:10 m/min" (from, to, step) or "20,45,60 m/min". [default: '
         f"{default}]",
         show_default=False,
     )
@@ -236,8 +252,9 @@ def tell(words: str) -> None:
     import sys
 
     from feedsim.errors import printable
+    from feedsim.render.layout import for_screen
 
     try:
-        typer.echo(printable(words), err=True)
+        typer.echo(for_screen(printable(words), sys.stderr), err=True)
     except OSError:  # what it still holds would fail again as the process ends
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())

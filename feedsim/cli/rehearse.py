@@ -54,7 +54,7 @@ def rehearse(
         typer.Option(
             "--from",
             metavar="CARRIER",
-            help="First carrier  [default: the first counted one]",
+            help="First carrier. [default: the first counted one]",
             show_default=False,
         ),
     ] = None,
@@ -62,7 +62,8 @@ def rehearse(
         int | None,
         typer.Option(
             "--count",
-            help="How many carriers  [default: 200, and 21 around one]",
+            metavar="N",
+            help="How many carriers. [default: 200, and 21 around one]",
             show_default=False,
         ),
     ] = None,

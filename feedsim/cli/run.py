@@ -33,7 +33,10 @@ def run(
     scenario: ScenarioPath,
     speed: Speed = None,
     carriers: Annotated[
-        int | None, typer.Option("--carriers", help="Carriers in the figures.", show_default=False)
+        int | None,
+        typer.Option(
+            "--carriers", metavar="N", help="Carriers in the figures.", show_default=False
+        ),
     ] = None,
     seed: Seed = None,
     settings: Settings = None,
@@ -46,7 +49,7 @@ def run(
         typer.Option(
             "--around",
             metavar="CARRIER",
-            help="Carrier in the middle of the timing diagram, by its number in carriers.csv "
+            help="Carrier in the middle of the timing diagram, by its number in carriers.csv. "
             "[default: the second counted one]",
             show_default=False,
         ),
@@ -55,7 +58,8 @@ def run(
         Literal["all", "missed", "none"] | None,
         typer.Option(
             "--records",
-            help="Rows in carriers.csv: all, only missed or at risk, or none  "
+            metavar="all|missed|none",
+            help="Rows in carriers.csv: all, only missed or at risk, or none. "
             "[default: all; missed above 100,000 carriers]",
             show_default=False,
         ),

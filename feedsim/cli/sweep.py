@@ -38,7 +38,7 @@ __all__ = ["sweep"]
 
 def sweep(
     scenario: ScenarioPath,
-    speeds: Annotated[str | None, speeds_option("from \\[sweep]")] = None,
+    speeds: Annotated[str | None, speeds_option("the sweep speeds of the scenario")] = None,
     vary: Annotated[
         list[str] | None,
         typer.Option(

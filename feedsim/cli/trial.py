@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from feedsim.cli.command_help import Commands, add
 from feedsim.cli.options import (
     AsJson,
     ScenarioPath,
@@ -31,6 +32,7 @@ _MOST_LEFT_OUT = 1_000_000
 
 trial = typer.Typer(
     name="trial",
+    cls=Commands,
     help="Plan a trial on the line, and fit what was measured in it.",
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -40,7 +42,6 @@ Confidence = Annotated[str, typer.Option("--confidence", metavar="SHARE", help="
 Out = Annotated[Path | None, out_option("trial")]
 
 
-@trial.command()
 def plan(
     scenario: ScenarioPath,
     speeds: Annotated[str | None, speeds_option("four, up to line speed")] = None,
@@ -98,7 +99,6 @@ def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
     )
 
 
-@trial.command()
 def fit(
     scenario: ScenarioPath,
     data: Annotated[
@@ -209,3 +209,6 @@ def _corrected(found: FittedTrial, scenario: Path, overrides: list[str], new: Pa
         message = f"refers to other files by relative path; write it to the folder of {scenario}"
         raise FeedsimError(Fault(str(new), message=message)) from None
     return text
+
+
+add(trial, plan, fit)

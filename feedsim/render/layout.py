@@ -1,6 +1,6 @@
 """Text laid out for a terminal: tables, paragraphs, items.
 
-On a terminal nothing is wider than it is, nor is it taken for narrower than 80 columns: a table
+On a terminal nothing is wider than it is, nor is it taken for narrower than 40 columns: a table
 that does not fit folds the words in its cells, and never a number. Where there is none (a file, a
 pipe, a notebook) a row of a table is one line, and paragraphs have 100 columns. No line ends in
 a blank.
@@ -15,10 +15,11 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import zip_longest
+from typing import TextIO
 
-__all__ = ["items", "one_line", "table", "wrapped"]
+__all__ = ["for_screen", "items", "one_line", "table", "wrapped"]
 
-_NARROWEST, _READABLE = 80, 100
+_NARROWEST, _READABLE = 40, 100
 _LEAST_WORDS = 12
 _GAP = "  "
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|[mµ]?m|in|ms|s|m/min|ft/min|m/s²|in/s²)(?:\W|$))")
@@ -122,11 +123,25 @@ def _wide(text: str) -> int:
     )
 
 
-def _room() -> int | None:
+def for_screen(text: str, stream: TextIO) -> str:
+    """Break lines at words for the terminal that they go to; as they are where there is none."""
+    room = _room(stream)
+    if room is None:
+        return text
+    return "\n".join(part for line in text.splitlines() for part in _broken(line, room))
+
+
+def _broken(line: str, room: int) -> list[str]:
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return wrapped(line.strip(), indent[2:], indent, room=room) if _wide(line) > room else [line]
+
+
+def _room(stream: TextIO | None = None) -> int | None:
     """Return the columns of the terminal that is printed to; None where there is none."""
+    stream = stream or sys.stdout
     try:
-        if sys.stdout.isatty():
-            return max(_NARROWEST, os.get_terminal_size(sys.stdout.fileno()).columns)
+        if stream.isatty():
+            return max(_NARROWEST, os.get_terminal_size(stream.fileno()).columns)
     except (AttributeError, OSError, ValueError):  # a notebook's stream, a closed one
         pass
     return None

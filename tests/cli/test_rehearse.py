@@ -35,7 +35,7 @@ def test_it_writes_one_page_and_says_what_is_on_it(
     assert ended.out.splitlines() == [
         "Membership card on A5 letter",
         "carriers 127 to 147",
-        "wrote rehearse.html to plots/membership_card/rehearse",
+        "wrote plots/membership_card/rehearse/rehearse.html",
     ]
     folder = tmp_path / "plots/membership_card/rehearse"
     assert [p.name for p in folder.iterdir()] == ["rehearse.html"]
