@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Fault", "FeedsimError", "OldName", "printable"]
+__all__ = ["Fault", "FeedsimError", "NotDrawn", "OldName", "printable"]
 
 
 def printable(text: str) -> str:
@@ -72,6 +72,10 @@ class FeedsimError(Exception):
 
     def __str__(self) -> str:
         return "\n".join(self.lines)
+
+
+class NotDrawn(UserWarning):
+    """A name has signs that no font here has; pictures show boxes for them."""
 
 
 class OldName(FutureWarning):

@@ -30,7 +30,7 @@ from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
-from feedsim.errors import FeedsimError, OldName
+from feedsim.errors import FeedsimError, NotDrawn, OldName
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 from feedsim.running.threads import ONE_THREAD
 
@@ -105,11 +105,11 @@ def _streams() -> None:
 
 
 def _notes() -> None:
-    """Print each old name in a scenario once; leave other warnings alone."""
+    """Print once each old name in a scenario, and what cannot be drawn; leave the rest alone."""
     others = warnings.showwarning
 
     def show(message: Any, category: type[Warning], *where: Any, **more: Any) -> None:
-        if issubclass(category, OldName):
+        if issubclass(category, (OldName, NotDrawn)):
             tell(f"note: {message}")
         else:
             others(message, category, *where, **more)

@@ -6,12 +6,14 @@ import os
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from html import escape
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from feedsim.errors import FeedsimError
+from feedsim.render.fonts import HOUSE, dress, tell_of_missing, width_points
 from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
@@ -29,10 +31,12 @@ __all__ = [
     "SKY",
     "VERMILLION",
     "above",
+    "heading",
     "house_style",
     "one_line",
     "pictures",
     "render",
+    "seen_in",
     "spread_out",
     "true_minus",
     "try_pictures",
@@ -55,12 +59,12 @@ A4_LANDSCAPE = (11.69, 8.27)
 """Inches."""
 
 _DPI = 150
-_KINDS: dict[str, dict[str, Any]] = {  # no date and no maker, so that bytes can be compared
-    "png": {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}},
-    "svg": {"metadata": {"Date": None, "Creator": None, "Format": None, "Type": None}},
-}
+_NOTHING: Any = {"Date": None, "Creator": None, "Format": None, "Type": None}
+_LONGEST = 790.0  # of a heading (1/72 inch)
+_MOST_LETTERS = 200
 _STYLE: Any = {
     "figure.dpi": 100.0,
+    "font.sans-serif": [HOUSE],
     "font.size": 9.0,
     "axes.titlesize": 9.5,
     "axes.labelsize": 9.0,
@@ -69,6 +73,7 @@ _STYLE: Any = {
     "axes.spines.right": False,
     "axes.unicode_minus": True,
     "axes.formatter.useoffset": False,
+    "axes.formatter.limits": [-5, 12],  # a large number is written out
     "xtick.labelsize": 8.5,
     "ytick.labelsize": 8.5,
     "xtick.direction": "out",
@@ -79,7 +84,7 @@ _STYLE: Any = {
     "text.hinting": "none",  # a fifth less time, and letters stand where the SVG has them
     "text.parse_math": False,  # a dollar sign in a title is a dollar sign
     "svg.hashsalt": "feedsim",
-    "svg.fonttype": "path",
+    "svg.fonttype": "none",  # text stays text: it can be searched, copied and read out
     "path.simplify": True,
 }
 
@@ -135,27 +140,71 @@ def house_style() -> Iterator[None]:
         yield
 
 
+def heading(
+    figure: Figure, title: str, subtitle: str = "", *, y: float = 0.966, size: float = 13.0
+) -> None:
+    """Write title and subtitle on top of a page, smaller where they are long.
+
+    Parameters
+    ----------
+    figure : Figure
+    title, subtitle : str
+    y : float
+        Of the middle of the title, a share of the height.
+    size : float
+        Of the title (1/72 inch); the subtitle has 10.
+    """
+    for text, at, points, bold in ((title, y, size, True), (subtitle, y - 0.033, 10.0, False)):
+        if text:
+            told = one_line(text, _MOST_LETTERS)
+            smaller = min(1.0, _LONGEST / max(1.0, width_points(told, points, bold=bold)))
+            weight = "bold" if bold else "normal"
+            look: Any = {"ha": "center", "va": "center", "fontweight": weight}
+            figure.text(0.5, at, told, fontsize=points * smaller, **look)
+
+
+def seen_in(figure: Figure) -> str:
+    """Return what is seen in a figure, in words: its label, which whoever draws it sets."""
+    return str(figure.get_label())
+
+
 def render(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
     """Return a figure as the bytes of a file; the same figure gives the same bytes.
 
     Parameters
     ----------
     figure : Figure
-        As made by the figure functions of this package.
+        As made by the figure functions of this package. Its first text is the title of the file,
+        its label what is seen there.
     kind : {"png", "svg"}
-        PNG at 150 dots per inch, or SVG with its letters as paths.
+        PNG at 150 dots per inch, or SVG with its letters as text.
     """
     buffer = BytesIO()
+    title, seen = figure.texts[0].get_text() if figure.texts else "", seen_in(figure)
+    more: dict[str, Any] = {"metadata": _NOTHING | {"Title": title or None}}
+    if kind == "png":  # no maker either, so that bytes can be compared
+        named = {"Title": title, "Description": seen}
+        more = {
+            "metadata": {"Software": None} | {k: v for k, v in named.items() if v},
+            "pil_kwargs": {"compress_level": 3},
+        }
     with house_style(), np.printoptions(**_PRINTED), warnings.catch_warnings():
-        # a title may be in a script that the font lacks; it then shows boxes
+        # a title may be in a script that no font has; it then shows boxes
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
-        figure.savefig(buffer, format=kind, dpi=_DPI, **_KINDS[kind])
-    return buffer.getvalue()
+        figure.savefig(buffer, format=kind, dpi=_DPI, **more)
+    drawn = buffer.getvalue()
+    if kind == "png" or not seen:
+        return drawn
+    return drawn.replace(b"</title>", f"</title>\n <desc>{escape(seen)}</desc>".encode(), 1)
 
 
 def pictures(figures: Mapping[str, Figure]) -> dict[str, bytes]:
-    """Return the files of some figures: for each name, a PNG and an SVG."""
+    """Return the files of some figures: for each name, a PNG and an SVG.
+
+    Warns of signs that no font has (:class:`feedsim.errors.NotDrawn`).
+    """
+    tell_of_missing("".join(sorted({s for fig in figures.values() for s in dress(fig)})))
     kinds: tuple[Literal["png", "svg"], ...] = ("png", "svg")
     return {f"{name}.{kind}": render(fig, kind) for name, fig in figures.items() for kind in kinds}
 

@@ -42,7 +42,9 @@ def ran(*axes: Axis, changes: tuple[str, ...] = ()) -> str:
     settings = [feeder.settings for feeder in review(sweep.scenario).feeders]
     swept = Swept.of(sweep, points, [NOTHING])
     return sweep_report(
-        replace(swept, closed_form=tuple(LIMITS)), figures={"sweep": b"PNG"}, settings=settings
+        replace(swept, closed_form=tuple(LIMITS)),
+        figures=[("A line over speed", b"PNG")],
+        settings=settings,
     )
 
 
@@ -50,7 +52,7 @@ def told(points: Any, *axes: Axis, limits: Any = LIMITS, **more: Any) -> str:
     """Return the text of the report of points made by hand, without tags, on one line."""
     settings = [SETTINGS] * len(points[0].results.feeders)
     made = by_hand(points, *axes, limits=limits)
-    return text_of(sweep_report(made, figures={}, settings=settings, **more))
+    return text_of(sweep_report(made, figures=(), settings=settings, **more))
 
 
 def text_of(html: str) -> str:
@@ -282,7 +284,7 @@ def test_settings_that_differ_between_points_are_told() -> None:
 def test_a_long_table_repeats_its_head_and_marks_what_is_not_accepted() -> None:
     speeds = parse_speeds("0.2:200:0.2 m/min")
     points = [point(v, accepted=v < 1000.0, because=JAM) for v in speeds.numbers]
-    html = sweep_report(by_hand(points, speeds, limits=LIMITS), figures={}, settings=[SETTINGS])
+    html = sweep_report(by_hand(points, speeds, limits=LIMITS), figures=(), settings=[SETTINGS])
     table = html[html.index("<h2>Table") : html.index("<h2>Settings")]
     assert table.count("<thead>") == 1
     assert table.count("<tr>") + table.count('<tr class="refused">') == 1001

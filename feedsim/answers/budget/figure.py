@@ -12,7 +12,7 @@ from feedsim.answers.budget.study.budget import Point
 from feedsim.answers.budget.study.curve import curves_at
 from feedsim.answers.budget.view import BudgetView, budget_view
 from feedsim.quantities import System
-from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style
 from feedsim.scenario import Scenario
 
 if TYPE_CHECKING:
@@ -70,11 +70,18 @@ def _figure(scenario: Scenario, view: BudgetView, several: bool) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    title = one_line(f"{scenario.title} · {view.name}" if several else scenario.title, 95)
-    figure.text(0.5, 0.962, title, ha="center", va="center", fontsize=13, fontweight="bold")
+    title = f"{scenario.title} · {view.name}" if several else scenario.title
     subtitle = f"What spreads the placement, in closed form, and {scenario.run.carriers} carriers "
     subtitle += "simulated at each speed" if len(view.runs) > 1 else "simulated"
-    figure.text(0.5, 0.928, subtitle, ha="center", va="center", fontsize=10)
+    heading(figure, title, subtitle, y=0.962)
+    slow, fast = (max(view.bands, key=lambda b: b.percent[end], default=None) for end in (0, -1))
+    largest = (
+        f"; {slow.cause} is the largest when slow, {fast.cause} when fast" if slow and fast else ""
+    )
+    figure.set_label(
+        f"{subtitle}. Above, the share of each cause in the variance against line speed{largest}. "
+        f"Below, the standard deviation, in closed form and simulated, against what is allowed."
+    )
     grid = figure.add_gridspec(
         2, 1, left=0.07, right=0.69, bottom=0.08, top=0.875, hspace=0.24, height_ratios=(1.25, 1.0)
     )

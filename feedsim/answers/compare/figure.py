@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 from feedsim.answers.compare.panels import MOST_BANDS, draw_curves, draw_differences
 from feedsim.answers.compare.study import Comparisons
 from feedsim.answers.compare.text import named
-from feedsim.answers.compare.view import STYLES, CompareView, compare_view
+from feedsim.answers.compare.view import STYLES, CompareView, compare_view, nested
 from feedsim.answers.compare.words import FIGURES
 from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line
 from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
@@ -58,8 +58,13 @@ def _figure(compared: Comparisons, view: CompareView) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    head = one_line(f"{compared.title} · {view.name}", 95)
-    figure.text(0.5, 0.968, head, ha="center", va="center", fontsize=13, fontweight="bold")
+    heading(figure, f"{compared.title} · {view.name}", y=0.968)
+    verdicts = [f"{letter} {_accepted(compared, letter, view)}" for letter in view.letters]
+    figure.set_label(
+        f"Of setups {', '.join(verdicts)}: mean error, spread, share in tolerance, missed carriers "
+        f"and jam risk against line speed; below, the differences to A on the same carriers, with "
+        f"95 % intervals."
+    )
     top = 0.94 - _LINE * len(view.letters)
     _legend(figure, compared, view)
     notes = _notes(compared, view.units)
@@ -125,18 +130,18 @@ def _legend(figure: Figure, compared: Comparisons, view: CompareView) -> None:
                 [y, y, y],
                 color=look.colour,
                 marker=look.marker,
-                markersize=4.5,
-                markerfacecolor="white",
                 linestyle=look.line,
-                linewidth=1.2,
                 markevery=[1],
+                **nested(place, len(setups)),
             )
         )
-        highest = compared.highest_accepted_speed_mm_s[setup.setup]
-        accepted = (
-            "not accepted even at the lowest speed"
-            if highest is None
-            else f"accepted up to {speed(highest, view.units)}"
-        )
+        accepted = _accepted(compared, setup.setup, view)
         text = one_line(f"{setup.setup}  {named(setup, setups[0])}", 120)
         figure.text(0.115, y, f"{text}  ({accepted})", ha="left", va="center", fontsize=9)
+
+
+def _accepted(compared: Comparisons, letter: str, view: CompareView) -> str:
+    highest = compared.highest_accepted_speed_mm_s[letter]
+    if highest is None:
+        return "not accepted even at the lowest speed"
+    return f"accepted up to {speed(highest, view.units)}"

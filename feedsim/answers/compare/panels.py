@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.compare.view import STYLES, CompareView, Differences
+from feedsim.answers.compare.view import STYLES, CompareView, Differences, nested
 from feedsim.answers.compare.words import LENGTHS, MEAN, MISSED, SPREAD, WITHIN, Figure
 from feedsim.render.canvas import BLACK, GREY
 
@@ -37,10 +37,9 @@ def draw_curves(axes: Axes, view: CompareView, panel: Figure) -> None:
             color=look.colour,
             marker=look.marker,
             linestyle=look.line,
-            markersize=4.5,
-            markerfacecolor="white",
             label=view.letters[place],
             gid=f"setup {view.letters[place]}",
+            **nested(place, len(view.letters)),
         )
         if panel is MEAN and len(view.letters) <= MOST_BANDS:
             sd = _values(view, place, SPREAD)

@@ -19,7 +19,7 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.running.run import criteria_of
 
-__all__ = ["STYLES", "CompareView", "Differences", "Style", "compare_view"]
+__all__ = ["STYLES", "CompareView", "Differences", "Style", "compare_view", "nested"]
 
 Floats = NDArray[np.float64]
 
@@ -42,6 +42,17 @@ STYLES = (
     Style("#CC79A7", "X", (0, (1, 1))),
     Style(GREY, "*", (0, (6, 2, 2, 2))),
 )
+
+
+def nested(place: int, setups: int) -> dict[str, Any]:
+    """Return width and marks of a setup: each within those before it, so that equals are seen."""
+    inner = 1.0 - place / max(setups - 1, 1)
+    return {
+        "linewidth": 1.0 + 1.8 * inner,
+        "markersize": 3.5 + 4.5 * inner,
+        "markeredgewidth": 1.1,
+        "markerfacecolor": "none",
+    }
 
 
 class Differences(NamedTuple):

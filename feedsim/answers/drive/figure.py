@@ -23,6 +23,7 @@ from feedsim.render.canvas import (
     DASHED,
     GREY,
     VERMILLION,
+    heading,
     house_style,
     one_line,
     true_minus,
@@ -60,10 +61,13 @@ def _time(view: DriveView) -> Figure:
 
     figure = Figure(figsize=A4_LANDSCAPE)
     cycle, motor = view.one_cycle, view.motor
-    figure.text(0.07, 0.95, view.title, fontsize=12.0, fontweight="bold")
     with_motor = f"with {one_line(motor.name, 60)}" if motor else "without a motor"
     about = f"one feed cycle of the simulated motion, {with_motor}"
-    figure.text(0.07, 0.92, about, fontsize=9.0, color=GREY)
+    heading(figure, view.title, about, y=0.96)
+    figure.set_label(
+        f"Feed speed above, motor torque below, over {about}, with the RMS torque of all cycles"
+        f"{' and the torque that the motor can give without end' if motor else ''}."
+    )
     room = {"left": 0.07, "right": 0.93, "top": 0.88, "bottom": 0.08, "hspace": 0.12}
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.0, 1.6), gridspec_kw=room)
     whole = course(cycle, rotor_kg_m2=motor.motor.rotor_inertia_kg_m2 if motor else 0.0)

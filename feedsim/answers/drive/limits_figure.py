@@ -12,7 +12,15 @@ from feedsim.answers.drive.view import DriveView
 from feedsim.drivetrain.course import course
 from feedsim.drivetrain.limits import continuous_torque, short_time_torque
 from feedsim.quantities import display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, VERMILLION, one_line, true_minus
+from feedsim.render.canvas import (
+    A4_LANDSCAPE,
+    BLACK,
+    GREY,
+    VERMILLION,
+    heading,
+    one_line,
+    true_minus,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,10 +41,13 @@ def limits_figure(view: DriveView) -> Figure:
     shown = min(every, _MOST_PANELS)
     columns = min(4, shown)
     figure = Figure(figsize=A4_LANDSCAPE)
-    figure.text(0.06, 0.95, view.title, fontsize=12.0, fontweight="bold")
     more = f"; {every - shown} more are not drawn" if every > shown else ""
     said = "torque against speed over a feed cycle; limits divided by the service factor"
-    figure.text(0.06, 0.92, f"{said} {service:g}{more}", fontsize=9.0, color=GREY)
+    heading(figure, view.title, f"{said} {service:g}{more}", y=0.96)
+    passing = [one_line(one.name, 60) for one in view.point.candidates if one.passes]
+    figure.set_label(
+        f"For each motor, {said} {service:g}{more}. Passing: {', '.join(passing) or 'none'}."
+    )
     room = {"left": 0.06, "right": 0.98, "top": 0.85, "bottom": 0.13, "wspace": 0.25, "hspace": 0.5}
     grid = figure.subplots(math.ceil(shown / columns), columns, squeeze=False, gridspec_kw=room)
     for place, axes in enumerate(grid.flat):

@@ -56,19 +56,17 @@ class Sweep(Swept, Answer):
         """Return data, pictures and report; see :meth:`Answer.files`."""
         from feedsim.answers.check.study.review import review
         from feedsim.answers.sweep.report import sweep_report
+        from feedsim.render.canvas import pictures, seen_in
 
-        pictures = self.pictures(units=units)
-        png = {
-            name.removesuffix(".png"): picture
-            for name, picture in pictures.items()
-            if name.endswith(".png") and isinstance(picture, bytes)
-        }
+        figures = self.figures(units=units)
+        drawn = pictures(figures)
+        png = [(seen_in(figure), drawn[f"{name}.png"]) for name, figure in figures.items()]
         settings = [feeder.settings for feeder in review(self.scenario).feeders]
         report = sweep_report(self, figures=png, settings=settings, units=units)
         return {
             "sweep.json": self.json().encode(),
             "sweep.csv": sweep_csv(self),
-            **pictures,
+            **drawn,
             "report.html": report.encode(),
         }
 

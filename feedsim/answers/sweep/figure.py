@@ -87,7 +87,12 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    write_titles(figure, f"{swept.title} · {view.name}", subtitle_of(swept, view.units))
+    subtitle = subtitle_of(swept, view.units)
+    write_titles(figure, f"{swept.title} · {view.name}", subtitle)
+    figure.set_label(
+        f"{subtitle}. Against {view.scale.label}: placement error with its tolerance, missed "
+        f"carriers by cause, jam risk by hazard, and the margin of each hazard with its zero."
+    )
     marks = Marks((), ())
     if swept.by_speed:
         tags = tags_of(swept.limits_of(view.name), view)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from textwrap import wrap
@@ -10,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.render.canvas import A4_LANDSCAPE, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, heading, one_line
+from feedsim.render.fonts import width_points
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +24,6 @@ __all__ = [
     "head",
     "say",
     "stacked",
-    "width_points",
     "write_titles",
 ]
 
@@ -57,22 +56,6 @@ class Stack:
     left: float
     bottom: float
     top: float
-
-
-def width_points(text: str, size: float, *, bold: bool = False) -> float:
-    """Return how wide a text is drawn (1/72 inch)."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
-
-    if not text.strip():
-        return 0.0
-    font = FontProperties(weight="bold" if bold else "normal", size=size)
-    with warnings.catch_warnings():
-        # a title may be in a script that the font lacks; it then shows boxes
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
-        letters = TextPath((0.0, 0.0), text, prop=font).vertices
-    return float(np.max(letters[:, 0], initial=0.0))
 
 
 def say(axes: Axes, text: str) -> None:
@@ -132,24 +115,16 @@ def head(axes: Axes, title: str) -> int:
 
 def write_titles(figure: Figure, title: str, subtitle: str) -> None:
     """Write title and subtitle on top of a page, smaller where they are long, the latter in two."""
-    rows = [(one_line(title, _MOST_LETTERS), 0.972, 13.0, True)]
+    heading(figure, title, y=0.972)
     told = one_line(subtitle, 2 * _MOST_LETTERS)
     if len(told) <= _ONE_LINE:
-        rows.append((told, 0.942, 10.0, False))
+        rows = [(told, 0.942, 10.0)]
     else:
         halves = wrap(told, max(_ONE_LINE, len(told) * 11 // 20))
-        rows += [(half, 0.949 - 0.016 * k, 8.0, False) for k, half in enumerate(halves)]
-    for line, y, size, bold in rows:
-        smaller = min(1.0, _LONGEST / max(1.0, width_points(line, size, bold=bold)))
-        figure.text(
-            0.5,
-            y,
-            line,
-            ha="center",
-            va="center",
-            fontsize=size * smaller,
-            fontweight="bold" if bold else "normal",
-        )
+        rows = [(half, 0.949 - 0.016 * k, 8.0) for k, half in enumerate(halves)]
+    for line, y, size in rows:
+        smaller = min(1.0, _LONGEST / max(1.0, width_points(line, size)))
+        figure.text(0.5, y, line, ha="center", va="center", fontsize=size * smaller)
 
 
 def _columns(widths: Sequence[float]) -> int:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.sweep.curves import SweepView
-from feedsim.answers.sweep.layout import COLUMN_POINTS, SMALL, head, width_points
+from feedsim.answers.sweep.layout import COLUMN_POINTS, SMALL, head
 from feedsim.answers.sweep.marks import Tag
 from feedsim.render.canvas import BLACK, GREY
+from feedsim.render.fonts import width_points
 from feedsim.render.wording import speed
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.sweep.grid import Grid, grid_of
-from feedsim.answers.sweep.layout import width_points, write_titles
+from feedsim.answers.sweep.layout import write_titles
 from feedsim.answers.sweep.map_panels import (
     HEAT_MAPS,
     SPREAD,
@@ -18,6 +18,7 @@ from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
 from feedsim.quantities import System
 from feedsim.render.canvas import A4_LANDSCAPE, BLACK, house_style
+from feedsim.render.fonts import width_points
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -69,7 +70,14 @@ def _figure(grid: Grid, swept: Swept) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    write_titles(figure, f"{swept.title} · {grid.name}", subtitle_of(swept, grid.units))
+    subtitle = subtitle_of(swept, grid.units)
+    write_titles(figure, f"{swept.title} · {grid.name}", subtitle)
+    figure.set_label(
+        f"{subtitle}. Maps of {grid.scale.label} against {grid.y.label}: the share out of "
+        f"tolerance, missed carriers, jam risk, and the "
+        f"{'highest accepted speed' if swept.by_speed else 'spread'} of each row; what is "
+        f"accepted is outlined."
+    )
     spaces = _spaces(grid)
     for place, space in enumerate(spaces):
         axes = figure.add_axes(

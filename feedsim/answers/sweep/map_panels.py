@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import what_fails
 from feedsim.answers.sweep.grid import Grid, outline, shown_ticks
-from feedsim.answers.sweep.layout import SMALL, width_points
+from feedsim.answers.sweep.layout import SMALL
 from feedsim.answers.sweep.scale import every, round_numbers
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.results import Results
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, GREY
+from feedsim.render.fonts import width_points
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

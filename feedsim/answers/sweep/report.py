@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 from feedsim.answers.check.text import settings_line
 from feedsim.answers.limit.study.closed import FeederLimit
@@ -27,7 +27,7 @@ _SAME_MM, _SAME_MS = 1e-6, 1e-6
 def sweep_report(
     swept: Swept,
     *,
-    figures: Mapping[str, bytes],
+    figures: Sequence[tuple[str, bytes]],
     settings: Sequence[MachineSettings],
     units: System = "metric",
 ) -> str:
@@ -37,8 +37,8 @@ def sweep_report(
     ----------
     swept : Swept
         Over one or two axes.
-    figures : mapping of str to bytes
-        PNG images, by name.
+    figures : sequence of (str, bytes)
+        What is seen in each, and the PNG image.
     settings : sequence of MachineSettings
         One for each feeder, of the scenario as given.
     units : {"metric", "inch"}
@@ -48,9 +48,7 @@ def sweep_report(
         "feedsim.answers.sweep",
         "report.html",
         **_answer(swept, units),
-        figures=[
-            {"name": name, "png": base64.b64encode(png).decode()} for name, png in figures.items()
-        ],
+        figures=[{"seen": seen, "png": base64.b64encode(png).decode()} for seen, png in figures],
         is_map=len(swept.axes) == 2,
         by_speed=swept.by_speed_alone,
         heads=_heads(swept, units),

@@ -9,7 +9,7 @@ from feedsim.answers.trial.panels import draw_placement, draw_spread, draw_stage
 from feedsim.answers.trial.study.fit import TrialFit
 from feedsim.answers.trial.view import TrialView, trial_view
 from feedsim.quantities import System
-from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line
 from feedsim.render.wording import percent
 
 if TYPE_CHECKING:
@@ -39,11 +39,14 @@ def _figure(fit: TrialFit, view: TrialView) -> Figure:
 
     figure = Figure(figsize=A4_LANDSCAPE)
     write = partial(figure.text, ha="center", va="center")
-    title = one_line(f"{fit.title} · {view.feeder.name}", 85)
-    write(0.5, 0.962, title, fontsize=13, fontweight="bold")
     placed = sum(there.placement.n for there in view.feeder.speeds)
     subtitle = f"Trial {one_line(fit.data, 60)}, {placed} placements measured"
-    write(0.5, 0.928, f"{subtitle}, intervals at {percent(fit.confidence)}", fontsize=10)
+    subtitle = f"{subtitle}, intervals at {percent(fit.confidence)}"
+    heading(figure, f"{fit.title} · {view.feeder.name}", subtitle, y=0.962)
+    figure.set_label(
+        f"{subtitle}. Placement errors against line speed, as measured and with the corrections "
+        f"applied, each over the band that the scenario expects; below, their spread and the stage."
+    )
     room = {"left": 0.07, "right": 0.975, "bottom": 0.15, "top": 0.87, "hspace": 0.3}
     grid = figure.add_gridspec(2, 2, wspace=0.14, height_ratios=(1.35, 1.0), **room)
     before = figure.add_subplot(grid[0, 0])

@@ -18,7 +18,15 @@ from feedsim.machine import Machine
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display
 from feedsim.records.columns import RunRecords
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, above, house_style, one_line, true_minus
+from feedsim.render.canvas import (
+    A4_LANDSCAPE,
+    BLACK,
+    above,
+    heading,
+    house_style,
+    one_line,
+    true_minus,
+)
 from feedsim.render.wording import length, percent, whole
 
 if TYPE_CHECKING:
@@ -89,11 +97,8 @@ def _figure(results: Results, shown: Shown, *, criteria: Criteria, warm_up: int)
     from matplotlib.legend_handler import HandlerTuple
 
     figure = Figure(figsize=A4_LANDSCAPE)
-    title = one_line(results.title, 85)
-    figure.text(0.5, 0.968, title, ha="center", va="center", fontsize=13, fontweight="bold")
-    figure.text(
-        0.5, 0.94, _subtitle(results, shown, warm_up), ha="center", va="center", fontsize=9.5
-    )
+    heading(figure, results.title, _subtitle(results, shown, warm_up), y=0.97)
+    figure.set_label(_seen(results, shown))
     _write_verdict(figure, results)
     place: dict[str, Any] = {"left": 0.085, "right": 0.985}
     upper = figure.add_gridspec(
@@ -138,6 +143,21 @@ def _subtitle(results: Results, shown: Shown, warm_up: int) -> str:
     name = one_line(shown.figures.name, 40)
     text = f"{name} at {speed}, {carriers_run(results)}"
     return f"{text} after {whole(warm_up)} of warm-up" if warm_up else text
+
+
+def _seen(results: Results, shown: Shown) -> str:
+    """Say in words what the page shows, for whoever cannot see it."""
+    figures, units = shown.figures, shown.units
+    error = figures.placement_error
+    mean, sd = length(error.mean_mm, units, sign=True), length(error.sd_mm, units)
+    hazards = ", ".join(f"{m.hazard.replace('_', ' ')} {m.seen}" for m in shown.margins if m.seen)
+    return (
+        f"{decision(results)[0]}. A histogram of {whole(error.n)} placement errors of "
+        f"{one_line(figures.name, 80)} within ±{shown.tolerance_text}: mean {mean}, sd {sd}. "
+        f"The margin of each hazard against zero; seen: {hazards or 'none'}. Missed carriers by "
+        f"cause: {whole(figures.missed.count)}. Below, the errors carrier after carrier, with "
+        "what happened."
+    )
 
 
 def _write_verdict(figure: Figure, results: Results) -> None:

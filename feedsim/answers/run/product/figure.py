@@ -10,7 +10,7 @@ from feedsim.machine import Machine
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.quantities import System, display
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, house_style, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, heading, house_style, one_line
 from feedsim.render.wording import percent, percent_range
 
 if TYPE_CHECKING:
@@ -40,9 +40,12 @@ def product_figure(results: Results, machine: Machine, *, units: System = "metri
 
     with house_style():
         figure = Figure(figsize=A4_LANDSCAPE)
-        title = one_line(results.title, 85)
-        figure.text(0.5, 0.962, title, ha="center", va="center", fontsize=13, fontweight="bold")
-        figure.text(0.5, 0.928, _subtitle(results, units), ha="center", va="center", fontsize=10)
+        heading(figure, results.title, _subtitle(results, units), y=0.962)
+        names = ", ".join(one_line(feeder.name, 80) for feeder in results.feeders)
+        figure.set_label(
+            f"{_subtitle(results, units)}. The carrier from the side with its inserts as they lie "
+            f"on average, from below: {names}; and the shares of products with each fault."
+        )
         grid = figure.add_gridspec(
             2, 1, left=0.17, right=0.84, bottom=0.085, top=0.86, hspace=0.3, height_ratios=(3, 2)
         )

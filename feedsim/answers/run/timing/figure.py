@@ -23,7 +23,7 @@ from feedsim.quantities import System, display, display_unit
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
-from feedsim.render.canvas import A4_LANDSCAPE, house_style, one_line, true_minus
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line, true_minus
 from feedsim.render.wording import length
 from feedsim.running.replay.eyes import carrier_eye_runs
 
@@ -141,11 +141,13 @@ def _make_lanes(figure: Figure, scale: Scale) -> list[Axes]:
     for lane in axes:
         lane.grid(axis="x", color="#E4E4E4", linewidth=0.6)
         lane.set_axisbelow(True)
-        lane.set_xlim(*scale.ms(scale.window))
+        lane.set_xlim(*scale.times(scale.window))
         lane.tick_params(axis="x", labelbottom=lane is axes[-1])
     for lane, name in zip(axes, ("carrier\neye", "insert\neye", "clutch"), strict=False):
         lane.set_ylabel(name)
-    axes[-1].set_xlabel(f"time since carrier {scale.chosen} passed the carrier eye (ms)")
+    axes[-1].set_xlabel(
+        f"time since carrier {scale.chosen} passed the carrier eye ({scale.time_unit})"
+    )
     figure.align_ylabels(axes)
     return axes
 
@@ -164,16 +166,6 @@ def _draw_positions(axes: Axes, view: TimingView, scale: Scale) -> None:
 
 
 def _write_title(figure: Figure, view: TimingView, *, title: str, units: System) -> None:
-    middle = 0.5
-    figure.text(
-        middle,
-        0.965,
-        one_line(title, 85),
-        ha="center",
-        va="center",
-        fontsize=13,
-        fontweight="bold",
-    )
     belt_speed = view.trace.belt.speed(view.zero_s)
     words = [
         f"Carrier {view.carrier} at feeder {view.feeder}",
@@ -185,4 +177,9 @@ def _write_title(figure: Figure, view: TimingView, *, title: str, units: System)
         words.append(f"placement error {true_minus(length(error, units, sign=True))}")
     else:
         words.append(f"missed: {outcome.cause.replace('_', ' ')}")
-    figure.text(middle, 0.933, ", ".join(words), ha="center", va="center", fontsize=10)
+    heading(figure, title, ", ".join(words))
+    figure.set_label(
+        f"{one_line(title, 80)}, lanes over time: the outputs of carrier eye and insert eye, the "
+        f"staging clutch, the speeds of belt and feed, and positions along the insert path, where "
+        f"the nose of an insert meets the target point of its carrier. {', '.join(words)}."
+    )

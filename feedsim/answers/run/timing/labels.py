@@ -59,8 +59,8 @@ def _leader(colour: str, end: tuple[float, float]) -> dict[str, Any]:
 def label_instants(lanes: list[Axes], instants: list[Instant], scale: Scale) -> None:
     """Draw lines through all lanes where things happen for the chosen carrier; name them above."""
     top = lanes[0]
-    left, right = scale.ms(scale.window)
-    places = scale.ms(instant.time_s for instant in instants)
+    left, right = scale.times(scale.window)
+    places = scale.times(instant.time_s for instant in instants)
     room = (right - left) / scale.width_in
     shown = [min(max(place, left), right) for place in places]
     spread = spread_out(shown, gap=0.8 * room, low=left + 0.2 * room, high=right - 0.2 * room)
@@ -69,7 +69,7 @@ def label_instants(lanes: list[Axes], instants: list[Instant], scale: Scale) -> 
         if inside:
             for lane in lanes:
                 lane.axvline(place, color=GREY, linewidth=0.6, linestyle=(0, (2, 2)), zorder=0.5)
-        when = f"{place:.1f} ms" if inside else f"\u2190 {place:.1f} ms"
+        when = scale.instant(place) if inside else f"\u2190 {scale.instant(place)}"
         top.annotate(
             f"{instant.label}\n{when}",
             (at, 1.0),

@@ -59,9 +59,9 @@ def draw_output(axes: Axes, blocked: list[Level], scale: Scale, *, word: str) ->
     """Draw an eye's output, clear or blocked, with the numbers of the cards."""
     times, levels = steps(blocked, scale.window)
     look: _Style = {"color": BLACK, "linewidth": 1.1, "drawstyle": "steps-post"}
-    axes.plot(scale.ms(times), levels, gid="output", **look)
+    axes.plot(scale.times(times), levels, gid="output", **look)
     for number, start, end in blocked:
-        left, right = scale.ms((start, end))
+        left, right = scale.times((start, end))
         axes.fill_between((left, right), 0, 1, color=SKY, alpha=0.45, linewidth=0)
         text = fitting((f"{word} {number}", str(number)), scale.inches(end - start))
         axes.text((left + right) / 2, 0.47, text, ha="center", va="center", fontsize=8)
@@ -87,18 +87,18 @@ def steps(blocked: list[Level], window: tuple[float, float]) -> tuple[list[float
 def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: Scale) -> None:
     """Draw what the program has of an output, behind a filter or polled, and when it looks."""
     for _, start, end in levels:
-        left, right = scale.ms((start, end))
+        left, right = scale.times((start, end))
         bar: _Style = {"color": BLACK, "linewidth": 0, "zorder": 5, "gid": "input"}
         axes.fill_between((left, right), -0.13, 0.1, **bar)
     if scans:
-        times = scale.ms(scans)
+        times = scale.times(scans)
         look: _Style = {"linestyle": "none", "markersize": 4.0, "color": VERMILLION, "zorder": 6}
         axes.plot(times, [1.2] * len(times), marker="|", gid="mark-scan", **look)
 
 
 def draw_clutch(axes: Axes, engagement: Curve, scale: Scale) -> None:
     """Draw how far the clutch is engaged."""
-    times = scale.ms(engagement.times_s)
+    times = scale.times(engagement.times_s)
     axes.fill_between(times, engagement.values, color=ORANGE, alpha=0.45, linewidth=0)
     axes.plot(times, engagement.values, color=BLACK, linewidth=1.1, gid="engagement")
     axes.set_ylim(-0.18, 1.35)
@@ -108,8 +108,8 @@ def draw_clutch(axes: Axes, engagement: Curve, scale: Scale) -> None:
 def draw_speeds(axes: Axes, belt: Curve, feed: Curve, *, scale: Scale) -> None:
     """Draw belt and feed speed."""
     belt_speeds, feed_speeds = scale.lengths(belt.values), scale.lengths(feed.values)
-    axes.plot(scale.ms(belt.times_s), belt_speeds, linewidth=1.3, gid="belt-speed", **TARGET)
-    axes.plot(scale.ms(feed.times_s), feed_speeds, linewidth=1.3, gid="feed-speed", **NOSE)
+    axes.plot(scale.times(belt.times_s), belt_speeds, linewidth=1.3, gid="belt-speed", **TARGET)
+    axes.plot(scale.times(feed.times_s), feed_speeds, linewidth=1.3, gid="feed-speed", **NOSE)
     top = max((*belt_speeds, *feed_speeds)) or 1.0
     axes.set_ylim(-0.08 * top, 1.2 * top)
     axes.set_ylabel(f"speed ({scale.unit}/s)")
@@ -127,7 +127,7 @@ def draw_paths(axes: Axes, paths: list[InsertPath], scale: Scale) -> None:
         ):
             if curve.times_s:
                 axes.plot(
-                    scale.ms(curve.times_s),
+                    scale.times(curve.times_s),
                     scale.lengths(curve.values),
                     zorder=4 if own else 3,
                     gid=f"{what}-{path.carrier}" if path.carrier >= 0 else f"{what}-unused",
@@ -135,9 +135,9 @@ def draw_paths(axes: Axes, paths: list[InsertPath], scale: Scale) -> None:
                 )
         start, end = max(path.staged_s, scale.window[0]), min(path.closes_s, scale.window[1])
         if scale.window[0] <= path.staged_s <= scale.window[1]:
-            staged = scale.ms((path.staged_s,)), (path.stage_mm * scale.factor,)
+            staged = scale.times((path.staged_s,)), (path.stage_mm * scale.factor,)
             axes.plot(*staged, linestyle="none", zorder=7, gid="mark-staged", **MARKS["staged"])
-        (place,) = scale.ms(((start + end) / 2,))
+        (place,) = scale.times(((start + end) / 2,))
         axes.annotate(
             fitting((f"insert {path.insert}", str(path.insert)), scale.inches(end - start)),
             (place, path.stage_mm * scale.factor),
@@ -156,7 +156,7 @@ def draw_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
     for target in targets:
         own, placed = target.carrier == scale.chosen, target.outcome == Outcome.PLACED
         axes.plot(
-            scale.ms(target.curve.times_s),
+            scale.times(target.curve.times_s),
             scale.lengths(target.curve.values),
             linewidth=(2.0 if own else 1.2) if placed else 0.9,
             zorder=4 if own else 3,
@@ -178,7 +178,7 @@ def label_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
         before = start
         axes.annotate(
             text,
-            (scale.ms((start,))[0], target.curve.values[0] * scale.factor),
+            (scale.times((start,))[0], target.curve.values[0] * scale.factor),
             (-4, 3),
             textcoords="offset points",
             ha="right",
@@ -214,7 +214,7 @@ def draw_marks(
 ) -> None:
     """Draw a mark for each event, at the height (in data) of its kind."""
     for kind, height in heights.items():
-        times = scale.ms(time_s for time_s, label in marks if label == kind)
+        times = scale.times(time_s for time_s, label in marks if label == kind)
         if times:
             axes.plot(
                 times,

@@ -16,6 +16,7 @@ from feedsim.records.trace import Trace
 __all__ = ["Scale", "TimingView", "carriers_around", "taken_out_s", "view_of"]
 
 _MOST_PERIODS = 8.0
+_LONG_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,7 @@ def carriers_around(machine: Machine, carrier: int) -> range:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """From seconds and mm to what the axes say: ms since an instant, and a unit of length.
+    """From seconds and mm to what the axes say: ms or s since an instant, and a unit of length.
 
     Attributes
     ----------
@@ -155,9 +156,21 @@ class Scale:
     chosen: int
     width_in: float
 
-    def ms(self, times_s: Iterable[float]) -> list[float]:
-        """Return times in ms from the zero of the diagram."""
-        return [(t - self.zero_s) * 1e3 for t in times_s]
+    @property
+    def time_unit(self) -> str:
+        """Label of the unit of time: ms, or s where the window is long."""
+        return "ms" if self.window[1] - self.window[0] < _LONG_S else "s"
+
+    def times(self, times_s: Iterable[float]) -> list[float]:
+        """Return times from the zero of the diagram, in its unit."""
+        factor = 1e3 if self.time_unit == "ms" else 1.0
+        return [(t - self.zero_s) * factor for t in times_s]
+
+    def instant(self, time: float) -> str:
+        """Write a time of :meth:`times` with its unit."""
+        long = self.window[1] - self.window[0] > _LONG_S * 10.0
+        digits = 1 if self.time_unit == "ms" or long else 3
+        return f"{time:.{digits}f} {self.time_unit}".replace("-", "\u2212")
 
     def lengths(self, values_mm: Iterable[float]) -> list[float]:
         """Return lengths (or speeds) in the unit of display."""

@@ -1,0 +1,113 @@
+"""Fonts for names in any script, and how wide a text is drawn."""
+
+from __future__ import annotations
+
+import unicodedata
+import warnings
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from feedsim.errors import NotDrawn
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["HOUSE", "dress", "tell_of_missing", "width_points"]
+
+HOUSE = "DejaVu Sans"
+"""The font of all figures; matplotlib brings it along. It has Latin, Greek, Cyrillic and more."""
+
+_UNSEEN = {"Cc", "Cf", "Zs", "Zl", "Zp"}  # kinds of signs that draw nothing
+
+
+def dress(figure: Figure) -> str:
+    """Give each text of a figure the fonts that its signs need; return signs that no font has."""
+    from matplotlib.text import Text
+
+    missing = ""
+    for text in figure.findobj(Text):
+        said = text.get_text()
+        if not said.isascii():
+            families, lost = fonts_for("".join(sorted(set(said))))
+            missing += lost
+            if len(families) > 1:
+                text.set_fontfamily(list(families))
+    return "".join(sorted(set(missing)))
+
+
+def tell_of_missing(signs: str) -> None:
+    """Warn that signs are drawn as boxes, if any are."""
+    if signs:
+        shown = " ".join(signs[:20]) + (" …" if len(signs) > 20 else "")
+        note = (
+            f"no font here has {shown}: a box stands in the PNG pictures for each; SVG pictures "
+            f"have the text, for a viewer whose fonts have it. Install a font of that script and "
+            f"draw again"
+        )
+        warnings.warn(note, NotDrawn, stacklevel=2)
+
+
+@lru_cache(maxsize=512)
+def fonts_for(signs: str) -> tuple[tuple[str, ...], str]:
+    """Return the fonts that draw some signs, that of the house first, and the signs none has."""
+    from matplotlib import font_manager
+
+    left = {s for s in signs if unicodedata.category(s) not in _UNSEEN}
+    left -= _had(font_manager.findfont(HOUSE), left)
+    families = [HOUSE]
+    for entry in _installed() if left else ():
+        found = _had(entry.fname, left)
+        if found:
+            families.append(entry.name)
+            left -= found
+        if not left:
+            break
+    return tuple(families), "".join(sorted(left))
+
+
+def _had(path: str, signs: set[str]) -> set[str]:
+    """Return which of these signs a font has."""
+    from matplotlib import font_manager
+
+    try:
+        font = font_manager.get_font(path)
+        return {sign for sign in signs if font.get_char_index(ord(sign))}
+    except (OSError, RuntimeError):  # a font file that cannot be read
+        return set()
+
+
+@lru_cache(maxsize=1)
+def _installed() -> list[Any]:
+    """Return the fonts of this machine, upright ones without serifs first."""
+    from matplotlib import font_manager
+
+    manager = font_manager.fontManager
+    known = {entry.fname for entry in manager.ttflist}
+    for path in sorted(set(font_manager.findSystemFonts()) - known):  # installed since its cache
+        try:
+            manager.addfont(path)
+        except (OSError, RuntimeError):
+            continue
+
+    def order(entry: Any) -> tuple[bool, bool, bool, str]:
+        plain = entry.style == "normal" and str(entry.weight) in {"400", "normal", "regular"}
+        return not plain, "Serif" in entry.name, "Mono" in entry.name, entry.name
+
+    # a font of last resort has a box for every sign
+    return sorted((e for e in manager.ttflist if "Last Resort" not in e.name), key=order)
+
+
+def width_points(text: str, size: float, *, bold: bool = False) -> float:
+    """Return how wide a text is drawn (1/72 inch)."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    if not text.strip():
+        return 0.0
+    families = [HOUSE] if text.isascii() else list(fonts_for("".join(sorted(set(text))))[0])
+    font = FontProperties(family=families, weight="bold" if bold else "normal", size=size)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
+        letters = TextPath((0.0, 0.0), text, prop=font).vertices
+    return float(max(letters[:, 0], default=0.0))
