@@ -16,7 +16,7 @@ import pytest
 
 from feedsim.answers.budget.study.budget import budgets_at
 from feedsim.answers.check.study.review import review
-from feedsim.answers.limit.study.search import closed_limits
+from feedsim.answers.limit.study.closed import limits_of
 from feedsim.answers.setup.study.sheet import set_up_sheet
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, override
@@ -39,7 +39,7 @@ QUESTIONS: dict[str, Callable[[Scenario], object]] = {
     "all shares at one speed": shares_at_a_speed,
     "check": lambda scenario: review(scenario, units="metric"),
     "budget at a speed": lambda scenario: budgets_at(scenario, scenario.line.speed, units="metric"),
-    "limits of all mechanisms": closed_limits,
+    "limits of all mechanisms": lambda s: [limits_of(s, n) for n in range(len(s.feeder))],
     "setup": set_up_sheet,
 }
 

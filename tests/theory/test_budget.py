@@ -13,7 +13,7 @@ from scipy import stats
 from feedsim.answers.budget.study.budget import WITHIN, Compared, budgets_at, compared
 from feedsim.answers.budget.study.curve import curves_at
 from feedsim.answers.budget.study.run import run_spread
-from feedsim.answers.limit.study.search import closed_limits
+from feedsim.answers.limit.study.closed import limits_of
 from feedsim.machine import Eye, Machine
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.scenario import (
@@ -247,7 +247,7 @@ def test_what_the_tolerance_allows_meets_the_spread_at_the_limit_speed() -> None
     # on target (virtual master, latched) the closed-form limit of the placement error is where
     # the share out of tolerance is what is allowed, and so the spread as large as may be
     scenario = override(scenario_from_text(BASE), ["run.master=virtual"])
-    (limits,) = closed_limits(scenario)
+    limits = limits_of(scenario, 0)
     (at,) = (x.speed_mm_s for x in limits if x.mechanism == "placement error")
     assert at is not None
     (there,) = curves_at(scenario, at)

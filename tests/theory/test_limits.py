@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
+from feedsim.answers.limit.study.closed import limits_of
 from feedsim.answers.limit.study.search import (
     Search,
-    closed_limits,
     criteria_of,
     lowest_together,
     run_batch,
@@ -172,7 +172,7 @@ def run(calls: Any) -> Any:
 def test_closed_form_and_simulation_agree_where_one_mechanism_binds(case: str) -> None:
     binding, changes = CASES[case]
     scenario = override(scenario_from_text(BASE), changes)
-    (limits,) = closed_limits(scenario)
+    limits = limits_of(scenario, 0)
     assert limits[0].mechanism == binding
     assert limits[1].mechanism == TOGETHER
     # an insert that merges is a stray, and its search goes on: one cause, counted as missed too

@@ -17,8 +17,7 @@ from feedsim.answers.budget.study.what_if import (
     what_if,
 )
 from feedsim.answers.budget.what_if_text import what_if_text
-from feedsim.answers.limit.study.closed import RefusedSpeeds
-from feedsim.answers.limit.study.search import closed_limits
+from feedsim.answers.limit.study.closed import RefusedSpeeds, limits_of
 from feedsim.answers.limit.text import refused_words
 from feedsim.metrics.plain import plain
 from feedsim.running.run import machine_of
@@ -73,9 +72,9 @@ def test_every_feeder_has_knobs_of_its_own() -> None:
 
 
 def test_limits_of_one_feeder_are_those_it_has_among_others() -> None:
-    quiet = scenario("bench")
-
-    assert feeder_limits(scenario_to_dict(quiet), 0) == closed_limits(quiet, lowest=True)[0]
+    two = scenario("two_feeders")  # whose product names both
+    alone = two.model_copy(update={"feeder": (two.feeder[1],), "product": None, "divert": None})
+    assert feeder_limits(scenario_to_dict(two), 1) == limits_of(alone, 0, lowest=True)
 
 
 class Limits:
@@ -204,8 +203,8 @@ def test_json_has_every_change_with_its_key() -> None:
 @pytest.mark.parametrize("changes", [[], ["feeder.0.grip_end=105 mm"]])
 def test_the_lowest_limits_are_the_first_of_all(changes: list[str]) -> None:
     scenario = override(random_scenario(0, wide=False), changes)
-    (whole,) = closed_limits(scenario)
-    (lowest,) = closed_limits(scenario, lowest=True)
+    whole = limits_of(scenario, 0)
+    lowest = limits_of(scenario, 0, lowest=True)
     assert [limit for limit in whole if limit in lowest] == lowest
     alone = [[x for x in row if x.mechanism != TOGETHER] for row in (whole, lowest)]
     assert alone[0][0] == alone[1][0]

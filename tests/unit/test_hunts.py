@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from feedsim.answers.check.study import review as check
-from feedsim.answers.limit.study.closed import closed_limits, lowest_together
+from feedsim.answers.limit.study.closed import limits_of, lowest_together
 from feedsim.scenario import override
 from tests import speed_hunts
 from tests.hunts import hunted_auto
@@ -33,7 +33,7 @@ def test_nothing_below_the_limit_is_refused(monkeypatch: pytest.MonkeyPatch) -> 
     line = override(workable_scenario(10), [*SHORT, *(f"acceptance.{one}" for one in wide)])
     assert hunted_limit(line, carriers=20_000) == ""
     # the twin: a limit that is a third too high
-    top = 1.33 * (lowest_together(closed_limits(line, lowest=True)) or 0.0)
+    top = 1.33 * (lowest_together([limits_of(line, 0, lowest=True)]) or 0.0)
     assert "at " in refused_below(line, top, 0.6 * top)
 
 

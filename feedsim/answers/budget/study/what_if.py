@@ -10,8 +10,8 @@ from feedsim.answers.budget.study.run import steady
 from feedsim.answers.limit.study.closed import (
     RefusedSpeeds,
     closed_forms,
-    closed_limits,
     complete_to,
+    limits_of,
     lowest_together,
     refused_speeds,
 )
@@ -220,10 +220,8 @@ def _possible(scenario: Scenario, change: Change) -> bool:
 
 
 def feeder_limits(scenario: Mapping[str, Any], number: int) -> Limits:
-    """Return the lowest closed-form limits of one feeder alone, in whatever process."""
-    whole = scenario_from_dict(dict(scenario))
-    alone = whole.model_copy(update={"feeder": (whole.feeder[number],)})
-    return closed_limits(alone, lowest=True)[0]
+    """Return the lowest closed-form limits of one feeder, in whatever process."""
+    return limits_of(scenario_from_dict(dict(scenario)), number, lowest=True)
 
 
 def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:

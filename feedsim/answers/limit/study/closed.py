@@ -29,10 +29,10 @@ __all__ = [
     "RefusedSpeeds",
     "closed_between",
     "closed_forms",
-    "closed_limits",
     "closed_window",
     "complete_to",
     "in_closed_form",
+    "limits_of",
     "limits_of_line",
     "lowest_together",
     "not_counted",
@@ -135,16 +135,13 @@ def closed_between(scenario: Scenario, low: float, high: float) -> list[Closed]:
     return [refused_between(_at(scenario, n), allowed, low, high) for n in feeders]
 
 
-def closed_limits(scenario: Scenario, *, lowest: bool = False) -> list[list[SpeedLimit]]:
-    """Return the closed-form limits of each feeder, the lowest first.
+def limits_of(scenario: Scenario, number: int, *, lowest: bool = False) -> list[SpeedLimit]:
+    """Return the closed-form limits of one feeder, the lowest first.
 
     ``lowest``: those of mechanisms that cannot be the lowest are left out.
     """
-    allowed, feeders = criteria_of(scenario), range(len(scenario.feeder))
-    return [
-        list(closed_form(_at(scenario, n), allowed, windows=1, lowest=lowest).limits)
-        for n in feeders
-    ]
+    at, allowed = _at(scenario, number), criteria_of(scenario)
+    return list(closed_form(at, allowed, windows=1, lowest=lowest).limits)
 
 
 def _at(scenario: Scenario, number: int) -> At:

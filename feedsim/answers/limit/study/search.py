@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from feedsim.answers.limit.study.closed import (
-    closed_limits,
     lowest_together,
     refused_speeds,
 )
@@ -31,7 +30,6 @@ __all__ = [
     "Found",
     "RefusedSpeed",
     "Search",
-    "closed_limits",
     "confidence_of_a_look",
     "least_carriers",
     "lowest_together",
