@@ -23,7 +23,7 @@ from feedsim.scenario import (
 )
 from feedsim.scenario.reading import read_toml
 
-__all__ = ["Line", "load"]
+__all__ = ["Line", "line_of", "load", "toml_value"]
 
 Changes = Mapping[str, Any]
 
@@ -144,22 +144,47 @@ def load(path: str | Path, changes: Changes | Sequence[str] = ()) -> Line:
         fault with its key, what stood there and what is allowed.
     """
     path = Path(path)
-    data = read_toml(path)
     overrides = _overrides(changes) if isinstance(changes, Mapping) else changes
-    scenario = scenario_from_dict(data, overrides=overrides, folder=path.parent)
-    return Line(scenario, path.stem, units_of(data), apply_overrides(data, overrides))
+    return line_of(read_toml(path), overrides, name=path.stem, folder=path.parent)
+
+
+def line_of(
+    data: Mapping[str, Any], overrides: Sequence[str], *, name: str, folder: str | Path
+) -> Line:
+    """Make a line from the data of a scenario file and changes as ``--set`` has them.
+
+    Parameters
+    ----------
+    data : mapping
+    overrides : sequence of str
+    name : str
+    folder : str or Path
+        Where the file lies, for other files that it names.
+
+    Raises
+    ------
+    FeedsimError
+        With all that is wrong in it.
+    """
+    data = dict(data)
+    scenario = scenario_from_dict(data, overrides=overrides, folder=folder)
+    return Line(scenario, name, units_of(data), apply_overrides(data, overrides))
 
 
 def _overrides(changes: Changes) -> Sequence[str]:
-    return [f"{key}={_toml(key, value)}" for key, value in changes.items()]
+    return [f"{key}={toml_value(key, value)}" for key, value in changes.items()]
 
 
-def _toml(key: str, value: Any) -> str:
+def toml_value(key: str, value: Any) -> str:
     """Write a value as TOML: of texts, numbers, yes and no, JSON is TOML."""
     if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{json.dumps(k)} = {_toml(key, v)}" for k, v in value.items()) + "}"
+        return (
+            "{"
+            + ", ".join(f"{json.dumps(k)} = {toml_value(key, v)}" for k, v in value.items())
+            + "}"
+        )
     if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_toml(key, inner) for inner in value) + "]"
+        return "[" + ", ".join(toml_value(key, inner) for inner in value) + "]"
     try:
         return json.dumps(value, ensure_ascii=False)
     except (TypeError, ValueError):

@@ -18,6 +18,7 @@ from feedsim.cli.budget import budget
 from feedsim.cli.check import check
 from feedsim.cli.command_help import Commands, add, complaint
 from feedsim.cli.compare import compare
+from feedsim.cli.desk import desk
 from feedsim.cli.drive import drive
 from feedsim.cli.explain import explain
 from feedsim.cli.guide import guide
@@ -70,7 +71,7 @@ def _root(
 
 add(app, run, sweep, compare, limit)
 app.add_typer(trial)
-add(app, budget, explain, drive, setup, rehearse, check, new, schema, guide)
+add(app, budget, explain, drive, setup, rehearse, desk, check, new, schema, guide)
 
 
 def main() -> None:

@@ -13,7 +13,16 @@ from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE, stored
 from feedsim.simulation.line import simulate
 
-__all__ = ["ENGINE", "ENGINES", "LOADING", "MOST_HELD", "expect_many", "is_quick", "simulated"]
+__all__ = [
+    "ENGINE",
+    "ENGINES",
+    "LOADING",
+    "MOST_HELD",
+    "expect_many",
+    "is_quick",
+    "simulated",
+    "takes_events",
+]
 
 ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
@@ -87,11 +96,16 @@ def expect_many() -> None:
 
 def is_quick(machine: Machine, carriers: int) -> bool:
     """Tell whether this process runs so many on the compiled engine before others have begun."""
-    if carriers > _BEGINNING or why_not(machine) or _asked() == "events":
+    if carriers > _BEGINNING or why_not(machine) or takes_events():
         return False
     from feedsim.compiled.cache import is_kept
 
     return is_kept()
+
+
+def takes_events() -> bool:
+    """Tell whether the event engine was asked for."""
+    return _asked() == "events"
 
 
 def _pays(carriers: int) -> bool:

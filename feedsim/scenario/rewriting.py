@@ -15,7 +15,7 @@ from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.reading import parse_toml, scenario_from_text
 from feedsim.scenario.writing import scenario_to_dict
 
-__all__ = ["corrected_text", "in_unit_of", "scenario_to_toml"]
+__all__ = ["corrected_text", "in_unit_of", "scenario_to_toml", "unit_and_size"]
 
 _QUANTITY = re.compile(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*(\D.*?)\s*", re.ASCII)
 _FINEST_MM, _FINEST_S = 0.001, 1e-6
@@ -147,12 +147,12 @@ def in_unit_of(feeder: Mapping[str, Any], key: str, value: float) -> str:
     """
     table = feeder["settings"]
     if key.endswith("_lead"):
-        unit, size = _unit(table.get(key), "time") or ("ms", 1e-3)
+        unit, size = unit_and_size(table.get(key), "time") or ("ms", 1e-3)
         finest = _FINEST_S
     else:
         unit, size = (
-            _unit(table.get(key), "length")
-            or _unit(table.get("stage_position"), "length")
+            unit_and_size(table.get(key), "length")
+            or unit_and_size(table.get("stage_position"), "length")
             or ("mm", 1.0)
         )
         finest = _FINEST_MM
@@ -163,7 +163,7 @@ def in_unit_of(feeder: Mapping[str, Any], key: str, value: float) -> str:
     return f"{'0' if number == '-0' else number} {unit}"
 
 
-def _unit(text: Any, kind: Any) -> tuple[str, float] | None:
+def unit_and_size(text: Any, kind: Any) -> tuple[str, float] | None:
     """Return the unit of a quantity and its size in the internal one."""
     found = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
     if found is None:

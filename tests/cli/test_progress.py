@@ -19,7 +19,17 @@ from feedsim.cli.progress import doing, progress_bar
 
 CLI = Path(progress.__file__).parent
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
-QUICK = {"__init__", "guide", "main", "new", "options", "progress", "schema"}
+QUICK = {
+    "__init__",
+    "command_help",
+    "desk",
+    "guide",
+    "main",
+    "new",
+    "options",
+    "progress",
+    "schema",
+}
 COMMANDS = sorted(p.stem for p in CLI.glob("*.py") if p.stem not in QUICK)
 
 PATIENCE_S = 600.0

@@ -35,6 +35,7 @@ STAGES = (
     "render",
     "files",
     "answers",
+    "desk",
     "cli",
 )
 ONLY = {  # stages that may import less than all that come before them
@@ -73,8 +74,14 @@ HOMES = {
     "dask": "running",
     "jinja2": "render",
     "markupsafe": "render",
+    "starlette": "desk",
+    "uvicorn": "desk",
 }
-ALSO = {"feedsim.answers.data": ("pydantic", "pydantic_core")}  # single modules beside the home
+ALSO = {  # single modules beside the home
+    "feedsim.answers.data": ("pydantic", "pydantic_core"),
+    "feedsim.desk.gate": ("secrets",),
+    "feedsim.desk.questions": ("pydantic",),
+}
 RANDOM_NAMES = {"PCG64", "default_rng", "SeedSequence"}
 HEAVY = ("pint", "matplotlib", "scipy")
 

@@ -36,7 +36,7 @@ from feedsim.render.wording import (
     within,
 )
 
-__all__ = ["carriers_run", "decision", "summary", "verdict"]
+__all__ = ["carriers_run", "decision", "figure_rows", "hazard_rows", "summary", "verdict"]
 
 _NEAR_USE = 0.9
 
@@ -64,9 +64,9 @@ def summary(
         lines += [
             "",
             one_line(feeder.name, 76),
-            *table(_rows(feeder, criteria, units), "l"),
+            *table(figure_rows(feeder, criteria, units), "l"),
             "",
-            *table(_hazards(feeder, criteria, units), "lrrrrl"),
+            *table(hazard_rows(feeder, criteria, units), "lrrrrl"),
         ]
     if len(results.feeders) > 1 or results.products.diverted is not None:
         lines += products_text(results.products, units)
@@ -135,7 +135,8 @@ def _needed(results: Results) -> str:
 _Row = tuple[str, str, str]
 
 
-def _rows(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[_Row]:
+def figure_rows(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[_Row]:
+    """Yield the figures of one feeder: name, state, words."""
     yield "Placement error", "", "\n".join(_placement(feeder, units))
     yield from _judged_rows(feeder, criteria, units)
     yield _cycle(feeder)
@@ -228,7 +229,10 @@ def _cycle(feeder: FeederResults) -> _Row:
 # -- the hazards ---------------------------------------------------------------------
 
 
-def _hazards(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[tuple[str, ...]]:
+def hazard_rows(
+    feeder: FeederResults, criteria: Criteria, units: System
+) -> Iterator[tuple[str, ...]]:
+    """Yield the heads of the table of hazards, then a row each."""
     yield "Hazard", "seen", "mean margin", "sd", "normal tail", ""
     for field in fields(feeder.hazards):
         hazard: Hazard = getattr(feeder.hazards, field.name)

@@ -11,7 +11,7 @@ from feedsim.running.run import criteria_of
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 from feedsim.settings.shares_by_speed import NOTHING, together
 
-__all__ = ["Refused", "refused", "refused_words", "shares_of"]
+__all__ = ["Counted", "counted", "refused", "refused_words", "shares_of"]
 
 _OF: dict[Figure, str] = {
     "missed": "carriers are missed",
@@ -34,8 +34,8 @@ class _Share(NamedTuple):
     share: float
 
 
-class Refused(NamedTuple):
-    """An acceptance figure that the closed forms refuse at the highest speed.
+class Counted(NamedTuple):
+    """An acceptance figure in closed form at the highest speed.
 
     ``share``: of carriers missed, cycles at risk or inserts out of tolerance, all mechanisms
     together; ``parts``: what each does to it, the largest first.
@@ -46,6 +46,11 @@ class Refused(NamedTuple):
     most: float
     parts: list[_Share]
 
+    @property
+    def refused(self) -> bool:
+        """Whether it is more than may be; what is less than ``NOTHING`` counts as none."""
+        return self.share > max(self.most, NOTHING)
+
 
 def shares_of(s: CheckedFeeder) -> list[_Share]:
     """Return what each mechanism alone costs at the highest speed."""
@@ -53,18 +58,22 @@ def shares_of(s: CheckedFeeder) -> list[_Share]:
     return [_Share(m, m.share(there, allowed)) for m in MECHANISMS]
 
 
-def refused(s: CheckedFeeder) -> list[Refused]:
-    """Return the acceptance figures that mechanisms, alone or together, bring above what may be."""
+def counted(s: CheckedFeeder) -> list[Counted]:
+    """Return what the mechanisms, alone and together, do to each acceptance figure."""
     rows, allowed, found = shares_of(s), criteria_of(s.scenario), []
     for figure in _OF:
         parts = sorted((r for r in rows if r.mechanism.figure == figure), key=lambda r: -r.share)
         share = together(row.share for row in parts)
-        if share > max(allowed.largest(figure), NOTHING):
-            found.append(Refused(figure, share, allowed.largest(figure), parts))
+        found.append(Counted(figure, share, allowed.largest(figure), parts))
     return found
 
 
-def refused_words(s: CheckedFeeder, figures: Sequence[Refused]) -> Iterator[str]:
+def refused(s: CheckedFeeder) -> list[Counted]:
+    """Return the acceptance figures that they bring above what may be."""
+    return [each for each in counted(s) if each.refused]
+
+
+def refused_words(s: CheckedFeeder, figures: Sequence[Counted]) -> Iterator[str]:
     """Warn of each figure that is refused, and say by what."""
     for figure, share, most, parts in figures:
         shown = [row for row in parts[:_MOST_PARTS] if row.share > _PART * share]

@@ -44,7 +44,7 @@ from feedsim.settings.solve import Solution
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread, tail_at_opening
 
-__all__ = ["as_typed", "set_up_sheet", "told_in"]
+__all__ = ["as_typed", "good_for", "set_up_sheet", "told_in"]
 
 _BELOW = 1.0 - 1e-3  # so far below where speeds begin to be refused the steps stay
 _DIFFERENCES_MM = (-2.0, -1.5, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 1.5, 2.0)
@@ -89,7 +89,7 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
             ),
             right_at_line_speed_only=found.solution.unsettled,
             good_for=tuple(
-                _at(machine, feeder, speed, to_run=allowed[0] <= speed <= allowed[1])
+                good_for(machine, feeder, speed, to_run=allowed[0] <= speed <= allowed[1])
                 for speed in speeds
             ),
             adjusting=_adjusting(feeder, speeds, allowed),
@@ -186,7 +186,7 @@ def _in_ms(terms: Sequence[Term]) -> tuple[Term, ...]:
     return tuple(Term(term.name, term.value * 1000.0) for term in terms)
 
 
-def _at(machine: Machine, feeder: Feeder, speed: float, *, to_run: bool) -> GoodFor:
+def good_for(machine: Machine, feeder: Feeder, speed: float, *, to_run: bool) -> GoodFor:
     """Return what the settings in force do at one line speed."""
     at = FeederAtSpeed(machine, feeder).on_line_at(speed)
     tail, off, shift = tail_at_opening(at), expected_offsets(at), scale_shift(at)

@@ -1,0 +1,69 @@
+"""``feedsim desk``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from feedsim.cli.options import tell
+
+__all__ = ["desk"]
+
+
+def desk(
+    scenarios: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="SCENARIO [SCENARIO]",
+            help="The scenario, a TOML file; with a second one, that is turned and the first is A.",
+            show_default=False,
+        ),
+    ],
+    port: Annotated[
+        int,
+        typer.Option("--port", help="Port on 127.0.0.1; 0 is a free one.", min=0, max=65535),
+    ] = 0,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address, and open no browser.")
+    ] = False,
+) -> int:
+    """Open a page on which every value of a scenario can be turned, and the line answers at once.
+
+    It is served on this machine alone, until Ctrl-C. The scenario's file stays as it is until a
+    save writes over it.
+    """
+    from feedsim.desk.lines import opened
+    from feedsim.desk.server import serve
+    from feedsim.errors import Fault, FeedsimError
+
+    if len(scenarios) > 2:
+        raise FeedsimError(Fault("SCENARIO", message="the desk takes one scenario or two"))
+    files = [opened(path) for path in scenarios]
+
+    def ready(address: str, once: str) -> None:
+        typer.echo(f"The desk is open at {address}\nCtrl-C closes it.")
+        if not no_browser:
+            _show(once)
+
+    try:
+        serve(files, port=port, ready=ready)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise FeedsimError(Fault("--port", message=f"{port} cannot be had: {why}")) from None
+    except KeyboardInterrupt:
+        tell("the desk is closed")
+    return 0
+
+
+def _show(address: str) -> None:
+    """Open the user's browser, if there is one."""
+    import webbrowser
+
+    try:
+        opened = webbrowser.open(address)
+    except webbrowser.Error:
+        opened = False
+    if not opened:
+        tell("no browser could be opened: open the address above")

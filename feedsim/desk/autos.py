@@ -1,0 +1,50 @@
+"""What each ``"auto"`` of a scenario stands for now."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from feedsim.metrics.machine_settings import typed
+from feedsim.quantities import Kind, System, display
+from feedsim.render.wording import length
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario
+
+__all__ = ["Autos", "autos_of"]
+
+Autos = Mapping[str, Mapping[str, Any]]
+"""Path of a key → ``value`` in the internal unit, ``text``."""
+
+
+def autos_of(scenario: Scenario, *, units: System = "metric") -> Autos:
+    """Return what each key that may be ``"auto"`` stands for, or would.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no such machine.
+    """
+    return {
+        path: {"value": value if math.isfinite(value) else None, "text": text}
+        for path, value, text in _found(scenario, units)
+    }
+
+
+def _found(scenario: Scenario, units: System) -> Iterator[tuple[str, float, str]]:
+    def of(path: str, value: float, kind: Kind) -> tuple[str, float, str]:
+        text = length(value, units) if kind == "length" else display(value, kind, units=units)
+        return path, value, text
+
+    for number, feeder in enumerate(machine_of(scenario).feeders):
+        keys, above = scenario.feeder[number], f"feeder.{number}"
+        for key, value in typed(feeder.settings).items():
+            kind: Kind = "time" if key.endswith("_lead") else "length"
+            yield of(f"{above}.settings.{key}", value, kind)
+        most = feeder.servo.max_acceleration_mm_s2
+        yield of(f"{above}.servo.max_acceleration", most, "acceleration")
+        yield of(f"{above}.drive.pull_off_travel", keys.insert.length, "length")
+    if scenario.supervision is not None:
+        stop = scenario.supervision.stop_deceleration
+        yield of("supervision.emergency_deceleration", stop, "acceleration")

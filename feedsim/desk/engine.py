@@ -1,0 +1,53 @@
+"""What a first answer would wait for, loaded when the desk starts and warm from then on."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+
+from feedsim.errors import FeedsimError
+
+__all__ = ["Engine"]
+
+
+class Engine:
+    """Whether the compiled engine is ready; until then lines run on the event engine."""
+
+    def __init__(self) -> None:
+        self._ready = threading.Event()
+
+    @property
+    def state(self) -> str:
+        """Say ``"compiling"`` while it is compiled or loaded, then ``"ready"``."""
+        return "ready" if self._ready.is_set() else "compiling"
+
+    def warm(self, first: Sequence[Callable[[], object]]) -> None:
+        """Begin to load it, or compile it where that was never done, in a thread of its own.
+
+        Parameters
+        ----------
+        first : sequence of callable
+            Answers to find once, since what they need is imported where it is used.
+        """
+        threading.Thread(target=self._warm, args=(first,), name="desk engine", daemon=True).start()
+
+    def _warm(self, first: Sequence[Callable[[], object]]) -> None:
+        from feedsim.compiled.cache import compiled_driver
+        from feedsim.running.engines import expect_many, takes_events
+
+        try:
+            _find(first)
+            if not takes_events():
+                compiled_driver()
+                expect_many()
+                _find(first)
+        finally:
+            self._ready.set()
+
+
+def _find(answers: Sequence[Callable[[], object]]) -> None:
+    for answer in answers:
+        try:
+            answer()
+        except FeedsimError:
+            return  # of a scenario with a fault, which the page will show

@@ -1,0 +1,402 @@
+"""A knob for every key that a scenario may have: what stands there, what may, what is wrong."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from feedsim.answers.line import toml_value
+from feedsim.desk.autos import Autos, autos_of
+from feedsim.desk.lines import Opened, faults_plain, file_of, read
+from feedsim.desk.questions import Setup
+from feedsim.desk.spans import Slider, slider
+from feedsim.errors import FeedsimError
+from feedsim.quantities import Kind, QuantityError, parse, phrase
+from feedsim.scenario.drive import TextOrNone
+from feedsim.scenario.feeder import Ramp
+from feedsim.scenario.keys import (
+    Auto,
+    Choice,
+    KeyType,
+    Quantity,
+    Ratio,
+    Section,
+    Text,
+    Whole,
+    YesNo,
+)
+from feedsim.scenario.model import Scenario
+from feedsim.scenario.old_names import with_current_names
+from feedsim.scenario.overrides import collect_overrides
+from feedsim.scenario.reading import parse_toml
+from feedsim.scenario.rewriting import unit_and_size
+from feedsim.scenario.tree import Node, node, nodes
+from feedsim.scenario.wording import dotted
+
+__all__ = ["Knob", "knobs_answer", "knobs_of"]
+
+FIRST = (
+    "line.speed",
+    "controller.scan",
+    "controller.motion_cycle",
+    "carrier.pitch",
+    "carrier.pitch_sd",
+    "carrier_eye.response_jitter",
+    "feeder.0.insert.gap",
+    "feeder.0.eye.response_jitter",
+    "feeder.0.clutch.ramp_in",
+    "feeder.0.settings.stage_position",
+    "feeder.0.settings.target_offset",
+    "acceptance.placement_tolerance",
+)
+"""The dozen that move most of what one looks at, in the order of the machine."""
+_GROUPS = {
+    "line": "Line",
+    "line.encoder": "Encoder",
+    "carrier": "Carriers",
+    "carrier_eye": "Carrier eye",
+    "controller": "Controller",
+    "feeder": "",
+    "feeder.insert": "inserts",
+    "feeder.eye": "insert eye",
+    "feeder.double_check": "double check",
+    "feeder.clutch": "clutch",
+    "feeder.servo": "servo",
+    "feeder.settings": "settings",
+    "feeder.settings.resolution": "steps of settings",
+    "feeder.drive": "drive",
+    "acceptance": "Acceptance",
+    "limits": "Limits",
+    "limits.jam_probability": "Jams",
+    "product": "Product",
+    "divert": "Divert gate",
+    "supervision": "Supervision",
+    "fault": "Planned faults",
+    "adjust": "Adjustments",
+    "run": "Run",
+    "": "Run",
+    "sweep": "Sweep",
+}
+"""The parts of the machine, in the order in which they are shown."""
+_USUAL: Mapping[Kind, float] = {
+    "length": 5.0,
+    "time": 0.01,
+    "speed": 1000.0,
+    "acceleration": 2000.0,
+    "share": 0.05,
+}
+_LONGEST_VALUE = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Knob:
+    """One key of a scenario.
+
+    Attributes
+    ----------
+    path : str
+        As ``--set`` has it.
+    group, name, about : str
+        The part of the machine, the key, what it is.
+    kind : str
+        ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
+        ``"toml"`` for what is a list or a table.
+    value, file_value : str
+        As it stands among the changes, or in the file; the default where neither gives it.
+    default : str or None
+        None: it has to be given.
+    unit : str
+        In which `number` and `slider` are; empty where there is none.
+    number : float or None
+        None where the value is no finite number.
+    given, changed : bool
+        Whether it stands in the file; whether a change gives it.
+    slider : Slider or None
+    may_be_auto : bool
+    auto : dict or None
+        What ``"auto"`` stands for now.
+    choices : tuple of str or None
+    rank : int or None
+        Among those that matter most, from 1.
+    off : bool
+        Its table is in neither file nor changes, and nothing of it acts until it is.
+    fault : str or None
+        What is wrong with it.
+    """
+
+    path: str
+    group: str
+    name: str
+    about: str
+    kind: str
+    value: str
+    file_value: str
+    default: str | None
+    unit: str = ""
+    number: float | None = None
+    given: bool = False
+    changed: bool = False
+    slider: Slider | None = None
+    may_be_auto: bool = False
+    auto: Mapping[str, Any] | None = None
+    choices: tuple[str, ...] | None = None
+    rank: int | None = None
+    off: bool = False
+    fault: str | None = None
+
+
+def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
+    """Return all knobs of a question's line, with their faults; also where it cannot be.
+
+    Raises
+    ------
+    FeedsimError
+        If its text is no TOML.
+    """
+    from feedsim.metrics.plain import plain
+
+    faults: list[dict[str, str]] = []
+    autos: Autos = {}
+    try:
+        autos = autos_of(read(setup, files).scenario)
+    except FeedsimError as error:
+        file_of(setup, files)
+        faults = faults_plain(error)
+    found = knobs_of(parse_toml(setup.text), setup.changes, autos=autos)
+    groups = list(dict.fromkeys(knob.group for knob in found))
+    told = [plain(replace(knob, fault=_fault_of(knob, faults))) for knob in found]
+    return {"knobs": told, "groups": groups, "faults": faults}
+
+
+def knobs_of(data: dict[str, Any], changes: Sequence[str], *, autos: Autos) -> list[Knob]:
+    """Return the knobs of a scenario, those of a part of the machine together.
+
+    Parameters
+    ----------
+    data : dict
+        As a TOML reader gives it.
+    changes : sequence of str
+        As ``--set`` has them; those that cannot be are left out.
+    autos : mapping
+        What each ``"auto"`` stands for, by path.
+    """
+    file = _current(data)
+    now = _current(collect_overrides(data, changes)[0])
+    found = list(_knobs(Scenario, (), now=now, file=file, autos=autos))
+    order = list(_GROUPS)
+    places = {knob.path: order.index(_table(knob.path)) for knob in found}
+    feeder = order.index("feeder"), order.index("feeder.drive")
+
+    def rank(knob: Knob) -> tuple[int, int, int]:
+        place = places[knob.path]
+        if feeder[0] <= place <= feeder[1]:  # feeder by feeder
+            return feeder[0], int(knob.path.split(".")[1]), place
+        return place, 0, 0
+
+    return sorted(found, key=rank)
+
+
+def _knobs(
+    section: type[Section],
+    path: tuple[str | int, ...],
+    *,
+    now: Mapping[str, Any],
+    file: Mapping[str, Any],
+    autos: Autos,
+    off: bool = False,
+) -> Iterator[Knob]:
+    for name, inner in nodes(section).items():
+        at = (*path, name)
+        here = _at(now, at)
+        if inner.many and isinstance(here, (list, tuple)) and here:
+            for number in range(len(here)):
+                yield from _knobs(
+                    _section(inner), (*at, number), now=now, file=file, autos=autos, off=off
+                )
+        elif inner.section and not inner.many:
+            absent = off or (not inner.required and inner.default is None and here is None)
+            yield from _knobs(inner.section, at, now=now, file=file, autos=autos, off=absent)
+        else:
+            about = section.model_fields[name].description or ""
+            knob = _knob(inner, at, now=now, file=file, autos=autos)
+            yield replace(knob, about=about, off=off)
+
+
+def _knob(
+    key: Node,
+    path: tuple[str | int, ...],
+    *,
+    now: Mapping[str, Any],
+    file: Mapping[str, Any],
+    autos: Autos,
+) -> Knob:
+    default = None if key.required or key.default is None else _shown(_plain_default(key))
+    raw, before = _at(now, path), _at(file, path)
+    value = (default or "") if raw is None else _shown(raw)
+    dots = dotted(path)
+    knob = Knob(
+        path=dots,
+        group=_group(path, now),
+        name=str(path[-1]),
+        about="",
+        kind="toml",
+        value=value,
+        file_value=(default or "") if before is None else _shown(before),
+        default=default,
+        given=before is not None,
+        changed=raw != before,
+        rank=FIRST.index(dots) + 1 if dots in FIRST else None,
+    )
+    leaf = key.leaf
+    return knob if leaf is None else _typed(knob, leaf, path, now=now, autos=autos)
+
+
+def _typed(
+    knob: Knob, leaf: KeyType, path: tuple[str | int, ...], *, now: Mapping[str, Any], autos: Autos
+) -> Knob:
+    """Add what the sort of value says."""
+    may_be_auto = isinstance(leaf, Auto)
+    leaf = getattr(leaf, "inner", getattr(leaf, "quantity", leaf))
+    match leaf:
+        case Quantity():
+            bounds, auto = (max(leaf.at_least, leaf.above), leaf.at_most), autos.get(knob.path)
+            found = _measured(knob, leaf.kind, bounds, auto=auto)
+            knob = replace(found, may_be_auto=may_be_auto, auto=auto if may_be_auto else None)
+        case Ramp():
+            travel = _at(now, (*path[:-1], "ramp")) == "travel"
+            knob = _measured(knob, "length" if travel else "time", (0.0, math.inf))
+        case Whole() | Ratio():
+            knob = _counted(knob, leaf)
+        case YesNo():
+            knob = replace(knob, kind="yesno")
+        case Choice():
+            knob = replace(knob, kind="choice", choices=leaf.words)
+        case Text() | TextOrNone():
+            knob = replace(knob, kind="text")
+    return knob
+
+
+def _counted(knob: Knob, leaf: Whole | Ratio) -> Knob:
+    number, whole = _number(knob.value), isinstance(leaf, Whole)
+    span = slider(
+        number,
+        at_least=float(leaf.at_least),
+        at_most=float(leaf.at_most),
+        usual=20.0 if whole else 1.0,
+        whole=whole,
+    )
+    return replace(knob, kind="whole" if whole else "number", number=number, slider=span)
+
+
+def _measured(
+    knob: Knob,
+    kind: Kind,
+    bounds: tuple[float, float],
+    *,
+    auto: Mapping[str, Any] | None = None,
+) -> Knob:
+    """Add number and slider of a quantity, in the unit that stands there."""
+    unit, size = (
+        unit_and_size(knob.value, kind)
+        or unit_and_size(knob.file_value, kind)
+        or unit_and_size(phrase(kind).split('"')[1], kind)
+        or ("", 1.0)
+    )
+    number: float | None = None
+    try:
+        value = parse(knob.value, kind)
+        number = _tidy(value / size) if math.isfinite(value) else None
+    except QuantityError:
+        value = auto["value"] if auto else math.nan
+    found = slider(
+        value / size,
+        at_least=bounds[0] / size,
+        at_most=bounds[1] / size,
+        usual=_USUAL.get(kind, 1.0) / size,
+    )
+    return replace(knob, kind="quantity", unit=unit, number=number, slider=found)
+
+
+def _tidy(number: float) -> float:
+    """Take off what a conversion leaves in the last places."""
+    return float(f"{number:.12g}")
+
+
+def _number(text: str) -> float | None:
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _shown(raw: Any) -> str:
+    """Write a value as it would be typed after ``--set KEY=``; a text that is long is cut."""
+    try:
+        text = raw if isinstance(raw, str) else toml_value("", raw)
+    except FeedsimError:  # a date, which no key takes
+        text = str(raw)
+    return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}…"
+
+
+def _plain_default(key: Node) -> Any:
+    default = key.default
+    return list(default) if isinstance(default, tuple) else default
+
+
+def _at(data: Mapping[str, Any], path: Sequence[str | int]) -> Any:
+    """Return what stands at a path, None where nothing does."""
+    here: Any = data
+    for part in path:
+        if isinstance(here, Mapping):
+            here = here.get(part)
+        elif isinstance(here, (list, tuple)) and isinstance(part, int) and part < len(here):
+            here = here[part]
+        else:
+            return None
+    return here
+
+
+def _current(data: dict[str, Any]) -> dict[str, Any]:
+    """Take old names for new ones, and a single table for the list in which it should stand."""
+    data = dict(with_current_names(data)[0])
+    for name in ("feeder", "fault", "adjust"):
+        if isinstance(data.get(name), dict):
+            data[name] = [data[name]]
+    return data
+
+
+def _section(inner: Node) -> type[Section]:
+    assert inner.section is not None  # noqa: S101 - a list holds tables
+    return inner.section
+
+
+def _table(path: str) -> str:
+    """Return under which head of ``_GROUPS`` a key is shown."""
+    names = [part for part in path.split(".")[:-1] if not part.isdecimal()]
+    while names and ".".join(names) not in _GROUPS:
+        names.pop()
+    if not names and node([path]) is not None and path in _GROUPS:
+        return path
+    return ".".join(names)
+
+
+def _group(path: tuple[str | int, ...], now: Mapping[str, Any]) -> str:
+    head = _GROUPS[_table(".".join(map(str, path)))]
+    if path[0] != "feeder" or len(path) < 2:
+        return head
+    name = _at(now, ("feeder", path[1], "name"))
+    feeder = name if isinstance(name, str) and name else f"feeder {path[1]}"
+    return f"{feeder}: {head}" if head else feeder
+
+
+def _fault_of(knob: Knob, faults: Sequence[Mapping[str, str]]) -> str | None:
+    below = f"{knob.path}."
+    found = [
+        fault["message"]
+        for fault in faults
+        if fault["path"] == knob.path or fault["path"].startswith(below)
+    ]
+    return "; ".join(found) or None

@@ -1,0 +1,149 @@
+"""When a question is worked on: in a thread of its lane, one after the other, the newest wins."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from feedsim.desk.lines import faults_plain
+from feedsim.errors import FeedsimError
+
+__all__ = ["Dropped", "Job", "Lane", "TooLong"]
+
+NEWER = "a newer question came"
+GONE = "nobody waits for the answer"
+_TELL_EVERY_S = 0.2
+
+Line = dict[str, Any]
+"""What is sent back, a line of JSON."""
+
+
+class Dropped(BaseException):
+    """Nobody wants the answer any more; not an error, so that nothing takes it for one."""
+
+
+class TooLong(Exception):  # noqa: N818 - it is a refusal
+    """The answer would take, or has taken, longer than may be; says so in words."""
+
+
+class Job:
+    """A question that is worked on, and whoever waits for its answer.
+
+    Parameters
+    ----------
+    asker : object
+        A newer job of the same asker takes its place.
+    work : callable
+        Given the job, returns the answer; calls :meth:`reached` now and then.
+    send : callable
+        Told each line, from any thread.
+    most_s : float
+        After so long it is cut.
+    """
+
+    def __init__(
+        self,
+        asker: object,
+        work: Callable[[Job], Any],
+        *,
+        send: Callable[[Line], None],
+        most_s: float,
+    ) -> None:
+        self.asker = asker
+        self._work, self._send, self._most_s = work, send, most_s
+        self._dropped = ""
+        self._began_s = self._told_s = 0.0
+
+    def drop(self, why: str) -> None:
+        """Give it up: at once if it waits, and at the next look if it is worked on."""
+        self._dropped = self._dropped or why
+
+    def look(self) -> None:
+        """Go on, unless it was given up or takes too long.
+
+        Raises
+        ------
+        Dropped
+        TooLong
+        """
+        if self._dropped:
+            raise Dropped
+        if time.monotonic() - self._began_s > self._most_s:
+            raise TooLong(
+                f"cut after {self._most_s:.0f} s, which is the most that a question may take: "
+                "ask for less, or run the command"
+            )
+
+    def reached(self, done: int, total: int | None = None, of: str = "") -> None:
+        """Tell how far it is, and go on as in :meth:`look`."""
+        self.look()
+        now = time.monotonic()
+        if now - self._told_s >= _TELL_EVERY_S:
+            self._told_s = now
+            self._send({"progress": {"done": done, "total": total, "of": of}})
+
+    def run(self) -> None:
+        """Work on it, and send its last line, whatever happens."""
+        self._began_s = self._told_s = time.monotonic()
+        self._send(self._last())
+
+    def _last(self) -> Line:
+        try:
+            self.look()
+            answer = self._work(self)
+        except Dropped:
+            return {"dropped": self._dropped}
+        except FeedsimError as error:
+            return {"faults": faults_plain(error)}
+        except Exception as error:  # noqa: BLE001 - the desk goes on, and tells of it
+            return _refused(error)
+        took_ms = 1e3 * (time.monotonic() - self._began_s)
+        return {"took_ms": round(took_ms, 1), "answer": answer}
+
+
+def _refused(error: Exception) -> Line:
+    match error:
+        case TooLong():
+            return {"refused": str(error)}
+        case MemoryError():
+            return {"refused": "there is not enough memory for this"}
+        case RecursionError():
+            return {"refused": "this is nested too deeply"}
+    return {"defect": f"this is a defect of feedsim: {type(error).__name__}: {error}"}
+
+
+class Lane:
+    """One thread, and the jobs that wait for it."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._waiting: deque[Job] = deque()
+        self._now: Job | None = None
+        self._change = threading.Condition()
+        threading.Thread(target=self._work, name=f"desk {name}", daemon=True).start()
+
+    @property
+    def load(self) -> int:
+        """How many jobs wait or are worked on."""
+        with self._change:
+            return len(self._waiting) + (self._now is not None)
+
+    def put(self, job: Job) -> None:
+        """Have a job worked on; an older one of the same asker is given up."""
+        with self._change:
+            for other in (self._now, *self._waiting):
+                if other is not None and other.asker == job.asker:
+                    other.drop(NEWER)
+            self._waiting.append(job)
+            self._change.notify()
+
+    def _work(self) -> None:
+        while True:
+            with self._change:
+                self._now = None
+                self._change.wait_for(lambda: bool(self._waiting))
+                self._now = self._waiting.popleft()
+            self._now.run()

@@ -1,0 +1,147 @@
+"""The line that a question is about, read from its own text, and what is wrong with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from feedsim.answers.line import Line, line_of
+from feedsim.desk.questions import Setup
+from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.overrides import collect_overrides
+from feedsim.scenario.reading import parse_toml, read_text
+
+__all__ = ["Opened", "faults_plain", "named_files", "opened", "read", "refuse_other_folders"]
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A scenario that the desk was opened on.
+
+    Attributes
+    ----------
+    path : Path
+    text : str
+        As it stood there then.
+    named : frozenset of str
+        Other files that it named then; any may be read.
+    """
+
+    path: Path
+    text: str
+    named: frozenset[str]
+
+    @property
+    def folder(self) -> Path:
+        """Where it lies, and where all lies that a question may read or write."""
+        return self.path.parent
+
+
+def opened(path: Path) -> Opened:
+    """Open a scenario for the desk.
+
+    Raises
+    ------
+    FeedsimError
+        If it cannot be read, or is no TOML; other faults are for the page to show.
+    """
+    text = read_text(path)
+    try:
+        named = named_files(parse_toml(text))
+    except FeedsimError:
+        named = {}
+    return Opened(path, text, frozenset(named.values()))
+
+
+def read(setup: Setup, files: Sequence[Opened], *, more: Sequence[str] = ()) -> Line:
+    """Return the line of a question.
+
+    Parameters
+    ----------
+    setup : Setup
+    files : sequence of Opened
+        The desk's.
+    more : sequence of str
+        Changes besides its own.
+
+    Raises
+    ------
+    FeedsimError
+        With all that is wrong with it.
+    """
+    file = file_of(setup, files)
+    data, changes = parse_toml(setup.text), [*setup.changes, *more]
+    refuse_other_folders(data, changes, file)
+    return line_of(data, changes, name=file.path.stem, folder=file.folder)
+
+
+def file_of(setup: Setup, files: Sequence[Opened]) -> Opened:
+    """Return to which of the desk's scenarios a question belongs.
+
+    Raises
+    ------
+    FeedsimError
+        If there is none such.
+    """
+    if setup.file >= len(files):
+        raise FeedsimError(Fault("file", str(setup.file), f"0 to {len(files) - 1}"))
+    return files[setup.file]
+
+
+def refuse_other_folders(data: dict[str, Any], changes: Sequence[str], file: Opened) -> None:
+    """Refuse a scenario that names a file outside the folder of the one it belongs to.
+
+    What the scenario named when it was opened stays allowed: its owner has written that.
+
+    Raises
+    ------
+    FeedsimError
+        If it does.
+    """
+    changed, _ = collect_overrides(data, changes)
+    allowed = "a file in the scenario's own folder"
+    faults = [
+        Fault(key, repr(name)[:80], allowed)
+        for key, name in named_files(changed).items()
+        if name not in file.named and not _within(name, file.folder)
+    ]
+    if faults:
+        raise FeedsimError(*faults)
+
+
+def named_files(data: Mapping[str, Any]) -> dict[str, str]:
+    """Return the files that a scenario names, by their keys."""
+    found = {}
+    carrier = data.get("carrier")
+    if isinstance(carrier, Mapping) and isinstance(carrier.get("record"), str):
+        found["carrier.record"] = carrier["record"]
+    feeders = data.get("feeder")
+    feeders = [feeders] if isinstance(feeders, Mapping) else feeders
+    for number, feeder in enumerate(feeders if isinstance(feeders, list) else ()):
+        drive = feeder.get("drive") if isinstance(feeder, Mapping) else None
+        if isinstance(drive, Mapping) and isinstance(drive.get("motors"), str):
+            found[f"feeder.{number}.drive.motors"] = drive["motors"]
+    return found
+
+
+def _within(name: str, folder: Path) -> bool:
+    try:
+        return (folder / name).resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):
+        return False
+
+
+def faults_plain(error: FeedsimError) -> list[dict[str, str]]:
+    """Return what is wrong with a line as data, each fault with the path of its knob."""
+    return [
+        {
+            "path": fault.key,
+            "text": str(fault),
+            "message": fault.message,
+            "found": fault.found,
+            "allowed": fault.allowed,
+        }
+        for fault in error.faults
+    ]

@@ -1,0 +1,99 @@
+"""What may be asked, and within which bounds: every field typed, none unknown."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from feedsim.quantities import System
+
+__all__ = ["MOST_CARRIERS", "NotAQuestion", "Question", "Saving", "Setup", "What", "read_question"]
+
+MOST_CARRIERS = 1_000_000
+_MOST_CHANGES = 400
+_LONGEST_CHANGE = 20_000
+_LARGEST_TEXT = 1_000_000
+
+Read = TypeVar("Read", bound=BaseModel)
+What = Literal["knobs", "forms", "run"]
+
+
+class NotAQuestion(ValueError):  # noqa: N818 - it says what came
+    """What came is no question; its status and words are for the page."""
+
+    def __init__(self, status: int, words: str) -> None:
+        super().__init__(words)
+        self.status, self.words = status, words
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid")
+
+
+class Setup(_Strict):
+    """A line: the text of a scenario, and its changes as ``--set`` has them.
+
+    ``file``: to which of the desk's scenarios it belongs, that is in whose folder it stands.
+    """
+
+    file: Annotated[int, Field(ge=0, le=1)] = 0
+    text: Annotated[str, Field(max_length=_LARGEST_TEXT)]
+    changes: Annotated[
+        list[Annotated[str, Field(max_length=_LONGEST_CHANGE)]], Field(max_length=_MOST_CHANGES)
+    ] = []
+
+
+class Question(Setup):
+    """A question about a line.
+
+    Attributes
+    ----------
+    number : int
+        The page's own; echoed.
+    tab : str
+        Who asks: a newer question of the same tab takes the place of an older one of its kind.
+    what : str
+        What is asked.
+    units : {"metric", "inch"} or None
+        In which it is answered; None: those of the scenario.
+    carriers : int
+        To simulate.
+    """
+
+    number: Annotated[int, Field(ge=0, le=2**53)]
+    tab: Annotated[str, Field(min_length=1, max_length=40)]
+    what: What
+    units: System | None = None
+    carriers: Annotated[int, Field(ge=1, le=MOST_CARRIERS)] | None = None
+
+
+class Saving(Setup):
+    """A scenario to save in its own folder.
+
+    ``over``: the SHA-256 of the file that may be written over, as it was told.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    over: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = None
+
+
+def read_question(body: bytes, kind: type[Read]) -> Read:
+    """Read a question.
+
+    Raises
+    ------
+    NotAQuestion
+        If it is none; says which field, and what is allowed.
+    """
+    try:
+        data = json.loads(body)
+    except (ValueError, RecursionError):
+        raise NotAQuestion(400, "this is not JSON") from None
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        where = ".".join(map(str, first["loc"]))[:80] or "the question"
+        raise NotAQuestion(422, f"{where}: {first['msg']}") from None

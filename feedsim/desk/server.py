@@ -1,0 +1,238 @@
+"""The server: addresses, the stream of an answer, and how it starts and ends."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import socket
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from functools import partial
+from importlib.resources import files as package_files
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from feedsim import __version__
+from feedsim.desk.answering import LANES, way_of
+from feedsim.desk.engine import Engine
+from feedsim.desk.gate import LARGEST_BODY, Gate, Keys
+from feedsim.desk.lanes import GONE, Job, Lane
+from feedsim.desk.lines import Opened
+from feedsim.desk.questions import NotAQuestion, Question, What, read_question
+from feedsim.render.cautions import CAUTIONS
+
+__all__ = ["Desk", "serve"]
+
+ROUNDS = (5_000, 20_000, 100_000, 400_000)
+"""Carriers: first so many, then more while the knobs rest."""
+_MOST_WAITING = 40
+_KINDS = {
+    ".html": "text/html",
+    ".js": "text/javascript",
+    ".css": "text/css",
+    ".svg": "image/svg+xml",
+}
+
+
+class Desk:
+    """What is served: the page, what it was opened on, and the answers to its questions.
+
+    Nothing that an answer depends on is kept here.
+
+    Parameters
+    ----------
+    files : sequence of Opened
+        One scenario, or two.
+    """
+
+    def __init__(self, files: Sequence[Opened]) -> None:
+        self.files = tuple(files)
+        self.engine = Engine()
+        self._lanes = {name: Lane(name) for name in LANES}
+        self._page = _page()
+
+    def app(self, *, keys: Keys, port: int) -> Gate:
+        """Return the application, behind its gate."""
+        routes = [
+            Route("/", self._root, methods=["GET"]),
+            Route("/page/{name}", self._part, methods=["GET"]),
+            Route("/state", self._state, methods=["GET"]),
+            Route("/ask", self._ask, methods=["POST"]),
+        ]
+        inner = Starlette(routes=routes, exception_handlers={404: _told, 405: _told})
+        return Gate(inner, keys=keys, port=port)
+
+    def warm(self) -> None:
+        """Load what a first answer would wait for."""
+
+        def answer(what: What) -> None:
+            file = self.files[-1]
+            question = Question(number=0, tab="desk", what=what, text=file.text, carriers=100)
+            job = Job(None, lambda _: None, send=lambda _: None, most_s=math.inf)
+            way_of(what).work(question, self.files, job)
+
+        self.engine.warm([partial(answer, what) for what in ("knobs", "forms", "run")])
+
+    async def _root(self, _: Request) -> Response:
+        return self._page["desk.html"]
+
+    async def _part(self, request: Request) -> Response:
+        found = self._page.get(request.path_params["name"])
+        return found or _error(404, "there is nothing of that name here")
+
+    async def _state(self, _: Request) -> Response:
+        return JSONResponse(
+            {
+                "feedsim": __version__,
+                "files": [
+                    {
+                        "name": file.path.stem,
+                        "file": file.path.name,
+                        "folder": str(file.folder.resolve()),
+                        "text": file.text,
+                    }
+                    for file in self.files
+                ],
+                "engine": self.engine.state,
+                "busy": {name: lane.load for name, lane in self._lanes.items()},
+                "cautions": list(CAUTIONS),
+                "rounds": list(ROUNDS),
+            }
+        )
+
+    async def _ask(self, request: Request) -> Response:
+        try:
+            question = read_question(await _body(request), Question)
+        except NotAQuestion as no:
+            return _error(no.status, no.words)
+        if sum(lane.load for lane in self._lanes.values()) >= _MOST_WAITING:
+            return _error(429, "too many questions at a time: wait for an answer")
+        way = way_of(question.what)
+        head = {"number": question.number, "what": question.what}
+        loop, lines = asyncio.get_running_loop(), asyncio.Queue[dict[str, Any]]()
+
+        def send(line: dict[str, Any]) -> None:
+            with suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(lines.put_nowait, head | line)
+
+        def work(job: Job) -> Any:
+            return way.work(question, self.files, job)
+
+        job = Job((question.tab, question.what), work, send=send, most_s=way.most_s)
+        self._lanes[way.lane].put(job)
+        return _Lines(lines, on_gone=lambda: job.drop(GONE))
+
+
+class _Lines(Response):
+    """An answer that comes line by line; who stops listening gives the job up."""
+
+    def __init__(
+        self, lines: asyncio.Queue[dict[str, Any]], *, on_gone: Callable[[], None]
+    ) -> None:
+        super().__init__(media_type="application/x-ndjson")
+        del self.headers["content-length"]
+        self._lines, self._on_gone = lines, on_gone
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        """Send line after line until the last one (ASGI)."""
+        del scope
+        start = {"type": "http.response.start", "status": 200, "headers": self.raw_headers}
+        gone = asyncio.ensure_future(receive())  # after the body nothing comes but the end
+        try:
+            await send(start)
+            more = True
+            while more:
+                get = asyncio.ensure_future(self._lines.get())
+                await asyncio.wait({get, gone}, return_when=asyncio.FIRST_COMPLETED)
+                if not get.done():
+                    get.cancel()
+                    return
+                line = get.result()
+                more = "progress" in line
+                body = json.dumps(line, ensure_ascii=False, allow_nan=False).encode() + b"\n"
+                await send({"type": "http.response.body", "body": body, "more_body": more})
+        finally:
+            gone.cancel()
+            self._on_gone()
+
+
+def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], None]) -> None:
+    """Serve until asked to end.
+
+    Parameters
+    ----------
+    files : sequence of Opened
+    port : int
+        On 127.0.0.1; 0 for a free one.
+    ready : callable
+        Told the address to print, and one that opens once, when both can be opened.
+
+    Raises
+    ------
+    OSError
+        If the port is taken.
+    """
+    sys.setswitchinterval(1e-3)  # so that the loop answers while answers are worked out
+    keys, listening = Keys(), socket.create_server(("127.0.0.1", port))
+    port = listening.getsockname()[1]
+    desk, root = Desk(files), f"http://127.0.0.1:{port}/"
+    config = uvicorn.Config(
+        desk.app(keys=keys, port=port),
+        http="h11",
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        timeout_graceful_shutdown=1,
+    )
+    desk.warm()
+    ready(f"{root}?key={keys.lasting}", f"{root}?key={keys.once()}")
+    with listening:
+        uvicorn.Server(config).run(sockets=[listening])
+
+
+async def _body(request: Request) -> bytes:
+    """Read a body that is no larger than may be, whatever its head has said.
+
+    Raises
+    ------
+    NotAQuestion
+    """
+    body = bytearray()
+    try:
+        async for part in request.stream():
+            body += part
+            if len(body) > LARGEST_BODY:
+                raise NotAQuestion(413, f"a question has at most {LARGEST_BODY:,} bytes")
+    except ClientDisconnect:
+        raise NotAQuestion(400, "the question was broken off") from None
+    return bytes(body)
+
+
+def _page() -> dict[str, Response]:
+    """Read the files of the page once: what was not there at the start is never served."""
+    found = {}
+    for file in package_files("feedsim.desk.page").iterdir():
+        kind = _KINDS.get(file.name[file.name.rfind(".") :])
+        if kind is not None:
+            found[file.name] = Response(file.read_bytes(), media_type=kind)
+    return found
+
+
+async def _told(_: Request, error: Exception) -> Response:
+    status = getattr(error, "status_code", 404)
+    words = "there is nothing here" if status == 404 else "not in this way"
+    return _error(status, words)
+
+
+def _error(status: int, words: str) -> Response:
+    return JSONResponse({"error": words}, status_code=status)

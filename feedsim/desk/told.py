@@ -1,0 +1,27 @@
+"""Quantities as the page gets them: the number to draw, and the text to read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from feedsim.quantities import System, display
+from feedsim.render import wording
+
+__all__ = ["length", "speed", "time"]
+
+Told = dict[str, Any]
+
+
+def speed(value: float, units: System) -> Told:
+    """Return a speed (mm/s)."""
+    return {"mm_s": value, "text": wording.speed(value, units)}
+
+
+def length(value: float, units: System, *, sign: bool = False) -> Told:
+    """Return a length (mm), as measured or worked out."""
+    return {"mm": value, "text": wording.length(value, units, sign=sign)}
+
+
+def time(value: float) -> Told:
+    """Return a time (s)."""
+    return {"s": value, "text": display(value, "time")}
