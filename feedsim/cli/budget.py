@@ -49,7 +49,7 @@ def budget(
 ) -> int:
     """Break the placement spread down into its sources, and compare the sum with a run.
 
-    Prints the error budget and what to spend on; writes budget.json, budget.csv and a figure.
+    Prints the error budget and what to spend on; writes budget.json, budget.csv and figures.
     """
     from feedsim.answers.budget import answer as answers
     from feedsim.cli.delivery import deliver

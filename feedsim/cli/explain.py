@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,10 +15,12 @@ from feedsim.cli.options import (
     Speed,
     Units,
     changes_of,
+    out_option,
     read_line,
 )
 
 if TYPE_CHECKING:
+    from feedsim.answers.answer import Answer
     from feedsim.answers.explain.answer import First
 
 __all__ = ["explain"]
@@ -59,15 +62,16 @@ def explain(
     ] = None,
     seed: Seed = None,
     settings: Settings = None,
+    out: Annotated[Path | None, out_option("explain")] = None,
     units: Units = None,
     as_json: AsJson = False,
 ) -> int:
     """Tell one carrier's story: what happened, what each delay cost, why it ended so.
 
-    The parts of the placement error add up to it. Writes no files.
+    The parts of the placement error add up to it. Writes explain.json, and a figure of the parts.
     """
     from feedsim.answers.explain import answer as answers
-    from feedsim.cli.delivery import print_now
+    from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import doing
     from feedsim.errors import FeedsimError
 
@@ -76,6 +80,10 @@ def explain(
     if (carrier is not None) + first_miss + first_hazard != 1:
         raise FeedsimError("explain needs one of --carrier N, --first-miss and --first-hazard")
     first: First | None = "miss" if first_miss else "hazard" if first_hazard else None
-    with doing("running the line and analysing the carrier"):
-        found = answers.explain(line, carrier, first=first, feeder=feeder)
-    return print_now(found, units=units, as_json=as_json)
+
+    def find(_: object) -> Answer:
+        with doing("running the line and analysing the carrier"):
+            return answers.explain(line, carrier, first=first, feeder=feeder)
+
+    folder = out if out is not None else Path("plots") / scenario.stem / "explain"
+    return deliver("explain", find, folder=folder, units=units, as_json=as_json)

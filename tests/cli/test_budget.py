@@ -12,7 +12,15 @@ import pytest
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FEW = ("--carriers", 400, "--jobs", 1)
-FILES = {"budget.json", "budget.csv", "budget.png", "budget.svg", "budget.sha256"}
+FILES = {
+    "budget.json",
+    "budget.csv",
+    "budget.png",
+    "budget.svg",
+    "sources.png",
+    "sources.svg",
+    "budget.sha256",
+}
 # no knob but few: what is 0 cannot be halved
 BARE = """
 title = "few knobs"
@@ -53,6 +61,7 @@ stage_correction = true
 speeds = ["30 m/min", "90 m/min"]
 """
 
+WROTE = "wrote budget.json, budget.csv, budget.png, budget.svg, sources.png, sources.svg"
 Run = Callable[..., object]
 
 
@@ -69,7 +78,7 @@ def test_the_budget_of_line_speed_in_full_and_what_dominates(tmp_path: Path, fee
     assert "Slow, at 20 m/min the motion cycle has" in words
     assert "Fast, at 120 m/min the motion cycle has" in words
     assert "spend on the motion cycle" in words
-    assert f"wrote budget.json, budget.csv, budget.png, budget.svg to {tmp_path}" in ended.out
+    assert f"{WROTE} to {tmp_path}" in ended.out
     assert {file.name for file in tmp_path.iterdir()} == FILES
 
 

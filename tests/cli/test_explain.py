@@ -22,6 +22,12 @@ CARD = SCENARIOS / "membership_card.toml"
 Run = Callable[..., object]
 
 
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Write to the plots of a folder of the test's own."""
+    monkeypatch.chdir(tmp_path)
+
+
 def row_of(carrier: int) -> dict[str, str]:
     """Return a carrier's row of carriers.csv."""
     what, file = load_scenario(CARD, overrides=["run.carriers=60"]), io.BytesIO()
@@ -46,10 +52,17 @@ def test_the_story_is_that_of_carriers_csv(feedsim: Run) -> None:
     assert text.startswith("Membership card on A5 letter\n60 m/min, seed 1\n\ncarrier 42 at card")
 
 
-def test_it_writes_no_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run) -> None:
-    monkeypatch.chdir(tmp_path)
+def test_it_writes_the_story_and_a_figure_of_its_parts(tmp_path: Path, feedsim: Run) -> None:
     assert feedsim("explain", CARD, "--carrier", 3).status == 0
-    assert list(tmp_path.iterdir()) == []
+    folder = tmp_path / "plots" / "membership_card" / "explain"
+    names = {"explain.json", "explain.png", "explain.svg", "explain.sha256"}
+    assert {path.name for path in folder.iterdir()} == names
+
+
+def test_a_missed_carrier_has_no_parts_to_draw(tmp_path: Path, feedsim: Run) -> None:
+    out = tmp_path / "told"
+    assert feedsim("explain", CARD, "--first-miss", "--out", out).status == 0
+    assert [path.name for path in out.iterdir()] == ["explain.json"]
 
 
 def test_the_first_that_was_missed_or_at_risk(feedsim: Run) -> None:
@@ -63,9 +76,11 @@ def test_the_first_that_was_missed_or_at_risk(feedsim: Run) -> None:
 
 def test_there_may_be_none(feedsim: Run) -> None:
     ended = feedsim("explain", CARD, "--first-miss", "--carriers", 30)
-    assert (ended.status, ended.out) == (0, "No carrier was missed in this run of 30.\n")
+    assert ended.status == 0
+    assert ended.out.startswith("No carrier was missed in this run of 30.\nwrote ")
     ended = feedsim("explain", CARD, "--first-hazard", "--carriers", 30)
-    assert (ended.status, ended.out) == (0, "No carrier was at risk in this run of 30.\n")
+    assert ended.status == 0
+    assert ended.out.startswith("No carrier was at risk in this run of 30.\nwrote ")
     ended = feedsim("explain", CARD, "--first-miss", "--carriers", 30, "--json")
     assert json.loads(ended.out)["stories"] == []
     assert json.loads(ended.out)["carrier"] is None

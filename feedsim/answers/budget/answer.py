@@ -67,10 +67,14 @@ class Budget(Budgets, Answer):
         return {"budget": columns_of(budget_csv(self.points))}
 
     def _figures(self, units: System) -> dict[str, Figure]:
-        """Return the shares of the sources against speed."""
+        """Return the shares of the sources against speed, and how they add up at one speed."""
         from feedsim.answers.budget.figure import budget_figures
+        from feedsim.answers.budget.sources_figure import sources_figures
 
-        return budget_figures(self.scenario, self.told_in(units), units=units)
+        points = self.told_in(units)
+        return budget_figures(self.scenario, points, units=units) | sources_figures(
+            self.scenario, points, at_mm_s=self.in_full_mm_s, units=units
+        )
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return data and pictures; see :meth:`Answer.files`."""

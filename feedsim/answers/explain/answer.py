@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer
@@ -16,6 +16,9 @@ from feedsim.answers.line import Line
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["Explained", "explain"]
 
@@ -74,6 +77,13 @@ class Explained(Answer):
             looked_for = _FIRST[self.first or "miss"][0]
             return f"No carrier {looked_for} in this run of {self.line.scenario.run.carriers}."
         return stories_text(self._told(units), units=units)
+
+    def _figures(self, units: System) -> dict[str, Figure]:
+        """Return a waterfall of the placement error at each feeder where an insert was placed."""
+        from feedsim.answers.explain.figure import explain_figures
+
+        tolerance = self.line.scenario.acceptance.placement_tolerance
+        return explain_figures(self._told(units), tolerance_mm=tolerance, units=units)
 
 
 def explain(

@@ -9,7 +9,7 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import acceleration, length, length_number, number, speed
 
-__all__ = ["stories_text", "story_text"]
+__all__ = ["at_speed", "stories_text", "story_text"]
 
 _NOTHING_MM = 5e-4
 _WORDS, _REASONS = 48, 66
@@ -67,7 +67,7 @@ def _parts(story: Story, units: System) -> _Row:
         shown = [part for part in parts if _matters(part)]
         if shown:
             together = length_number(sum(part.error_mm for part in parts), units, sign=True)
-            yield f"  {name}{_at_speed(story, group, units)}", None, None, None, together
+            yield f"  {name}{at_speed(story, group, units)}", None, None, None, together
             yield from (_part(part, units) for part in shown)
     for name, value in (
         ("sum of the parts", story.sum_of_parts_mm),
@@ -77,7 +77,8 @@ def _parts(story: Story, units: System) -> _Row:
         yield f"  {name}", None, None, None, said
 
 
-def _at_speed(story: Story, group: str, units: System) -> str:
+def at_speed(story: Story, group: str, units: System) -> str:
+    """Return at which belt speed the delays of a group count, where there is one."""
     at = {"mark": story.engage_speed_mm_s, "stage": story.opening_speed_mm_s}.get(group)
     return "" if at is None else f", at {speed(at, units)}"
 

@@ -1,0 +1,145 @@
+"""How the sources of one speed add up: by their variances, the largest first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from feedsim.answers.budget.study.budget import Compared, Point, Weighed
+from feedsim.quantities import System, display_unit
+from feedsim.render.canvas import A4_LANDSCAPE, BLUE, DASHED, SKY, heading, house_style, one_line
+from feedsim.render.waterfall import MORE, Step, draw_waterfall
+from feedsim.render.wording import counted, length, length_number, speed
+from feedsim.scenario import Scenario
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["sources_figures"]
+
+_MOST_ROWS = 18
+_ROOT_ROOM = 0.05  # of a label of the upper axis, a share of its width
+_SIMULATED: dict[str, Any] = {"color": BLUE, "linestyle": DASHED, "linewidth": 1.3}
+
+
+def sources_figures(
+    scenario: Scenario, points: Sequence[Point], *, at_mm_s: float | None, units: System
+) -> dict[str, Figure]:
+    """Draw the sources of spread at one speed as a waterfall of variances, a page for each feeder.
+
+    The axis below is the variance, which adds; the one above the standard deviation that belongs
+    to it, which does not.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    points : sequence of Point
+    at_mm_s : float or None
+        The speed; None: that of the scenario, or the one of the points that is nearest to it.
+    units : {"metric", "inch"}
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``sources``, or ``sources-0`` and so on for several feeders.
+    """
+    at = scenario.line.speed if at_mm_s is None else at_mm_s
+    point = min(points, key=lambda point: abs(point.line_speed_mm_s - at))
+    several = len(point.feeders) > 1
+    with house_style():
+        return {
+            f"sources-{number}" if several else "sources": _figure(scenario, point, number, units)
+            for number in range(len(point.feeders))
+        }
+
+
+def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Figure:
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    compared = point.feeders[number]
+    budget, simulated = compared.budget, compared.simulated
+    unit, factor = display_unit("length", units)
+    figure = Figure(figsize=A4_LANDSCAPE)
+    about = f"Where the spread of {one_line(budget.name, 60)} comes from at "
+    about += f"{speed(point.line_speed_mm_s, units)}: sd {length(budget.combined_sd_mm, units)}"
+    heading(figure, scenario.title, about, y=0.962)
+    axes = figure.add_axes((0.24, 0.15, 0.54, 0.68))
+    sd = length_number(budget.combined_sd_mm, units)
+    last = Step(
+        "combined", (factor * budget.combined_sd_mm) ** 2, (sd, "100 %" if budget.sources else "")
+    )
+    steps = list(_steps(budget.sources, factor, units))
+    draw_waterfall(axes, steps, last=last, heads=(f"sd alone ({unit})", "share"), column=0.16)
+    handles: list[Any] = [Patch(**MORE)]
+    labels = ["a source: its variance"]
+    if simulated.sd_mm:
+        _draw_simulated(axes, compared, factor)
+        handles.append(Line2D([], [], **_SIMULATED))
+        labels.append(f"simulated, sd {length(simulated.sd_mm, units)}, 95 % shaded")
+    axes.set_xlim(0.0, axes.get_xlim()[1])
+    axes.set_xlabel(f"variance so far ({unit}²)")
+    above = axes.secondary_xaxis("top", functions=(_root, np.square))
+    above.set_xticks(_roots(axes.get_xlim()[1]))
+    above.set_xlabel(f"standard deviation of that much ({unit})")
+    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.062), ncols=2)
+    note = "Variances add; standard deviations do not: those of the column are each source alone."
+    figure.text(0.5, 0.028, note, ha="center", va="center", fontsize=8.0)
+    largest = ", ".join(f"{s.name} {100.0 * s.share:.1f} %" for s in _ranked(budget.sources)[:3])
+    figure.set_label(
+        f"{about}. A waterfall of variances, the largest source first: {largest or 'none'}."
+    )
+    return figure
+
+
+def _ranked(sources: Sequence[Weighed]) -> list[Weighed]:
+    return sorted(sources, key=lambda source: -source.contribution_mm)
+
+
+def _root(variance: ArrayLike) -> np.ndarray[Any, np.dtype[np.float64]]:
+    return np.sqrt(np.maximum(np.asarray(variance, dtype=np.float64), 0.0))
+
+
+def _roots(variance: float) -> list[float]:
+    """Return round standard deviations whose variances leave each its room."""
+    from matplotlib.ticker import MaxNLocator
+
+    most = float(np.sqrt(variance))
+    kept = [most * _ROOT_ROOM**0.5] if most else []
+    for sd in MaxNLocator(nbins=10, steps=[1, 2, 5, 10]).tick_values(0.0, most):
+        if sd <= most and sd**2 > kept[-1] ** 2 + (_ROOT_ROOM * variance if len(kept) > 1 else 0.0):
+            kept.append(float(sd))
+    return [0.0, *kept[1:]]
+
+
+def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[Step]:
+    """Return a row for each source, the smallest of very many in one."""
+    ranked = _ranked(sources)
+    room = len(ranked) if len(ranked) <= _MOST_ROWS else _MOST_ROWS - 1
+    steps = [_step(s.name, s.contribution_mm, s.share, factor, units) for s in ranked[:room]]
+    if rest := ranked[room:]:
+        together = sum(source.contribution_mm**2 for source in rest) ** 0.5
+        name, share = counted(len(rest), "smaller source"), sum(source.share for source in rest)
+        steps.append(_step(name, together, share, factor, units))
+    return steps
+
+
+def _step(name: str, sd_mm: float, share: float, factor: float, units: System) -> Step:
+    told = (length_number(sd_mm, units), f"{100.0 * share:.1f} %")
+    return Step(name, (factor * sd_mm) ** 2, told)
+
+
+def _draw_simulated(axes: Axes, compared: Compared, factor: float) -> None:
+    simulated = compared.simulated
+    variance = (factor * (simulated.sd_mm or 0.0)) ** 2
+    axes.axvline(variance, gid="simulated", **_SIMULATED)
+    if simulated.sd_ci95_mm is not None:
+        ends = [(factor * end) ** 2 for end in simulated.sd_ci95_mm]
+        axes.axvspan(*ends, color=SKY, alpha=0.3, linewidth=0.0, zorder=0.4)
+        variance = max(variance, ends[1])
+    axes.set_xlim(0.0, max(axes.get_xlim()[1], 1.05 * variance))
