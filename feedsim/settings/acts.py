@@ -31,6 +31,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.machine import Controller, Eye
 from feedsim.probability.distribution import Distribution
@@ -39,6 +40,7 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 __all__ = [
     "corrected_acts",
+    "corrected_mean",
     "first_shifts",
     "is_locked",
     "later_ticks",
@@ -51,6 +53,7 @@ _FINEST = 500
 _MOST_IN_A_COUNT = 200
 _MOST_VALUES = 64
 _SAME_STEPS = 1e-9
+_Steps = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 def locked_step(controller: Controller) -> float:
@@ -108,26 +111,41 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
     rounding, free = Distribution(half_widths=_free(at)[:1]), Distribution(half_widths=_free(at))
     if not is_locked(at.eye, at.controller):
         return rounding.plus(free)
-    locked, step = is_locked(at.carrier_eye, at.controller), locked_step(at.controller)
+    locked = is_locked(at.carrier_eye, at.controller)
+    rest = later_ticks(at, at.speed_mm_s) if locked else free
+    steps = _corrected_steps(at, engage, at.opening_travel_mm)
+    if steps is None:
+        return rounding.plus(rounding.plus(rest) if locked else rest)
+    choices = merged(*steps, most=_MOST_VALUES)
+    return Distribution(choices=({at.scale * x: p for x, p in choices.items()},)).plus(rest)
+
+
+def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
+    """Return the mean of :func:`corrected_acts` (mm of belt travel), the opening's U given."""
+    steps = _corrected_steps(at, engage, opening)
+    return at.scale * float(np.dot(*steps)) if steps else 0.0
+
+
+def _corrected_steps(at: FeederAtSpeed, engage: float, opening: float) -> _Steps | None:
+    """Return what a locked opening makes of the engage point; None where that is but uniform."""
+    step = locked_step(at.controller)
     mm = at.counted_mm_s * step
-    if at.count_mm > _MOST_IN_A_COUNT * mm:
-        return rounding.plus(rounding.plus(later_ticks(at, at.speed_mm_s)) if locked else free)
-    first = _corrected(
+    if not is_locked(at.eye, at.controller) or at.count_mm > _MOST_IN_A_COUNT * mm:
+        return None
+    return _corrected(
         engage,
-        at.opening_travel_mm,
+        opening,
         step=mm,
         later=round(at.controller.motion_cycle_s / step),
         count_mm=at.count_mm,
-        locked=locked,
+        locked=is_locked(at.carrier_eye, at.controller),
     )
-    rest = later_ticks(at, at.speed_mm_s) if locked else free
-    return Distribution(choices=({at.scale * x: p for x, p in first},)).plus(rest)
 
 
 @lru_cache(maxsize=64)
 def _corrected(
     engage: float, opening: float, *, step: float, later: int, count_mm: float, locked: bool
-) -> tuple[tuple[float, float], ...]:
+) -> _Steps:
     """Return the shifts of a corrected engage point (mm of counted travel) with probabilities.
 
     The opening comes j steps after its scan tick with the shares of its own point and tick, and
@@ -144,7 +162,7 @@ def _corrected(
     travel = engage + by
     point = count_mm * np.rint(travel / count_mm) if count_mm > 0.0 else travel
     if not locked:
-        return tuple(merged(point - engage - by, shares, most=_MOST_VALUES).items())
+        return point - engage - by, shares
     # as _first_lattice has it, for each value of the correction a row
     counts, each = (point / count_mm, step / count_mm) if count_mm > 0.0 else (point / step, 1.0)
     high = np.maximum(0.0, np.ceil(counts / each - _SAME_STEPS))
@@ -158,7 +176,7 @@ def _corrected(
     shifts = reached * step - (travel - 0.5 * count_mm + 0.5 * step)[:, None]
     chances = shares[:, None] * (before - not_yet)
     some = chances > 0.0
-    return tuple(merged(shifts[some], chances[some], most=_MOST_VALUES).items())
+    return shifts[some], chances[some]
 
 
 def _free(at: FeederAtSpeed) -> tuple[float, float]:

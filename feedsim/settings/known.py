@@ -30,8 +30,8 @@ from dataclasses import fields, replace
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
-from feedsim.settings.predict import engage_bias, known_bias, opening_bias
-from feedsim.settings.right import NAMES, Solution, right_settings
+from feedsim.settings.predict import corrected_bias, engage_bias, opening_bias
+from feedsim.settings.right import Solution, right_settings
 
 __all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
 
@@ -62,10 +62,13 @@ def less_what_is_known(
         found = _engage(side, found)
     one_locked = side.is_coarse(scanned=at.carrier_eye.scanned) and not opening_locked
     free = one_locked and not at.settings.stage_correction
-    if disengage and free and abs(side.mean(found)) > WORTH_MM:
-        # a later opening stages further on, so that the insert comes earlier
-        travel = side.opening(found) + side.mean(found) / side.scale
-        found = side.opened(found, side.counts(travel), key=lambda s: abs(side.mean(s)))
+    if disengage and free:
+        engaging, opening = side.engaging(found), side.opening(found)
+        left = side.mean(engaging, opening)
+        if abs(left) > WORTH_MM:
+            # a later opening stages further on, so that the insert comes earlier
+            counts = side.counts(opening + left / side.scale)
+            found = side.opened(found, counts, key=lambda u: abs(side.mean(engaging, u)))
     return found
 
 
@@ -86,41 +89,41 @@ def best_engage_lead(at: FeederAtSpeed) -> Solution:
 
 
 class AtLineSpeed:
-    """A feeder at line speed, asked what settings do there that are beside the right ones."""
+    """A feeder at line speed, asked what other travels E and U than the right ones leave there.
+
+    Travels are mm of counted travel, not rounded.
+    """
 
     def __init__(self, at: FeederAtSpeed, right: Solution) -> None:
-        self.at, self.right = at, right
-        self.settings, self.controller = at.settings, at.controller
+        self.at, self.settings, self.controller = at, at.settings, at.controller
         self.scale, self.counted, self.count = at.scale, at.counted_mm_s, at.count_mm
         self.step = self.counted * locked_step(at.controller)
+        self._right = self.engaging(right), self.opening(right)
 
     def engaging(self, s: Solution) -> float:
-        """Return E at line speed (mm of counted travel)."""
+        """Return E at line speed."""
         return s.engage_distance_mm - s.engage_lead_s * self.counted
 
     def opening(self, s: Solution) -> float:
-        """Return U at line speed (mm of counted travel)."""
+        """Return U at line speed."""
         return s.disengage_distance_mm - s.disengage_lead_s * self.counted
 
-    def mean(self, s: Solution) -> float:
-        """Return the mean error that settings leave (mm), but for what late marks do.
+    def mean(self, engage: float, opening: float) -> float:
+        """Return the mean error that travels leave (mm), but for what late marks do.
 
         A lead that took that off would make more marks late.
         """
-        engage, opening = self.engaging(s), self.opening(s)
-        off = engage - self.engaging(self.right)
+        off = engage - self._right[0]
         if self.settings.stage_correction:
-            there = self.at.with_settings(**{name: getattr(s, name) for name in NAMES})
-            return self.scale * off + known_bias(there)
-        off -= opening - self.opening(self.right)
+            return self.scale * off + corrected_bias(self.at, engage, opening)
+        off -= opening - self._right[1]
         off -= late_opening_mean(self.at, opening)
         known = engage_bias(self.at, engage) - opening_bias(self.at, opening)
         return self.scale * off + self.scale * known
 
-    def stage_off(self, s: Solution) -> float:
+    def stage_off(self, opening: float) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
-        opening = self.opening(s)
-        off = opening - self.opening(self.right)
+        off = opening - self._right[1]
         off += late_opening_mean(self.at, opening)
         return abs(off + opening_bias(self.at, opening))
 
@@ -156,23 +159,38 @@ class AtLineSpeed:
 
         The opening's act, so many steps after its scan tick, less what was to be expected of it.
         """
-        expected = self.opening(self.right) - 0.5 * self.count
+        expected = self._right[1] - 0.5 * self.count
         expected += 0.5 * self.counted * self.controller.motion_cycle_s
         return -math.fmod(expected, self.step)
 
     def engaged(self, s: Solution, travels: Iterable[float]) -> Solution:
         """Return the settings with the E that leaves the smallest mean error, by the lead."""
-        leads = ((s.engage_distance_mm - travel) / self.counted for travel in travels)
-        choices = [replace(s, engage_lead_s=lead) for lead in leads]
-        return _least(choices, lambda c: abs(self.mean(c)), lambda c: c.engage_lead_s, s)
+        opening = self.opening(s)
+        lead = self._best(
+            s.engage_distance_mm, s.engage_lead_s, travels, lambda e: abs(self.mean(e, opening))
+        )
+        return replace(s, engage_lead_s=lead)
 
     def opened(
-        self, s: Solution, travels: Iterable[float], *, key: Callable[[Solution], float]
+        self, s: Solution, travels: Iterable[float], *, key: Callable[[float], float]
     ) -> Solution:
         """Return the settings with the U for which the key is smallest, by the lead."""
-        leads = ((s.disengage_distance_mm - travel) / self.counted for travel in travels)
-        choices = [replace(s, disengage_lead_s=lead) for lead in leads]
-        return _least(choices, key, lambda c: c.disengage_lead_s, s)
+        lead = self._best(s.disengage_distance_mm, s.disengage_lead_s, travels, key)
+        return replace(s, disengage_lead_s=lead)
+
+    def _best(
+        self,
+        distance: float,
+        given: float,
+        travels: Iterable[float],
+        key: Callable[[float], float],
+    ) -> float:
+        """Return the lead of the travel with the smallest key, of equal ones the nearest lead."""
+        found = []
+        for travel in travels:
+            lead = (distance - travel) / self.counted
+            found.append((round(key(travel) / _SAME_MM), abs(lead - given), lead))
+        return min(found)[2] if found else given
 
 
 def _engage(side: AtLineSpeed, found: Solution) -> Solution:
@@ -181,24 +199,11 @@ def _engage(side: AtLineSpeed, found: Solution) -> Solution:
     spread = corrected and not is_locked(side.at.eye, side.controller)
     if spread or travel <= 0.0:
         return found
+    mean = side.mean(travel, side.opening(found))
+    wanted = travel - mean / side.scale
     if side.is_coarse(scanned=side.at.carrier_eye.scanned):
         by = side.moved_by if corrected else 0.0
-        wanted = travel - side.mean(found) / side.scale
         return side.engaged(found, [t - by for t in side.middles(wanted + by)])
-    if max(side.count, abs(side.mean(found))) <= WORTH_MM:
+    if max(side.count, abs(mean)) <= WORTH_MM:
         return found
-    return side.engaged(found, side.counts(travel - side.mean(found) / side.scale))
-
-
-def _least(
-    choices: list[Solution],
-    key: Callable[[Solution], float],
-    lead: Callable[[Solution], float],
-    given: Solution,
-) -> Solution:
-    """Return the choice with the smallest key, of equal ones that with the nearest lead."""
-    return min(
-        choices,
-        key=lambda c: (round(key(c) / _SAME_MM), abs(lead(c) - lead(given)), lead(c)),
-        default=given,
-    )
+    return side.engaged(found, side.counts(wanted))

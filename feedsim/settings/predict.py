@@ -13,6 +13,7 @@ from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
     corrected_acts,
+    corrected_mean,
     is_locked,
     mean_act,
     side_acts,
@@ -26,6 +27,7 @@ from feedsim.settings.right import right_settings
 __all__ = [
     "Expected",
     "Shift",
+    "corrected_bias",
     "corrected_point",
     "cycle_time",
     "engage_bias",
@@ -99,6 +101,13 @@ def corrected_point(at: FeederAtSpeed) -> Distribution:
     """
     distance = at.settings.engage_distance_mm + _opened_off(at)
     return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)
+
+
+def corrected_bias(at: FeederAtSpeed, engage: float, opening: float) -> float:
+    """Return the mean of :func:`corrected_point` (mm) for other E and U than the settings' own."""
+    right = right_settings(at)
+    opened = right.disengage_distance_mm - right.disengage_lead_s * at.counted_mm_s
+    return corrected_mean(at, engage + opening - opened, opening)
 
 
 def _opened_off(at: FeederAtSpeed) -> float:

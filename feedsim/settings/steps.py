@@ -81,8 +81,8 @@ def on_steps(
     side = AtLineSpeed(at, right)
     found = wanted
     for name, key in (
-        ("disengage", side.stage_off),
-        ("engage", lambda s: abs(side.mean(s))),
+        ("disengage", lambda s: side.stage_off(side.opening(s))),
+        ("engage", lambda s: abs(side.mean(side.engaging(s), side.opening(s)))),
     ):
         found = _side(side, found, name, key=key, automatic=automatic)
     return found
