@@ -3,21 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, NamedTuple
+from dataclasses import replace
+from typing import Any, Literal, NamedTuple
 
 from feedsim.answers.line import Line
+from feedsim.answers.rehearse.answer import Page, rehearse
+from feedsim.desk import taking
+from feedsim.desk.against import against, same_cards
 from feedsim.desk.forms import forms
 from feedsim.desk.knobs import knobs_answer
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.desk.lines import Opened, read
-from feedsim.desk.questions import Question
+from feedsim.desk.long_work import limit, story, sweep
+from feedsim.desk.questions import MOST_CARRIERS, Question
 from feedsim.desk.runs import ran, run_told
+from feedsim.desk.speeds import speeds
+from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
 
-__all__ = ["LANES", "Way", "way_of"]
+__all__ = ["LANES", "PLAYING_AT", "Way", "way_of"]
 
-QUICK, RUN, LONG = LANES = ("quick", "run", "long")
-"""What answers at once, what runs a line, what takes long: none waits for another."""
+LANES = QUICK, SPEEDS, RUN, PLAYING, LONG = ("quick", "speeds", "run", "playing", "long")
+"""A thread each, so that what answers at once waits for nothing that takes longer."""
+PLAYING_AT = "/page/"
+
+_MOST_EACH = 100_000
+_SOON_S, _LATER_S, _LONG_S = 20.0, 60.0, 900.0
 
 Answer = Mapping[str, Any]
 Work = Callable[[Question, Sequence[Opened], Job], Answer]
@@ -36,11 +47,28 @@ def way_of(what: str) -> Way:
     return _WAYS[what]
 
 
-def _line(question: Question, files: Sequence[Opened]) -> tuple[Line, System]:
+def _line(
+    question: Question, files: Sequence[Opened], *, most: int = MOST_CARRIERS
+) -> tuple[Line, System]:
+    """Return the line of a question, and the units to answer in.
+
+    Raises
+    ------
+    TooLong
+        If it runs more carriers than may be.
+    """
     many = question.carriers
-    more = [] if many is None else [f"run.carriers={many}"]
-    line = read(question, files, more=more)
+    line = read(question, files, more=[] if many is None else [f"run.carriers={many}"])
+    run = line.scenario.run
+    if run.warm_up + run.carriers > most + _WARMED:
+        raise TooLong(
+            f"{run.carriers:,} carriers after {run.warm_up:,} to warm up are more than a question "
+            f"of this kind may run ({most:,}): ask for fewer, or run the command"
+        )
     return line, question.units or line.units
+
+
+_WARMED = 10_000
 
 
 def _knobs(question: Question, files: Sequence[Opened], job: Job) -> Answer:
@@ -49,28 +77,127 @@ def _knobs(question: Question, files: Sequence[Opened], job: Job) -> Answer:
 
 
 def _forms(question: Question, files: Sequence[Opened], job: Job) -> Answer:
-    line, units = _line(question, files)
+    line = read(question, files)
     job.look()
-    return forms(line, units)
+    return forms(line, question.units or line.units)
+
+
+def _speeds(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    line = read(question, files)
+    return speeds(line, question.units or line.units, job.look)
 
 
 def _run(question: Question, files: Sequence[Opened], job: Job) -> Answer:
     line, units = _line(question, files)
-    return run_told(_ran(line, job), units)
+    told = run_told(ran(line, progress=_carriers(job, line)), units)
+    return {**told, "command": _command(question, files)}
 
 
-def _ran(line: Line, job: Job) -> Any:
-    """Run a line, as long as somebody waits for it and it takes no longer than may be."""
-    run = line.scenario.run
-    total = run.warm_up + run.carriers
-    if total > 2 * MOST_AT_ONCE:
-        raise TooLong(f"a question runs {MOST_AT_ONCE:,} carriers at most: ask for fewer")
-    return ran(line, progress=lambda done: job.reached(done, total, "carriers"))
+def _against(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    now, units = _line(question, files)
+    pinned = _pinned(question, files, now)
+    return against(pinned, now, units, progress=_carriers(job, pinned, now))
 
 
-MOST_AT_ONCE = 1_000_000
+def _playing(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    page, units = _page(question, files, job)
+    job.look()
+    return taking.playing(page, units, linked=PLAYING_AT)
+
+
+def _mail(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    page, units = _page(question, files, job)
+    job.look()
+    return taking.mail(page, units)
+
+
+def _page(question: Question, files: Sequence[Opened], job: Job) -> tuple[Page, System]:
+    """Return a stretch of the run, of the pinned line too if there is one."""
+    now, units = _line(question, files, most=_MOST_EACH)
+    lines = [now]
+    if question.a is not None:
+        lines = [replace(_pinned(question, files, now), name="pinned"), replace(now, name="now")]
+    page = rehearse(
+        *lines,
+        around=question.around,
+        start=question.start,
+        count=question.count,
+        first_miss=question.miss,
+        first_hazard=question.hazard,
+        progress=_carriers(job, now),
+    )
+    return page, units
+
+
+def _pinned(question: Question, files: Sequence[Opened], now: Line) -> Line:
+    if question.a is None:
+        raise FeedsimError(Fault("a", message="nothing is pinned to hold this against"))
+    return read(question.a, files, more=same_cards(now))
+
+
+def _sweep(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    line, units = _line(question, files, most=_MOST_EACH)
+    told = sweep(line, question.axes, units, job)
+    vary = [part for axis in question.axes for part in ("--vary", axis)]
+    return {**told, "command": _command(question, files, "sweep", *vary)}
+
+
+def _limit(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    line, units = _line(question, files, most=_MOST_EACH)
+    told = limit(line, question.within, units, job)
+    return {**told, "command": _command(question, files, "limit", "--within", question.within)}
+
+
+def _story(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    line, units = _line(question, files, most=_MOST_EACH if _first(question) else MOST_CARRIERS)
+    job.look()
+    told = story(line, question.carrier, units, first=_first(question), feeder=question.feeder)
+    carrier = [] if told["carrier"] is None else ["--carrier", str(told["carrier"])]
+    return {**told, "command": _command(question, files, "explain", *carrier)}
+
+
+def _first(question: Question) -> Literal["miss", "hazard"] | None:
+    return "miss" if question.miss else "hazard" if question.hazard else None
+
+
+def _sheet(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    line = read(question, files)
+    job.look()
+    return taking.sheet(line, question.units or line.units)
+
+
+def _commands(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    del job
+    return taking.commands(question, files, question.carriers)
+
+
+def _written(question: Question, files: Sequence[Opened], job: Job) -> Answer:
+    del job
+    return taking.written(question, files)
+
+
+def _command(question: Question, files: Sequence[Opened], name: str = "run", *more: str) -> str:
+    return taking.command(question, files, name, *more, carriers=question.carriers)
+
+
+def _carriers(job: Job, *lines: Line) -> Callable[[int], None]:
+    """Return what is told how many carriers of some lines have come."""
+    total = sum(line.scenario.run.warm_up + line.scenario.run.carriers for line in lines)
+    return lambda done: job.reached(done, total, "carriers")
+
+
 _WAYS: Mapping[str, Way] = {
-    "knobs": Way(QUICK, 20.0, _knobs),
-    "forms": Way(QUICK, 20.0, _forms),
-    "run": Way(RUN, 60.0, _run),
+    "knobs": Way(QUICK, _SOON_S, _knobs),
+    "forms": Way(QUICK, _SOON_S, _forms),
+    "command": Way(QUICK, _SOON_S, _commands),
+    "written": Way(QUICK, _SOON_S, _written),
+    "speeds": Way(SPEEDS, _LATER_S, _speeds),
+    "run": Way(RUN, _LATER_S, _run),
+    "against": Way(RUN, _LATER_S, _against),
+    "playing": Way(PLAYING, _LATER_S, _playing),
+    "story": Way(PLAYING, _LATER_S, _story),
+    "mail": Way(PLAYING, _LATER_S, _mail),
+    "sheet": Way(SPEEDS, _LATER_S, _sheet),
+    "sweep": Way(LONG, _LONG_S, _sweep),
+    "limit": Way(LONG, _LONG_S, _limit),
 }

@@ -15,9 +15,26 @@ MOST_CARRIERS = 1_000_000
 _MOST_CHANGES = 400
 _LONGEST_CHANGE = 20_000
 _LARGEST_TEXT = 1_000_000
+_LONGEST_AXIS = 2000
+_MOST_PLAYED = 400
 
+Carrier = Annotated[int, Field(ge=0, le=10**8)]
 Read = TypeVar("Read", bound=BaseModel)
-What = Literal["knobs", "forms", "run"]
+What = Literal[
+    "knobs",
+    "forms",
+    "speeds",
+    "run",
+    "against",
+    "playing",
+    "sweep",
+    "limit",
+    "story",
+    "command",
+    "sheet",
+    "mail",
+    "written",
+]
 
 
 class NotAQuestion(ValueError):  # noqa: N818 - it says what came
@@ -58,8 +75,20 @@ class Question(Setup):
         What is asked.
     units : {"metric", "inch"} or None
         In which it is answered; None: those of the scenario.
-    carriers : int
-        To simulate.
+    carriers : int or None
+        To simulate; None: as many as the scenario says.
+    a : Setup or None
+        The line that is pinned, to hold this one against.
+    around, start, count : int or None
+        Which carriers are played.
+    miss, hazard : bool
+        Play around, or tell of, the first carrier that is missed or at risk.
+    carrier, feeder : int or None
+        Whose story is told, and where; all feeders if left out.
+    axes : list of str
+        Of a sweep: a key and its values each, as ``--vary`` has them.
+    within : str
+        How narrow a range of speeds the search for the limit ends with.
     """
 
     number: Annotated[int, Field(ge=0, le=2**53)]
@@ -67,6 +96,16 @@ class Question(Setup):
     what: What
     units: System | None = None
     carriers: Annotated[int, Field(ge=1, le=MOST_CARRIERS)] | None = None
+    a: Setup | None = None
+    around: Carrier | None = None
+    start: Annotated[Carrier | None, Field(alias="from")] = None
+    count: Annotated[int, Field(ge=1, le=_MOST_PLAYED)] | None = None
+    miss: bool = False
+    hazard: bool = False
+    carrier: Carrier | None = None
+    feeder: Annotated[int, Field(ge=0, le=99)] | None = None
+    axes: Annotated[list[Annotated[str, Field(max_length=_LONGEST_AXIS)]], Field(max_length=2)] = []
+    within: Annotated[str, Field(max_length=40)] = "5 %"
 
 
 class Saving(Setup):

@@ -20,12 +20,15 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from feedsim import __version__
+from feedsim.answers.rehearse.page.page import linked_parts
 from feedsim.desk.answering import LANES, way_of
 from feedsim.desk.engine import Engine
 from feedsim.desk.gate import LARGEST_BODY, Gate, Keys
 from feedsim.desk.lanes import GONE, Job, Lane
-from feedsim.desk.lines import Opened
-from feedsim.desk.questions import NotAQuestion, Question, What, read_question
+from feedsim.desk.lines import Opened, faults_plain
+from feedsim.desk.questions import NotAQuestion, Question, Saving, What, read_question
+from feedsim.desk.taking import AlreadyThere, save
+from feedsim.errors import FeedsimError
 from feedsim.render.cautions import CAUTIONS
 
 __all__ = ["Desk", "serve"]
@@ -65,6 +68,7 @@ class Desk:
             Route("/page/{name}", self._part, methods=["GET"]),
             Route("/state", self._state, methods=["GET"]),
             Route("/ask", self._ask, methods=["POST"]),
+            Route("/save", self._save, methods=["POST"]),
         ]
         inner = Starlette(routes=routes, exception_handlers={404: _told, 405: _told})
         return Gate(inner, keys=keys, port=port)
@@ -128,6 +132,19 @@ class Desk:
         job = Job((question.tab, question.what), work, send=send, most_s=way.most_s)
         self._lanes[way.lane].put(job)
         return _Lines(lines, on_gone=lambda: job.drop(GONE))
+
+    async def _save(self, request: Request) -> Response:
+        try:
+            saving = read_question(await _body(request), Saving)
+            saved = await asyncio.to_thread(save, saving, self.files)
+        except NotAQuestion as no:
+            return _error(no.status, no.words)
+        except AlreadyThere as there:
+            told = {"exists": there.name, "over": there.over, "words": str(there)}
+            return JSONResponse(told, status_code=409)
+        except FeedsimError as error:
+            return JSONResponse({"faults": faults_plain(error)}, status_code=422)
+        return JSONResponse(saved)
 
 
 class _Lines(Response):
@@ -225,6 +242,8 @@ def _page() -> dict[str, Response]:
         kind = _KINDS.get(file.name[file.name.rfind(".") :])
         if kind is not None:
             found[file.name] = Response(file.read_bytes(), media_type=kind)
+    for name, text in linked_parts().items():
+        found[name] = Response(text, media_type=_KINDS[name[name.rfind(".") :]])
     return found
 
 

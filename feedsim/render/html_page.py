@@ -27,11 +27,13 @@ def html_page(package: str, template: str, **shown: Any) -> str:
     return text.render(paper=part("feedsim.render", "paper.css"), **shown)
 
 
-def part(package: str, name: str) -> Any:
-    """Return a file of our own as it is: markup, styles or a script."""
+def part(package: str, *names: str) -> Any:
+    """Return files of our own as they are, one after the other: markup, styles or scripts."""
     from markupsafe import Markup
 
-    return Markup(files(package).joinpath(name).read_text("utf-8"))  # noqa: S704 - our own files
+    found = files(package)
+    text = "\n".join(found.joinpath(name).read_text("utf-8") for name in names)
+    return Markup(text)  # noqa: S704 - our own files
 
 
 def embedded(plain: object) -> Any:

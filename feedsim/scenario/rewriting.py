@@ -10,12 +10,13 @@ from typing import Any
 
 from feedsim.errors import FeedsimError
 from feedsim.quantities import KINDS, QuantityError, System, measure, parse
+from feedsim.scenario.arrivals import with_arrival_changed
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.reading import parse_toml, scenario_from_text
 from feedsim.scenario.writing import scenario_to_dict
 
-__all__ = ["corrected_text", "in_unit_of", "scenario_to_toml", "unit_and_size"]
+__all__ = ["changed_text", "corrected_text", "in_unit_of", "scenario_to_toml", "unit_and_size"]
 
 _QUANTITY = re.compile(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*(\D.*?)\s*", re.ASCII)
 _FINEST_MM, _FINEST_S = 0.001, 1e-6
@@ -117,11 +118,29 @@ def corrected_text(
         for key, value in values.items()
     ]
     wanted = apply_overrides(wanted, changes)
+    return _in_place(text, wanted, folder)
+
+
+def changed_text(text: str, overrides: Sequence[str], *, folder: str | Path = "") -> str:
+    """Return the text of a scenario file with some keys changed, as ``--set`` changes them.
+
+    Comments, order, blank lines and all values that did not change are as they were.
+
+    Raises
+    ------
+    FeedsimError
+        As :func:`corrected_text`, or if an override is wrong.
+    """
+    wanted = with_arrival_changed(apply_overrides(parse_toml(text), overrides), overrides)
+    return _in_place(text, wanted, folder)
+
+
+def _in_place(text: str, wanted: Mapping[str, Any], folder: str | Path) -> str:
     written = _written(text.removeprefix("\ufeff"), wanted)
     if parse_toml(written) != wanted:
         raise FeedsimError(
-            "the file is laid out so that its settings cannot be changed in place; write them in "
-            "a table [feeder.settings] of their own"
+            "the file is laid out so that its keys cannot be changed in place; write those of a "
+            "feeder in tables of their own, such as [feeder.settings]"
         )
     scenario_from_text(written, folder=folder)
     return written
@@ -194,6 +213,8 @@ def _change(here: Any, wanted: Mapping[str, Any], *, top: bool = False) -> None:
     A new table within another one is written on one line: a head of its own would end whatever
     stands below it there.
     """
+    for key in [key for key in here if key not in wanted]:
+        del here[key]
     for key, value in wanted.items():
         if key not in here:
             here[key] = value if top or not isinstance(value, dict) else _inline(value)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from typing import Any
 
 import numpy as np
 import pytest
 
 import feedsim
+from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.run.summary import decision
 from feedsim.scenario import json_schema
 from feedsim.scenario.tree import node
@@ -160,3 +163,104 @@ def test_inches_are_answered_in_inches() -> None:
     assert " in" in asked.ask("run", carriers=300)["feeders"][0]["rows"][0][2]
     assert asked.ask("run", carriers=300)["feeders"][0]["histogram"]["unit"] == "in"
     assert "mm" in asked.ask("run", carriers=300, units="metric")["feeders"][0]["rows"][0][2]
+
+
+PINNED = {"changes": ["controller.motion_cycle=2 ms", "seed=9"]}
+
+
+def test_a_pinned_line_is_compared_on_the_same_cards(asked: Asked) -> None:
+    pinned = {"text": asked.desk.files[0].text, **PINNED}
+    told = asked.ask("against", TURNED, carriers=600, a=pinned)
+    now = feedsim.load(CARD, [*TURNED, "run.carriers=600"])
+    other = feedsim.load(CARD, ["controller.motion_cycle=2 ms", "run.carriers=600"])
+    assert told["now"]["text"] == feedsim.run(now).text()
+    assert told["a"]["text"] == feedsim.run(other).text()  # with the seed of now
+    # at one line speed `compare` holds the same two setups against each other
+    same = asked.ask("against", ["controller.motion_cycle=1 ms"], carriers=600, a=pinned)
+    compared = feedsim.compare(other, but=["controller.motion_cycle=1 ms"], speeds="60,61 m/min")
+    wanted = compared.points[0].differences[0].feeders[0]
+    found = {d["figure"]: d for d in same["feeders"][0]["differences"]}
+    assert found["Spread"]["difference"] == wanted.placement_sd.difference_mm
+    assert [found["Spread"]["low"], found["Spread"]["high"]] == list(wanted.placement_sd.ci95_mm)
+    assert found["Missed"]["difference"] == wanted.missed.difference
+    assert found["Spread"]["better"] == "now"  # a tick is a source of spread
+
+
+def test_a_line_against_itself_differs_in_nothing(asked: Asked) -> None:
+    pinned = {"text": asked.desk.files[0].text, "changes": TURNED}
+    told = asked.ask("against", TURNED, carriers=300, a=pinned)
+    assert {d["better"] for d in told["feeders"][0]["differences"]} == {None}
+    assert {d["difference"] for d in told["feeders"][0]["differences"]} == {0.0}
+
+
+def test_what_cannot_be_compared_is_told(asked: Asked) -> None:
+    two = (SCENARIOS / "two_feeders.toml").read_text("utf-8")
+    faults = asked.lines("against", carriers=100, a={"text": two})[-1]["faults"]
+    assert faults[0]["path"] == "feeder"
+    assert asked.lines("against", carriers=100)[-1]["faults"][0]["path"] == "a"
+
+
+def test_the_highest_speeds_are_those_of_the_limit() -> None:
+    imperial = SCENARIOS / "imperial.toml"
+    told = Asked(imperial).ask("speeds", ["line.speed=500 ft/min"])
+    closed = in_closed_form(feedsim.load(imperial).scenario)
+    assert told["highest"]["mm_s"] == pytest.approx(closed.limit_mm_s, rel=1e-6)
+    assert [bar["mm_s"] for bar in told["bars"]] == sorted(bar["mm_s"] for bar in told["bars"])
+    assert told["bars"][0]["below_line_speed"]
+    assert not told["bars"][-1]["below_line_speed"]
+    names = {bar["mechanism"] for bar in told["bars"]} | set(told["free"])
+    assert len(names) == len(told["free"]) + len(told["bars"])
+
+
+def test_a_stretch_of_the_run_plays_with_the_new_values(asked: Asked) -> None:
+    told = asked.ask("playing", TURNED, carriers=300, around=100)
+    assert "carriers 90 to 110" in told["words"]
+    document = told["document"]
+    assert '"line_speed_mm_s":1500.0' in document
+    assert "<style" not in document
+    assert "style=" not in document
+    for script in re.findall(r"<script[^>]*>", document):
+        assert 'type="application/json"' in script or 'src="/page/playing.js"' in script
+    assert asked.get("/page/playing.js").status == asked.get("/page/playing.css").status == 200
+    mailed = asked.ask("mail", TURNED, carriers=300, around=100)
+    page = feedsim.rehearse(feedsim.load(CARD, [*TURNED, "run.carriers=300"]), around=100)
+    assert mailed["document"] == page.html()
+
+
+def test_two_lines_play_on_one_clock(asked: Asked) -> None:
+    pinned = {"text": asked.desk.files[0].text, **PINNED}
+    told = asked.ask("playing", TURNED, carriers=300, around=100, a=pinned)
+    assert "controller.motion_cycle" in told["document"]
+
+
+def test_a_carrier_s_story_is_that_of_explain(asked: Asked) -> None:
+    told = asked.ask("story", TURNED, carriers=600, carrier=423)
+    line = feedsim.load(CARD, [*TURNED, "run.carriers=600"])
+    assert told["text"] == feedsim.run(line).explain(423).text()
+    first = asked.ask("story", TURNED, carriers=600, miss=True)
+    assert first["carrier"] == 423
+    assert first["text"] == told["text"]
+    none = asked.lines("story", TURNED, carriers=600, carrier=9999)[-1]
+    assert none["faults"]
+
+
+def test_the_sheet_is_that_of_setup() -> None:
+    bench = SCENARIOS / "bench.toml"
+    told = Asked(bench).ask("sheet")
+    files = feedsim.setup(feedsim.load(bench)).files()
+    assert told["document"].encode() == files["setup.html"]
+
+
+def test_the_command_gives_the_same_numbers(asked: Asked) -> None:
+    changes = [*TURNED, 'title="one; two"', "carrier.pitch=261 mm"]
+    told = asked.ask("command", changes, carriers=250)
+    assert told["same_file"]
+    words = shlex.split(told["commands"][0]["command"])
+    assert words[:2] == ["feedsim", "run"]
+    overrides = [words[n + 1] for n, word in enumerate(words) if word == "--set"]
+    assert overrides == changes
+    assert words[-2:] == ["--carriers", "250"]
+    assert asked.ask("run", changes, carriers=250)["command"] == told["commands"][0]["command"]
+    other = asked.question("command")
+    other["text"] += "\n# changed\n"
+    assert not json.loads(asked.post(other).body)["answer"]["same_file"]

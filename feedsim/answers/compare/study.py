@@ -37,6 +37,7 @@ __all__ = [
     "Setup",
     "SetupResults",
     "Together",
+    "difference",
     "forms_of",
     "read_but",
     "run_at_speed",
@@ -375,11 +376,12 @@ def run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications: 
     for letter, scenario in zip(LETTERS[1:], others, strict=False):
         other = run_scenario(scenario, replications=replications)
         results.append(SetupResults(letter, other.results))
-        differences.append(_difference(letter, against, other))
+        differences.append(difference(letter, against, other))
     return Together(against.results.line_speed_mm_s, tuple(results), tuple(differences))
 
 
-def _difference(letter: str, first: ScenarioRun, other: ScenarioRun) -> Difference:
+def difference(letter: str, first: ScenarioRun, other: ScenarioRun) -> Difference:
+    """Return how a setup that has run differs from the first one, which ran the same cards."""
     before, after = (r.results.complete.per_hour for r in (first, other))
     ran = [Ran(r.records, r.machine, criteria_of(r.scenario)) for r in (first, other)]
     pairs = zip(first.scenario.feeder, other.scenario.feeder, strict=True)

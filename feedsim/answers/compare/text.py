@@ -21,7 +21,7 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import DASH, counted, length_number, percent, speed, time, whole
 
-__all__ = ["compare_text", "named"]
+__all__ = ["compare_text", "difference_cell", "named"]
 
 _HEAD = 16
 
@@ -175,13 +175,13 @@ def _table(pair: _Pair, units: System) -> Iterator[str]:
     heads = [f"{f.name.lower()}, {unit if f in LENGTHS else '%'}" for f in FIGURES]
     rows = [["speed", *heads, "per hour"]]
     for mm_s, difference, hourly in zip(pair.speeds, pair.differences, pair.hourly, strict=True):
-        cells = [_cell(f.of(difference), pair.letters, units) for f in FIGURES]
+        cells = [difference_cell(f.of(difference), pair.letters, units) for f in FIGURES]
         more = DASH if hourly is None else f"{round(hourly):+}" if round(hourly) else "0"
         rows.append([speed(mm_s, units), *cells, more])
     yield from table(rows, "r")
 
 
-def _cell(d: OneDifference, letters: tuple[str, str], units: System) -> str:
+def difference_cell(d: OneDifference, letters: tuple[str, str], units: System) -> str:
     """Write a difference with the half-width of its interval, and the letter of the better one."""
     if d.size is None or d.interval is None:
         return f"{DASH}  "

@@ -64,14 +64,22 @@ class Page(Answer):
         """Those of the first line."""
         return self.lines[0].units
 
-    def html(self, *, units: System | None = None) -> str:
-        """Return the page: one file that any browser opens, offline."""
+    def html(self, *, units: System | None = None, linked: str = "") -> str:
+        """Return the page: one file that any browser opens, offline.
+
+        Parameters
+        ----------
+        units : {"metric", "inch"}, optional
+        linked : str
+            See :func:`feedsim.answers.rehearse.page.page.rehearse_page`.
+        """
         from feedsim.answers.rehearse.page.page import rehearse_page
 
         what = [line.scenario for line in self.lines]
         between = differences(*what) if len(what) == 2 else ()
         units = units or self.units
-        return rehearse_page(self.scenes(units=units), differences=between, units=units)
+        scenes = self.scenes(units=units)
+        return rehearse_page(scenes, differences=between, units=units, linked=linked)
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return the page."""

@@ -103,9 +103,12 @@ class InClosedForm:
         return complete_to(self.feeders)
 
 
-def in_closed_form(scenario: Scenario) -> InClosedForm:
-    """Return what the closed forms say of a line, without a simulation."""
-    feeders = tuple(closed_forms(scenario))
+def in_closed_form(scenario: Scenario, *, look: Callable[[], None] | None = None) -> InClosedForm:
+    """Return what the closed forms say of a line, without a simulation.
+
+    ``look``: as in :func:`closed_forms`.
+    """
+    feeders = tuple(closed_forms(scenario, look=look))
     nowhere = lowest_together([feeder.limits for feeder in feeders]) == 0.0
     return InClosedForm(feeders, closed_window(scenario) if nowhere else None)
 
@@ -123,10 +126,28 @@ def limits_of_line(
     return tuple(sorted(rows, key=lambda row: row.speed_mm_s))
 
 
-def closed_forms(scenario: Scenario) -> list[Closed]:
-    """Return what the closed forms say of each feeder."""
-    allowed = criteria_of(scenario)
-    return [closed_form(_at(scenario, n), allowed) for n in range(len(scenario.feeder))]
+def closed_forms(scenario: Scenario, *, look: Callable[[], None] | None = None) -> list[Closed]:
+    """Return what the closed forms say of each feeder.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    look : callable, optional
+        Called at each speed that is looked at; what it raises ends the search.
+    """
+    allowed, found = criteria_of(scenario), []
+    for number in range(len(scenario.feeder)):
+        at = _at(scenario, number)
+        found.append(closed_form(at if look is None else _looking(at, look), allowed))
+    return found
+
+
+def _looking(at: At, look: Callable[[], None]) -> At:
+    def looked_at(speed: float) -> FeederAtSpeed:
+        look()
+        return at(speed)
+
+    return looked_at
 
 
 def closed_between(scenario: Scenario, low: float, high: float) -> list[Closed]:

@@ -10,7 +10,7 @@ from feedsim.quantities import Kind, QuantityError, System, display, parse
 from feedsim.render.cautions import CAUTIONS
 from feedsim.render.html_page import embedded, html_page, part
 
-__all__ = ["rehearse_page"]
+__all__ = ["linked_parts", "rehearse_page"]
 
 _HERE = "feedsim.answers.rehearse.page"
 SCRIPTS = (
@@ -62,6 +62,7 @@ def rehearse_page(
     *,
     differences: Sequence[tuple[str, str, str]] = (),
     units: System = "metric",
+    linked: str = "",
 ) -> str:
     """Return the page; whatever comes from a scenario is text there, never markup.
 
@@ -74,6 +75,9 @@ def rehearse_page(
         Keys in which two setups differ, with the value in either.
     units : {"metric", "inch"}
         Units of everything that is written.
+    linked : str
+        Where a server has :func:`linked_parts`, with a slash at its end; left empty, all is in the
+        page, which then is one file that a browser opens from disk.
     """
     two = len(scenes) > 1
     feeders = [feeder["name"] for feeder in max(scenes, key=_feeders)["feeders"]]
@@ -89,13 +93,24 @@ def rehearse_page(
         stops=any(scene["stops"]["why"] for scene in scenes),
         drawing=_DRAWING + (_GATE if any(scene["gate"] for scene in scenes) else ""),
         cautions=CAUTIONS,
+        linked=linked,
         style=part(_HERE, "page.css"),
-        scripts=[part(_HERE, f"{name}.js") for name in SCRIPTS],
+        script=_script(),
         words=embedded(page_words(units) | {"feeders": feeders}),
         scenes=embedded(list(scenes)),
     )
     # half of a surrogate pair, from a broken command line, cannot be written in UTF-8
     return text.encode("utf-8", errors="backslashreplace").decode("utf-8")
+
+
+def linked_parts() -> dict[str, str]:
+    """Return what a page that is linked asks for, by name."""
+    script = f'(() => {{\n"use strict";\n{_script()}\n}})();\n'
+    return {"playing.css": str(part(_HERE, "page.css")), "playing.js": script}
+
+
+def _script() -> Any:
+    return part(_HERE, *(f"{name}.js" for name in SCRIPTS))
 
 
 def _feeders(scene: Mapping[str, Any]) -> int:

@@ -1,0 +1,109 @@
+"""A line that was pinned against the one that is shown, on the same cards."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from feedsim.answers.compare.study import Difference, difference
+from feedsim.answers.compare.text import difference_cell
+from feedsim.answers.compare.words import FIGURES, sentences, state_of
+from feedsim.answers.line import Line
+from feedsim.desk.runs import ran, run_told
+from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.paired import LengthDifference
+from feedsim.quantities import System
+
+__all__ = ["against", "same_cards"]
+
+_LETTERS = ("A", "now")
+
+
+def same_cards(now: Line) -> list[str]:
+    """Return the changes by which another line runs the same cards as this one."""
+    run = now.scenario.run
+    return [
+        f"seed={now.scenario.seed}",
+        f"run.carriers={run.carriers}",
+        f"run.warm_up={run.warm_up}",
+    ]
+
+
+def against(
+    pinned: Line, now: Line, units: System, *, progress: Callable[[int], None]
+) -> dict[str, Any]:
+    """Return both runs, what differs between them, and what of it is decided.
+
+    Parameters
+    ----------
+    pinned, now : Line
+        With the same cards.
+    units : {"metric", "inch"}
+    progress : callable
+        Told how many carriers of both have come.
+
+    Raises
+    ------
+    FeedsimError
+        If they cannot be held against each other.
+    """
+    _refuse_unlike(pinned, now)
+    one, two = pinned.scenario, now.scenario
+    first = ran(pinned, progress=progress)
+    other = ran(now, progress=lambda done: progress(one.run.warm_up + one.run.carriers + done))
+    found = difference(_LETTERS[1], first.ran, other.ran)
+    limits = one.acceptance != two.acceptance or one.limits != two.limits
+    hourly = found.complete_per_hour
+    return {
+        "carriers": two.run.carriers,
+        "letters": list(_LETTERS),
+        "notes": ["A and now are each held against limits of their own."] if limits else [],
+        "a": run_told(first, units),
+        "now": run_told(other, units),
+        "feeders": _feeders(found, two.line.speed, units),
+        "per_hour": {
+            "difference": hourly,
+            "text": None if hourly is None else f"{round(hourly):+,}" if round(hourly) else "0",
+        },
+    }
+
+
+def _refuse_unlike(pinned: Line, now: Line) -> None:
+    one, two = pinned.scenario, now.scenario
+    if len(one.feeder) != len(two.feeder):
+        counts = f"A has {len(one.feeder)} and now there are {len(two.feeder)}"
+        message = f"feeders are compared by their number: {counts}"
+        raise FeedsimError(Fault("feeder", message=message))
+    if one.run.carriers != two.run.carriers:
+        fewest = min(one.run.carriers, two.run.carriers)
+        message = f"a record of carriers ends before the run does: ask for {fewest} carriers"
+        raise FeedsimError(Fault("run.carriers", message=message))
+
+
+def _feeders(found: Difference, speed_mm_s: float, units: System) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": feeder.name,
+            "words": [
+                {"figure": name, "said": said}
+                for name, said in sentences(
+                    [feeder], [speed_mm_s], letters=_LETTERS, usual_mm_s=speed_mm_s, units=units
+                )
+            ],
+            "differences": [
+                {
+                    "figure": figure.name,
+                    "unit": "mm" if isinstance(one, LengthDifference) else "share",
+                    "difference": one.size,
+                    "low": one.interval and one.interval.low,
+                    "high": one.interval and one.interval.high,
+                    "better": {"first": "A", "other": "now", None: None}[one.better],
+                    "state": state_of(one),
+                    "text": difference_cell(one, _LETTERS, units).strip(),
+                }
+                for figure in FIGURES
+                for one in [figure.of(feeder)]
+            ],
+        }
+        for feeder in found.feeders
+    ]

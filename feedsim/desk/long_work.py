@@ -1,0 +1,124 @@
+"""What is asked for and takes a while: a sweep, the limit by simulation, a carrier's story."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from feedsim.answers.explain.answer import explain
+from feedsim.answers.limit.answer import MOST_CARRIERS, enough, searched
+from feedsim.answers.limit.study.closed import in_closed_form
+from feedsim.answers.limit.text import binding_words
+from feedsim.answers.line import Line
+from feedsim.answers.sweep.answer import planned, swept
+from feedsim.answers.sweep.study import Point
+from feedsim.desk import told
+from feedsim.desk.lanes import Job, TooLong
+from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.feeder_results import FeederResults
+from feedsim.quantities import QuantityError, System, parse
+from feedsim.render.canvas import pictures
+from feedsim.running.executor import Local
+
+__all__ = ["limit", "story", "sweep"]
+
+_MOST_OF_A_SWEEP = 5_000_000
+_HERE = Local(1)
+
+
+def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str, Any]:
+    """Return a line at all values of one key, or of two crossed."""
+    plan = planned(line, vary=axes)
+    if plan.carriers > _MOST_OF_A_SWEEP:
+        raise TooLong(
+            f"{plan.carriers:,} carriers in all; a sweep of the desk runs {_MOST_OF_A_SWEEP:,} at "
+            "most: take fewer values, or fewer carriers"
+        )
+    total, done = len(plan.points), 0
+
+    def on_point(_: int, __: Point) -> None:
+        nonlocal done
+        done += 1
+        job.reached(done, total, "points")
+
+    job.reached(0, total, "points")
+    found = swept(plan, where=_HERE, on_point=on_point)
+    job.look()
+    drawn = pictures(found.figures(units=units))
+    return {
+        "text": found.text(units=units),
+        "axes": [
+            {"key": axis.key, "values": list(axis.values), "numbers": list(axis.numbers)}
+            for axis in found.axes
+        ],
+        "points": [
+            {"at": [value for _, value in changes], **_point(point)}
+            for changes, point in zip(plan.points, found.points, strict=True)
+        ],
+        "figures": {
+            name.removesuffix(".svg"): picture.decode()
+            for name, picture in drawn.items()
+            if name.endswith(".svg") and isinstance(picture, bytes)
+        },
+    }
+
+
+def _point(point: Point) -> dict[str, Any]:
+    results = point.results
+    return {
+        "accepted": results.accepted,
+        "decided": results.decided,
+        "refused": results.refused,
+        "feeders": [_feeder(feeder) for feeder in results.feeders],
+    }
+
+
+def _feeder(feeder: FeederResults) -> dict[str, Any]:
+    error = feeder.placement_error
+    return {
+        "name": feeder.name,
+        "mean_mm": error.mean_mm,
+        "sd_mm": error.sd_mm,
+        "within_tolerance": error.within_tolerance,
+        "missed": feeder.missed.share,
+        "jam_risk": feeder.jam_risk.share,
+    }
+
+
+def limit(line: Line, within: str, units: System, job: Job) -> dict[str, Any]:
+    """Return the highest accepted speed, searched for by simulation."""
+    try:
+        narrow = parse(within, "share")
+    except QuantityError as error:
+        raise FeedsimError(Fault("within", message=f"needs {error}")) from None
+    enough(line, within=narrow, at_most=MOST_CARRIERS)
+    job.reached(0, MOST_CARRIERS, "carriers at most")
+    closed = in_closed_form(line.scenario, look=job.look)
+    found = searched(
+        line,
+        closed,
+        within=narrow,
+        at_most=MOST_CARRIERS,
+        where=_HERE,
+        progress=lambda done: job.reached(done, MOST_CARRIERS, "carriers at most"),
+    )
+    seen = found.simulated
+    ends = {"low": seen.accepted_speed_mm_s, "high": seen.refused_speed_mm_s}
+    return {
+        "text": found.text(units=units),
+        "closed_form": binding_words(found.closed_form, units=units),
+        **{name: None if v is None else told.speed(v, units) for name, v in ends.items()},
+    }
+
+
+def story(
+    line: Line,
+    carrier: int | None,
+    units: System,
+    *,
+    first: Literal["miss", "hazard"] | None = None,
+    feeder: int | None = None,
+) -> dict[str, Any]:
+    """Return what happened to one carrier, in words."""
+    found = explain(line, carrier, first=first, feeder=feeder)
+    return {"carrier": found.carrier, "text": found.text(units=units)}

@@ -1,0 +1,138 @@
+"""What is taken along: commands, the sheet, a page to mail, and the scenario as a file."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shlex
+import subprocess
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from feedsim.answers.line import Line
+from feedsim.answers.rehearse.answer import Page
+from feedsim.answers.setup.answer import setup
+from feedsim.desk.lines import Opened, file_of, read
+from feedsim.desk.questions import Saving, Setup
+from feedsim.errors import Fault, FeedsimError
+from feedsim.files.new_files import write_one
+from feedsim.files.one_file import try_file
+from feedsim.quantities import System
+from feedsim.scenario.reading import read_text
+from feedsim.scenario.rewriting import changed_text
+
+__all__ = ["AlreadyThere", "command", "commands", "mail", "playing", "save", "sheet", "written"]
+
+_NAME = re.compile(r"\w[\w .+-]{0,100}\.toml")
+
+
+class AlreadyThere(Exception):  # noqa: N818 - it asks, and says so
+    """A file of that name stands there; ``over`` is what lets it be written over."""
+
+    def __init__(self, name: str, over: str) -> None:
+        super().__init__(f"{name} stands there already; ask again to write over it")
+        self.name, self.over = name, over
+
+
+def commands(setup: Setup, files: Sequence[Opened], carriers: int | None) -> dict[str, Any]:
+    """Return the command lines that give the same numbers."""
+    file = file_of(setup, files)
+    names = {"run": "these figures", "limit": "the limit", "setup": "the set-up sheet"}
+    try:
+        same = read_text(file.path) == setup.text
+    except FeedsimError:
+        same = False
+    return {
+        "commands": [
+            {"for": what, "command": command(setup, files, name, carriers=carriers)}
+            for name, what in names.items()
+        ],
+        "same_file": same,
+        "note": "" if same else "The file does not hold what these values began with: save first.",
+    }
+
+
+def command(
+    setup: Setup, files: Sequence[Opened], name: str, *more: str, carriers: int | None
+) -> str:
+    """Return a command about the line of a question, as it is typed."""
+    changes = (part for change in setup.changes for part in ("--set", change))
+    many = [] if carriers is None or name == "setup" else ["--carriers", str(carriers)]
+    arguments = ["feedsim", name, str(file_of(setup, files).path), *changes, *many, *more]
+    return shlex.join(arguments) if os.name == "posix" else subprocess.list2cmdline(arguments)
+
+
+def sheet(line: Line, units: System) -> dict[str, Any]:
+    """Return the set-up sheet, as a page to print."""
+    found = setup(line)
+    page = found.files(units=units)["setup.html"]
+    assert isinstance(page, bytes)  # noqa: S101 - a page is made whole
+    name = f"{line.name}-setup.html"
+    return {"name": name, "document": page.decode(), "text": found.text(units=units)}
+
+
+def playing(page: Page, units: System, *, linked: str) -> dict[str, Any]:
+    """Return the page that plays a stretch of a run."""
+    words = page.text(units=units).split("\n")[-1]
+    return {"document": page.html(units=units, linked=linked), "words": words}
+
+
+def mail(page: Page, units: System) -> dict[str, Any]:
+    """Return the same page as one file that any browser opens from disk."""
+    name = f"{page.lines[-1].name}-rehearse.html"
+    return {"name": name, **playing(page, units, linked="")}
+
+
+def written(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
+    """Return the scenario with its changes, comments and layout kept, and a free name."""
+    file = file_of(setup, files)
+    read(setup, files)
+    text = changed_text(setup.text, setup.changes, folder=file.folder)
+    stem = re.sub(r"-\d+$", "", file.path.stem)
+    taken = {path.name for path in file.folder.iterdir()}
+    free = (f"{stem}-{number}.toml" for number in range(2, len(taken) + 3))
+    return {"text": text, "suggested": next(name for name in free if name not in taken)}
+
+
+def save(saving: Saving, files: Sequence[Opened]) -> dict[str, Any]:
+    """Write the scenario with its changes into its own folder.
+
+    Raises
+    ------
+    AlreadyThere
+        If a file stands there that may not be written over yet.
+    FeedsimError
+        If the name is none, or the file cannot be written.
+    """
+    folder = file_of(saving, files).folder
+    if not _NAME.fullmatch(saving.name):
+        allowed = "a plain name that ends in .toml, such as faster.toml"
+        raise FeedsimError(Fault("name", repr(saving.name), allowed))
+    path = folder / saving.name
+    text = written(saving, files)["text"]
+    there = _hash(path)
+    if there is not None and saving.over != there:
+        raise AlreadyThere(saving.name, there)
+    try_file(path, force=there is not None)
+    write_one(path, text.encode())
+    return {"saved": saving.name, "folder": str(folder.resolve()), "text": text}
+
+
+def _hash(path: Path) -> str | None:
+    """Return the SHA-256 of what stands there; None where nothing does.
+
+    Raises
+    ------
+    FeedsimError
+        If it is no plain file of this folder, or cannot be read.
+    """
+    if not os.path.lexists(path):
+        return None
+    if path.is_symlink() or not path.is_file():
+        raise FeedsimError(Fault(path.name, message="is no plain file: take another name"))
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        raise FeedsimError(Fault(path.name, message=f"cannot be read: {error.strerror}")) from None
