@@ -86,9 +86,9 @@ class Browser:
     def text(self, css: str) -> str:
         return str(self.js("return document.querySelector(arguments[0]).textContent", css))
 
-    def size(self, width: int, height: int, *, dark: bool = False) -> None:
-        """Set the size of the page (CSS pixels) and what it is told of light and dark."""
-        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+    def size(self, width: int, height: int, *, dark: bool = False, ratio: int = 1) -> None:
+        """Set the size of the page (CSS pixels), its zoom, and whether it is to be dark."""
+        metrics = {"width": width, "height": height, "deviceScaleFactor": ratio, "mobile": False}
         self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})

@@ -54,7 +54,7 @@ def test_an_address_may_say_where_to_begin(browser: Any, page_of: Callable[..., 
     assert browser.text("#clock") == "6.250 s"
 
 
-@pytest.mark.parametrize("size", [(1280, 720), (1024, 768), (768, 1024)])
+@pytest.mark.parametrize("size", [(1280, 720), (1024, 768), (768, 1024), (1920, 1080)])
 @pytest.mark.parametrize("setups", [CARD, ("two_feeders", ()), TWO_SETUPS])
 def test_every_control_can_be_reached_on_every_screen(
     size: tuple[int, int], setups: tuple[Any, ...], browser: Any, page_of: Callable[..., Path]
@@ -68,10 +68,13 @@ def test_every_control_can_be_reached_on_every_screen(
     assert width <= size[0]
     if size[0] > size[1]:
         assert height <= size[1]
+    if browser.find("#more").is_displayed():
+        browser.click("#more")
     boxes = browser.js(
         """
-        const all = document.querySelectorAll("header [data-do], footer [data-do], footer input");
-        return [...all].map((e) => {
+        const all = document.querySelectorAll("header button, footer button, footer input");
+        const there = [...all].filter((e) => e.checkVisibility());
+        return there.map((e) => {
           const box = e.getBoundingClientRect();
           return [e.outerHTML, box.left, box.top, box.right, box.bottom];
         });
@@ -87,7 +90,7 @@ def test_every_control_can_be_reached_on_every_screen(
             assert apart, (one, other)
     canvases = browser.js(
         """
-        return [...document.querySelectorAll("figure canvas")].map((c) => {
+        return [...document.querySelectorAll("main canvas")].map((c) => {
           const box = c.getBoundingClientRect();
           return [box.width, box.height];
         });
@@ -135,3 +138,108 @@ def test_the_picture_is_drawn_anew_in_another_size(
             )
             assert columns == round(shown)
             assert inked > 15
+
+
+SPLIT = """
+const bottom = (css) => document.querySelector(css).getBoundingClientRect().bottom;
+return [bottom(".story"), bottom("aside")];
+"""
+
+
+@pytest.mark.parametrize("setups", [CARD, ("two_feeders", ()), TWO_SETUPS])
+def test_the_whole_story_of_a_carrier_can_be_seen_at_once(
+    setups: tuple[Any, ...], browser: Any, page_of: Callable[..., Path]
+) -> None:
+    browser.open(page_of(*setups))
+    end = browser.js("return rehearsal.clock.to")
+    browser.drawn_at(end)
+    carrier = browser.js("return rehearsal.setups.at(-1).chosen[1]")
+    browser.js("rehearsal.page.chosen = arguments[0]", carrier)
+    browser.drawn_at(end)
+    assert "next insert staged" in browser.text("#events")
+    story, room = browser.js(SPLIT)
+    assert story <= room + 0.5
+
+
+INKED = """
+const canvas = document.getElementById("picture-0");
+const { width, height } = canvas;
+const { data } = canvas.getContext("2d").getImageData(0, 0, width, height);
+let top = height;
+for (let i = 0; i < data.length && top === height; i += 4)
+  if (data[i] + data[i + 1] + data[i + 2] < 500) top = Math.floor(i / 4 / width);
+const { fontSize } = getComputedStyle(document.body);
+return [top / height, rehearsal.pictures[0].zoom, parseFloat(fontSize)];
+"""
+
+
+def test_text_and_pictures_grow_with_the_room(browser: Any, page_of: Callable[..., Path]) -> None:
+    browser.open(page_of(*CARD))
+    top, zoom, font = browser.js(INKED)
+    assert zoom == pytest.approx(1.0, abs=0.01)
+    assert font == pytest.approx(14.0, abs=0.1)
+    browser.size(1920, 1080)
+    browser.settle()
+    higher, larger, bigger = browser.js(INKED)
+    assert larger == pytest.approx(1.25, abs=0.01)  # half as fast as the room, which is 1.5 times
+    assert bigger == pytest.approx(1.25 * 14.0, abs=0.1)
+    assert max(top, higher) < 0.4  # the upper half of the picture is not empty
+
+
+@pytest.mark.parametrize("size", [(640, 360, 2), (640, 400, 2), (960, 540, 2), (360, 740, 1)])
+@pytest.mark.parametrize("setups", [CARD, ("two_feeders", ()), TWO_SETUPS])
+def test_the_footer_leaves_the_room_to_the_page_when_it_is_small(
+    size: tuple[int, int, int],
+    setups: tuple[Any, ...],
+    browser: Any,
+    page_of: Callable[..., Path],
+) -> None:
+    """At 200 % (half the pixels of a screen) and on a phone."""
+    browser.size(size[0], size[1], ratio=size[2])
+    browser.open(page_of(*setups))
+    footer, slider, wide = browser.js(
+        """
+        const box = (css) => document.querySelector(css).getBoundingClientRect();
+        return [box("footer").height, box("#time").width, document.documentElement.scrollWidth];
+        """
+    )
+    assert footer <= 0.2 * size[1]
+    assert slider > 0.85 * size[0]
+    assert wide <= size[0]
+    assert not browser.find("#pace").is_displayed()
+    browser.find("#more").click()
+    assert browser.find("#pace").is_displayed()
+
+
+LABELS = """
+const { drawn } = rehearsal;
+const pen = document.getElementById("picture-0").getContext("2d");
+const said = [];
+const { fillText } = pen;
+pen.fillText = (text, x, y) => {
+  const { width } = pen.measureText(text);
+  const left = { left: x, right: x - width, center: x - width / 2 }[pen.textAlign];
+  said.push([text, left, left + width]);
+};
+rehearsal.redrawNow();
+pen.fillText = fillText;
+return said;
+"""
+
+
+@pytest.mark.parametrize("size", [(360, 740), (390, 844), (820, 1180), (1280, 720)])
+@pytest.mark.parametrize("setups", [CARD, ("imperial", ())])
+def test_no_distance_is_cut_at_the_side(
+    size: tuple[int, int],
+    setups: tuple[Any, ...],
+    browser: Any,
+    page_of: Callable[..., Path],
+) -> None:
+    browser.size(*size)
+    browser.open(page_of(*setups))
+    wide = browser.js("return rehearsal.pictures[0].width")
+    said = browser.js(LABELS)
+    texts = [text for text, _, _ in said]
+    assert any(text.startswith("placement") for text in texts)
+    for text, left, right in said:
+        assert 0.0 <= left < right <= wide, text

@@ -112,7 +112,7 @@ def test_every_control_says_what_it_is() -> None:
         assert re.search(r"[a-z]{3}", text, re.IGNORECASE) or "aria-label=" in attributes, text
     for tag, attributes in Read(page).elements:
         if tag == "input":
-            assert attributes["type"] == "radio" or attributes["aria-label"]
+            assert attributes["type"] in {"radio", "checkbox"} or attributes["aria-label"]
         if tag == "canvas":
             assert attributes.get("aria-label") or attributes.get("aria-hidden") == "true"
 
@@ -216,5 +216,6 @@ def test_text_can_be_read_in_light_and_dark(theme: str) -> None:
         assert contrast(colours[name], colours["paper"]) >= 4.5, name
     for name in ("soft", "ink"):
         assert contrast(colours[name], colours["page"]) >= 4.5, name
-    for name in ("belt", "carrier-edge", "insert", "focus"):
+    assert "track { height: 4px; background: var(--soft)" in css  # of the sliders
+    for name in ("belt", "carrier-edge", "insert", "focus", "soft"):
         assert contrast(colours[name], colours["paper"]) >= 3.0, name

@@ -1,6 +1,6 @@
 // Columns of numbers: packed as base64 in the page, plain typed arrays once unpacked.
 
-const ARRAYS = { f8: Float64Array, i4: Int32Array, u1: Uint8Array };
+const ARRAYS = { f8: Float64Array, f4: Float32Array, i4: Int32Array, u1: Uint8Array };
 
 const unpacked = ({ kind, data }) => {
   const text = atob(data);

@@ -54,6 +54,7 @@ const listenToKeys = (deeds, dialog) => {
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || dialog.open) return;
     if (ownKeys(event.target, event)) return;
+    if (isCharacter(event.key) && !letters.on) return;
     const deed = deeds[byKey.get(keyName(event))];
     if (!deed) return;
     event.preventDefault();
@@ -61,13 +62,52 @@ const listenToKeys = (deeds, dialog) => {
   });
 };
 
+/**
+ * Keys of a single letter or sign can be switched off, since whoever speaks to a computer may
+ * press them unawares (success criterion 2.1.4 of the Web Content Accessibility Guidelines).
+ */
+const LETTERS = "feedsim.letters";
+const letters = { on: true };
+
+const isCharacter = (key) => key.length === 1 && key !== " ";
+
+/** What was chosen last; a browser may keep nothing for a page from disk. */
+const rememberedLetters = () => {
+  try {
+    return localStorage.getItem(LETTERS) !== "off";
+  } catch {
+    return true;
+  }
+};
+
+const setLetters = (on) => {
+  letters.on = on;
+  one("letters").checked = on;
+  tellKeys();
+  try {
+    localStorage.setItem(LETTERS, on ? "on" : "off");
+  } catch {
+    // it then holds until the page is closed
+  }
+};
+
 const listenToButtons = (deeds) => {
+  for (const button of document.querySelectorAll("[data-do]"))
+    button.addEventListener("click", () => deeds[button.dataset.do]());
+  one("letters").addEventListener("change", (event) => setLetters(event.target.checked));
+  setLetters(rememberedLetters());
+};
+
+/** Say beside each button which key does the same, if that key is on. */
+const tellKeys = () => {
   for (const button of document.querySelectorAll("[data-do]")) {
-    const name = button.dataset.do;
-    button.addEventListener("click", () => deeds[name]());
-    const key = KEYS.find(([, deed]) => deed === name)?.[0];
-    if (key) button.title = `${button.getAttribute("aria-label") ?? button.textContent.trim()} (${keyWords(key)})`;
-    if (key) button.setAttribute("aria-keyshortcuts", key);
+    if (button.getAttribute("aria-disabled")) continue;
+    const key = KEYS.find(([, deed]) => deed === button.dataset.do)?.[0];
+    const works = key && (letters.on || !isCharacter(key.replace("Shift+", "")));
+    const words = button.getAttribute("aria-label") ?? button.textContent.trim();
+    button.title = works ? `${words} (${keyWords(key)})` : words;
+    if (works) button.setAttribute("aria-keyshortcuts", key);
+    else button.removeAttribute("aria-keyshortcuts");
   }
 };
 
@@ -93,8 +133,14 @@ const listSigns = (list, ink) => {
     term.append(canvas);
     const text = document.createElement("dd");
     text.textContent = words;
-    list.append(term, text);
+    addTerm(list, term, text);
   }
+};
+
+const addTerm = (list, ...parts) => {
+  const row = document.createElement("div");
+  row.append(...parts);
+  list.append(row);
 };
 
 const listKeys = (list) => {
@@ -106,7 +152,7 @@ const listKeys = (list) => {
     term.append(mark);
     const text = document.createElement("dd");
     text.textContent = words;
-    list.append(term, text);
+    addTerm(list, term, text);
   }
 };
 
@@ -122,11 +168,11 @@ const listenToPointer = (canvas, { onDrag, onPick, onWheel }) => {
   canvas.addEventListener("pointermove", (event) => {
     if (last === null) return;
     moved += Math.abs(event.clientX - last);
-    if (moved > 4) onDrag(event.clientX - last);
+    if (moved > 4) onDrag((event.clientX - last) / textZoom());
     last = event.clientX;
   });
   canvas.addEventListener("pointerup", (event) => {
-    if (last !== null && moved <= 4) onPick(event.offsetX);
+    if (last !== null && moved <= 4) onPick(event.offsetX / textZoom());
     last = null;
   });
   canvas.addEventListener("pointercancel", () => (last = null));
@@ -135,7 +181,7 @@ const listenToPointer = (canvas, { onDrag, onPick, onWheel }) => {
     (event) => {
       if (event.ctrlKey || Math.abs(event.deltaY) < Math.abs(event.deltaX)) return;
       event.preventDefault();
-      onWheel(event.deltaY < 0 ? 1.2 : 1 / 1.2, event.offsetX);
+      onWheel(event.deltaY < 0 ? 1.2 : 1 / 1.2, event.offsetX / textZoom());
     },
     { passive: false },
   );

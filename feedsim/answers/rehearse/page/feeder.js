@@ -22,7 +22,7 @@ const pathOf = (at, geometry) => {
 
 /** The slope that lets the whole path stand in a picture of the whole line, or a steep enough one. */
 const slopeOf = (at, { insert_eye_to_placement_mm: reach, insert_pitch_mm: pitch }) => {
-  const room = at.top - (at.narrow ? 54 : 90);
+  const room = at.top - (at.narrow ? 54 : 112);
   return Math.min(STEEPEST, Math.max(0.08, room / ((reach + 1.2 * pitch) * at.wholeScale)));
 };
 
@@ -38,7 +38,7 @@ const drawFeeder = (area, at, setup, place, line, look) => {
   drawInsertEye(area, path, blocked, look.ink);
   drawPlaces(area, at, path, feeder, { ...look, blocked, end: nextMagazine(at, setup, feeder) });
   drawClutch(area, path, feeder, state, look);
-  for (const insert of state.inserts) nameStray(area, path, insert, look);
+  for (const insert of state.inserts) if (insert.stray && !insert.landed) drawStray(area, path, insert, look);
 };
 
 const pathStart = (feeder) => -1.2 * feeder.geometry.insert_pitch_mm;
@@ -85,9 +85,14 @@ const drawInsert = ({ pen }, path, insert, { ink, mouth }) => {
   write(pen, `${insert.number}`, x, y, { font: SMALL, colour: ink.insert, align: "center", line: "middle" });
 };
 
-const nameStray = ({ pen }, path, insert, { ink }) => {
-  if (!insert.stray || insert.landed) return;
-  const [x, y] = path.point(insert.nose_mm - insert.length_mm, 30);
+/** A stray by its name, and the way that it goes: past its eye with the feed, and on over the belt. */
+const drawStray = ({ pen }, path, insert, { ink }) => {
+  const { nose_mm: nose, length_mm: length } = insert;
+  const along = (...places) => places.map((s) => path.point(s, THICK / 2 + 0.5));
+  const [tail, end] = [nose - length, Math.max(nose, path.reach) + 0.7 * length];
+  if (tail > 0) stroke(pen, ink.bad, 1.8, along(0, Math.min(tail, path.reach), tail), [4, 3]);
+  if (nose > 0) drawArrow(pen, along(nose, Math.max(nose, path.reach), end), ink.bad);
+  const [x, y] = path.point(nose - length, 30);
   write(pen, `stray ${insert.number}`, x - 6, y, { font: BOLD, colour: ink.bad, align: "right", line: "middle", back: ink.paper });
 };
 
@@ -140,15 +145,24 @@ const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, n
     stroke(pen, ink.ink, place.heavy ? 2.6 : 1.2, [foot, place.from], place.dash);
   }
   const [endX] = path.point(path.reach);
-  const [left, gap] = [endX + 26, narrow ? 13 : 15];
-  if (left > width + 40 || left < -200) return;
+  const gap = narrow ? 13 : 15;
+  if (endX > width + 14 || endX < -226) return;
   let y = at.top - 22 - gap * (places.length - 1);
-  const long = places.map(({ s, name }) => (s ? `${name} ${inUnits.short(s)}` : name));
-  const fits = long.every((text) => left + widthOf(pen, text, SMALL) < end);
-  places.forEach(({ s, from, brief }, i) => {
+  const levels = [
+    places.map(({ s, name }) => (s ? `${name} ${inUnits.short(s)}` : name)),
+    places.map(({ s, brief }) => (s ? `${brief} ${inUnits.short(s)}` : brief)),
+    places.map(({ brief }) => brief),
+  ];
+  const widest = (texts) => Math.max(...texts.map((text) => widthOf(pen, text, BOLD_SMALL)));
+  const edge = Math.min(end, width - 4);
+  const fits = ([away, level]) => endX + away + widest(level) < edge;
+  const ways = levels.flatMap((level) => [[26, level], [10, level]]);
+  const [away, texts] = ways.find(fits) ?? ways.at(-1);
+  const left = Math.max(4, Math.min(endX + away, edge - widest(texts)));
+  places.forEach(({ s, from }, i) => {
     stroke(pen, ink.faint, 1, [from, [left - 4, y]]);
-    const font = s ? SMALL : BOLD.replace("12px", "11px");
-    write(pen, fits ? long[i] : brief, left, y, { font, colour: ink.ink, line: "middle", back: ink.paper });
+    const font = s ? SMALL : BOLD_SMALL;
+    write(pen, texts[i], left, y, { font, colour: ink.ink, line: "middle", back: ink.paper });
     y += gap;
   });
   stroke(pen, ink.soft, 1, [[endX, at.belt + 6], [endX, at.belt + 42]], [3, 3]);

@@ -15,17 +15,23 @@ const readInk = () => {
 const FONT = '12px system-ui, "Segoe UI", "DejaVu Sans", sans-serif';
 const BOLD = `600 ${FONT}`;
 const SMALL = FONT.replace("12px", "11px");
+const BOLD_SMALL = BOLD.replace("12px", "11px");
+
+/** How much larger than by default text is on this page: pictures grow with it. */
+const textZoom = () => parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
 
 /** Keep a canvas as large as its place on the page; what draws on it is told when it was cleared. */
 const sharpCanvas = (canvas, onCleared) => {
   const pen = canvas.getContext("2d");
-  const area = { pen, canvas, width: 1, height: 1 };
+  const area = { pen, canvas, width: 1, height: 1, zoom: 1 };
   const fit = () => {
-    const { width, height } = canvas.getBoundingClientRect();
+    const box = canvas.getBoundingClientRect();
     const ratio = Math.min(2, window.devicePixelRatio || 1);
-    const [columns, rows] = [Math.round(width * ratio), Math.round(height * ratio)];
-    if (!columns || !rows || (columns === canvas.width && rows === canvas.height)) return false;
-    [area.width, area.height] = [width, height];
+    const [columns, rows] = [Math.round(box.width * ratio), Math.round(box.height * ratio)];
+    const zoom = textZoom();
+    if (!columns || !rows || (columns === canvas.width && rows === canvas.height && zoom === area.zoom)) return false;
+    const [width, height] = [box.width / zoom, box.height / zoom];
+    Object.assign(area, { width, height, zoom });
     [canvas.width, canvas.height] = [columns, rows];
     pen.setTransform(columns / width, 0, 0, rows / height, 0, 0);
     return true;
@@ -83,6 +89,14 @@ const fillShape = (pen, colour, points) => {
   pen.fill();
 };
 
+/** A dashed line along some points with a head at the last. */
+const drawArrow = (pen, points, colour) => {
+  stroke(pen, colour, 1.8, points, [4, 3]);
+  const [[x0, y0], [x, y]] = points.slice(-2);
+  const [dx, dy] = [x - x0, y - y0].map((d) => (6 * d) / Math.hypot(x - x0, y - y0));
+  fillShape(pen, colour, [[x, y], [x - dx - dy / 1.5, y - dy + dx / 1.5], [x - dx + dy / 1.5, y - dy - dx / 1.5]]);
+};
+
 const SIGN_WORDS = {
   known: "mark known to the program",
   closes: "clutch closes",
@@ -91,6 +105,7 @@ const SIGN_WORDS = {
   miss: "carrier missed",
   outside: "insert placed out of tolerance",
   hazard: "jam hazard",
+  stray: "path of a stray insert: past its eye with the feed, and on over the belt",
   stop: "line stops; the span behind it: it stands",
   difference: "comes out differently in the other setup",
 };
@@ -126,6 +141,7 @@ const SIGNS = {
     stroke(pen, ink.bad, 1.6, [[x - 6, y], [x + 2, y]]);
     fillShape(pen, ink.bad, [[x + 2, y], [x - 2, y - 3.5], [x - 2, y + 3.5]]);
   },
+  stray: (pen, x, y, ink) => drawArrow(pen, [[x - 8, y], [x + 8, y]], ink.bad),
   stop: (pen, x, y, ink) => {
     pen.fillStyle = ink.bad;
     pen.fillRect(x - 5, y - 5, 10, 10);

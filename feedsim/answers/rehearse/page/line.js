@@ -7,7 +7,7 @@ const OUTSIDE = "⇥"; // placed, but out of tolerance
 /** Where things stand in a picture of this size, in pixels. */
 const layoutOf = (area, view, { withDistances }) => {
   const scale = area.width / view.span;
-  const narrow = area.height < 230;
+  const narrow = area.height < 200;
   const below = (narrow ? 40 : 52) + (withDistances ? (narrow ? 18 : 26) : 0);
   const belt = Math.round(area.height - below);
   return {
@@ -34,14 +34,18 @@ const drawBelt = ({ pen, width }, at, { travel_mm }, ink) => {
 const drawDistances = ({ pen, width, height }, at, inUnits, ink) => {
   const y = height - 17;
   const unit = inUnits.units.length;
-  const step = roundStep((90 / at.scale) * unit.factor) / unit.factor;
+  const step = roundStep(((width > 600 ? 90 : 56) / at.scale) * unit.factor) / unit.factor;
   stroke(pen, ink.soft, 1, [[0, y], [width, y]]);
+  const zero = width > 600 ? `0 ${unit.label} at the carrier eye` : `0 ${unit.label}`;
+  const clear = widthOf(pen, zero, SMALL) / 2 + 8;
   for (let n = Math.ceil(at.left / step); n * step <= at.right; n++) {
     const x = at.x(n * step);
     stroke(pen, ink.soft, 1, [[x, y], [x, y + 4]]);
-    const text = `${Number((n * step * unit.factor).toPrecision(6))}`.replace("-", MINUS);
-    const label = n === 0 ? `0 ${unit.label} at the carrier eye` : text;
-    if (x > 20 && x < width - 20) write(pen, label, x, y + 15, { font: SMALL, colour: ink.soft, align: "center" });
+    const text = n ? `${Number((n * step * unit.factor).toPrecision(6))}`.replace("-", MINUS) : zero;
+    const half = widthOf(pen, text, SMALL) / 2;
+    const isFree = n === 0 || Math.abs(x - at.x(0)) > clear + half;
+    if (isFree && x > half + 2 && x < width - half - 2)
+      write(pen, text, x, y + 15, { font: SMALL, colour: ink.soft, align: "center" });
   }
 };
 
@@ -93,10 +97,12 @@ const labelCarriers = ({ pen, width }, at, setup, line, { ink, words, inUnits, c
     const diverted = gateLabel(setup, row, line.t);
     if (diverted) results.push(diverted);
     if (!results.length) continue;
-    const room = to - from + 0.8 * (setup.carrier_pitch_mm - setup.carrier_length_mm) * at.scale;
-    const text = fitting(pen, [0, 1, 2].map((level) => results.map((r) => r.texts[level]).join("  ")), room, SMALL);
+    const beside = 0.4 * (setup.carrier_pitch_mm - setup.carrier_length_mm) * at.scale;
+    const [low, high] = [Math.max(2, from - beside), Math.min(width - 2, to + beside)];
+    const text = fitting(pen, [0, 1, 2].map((level) => results.map((r) => r.texts[level]).join("  ")), high - low, SMALL);
     const bad = results.some((r) => r.bad);
-    write(pen, text, middle, at.belt + 35, { font: SMALL, colour: bad ? ink.bad : ink.ink, align: "center", back: ink.paper });
+    const half = widthOf(pen, text, SMALL) / 2;
+    write(pen, text, Math.max(low + half, Math.min(high - half, middle)), at.belt + 35, { font: SMALL, colour: bad ? ink.bad : ink.ink, align: "center", back: ink.paper });
   }
 };
 

@@ -32,6 +32,7 @@ SCRIPTS = (
     "picture",
     "strip",
     "timeline",
+    "error",
     "panel",
     "clock",
     "controls",

@@ -21,7 +21,8 @@ const makeTable = (table, heads) => {
 
 const addHeads = (table, heads) => {
   const row = table.createTHead().insertRow();
-  for (const text of ["", ...heads]) {
+  row.insertCell();
+  for (const text of heads) {
     const cell = document.createElement("th");
     cell.scope = "col";
     cell.textContent = text;
@@ -56,8 +57,7 @@ const sideBySide = (lists) => {
 /** What two lines on one clock never have alike, so that it says nothing. */
 const ALWAYS_OTHERWISE = new Set(["time of the run", "encoder count", "virtual master"]);
 
-const nowRows = (setup, place, line, { inUnits, terse }) => {
-  const blocked = terse ? "● by" : "● blocked by";
+const nowRows = (setup, place, line, { inUnits }) => {
   const state = line.feeders[place];
   const feeder = setup.feeders[place];
   const eye = blockedBy(setup.carrier_eye, line.t);
@@ -72,10 +72,10 @@ const nowRows = (setup, place, line, { inUnits, terse }) => {
     setup.encoder.count_mm
       ? ["encoder count", fixed(line.reading, 0), false]
       : ["virtual master", inUnits.length(line.reading, { places: 1 }), false],
-    ["carrier eye", eye < 0 ? "○ clear" : `${blocked} ${eye}`, false],
-    ["insert eye", insertEye < 0 ? "○ clear" : `${blocked} ${insertEye}`, false],
+    ["carrier eye", eye < 0 ? "○ clear" : `● by ${eye}`, false],
+    ["insert eye", insertEye < 0 ? "○ clear" : `● by ${insertEye}`, false],
     ["clutch", words + share, false],
-    ["marks waiting", waiting.length ? waiting.join(", ") : "none", false],
+    ["marks waiting", waiting.length < 3 ? waiting.join(", ") || "none" : `${waiting[0]} + ${waiting.length - 1} more`, false],
   ];
 };
 

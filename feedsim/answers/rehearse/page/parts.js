@@ -26,7 +26,7 @@ const lists = {
   difference: allDifferences(setups),
 };
 
-const page = { dirty: true, feeder: 0, chosen: null, ink: readInk(), drawn: [], said: { at: NaN, chosen: null }, skips: false, panelAt: 0 };
+const page = { dirty: true, feeder: 0, chosen: null, ink: readInk(), drawn: [], errors: [], said: { at: NaN, chosen: null }, skips: false, panelAt: 0 };
 const redraw = () => (page.dirty = true);
 const clock = makeClock(
   {
@@ -46,6 +46,7 @@ const measure = makeMeasure();
 const drawAgain = () => page.drawn.length && drawAll();
 const pictures = setups.map((_, i) => sharpCanvas(one(`picture-${i}`), drawAgain));
 const strips = setups.map((_, i) => sharpCanvas(one(`strip-${i}`), drawAgain));
+const error = sharpCanvas(one("error"), drawAgain);
 const timeline = sharpCanvas(one("timeline"), drawAgain);
 
 const heads = single ? [""] : ["A", "B"];

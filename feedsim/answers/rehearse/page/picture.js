@@ -1,7 +1,7 @@
 // The picture of one setup at an instant, and what was drawn in it last.
 
 const NOTE_PERIODS = 0.8; // of the time between carriers, that a note stays
-const NOTE_TOP = 8;
+const NOTE_TOP = 4;
 
 const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, withDistances }) => {
   const { pen, width, height } = area;
@@ -39,8 +39,9 @@ const drawNote = ({ pen, width }, at, setup, place, line, { ink, words, inUnits 
     if (owner !== place && !(owner < 0 && place === 0)) continue;
     const [kind, name] = happenings.names[happenings.what[i]];
     const text = happeningWords({ kind, name, carrier: happenings.carrier[i], margin: happenings.margin[i] }, words, inUnits);
-    const x = Math.min(width - 130, Math.max(130, at.x(setup.feeders[place].geometry.eye_to_placement_mm)));
     const half = widthOf(pen, text, BOLD) / 2 + 18;
+    const right = setup.gate ? Math.min(width - 4, at.x(setup.gate.at_mm) - 48) : width - 4; // clear of the gate's name
+    const x = Math.max(half + 4, Math.min(right - half, at.x(setup.feeders[place].geometry.eye_to_placement_mm)));
     pen.fillStyle = ink.paper;
     pen.fillRect(x - half, NOTE_TOP, 2 * half, 22);
     pen.strokeStyle = kind === "hazard" ? ink.warn : ink.bad;

@@ -11,6 +11,7 @@ const makeSetup = (plain, clockZero) => {
   setup.firstPlacement = Math.min(...setup.feeders.map((f) => f.geometry.eye_to_placement_mm));
   for (const feeder of setup.feeders) {
     feeder.motion = feedMotion(feeder.feed, setup.motion, setup.encoder.scale_error);
+    feeder.first = setup.carriers.first;
     feeder.longest_mm = feeder.inserts.length_mm.reduce(larger, 0);
   }
   return setup;

@@ -29,6 +29,8 @@ const drawAll = () => {
       withAxis: i === last,
     }),
   );
+  const times = page.drawn.map(({ t }) => t);
+  page.errors = drawError(error, setups, { carrier: chosen, times, placeOf: placeIn, inUnits, ink: page.ink });
   drawTimeline(timeline, { setups, lists, from: clock.from, to: clock.to, at: clock.at, ink: page.ink });
 };
 
@@ -43,7 +45,7 @@ const showNumbers = () => {
   const look = { words, inUnits };
   const chosen = carrierNow();
   const beside = (rowsOf) => sideBySide(setups.map((setup, i) => rowsOf(setup, page.drawn[i], i)));
-  tables.now(beside((setup, line) => nowRows(setup, placeIn(setup), line, { inUnits, terse: !single })));
+  tables.now(beside((setup, line) => nowRows(setup, placeIn(setup), line, { inUnits })));
   tables.totals(beside((setup, line) => totalRows(setup, placeIn(setup), line, look)));
   tables.story(
     beside((setup, line) => {
@@ -81,10 +83,12 @@ const showClock = () => {
   const pace = speedWords(SPEEDS[clock.pace]);
   one("pace").setAttribute("aria-valuetext", pace);
   setText(one("pace-words"), pace);
-  const play = document.querySelector('[data-do="play"]');
-  setText(play, clock.playing ? "❚❚ Pause" : "▶ Play");
+  const play = one("play");
+  setText(play.firstElementChild, clock.playing ? "❚❚" : "▶");
+  setText(play.lastElementChild, clock.playing ? "Pause" : "Play");
   one("follow").setAttribute("aria-pressed", String(view.follows));
   one("whole").setAttribute("aria-pressed", String(view.isWhole()));
+  error.canvas.setAttribute("aria-label", errorWords(page.errors, carrierNow(), inUnits));
   pictures.forEach(({ canvas }, i) => canvas.setAttribute("aria-label", pictureWords(setups[i], page.drawn[i])));
 };
 

@@ -29,8 +29,8 @@ const drawStanding = ({ pen, width }, setup, t, { ink }) => {
   const text = standingWords(stop, t);
   const half = widthOf(pen, text, BOLD) / 2 + 14;
   pen.fillStyle = ink.bad;
-  pen.fillRect(width / 2 - half, NOTE_TOP, 2 * half, 24);
-  write(pen, text, width / 2, NOTE_TOP + 12, { font: BOLD, colour: ink.paper, align: "center", line: "middle" });
+  pen.fillRect(width / 2 - half, NOTE_TOP, 2 * half, 22);
+  write(pen, text, width / 2, NOTE_TOP + 11, { font: BOLD, colour: ink.paper, align: "center", line: "middle" });
 };
 
 /** Lines across a stretch that is not told of, or in which the line stands. */

@@ -6,6 +6,10 @@ one("time").addEventListener("input", (event) => {
   clock.pause();
   clock.set(Number(event.target.value));
 });
+one("more").addEventListener("click", (event) => {
+  const open = document.querySelector("footer").classList.toggle("open");
+  event.target.setAttribute("aria-expanded", String(open));
+});
 one("skip")?.addEventListener("change", (event) => (page.skips = event.target.checked));
 one("pace").addEventListener("input", (event) => clock.setPace(Number(event.target.value)));
 for (const radio of document.querySelectorAll('input[name="feeder"]'))
@@ -31,16 +35,23 @@ strips.forEach((area) => {
     onWheel: (factor) => setSpan(1 / factor),
   });
 });
-listenToButtons(deeds);
 for (const [kind, list] of Object.entries(lists)) if (!list.length) disable(kind, words.none[kind]);
+listenToButtons(deeds);
 listenToKeys(deeds, one("keys"));
 listKeys(one("key-list"));
 const prefersDark = matchMedia("(prefers-color-scheme: dark)");
 prefersDark.addEventListener("change", () => setTheme(prefersDark.matches ? "dark" : "light"));
 setTheme(prefersDark.matches ? "dark" : "light");
+let onScreen = "light";
+window.addEventListener("beforeprint", () => {
+  onScreen = document.documentElement.dataset.theme;
+  setTheme("light");
+  redrawNow();
+});
+window.addEventListener("afterprint", () => setTheme(onScreen));
 beginAt(setups[0]);
 beginAtFragment();
 requestAnimationFrame(frame);
 
 // for whoever checks or measures the page
-window.rehearsal = { clock, view, tape, measure, setups, lists, events, page, redrawNow, drawn: () => page.drawn };
+window.rehearsal = { clock, view, tape, measure, setups, lists, events, page, pictures, redrawNow, drawn: () => page.drawn, errors: () => page.errors };

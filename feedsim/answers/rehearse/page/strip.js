@@ -39,7 +39,6 @@ const drawStrip = (area, setup, { clock, span, feeder: place, letter, ink, inUni
   const all = LANES.reduce((sum, lane) => sum + lane.weight, 0);
   let y = 4;
   const room = height - axis - y;
-  if (letter) write(pen, letter, 6, height / 2, { font: BOLD, colour: ink.ink, line: "middle" });
   drawTimeAxis(area, tape, { y: height - axis, ink, zero: setup.clockZero, withAxis });
   drawStandingOnTape(area, setup, tape, { ink, axis });
   for (const lane of LANES) {
@@ -54,6 +53,7 @@ const drawStrip = (area, setup, { clock, span, feeder: place, letter, ink, inUni
     lane.draw(area, box, tape, { setup, feeder, ink, inUnits });
     pen.restore();
   }
+  if (letter) write(pen, letter, 6, height / 2, { font: BOLD, colour: ink.ink, line: "middle", back: ink.paper });
   stroke(pen, ink.ink, 1.5, [[tape.cursor, 2], [tape.cursor, height - axis + 4]]);
   fillShape(pen, ink.ink, [[tape.cursor - 5, 0], [tape.cursor + 5, 0], [tape.cursor, 8]]);
 };

@@ -12,13 +12,13 @@ from feedsim.metrics.plain import Plain
 
 __all__ = ["Column", "Kind", "column", "unpacked"]
 
-Kind = Literal["f8", "i4", "u1"]
-"""Double, whole number, small whole number from 0 to 255."""
+Kind = Literal["f8", "f4", "i4", "u1"]
+"""Double, single, whole number, small whole number from 0 to 255."""
 
 Column = dict[str, Plain]
 """``kind``, and ``data``: the numbers in little-endian bytes, as base64."""
 
-_TYPES: dict[Kind, str] = {"f8": "<f8", "i4": "<i4", "u1": "u1"}
+_TYPES: dict[Kind, str] = {"f8": "<f8", "f4": "<f4", "i4": "<i4", "u1": "u1"}
 
 
 def column(values: ArrayLike, kind: Kind = "f8") -> Column:
@@ -27,7 +27,7 @@ def column(values: ArrayLike, kind: Kind = "f8") -> Column:
     Parameters
     ----------
     values : array_like, shape (n,)
-    kind : {"f8", "i4", "u1"}
+    kind : {"f8", "f4", "i4", "u1"}
 
     Raises
     ------
@@ -41,7 +41,7 @@ def column(values: ArrayLike, kind: Kind = "f8") -> Column:
     """
     given = np.asarray(values)
     packed = given.astype(_TYPES[kind])
-    if kind != "f8" and not np.array_equal(packed, given):
+    if kind in {"i4", "u1"} and not np.array_equal(packed, given):
         msg = f"not all of these are whole numbers that fit into {kind}"
         raise ValueError(msg)
     return {"kind": kind, "data": base64.b64encode(packed.tobytes()).decode("ascii")}

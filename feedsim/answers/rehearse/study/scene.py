@@ -28,7 +28,7 @@ from feedsim.answers.rehearse.study.scene_events import (
     scene_events_plain,
     standing_plain,
 )
-from feedsim.answers.rehearse.study.stories import reasons_plain
+from feedsim.answers.rehearse.study.stories import stories_plain
 from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
 from feedsim.machine import Eye, Feeder
 from feedsim.metrics.cycle_hazards import CycleHazard
@@ -122,7 +122,7 @@ def scene(
         **_input("carrier_input", stretch, machine.carrier_eye, carrier_eye_runs(stretch)),
         "feeders": [
             _feeder(stretch, j, missed_s=missed_s[j], hazards=hazards[j], outside=outside[j])
-            | {"reasons": reasons_plain(stretch, j, units=units)}
+            | stories_plain(stretch, j, units=units, outside=outside[j])
             for j in numbers
         ],
         "needs": needs_plain(stretch),

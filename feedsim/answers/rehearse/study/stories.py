@@ -1,38 +1,77 @@
-"""Why each carrier of a stretch ended as it did, in sentences: what a page's story says."""
+"""Why each carrier of a stretch ended as it did, and what made its placement error."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.explain.study.record import PARTS
 from feedsim.answers.explain.study.run import source_of
 from feedsim.answers.explain.study.story import story_of
+from feedsim.answers.rehearse.study.columns import column
 from feedsim.answers.rehearse.study.stretch import Stretch
 from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 
-__all__ = ["reasons_plain"]
+__all__ = ["stories_plain"]
 
 MOST_STORIES = 1000
-"""So many are told in full; where there are more, only of those that were missed."""
+"""So many are told in full; where there are more, only of those missed or out of tolerance."""
+
+_NOTHING_MM = 5e-4  # an error of a part that is nowhere more is not told
 
 
-def reasons_plain(stretch: Stretch, feeder: int, *, units: System) -> dict[str, Plain]:
-    """Return the reasons of each carrier at one feeder, by its number as text.
+def stories_plain(
+    stretch: Stretch, feeder: int, *, units: System, outside: NDArray[np.bool_]
+) -> dict[str, Plain]:
+    """Return what is told of each carrier at one feeder.
 
-    All chosen carriers have theirs, unless these are more than :data:`MOST_STORIES` at all feeders
-    together: then those that were missed.
+    All chosen carriers have their stories, unless these are more than :data:`MOST_STORIES` at all
+    feeders together: then those that were missed, and the (`outside`) out of tolerance.
+
+    Returns
+    -------
+    dict
+        ``reasons``: sentences, by the carrier's number as text. ``parts``: of placed inserts,
+        ``names`` in the order in which they arise, and as columns ``carriers``, rising, and
+        ``error_mm``, of each carrier one for each name.
     """
     source = source_of(stretch.scenario, stretch.records, stretch.trace)
+    stories = [
+        story_of(source, carrier, feeder=feeder, units=units)
+        for carrier in _told(stretch, feeder, outside)
+    ]
+    placed = [story for story in stories if story.parts]
+    errors = [{part.key: part.error_mm for part in story.parts} for story in placed]
+    matters = {key for one in errors for key, mm in one.items() if abs(mm) > _NOTHING_MM}
+    names = {key: name for key, name in _names().items() if key in matters}
     return {
-        str(carrier): list(story_of(source, carrier, feeder=feeder, units=units).reason)
-        for carrier in _told(stretch, feeder)
+        "reasons": {str(story.carrier): list(story.reason) for story in stories},
+        "parts": {
+            "names": [*names.values()],
+            "carriers": column([story.carrier for story in placed], "i4"),
+            "error_mm": column([one.get(key, 0.0) for one in errors for key in names], "f4"),
+        },
     }
 
 
-def _told(stretch: Stretch, feeder: int) -> Iterator[int]:
+def _names() -> dict[str, str]:
+    """Return every part by its key; of two called alike the stage's says that it is."""
+    often = Counter(name for group in PARTS.values() for name in group.values())
+    return {
+        key: f"stage: {name}" if group == "stage" and often[name] > 1 else name
+        for group, parts in PARTS.items()
+        for key, name in parts.items()
+    }
+
+
+def _told(stretch: Stretch, feeder: int, outside: NDArray[np.bool_]) -> Iterator[int]:
     every = len(stretch.carriers) * len(stretch.machine.feeders) <= MOST_STORIES
     outcomes = stretch.records.feeders[feeder].outcome
     for carrier in stretch.carriers:
-        if every or outcomes[carrier] != Outcome.PLACED:
+        if every or outcomes[carrier] != Outcome.PLACED or outside[carrier]:
             yield carrier
