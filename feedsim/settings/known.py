@@ -30,7 +30,7 @@ from dataclasses import fields, replace
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
-from feedsim.settings.predict import corrected_bias, engage_bias, opening_bias
+from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift, opening_bias
 from feedsim.settings.right import Solution, right_settings
 
 __all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
@@ -114,18 +114,21 @@ class AtLineSpeed:
         A lead that took that off would make more marks late.
         """
         off = engage - self._right[0]
+        landing = landing_shift(self.at, self.settings.speed_ratio * self._staged_further(opening))
         if self.settings.stage_correction:
-            return self.scale * off + corrected_bias(self.at, engage, opening)
+            return self.scale * off + corrected_bias(self.at, engage, opening) + landing
         off -= opening - self._right[1]
         off -= late_opening_mean(self.at, opening)
         known = engage_bias(self.at, engage) - opening_bias(self.at, opening)
-        return self.scale * off + self.scale * known
+        return self.scale * (off + known) + landing
 
     def stage_off(self, opening: float) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
+        return abs(self._staged_further(opening))
+
+    def _staged_further(self, opening: float) -> float:
         off = opening - self._right[1]
-        off += late_opening_mean(self.at, opening)
-        return abs(off + opening_bias(self.at, opening))
+        return off + late_opening_mean(self.at, opening) + opening_bias(self.at, opening)
 
     def is_coarse(self, *, scanned: bool) -> bool:
         """Tell whether acts come in steps that matter."""
@@ -196,11 +199,13 @@ class AtLineSpeed:
 def _engage(side: AtLineSpeed, found: Solution) -> Solution:
     """Return the settings with the engage lead that leaves the smallest mean error."""
     travel, corrected = side.engaging(found), side.settings.stage_correction
-    spread = corrected and not is_locked(side.at.eye, side.controller)
-    if spread or travel <= 0.0:
+    if travel <= 0.0:
         return found
     mean = side.mean(travel, side.opening(found))
     wanted = travel - mean / side.scale
+    if corrected and not is_locked(side.at.eye, side.controller):
+        # the correction spreads the point, so that it need not be on a step or count
+        return side.engaged(found, [wanted]) if abs(mean) > WORTH_MM else found
     if side.is_coarse(scanned=side.at.carrier_eye.scanned):
         by = side.moved_by if corrected else 0.0
         return side.engaged(found, [t - by for t in side.middles(wanted + by)])

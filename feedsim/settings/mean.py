@@ -109,7 +109,7 @@ def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
         Besides("waits for the feeder", _UNSURE * waits),
         Besides("which carriers are lost", _selection(at, lost)),
         Besides("cycles that are unlike", _unlike(at, lost)),
-        Besides("a run-up that is too short", _short_run_up(at) + _landing_sooner(at)),
+        Besides("a run-up that is too short", _short_run_up(at)),
         Besides("landings in the next cycle", _next_cycle(at, allowed)),
         Besides("inserts in step with the scan", _in_step(at)),
         Besides("carriers out of reach", _out_of_reach(at)),
@@ -241,21 +241,6 @@ def _short_run_up(at: FeederAtSpeed) -> float:
         return 0.0
     beyond = staged.average - room
     return 0.5 * (math.hypot(staged.sd, beyond) + beyond)
-
-
-def _landing_sooner(at: FeederAtSpeed) -> float:
-    """Return how much the lag of an insert differs that is staged off its position (mm)."""
-    further = expected_offsets(at).stage_mm
-    if not right_settings(at).unsettled or abs(further) < _WORTH_MM:
-        return 0.0
-    s = at.settings
-    stage = replace(s, stage_position_mm=s.stage_position_mm + further)
-    moved = FeederAtSpeed(at.machine, replace(at.feeder, settings=stage), at.speed_mm_s)
-    cycles = [nominal_cycle(each) for each in (at, moved)]
-    usual, sooner = (math.inf if cycle is None else cycle.landing_s for cycle in cycles)
-    if math.isinf(usual) or math.isinf(sooner):
-        return math.inf
-    return abs(at.speed_mm_s * (sooner - usual) + at.belt_per_feed * further)
 
 
 def _next_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:

@@ -83,7 +83,8 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     rests at the stage position, whatever distances and leads. None where there is no such cycle,
     see :func:`no_cycle_because`.
     """
-    cycles, feeder = _cycles(_parts(at, at.machine.line.speed_mm_s)), at.feeder
+    parts, feeder = _parts(at, at.machine.line.speed_mm_s), at.feeder
+    cycles = _cycles(parts)
     if cycles is None:
         return None
     landing_s = _landing(cycles, feeder)
@@ -92,6 +93,10 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
     edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
     edge_s = cycles.feed.time_at(edge) - cycles.start_s
+    if edge_s > cycles.opening_s + feeder.servo.command_delay_s:
+        # no clutch opens before the edge is known, so that the feed runs on until then
+        running = _cycles(parts, opens=False) or cycles
+        edge_s = running.feed.time_at(edge) - running.start_s
     return NominalCycle(edge_s=edge_s, opening_s=cycles.opening_s, landing_s=landing_s)
 
 
@@ -275,12 +280,12 @@ def _feed(parts: _Parts) -> FeedMotion:
 
 
 @lru_cache(maxsize=64)
-def _cycles(parts: _Parts) -> _Cycles | None:
+def _cycles(parts: _Parts, *, opens: bool = True) -> _Cycles | None:
     """Return the motion of many equal cycles; None where one would open inside its ramp-in.
 
     Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
     So many cycles that what is left of the first one's lag, e^(−K·t), is nothing, or a few
-    (elementary).
+    (elementary). ``opens``: whether the clutch opens in the last one.
     """
     clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
     ramp_in, ramp_out = (
@@ -302,7 +307,8 @@ def _cycles(parts: _Parts) -> _Cycles | None:
     last = min(settled + parts.before, _MOST_CYCLES - 1)
     for number in range(last + 1):
         feed.engage(number * period + delay, ramp_in)
-        feed.open(number * period + opening + delay, ramp_out)
-    # beyond the last opening the feed is engaged again in time for what is still to land
-    feed.engage((last + 1) * period + delay, ramp_in)
+        if number < last or opens:
+            feed.open(number * period + opening + delay, ramp_out)
+    if opens:  # the feed is engaged again in time for what is still to land
+        feed.engage((last + 1) * period + delay, ramp_in)
     return _Cycles(feed, last * period, last * pitch, opening, period)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
@@ -18,10 +18,10 @@ from feedsim.settings.acts import (
     mean_act,
     side_acts,
 )
-from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.nominal import following_time
-from feedsim.settings.nominal_cycle import left_at_opening
+from feedsim.settings.nominal_cycle import left_at_opening, left_unsettled, nominal_cycle
 from feedsim.settings.right import right_settings
 
 __all__ = [
@@ -33,6 +33,7 @@ __all__ = [
     "engage_bias",
     "expected_offsets",
     "known_bias",
+    "landing_shift",
     "largest_demand",
     "late_share",
     "mean_shift",
@@ -42,10 +43,11 @@ __all__ = [
     "placement_shifts",
     "scale_shift",
     "settings_off",
+    "staged_off",
     "until_next_tick",
 ]
 
-_NOTHING_MM = 1e-9
+_NOTHING_MM, _HARDLY_MM = 1e-9, 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +154,43 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
     error = late_engage_mean(at)
     if not at.settings.stage_correction:
         error -= late
-    return Expected(
-        stage_mm=off.stage_mm
-        + at.settings.speed_ratio * (late + opening_bias(at, at.opening_travel_mm)),
-        error_mm=off.error_mm + at.scale * error + known_bias(at),
-    )
+    error_mm = off.error_mm + at.scale * error + known_bias(at)
+    return Expected(staged_off(at), error_mm + landing_shift(at, staged_off(at)))
+
+
+def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
+    """Return how far past the stage position inserts rest on average (mm).
+
+    ``late``: with what late openings do.
+    """
+    acts = (late_opening_mean(at) if late else 0.0) + opening_bias(at, at.opening_travel_mm)
+    return settings_off(at).stage_mm + at.settings.speed_ratio * acts
+
+
+@line_term
+def _usual_landing(at: FeederAtSpeed) -> float | None:
+    cycle = nominal_cycle(at)
+    return None if cycle is None else cycle.landing_s
+
+
+@term
+def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
+    """Return by how much those land late (mm) that are staged so far on, ramp and lag not over.
+
+    But for their shorter way: from the stage position, and from there on, as the nominal cycle has
+    it (feedsim/MODEL.md, section 13, fact 9). 0 where one of the two does not land in its cycle.
+    """
+    s, v = at.settings, at.machine.line.speed_mm_s
+    if abs(further_mm) < _HARDLY_MM:
+        return 0.0
+    stage = replace(s, stage_position_mm=s.stage_position_mm + further_mm)
+    moved = FeederAtSpeed(at.machine, replace(at.feeder, settings=stage))
+    if max(left_unsettled(at), left_unsettled(moved)) < _HARDLY_MM:
+        return 0.0
+    usual, sooner = _usual_landing(at), nominal_cycle(moved)
+    if usual is None or sooner is None:
+        return 0.0
+    return v * (max(0.0, sooner.landing_s) - usual) + further_mm / s.speed_ratio
 
 
 @term
@@ -203,6 +237,7 @@ def _shifts(at: FeederAtSpeed) -> Iterator[Shift]:
     yield Shift("engage distance not the right one", at.scale * off.engage_distance_mm)
     yield Shift("engage lead off the sum of delays", -off.engage_lead_s * at.speed_mm_s)
     yield Shift("late marks", at.scale * late_engage_mean(at))
+    yield Shift("ramp or lag not over, staged off", landing_shift(at, staged_off(at)))
     if corrected:
         yield Shift("engage point in steps of locked ticks", known_bias(at))
         return

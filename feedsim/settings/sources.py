@@ -23,7 +23,13 @@ from feedsim.settings.acts import first_shifts, is_locked, later_ticks, locked_s
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd
-from feedsim.settings.predict import corrected_point, scale_shift, settings_off
+from feedsim.settings.predict import (
+    corrected_point,
+    landing_shift,
+    scale_shift,
+    settings_off,
+    staged_off,
+)
 
 __all__ = [
     "MOTION_CYCLE",
@@ -125,6 +131,7 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
     ``late``: with what late openings do: the insert starts further on and comes early.
     """
     mean = settings_off(at).error_mm + scale_shift(at)
+    mean += landing_shift(at, staged_off(at, late=late))
     if not at.controller.late_mark_engages:
         mean += at.scale * late_engage_mean(at)
     mean -= clipped_slip_mean(at.inserts) * at.belt_per_feed

@@ -7,16 +7,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from feedsim.answers.trial.study.expected import expected_positions
-from feedsim.machine import Controller, Encoder, Machine
+from feedsim.machine import Clutch, Controller, Encoder, Machine, Servo
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_engage_mean, late_opening, late_opening_mean
 from feedsim.settings.predict import (
     expected_offsets,
+    landing_shift,
     mean_shift,
     placement_shifts,
     scale_shift,
+    staged_off,
 )
 from feedsim.settings.solve import solve
 from feedsim.settings.sources import placement_spread
@@ -169,6 +172,62 @@ def test_all_who_tell_the_mean_tell_the_same(unload: float, correct: bool) -> No
     assert staged.mean_mm == pytest.approx(feeder.settings.stage_position_mm + offsets.stage_mm)
     assert placement_spread(at).average == pytest.approx(mean)
     assert mean_shift(placement_shifts(at)) == pytest.approx(mean)
+
+
+GAIN, RAMP_S = 60.0, 0.020
+
+
+def landing_after(way_mm: float) -> float:
+    """Return when a nose that rested has come so far (s), by fact 9 of section 13 of the page.
+
+    f = v·(t − T/2) − v/K + (a/K²)·(1 − e^(−KT))·e^(−K(t−T)), a = v/T, from T on without a
+    feedforward, which is the solution of f' = K·(p − f) behind a ramp from rest.
+    """
+    rest = SPEED / RAMP_S / GAIN**2 * (1.0 - math.exp(-GAIN * RAMP_S))
+
+    def beyond(t: float) -> float:
+        lag = rest * math.exp(-GAIN * (t - RAMP_S)) - SPEED / GAIN
+        return SPEED * (t - 0.5 * RAMP_S) + lag - way_mm
+
+    return float(brentq(beyond, RAMP_S, 1.0))
+
+
+@pytest.mark.parametrize("correct", [False, True])
+def test_who_is_staged_too_far_lands_while_more_of_the_lag_is_left(correct: bool) -> None:
+    # every opening is late, by 9 to 17 mm or so: the lag of the ramp-in has less time to settle
+    soft = spread_feeder(
+        insert_eye_to_placement_mm=75.0,
+        clutch=Clutch(ramp_in=RAMP_S, ramp_out=RAMP_S),
+        servo=Servo(loop_gain_per_s=GAIN),
+        settings=settings(stage_position_mm=20.0, stage_correction=correct),
+    )
+    line = machine(
+        soft,
+        carriers=spread_carriers(pitch_mm=500.0, pitch_sd_mm=60.0),
+        controller=Controller(scan_s=0.008, motion_cycle_s=0.002),
+    )
+    at = FeederAtSpeed(line, line.feeders[0], SPEED)
+    # by hand: stage less response, half a tick, half a ramp and v/K, the feed at speed until then
+    by_hand = 20.0 - 0.5 - 1.0 - 0.5 * SPEED * RAMP_S - SPEED / GAIN
+    assert at.opening_travel_mm == pytest.approx(by_hand, abs=0.01)
+    further = staged_off(at)
+    by_hand = SPEED * (landing_after(55.0 - further) - landing_after(55.0)) + further
+    assert by_hand < -0.2
+    assert landing_shift(at, further) == pytest.approx(by_hand, abs=1e-3)
+    assert placement_spread(at).average == pytest.approx(expected_offsets(at).error_mm, abs=1e-9)
+    assert mean_shift(placement_shifts(at)) == pytest.approx(expected_offsets(at).error_mm)
+    rows = run(line, carriers=4000).feeders[0]
+    errors, staged = mean_of(rows.placement_error_mm), mean_of(rows.stage_position_mm[100:])
+    assert abs(staged.z(20.0 + further)) < 4.0
+    assert abs(errors.z(expected_offsets(at).error_mm)) < 4.0
+    assert abs(errors.z(expected_offsets(at).error_mm - by_hand)) > 4.0  # the twin leaves it out
+    # and "auto" takes it off
+    nan = dict.fromkeys(("engage_distance_mm", "engage_lead_s"), math.nan)
+    free = replace(soft, settings=replace(at.settings, **nan))
+    made = solve(replace(line, feeders=(free,)))
+    left = expected_offsets(FeederAtSpeed(made, made.feeders[0], SPEED)).error_mm
+    assert left == pytest.approx(0.0, abs=1e-6)
+    assert abs(mean_of(run(made, carriers=4000).feeders[0].placement_error_mm).z(0.0)) < 4.0
 
 
 def test_auto_takes_off_what_late_openings_leave() -> None:
