@@ -13,6 +13,7 @@ __all__ = ["LARGEST_BODY", "Gate", "Keys", "refusal"]
 
 LARGEST_BODY = 2_500_000  # bytes: two scenarios of 1 MB and their changes
 _LONGEST_TARGET = 2000
+_LARGEST_HEAD = 32_000  # bytes
 
 Headers = dict[bytes, list[bytes]]
 Scope = MutableMapping[str, Any]
@@ -117,19 +118,22 @@ class Gate:
             await self._app(scope, receive, send)
 
     def _key(self, scope: Scope) -> str | None:
-        if scope["path"] != "/" or scope["method"] != "GET" or not scope["query_string"]:
+        """Return the key of an address; empty where something else is asked of the root."""
+        if scope["path"] != "/" or not scope["query_string"]:
             return None
         try:
             query: str = scope["query_string"].decode("ascii")
             return parse_qs(query, max_num_fields=5)["key"][0]
         except (KeyError, ValueError):
-            return None
+            return ""
 
     def _refused(self, scope: Scope, headers: Headers, *, entering: bool) -> tuple[int, str] | None:
         raw = scope.get("raw_path") or scope["path"].encode("utf-8", "replace")
         own = f"http://{self._host}".encode()
         if len(raw) + len(scope["query_string"]) > _LONGEST_TARGET:
             return 414, "this address is too long"
+        if sum(len(name) + len(value) for name, value in scope["headers"]) > _LARGEST_HEAD:
+            return 431, "the head of this request is too large"
         if headers.get(b"host") != [self._host.encode()]:
             return 403, f"the desk is at {self._host} and nowhere else"
         if headers.get(b"origin", [own]) != [own] or (not entering and _from_elsewhere(headers)):

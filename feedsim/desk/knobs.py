@@ -27,7 +27,7 @@ from feedsim.scenario.keys import (
     Whole,
     YesNo,
 )
-from feedsim.scenario.model import Scenario
+from feedsim.scenario.model import MOST_FEEDERS, Scenario
 from feedsim.scenario.old_names import with_current_names
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml
@@ -88,6 +88,7 @@ _USUAL: Mapping[Kind, float] = {
     "share": 0.05,
 }
 _LONGEST_VALUE = 2000
+_MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +193,8 @@ def knobs_of(data: dict[str, Any], changes: Sequence[str], *, autos: Autos) -> l
     def rank(knob: Knob) -> tuple[int, int, int]:
         place = places[knob.path]
         if feeder[0] <= place <= feeder[1]:  # feeder by feeder
-            return feeder[0], int(knob.path.split(".")[1]), place
+            number = knob.path.split(".")[1:2]
+            return feeder[0], int(number[0]) if number else 0, place
         return place, 0, 0
 
     return sorted(found, key=rank)
@@ -210,7 +212,7 @@ def _knobs(
     for name, inner in nodes(section).items():
         at = (*path, name)
         here = _at(now, at)
-        if inner.many and isinstance(here, (list, tuple)) and here:
+        if inner.many and isinstance(here, (list, tuple)) and 0 < len(here) <= _MOST_TABLES:
             for number in range(len(here)):
                 yield from _knobs(
                     _section(inner), (*at, number), now=now, file=file, autos=autos, off=off
@@ -386,7 +388,7 @@ def _table(path: str) -> str:
 def _group(path: tuple[str | int, ...], now: Mapping[str, Any]) -> str:
     head = _GROUPS[_table(".".join(map(str, path)))]
     if path[0] != "feeder" or len(path) < 2:
-        return head
+        return head or "Feeders"
     name = _at(now, ("feeder", path[1], "name"))
     feeder = name if isinstance(name, str) and name else f"feeder {path[1]}"
     return f"{feeder}: {head}" if head else feeder

@@ -9,6 +9,7 @@ import socket
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files as package_files
 from typing import Any
@@ -31,7 +32,7 @@ from feedsim.desk.taking import AlreadyThere, save
 from feedsim.errors import FeedsimError
 from feedsim.render.cautions import CAUTIONS
 
-__all__ = ["Desk", "serve"]
+__all__ = ["Desk", "Listening", "listening", "serve"]
 
 ROUNDS = (5_000, 20_000, 100_000, 400_000)
 """Carriers: first so many, then more while the knobs rest."""
@@ -71,6 +72,7 @@ class Desk:
             Route("/save", self._save, methods=["POST"]),
         ]
         inner = Starlette(routes=routes, exception_handlers={404: _told, 405: _told})
+        inner.router.redirect_slashes = False
         return Gate(inner, keys=keys, port=port)
 
     def warm(self) -> None:
@@ -180,14 +182,72 @@ class _Lines(Response):
             self._on_gone()
 
 
-def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], None]) -> None:
-    """Serve until asked to end.
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """A desk that listens, and what opens it.
+
+    Attributes
+    ----------
+    server : uvicorn.Server
+        ``server.run(sockets=[socket])`` serves until ``server.should_exit``, or a signal.
+    socket : socket
+    keys : Keys
+    """
+
+    desk: Desk
+    server: uvicorn.Server
+    socket: socket.socket
+    keys: Keys
+
+    @property
+    def port(self) -> int:
+        """Where it listens, on 127.0.0.1."""
+        port: int = self.socket.getsockname()[1]
+        return port
+
+    def address(self, key: str) -> str:
+        """Return the address that opens it with a key."""
+        return f"http://127.0.0.1:{self.port}/?key={key}"
+
+
+def listening(files: Sequence[Opened], *, port: int) -> Listening:
+    """Have a desk listen on this machine alone; nothing is answered until its server runs.
 
     Parameters
     ----------
     files : sequence of Opened
     port : int
         On 127.0.0.1; 0 for a free one.
+
+    Raises
+    ------
+    OSError
+        If the port is taken.
+    """
+    there, keys, desk = socket.create_server(("127.0.0.1", port)), Keys(), Desk(files)
+    config = uvicorn.Config(
+        desk.app(keys=keys, port=there.getsockname()[1]),
+        http="h11",
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        log_level="critical",  # what a stranger sends is not for the user's terminal
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        date_header=False,
+        timeout_graceful_shutdown=1,
+    )
+    return Listening(desk, uvicorn.Server(config), there, keys)
+
+
+def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], None]) -> None:
+    """Serve until asked to end.
+
+    Parameters
+    ----------
+    files, port
+        As in :func:`listening`.
     ready : callable
         Told the address to print, and one that opens once, when both can be opened.
 
@@ -197,24 +257,11 @@ def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], Non
         If the port is taken.
     """
     sys.setswitchinterval(1e-3)  # so that the loop answers while answers are worked out
-    keys, listening = Keys(), socket.create_server(("127.0.0.1", port))
-    port = listening.getsockname()[1]
-    desk, root = Desk(files), f"http://127.0.0.1:{port}/"
-    config = uvicorn.Config(
-        desk.app(keys=keys, port=port),
-        http="h11",
-        ws="none",
-        lifespan="off",
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        date_header=False,
-        timeout_graceful_shutdown=1,
-    )
-    desk.warm()
-    ready(f"{root}?key={keys.lasting}", f"{root}?key={keys.once()}")
-    with listening:
-        uvicorn.Server(config).run(sockets=[listening])
+    found = listening(files, port=port)
+    with found.socket:
+        found.desk.warm()
+        ready(found.address(found.keys.lasting), found.address(found.keys.once()))
+        found.server.run(sockets=[found.socket])
 
 
 async def _body(request: Request) -> bytes:
