@@ -11,6 +11,8 @@ import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,35 +66,25 @@ class SharesBelow:
 
 @dataclass(frozen=True, slots=True)
 class _Wave:
-    """The characteristic function of a sum whose values lie between low and high, at a row of t.
+    """The characteristic function φ of a sum without its mean, at an even grid of t.
 
-    ``others``: of all but the mean and the normal part.
+    ``low``, ``high``: between which its values lie. ``heights``: φ at t = step·(k + ½), over k + ½.
     """
 
     low: float
     high: float
     grid: EvenGrid
-    mean: float
-    normal_sd: float
-    others: NDArray[np.complex128]
+    heights: NDArray[np.complex128]
 
     def at(self, limit: float) -> NDArray[np.complex128]:
-        """Return e^(−it·limit)·φ(t), shape (terms,), by definition."""
-        grid = self.grid
-        if grid.is_long:
-            turned = grid.turned(self.mean - limit) * np.exp(-0.5 * (self.normal_sd * grid.t) ** 2)
-        else:
-            turned = np.exp(
-                1j * grid.t * (self.mean - limit) - 0.5 * (self.normal_sd * grid.t) ** 2
-            )
-        return turned * self.others
+        """Return e^(−it·limit)·φ(t) over k + ½, shape (terms,), by definition."""
+        return self.grid.turned(-limit) * self.heights
 
     def share_below(self, limit: float) -> float:
         """Return the probability of a value below a limit."""
         if limit <= self.low or limit >= self.high:
             return float(limit >= self.high)
-        halves = np.arange(self.grid.terms, dtype=np.float64) + 0.5
-        share = 0.5 - float(np.sum(self.at(limit).imag / halves)) / math.pi
+        share = 0.5 - float(self.at(limit).imag.sum()) / math.pi
         return min(1.0, max(0.0, share))
 
 
@@ -133,10 +125,14 @@ class Distribution:
     @property
     def average(self) -> float:
         """The mean of the sum: that of the parts, added (elementary)."""
-        chosen = sum(x * p for values in self.choices for x, p in values.items())
-        closed = sum(part.mean for part in self._closed)
-        late = sum(0.5 * share * length for share, length in self.rarely)
-        return self.mean + chosen + closed + late
+        total = self.mean
+        for values in self.choices:
+            total += sum(x * p for x, p in values.items())
+        for part in self._closed:
+            total += part.mean
+        for share, length in self.rarely:
+            total += 0.5 * share * length
+        return total
 
     @property
     def sd(self) -> float:
@@ -159,23 +155,38 @@ class Distribution:
         return Distribution(
             self.mean + other.mean,
             math.hypot(self.normal_sd, other.normal_sd),
-            (*self.half_widths, *other.half_widths),
-            (*self.choices, *other.choices),
-            (*self.rarely, *other.rarely),
-            (*self.lattices, *other.lattices),
-            (*self.clipped, *other.clipped),
+            self.half_widths + other.half_widths,
+            self.choices + other.choices,
+            self.rarely + other.rarely,
+            self.lattices + other.lattices,
+            self.clipped + other.clipped,
         )
 
     def times(self, factor: float) -> Distribution:
         """Return all of it multiplied by a factor."""
+        if factor == 1.0:
+            return self
+        size = abs(factor)
         return Distribution(
             factor * self.mean,
-            abs(factor) * self.normal_sd,
-            tuple(abs(factor) * half for half in self.half_widths),
-            tuple({factor * x: p for x, p in values.items()} for values in self.choices),
-            tuple((share, factor * length) for share, length in self.rarely),
-            tuple(part.times(factor) for part in self.lattices),
-            tuple(part.times(factor) for part in self.clipped),
+            size * self.normal_sd,
+            tuple([size * half for half in self.half_widths]),
+            tuple([{factor * x: p for x, p in values.items()} for values in self.choices]),
+            tuple([(share, factor * length) for share, length in self.rarely]),
+            tuple([part.times(factor) for part in self.lattices]),
+            tuple([part.times(factor) for part in self.clipped]),
+        )
+
+    def shifted(self, by: float) -> Distribution:
+        """Return all of it moved by a length."""
+        return Distribution(
+            self.mean + by,
+            self.normal_sd,
+            self.half_widths,
+            self.choices,
+            self.rarely,
+            self.lattices,
+            self.clipped,
         )
 
     def share_below(self, limit: float) -> float:
@@ -200,7 +211,7 @@ class Distribution:
         if all(limit <= low or limit >= high for limit in limits):
             return [float(limit >= high and limit > low) for limit in limits]
         wave = self._wave()
-        return [wave.share_below(limit) for limit in limits]
+        return [wave.share_below(limit - self.mean) for limit in limits]
 
     def shares_below(self) -> SharesBelow:
         """Return what :meth:`share_below` does for many limits, for the work of a few.
@@ -220,10 +231,10 @@ class Distribution:
         points = min(_MOST_POINTS, 2 ** math.ceil(math.log2(wanted)))
         width = 2.0 * math.pi / (wave.grid.step * points)
         used = np.arange(math.ceil((wave.high - wave.low) / width) + 1)
-        there = np.fft.fft(wave.at(wave.low) / (np.arange(terms) + 0.5), points)[used]
+        there = np.fft.fft(wave.at(wave.low), points)[used]
         turned = np.exp(-1j * math.pi / points * used) * there
         shares = np.clip(0.5 - turned.imag / math.pi, 0.0, 1.0)
-        return SharesBelow(wave.low + width * used, shares)
+        return SharesBelow(self.mean + wave.low + width * used, shares)
 
     def _reach(self) -> tuple[float, float, float]:
         """Return between which values all lies, and the standard deviation to put on their ends."""
@@ -232,11 +243,18 @@ class Distribution:
         return low - _FAR * sd, high + _FAR * sd, sd
 
     def _wave(self) -> _Wave:
+        """Return the wave of the sum less its mean: one of many that differ in that alone."""
+        choices = tuple(tuple(values.items()) for values in self.choices)
+        shape = (self.normal_sd, self.half_widths, choices, self.rarely)
+        return _wave_of(*shape, self.lattices, self.clipped)
+
+    def wave(self) -> _Wave:
         """Return the characteristic function at the places that matter, of more than one value."""
         low, high, sd = self._reach()
         step = 2.0 * math.pi / (2.1 * (high - low))
         grid = EvenGrid(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
-        return _Wave(low, high, grid, self.mean, sd, self._others(grid))
+        heights = self._others(grid) * (np.exp(-0.5 * (sd * grid.t) ** 2) * (step / grid.t))
+        return _Wave(low - self.mean, high - self.mean, grid, heights)
 
     def share_outside(self, low: float, high: float) -> float:
         """Return the probability of a value below ``low`` or above ``high``."""
@@ -292,6 +310,17 @@ class Distribution:
         for part in self._closed:
             low, high = low + part.bounds[0], high + part.bounds[1]
         return low, high
+
+
+@lru_cache(maxsize=16)
+def _wave_of(
+    normal_sd: float,
+    half_widths: tuple[float, ...],
+    choices: tuple[tuple[tuple[float, float], ...], ...],
+    *others: Any,
+) -> _Wave:
+    values = tuple(dict(pairs) for pairs in choices)
+    return Distribution(0.0, normal_sd, half_widths, values, *others).wave()
 
 
 def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:

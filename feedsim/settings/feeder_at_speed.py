@@ -110,11 +110,12 @@ def term(form: Form[P, T]) -> Form[P, T]:
 
     @wraps(form)
     def kept(at: FeederAtSpeed, *args: P.args, **kwargs: P.kwargs) -> T:
-        key = (form, args, *kwargs.items())
+        key = (form, args, *kwargs.items()) if kwargs else (form, args)
         known = at.known
         if key not in known:
             known[key] = form(at, *args, **kwargs)
-        return cast("T", known[key])
+        found: T = known[key]
+        return found
 
     return cast("Form[P, T]", kept)
 
@@ -137,6 +138,7 @@ def _kept(
         known = known_of(at)
         if form not in known:
             known[form] = form(at)
-        return cast("T", known[form])
+        found: T = known[form]
+        return found
 
     return kept

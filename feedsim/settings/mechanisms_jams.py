@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.mechanisms_placed import late_marks_by
@@ -77,8 +75,7 @@ def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
     the lag of the cycle before. Those that land too fast are past that way, but for those that
     land in the ramp-out when the feed has slowed down again.
     """
-    stage = staged_nose(at).times(-1.0).plus(slips(at))
-    way = replace(stage, mean=stage.mean + at.feeder.insert_eye_to_placement_mm)
+    way = staged_nose(at).times(-1.0).plus(slips(at)).shifted(at.feeder.insert_eye_to_placement_mm)
     slowest, fastest = (
         (1.0 + by) * at.speed_mm_s for by in (-allowed.speed_mismatch, allowed.speed_mismatch)
     )

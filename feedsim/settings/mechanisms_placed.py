@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from feedsim.criteria import Criteria
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import locked_step
@@ -70,9 +68,12 @@ def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
     Settings may make up for what late openings do on average; then that is left in.
     """
     alone, mean = placement_spread(at, late=False), placement_spread(at).average
-    made_up = replace(alone, mean=alone.mean + mean - alone.average)
-    means = [alone, made_up] if abs(mean) < abs(alone.average) else [alone]
-    return min(_outside(error, allowed) for error in means)
+    left, found = alone.average, _outside(alone, allowed)
+    return (
+        min(found, _outside(alone.shifted(mean - left), allowed))
+        if abs(mean) < abs(left)
+        else found
+    )
 
 
 def _outside(error: Distribution, allowed: Criteria) -> float:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from feedsim.machine import Eye
@@ -130,6 +130,11 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
 
     ``late``: with what late openings do: the insert starts further on and comes early.
     """
+    if late:
+        whole = placement_spread(at, late=False)
+        behind = Distribution() if at.settings.stage_correction else late_opening(at)
+        rarely = tuple((share, -at.scale * length) for share, length in behind.rarely)
+        return whole.plus(Distribution(-at.scale * behind.mean, rarely=rarely))
     mean = settings_off(at).error_mm + scale_shift(at)
     mean += landing_shift(at, staged_off(at, late=late))
     if not at.controller.late_mark_engages:
@@ -144,14 +149,7 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
     )
     for part in (insert_slip, *(act.error for act in reversed(_acts(at)))):
         whole = whole.plus(part)
-    if not late or at.settings.stage_correction:
-        return whole
-    behind = late_opening(at)
-    return replace(
-        whole,
-        mean=whole.mean - at.scale * behind.mean,
-        rarely=tuple((share, -at.scale * length) for share, length in behind.rarely),
-    )
+    return whole
 
 
 def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:

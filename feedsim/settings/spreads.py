@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
@@ -71,7 +70,8 @@ def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
     """
     staged = stage_spread(at)
     nose = nose_at_opening(at, staged.mean)
-    there = replace(staged, mean=nose + ahead_mm).plus(gaps(at)).plus(slips(at).times(-1.0))
+    there = staged.shifted(nose + ahead_mm - staged.mean)
+    there = there.plus(gaps(at)).plus(slips(at).times(-1.0))
     return there.plus(late_opening(at).times(at.settings.speed_ratio))
 
 
