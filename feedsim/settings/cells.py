@@ -10,7 +10,7 @@ side of a jump in such a part. The work does not depend on how fine the lattice 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -37,7 +37,7 @@ NARROWEST = 2e-5
 """A refused stretch narrower than this share of the speed, with none near it, does not count: no
 line holds its speed within it."""
 PARTS = 24
-_CELLS = 96
+_CELLS, _IN_A_ROW = 96, 8
 _JUMPS_OF_A_CELL, _JUMPS_OF_A_PART = 24, 80
 _HARDLY, _NEXT_TO_NOTHING = 0.02, 1e-3
 _SMALL = 0.005
@@ -79,21 +79,44 @@ def look_everywhere(
 
     ``lowest``: only as far as the first refused stretch, and until one mechanism alone is too much.
     """
-    last, fully = len(edges), FASTEST_MM_S
+    many, fully, borne = len(edges) - 1, FASTEST_MM_S, set[int]()
+    last = many
     if not lowest:
-        for edge in edges:
-            shares.at_speed(edge)
-        last = max((k for k, edge in enumerate(edges) if not shares.refused(edge)), default=0)
+        for first in range(0, many, _IN_A_ROW):
+            borne.update(_borne(shares, edges, first, min(first + _IN_A_ROW, many)))
+        looked = (k for k, edge in enumerate(edges) if edge in shares.by_speed)
+        last = max((k for k in looked if not shares.refused(edges[k])), default=0)
     for place, (low, high) in enumerate(pairwise(edges)):
         if place > last + 2:
             break  # refused at every further edge, and for a fifth of the speed through and through
-        if _is_mixed(shares, low, high):
+        if lowest and place % _IN_A_ROW == 0:
+            borne.update(_borne(shares, edges, place, min(place + _IN_A_ROW, many)))
+        if place not in borne and _is_mixed(shares, low, high):
             fully = min(fully, _look_finely(shares, low, high, windows))
         if (fully < FASTEST_MM_S or lowest) and _enough(shares, windows, to=high):
             break
     if lowest:
         next((edge for edge in edges if edge >= high and shares.alone_too_much(edge)), None)
     return fully
+
+
+def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int) -> Iterator[int]:
+    """Yield the cells that are accepted through and through; look at the edges of all others.
+
+    Slow ones are so many in a row (:func:`_bears`): two edges stand for them all.
+    """
+    low, high = edges[first], edges[last]
+    if last - first == 1:
+        shares.at_speed(low)
+        shares.at_speed(high)
+    elif _has_room(shares, low, high) and _bears(
+        shares, low, high, _jumps(shares, low, high, most=_JUMPS_OF_A_CELL).reach
+    ):
+        yield from range(first, last)
+    else:
+        middle = (first + last) // 2
+        yield from _borne(shares, edges, first, middle)
+        yield from _borne(shares, edges, middle, last)
 
 
 def _is_mixed(shares: SharesBySpeed, low: float, high: float) -> bool:
@@ -129,10 +152,7 @@ def _bears(shares: SharesBySpeed, low: float, high: float, reach: float) -> bool
     of a run-up must be next to nothing. At the slow end the spread is smaller.
     """
     tolerance = shares.allowed.placement_tolerance_mm - reach
-    if tolerance <= 0.0 or any(shares.excess(v).times > _HARDLY_ACCEPTED for v in (low, high)):
-        return False
-    jams = shares.most("jam_risk")
-    if any(shares.at_speed(v)[n] > _NEXT_TO_NOTHING * jams for v in (low, high) for n in _OF_WAY):
+    if tolerance <= 0.0 or not _has_room(shares, low, high):
         return False
     there = shares.at(high)
     by = reach * max(1.0, there.settings.speed_ratio)
@@ -143,6 +163,14 @@ def _bears(shares: SharesBySpeed, low: float, high: float, reach: float) -> bool
     room = shares.allowed.overhang_mm - reach
     allowed = replace(shares.allowed, placement_tolerance_mm=tolerance, overhang_mm=room)
     return SharesBySpeed(lambda _: less, allowed).excess(high).times <= _HARDLY_ACCEPTED
+
+
+def _has_room(shares: SharesBySpeed, low: float, high: float) -> bool:
+    """Return whether two speeds are accepted with ease, and run-ups are long enough there."""
+    if any(shares.excess(v).times > _HARDLY_ACCEPTED for v in (low, high)):
+        return False
+    most = _NEXT_TO_NOTHING * shares.most("jam_risk")
+    return all(shares.at_speed(v)[n] <= most for v in (low, high) for n in _OF_WAY)
 
 
 def _comes_and_goes(shares: SharesBySpeed, places: Iterable[float]) -> bool:

@@ -15,7 +15,6 @@ from feedsim.criteria import Criteria, Figure
 from feedsim.settings.cells import (
     FASTEST_MM_S,
     NARROWEST,
-    PARTS,
     SLOWEST_MM_S,
     cells_between,
     geometric,
@@ -24,7 +23,7 @@ from feedsim.settings.cells import (
 )
 from feedsim.settings.jumps import At
 from feedsim.settings.mechanisms import MECHANISMS
-from feedsim.settings.shares_by_speed import SharesBySpeed
+from feedsim.settings.shares_by_speed import SharesBySpeed, crossing
 
 __all__ = [
     "FASTEST_MM_S",
@@ -50,6 +49,7 @@ _NEAR = 1e-3
 _STRIDE = 1.005
 _FIRST_PART = 1.02
 _FURTHEST = 4.0
+_SOME = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,16 +257,19 @@ def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
     m = MECHANISMS[number]
     most = shares.most(m.figure)
 
+    def times(speed: float) -> float:
+        row = shares.by_speed.get(speed)
+        return (row[number] if row else m.share(shares.at(speed), shares.allowed)) / most
+
+    return SpeedLimit(m.name, m.figure, _lowest(sorted(shares.by_speed), times))
+
+
+def _lowest(speeds: Sequence[float], times: Callable[[float], float]) -> float | None:
+    """Return the lowest speed (mm/s) at which it is above 1."""
+
     def over(speed: float) -> bool:
-        if speed in shares.by_speed:
-            return shares.by_speed[speed][number] > most
-        return m.share(shares.at(speed), shares.allowed) > most
+        return times(speed) > 1.0
 
-    return SpeedLimit(m.name, m.figure, _lowest(sorted(shares.by_speed), over))
-
-
-def _lowest(speeds: Sequence[float], over: Callable[[float], bool]) -> float | None:
-    """Return the lowest speed (mm/s) at which it is exceeded, by bisection."""
     runs: list[list[int]] = []
     for exceeded, group in groupby(range(len(speeds)), key=lambda place: over(speeds[place])):
         if exceeded:
@@ -277,11 +280,8 @@ def _lowest(speeds: Sequence[float], over: Callable[[float], bool]) -> float | N
     if not first:
         return None if first is None else 0.0
     low, high = speeds[first - 1], speeds[first]
-    finer = [geometric(low, high, k / PARTS) for k in range(1, PARTS)]
+    finer = [geometric(low, high, k / _SOME) for k in range(1, _SOME)]
     if high > _STRIDE * low:
         high = next((speed for speed in finer if over(speed)), high)
         low = max([low, *(speed for speed in finer if speed < high)])
-    while high - low > _AS_GOOD_AS_FOUND * high:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if over(middle) else (middle, high)
-    return 0.5 * (low + high)
+    return crossing(times, low, high, to=_AS_GOOD_AS_FOUND)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
@@ -12,7 +12,7 @@ from feedsim.criteria import Criteria, Figure
 from feedsim.settings.jumps import At
 from feedsim.settings.mechanisms import MECHANISMS
 
-__all__ = ["NOTHING", "Excess", "SharesBySpeed", "together"]
+__all__ = ["NOTHING", "Excess", "SharesBySpeed", "crossing", "together"]
 
 NOTHING = 1e-9
 """A share below this counts as none."""
@@ -97,30 +97,7 @@ class SharesBySpeed:
 
         ``to``: how near, as a share of the speed.
         """
-        refused, halve = self.refused(one), False
-        while abs(other - one) > to * max(one, other):
-            middle = self._between(one, other, halve=halve)
-            if middle in (one, other):
-                break
-            near_one = self.refused(middle) is refused
-            halve = abs(middle - (one if near_one else other)) < 0.5 * abs(other - one)
-            one, other = (middle, other) if near_one else (one, middle)
-        return 0.5 * (one + other)
-
-    def _between(self, one: float, other: float, *, halve: bool) -> float:
-        """Return where shares that go straight in their logarithm come to what is allowed.
-
-        The middle where they do not, or where that last left more than half of the stretch
-        (regula falsi, halving where it is slow: in the way of Illinois, from memory).
-        """
-        middle = 0.5 * (one + other)
-        times = (self.excess(one).times, self.excess(other).times)
-        if halve or min(times) <= 0.0:
-            return middle
-        first, second = (math.log(t) for t in times)
-        # a little beyond it, so that the other end is moved as well
-        part = min(0.95, max(0.05, first / (first - second))) if first != second else 0.5
-        return one + part * (other - one)
+        return crossing(lambda speed: self.excess(speed).times, one, other, to=to)
 
     def runs(self) -> list[list[float]]:
         """Return the speeds (mm/s) looked at, rising, those in a row together that are refused."""
@@ -140,3 +117,38 @@ def together(shares: Iterable[float]) -> float:
     for share in shares:
         left *= 1.0 - share
     return 1.0 - left
+
+
+def crossing(times: Callable[[float], float], one: float, other: float, *, to: float) -> float:
+    """Return where between two speeds (mm/s) something goes through 1, which it is above at one.
+
+    ``times``: line speed (mm/s) → how many times a share is what is allowed. ``to``: how near, as a
+    share of the speed.
+    """
+    known = {one: times(one), other: times(other)}
+    refused, halve = known[one] > 1.0, False
+    while abs(other - one) > to * max(one, other):
+        middle = _between((one, known[one]), (other, known[other]), halve=halve)
+        if middle in (one, other):
+            break
+        known[middle] = times(middle)
+        near_one = (known[middle] > 1.0) is refused
+        halve = abs(middle - (one if near_one else other)) < 0.5 * abs(other - one)
+        one, other = (middle, other) if near_one else (one, middle)
+    return 0.5 * (one + other)
+
+
+def _between(one: tuple[float, float], other: tuple[float, float], *, halve: bool) -> float:
+    """Return where shares that go straight in their logarithm come to what is allowed.
+
+    The middle where they do not, or where that last left more than half of the stretch
+    (regula falsi, halving where it is slow: in the way of Illinois, from memory). ``one``,
+    ``other``: speeds (mm/s), and how many times what is allowed the share is there.
+    """
+    (low, below), (high, above) = one, other
+    if halve or min(below, above) <= 0.0:
+        return 0.5 * (low + high)
+    first, second = math.log(below), math.log(above)
+    # a little beyond it, so that the other end is moved as well
+    part = min(0.95, max(0.05, first / (first - second))) if first != second else 0.5
+    return low + part * (high - low)

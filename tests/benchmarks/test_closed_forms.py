@@ -11,28 +11,37 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from pathlib import Path
+from statistics import median
 
 import pytest
 
 from feedsim.answers.budget.study.budget import budgets_at
 from feedsim.answers.check.study.review import review
-from feedsim.answers.limit.study.closed import limits_of
+from feedsim.answers.limit.study.closed import in_closed_form, limits_of
+from feedsim.answers.line import load
 from feedsim.answers.setup.study.sheet import set_up_sheet
+from feedsim.desk.forms import forms
+from feedsim.draws.line_draws import RunDraws
 from feedsim.running.run import criteria_of, machine_of
-from feedsim.scenario import Scenario, override
+from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.settings.waits import waits_of
+from feedsim.simulation.line import simulate
 from tests.random_scenarios import random_scenario
 
 pytestmark = pytest.mark.benchmark
 
+CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 SCENARIOS = int(os.environ.get("SCENARIOS", "300"))
 
 
 def shares_at_a_speed(scenario: Scenario) -> None:
     machine, allowed = machine_of(scenario), criteria_of(scenario)
+    at = FeederAtSpeed(machine, machine.feeders[0], scenario.line.speed)
     for mechanism in MECHANISMS:
-        mechanism.share(FeederAtSpeed(machine, machine.feeders[0], scenario.line.speed), allowed)
+        mechanism.share(at, allowed)
 
 
 QUESTIONS: dict[str, Callable[[Scenario], object]] = {
@@ -56,6 +65,29 @@ def test_how_long_it_takes_at_most(question: str) -> None:
     middle, slowest = took[len(took) // 2][0], took[-3:][::-1]
     words = ", ".join(f"{1e3 * s:,.0f} ms (seed {seed})" for s, seed in slowest)
     print(f"\n    {question}: half below {1e3 * middle:,.1f} ms; the slowest {words}")  # noqa: T201
+
+
+def test_closed_forms_in_simulated_carriers() -> None:
+    # in one run, so that the machine's speed falls out: what a carrier of the event engine takes
+    scenario, carriers = load_scenario(CARD), 2000
+    machine = machine_of(scenario)
+    asked: dict[str, Callable[[], object]] = {
+        "what limit asks": lambda: in_closed_form(scenario),
+        "all shares at one speed": lambda: shares_at_a_speed(scenario),
+        "all that a desk shows": lambda: forms(load(CARD), "metric"),
+    }
+    found: dict[str, list[float]] = {name: [] for name in asked}
+    for _ in range(5):
+        start = time.process_time()
+        simulate(machine, RunDraws(machine, 1), carriers=carriers)
+        a_carrier = (time.process_time() - start) / carriers
+        for name, question in asked.items():
+            waits_of.cache_clear()
+            start = time.process_time()
+            question()
+            found[name].append((time.process_time() - start) / a_carrier)
+    words = ", ".join(f"{name} {median(times):,.0f}" for name, times in found.items())
+    print(f"\n    the card, in carriers of the event engine: {words}")  # noqa: T201
 
 
 ODD = {

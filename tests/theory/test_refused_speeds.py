@@ -13,9 +13,11 @@ from itertools import groupby
 import numpy as np
 import pytest
 
+from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.setup.study.sheet import as_typed
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
+from feedsim.settings import cells
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
 from feedsim.settings.shares_by_speed import SharesBySpeed
@@ -104,6 +106,35 @@ def test_what_is_found_is_refused_and_its_edges_are_edges(seed: int) -> None:
             assert shares.excess(middle).times > 1.0 - 1.0 / 40.0
     for before, after in zip(found.refused, found.refused[1:], strict=False):
         assert before.to_mm_s <= after.from_mm_s
+
+
+@pytest.mark.parametrize("seed", [0, 4])
+def test_slow_speeds_are_passed_by_in_a_row_where_they_bear_it(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # against the search that looks at every cell; its twin passes by whatever has room at its ends
+    scenario = random_scanned(seed)
+    found, passed = closed_forms(scenario)[0].limits, cells_asked(scenario)
+    monkeypatch.setattr(cells, "_IN_A_ROW", 1)
+    each = closed_forms(scenario)[0].limits
+    assert [limit.mechanism for limit in found] == [limit.mechanism for limit in each]
+    for one, other in zip(found, each, strict=True):
+        assert one.speed_mm_s == pytest.approx(other.speed_mm_s, rel=1e-6)
+    assert passed < 0.9 * cells_asked(scenario)
+    monkeypatch.setattr(cells, "_IN_A_ROW", 8)
+    monkeypatch.setattr(cells, "_bears", lambda *_: True)
+    wrong = closed_forms(scenario)[0].limits[0].speed_mm_s
+    assert wrong is not None
+    assert wrong > 1.01 * (each[0].speed_mm_s or 0.0)
+
+
+def cells_asked(scenario: Scenario) -> int:
+    """Return at how many edges of cells all shares are worked out."""
+    machine, edges = machine_of(scenario), cells.cells_between(1.0, 100.0)
+    feeder = FeederAtSpeed(machine, machine.feeders[0])
+    shares = SharesBySpeed(feeder.on_line_at, criteria_of(scenario))
+    cells.look_everywhere(shares, edges, 1)
+    return len(shares.by_speed)
 
 
 def test_a_search_that_knows_no_jumps_would_miss_them() -> None:
