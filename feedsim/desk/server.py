@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import json
 import math
 import socket
 import sys
 from collections.abc import Callable, Sequence
-from contextlib import suppress
+from contextlib import redirect_stdout, suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files as package_files
@@ -261,7 +262,8 @@ def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], Non
     with found.socket:
         found.desk.warm()
         ready(found.address(found.keys.lasting), found.address(found.keys.once()))
-        found.server.run(sockets=[found.socket])
+        with redirect_stdout(io.StringIO()):  # answers are not laid out for this terminal
+            found.server.run(sockets=[found.socket])
 
 
 async def _body(request: Request) -> bytes:
