@@ -9,6 +9,7 @@ __all__ = ["PAGES", "for_terminal", "question", "text"]
 
 PAGES = (  # in the order in which a newcomer would read them
     "my-line",
+    "desk",
     "faster",
     "which-setup",
     "spread",
