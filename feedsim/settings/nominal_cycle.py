@@ -25,6 +25,7 @@ __all__ = [
     "left_unsettled",
     "no_cycle_because",
     "nominal_cycle",
+    "nominal_landing",
     "run_up_time",
     "run_up_until",
     "way_until_slower",
@@ -84,11 +85,8 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     see :func:`no_cycle_because`.
     """
     parts, feeder = _parts(at, at.machine.line.speed_mm_s), at.feeder
-    cycles = _cycles(parts)
-    if cycles is None:
-        return None
-    landing_s = _landing(cycles, feeder)
-    if landing_s >= cycles.period_s:
+    cycles, landing_s = _cycles(parts), nominal_landing(at)
+    if cycles is None or landing_s is None:
         return None
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
     edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
@@ -100,10 +98,19 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     return NominalCycle(edge_s=edge_s, opening_s=cycles.opening_s, landing_s=landing_s)
 
 
-def left_unsettled(at: FeederAtSpeed) -> float:
+def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | None:
+    """Return ``landing_s`` of :func:`nominal_cycle`, of inserts that rest so much further on."""
+    cycles = _cycles(_parts(at, at.machine.line.speed_mm_s, further_mm=further_mm))
+    if cycles is None:
+        return None
+    landing_s = _landing(cycles, at.feeder, further_mm=further_mm)
+    return landing_s if landing_s < cycles.period_s else None
+
+
+def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:
     """Return by how much at most (mm) what is left of ramps and lag moves an act.
 
-    Of the cycle of :func:`nominal_cycle`.
+    Of the cycle of :func:`nominal_cycle`, whose inserts rest so much further on.
 
     Where a ramp-in is over before an insert lands and the next edge comes, both before the clutch
     opens, and a ramp-out before it closes again, what is left of a lag falls by e^(−K·t) in the
@@ -115,7 +122,7 @@ def left_unsettled(at: FeederAtSpeed) -> float:
     per_s = 1.0 / (at.settings.speed_ratio * speed)
     seconds = 1.0 / speed if clutch.travel_ramp else 1.0
     ramp_in, ramp_out = seconds * clutch.ramp_in, seconds * clutch.ramp_out
-    pitch, stage = ins.length_mm + ins.gap_mm, at.settings.stage_position_mm
+    pitch, stage = ins.length_mm + ins.gap_mm, at.settings.stage_position_mm + further_mm
     opening = pitch * per_s + 0.5 * (ramp_in - ramp_out)
     busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
     way = at.feeder.insert_eye_to_placement_mm - stage
@@ -241,9 +248,9 @@ def _from_rest(parts: _Parts, delay_s: float = 0.0) -> FeedMotion:
     return feed
 
 
-def _landing(cycles: _Cycles, feeder: Feeder) -> float:
+def _landing(cycles: _Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> float:
     """Return when the insert of the last cycle lands (s from its start)."""
-    way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
+    way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm - further_mm
     return (
         cycles.feed.time_at(cycles.start_mm + way + clipped_slip_mean(feeder.inserts))
         - cycles.start_s
@@ -259,9 +266,10 @@ def _parts_at(at: FeederAtSpeed) -> _Parts:
     return _parts(at, at.counted_mm_s)
 
 
-def _parts(at: FeederAtSpeed, speed: float) -> _Parts:
-    insert_pitch, stage = at.inserts.length_mm + at.inserts.gap_mm, at.settings.stage_position_mm
-    beyond = stage - min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
+def _parts(at: FeederAtSpeed, speed: float, *, further_mm: float = 0.0) -> _Parts:
+    insert_pitch = at.inserts.length_mm + at.inserts.gap_mm
+    beyond = at.settings.stage_position_mm + further_mm
+    beyond -= min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
     return _Parts(
         carrier_pitch_mm=at.carriers.pitch_mm,
         insert_pitch_mm=insert_pitch,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
@@ -21,7 +21,7 @@ from feedsim.settings.acts import (
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.nominal import following_time
-from feedsim.settings.nominal_cycle import left_at_opening, left_unsettled, nominal_cycle
+from feedsim.settings.nominal_cycle import left_at_opening, left_unsettled, nominal_landing
 from feedsim.settings.right import right_settings
 
 __all__ = [
@@ -169,8 +169,7 @@ def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
 
 @line_term
 def _usual_landing(at: FeederAtSpeed) -> float | None:
-    cycle = nominal_cycle(at)
-    return None if cycle is None else cycle.landing_s
+    return nominal_landing(at)
 
 
 @term
@@ -180,17 +179,15 @@ def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
     But for their shorter way: from the stage position, and from there on, as the nominal cycle has
     it (feedsim/MODEL.md, section 13, fact 9). 0 where one of the two does not land in its cycle.
     """
-    s, v = at.settings, at.machine.line.speed_mm_s
     if abs(further_mm) < _HARDLY_MM:
         return 0.0
-    stage = replace(s, stage_position_mm=s.stage_position_mm + further_mm)
-    moved = FeederAtSpeed(at.machine, replace(at.feeder, settings=stage))
-    if max(left_unsettled(at), left_unsettled(moved)) < _HARDLY_MM:
+    if max(left_unsettled(at), left_unsettled(at, further_mm=further_mm)) < _HARDLY_MM:
         return 0.0
-    usual, sooner = _usual_landing(at), nominal_cycle(moved)
+    usual, sooner = _usual_landing(at), nominal_landing(at, further_mm=further_mm)
     if usual is None or sooner is None:
         return 0.0
-    return v * (max(0.0, sooner.landing_s) - usual) + further_mm / s.speed_ratio
+    later_s = max(0.0, sooner) - usual
+    return at.machine.line.speed_mm_s * later_s + further_mm / at.settings.speed_ratio
 
 
 @term

@@ -134,9 +134,10 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
         whole = placement_spread(at, late=False)
         behind = Distribution() if at.settings.stage_correction else late_opening(at)
         rarely = tuple((share, -at.scale * length) for share, length in behind.rarely)
-        return whole.plus(Distribution(-at.scale * behind.mean, rarely=rarely))
+        mean = landing_shift(at, staged_off(at)) - landing_shift(at, staged_off(at, late=False))
+        return whole.plus(Distribution(mean - at.scale * behind.mean, rarely=rarely))
     mean = settings_off(at).error_mm + scale_shift(at)
-    mean += landing_shift(at, staged_off(at, late=late))
+    mean += landing_shift(at, staged_off(at, late=False))
     if not at.controller.late_mark_engages:
         mean += at.scale * late_engage_mean(at)
     mean -= clipped_slip_mean(at.inserts) * at.belt_per_feed
