@@ -87,8 +87,8 @@ class Followed:
         """How long those waited that came to the feeder."""
         waited = self.waits_mm
 
-        def beyond(travel: float) -> float:
-            return 1.0 - float(np.searchsorted(waited, travel, side="right")) / max(1, len(waited))
+        def beyond(travel: Floats | float) -> Floats:
+            return 1.0 - np.searchsorted(waited, travel, side="right") / max(1, len(waited))
 
         return Waits(beyond, self.room_mm)
 

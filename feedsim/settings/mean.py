@@ -168,8 +168,7 @@ def _waits(at: FeederAtSpeed, allowed: Criteria) -> float:
     waits = waiting(at, allowed)
     # closer together near 0, where a share falls fastest
     places = waits.room_mm * np.linspace(0.0, 1.0, _NODES) ** 2
-    shares = [waits.served_beyond(float(place)) for place in places]
-    heights, widths = np.asarray(shares), np.diff(places)
+    heights, widths = waits.served_beyond(places), np.diff(places)
     return float(0.5 * np.sum((heights[1:] + heights[:-1]) * widths))
 
 

@@ -28,7 +28,7 @@ def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
     if not at.controller.not_ready_engages:
         return 0.0
     waits = waiting(at, allowed)
-    return waits.served_beyond(allowed.placement_tolerance_mm)
+    return float(waits.served_beyond(allowed.placement_tolerance_mm))
 
 
 def late_engages(at: FeederAtSpeed, allowed: Criteria) -> float:

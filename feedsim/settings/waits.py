@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -85,23 +85,23 @@ class Queue:
 class Waits:
     """The stationary law of waits: how likely one beyond a travel is, of all carriers.
 
-    ``beyond``: travel (mm, not below 0) → share of the carriers that bring a mark.
+    ``beyond``: travel (mm, not below 0; one or an array) → share of the carriers that bring a mark.
+    ``dropped``: share of carriers that wait for longer than there is room on them.
     """
 
-    beyond: Callable[[float], float]
+    beyond: Callable[[Floats | float], Floats]
     room_mm: float
+    dropped: float = field(init=False)
 
-    @property
-    def dropped(self) -> float:
-        """Share of carriers that wait for longer than there is room on them."""
-        return self.beyond(self.room_mm)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "dropped", float(self.beyond(self.room_mm)))
 
-    def served_beyond(self, travel: float) -> float:
-        """Return the share of those served that wait for more than a travel (mm)."""
-        dropped = self.dropped
-        if dropped >= 1.0 or travel >= self.room_mm:
-            return 0.0
-        return max(0.0, self.beyond(max(0.0, travel)) - dropped) / (1.0 - dropped)
+    def served_beyond(self, travel: Floats | float) -> Floats:
+        """Return the share of those served that wait for more than a travel (mm), or each."""
+        if self.dropped >= 1.0:
+            return np.zeros_like(travel)
+        waits = np.maximum(0.0, self.beyond(np.maximum(0.0, travel)) - self.dropped)
+        return np.where(travel < self.room_mm, waits / (1.0 - self.dropped), 0.0)
 
 
 @lru_cache(maxsize=64)
@@ -123,10 +123,13 @@ def waits_of(queue: Queue) -> Waits:
     here = _stationary(moved)
     starts, stays = here * later + (here @ sooner) @ points, here * stay
 
-    def beyond(travel: float) -> float:
-        far = travel + noise[:, None] - nodes
-        moves = (1.0 - steps.serving.below(far)) @ starts + (1.0 - steps.passing.below(far)) @ stays
-        return min(1.0, max(0.0, float(chances @ moves)))
+    def beyond(travel: Floats | float) -> Floats:
+        # travels × noise × nodes
+        far = np.asarray(travel)[..., None, None] + noise[:, None] - nodes
+        moves = np.einsum("...ij,j", 1.0 - steps.serving.below(far), starts)
+        moves += np.einsum("...ij,j", 1.0 - steps.passing.below(far), stays)
+        found: Floats = np.clip(moves @ chances, 0.0, 1.0)
+        return found
 
     return Waits(beyond, queue.room_mm)
 
