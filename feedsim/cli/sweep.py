@@ -64,7 +64,7 @@ def sweep(
 ) -> int:
     """Run a scenario at many line speeds, or with many values of a key, with common random numbers.
 
-    Prints a table and writes sweep.csv, sweep.json, an overview figure and report.html.
+    Prints a table and writes sweep.csv, sweep.json, figures and report.html.
     """
     from feedsim.answers.sweep.answer import planned
     from feedsim.answers.where import where_of

@@ -17,7 +17,10 @@ from tests.unit.sweep_points import point
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 CARD = SCENARIOS / "membership_card.toml"
 FEW = ("--carriers", 120, "--speeds", "40,60,150 m/min")
-FILES = {"sweep.json", "sweep.csv", "sweep.png", "sweep.svg", "sweep.sha256", "report.html"}
+FILES = {
+    "sweep.json", "sweep.csv", "sweep.png", "sweep.svg", "rows.png", "rows.svg", "sweep.sha256",
+    "report.html",
+}  # fmt: skip
 
 Run = Callable[..., object]
 
@@ -62,10 +65,13 @@ def test_a_point_alone_equals_the_point_in_the_sweep(tmp_path: Path, feedsim: Ru
     )
     assert plain["closed_form_refused"][-1]["to_mm_s"] is None
     point = plain["points"][2]
+    (errors,) = point.pop("placement_errors")
     run = feedsim("run", CARD, "--carriers", 120, "--speed", "150 m/min", "--json",
                   "--out", tmp_path / "run")  # fmt: skip
     alone = json.loads(run.out)
     assert {k: v for k, v in alone.items() if k != "scenario"} == point
+    placed = errors["below"] + sum(errors["counts"]) + errors["above"]
+    assert placed == point["feeders"][0]["placement_error"]["n"]
 
 
 def test_the_same_cards_at_every_speed_and_all_replications_in_a_point(

@@ -46,11 +46,14 @@ class Sweep(Swept, Answer):
         return {"sweep": columns_of(sweep_csv(self))}
 
     def _figures(self, units: System) -> dict[str, Figure]:
-        """Return an overview, or the maps of two axes."""
+        """Return an overview and a page of rows, or the maps of two axes."""
         from feedsim.answers.sweep.figure import sweep_figures
         from feedsim.answers.sweep.map import sweep_maps
+        from feedsim.answers.sweep.rows_figure import rows_figures
 
-        return (sweep_maps if len(self.axes) > 1 else sweep_figures)(self, units=units)
+        if len(self.axes) > 1:
+            return sweep_maps(self, units=units)
+        return sweep_figures(self, units=units) | rows_figures(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return data, pictures and report; see :meth:`Answer.files`."""

@@ -20,13 +20,14 @@ from feedsim.answers.limit.study.closed import (
 )
 from feedsim.answers.limit.study.islands import Island, islands_of
 from feedsim.errors import Fault, FeedsimError
+from feedsim.metrics.error_counts import ErrorCounts, error_counts
 from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
 from feedsim.running.engines import LOADING, expect_many, is_quick
 from feedsim.running.executor import Where, completed
-from feedsim.running.run import machine_of, run_scenario
+from feedsim.running.run import criteria_of, machine_of, run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
@@ -123,10 +124,13 @@ class Point:
     results : Results
     varied : dict of str to str
         The value of each key that is not the line speed.
+    placement_errors : tuple of ErrorCounts
+        Of each feeder, where one axis alone is swept.
     """
 
     results: Results = field(metadata=AMONG)
     varied: dict[str, str] = field(default_factory=dict, metadata=IF_ANY)
+    placement_errors: tuple[ErrorCounts, ...] = field(default=(), metadata=IF_ANY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,8 +244,11 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
         See :class:`Sweep`.
     """
     there = changed(scenario_from_dict(scenario), changes)
-    results = run_scenario(there, replications=replications).results
-    return Point(results, {key: value for key, value in changes if key != LINE_SPEED})
+    ran = run_scenario(there, replications=replications)
+    varied = {key: value for key, value in changes if key != LINE_SPEED}
+    alone = len(changes) == 1
+    counts = error_counts(ran.records, criteria=criteria_of(there)) if alone else ()
+    return Point(ran.results, varied, counts)
 
 
 def run_sweep(

@@ -16,6 +16,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import explained, remove
 from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
+from feedsim.metrics.error_counts import ErrorCounts
 from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.results import Results
 from feedsim.running.provenance import differing
@@ -202,7 +203,8 @@ class Unfinished:
 def _point(said: Mapping[str, Any]) -> Point:
     others = dict(said)
     varied = read_as(dict[str, str], others.pop("varied", {}))
-    return Point(read_as(Results, others), varied)
+    counts = read_as(tuple[ErrorCounts, ...], others.pop("placement_errors", []))
+    return Point(read_as(Results, others), varied, counts)
 
 
 def _digest(body: bytes) -> str:

@@ -1,0 +1,68 @@
+"""The placement errors of a run counted in bins that its tolerance sets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedsim.criteria import Criteria
+from feedsim.metrics.rows import placed_rows
+from feedsim.metrics.spread import resolution_mm
+from feedsim.records.columns import RunRecords
+
+__all__ = ["ErrorCounts", "error_counts"]
+
+_PER_TOLERANCE = 16  # bins
+_TOLERANCES = 4  # to which errors have bins
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorCounts:
+    """How many placement errors of one feeder lie where.
+
+    Attributes
+    ----------
+    from_mm : float
+        Where the first bin begins.
+    bin_mm : float
+        Width of a bin: the tolerance is a whole number of them.
+    counts : tuple of int
+        In each bin, from the first that holds an error to the last.
+    below, above : int
+        Errors beyond four tolerances, which have no bin.
+    """
+
+    from_mm: float
+    bin_mm: float
+    counts: tuple[int, ...]
+    below: int
+    above: int
+
+
+def error_counts(records: RunRecords, *, criteria: Criteria) -> tuple[ErrorCounts, ...]:
+    """Count the errors of the inserts placed on counted carriers, feeder by feeder.
+
+    What counts as in tolerance is in the bins within it.
+    """
+    tolerance, finest = criteria.placement_tolerance_mm, resolution_mm(records)
+    found = []
+    for feeder in records.feeders:
+        errors = feeder.placement_error_mm[placed_rows(feeder, records.warm_up)]
+        inside = np.abs(errors) <= tolerance + finest
+        most = tolerance * (1.0 - 1e-9)
+        errors = np.where(inside, np.clip(errors, -most, most), errors)
+        places = np.floor(errors * (_PER_TOLERANCE / tolerance)).astype(np.int64)
+        low, high = -_TOLERANCES * _PER_TOLERANCE, _TOLERANCES * _PER_TOLERANCE - 1
+        kept = places[(places >= low) & (places <= high)]
+        first = int(kept.min()) if len(kept) else 0
+        found.append(
+            ErrorCounts(
+                from_mm=first * tolerance / _PER_TOLERANCE,
+                bin_mm=tolerance / _PER_TOLERANCE,
+                counts=tuple(np.bincount(kept - first).tolist()),
+                below=int(np.count_nonzero(places < low)),
+                above=int(np.count_nonzero(places > high)),
+            )
+        )
+    return tuple(found)
