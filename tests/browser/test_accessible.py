@@ -130,6 +130,21 @@ def test_axe_finds_nothing(name: str, browser: Any, axe: str, request: Ask) -> N
             assert violations(browser, axe, **{"color-contrast": contrast}) == [], (size, theme)
 
 
+@pytest.mark.parametrize("size", ["phone", "laptop"])
+def test_axe_finds_nothing_in_the_list_of_keys_and_the_controls(
+    size: str, browser: Any, axe: str, page_of: Callable[..., Path]
+) -> None:
+    width, height, ratio = SIZES[size]
+    browser.size(width, height, ratio=ratio, dark=size == "phone")
+    browser.open(page_of("membership_card", ROUGH))
+    if browser.find("#more").is_displayed():
+        browser.click("#more")
+        assert violations(browser, axe) == []
+    browser.js("document.querySelector('[data-do=keys]').click()")
+    browser.settle()
+    assert violations(browser, axe) == []
+
+
 def test_every_template_of_an_answer_is_looked_at() -> None:
     folder = Path(feedsim.__file__).parent
     there = {str(path.relative_to(folder)) for path in folder.glob("answers/**/*.html")}

@@ -306,7 +306,7 @@ def test_the_parts_of_an_error_are_those_that_explain_tells(
         *bars, whole = shown["bars"]
         assert whole == {"name": "placement error", "mm": shown["mm"], "whole": True}
         assert shown["mm"] == pytest.approx(float(rows.placement_error_mm[carrier]), abs=1e-9)
-        told = [bar for bar in bars if "others" not in bar["name"]]
+        told = [bar for bar in bars if "smaller" not in bar["name"]]
         assert len(told) >= 3
         for bar in told:
             name = bar["name"].removeprefix("stage: ")

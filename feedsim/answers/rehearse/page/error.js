@@ -21,7 +21,7 @@ const largest = (parts, room, error) => {
   const shown = parts.filter((part) => kept.has(part));
   const rest = error - shown.reduce((sum, { mm }) => sum + mm, 0);
   const others = parts.length - shown.length;
-  if (others || Math.abs(rest) > NOTHING_MM) shown.push({ name: others ? `${others} others` : "all others", mm: rest });
+  if (Math.abs(rest) > NOTHING_MM) shown.push({ name: others === 1 ? "1 smaller part" : `${others} smaller parts`, mm: rest });
   return shown;
 };
 
@@ -36,7 +36,7 @@ const landingOf = (setup, place, carrier, t) => {
   const mm = rows.placement_error_mm[row];
   const parts = errorParts(feeder, row);
   const told = carrier in feeder.reasons;
-  const silence = told ? "the line was disturbed: no account of its parts" : `for its parts: feedsim explain --carrier ${carrier}`;
+  const silence = told ? "the line was disturbed: no account of its parts" : `not worked out for so many carriers: see feedsim explain --carrier ${carrier}`;
   return { mm, outside: rows.outside[row] === 1, parts, silence };
 };
 
@@ -84,8 +84,9 @@ const drawErrorsSoFar = (pen, { left, right, top, bottom }, setup, { place, carr
   const [from, to] = [left + 64, right - 8];
   for (const [mm, colour] of [[setup.tolerance_mm, ink.good], [0, ink.soft], [-setup.tolerance_mm, ink.good]]) {
     stroke(pen, colour, 1.2, [[from, y(mm)], [to, y(mm)]], mm ? [5, 3] : null);
-    const text = mm ? `${mm > 0 ? "+" : MINUS}${inUnits.short(Math.abs(mm))}` : "on target";
-    write(pen, text, from - 6, y(mm), { font: SMALL, colour, align: "right", line: "middle" });
+    const apart = y(0) - y(setup.tolerance_mm) > 12;
+    const text = mm ? apart && `${mm > 0 ? "+" : MINUS}${inUnits.short(Math.abs(mm))}` : apart ? "on target" : `± ${inUnits.short(setup.tolerance_mm)}`;
+    if (text) write(pen, text, from - 6, y(mm), { font: SMALL, colour, align: "right", line: "middle" });
   }
   rows.forEach((row, i) => {
     const x = to - (rows.length - i - 0.5) * Math.min(24, (to - from) / rows.length);
@@ -175,29 +176,28 @@ const drawParts = (pen, { left, right, top, bottom }, { mm, parts, silence }, { 
   const sums = [0];
   for (const bar of bars) sums.push(bar.whole ? bar.mm : sums.at(-1) + bar.mm);
   const [least, most] = [Math.min(...sums), Math.max(...sums)];
-  const names = Math.min(0.5 * (right - left), Math.max(...bars.map(({ name }) => widthOf(pen, name, BOLD_SMALL))) + 8);
+  const names = Math.min(0.56 * (right - left), Math.max(...bars.map(({ name }) => widthOf(pen, name, BOLD_SMALL))) + 8);
   const numbers = Math.max(...bars.map((bar) => widthOf(pen, fixed(bar.mm * unit.factor, unit.places, { sign: true }), BOLD))) + 8;
   const x = (value) => left + names + ((value - least) / (most - least || 1)) * (right - left - names - numbers);
   stroke(pen, ink.soft, 1, [[x(0), top + 20], [x(0), top + 22 + step * bars.length]]);
   bars.forEach((bar, i) => {
     const y = top + 22 + step * (i + 0.5);
     const from = bar.whole ? 0 : sums[i];
-    const colour = bar.whole ? ink.ink : bar.mm > 0 ? ink.target : ink.insert;
     const look = { font: bar.whole ? BOLD_SMALL : SMALL, colour: ink.ink, line: "middle" };
-    write(pen, shortened(pen, bar.name, names - 8, look.font), left + names - 6, y, { ...look, align: "right" });
-    pen.fillStyle = colour;
+    const font = widthOf(pen, bar.name, look.font) > names - 8 ? TINY : look.font;
+    write(pen, bar.name, left + names - 6, y, { ...look, font, align: "right" });
     const [a, b] = [x(from), x(from + bar.mm)].sort((one, other) => one - other);
-    pen.fillRect(a, y - 0.34 * step, Math.max(1, b - a), 0.68 * step);
+    const box = [a, y - 0.34 * step, Math.max(1, b - a), 0.68 * step];
+    // early bars are pale with an edge, so that they differ in grey too
+    pen.fillStyle = bar.whole ? ink.ink : bar.mm > 0 ? ink.target : ink["insert-pale"];
+    pen.fillRect(...box);
+    pen.strokeStyle = ink.insert;
+    pen.lineWidth = 1.2;
+    if (!bar.whole && bar.mm < 0) pen.strokeRect(...box);
     if (i + 1 < bars.length) stroke(pen, ink.soft, 1, [[x(sums[i + 1]), y], [x(sums[i + 1]), y + step]]);
     write(pen, fixed(bar.mm * unit.factor, unit.places, { sign: true }), right, y, { ...look, align: "right" });
   });
   return bars;
-};
-
-const shortened = (pen, text, room, font) => {
-  let shown = text;
-  while (shown.length > 3 && widthOf(pen, shown, font) > room) shown = `${shown.replace(/…$/, "").slice(0, -1)}…`;
-  return shown;
 };
 
 /** The same in words, for those who do not see it. */

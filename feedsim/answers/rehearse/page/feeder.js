@@ -22,7 +22,7 @@ const pathOf = (at, geometry) => {
 
 /** The slope that lets the whole path stand in a picture of the whole line, or a steep enough one. */
 const slopeOf = (at, { insert_eye_to_placement_mm: reach, insert_pitch_mm: pitch }) => {
-  const room = at.top - (at.narrow ? 54 : 112);
+  const room = at.top - at.head;
   return Math.min(STEEPEST, Math.max(0.08, room / ((reach + 1.2 * pitch) * at.wholeScale)));
 };
 
@@ -34,7 +34,8 @@ const drawFeeder = (area, at, setup, place, line, look) => {
   drawGuide(area, path, feeder, look.ink);
   for (const insert of state.inserts) drawInsert(area, path, insert, { ...look, mouth: pathStart(feeder) });
   drawGrip(area, at, path, feeder, state, look.ink);
-  drawMagazine(area, path, feeder, { ink: look.ink, named: -pathStart(feeder) * at.scale > 150 });
+  const clear = Math.abs(path.point(pathStart(feeder))[0] - at.x(0)) > 90; // of the carrier eye's name
+  drawMagazine(area, path, feeder, { ink: look.ink, named: clear && -pathStart(feeder) * at.scale > 150 });
   drawInsertEye(area, path, blocked, look.ink);
   drawPlaces(area, at, path, feeder, { ...look, blocked, end: nextMagazine(at, setup, feeder) });
   drawClutch(area, path, feeder, state, look);

@@ -15,6 +15,7 @@ const readInk = () => {
 const FONT = '12px system-ui, "Segoe UI", "DejaVu Sans", sans-serif';
 const BOLD = `600 ${FONT}`;
 const SMALL = FONT.replace("12px", "11px");
+const TINY = FONT.replace("12px", "9px");
 const BOLD_SMALL = BOLD.replace("12px", "11px");
 
 /** How much larger than by default text is on this page: pictures grow with it. */

@@ -5,7 +5,7 @@ const CLEAT_MM = 50;
 const OUTSIDE = "⇥"; // placed, but out of tolerance
 
 /** Where things stand in a picture of this size, in pixels. */
-const layoutOf = (area, view, { withDistances }) => {
+const layoutOf = (area, view, { withDistances, feeders }) => {
   const scale = area.width / view.span;
   const narrow = area.height < 200;
   const below = (narrow ? 40 : 52) + (withDistances ? (narrow ? 18 : 26) : 0);
@@ -19,6 +19,7 @@ const layoutOf = (area, view, { withDistances }) => {
     left: view.left,
     right: view.left + view.span,
     narrow,
+    head: narrow ? 54 : feeders > 1 ? 112 : 98, // above a feeder, for its names
   };
 };
 

@@ -7,7 +7,7 @@ const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, wi
   const { pen, width, height } = area;
   const t = runTime(setup, clock);
   const line = lineAt(setup, t);
-  const at = layoutOf(area, view, { withDistances });
+  const at = layoutOf(area, view, { withDistances, feeders: setup.feeders.length });
   pen.fillStyle = ink.paper;
   pen.fillRect(0, 0, width, height);
   const look = { ink, words, inUnits, chosen, narrow: at.narrow };
