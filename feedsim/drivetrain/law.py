@@ -4,7 +4,7 @@ At the feed roller (radius R): T = J·a/R + friction torque + pull-off force·R.
 with efficiency η passes on T/(n·η) where the power flows to the roller (T above 0), and T·η/n
 where it flows back, as the roller brakes; to that comes the stage's own inertia at its input.
 So torque is a broken line over the acceleration, straight between its breaks. Geared load with
-efficiency: Dubey, Fundamentals of Electrical Drives, ch. 2.
+efficiency: Dubey, Fundamentals of Electrical Drives, 2001, ch. 2 (from memory).
 """
 
 from __future__ import annotations

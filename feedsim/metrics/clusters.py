@@ -33,7 +33,7 @@ class InOrder:
         Of the run (:func:`feedsim.metrics.means.batches_of`).
     variance : float
         Batch size times variance of the batch means; that of independent outcomes of the same
-        share is squares/n − (total/n)². NaN below 20 outcomes: too few to tell.
+        share is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
     lagged : float
         Batch size times covariance of neighbouring batch means.
     """

@@ -19,7 +19,7 @@ _SAME = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class Lattice:
-    """Values at equal steps; the first and the last have shares of their own, the rest are alike.
+    """Values start + k·step (elementary); first and last have their own shares, the rest are alike.
 
     Attributes
     ----------

@@ -7,7 +7,8 @@ number, and jumps there; so does U. A steady share is at its worst beside such a
 that knows nothing of the jumps steps over it.
 
 Between two speeds near each other E(v) is straight where settings are typed in: E = a + c·v, so
-that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c. Settings that
+that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c: E set equal to the
+step or count (elementary). Settings that
 ``"auto"`` solves anew at each speed jump themselves (:mod:`feedsim.settings.jumps_of_auto`);
 between two such jumps E(v) is straight again, and within one step of the ticks counts do nothing.
 """
@@ -162,7 +163,7 @@ def _apart(speeds: list[float]) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """Jumps of one point, straight against speed: travel = a + c·speed (mm, counted).
+    """Jumps of one point, straight against speed: travel = a + c·speed (mm, counted; elementary).
 
     ``step_s``: γ/(1 + ε) where it is reached in steps, else 0; ``count_mm``: q.
     """

@@ -40,7 +40,7 @@ _EVENLY = 4
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """A travel (mm, counted) that is straight against speed: a + c·speed."""
+    """A travel (mm, counted) that is straight against speed: a + c·speed (elementary)."""
 
     a: float
     c: float

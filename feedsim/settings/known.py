@@ -9,8 +9,8 @@ other, which spreads the placement. The middle of the stretch is
     travel = (j − ½)·v_c·γ + q/2,
 
 as far from either neighbour as can be: a speed that is off by up to half a step in the travel
-changes nothing. The opening takes the step that stages nearest to the stage position, the closing
-the one that leaves the smallest mean error.
+changes nothing (MODEL.md, section 13). The opening takes the step that stages nearest to the stage
+position, the closing the one that leaves the smallest mean error.
 
 Whatever is not locked moves freely, to a whole count: the closing takes off what the opening
 leaves; behind a scanned carrier eye and a latched insert eye it is the opening that takes off what

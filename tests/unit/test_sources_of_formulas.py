@@ -26,8 +26,10 @@ SOURCE = re.compile(
 
 
 def formulas(source: str) -> Iterator[tuple[str, str]]:
-    """Yield the name of every function with a formula beside it, and where its source may stand."""
+    """Yield what has a formula in its docstring, by name, and where its source may stand."""
     tree = ast.parse(source)
+    if FORMULA.search(UNIT.sub("", ast.get_docstring(tree) or "")):
+        yield "the module", source
     todo: list[tuple[ast.AST, str]] = [(tree, ast.get_docstring(tree) or "")]
     while todo:
         node, above = todo.pop()
@@ -36,7 +38,7 @@ def formulas(source: str) -> Iterator[tuple[str, str]]:
             if isinstance(child, ast.FunctionDef | ast.ClassDef):
                 own = ast.get_docstring(child) or ""
                 here = f"{above}\n{own}"
-                if isinstance(child, ast.FunctionDef) and FORMULA.search(UNIT.sub("", own)):
+                if FORMULA.search(UNIT.sub("", own)):
                     yield child.name, here
             todo.append((child, here))
 
@@ -58,5 +60,6 @@ def test_every_formula_names_its_source(stage: str) -> None:
 def test_a_formula_without_a_source_is_found() -> None:
     planted = 'def f(m, s):\n    """Return the mean: m·Φ(m/s) + s·φ(m/s)."""\n'
     assert without_source(planted) == ["f"]
+    assert without_source('class A:\n    """x = y² + z."""\n') == ["A"]
     named = planted.replace("Return", "Greene 2003, Econometric Analysis: return")
     assert without_source(named) == []
