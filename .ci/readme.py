@@ -23,7 +23,9 @@ from pathlib import Path
 
 README = Path("README.md")
 GUIDE = Path("feedsim/guide")
-PASSING = re.compile(r" s so far$|^feedsim: compiling the engine for this machine")
+PASSING = re.compile(
+    r" s so far(?:, about \d+ s left)?$|^feedsim: compiling the engine for this machine"
+)
 """Lines that are no part of an example: how far it is, told each half minute; what is done once."""
 
 

@@ -14,6 +14,7 @@ from feedsim.files.new_files import Content
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
 from feedsim.render.json_text import json_text
+from feedsim.render.layout import for_screen
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -57,7 +58,7 @@ class Answer(ABC):
         ----------
         units : {"metric", "inch"}, optional
         """
-        return self._text(units or self.units)
+        return for_screen(self._text(units or self.units))
 
     @abstractmethod
     def _text(self, units: System) -> str: ...

@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 __all__ = ["Handed", "coloured", "deliver", "handed", "print_now"]
 
 _COLOURS = {
-    "red": r"NOT (?:ACCEPTED|MET)|SEEN|WRONG|GIVEN UP|PAST ITS LIMIT|TOO LONG|DIFFER|DISAGREE",
+    "red": r"NOT (?:ACCEPTED|MET)|SEEN|WRONG|GIVEN UP|TOO LONG|DIFFER|DISAGREE",
     "green": r"(?<!NOT )ACCEPTED",
-    "yellow": r"NOT DECIDED|undecided|near its limit",
+    "yellow": r"NOT DECIDED|(?:met|accepted) so far|near its limit",
 }
 
 
@@ -184,7 +184,7 @@ def _show(answer: Handed, written: str, *, as_json: bool) -> None:
             typer.echo(answer.json, nl=False)
         else:
             typer.echo(coloured(answer.text()))
-            typer.echo("".join(f"{for_screen(line, sys.stdout)}\n" for line in last), nl=False)
+            typer.echo("".join(f"{for_screen(line)}\n" for line in last), nl=False)
         sys.stdout.flush()
     except BrokenPipeError:
         raise

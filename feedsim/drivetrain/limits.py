@@ -167,7 +167,7 @@ def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> Criteria:
     """Hold a motor against what some cycles ask of it.
 
     Peak torque at every point of the cycles against the short-time limit at that speed, RMS
-    torque against what it can give for ever at the mean speed, the highest speed against its
+    torque against what it can give continuously at the mean speed, the highest speed against its
     own, the inertia ratio, and the RMS power against the rated power (duty).
 
     Parameters

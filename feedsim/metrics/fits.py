@@ -39,8 +39,8 @@ class LinearFit:
         y less what is fitted, not weighted.
     weights : float64 array, shape (n,)
     pseudo_inverse : float64 array, shape (p, n)
-        How each coefficient is made of the values: coefficients = pseudo_inverse · y (any
-        textbook on least squares).
+        How each coefficient is made of the values: coefficients = pseudo_inverse · y
+        (any textbook on least squares).
     dof : float
         Degrees of freedom of the residual variance, n − p.
     """

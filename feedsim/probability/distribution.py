@@ -66,7 +66,7 @@ class SharesBelow:
 
 @dataclass(frozen=True, slots=True)
 class _Wave:
-    """The characteristic function φ of a sum without its mean, at an even grid of t.
+    """The characteristic function φ of a sum without its mean (any text), at an even grid of t.
 
     ``low``, ``high``: between which its values lie. ``heights``: φ at t = step·(k + ½), over k + ½.
     """

@@ -1,7 +1,8 @@
 """Text laid out for a terminal: tables, paragraphs, items.
 
 On a terminal nothing is wider than it is, nor is it taken for narrower than 40 columns: a table
-that does not fit folds the words in its cells, and never a number. Where there is none (a file, a
+that does not fit folds its heads and the words in its cells, never a number; what still does not
+fit goes on below, beside the first column again. Where there is none (a file, a
 pipe, a notebook) a row of a table is one line, and paragraphs have 100 columns. No line ends in
 a blank.
 """
@@ -20,9 +21,11 @@ from typing import TextIO
 __all__ = ["for_screen", "items", "one_line", "table", "wrapped"]
 
 _NARROWEST, _READABLE = 40, 100
-_LEAST_WORDS = 12
+_LEAST_WORDS = 8
 _GAP = "  "
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|[mµ]?m|in|ms|s|m/min|ft/min|m/s²|in/s²)(?:\W|$))")
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|[mµ]?m|in|ms|s|m/min|ft/min|m/s²|in/s²|k?W|N·m|rpm)(?:\W|$))"
+)
 _KEPT = "\N{NO-BREAK SPACE}"
 
 
@@ -32,6 +35,8 @@ def table(
     *,
     indent: int = 2,
     room: int | None = None,
+    keys: int = 1,
+    widest: int | None = None,
 ) -> list[str]:
     """Return rows of cells as lines.
 
@@ -47,6 +52,10 @@ def table(
     room : int, optional
         Columns to fit into; those of the terminal if left out, as many as it takes where there is
         none.
+    keys : int
+        How many columns stand again beside those that go on below.
+    widest : int, optional
+        Columns of words are folded to this at most, wherever they are printed.
 
     Examples
     --------
@@ -57,11 +66,41 @@ def table(
     """
     given = [[None if cell is None else cell.split("\n") for cell in row] for row in rows]
     columns = max((len(row) for row in given), default=0)
-    cells = [[*row, *[[""]] * (columns - len(row))] for row in given]
+    cells: list[_Row] = [[*row, *[[""]] * (columns - len(row))] for row in given]
     sides = align[:columns] + align[-1] * (columns - len(align))
-    widths = [max((_needed(row, i) for row in cells), default=0) for i in range(columns)]
-    if room := room or _room():
-        _fold(widths, sides, room - indent)
+    return _laid_out(cells, sides, indent, room=room or _room(), keys=keys, widest=widest)
+
+
+_Row = Sequence[list[str] | None]
+
+
+def _laid_out(
+    cells: list[_Row], sides: str, indent: int, *, room: int | None, keys: int, widest: int | None
+) -> list[str]:
+    natural = [max(_needed(row, i) for row in cells) for i in range(len(sides))]
+    if widest is not None:
+        natural = [min(n, widest) if s == "l" else n for n, s in zip(natural, sides, strict=True)]
+    widths = natural
+    if room:
+        widths = _folded_to(cells, natural, sides, room - indent)
+        fit = len(sides)
+        while fit > keys and _over(natural[:fit], room - indent) > 0:
+            fit -= 1
+        splits = not any(None in row for row in cells) and keys < fit
+        if _over(widths, room - indent) > 0 and splits:
+            first, rest = ([*range(fit)], [*range(keys), *range(fit, len(sides))])
+            parts = (
+                _laid_out(
+                    [[row[i] for i in part] for row in cells],
+                    "".join(sides[i] for i in part),
+                    indent,
+                    room=room,
+                    keys=keys,
+                    widest=widest,
+                )
+                for part in (first, rest)
+            )
+            return [*next(parts), "", *next(parts)]
     lines = []
     for row in cells:
         folded = [
@@ -73,9 +112,6 @@ def table(
     return lines
 
 
-_Row = Sequence[list[str] | None]
-
-
 def _needed(row: _Row, place: int) -> int:
     """Return how wide a cell is; one that runs on needs no room of its own."""
     cell = row[place]
@@ -84,15 +120,34 @@ def _needed(row: _Row, place: int) -> int:
     return max(map(_wide, cell))
 
 
-def _fold(widths: list[int], sides: str, room: int) -> None:
-    """Make columns of words narrower, the widest first, until all fit or no word would."""
-    words = [place for place, side in enumerate(sides) if side == "l"]
-    while words:
-        over = sum(widths) + len(_GAP) * (sum(map(bool, widths)) - 1) - room
-        widest = max(words, key=lambda place: widths[place])
-        if over <= 0 or widths[widest] <= _LEAST_WORDS:
-            return
-        widths[widest] -= 1
+def _over(widths: Sequence[int], room: int) -> int:
+    """Return by how much columns are too wide together."""
+    return sum(widths) + len(_GAP) * (sum(map(bool, widths)) - 1) - room
+
+
+def _folded_to(cells: list[_Row], natural: Sequence[int], sides: str, room: int) -> list[int]:
+    """Return narrower columns, heads of numbers before words, until all fit or none can be."""
+    widths = [*natural]
+    least = [_least(cells, place, side) for place, side in enumerate(sides)]
+    while _over(widths, room) > 0:
+        wide = [place for place, width in enumerate(widths) if width > least[place]]
+        if not wide:
+            break
+        widths[max(wide, key=lambda place: (sides[place] == "r", widths[place]))] -= 1
+    return widths
+
+
+def _least(cells: list[_Row], place: int, side: str) -> int:
+    """Return how narrow a column may be: its longest word, or number, below its head."""
+    below = [] if side == "l" else cells[1:]
+    folding = [cell for row in cells if (cell := row[place]) and _needed(row, place)]
+    words = [
+        word
+        for cell in folding
+        for line in cell
+        for word in _BEFORE_UNIT.sub(_KEPT, line).split(" ")
+    ]
+    return max([_LEAST_WORDS, *map(_wide, words), *(_needed(row, place) for row in below)])
 
 
 def _folded(cell: list[str], width: int) -> list[str]:
@@ -123,7 +178,7 @@ def _wide(text: str) -> int:
     )
 
 
-def for_screen(text: str, stream: TextIO) -> str:
+def for_screen(text: str, stream: TextIO | None = None) -> str:
     """Break lines at words for the terminal that they go to; as they are where there is none."""
     room = _room(stream)
     if room is None:

@@ -146,12 +146,12 @@ def within(
     Should what was not seen come in runs, its share may be so many times as large.
 
     >>> within(0.9998, Interval(0.9989, 0.999965)), within(0.0, Interval(0.0, 0.002), 0.0015)
-    ('99.98 % (95 %: 99.89 to 99.9965 %)', 'none seen (95 %: below 0.15 % if single)')
+    ('99.98 % (95 %: 99.89 to 99.9965 %)', 'none seen (95 %: below 0.15 %, unless in runs)')
     >>> within(0.25, None), within(None, None)
     ('25 % (no interval below 20)', '-')
     """
     if upper95 is not None:
-        return f"none seen (95 %: below {percent(upper95, digits=2)} if single)"
+        return f"none seen (95 %: below {percent(upper95, digits=2)}, unless in runs)"
     if share is None:
         return DASH
     shown = percent(share, ci95, unlike=unlike)

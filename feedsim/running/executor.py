@@ -105,7 +105,7 @@ class WorkerPool:
                     raise FeedsimError(
                         "worker processes keep dying (out of memory?); try fewer --jobs"
                     ) from None
-                self._on_lost(f"a worker process died; {len(left)} points are run again")
+                self._on_lost(f"a worker process died; {len(left)} of the points are run again")
 
     def in_order(self, calls: Sequence[tuple[Any, ...]]) -> list[Any]:
         """Return the results of all calls in their order."""

@@ -67,7 +67,7 @@ MECHANISMS = (
     Mechanism("late marks", "missed", late_marks),
     Mechanism("late engages", "within_tolerance", late_engages),
     Mechanism("late openings", "within_tolerance", late_openings),
-    Mechanism("cycles that do not repeat", "within_tolerance", no_cycle),
+    Mechanism("ramps longer than the cycle", "within_tolerance", no_cycle),
     Mechanism("placement error", "within_tolerance", placement),
     Mechanism("carrier gap at its eye", "missed", carrier_gap),
     Mechanism("carrier too short to see", "missed", carrier_short),

@@ -97,7 +97,7 @@ def test_speeds_side_by_side_and_their_files(tmp_path: Path, feedsim: Run) -> No
     rows = [*csv.DictReader((tmp_path / "budget.csv").read_text("utf-8").splitlines())]
     assert len(rows) == sum(len(p["feeders"][0]["sources"]) for p in found["points"])
     text = feedsim("budget", CARD, *FEW, "--out", tmp_path, "--speeds", "40,80 m/min").out
-    assert "share of the variance in %" in text
+    assert "share of the variance (%)" in text
     assert any(line.split() == ["m/min", "40", "80"] for line in text.splitlines())
 
 
@@ -151,7 +151,7 @@ def test_inches_and_several_feeders(tmp_path: Path, feedsim: Run) -> None:
         "budget", SCENARIOS / "two_feeders.toml", *FEW, "--units", "inch", "--out", tmp_path,
         "--speeds", "150,300 ft/min",
     )  # fmt: skip
-    assert "leaflet feeder: share of the variance in % (standard deviations in in)" in ended.out
+    assert "leaflet feeder: share of the variance (%), standard deviations (in)" in ended.out
     assert "m/min" not in ended.out.replace("ft/min", "")
     assert {f"budget-{n}.{kind}" for n in (0, 1) for kind in ("png", "svg")} < {
         file.name for file in tmp_path.iterdir()

@@ -65,7 +65,7 @@ WARNINGS = {
     # the next nose is 155.6 − 60 mm before its eye
     "controller.search_limit=90 mm": "nothing is ever staged again",
     "feeder.0.eye_to_placement=3000 mm": "marks will be lost",
-    "run.carriers=100": "cannot be shown at 95 %: even with none seen it takes 3838",
+    "run.carriers=100": "0.1 % at 95 %: even with none seen it takes 3838",
     # 100 − 60.025 mm of travel; 300 − 359.924 mm: by so much the stage and the placement move
     "feeder.0.settings.disengage_distance=100 mm": "stage an insert 40 mm past",
     "feeder.0.settings.engage_distance=300 mm": "place inserts 59.9 mm early",

@@ -39,7 +39,7 @@ def test_a_sweep_writes_its_files_and_says_how_far_it_is_accepted(
     assert ended.status == 0
     folder = tmp_path / "plots/membership_card/sweep"
     assert {p.name for p in folder.iterdir()} == FILES
-    assert "Accepted at every speed of the sweep up to 60 m/min" in ended.out
+    assert "Accepted so far at every speed of the sweep up to 60 m/min" in ended.out
     with (folder / "sweep.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert [float(r["line_speed_mm_s"]) for r in rows] == pytest.approx(

@@ -150,7 +150,7 @@ REFUSED = {
     ),
     "more missed than there were": (
         b"line_speed_m_per_min,missed,carriers\n24,5,3\n",
-        "row 2: 5 missed of 3 carriers",
+        "row 2: 5 missed, of 3 in all",
     ),
     "part of a carrier": (b"line_speed_m_per_min,missed\n24,0.5\n", "row 2, missed: found"),
     "measured in a tally": (

@@ -143,9 +143,9 @@ def test_the_table_says_what_it_buys_and_what_binds_then() -> None:
     words = text(scenario(), Limits({"motion_cycle": 1210.0}))
     lines = [" ".join(line.split()) for line in words.splitlines()]
     assert "as it is 0.462 59.4 placement error" in lines
-    assert "controller.motion_cycle 1 ms 0.5 ms 0.298 72.0 +12.6 tail held" in lines
+    assert "controller.motion_cycle 1 ms -> 0.5 ms 0.298 72.0 +12.6 tail held" in lines
     # no faster, but better placed: a dash for the gain
-    assert "carrier.slip_sd 0.1 mm 0.05 mm 0.454 59.4 - placement error" in lines
+    assert "carrier.slip_sd 0.1 mm -> 0.05 mm 0.454 59.4 - placement error" in lines
     said = " ".join(lines)
     idle = said.partition("Of no use here: ")[2].partition(". ")[0].split(", ")
     assert {"controller.scan", "carrier.pitch_sd", "feeder.0.clutch.ramp_in"} <= set(idle)
@@ -166,14 +166,14 @@ def test_several_feeders_are_told_apart() -> None:
     lines = [" ".join(line.split()) for line in words.splitlines()]
     # at 60 m/min; the spreads of both, and the feeder that binds
     assert "as it is 0.462 / 0.576 59.4 placement error (feeder.0)" in lines
-    assert any(line.startswith("feeder.1.insert.slip_sd 0.2 mm 0.1 mm") for line in lines)
+    assert any(line.startswith("feeder.1.insert.slip_sd 0.2 mm -> 0.1 mm") for line in lines)
 
 
 def test_inches() -> None:
     said = text(scenario("imperial"), Limits({}), units="inch")
     assert "sd (in)" in said
     assert "limit (ft/min)" in said
-    assert "0.004 in  0.002 in" in said
+    assert "0.004 in -> 0.002 in" in said
     assert " mm" not in said
 
 

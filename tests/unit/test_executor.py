@@ -122,7 +122,7 @@ def test_workers_that_keep_dying_end_it() -> None:
     told: list[str] = []
     with pytest.raises(FeedsimError, match="keep dying"):
         list(completed(os._exit, [(1,), (1,)], where=Local(2), on_lost=told.append))
-    assert told == ["a worker process died; 2 points are run again"] * 2
+    assert told == ["a worker process died; 2 of the points are run again"] * 2
 
 
 def work_long(file: str, seconds: float) -> None:

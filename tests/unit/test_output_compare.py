@@ -94,20 +94,21 @@ def test_decided_at_every_speed_quotes_the_usual_one() -> None:
 def test_decided_here_and_there_is_told_speed_by_speed() -> None:
     points = [share(0.03, 0.07, "other"), share(-0.01, 0.03), share(-0.07, -0.03, "first")]
     assert told("In tolerance", *points) == [
-        "B has more in tolerance at 12 m/min: +5.0 % of carriers (95 %: +3.0 to +7.0 %); "
+        "B has more in tolerance at 12 m/min: +5.0 percentage points (95 %: +3.0 to +7.0); "
         "A 90 %, B 95 %",
-        "A has more in tolerance at 24 m/min: -5.0 % of carriers (95 %: -7.0 to -3.0 %); "
+        "A has more in tolerance at 24 m/min: -5.0 percentage points (95 %: -7.0 to -3.0); "
         "A 90 %, B 95 %",
-        "not decided at 18 m/min: +1.0 % of carriers (95 %: -1.0 to +3.0 %); A 90 %, B 95 %",
+        "not decided at 18 m/min: +1.0 percentage points (95 %: -1.0 to +3.0); A 90 %, B 95 %",
     ]
 
 
 def test_nothing_decided_claims_nothing() -> None:
     (said,) = told("Missed", *[share(-0.02, 0.01)] * 3)
-    assert said.startswith("not decided at any speed: at 18 m/min -0.5 % of carriers")
+    assert said.startswith("not decided at any speed: at 18 m/min -0.5 percentage points")
     (said,) = told("Missed", *[UNSEEN] * 3)
     assert said == (
-        "no difference seen at any speed: at 18 m/min within ±0.28 % of carriers (95 %); both 90 %"
+        "no difference seen at any speed: at 18 m/min within ±0.28 percentage points (95 %); "
+        "both 90 %"
     )
     (said,) = told("Mean error", *[length(-1.0, 1.0, ci95_mm=None)] * 3)
     assert said == "too few carriers to tell at every speed from 12 to 24 m/min"
@@ -125,7 +126,7 @@ def test_means_are_told_with_their_signs_and_as_nearer_to_the_target() -> None:
 
 def test_exact_is_said() -> None:
     (said,) = told("Mean error", length(0.2, 0.2, "first", exact=True))
-    assert "+0.200 mm, exact on these carriers (every one moved alike)" in said
+    assert "+0.200 mm, exact on these carriers (every one moved by as much)" in said
     assert told("Spread", SAME, SAME) == [
         "exactly the same on these carriers at every speed from 12 to 18 m/min"
     ]
@@ -202,8 +203,7 @@ def test_the_text_has_legend_limits_words_and_table() -> None:
     assert "  C  membership_card but title=the same" in lines
     # 120 carriers cannot show 0.1 % missed: of none in 120 the interval reaches to 3 %
     assert (
-        "Accepted at every speed of these up to: A 40 m/min (not for sure), "
-        "C 40 m/min (not for sure)"
+        "Accepted at every speed of these up to: A 40 m/min (so far), C 40 m/min (so far)"
     ) in lines
     assert "Not accepted even at 40 m/min: B" in lines
     assert "card feeder: B against A" in lines

@@ -64,7 +64,7 @@ def test_curves_and_differences_stand_where_they_should(
     (figure,) = compare_figures(held, units=units).values()
     above, below = figure.axes[0], figure.axes[1]
     assert f"({unit})" in above.get_title()
-    assert f"B less A ({unit})" in below.get_title()
+    assert f"B − A ({unit})" in below.get_title()
     assert "line speed (" in below.get_xlabel()
     for place, letter in enumerate("AB"):
         means = [

@@ -52,7 +52,7 @@ def test_it_says_how_to_run_a_rare_figure() -> None:
 
 def test_several_feeders_are_named() -> None:
     rows = [row("missed", 10, name="one"), row("missed", 20, name="two")]
-    assert enough(rows, accepted=True).endswith("(one: missed, two: missed)")
+    assert enough(rows, accepted=True).endswith("(one: missed; two: missed)")
 
 
 @pytest.mark.parametrize(("number", "shown"), [(1.0, 1), (99.2, 100), (3838, 3900), (1e6, 1000000)])
@@ -79,7 +79,7 @@ def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
 
 def test_a_speed_that_is_not_decided_is_not_accepted_for_sure() -> None:
     text = said(point(500.0, decided=False, to_decide=[row("jam_risk", 61)]))
-    assert "Accepted at every speed of the sweep up to 30 m/min, not for sure." in text
+    assert "Accepted so far at every speed of the sweep up to 30 m/min." in text
     assert "about 61 would (--carriers 61), if shares stay as they are (jam risk)" in text
 
 

@@ -104,7 +104,7 @@ def test_the_answer_the_reason_the_settings_and_the_cautions_are_there() -> None
     assert tags.open == []
     text = text_of(html)
     assert "How fast can this line run" in text
-    assert "Accepted at every speed of the sweep up to 60 m/min, not for sure." in text
+    assert "Accepted so far at every speed of the sweep up to 60 m/min." in text
     assert "At 180 m/min it is not accepted any more:" in text
     assert "jam hazard" in text
     assert "engage lead 12 ms" in text
@@ -151,12 +151,12 @@ def test_the_answer_says_what_it_is_worth_and_how_sure_it_is() -> None:
     # points made by hand place 10 products an hour for each mm/s
     sure = [point(1000.0), point(3000.0, accepted=False, because=JAM)]
     text = told(sure, SPEEDS)
-    assert "That is 10,000 complete products an hour. Why" in text
+    assert "That is 10,000 complete products per hour. Why" in text
     assert "At 60 m/min it is accepted, and 1000 carriers decide it at 95 %." in text
     assert "Every verdict is decided at 95 %" in text
     unsure = [point(1000.0, decided=False), sure[1]]
     text = told(unsure, SPEEDS)
-    assert "complete products an hour. More carriers are needed to be sure." in text
+    assert "complete products per hour. More carriers are needed to be sure." in text
     assert "At 60 m/min it is accepted, but 1000 carriers do not decide it." in text
     assert "1 of 2 verdicts are not decided at 95 %" in text
 

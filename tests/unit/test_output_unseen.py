@@ -45,7 +45,7 @@ def test_where_the_line_may_stop_it_says_what_one_stop_costs() -> None:
     said = list(unseen(found, machine))[-1]
     assert "No stop either: one in 101 carriers cannot be ruled out" in said
     share = 0.00993608 * 60.0 / (each_s + 0.00993608 * 60.0)
-    assert f"about 60 s, the time of {60.0 / each_s:.0f} carriers; so many would take" in said
+    assert f"about 60 s, the time of {60.0 / each_s:.0f} carriers: at that rate stops would" in said
     assert f"{100.0 * share:.3g} % of the time" in said
     stopped = replace(found, stops=LineStops(count=1))
     assert not any("No stop" in sentence for sentence in unseen(stopped, machine))

@@ -321,8 +321,11 @@ def test_the_gate_in_words():
     assert block(text, "Good, diverted").startswith("1: 14.3 %")
     passed = block(text, "Bad, passed")
     assert "2 incomplete, 1 doubled, 1 out of tolerance" in passed
-    assert "nothing was known of 3 1 known too late, by up to 250 ms" in passed
-    assert block(text, "Diverted for") == "1 missed, 1 doubled; known at least 500 ms in time"
+    assert "3 not known to be bad 1 known too late, by up to 250 ms" in passed
+    assert (
+        block(text, "Diverted for")
+        == "1 missed, 1 doubled; each known 500 ms or more before it was too late"
+    )
 
 
 def test_what_a_row_says_of_the_gate():
@@ -348,14 +351,14 @@ def test_a_product_in_words():
     assert "card and leaflet and sticker: not seen" in block(text, "Missing")
     overlap = block(text, "Overlap")  # the recipe's pair first
     assert overlap.startswith("WRONG leaflet on card: 5.600 mm by targets mean ")
-    assert "wanted 2.000 to 5.000 mm; outside of that: 2: 66.7 %" in overlap  # 5.6, 5.6 and 4.0 mm
+    assert "wanted 2.000 to 5.000 mm; 2 outside: 66.7 %" in overlap  # 5.6, 5.6 and 4.0 mm
     assert block(text, "Clearance").startswith("sticker to leaflet: 30.000 mm by targets")
 
 
 def test_a_clearance_that_is_wanted_is_told_as_one():
     pair = Pair(2, 1, min_overlap_mm=-40.0, max_overlap_mm=-31.0)  # 31 to 40 mm clear; 30 is wrong
     text = said(results(run_of(FULL), with_recipe(pairs=(pair,))))
-    assert "wanted 31.000 to 40.000 mm; outside of that: 1: 100 %" in block(text, "Clearance")
+    assert "wanted 31.000 to 40.000 mm; 1 outside: 100 %" in block(text, "Clearance")
 
 
 def test_one_feeder_without_a_gate_has_no_table_of_products():
@@ -377,7 +380,7 @@ def test_the_cells_of_a_point_stand_under_their_heads():
         "bad passed": "57.1 %",
         "good diverted": "14.3 %",
         "good": "28.6 %",
-        "good passed an hour": f"{3600.0 / (7 * 0.26):.0f}",  # one of the two good ones passed
+        "good passed per hour": f"{3600.0 / (7 * 0.26):.0f}",  # one of the two good ones passed
     }
     alone = results(run_of(*SIX))
     assert dict(zip(product_heads(alone), product_cells(alone), strict=True)) == {
@@ -386,7 +389,7 @@ def test_the_cells_of_a_point_stand_under_their_heads():
         "empty": "33.3 %",
         "doubled": "16.7 %",
         "good": "16.7 %",
-        "good an hour": f"{3600.0 / (6 * 0.26):.0f}",
+        "good per hour": f"{3600.0 / (6 * 0.26):.0f}",
     }
 
 

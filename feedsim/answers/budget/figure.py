@@ -13,6 +13,7 @@ from feedsim.answers.budget.study.curve import curves_at
 from feedsim.answers.budget.view import BudgetView, budget_view
 from feedsim.quantities import System
 from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style
+from feedsim.render.wording import counted
 from feedsim.scenario import Scenario
 
 if TYPE_CHECKING:
@@ -71,7 +72,8 @@ def _figure(scenario: Scenario, view: BudgetView, several: bool) -> Figure:
 
     figure = Figure(figsize=A4_LANDSCAPE)
     title = f"{scenario.title} · {view.name}" if several else scenario.title
-    subtitle = f"What spreads the placement, in closed form, and {scenario.run.carriers} carriers "
+    ran = counted(scenario.run.carriers, "carrier")
+    subtitle = f"What spreads the placement, in closed form, and {ran} "
     subtitle += "simulated at each speed" if len(view.runs) > 1 else "simulated"
     heading(figure, title, subtitle, y=0.962)
     slow, fast = (max(view.bands, key=lambda b: b.percent[end], default=None) for end in (0, -1))

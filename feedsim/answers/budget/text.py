@@ -15,10 +15,8 @@ from feedsim.scenario import Scenario
 
 __all__ = ["budget_text"]
 
-_WIDTH = 100
 _ALL = 0.999999
 _OF_RUNS = frozenset({"late_engages", "stops"})  # doubts that do not name their speed
-_GAP = "  "
 
 
 def budget_text(
@@ -71,7 +69,7 @@ def _in_full(
 ) -> Iterator[str]:
     budget = compared.budget
     at = speed_words(speed_mm_s, units)
-    yield f"{budget.name} at {at}: error budget of the placement"
+    yield from wrapped(f"{budget.name} at {at}: error budget of the placement")
     whole = budget.combined_sd_mm
     ranked = sorted(budget.sources, key=lambda source: -source.contribution_mm)
     heads = ("source", "distribution", "std uncertainty", "sensitivity", "contribution", "share")
@@ -80,7 +78,7 @@ def _in_full(
     rows.append(("combined", "", "", "", length(whole, units), "100 %" if whole else DASH))
     simulated = compared.simulated
     sd = DASH if simulated.sd_mm is None else length(simulated.sd_mm, units)
-    rows.append((f"simulated, n = {simulated.placed}", "", "", "", sd, ""))
+    rows.append((f"simulated ({counted(simulated.placed, 'insert')})", "", "", "", sd, ""))
     yield from table(rows, "llr")
     yield ""
     yield from wrapped(_against_run(compared, units))
@@ -145,12 +143,12 @@ def _verdict(compared: Compared) -> str:
         return f"THEY DIFFER by more than 3 %, {'see below' if compared.doubts else unknown}"
     if compared.agreement == "agrees":
         return "they agree within 3 %"
-    return "no difference of more than 3 % is shown, more carriers would tell"
+    return "that does not show a difference of more than 3 %, nor rule it out; run more carriers"
 
 
 def _mean(compared: Compared, units: System) -> Iterator[str]:
     budget, simulated = compared.budget, compared.simulated
-    yield "Mean, apart from spread (above 0: the insert lies too far back)"
+    yield from wrapped("Mean, apart from spread (above 0: the insert lies too far back)")
     rows = [(shift.name, length(shift.mean_mm, units, sign=True)) for shift in budget.shifts]
     rows = [(name, shown) for name, shown in rows if shown != length(0.0, units)]
     rows.append(("together", length(budget.mean_mm, units, sign=True)))
@@ -173,8 +171,8 @@ def _elsewhere(
     ends = (others[0][0], others[-1][0])
     slowest, fastest = (speed_words(speed, units) for speed in ends)
     yield from wrapped(
-        f"At {len(others)} other speeds, {slowest} to {fastest}, combined over simulated is "
-        f"{min(ratios):.3f} to {max(ratios):.3f}."
+        f"At {counted(len(others), 'other speed')}, {slowest} to {fastest}, combined over "
+        f"simulated is {min(ratios):.3f} to {max(ratios):.3f}."
     )
     yield from _warnings(others, units)
 
@@ -184,18 +182,13 @@ def _elsewhere(
 
 def _side_by_side(row: Sequence[tuple[float, Compared]], units: System) -> Iterator[str]:
     unit = display_unit("length", units).label
-    yield f"{row[0][1].budget.name}: share of the variance in % (standard deviations in {unit})"
-    names = max(len(s.name) for _, compared in row for s in compared.budget.sources)
-    cell = len(length_number(0.0, units)) + len(_GAP)
-    columns = (_WIDTH - len(_GAP) - names) // cell
-    for first in range(0, len(row), columns):
-        if first:
-            yield ""
-        yield from _block(row[first : first + columns], units)
+    name = row[0][1].budget.name
+    yield from wrapped(f"{name}: share of the variance (%), standard deviations ({unit})")
+    yield from _shares(row, units)
     yield from _warnings(row, units)
 
 
-def _block(row: Sequence[tuple[float, Compared]], units: System) -> list[str]:
+def _shares(row: Sequence[tuple[float, Compared]], units: System) -> list[str]:
     label, factor = display_unit("speed", units)
     budgets = [compared.budget for _, compared in row]
     largest: dict[str, float] = {}

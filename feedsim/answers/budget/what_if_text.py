@@ -18,7 +18,7 @@ def what_if_text(found: WhatIf, *, units: System = "metric") -> str:
     """Return the table, what raises the limit most first, and what does nothing in a line."""
     as_it_is = found.as_it_is
     unit, per = display_unit("length", units).label, display_unit("speed", units).label
-    heads = ("", "from", "to", f"sd ({unit})", f"limit ({per})", "gain", "binds then")
+    heads = ("", "change", f"sd ({unit})", f"limit ({per})", "gain", "binds then")
     idle = [outcome for outcome in found.changes if _idle(outcome, as_it_is)]
     rows = [heads, _row(as_it_is, units)]
     rows += [_row(one, units) for one in found.changes if one not in idle]
@@ -28,7 +28,7 @@ def what_if_text(found: WhatIf, *, units: System = "metric") -> str:
         f"{speed(found.line_speed_mm_s, units)}{several} and the highest accepted speed in closed "
         f"form"
     )
-    lines += table(rows, "lllrrrl")
+    lines += table(rows, "llrrrl")
     if idle:
         names = ", ".join(outcome.change.key for outcome in idle if outcome.change)
         lines += wrapped(f"Of no use here: {names}.")
@@ -77,8 +77,9 @@ def _row(outcome: Outcome, units: System) -> tuple[str, ...]:
         gain = gained if float(gained) else DASH
     return (
         change.key if change else "as it is",
-        _value(change, change.before, units) if change else "",
-        _value(change, change.after, units) if change else "",
+        " -> ".join(_value(change, x, units) for x in (change.before, change.after))
+        if change
+        else "",
         " / ".join(length_number(sd, units) for sd in outcome.combined_sd_mm.values()),
         "none" if limit is None else f"{factor * limit:.1f}" if limit else "no speed",
         gain,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display
+from feedsim.render.wording import counted
 
 __all__ = ["settings_line"]
 
@@ -18,6 +19,6 @@ def _side(settings: MachineSettings, side: str, units: System) -> str:
         getattr(settings, f"{side}_{name}")
         for name in ("distance_mm", "distance_counts", "lead_ms")
     )
-    in_counts = "" if counts is None else f" ({counts} counts)"
+    in_counts = "" if counts is None else f" ({counted(counts, 'count')})"
     shown = display(distance, "length", units=units, digits=6)
     return f"{side.capitalize()} distance {shown}{in_counts}, {side} lead {lead:.4g} ms."

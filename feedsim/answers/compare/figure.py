@@ -111,7 +111,7 @@ def _how_to_read(view: CompareView) -> str:
     others = view.letters[1] if len(view.letters) == 2 else "each other setup"
     thin = "thin: mean ± 2 sd, " if len(view.letters) <= MOST_BANDS else ""
     return (
-        f"Above: all setups ({thin}grey dashes: tolerance, acceptance). Below: {others} less A on "
+        f"Above: all setups ({thin}grey dashes: tolerance, acceptance). Below: {others} − A on "
         "the same carriers, with 95 % intervals; filled: decided, it does not reach 0."
     )
 

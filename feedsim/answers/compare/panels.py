@@ -157,7 +157,8 @@ def draw_differences(axes: Axes, view: CompareView, panel: Figure) -> None:
     axes.margins(y=0.16)
     axes.autoscale_view(scalex=False)
     other = view.letters[1] if others == 1 else "other"
-    axes.set_title(f"{other} less A ({_unit(view, panel)})")
+    unit = view.length_unit if panel in LENGTHS else "percentage points"
+    axes.set_title(f"{other} − A ({unit})")
     _few_ticks(axes)
     if panel.sign:
         letter = view.letters[1] if others == 1 else "the other"

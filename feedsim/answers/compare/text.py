@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from feedsim.answers.compare.study import Comparisons, LetteredSetup
 from feedsim.answers.compare.words import (
     FIGURES,
-    LENGTHS,
     OneDifference,
     points_number,
     sentences,
@@ -35,12 +34,14 @@ def compare_text(compared: Comparisons, *, units: System = "metric") -> str:
     units : {"metric", "inch"}
         Units of everything that is written.
     """
-    lines = [*_top(compared), _accepted(compared, units)]
+    lines = [*_top(compared), *_accepted(compared, units)]
     for number in range(len(compared.points[0].results[0].results.feeders)):
         for place, setup in enumerate(compared.setups[1:]):
             pair = _Pair(compared, number, place)
             lines += ["", f"{pair.name}: {setup.setup} against A", *_words(pair, units)]
-            lines += ["", f"  {setup.setup} - A, 95 % intervals", *_table(pair, units)]
+            unit = display_unit("length", units).label
+            head = f"{setup.setup} - A, 95 % intervals; lengths: {unit}, shares: percentage points"
+            lines += ["", *wrapped(head, "  "), *_table(pair, units)]
     lines += [*_products(compared, units), *_stops(compared, units)]
     return "\n".join([*lines, "", *_caveats(compared)])
 
@@ -59,14 +60,14 @@ def _products(compared: Comparisons, units: System) -> Iterator[str]:
             cells = dict(zip(product_heads(one.results), product_cells(one.results), strict=True))
             at = speed(point.line_speed_mm_s, units)
             rows.append((at, one.setup, *(cells.get(head, DASH) for head in heads)))
-    yield from ("", "Products", *table(rows, "r"))
+    yield from ("", "Products", *table(rows, "r", keys=2))
 
 
 def _stops(compared: Comparisons, units: System) -> Iterator[str]:
     """Say how often each setup stopped the line, and what that cost, if any did."""
     if not any(one.results.stops.count for p in compared.points for one in p.results):
         return
-    rows = [("speed", "setup", "stops", "downtime", "availability", "lost", "good an hour")]
+    rows = [("speed", "setup", "stops", "downtime", "availability", "lost", "good per hour")]
     for point in compared.points:
         for one in point.results:
             stops, per_hour = one.results.stops, one.results.complete.per_hour
@@ -82,8 +83,10 @@ def _stops(compared: Comparisons, units: System) -> Iterator[str]:
                 )
             )
     yield ""
-    yield "Stops of the line (a few stops say little: run more carriers, or other seeds)"
-    yield from table(rows, "r")
+    yield from wrapped(
+        "Stops of the line (a few stops say little: run more carriers, or other seeds)"
+    )
+    yield from table(rows, "r", keys=2)
 
 
 class _Pair:
@@ -115,16 +118,16 @@ def _top(compared: Comparisons) -> Iterator[str]:
     if runs > 1:
         carriers = f"{runs} runs of {carriers}"
     yield one_line(compared.title)
-    yield (
+    yield from wrapped(
         f"{len(setups)} setups with common random numbers: seed {first.seed}, {carriers} at each "
         "speed"
     )
     for setup in setups:
         yield from wrapped(named(setup, setups[0]), f"  {setup.setup}  ")
-    yield from (f"  note: {note}" for note in compared.notes)
+    yield from (line for note in compared.notes for line in wrapped(note, "  note: "))
 
 
-def _accepted(compared: Comparisons, units: System) -> str:
+def _accepted(compared: Comparisons, units: System) -> list[str]:
     points = compared.points
     accepted: list[str] = []
     refused: list[str] = []
@@ -132,7 +135,7 @@ def _accepted(compared: Comparisons, units: System) -> str:
     islands: list[str] = []
     for place, (letter, highest) in enumerate(compared.highest_accepted_speed_mm_s.items()):
         results = [p.results[place].results for p in points]
-        sure = "" if _is_sure(results, highest) else " (not for sure)"
+        sure = "" if _is_sure(results, highest) else " (so far)"
         if highest is None:
             (unsure if sure else refused).append(letter)
         else:
@@ -150,7 +153,7 @@ def _accepted(compared: Comparisons, units: System) -> str:
         )
         if letters
     ]
-    return "\n".join([*parts, *islands])
+    return [*(line for part in parts for line in wrapped(part)), *islands]
 
 
 def _is_sure(results: Sequence[Results], highest: float | None) -> bool:
@@ -171,9 +174,7 @@ def _words(pair: _Pair, units: System) -> Iterator[str]:
 
 
 def _table(pair: _Pair, units: System) -> Iterator[str]:
-    unit = display_unit("length", units).label
-    heads = [f"{f.name.lower()}, {unit if f in LENGTHS else '%'}" for f in FIGURES]
-    rows = [["speed", *heads, "per hour"]]
+    rows = [["speed", *(f.name.lower() for f in FIGURES), "per hour"]]
     for mm_s, difference, hourly in zip(pair.speeds, pair.differences, pair.hourly, strict=True):
         cells = [difference_cell(f.of(difference), pair.letters, units) for f in FIGURES]
         more = DASH if hourly is None else f"{round(hourly):+}" if round(hourly) else "0"
@@ -210,17 +211,17 @@ def _caveats(compared: Comparisons) -> Iterator[str]:
     yield from wrapped(
         "Differences are those of the same carriers in both setups: placement over those placed in "
         "both, missed and jam risk (a hazard in the carrier's feed cycle) over all. A letter in "
-        "the table is that of the setup that is better for sure at 95 %; no letter: not decided; "
-        "exact: every card moved alike.",
+        "the table names the setup that is better, for sure at 95 %; no letter: not decided; "
+        "exact: every insert moved by as much.",
     )
     if compared.replications == 1:
         yield from wrapped(
-            "One run each: the intervals hold for the encoder and tick phases that it drew; "
-            "--replications brings in others.",
+            "One run each: the intervals hold for the encoder and tick phases of that run; "
+            "--replications draws others.",
         )
     if several > 1:
         yield from wrapped(
             f"One interval in 20 misses the true difference by chance, and there are {several} "
-            "here. All speeds have common random numbers, so chance may do alike at several:"
-            " look at another seed too (--set seed=N).",
+            "here. All speeds share their random numbers, so chance may favour one setup at "
+            "several of them: try another seed too (--set seed=N).",
         )

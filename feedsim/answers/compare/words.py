@@ -229,12 +229,13 @@ def _quote(told: _Told, place: int, state: State) -> str:
     low, high = d.interval
     if state == "unseen":
         most = max(-low, high)
-        return f"within ±{points_number(most, most)} % of carriers (95 %); both {percent(d.first)}"
+        within = f"within ±{points_number(most, most)} percentage points (95 %)"
+        return f"{within}; both {percent(d.first)}"
     half = 0.5 * (high - low)
     size = points_number(d.size, half, sign=True)
     ends = " to ".join(points_number(end, half, sign=True) for end in (low, high))
     own = _both(told, percent(d.first), percent(d.other))
-    return f"{size} % of carriers (95 %: {ends} %); {own}"
+    return f"{size} percentage points (95 %: {ends}); {own}"
 
 
 def _length_quote(told: _Told, d: LengthDifference, size_mm: float, ends_mm: Interval) -> str:
@@ -248,7 +249,7 @@ def _length_quote(told: _Told, d: LengthDifference, size_mm: float, ends_mm: Int
         ),
     )
     if d.exact:
-        return f"{size} {unit}, exact on these carriers (every one moved alike); {own}"
+        return f"{size} {unit}, exact on these carriers (every one moved by as much); {own}"
     ends = " to ".join(length_number(end, told.units, sign=True) for end in ends_mm)
     return f"{size} {unit} (95 %: {ends} {unit}); {own}"
 

@@ -15,7 +15,7 @@ from feedsim.answers.drive.study.results import (
 from feedsim.drivetrain.limits import Criterion
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.cautions import CAUTIONS, DRIVE_CAUTIONS
-from feedsim.render.layout import items, table
+from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import acceleration, percent, speed, time
 
 __all__ = ["drive_text", "margin_words"]
@@ -60,7 +60,7 @@ def _mechanism(feeder: FeederSizing, units: System) -> Iterator[str]:
         if free is not None and free != friction:
             said += f" while the magazine holds it, {_acceleration(free, units)} after"
         rows.append(("The insert follows up to", said))
-    yield from table(rows)
+    yield from table(rows, "l")
 
 
 def _demand_rows(feeder: FeederSizing, units: System) -> list[tuple[str, ...]]:
@@ -97,9 +97,11 @@ def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
             yield ""
         label = display_unit("torque", units).label
         at = speed(point.line_speed_mm_s, units)
-        yield f"Candidates at {at}: torques in {label}, then margins in % (! is not met)"
+        yield from wrapped(
+            f"Candidates at {at}: torques in {label}, then margins in % (!: not met)"
+        )
         rows: list[tuple[str, ...]] = [
-            ("", "", "peak", "RMS", "back J", "ratio", "reserve", *(f"{n} " for n in _SHORT))
+            ("", "", "peak", "RMS", "returned, J", "ratio", "reserve", *(f"{n} " for n in _SHORT))
         ]
         rows += [_candidate_row(one, units) for one in point.candidates]
         yield from table(rows)
@@ -183,8 +185,8 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
         f"Margins, with the service factor {feeder.service_factor:g} in them, compare the peak "
         "torque at each speed of the cycle, the RMS torque of the cycles, the highest speed, the "
         "reflected inertia over the rotor's, and the RMS power (duty). A motor at rest is taken to "
-        "give nothing; reductions lose the same share either way. Back: energy that a "
-        "cycle gives back to the drive. Ratio: inertia at the motor over its rotor's. Reserve: "
+        "give nothing; reductions lose the same share either way. Returned: energy that a cycle "
+        "gives back to the drive, in J. Ratio: inertia at the motor over its rotor's. Reserve: "
         "acceleration that the peak torque gives beyond what is asked."
     )
 

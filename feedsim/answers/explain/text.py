@@ -28,19 +28,27 @@ def story_text(story: Story, *, units: System = "metric") -> str:
     """Return one story: how it ended, what happened, what made the error, the hazards."""
     outcome = story.outcome.replace("_", " ")
     ended = "PLACED" if story.outcome == "placed" else f"MISSED, {outcome}"
-    lines = [f"carrier {story.carrier} at {one_line(story.feeder_name, 76)}: {ended}"]
+    lines = wrapped(f"carrier {story.carrier} at {one_line(story.feeder_name, 76)}: {ended}")
     for sentence in story.reason:
         lines += wrapped(sentence, "  ")
     unit = display_unit("length", units).label
     if story.events:
         head = "What happened, from its edge at the carrier eye; cost: belt travel during the delay"
-        lines += ["", f"  {head}", *table(_events(story, unit, units), "rrlrr", indent=4)]
+        lines += [
+            "",
+            *wrapped(head, "  "),
+            *table(_events(story, unit, units), "rrlrr", indent=4, widest=_WORDS),
+        ]
     if story.parts:
         head = f"What made the placement error, {unit} of belt; above 0 makes the insert late"
-        lines += ["", f"  {head}", *table(_parts(story, units))]
+        lines += ["", *wrapped(head, "  "), *table(_parts(story, units))]
     if story.hazards:
         head = "Hazards of its feed cycle, with their margins (0 is the limit)"
-        lines += ["", f"  {head}", *table(_hazards(story.hazards, units), "lrl", indent=4)]
+        lines += [
+            "",
+            *wrapped(head, "  "),
+            *table(_hazards(story.hazards, units), "lrl", indent=4, widest=_REASONS),
+        ]
     return "\n".join(lines)
 
 
@@ -54,7 +62,7 @@ def _events(story: Story, unit: str, units: System) -> _Row:
         yield (
             number(ms, 2),
             length_number(event.belt_mm - story.leading_edge_mm, units),
-            "\n".join(wrapped(event.words, rest="  ", room=_WORDS)),
+            event.words,
             "" if event.delay_s is None else number(1e3 * event.delay_s, 3),
             "" if event.cost_mm is None else length_number(event.cost_mm, units, sign=True),
         )
@@ -97,8 +105,7 @@ def _part(part: Part, units: System) -> tuple[str, ...]:
 def _hazards(hazards: Sequence[HazardMargin], units: System) -> _Row:
     for hazard in hazards:
         words = f"SEEN: {hazard.words}" if hazard.seen else hazard.words
-        said = "\n".join(wrapped(words, room=_REASONS))
-        yield hazard.hazard.replace("_", " "), _margin(hazard, units), said
+        yield hazard.hazard.replace("_", " "), _margin(hazard, units), words
 
 
 def _margin(hazard: HazardMargin, units: System) -> str:

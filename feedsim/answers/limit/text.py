@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds, not_counted
@@ -44,12 +44,12 @@ def limit_text(found: Limits, *, units: System = "metric") -> str:
         "In closed form: the speed from which each mechanism alone is too much",
         *_closed(found, units),
         "",
-        binding_words(found.closed_form, units=units),
+        *wrapped(binding_words(found.closed_form, units=units)),
         *_notes(found, units),
         "",
         *_simulated(found.simulated, units),
         "",
-        _comparison(found, units),
+        *wrapped(_comparison(found, units)),
     ]
     return "\n".join(lines)
 
@@ -65,7 +65,7 @@ def _notes(found: Limits, units: System) -> Iterator[str]:
         yield from wrapped(words)
     if window:
         low, high = (speed(end, units) for end in window)
-        yield (
+        yield from wrapped(
             f"All together accept the line from {low} to {high} only: its settings are right at "
             f"one speed. The search looks no slower than that."
         )
@@ -153,29 +153,36 @@ def _simulated(sim: Simulated, units: System) -> Iterator[str]:
     low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
     slowest, fastest = (speed(sim.seen[end].line_speed_mm_s, units) for end in (0, -1))
     if low is not None and high is not None:
-        yield (
+        yield from wrapped(
             f"Simulated: the limit lies between {speed(low, units)}, accepted, and "
             f"{speed(high, units)}, refused (each at 95 %)."
         )
     elif low is not None:
-        yield (
+        yield from wrapped(
             f"Simulated, up to {fastest}: accepted for sure at {speed(low, units)}, refused for "
             f"sure nowhere."
         )
     elif high is not None:
-        yield (
-            f"Simulated, down to {slowest}: refused for sure at {speed(high, units)}, accepted "
-            f"for sure at no slower speed."
+        yield from wrapped(
+            f"Simulated, down to {slowest}: refused for sure at {speed(high, units)}; no slower "
+            f"speed is accepted for sure."
         )
     else:
-        yield f"Simulated, {slowest} to {fastest}: no speed is accepted or refused for sure."
-    yield from (f"  {line}" for line in _looked_at(sim, units))
+        yield from wrapped(
+            f"Simulated, {slowest} to {fastest}: no speed is accepted or refused for sure."
+        )
+    yield from _indented(_looked_at(sim, units))
     if high is not None:
-        yield from (f"  {line}" for line in _reasons(sim.at(high), units))
+        yield from _indented(_reasons(sim.at(high), units))
     if low is None:
-        yield from (f"  {line}" for line in _open_figures(sim, units))
+        yield from _indented(_open_figures(sim, units))
     carriers = f"{counted(sim.carriers, 'carrier')} at {counted(len(sim.seen), 'speed')}"
-    yield f"  {carriers}{'; no more were allowed' if sim.ran_out else ''}"
+    yield from _indented([f"{carriers}{', the most that were allowed' if sim.ran_out else ''}"])
+
+
+def _indented(told: Iterable[str]) -> Iterator[str]:
+    for words in told:
+        yield from wrapped(words, "  ", "    ")
 
 
 def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
@@ -209,19 +216,15 @@ def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
                 continue
             needed = share.trials_to_tell
             most = max(most, needed or 0.0)
-            takes = (
-                f"it would take about {whole(round_up(needed))} carriers"
-                if needed
-                else "no number shows it"
-            )
+            takes = f"about {whole(round_up(needed))} would" if needed else "no number would"
             yield (
-                f"At {speed(point.line_speed_mm_s, units)} {feeder.name}: "
-                f"{percent(share.share)} {words} is not told from "
-                f"{percent(share.limit)} by {counted(feeder.carriers, 'carrier')}; {takes}"
+                f"At {speed(point.line_speed_mm_s, units)} {counted(feeder.carriers, 'carrier')} "
+                f"do not tell {percent(share.share)} {words} from {percent(share.limit)} at "
+                f"{feeder.name}; {takes}"
             )
     if most:
         each, in_all = (round_up(_TO_SPARE * most * by) for by in (1 / LOOKS[-1], len(sim.seen)))
-        yield f"As many, and some to spare: --carriers {each} --at-most {in_all}"
+        yield f"To decide it, with some to spare: --carriers {each} --at-most {in_all}"
 
 
 def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:
@@ -245,7 +248,7 @@ def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:
 def _most_often(feeder: FeederSeen, figure: Figure) -> str:
     counts = {"missed": feeder.missed_by_cause, "jam_risk": feeder.hazards}.get(figure, {})
     ranked = sorted(counts.items(), key=lambda item: -item[1])
-    shown = [f"{name.replace('_', ' ')} {count}" for name, count in ranked[:2] if count]
+    shown = [f"{whole(count)} × {name.replace('_', ' ')}" for name, count in ranked[:2] if count]
     return f": {', '.join(shown)}" if shown else ""
 
 
@@ -257,7 +260,7 @@ def _comparison(found: Limits, units: System) -> str:
     if found.agree:
         return "The two agree: all mechanisms together have their limit within that range."
     if found.agree is None:
-        return "What is not known for sure cannot be held against the closed form."
+        return "Too little is known for sure to compare the two."
     said = "no limit" if closed is None else speed(closed, units)
     if high is not None and (closed is None or closed > high):
         return (

@@ -23,6 +23,7 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
+from feedsim.render.wording import counted
 from feedsim.running.run import ScenarioRun, criteria_of, run_scenario, trace
 
 if TYPE_CHECKING:
@@ -153,7 +154,7 @@ class Run(Answer):
         return files | self.pictures(units=units)
 
     def __repr__(self) -> str:
-        return f"<Run of {self.line.name}: {self.results.carriers} carriers>"
+        return f"<Run of {self.line.name}: {counted(self.results.carriers, 'carrier')}>"
 
 
 def run(

@@ -60,8 +60,10 @@ def easiest(to_decide: Sequence[ToDecide]) -> list[ToDecide]:
 
 
 def _named(rows: Sequence[ToDecide]) -> str:
-    several = len({row.feeder for row in rows}) > 1
-    names = [
-        f"{row.feeder}: {_FIGURES[row.figure]}" if several else _FIGURES[row.figure] for row in rows
-    ]
-    return ", ".join(dict.fromkeys(names))
+    by_feeder: dict[str, dict[str, None]] = {}
+    for row in rows:
+        by_feeder.setdefault(row.feeder, {})[_FIGURES[row.figure]] = None
+    named = {feeder: ", ".join(figures) for feeder, figures in by_feeder.items()}
+    if len(named) == 1:
+        return next(iter(named.values()))
+    return "; ".join(f"{feeder}: {figures}" for feeder, figures in named.items())

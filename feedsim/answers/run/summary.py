@@ -73,7 +73,8 @@ def summary(
     if isinstance(results.stops, LineStops):
         lines += stops_text(results.stops)
     if results.adjustments:
-        lines += adjustments_text(results.adjustments, units)
+        names = [feeder.name for feeder in results.feeders]
+        lines += adjustments_text(results.adjustments, names, units)
     return "\n".join(lines)
 
 
@@ -149,7 +150,7 @@ def figure_rows(feeder: FeederResults, criteria: Criteria, units: System) -> Ite
     found, missed, wrong = astuple(feeder.doubles)
     if found or missed or wrong:
         doubles, alarms = counted(found, "double"), counted(wrong, "false alarm")
-        yield "Double check", "", f"{doubles} found, {whole(missed)} not found, {alarms}"
+        yield "Double check", "", f"{doubles} found, {whole(missed)} overlooked, {alarms}"
 
 
 def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
@@ -187,8 +188,8 @@ def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> It
     yield (
         "In tolerance",
         _state(share, ci95, limit=least, at_least=True),
-        f"{within(share, ci95, unlike=least)}, at least {percent(least)}\n"
-        f"of {whole(error.n)} placed, "
+        f"{within(share, ci95, unlike=least)}\n"
+        f"at least {percent(least)} must; {whole(error.n)} placed, "
         f"{display(tolerance, 'length', units=units)} either side",
     )
     causes = [f"{n} {cause.replace('_', ' ')}" for cause, n in asdict(missed.by_cause).items() if n]
@@ -202,7 +203,7 @@ def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> It
 def _at_most(name: str, share: Share, limit: float, *, more: str) -> _Row:
     figure = within(share.share, share.ci95, share.upper95, unlike=limit)
     state = _state(share.share, share.ci95, limit=limit, at_least=False)
-    return name, state, f"{figure}, at most {percent(limit)}" + (f"\n{more}" if more else "")
+    return name, state, f"{figure}\nat most {percent(limit)} may" + (f"; {more}" if more else "")
 
 
 def _state(share: float | None, interval: Interval | None, *, limit: float, at_least: bool) -> str:
@@ -210,8 +211,9 @@ def _state(share: float | None, interval: Interval | None, *, limit: float, at_l
     if share is None:
         return "no figure"
     figure = AgainstLimit(share, interval, limit, at_least, effective_n=None)
-    said = "NOT MET" if figure.failed() else "met"
-    return said if figure.decided() else f"{said}\nundecided"
+    if figure.decided():
+        return "NOT MET" if figure.failed() else "met"
+    return "not met so far" if figure.failed() else "met so far"
 
 
 def _cycle(feeder: FeederResults) -> _Row:
@@ -222,7 +224,7 @@ def _cycle(feeder: FeederResults) -> _Row:
     if cycle.use is not None:
         said += f"\n{100.0 * cycle.use:.3g} % of the time between carriers"
         if cycle.use >= _NEAR_USE:
-            state = "TOO LONG" if cycle.use >= 1.0 else "near its\nlimit"
+            state = "TOO LONG" if cycle.use >= 1.0 else "near its limit"
     return "Feed cycle", state, said
 
 
@@ -237,7 +239,7 @@ def hazard_rows(
     for field in fields(feeder.hazards):
         hazard: Hazard = getattr(feeder.hazards, field.name)
         yield (
-            field.name.replace("_", " "),
+            "double fed" if field.name == "double" else field.name.replace("_", " "),
             whole(hazard.count),
             _margin(hazard.margin_mean, hazard.margin_unit, units),
             _margin(hazard.margin_sd, hazard.margin_unit, units),
@@ -249,7 +251,7 @@ def hazard_rows(
 def _hazard_state(hazard: Hazard, criteria: Criteria) -> str:
     """Name a hazard that was seen, or whose tail alone is a tenth of the allowed jam risk."""
     if hazard.count:
-        return "PAST ITS LIMIT" if hazard.margin_unit else "SEEN"
+        return "SEEN"
     likely = (hazard.tail_probability or 0.0) > max(0.1 * criteria.jam_risk, 1e-9)
     return "near its limit" if likely else ""
 

@@ -32,7 +32,7 @@ def unseen(results: Results, machine: Machine) -> Iterator[str]:
     if none and most is not None:
         yield (
             f"No {' and no '.join(none)} in {counted(results.carriers, 'carrier')}: up to "
-            f"{percent(most, digits=2)} cannot be ruled out (95 %), more of what comes in runs."
+            f"{percent(most, digits=2)} cannot be ruled out (95 %), more if they come in runs."
         )
     stops = results.stops
     if not isinstance(stops, LineStops) or stops.count or most is None:
@@ -41,8 +41,8 @@ def unseen(results: Results, machine: Machine) -> Iterator[str]:
     share = percent(most * takes / (each + most * takes), digits=2)
     yield (
         f"No stop either: one in {whole(round(1.0 / most))} carriers cannot be ruled out. Each "
-        f"takes about {time(takes)}, the time of {counted(round(takes / each), 'carrier')}; so "
-        f"many would take {share} of the time."
+        f"takes about {time(takes)}, the time of {counted(round(takes / each), 'carrier')}: at "
+        f"that rate stops would take {share} of the time."
     )
 
 

@@ -34,7 +34,7 @@ def _feeder(feeder: FeederWords) -> Iterator[str]:
     yield f"{feeder.name}: type in"
     yield from table(feeder.settings, "lrrrl")
     if feeder.only_here:
-        yield f"  ({feeder.only_here})"
+        yield from wrapped(f"({feeder.only_here})", "  ")
     yield from items(feeder.notes)
     yield ""
     yield "Where they come from"

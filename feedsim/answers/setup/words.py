@@ -10,7 +10,15 @@ from functools import partial
 from feedsim.answers.limit.text import FIGURES, binding_words
 from feedsim.answers.setup.study.results import FeederSheet, GoodFor, Setting, SetUp, corrected
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.wording import acceleration, length, length_number, percent, speed, time
+from feedsim.render.wording import (
+    acceleration,
+    counted,
+    length,
+    length_number,
+    percent,
+    speed,
+    time,
+)
 from feedsim.scenario import Scenario
 
 __all__ = ["FeederWords", "Step", "feeders_in_words", "not_for_production"]
@@ -108,7 +116,7 @@ def _settings(feeder: FeederSheet, units: System, *, corrected: bool) -> Rows:
 def _setting(one: Setting, units: System) -> tuple[str, ...]:
     value = _value(one.value, one, units)
     shown = (value, "") if one.kind == "length" else ("", value)
-    counts = "" if one.counts is None else f"{one.counts} counts"
+    counts = "" if one.counts is None else counted(one.counts, "count")
     return (one.name, shown[0], counts, shown[1], _typed(one, units))
 
 
@@ -144,8 +152,8 @@ def _good_for(points: Sequence[GoodFor], units: System) -> Rows:
             f"placement error, mean (sd), {unit}",
             lambda p: with_sd(p.placement_mean_mm, p.placement_sd_mm),
         ),
-        (f"of it known terms of counts and ticks, {unit}", lambda p: mm(p.known_terms_mm)),
-        (f"of it the encoder's scale error, {unit}", lambda p: mm(p.scale_shift_mm)),
+        (f"of which known, from counts and ticks, {unit}", lambda p: mm(p.known_terms_mm)),
+        (f"of which the encoder's scale error, {unit}", lambda p: mm(p.scale_shift_mm)),
         (f"stage position, mean (sd), {unit}", lambda p: with_sd(p.stage_mean_mm, p.stage_sd_mm)),
         (f"staged nose short of its limit, {unit}", lambda p: mm(p.nose_margin_mm)),
         (
@@ -181,18 +189,17 @@ def _adjusting(
     faster = {"metric": "0.5 m/s (30 m/min)", "inch": "100 ft/min"}[units]
 
     def much(mm: float) -> str:
-        counts = f" ({mm / count_mm:.0f} counts)" if count_mm else ""
+        counts = f" ({counted(round(mm / count_mm), 'count')})" if count_mm else ""
         return f"{display(mm, 'length', units=units, digits=3)}{counts}"
 
     rules = [
-        "Correct the stage first, the placement after it. "
-        "Take two numbers of each, over twenty inserts or more: A, the mean at the slow speed, and "
-        "B, the mean at the fast speed. What the rules mean by off at standstill is what the two, "
-        "drawn out to zero speed, come to, and not A itself; what grows with speed is B - A.",
+        "Correct the stage first, then the placement. For each take two means, over twenty inserts "
+        "or more: A at the slow speed, B at the fast speed. What is off at standstill is A and B "
+        "extrapolated to zero speed, not A itself; what grows with speed is B - A.",
         f"Stage past its position by {off} at standstill: take {much(back * by)} off the "
         f"disengage distance. Short of it: add as much.",
-        f"Stage walks on by {off} for each {faster} more: add {time(back * lead_s, digits=3)} to "
-        f"the disengage lead. Walks back: take as much off.",
+        f"Stage further by {off} for each {faster} more: add {time(back * lead_s, digits=3)} to "
+        f"the disengage lead. Less far: take as much off.",
     ]
     if corrected:
         rules.append(
@@ -203,17 +210,17 @@ def _adjusting(
         later = display(back * by, "length", units=units, digits=3)
         rules.append(
             f"The placement moves with the stage: each {off} that the stage comes back makes "
-            f"inserts land {later} later. A stage that walks on with speed shows as inserts "
-            f"that land earlier with speed, although the engage lead is right: so measure the "
-            f"placement again once the stage is right."
+            f"inserts land {later} later. A stage that goes further with speed makes inserts land "
+            f"earlier with speed, even with the right engage lead: measure the placement again "
+            f"once the stage is right."
         )
     rules += [
         f"Inserts {off} late (too far back) at standstill: take {much(by)} off the engage "
         f"distance. Early: add as much.",
         f"Later by {off} for each {faster} more: add {time(lead_s, digits=3)} to the engage lead. "
         f"Earlier: take as much off.",
-        "A spread that is too wide is nothing that settings can cure: look at eyes, scan, motion "
-        "cycle and slip (feedsim budget says which).",
+        "No setting cures a spread that is too wide: look at eyes, scan, motion cycle and slip "
+        "(feedsim budget says which).",
     ]
     return rules
 
@@ -227,12 +234,12 @@ def _reading_off(feeder: FeederSheet, units: System, *, count_mm: float | None) 
     unit = display_unit("length", units).label
     g = how.speed_ratio
     per_g = "" if g == 1.0 else f"; of the stage, both divided by {g:.6g}, the speed ratio"
-    counts = f" (1 {unit} is {_MM[units] / count_mm:.0f} counts)" if count_mm else ""
+    counts = f" (1 {unit} is {counted(round(_MM[units] / count_mm), 'count')})" if count_mm else ""
     text = (
         f"A at {slow}: ________ {unit}.  B at {fast}: ________ {unit}.  At standstill: "
-        f"A - {how.factor:.3g}·(B - A): take it off the distance{counts}. Add the lead of B - A to "
-        f"the lead{per_g}. For the stage it is the disengage distance and lead, for the placement "
-        f"the engage ones."
+        f"A - {how.factor:.3g}·(B - A); take that off the distance{counts}, and add the lead that "
+        f"the table has for B - A{per_g}. Of the stage correct the disengage distance and lead, of "
+        f"the placement the engage ones."
     )
     rows: Rows = [("B - A", "add to the lead", "take off the distance")]
     table = how.table
@@ -263,7 +270,11 @@ def not_for_production(sheet: SetUp, units: System) -> str:
         row.from_mm_s <= here and (row.to_mm_s is None or here <= row.to_mm_s)
         for row in sheet.closed_form_refused
     )
-    island = "" if refused else f" At {at} itself they are, but that is an island, no speed to set."
+    island = (
+        ""
+        if refused
+        else f" {at} itself is accepted, but with refused speeds below it: not a speed to set."
+    )
     return (
         f"NOT FOR PRODUCTION. {at} is above the limit: with these settings every speed is accepted "
         f"up to {shown} only, in closed form.{island} The steps below stay under it."

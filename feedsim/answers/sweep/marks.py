@@ -207,8 +207,8 @@ def marks_legend(  # noqa: C901 - a line for each mark
     if view.scale.many:
         for which, colour, core, label in (
             (refused & ~undecided, VERMILLION, False, f"not accepted{of}"),
-            (refused & undecided, VERMILLION, True, f"not accepted{of}, not decided"),
-            (~refused & undecided, BLACK, True, "accepted, not decided"),
+            (refused & undecided, VERMILLION, True, f"not accepted{of} so far"),
+            (~refused & undecided, BLACK, True, "accepted so far"),
         ):
             if which.any():
                 whole = Line2D([], [], color=colour, linewidth=_STRIP, solid_capstyle="butt")

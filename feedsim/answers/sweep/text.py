@@ -35,9 +35,9 @@ def sweep_text(swept: Swept, *, units: System = "metric") -> str:
     lines = [swept.title]
     unit = display_unit("length", units).label
     for number, feeder in enumerate(swept.points[0].results.feeders):
-        lines += ["", f"{feeder.name} (placement error in {unit})"]
+        lines += ["", f"{feeder.name} (placement error, {unit})"]
         rows = [heads(swept), *rows_of(swept, number, units=units)]
-        lines += table(rows, "r" * (len(rows[0]) - 1) + "l")
+        lines += table(rows, "r" * (len(rows[0]) - 1) + "l", keys=len(swept.axes))
     lines += [*_products(swept, units), *_stops(swept, units)]
     return "\n".join([*lines, "", *wrapped(verdict_of(swept, units=units)), *_needed(swept)])
 
@@ -50,7 +50,7 @@ def _needed(swept: Swept) -> list[str]:
     unmet = [row for p in open_ones if not p.accepted for row in easiest(p.to_decide)]
     told = (
         f"{where}: {counted(points[0].carriers, 'carrier')} do not show it at 95 %; {more}."
-        for where, rows in (("Accepted, not decided", met), ("Not accepted, not for sure", unmet))
+        for where, rows in (("Accepted so far", met), ("Not accepted so far", unmet))
         if (more := enough(rows, accepted=True, replications=points[0].replications))
     )
     return [line for text in told for line in wrapped(text)]
@@ -63,14 +63,14 @@ def _products(swept: Swept, units: System) -> list[str]:
         return []
     rows = [(*key_heads(swept), *product_heads(first))]
     rows += [(*_ats(swept, p, units), *product_cells(p.results)) for p in swept.points]
-    return ["", "Products", *table(rows, "r")]
+    return ["", "Products", *table(rows, "r", keys=len(swept.axes))]
 
 
 def _stops(swept: Swept, units: System) -> list[str]:
     """Return a table of stops, where there are any."""
     if not any(point.results.stops.count for point in swept.points):
         return []
-    names = ("stops", "downtime", "availability", "lost", "good an hour", "")
+    names = ("stops", "downtime", "availability", "lost", "good per hour", "")
     rows = [(*key_heads(swept), *names)]
     for point in swept.points:
         stops, per_hour = point.results.stops, point.results.complete.per_hour
@@ -85,7 +85,11 @@ def _stops(swept: Swept, units: System) -> list[str]:
                 "GIVEN UP" if isinstance(stops, LineStops) and stops.gave_up else "",
             )
         )
-    return ["", "Stops of the line", *table(rows, "r" * (len(rows[0]) - 1) + "l")]
+    return [
+        "",
+        "Stops of the line",
+        *table(rows, "r" * (len(rows[0]) - 1) + "l", keys=len(swept.axes)),
+    ]
 
 
 def key_heads(swept: Swept) -> tuple[str, ...]:
@@ -131,14 +135,14 @@ def _length(value: float | None, units: System, *, sign: bool = False) -> str:
 
 def _at_most(share: Share) -> str:
     if share.upper95 is not None:
-        return f"none (< {percent(share.upper95, digits=2)})"
+        return f"0 (< {percent(share.upper95, digits=2)})"
     return percent(share.share, share.ci95)
 
 
 def _state(results: Results) -> str:
     if results.accepted:
-        return "accepted" if results.decided else "accepted, not decided"
-    return "NOT ACCEPTED" if results.refused else "NOT ACCEPTED, not for sure"
+        return "ACCEPTED" if results.decided else "accepted so far"
+    return "NOT ACCEPTED" if results.refused else "not accepted so far"
 
 
 def verdict_of(swept: Swept, *, units: System = "metric") -> str:
@@ -150,7 +154,7 @@ def verdict_of(swept: Swept, *, units: System = "metric") -> str:
     points = [point.results for point in swept.points]
     accepted = sum(1 for results in points if results.accepted)
     if not accepted:
-        sure = "" if all(results.refused for results in points) else ", not for sure at each"
+        sure = "" if all(results.refused for results in points) else " so far"
         return f"Not accepted at any point{sure}."
     if len(swept.axes) > 1:
         return f"Accepted at {accepted} of {len(points)} points."
@@ -176,9 +180,9 @@ def _verdict_of_speeds(swept: Swept, units: System) -> str:
         return "Not accepted even at the lowest speed of the sweep."
     shown = speed(highest, units)
     below = [p for p in points if p.line_speed_mm_s <= highest]
-    sure = "" if all(p.decided for p in below) else ", not for sure"
+    sure = "" if all(p.decided for p in below) else " so far"
     said = [
-        f"Accepted at every speed of the sweep up to {shown}{sure}.",
+        f"Accepted{sure} at every speed of the sweep up to {shown}.",
         comes_and_goes(points, swept.closed_form_refused, highest=highest, units=units),
     ]
     return " ".join(filter(None, said))
@@ -201,9 +205,9 @@ def _verdict_of_map(swept: Swept, units: System) -> str:
         for p in swept.points
         if p.results.line_speed_mm_s <= fastest and p.varied[key] in best
     ]
-    sure = "" if all(p.decided for p in below) else ", not for sure"
+    sure = "" if all(p.decided for p in below) else " so far"
     return (
-        f"Accepted up to {speed(fastest, units)} with {key} at {where}{sure}; "
+        f"Accepted{sure} up to {speed(fastest, units)} with {key} at {where}; "
         f"each value has its own highest speed."
     )
 

@@ -75,7 +75,7 @@ def worth(swept: Swept) -> str:
         if results.line_speed_mm_s == swept.highest_accepted_speed_mm_s:
             per_hour = results.complete.per_hour
             text = (
-                "" if per_hour is None else f"That is {whole(per_hour)} complete products an hour."
+                "" if per_hour is None else f"That is {whole(per_hour)} complete products per hour."
             )
             if not is_undecided(results):
                 return text
@@ -93,7 +93,7 @@ def refusals(points: Sequence[Point]) -> str:
     parts = [f"{words} at {count[name]}" for name, words in _FAILING.items() if count[name]]
     several = sum(count.values()) > len(refused)
     return (
-        f"Not accepted at {len(refused)} of {len(points)} points: {', '.join(parts)}"
+        f"Not accepted at {len(refused)} of {counted(len(points), 'point')}: {', '.join(parts)}"
         f"{' (a point may fail by several)' if several else ''}."
     )
 

@@ -11,7 +11,7 @@ from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, canonical, display, display_unit
 from feedsim.render.csv_table import harmless
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, length_number, number, percent, speed, whole
+from feedsim.render.wording import DASH, counted, length_number, number, percent, speed, whole
 
 __all__ = ["CAUTION", "band_text", "blank_csv", "plan_text"]
 
@@ -27,6 +27,7 @@ _FIGURES = {
     "within_tolerance": ("out of tolerance", "insert outside"),
 }
 """Each acceptance figure, and one that counts against it."""
+_PLURALS = {"miss": "misses", "insert outside": "inserts outside"}
 
 
 def blank_csv(plan: TrialPlan, *, units: System = "metric") -> bytes:
@@ -60,7 +61,7 @@ def plan_text(plan: TrialPlan, *, units: System = "metric") -> str:
     for feeder in plan.feeders:
         lines += [*_feeder(plan, feeder, units), ""]
     lines += [
-        f"To show, at {sure} and line speed, that it is accepted",
+        f"To show, with {sure} confidence, that line speed is accepted",
         *(line for row in plan.showing for line in _showing(row)),
         "",
         *wrapped(
@@ -78,8 +79,10 @@ def _feeder(plan: TrialPlan, feeder: FeederPlan, units: System) -> Iterator[str]
     yield f"{feeder.name}: type in"
     yield from (f"  {line}" for line in settings_line(feeder.settings, units=units))
     sure = percent(plan.confidence)
-    yield f"and run; if the scenario is right, all of these hold at {sure} ({unit})"
-    rows = [("speed", "count", "measure", "mean error", "its sd", "mean stage")]
+    yield from wrapped(
+        f"and run these; if the scenario is right, all bands hold together at {sure} ({unit})"
+    )
+    rows = [("speed", "to count", "to measure", "mean error", "its sd", "mean stage")]
     rows += [
         (
             speed(there.speed_mm_s, units),
@@ -96,8 +99,8 @@ def _feeder(plan: TrialPlan, feeder: FeederPlan, units: System) -> Iterator[str]
     known = f"the engage distance to ±{near}"
     if feeder.lead_s is not None:
         known += f", the engage lead to ±{display(feeder.lead_s, 'time', digits=2)}"
-    yield f"Then each spread is known to ±{percent(plan.spread_within)} or better,"
-    yield f"{known}."
+    within = percent(plan.spread_within)
+    yield from wrapped(f"Then each spread is known to ±{within} or better, {known}.")
 
 
 def band_text(band: Interval | None, units: System, *, sign: bool = False) -> str:
@@ -112,24 +115,29 @@ def band_text(band: Interval | None, units: System, *, sign: bool = False) -> st
 def _showing(row: Showing) -> Iterator[str]:
     name, one = _FIGURES[row.figure]
     limit, expected = percent(row.limit), percent(row.expected, digits=2)
-    start = f"  {name}, at most {limit} (expected {expected}): "
+    start = f"{name}, at most {limit} (expected {expected}): "
     if row.without_any is None or row.chance_without_any is None:
-        yield f"{start}no number of carriers shows that"
+        yield from wrapped(f"{start}no number of carriers shows that", "  ", "    ")
         return
-    yield f"{start}{row.without_any:,} without one {one},"
-    chance = _chance(row.chance_without_any)
+    shown = f"{start}{whole(row.without_any)} carriers without one {one} (probability "
+    shown += f"{_chance(row.chance_without_any)})"
     if row.plan is None:
-        yield f"    which has a chance of {chance}; what is expected is too near to the limit"
-    elif row.plan.most == 0:
-        yield f"    with a chance of {chance}"
-    else:
-        yield (
-            f"    with a chance of {chance}; or {row.plan.n:,} with {row.plan.most} at most, "
-            f"with one of {_chance(row.chance)}"
-        )
+        shown += "; what is expected is too near to the limit"
+    elif row.plan.most:
+        most = counted(row.plan.most, one, _PLURALS.get(one, ""))
+        shown += f", or {whole(row.plan.n)} with {most} at most ({_chance(row.chance)})"
     if row.figure == "within_tolerance" and row.measuring is not None:
-        yield f"    or by measuring {row.measuring:,}, if errors are normal and as expected"
+        shown += f", or {whole(row.measuring)} measured, if errors are normal and as expected"
+    yield from wrapped(shown, "  ", "    ")
 
 
 def _chance(chance: float | None) -> str:
-    return DASH if chance is None else f"{100.0 * chance:.0f} %"
+    if chance is None:
+        return DASH
+    return (
+        "under 1 %"
+        if chance < 0.01
+        else "over 99 %"
+        if chance > 0.99
+        else percent(chance, digits=2)
+    )

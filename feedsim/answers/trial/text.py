@@ -21,7 +21,7 @@ from feedsim.answers.trial.words import (
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, length, length_number, percent, speed, whole
+from feedsim.render.wording import DASH, counted, length, length_number, percent, speed, whole
 from feedsim.settings.acts import locked_step
 
 __all__ = ["fit_text"]
@@ -41,7 +41,7 @@ def fit_text(fit: TrialFit, *, units: System = "metric") -> str:
 
 def _head(fit: TrialFit) -> Iterator[str]:
     blank = f", {fit.blank_rows} blank" if fit.blank_rows else ""
-    rows = f"{fit.rows:,} row{'s' if fit.rows > 1 else ''}{blank}"
+    rows = f"{counted(fit.rows, 'row')}{blank}"
     yield f"Trial {fit.data}: {rows}; intervals at {percent(fit.confidence)}"
     if out := fit.rows_left_out:
         rows = ", ".join(str(row) for row in out[:_MOST_ROWS])
@@ -99,7 +99,7 @@ def _table(feeder: FeederFit, units: System, *, staged: bool) -> Iterator[str]:
         rows.append(row)
     yield from table(rows, "r")
     if len(shown) > _MOST_ROWS:
-        yield f"  and {len(shown) - _MOST_ROWS} speeds more, in trial_fit.json"
+        yield f"  and {counted(len(shown) - _MOST_ROWS, 'speed')} more, in trial_fit.json"
     if any(False in (seen.mean_as_expected, seen.sd_as_expected) for _, seen in shown):
         yield "  * outside of what the scenario expects"
 
@@ -157,7 +157,7 @@ def _side(feeder: FeederFit, side: str, correction: Correction, units: System) -
 def _distance(settings: MachineSettings, name: str, units: System) -> str:
     counts = getattr(settings, f"{name}_counts")
     shown = display(getattr(settings, f"{name}_mm"), "length", units=units, digits=5)
-    return shown if counts is None else f"{shown} ({counts} counts)"
+    return shown if counts is None else f"{shown} ({counted(counts, 'count')})"
 
 
 def _untold(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:

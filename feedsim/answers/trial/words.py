@@ -14,12 +14,14 @@ from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import wrapped
 from feedsim.render.wording import (
     NO_INTERVAL,
+    counted,
     length,
     length_number,
     number,
     percent,
     percent_range,
     speed,
+    whole,
 )
 
 __all__ = [
@@ -55,8 +57,11 @@ def line_words(name: str, line: Line, units: System) -> Iterator[str]:
     if line.per_speed_s is None:
         yield f"{name}: {change(line.at_standstill_mm, 'length', units)} at the one speed"
         return
-    yield f"{name}: {change(line.at_standstill_mm, 'length', units)} at standstill,"
-    yield f"  and {change(line.per_speed_s, 'time', units)} of travel at line speed"
+    yield from wrapped(
+        f"{name}: {change(line.at_standstill_mm, 'length', units)} extrapolated to zero speed, and "
+        f"the belt travel of {change(line.per_speed_s, 'time', units)}",
+        rest="  ",
+    )
 
 
 def dependence_words(feeder: FeederFit) -> Iterator[str]:
@@ -136,28 +141,33 @@ def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
         f"expected {length_number(wanted.fixed_mm, units)})"
     )
     if found.time_s is None or found.time_ci_s is None:
-        yield f"{name}: {fixed};"
-        yield "  how much of it is a time cannot be told at one speed"
+        yield from wrapped(
+            f"{name}: {fixed}; how much of it is a time cannot be told at one speed", rest="  "
+        )
     else:
         time, expected = (_ms(part, sign=False) for part in (found.time_s, wanted.time_s))
-        yield f"{name}: fixed {fixed},"
-        yield f"  time {time} ms ({_between(found.time_ci_s)}, expected {expected})"
+        yield from wrapped(
+            f"{name}: fixed {fixed}, time {time} ms ({_between(found.time_ci_s)}, expected "
+            f"{expected})",
+            rest="  ",
+        )
 
 
 def _unexplained(spread: Spread, units: System) -> Iterator[str]:
     """Say what of a spread the scenario does not explain, or expects in vain."""
     if (more := spread.more_time_s) is not None:
-        yield (
-            f"  There is {_ms(more.value, sign=False)} ms ({_between((more.low, more.high))}) of "
-            f"jitter that the scenario does not explain;"
+        yield from wrapped(
+            f"There is {_ms(more.value, sign=False)} ms ({_between((more.low, more.high))}) of "
+            f"jitter that the scenario does not explain; look at capture mode, scan and eye.",
+            "  ",
         )
-        yield "  look at capture mode, scan and eye."
     if (extra := spread.more_fixed_mm) is not None:
-        yield (
-            f"  There is {length(extra.value, units)} ({_between((extra.low, extra.high), units)}) "
-            f"at every speed that the scenario does not explain;"
+        yield from wrapped(
+            f"There is {length(extra.value, units)} ({_between((extra.low, extra.high), units)}) "
+            f"at every speed that the scenario does not explain; look at edges, slip, counts, and "
+            f"at how it was measured.",
+            "  ",
         )
-        yield "  look at edges, slip, counts, and at how it was measured."
     if spread.less_time or spread.less_fixed:
         part = "time" if spread.less_time else "fixed part"
         yield f"  The scenario expects more of the {part} than there is."
@@ -180,7 +190,7 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
     count = missed.expected_count
     expected = f"{count:,.0f}" if count >= 10.0 else f"{count:.2g}"
     yield (
-        f"Missed: {missed.count} of {missed.carriers:,} carriers, {percent(missed.share)} "
+        f"Missed: {missed.count} of {counted(missed.carriers, 'carrier')}, {percent(missed.share)} "
         f"({within}); {expected} expected"
     )
     if missed.probability is None:
@@ -190,9 +200,9 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
             yield "  The scenario has nothing that would miss one, either."
     elif missed.probability < 1.0 - fit.confidence:
         side = "more" if missed.count > missed.expected_count else "fewer"
-        yield f"  {side} than the scenario explains ({_exact(missed)})"
+        yield from wrapped(f"{side} than the scenario explains ({_exact(missed)})", "  ")
     else:
-        yield f"  as the scenario has it ({_exact(missed)})"
+        yield from wrapped(f"as the scenario has it ({_exact(missed)})", "  ")
 
 
 def _exact(missed: Missed) -> str:
@@ -201,7 +211,7 @@ def _exact(missed: Missed) -> str:
         taken = "misses taken as independent, since a tally has no order"
     elif effect > 1.0:
         worth = max(1.0, missed.carriers / effect)
-        taken = f"misses cluster: {missed.carriers:,} carriers are worth {worth:,.0f}"
+        taken = f"misses cluster: {whole(missed.carriers)} carriers are worth {whole(worth)}"
     else:
         taken = "misses as independent as the rows have them"
     return f"exact test, {taken}, p {_p(missed.probability or 0.0, '1e-9')}"
@@ -225,13 +235,16 @@ def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
         )
     if count > _SHOWN_OUTLIERS:
         yield f"  and {count - _SHOWN_OUTLIERS} more"
-    yield f"  {'Without' if kept else 'With'} {them}, to be added:"
-    yield f"  {_added(feeder.otherwise, units)}."
+    with_them = f"{'Without' if kept else 'With'} {them}"
+    yield from wrapped(f"{with_them}, to be added: {_added(feeder.otherwise, units)}.", "  ")
     if _another(*((feeder.found, feeder.otherwise) if kept else (feeder.otherwise, feeder.found))):
         yield "  THAT IS ANOTHER CORRECTION: look at these rows before anything is typed in."
     if not kept:
-        yield "  Find out what they were: a slip of the pen may be forgotten, a machine that does"
-        yield "  it now and then will go on doing it. --keep-outliers leaves them in."
+        yield from wrapped(
+            "Find out what they were: a slip of the pen may be forgotten, a machine that does it "
+            "now and then will go on doing it. --keep-outliers leaves them in.",
+            "  ",
+        )
 
 
 def _another(found: Corrections, without: Corrections) -> bool:
@@ -274,15 +287,17 @@ def cause_words(causes: tuple[Cause, ...], units: System) -> Iterator[str]:
     """Say what it can come from, with the value that each key would need."""
     if not causes:
         return
-    yield "What it can come from; each of these alone would explain its part:"
+    yield "What it can come from; each alone would explain its part:"
     for of, about in _ABOUT.items():
         if rows := [cause for cause in causes if (cause.explains, cause.above_0) == of]:
-            yield f"  {about}"
+            yield from wrapped(about, "  ")
         for cause in rows:
             now, instead = (_value(cause, value, units) for value in (cause.now, cause.instead))
             yield f"    {cause.key:<36} {now} -> {instead}"
-    yield "feedsim cannot tell which. Until it stands in the scenario, run and check"
-    yield "call the corrected settings off by as much as they were corrected."
+    yield from wrapped(
+        "feedsim cannot tell which. Until it stands in the scenario, run and check call the "
+        "corrected settings off by as much as they were corrected."
+    )
 
 
 def _value(cause: Cause, value: float, units: System) -> str:

@@ -30,7 +30,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
         f"The line runs at {display(v, 'speed', units=units)}; carriers {mm(c.length_mm)} long "
         f"come {mm(c.pitch_mm)} from leading edge to leading edge ({_ARRIVING[c.arrival.name]}), "
         f"one each {display(c.pitch_mm / v, 'time', units=units)} or "
-        f"{3600.0 * v / c.pitch_mm:.0f} an hour.",
+        f"{3600.0 * v / c.pitch_mm:.0f} per hour.",
         f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
     ]
     if isinstance(c.arrival, Recorded):
@@ -39,7 +39,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     if q > 0.0:
         words.append(
             f"One encoder count is {mm(q)} of belt travel, "
-            f"{v / (1.0 + machine.encoder.scale_error) / q:.0f} counts a second."
+            f"{v / (1.0 + machine.encoder.scale_error) / q:.0f} counts per second."
         )
     else:
         words.append("The master is virtual: no counts, no scale error.")

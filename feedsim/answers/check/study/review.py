@@ -108,7 +108,7 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     needed = math.ceil(_Z_SQUARED * (1.0 / strict - 1.0) - 1e-9)
     if scenario.run.carriers < needed:
         warnings.append(
-            f"With {scenario.run.carriers} carriers a share of at most {100.0 * strict:.3g} % "
-            f"cannot be shown at 95 %: even with none seen it takes {needed}."
+            f"A run of {scenario.run.carriers} cannot show a share of at most "
+            f"{100.0 * strict:.3g} % at 95 %: even with none seen it takes {needed}."
         )
     return warnings

@@ -161,9 +161,9 @@ def no_cycle(s: CheckedFeeder) -> Iterator[str]:
     reason = no_cycle_because(s.here)
     if reason:
         yield (
-            f'Cycles do not repeat {s.at_speed}: {reason}. Distances that "auto" stands for are '
-            f"then those of ramps and lags that are over in time, and off. Slow down, or shorten "
-            f"the ramps."
+            f"The ramps are longer than the cycle {s.at_speed}: {reason}. Distances that "
+            f'"auto" stands for take ramps and lags to be over in time, and are off. Slow down, or '
+            f"shorten the ramps."
         )
 
 

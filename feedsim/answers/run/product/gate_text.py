@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from feedsim.answers.run.product.share import share_words
 from feedsim.metrics.diverted import Diverted
-from feedsim.render.wording import time, whole
+from feedsim.render.wording import time, whole, within
 
 __all__ = ["gate_rows_text"]
 
@@ -24,12 +24,15 @@ def gate_rows_text(diverted: Diverted) -> Iterator[tuple[str, str, list[str]]]:
     lines = [share_words(diverted.bad_passed)]
     if diverted.bad_passed.count:
         lines += _why_passed(diverted)
-        lines.append(f"of what passed {share_words(diverted.bad_of_passed)}")
+        bad = diverted.bad_of_passed
+        lines.append(f"of all that passed, {within(bad.share, bad.ci95, bad.upper95)}")
     yield "Bad, passed", "", lines
     reasons = _some(asdict(diverted.diverted_for))
     if reasons:
         spare = diverted.least_to_spare_s
-        known = "" if spare is None else f"; known at least {time(spare)} in time"
+        known = (
+            "" if spare is None else f"; each known {time(spare)} or more before it was too late"
+        )
         yield "Diverted for", "", [reasons + known]
     if diverted.not_reached:
         yield "Not at the gate", "", [f"{whole(diverted.not_reached)}: the run was given up before"]
@@ -38,7 +41,7 @@ def gate_rows_text(diverted: Diverted) -> Iterator[tuple[str, str, list[str]]]:
 def _why_passed(diverted: Diverted) -> Iterator[str]:
     yield _some(asdict(diverted.passed_with))
     if diverted.passed_unknown:
-        yield f"nothing was known of {whole(diverted.passed_unknown)}"
+        yield f"{whole(diverted.passed_unknown)} not known to be bad"
     if diverted.passed_too_late:
         late = time(diverted.most_too_late_s or 0.0)
         yield f"{whole(diverted.passed_too_late)} known too late, by up to {late}"

@@ -19,8 +19,8 @@ def product_heads(results: Results) -> tuple[str, ...]:
     """Return the heads of the table's figures."""
     gate = ("bad diverted", "bad passed", "good diverted")
     if results.products.diverted is None:
-        return ("complete", "partial", "empty", "doubled", "good", "good an hour")
-    return ("complete", "partial", "empty", "doubled", *gate, "good", "good passed an hour")
+        return ("complete", "partial", "empty", "doubled", "good", "good per hour")
+    return ("complete", "partial", "empty", "doubled", *gate, "good", "good passed per hour")
 
 
 def product_cells(results: Results) -> tuple[str, ...]:

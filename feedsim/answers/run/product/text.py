@@ -10,7 +10,7 @@ from feedsim.metrics.overlaps import Overlap
 from feedsim.metrics.products import MissedTogether, Products
 from feedsim.quantities import System
 from feedsim.render.layout import table
-from feedsim.render.wording import length, length_range, whole
+from feedsim.render.wording import length, length_range, whole, within
 
 __all__ = ["products_text"]
 
@@ -82,7 +82,9 @@ def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
     limits = (overlap.min_allowed_mm, overlap.max_allowed_mm)
     low, high = (None if limit is None else sign * limit for limit in limits[:: int(sign)])
     if low is not None or high is not None:
-        yield f"wanted {_wanted(low, high, units)}; outside of that: {share_words(overlap.wrong)}"
+        wrong = overlap.wrong
+        outside = f"{whole(wrong.count)} outside: {within(wrong.share, wrong.ci95, wrong.upper95)}"
+        yield f"wanted {_wanted(low, high, units)}; {outside}"
 
 
 def _wanted(low: float | None, high: float | None, units: System) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from feedsim.metrics.response import Response
 from feedsim.metrics.stops import LineStops
@@ -24,9 +24,9 @@ def stops_text(stops: LineStops) -> Iterator[str]:
     yield ""
     yield "Stops"
     yield from table(_rows(stops))
-    mean = time(stops.mean_downtime_s or 0.0)
-    up = f"{percent(stops.availability)}: {time(stops.uptime_s)} running"
-    yield f"  availability {up}; {mean} down a stop"
+    running = f"availability {percent(stops.availability)}: {time(stops.uptime_s)} running"
+    down = f"{time(stops.downtime_s)} stopped, {time(stops.mean_downtime_s or 0.0)} per stop"
+    yield from wrapped(f"{running}, {down}", "  ")
     for rule, causes in stops.by_cause.items():
         if rule != Rule.DOUBLE_FOUND:
             yield from wrapped(f"{rule.replace('_', ' ')}, caused by: {_counts(causes)}", "  ")
@@ -35,7 +35,7 @@ def stops_text(stops: LineStops) -> Iterator[str]:
     if stops.doubles_found or stops.false_alarms:
         doubles = counted(stops.doubles_found, "double")
         alarms = counted(stops.false_alarms, "false alarm")
-        yield f"  {doubles} found, {alarms}, taken out"
+        yield f"  {doubles} found and taken out, {alarms}"
 
 
 def _rows(stops: LineStops) -> Iterator[tuple[str, ...]]:
@@ -47,16 +47,18 @@ def _rows(stops: LineStops) -> Iterator[tuple[str, ...]]:
 
 
 def _counts(counts: dict[str, int]) -> str:
-    return ", ".join(f"{name.replace('_', ' ')} {whole(count)}" for name, count in counts.items())
+    return ", ".join(f"{whole(count)} × {name.replace('_', ' ')}" for name, count in counts.items())
 
 
-def adjustments_text(adjustments: tuple[Response, ...], units: System) -> Iterator[str]:
-    """Yield what placement made of each change."""
+def adjustments_text(
+    adjustments: tuple[Response, ...], names: Sequence[str], units: System
+) -> Iterator[str]:
+    """Yield what each change did to the placement at each feeder, by name."""
     yield ""
     yield "Changes while running"
     for change in adjustments:
-        for number, feeder in enumerate(change.feeders):
-            said = f"at {change.time_s:.3f} s, feeder {number}: "
+        for name, feeder in zip(names, change.feeders, strict=True):
+            said = f"at {change.time_s:.1f} s, {name}: "
             if feeder.after_mm is None:
                 said += "too few inserts until the next change to tell"
             else:
@@ -64,5 +66,7 @@ def adjustments_text(adjustments: tuple[Response, ...], units: System) -> Iterat
                     said += f"mean {length(feeder.before_mm, units, sign=True)} before, "
                 said += f"{length(feeder.after_mm, units, sign=True)} after"
                 if feeder.carriers is not None:
-                    said += f", held from insert {whole(feeder.carriers + 1)} on"
+                    nth = feeder.carriers + 1
+                    which = "the first insert" if nth == 1 else f"insert {whole(nth)}"
+                    said += f"; settled from {which} after the change"
             yield from wrapped(said, "  ")

@@ -260,7 +260,7 @@ class _Reader:
         if carriers > 1 and not (math.isnan(error) and math.isnan(stage)):
             wrong("what is measured belongs to one carrier: leave carriers empty in this row")
         if missed > carriers:
-            wrong(f"{missed} missed of {carriers} carriers")
+            wrong(f"{missed} missed, of {carriers} in all")
         if carriers == 1 and missed == 1 and not math.isnan(error):
             wrong("a carrier that was missed has no placement error")
         if abs(stage) > _FARTHEST_STAGE_MM:
