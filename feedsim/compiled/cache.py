@@ -31,9 +31,9 @@ _SAYS = "feedsim: compiling the engine for this machine; that is done once and t
 def compiled_driver() -> Driver:
     """Return the compiled functions: as they were kept, or compiled now and kept.
 
-    They are kept in the user's cache folder under all that they depend on: the sources, the
-    versions of Python and the libraries, the processor. Whoever comes while another process
-    compiles waits for it. What cannot be kept, or is not whole, costs the time to compile.
+    They are kept in the user's cache folder under all that they depend on: the sources and where
+    they lie, the versions of Python and the libraries, the processor. Whoever comes while another
+    process compiles waits for it. What cannot be kept, or is not whole, costs the time to compile.
     """
     place = _place()
     if place is None:
@@ -129,6 +129,7 @@ def _key() -> str:
     top = Path(__file__).parents[1]
     for path in [top / "machine.py", *(p for s in _STAGES for p in sorted((top / s).glob("*.py")))]:
         key.update(path.read_bytes())
+        key.update(f"{path} {path.stat().st_mtime_ns}".encode())  # numba keeps by these too
     return key.hexdigest()[:32]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -267,3 +268,17 @@ def test_all_compiled_modules_are_in_the_key() -> None:
 
     stages = {module.__name__.split(".")[1] for module in MODULES}
     assert stages <= set(cache._STAGES)
+
+
+def test_each_installation_keeps_its_own_code(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # numba keeps code by place and time of a function's file: two that share a folder would each
+    # find what is not its own, and compile, for ever
+    ours = cache._key()
+    there = shutil.copytree(Path(cache.__file__).parents[1], tmp_path / "feedsim")
+    monkeypatch.setattr(cache, "__file__", str(there / "compiled" / "cache.py"))
+    theirs = cache._key()
+    os.utime(there / "motion" / "feed.py", (1.0, 1.0))
+    assert len({ours, theirs, cache._key()}) == 3
+    assert cache._key() == cache._key()
