@@ -27,6 +27,8 @@ __all__ = ["Driver", "NeedsEvents", "run_blocks", "run_line"]
 
 _PENDING = -1
 _AT_HAND = 8192
+_MOST_WAITING = 2
+"""Blocks that wait for rows that are open still."""
 _DEMANDED = "demanded_acceleration_mm_s2"
 Columns = tuple[NDArray[Any], ...]
 Table = Any
@@ -188,15 +190,15 @@ class _Feeder:
         self.numbers = np.concatenate((self.numbers[still], come))
         return before
 
-    def open_from(self) -> float:
-        """Return the number of the first carrier whose row may change still; inf for none."""
+    def open_rows(self) -> list[int]:
+        """Return the numbers of the carriers whose rows may change still."""
         lane, rows = self.lane, self.rows.view(np.ndarray)
         head, flight = int(lane["head"]), int(lane["flight"])
         places = [*rows["memory"][head : head + int(lane["waiting"])].tolist()]
         places += rows["flight"][flight : flight + int(lane["flying"])].tolist()
         if lane["phase"] != IDLE and lane["carrier"] >= 0:
             places.append(int(lane["carrier"]))
-        return min((int(self.numbers[place]) for place in places), default=math.inf)
+        return [int(self.numbers[place]) for place in places]
 
     def books(self) -> InsertBooks:
         """Return where the inserts have gone so far."""
@@ -221,6 +223,16 @@ class _Block:
         self.first, self.end = first, first + count
         self.leading_mm, self.slip_mm = np.empty(count), np.empty(count)
         self.feeders = [_Columns(first, count) for _ in range(feeders)]
+
+    def row(self, number: int) -> _Block:
+        """Return a copy of one carrier's row, to be handed over on its own."""
+        at = number - self.first
+        alone, place = _Block(number, 1, len(self.feeders)), slice(at, at + 1)
+        alone.leading_mm[:], alone.slip_mm[:] = self.leading_mm[place], self.slip_mm[place]
+        for to, columns in zip(alone.feeders, self.feeders, strict=True):
+            for name, column in columns.of.items():
+                to.of[name][:] = column[place]
+        return alone
 
     def records(self, machine: Machine, belt: BeltMotion, *, start_s: float) -> RunRecords:
         """Return the finished columns, all but the books."""
@@ -289,7 +301,7 @@ def run_line(
     whole = run_blocks(
         machine, draws, carriers=carriers, block=carriers, driver=driver, progress=progress
     )
-    return next(whole)
+    return next(whole)[1]
 
 
 def run_blocks(
@@ -300,8 +312,12 @@ def run_blocks(
     block: int,
     driver: Driver,
     progress: Progress | None = None,
-) -> Iterator[RunRecords]:
-    """Yield the same records block after block; what has been yielded is not kept.
+) -> Iterator[tuple[int, RunRecords]]:
+    """Yield the same records block after block, each with the number of its first carrier.
+
+    What has been yielded is not kept. A row may stay open for the whole run, such as that of an
+    insert that lies in the feed while all marks are lost: its block does not wait for it for ever,
+    and the row comes once more on its own when it is finished.
 
     Parameters
     ----------
@@ -326,6 +342,7 @@ def run_blocks(
     master = driver.flat(_master(belt, machine, draws))
     eye = driver.flat(eye_of(machine, fastest_mm_s=belt.fastest_mm_s))
     held: deque[_Block] = deque()
+    late: list[_Block] = []
     for first, cards in _cut(draws.carrier_blocks(), carriers=carriers, block=block):
         if first % block == 0:
             held.append(_Block(first, min(block, carriers - first), len(feeders)))
@@ -335,24 +352,35 @@ def run_blocks(
         held[-1].leading_mm[place], held[-1].slip_mm[place] = cards[0], cards[3]
         for f in feeders:
             before = f.run(master, seen, last=end == carriers)
-            for some in held:
+            for some in (*late, *held):
                 some.feeders[f.number].take(f.numbers, f.rows.view(np.ndarray), before=before)
         if progress is not None:
             progress(end)
-        while held and end >= held[0].end and (end == carriers or _done(held[0], feeders)):
-            records = held.popleft().records(machine, belt, start_s=start_s)
-            if end == carriers and not held:
+        still = {number for f in feeders for number in f.open_rows()} if end < carriers else set()
+        done = _done(held, late, still, end=end)
+        for some in done:
+            records = some.records(machine, belt, start_s=start_s)
+            if end == carriers and some is done[-1]:
                 records = _with_books(records, [f.books() for f in feeders])
-            yield records
+            yield some.first, records
+
+
+def _done(held: deque[_Block], late: list[_Block], still: set[int], *, end: int) -> list[_Block]:
+    """Take out what can be handed over; rows of it that are open still are late ones."""
+    done = [row for row in late if row.first not in still]
+    late[:] = [row for row in late if row.first in still]
+    while held and end >= held[0].end:
+        left = sorted(number for number in still if held[0].first <= number < held[0].end)
+        if left and len(held) <= _MOST_WAITING:
+            break
+        late += [held[0].row(number) for number in left]
+        done.append(held.popleft())
+    return done
 
 
 def _with_books(records: RunRecords, books: list[InsertBooks]) -> RunRecords:
     pairs = zip(records.feeders, books, strict=True)
     return replace(records, feeders=tuple(replace(f, books=b) for f, b in pairs))
-
-
-def _done(block: _Block, feeders: list[_Feeder]) -> bool:
-    return all(f.open_from() >= block.end for f in feeders)
 
 
 def _cut(drawn: Iterator[Columns], *, carriers: int, block: int) -> Iterator[tuple[int, Columns]]:

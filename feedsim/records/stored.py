@@ -20,15 +20,16 @@ AT_ONCE = 65_536
 """Rows that are read, or worked on, at a time."""
 
 
-def stored(blocks: Iterable[RunRecords]) -> RunRecords:
+def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
     """Return the records of a run that come block after block, without holding them.
 
     The files are gone with the records, or with the process.
 
     Parameters
     ----------
-    blocks : iterable of RunRecords
-        One run without stops, its carriers in order; the last one has the books.
+    blocks : iterable of (int, RunRecords)
+        Parts of one run without stops and the number of each one's first carrier; a carrier that
+        comes again replaces itself. The last one has the books.
 
     Raises
     ------
@@ -37,11 +38,11 @@ def stored(blocks: Iterable[RunRecords]) -> RunRecords:
     """
     columns: tuple[_Columns, ...] = ()
     last: RunRecords | None = None
-    for last in blocks:
+    for first, last in blocks:
         parts: tuple[CarrierRecords | FeederRecords, ...] = (last.carriers, *last.feeders)
         columns = columns or tuple(_Columns(part) for part in parts)
         for one, part in zip(columns, parts, strict=True):
-            one.append(part)
+            one.put(first, part)
     if last is None:
         raise ValueError("no blocks")
     carriers, *feeders = columns
@@ -64,9 +65,9 @@ class _Columns:
         for name in self._names:
             setattr(self, name, StoredColumn(getattr(like, name).dtype))
 
-    def append(self, part: CarrierRecords | FeederRecords) -> None:
+    def put(self, first: int, part: CarrierRecords | FeederRecords) -> None:
         for name in self._names:
-            getattr(self, name).append(getattr(part, name))
+            getattr(self, name).put(first, getattr(part, name))
 
 
 class StoredColumn(NDArrayOperatorsMixin):
@@ -85,10 +86,10 @@ class StoredColumn(NDArrayOperatorsMixin):
         self._file = TemporaryFile(prefix="feedsim-")  # noqa: SIM115 - closed with the column
         weakref.finalize(self, self._file.close)
 
-    def append(self, values: NDArray[Any]) -> None:
-        """Add values at the end."""
+    def put(self, first: int, values: NDArray[Any]) -> None:
+        """Write values from a row on: at the end, or over earlier ones."""
         try:
-            self._file.seek(self._count * self.dtype.itemsize)
+            self._file.seek(first * self.dtype.itemsize)
             self._file.write(np.ascontiguousarray(values, self.dtype).data)
             self._file.flush()
         except OSError as error:
@@ -97,7 +98,7 @@ class StoredColumn(NDArrayOperatorsMixin):
             place = gettempdir()
             msg = f"cannot keep the records in {place}: {error.strerror}; TMPDIR names another"
             raise FeedsimError(msg) from None
-        self._count += len(values)
+        self._count = max(self._count, first + len(values))
 
     @property
     def shape(self) -> tuple[int]:

@@ -164,20 +164,59 @@ def test_an_interrupt_is_met_between_the_carriers_at_hand() -> None:
     assert told[0] <= MOST_AT_ONCE
 
 
-def in_a_row(blocks: list[RunRecords]) -> RunRecords:
-    """Put blocks of one run one behind the other; the last one has the books."""
+class _FewSeen(RunDraws):
+    """Carriers of which the eye sees those up to number 3, and every 500th."""
+
+    def carrier_blocks(self) -> Iterator[Any]:
+        first = 0
+        for *block, missed in few_at_once(super().carrier_blocks()):
+            numbers = np.arange(first, first := first + len(missed))
+            yield *block, missed | ((numbers > 3) & (numbers % 500 > 0))
+
+
+@pytest.mark.parametrize("last", [1500, 1501])
+def test_blocks_do_not_wait_for_a_row_that_stays_open(last: int) -> None:
+    # an insert that is engaged lies in a feed that rests until the next mark comes, if one does
+    machine = replace(random_machine(2001), supervision=None)
+    passed: list[int] = []
+    waiting: list[int] = []
+
+    def handed_over() -> Iterator[tuple[int, RunRecords]]:
+        for first, records in run_blocks(
+            machine,
+            _FewSeen(machine, 1),
+            carriers=last,
+            block=20,
+            driver=UNCOMPILED,
+            progress=passed.append,
+        ):
+            waiting.append(passed[-1] - first if len(records.carriers.eye_time_s) > 1 else 0)
+            yield first, records
+
+    blocks = list(handed_over())
+    assert max(waiting) <= 3 * 20
+    alone = [first for first, block in blocks if len(block.carriers.eye_time_s) == 1]
+    assert set(alone) - {1500}, "no row was open for long"
+    whole = run_line(machine, _FewSeen(machine, 1), carriers=last, driver=UNCOMPILED)
+    assert differences(in_a_row(blocks), whole) == []
+
+
+def in_a_row(blocks: list[tuple[int, RunRecords]]) -> RunRecords:
+    """Put blocks of one run where they belong; the last one has the books."""
+    first = np.concatenate([f + np.arange(len(b.carriers.eye_time_s)) for f, b in blocks])
+    last = len(first) - 1 - np.unique(first[::-1], return_index=True)[1]
 
     def of(parts: list[Any]) -> Any:
         columns = {f.name: [getattr(part, f.name) for part in parts] for f in fields(parts[0])}
-        return replace(
-            parts[-1],
-            **{name: np.concatenate(c) for name, c in columns.items() if name != "books"},
-        )
+        together = {name: np.concatenate(c) for name, c in columns.items() if name != "books"}
+        gated = {name: c[last] if len(c) else c for name, c in together.items()}
+        return replace(parts[-1], **gated)
 
+    records = [block for _, block in blocks]
     return replace(
-        blocks[0],
-        carriers=of([block.carriers for block in blocks]),
-        feeders=tuple(of(list(each)) for each in zip(*(b.feeders for b in blocks), strict=True)),
+        records[0],
+        carriers=of([block.carriers for block in records]),
+        feeders=tuple(of(list(each)) for each in zip(*(b.feeders for b in records), strict=True)),
     )
 
 

@@ -30,7 +30,7 @@ def column(values: Any, *, at_once: int = 7) -> StoredColumn:
     array = np.asarray(values)
     made = StoredColumn(array.dtype)
     for begin in range(0, len(array), at_once):
-        made.append(array[begin : begin + at_once])
+        made.put(begin, array[begin : begin + at_once])
     return made
 
 
@@ -71,6 +71,13 @@ def test_it_reckons_as_the_array_does() -> None:
     assert np.asarray(kept, float).dtype == float
 
 
+def test_a_row_that_is_written_again_is_replaced() -> None:
+    kept = column(np.arange(30.0))
+    kept.put(12, np.array([-1.0]))
+    assert kept[10:15].tolist() == [10.0, 11.0, -1.0, 13.0, 14.0]
+    assert len(kept) == 30
+
+
 def test_where_there_is_no_room_an_error_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     class Full:
         def seek(self, _: int) -> None: ...
@@ -82,10 +89,10 @@ def test_where_there_is_no_room_an_error_says_so(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr(tempfile, "TemporaryFile", lambda **_: Full())
     with pytest.raises(FeedsimError, match=r"cannot keep the records in .*No space left.*TMPDIR"):
-        StoredColumn(np.dtype(float)).append(np.ones(3))
+        StoredColumn(np.dtype(float)).put(0, np.ones(3))
 
 
-def blocks_of(records: RunRecords, size: int) -> Iterator[RunRecords]:
+def blocks_of(records: RunRecords, size: int) -> Iterator[tuple[int, RunRecords]]:
     n = len(records.carriers.eye_time_s)
 
     def cut(part: Any, some: slice) -> Any:
@@ -95,7 +102,7 @@ def blocks_of(records: RunRecords, size: int) -> Iterator[RunRecords]:
     for begin in range(0, n, size):
         some = slice(begin, begin + size)
         feeders = tuple(cut(feeder, some) for feeder in records.feeders)
-        yield replace(records, carriers=cut(records.carriers, some), feeders=feeders)
+        yield begin, replace(records, carriers=cut(records.carriers, some), feeders=feeders)
 
 
 @pytest.mark.parametrize("name", ["membership_card", "two_feeders", "hand_fed"])
