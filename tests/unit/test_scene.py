@@ -361,7 +361,7 @@ def test_rows_are_those_of_the_run(case: Case) -> None:
             "insert",
             "placement_error_mm",
             "opening_time_s",
-            "strays",
+            "tail_mm",
             "double",
         ):
             ours = unpacked(rows[name])[: here.stop - here.start]

@@ -57,7 +57,6 @@ const showNumbers = () => {
   tables.events(chosen, page.feeder, events, clock.at);
   const where = words.feeders.length > 1 ? ` at ${words.feeders[page.feeder]}` : "";
   setText(one("story-head"), `Carrier ${chosen}${where}`);
-  one("story-head").classList.toggle("pinned", page.chosen !== null);
   one("nearest").setAttribute("aria-pressed", String(page.chosen === null));
   showClock();
 };

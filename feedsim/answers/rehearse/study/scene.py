@@ -47,15 +47,11 @@ _FLOATS = (
     "engage_time_s",
     "stage_position_mm",
     "placement_time_s",
-    "offset_mm",
     "placement_error_mm",
-    "nose_speed_mm_s",
-    "belt_speed_mm_s",
     "opening_time_s",
     "tail_mm",
-    "ready_time_s",
 )
-_FLAGS = ("double", "called_double", "late_engage", "late_opening")
+_FLAGS = ("double", "late_engage", "late_opening")
 
 
 def scene(
@@ -214,7 +210,6 @@ def _rows(
     return {
         "outcome": column(feeder.outcome[here], "u1"),
         "insert": column(feeder.insert[here], "i4"),
-        "strays": column(feeder.strays[here], "i4"),
         "missed_s": column(missed_s[here]),
         "outside": column(outside[here], "u1"),
         **{name: column(getattr(feeder, name)[here]) for name in _FLOATS},
