@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
 from feedsim.machine import Controller, Encoder, Eye, Feeder, Inserts, Machine
+from feedsim.running.run import machine_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.late_acts import late_engage_mean
 from feedsim.settings.predict import expected_offsets, mean_shift, placement_shifts, scale_shift
 from feedsim.settings.sources import (
     Source,
@@ -19,6 +22,7 @@ from feedsim.settings.sources import (
 )
 from tests.machines import feeder, machine, settings
 from tests.random_machines import random_machine
+from tests.workable_scenarios import workable_scenario
 
 V = 1000.0
 ROOT3 = math.sqrt(3.0)
@@ -134,6 +138,20 @@ def test_the_shifts_add_up_to_the_expected_mean() -> None:
             at = FeederAtSpeed(line, of, v)
             mean = expected_offsets(at).error_mm + scale_shift(at)
             assert mean_shift(placement_shifts(at)) == pytest.approx(mean, abs=1e-6)
+
+
+def test_the_whole_distribution_has_the_expected_mean_late_openings_and_all() -> None:
+    late = 0
+    for seed in range(12):
+        line = machine_of(workable_scenario(seed))
+        for of, times in product(line.feeders, (1.0, 3.0, 6.0)):
+            at = FeederAtSpeed(line, of).on_line_at(times * line.line.speed_mm_s)
+            mean = expected_offsets(at).error_mm + scale_shift(at)
+            if line.controller.late_mark_engages:  # a law of those known in time
+                mean -= at.scale * late_engage_mean(at)
+            assert placement_spread(at).average == pytest.approx(mean, abs=1e-9)
+            late += abs(placement_spread(at, late=False).average - mean) > 1.0
+    assert late > 5
 
 
 def test_wrong_settings_and_scale_are_shifts_of_their_own() -> None:
