@@ -179,15 +179,7 @@ class Distribution:
 
     def shifted(self, by: float) -> Distribution:
         """Return all of it moved by a length."""
-        return Distribution(
-            self.mean + by,
-            self.normal_sd,
-            self.half_widths,
-            self.choices,
-            self.rarely,
-            self.lattices,
-            self.clipped,
-        )
+        return self.plus(Distribution(by))
 
     def share_below(self, limit: float) -> float:
         """Return the probability of a value below the limit (:meth:`below`)."""

@@ -15,6 +15,7 @@ from feedsim.criteria import Criteria, Figure
 from feedsim.settings.cells import (
     FASTEST_MM_S,
     NARROWEST,
+    PARTS,
     SLOWEST_MM_S,
     cells_between,
     geometric,
@@ -49,7 +50,6 @@ _NEAR = 1e-3
 _STRIDE = 1.005
 _FIRST_PART = 1.02
 _FURTHEST = 4.0
-_SOME = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +280,7 @@ def _lowest(speeds: Sequence[float], times: Callable[[float], float]) -> float |
     if not first:
         return None if first is None else 0.0
     low, high = speeds[first - 1], speeds[first]
-    finer = [geometric(low, high, k / _SOME) for k in range(1, _SOME)]
+    finer = [geometric(low, high, k / PARTS) for k in range(1, PARTS)]
     if high > _STRIDE * low:
         high = next((speed for speed in finer if over(speed)), high)
         low = max([low, *(speed for speed in finer if speed < high)])

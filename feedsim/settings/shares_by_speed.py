@@ -125,30 +125,29 @@ def crossing(times: Callable[[float], float], one: float, other: float, *, to: f
     ``times``: line speed (mm/s) → how many times a share is what is allowed. ``to``: how near, as a
     share of the speed.
     """
-    known = {one: times(one), other: times(other)}
-    refused, halve = known[one] > 1.0, False
+    near, far, halve = times(one), times(other), False
     while abs(other - one) > to * max(one, other):
-        middle = _between((one, known[one]), (other, known[other]), halve=halve)
+        middle = one + _part(near, far, halve=halve) * (other - one)
         if middle in (one, other):
             break
-        known[middle] = times(middle)
-        near_one = (known[middle] > 1.0) is refused
-        halve = abs(middle - (one if near_one else other)) < 0.5 * abs(other - one)
-        one, other = (middle, other) if near_one else (one, middle)
+        there = times(middle)
+        same = (there > 1.0) is (near > 1.0)
+        halve = abs(middle - (one if same else other)) < 0.5 * abs(other - one)
+        if same:
+            one, near = middle, there
+        else:
+            other, far = middle, there
     return 0.5 * (one + other)
 
 
-def _between(one: tuple[float, float], other: tuple[float, float], *, halve: bool) -> float:
-    """Return where shares that go straight in their logarithm come to what is allowed.
+def _part(near: float, far: float, *, halve: bool) -> float:
+    """Return after which part of a stretch shares straight in their logarithm come to 1.
 
-    The middle where they do not, or where that last left more than half of the stretch
-    (regula falsi, halving where it is slow: in the way of Illinois, from memory). ``one``,
-    ``other``: speeds (mm/s), and how many times what is allowed the share is there.
+    The half where they are not, or where that last left more than half of the stretch
+    (regula falsi, halving where it is slow: in the way of Illinois, from memory).
     """
-    (low, below), (high, above) = one, other
-    if halve or min(below, above) <= 0.0:
-        return 0.5 * (low + high)
-    first, second = math.log(below), math.log(above)
+    if halve or min(near, far) <= 0.0:
+        return 0.5
+    first, second = math.log(near), math.log(far)
     # a little beyond it, so that the other end is moved as well
-    part = min(0.95, max(0.05, first / (first - second))) if first != second else 0.5
-    return low + part * (high - low)
+    return min(0.95, max(0.05, first / (first - second))) if first != second else 0.5
