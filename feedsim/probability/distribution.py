@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,8 +88,7 @@ class _Wave:
         return min(1.0, max(0.0, share))
 
 
-@dataclass(frozen=True, slots=True)
-class Distribution:
+class Distribution(NamedTuple):
     """A sum of independent parts, all in one unit.
 
     Attributes
@@ -113,7 +112,7 @@ class Distribution:
     mean: float = 0.0
     normal_sd: float = 0.0
     half_widths: tuple[float, ...] = ()
-    choices: tuple[Mapping[float, float], ...] = field(default_factory=tuple)
+    choices: tuple[Mapping[float, float], ...] = ()
     rarely: tuple[tuple[float, float], ...] = ()
     lattices: tuple[Lattice, ...] = ()
     clipped: tuple[Clipped, ...] = ()

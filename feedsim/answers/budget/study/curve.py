@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from feedsim.answers.budget.study.run import steady
 from feedsim.probability.distribution import Distribution
@@ -41,7 +41,7 @@ def curves_at(scenario: Scenario, speed_mm_s: float) -> list[CurvePoint]:
 
 def sd_of(error: Distribution) -> float:
     """Return the standard deviation of a distribution that is nothing rarely (its own unit)."""
-    return replace(error, rarely=()).sd
+    return error._replace(rarely=()).sd
 
 
 def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
@@ -63,7 +63,7 @@ def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) ->
     float or None
         None where nothing spreads, or where no finite spread does (``within`` 0 or 1).
     """
-    centred = replace(error, mean=error.mean - replace(error, rarely=()).average)
+    centred = error.shifted(-error._replace(rarely=()).average)
     if not 0.0 < within < 1.0 or centred.share_outside(-_TINY_MM, _TINY_MM) == 0.0:
         return None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.settings.acts import is_locked, locked_step
@@ -108,7 +108,7 @@ def spread(s: CheckedFeeder) -> Iterator[str]:
     sd = placement_sd(s.here)
     tolerance = s.scenario.acceptance.placement_tolerance
     whole = placement_spread(s.here, late=False)
-    on_target = replace(whole, mean=whole.mean - whole.average)
+    on_target = whole.shifted(-whole.average)
     within = 1.0 - on_target.share_outside(-tolerance, tolerance)
     wanted = s.scenario.acceptance.within_tolerance
     if within < wanted:
