@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["sources_figures"]
 
 _MOST_ROWS = 18
-_ROOT_ROOM = 0.05  # of a label of the upper axis, a share of its width
+_ROOT_ROOM = 0.075  # of a label of the upper axis, a share of its width
 _SIMULATED: dict[str, Any] = {"color": BLUE, "linestyle": DASHED, "linewidth": 1.3}
 
 
@@ -66,7 +66,7 @@ def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Fig
     budget, simulated = compared.budget, compared.simulated
     unit, factor = display_unit("length", units)
     figure = Figure(figsize=A4_LANDSCAPE)
-    about = f"Where the spread of {one_line(budget.name, 60)} comes from at "
+    about = f"Where the spread of {one_line(budget.name, 80)} comes from at "
     about += f"{speed(point.line_speed_mm_s, units)}: sd {length(budget.combined_sd_mm, units)}"
     heading(figure, scenario.title, about, y=0.962)
     axes = figure.add_axes((0.24, 0.15, 0.54, 0.68))

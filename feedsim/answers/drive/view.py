@@ -47,7 +47,7 @@ def drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> DriveView
     motor = None if shown is None else feeder.candidates[shown]
     rotor = motor.motor.rotor_inertia_kg_m2 if motor else 0.0
     return DriveView(
-        title=one_line(f"{sizing.title} · {feeder.name} · {speed}", 100),
+        title=one_line(f"{sizing.title} · {feeder.name} · {speed}", 200),
         feeder=feeder,
         point=point,
         motor=motor,

@@ -67,7 +67,7 @@ def _figure(told: Stories, story: Story, *, tolerance_mm: float, units: System) 
     error = story.placement_error_mm or 0.0
     figure = Figure(figsize=A4_LANDSCAPE)
     said = true_minus(length(error, units, sign=True))
-    about = f"Carrier {story.carrier} at {one_line(story.feeder_name, 60)}, "
+    about = f"Carrier {story.carrier} at {one_line(story.feeder_name, 80)}, "
     about += f"{speed(told.line_speed_mm_s, units)}, seed {told.seed}: placement error {said}"
     heading(figure, told.title, about)
     axes = figure.add_axes((0.3, 0.13, 0.44, 0.745))

@@ -143,7 +143,7 @@ def _bar(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, mesh: Any) -> None:
     bar.minorticks_off()
     bar.annotate(
         "none seen",
-        (1.0, -0.035),
+        (1.0, -0.055),
         (3.5, 0.0),
         xycoords="axes fraction",
         textcoords="offset points",

@@ -131,7 +131,7 @@ def _figure(view: SweepView, swept: Swept, counts: Sequence[ErrorCounts]) -> Fig
     write_titles(figure, f"{swept.title} · {view.name}", subtitle)
     shown = every(len(view.points), most=_MOST_ROWS)
     axes = figure.add_axes((0.1, _BOTTOM, 0.36, _HIGH))
-    fan = figure.add_axes((0.63, _BOTTOM, 0.25, _HIGH))
+    fan = figure.add_axes((0.61, _BOTTOM, 0.25, _HIGH))
     _draw_histograms(axes, view, [(i, counts[i]) for i in shown])
     spare = spare_sds(view, counts)
     binding = _draw_fan(fan, view, spare, shown)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.run.overview.margins import draw_margins, draw_misses
@@ -36,7 +37,8 @@ if TYPE_CHECKING:
 __all__ = ["overview_figures"]
 
 _MOST_REASONS = 3
-_LETTERS = 190
+_MOST_LINES = 4
+_LETTERS = 165
 _BOXES: dict[bool | None, dict[str, Any]] = {
     True: {"facecolor": "white", "edgecolor": BLACK, "linewidth": 1.6},
     False: {"facecolor": BLACK, "edgecolor": BLACK, "linewidth": 1.6},
@@ -140,7 +142,7 @@ def _figure(results: Results, shown: Shown, *, criteria: Criteria, warm_up: int)
 
 def _subtitle(results: Results, shown: Shown, warm_up: int) -> str:
     speed = display(results.line_speed_mm_s, "speed", units=shown.units)
-    name = one_line(shown.figures.name, 40)
+    name = one_line(shown.figures.name, 80)
     text = f"{name} at {speed}, {carriers_run(results)}"
     return f"{text} after {whole(warm_up)} of warm-up" if warm_up else text
 
@@ -176,7 +178,9 @@ def _write_verdict(figure: Figure, results: Results) -> None:
         bbox={"boxstyle": "square,pad=0.45", **_BOXES[kind]},
         gid="verdict",
     )
-    told = [one_line(reason, _LETTERS) for reason in reasons[:_MOST_REASONS]]
+    told = [part for reason in reasons[:_MOST_REASONS] for part in wrap(reason, _LETTERS)]
+    if len(told) > _MOST_LINES:  # each cut to a line
+        told = [one_line(reason, _LETTERS) for reason in reasons[:_MOST_REASONS]]
     if len(reasons) > _MOST_REASONS:
         told[-1] = f"and {len(reasons) - _MOST_REASONS + 1} reasons more, in the summary"
     figure.text(0.5, 0.868, "\n".join(told), ha="center", va="top", fontsize=8.0, gid="reasons")

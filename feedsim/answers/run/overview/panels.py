@@ -36,6 +36,7 @@ _Style = dict[str, Any]
 
 _MOST_WORDS = 60
 """More marks than this have neither words nor lines through the errors."""
+_FEW = 300  # errors, drawn larger
 _LETTER = 0.0058
 """The width of a letter beside a mark, a share of the axes."""
 
@@ -99,7 +100,8 @@ def draw_histogram(axes: Axes, shown: Shown) -> None:
     axes.set_xlabel(f"placement error ({shown.unit})")
     axes.set_ylabel(f"carriers per {edges[1] - edges[0]:.3g} {shown.unit}")
     if not len(shown.errors):
-        axes.text(0.5, 0.5, "no insert placed", transform=axes.transAxes, ha="center", fontsize=11)
+        axes.text(0.5, 0.5, "no insert placed", transform=axes.transAxes, ha="center", fontsize=11,
+                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 2.0})  # fmt: skip
 
 
 def _draw_normal(axes: Axes, shown: Shown, *, width: float) -> None:
@@ -170,7 +172,8 @@ def draw_run(axes: Axes, shown: Shown) -> None:
     in_view = ~np.isin(kept, np.concatenate((below, over)))
     inside = kept[shown.inside[kept]]
     outside = kept[~shown.inside[kept] & in_view]
-    _dots(axes, shown, inside, look=_DOT | {"markersize": 3.5, "gid": "inside"})
+    few = len(shown.errors) < _FEW
+    _dots(axes, shown, inside, look=_DOT | {"markersize": 6.5 if few else 3.5, "gid": "inside"})
     size = 4.5 if len(outside) < 300 else 2.5 if len(outside) < MOST_DOTS else 1.2
     _dots(axes, shown, outside, look=_CROSS | {"markersize": size, "gid": "outside"})
     _dots(axes, shown, below, look=_FAR | {"marker": "v", "gid": "below"})
@@ -207,8 +210,11 @@ def draw_lanes(axes: Axes, shown: Shown) -> None:
     axes.tick_params(axis="y", length=0.0)
     axes.grid(axis="y", color=GREY, linewidth=0.3)
     axes.set_axisbelow(True)
-    axes.xaxis.set_major_locator(_ticks(axes, whole=True))
-    axes.ticklabel_format(axis="x", style="plain")
+    if last > first:
+        axes.xaxis.set_major_locator(_ticks(axes, whole=True))
+        axes.ticklabel_format(axis="x", style="plain")
+    else:
+        axes.set_xticks([first], [str(first)])
     axes.set_xlabel("carrier number")
 
 

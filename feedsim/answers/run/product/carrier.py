@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, NamedTuple
 
 from feedsim.machine import Machine
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_carrier"]
 
 _HALF = 0.3
+_NAMES_POINTS = 230.0  # height of the panel (1/72 inch)
 """Half the height of an insert, where layers are 1 apart."""
 _SIGMAS = 3.0
 _MANY = 8
@@ -76,9 +78,14 @@ def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: Syste
     for insert in inserts:
         _draw_insert(axes, insert, look)
     _draw_dimensions(axes, inserts, results.products.overlaps, look)
-    names = [one_line(insert.name, 24) for insert in inserts]
+    names = [
+        "\n".join(wrap(one_line(insert.name, 80), 24 if insert.name.isascii() else 12))
+        for insert in inserts
+    ]
     axes.set_yticks(range(len(inserts)), names)
-    axes.tick_params("y", length=0.0, labelsize=look.small)
+    rows = max(name.count("\n") + 1 for name in names)
+    room = _NAMES_POINTS / (len(inserts) + 1.5) / rows
+    axes.tick_params("y", length=0.0, labelsize=min(look.small, 0.8 * room))
     axes.set_ylim(-1.6, len(inserts) - 0.2)
     axes.spines["left"].set_visible(False)
     first, last = min(0.0, *(i.mean_mm for i in inserts)), max(i.last_mm for i in inserts)
