@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -109,13 +110,9 @@ class Browser:
         ]
 
 
-@pytest.fixture(scope="session")
-def started() -> Iterator[Browser]:
-    if lacks := missing():
-        reason = f"tests in a browser left out; they need {lacks}"
-        if os.environ.get("FEEDSIM_NEEDS_BROWSER"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Start a browser, and end it."""
     from selenium import webdriver
     from selenium.webdriver.chrome.service import Service
 
@@ -133,8 +130,21 @@ def started() -> Iterator[Browser]:
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     driver.set_script_timeout(PATIENCE_S)
-    yield Browser(driver)
-    driver.quit()
+    try:
+        yield Browser(driver)
+    finally:
+        driver.quit()
+
+
+@pytest.fixture(scope="session")
+def started() -> Iterator[Browser]:
+    if lacks := missing():
+        reason = f"tests in a browser left out; they need {lacks}"
+        if os.environ.get("FEEDSIM_NEEDS_BROWSER"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with chromium() as browser:
+        yield browser
 
 
 @pytest.fixture

@@ -1,0 +1,72 @@
+// The side view and the timing diagram, playing: the page of a rehearsal in a frame, changed for a new one
+// while nobody sees it.
+
+import { make, one, setText } from "./dom.js";
+import { makeCard } from "./card.js";
+
+export const makeFilm = ({ onWanted }) => {
+  const stage = make("div", { class: "stage" });
+  const choose = (id, words, asked) => make("button", { type: "button", id, text: words, on: { click: () => look(asked) } });
+  const buttons = make("div", { class: "buttons", role: "group", "aria-label": "What is played" },
+    choose("film-start", "From the start", {}), choose("film-miss", "The first miss", { miss: true }), choose("film-hazard", "The first hazard", { hazard: true }));
+  const card = makeCard("film", "The line in motion", buttons, stage);
+  card.element.classList.add("wide");
+  let asked = {};
+  let inSight = false;
+  let shown = null;
+
+  const look = (at) => {
+    asked = at;
+    onWanted();
+  };
+
+  new IntersectionObserver(([entry]) => {
+    const comes = entry.isIntersecting && !inSight;
+    inSight = entry.isIntersecting;
+    if (comes && card.element.dataset.state !== "now") onWanted();
+  }, { rootMargin: "150px" }).observe(card.element);
+
+  const setTheme = (frame) => {
+    const root = frame.contentDocument?.documentElement;
+    if (root?.dataset.theme && root.dataset.theme !== document.documentElement.dataset.theme) frame.contentDocument.querySelector('[data-do="theme"]')?.click();
+  };
+  document.addEventListener("theme", () => shown && setTheme(shown));
+
+  return {
+    ...card,
+    /** What to ask for; null while nobody looks. */
+    wanted: () => (inSight || Object.keys(asked).length ? asked : null),
+    playAround(carrier) {
+      card.element.scrollIntoView({ block: "start" });
+      look({ around: carrier });
+    },
+    show({ document: text, words }) {
+      const frame = make("iframe", { title: "The line in motion: side view and timing diagram", class: "coming" });
+      for (const old of stage.querySelectorAll(".coming")) old.remove();
+      frame.srcdoc = text;
+      frame.addEventListener("load", () => {
+        setTheme(frame);
+        const before = shown?.contentWindow?.rehearsal?.clock;
+        const clock = frame.contentWindow.rehearsal?.clock;
+        if (before && clock && !("around" in asked || asked.miss || asked.hazard)) {
+          clock.setPace(before.pace);
+          clock.set(before.at);
+          if (before.playing) clock.play();
+        }
+        shown?.remove();
+        shown = frame;
+        frame.classList.remove("coming");
+      });
+      stage.classList.toggle("two", text.includes('class="two"'));
+      stage.append(frame);
+      card.of(words);
+      setText(one("film-head"), "The line in motion");
+    },
+    turned() {
+      if (shown) card.state("working");
+    },
+    tell(words) {
+      card.of(words);
+    },
+  };
+};

@@ -1,0 +1,141 @@
+// Where the inserts land: the placement errors in their tolerance; a bar tells the story of one in it.
+
+import { drawn, make, setAttribute, setText, watchSize } from "./dom.js";
+import { carriersWords, makeCard } from "./card.js";
+
+const STEPS = [1, 2, 2.5, 5];
+
+/** Round values along an axis, about so many of them. */
+export const ticks = (from, to, about) => {
+  const rough = (to - from) / about;
+  const power = 10 ** Math.floor(Math.log10(rough));
+  const step = power * (STEPS.find((s) => s * power >= rough) ?? 10);
+  const found = [];
+  for (let i = Math.ceil(from / step - 1e-9); i * step <= to + 1e-9 * step; i++) found.push(i * step);
+  return found.map((value) => ({ value, text: String(Number(value.toPrecision(6))).replace("-", "−") }));
+};
+
+/** The normal curve of the closed forms, as counts of a bin. */
+const normal = (x, { mean, sd }, scale) => (scale / (sd * Math.sqrt(2 * Math.PI))) * Math.exp(-0.5 * ((x - mean) / sd) ** 2);
+
+export const makeHistogram = ({ onStory }) => {
+  const svg = drawn("svg", { class: "histogram", role: "group" });
+  const words = make("p", { class: "card-words" });
+  const legend = make("p", { class: "legend" });
+  const box = make("div", { class: "drawing" }, svg);
+  const card = makeCard("placement", "Placement error", box, legend, words);
+  let size = { width: 0, height: 0, rem: 16 };
+  let shown = null;
+  let focused = 0;
+
+  watchSize(box, (to) => {
+    size = to;
+    if (shown) paint();
+  });
+
+  const bars = () => [...svg.querySelectorAll(".bin")];
+
+  svg.addEventListener("keydown", (event) => {
+    const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+    const all = bars();
+    if (step) {
+      focused = Math.min(all.length - 1, Math.max(0, all.indexOf(document.activeElement) + step));
+      all.forEach((bar, i) => bar.setAttribute("tabindex", i === focused ? "0" : "-1"));
+      all[focused].focus();
+      event.preventDefault();
+    } else if (event.key === "Enter" || event.key === " ") {
+      document.activeElement.dispatchEvent(new MouseEvent("click", { bubbles: true }));
+      event.preventDefault();
+    }
+  });
+
+  const paint = () => {
+    const { now, a, forms } = shown;
+    const { width, height, rem } = size;
+    if (width < 20 || height < 20) return;
+    const hadFocus = svg.contains(document.activeElement);
+    const { edges, counts, tolerance, unit } = now;
+    const margin = { left: 0.4 * rem, right: 0.4 * rem, top: 1.5 * rem, bottom: 1.7 * rem };
+    const left = Math.min(edges[0], a?.edges[0] ?? Infinity);
+    const right = Math.max(edges.at(-1), a?.edges.at(-1) ?? -Infinity);
+    const x = (value) => margin.left + ((value - left) / (right - left)) * (width - margin.left - margin.right);
+    const density = (h) => h.counts.map((n, i) => n / ((h.edges[i + 1] - h.edges[i]) * Math.max(1, h.placed)));
+    const highest = Math.max(...density(now), ...(a ? density(a) : []), 1e-12);
+    const floor = height - margin.bottom;
+    const y = (value) => floor - (value / highest) * (floor - margin.top) * 0.96;
+    const parts = [];
+
+    parts.push(drawn("rect", { class: "inside", x: x(-tolerance), y: margin.top, width: x(tolerance) - x(-tolerance), height: floor - margin.top }));
+    const dense = density(now);
+    const filled = counts.map((_, i) => i).filter((i) => counts[i] > 0);
+    focused = Math.min(focused, Math.max(0, filled.length - 1));
+    filled.forEach((i, place) => {
+      const outside = edges[i] < -tolerance - 1e-9 || edges[i + 1] > tolerance + 1e-9;
+      const [x0, x1, top] = [x(edges[i]), x(edges[i + 1]), y(dense[i])];
+      const label = `${counts[i]} from ${edges[i].toFixed(2)} to ${edges[i + 1].toFixed(2)} ${unit}${outside ? ", out of tolerance" : ""}: story of carrier ${now.carriers[i][0]}`;
+      const bin = drawn(
+        "g",
+        { class: `bin${outside ? " outside" : ""}`, role: "button", tabindex: place === focused ? "0" : "-1", "aria-label": label },
+        drawn("title", { text: label }),
+        drawn("rect", { class: "reach", x: x0, y: margin.top, width: x1 - x0, height: floor - margin.top }),
+        drawn("rect", { class: "column", x: x0 + 0.5, y: Math.min(top, floor - 1), width: Math.max(0.5, x1 - x0 - 1), height: Math.max(1, floor - top) }),
+        ...(outside ? [drawn("path", { class: "cross", d: crossAt((x0 + x1) / 2, Math.min(top, floor - 1) - 0.4 * rem, 0.2 * rem) })] : []),
+      );
+      bin.addEventListener("click", () => onStory(now.carriers[i][0]));
+      parts.push(bin);
+    });
+    if (a) parts.push(drawn("path", { class: "outline-a", d: outline(a, density(a), x, y, floor) }));
+    if (forms && forms.sd > 0) {
+      const points = Array.from({ length: 101 }, (_, i) => left + ((right - left) * i) / 100);
+      parts.push(drawn("path", { class: "curve", d: points.map((p, i) => `${i ? "L" : "M"}${x(p).toFixed(1)} ${y(normal(p, forms, 1)).toFixed(1)}`).join("") }));
+    }
+    for (const side of [-1, 1]) {
+      parts.push(drawn("line", { class: "limit", x1: x(side * tolerance), x2: x(side * tolerance), y1: margin.top - 0.2 * rem, y2: floor }));
+      parts.push(drawn("text", { class: "t strong", x: x(side * tolerance), y: 1.05 * rem, "text-anchor": "middle", text: `${side < 0 ? "−" : "+"}${now.tolerance_text}` }));
+    }
+    parts.push(drawn("line", { class: "axis", x1: margin.left, x2: width - margin.right, y1: floor, y2: floor }));
+    for (const { value, text } of ticks(left, right, Math.max(3, width / (4 * rem)))) {
+      const at = x(value);
+      if (at < 1.2 * rem || at > width - 1.2 * rem) continue;
+      parts.push(drawn("line", { class: "axis", x1: at, x2: at, y1: floor, y2: floor + 0.25 * rem }));
+      parts.push(drawn("text", { class: "t", x: at, y: floor + 1.15 * rem, "text-anchor": "middle", text }));
+    }
+    setAttribute(svg, "viewBox", `0 0 ${width} ${height}`);
+    svg.replaceChildren(...parts);
+    if (hadFocus) bars()[focused]?.focus();
+  };
+
+  return {
+    ...card,
+    /** @param now, a  what a run says of this feeder (a: null); @param forms  mean and sd of the closed forms */
+    show({ now, a, forms, carriers, letters }) {
+      const h = now.histogram;
+      const scale = h.per_mm;
+      shown = { now: h, a: a?.histogram ?? null, forms: forms && { mean: forms.mean_mm * scale, sd: forms.sd_mm * scale } };
+      card.of(`${h.unit}, ${carriersWords(carriers)}`);
+      const said = (feeder) => feeder.rows.find(([name]) => name === "Placement error")?.[2].split("\n").slice(0, 2).join(", ") ?? "";
+      setText(words, a ? `${letters[0]}: ${said(a)}. ${letters[1]}: ${said(now)}.` : said(now));
+      const outside = h.placed - countInside(h);
+      setAttribute(svg, "aria-label", `Histogram of the placement error: ${h.placed} placed, ${outside} out of tolerance; mean ${h.mean?.toFixed(3)}, sd ${h.sd?.toFixed(3)} ${h.unit}`);
+      legend.replaceChildren(
+        key("bar", a ? letters[1] : "simulated"),
+        ...(a ? [key("dash", `${letters[0]} (outline)`)] : []),
+        ...(forms ? [key("line", "closed form")] : []),
+        key("cross", `out of tolerance: ${outside.toLocaleString("en")} of ${h.placed.toLocaleString("en")}`),
+      );
+      paint();
+    },
+  };
+};
+
+const key = (kind, words) => make("span", { class: "key" }, make("i", { class: `sign ${kind}`, "aria-hidden": "true", text: kind === "cross" ? "✕" : "" }), words);
+
+const countInside = ({ edges, counts, tolerance }) =>
+  counts.reduce((sum, n, i) => sum + (edges[i] >= -tolerance - 1e-9 && edges[i + 1] <= tolerance + 1e-9 ? n : 0), 0);
+
+const crossAt = (x, y, r) => `M${x - r} ${y - r}L${x + r} ${y + r}M${x - r} ${y + r}L${x + r} ${y - r}`;
+
+const outline = ({ edges }, dense, x, y, floor) => {
+  const steps = dense.map((d, i) => `L${x(edges[i]).toFixed(1)} ${y(d).toFixed(1)}L${x(edges[i + 1]).toFixed(1)} ${y(d).toFixed(1)}`);
+  return `M${x(edges[0]).toFixed(1)} ${floor}${steps.join("")}L${x(edges.at(-1)).toFixed(1)} ${floor}`;
+};

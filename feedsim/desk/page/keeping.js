@@ -1,0 +1,38 @@
+// What outlives a reload: the turns of this tab in its session, the last values for the next tab.
+// Each browser tab keeps its own turns, so that two tabs never mix.
+
+const keyOf = (state) => `feedsim desk ${state.files.map((file) => `${file.folder}/${file.file}`).join(" | ")}`;
+
+const read = (store, key) => {
+  try {
+    return JSON.parse(store.getItem(key));
+  } catch {
+    return null;
+  }
+};
+
+const write = (store, key, value) => {
+  try {
+    store.setItem(key, JSON.stringify(value));
+  } catch {
+    // full or forbidden: the page works without
+  }
+};
+
+export const makeKeeping = (state) => {
+  const key = keyOf(state);
+  return {
+    session: () => read(sessionStorage, key),
+    last: () => read(localStorage, key),
+    keep(kept, changes) {
+      write(sessionStorage, key, kept);
+      write(localStorage, key, changes);
+    },
+  };
+};
+
+/** A choice of this browser, for every scenario. */
+export const choice = (name, otherwise) => ({
+  get: () => read(localStorage, `feedsim desk: ${name}`) ?? otherwise,
+  set: (value) => write(localStorage, `feedsim desk: ${name}`, value),
+});

@@ -1,0 +1,53 @@
+// What the page has to say above everything: faults, a server that is gone, an engine that is being compiled.
+
+import { make, one, setText } from "./dom.js";
+
+const show = (element, isBad, ...children) => {
+  element.classList.toggle("bad", isBad);
+  element.replaceChildren(...children);
+  element.hidden = false;
+};
+
+const LOST = "What you turned is kept in this browser.";
+
+export const makeNotices = ({ onGoTo }) => {
+  const server = one("server-notice");
+  const fault = one("fault-notice");
+  const kept = one("kept-notice");
+  const engine = one("engine-notice");
+  let lost = "";
+  const lose = (how, ...children) => {
+    if (lost !== how) show(server, true, ...children);
+    lost = how;
+  };
+  return {
+    gone: () =>
+      lost !== "locked" &&
+      lose("gone", make("b", { text: "✕ The server does not answer." }), `${LOST} Knobs can still be turned; answers come when it is back. If it has ended, start it again with the same --port.`),
+    locked: () =>
+      lose("locked", make("b", { text: "✕ The server was started anew." }), `${LOST} Open the address that feedsim desk has printed: the values come back there.`),
+    /** It answers; tells whether it had not. */
+    back() {
+      const was = Boolean(lost);
+      lost = "";
+      server.hidden = true;
+      return was;
+    },
+    engine(state) {
+      engine.hidden = state === "ready";
+      setText(engine, state === "ready" ? "" : "… The engine is being compiled for this machine (once, some 20 s); runs take longer until then.");
+    },
+    kept(words, ...more) {
+      const close = make("button", { type: "button", class: "link", text: "Close", on: { click: () => (kept.hidden = true) } });
+      show(kept, false, words, ...more, close);
+    },
+    closeKept: () => (kept.hidden = true),
+    faults(faults, what) {
+      fault.hidden = !faults.length;
+      if (!faults.length) return;
+      const items = faults.slice(0, 6).map(({ path, text }) =>
+        make("li", {}, `${text} `, ...(path ? [make("button", { type: "button", class: "link", text: "go there", "aria-label": `Go to ${path}`, on: { click: () => onGoTo(path) } })] : [])));
+      show(fault, true, make("p", {}, make("b", { text: "✕ There is no such line." }), what), make("ul", {}, ...items));
+    },
+  };
+};

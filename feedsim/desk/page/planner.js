@@ -1,0 +1,135 @@
+// Which question is asked when. Of each kind one is under way and the newest waits: what lies between
+// two answers is never asked. First the closed forms, beside them a first run; then the rest; then,
+// while the knobs rest, more and more carriers.
+
+import { Gone, Locked, Refused, ask } from "./server.js";
+import { asChange } from "./steps.js";
+
+const REST_MS = 200;
+
+export const setupOf = (turns, turn) => {
+  const { file, text } = turns.baseOf(turn);
+  const changes = Object.entries(turn.changes).map(([path, { value, kind }]) => asChange(path, value, kind));
+  return { file, text, changes };
+};
+
+/**
+ * @param turns  what stands in the knobs
+ * @param pinned  returns the pinned turn, or null
+ * @param rounds  carriers: first so many, then more
+ * @param on  {answer, faults, refused, progress, gone, locked}: told of what comes, with {turn, number, what, carriers, ofA}
+ */
+export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
+  const tab = Math.random().toString(36).slice(2, 10);
+  const lanes = new Map();
+  let number = 0;
+  let resting = 0;
+
+  const begin = async (lane) => {
+    const { what, more } = lane.waiting;
+    lane.waiting = null;
+    const turn = turns.id;
+    const question = { number: (number += 1), tab, what, ...setupOf(turns, turns.now), ...more() };
+    const head = { turn, number, what, carriers: question.carriers ?? null, ofA: question.tab !== tab };
+    const controller = new AbortController();
+    lane.under = { head, controller };
+    try {
+      const line = await ask(question, { signal: controller.signal, onProgress: (p) => on.progress(head, p) });
+      lane.under = null;
+      if (line.answer) on.answer(head, line.answer);
+      else if (line.faults) on.faults(head, line.faults);
+      else if (line.refused) on.refused(head, line.refused);
+      else if (line.defect) on.refused(head, `a fault of feedsim itself: ${line.defect}`);
+      if (!line.dropped && !head.ofA) goOn(head, line);
+    } catch (error) {
+      lane.under = null;
+      if (error instanceof Gone) on.gone();
+      else if (error instanceof Locked) on.locked();
+      else if (error instanceof Refused) on.refused(head, error.message);
+      else if (error.name !== "AbortError") throw error;
+      else on.broken(head);
+    }
+    if (lane.waiting) begin(lane);
+  };
+
+  const want = (name, what, more = () => ({})) => {
+    const lane = lanes.get(name) ?? { under: null, waiting: null };
+    lanes.set(name, lane);
+    lane.waiting = { what, more };
+    if (!lane.under) begin(lane);
+  };
+
+  const wantRun = (carriers) => {
+    const a = pinned();
+    want("run", a ? "against" : "run", () => ({ carriers, ...(pinned() ? { a: setupOf(turns, pinned()) } : {}) }));
+  };
+
+  /** What follows an answer, of the values shown or of older ones. */
+  const goOn = (head, line) => {
+    const isOfNow = head.turn === turns.id;
+    if (head.what === "forms") {
+      if (!line.answer) return isOfNow && want("knobs", "knobs");
+      if (isOfNow || !lanes.get("run")?.under) wantRun(rounds[0]);
+    } else if ((head.what === "run" || head.what === "against") && isOfNow && line.answer) {
+      clearTimeout(resting);
+      if (head.carriers === rounds[0]) resting = setTimeout(() => rest(head.carriers), REST_MS);
+      else nextRound(head.carriers);
+    }
+  };
+
+  /** The knobs rest: all that takes longer. */
+  const rest = (carriers) => {
+    want("knobs", "knobs");
+    want("speeds", "speeds");
+    planner.wantPlaying();
+    nextRound(carriers);
+  };
+
+  /** What takes longer makes way for the values that have come. */
+  const makeWay = () => {
+    clearTimeout(resting);
+    for (const name of ["speeds", "playing", "run"]) {
+      const lane = lanes.get(name);
+      if (!lane) continue;
+      lane.waiting = null;
+      if (lane.under && (name !== "run" || lane.under.head.carriers > rounds[0])) lane.under.controller.abort();
+    }
+  };
+
+  /** A has a tab word of its own, so that its questions and those of now do not take each other's place. */
+  const wantA = () => {
+    for (const what of ["forms", "speeds"]) want(`${what} of A`, what, () => ({ ...setupOf(turns, pinned() ?? turns.now), tab: `${tab}-a` }));
+  };
+
+  const nextRound = (after) => {
+    const next = rounds.find((carriers) => carriers > after);
+    if (next) wantRun(next);
+  };
+
+  const planner = {
+    /** The values have changed. */
+    turned() {
+      makeWay();
+      want("forms", "forms");
+    },
+    /** Other than the values has changed: A, or the server is back. */
+    again() {
+      makeWay();
+      want("forms", "forms");
+      want("knobs", "knobs");
+      if (pinned()) wantA();
+    },
+    want,
+    wantPlaying() {
+      if (playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds[0], ...(pinned() ? { a: setupOf(turns, pinned()) } : {}) }));
+    },
+    /** A question of its own, outside of the plan: a sweep, a story, a file. */
+    single: (what, more, options) =>
+      ask({ number: (number += 1), tab, what, ...setupOf(turns, turns.now), ...more }, options),
+    isAsking: (names) => names.some((name) => lanes.get(name)?.under || lanes.get(name)?.waiting),
+    get isBusy() {
+      return [...lanes.values()].some((lane) => lane.under || lane.waiting);
+    },
+  };
+  return planner;
+};

@@ -1,0 +1,77 @@
+// The shares that are accepted or not, each with its interval and its limit; misses by cause.
+
+import { make } from "./dom.js";
+import { logarithmic, point, span, track } from "./bars.js";
+import { carriersWords, makeCard } from "./card.js";
+
+const LEAST = 1e-6;
+const NAMES = { within_tolerance: "Out of tolerance", missed: "Missed", jam_risk: "Jam risk" };
+
+/** A figure as a share that should be small, whichever way it is said. */
+const small = ({ at_least, share, low, high, limit }) =>
+  at_least ? { share: flip(share), low: flip(high), high: flip(low), limit: flip(limit) } : { share, low, high, limit };
+
+const flip = (share) => (share === null ? null : 1 - share);
+
+const at = logarithmic(LEAST, 1);
+
+const sign = ({ met, decided }) => {
+  if (met === null) return "";
+  if (!decided) return met ? "? met so far" : "? not met so far";
+  return met ? "✓ met" : "✕ not met";
+};
+
+const bar = (figure, kind) => {
+  const { share, low, high, limit } = small(figure);
+  const marks = [span(0, at(limit ?? 1), "allowed")];
+  if (low !== null) marks.push(span(at(low), at(high), `interval ${kind}`));
+  if (share !== null) marks.push(point(at(share), `at ${kind}`));
+  if (limit !== null) marks.push(point(at(limit), "limit"));
+  return track(...marks);
+};
+
+export const makeShares = ({ onStory }) => {
+  const figures = make("div", { class: "figures" });
+  const causes = make("div", { class: "causes rows" });
+  const note = make("p", { class: "legend", text: "Bars: 95 % interval, on a logarithmic scale from one in a million to all; the upright line is the limit." });
+  const card = makeCard("shares", "Shares and misses", figures, causes, note);
+
+  const oneFigure = (figure, former, letters) => {
+    const inside = figure.at_least ? "in tolerance " : "";
+    const most = `${figure.at_least ? "at least" : "at most"} ${figure.limit_text}`;
+    const words = former ? `${inside}${letters[0]} ${former.text}, ${letters[1]} ${figure.text}, ${most}` : `${inside}${figure.text}, ${most}`;
+    const rows = former
+      ? [labelled(letters[0], bar(former, "a"), short(former)), labelled(letters[1], bar(figure, "now"), short(figure))]
+      : [bar(figure, "now")];
+    return make(
+      "div",
+      { class: "figure" },
+      make("div", { class: "figure-head" }, make("b", { text: NAMES[figure.figure] }), make("span", { class: `met ${figure.decided ? (figure.met ? "yes" : "no") : "open"}`, text: sign(figure) })),
+      ...rows,
+      make("p", { class: "figure-words", text: words }),
+    );
+  };
+
+  return {
+    ...card,
+    show({ now, a, carriers, letters }) {
+      card.of(carriersWords(carriers));
+      figures.replaceChildren(...now.figures.map((figure, i) => oneFigure(figure, a?.figures[i], letters)));
+      const { missed } = now;
+      const most = Math.max(1, ...missed.causes.map((cause) => cause.count));
+      causes.replaceChildren(
+        make("h3", { text: `Misses by cause: ${missed.count} of ${missed.of.toLocaleString("en")}${a ? ` (${letters[0]}: ${a.missed.count})` : ""}` }),
+        ...missed.causes.map(({ name, count }) => labelled(name, track(span(0, count / most, "now")), String(count))),
+        ...(missed.carriers.length
+          ? [make("p", { class: "carriers" }, "Their stories: ", ...missed.carriers.slice(0, 8).map((carrier) =>
+              make("button", { type: "button", class: "link", text: String(carrier), "aria-label": `Story of missed carrier ${carrier}`, on: { click: () => onStory(carrier) } })))]
+          : []),
+      );
+    },
+  };
+};
+
+const short = (figure) => figure.text.split(" (")[0];
+
+export const labelled = (name, bars, words) =>
+  make("div", { class: "labelled" }, make("span", { class: "label", text: name }), bars, make("span", { class: "value", text: words }));

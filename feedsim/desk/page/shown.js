@@ -1,0 +1,160 @@
+// What the cards show: the newest answer of each kind, and whether it is of the values shown.
+
+import { inStep, make, one, setText } from "./dom.js";
+import { makeBudget } from "./budget.js";
+import { makeDifferences } from "./differences.js";
+import { makeHistogram } from "./histogram.js";
+import { makeMargins } from "./margins.js";
+import { makeShares } from "./shares.js";
+import { makeSpeeds } from "./speeds.js";
+import { makeVerdict } from "./verdict.js";
+
+const LETTERS = ["A", "now"];
+
+export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle }) => {
+  const verdict = makeVerdict(one("verdict"));
+  const histogram = makeHistogram({ onStory });
+  const shares = makeShares({ onStory });
+  const margins = makeMargins();
+  const speeds = makeSpeeds();
+  const budget = makeBudget();
+  const differences = makeDifferences();
+  const cards = { histogram, shares, differences, margins, speeds, budget };
+  one("cards").append(...Object.values(cards).map((card) => card.element));
+
+  const newest = { forms: null, run: null, speeds: null }; // {head, now, a}
+  const ofA = { forms: null, speeds: null }; // answers of the pinned values
+  let feeder = 0;
+  let faults = [];
+  let refused = "";
+
+  const stateOf = (found) => {
+    if (!found) return "none";
+    if (found.head.turn === turns.id) return "now";
+    return faults.length ? "good" : "working";
+  };
+
+  const showStates = () => {
+    const of = { forms: stateOf(newest.forms), run: stateOf(newest.run), speeds: stateOf(newest.speeds) };
+    if (refused && of.run === "working") of.run = "good";
+    for (const card of [histogram, shares, differences]) card.state(of.run, turnOf("run"));
+    margins.state(of.run === "none" ? of.forms : of.run, turnOf(of.run === "none" ? "forms" : "run"));
+    speeds.state(of.speeds, turnOf("speeds"));
+    budget.state(of.forms, turnOf("forms"));
+    const good = `of the last good values (${turnOf("run")})`;
+    const words = { good, working: "of the values before; the answer is on its way" }[of.run] ?? "";
+    verdict.state(of.run, refused || words);
+  };
+
+  const turnOf = (kind) => newest[kind]?.words ?? "";
+
+  const feederOf = (answer) => answer?.feeders[Math.min(feeder, answer.feeders.length - 1)];
+
+  const show = {
+    forms() {
+      const { now } = newest.forms;
+      const a = ofA.forms;
+      verdict.showForms(now, a, LETTERS);
+      margins.showClosed(feederOf(now), feederOf(a), LETTERS);
+      budget.show(feederOf(now), feederOf(a), LETTERS);
+      showFeeders(now);
+    },
+    run() {
+      const { now, a, head, answer } = newest.run;
+      const forms = newest.forms?.head.turn === head.turn ? feederOf(newest.forms.now)?.budget : null;
+      const look = { now: feederOf(now), a: feederOf(a), carriers: head.carriers, letters: LETTERS };
+      verdict.showRun(now, a, LETTERS);
+      histogram.show({ ...look, forms });
+      shares.show(look);
+      margins.show(look);
+      if (a) differences.show(answer, feeder, { a: turns.pin?.words ?? "", now: newest.run.words });
+      else differences.hide();
+      setText(one("printed-text"), a ? `A\n${a.text}\n\nnow\n${now.text}` : now.text);
+      setText(one("summary"), `${now.verdict.words}; ${feederOf(now).figures[0].text.split(" (")[0]} in tolerance, ${head.carriers.toLocaleString("en")} carriers`);
+    },
+    speeds() {
+      speeds.show(newest.speeds.now, ofA.speeds, LETTERS);
+    },
+  };
+
+  const showAll = () => {
+    for (const kind of Object.keys(newest)) if (newest[kind]) show[kind]();
+    showStates();
+  };
+
+  const showFeeders = (forms) => {
+    const names = forms.feeders.map((f) => f.name);
+    const box = one("feeders");
+    box.hidden = names.length < 2;
+    if (names.length < 2) return;
+    let list = box.querySelector("div");
+    if (!list) list = box.appendChild(make("div", { class: "choices" }));
+    inStep(
+      list,
+      names,
+      (i) => make("label", {}, make("input", { type: "radio", name: "feeder", value: String(i), checked: i === feeder, on: { change: () => ((feeder = i), showAll()) } }), make("span")),
+      (label, name) => setText(label.lastElementChild, name),
+    );
+  };
+
+  /** An answer of an older question never takes the place of a newer one. */
+  const isNewer = (kind, head) => !newest[kind] || head.number > newest[kind].head.number;
+
+  return {
+    newest,
+    cards,
+    get feeder() {
+      return feeder;
+    },
+    turned() {
+      refused = "";
+      showStates();
+      verdict.showRound(rounds[0], 0, 0);
+    },
+    /** A was pinned anew, or let go. */
+    pinned() {
+      [ofA.forms, ofA.speeds] = [null, null];
+      for (const kind of ["forms", "speeds"]) if (newest[kind]) show[kind]();
+    },
+    answerOfA(head, answer) {
+      if (!turns.pin || !(head.what in ofA)) return;
+      ofA[head.what] = answer;
+      if (newest[head.what]) show[head.what]();
+    },
+    answer(head, answer) {
+      const kind = head.what === "against" ? "run" : head.what;
+      if (!(kind in newest) || !isNewer(kind, head)) return false;
+      const isOfNow = head.turn === turns.id;
+      newest[kind] = { head, now: answer.now ?? answer, a: answer.a ?? null, answer, words: turns.wordsOf(head.turn) };
+      if (isOfNow) {
+        faults = [];
+        refused = "";
+        notices.faults([]);
+      }
+      show[kind]();
+      showStates();
+      if (kind === "run") verdict.showRound(isOfNow ? (rounds.find((n) => n > head.carriers) ?? null) : rounds[0], 0, 0);
+      if (kind === "forms") onTitle?.(answer.title);
+      measure.written(kind, head.turn);
+      return true;
+    },
+    faults(head, found) {
+      faults = found;
+      verdict.showRound(null);
+      const good = newest.run ?? newest.forms;
+      notices.faults(found, good ? ` What is shown is the answer of the last good values.` : "");
+      showStates();
+    },
+    refused(head, words) {
+      if (head.turn !== turns.id || !["run", "against"].includes(head.what)) return;
+      verdict.showRound(null);
+      refused = words;
+      if (!newest.run) verdict.showNoRun(words);
+      showStates();
+    },
+    progress(head, { done, total }) {
+      if (head.turn === turns.id && ["run", "against"].includes(head.what)) verdict.showRound(head.carriers, done, total);
+    },
+    showAll,
+  };
+};

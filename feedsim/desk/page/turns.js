@@ -1,0 +1,91 @@
+// What stands in the knobs, and every turn that led there: undo, redo, to any of them.
+
+const TOGETHER_MS = 900; // one drag, one key held down: one turn
+const MOST_TURNS = 1000;
+
+/**
+ * A turn is {base, changes, words, path}: the text it starts from, the values that differ from it
+ * by path ({value, kind}), and what it changed. `bases` holds the texts: {file, name, text}.
+ */
+export const makeTurns = (kept, onTurn) => {
+  let { bases, history, at } = kept;
+  let pin = kept.pin ?? null; // a turn, or null
+  let lastAt = -Infinity;
+  let id = 1;
+  const said = new Map([[1, history[at].words]]);
+
+  const moved = (event) => {
+    id += 1;
+    said.set(id, history[at].words);
+    if (said.size > MOST_TURNS) said.delete(said.keys().next().value);
+    onTurn(event);
+  };
+
+  const turns = {
+    get id() {
+      return id;
+    },
+    get now() {
+      return history[at];
+    },
+    get base() {
+      return bases[history[at].base];
+    },
+    get history() {
+      return history;
+    },
+    get at() {
+      return at;
+    },
+    get pin() {
+      return pin;
+    },
+    pinNow: () => (pin = history[at]),
+    letGo: () => (pin = null),
+    get kept() {
+      return { bases, history, at, pin };
+    },
+    /** What a change of the values was called, by its id. */
+    wordsOf: (one) => said.get(one) ?? "",
+    baseOf: (turn) => bases[turn.base],
+    /** Turn a knob; `value` null puts it back to what stands in the file. */
+    turn(knob, value, words, event) {
+      const last = history[at];
+      const together = last.path === knob.path && performance.now() - lastAt < TOGETHER_MS && at > 0;
+      const changes = { ...last.changes };
+      delete changes[knob.path];
+      if (value !== null) changes[knob.path] = { value, kind: knob.kind };
+      const was = together ? last.was : words.was;
+      const entry = { base: last.base, changes, path: knob.path, was, words: `${words.name}: ${was} → ${words.is}` };
+      history = [...history.slice(0, together ? at : at + 1), entry].slice(-MOST_TURNS);
+      at = history.length - 1;
+      lastAt = performance.now();
+      moved(event);
+    },
+    /** Go on from another text, without changes. */
+    restart(base, words) {
+      bases = [...bases, base];
+      history = [...history.slice(0, at + 1), { base: bases.length - 1, changes: {}, path: null, words }];
+      at = history.length - 1;
+      moved();
+    },
+    /** Go on with other changes of the same text. */
+    adopt(changes, words) {
+      history = [...history.slice(0, at + 1), { base: history[at].base, changes, path: null, words }];
+      at = history.length - 1;
+      moved();
+    },
+    /** Put all knobs back to what stands in the file. */
+    reset: (words) => turns.adopt({}, words),
+    goTo(place, event) {
+      const to = Math.min(history.length - 1, Math.max(0, place));
+      if (to === at) return;
+      at = to;
+      lastAt = -Infinity;
+      moved(event);
+    },
+    /** The next turn of the same knob is one of its own. */
+    settle: () => (lastAt = -Infinity),
+  };
+  return turns;
+};

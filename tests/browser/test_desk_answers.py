@@ -1,0 +1,299 @@
+"""The answers of the desk: those of a fresh page and of the command; pinned, told, swept, saved."""
+
+from __future__ import annotations
+
+import os
+import random
+import shlex
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.browser import test_accessible
+from tests.browser.served import READY, SCENARIOS, Server, forget, idle, opened, until
+
+TURNS = 200
+TURN = """
+const [turns, done] = arguments;
+for (const [path, value] of turns) {
+  if (value === "undo") { document.getElementById("undo").click(); continue; }
+  const { field } = desk.knobs.made.get(path);
+  field.value = value;
+  field.dispatchEvent(new Event("change", { bubbles: true }));
+}
+done();
+"""
+ONLY_FIRST_ROUND = "desk.state.rounds.splice(1)"
+axe = test_accessible.axe
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    found = tmp_path_factory.mktemp("desk")
+    for name in ("membership_card", "two_feeders"):
+        shutil.copy(SCENARIOS / f"{name}.toml", found)
+    return found
+
+
+@pytest.fixture(scope="module")
+def server(folder: Path) -> Iterator[Server]:
+    found = Server((str(folder / "membership_card.toml"),))
+    yield found
+    found.end()
+
+
+@pytest.fixture
+def desk(browser: Any, server: Server) -> Any:
+    opened(browser, server.address)
+    browser.js(ONLY_FIRST_ROUND)
+    return browser
+
+
+def turned(desk: Any, *turns: tuple[str, str]) -> None:
+    desk.driver.execute_async_script(TURN, turns)
+
+
+def commanded(desk: Any, where: Path) -> str:
+    """Return what the command that the page names prints, without what it wrote."""
+    line = desk.js(
+        "return desk.planner.single('command', { carriers: 5000 })"
+        ".then((line) => line.answer.commands[0].command)"
+    )
+    arguments = shlex.split(line)[1:]
+    ran = subprocess.run(
+        [sys.executable, "-m", "feedsim", *arguments],
+        cwd=where, check=True, capture_output=True, text=True,
+        env={**os.environ, "COLUMNS": "100", "PYTHONPATH": str(SCENARIOS.parent)},
+    )  # fmt: skip
+    return ran.stdout.partition("\nwrote ")[0].strip()
+
+
+def test_random_turns_end_as_a_fresh_page_and_as_the_command(desk: Any, tmp_path: Path) -> None:
+    choose = random.Random(20261127)  # noqa: S311 - turns, no secrets
+    knobs = desk.js(
+        "return [...desk.knobs.made.values()].map((k) => k.knob)"
+        ".filter((k) => k.rank && k.number).map((k) => [k.path, k.number, k.unit])"
+    )
+    turns: list[tuple[str, str]] = []
+    for _ in range(TURNS):
+        path, number, unit = choose.choice(knobs)
+        shown = f"{round(number * choose.uniform(0.85, 1.2), 3):g} {unit}".strip()
+        turns.append((path, "undo" if choose.random() < 0.1 else shown))
+    for start in range(0, TURNS, 10):
+        turned(desk, *turns[start : start + 10])
+    idle(desk)
+    changes = desk.js("return desk.turns.now.changes")
+    assert len(changes) >= 10
+    texts = [desk.text("#printed-text")]
+    closed = [desk.text("#budget")]
+    forget(desk)
+    desk.js(ONLY_FIRST_ROUND)
+    turned(desk, *[(path, change["value"]) for path, change in changes.items()])
+    idle(desk)
+    assert desk.js("return desk.turns.now.changes") == changes
+    texts.append(desk.text("#printed-text"))
+    closed.append(desk.text("#budget"))
+    assert texts[0] == texts[1]
+    assert closed[0] == closed[1]
+    assert commanded(desk, tmp_path) == texts[0].strip()
+    assert desk.console() == []
+
+
+def test_a_delayed_answer_does_not_take_the_place_of_a_newer_one(desk: Any) -> None:
+    desk.js(
+        """
+        const real = window.fetch;
+        let first = true;
+        window.fetch = async (address, options) => {
+          const answer = await real(address, options);
+          if (first && options?.body?.includes('"run"') && options.body.includes("90 m/min")) {
+            first = false;
+            await new Promise((done) => setTimeout(done, 800));
+            window.delayed = true;
+          }
+          return answer;
+        };
+        """
+    )
+    turned(desk, ("line.speed", "90 m/min"))
+    until(desk, "return desk.planner.isAsking(['run'])")
+    turned(desk, ("line.speed", "70 m/min"))
+    idle(desk)
+    until(desk, "return window.delayed === true")
+    desk.settle()
+    assert desk.text("#printed-text").split("\n")[1].startswith("70 m/min")
+    assert desk.js("return desk.shown.newest.run.head.turn === desk.turns.id")
+
+
+def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
+    desk.click("#pin")
+    turned(desk, ("line.speed", "90 m/min"))
+    idle(desk)
+    until(desk, "return Boolean(desk.shown.newest.run.a)")
+    text = desk.text("#printed-text")
+    assert text.index("60 m/min") < text.index("90 m/min")
+    told = desk.text("#differences")
+    assert "A against now" in told
+    assert "A is better" in told
+    assert "A" in desk.text("#placement .legend")
+    desk.keys("p")
+    idle(desk)
+    until(desk, "return !desk.shown.newest.run.a")
+    assert not desk.find("#differences").is_displayed()
+
+
+def test_a_bar_and_a_miss_tell_their_story(desk: Any) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    desk.js("document.querySelector('.histogram .bin[tabindex=\"0\"]').focus()")
+    label = desk.js("return document.activeElement.getAttribute('aria-label')")
+    carrier = label.rpartition(" ")[2]
+    desk.driver.switch_to.active_element.send_keys(Keys.ENTER)
+    until(desk, "return document.getElementById('story-text').textContent.length > 20")
+    assert f"carrier {carrier}" in desk.text("#story-text").lower()
+    assert f"--carrier {carrier}" in desk.text("#story-command")
+    desk.click("#story-dialog .close")
+    desk.js("document.querySelector('.carriers button').scrollIntoView({ block: 'center' })")
+    desk.click(".carriers button")
+    until(desk, "return document.getElementById('story-text').textContent.includes('MISSED')")
+    desk.click("#story-play")
+    until(desk, "return Boolean(document.querySelector('#film iframe:not(.coming)'))")
+    until(
+        desk,
+        "return Boolean(document.querySelector('#film iframe')"
+        ".contentWindow.rehearsal?.drawn().length)",
+    )
+
+
+def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
+    desk.js("document.getElementById('sweep-values-1').value = '60, 80 m/min'")
+    desk.js("document.getElementById('sweep-carriers').value = '400'")
+    desk.js("document.getElementById('sweep').scrollIntoView({ block: 'center' })")
+    desk.click("#sweep-begin")
+    until(desk, "return Boolean(document.querySelector('#sweep pre'))")
+    assert "80 m/min" in desk.text("#sweep pre")
+    assert "feedsim sweep" in desk.text("#sweep .command")
+    assert desk.js("return document.querySelector('#sweep img').naturalWidth") > 100
+    turned(desk, ("line.speed", "70 m/min"))
+    assert "values of before" in desk.text("#sweep .card-of")
+    desk.js("document.getElementById('limit').scrollIntoView({ block: 'center' })")
+    desk.js(
+        "document.getElementById('limit-begin').click();"
+        "document.getElementById('limit-cancel').click()"
+    )
+    until(desk, "return document.querySelector('#limit .said-now').textContent === 'broken off'")
+    assert desk.find("#limit-begin").is_displayed()
+
+
+def test_saving_asks_twice_before_it_writes_over(desk: Any, folder: Path) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    before = (folder / "membership_card.toml").read_text("utf-8")
+    turned(desk, ("line.speed", "75 m/min"))
+    idle(desk)
+    desk.keys("s")
+    until(desk, "return document.getElementById('save-name').value !== ''")
+    for expected in ("Saved as", "stands there already"):
+        desk.find("#save-name").send_keys(Keys.CONTROL, "a")
+        desk.find("#save-name").send_keys("faster.toml")
+        desk.click("#save-new")
+        until(
+            desk,
+            f"return document.getElementById('take-said').textContent.includes('{expected}')",
+        )
+    saved = folder / "faster.toml"
+    assert 'speed = "75 m/min"' in saved.read_text("utf-8")
+    assert saved.read_text("utf-8").startswith(before.split("\n")[0])
+    saved.write_text(saved.read_text("utf-8") + "# later\n", "utf-8")
+    desk.click("#save-over")
+    until(desk, "return document.getElementById('take-said').textContent.includes('already')")
+    assert saved.read_text("utf-8").endswith("# later\n")
+    desk.click("#save-over")
+    until(desk, "return document.getElementById('take-said').textContent.includes('Saved as')")
+    assert not saved.read_text("utf-8").endswith("# later\n")
+    assert (folder / "membership_card.toml").read_text("utf-8") == before
+    desk.click("#take-dialog .close")
+    assert desk.text("#about").startswith("faster.toml · 0 knobs turned")
+
+
+def test_a_server_that_is_gone_is_told_and_nothing_is_lost(browser: Any, folder: Path) -> None:
+    file = str(folder / "two_feeders.toml")
+    server = Server((file,))
+    try:
+        opened(browser, server.address)
+        turned(browser, ("line.speed", "61 m/min"))
+        idle(browser)
+        browser.click('#feeders input[value="1"]')
+        server.end()
+        turned(browser, ("line.speed", "62 m/min"))
+        until(browser, "return !document.getElementById('server-notice').hidden")
+        assert "does not answer" in browser.text("#server-notice")
+        turned(browser, ("line.speed", "63 m/min"))
+        try:
+            server.start()
+        except AssertionError:
+            pytest.skip("the port was taken by another")
+        until(
+            browser,
+            "return document.getElementById('server-notice').textContent.includes('anew')",
+        )
+        browser.driver.get(server.address)
+        until(browser, READY)
+        idle(browser)
+        assert browser.text("#printed-text").split("\n")[1].startswith("63 m/min")
+        browser.click("#undo")
+        assert browser.text("#about").split("· ")[1] == "1 knob turned "
+    finally:
+        server.end()
+
+
+def test_two_scenarios_open_with_the_first_one_pinned(browser: Any, folder: Path) -> None:
+    fast = folder / "fast.toml"
+    card = folder / "membership_card.toml"
+    fast.write_text(card.read_text("utf-8").replace('"60 m/min"', '"90 m/min"', 1), "utf-8")
+    server = Server((str(card), str(fast)))
+    try:
+        opened(browser, server.address)
+        until(browser, "return Boolean(desk.shown.newest.run.a)")
+        text = browser.text("#printed-text")
+        assert text.index("60 m/min") < text.index("90 m/min")
+        assert browser.text("#about").startswith("fast.toml")
+    finally:
+        server.end()
+
+
+def test_axe_finds_nothing_in_the_desk(desk: Any, axe: str) -> None:
+    """As every page that feedsim writes; also pinned, with a fault, and with its dialogs open."""
+    states = {
+        "plain": "",
+        "pinned": "document.getElementById('pin').click()",
+        "a fault": "const { field } = desk.knobs.made.get('line.speed'); field.value = '80';"
+        "field.dispatchEvent(new Event('change', { bubbles: true }))",
+        "turns": "document.getElementById('turns-button').click()",
+        "take": "document.querySelector('dialog[open]').close();"
+        "document.querySelector('[data-do=take]').click()",
+        "keys": "document.querySelector('dialog[open]').close();"
+        "document.querySelector('[data-do=keys]').click()",
+    }
+    for state, script in states.items():
+        desk.js(script)
+        if state == "pinned":
+            until(desk, "return Boolean(desk.shown.newest.run.a)")
+            idle(desk)
+        if state == "a fault":
+            until(desk, "return !document.getElementById('fault-notice').hidden")
+        sizes = dict(test_accessible.SIZES)
+        if state not in {"plain", "pinned"}:
+            sizes = {"laptop": sizes["laptop"]}
+        for size, (width, height, ratio) in sizes.items():
+            for dark in (False, True):
+                desk.size(width, height, dark=dark, ratio=ratio)
+                desk.settle()
+                assert test_accessible.violations(desk, axe) == [], (state, size, dark)
+                wide = desk.js("return document.documentElement.scrollWidth - innerWidth")
+                assert wide <= 0, (state, size)

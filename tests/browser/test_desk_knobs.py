@@ -1,0 +1,241 @@
+"""The knobs of the desk: by mouse and by key, wrong values, undo and redo, search, a reload."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.browser.served import READY, SCENARIOS, Server, idle, opened, until
+
+CARD = str(SCENARIOS / "membership_card.toml")
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Server]:
+    found = Server((CARD,))
+    yield found
+    found.end()
+
+
+@pytest.fixture
+def desk(browser: Any, server: Server) -> Any:
+    opened(browser, server.address)
+    return browser
+
+
+def value(desk: Any, path: str = "line.speed") -> str:
+    return str(desk.js("return desk.knobs.made.get(arguments[0]).field.value", path))
+
+
+def changes(desk: Any) -> dict[str, str]:
+    found = desk.js("return desk.turns.now.changes")
+    return {path: change["value"] for path, change in found.items()}
+
+
+def field(desk: Any, path: str = "line.speed") -> Any:
+    return desk.find(f"#knob-{path.replace('.', '-')}")
+
+
+def typed(desk: Any, text: str, path: str = "line.speed") -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    field(desk, path).send_keys(Keys.CONTROL, "a")
+    field(desk, path).send_keys(text, Keys.ENTER)
+
+
+def test_a_knob_turns_by_key_typing_and_slider_and_goes_back(desk: Any) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    assert value(desk) == "60 m/min"
+    for key, expected in (
+        (Keys.ARROW_UP, "60.5 m/min"),
+        (Keys.ARROW_DOWN, "60 m/min"),
+        (Keys.PAGE_UP, "65 m/min"),
+        (Keys.PAGE_DOWN, "60 m/min"),
+    ):
+        field(desk).send_keys(key)
+        assert value(desk) == expected
+    assert changes(desk) == {}
+    typed(desk, "80 m/min")
+    assert changes(desk) == {"line.speed": "80 m/min"}
+    idle(desk)
+    assert "80 m/min" in desk.text(".verdict-evidence")
+    assert "closed form at 80 m/min" in desk.text(".verdict-closed")
+    slider = desk.find("#knob-list .knob-slider")
+    slider.send_keys(Keys.ARROW_RIGHT)
+    assert value(desk) == "80.5 m/min"
+    ActionChains(desk.driver, duration=0).move_to_element(slider).click().perform()
+    low, high = desk.js(
+        "const s = document.querySelector('.knob-slider'); return [Number(s.min), Number(s.max)]"
+    )
+    # the middle of the slider, to the step and pixel
+    assert float(value(desk).split()[0]) == pytest.approx((low + high) / 2, abs=2.0)
+    idle(desk)
+    desk.click(".knob-reset")
+    assert changes(desk) == {}
+    idle(desk)
+    assert "60 m/min" in desk.text(".verdict-evidence")
+    assert desk.console() == []
+
+
+def test_a_wrong_value_is_told_at_its_knob_and_the_last_good_answer_stays(desk: Any) -> None:
+    printed = desk.text("#printed-text")
+    typed(desk, "80")
+    until(desk, "return document.querySelector('#placement').dataset.state === 'good'")
+    told = desk.text("#knob-line-speed-fault")
+    assert "needs a speed with its unit" in told
+    assert field(desk).get_attribute("aria-invalid") == "true"
+    assert "needs a speed with its unit" in desk.text("#fault-notice")
+    assert desk.text("#printed-text") == printed
+    assert "last good values" in desk.text("#placement .card-state")
+    typed(desk, "75 m/min")
+    idle(desk)
+    assert desk.text("#knob-line-speed-fault") == ""
+    assert desk.js("return document.getElementById('fault-notice').hidden")
+    assert desk.js("return document.querySelector('#placement').dataset.state") == "now"
+
+
+def test_undo_and_redo_are_named_by_what_they_change(desk: Any) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    typed(desk, "80 m/min")
+    typed(desk, "4 ms", "controller.scan")
+    undo = desk.find("#undo")
+    assert undo.get_attribute("aria-label") == "Undo: Controller scan: 2 ms → 4 ms"
+    desk.click("#undo")
+    assert changes(desk) == {"line.speed": "80 m/min"}
+    assert desk.find("#redo").get_attribute("aria-label") == "Redo: Controller scan: 2 ms → 4 ms"
+    assert undo.get_attribute("aria-label") == "Undo: Line speed: 60 m/min → 80 m/min"
+    desk.keys("u")
+    assert (changes(desk), value(desk)) == ({}, "60 m/min")
+    desk.keys("U")
+    desk.keys("U")
+    assert changes(desk) == {"line.speed": "80 m/min", "controller.scan": "4 ms"}
+    chain = ActionChains(desk.driver, duration=0)
+    chain.key_down(Keys.CONTROL).send_keys("z").key_up(Keys.CONTROL).perform()
+    assert changes(desk) == {"line.speed": "80 m/min"}
+    desk.keys("t")
+    assert desk.js("return document.getElementById('turn-list').children.length") == 3
+    desk.click("#turn-list li:first-child button")
+    assert changes(desk) == {}
+    desk.keys("?")
+    desk.click("#keys-on")
+    desk.find("#keys-dialog .close").click()
+    desk.keys("U")
+    assert changes(desk) == {}  # single keys are off
+
+
+def test_every_control_is_reached_by_tab_and_each_button_has_its_key(desk: Any) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    typed(desk, "80 m/min")  # so that all buttons have something to do
+    typed(desk, "4 ms", "controller.scan")
+    desk.click("#undo")
+    idle(desk)
+    wanted = desk.js(
+        """
+        const dialogs = [...document.querySelectorAll("dialog")];
+        const all = document.querySelectorAll("button, input, select, summary, [tabindex='0']");
+        window.wanted = [...all].filter(
+          (e) => e.checkVisibility() && !dialogs.some((d) => d.contains(e)) && e.type !== "radio",
+        );
+        window.met = new Set();
+        document.addEventListener("focusin", (event) => window.met.add(event.target));
+        document.activeElement?.blur();
+        return window.wanted.length;
+        """
+    )
+    assert wanted > 50
+    for _ in range(wanted + 60):
+        ActionChains(desk.driver, duration=0).send_keys(*[Keys.TAB] * 10).perform()
+        left = desk.js(
+            "return window.wanted.filter((e) => e.isConnected && !window.met.has(e))"
+            ".map((e) => e.id || e.outerHTML.slice(0, 90))"
+        )
+        if not left:
+            break
+    assert left == []
+    keyed = desk.js(
+        "return [...document.querySelectorAll('[data-do]')]"
+        ".map((b) => [b.dataset.do, b.getAttribute('aria-keyshortcuts')])"
+    )
+    assert {do for do, key in keyed if not key} == set()
+
+
+def test_search_finds_by_name_part_and_what_it_is(desk: Any) -> None:
+    shown = (
+        "return [...document.querySelectorAll('.knob')].filter((k) => k.checkVisibility()).length"
+    )
+    assert desk.js(shown) == 12
+    desk.keys("/")
+    desk.find("#knob-search").send_keys("eye jitter")
+    assert desk.js(shown) == 2
+    desk.js("document.getElementById('knob-search').value = ''")
+    desk.find("#knob-search").send_keys(" ")
+    typed(desk, "4 ms", "controller.scan")
+    desk.click("#knobs-turned")
+    assert desk.js(shown) == 1
+
+
+def test_a_reload_and_a_second_tab_keep_their_own(desk: Any) -> None:
+    typed(desk, "80 m/min")
+    idle(desk)
+    printed = desk.text("#printed-text")
+    desk.driver.refresh()
+    until(desk, READY)
+    idle(desk)
+    assert value(desk) == "80 m/min"
+    assert desk.text("#printed-text").split("\n")[1].startswith("80 m/min")
+    desk.click("#undo")
+    assert value(desk) == "60 m/min"
+    desk.click("#redo")
+    first = desk.driver.current_window_handle
+    desk.driver.switch_to.new_window("tab")
+    try:
+        desk.driver.get(server_root(desk, first))
+        until(desk, READY)
+        assert value(desk) == "60 m/min"
+        typed(desk, "100 m/min")
+        idle(desk)
+    finally:
+        desk.driver.close()
+        desk.driver.switch_to.window(first)
+    assert value(desk) == "80 m/min"
+    assert printed.split("\n")[1].startswith("80 m/min")
+
+
+def server_root(desk: Any, window: str) -> str:
+    here = desk.driver.current_window_handle
+    desk.driver.switch_to.window(window)
+    address = desk.js("return location.origin + '/'")
+    desk.driver.switch_to.window(here)
+    return str(address)
+
+
+def test_a_slow_old_answer_never_takes_the_place_of_a_newer_one(desk: Any) -> None:
+    """Answers are handed over in the wrong order, by hand: the older one is left out."""
+    typed(desk, "80 m/min")
+    idle(desk)
+    outcome = desk.js(
+        """
+        const { shown, turns } = desk;
+        const { head, answer } = shown.newest.run;
+        const old = { ...answer, text: "an older answer" };
+        const taken = shown.answer({ ...head, number: head.number - 1, turn: turns.id - 1 }, old);
+        return [taken, document.getElementById("printed-text").textContent === answer.text];
+        """
+    )
+    assert outcome == [False, True]
+
+
+def test_nothing_is_asked_of_another_address(desk: Any, server: Server) -> None:
+    typed(desk, "80 m/min")
+    idle(desk)
+    asked = [a for a in desk.requests() if not a.startswith(("data:", "blob:", "about:"))]
+    assert asked
+    assert {a.split("/")[2] for a in asked} == {f"127.0.0.1:{server.port}"}
