@@ -9,9 +9,11 @@ from itertools import accumulate
 from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 from feedsim.records.stop import Adjustment, Stop
+from feedsim.records.stored import ReadColumn
 
 __all__ = ["joined"]
 
@@ -22,7 +24,8 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
     """Return the counted carriers of all runs, one run after the other.
 
     Warm-ups are left out, and times go on where the run before ended, so that durations add
-    up. Belt travels stay those of each run. A single run is returned as it is.
+    up. Belt travels stay those of each run. A single run is returned as it is. What lies in
+    temporary files stays there.
 
     Parameters
     ----------
@@ -42,9 +45,9 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
     return RunRecords(
         warm_up=0,
         start_time_s=0.0,
-        carriers=_columns([run.carriers for run in runs], rows, shifts=shifts),
+        carriers=_columns(CarrierRecords, [run.carriers for run in runs], rows, shifts=shifts),
         feeders=tuple(
-            _columns([run.feeders[number] for run in runs], rows, shifts=shifts)
+            _columns(FeederRecords, [run.feeders[number] for run in runs], rows, shifts=shifts)
             for number in range(len(runs[0].feeders))
         ),
         begins=begins,
@@ -104,19 +107,51 @@ def _moved(stop: Stop, shift_s: float, *, begin: int, warm_up: int) -> Stop:
     )
 
 
-def _columns(parts: Sequence[_Columns], rows: list[slice], *, shifts: list[float]) -> _Columns:
-    kind = type(parts[0])
+def _columns(
+    kind: type[_Columns], parts: Sequence[_Columns], rows: list[slice], *, shifts: list[float]
+) -> _Columns:
     together: dict[str, Any] = {}
     for name in (f.name for f in fields(kind)):
         columns = [getattr(part, name) for part in parts]
         if name == "books":
             together[name] = _added(columns)
             continue
+        if any(isinstance(column, ReadColumn) for column in columns):
+            times = shifts if name.endswith("_time_s") else []
+            together[name] = _JoinedColumn(columns, rows, shifts=times)
+            continue
         cut = [column[row] for column, row in zip(columns, rows, strict=True)]
         if name.endswith("_time_s"):
             cut = [column + shift for column, shift in zip(cut, shifts, strict=True)]
         together[name] = np.concatenate(cut)
     return kind(**together)
+
+
+class _JoinedColumn(ReadColumn):
+    """Rows of several columns one behind the other, read from them as they are asked for."""
+
+    def __init__(
+        self, columns: Sequence[Any], rows: Sequence[slice], *, shifts: Sequence[float]
+    ) -> None:
+        self.dtype = columns[0].dtype
+        self._columns, self._shifts = columns, shifts
+        self._rows = [range(len(c))[row] for c, row in zip(columns, rows, strict=True)]
+        self._ends = list(accumulate(map(len, self._rows)))
+        self._count = self._ends[-1]
+
+    def _read(self, start: int, stop: int) -> NDArray[Any]:
+        values = np.empty(stop - start, self.dtype)
+        for i, (column, rows, end) in enumerate(
+            zip(self._columns, self._rows, self._ends, strict=True)
+        ):
+            begin = end - len(rows)
+            low, high = max(start, begin), min(stop, end)
+            if low < high:
+                part = column[rows.start + low - begin : rows.start + high - begin]
+                if self._shifts:
+                    part += self._shifts[i]
+                values[low - start : high - start] = part
+        return values
 
 
 def _added(books: Sequence[InsertBooks]) -> InsertBooks:

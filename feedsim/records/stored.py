@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import weakref
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from typing import Any, cast
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from feedsim.errors import FeedsimError
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 
-__all__ = ["AT_ONCE", "stored"]
+__all__ = ["AT_ONCE", "ReadColumn", "StoredColumn", "stored"]
 
 AT_ONCE = 65_536
 """Rows that are read, or worked on, at a time."""
@@ -70,35 +71,15 @@ class _Columns:
             getattr(self, name).put(first, getattr(part, name))
 
 
-class StoredColumn(NDArrayOperatorsMixin):
-    """A column in a temporary file; wherever an array is wanted it is read whole.
+class ReadColumn(NDArrayOperatorsMixin, ABC):
+    """A column that lies elsewhere; wherever an array is wanted it is read whole.
 
     Slices and rows that are asked for are read alone. Not to be written to.
     """
 
     ndim = 1
-
-    def __init__(self, dtype: np.dtype[Any]) -> None:
-        self.dtype = dtype
-        self._count = 0
-        from tempfile import TemporaryFile
-
-        self._file = TemporaryFile(prefix="feedsim-")  # noqa: SIM115 - closed with the column
-        weakref.finalize(self, self._file.close)
-
-    def put(self, first: int, values: NDArray[Any]) -> None:
-        """Write values from a row on: at the end, or over earlier ones."""
-        try:
-            self._file.seek(first * self.dtype.itemsize)
-            self._file.write(np.ascontiguousarray(values, self.dtype).data)
-            self._file.flush()
-        except OSError as error:
-            from tempfile import gettempdir
-
-            place = gettempdir()
-            msg = f"cannot keep the records in {place}: {error.strerror}; TMPDIR names another"
-            raise FeedsimError(msg) from None
-        self._count = max(self._count, first + len(values))
+    dtype: np.dtype[Any]
+    _count = 0
 
     @property
     def shape(self) -> tuple[int]:
@@ -141,19 +122,48 @@ class StoredColumn(NDArrayOperatorsMixin):
             i = j
         return found
 
+    @abstractmethod
     def _read(self, start: int, stop: int) -> NDArray[Any]:
-        values = np.empty(stop - start, self.dtype)
-        self._file.seek(start * self.dtype.itemsize)
-        self._file.readinto(values.view(np.uint8).data)
-        return values
+        """Return the rows from one to before another."""
 
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
         values = self._read(0, self._count)
         return values if dtype is None else values.astype(dtype, copy=False)
 
     def __array_ufunc__(self, ufunc: Any, method: str, *inputs: Any, **more: Any) -> Any:
-        whole = (x[:] if isinstance(x, StoredColumn) else x for x in inputs)
+        whole = (x[:] if isinstance(x, ReadColumn) else x for x in inputs)
         return getattr(ufunc, method)(*whole, **more)
 
     def __iter__(self) -> Iterator[Any]:
         return iter(self[:])
+
+
+class StoredColumn(ReadColumn):
+    """A column in a temporary file."""
+
+    def __init__(self, dtype: np.dtype[Any]) -> None:
+        self.dtype = dtype
+        from tempfile import TemporaryFile
+
+        self._file = TemporaryFile(prefix="feedsim-")  # noqa: SIM115 - closed with the column
+        weakref.finalize(self, self._file.close)
+
+    def put(self, first: int, values: NDArray[Any]) -> None:
+        """Write values from a row on: at the end, or over earlier ones."""
+        try:
+            self._file.seek(first * self.dtype.itemsize)
+            self._file.write(np.ascontiguousarray(values, self.dtype).data)
+            self._file.flush()
+        except OSError as error:
+            from tempfile import gettempdir
+
+            place = gettempdir()
+            msg = f"cannot keep the records in {place}: {error.strerror}; TMPDIR names another"
+            raise FeedsimError(msg) from None
+        self._count = max(self._count, first + len(values))
+
+    def _read(self, start: int, stop: int) -> NDArray[Any]:
+        values = np.empty(stop - start, self.dtype)
+        self._file.seek(start * self.dtype.itemsize)
+        self._file.readinto(values.view(np.uint8).data)
+        return values

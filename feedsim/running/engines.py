@@ -46,6 +46,7 @@ def simulated(
     draws: RunDraws,
     *,
     carriers: int,
+    runs: int = 1,
     progress: Callable[[int], None] | None = None,
 ) -> RunRecords:
     """Run a line on the engine that is quicker, or the one that was asked for.
@@ -57,6 +58,8 @@ def simulated(
     ----------
     machine, draws, carriers, progress
         As in :func:`~feedsim.simulation.line.simulate`.
+    runs : int, optional
+        How many such records will be held at a time.
 
     Raises
     ------
@@ -72,7 +75,7 @@ def simulated(
 
         driver = compiled_driver()
         try:
-            if carriers <= MOST_HELD:
+            if runs * carriers <= MOST_HELD:
                 return run_line(machine, draws, carriers=carriers, driver=driver, progress=progress)
             block = AT_ONCE
             return stored(

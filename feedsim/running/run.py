@@ -135,7 +135,7 @@ def run_scenario(
     """
     machine = machine_of(scenario)
     runs = [
-        run_once(scenario, machine, replication=number, progress=progress)
+        run_once(scenario, machine, replication=number, runs=replications, progress=progress)
         for number in range(first, first + replications)
     ]
     records = joined(runs)
@@ -151,14 +151,23 @@ def run_scenario(
 
 
 def run_once(
-    scenario: Scenario, machine: Machine, *, replication: int, progress: Progress | None = None
+    scenario: Scenario,
+    machine: Machine,
+    *,
+    replication: int,
+    runs: int = 1,
+    progress: Progress | None = None,
 ) -> RunRecords:
-    """Return the records of one replication; `machine` is :func:`machine_of` the scenario."""
+    """Return the records of one replication; `machine` is :func:`machine_of` the scenario.
+
+    ``runs``: how many such records will be held at a time.
+    """
     run = scenario.run
     records = simulated(
         machine,
         RunDraws(machine, scenario.seed, replication=replication),
         carriers=run.warm_up + run.carriers,
+        runs=runs,
         progress=progress,
     )
     return replace(records, warm_up=run.warm_up)
