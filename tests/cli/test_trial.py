@@ -54,7 +54,7 @@ def test_the_whole_loop(tmp_path: Path, feedsim: Run) -> None:
     new = tmp_path / "corrected.toml"
     ended = feedsim("trial", "fit", CARD, DATA, "--out", tmp_path / "fit", "--write", new)
     assert ended.status == 0, ended.err
-    assert "of jitter that the scenario does not explain" in ended.out
+    assert "of jitter that the scenario does not explain" in " ".join(ended.out.split())
     assert "carrier_eye.response" in ended.out
     assert "line.encoder.scale_error" in ended.out
     assert ended.out.endswith(f"wrote {new}, with the settings to type in\n")
@@ -89,7 +89,7 @@ def test_a_plan_is_filled_in_and_fitted(tmp_path: Path, feedsim: Run) -> None:
     ended = feedsim("trial", "plan", CARD, "--out", plan)
     assert ended.status == 0
     assert "Engage distance 379.925 mm (7598 counts), engage lead 11.75 ms." in ended.out
-    assert "To show, at 95 % and line speed" in ended.out
+    assert "To show, with 95 % confidence, that line speed is accepted" in ended.out
     assert "locked out" in ended.out
     path = plan / "trial_plan.csv"
     lines = path.read_text("ascii").splitlines()
