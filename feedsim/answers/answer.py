@@ -52,12 +52,7 @@ class Answer(ABC):
         return self.line.units
 
     def text(self, *, units: System | None = None) -> str:
-        """Return the answer in words and tables, as a terminal shows it.
-
-        Parameters
-        ----------
-        units : {"metric", "inch"}, optional
-        """
+        """Return the answer in words and tables, as a terminal shows it."""
         return for_screen(self._text(units or self.units))
 
     @abstractmethod
@@ -68,12 +63,7 @@ class Answer(ABC):
         return {}
 
     def figures(self, *, units: System | None = None) -> dict[str, Figure]:
-        """Return the figures of the answer by name.
-
-        Parameters
-        ----------
-        units : {"metric", "inch"}, optional
-        """
+        """Return the figures of the answer by name."""
         return self._figures(units or self.units)
 
     def _figures(self, units: System) -> dict[str, Figure]:
@@ -113,7 +103,6 @@ class Answer(ABC):
         ----------
         folder : str or Path
             Made if it does not exist.
-        units : {"metric", "inch"}, optional
 
         Raises
         ------

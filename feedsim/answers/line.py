@@ -88,7 +88,6 @@ class Line:
         changes : mapping of str to object
             Path of a key to its new value, as a scenario file has it:
             ``{"feeder.0.insert.gap": "60 mm"}``.
-        name : str, optional
 
         Raises
         ------
@@ -133,10 +132,6 @@ def load(path: str | Path, changes: Changes | Sequence[str] = ()) -> Line:
     changes : mapping of str to object, or sequence of str, optional
         Path of a key to its new value: ``{"line.speed": "80 m/min"}``; or as ``--set`` has it.
 
-    Returns
-    -------
-    Line
-
     Raises
     ------
     FeedsimError
@@ -155,9 +150,6 @@ def line_of(
 
     Parameters
     ----------
-    data : mapping
-    overrides : sequence of str
-    name : str
     folder : str or Path
         Where the file lies, for other files that it names.
 

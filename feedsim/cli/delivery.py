@@ -73,8 +73,6 @@ def handed(
 
     Parameters
     ----------
-    found : Answer
-    units : {"metric", "inch"}, optional
     beside, notes, last, status
         See :class:`Handed`.
     """
@@ -115,7 +113,6 @@ def deliver(
         Given the folder; returns the answer, or :func:`handed` of it where there is more to say.
     folder : Path
         Of the files.
-    units : {"metric", "inch"}, optional
     as_json : bool
         Print JSON and nothing else on standard output.
     pictures : bool

@@ -43,7 +43,6 @@ def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None
     ----------
     what : str
         What is counted, such as "carriers".
-    total : int
     """
     with _telling(what, total) as teller:
         yield teller.tell

@@ -28,8 +28,6 @@ def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> i
     ----------
     eye : EyeState
         As it is before the first of them; as it is behind the last one when this returns.
-    master : Master
-    cards : sequence of CarrierDraw
     marks : sequence of Mark
         Filled in; ``lost`` has the outcome of each carrier that gives no mark, else −1.
 

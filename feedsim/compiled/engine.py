@@ -286,10 +286,8 @@ def run_line(
     ----------
     machine : Machine
         Without supervision.
-    draws : RunDraws
     carriers : int
         How many come, 1 or more, the warm-up included.
-    driver : Driver
     progress : callable, optional
         Told now and then how many carriers have passed the carrier eye.
 

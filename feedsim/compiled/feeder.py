@@ -72,7 +72,6 @@ def run_feeder(
     ----------
     lane, feed
         As they are at the beginning, and go on from when called again.
-    master : Master
     marks, cards
         Those at hand: ``lane`` says whether more marks are to come, and which card is the first.
     rows : sequence of Row

@@ -29,8 +29,6 @@ class Cycles:
 
     Attributes
     ----------
-    drive : Drive
-    stretches : tuple of Stretch
     begin_s : tuple of float
         When each cycle begins, and the last one's end.
     first : tuple of int
@@ -99,7 +97,6 @@ def cycles_of(
 
     Parameters
     ----------
-    drive : Drive
     cut : sequence of sequence of Stretch
         Each cycle, as :func:`~feedsim.drivetrain.stretches.cut_cycle` cuts it.
     begin_s : sequence of float

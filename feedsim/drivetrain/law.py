@@ -48,7 +48,6 @@ def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
 
     Parameters
     ----------
-    drive : Drive
     pulling : bool
         Whether the magazine holds an insert back.
 

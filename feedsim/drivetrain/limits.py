@@ -40,7 +40,6 @@ class Criterion:
     margin : float or None
         How much more than required is available, a share of what is required; None where nothing
         is required.
-    met : bool
     """
 
     required: float
@@ -140,7 +139,6 @@ def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) 
 
     Parameters
     ----------
-    drive : Drive
     pulling : bool, optional
         Whether the magazine holds it back; if left out, whether it ever does.
 
@@ -172,8 +170,6 @@ def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> Criteria:
 
     Parameters
     ----------
-    cycles : Cycles
-    motor : Motor
     asked : Demand
         Of these cycles, with this motor's rotor.
     """

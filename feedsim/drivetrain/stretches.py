@@ -31,7 +31,6 @@ class Stretch:
 
     Attributes
     ----------
-    start_s, length_s : float
     start_m, end_m : float
         Feed travel at its ends.
     speed_m_s, acceleration_m_s2 : Wave
@@ -87,7 +86,6 @@ def cut_cycle(
     ----------
     pieces : sequence of FeedPiece
         Of the feed, from before the cycle to its end.
-    drive : Drive
     gain : float
         The servo's loop gain (1/s), which may be infinite.
     begin_s, end_s : float

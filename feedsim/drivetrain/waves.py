@@ -73,11 +73,6 @@ def crossings(wave: Wave, x: float, target: float) -> list[float]:
 
     c₀ + c₁u + c₂u² + d·exp(−x·u): its second derivative vanishes once at most, so that between
     that place and the roots of the first derivative it rises or falls throughout.
-
-    Parameters
-    ----------
-    wave : Wave
-    x, target : float
     """
     places = [0.0, *turns(wave, x), 1.0]
     return _roots(lambda u: value_of(wave, x, u) - target, places)

@@ -52,7 +52,6 @@ def feed_cycle(
 
     Parameters
     ----------
-    feeder : FeederRecords
     cycles : Rows
         Rows with a feed cycle.
     seconds_per_carrier : float or None

@@ -50,7 +50,6 @@ class CycleHazard:
 
     Attributes
     ----------
-    name : str
     margin : float64 array, shape (n,)
         In the unit of :data:`HAZARDS`; below 0 is the hazard; NaN where there is no margin.
     there : bool array, shape (n,)

@@ -51,8 +51,6 @@ class Diverted:
         The time of stops counted.
     not_reached : int
         Carriers that never came there, since the run was given up.
-    diverted_for : DivertedFor
-    passed_with : PassedWith
     passed_unknown, passed_too_late : int
         Bad products that passed because nothing was known of them, or not in time.
     least_to_spare_s : float or None
@@ -87,7 +85,6 @@ def diverted(
 
     Parameters
     ----------
-    rows : GateRows
     products : ProductRows
         Of the same carriers.
     duration_s : float or None

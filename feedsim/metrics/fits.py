@@ -81,10 +81,6 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
         Above 0; those of values of unequal spread go as 1/sd². Equal ones if left out. Their
         scale does not matter.
 
-    Returns
-    -------
-    LinearFit
-
     Raises
     ------
     ValueError
@@ -172,7 +168,6 @@ def lack_of_fit(fit: LinearFit, groups: Ints) -> LackOfFit | None:
 
     Parameters
     ----------
-    fit : LinearFit
     groups : int array, shape (n,)
         Number of the group of each value, from 0: values of one setting of everything.
 
@@ -214,7 +209,6 @@ def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:
     ----------
     values : float64 array, shape (p,)
     covariance : float64 array, shape (p, p)
-    dof : float
     """
     from scipy.special import fdtrc
 

@@ -82,7 +82,6 @@ def gate_rows(
     ----------
     records : RunRecords
         Of a line with this gate.
-    divert : Divert
     needs : tuple of int
         Feeders, by number, whose miss makes a product incomplete.
     good : bool array, shape (n,)

@@ -241,7 +241,6 @@ def batches_of(n: int, begins: Sequence[int] = (0,)) -> list[slice]:
 
     Parameters
     ----------
-    n : int
     begins : sequence of int
         As in :func:`mean_interval`. Runs without a value make no batch.
 

@@ -45,7 +45,6 @@ def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,))
 
     Parameters
     ----------
-    feeder : FeederRecords
     warm_up : int
         Carriers left out at the front.
     begins : sequence of int

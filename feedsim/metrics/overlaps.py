@@ -85,8 +85,6 @@ def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) 
 
     Parameters
     ----------
-    records : RunRecords
-    machine : Machine
     one, other : int
         Feeders, by number.
 
@@ -133,7 +131,6 @@ def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
     ----------
     overlap_mm : float64 array, shape (n,)
         NaN where not both were placed.
-    pair : Pair
     resolution_mm : float
         An overlap that close to its limit is within.
     """
@@ -168,7 +165,6 @@ def overlaps(
 
     Parameters
     ----------
-    records, machine, recipe
     names : sequence of str
         One for each feeder.
     """

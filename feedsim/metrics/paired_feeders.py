@@ -124,7 +124,6 @@ def within_tolerance(ran: Ran, number: int, *, rows: Rows) -> Bools:
 
     Parameters
     ----------
-    ran : Ran
     number : int
         Of the feeder, from 0.
     rows : Rows
@@ -144,7 +143,6 @@ def with_hazard(ran: Ran, number: int) -> Bools:
 
     Parameters
     ----------
-    ran : Ran
     number : int
         Of the feeder, from 0.
 

@@ -68,8 +68,6 @@ def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -
 
     Parameters
     ----------
-    records : RunRecords
-    machine : Machine
     criteria : Criteria
         For the recipe and the placement tolerance.
     """

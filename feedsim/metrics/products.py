@@ -65,7 +65,6 @@ class Products:
         Which feeders missed together, the most frequent first, 20 at most.
     missing_otherwise : int
         Products of combinations beyond those.
-    overlaps : tuple of Overlap
     diverted : Diverted or None
         What the divert gate did; None on a line that has none.
     """
@@ -98,11 +97,8 @@ def products(
 
     Parameters
     ----------
-    records : RunRecords
     rows : ProductRows
         Of these records.
-    machine : Machine
-    criteria : Criteria
     names : sequence of str
         One for each feeder.
     duration_s : float or None

@@ -60,7 +60,6 @@ def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> C
 
     Parameters
     ----------
-    rows : Rows
     function : callable
         Of arrays of shape (m,), one for each column; gives one of that shape, or a shorter one.
     *columns : array, shape (n,)

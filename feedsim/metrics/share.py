@@ -30,7 +30,6 @@ class Counted(NamedTuple):
 
     Attributes
     ----------
-    hits : int
     share : float or None
         Of all cases, 0…1; None where there was no case.
     interval : Interval or None

@@ -45,7 +45,6 @@ class LineStops(Stops):
         Carriers that a stop cost, counted at each feeder.
     lost_by_rule : dict
         The same by the rule of the stop.
-    lost_by_feeder : tuple of int
     by_cause : dict
         Stops by rule, then by what lay behind it; a stop whose rule says it all has none.
     within : dict

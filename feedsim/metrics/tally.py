@@ -109,7 +109,6 @@ def shares_of(
     ----------
     runs : sequence of Tally
         Of one feeder, one for each independent run, in a fixed order.
-    criteria : Criteria
     confidence : float
         Of each two-sided interval.
     """
@@ -141,7 +140,6 @@ def sureness(
     ----------
     feeders : sequence of sequence of Tally
         The runs of each feeder.
-    criteria : Criteria
     confidence : float
         Of each two-sided interval that has to lie on one side of its limit.
     """

@@ -59,7 +59,6 @@ class ControllerSpeed:
 
     Parameters
     ----------
-    belt : BeltMotion
     scale_error : float
         ε.
     filter_s : float

@@ -32,7 +32,6 @@ def increasing_root(curve: Curve, low: float, *, high: float, start: float) -> f
 
     Parameters
     ----------
-    curve : Curve
     low, high : float
         h(low) ≤ 0 ≤ h(high).
     start : float

@@ -274,7 +274,6 @@ class FeedMotion:
 
     Parameters
     ----------
-    belt : BeltMotion
     scale_error : float
         ε.
     ratio : float

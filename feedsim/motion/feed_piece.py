@@ -71,7 +71,6 @@ class Shape:
 
     Parameters
     ----------
-    rate : Rate
     gain, feedforward : float
         K (1/s, may be ``inf``) and k.
 
@@ -231,10 +230,6 @@ def _within(piece: FeedPiece, s: float) -> float:
 
 class FeedPiece:
     """Feed motion from ``start_s`` on, until the next piece starts.
-
-    Parameters
-    ----------
-    shape : Shape
 
     Attributes
     ----------

@@ -205,9 +205,6 @@ class Master:
 
     Parameters
     ----------
-    belt : BeltMotion
-    encoder : Encoder
-    controller : Controller
     phase : float
         φ of the encoder, 0…1.
     ticks_phase_s : float

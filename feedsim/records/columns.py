@@ -83,7 +83,6 @@ class FeederRecords:
         1 where the clutch closed, or opened, after its point.
     missed_time_s : float64
         When the program knew that the carrier gets no insert here; NaN also where it never did.
-    books : InsertBooks
     """
 
     outcome: Small

@@ -50,7 +50,6 @@ class Within(NamedTuple):
 
     Attributes
     ----------
-    time_s : float
     what : str
         The rule, or the kind of the fault.
     cause : str
@@ -72,7 +71,6 @@ class Stop:
 
     Attributes
     ----------
-    rule : Rule
     cause : str
         What lay behind it: the hazard that became a jam, the planned fault,
         ``magazine_empty``, the last missed carrier's cause, ``double`` or ``false_alarm``; empty

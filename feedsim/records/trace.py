@@ -16,7 +16,6 @@ class TraceEvent(NamedTuple):
 
     Attributes
     ----------
-    time_s : float
     part : str
         ``line``, ``carrier_eye``, ``feeder.0.insert_eye``, ``feeder.0.clutch``, …
     event : str

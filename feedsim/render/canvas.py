@@ -147,8 +147,6 @@ def heading(
 
     Parameters
     ----------
-    figure : Figure
-    title, subtitle : str
     y : float
         Of the middle of the title, a share of the height.
     size : float
@@ -214,8 +212,6 @@ def above(axes: Axes, text: str, points: float, *, x: float | None = None, **loo
 
     Parameters
     ----------
-    axes : Axes
-    text : str
     points : float
         Distance from the top of the axes (1/72 inch).
     x : float, optional

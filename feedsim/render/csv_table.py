@@ -59,7 +59,6 @@ def columns_csv(
 
     Parameters
     ----------
-    rows : array of int
     columns_of : callable
         Gives the columns of some of the rows by name, in order; also of none.
     """

@@ -209,7 +209,6 @@ def wrapped(
 
     Parameters
     ----------
-    text : str
     first : str
         What stands before the first line.
     rest : str, optional

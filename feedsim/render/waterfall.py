@@ -40,7 +40,6 @@ def draw_waterfall(
     ----------
     axes : Axes
         Room is left at its left for names and at its right for numbers.
-    steps : sequence of Step
     last : Step
         What they come to: a bar from 0.
     heads : sequence of str

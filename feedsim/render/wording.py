@@ -61,7 +61,6 @@ def length_number(value: float, units: System, *, sign: bool = False) -> str:
     ----------
     value : float
         mm.
-    units : {"metric", "inch"}
     sign : bool
         Write a plus too. Zero has no sign.
     """

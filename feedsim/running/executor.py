@@ -135,7 +135,6 @@ def worker_pool(
     ----------
     work : callable
         Importable by name, since other processes call it. What it raises is raised here.
-    where : Local or Cluster
     on_lost : callable
         Told in words when a worker is lost; its calls are then made again.
     """

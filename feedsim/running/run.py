@@ -47,11 +47,8 @@ class ScenarioRun:
 
     Attributes
     ----------
-    scenario : Scenario
     machine : Machine
         With every ``"auto"`` solved.
-    records : RunRecords
-    results : Results
     """
 
     scenario: Scenario
@@ -125,7 +122,6 @@ def run_scenario(
 
     Parameters
     ----------
-    scenario : Scenario
     replications : int, optional
         How often, each time with random numbers of its own; all enter the figures.
     first : int, optional
@@ -178,7 +174,6 @@ def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecord
 
     Parameters
     ----------
-    scenario : Scenario
     around : range, optional
         Numbers of carriers, the warm-up included. The run then ends with the last of them:
         what comes later cannot change what went before.

@@ -83,8 +83,6 @@ def scenario_from_dict(
 
     Parameters
     ----------
-    data : dict
-    overrides : sequence of str, optional
     folder : str or Path, optional
         From where the path of a record of carriers is meant; the current folder if left out.
     """

@@ -68,7 +68,6 @@ class Recorded:
 
     Attributes
     ----------
-    pitches_mm : tuple of float
     file : str
         Its name, to be shown.
     first_row : int
@@ -107,7 +106,6 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
 
     Parameters
     ----------
-    column : Column
     speed_mm_s : float or None
         Belt speed while eye times were logged (mm/s); not used for pitches.
 

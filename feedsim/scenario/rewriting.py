@@ -33,7 +33,6 @@ def scenario_to_toml(
 
     Parameters
     ----------
-    scenario : Scenario
     written : mapping, optional
         Data that it was read from: what still says the same stays as it was written there.
     units : {"metric", "inch"}

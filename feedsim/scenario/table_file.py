@@ -32,7 +32,6 @@ class Table:
     ----------
     file : str
         Its path.
-    text : str
     delimiter : str
         What parts its cells.
     head : tuple of str
@@ -86,7 +85,6 @@ def read_table(path: str | Path, *, largest: int, what: str) -> Table:
 
     Parameters
     ----------
-    path : str or Path
     largest : int
         Size in bytes beyond which it is refused.
     what : str

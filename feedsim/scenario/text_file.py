@@ -16,7 +16,6 @@ def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) 
 
     Parameters
     ----------
-    path : str or Path
     largest : int
         Size in bytes beyond which it is refused, some millions.
     what : str

@@ -16,8 +16,6 @@ class BlockedWatch(Part):
 
     Parameters
     ----------
-    clock : Clock
-    limit_mm : float
     position, time_at : callable
         Travel (mm) at a time (s), and the first time at which a travel is reached.
     output_on : callable

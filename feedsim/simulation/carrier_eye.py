@@ -28,8 +28,6 @@ class CarrierEye(Part):
 
     Parameters
     ----------
-    clock, conveyor
-    eye : Eye
     length_mm : float
         Of a carrier.
     carriers : iterator
@@ -38,7 +36,6 @@ class CarrierEye(Part):
         How many carriers come.
     memories : list of MarkMemory
         One for each feeder.
-    tracer : Tracer, optional
     progress : callable, optional
         Told now and then how many carriers have passed.
     """

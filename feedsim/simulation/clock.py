@@ -117,12 +117,7 @@ class Clock(Environment):
 
 
 class Part:
-    """A part of the line that runs as an event process.
-
-    Parameters
-    ----------
-    clock : Clock
-    """
+    """A part of the line that runs as an event process."""
 
     def __init__(self, clock: Clock) -> None:
         self.clock = clock

@@ -20,13 +20,6 @@ __all__ = ["Conveyor"]
 class Conveyor(Part):
     """Belt and encoder.
 
-    Parameters
-    ----------
-    clock : Clock
-    machine : Machine
-    phases : Phases
-    tracer : Tracer, optional
-
     Attributes
     ----------
     master : Master

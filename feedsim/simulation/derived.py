@@ -38,8 +38,6 @@ def landing(
     ----------
     times : array of float, shape (n,)
         Landings (s), NaN for none.
-    feeder : Feeder
-    belt : BeltMotion
     leading_edge_mm, slip_mm : array of float, shape (n,)
         Of each row's carrier.
     """
@@ -55,7 +53,6 @@ def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotio
 
     Parameters
     ----------
-    divert : Divert or None
     leading_edge_mm : array of float, shape (n,)
     belt : BeltMotion
         As it really moved.

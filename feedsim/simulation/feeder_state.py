@@ -21,14 +21,8 @@ class FeederState:
     ----------
     number : int
         From 0, along the line as in the scenario.
-    machine : Feeder
-    clock : Clock
-    controller : Controller
-    feed : FeedMotion
-    columns : Columns
     undecided : int
         Carriers that are neither missed nor engaged yet.
-    tracer : Tracer, optional
 
     Attributes
     ----------

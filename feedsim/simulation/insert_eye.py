@@ -79,7 +79,6 @@ class InsertEye:
 
     Parameters
     ----------
-    clock, conveyor, state
     inserts : iterator
         :class:`InsertDraw` fields, in order.
     first_nose_mm : float

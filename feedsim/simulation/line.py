@@ -37,11 +37,8 @@ class LineRun:
 
     Parameters
     ----------
-    machine : Machine
-    draws : Draws
     carriers : int
         How many come, the warm-up included.
-    tracer : Tracer, optional
     progress : callable, optional
         Told now and then how many carriers have passed the carrier eye.
     """

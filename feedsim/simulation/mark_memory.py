@@ -30,15 +30,7 @@ class Mark(NamedTuple):
 
 
 class MarkMemory(Part):
-    """First in, first out; the head is acted on at its engage point.
-
-    Parameters
-    ----------
-    clock, conveyor
-    state : FeederState
-    clutch : StagingClutch
-    carrier_length_mm : float
-    """
+    """First in, first out; the head is acted on at its engage point."""
 
     def __init__(
         self,

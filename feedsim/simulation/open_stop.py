@@ -16,8 +16,6 @@ class OpenStop:
         The power is off, or was, and home has not been found since.
     cleared : list of int
         Inserts rejected by each feeder, up to the last note of it.
-    steps : list of RecoveryStep
-    within : list of Within
     """
 
     def __init__(

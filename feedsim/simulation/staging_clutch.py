@@ -20,9 +20,6 @@ class StagingClutch(Part):
 
     Parameters
     ----------
-    clock, conveyor, state
-    eye : InsertEye
-    servo : Servo
     start_empty : bool
         Stage the first insert by jog.
 

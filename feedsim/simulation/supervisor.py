@@ -52,12 +52,8 @@ class Supervisor(Part):
 
     Parameters
     ----------
-    clock, machine, conveyor
-    lanes : list of Lane
-    carrier_eye : SupervisedCarrierEye
     clearing : iterator of float
         How long each clearing takes (s).
-    tracer : Tracer, optional
 
     Attributes
     ----------

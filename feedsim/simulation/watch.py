@@ -37,9 +37,6 @@ class Watch:
         Of the feeder.
     machine : Machine
         With its supervision.
-    conveyor, feed
-    draws : Draws
-    report : Report
 
     Attributes
     ----------

@@ -97,7 +97,6 @@ def budget(
 
     Parameters
     ----------
-    line : Line
     speeds : str, optional
         As in :func:`feedsim.sweep`, side by side; left out, the line speed in full and those of
         ``[sweep]`` in the figure.

@@ -37,11 +37,8 @@ def budget_figures(
 
     Parameters
     ----------
-    scenario : Scenario
     points : sequence of Point
         Rising in speed.
-    units : {"metric", "inch"}
-        Units of everything that is written.
 
     Returns
     -------

@@ -36,11 +36,8 @@ def sources_figures(
 
     Parameters
     ----------
-    scenario : Scenario
-    points : sequence of Point
     at_mm_s : float or None
         The speed; None: that of the scenario, or the one of the points that is nearest to it.
-    units : {"metric", "inch"}
 
     Returns
     -------

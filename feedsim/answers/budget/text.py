@@ -30,13 +30,10 @@ def budget_text(
 
     Parameters
     ----------
-    scenario : Scenario
     points : sequence of Point
         Rising in speed.
     in_full_mm_s : float or None
         The speed whose budget is written out; None: the shares at all speeds side by side.
-    units : {"metric", "inch"}
-        Units of everything that is written.
     """
     run = scenario.run
     each = " at each speed, common random numbers at all" if len(points) > 1 else ""

@@ -80,12 +80,10 @@ def budget_view(
 
     Parameters
     ----------
-    scenario : Scenario
     row : sequence of (line speed in mm/s, Compared)
         Budgets against runs.
     curve : sequence of (line speed in mm/s, CurvePoint)
         The closed form alone, closely spaced.
-    units : {"metric", "inch"}
     """
     length, speed = display_unit("length", units), display_unit("speed", units)
     accept = scenario.acceptance

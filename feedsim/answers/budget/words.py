@@ -62,8 +62,6 @@ def closing(row: Sequence[tuple[float, Compared]], *, units: System = "metric") 
     ----------
     row : sequence of (line speed in mm/s, Compared)
         Of one feeder, rising in speed.
-    units : {"metric", "inch"}
-        Units of everything that is written.
     """
     slow, fast = (_End(speed, compared.budget) for speed, compared in (row[0], row[-1]))
     if not fast.budget.sources:

@@ -33,12 +33,6 @@ def compare_figures(compared: Comparisons, *, units: System = "metric") -> dict[
     in tolerance, missed carriers and jam risk of all setups against line speed. Below: the
     paired differences of the others to the first with their 95 % intervals.
 
-    Parameters
-    ----------
-    compared : Comparisons
-    units : {"metric", "inch"}
-        Units of everything that is written.
-
     Returns
     -------
     dict of str to Figure

@@ -156,7 +156,6 @@ class Comparisons:
     ----------
     notes : tuple of str
         What a user should know of setups that differ in what a comparison shares.
-    setups : tuple of LetteredSetup
     highest_accepted_speed_mm_s : dict of str to float or None
         By the letter: the speed up to which every point is accepted; None if the first is not.
     islands : dict of str to tuple of Island
@@ -192,8 +191,6 @@ class Comparisons:
 
         Parameters
         ----------
-        comparison : Comparison
-        points : sequence of Together
         forms : sequence of sequence of Closed
             What the closed forms say of each feeder of each setup.
         """
@@ -365,7 +362,6 @@ def run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications: 
         As :func:`feedsim.scenario.scenario_to_dict` gives them, the first one first.
     speed : str
         Such as ``"60 m/min"``.
-    replications : int
     """
     first, *others = (
         changed(scenario_from_dict(data), [(LINE_SPEED, speed)]) for data in scenarios
@@ -407,7 +403,6 @@ def run_compare(
 
     Parameters
     ----------
-    comparison : Comparison
     where : Local or Cluster
         Where the speeds run, which has no influence on the results.
     on_point : callable

@@ -26,14 +26,7 @@ _HEAD = 16
 
 
 def compare_text(compared: Comparisons, *, units: System = "metric") -> str:
-    """Return the whole text of a comparison.
-
-    Parameters
-    ----------
-    compared : Comparisons
-    units : {"metric", "inch"}
-        Units of everything that is written.
-    """
+    """Return the whole text of a comparison."""
     lines = [*_top(compared), *_accepted(compared, units)]
     for number in range(len(compared.points[0].results[0].results.feeders)):
         for place, setup in enumerate(compared.setups[1:]):

@@ -143,7 +143,6 @@ def sentences(
         Of the first setup and of the other.
     usual_mm_s : float
         Speed whose figures are quoted, or those at the speed next to it.
-    units : {"metric", "inch"}
 
     Returns
     -------
@@ -206,7 +205,6 @@ def where(
         Which are meant, rising.
     no : bool
         Where all are meant, say ``at any speed``.
-    units : {"metric", "inch"}
     """
     shown = [speed(mm_s, units).partition(" ")[0] for mm_s in speeds_mm_s]
     unit = display_unit("speed", units).label

@@ -93,7 +93,6 @@ def explain(
 
     Parameters
     ----------
-    line : Line
     carrier : int, optional
         Its number in ``carriers``. This or `first`.
     first : {"miss", "hazard"}, optional

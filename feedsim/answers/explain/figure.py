@@ -38,10 +38,8 @@ def explain_figures(told: Stories, *, tolerance_mm: float, units: System) -> dic
 
     Parameters
     ----------
-    told : Stories
     tolerance_mm : float
         Either side of the target.
-    units : {"metric", "inch"}
 
     Returns
     -------

@@ -33,7 +33,6 @@ def island_words(
         Rising.
     accepted : sequence of bool
         At each of them.
-    units : {"metric", "inch"}
 
     Examples
     --------
@@ -66,7 +65,6 @@ def overlooked_words(
         That were run.
     highest : float or None
         The highest of them up to which all are accepted (mm/s).
-    units : {"metric", "inch"}
 
     Returns
     -------
@@ -102,12 +100,10 @@ def comes_and_goes(
 
     Parameters
     ----------
-    results : sequence of Results
     refused : sequence of RefusedSpeeds
         What the closed forms refuse.
     highest : float or None
         The highest speed up to which all results are accepted (mm/s).
-    units : {"metric", "inch"}
     """
     speeds = [found.line_speed_mm_s for found in results]
     said = (

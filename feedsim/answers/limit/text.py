@@ -30,14 +30,7 @@ FIGURES: Mapping[Figure, str] = {
 
 
 def limit_text(found: Limits, *, units: System = "metric") -> str:
-    """Return the two answers and their comparison.
-
-    Parameters
-    ----------
-    found : Limits
-    units : {"metric", "inch"}
-        Units of everything that is written.
-    """
+    """Return the two answers and their comparison."""
     lines = [
         found.title,
         "",
@@ -120,7 +113,6 @@ def refused_words(
         Rising.
     looked_to : float or None
         Up to which speed (mm/s) none is missing; None: at all.
-    units : {"metric", "inch"}
 
     Returns
     -------

@@ -24,7 +24,6 @@ class Page(Answer):
 
     Attributes
     ----------
-    lines : tuple of Line
     choice : Choice
         The carriers that are shown, and why these.
     """
@@ -69,7 +68,6 @@ class Page(Answer):
 
         Parameters
         ----------
-        units : {"metric", "inch"}, optional
         linked : str
             See :func:`feedsim.answers.rehearse.page.page.rehearse_page`.
         """

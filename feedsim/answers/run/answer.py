@@ -40,7 +40,6 @@ class Run(Answer):
 
     Attributes
     ----------
-    line : Line
     ran : ScenarioRun
         Machine, records and results.
     around : int or None

@@ -54,8 +54,6 @@ def summary(
         What was run.
     criteria : Criteria
         What it was judged by.
-    units : {"metric", "inch"}
-        Units of everything that is written.
     """
     lines = [*_head(results, units), *verdict(results)]
     for sentence in unseen(results, machine):

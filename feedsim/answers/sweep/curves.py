@@ -42,11 +42,8 @@ class SweepView:
     ----------
     scale : Scale
         Where the points stand.
-    points : tuple of Results
     number : int
         Of the feeder.
-    criteria : Criteria
-    units : {"metric", "inch"}
     """
 
     scale: Scale

@@ -58,8 +58,6 @@ def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure
     ----------
     swept : Swept
         Over one axis.
-    units : {"metric", "inch"}
-        Units of everything that is written.
 
     Returns
     -------

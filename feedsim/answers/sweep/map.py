@@ -43,8 +43,6 @@ def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     ----------
     swept : Swept
         Over two axes.
-    units : {"metric", "inch"}
-        Units of everything that is written.
 
     Returns
     -------

@@ -56,7 +56,6 @@ class Heat:
 
     Attributes
     ----------
-    title : str
     get : callable
         The figures of a feeder → a share; of ``SPREAD``: a length (mm).
     limit : callable

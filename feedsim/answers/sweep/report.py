@@ -41,8 +41,6 @@ def sweep_report(
         What is seen in each, and the PNG image.
     settings : sequence of MachineSettings
         One for each feeder, of the scenario as given.
-    units : {"metric", "inch"}
-        Units of everything that is written.
     """
     return html_page(
         "feedsim.answers.sweep",

@@ -58,7 +58,6 @@ def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]
     ----------
     swept : Swept
         Over one axis.
-    units : {"metric", "inch"}
 
     Returns
     -------

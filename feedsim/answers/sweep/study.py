@@ -52,7 +52,6 @@ class Sweep:
 
     Attributes
     ----------
-    scenario : Scenario
     axes : tuple of Axis
         One or two, the line speed last.
     replications : int
@@ -121,7 +120,6 @@ class Point:
 
     Attributes
     ----------
-    results : Results
     varied : dict of str to str
         The value of each key that is not the line speed.
     placement_errors : tuple of ErrorCounts
@@ -263,7 +261,6 @@ def run_sweep(
 
     Parameters
     ----------
-    sweep : Sweep
     where : Local or Cluster
         Where the points run; the results do not depend on it.
     known : mapping of int to Point

@@ -24,14 +24,7 @@ _FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk", "")
 
 
 def sweep_text(swept: Swept, *, units: System = "metric") -> str:
-    """Return the table: a line per point and feeder, and up to where it is accepted.
-
-    Parameters
-    ----------
-    swept : Swept
-    units : {"metric", "inch"}
-        Units of everything that is written.
-    """
+    """Return the table: a line per point and feeder, and up to where it is accepted."""
     lines = [swept.title]
     unit = display_unit("length", units).label
     for number, feeder in enumerate(swept.points[0].results.feeders):

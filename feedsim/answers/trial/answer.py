@@ -91,7 +91,6 @@ def trial_plan(
 
     Parameters
     ----------
-    line : Line
     speeds : str, optional
         As in :func:`feedsim.sweep`; four round ones up to line speed if left out.
     confidence : float
@@ -127,7 +126,6 @@ def trial_fit(
 
     Parameters
     ----------
-    line : Line
     data : str or Path
         What was measured, a CSV file.
     confidence : float

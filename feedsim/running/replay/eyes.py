@@ -92,7 +92,6 @@ def program_levels(
     ----------
     output : iterable of Level
         Runs of the output, in order.
-    eye : Eye
     scan_tick : callable
         The first scan tick at or after an instant (s); None: nothing was ever seen at one.
     """

@@ -54,7 +54,6 @@ class FeederBudget:
 
     Attributes
     ----------
-    sources : tuple of Weighed
     combined_sd_mm : float
         Their combined standard uncertainty.
     shifts : tuple of Shift
@@ -88,7 +87,6 @@ class Compared:
     ----------
     ratio : float or None
         Combined over simulated standard deviation; None where nothing spreads in the run.
-    ratio_ci95 : Interval or None
     agreement : {"agrees", "open", "differs"} or None
         "differs": the whole interval lies more than ``WITHIN`` off 1; "agrees": none of it
         does.
@@ -118,8 +116,6 @@ class Budgets:
 
     Attributes
     ----------
-    feedsim, title : str
-    scenario : Scenario
     steady : bool
         False where it has a speed profile, faults or adjustments, which budgets leave out.
     carriers : int
@@ -146,8 +142,6 @@ def budgets_at(
 
     Parameters
     ----------
-    scenario : Scenario
-    speed_mm_s : float
     units : {"metric", "inch"}
         Of the words in the doubts.
     """

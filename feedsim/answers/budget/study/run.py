@@ -62,7 +62,6 @@ def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[Simulated
     ----------
     scenario : mapping
         As :func:`feedsim.scenario.scenario_to_dict` gives it.
-    speed_mm_s : float
     """
     ran = run_scenario(steady(scenario_from_dict(dict(scenario)), speed_mm_s))
     return [

@@ -110,7 +110,6 @@ class Outcome:
         Highest speed in closed form, all feeders together; None where there is no limit.
     gain_mm_s : float or None
         How much higher that is than as it is; None where one of them is none.
-    binding : Binding or None
     """
 
     change: Change | None = field(metadata={**AMONG, **IF_ANY})
@@ -128,7 +127,6 @@ class WhatIf:
     ----------
     line_speed_mm_s : float
         Of the spreads.
-    as_it_is : Outcome
     changes : tuple of Outcome
         What raises the limit most comes first; of those that raise it alike, what spreads least.
     closed_form_refused : tuple of RefusedSpeeds
@@ -229,7 +227,6 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
 
     Parameters
     ----------
-    scenario : Scenario
     speed_mm_s : float
         Line speed of the spreads.
     run : callable

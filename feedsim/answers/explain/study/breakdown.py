@@ -30,7 +30,6 @@ class Breakdown:
 
     Parameters
     ----------
-    feeder : FeederSource
     side : {"engage", "disengage"}
         Whose lead allows for the delays. What comes late on the disengage side places early.
     speed : float

@@ -79,7 +79,6 @@ class InClosedForm:
 
     Attributes
     ----------
-    feeders : tuple of Closed
     window : (float, float) or None
         The speeds (mm/s) between which they accept the line, where they do not accept all slower.
     """
@@ -131,7 +130,6 @@ def closed_forms(scenario: Scenario, *, look: Callable[[], None] | None = None) 
 
     Parameters
     ----------
-    scenario : Scenario
     look : callable, optional
         Called at each speed that is looked at; what it raises ends the search.
     """

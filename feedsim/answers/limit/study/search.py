@@ -133,7 +133,6 @@ class Search:
 
     Attributes
     ----------
-    scenario : Scenario
     start_mm_s : float
         Where to begin to look.
     within : float
@@ -204,7 +203,6 @@ def search(
 
     Parameters
     ----------
-    task : Search
     run : callable
         Makes calls of :func:`run_batch` and returns their results in the same order.
     progress : callable, optional

@@ -25,10 +25,8 @@ class ShareSeen:
 
     Attributes
     ----------
-    share : float or None
     interval : Interval or None
         At the confidence of a look.
-    limit : float
     met, decided : bool
         Whether the share meets its limit, and whether the whole interval is on one side of it.
     trials_to_tell : float or None
@@ -136,7 +134,6 @@ class Limits:
         Rising.
     closed_form_complete_to_mm_s : float or None
         Up to which speed none is missing among the refused; None: at all.
-    simulated : Simulated
     agree : bool or None
         Whether the closed form lies in the range that the simulation leaves; None where that is
         not known.

@@ -74,8 +74,6 @@ def rehearse_page(
         :func:`feedsim.answers.rehearse.study.scene.scene` makes them.
     differences : sequence of (str, str, str)
         Keys in which two setups differ, with the value in either.
-    units : {"metric", "inch"}
-        Units of everything that is written.
     linked : str
         Where a server has :func:`linked_parts`, with a slash at its end; left empty, all is in the
         page, which then is one file that a browser opens from disk.

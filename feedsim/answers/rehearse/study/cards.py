@@ -55,7 +55,6 @@ class Inserts:
 
     Attributes
     ----------
-    cards : list of InsertDraw
     nose_mm : float64 array, shape (n,)
         F: feed travel at which each nose is at the insert eye, before any slip.
     carrier : int32 array, shape (n,)

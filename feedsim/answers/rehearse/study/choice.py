@@ -66,7 +66,6 @@ def choose(
     scenarios : sequence of Scenario
         One or more setups. Looked for is the first carrier of which what is wanted is true in
         any of them.
-    wanted : Wanted
     progress : callable, optional
         Told how many carriers have been looked through.
 

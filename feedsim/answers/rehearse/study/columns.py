@@ -27,7 +27,6 @@ def column(values: ArrayLike, kind: Kind = "f8") -> Column:
     Parameters
     ----------
     values : array_like, shape (n,)
-    kind : {"f8", "f4", "i4", "u1"}
 
     Raises
     ------

@@ -61,7 +61,6 @@ def scene(
 
     Parameters
     ----------
-    scenario : Scenario
     choice : Choice
         Which carriers; the scenario has them.
     name : str

@@ -88,7 +88,6 @@ def scene_events(
 
     Parameters
     ----------
-    records, trace
     missed_s, hazards, hazard_s
         One for each feeder, as :func:`missed_times`, ``hazards_of_feeder`` and ``hazard_times``
         give them.

@@ -38,7 +38,6 @@ class Stretch:
         Ends of the line in the picture, along the line from the carrier eye.
     from_s, to_s : float
         From the first chosen carrier coming into the picture to the last one leaving it.
-    feeds : tuple of FeedTravel
     """
 
     scenario: Scenario
@@ -60,7 +59,6 @@ def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
 
     Parameters
     ----------
-    scenario : Scenario
     chosen : range
         At least one carrier that the scenario has.
 

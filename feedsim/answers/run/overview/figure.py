@@ -72,8 +72,6 @@ def overview_figures(
         What ran.
     criteria : Criteria
         What it was judged by.
-    units : {"metric", "inch"}
-        Units of everything that is written.
 
     Returns
     -------

@@ -52,7 +52,6 @@ class Shown:
 
     Attributes
     ----------
-    figures : FeederResults
     placed : bool array
         Which of all carriers got an insert.
     errors : float64 array, shape (n,)
@@ -66,13 +65,10 @@ class Shown:
         Of the counted feed cycles, hazard by hazard.
     cycles : int
         How many these are.
-    lanes : tuple of Lane
     numbers : tuple of int
         First and last counted carrier (equal to or below the first: none).
-    tolerance : float
     view : tuple of float
         Least and largest error shown; what lies beyond is far off the rest.
-    units : {"metric", "inch"}
     """
 
     figures: FeederResults

@@ -61,11 +61,8 @@ def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: Syste
 
     Parameters
     ----------
-    axes : Axes
     results, machine
         Of a run.
-    units : {"metric", "inch"}
-        Units of everything that is written.
     """
     unit = display_unit("length", units)
     inserts = _inserts(results, machine)

@@ -32,9 +32,6 @@ def product_figure(results: Results, machine: Machine, *, units: System = "metri
     ----------
     results : Results
         Of a run.
-    machine : Machine
-    units : {"metric", "inch"}
-        Units of everything that is written.
     """
     from matplotlib.figure import Figure
 

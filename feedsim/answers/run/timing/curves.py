@@ -49,12 +49,10 @@ class TargetPath:
 
     Attributes
     ----------
-    carrier : int
     curve : Curve
         Belt travel − leading edge − D − slip − target offset + S: it stands at S when the
         insert should land. It ends at the landing, where it is past the nose by the
         placement error.
-    outcome : Outcome
     """
 
     carrier: int
@@ -134,7 +132,6 @@ def target_paths(view: TimingView, *, low_mm: float, high_mm: float) -> list[Tar
 
     Parameters
     ----------
-    view : TimingView
     low_mm, high_mm : float
         Part of the scale that is shown. A target without a landing runs through all of it.
     """

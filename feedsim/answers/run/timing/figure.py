@@ -65,8 +65,6 @@ def timing_figure(
         Which, from 0, the warm-up counted.
     title : str
         Of the scenario.
-    units : {"metric", "inch"}
-        Units of everything that is written.
 
     Raises
     ------

@@ -25,7 +25,6 @@ class TimingView:
 
     Attributes
     ----------
-    machine, records, trace
     feeder, carrier : int
         From 0, the warm-up counted.
     from_s, to_s : float
