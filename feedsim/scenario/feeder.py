@@ -172,13 +172,15 @@ class Settings(Section):
     target_offset: Length = key("Carrier's leading edge to insert's leading edge, a length.")
     stage_position: Distance = key("Nose of the staged insert, from the insert eye, a length.")
     engage_distance: AutoDistance = key(
-        "Belt travel from the mark to closing the clutch, at standstill speed; or auto.", "auto"
+        "Belt travel from the mark to closing the clutch, extrapolated to zero speed; or auto.",
+        "auto",
     )
     engage_lead: AutoLead = key(
         "Time by which the clutch closes sooner, to make up for the delays; or auto.", "auto"
     )
     disengage_distance: AutoDistance = key(
-        "Belt travel from the insert's edge to opening the clutch, at standstill speed; or auto.",
+        "Belt travel from the insert's edge to opening the clutch, extrapolated to zero speed; or "
+        "auto.",
         "auto",
     )
     disengage_lead: AutoLead = key(
