@@ -69,10 +69,10 @@ WARNINGS = {
     # 100 − 60.025 mm of travel; 300 − 359.924 mm: by so much the stage and the placement move
     "feeder.0.settings.disengage_distance=100 mm": "stage an insert 40 mm past",
     "feeder.0.settings.engage_distance=300 mm": "place inserts 59.9 mm early",
-    "feeder.0.nose_limit=130 mm": "guards nothing",
-    "feeder.0.grip_end=120 mm": "guards nothing",
+    "feeder.0.nose_limit=130 mm": "protects nothing",
+    "feeder.0.grip_end=120 mm": "protects nothing",
     "feeder.0.insert.gap=180 mm": "No lower speed helps",
-    "feeder.0.settings.target_offset=0.5 mm": "to an end of the carrier",
+    "feeder.0.settings.target_offset=0.5 mm": "are left to an end of the carrier",
     "feeder.0.insert_eye_to_placement=205 mm": "some land while the feed",
     "acceptance.missed=0 %": "never shown at 95 %",
     "acceptance.within_tolerance=99.99 %": "even with none seen it takes 38",

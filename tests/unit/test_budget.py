@@ -324,7 +324,7 @@ def test_a_doubt_at_many_speeds_is_told_once() -> None:
     points = [point(500.0 * k, doubts=(DOUBT,)) for k in (1, 2, 3)]
     text = " ".join(" ".join(side_by_side(*points)).split())
     assert text.count(DOUBT.words) == 1
-    assert "The like at 30 and 60 m/min." in text
+    assert "The same at 30 and 60 m/min." in text
 
 
 def test_a_profile_that_is_left_out_is_told() -> None:

@@ -232,7 +232,7 @@ def _warnings(row: Sequence[tuple[float, Compared]], units: System) -> Iterator[
         if kind in _OF_RUNS:
             words = f"At {_speeds([speed], units)}: {words}"
         if others:
-            words += f" The like at {_speeds([speed for speed, _ in others], units)}."
+            words += f" The same at {_speeds([speed for speed, _ in others], units)}."
         yield from wrapped(words, "  ! ")
 
 

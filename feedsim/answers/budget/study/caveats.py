@@ -89,8 +89,8 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
     ]
     yield (
         f"The run-up is too short {s.at_speed}: an insert lands at {s.percent(pace)} of the speed "
-        f"that the feed runs up to, so that what the insert side is off counts {1.0 / pace:.3g} "
-        f"times as much. That would make a standard deviation of {s.say(math.hypot(*parts))}."
+        f"that the feed runs up to, so that errors of the insert side count {1.0 / pace:.3g} times "
+        f"as much: a standard deviation of {s.say(math.hypot(*parts))}."
     )
 
 

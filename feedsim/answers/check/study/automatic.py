@@ -156,7 +156,7 @@ def _why(s: CheckedFeeder, side: str, *, locked: bool) -> str:
     )
     if room <= 0.0 or distance <= 0.0:
         return words
-    return f"{words}, where a speed up to {s.percent(0.5 * room / distance)} off leaves it"
+    return f"{words}, which a speed up to {s.percent(0.5 * room / distance)} off does not leave"
 
 
 def _cost(s: CheckedFeeder) -> str:

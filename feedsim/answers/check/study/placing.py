@@ -65,8 +65,8 @@ def limits(s: CheckedFeeder) -> Iterator[str]:
         if place >= way:
             yield (
                 f"{key} is {s.say(place)}{'' if given else ', the default'}, at or past the "
-                f"placement point ({s.say(way)}): it guards nothing "
-                f"there. Measure it on the machine."
+                f"placement point ({s.say(way)}): it protects "
+                f"nothing there. Measure it on the machine."
             )
 
 
@@ -176,7 +176,7 @@ def on_carrier(s: CheckedFeeder) -> Iterator[str]:
     room = allowed + min(settings.target_offset_mm, -over)
     if 0.0 <= room < SIGMAS * sd:
         yield (
-            f"On target there are {s.say(room)} to an end of the carrier, only "
+            f"On target {s.say(room)} are left to an end of the carrier, only "
             f"{room / sd:.1f} standard deviations of the placement ({s.say(sd)})."
         )
     if over > allowed:

@@ -270,7 +270,7 @@ def locked_counts(s: CheckedFeeder) -> Iterator[str]:
         yield (
             f"A motion cycle is {round(counts)} encoder counts of {s.say(q)} {s.at_speed}, to the "
             f"count: ticks and counts are locked, and the mean error of a run lies up to "
-            f"{s.say(0.5 * q)} to either side, as its start has it. Run other seeds, or a finer "
+            f"{s.say(0.5 * q)} to either side, as chance starts it. Run other seeds, or a finer "
             f"wheel."
         )
     elif round(counts) >= 1:
@@ -287,7 +287,7 @@ def _slow_beat(s: CheckedFeeder, beat_mm: float) -> Iterator[str]:
         yield (
             f"Encoder counts and ticks come back to each other only every {s.say(beat_mm)} of belt "
             f"travel {s.at_speed}: with cards as regular as these the errors of carriers in a row "
-            f"go together, and the mean of a short run is one of several. Run more carriers, or a "
+            f"are alike, and the mean of a short run is one of several. Run more carriers, or a "
             f"finer wheel."
         )
 
