@@ -228,7 +228,7 @@ return said;
 
 
 @pytest.mark.parametrize("size", [(360, 740), (390, 844), (820, 1180), (1280, 720)])
-@pytest.mark.parametrize("setups", [CARD, ("imperial", ())])
+@pytest.mark.parametrize("setups", [CARD, ("imperial", ()), ("two_feeders", ())])
 def test_no_distance_is_cut_at_the_side(
     size: tuple[int, int],
     setups: tuple[Any, ...],

@@ -35,7 +35,7 @@ const drawFeeder = (area, at, setup, place, line, look) => {
   for (const insert of state.inserts) drawInsert(area, path, insert, { ...look, mouth: pathStart(feeder) });
   drawGrip(area, at, path, feeder, state, look.ink);
   const clear = Math.abs(path.point(pathStart(feeder))[0] - at.x(0)) > 90; // of the carrier eye's name
-  drawMagazine(area, path, feeder, { ink: look.ink, named: clear && -pathStart(feeder) * at.scale > 150 });
+  drawMagazine(area, path, feeder, { ink: look.ink, named: look.named && clear && -pathStart(feeder) * at.scale > 150 });
   drawInsertEye(area, path, blocked, look.ink);
   drawPlaces(area, at, path, feeder, { ...look, blocked, end: nextMagazine(at, setup, feeder) });
   drawClutch(area, path, feeder, state, look);
@@ -134,7 +134,7 @@ const nextMagazine = (at, setup, feeder) => {
 };
 
 /** Ticks of the places that matter, with their names in a column beside the placement point. */
-const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, narrow, end }) => {
+const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, narrow, named, end }) => {
   const places = placesOf(feeder.geometry, blocked ? "blocked" : "clear");
   for (const place of places) {
     if (!place.s) {
@@ -147,7 +147,7 @@ const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, n
   }
   const [endX] = path.point(path.reach);
   const gap = narrow ? 13 : 15;
-  if (endX > width + 14 || endX < -226) return;
+  if (!named || endX > width + 14 || endX < -226) return;
   let y = at.top - 22 - gap * (places.length - 1);
   const levels = [
     places.map(({ s, name }) => (s ? `${name} ${inUnits.short(s)}` : name)),
@@ -170,7 +170,7 @@ const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, n
 };
 
 /** The clutch between master and feed: two discs, apart while open, together while closed. */
-const drawClutch = ({ pen }, path, feeder, state, { ink, narrow }) => {
+const drawClutch = ({ pen, width }, path, feeder, state, { ink, narrow, named }) => {
   const [x, y] = path.point(pathStart(feeder) * 0.4, narrow ? 34 : 52);
   const gap = 9 * (1 - state.engagement);
   const half = narrow ? 8 : 12;
@@ -183,8 +183,9 @@ const drawClutch = ({ pen }, path, feeder, state, { ink, narrow }) => {
     pen.fillRect(left, y - half, 4, 2 * half);
     pen.strokeRect(left, y - half, 4, 2 * half);
   }
+  if (!named) return;
   const words = clutchWords(state);
   const share = words === "open" || words === "closed" ? "" : ` ${Math.round(100 * state.engagement)} %`;
   write(pen, `clutch ${words}${share}`, x, y - half - 6, { font: BOLD, colour: ink.ink, align: "center", back: ink.paper });
-  if (feeder.title) write(pen, feeder.title, x, y - half - 21, { colour: ink.ink, align: "center", back: ink.paper });
+  if (feeder.title && width > 500) write(pen, feeder.title, x, y - half - 21, { colour: ink.ink, align: "center", back: ink.paper });
 };

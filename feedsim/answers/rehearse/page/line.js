@@ -7,7 +7,7 @@ const OUTSIDE = "⇥"; // placed, but out of tolerance
 /** Where things stand in a picture of this size, in pixels. */
 const layoutOf = (area, view, { withDistances, feeders }) => {
   const scale = area.width / view.span;
-  const narrow = area.height < 200;
+  const narrow = area.height < 200 || area.width < 500;
   const below = (narrow ? 40 : 52) + (withDistances ? (narrow ? 18 : 26) : 0);
   const belt = Math.round(area.height - below);
   return {

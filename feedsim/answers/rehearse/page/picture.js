@@ -2,8 +2,9 @@
 
 const NOTE_PERIODS = 0.8; // of the time between carriers, that a note stays
 const NOTE_TOP = 4;
+const ROOM_OF_NAMES = 360; // px that each feeder needs; where there is less, only the one looked at has names
 
-const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, withDistances }) => {
+const drawPicture = (area, setup, { clock, view, feeder: looked, chosen, words, inUnits, ink, withDistances }) => {
   const { pen, width, height } = area;
   const t = runTime(setup, clock);
   const line = lineAt(setup, t);
@@ -16,7 +17,8 @@ const drawPicture = (area, setup, { clock, view, chosen, words, inUnits, ink, wi
   setup.feeders.forEach((feeder, place) => {
     for (const insert of line.feeders[place].inserts)
       insert.pale = !(t >= feeder.inserts.closes_s[insert.place]);
-    drawFeeder(area, at, setup, place, line, look);
+    const named = place === looked || width > ROOM_OF_NAMES * setup.feeders.length;
+    drawFeeder(area, at, setup, place, line, { ...look, named });
   });
   drawTargets(area, at, setup, line, ink);
   drawCarrierEye(area, at, setup, line, ink);

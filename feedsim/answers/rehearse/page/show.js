@@ -15,7 +15,7 @@ const drawAll = () => {
   forget();
   const chosen = carrierNow();
   if (view.follows) centreOn(chosen);
-  const look = { clock: clock.at, view, chosen, words, inUnits, ink: page.ink };
+  const look = { clock: clock.at, view, feeder: page.feeder, chosen, words, inUnits, ink: page.ink };
   const last = setups.length - 1;
   page.drawn = setups.map((setup, i) => drawPicture(pictures[i], setup, { ...look, withDistances: i === last }));
   setups.forEach((setup, i) =>
