@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -48,12 +49,12 @@ def desk(
             _show(once)
 
     try:
-        serve(files, port=port, ready=ready)
+        with suppress(KeyboardInterrupt):
+            serve(files, port=port, ready=ready)
     except OSError as error:
         why = error.strerror or str(error)
         raise FeedsimError(Fault("--port", message=f"{port} cannot be had: {why}")) from None
-    except KeyboardInterrupt:
-        tell("the desk is closed")
+    tell("the desk is closed")
     return 0
 
 

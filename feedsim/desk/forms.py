@@ -14,6 +14,7 @@ from feedsim.answers.limit.islands import FAILING
 from feedsim.answers.line import Line
 from feedsim.answers.setup.study.sheet import good_for
 from feedsim.desk.autos import autos_of
+from feedsim.desk.runs import rounds
 from feedsim.desk.told import length, speed, time
 from feedsim.machine import Machine
 from feedsim.quantities import System
@@ -42,6 +43,7 @@ def forms(line: Line, units: System) -> dict[str, Any]:
         "units": units,
         "line_speed": at,
         "steady": not scenario.line.profile,
+        "rounds": list(rounds(machine)),
         "verdict": {
             "state": "refused" if refused else "accepted",
             "words": f"{said} in closed form at {at['text']}.",

@@ -140,6 +140,13 @@ class Lane:
             self._waiting.append(job)
             self._change.notify()
 
+    def give_up(self) -> None:
+        """Give up all that waits or is worked on."""
+        with self._change:
+            for job in (self._now, *self._waiting):
+                if job is not None:
+                    job.drop(GONE)
+
     def _work(self) -> None:
         while True:
             with self._change:

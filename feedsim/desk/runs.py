@@ -12,8 +12,10 @@ from feedsim.answers.run.answer import Run
 from feedsim.answers.run.kept import kept_of
 from feedsim.answers.run.overview.shown import Shown, bins, shown_of
 from feedsim.answers.run.summary import decision, figure_rows, hazard_rows
+from feedsim.compiled.choice import why_not
 from feedsim.criteria import Criteria
 from feedsim.desk.told import speed
+from feedsim.machine import Machine
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
@@ -23,9 +25,19 @@ from feedsim.records.outcome import Outcome
 from feedsim.render.wording import counted, percent, whole, within
 from feedsim.running.run import ScenarioRun, criteria_of, run_scenario
 
-__all__ = ["ran", "run_told"]
+__all__ = ["ROUNDS", "ran", "rounds", "run_told"]
 
+ROUNDS = (5_000, 20_000, 100_000, 400_000)
+_ROUNDS_OF_EVENTS = (2_000, 5_000, 20_000)
 _FEW, _MOST_MISSES = 3, 20
+
+
+def rounds(machine: Machine) -> tuple[int, ...]:
+    """Return how many carriers to run first, and then while nothing is turned.
+
+    A line that something may stop runs on the event engine, some thirty times as slowly.
+    """
+    return _ROUNDS_OF_EVENTS if why_not(machine) else ROUNDS
 
 
 def ran(line: Line, *, progress: Callable[[int], None]) -> Run:

@@ -13,6 +13,7 @@ from contextlib import redirect_stdout, suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files as package_files
+from types import FrameType
 from typing import Any
 
 import uvicorn
@@ -29,14 +30,13 @@ from feedsim.desk.gate import LARGEST_BODY, Gate, Keys
 from feedsim.desk.lanes import GONE, Job, Lane
 from feedsim.desk.lines import Opened, faults_plain
 from feedsim.desk.questions import NotAQuestion, Question, Saving, What, read_question
+from feedsim.desk.runs import ROUNDS
 from feedsim.desk.taking import AlreadyThere, save
 from feedsim.errors import FeedsimError
 from feedsim.render.cautions import CAUTIONS
 
 __all__ = ["Desk", "Listening", "listening", "serve"]
 
-ROUNDS = (5_000, 20_000, 100_000, 400_000)
-"""Carriers: first so many, then more while the knobs rest."""
 _MOST_WAITING = 40
 _KINDS = {
     ".html": "text/html",
@@ -86,6 +86,11 @@ class Desk:
             way_of(what).work(question, self.files, job)
 
         self.engine.warm([partial(answer, what) for what in ("knobs", "forms", "run")])
+
+    def give_up(self) -> None:
+        """Give up all that is worked on."""
+        for lane in self._lanes.values():
+            lane.give_up()
 
     async def _root(self, _: Request) -> Response:
         return self._page["desk.html"]
@@ -183,6 +188,19 @@ class _Lines(Response):
             self._on_gone()
 
 
+class _Server(uvicorn.Server):
+    """A server whose answers are given up as soon as it is asked to end."""
+
+    def __init__(self, config: uvicorn.Config, *, on_exit: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._on_exit = on_exit
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """End (a signal's handler)."""
+        self._on_exit()
+        super().handle_exit(sig, frame)
+
+
 @dataclass(frozen=True, slots=True)
 class Listening:
     """A desk that listens, and what opens it.
@@ -239,7 +257,7 @@ def listening(files: Sequence[Opened], *, port: int) -> Listening:
         date_header=False,
         timeout_graceful_shutdown=1,
     )
-    return Listening(desk, uvicorn.Server(config), there, keys)
+    return Listening(desk, _Server(config, on_exit=desk.give_up), there, keys)
 
 
 def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], None]) -> None:

@@ -264,3 +264,8 @@ def test_the_command_gives_the_same_numbers(asked: Asked) -> None:
     other = asked.question("command")
     other["text"] += "\n# changed\n"
     assert not json.loads(asked.post(other).body)["answer"]["same_file"]
+
+
+def test_a_line_that_may_stop_begins_with_fewer_carriers(asked: Asked) -> None:
+    assert asked.ask("forms")["rounds"][0] == asked.get("/state").json["rounds"][0] == 5000
+    assert asked.ask("forms", ["supervision.jam=true"])["rounds"][0] < 5000
