@@ -76,7 +76,7 @@ def late_opening(at: FeederAtSpeed) -> Distribution:
     if mean == 0.0:
         return Distribution()
     wait = _wait(at, at.eye)
-    if at.opening_travel_mm < 0.0:
+    if at.opening_travel_mm < 0.0 or wait == 0.0:
         return Distribution(mean=mean - 0.5 * wait, rarely=((1.0, wait),) if wait else ())
     # uniform up to ``longest`` in longest/wait of all cycles
     longest = min(wait, math.sqrt(2.0 * wait * mean))
@@ -93,9 +93,9 @@ def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math
     wait, step = _wait(at, eye), _step(at)
     if travel - 0.5 * at.count_mm >= wait:
         return 0.0
-    if wait == 0.0:
-        return -min(0.0, travel)
     points = _points(travel, at.count_mm)
+    if wait == 0.0:
+        return fmean(max(0.0, -point) for point in points)
     late = fmean(
         _whole_steps(min(most, wait - point), step) - _whole_steps(min(most, -point), step)
         for point in points

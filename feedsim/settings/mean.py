@@ -23,8 +23,10 @@ What else moves the mean has no closed form here, but a size:
 - **landings in the next cycle**, a pitch later;
 - **inserts in step**: a cycle begins at a tick, so that edges of inserts with little spread of
   their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
-  (T/π)·e^(−2π²σ²/T²), its first harmonic; where a correction moves the engage point by it, the
-  mean is;
+  (T/π)·e^(−2π²σ²/T²), its first harmonic, whatever came before; so is the stage, or where a
+  correction moves the engage point by it, the mean itself;
+- **a landing while the feed changes its speed**: what stage and gap spread make of it is not what
+  their means make of it. Of a bend the mean of the values a standard deviation to either side;
 - **out of reach**: where a motion cycle is longer than the room on a carrier, those that close late
   in it are dropped, which leaves the early ones.
 """
@@ -47,7 +49,7 @@ from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.mechanisms_unseen import insert_gap, strays
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.nominal_cycle import nominal_cycle
-from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.predict import expected_offsets, landing_shift, scale_shift, staged_off
 from feedsim.settings.right import right_settings
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import staged_nose
@@ -62,6 +64,7 @@ _UNSURE = 0.05
 """Of the mean of the waits, by which their law is off at most over random lines."""
 _WORTH_MM = 0.001
 _BY, _TICKS = 0.1, 16
+_IN_NUMBERS = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +109,14 @@ def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
     in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
     waits, lost = _waits(at, allowed), _lost(at, allowed)
     found = (
-        Besides("waits for the feeder", _UNSURE * waits),
+        Besides("waits for the feeder", (_UNSURE + _crowded(at, allowed)) * waits),
         Besides("which carriers are lost", _selection(at, lost)),
         Besides("cycles that are unlike", _unlike(at, lost)),
         Besides("a run-up that is too short", _short_run_up(at)),
         Besides("landings in the next cycle", _next_cycle(at, allowed)),
         Besides("inserts in step with the scan", _in_step(at)),
         Besides("carriers out of reach", _out_of_reach(at)),
+        Besides("landings while the feed changes its speed", _bend(at)),
     )
     return MeanError(in_time, waits, tuple(each for each in found if each.most_mm > _WORTH_MM))
 
@@ -176,7 +180,13 @@ def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
     left = 1.0
     for share in (feed_cycle, memory, late_marks, unstaged):
         left *= 1.0 - share(at, allowed)
-    return 1.0 - left
+    merged = share_merged(at)
+    return 1.0 - left * (1.0 - merged if merged > _IN_NUMBERS else 1.0)
+
+
+def _crowded(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return the share lost to merging and memory, which the law of the waits does not know."""
+    return 1.0 - (1.0 - share_merged(at)) * (1.0 - memory(at, allowed))
 
 
 def _selection(at: FeederAtSpeed, lost: float) -> float:
@@ -247,8 +257,16 @@ def _next_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
     return no_cycle(at, allowed) * (at.carriers.pitch_mm + at.inserts.length_mm)
 
 
+def _bend(at: FeederAtSpeed) -> float:
+    if not right_settings(at).unsettled:
+        return 0.0
+    mean, sd = staged_off(at), math.hypot(staged_nose(at).sd, at.inserts.gap_sd_mm)
+    low, middle, high = (landing_shift(at, mean + by) for by in (-sd, 0.0, sd))
+    return abs(0.5 * (low + high) - middle)
+
+
 def _in_step(at: FeederAtSpeed) -> float:
-    if not (at.settings.stage_correction and is_locked(at.eye, at.controller)):
+    if not is_locked(at.eye, at.controller):
         return 0.0
     scan = at.speed_mm_s * at.controller.scan_s
     spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
