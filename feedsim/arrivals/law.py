@@ -12,6 +12,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
@@ -157,10 +158,7 @@ class Arrival(ABC):
 
         Of more than a few that are clipped the sum is as good as normal (central limit theorem).
         """
-        one = clipped_at(self.shortest_mm, mean=self.pitch_mm, sd=self.pitch_sd_mm)
-        if one.clipped and many <= _FEW:
-            return Distribution(many * one.mean, clipped=one.clipped * many)
-        return Distribution(many * one.average, math.sqrt(many) * one.sd)
+        return _total(self.shortest_mm, self.pitch_mm, self.pitch_sd_mm, many)
 
     def share_over(self, many: int, within: Distribution) -> float:
         """Return the probability that so many pitches are over within a travel (mm)."""
@@ -210,6 +208,14 @@ class Arrival(ABC):
         """
         while_busy = come * self.expected_over(lambda n: self.share_over_before(n, busy, more), 1)
         return while_busy / (1.0 + while_busy)
+
+
+@lru_cache(maxsize=64)
+def _total(least: float, mean: float, sd: float, many: int) -> Distribution:
+    one = clipped_at(least, mean=mean, sd=sd)
+    if one.clipped and many <= _FEW:
+        return Distribution(many * one.mean, clipped=one.clipped * many)
+    return Distribution(many * one.average, math.sqrt(many) * one.sd)
 
 
 def clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats:

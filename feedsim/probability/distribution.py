@@ -262,15 +262,12 @@ class Distribution(NamedTuple):
         if len(widest) < _FEWEST_FACTORS or widest[0] == 0.0:
             return end
         logs = [math.log(a) for a in widest if a > 0.0]
-        t = 1.0 / widest[0]
+        t, many, whole = 1.0 / widest[0], 0, 0.0
         while t < end:
             log_t = math.log(t)
-            size = 0.5 * (sd * t) ** 2
-            for log_a in logs:
-                if log_a + log_t <= 0.0:
-                    break  # so are all narrower ones
-                size += log_a + log_t
-            if size > _DEAD:
+            while many < len(logs) and logs[many] + log_t > 0.0:  # those wide enough to count
+                whole, many = whole + logs[many], many + 1
+            if 0.5 * (sd * t) ** 2 + whole + many * log_t > _DEAD:
                 return t
             t *= _FURTHER
         return end
