@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -112,6 +113,7 @@ def _refused(error: Exception) -> Line:
             return {"refused": "there is not enough memory for this"}
         case RecursionError():
             return {"refused": "this is nested too deeply"}
+    traceback.print_exception(error)  # for our engineers, on the terminal
     return {"defect": f"this is a defect of feedsim: {type(error).__name__}: {error}"}
 
 
@@ -134,11 +136,16 @@ class Lane:
     def put(self, job: Job) -> None:
         """Have a job worked on; an older one of the same asker is given up."""
         with self._change:
-            for other in (self._now, *self._waiting):
-                if other is not None and other.asker == job.asker:
-                    other.drop(NEWER)
+            older = [other for other in self._waiting if other.asker == job.asker]
+            for other in older:
+                self._waiting.remove(other)
+            if self._now is not None and self._now.asker == job.asker:
+                self._now.drop(NEWER)
             self._waiting.append(job)
             self._change.notify()
+        for other in older:
+            other.drop(NEWER)
+            other.run()  # that is, says so
 
     def give_up(self) -> None:
         """Give up all that waits or is worked on."""

@@ -33,6 +33,13 @@ class Opened:
     text: str
     named: frozenset[str]
 
+    def now(self) -> str:
+        """Return what stands there now; what stood there, where it cannot be read any more."""
+        try:
+            return read_text(self.path)
+        except FeedsimError:
+            return self.text
+
     @property
     def folder(self) -> Path:
         """Where it lies, and where all lies that a question may read or write."""

@@ -108,7 +108,7 @@ class Desk:
                         "name": file.path.stem,
                         "file": file.path.name,
                         "folder": str(file.folder.resolve()),
-                        "text": file.text,
+                        "text": file.now(),
                     }
                     for file in self.files
                 ],

@@ -14,6 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.cli.desk import desk
+from feedsim.errors import FeedsimError
+
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 
 
@@ -53,27 +56,22 @@ def got(port: int, path: str, **headers: str) -> http.client.HTTPResponse:
     return answer
 
 
-def test_a_scenario_that_is_not_there_is_told(tmp_path: Path) -> None:
-    process = started(str(tmp_path / "none.toml"))
-    _, said = process.communicate(timeout=600)
-    assert process.returncode == 2
-    assert "there is no such file" in said
+def refused(*paths: Path, port: int = 0) -> str:
+    with pytest.raises(FeedsimError) as error:
+        desk(list(paths), port=port, no_browser=True)
+    return str(error.value)
+
+
+def test_what_cannot_be_opened_is_told(tmp_path: Path) -> None:
+    assert "there is no such file" in refused(tmp_path / "none.toml")
+    assert "is a folder" in refused(tmp_path)
+    assert "one scenario or two" in refused(SCENARIO, SCENARIO, SCENARIO)
 
 
 def test_a_port_that_is_taken_is_told() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
-        process = started(str(SCENARIO), "--port", str(taken.getsockname()[1]))
-        _, said = process.communicate(timeout=600)
-    assert process.returncode == 2
-    assert "--port" in said
-    assert "Traceback" not in said
-
-
-def test_three_scenarios_are_too_many() -> None:
-    process = started(*[str(SCENARIO)] * 3)
-    _, said = process.communicate(timeout=600)
-    assert process.returncode == 2
-    assert "one scenario or two" in said
+        said = refused(SCENARIO, port=taken.getsockname()[1])
+    assert said.startswith("--port: ")
 
 
 def test_no_other_command_imports_the_server() -> None:

@@ -141,3 +141,11 @@ def test_a_file_that_the_owner_has_named_elsewhere_stays_allowed(tmp_path: Path)
     assert asked.ask("run", carriers=50)
     other = SCENARIOS / "trial_reply_card.csv"
     assert "faults" in asked.lines("run", [f"carrier.record='{other}'"])[-1]
+
+
+def test_a_reload_begins_with_what_stands_in_the_file_now(asked: Asked, tmp_path: Path) -> None:
+    text = (tmp_path / "line.toml").read_text("utf-8").replace("60 m/min", "61 m/min")
+    (tmp_path / "line.toml").write_text(text, "utf-8")
+    assert asked.get("/state").json["files"][0]["text"] == text
+    (tmp_path / "line.toml").unlink()
+    assert asked.get("/state").json["files"][0]["text"] == asked.desk.files[0].text
