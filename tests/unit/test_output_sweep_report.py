@@ -16,6 +16,7 @@ import feedsim
 from feedsim.answers.check.study.review import review
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
+from feedsim.answers.sweep.links import Picture
 from feedsim.answers.sweep.report import sweep_report
 from feedsim.answers.sweep.study import Sweep, Swept, run_point
 from feedsim.metrics.machine_settings import MachineSettings
@@ -43,7 +44,7 @@ def ran(*axes: Axis, changes: tuple[str, ...] = ()) -> str:
     swept = Swept.of(sweep, points, [NOTHING])
     return sweep_report(
         replace(swept, closed_form=tuple(LIMITS)),
-        figures=[("A line over speed", b"PNG")],
+        figures=[Picture("A line over speed", b"PNG")],
         settings=settings,
     )
 
@@ -287,9 +288,9 @@ def test_a_long_table_repeats_its_head_and_marks_what_is_not_accepted() -> None:
     html = sweep_report(by_hand(points, speeds, limits=LIMITS), figures=(), settings=[SETTINGS])
     table = html[html.index("<h2>Table") : html.index("<h2>Settings")]
     assert table.count("<thead>") == 1
-    assert table.count("<tr>") + table.count('<tr class="refused">') == 1001
+    assert table.count("<tr") == 1001
     # 60 m/min is the 300th of them
-    assert table.count('<tr class="refused">') == 701
+    assert table.count('class="refused"') == 701
     assert "thead { display: table-header-group; }" in html
     assert "tr, li, .mark, .cautions { break-inside: avoid; }" in html
 

@@ -58,14 +58,18 @@ class Sweep(Swept, Answer):
     def _files(self, units: System) -> dict[str, Content]:
         """Return data, pictures and report; see :meth:`Answer.files`."""
         from feedsim.answers.check.study.review import review
+        from feedsim.answers.sweep.links import Picture, spots_of
         from feedsim.answers.sweep.report import sweep_report
         from feedsim.render.canvas import pictures, seen_in
 
         figures = self.figures(units=units)
         drawn = pictures(figures)
-        png = [(seen_in(figure), drawn[f"{name}.png"]) for name, figure in figures.items()]
+        shown = [
+            Picture(seen_in(one), drawn[f"{name}.png"], spots_of(self, name, one, units=units))
+            for name, one in figures.items()
+        ]
         settings = [feeder.settings for feeder in review(self.scenario).feeders]
-        report = sweep_report(self, figures=png, settings=settings, units=units)
+        report = sweep_report(self, figures=shown, settings=settings, units=units)
         return {
             "sweep.json": self.json().encode(),
             "sweep.csv": sweep_csv(self),

@@ -9,6 +9,7 @@ from feedsim.answers.check.text import settings_line
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
 from feedsim.answers.sweep.curves import what_fails
+from feedsim.answers.sweep.links import Picture
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import heads, rows_of, verdict_of
 from feedsim.metrics.machine_settings import MachineSettings
@@ -27,7 +28,7 @@ _SAME_MM, _SAME_MS = 1e-6, 1e-6
 def sweep_report(
     swept: Swept,
     *,
-    figures: Sequence[tuple[str, bytes]],
+    figures: Sequence[Picture],
     settings: Sequence[MachineSettings],
     units: System = "metric",
 ) -> str:
@@ -37,8 +38,7 @@ def sweep_report(
     ----------
     swept : Swept
         Over one or two axes.
-    figures : sequence of (str, bytes)
-        What is seen in each, and the PNG image.
+    figures : sequence of Picture
     settings : sequence of MachineSettings
         One for each feeder, of the scenario as given.
     """
@@ -46,7 +46,12 @@ def sweep_report(
         "feedsim.answers.sweep",
         "report.html",
         **_answer(swept, units),
-        figures=[{"seen": seen, "png": base64.b64encode(png).decode()} for seen, png in figures],
+        figures=[
+            {"seen": f.seen, "png": base64.b64encode(f.png).decode(), "spots": f.spots}
+            for f in figures
+        ],
+        names=[words.name_of(point, units) for point in swept.points],
+        watch=_watch(swept),
         is_map=len(swept.axes) == 2,
         by_speed=swept.by_speed_alone,
         heads=_heads(swept, units),
@@ -92,6 +97,27 @@ def _answer(swept: Swept, units: System) -> dict[str, object]:
         "replications": first.replications,
         "seed": first.seed,
     }
+
+
+def _watch(swept: Swept) -> list[tuple[str, str]]:
+    """Return for each point that has something to see the command of its page, and what is there.
+
+    Of the first that was missed, else of the first with a hazard; none for very many points.
+    """
+    found = []
+    for point in swept.points if len(swept.points) <= _MOST_ROWS else ():
+        feeders = point.results.feeders
+        if any(feeder.missed.count for feeder in feeders):
+            option, what = "--first-miss", "the first carrier that is missed"
+        elif any(feeder.jam_risk.count for feeder in feeders):
+            option, what = "--first-hazard", "the first cycle with a hazard"
+        else:
+            option, what = "", "the first carriers: none missed, no hazard"
+        at = point.results.line_speed_mm_s / 1000.0 * 60.0
+        words = ["feedsim rehearse swept.toml", f'--speed "{at:.10g} m/min"']
+        words += [f"--set {key}='{value}'" for key, value in point.varied.items()]
+        found.append((" ".join([*words, option]).rstrip(), what))
+    return found
 
 
 def _heads(swept: Swept, units: System) -> list[str]:

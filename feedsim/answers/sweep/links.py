@@ -1,0 +1,91 @@
+"""Where the points of a sweep stand in its pictures, so that a report can lead to their numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from feedsim.answers.sweep.scale import scale_of
+from feedsim.answers.sweep.study import Swept
+from feedsim.quantities import System
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["Picture", "Spot", "spots_of"]
+
+_MOST = 400
+"""More points than this have no spots: nobody could hit one."""
+
+
+class Spot(NamedTuple):
+    """A point in a picture: from the left, from the top, width and height, shares of the page."""
+
+    feeder: int
+    point: int
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+class Picture(NamedTuple):
+    """A picture of a report: what is seen in it, its PNG image, and its spots."""
+
+    seen: str
+    png: bytes
+    spots: tuple[Spot, ...] = ()
+
+
+def spots_of(swept: Swept, name: str, figure: Figure, *, units: System) -> tuple[Spot, ...]:
+    """Return the spots of a figure, by its file name without ending."""
+    count = len(swept.points)
+    if count > _MOST:
+        return ()
+    kind, _, suffix = name.partition("-")
+    feeder = int(suffix or 0)
+    *_, last = (scale_of(axis, units) for axis in swept.axes)
+    if len(swept.axes) > 1:
+        rows = scale_of(swept.axes[0], units)
+        boxes = [
+            (row * len(last.at) + column, (axes, x, y))
+            for axes in figure.axes
+            if not str(axes.get_label()).startswith("scale")
+            for row, y in enumerate(zip(rows.edges[:-1], rows.edges[1:], strict=True))
+            for column, x in enumerate(zip(last.edges[:-1], last.edges[1:], strict=True))
+        ]
+        return tuple(Spot(feeder, at, *_box(figure, *where)) for at, where in boxes)
+    if kind == "rows":
+        left, fan = figure.axes
+        step = -(-count // len(left.get_yticks()))
+        ends = left.get_position().x0, fan.get_position().x1
+        return tuple(
+            Spot(feeder, row * step, ends[0], y, ends[1] - ends[0], height)
+            for row in range(len(left.get_yticks()))
+            for _, y, _, height in [_box(figure, left, left.get_xlim(), (row - 0.1, row + 0.9))]
+        )
+    columns: dict[float, list[Axes]] = {}
+    for axes in figure.axes:
+        columns.setdefault(round(axes.get_position().x0, 3), []).append(axes)
+    spots = []
+    for stack in columns.values():
+        low = min(axes.get_position().y0 for axes in stack)
+        high = max(axes.get_position().y1 for axes in stack)
+        for point, x in enumerate(zip(*last.cells, strict=True)):
+            left_end, _, wide, _ = _box(figure, stack[0], x, stack[0].get_ylim())
+            spots.append(Spot(feeder, point, left_end, 1.0 - high, wide, high - low))
+    return tuple(spots)
+
+
+def _box(
+    figure: Figure, axes: Axes, x: tuple[float, float], y: tuple[float, float]
+) -> tuple[float, float, float, float]:
+    """Return left, top, width and height of a part of some axes, cut at their ends."""
+    within = axes.get_position()
+    corners = axes.transData.transform([(x[0], y[0]), (x[1], y[1])])
+    corners = corners / (figure.bbox.width, figure.bbox.height)
+    left, right = np.clip(np.sort(corners[:, 0]), within.x0, within.x1).tolist()
+    low, high = np.clip(np.sort(corners[:, 1]), within.y0, within.y1).tolist()
+    return left, 1.0 - high, right - left, high - low
