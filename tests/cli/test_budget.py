@@ -134,7 +134,7 @@ def test_what_if(tmp_path: Path, feedsim: Run) -> None:
     assert best["combined_sd_mm"]["card feeder"] == pytest.approx(0.25 / 3**0.5)
     lines = [line.split() for line in ended.out.splitlines()]
     (row,) = (line for line in lines if line[:1] == ["controller.motion_cycle"])
-    assert row[1:6] == ["1", "ms", "0.5", "ms", "0.144"]
+    assert row[1:7] == ["1", "ms", "->", "0.5", "ms", "0.144"]
 
 
 def test_a_run_up_that_is_too_short_is_told(tmp_path: Path, feedsim: Run) -> None:

@@ -95,7 +95,7 @@ def test_a_shift_that_the_cards_make_exact_is_said_to_be_exact(
             "--carriers", 100, "--speeds", "10 m/min", "--jobs", 1, "--out", tmp_path)  # fmt: skip
     ended = feedsim(*call)
     said = " ".join(ended.out.split())  # however the lines are broken
-    assert "+0.200 mm, exact on these carriers (every one moved alike)" in said
+    assert "+0.200 mm, exact on these carriers (every one moved by as much)" in said
     assert "Spread exactly the same on these carriers at 10 m/min" in said
     plain = json.loads((tmp_path / "compare.json").read_text("utf-8"))
     d = plain["points"][0]["differences"][0]["feeders"][0]["placement_mean"]

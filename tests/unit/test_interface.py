@@ -145,7 +145,7 @@ def test_a_sweep_has_a_row_for_each_point(line):
     single = feedsim.run(line.but({"line.speed": "80 m/min"}))
     error = single.feeders[0].placement_error
     assert table["placement_error_mean_mm"][2] == error.mean_mm
-    assert list(swept.figures()) == ["sweep"]
+    assert list(swept.figures()) == ["sweep", "rows"]
 
 
 def test_the_other_questions_have_answers_too(line):

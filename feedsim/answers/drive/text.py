@@ -101,7 +101,7 @@ def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
             f"Candidates at {at}: torques in {label}, then margins in % (!: not met)"
         )
         rows: list[tuple[str, ...]] = [
-            ("", "", "peak", "RMS", "returned, J", "ratio", "reserve", *(f"{n} " for n in _SHORT))
+            ("", "", "peak", "RMS", "regen J", "ratio", "reserve", *(f"{n} " for n in _SHORT))
         ]
         rows += [_candidate_row(one, units) for one in point.candidates]
         yield from table(rows)
@@ -185,7 +185,7 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
         f"Margins, with the service factor {feeder.service_factor:g} in them, compare the peak "
         "torque at each speed of the cycle, the RMS torque of the cycles, the highest speed, the "
         "reflected inertia over the rotor's, and the RMS power (duty). A motor at rest is taken to "
-        "give nothing; reductions lose the same share either way. Returned: energy that a cycle "
+        "give nothing; reductions lose the same share either way. Regen: energy that a cycle "
         "gives back to the drive, in J. Ratio: inertia at the motor over its rotor's. Reserve: "
         "acceleration that the peak torque gives beyond what is asked."
     )
