@@ -14,11 +14,12 @@ from feedsim.answers.compare.words import (
 )
 from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
+from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
-from feedsim.render.wording import DASH, counted, length_number, percent, speed, time, whole
+from feedsim.render.wording import DASH, counted, length_number, speed
 
 __all__ = ["compare_text", "difference_cell", "named"]
 
@@ -60,21 +61,10 @@ def _stops(compared: Comparisons, units: System) -> Iterator[str]:
     """Say how often each setup stopped the line, and what that cost, if any did."""
     if not any(one.results.stops.count for p in compared.points for one in p.results):
         return
-    rows = [("speed", "setup", "stops", "downtime", "availability", "lost", "good per hour")]
+    rows: list[tuple[str, ...]] = [("speed", "setup", *STOP_HEADS)]
     for point in compared.points:
-        for one in point.results:
-            stops, per_hour = one.results.stops, one.results.complete.per_hour
-            rows.append(
-                (
-                    speed(point.line_speed_mm_s, units),
-                    one.setup,
-                    whole(stops.count),
-                    time(stops.downtime_s),
-                    percent(stops.availability),
-                    whole(stops.lost),
-                    DASH if per_hour is None else whole(per_hour),
-                )
-            )
+        at = speed(point.line_speed_mm_s, units)
+        rows += [(at, one.setup, *stop_cells(one.results)) for one in point.results]
     yield ""
     yield from wrapped(
         "Stops of the line (a few stops say little: run more carriers, or other seeds)"

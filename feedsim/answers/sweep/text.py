@@ -8,6 +8,7 @@ from itertools import groupby
 from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
+from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import Point, Swept
 from feedsim.metrics.results import Results
@@ -15,7 +16,7 @@ from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length_number, percent, speed, time, whole
+from feedsim.render.wording import DASH, counted, length_number, percent, speed
 from feedsim.running.axes import LINE_SPEED
 
 __all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
@@ -63,21 +64,11 @@ def _stops(swept: Swept, units: System) -> list[str]:
     """Return a table of stops, where there are any."""
     if not any(point.results.stops.count for point in swept.points):
         return []
-    names = ("stops", "downtime", "availability", "lost", "good per hour", "")
-    rows = [(*key_heads(swept), *names)]
+    rows = [(*key_heads(swept), *STOP_HEADS, "")]
     for point in swept.points:
-        stops, per_hour = point.results.stops, point.results.complete.per_hour
-        rows.append(
-            (
-                *_ats(swept, point, units),
-                whole(stops.count),
-                time(stops.downtime_s),
-                percent(stops.availability),
-                whole(stops.lost),
-                DASH if per_hour is None else whole(per_hour),
-                "GIVEN UP" if isinstance(stops, LineStops) and stops.gave_up else "",
-            )
-        )
+        stops = point.results.stops
+        given_up = "GIVEN UP" if isinstance(stops, LineStops) and stops.gave_up else ""
+        rows.append((*_ats(swept, point, units), *stop_cells(point.results), given_up))
     return [
         "",
         "Stops of the line",

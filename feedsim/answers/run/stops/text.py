@@ -5,13 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from feedsim.metrics.response import Response
+from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System
 from feedsim.records.stop import Rule
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import counted, length, percent, time, whole
+from feedsim.render.wording import DASH, counted, length, percent, time, whole
 
-__all__ = ["adjustments_text", "stops_text"]
+__all__ = ["STOP_HEADS", "adjustments_text", "stop_cells", "stops_text"]
+
+STOP_HEADS = ("stops", "downtime", "availability", "lost", "complete per hour")
+"""Over the cells of :func:`stop_cells`."""
+
+
+def stop_cells(results: Results) -> tuple[str, ...]:
+    """Return what stops cost at one point of a sweep or a comparison."""
+    stops, per_hour = results.stops, results.complete.per_hour
+    return (
+        whole(stops.count),
+        time(stops.downtime_s),
+        percent(stops.availability),
+        whole(stops.lost),
+        DASH if per_hour is None else whole(per_hour),
+    )
 
 
 def stops_text(stops: LineStops) -> Iterator[str]:
