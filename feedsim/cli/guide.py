@@ -21,12 +21,11 @@ def guide(
     On a terminal it is laid out; piped, it is the Markdown as it is written.
     """
     from feedsim.guide import PAGES, for_terminal, question, text
+    from feedsim.render.layout import table
 
     if page is None:
-        width = max(map(len, PAGES))
-        for name in PAGES:
-            typer.echo(f"{name:{width}}  {question(name)}")
-        typer.echo("\nShow one with: feedsim guide PAGE")
+        lines = table([(name, question(name)) for name in PAGES], "l", indent=0)
+        typer.echo("\n".join([*lines, "", "Show one with: feedsim guide PAGE"]))
     elif sys.stdout.isatty():
         from rich.console import Console
         from rich.markdown import Markdown
