@@ -156,8 +156,6 @@ def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
     FeedsimError
         If its text is no TOML.
     """
-    from feedsim.metrics.plain import plain
-
     faults: list[dict[str, str]] = []
     autos: Autos = {}
     try:
@@ -167,7 +165,7 @@ def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
         faults = faults_plain(error)
     found = knobs_of(parse_toml(setup.text), setup.changes, autos=autos)
     groups = list(dict.fromkeys(knob.group for knob in found))
-    told = [plain(replace(knob, fault=_fault_of(knob, faults))) for knob in found]
+    told = [replace(knob, fault=_fault_of(knob, faults)) for knob in found]
     return {"knobs": told, "groups": groups, "faults": faults}
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from feedsim.desk.lines import faults_plain
 from feedsim.errors import FeedsimError
+from feedsim.metrics.plain import plain
 
 __all__ = ["Dropped", "Job", "Lane", "TooLong"]
 
@@ -94,7 +95,7 @@ class Job:
     def _last(self) -> Line:
         try:
             self.look()
-            answer = self._work(self)
+            answer = plain(self._work(self))  # JSON has no infinity
         except Dropped:
             return {"dropped": self._dropped}
         except FeedsimError as error:
@@ -160,4 +161,7 @@ class Lane:
                 self._now = None
                 self._change.wait_for(lambda: bool(self._waiting))
                 self._now = self._waiting.popleft()
-            self._now.run()
+            try:
+                self._now.run()
+            except Exception as error:  # noqa: BLE001 - of one answer; the lane goes on
+                traceback.print_exception(error)

@@ -128,11 +128,15 @@ class Desk:
             return _error(429, "too many questions at a time: wait for an answer")
         way = way_of(question.what)
         head = {"number": question.number, "what": question.what}
-        loop, lines = asyncio.get_running_loop(), asyncio.Queue[dict[str, Any]]()
+        loop, lines = asyncio.get_running_loop(), asyncio.Queue[tuple[bytes, bool]]()
 
         def send(line: dict[str, Any]) -> None:
+            text = json.dumps(head | line, ensure_ascii=False, allow_nan=False)
             with suppress(RuntimeError):  # the loop has ended
-                loop.call_soon_threadsafe(lines.put_nowait, head | line)
+                more = "progress" in line
+                # half of a surrogate pair is written as JSON would escape it
+                body = f"{text}\n".encode("utf-8", "backslashreplace")
+                loop.call_soon_threadsafe(lines.put_nowait, (body, more))
 
         def work(job: Job) -> Any:
             return way.work(question, self.files, job)
@@ -159,7 +163,7 @@ class _Lines(Response):
     """An answer that comes line by line; who stops listening gives the job up."""
 
     def __init__(
-        self, lines: asyncio.Queue[dict[str, Any]], *, on_gone: Callable[[], None]
+        self, lines: asyncio.Queue[tuple[bytes, bool]], *, on_gone: Callable[[], None]
     ) -> None:
         super().__init__(media_type="application/x-ndjson")
         del self.headers["content-length"]
@@ -179,9 +183,7 @@ class _Lines(Response):
                 if not get.done():
                     get.cancel()
                     return
-                line = get.result()
-                more = "progress" in line
-                body = json.dumps(line, ensure_ascii=False, allow_nan=False).encode() + b"\n"
+                body, more = get.result()
                 await send({"type": "http.response.body", "body": body, "more_body": more})
         finally:
             gone.cancel()

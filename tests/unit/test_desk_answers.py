@@ -269,3 +269,22 @@ def test_the_command_gives_the_same_numbers(asked: Asked) -> None:
 def test_a_line_that_may_stop_begins_with_fewer_carriers(asked: Asked) -> None:
     assert asked.ask("forms")["rounds"][0] == asked.get("/state").json["rounds"][0] == 5000
     assert asked.ask("forms", ["supervision.jam=true"])["rounds"][0] < 5000
+
+
+def test_what_is_infinite_or_missing_is_told_as_nothing(asked: Asked) -> None:
+    """JSON has no infinity and no NaN: a browser would not read them."""
+    endless = [
+        "feeder.0.servo.loop_gain=inf 1/s",
+        "feeder.0.servo.max_acceleration=inf m/s^2",
+        "feeder.0.clutch.ramp_in=0 ms",
+        "feeder.0.clutch.ramp_out=0 ms",
+    ]
+    nothing = ["feeder.0.insert.misfeed=100 %", "controller.search_limit=1 m"]
+    for changes in (endless, nothing, ["carrier_eye.missed=100 %"]):
+        for what in ("knobs", "forms", "run", "playing"):
+            got = asked.post(asked.question(what, changes, carriers=60, count=5))
+            for line in got.body.splitlines():
+                told = json.loads(line, parse_constant=pytest.fail)
+            assert "answer" in told, (what, changes, told)
+        pinned = {"text": asked.desk.files[0].text}
+        assert asked.ask("against", changes, carriers=60, a=pinned)
