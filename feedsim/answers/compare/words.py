@@ -228,12 +228,19 @@ def _quote(told: _Told, place: int, state: State) -> str:
     if state == "unseen":
         most = max(-low, high)
         within = f"within ±{points_number(most, most)} percentage points (95 %)"
-        return f"{within}; both {percent(d.first)}"
+        return f"{within}; both {_share(d.first, most)}"
     half = 0.5 * (high - low)
     size = points_number(d.size, half, sign=True)
     ends = " to ".join(points_number(end, half, sign=True) for end in (low, high))
-    own = _both(told, percent(d.first), percent(d.other))
+    own = _both(told, _share(d.first, half), _share(d.other, half))
     return f"{size} percentage points (95 %: {ends}); {own}"
+
+
+def _share(share: float | None, half: float) -> str:
+    """Write a share, to the digits that a difference of such a half-width carries."""
+    if share is None or half <= 0.0:
+        return percent(share)
+    return percent(share, Interval(max(0.0, share - half), min(1.0, share + half)))
 
 
 def _length_quote(told: _Told, d: LengthDifference, size_mm: float, ends_mm: Interval) -> str:
