@@ -34,7 +34,7 @@ def test_the_first_figure_to_be_refused_counts_where_one_is_not_met() -> None:
 
 def test_a_share_at_its_limit_is_never_decided() -> None:
     said = enough([row("missed", None), row("jam_risk", 500)], accepted=True)
-    assert said == "no number of carriers is known to (missed at the limit)"
+    assert said == "more would not, as far as is known (missed: right at the limit)"
     assert enough([], accepted=True) == ""
 
 

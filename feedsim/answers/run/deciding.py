@@ -45,7 +45,7 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int =
     known = [row.carriers for row in open_ones if row.carriers is not None]
     if len(known) < len(open_ones):
         stuck = [row for row in open_ones if row.carriers is None]
-        return f"no number of carriers is known to ({_named(stuck)} at the limit)"
+        return f"more would not, as far as is known ({_named(stuck)}: right at the limit)"
     most = round_up(max(known))
     how = f"--carriers {round_up(most / replications)}"
     if most / replications > MOST:
