@@ -65,8 +65,7 @@ PAGES: dict[str, tuple[str, Callable[[Ask], str]]] = {
 }
 """Name → (template, in ``feedsim``; what returns the address of such a page).
 
-A page that is served is one line more, with a fixture that serves it:
-``"desk": ("desk/page/desk.html", lambda ask: ask.getfixturevalue("desk_address"))``.
+A page that changes as it is used asks for :func:`violations` itself, as the desk's tests do.
 """
 
 
