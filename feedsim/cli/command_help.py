@@ -19,6 +19,7 @@ _WORDS = (
     (r"^Invalid value for '(\S+)': (?:Value error, )?", r"\1: "),
     (r"Input should be a valid integer.*", "needs a whole number"),
     (r"Input should be greater than or equal to (\d+)", r"needs a whole number from \1 on"),
+    (r"Input should be less than or equal to (\d+)", r"needs a whole number up to \1"),
     (r"('\S+') is not one of (.*?)\.?$", r"found \1; needs one of \2"),
     (r"^Missing argument '(\S+?)(?:\.\.\.)?'\.?$", r"\1 is missing"),
     (r"^Missing command\.$", "a command is missing"),
@@ -31,7 +32,7 @@ _WORDS = (
     (r"^Got unexpected extra argument\(s\) \((.*)\)$", r"\1: is more than this command takes"),
 )
 """Typer's words, and ours."""
-_RANGE = re.compile(r"  \[x>=\d+\]|; x>=\d+")
+_RANGE = re.compile(r"  \[(?:\d+<=)?x[<>]=\d+\]|; (?:\d+<=)?x[<>]=\d+")
 
 
 class Commands(TyperGroup):

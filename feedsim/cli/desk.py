@@ -24,7 +24,9 @@ def desk(
     ],
     port: Annotated[
         int,
-        typer.Option("--port", help="Port on 127.0.0.1; 0 is a free one.", min=0, max=65535),
+        typer.Option(
+            "--port", metavar="N", help="Port on 127.0.0.1; 0 is a free one.", min=0, max=65535
+        ),
     ] = 0,
     no_browser: Annotated[
         bool, typer.Option("--no-browser", help="Print the address, and open no browser.")

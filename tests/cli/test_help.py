@@ -18,7 +18,7 @@ Run = Callable[..., Ended]
 
 HELPED = [
     "", "run", "sweep", "compare", "limit", "budget", "explain", "drive", "setup", "rehearse",
-    "check", "new", "schema", "guide", "trial", "trial plan", "trial fit",
+    "desk", "check", "new", "schema", "guide", "trial", "trial plan", "trial fit",
 ]  # fmt: skip
 
 
@@ -34,7 +34,7 @@ def odd(text: str) -> list[str]:
         for line in text.splitlines()
         if len(line) > 80
         or re.search(
-            r"(?<!;) ?\.\.\.$(?<!COMMAND \.\.\.)|…|\\|<\w|[{}]|x>=|list\[|\brequired\b", line
+            r"(?<!;) ?\.\.\.$(?<!COMMAND \.\.\.)|…|\\|<\w|[{}]|x[<>]=|list\[|\brequired\b", line
         )
     ]
 
@@ -78,6 +78,7 @@ def test_typer_by_itself_is_found_odd() -> None:
         (("run", CARD, "--nope"), "error: there is no option --nope; did you mean --speed?"),
         (("run", CARD, "--carriers", "few"), "error: --carriers: needs a whole number"),
         (("sweep", CARD, "--jobs", "0"), "error: --jobs: needs a whole number from 1 on"),
+        (("desk", CARD, "--port", "70000"), "error: --port: needs a whole number up to 65535"),
         (("run", CARD, "--units", "feet"), "error: --units: found 'feet'; needs one of 'metric', "
                                              "'inch'"),
         (("run", CARD, "--set"), "error: --set: needs a value after it"),
