@@ -22,7 +22,7 @@ CACHE = "FEEDSIM_CACHE"
 """Environment variable with a folder to take instead of the user's own."""
 _SUMS = "sums"
 _STAGES = ("compiled", "motion", "simulation", "records", "draws")  # whose sources go into it
-_MOST_OTHERS = 4
+_MOST_OTHERS = 7
 _NAMED = re.compile("[0-9a-f]{32}")
 _SAYS = "feedsim: compiling the engine for this machine; that is done once and takes some 20 s.\n"
 
