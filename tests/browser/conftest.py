@@ -43,6 +43,7 @@ class Browser:
     """A browser window with one page in it."""
 
     driver: Any
+    own: str = ""
 
     def open(self, page: Path, fragment: str = "") -> None:
         """Load a page from disk and wait for its first picture."""
@@ -54,6 +55,14 @@ class Browser:
         self.driver.get(page.resolve().as_uri() + fragment)
         WebDriverWait(self.driver, PATIENCE_S).until(lambda _: self.js(READY))
         self.settle()
+
+    def alone(self) -> None:
+        """Close what windows a page has opened: behind one of them nothing is drawn any more."""
+        own, *others = sorted(self.driver.window_handles, key=lambda one: one != self.own)
+        for other in others:
+            self.driver.switch_to.window(other)
+            self.driver.close()
+        self.driver.switch_to.window(own)
 
     def js(self, script: str, *values: object) -> Any:
         return self.driver.execute_script(script, *values)
@@ -131,7 +140,7 @@ def chromium() -> Iterator[Browser]:
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     driver.set_script_timeout(PATIENCE_S)
     try:
-        yield Browser(driver)
+        yield Browser(driver, driver.current_window_handle)
     finally:
         driver.quit()
 
@@ -149,6 +158,7 @@ def started() -> Iterator[Browser]:
 
 @pytest.fixture
 def browser(started: Browser) -> Browser:
+    started.alone()
     started.size(1280, 720)
     return started
 
