@@ -2,40 +2,27 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from feedsim.answers.line import toml_value
 from feedsim.desk.autos import Autos, autos_of
+from feedsim.desk.knob import Knob, typed
 from feedsim.desk.lines import Opened, faults_plain, file_of, read
 from feedsim.desk.questions import Setup
-from feedsim.desk.spans import Slider, slider
 from feedsim.errors import FeedsimError
-from feedsim.quantities import Kind, QuantityError, parse, phrase
-from feedsim.scenario.drive import TextOrNone
-from feedsim.scenario.feeder import Ramp
 from feedsim.scenario.keys import (
-    Auto,
-    Choice,
-    KeyType,
-    Quantity,
-    Ratio,
     Section,
-    Text,
-    Whole,
-    YesNo,
 )
 from feedsim.scenario.model import MOST_FEEDERS, Scenario
 from feedsim.scenario.old_names import with_current_names
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml
-from feedsim.scenario.rewriting import unit_and_size
 from feedsim.scenario.tree import Node, node, nodes
 from feedsim.scenario.wording import dotted
 
-__all__ = ["Knob", "knobs_answer", "knobs_of"]
+__all__ = ["knobs_answer", "knobs_of"]
 
 FIRST = (
     "line.speed",
@@ -80,72 +67,8 @@ _GROUPS = {
     "sweep": "Sweep",
 }
 """The parts of the machine, in the order in which they are shown."""
-_USUAL: Mapping[Kind, float] = {
-    "length": 5.0,
-    "time": 0.01,
-    "speed": 1000.0,
-    "acceleration": 2000.0,
-    "share": 0.05,
-}
 _LONGEST_VALUE = 2000
 _MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
-
-
-@dataclass(frozen=True, slots=True)
-class Knob:
-    """One key of a scenario.
-
-    Attributes
-    ----------
-    path : str
-        As ``--set`` has it.
-    group, name, about : str
-        The part of the machine, the key, what it is.
-    kind : str
-        ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
-        ``"toml"`` for what is a list or a table.
-    value, file_value : str
-        As it stands among the changes, or in the file; the default where neither gives it.
-    default : str or None
-        None: it has to be given.
-    unit : str
-        In which `number` and `slider` are; empty where there is none.
-    number : float or None
-        None where the value is no finite number.
-    given, changed : bool
-        Whether it stands in the file; whether a change gives it.
-    slider : Slider or None
-    may_be_auto : bool
-    auto : dict or None
-        What ``"auto"`` stands for now.
-    choices : tuple of str or None
-    rank : int or None
-        Among those that matter most, from 1.
-    off : bool
-        Its table is in neither file nor changes, and nothing of it acts until it is.
-    fault : str or None
-        What is wrong with it.
-    """
-
-    path: str
-    group: str
-    name: str
-    about: str
-    kind: str
-    value: str
-    file_value: str
-    default: str | None
-    unit: str = ""
-    number: float | None = None
-    given: bool = False
-    changed: bool = False
-    slider: Slider | None = None
-    may_be_auto: bool = False
-    auto: Mapping[str, Any] | None = None
-    choices: tuple[str, ...] | None = None
-    rank: int | None = None
-    off: bool = False
-    fault: str | None = None
 
 
 def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
@@ -250,86 +173,10 @@ def _knob(
         rank=FIRST.index(dots) + 1 if dots in FIRST else None,
     )
     leaf = key.leaf
-    return knob if leaf is None else _typed(knob, leaf, path, now=now, autos=autos)
-
-
-def _typed(
-    knob: Knob, leaf: KeyType, path: tuple[str | int, ...], *, now: Mapping[str, Any], autos: Autos
-) -> Knob:
-    """Add what the sort of value says."""
-    may_be_auto = isinstance(leaf, Auto)
-    leaf = getattr(leaf, "inner", getattr(leaf, "quantity", leaf))
-    match leaf:
-        case Quantity():
-            bounds, auto = (max(leaf.at_least, leaf.above), leaf.at_most), autos.get(knob.path)
-            found = _measured(knob, leaf.kind, bounds, auto=auto)
-            knob = replace(found, may_be_auto=may_be_auto, auto=auto if may_be_auto else None)
-        case Ramp():
-            travel = _at(now, (*path[:-1], "ramp")) == "travel"
-            knob = _measured(knob, "length" if travel else "time", (0.0, math.inf))
-        case Whole() | Ratio():
-            knob = _counted(knob, leaf)
-        case YesNo():
-            knob = replace(knob, kind="yesno")
-        case Choice():
-            knob = replace(knob, kind="choice", choices=leaf.words)
-        case Text() | TextOrNone():
-            knob = replace(knob, kind="text")
-    return knob
-
-
-def _counted(knob: Knob, leaf: Whole | Ratio) -> Knob:
-    number, whole = _number(knob.value), isinstance(leaf, Whole)
-    span = slider(
-        number,
-        at_least=float(leaf.at_least),
-        at_most=float(leaf.at_most),
-        usual=20.0 if whole else 1.0,
-        whole=whole,
-    )
-    return replace(knob, kind="whole" if whole else "number", number=number, slider=span)
-
-
-def _measured(
-    knob: Knob,
-    kind: Kind,
-    bounds: tuple[float, float],
-    *,
-    auto: Mapping[str, Any] | None = None,
-) -> Knob:
-    """Add number and slider of a quantity, in the unit that stands there."""
-    unit, size = (
-        unit_and_size(knob.value, kind)
-        or unit_and_size(knob.file_value, kind)
-        or unit_and_size(phrase(kind).split('"')[1], kind)
-        or ("", 1.0)
-    )
-    number: float | None = None
-    try:
-        value = parse(knob.value, kind)
-        number = _tidy(value / size) if math.isfinite(value) else None
-    except QuantityError:
-        value = auto["value"] if auto else math.nan
-    found = slider(
-        value / size,
-        at_least=bounds[0] / size,
-        at_most=bounds[1] / size,
-        usual=_USUAL.get(kind, 1.0) / size,
-    )
-    return replace(knob, kind="quantity", unit=unit, number=number, slider=found)
-
-
-def _tidy(number: float) -> float:
-    """Take off what a conversion leaves in the last places."""
-    return float(f"{number:.12g}")
-
-
-def _number(text: str) -> float | None:
-    try:
-        number = float(text)
-    except ValueError:
-        return None
-    return number if math.isfinite(number) else None
+    if leaf is None:
+        return knob
+    travel = _at(now, (*path[:-1], "ramp")) == "travel"
+    return typed(knob, leaf, auto=autos.get(dots), travel=travel)
 
 
 def _shown(raw: Any) -> str:

@@ -1,0 +1,178 @@
+"""One knob: a key of a scenario with its value, its slider, and what may stand there."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from feedsim.desk.spans import Slider, slider
+from feedsim.quantities import Kind, QuantityError, parse, phrase
+from feedsim.scenario.drive import TextOrNone
+from feedsim.scenario.feeder import Ramp
+from feedsim.scenario.keys import (
+    Auto,
+    Choice,
+    KeyType,
+    Quantity,
+    Ratio,
+    Text,
+    Whole,
+    YesNo,
+)
+from feedsim.scenario.rewriting import unit_and_size
+
+__all__ = ["Knob", "typed"]
+
+_USUAL: Mapping[Kind, float] = {
+    "length": 5.0,
+    "time": 0.01,
+    "speed": 1000.0,
+    "acceleration": 2000.0,
+    "share": 0.05,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Knob:
+    """One key of a scenario.
+
+    Attributes
+    ----------
+    path : str
+        As ``--set`` has it.
+    group, name, about : str
+        The part of the machine, the key, what it is.
+    kind : str
+        ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
+        ``"toml"`` for what is a list or a table.
+    value, file_value : str
+        As it stands among the changes, or in the file; the default where neither gives it.
+    default : str or None
+        None: it has to be given.
+    unit : str
+        In which `number` and `slider` are; empty where there is none.
+    number : float or None
+        None where the value is no finite number.
+    given, changed : bool
+        Whether it stands in the file; whether a change gives it.
+    slider : Slider or None
+    may_be_auto : bool
+    auto : dict or None
+        What ``"auto"`` stands for now.
+    choices : tuple of str or None
+    rank : int or None
+        Among those that matter most, from 1.
+    off : bool
+        Its table is in neither file nor changes, and nothing of it acts until it is.
+    fault : str or None
+        What is wrong with it.
+    """
+
+    path: str
+    group: str
+    name: str
+    about: str
+    kind: str
+    value: str
+    file_value: str
+    default: str | None
+    unit: str = ""
+    number: float | None = None
+    given: bool = False
+    changed: bool = False
+    slider: Slider | None = None
+    may_be_auto: bool = False
+    auto: Mapping[str, Any] | None = None
+    choices: tuple[str, ...] | None = None
+    rank: int | None = None
+    off: bool = False
+    fault: str | None = None
+
+
+def typed(knob: Knob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: bool) -> Knob:
+    """Add to a knob what the sort of its value says.
+
+    Parameters
+    ----------
+    knob : Knob
+    leaf : KeyType
+        What the key may hold.
+    auto : mapping or None
+        What ``"auto"`` stands for now.
+    travel : bool
+        Whether ramps beside it are lengths.
+    """
+    may_be_auto = isinstance(leaf, Auto)
+    leaf = getattr(leaf, "inner", getattr(leaf, "quantity", leaf))
+    match leaf:
+        case Quantity():
+            bounds = (max(leaf.at_least, leaf.above), leaf.at_most)
+            found = _measured(knob, leaf.kind, bounds, auto=auto)
+            knob = replace(found, may_be_auto=may_be_auto, auto=auto if may_be_auto else None)
+        case Ramp():
+            knob = _measured(knob, "length" if travel else "time", (0.0, math.inf))
+        case Whole() | Ratio():
+            knob = _counted(knob, leaf)
+        case YesNo():
+            knob = replace(knob, kind="yesno")
+        case Choice():
+            knob = replace(knob, kind="choice", choices=leaf.words)
+        case Text() | TextOrNone():
+            knob = replace(knob, kind="text")
+    return knob
+
+
+def _counted(knob: Knob, leaf: Whole | Ratio) -> Knob:
+    number, whole = _number(knob.value), isinstance(leaf, Whole)
+    span = slider(
+        number,
+        at_least=float(leaf.at_least),
+        at_most=float(leaf.at_most),
+        usual=20.0 if whole else 1.0,
+        whole=whole,
+    )
+    return replace(knob, kind="whole" if whole else "number", number=number, slider=span)
+
+
+def _measured(
+    knob: Knob,
+    kind: Kind,
+    bounds: tuple[float, float],
+    *,
+    auto: Mapping[str, Any] | None = None,
+) -> Knob:
+    """Add number and slider of a quantity, in the unit that stands there."""
+    unit, size = (
+        unit_and_size(knob.value, kind)
+        or unit_and_size(knob.file_value, kind)
+        or unit_and_size(phrase(kind).split('"')[1], kind)
+        or ("", 1.0)
+    )
+    number: float | None = None
+    try:
+        value = parse(knob.value, kind)
+        number = _tidy(value / size) if math.isfinite(value) else None
+    except QuantityError:
+        value = auto["value"] if auto else math.nan
+    found = slider(
+        value / size,
+        at_least=bounds[0] / size,
+        at_most=bounds[1] / size,
+        usual=_USUAL.get(kind, 1.0) / size,
+    )
+    return replace(knob, kind="quantity", unit=unit, number=number, slider=found)
+
+
+def _tidy(number: float) -> float:
+    """Take off what a conversion leaves in the last places."""
+    return float(f"{number:.12g}")
+
+
+def _number(text: str) -> float | None:
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
