@@ -179,7 +179,7 @@ def render(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
     """
     buffer = BytesIO()
     title, seen = figure.texts[0].get_text() if figure.texts else "", seen_in(figure)
-    more: dict[str, Any] = {"metadata": _NOTHING | {"Title": title or None}}
+    more: dict[str, Any] = {"metadata": _NOTHING | ({"Title": title} if title else {})}
     if kind == "png":  # no maker either, so that bytes can be compared
         named = {"Title": title, "Description": seen}
         more = {

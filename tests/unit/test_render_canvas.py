@@ -83,3 +83,11 @@ def test_a_font_that_has_a_sign_is_asked_for() -> None:
 
 def test_blanks_and_marks_of_direction_need_no_font() -> None:
     assert fonts.fonts_for("a\u200e\u00a0\u2009") == ((fonts.HOUSE,), "")
+
+
+def test_a_figure_without_a_word_is_drawn() -> None:
+    from matplotlib.figure import Figure
+
+    figure = Figure((1.0, 1.0))
+    assert b"<title>" not in render(figure, "svg")
+    assert render(figure, "png").startswith(b"\x89PNG")
