@@ -25,6 +25,8 @@ What else moves the mean has no closed form here, but a size:
   their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
   (T/π)·e^(−2π²σ²/T²), its first harmonic, whatever came before; so is the stage, or where a
   correction moves the engage point by it, the mean itself;
+- **an edge while the feed changes its speed**, where inserts are staged off: the next edge comes
+  while more of the lag is left;
 - **a landing while the feed changes its speed**: what stage and gap spread make of it is not what
   their means make of it. Of a bend the mean of the values a standard deviation to either side;
 - **out of reach**: where a motion cycle is longer than the room on a carrier, those that close late
@@ -49,7 +51,12 @@ from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.mechanisms_unseen import insert_gap, strays
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.nominal_cycle import nominal_cycle
-from feedsim.settings.predict import expected_offsets, landing_shift, scale_shift, staged_off
+from feedsim.settings.predict import (
+    expected_offsets,
+    landing_shift,
+    scale_shift,
+    staged_off,
+)
 from feedsim.settings.right import right_settings
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import staged_nose
@@ -117,6 +124,7 @@ def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
         Besides("inserts in step with the scan", _in_step(at)),
         Besides("carriers out of reach", _out_of_reach(at)),
         Besides("landings while the feed changes its speed", _bend(at)),
+        Besides("edges while the feed changes its speed", _sooner_edge(at)),
     )
     return MeanError(in_time, waits, tuple(each for each in found if each.most_mm > _WORTH_MM))
 
@@ -263,6 +271,23 @@ def _bend(at: FeederAtSpeed) -> float:
     mean, sd = staged_off(at), math.hypot(staged_nose(at).sd, at.inserts.gap_sd_mm)
     low, middle, high = (landing_shift(at, mean + by) for by in (-sd, 0.0, sd))
     return abs(0.5 * (low + high) - middle)
+
+
+def _sooner_edge(at: FeederAtSpeed) -> float:
+    """Return what a lag does to the next edge where inserts are staged off (mm).
+
+    Their next one comes sooner, while more of the lag is left, and is staged by that. Half as much
+    again for what that makes of the landing.
+    """
+    further, v = staged_off(at), at.machine.line.speed_mm_s
+    if abs(further) < _WORTH_MM or not right_settings(at).unsettled:
+        return 0.0
+    s = replace(at.settings, stage_position_mm=at.settings.stage_position_mm + further)
+    moved = FeederAtSpeed(at.machine, replace(at.feeder, settings=s))
+    usual, sooner = nominal_cycle(at), nominal_cycle(moved)
+    if usual is None or sooner is None:
+        return math.inf
+    return 1.5 * abs(v * (sooner.edge_s - usual.edge_s) + further / at.settings.speed_ratio)
 
 
 def _in_step(at: FeederAtSpeed) -> float:
