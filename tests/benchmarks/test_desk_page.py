@@ -27,7 +27,7 @@ const rest = (ms) => new Promise((then) => setTimeout(then, ms));
 (async () => {
   for (let i = 0; i < count; i++) {
     const { field, knob } = knobs[i % knobs.length];
-    const share = 1 + 0.02 * ((i * 7) % 11);
+    const share = 1.02 + 0.02 * ((i * 7) % 11); // never what stands there already
     field.value = `${Number((knob.number * share).toFixed(3))} ${knob.unit.trim()}`.trim();
     field.dispatchEvent(new Event("change", { bubbles: true }));
     while (!painted(desk.turns.id)) await rest(2);
@@ -64,7 +64,8 @@ def test_from_a_turn_to_what_is_painted(driver: Any, server: Server) -> None:
     )
     driver.execute_async_script(TURN, 20)  # warm
     driver.execute_script("desk.measure.painted.length = 0")
-    painted = driver.execute_async_script(TURN, 200)
+    for _ in range(8):  # the driver's own connection waits two minutes at most
+        painted = driver.execute_async_script(TURN, 25)
     for what, goal in GOALS_MS.items():
         times = sorted(p["ms"] for p in painted if p["what"] == what)
         middle, high = times[len(times) // 2], times[int(0.95 * len(times))]

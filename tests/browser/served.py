@@ -66,15 +66,15 @@ def opened(browser: Any, address: str) -> None:
     browser.console()
     browser.requests()
     browser.driver.get(address)
+    until(browser, "return Boolean(window.desk)")
     forget(browser)
-    until(browser, READY)
     idle(browser)
 
 
 def forget(browser: Any) -> None:
     """Drop what this browser has kept of the page, and load it anew."""
-    until(browser, "return Boolean(window.desk)")
-    browser.js("sessionStorage.clear(); localStorage.clear(); location.reload()")
+    browser.js("sessionStorage.clear(); localStorage.clear()")
+    browser.js("window.desk = null; location.reload()")
     until(browser, READY)
 
 

@@ -129,6 +129,47 @@ def test_undo_and_redo_are_named_by_what_they_change(desk: Any) -> None:
     assert changes(desk) == {}  # single keys are off
 
 
+def test_each_sort_of_knob_turns(desk: Any) -> None:
+    """A choice, a yes or no, a text with markup and quotes, a list, an auto, one that was off."""
+    from selenium.webdriver.common.keys import Keys
+    from selenium.webdriver.support.ui import Select
+
+    desk.js("for (const group of document.querySelectorAll('.group')) group.open = true")
+    capture = field(desk, "carrier_eye.capture")
+    there = Select(capture).first_selected_option.text
+    capture.send_keys(Keys.ARROW_UP if there == "scanned" else Keys.ARROW_DOWN)
+    capture.send_keys(Keys.TAB)
+    field(desk, "feeder.0.settings.stage_correction").send_keys(Keys.SPACE)
+    title = '<b>"faster"</b>'
+    typed(desk, title, "title")
+    typed(desk, "20 ms", "feeder.0.settings.engage_lead")
+    typed(desk, "3000 mm", "divert.at")
+    idle(desk)
+    found = changes(desk)
+    assert found.pop("carrier_eye.capture") in {"scanned", "latched"} - {there}
+    assert found == {
+        "feeder.0.settings.stage_correction": "true",
+        "title": title,
+        "feeder.0.settings.engage_lead": "20 ms",
+        "divert.at": "3000 mm",
+    }
+    assert desk.text("#title") == title
+    lead = "#knob-feeder-0-settings-engage_lead-note"
+    assert desk.text(lead) == "in the file: auto"
+    desk.js("arguments[0].closest('.knob').querySelector('.knob-auto').click()",
+            field(desk, "feeder.0.settings.engage_lead"))  # fmt: skip
+    assert "feeder.0.settings.engage_lead" not in changes(desk)
+    idle(desk)
+    stands_for = desk.js(
+        "return desk.shown.newest.forms.now.autos['feeder.0.settings.engage_lead'].text"
+    )
+    assert desk.text(lead) == f"auto: {stands_for}"
+    assert stands_for != "20 ms"
+    typed(desk, '[["0 s", "60 m/min"], ["5 s", "60 m/min"]]', "line.profile")
+    idle(desk)
+    assert desk.console() == []
+
+
 def test_every_control_is_reached_by_tab_and_each_button_has_its_key(desk: Any) -> None:
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
@@ -200,6 +241,8 @@ def test_a_reload_and_a_second_tab_keep_their_own(desk: Any) -> None:
         desk.driver.get(server_root(desk, first))
         until(desk, READY)
         assert value(desk) == "60 m/min"
+        desk.click("#take-up")  # what this browser turned last is offered, not taken
+        assert value(desk) == "80 m/min"
         typed(desk, "100 m/min")
         idle(desk)
     finally:

@@ -68,11 +68,17 @@ const start = (state) => {
       },
       faults(head, faults) {
         if (head.turn !== turns.id || head.ofA) return;
-        if (head.what === "playing") return film.tell(faults.map((fault) => fault.text).join("; "));
+        const words = faults.map((fault) => fault.text).join("; ");
+        if (head.what === "playing") return film.tell(words);
+        if (head.what === "speeds") return shown.noSpeeds(head, words);
         if (head.what === "forms") knobs.faults(faults);
         shown.faults(head, faults);
       },
-      refused: (head, words) => (head.what === "playing" ? film.tell(words) : shown.refused(head, words)),
+      refused(head, words) {
+        if (head.what === "playing") film.tell(words);
+        else if (head.what === "speeds" && !head.ofA) shown.noSpeeds(head, words);
+        else shown.refused(head, words);
+      },
       progress: (head, progress) => shown.progress(head, progress),
       broken: () => {},
       gone: () => notices.gone(),

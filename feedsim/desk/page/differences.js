@@ -21,7 +21,7 @@ export const makeDifferences = () => {
       const head = make("tr", {}, ...["Figure", "now less A, 95 %", "what is decided"].map((text) => make("th", { scope: "col", text })));
       const row = (name, difference, said) => make("tr", {}, make("th", { scope: "row", text: name }), make("td", { text: difference }), make("td", { text: said }));
       const rows = feeder.differences.map(({ figure, text, better, unit }) =>
-        row(`${figure}, ${unit === "share" ? "% points" : length}`, text || "–", `${better ? `✓ ${better} is better: ` : ""}${saidOf.get(figure) ?? ""}`));
+        row(`${figure}, ${unit === "share" ? "% points" : length}`, text.replace(/ (A|now)$/, "") || "–", `${better ? `✓ ${better} is better: ` : ""}${saidOf.get(figure) ?? ""}`));
       if (answer.per_hour.text) rows.push(row("Complete products per hour", answer.per_hour.text, ""));
       table.replaceChildren(make("thead", {}, head), make("tbody", {}, ...rows));
       setText(words, [`A: ${names.a}. now: ${names.now}.`, ...answer.notes].join(" "));

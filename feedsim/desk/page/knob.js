@@ -93,7 +93,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
 
   const tell = () => {
     const words = [];
-    if (knob.auto) words.push(value === "auto" ? `auto: ${knob.auto.text}` : `auto would be ${knob.auto.text}`);
+    if (knob.auto && value === "auto") words.push(`auto: ${knob.auto.text}`);
     if (knob.off) words.push("not in the file: off");
     else if (isChanged()) words.push(`in the file: ${knob.file_value || "nothing"}`);
     setText(note, words.join(" · "));
@@ -139,13 +139,14 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     },
     /** Show the value that stands there now. */
     set(to) {
+      if (to === "auto" && knob.auto) knob.auto = { ...knob.auto, text: "…" }; // until the next answer
       value = to;
       show(true);
       tell();
     },
     auto(text) {
       if (!knob.auto || knob.auto.text === text) return;
-      knob.auto = { ...knob.auto, text, number: null };
+      knob.auto = { ...knob.auto, text };
       show(false);
       tell();
     },
@@ -180,7 +181,7 @@ const wordsOf = (knob) => `${knob.path} ${spoken(knob.path)} ${knob.group} ${kno
 const autoNumber = ({ auto, unit }) => {
   if (!auto) return null;
   const found = parts(auto.text);
-  return found && found.unit === (unit ?? "").trim() ? found.number : auto.number ?? null;
+  return found && found.unit.replace("²", "^2") === (unit ?? "").trim() ? found.number : null;
 };
 
 const makeField = (knob, id) => {

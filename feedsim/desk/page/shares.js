@@ -63,7 +63,7 @@ export const makeShares = ({ onStory }) => {
         make("h3", { text: `Misses by cause: ${missed.count} of ${missed.of.toLocaleString("en")}${a ? ` (${letters[0]}: ${a.missed.count})` : ""}` }),
         ...missed.causes.map(({ name, count }) => labelled(name, track(span(0, count / most, "now")), String(count))),
         ...(missed.carriers.length
-          ? [make("p", { class: "carriers" }, "Their stories: ", ...missed.carriers.slice(0, 8).map((carrier) =>
+          ? [make("p", { class: "carriers" }, "Their stories: ", ...missed.carriers.slice(0, 6).map((carrier) =>
               make("button", { type: "button", class: "link", text: String(carrier), "aria-label": `Story of missed carrier ${carrier}`, on: { click: () => onStory(carrier) } })))]
           : []),
       );

@@ -116,6 +116,12 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       [ofA.forms, ofA.speeds] = [null, null];
       for (const kind of ["forms", "speeds"]) if (newest[kind]) show[kind]();
     },
+    noSpeeds(head, why) {
+      if (head.turn !== turns.id) return;
+      newest.speeds = null;
+      speeds.tell(why);
+      showStates();
+    },
     answerOfA(head, answer) {
       if (!turns.pin || !(head.what in ofA)) return;
       ofA[head.what] = answer;

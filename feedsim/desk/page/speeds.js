@@ -14,6 +14,12 @@ export const makeSpeeds = () => {
   card.of("closed form");
   return {
     ...card,
+    /** There are none, and why. */
+    tell(why) {
+      bars.replaceChildren();
+      setText(words, why);
+      setText(free, "");
+    },
     show(now, former, letters) {
       const line = now.line_speed;
       const all = [...now.bars, ...(former?.bars ?? [])].map((bar) => bar.mm_s);
