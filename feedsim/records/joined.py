@@ -149,7 +149,7 @@ class _JoinedColumn(ReadColumn):
             if low < high:
                 part = column[rows.start + low - begin : rows.start + high - begin]
                 if self._shifts:
-                    part += self._shifts[i]
+                    part = part + self._shifts[i]  # what is held must not be changed
                 values[low - start : high - start] = part
         return values
 

@@ -1,12 +1,17 @@
-"""Records that are too long to hold: their columns lie in temporary files, read as asked for."""
+"""Records that are too long to hold: their columns lie in a temporary file, read as asked for."""
 
 from __future__ import annotations
 
+import os
 import weakref
 from abc import ABC, abstractmethod
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import fields, replace
+from threading import Lock
 from typing import Any, cast
+from weakref import WeakValueDictionary
 
 import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
@@ -24,7 +29,7 @@ AT_ONCE = 65_536
 def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
     """Return the records of a run that come block after block, without holding them.
 
-    The files are gone with the records, or with the process.
+    The file is gone with the records, or with the process.
 
     Parameters
     ----------
@@ -143,27 +148,87 @@ class StoredColumn(ReadColumn):
 
     def __init__(self, dtype: np.dtype[Any]) -> None:
         self.dtype = dtype
-        from tempfile import TemporaryFile
-
-        self._file = TemporaryFile(prefix="feedsim-")  # noqa: SIM115 - closed with the column
-        weakref.finalize(self, self._file.close)
+        self._file = _file()
+        self._firsts: list[int] = []
+        self._places: list[int] = []
 
     def put(self, first: int, values: NDArray[Any]) -> None:
         """Write values from a row on: at the end, or over earlier ones."""
-        try:
-            self._file.seek(first * self.dtype.itemsize)
-            self._file.write(np.ascontiguousarray(values, self.dtype).data)
-            self._file.flush()
-        except OSError as error:
-            from tempfile import gettempdir
-
-            place = gettempdir()
-            msg = f"cannot keep the records in {place}: {error.strerror}; TMPDIR names another"
-            raise FeedsimError(msg) from None
-        self._count = max(self._count, first + len(values))
+        values = np.ascontiguousarray(values, self.dtype)
+        again = max(0, min(len(values), self._count - first))
+        for begin, end, place in self._pieces(first, first + again):
+            self._file.write(values[begin - first : end - first], place)
+        if again < len(values):
+            self._firsts.append(self._count)
+            self._places.append(self._file.write(values[again:]))
+            self._count += len(values) - again
 
     def _read(self, start: int, stop: int) -> NDArray[Any]:
         values = np.empty(stop - start, self.dtype)
-        self._file.seek(start * self.dtype.itemsize)
-        self._file.readinto(values.view(np.uint8).data)
+        for begin, end, place in self._pieces(start, stop):
+            self._file.read(values[begin - start : end - start], place)
         return values
+
+    def _pieces(self, start: int, stop: int) -> Iterator[tuple[int, int, int]]:
+        """Yield first row, end and place in the file of what lies there in one piece."""
+        number = bisect_right(self._firsts, start) - 1
+        while start < stop:
+            ends = self._firsts[number + 1 : number + 2] or [self._count]
+            end = min(stop, *ends)
+            first = self._firsts[number]
+            yield start, end, self._places[number] + (start - first) * self.dtype.itemsize
+            start, number = end, number + 1
+
+
+class _File:
+    """A temporary file, gone with the last of its columns.
+
+    All columns of a process that there are at a time share one: a process may not open many.
+    """
+
+    def __init__(self) -> None:
+        from tempfile import TemporaryFile
+
+        with _told():
+            self._file = TemporaryFile(prefix="feedsim-")  # noqa: SIM115 - closed with the columns
+        weakref.finalize(self, self._file.close)
+        self._end, self._lock = 0, Lock()
+
+    def write(self, values: NDArray[Any], place: int | None = None) -> int:
+        """Write values at a place, or at the end; return where."""
+        with self._lock, _told():
+            place = self._end if place is None else place
+            self._file.seek(place)
+            self._file.write(values.data)
+            self._file.flush()
+            self._end = max(self._end, place + values.nbytes)
+        return place
+
+    def read(self, values: NDArray[Any], place: int) -> None:
+        """Read values from a place."""
+        with self._lock:
+            self._file.seek(place)
+            self._file.readinto(values.view(np.uint8).data)
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        from tempfile import gettempdir
+
+        place = gettempdir()
+        msg = f"cannot keep the records in {place}: {error.strerror}; TMPDIR names another"
+        raise FeedsimError(msg) from None
+
+
+_files: WeakValueDictionary[int, _File] = WeakValueDictionary()
+"""By process: one that is a copy of another must not move in the other's file."""
+
+
+def _file() -> _File:
+    found = _files.get(os.getpid())
+    if found is None:
+        found = _files[os.getpid()] = _File()
+    return found

@@ -94,6 +94,15 @@ def test_runs_that_lie_in_files_are_joined_where_they_lie(
                 assert column[-1].tobytes() == expected[-1].tobytes()
 
 
+def test_runs_of_which_some_are_held_are_read_the_same_each_time() -> None:
+    runs = [one(replication, 7) for replication in range(3)]
+    expected = joined(runs).carriers.eye_time_s.copy()
+    last = replace(stored([(0, runs[2])]), warm_up=7)
+    mixed = joined([*runs[:2], last]).carriers.eye_time_s
+    for _ in range(2):
+        assert mixed[:].tobytes() == expected.tobytes()
+
+
 def test_the_interval_of_several_runs_is_that_of_their_means() -> None:
     rng = np.random.default_rng(1)
     runs = [rng.normal(size=50) + shift for shift in (0.0, 0.3, -0.2, 0.1)]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import tempfile
 from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
+from weakref import WeakValueDictionary
 
 import numpy as np
 import pytest
@@ -78,6 +80,34 @@ def test_a_row_that_is_written_again_is_replaced() -> None:
     assert len(kept) == 30
 
 
+def test_rows_of_several_blocks_are_replaced_at_once() -> None:
+    kept, other = column(np.arange(30.0)), column(np.arange(100, 130))
+    kept.put(5, -np.arange(5.0, 33.0))
+    expected = np.concatenate((np.arange(5.0), -np.arange(5.0, 33.0)))
+    assert kept[:].tobytes() == expected.tobytes()
+    assert other[:].tolist() == list(range(100, 130))
+
+
+def test_many_columns_take_one_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    # a process may open 1024 files where nobody says otherwise (getrlimit(2), from memory)
+    made = []
+    usual = tempfile.TemporaryFile
+
+    def noted(**how: Any) -> Any:
+        made.append(usual(**how))
+        return made[-1]
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", noted)
+    monkeypatch.setattr(stored_module, "_files", WeakValueDictionary())
+    columns = [column(np.arange(30.0) + k) for k in range(40)]
+    assert len(made) == 1
+    for k, kept in enumerate(columns):
+        assert kept[7:23].tolist() == [row + k for row in range(7, 23)]
+    del columns, kept
+    gc.collect()
+    assert all(file.closed for file in made)
+
+
 def test_where_there_is_no_room_an_error_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     class Full:
         def seek(self, _: int) -> None: ...
@@ -88,6 +118,7 @@ def test_where_there_is_no_room_an_error_says_so(monkeypatch: pytest.MonkeyPatch
         def close(self) -> None: ...
 
     monkeypatch.setattr(tempfile, "TemporaryFile", lambda **_: Full())
+    monkeypatch.setattr(stored_module, "_files", {})
     with pytest.raises(FeedsimError, match=r"cannot keep the records in .*No space left.*TMPDIR"):
         StoredColumn(np.dtype(float)).put(0, np.ones(3))
 
