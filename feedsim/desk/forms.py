@@ -31,22 +31,20 @@ def forms(line: Line, units: System) -> dict[str, Any]:
     scenario = line.scenario
     machine, seen = machine_of(scenario), review(scenario, units=units)
     budgets = budgets_at(scenario, scenario.line.speed, units=units)
-    feeders = [
-        _feeder(CheckedFeeder(scenario, machine, number, units), seen.feeders[number], budget)
-        for number, budget in enumerate(budgets)
-    ]
+    checked = [CheckedFeeder(scenario, machine, number, units) for number in range(len(budgets))]
+    feeders = [_feeder(*parts) for parts in zip(checked, seen.feeders, budgets, strict=True)]
     refused = any(figure["refused"] for feeder in feeders for figure in feeder["figures"])
-    at = speed(scenario.line.speed, units)
     said = "Refused" if refused else "Accepted"
+    highest = speed(checked[0].speed, units)["text"]
     return {
         "title": scenario.title,
         "units": units,
-        "line_speed": at,
+        "line_speed": speed(scenario.line.speed, units),
         "steady": not scenario.line.profile,
         "rounds": list(rounds(machine)),
         "verdict": {
             "state": "refused" if refused else "accepted",
-            "words": f"{said} in closed form at {at['text']}.",
+            "words": f"{said} in closed form at {highest}.",
         },
         "words": seen.words,
         "warnings": seen.warnings,

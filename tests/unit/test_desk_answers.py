@@ -71,6 +71,14 @@ def test_the_closed_forms_are_those_of_check_and_budget(asked: Asked) -> None:
     assert sum(s["share"] for s in budget["sources"]) == pytest.approx(1.0)
 
 
+def test_the_verdict_names_the_speed_that_it_is_of() -> None:
+    # that of the shares: the highest that the profile of the file comes to, not the line speed
+    asked = Asked(SCENARIOS / "from_standstill.toml")
+    told = asked.ask("forms", ["line.speed=30 m/min"])
+    assert told["verdict"]["words"] == "Accepted in closed form at 60 m/min."
+    assert told["line_speed"]["text"] == "30 m/min"
+
+
 def test_what_is_wrong_is_told_at_its_knob_in_the_words_of_check(asked: Asked) -> None:
     wrong = ["line.speed=80", "feeder.0.insert.gap=5 s", "carrier.colour=red"]
     with pytest.raises(feedsim.FeedsimError) as error:
