@@ -13,6 +13,7 @@ from feedsim.desk.runs import ran, run_told
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.paired import LengthDifference
 from feedsim.quantities import System
+from feedsim.render.wording import speed
 
 __all__ = ["against", "same_cards"]
 
@@ -52,15 +53,21 @@ def against(
     first = ran(pinned, progress=progress)
     other = ran(now, progress=lambda done: progress(one.run.warm_up + one.run.carriers + done))
     found = difference(_LETTERS[1], first.ran, other.ran)
-    limits = one.acceptance != two.acceptance or one.limits != two.limits
+    speeds = (one.line.speed, two.line.speed)
+    notes = []
+    if one.acceptance != two.acceptance or one.limits != two.limits:
+        notes.append("A and now are each held against limits of their own.")
+    if speeds[0] != speeds[1]:
+        a, b = (speed(mm_s, units) for mm_s in speeds)
+        notes.append(f"A runs at {a}, now at {b}.")
     hourly = found.complete_per_hour
     return {
         "carriers": two.run.carriers,
         "letters": list(_LETTERS),
-        "notes": ["A and now are each held against limits of their own."] if limits else [],
+        "notes": notes,
         "a": run_told(first, units),
         "now": run_told(other, units),
-        "feeders": _feeders(found, two.line.speed, units),
+        "feeders": _feeders(found, speeds, units),
         "per_hour": {
             "difference": hourly,
             "text": None if hourly is None else f"{round(hourly):+,}" if round(hourly) else "0",
@@ -80,14 +87,18 @@ def _refuse_unlike(pinned: Line, now: Line) -> None:
         raise FeedsimError(Fault("run.carriers", message=message))
 
 
-def _feeders(found: Difference, speed_mm_s: float, units: System) -> list[dict[str, Any]]:
+def _feeders(
+    found: Difference, speeds_mm_s: tuple[float, float], units: System
+) -> list[dict[str, Any]]:
+    mm_s = speeds_mm_s[1]
+    apart = speeds_mm_s[0] != mm_s
     return [
         {
             "name": feeder.name,
             "words": [
                 {"figure": name, "said": said}
                 for name, said in sentences(
-                    [feeder], [speed_mm_s], letters=_LETTERS, usual_mm_s=speed_mm_s, units=units
+                    [feeder], [mm_s], letters=_LETTERS, usual_mm_s=mm_s, units=units, apart=apart
                 )
             ],
             "differences": [

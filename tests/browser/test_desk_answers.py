@@ -28,6 +28,14 @@ for (const [path, value] of turns) {
 }
 done();
 """
+PAST_THEIR_CARD = """
+const parts = document.querySelectorAll("#cards :is(th, td, dt, dd, p, .track, .value)");
+return [...parts].filter((e) => {
+  const [own, card] = [e, e.closest(".card")].map((one) => one.getBoundingClientRect());
+  const isWide = e.scrollWidth > e.clientWidth + 1 && !e.matches(".track");
+  return own.width && (own.right > card.right || own.left < card.left || isWide);
+}).map((e) => e.textContent);
+"""
 ONLY_FIRST_ROUND = "desk.state.rounds.splice(1)"
 axe = test_accessible.axe
 
@@ -141,10 +149,23 @@ def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
     assert "A against now" in told
     assert "A is better" in told
     assert "A" in desk.text("#placement .legend")
+    assert told.count("90 m/min") == 2  # what now is, and what it runs at; not where A is better
+    turned(desk, ("controller.scan", "4 ms"), ("controller.scan", "3 ms"))
+    idle(desk)
+    until(desk, "return desk.shown.newest.run.head.turn === desk.turns.id")
+    said = desk.text("#differences .card-words")
+    a = "A: controller.scan as in the file, line.speed as in the file."
+    assert said.startswith(f"{a} now: controller.scan 3 ms, line.speed 90 m/min.")
+    for width in (320, 390, 700, 1024, 1280, 1440):
+        desk.size(width, 720)
+        desk.settle()
+        assert desk.js(PAST_THEIR_CARD) == [], width
+    desk.size(1280, 720)
     desk.keys("p")
     idle(desk)
     until(desk, "return !desk.shown.newest.run.a")
     assert not desk.find("#differences").is_displayed()
+    assert desk.js(PAST_THEIR_CARD) == []
 
 
 def test_a_bar_and_a_miss_tell_their_story(desk: Any) -> None:

@@ -194,6 +194,17 @@ def test_a_pinned_line_is_compared_on_the_same_cards(asked: Asked) -> None:
     assert found["Spread"]["better"] == "now"  # a tick is a source of spread
 
 
+def test_two_lines_at_speeds_of_their_own_are_not_told_to_run_at_one(asked: Asked) -> None:
+    pinned = {"text": asked.desk.files[0].text, "changes": ["line.speed=60 m/min"]}
+    for at, notes in (("90", ["A runs at 60 m/min, now at 90 m/min."]), ("60", [])):
+        turned = [f"line.speed={at} m/min", "controller.motion_cycle=0.5 ms"]
+        told = asked.ask("against", turned, carriers=300, a=pinned)
+        said = [one for word in told["feeders"][0]["words"] for one in word["said"]]
+        assert told["notes"] == notes
+        assert len(said) == 5
+        assert [f" at {at} m/min" in one for one in said] == [not notes] * 5
+
+
 def test_a_line_against_itself_differs_in_nothing(asked: Asked) -> None:
     pinned = {"text": asked.desk.files[0].text, "changes": TURNED}
     told = asked.ask("against", TURNED, carriers=300, a=pinned)

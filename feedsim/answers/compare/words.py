@@ -106,6 +106,7 @@ class _Told:
     differences: tuple[OneDifference, ...]
     usual_mm_s: float
     units: System
+    apart: bool
 
 
 def state_of(d: OneDifference) -> State:
@@ -130,6 +131,7 @@ def sentences(
     letters: tuple[str, str],
     usual_mm_s: float,
     units: System = "metric",
+    apart: bool = False,
 ) -> list[tuple[str, list[str]]]:
     """Say of each figure which setup is better, where, and by how much.
 
@@ -143,6 +145,8 @@ def sentences(
         Of the first setup and of the other.
     usual_mm_s : float
         Speed whose figures are quoted, or those at the speed next to it.
+    apart : bool
+        The two run at speeds of their own, so that no speed is named.
 
     Returns
     -------
@@ -158,6 +162,7 @@ def sentences(
             tuple(figure.of(d) for d in differences),
             usual_mm_s,
             units,
+            apart,
         )
         told.append((figure.name, list(_of_figure(what))))
     return told
@@ -185,7 +190,8 @@ def _of_figure(told: _Told) -> Iterator[str]:
         quote = _quote(told, place, state)
         if quote and len(places) > 1:
             quote = f"at {speed(told.speeds_mm_s[place], told.units)} {quote}"
-        yield f"{words} {at}" + (f": {quote}" if quote else "")
+        found = words.rstrip(",") if told.apart else f"{words} {at}"
+        yield found + (f": {quote}" if quote else "")
 
 
 def where(

@@ -12,7 +12,7 @@ export const makeDifferences = () => {
   return {
     ...card,
     hide: () => (card.element.hidden = true),
-    show(answer, place, names) {
+    show(answer, place, apart) {
       const { unit: length } = answer.now.feeders[0].histogram;
       card.element.hidden = false;
       card.of(carriersWords(answer.carriers));
@@ -24,7 +24,7 @@ export const makeDifferences = () => {
         row(`${figure}, ${unit === "share" ? "% points" : length}`, text.replace(/ (A|now)$/, "") || "–", `${better ? `✓ ${better} is better: ` : ""}${saidOf.get(figure) ?? ""}`));
       if (answer.per_hour.text) rows.push(row("Complete products per hour", answer.per_hour.text, ""));
       table.replaceChildren(make("thead", {}, head), make("tbody", {}, ...rows));
-      setText(words, [`A: ${names.a}. now: ${names.now}.`, ...answer.notes].join(" "));
+      setText(words, [apart, ...answer.notes].join(" "));
     },
   };
 };

@@ -27,8 +27,7 @@ export const makeMargins = () => {
     return make(
       "tr",
       {},
-      make("th", { scope: "row", text: hazard.seen ? `⚠ ${name}` : name }),
-      make("td", { class: "whisker" }, ...drawn),
+      make("th", { scope: "row", text: hazard.seen ? `⚠ ${name}` : name }, ...drawn),
       make("td", { text: both(mean, former?.text[2]) }),
       make("td", { text: both(sd, former?.text[3]) }),
       make("td", { class: hazard.seen ? "bad" : "", text: both(seen, former?.text[1]) }),
@@ -38,16 +37,17 @@ export const makeMargins = () => {
   return {
     ...card,
     showClosed(feeder, former, letters) {
+      card.element.classList.toggle("wide", Boolean(former));
       closed.replaceChildren(...feeder.margins.flatMap((margin, i) => {
         const sd = margin.sd_text ? ` ± ${margin.sd_text}` : "";
         const other = former?.margins[i];
         const words = `${margin.past ? "✕ past: " : ""}${margin.text}${sd}`;
-        return [make("dt", { text: margin.name }), make("dd", { class: margin.past ? "bad" : "", text: other ? `${letters[0]} ${other.text}, ${letters[1]} ${words}` : words })];
+        return [make("dt", { text: margin.name }), make("dd", { class: margin.past ? "bad" : "", text: other ? `${letters[0]} ${other.text}\n${letters[1]} ${words}` : words })];
       }));
     },
     show({ now, a, carriers, letters }) {
       card.of(carriersWords(carriers));
-      head.replaceChildren(make("tr", {}, ...["Hazard", "margin", "mean", "sd", "seen"].map((text) => make("th", { scope: "col", text }))));
+      head.replaceChildren(make("tr", {}, ...["Hazard, margin", "mean", "sd", "seen"].map((text) => make("th", { scope: "col", text }))));
       rows.replaceChildren(...now.hazards.map((hazard, i) => row(hazard, a?.hazards[i], letters)));
     },
   };

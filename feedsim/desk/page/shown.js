@@ -67,7 +67,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       histogram.show({ ...look, forms });
       shares.show(look);
       margins.show(look);
-      if (a) differences.show(answer, feeder, { a: turns.pin?.words ?? "", now: newest.run.words });
+      if (a) differences.show(answer, feeder, turns.apart(head.turn));
       else differences.hide();
       setText(one("printed-text"), a ? `A\n${a.text}\n\nnow\n${now.text}` : now.text);
       setText(one("summary"), `${now.verdict.words}; ${feederOf(now).figures[0].text.split(" (")[0]} in tolerance, ${head.carriers.toLocaleString("en")} carriers`);

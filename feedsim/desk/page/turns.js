@@ -3,6 +3,15 @@
 const TOGETHER_MS = 900; // one drag, one key held down: one turn
 const MOST_TURNS = 1000;
 
+/** The values of a turn that another's differ from, by their keys; all that were turned, of another text. */
+const valuesOf = (turn, other, bases) => {
+  const isSameText = turn.base === other.base;
+  const value = ({ changes }, path) => (changes[path] ? changes[path].value || "nothing" : "as in the file");
+  const paths = Object.keys(isSameText ? { ...turn.changes, ...other.changes } : turn.changes).sort();
+  const words = paths.filter((path) => !isSameText || value(turn, path) !== value(other, path)).map((path) => `${path} ${value(turn, path)}`);
+  return [...(isSameText ? [] : [bases[turn.base].name]), ...words].join(", ");
+};
+
 /**
  * A turn is {base, changes, words, path}: the text it starts from, the values that differ from it
  * by path ({value, kind}), and what it changed. `bases` holds the texts: {file, name, text}.
@@ -12,12 +21,12 @@ export const makeTurns = (kept, onTurn) => {
   let pin = kept.pin ?? null; // a turn, or null
   let lastAt = -Infinity;
   let id = 1;
-  const said = new Map([[1, history[at].words]]);
+  const taken = new Map([[1, history[at]]]);
 
   const moved = (event) => {
     id += 1;
-    said.set(id, history[at].words);
-    if (said.size > MOST_TURNS) said.delete(said.keys().next().value);
+    taken.set(id, history[at]);
+    if (taken.size > MOST_TURNS) taken.delete(taken.keys().next().value);
     onTurn(event);
   };
 
@@ -46,7 +55,14 @@ export const makeTurns = (kept, onTurn) => {
       return { bases, history, at, pin };
     },
     /** What a change of the values was called, by its id. */
-    wordsOf: (one) => said.get(one) ?? "",
+    wordsOf: (one) => taken.get(one)?.words ?? "",
+    /** Which values the pinned turn and that of an id have where they differ. */
+    apart(one) {
+      const now = taken.get(one);
+      if (!pin || !now) return "";
+      const both = [valuesOf(pin, now, bases), valuesOf(now, pin, bases)];
+      return both.some(Boolean) ? `A: ${both[0]}. now: ${both[1]}.` : "A and now have the same values.";
+    },
     baseOf: (turn) => bases[turn.base],
     /** Turn a knob; `value` null puts it back to what stands in the file. */
     turn(knob, value, words, event) {
