@@ -18,6 +18,7 @@ from feedsim.criteria import Criteria
 from feedsim.settings.jumps import At, Jumps, jumps_between
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
+from feedsim.settings.right import right_settings
 from feedsim.settings.shares_by_speed import Excess, SharesBySpeed
 
 __all__ = [
@@ -103,20 +104,32 @@ def look_everywhere(
 def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int) -> Iterator[int]:
     """Yield the cells that are accepted through and through; look at the edges of all others.
 
-    Slow ones are so many in a row (:func:`_bears`): two edges stand for them all.
+    Slow ones are so many in a row (:func:`_bears`): two edges stand for them all, and what is off
+    on average at those between.
     """
     low, high = edges[first], edges[last]
     if last - first == 1:
         shares.at_speed(low)
         shares.at_speed(high)
     elif _has_room(shares, low, high) and _bears(
-        shares, low, high, _jumps(shares, low, high, most=_JUMPS_OF_A_CELL).reach
+        shares, low, high, _reach(shares, edges[first : last + 1])
     ):
         yield from range(first, last)
     else:
         middle = (first + last) // 2
         yield from _borne(shares, edges, first, middle)
         yield from _borne(shares, edges, middle, last)
+
+
+def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
+    """Return by how much acts differ at most (mm) at some speeds and beside jumps between them.
+
+    Where ramp or lag are not over the mean is no straight line between two jumps: it may be largest
+    between speeds at which it is small.
+    """
+    low, *between, high = edges
+    bent = between if right_settings(shares.at(high)).unsettled else ()
+    return _jumps(shares, low, high, most=_JUMPS_OF_A_CELL, bent=bent).reach
 
 
 def _is_mixed(shares: SharesBySpeed, low: float, high: float) -> bool:
@@ -137,11 +150,13 @@ def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> list[float]
     return [] if _bears(shares, low, high, jumps.reach) else jumps.extremes()
 
 
-def _jumps(shares: SharesBySpeed, low: float, high: float, *, most: int) -> Jumps:
+def _jumps(
+    shares: SharesBySpeed, low: float, high: float, *, most: int, bent: Sequence[float] = ()
+) -> Jumps:
     there = shares.at(high)
     before_limit = there.feeder.nose_limit_mm - there.settings.stage_position_mm
     least = _SMALL * max(0.0, min(shares.allowed.placement_tolerance_mm, before_limit))
-    return jumps_between(shares.at, low, high, most=most, least_mm=least)
+    return jumps_between(shares.at, low, high, most=most, least_mm=least, bent=bent)
 
 
 def _bears(shares: SharesBySpeed, low: float, high: float, reach: float) -> bool:

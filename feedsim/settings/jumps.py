@@ -16,7 +16,7 @@ between two such jumps E(v) is straight again, and within one step of the ticks 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -51,7 +51,7 @@ class Jumps:
         At each of these, the mean placement error, by how much the stage is off on average (mm),
         and the variance that steps and counts give the placement (mm²).
     reach : float
-        By how much error or stage differ at most among these and the two ends (mm).
+        By how much error or stage differ at most among these, the two ends, and speeds asked for.
     whole : bool
         Whether they are those of all jumps; else of some, evenly thinned.
     """
@@ -97,7 +97,15 @@ class Jumps:
         return found
 
 
-def jumps_between(at: At, low: float, high: float, *, most: int, least_mm: float = 0.0) -> Jumps:
+def jumps_between(
+    at: At,
+    low: float,
+    high: float,
+    *,
+    most: int,
+    least_mm: float = 0.0,
+    bent: Sequence[float] = (),
+) -> Jumps:
     """Return what the lattice does between two line speeds near each other.
 
     Parameters
@@ -110,6 +118,8 @@ def jumps_between(at: At, low: float, high: float, *, most: int, least_mm: float
         Jumps of one kind to look beside; of more, some.
     least_mm : float
         Jumps by less than this are left out.
+    bent : sequence of float
+        Speeds between (mm/s) that count for ``reach`` as well.
     """
     if high <= low:
         return Jumps((), (), 0.0, True)
@@ -138,7 +148,8 @@ def jumps_between(at: At, low: float, high: float, *, most: int, least_mm: float
             whole &= all_of_them
     speeds = _apart(sorted(speed for speed in found if low < speed < high))
     acts = [_act(each) for each in (ends[0], *map(there, speeds), ends[1])]
-    reach = max(max(column) - min(column) for column in list(zip(*acts, strict=True))[:2])
+    reached = [*acts, *(_act(at(v)) for v in bent)]
+    reach = max(max(column) - min(column) for column in list(zip(*reached, strict=True))[:2])
     return Jumps(tuple(speeds), tuple(acts[1:-1]), reach, whole)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from functools import cache
 from itertools import groupby
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,13 +17,21 @@ import pytest
 from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.setup.study.sheet import as_typed
 from feedsim.running.run import criteria_of, machine_of
-from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
+from feedsim.scenario import (
+    Scenario,
+    at_line_speed,
+    load_scenario,
+    override,
+    scenario_from_text,
+)
 from feedsim.settings import cells
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
+from feedsim.settings.right import right_settings, settled_settings
 from feedsim.settings.shares_by_speed import SharesBySpeed
 from tests.theory.test_limits import BASE
 
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 POINTS = 400
 WIDE = 1e-3
 """Share of the speed: what is wider than that, and so holds points of the grid, must be found."""
@@ -126,6 +135,49 @@ def test_slow_speeds_are_passed_by_in_a_row_where_they_bear_it(
     wrong = closed_forms(scenario)[0].limits[0].speed_mm_s
     assert wrong is not None
     assert wrong > 1.01 * (each[0].speed_mm_s or 0.0)
+
+
+TUNED = [
+    *("run.master=virtual", "controller.scan=0 s", "controller.motion_cycle=0 s"),
+    *("carrier_eye.response_jitter=0 s", "feeder.0.eye.response_jitter=0 s"),
+    *("carrier_eye.edge_sd=0.01 mm", "feeder.0.eye.edge_sd=0.01 mm", "carrier.slip_sd=0 mm"),
+    *("feeder.0.insert.slip_sd=0 mm", "feeder.0.insert.gap_sd=0.05 mm", "carrier.pitch=600 mm"),
+    *("feeder.0.servo.loop_gain=60 1/s", "feeder.0.servo.velocity_feedforward=0 %"),
+    *("feeder.0.servo.max_acceleration=1000 m/s²", "limits.speed_mismatch=90 %"),
+    *("feeder.0.grip_end=5 mm", "acceptance.placement_tolerance=0.607 mm"),
+]
+
+
+def test_a_mean_that_is_small_at_both_ends_of_a_row_is_looked_at_between(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # tuned as is usual: the distance at a crawl, the lead at full speed, where the lag is not over.
+    # So the mean is 0 at both and largest between, where there is no jump. Against the edges of the
+    # cells one by one; the twin knows the ends of a row alone
+    edges = cells.cells_between(cells.SLOWEST_MM_S, cells.FASTEST_MM_S)
+    v = edges[72]  # where a row of 8 ends
+    made = override(load_scenario(SCENARIOS / "membership_card.toml"), TUNED)
+    machine = machine_of(at_line_speed(made, v))
+    at = FeederAtSpeed(machine, machine.feeders[0])
+    crawl, here = settled_settings(at), right_settings(at)
+    lead = crawl.engage_lead_s - (here.engage_distance_mm - crawl.engage_distance_mm) / v
+    typed = override(
+        made,
+        [
+            f"feeder.0.settings.engage_distance={crawl.engage_distance_mm} mm",
+            f"feeder.0.settings.engage_lead={1e3 * lead} ms",
+        ],
+    )
+    shares = looked_at(typed, lowest=True)[1]
+    first = next(k for k, edge in enumerate(edges) if shares.refused(edge))
+    assert 64 < first < 72
+    found = closed_forms(typed)[0].limits[0].speed_mm_s
+    assert found is not None
+    assert edges[first - 1] < found <= edges[first]
+    monkeypatch.setattr(cells, "right_settings", lambda _: crawl)
+    wrong = closed_forms(typed)[0].limits[0].speed_mm_s
+    assert wrong is not None
+    assert wrong > 2.0 * found
 
 
 def cells_asked(scenario: Scenario) -> int:
