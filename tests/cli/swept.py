@@ -10,7 +10,7 @@ from typing import Any
 
 from feedsim.answers.check.study import review
 from feedsim.answers.sweep import answer as answers
-from feedsim.answers.sweep import report, study
+from feedsim.answers.sweep import links, report, study
 from feedsim.metrics.plain import plain
 from feedsim.render import canvas
 
@@ -58,6 +58,7 @@ def made_cheap(patch: Patch) -> Runs:
     patch(canvas, "pictures", pictures)
     patch(canvas, "seen_in", lambda _: "")
     patch(canvas, "try_pictures", lambda: None)
+    patch(links, "spots_of", lambda *_, **__: ())
     patch(answers, "closed_forms", functools.cache(answers.closed_forms))
     patch(review, "review", functools.cache(review.review))
     return runs

@@ -150,8 +150,10 @@ def test_in_any_machine_noses_never_go_back_and_end_at_the_placement_point(seed)
             lands = rows.placement_time_s[path.carrier]
             if seen.from_s < lands <= seen.to_s:
                 assert path.nose.times_s[-1] == lands
-                # staged beyond the placement point it lands as the clutch closes
-                end = reach if lands > path.closes_s else path.stage_mm
+                # staged beyond the placement point it lands as the clutch closes, where the lag
+                # has left it
+                left = seen.feed.command(lands) - seen.feed.position(lands)
+                end = reach if lands > path.closes_s else path.stage_mm - left
                 assert path.nose.values[-1] == pytest.approx(end, abs=1e-6)
         targets = {t.carrier: t for t in target_paths(seen, low_mm=-50.0, high_mm=reach + 50.0)}
         for k, target in targets.items():
