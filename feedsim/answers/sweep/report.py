@@ -51,7 +51,7 @@ def sweep_report(
             for f in figures
         ],
         names=[words.name_of(point, units) for point in swept.points],
-        watch=_watch(swept),
+        watch=_watch(swept, units),
         is_map=len(swept.axes) == 2,
         by_speed=swept.by_speed_alone,
         heads=_heads(swept, units),
@@ -99,7 +99,7 @@ def _answer(swept: Swept, units: System) -> dict[str, object]:
     }
 
 
-def _watch(swept: Swept) -> list[tuple[str, str]]:
+def _watch(swept: Swept, units: System) -> list[tuple[str, str]]:
     """Return for each point that has something to see the command of its page, and what is there.
 
     Of the first that was missed, else of the first with a hazard; none for very many points.
@@ -113,8 +113,8 @@ def _watch(swept: Swept) -> list[tuple[str, str]]:
             option, what = "--first-hazard", "the first cycle with a hazard"
         else:
             option, what = "", "the first carriers: none missed, no hazard"
-        at = point.results.line_speed_mm_s / 1000.0 * 60.0
-        words = ["feedsim rehearse swept.toml", f'--speed "{at:.10g} m/min"']
+        at = speed(point.results.line_speed_mm_s, units, digits=10)
+        words = ["feedsim rehearse swept.toml", f'--speed "{at}"']
         words += [f"--set {key}='{value}'" for key, value in point.varied.items()]
         found.append((" ".join([*words, option]).rstrip(), what))
     return found
