@@ -11,6 +11,7 @@ from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.counted import counted
 from feedsim.answers.check.study.review import FeederReview, review
 from feedsim.answers.limit.islands import FAILING
+from feedsim.answers.limit.study.closed import not_counted
 from feedsim.answers.line import Line
 from feedsim.answers.setup.study.sheet import good_for
 from feedsim.desk.autos import autos_of
@@ -48,6 +49,7 @@ def forms(line: Line, units: System) -> dict[str, Any]:
         },
         "words": seen.words,
         "warnings": seen.warnings,
+        "not_counted": list(not_counted(scenario)),
         "autos": autos_of(scenario, units=units),
         "feeders": feeders,
     }

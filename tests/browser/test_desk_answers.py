@@ -43,7 +43,7 @@ axe = test_accessible.axe
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     found = tmp_path_factory.mktemp("desk")
-    for name in ("membership_card", "two_feeders"):
+    for name in ("membership_card", "stops", "two_feeders"):
         shutil.copy(SCENARIOS / f"{name}.toml", found)
     return found
 
@@ -284,6 +284,25 @@ def test_two_scenarios_open_with_the_first_one_pinned(browser: Any, folder: Path
         text = browser.text("#printed-text")
         assert text.index("60 m/min") < text.index("90 m/min")
         assert browser.text("#about").startswith("fast.toml")
+    finally:
+        server.end()
+
+
+def test_what_check_warns_of_is_shown_and_what_no_closed_form_knows(
+    browser: Any, folder: Path
+) -> None:
+    server = Server((str(folder / "stops.toml"),))
+    try:
+        opened(browser, server.address)
+        browser.js(ONLY_FIRST_ROUND)
+        idle(browser)
+        warned = browser.text("#warnings")
+        assert "jam at 60 m/min in closed form; 0.1 % may be" in warned
+        for place in (warned, browser.text("#placement .card-words")):
+            assert "The closed forms know nothing of [supervision]" in place
+        turned(browser, ("feeder.0.insert.double", "0 %"), ("feeder.0.eye.missed", "0 %"))
+        idle(browser)
+        assert "jam at 60 m/min" not in browser.text("#warnings")
     finally:
         server.end()
 

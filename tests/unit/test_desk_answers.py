@@ -57,6 +57,7 @@ def test_the_closed_forms_are_those_of_check_and_budget(asked: Asked) -> None:
     line = feedsim.load(CARD, TURNED)
     check = feedsim.check(line)
     assert told["warnings"] == check.review.warnings
+    assert told["not_counted"] == []
     assert told["feeders"][0]["words"] == check.review.feeders[0].words
     assert told["feeders"][0]["warnings"] == check.review.feeders[0].warnings
     settings = check.review.feeders[0].settings
@@ -192,6 +193,12 @@ def test_a_pinned_line_is_compared_on_the_same_cards(asked: Asked) -> None:
     assert [found["Spread"]["low"], found["Spread"]["high"]] == list(wanted.placement_sd.ci95_mm)
     assert found["Missed"]["difference"] == wanted.missed.difference
     assert found["Spread"]["better"] == "now"  # a tick is a source of spread
+
+
+def test_what_no_closed_form_knows_is_told() -> None:
+    (told,) = Asked(SCENARIOS / "stops.toml").ask("forms")["not_counted"]
+    for key in ("[supervision]", "[[fault]]", "[[adjust]]", "insert.magazine"):
+        assert key in told
 
 
 def test_two_lines_at_speeds_of_their_own_are_not_told_to_run_at_one(asked: Asked) -> None:

@@ -107,14 +107,15 @@ export const makeHistogram = ({ onStory }) => {
 
   return {
     ...card,
-    /** @param now, a  what a run says of this feeder (a: null); @param forms  mean and sd of the closed forms */
-    show({ now, a, forms, carriers, letters }) {
+    /** @param now, a  what a run says of this feeder (a: null); @param forms  mean and sd of the closed forms; @param notCounted  what they know nothing of */
+    show({ now, a, forms, notCounted, carriers, letters }) {
       const h = now.histogram;
       const scale = h.per_mm;
       shown = { now: h, a: a?.histogram ?? null, forms: forms && { mean: forms.mean_mm * scale, sd: forms.sd_mm * scale } };
       card.of(`${h.unit}, ${carriersWords(carriers)}`);
       const said = (feeder) => feeder.rows.find(([name]) => name === "Placement error")?.[2].split("\n").slice(0, 2).join(", ") ?? "";
-      setText(words, a ? `${letters[0]}: ${said(a)}. ${letters[1]}: ${said(now)}.` : said(now));
+      const both = a ? `${letters[0]}: ${said(a)}. ${letters[1]}: ${said(now)}` : said(now);
+      setText(words, [both, ...(forms ? notCounted : [])].join(". ") + (a && !notCounted.length ? "." : ""));
       const outside = h.placed - countInside(h);
       setAttribute(svg, "aria-label", `Histogram of the placement error: ${h.placed} placed, ${outside} out of tolerance; mean ${h.mean?.toFixed(3)}, sd ${h.sd?.toFixed(3)} ${h.unit}`);
       legend.replaceChildren(

@@ -8,6 +8,7 @@ import { makeMargins } from "./margins.js";
 import { makeShares } from "./shares.js";
 import { makeSpeeds } from "./speeds.js";
 import { makeVerdict } from "./verdict.js";
+import { makeWarnings } from "./warnings.js";
 
 const LETTERS = ["A", "now"];
 
@@ -19,7 +20,8 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
   const speeds = makeSpeeds();
   const budget = makeBudget();
   const differences = makeDifferences();
-  const cards = { histogram, shares, differences, margins, speeds, budget };
+  const warnings = makeWarnings();
+  const cards = { histogram, shares, warnings, differences, margins, speeds, budget };
   one("cards").append(...Object.values(cards).map((card) => card.element));
 
   const newest = { forms: null, run: null, speeds: null }; // {head, now, a}
@@ -40,7 +42,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
     for (const card of [histogram, shares, differences]) card.state(of.run, turnOf("run"));
     margins.state(of.run === "none" ? of.forms : of.run, turnOf(of.run === "none" ? "forms" : "run"));
     speeds.state(of.speeds, turnOf("speeds"));
-    budget.state(of.forms, turnOf("forms"));
+    for (const card of [budget, warnings]) card.state(of.forms, turnOf("forms"));
     const good = `of the last good values (${turnOf("run")})`;
     const words = { good, working: "of the values before; the answer is on its way" }[of.run] ?? "";
     verdict.state(of.run, refused || words);
@@ -55,16 +57,18 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       const { now } = newest.forms;
       const a = ofA.forms;
       verdict.showForms(now, a, LETTERS);
+      warnings.show(now);
       margins.showClosed(feederOf(now), feederOf(a), LETTERS);
       budget.show(feederOf(now), feederOf(a), LETTERS);
       showFeeders(now);
     },
     run() {
       const { now, a, head, answer } = newest.run;
-      const forms = newest.forms?.head.turn === head.turn ? feederOf(newest.forms.now)?.budget : null;
+      const found = newest.forms?.head.turn === head.turn ? newest.forms.now : null;
+      const [forms, notCounted] = [feederOf(found)?.budget, found?.not_counted ?? []];
       const look = { now: feederOf(now), a: feederOf(a), carriers: head.carriers, letters: LETTERS };
       verdict.showRun(now, a, LETTERS);
-      histogram.show({ ...look, forms });
+      histogram.show({ ...look, forms, notCounted });
       shares.show(look);
       margins.show(look);
       if (a) differences.show(answer, feeder, turns.apart(head.turn));
