@@ -25,6 +25,7 @@ from feedsim.scenario.rewriting import changed_text
 
 __all__ = ["AlreadyThere", "command", "commands", "mail", "playing", "save", "sheet", "written"]
 
+_LATEST = 50  # files among which one that holds a text is looked for
 _NAME = re.compile(r"\w[\w .+-]{0,100}\.toml")
 
 
@@ -38,20 +39,33 @@ class AlreadyThere(Exception):  # noqa: N818 - it asks, and says so
 
 def commands(setup: Setup, files: Sequence[Opened], carriers: int | None) -> dict[str, Any]:
     """Return the command lines that give the same numbers."""
-    file = file_of(setup, files)
     names = {"run": "these figures", "limit": "the limit", "setup": "the set-up sheet"}
-    try:
-        same = read_text(file.path) == setup.text
-    except FeedsimError:
-        same = False
+    same = _holder(setup, files) is not None
     return {
         "commands": [
             {"for": what, "command": command(setup, files, name, carriers=carriers)}
             for name, what in names.items()
         ],
         "same_file": same,
-        "note": "" if same else "The file does not hold what these values began with: save first.",
+        "note": "" if same else "No file holds what these values began with: save first.",
     }
+
+
+def _holder(setup: Setup, files: Sequence[Opened]) -> Path | None:
+    """Return the file that holds a question's text: its own, or one saved beside it since."""
+    own = file_of(setup, files).path
+    try:
+        beside = sorted(own.parent.glob("*.toml"), key=lambda path: -path.stat().st_mtime)
+    except OSError:
+        beside = []
+    return next((path for path in (own, *beside[:_LATEST]) if _holds(path, setup.text)), None)
+
+
+def _holds(path: Path, text: str) -> bool:
+    try:
+        return path.is_file() and read_text(path) == text
+    except FeedsimError:
+        return False
 
 
 def command(
@@ -60,7 +74,8 @@ def command(
     """Return a command about the line of a question, as it is typed."""
     changes = (part for change in setup.changes for part in ("--set", change))
     many = [] if carriers is None or name == "setup" else ["--carriers", str(carriers)]
-    arguments = ["feedsim", name, str(file_of(setup, files).path), *changes, *many, *more]
+    path = _holder(setup, files) or file_of(setup, files).path
+    arguments = ["feedsim", name, str(path), *changes, *many, *more]
     return shlex.join(arguments) if os.name == "posix" else subprocess.list2cmdline(arguments)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,22 @@ def test_what_has_a_fault_is_not_saved(asked: Asked, tmp_path: Path) -> None:
     assert status == 422
     assert told["faults"][0]["path"] == "line.speed"
     assert [path.name for path in tmp_path.iterdir()] == ["line.toml"]
+
+
+def test_after_a_save_the_commands_name_the_file_that_was_saved(
+    asked: Asked, tmp_path: Path
+) -> None:
+    _, told = save(asked, "faster.toml", CHANGES)
+    for name, text, same in (
+        ("faster.toml", told["text"], True),
+        ("line.toml", asked.desk.files[0].text, True),
+        ("line.toml", told["text"] + "# nobody saved this\n", False),
+    ):
+        found = asked.ask("command", ["seed=4"], text=text, carriers=700)
+        assert found["same_file"] is same
+        assert bool(found["note"]) is not same
+        wanted = ["feedsim", "run", str(tmp_path / name), "--set", "seed=4", "--carriers", "700"]
+        assert shlex.split(found["commands"][0]["command"]) == wanted
 
 
 def test_a_free_name_is_suggested(asked: Asked, tmp_path: Path) -> None:
