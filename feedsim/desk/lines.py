@@ -11,7 +11,7 @@ from feedsim.answers.line import Line, line_of
 from feedsim.desk.questions import Setup
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.overrides import collect_overrides
-from feedsim.scenario.reading import parse_toml, read_text
+from feedsim.scenario.reading import parse_toml, read_text, read_toml
 
 __all__ = ["Opened", "faults_plain", "named_files", "opened", "read", "refuse_other_folders"]
 
@@ -55,8 +55,9 @@ def opened(path: Path) -> Opened:
         If it cannot be read, or is no TOML; other faults are for the page to show.
     """
     text = read_text(path)
+    data = read_toml(path)
     try:
-        named = named_files(parse_toml(text))
+        named = named_files(data)
     except FeedsimError:
         named = {}
     return Opened(path, text, frozenset(named.values()))

@@ -65,6 +65,8 @@ def refused(*paths: Path, port: int = 0) -> str:
 def test_what_cannot_be_opened_is_told(tmp_path: Path) -> None:
     assert "there is no such file" in refused(tmp_path / "none.toml")
     assert "is a folder" in refused(tmp_path)
+    (tmp_path / "torn.toml").write_text("x = [", "utf-8")
+    assert "torn.toml: end of the file: not TOML" in refused(tmp_path / "torn.toml")
     assert "one scenario or two" in refused(SCENARIO, SCENARIO, SCENARIO)
 
 

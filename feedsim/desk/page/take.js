@@ -33,6 +33,11 @@ export const makeTake = ({ planner, turns, shown, film, onSaved }) => {
   };
 
   const put = async (permission) => {
+    if (!name.value.trim()) {
+      setText(said, "Give a name that ends in .toml.");
+      name.focus();
+      return;
+    }
     setText(said, "…");
     try {
       const told = await save({ ...setupOf(turns, turns.now), name: name.value.trim(), over: permission });
