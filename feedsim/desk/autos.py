@@ -19,7 +19,7 @@ Autos = Mapping[str, Mapping[str, Any]]
 
 
 def autos_of(scenario: Scenario, *, units: System = "metric") -> Autos:
-    """Return what each key that may be ``"auto"`` stands for, or would.
+    """Return what each key that may be ``"auto"`` stands for; where one is typed in, that value.
 
     Raises
     ------
