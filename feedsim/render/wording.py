@@ -31,6 +31,7 @@ __all__ = [
     "percent",
     "percent_range",
     "plain_range",
+    "seldom",
     "speed",
     "tail",
     "time",
@@ -155,6 +156,17 @@ def within(
         return DASH
     shown = percent(share, ci95, unlike=unlike)
     return f"{shown} ({f'95 %: {percent_range(ci95)}' if ci95 else NO_INTERVAL})"
+
+
+def seldom(share: float | None, ci95: Interval | None, upper95: float | None) -> str:
+    """Write a counted loss where there is little room: of none, what cannot be ruled out.
+
+    >>> seldom(0.0, Interval(0.0, 0.0008), 0.0006), seldom(0.0002, Interval(0.0, 0.001), None)
+    ('0 (< 0.06 %)', '0.02 %')
+    """
+    if upper95 is not None:
+        return f"0 (< {percent(upper95, digits=2)})"
+    return percent(share, ci95)
 
 
 def plain_range(interval: Interval, *, places: int = 2) -> str:

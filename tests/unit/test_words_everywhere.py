@@ -21,6 +21,9 @@ ODD = {
     "one of many": re.compile(rf"(?<![\d.,:/=-]\s)(?<![\d.,·-])\b1 (?:{PLURALS})\b"),
     "a unit twice": re.compile(r"\b(mm|in|ms|s|m/min|ft/min|%) \1\b(?!-)"),
     "a share with too many digits": re.compile(r"(?<![\d.])[1-8]\d\.\d{2,} %"),
+    "losses of none that nothing is said beside": re.compile(
+        r"(?<![\d.,])(?<!expected )0 %(?! ->)"
+    ),
     "no unit between brackets": re.compile(r"\(\s*\)"),
 }
 """What is wrong in a line. Below 90 per cent a share of a test's few carriers has three digits."""
@@ -66,6 +69,7 @@ def test_a_terminal_shows_every_answer_whole(
         "mean 0.2 in in",
         "12 mm mm wide",
         "89.4761 % in tolerance",
+        "A 0.02 %, B 0 %",
         "lead () of it",
         "card feeder (placement error in in)",
         "NOT ACCEPTED, not for sure",

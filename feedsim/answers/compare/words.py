@@ -9,11 +9,11 @@ from itertools import groupby
 from typing import Literal, NamedTuple
 
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, upper95
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.paired_feeders import FeederDifference
 from feedsim.quantities import System, display_unit
-from feedsim.render.wording import length, length_number, percent, speed
+from feedsim.render.wording import length, length_number, percent, seldom, speed
 
 __all__ = [
     "FIGURES",
@@ -234,16 +234,18 @@ def _quote(told: _Told, place: int, state: State) -> str:
     if state == "unseen":
         most = max(-low, high)
         within = f"within ±{points_number(most, most)} percentage points (95 %)"
-        return f"{within}; both {_share(d.first, most)}"
+        return f"{within}; both {_share(told, d.first, most, d.n)}"
     half = 0.5 * (high - low)
     size = points_number(d.size, half, sign=True)
     ends = " to ".join(points_number(end, half, sign=True) for end in (low, high))
-    own = _both(told, _share(d.first, half), _share(d.other, half))
+    own = _both(told, *(_share(told, share, half, d.n) for share in (d.first, d.other)))
     return f"{size} percentage points (95 %: {ends}); {own}"
 
 
-def _share(share: float | None, half: float) -> str:
+def _share(told: _Told, share: float | None, half: float, n: int) -> str:
     """Write a share, to the digits that a difference of such a half-width carries."""
+    if share == 0.0 and told.figure is not WITHIN:
+        return seldom(share, None, upper95(n))
     if share is None or half <= 0.0:
         return percent(share)
     return percent(share, Interval(max(0.0, share - half), min(1.0, share + half)))

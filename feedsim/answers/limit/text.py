@@ -10,9 +10,10 @@ from feedsim.answers.limit.study.search import LOOKS
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
 from feedsim.answers.run.deciding import round_up
 from feedsim.criteria import Figure
+from feedsim.metrics.intervals import upper95
 from feedsim.quantities import System
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import counted, percent, percent_range, speed, whole
+from feedsim.render.wording import counted, percent, percent_range, seldom, speed, whole
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
 _FEW = 4
@@ -208,10 +209,12 @@ def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
                 continue
             needed = share.trials_to_tell
             most = max(most, needed or 0.0)
+            none = figure != "within_tolerance" and share.share == 0.0
+            shown = seldom(share.share, None, upper95(feeder.carriers) if none else None)
             takes = f"about {whole(round_up(needed))} would" if needed else "no number would"
             yield (
                 f"At {speed(point.line_speed_mm_s, units)} {counted(feeder.carriers, 'carrier')} "
-                f"do not tell {percent(share.share)} {words} from {percent(share.limit)} at "
+                f"do not tell {shown} {words} from {percent(share.limit)} at "
                 f"{feeder.name}; {takes}"
             )
     if most:

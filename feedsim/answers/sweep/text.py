@@ -12,11 +12,10 @@ from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import Point, Swept
 from feedsim.metrics.results import Results
-from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length_number, percent, speed
+from feedsim.render.wording import DASH, counted, length_number, percent, seldom, speed
 from feedsim.running.axes import LINE_SPEED
 
 __all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
@@ -100,8 +99,10 @@ def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tupl
                 _length(error.mean_mm, units, sign=True),
                 _length(error.sd_mm, units),
                 percent(error.within_tolerance, error.within_tolerance_ci95),
-                _at_most(feeder.missed),
-                _at_most(feeder.jam_risk),
+                *(
+                    seldom(share.share, share.ci95, share.upper95)
+                    for share in (feeder.missed, feeder.jam_risk)
+                ),
                 _state(point.results),
             )
         )
@@ -115,12 +116,6 @@ def _ats(swept: Swept, point: Point, units: System) -> list[str]:
 
 def _length(value: float | None, units: System, *, sign: bool = False) -> str:
     return DASH if value is None else length_number(value, units, sign=sign)
-
-
-def _at_most(share: Share) -> str:
-    if share.upper95 is not None:
-        return f"0 (< {percent(share.upper95, digits=2)})"
-    return percent(share.share, share.ci95)
 
 
 def _state(results: Results) -> str:

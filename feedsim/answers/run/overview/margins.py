@@ -9,7 +9,7 @@ from feedsim.answers.run.overview.shown import Margin, Shown
 from feedsim.metrics.share import Share
 from feedsim.quantities import System
 from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, above, true_minus
-from feedsim.render.wording import acceleration, length, percent, whole
+from feedsim.render.wording import acceleration, length, seldom, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -140,5 +140,7 @@ def draw_misses(axes: Axes, shown: Shown) -> None:
 
         axes.xaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
     axes.set_xlabel("carriers")
-    share = "" if missed.share is None else f" ({percent(missed.share, missed.ci95)})"
-    above(axes, f"Missed: {whole(missed.count)}{share}", 4.0, fontsize=8.5)
+    text = seldom(missed.share, missed.ci95, missed.upper95)
+    if missed.count:
+        text = f"{whole(missed.count)} ({text})"
+    above(axes, f"Missed: {text}", 4.0, fontsize=8.5)

@@ -11,7 +11,7 @@ from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.quantities import System, display
 from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, heading, house_style, one_line
-from feedsim.render.wording import percent, percent_range
+from feedsim.render.wording import percent, percent_range, seldom
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -93,9 +93,9 @@ def _draw_shares(axes: Axes, shares: Sequence[tuple[str, Share]]) -> None:
         axes.errorbar(
             value, place, xerr=[[value - low], [high - value]], color=BLACK, lw=1.0, capsize=2.5
         )
-        text = f"{share.count}: {percent(share.share, share.ci95)}"
-        if share.upper95 is not None:
-            text = "none seen"
+        text = seldom(share.share, share.ci95, share.upper95)
+        if share.count:
+            text = f"{share.count}: {text}"
         axes.annotate(
             text, (high, place), (5.0, 0.0), textcoords="offset points", va="center", fontsize=8.5
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.render.csv_table import Cells, ends
-from feedsim.render.wording import DASH, percent, whole
+from feedsim.render.wording import DASH, seldom, whole
 
 __all__ = ["product_cells", "product_columns", "product_heads", "tells_products"]
 
@@ -32,7 +32,7 @@ def product_cells(results: Results) -> tuple[str, ...]:
         shares += [gate.bad_diverted, gate.bad_passed, gate.good_diverted]
         per_hour = gate.good_passed_per_hour
     return (
-        *map(_share, [*shares, products.good]),
+        *(seldom(s.share, s.ci95, s.upper95) for s in [*shares, products.good]),
         DASH if per_hour is None else whole(per_hour),
     )
 
@@ -61,9 +61,3 @@ def product_columns(results: Results) -> Cells:
 def _columns(name: str, share: Share) -> Cells:
     yield f"{name}_share", share.share
     yield from ends(f"{name}_share", share.ci95)
-
-
-def _share(share: Share) -> str:
-    if share.upper95 is not None:
-        return "none"
-    return percent(share.share, share.ci95)
