@@ -18,10 +18,12 @@ from feedsim.cli.options import (
     changes_of,
     out_option,
     read_line,
+    share_of,
     use_engine,
 )
 
 if TYPE_CHECKING:
+    from feedsim.answers.run.log import LogAsked
     from feedsim.cli.delivery import Handed
 
 __all__ = ["run"]
@@ -44,6 +46,24 @@ def run(
     trace: Annotated[
         bool, typer.Option("--trace", help="Write every event to events.csv.")
     ] = False,
+    log: Annotated[
+        Literal["events", "samples"] | None,
+        typer.Option(
+            "--log",
+            metavar="events|samples",
+            help="Write log.csv, as a recorder on the machine would: a row for each change of a "
+            "signal, or for each sample.",
+            show_default=False,
+        ),
+    ] = None,
+    log_rate: Annotated[
+        str,
+        typer.Option("--log-rate", metavar="RATE", help="How often that recorder looks."),
+    ] = "1 kHz",
+    log_dropped: Annotated[
+        str,
+        typer.Option("--log-dropped", metavar="SHARE", help="Share of looks that it loses."),
+    ] = "0 %",
     around: Annotated[
         int | None,
         typer.Option(
@@ -83,15 +103,50 @@ def run(
     changes = changes_of(settings, carriers=carriers, seed=seed)
     line = read_line(scenario, changes, speed=speed)
     answers.middle_of(line, around)
+    asked = _log_asked(log, log_rate, log_dropped)
 
     def find(_: object) -> Handed:
         counted = line.scenario.run
         with progress_bar("carriers", counted.warm_up + counted.carriers) as progress:
             found = answers.run(
-                line, around=around, traced=trace, records=records, progress=progress
+                line,
+                around=around,
+                traced=trace,
+                records=records,
+                log=asked,
+                progress=progress,
             )
         refused = gate and not found.accepted
         return handed(found, units=units, status=NOT_ACCEPTED if refused else 0)
 
     folder = out if out is not None else Path("plots") / scenario.stem
     return deliver("run", find, folder=folder, units=units, as_json=as_json)
+
+
+def _log_asked(
+    shape: Literal["events", "samples"] | None, rate: str, dropped: str
+) -> LogAsked | None:
+    """Read what log is asked for.
+
+    Raises
+    ------
+    FeedsimError
+        If the rate or the share is none.
+    """
+    from feedsim.answers.run.log import LogAsked
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.quantities import QuantityError, parse
+
+    if shape is None:
+        return None
+    try:
+        rate_hz = parse(rate, "rate")
+    except QuantityError:
+        rate_hz = 0.0
+    if not 1.0 <= rate_hz <= 1e6:
+        allowed = 'a rate from 1 Hz to 1 MHz, such as "1 kHz"'
+        raise FeedsimError(Fault("--log-rate", repr(rate), allowed))
+    share = share_of("--log-dropped", dropped)
+    if not 0.0 <= share <= 0.5:
+        raise FeedsimError(Fault("--log-dropped", repr(dropped), 'a share from "0 %" to "50 %"'))
+    return LogAsked(shape, rate_hz, share)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -63,7 +63,7 @@ class Table:
 
     def every_row(self) -> Iterator[tuple[int, list[str]]]:
         """Yield what :meth:`rows` does, the head and what is before it too."""
-        rows = csv.reader(io.StringIO(self.text, newline=""), delimiter=self.delimiter, strict=True)
+        rows = csv.reader(_lines(self.text), delimiter=self.delimiter, strict=True)
         row = 0
         try:
             for row, cells in enumerate(rows, 1):
@@ -73,6 +73,19 @@ class Table:
         except csv.Error:
             message = "is not a CSV file: a quote is not closed, or a cell is far too long"
             raise FeedsimError(Fault(f"{self.file}, row {row + 1}", message=message)) from None
+
+
+def _lines(text: str) -> Iterable[str]:
+    """Yield the lines of a text with their ends; no copy of it is held, as a `StringIO` would."""
+    if text.count("\r") != text.count("\r\n"):  # ends of a line as old Macintoshes wrote them
+        yield from io.StringIO(text, newline="")
+        return
+    begin = 0
+    while end := text.find("\n", begin) + 1:
+        yield text[begin:end]
+        begin = end
+    if begin < len(text):
+        yield text[begin:]
 
 
 def is_blank_row(cells: list[str]) -> bool:
@@ -117,6 +130,5 @@ def _delimiter(text: str) -> str:
 
 def _first_line(text: str) -> str:
     """Return the line of the head, or a line such as ``sep=;`` before it."""
-    lines = io.StringIO(text)
-    heads = (s for s in lines if s.strip(" \t\r\n,;") and not s.lstrip('" ').startswith("#"))
+    heads = (s for s in _lines(text) if s.strip(" \t\r\n,;") and not s.lstrip('" ').startswith("#"))
     return next(heads, "")

@@ -31,6 +31,7 @@ STAGES = (
     "compiled",
     "metrics",
     "running",
+    "logs",
     "study",
     "render",
     "files",

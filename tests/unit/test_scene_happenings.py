@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from feedsim.answers.rehearse.study.cards import inserts_of
 from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
 from feedsim.answers.rehearse.study.scene_events import (
     SceneEvent,
@@ -17,11 +16,12 @@ from feedsim.answers.rehearse.study.scene_events import (
     missed_times,
     scene_events,
 )
-from feedsim.answers.rehearse.study.stretch import stretch_of
+from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
+from feedsim.running.replay.inserts import Inserts, inserts_of
 from feedsim.running.run import criteria_of, machine_of, run_scenario, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
@@ -188,6 +188,11 @@ def test_a_stop_is_among_the_happenings() -> None:
     assert (found.time_s, found.name, found.carrier) == (0.5, "trips", 1)
 
 
+def inserts_at(stretch: Stretch, feeder: int) -> Inserts:
+    feed = stretch.feeds[feeder]
+    return inserts_of(stretch, feeder, draws=stretch.draws, feed=feed, until_s=stretch.to_s)
+
+
 def test_a_clearing_takes_out_what_has_come_and_is_not_placed() -> None:
     """Just after a stray has gone by, all on the path go but those that are placed or kept."""
     scenario = load_scenario(
@@ -197,11 +202,11 @@ def test_a_clearing_takes_out_what_has_come_and_is_not_placed() -> None:
     stretch = stretch_of(scenario, range(30, 90))
     strays = [e for e in stretch.trace.events if e.event == "stray" and e.carrier > 40]
     t = strays[0].time_s + 1e-3
-    before = inserts_of(stretch, 0)
+    before = inserts_at(stretch, 0)
     assert np.isnan(before.gone_s).all()
     cleared = TraceEvent(t, "line", "cleared", -1, -1, 0.0, math.nan)
     events = (*stretch.trace.events, cleared)
-    after = inserts_of(replace(stretch, trace=replace(stretch.trace, events=events)), 0)
+    after = inserts_at(replace(stretch, trace=replace(stretch.trace, events=events)), 0)
     gone = np.flatnonzero(after.gone_s == t)
     come = after.nose_mm <= stretch.feeds[0].position(t)
     assert strays[0].insert in gone
@@ -224,8 +229,8 @@ def test_inserts_that_come_anew_are_where_their_eye_says() -> None:
         overrides=("run.carriers=100", "run.warm_up=0", "feeder.0.insert.magazine=40"),
     )
     stretch = stretch_of(scenario, range(20, 95))
-    told, feed = inserts_of(stretch, 0), stretch.feeds[0]
-    unmoved = inserts_of(replace(stretch, trace=replace(stretch.trace, moved=())), 0)
+    told, feed = inserts_at(stretch, 0), stretch.feeds[0]
+    unmoved = inserts_at(replace(stretch, trace=replace(stretch.trace, moved=())), 0)
     off, off_unmoved = [], []
     for e in stretch.trace.events:
         if (e.part, e.event) == ("feeder.0.insert_eye", "switches") and e.insert < len(told.cards):

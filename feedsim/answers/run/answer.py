@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.line import Line
 from feedsim.answers.run.kept import Kept, kept_of, kept_rows, kept_words
+from feedsim.answers.run.log import LogAsked, log_csv
 from feedsim.answers.run.tables import (
     carrier_columns,
     carriers_csv,
@@ -17,8 +18,10 @@ from feedsim.answers.run.tables import (
     products_csv,
     stops_csv,
 )
+from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
+from feedsim.logs.recorder import LoggedRun
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
@@ -48,6 +51,8 @@ class Run(Answer):
         Whether every event is among the files.
     kept : str
         Whose rows ``carriers.csv`` has: ``"all"``, ``"missed"`` (or at risk); ``"none"``: no file.
+    logged : LogAsked or None
+        The log that is among the files, as a recorder on the machine would write it.
     """
 
     line: Line
@@ -55,6 +60,7 @@ class Run(Answer):
     around: int | None = None
     traced: bool = False
     kept: Kept = "all"
+    logged: LogAsked | None = None
     name: ClassVar[str] = "results"
     command: ClassVar[str] = "run"
 
@@ -148,8 +154,14 @@ class Run(Answer):
                 )
         if ran.records.stops:
             files["stops.csv"] = stops_csv(ran.records)
-        if self.traced:
-            files["events.csv"] = events_csv(trace(ran.scenario)[1])
+        if self.traced or self.logged is not None:
+            records, kept = trace(ran.scenario)
+            if self.traced:
+                files["events.csv"] = events_csv(kept)
+            if self.logged is not None:
+                draws = RunDraws(ran.machine, ran.scenario.seed)
+                run = LoggedRun(ran.machine, records, kept, draws)
+                files["log.csv"] = log_csv(run, self.logged, seed=ran.scenario.seed)
         return files | self.pictures(units=units)
 
     def __repr__(self) -> str:
@@ -163,6 +175,7 @@ def run(
     traced: bool = False,
     replications: int = 1,
     records: Kept | None = None,
+    log: LogAsked | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Run:
     """Run a line.
@@ -181,6 +194,8 @@ def run(
         Whose rows ``carriers.csv`` and ``products.csv`` have: ``"all"``, ``"missed"`` for carriers
         missed or at risk, ``"none"`` for no such files. Left out: all up to 100,000 carriers, and
         those missed or at risk of more.
+    log : LogAsked, optional
+        Have a log among the files, as a recorder on the machine would write it.
     progress : callable, optional
         Told now and then how many carriers have passed their eye.
 
@@ -191,7 +206,7 @@ def run(
     """
     middle_of(line, around)
     ran = run_scenario(line.scenario, replications=replications, progress=progress)
-    return Run(line, ran, around, traced, kept_of(records, ran.results))
+    return Run(line, ran, around, traced, kept_of(records, ran.results), log)
 
 
 def middle_of(line: Line, around: int | None) -> int:

@@ -4,15 +4,31 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from itertools import accumulate
+from dataclasses import dataclass
+from itertools import accumulate, count, takewhile
+
+import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.draws.line_draws import Draws, InsertDraw
 from feedsim.machine import Machine
+from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.columns import FeederRecords
-from feedsim.records.trace import Trace
+from feedsim.records.trace import Trace, TraceEvent
+from feedsim.running.replay.eyes import Level, TracedRun
 from feedsim.running.replay.feed import FeedTravel
 
-__all__ = ["InsertSequence", "nose_of_cycle_mm", "tail_of_cycle_mm"]
+__all__ = [
+    "InsertSequence",
+    "Inserts",
+    "insert_eye_runs",
+    "inserts_of",
+    "nose_of_cycle_mm",
+    "tail_of_cycle_mm",
+]
+
+Floats = NDArray[np.float64]
+_UPSTREAM_PITCHES = 1.2  # of the insert path, before the insert eye, that are looked at
 
 
 class InsertSequence:
@@ -76,3 +92,114 @@ def tail_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> flo
     if math.isnan(opens_s):
         return math.nan
     return feed.position(opens_s) - float(rows.tail_mm[carrier])
+
+
+@dataclass(frozen=True, slots=True)
+class Inserts:
+    """The inserts of one feeder, from number 0 to the last that comes near its eye.
+
+    Attributes
+    ----------
+    nose_mm : float64 array, shape (n,)
+        F: feed travel at which each nose is at the insert eye, before any slip.
+    carrier : int32 array, shape (n,)
+        Carrier that each was engaged for, −1 for none.
+    closes_s, lands_s : float64 array, shape (n,)
+        When the clutch closed for it, from when on it has slipped; when it landed. NaN: never.
+    gone_s : float64 array, shape (n,)
+        When it was taken out of the feeder, at a stop of the line. NaN: never.
+    stray : bool array, shape (n,)
+        It went past its eye without being taken.
+    """
+
+    cards: list[InsertDraw]
+    nose_mm: Floats
+    carrier: NDArray[np.int32]
+    closes_s: Floats
+    lands_s: Floats
+    gone_s: Floats
+    stray: NDArray[np.bool_]
+
+
+def inserts_of(
+    run: TracedRun, feeder: int, *, draws: Draws, feed: FeedTravel, until_s: float
+) -> Inserts:
+    """Return the inserts of one feeder up to a time (s)."""
+    machine, rows = run.machine.feeders[feeder], run.records.feeders[feeder]
+    upstream = _UPSTREAM_PITCHES * (machine.inserts.length_mm + machine.inserts.gap_mm)
+    farthest = feed.position(until_s) + upstream - run.machine.first_nose_mm(feeder)
+    inserts = InsertSequence(run.machine, draws, trace=run.trace, feeder=feeder)
+    cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(inserts.draw, count())))
+    carrier = np.full(len(cards), -1, dtype=np.int32)
+    closes, lands = np.full(len(cards), math.nan), np.full(len(cards), math.nan)
+    engaged = np.flatnonzero((rows.insert >= 0) & (rows.insert < len(cards)))
+    numbers = rows.insert[engaged]
+    carrier[numbers] = engaged
+    closes[numbers] = rows.engage_time_s[engaged]
+    lands[numbers] = rows.placement_time_s[engaged]
+    noses = np.array([inserts.nose_mm(number) for number in range(len(cards))])
+    stray = np.zeros(len(cards), dtype=np.bool_)
+    for event in _at_the_eye(run.trace, feeder, "stray"):
+        if event.insert < len(cards):
+            stray[event.insert] = True
+    found = Inserts(cards, noses, carrier, closes, lands, np.full(len(cards), math.nan), stray)
+    _take_out(found, run.trace, feeder, feed)
+    return found
+
+
+def _at_the_eye(trace: Trace, feeder: int, name: str) -> list[TraceEvent]:
+    part = f"feeder.{feeder}.insert_eye"
+    return [e for e in trace.events if e.part == part and e.event == name]
+
+
+def _take_out(inserts: Inserts, trace: Trace, feeder: int, feed: FeedTravel) -> None:
+    """Note when inserts were taken out: with a clearing of the line, or by themselves.
+
+    A clearing takes all that have come to the eye and are neither placed nor kept for later.
+    """
+    gone = inserts.gone_s
+    with np.errstate(invalid="ignore"):
+        for event in trace.events:
+            if (event.part, event.event) != ("line", "cleared"):
+                continue
+            t = event.time_s
+            come = inserts.nose_mm <= feed.position(t)
+            out = come & ~(inserts.lands_s <= t) & ~(inserts.closes_s > t) & np.isnan(gone)
+            gone[out] = t
+    for event in _at_the_eye(trace, feeder, "rejected"):
+        if event.insert < len(gone):
+            gone[event.insert] = event.time_s
+
+
+def insert_eye_runs(
+    machine: Machine, feeder: int, inserts: Inserts, feed: FeedTravel
+) -> list[Level]:
+    """Return the runs of an insert eye's output.
+
+    An insert that the eye misses does not hold it; one that merges holds it on longer; one that
+    was staged at the start holds it from the start. The tail goes by as the feed moves, later by
+    the slip if the insert was engaged before (model, section 4).
+    """
+    off = machine.feeders[feeder].eye.off_response_s
+    found: list[Level] = []
+    ends_s = -math.inf
+    for number, card in enumerate(inserts.cards):
+        staged_at_start = number == 0 and not machine.start_empty
+        if not card.drawn or (card.missed and not staged_at_start):
+            continue
+        nose = float(inserts.nose_mm[number])
+        passes = feed.time_at(nose - card.nose_mm + card.seen_edge_mm)
+        tail = nose + card.length_mm
+        closes = float(inserts.closes_s[number])
+        if not math.isnan(closes) and feed.position(closes) < tail:
+            tail += card.slip_mm
+        merges = passes < ends_s - SAME_INSTANT_S and not staged_at_start
+        ends_s = min(feed.time_at(tail), float(np.nan_to_num(inserts.gone_s[number], nan=math.inf)))
+        ends_s += off
+        if staged_at_start:
+            found.append(Level(number, 0.0, ends_s if tail > 0.0 else 0.0))
+        elif merges:
+            found[-1] = found[-1]._replace(to_s=max(ends_s, found[-1].to_s))
+        else:
+            found.append(Level(number, passes + card.eye_delay_s, ends_s))
+    return found

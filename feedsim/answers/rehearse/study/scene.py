@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim import __version__
-from feedsim.answers.rehearse.study.cards import carriers_plain, inserts_of
+from feedsim.answers.rehearse.study.cards import carriers_plain, inserts_plain
 from feedsim.answers.rehearse.study.choice import Choice
 from feedsim.answers.rehearse.study.columns import column
 from feedsim.answers.rehearse.study.eyes import (
     blocked_plain,
     carrier_eye_blocked,
-    insert_eye_blocked,
-    insert_eye_runs,
+    in_stretch,
     program_input,
 )
 from feedsim.answers.rehearse.study.gate import complete_before, gate_plain, needs_plain
@@ -37,6 +36,7 @@ from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.eyes import Level, carrier_eye_runs
+from feedsim.running.replay.inserts import insert_eye_runs, inserts_of
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 from feedsim.settings.levels import filters
@@ -153,8 +153,10 @@ def _feeder(
     outside: NDArray[np.bool_],
 ) -> dict[str, Plain]:
     machine = stretch.machine.feeders[number]
-    inserts = inserts_of(stretch, number)
-    blocked = insert_eye_blocked(stretch, number, inserts)
+    inserts = inserts_of(
+        stretch, number, draws=stretch.draws, feed=stretch.feeds[number], until_s=stretch.to_s
+    )
+    runs = insert_eye_runs(stretch.machine, number, inserts, stretch.feeds[number])
     return {
         "name": stretch.scenario.feeder[number].name,
         "geometry": _geometry(machine),
@@ -164,9 +166,9 @@ def _feeder(
             to_s=stretch.to_s,
             gain_per_s=machine.servo.loop_gain_per_s,
         ),
-        "inserts": inserts.to_plain(stretch, number),
-        "insert_eye": blocked_plain(blocked),
-        **_input("insert_input", stretch, machine.eye, insert_eye_runs(stretch, number, inserts)),
+        "inserts": inserts_plain(inserts, stretch, number),
+        "insert_eye": blocked_plain(in_stretch(runs, stretch)),
+        **_input("insert_input", stretch, machine.eye, runs),
         "rows": _rows(stretch, number, missed_s=missed_s, hazards=hazards, outside=outside),
         "before": _before(stretch, number, hazards),
     }

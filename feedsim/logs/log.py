@@ -1,0 +1,128 @@
+"""A log as the rest of the program sees it: edges, values, stretches, and what was mended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.logs.clock import LogClock
+
+__all__ = ["Level", "Log", "LoggedFeeder", "Quantity", "Remark", "Shape", "Values"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Quantity = Literal["count", "mm", "mm_s"]
+Shape = Literal["events", "samples"]
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """What was mended in a log, or what it does not show: a sentence with its row and column.
+
+    ``row``: 0 where it is about no row.
+    """
+
+    text: str
+    row: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """An eye's output or a clutch: when it came on and went off.
+
+    An edge lies within ``on_s`` ± ``on_within_s``, and likewise ``off_s``.
+
+    Attributes
+    ----------
+    on_s, on_within_s : float64, shape (n,)
+        Seconds on the log's axis.
+    on_row : int64, shape (n,)
+        Row of the file that first shows the edge.
+    off_s, off_within_s, off_row
+        The same where it goes off, shape (m,).
+    starts_on : tuple of bool
+        Whether it is on as each stretch of the log begins. An edge between stretches is in no list.
+    """
+
+    on_s: Floats
+    on_within_s: Floats
+    on_row: Ints
+    off_s: Floats
+    off_within_s: Floats
+    off_row: Ints
+    starts_on: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """Encoder, command or actual feed, sample by sample.
+
+    Attributes
+    ----------
+    time_s, value : float64, shape (n,)
+        ``value`` in whole counts, mm or mm/s, as ``quantity`` says.
+    row : int64, shape (n,)
+        Row of the file.
+    step : float
+        Step in which values are written, in the same unit; 1 for counts, 0 where none shows.
+    """
+
+    time_s: Floats
+    value: Floats
+    row: Ints
+    quantity: Quantity
+    step: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedFeeder:
+    """What is logged of one feeder; None: no such signal."""
+
+    eye: Level | None = None
+    clutch: Level | None = None
+    command: Values | None = None
+    actual: Values | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A log that was read.
+
+    Attributes
+    ----------
+    file : str
+        Its path.
+    period_s : float
+        Time from one sample to the next; of events: of the grid that their times lie on, NaN
+        where there is none.
+    step_s : float
+        Step in which times are written.
+    begins_s, ends_s : tuple of float
+        Its stretches: between one and the next nothing was logged.
+    clock : LogClock
+        How the log itself writes a time.
+    encoder : Values or None
+        Unwrapped and rising, in counts, or in mm of counted travel.
+    feeders : tuple of LoggedFeeder
+        One for each feeder of the scenario.
+    remarks : tuple of Remark
+        All that was mended or cannot be seen.
+    others : tuple of str
+        Columns, or signals, that were not read.
+    """
+
+    file: str
+    shape: Shape
+    period_s: float
+    step_s: float
+    begins_s: tuple[float, ...]
+    ends_s: tuple[float, ...]
+    clock: LogClock
+    carrier_eye: Level | None
+    encoder: Values | None
+    feeders: tuple[LoggedFeeder, ...]
+    remarks: tuple[Remark, ...] = ()
+    others: tuple[str, ...] = ()

@@ -1,0 +1,144 @@
+"""Whether a log can be of the scenario's machine: wrong units, swapped columns."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.logs.belt import logged_speed_mm_s
+from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
+from feedsim.machine import Machine
+
+__all__ = ["plausible"]
+
+Floats = NDArray[np.float64]
+
+_FAR = 20.0
+_UNITS = {
+    1000.0: "a thousand times",
+    0.001: "a thousandth of",
+    60.0: "sixty times",
+    1 / 60.0: "a sixtieth of",
+    25.4: "25.4 times",
+    1 / 25.4: "1/25.4 of",
+}
+_NEAR = 1.5
+_LEAST_EDGES = 12
+_FEW, _MOST, _ROOM_MM = 0.3, 0.9, 3.0
+
+
+def plausible(log: Log, machine: Machine) -> Log:
+    """Return the log with what is odd about it among its remarks.
+
+    Parameters
+    ----------
+    machine : Machine
+        What the scenario says; the log may well differ, but not in its units.
+
+    Raises
+    ------
+    FeedsimError
+        If a unit must be wrong, or two columns be swapped; with the columns.
+    """
+    _refuse_wrong_units(log, machine)
+    _refuse_swapped_eyes(log, machine)
+    remarks = []
+    for number, feeder in enumerate(log.feeders):
+        remarks += _swapped_motion(feeder, number)
+    return replace(log, remarks=(*log.remarks, *remarks))
+
+
+def _refuse_wrong_units(log: Log, machine: Machine) -> None:
+    values = log.encoder
+    line = machine.line
+    fastest = max([line.speed_mm_s, *(v for _, v in line.profile)])
+    if values is not None and fastest > 0.0:
+        unit = machine.encoder.count_mm if values.quantity == "count" else 1.0
+        speed = logged_speed_mm_s(values, unit)
+        if unit == 0.0:
+            message = (
+                "has encoder_count, and the scenario's master is virtual: give [line.encoder] its "
+                "counts_per_rev and wheel_circumference, or log encoder_mm"
+            )
+            raise FeedsimError(Fault(log.file, message=message))
+        _refuse(log, "the encoder", speed / fastest if speed else 1.0)
+    for number, feeder in enumerate(log.feeders):
+        pitch = machine.feeders[number].inserts.length_mm + machine.feeders[number].inserts.gap_mm
+        for name, feed in (("command", feeder.command), ("actual", feeder.actual)):
+            cycles = 0 if feeder.clutch is None else len(feeder.clutch.on_s)
+            if feed is None or feed.quantity != "mm" or cycles < _LEAST_EDGES:
+                continue
+            travel = float(feed.value[-1] - feed.value[0]) / cycles
+            _refuse(log, f"feeder.{number}.{name}", travel / pitch if travel > 0.0 else 1.0)
+
+
+def _refuse(log: Log, what: str, ratio: float) -> None:
+    if 1.0 / _FAR < ratio < _FAR:
+        return
+    near = min(_UNITS, key=lambda unit: abs(np.log(ratio / unit)))
+    words, hint = f"{ratio:.3g} times", ""
+    if abs(np.log(ratio / near)) < np.log(_NEAR):
+        words = _UNITS[near]
+    if what == "the encoder":
+        hint = "; is the unit in the name of the time column right, and counts_per_rev?"
+    else:
+        hint = "; is the unit in its name right?"
+    message = f"{what} runs {words} what the scenario has{hint}"
+    raise FeedsimError(Fault(log.file, message=message))
+
+
+def _refuse_swapped_eyes(log: Log, machine: Machine) -> None:
+    """Refuse a log in which openings follow the carrier eye as they should the insert eye."""
+    carrier, values = log.carrier_eye, log.encoder
+    unit = machine.encoder.count_mm if values is not None and values.quantity == "count" else 1.0
+    speed = machine.line.speed_mm_s if values is None else logged_speed_mm_s(values, unit)
+    if carrier is None or speed <= 0.0:
+        return
+    for number, (feeder, set_so) in enumerate(zip(log.feeders, machine.feeders, strict=True)):
+        eye, clutch = feeder.eye, feeder.clutch
+        if eye is None or clutch is None or len(clutch.off_s) < _LEAST_EDGES:
+            continue
+        settings = set_so.settings
+        wait = settings.disengage_distance_mm / speed - settings.disengage_lead_s
+        room = _ROOM_MM / speed + machine.controller.scan_s + machine.controller.motion_cycle_s
+        own = _share_after(eye, clutch.off_s - wait, room)
+        other = _share_after(carrier, clutch.off_s - wait, room)
+        if own < _FEW and other > _MOST:
+            found = f"{other:.0%} of openings, {own:.0%} after its own"
+            message = (
+                "the clutch opens so long after carrier_eye as it should after "
+                f"feeder.{number}.eye ({found}): are the two columns swapped?"
+            )
+            raise FeedsimError(Fault(f"{log.file}, row {eye.on_row[0]}", message=message))
+
+
+def _share_after(eye: Level, times: Floats, room_s: float) -> float:
+    """Return at what share of times an eye came on within a room."""
+    found = np.searchsorted(eye.on_s, times + room_s) - np.searchsorted(eye.on_s, times - room_s)
+    return float(np.mean(found > 0))
+
+
+def _swapped_motion(feeder: LoggedFeeder, number: int) -> list[Remark]:
+    """Say where the actual feed leads its command."""
+    command, actual = feeder.command, feeder.actual
+    if command is None or actual is None or len(command.value) != len(actual.value):
+        return []
+    if command.quantity != actual.quantity or command.quantity != "mm":
+        return []
+    lag = _relative(command) - _relative(actual)
+    moving = np.concatenate(([False], np.diff(command.value) > 0.0))
+    if not moving.any() or float(np.mean(lag[moving] < -2.0 * command.step)) < 0.9:
+        return []
+    text = (
+        f"feeder.{number}.actual is ahead of feeder.{number}.command nearly throughout: the two "
+        "columns may be swapped."
+    )
+    return [Remark(text)]
+
+
+def _relative(values: Values) -> Floats:
+    relative: Floats = values.value - values.value[0]
+    return relative
