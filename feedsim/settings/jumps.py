@@ -29,6 +29,7 @@ from feedsim.settings.acts import (
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps_of_auto import At, jumps_of_settings
 from feedsim.settings.predict import expected_offsets
+from feedsim.settings.right import right_settings
 
 __all__ = ["At", "Jumps", "jumps_between"]
 
@@ -125,12 +126,13 @@ def jumps_between(
         return Jumps((), (), 0.0, True)
     ends = at(low), at(high)
     known = dict(zip((low, high), ends, strict=True))
-    # settings that are the same at both ends are the same between them
+    # settings that are the same at both ends are the same between them; what is right need not be
     same = ends[0].settings == ends[1].settings
+    lasting = same and not any(right_settings(end).unsettled for end in ends)
 
     def there(v: float) -> FeederAtSpeed:
         if v not in known:
-            known[v] = ends[0].asked_at(v) if same else at(v)
+            known[v] = ends[0].asked_at(v) if lasting else at(v)
         return known[v]
 
     jumps: list[tuple[float, float]] = []

@@ -107,7 +107,8 @@ class Closed:
     refused : tuple of Refused
         Rising.
     complete_to_mm_s : float
-        Up to which speed each jump was looked beside; above, a refused window may be missing.
+        Up to which speed each jump was looked beside of those parts of cells in which the worst
+        places look refused, or all but; above, more may be missing.
     """
 
     limits: tuple[SpeedLimit, ...]

@@ -85,3 +85,22 @@ def test_one_speed_has_no_jumps() -> None:
     assert jumps_between(_at(line, 0), 500.0, 500.0, most=80).speeds_mm_s == ()
     (found,) = closed_between(line, 400.0, 400.0)
     assert found.refused == ()
+
+
+def test_typed_in_settings_are_asked_at_the_speed_of_each_jump_where_a_lag_is_not_over() -> None:
+    # a lag of 1/40 s is not over as an insert lands 60 mm on: by the nominal cycle of each speed
+    typed = ("engage_distance=361 mm", "engage_lead=16 ms", "disengage_distance=60.5 mm")
+    keys = [f"feeder.0.settings.{each}" for each in (*typed, "disengage_lead=16 ms")]
+    at = _at(scanned("feeder.0.servo.loop_gain=40 1/s", *keys), 0)
+    low, high = 1000.0, 1100.0
+    found = jumps_between(at, low, high, most=24)
+    assert len(found.speeds_mm_s) > 20
+    off = [
+        abs(act[0] - expected_offsets(at(v)).error_mm)
+        for v, act in zip(found.speeds_mm_s, found.acts, strict=True)
+    ]
+    assert max(off) < 1e-9
+    # the twin asks them all on a line of the slow end's speed
+    slow = [expected_offsets(at(low).asked_at(v)).error_mm for v in found.speeds_mm_s]
+    errors = [act[0] for act in found.acts]
+    assert max(abs(a - b) for a, b in zip(slow, errors, strict=True)) > 0.02

@@ -156,3 +156,41 @@ def test_a_stage_that_auto_chose_on_locked_ticks_is_no_warning() -> None:
 
 def warnings(*changes: str) -> list[str]:
     return review(card(*changes)).feeders[0].warnings
+
+
+@pytest.mark.parametrize(
+    ("share", "hint"),
+    [
+        ("0 %", None),
+        ("0.95 %", 'If the fraction 0.95 was meant, write "95 %"; without feedforward'),
+        ("1 %", 'If the fraction 1 was meant, write "100 %"; without feedforward'),
+        # a feedforward is 100 % at most, so that no fraction was meant
+        ("2 %", 'Without feedforward, write "0 %"'),
+        ("4.9 %", 'Without feedforward, write "0 %"'),
+        ("5 %", None),
+    ],
+)
+def test_a_feedforward_below_five_per_cent_that_is_not_none_is_told(
+    share: str, hint: str | None
+) -> None:
+    said = review(card(f"feeder.0.servo.velocity_feedforward={share}")).feeders[0].warnings
+    found = [line for line in said if "velocity feedforward" in line]
+    assert len(found) == (hint is not None)
+    assert all(hint in line for line in found if hint)
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "controller.scan",
+        "controller.motion_cycle",
+        "carrier_eye.response",
+        "carrier_eye.off_response",
+        "feeder.0.eye.filter_time",
+        "feeder.0.servo.command_delay",
+    ],
+)
+def test_a_time_in_a_wrong_unit_is_told(key: str) -> None:
+    (said,) = [line for line in review(card(f"{key}=500 ms")).warnings if "the unit" in line]
+    assert said.startswith(f"{key} is 500 ms: more than ")
+    assert not any("the unit" in line for line in review(card(f"{key}=0.5 ms")).warnings)

@@ -159,7 +159,7 @@ def test_where_acceptance_comes_and_goes_is_told_as_in_the_text() -> None:
     (figure,) = compare_figures(replace(held, closed_form_refused=refused)).values()
     written = " ".join(text.get_text() for text in figure.texts)
     results = [point.results[0].results for point in held.points]
-    told = comes_and_goes(results, refused["A"], highest=highest)
+    told = comes_and_goes(results, refused["A"], highest=highest, looked_to=None)
     assert "a stretch of speeds between those that were run is refused" in told
     assert f"A: {told}" in written
     assert "B: " not in written

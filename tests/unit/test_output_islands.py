@@ -111,9 +111,13 @@ def test_what_is_refused_between_the_runs_is_told(
     rows: list[tuple[float, float | None]], said: str
 ) -> None:
     refused = [RefusedSpeeds(a, b, a, "within_tolerance", 0.0123) for a, b in rows]
-    words = overlooked_words(refused, SPEEDS, highest=SPEEDS[3])
+    words = overlooked_words(refused, SPEEDS, highest=SPEEDS[3], looked_to=SPEEDS[3])
     stretch = "a stretch of speeds between those that were run is refused"
     if len(rows) == 2:
         stretch = "2 stretches of speeds between those that were run are refused"
     assert words == (f"In closed form {stretch}, {said}." if said else "")
-    assert overlooked_words(refused, SPEEDS, highest=None) == ""
+    assert overlooked_words(refused, SPEEDS, highest=None, looked_to=500.0) == ""
+    # no more is claimed than was looked at
+    short = overlooked_words(refused, SPEEDS, highest=SPEEDS[3], looked_to=580.0)
+    assert "looked for up to 34.8 m/min" in short
+    assert short.startswith(words.removesuffix("."))

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 from feedsim.answers.compare.panels import MOST_BANDS, draw_curves, draw_differences
 from feedsim.answers.compare.study import Comparisons
-from feedsim.answers.compare.text import named
+from feedsim.answers.compare.text import comes_and_goes_words, named
 from feedsim.answers.compare.view import STYLES, CompareView, compare_view, nested
 from feedsim.answers.compare.words import FIGURES
-from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line
 from feedsim.render.wording import speed
@@ -93,10 +92,9 @@ def _figure(compared: Comparisons, view: CompareView) -> Figure:
 def _notes(compared: Comparisons, units: System) -> list[str]:
     """Say of each setup where acceptance comes and goes with speed, a line or more each."""
     found = []
-    for place, (letter, highest) in enumerate(compared.highest_accepted_speed_mm_s.items()):
+    for place, letter in enumerate(compared.highest_accepted_speed_mm_s):
         results = [point.results[place].results for point in compared.points]
-        refused = compared.closed_form_refused[letter]
-        words = comes_and_goes(results, refused, highest=highest, units=units)
+        words = comes_and_goes_words(compared, letter, results, units=units)
         found += wrap(f"{letter}: {words}", _LETTERS) if words else []
     return found
 

@@ -163,7 +163,8 @@ class Comparisons:
     closed_form_refused : dict of str to tuple of RefusedSpeeds
         By the letter: what the closed forms refuse between the speeds, rising.
     closed_form_complete_to_mm_s : dict of str to float or None
-        By the letter: up to which speed none is missing among the refused; None: at all.
+        By the letter: up to which speed refused stretches were looked for beside each jump of a
+        part of speeds in which some look refused; above, more may be missing. None: everywhere.
     points : tuple of Together
         By speed.
     """

@@ -21,7 +21,7 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import DASH, counted, length_number, speed
 
-__all__ = ["compare_text", "difference_cell", "named"]
+__all__ = ["comes_and_goes_words", "compare_text", "difference_cell", "named"]
 
 _HEAD = 16
 
@@ -123,8 +123,7 @@ def _accepted(compared: Comparisons, units: System) -> list[str]:
             (unsure if sure else refused).append(letter)
         else:
             accepted.append(f"{letter} {speed(highest, units)}{sure}")
-        refused_between = compared.closed_form_refused[letter]
-        words = comes_and_goes(results, refused_between, highest=highest, units=units)
+        words = comes_and_goes_words(compared, letter, results, units=units)
         islands += wrapped(words, f"{letter}: ") if words else []
     lowest = speed(points[0].line_speed_mm_s, units)
     parts = [
@@ -137,6 +136,19 @@ def _accepted(compared: Comparisons, units: System) -> list[str]:
         if letters
     ]
     return [*(line for part in parts for line in wrapped(part)), *islands]
+
+
+def comes_and_goes_words(
+    compared: Comparisons, letter: str, results: Sequence[Results], *, units: System
+) -> str:
+    """Say of one setup where acceptance comes and goes with speed, if it does."""
+    return comes_and_goes(
+        results,
+        compared.closed_form_refused[letter],
+        highest=compared.highest_accepted_speed_mm_s[letter],
+        looked_to=compared.closed_form_complete_to_mm_s[letter],
+        units=units,
+    )
 
 
 def _is_sure(results: Sequence[Results], highest: float | None) -> bool:

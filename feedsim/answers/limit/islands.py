@@ -53,6 +53,7 @@ def overlooked_words(
     speeds_mm_s: Sequence[float],
     *,
     highest: float | None,
+    looked_to: float | None,
     units: System = "metric",
 ) -> str:
     """Name what the closed forms refuse up to the highest accepted speed, between those that ran.
@@ -65,11 +66,13 @@ def overlooked_words(
         That were run.
     highest : float or None
         The highest of them up to which all are accepted (mm/s).
+    looked_to : float or None
+        Up to which speed (mm/s) narrow ones were looked for; None: as far as was searched.
 
     Returns
     -------
     str
-        Empty where nothing is refused there.
+        Empty where nothing is refused there, and narrow stretches were looked for up to there.
     """
     between = [
         row
@@ -78,14 +81,22 @@ def overlooked_words(
         and min(speeds_mm_s) < row.from_mm_s < (highest or 0.0)
         and not any(row.from_mm_s <= speed <= row.to_mm_s for speed in speeds_mm_s)
     ]
+    short = highest is not None and looked_to is not None and looked_to < highest
+    at = speed(looked_to or 0.0, units)
     if not between:
-        return ""
+        return (
+            f"In closed form refused stretches of speeds between those that were run were looked "
+            f"for up to {at} only."
+            if short
+            else ""
+        )
+    further = f" Narrow ones were looked for up to {at}; there may be more above." if short else ""
     stretch, verb = (
         ("a stretch", "is") if len(between) == 1 else (f"{len(between)} stretches", "are")
     )
     return (
         f"In closed form {stretch} of speeds between those that were run {verb} refused, "
-        f"{stretch_words(between, units=units)}."
+        f"{stretch_words(between, units=units)}.{further}"
     )
 
 
@@ -94,6 +105,7 @@ def comes_and_goes(
     refused: Sequence[RefusedSpeeds],
     *,
     highest: float | None,
+    looked_to: float | None,
     units: System = "metric",
 ) -> str:
     """Say of results at rising speeds what is accepted above and refused below what is accepted.
@@ -104,11 +116,13 @@ def comes_and_goes(
         What the closed forms refuse.
     highest : float or None
         The highest speed up to which all results are accepted (mm/s).
+    looked_to : float or None
+        As in :func:`overlooked_words`.
     """
     speeds = [found.line_speed_mm_s for found in results]
     said = (
         island_words(speeds, [found.accepted for found in results], units=units),
-        overlooked_words(refused, speeds, highest=highest, units=units),
+        overlooked_words(refused, speeds, highest=highest, looked_to=looked_to, units=units),
     )
     return " ".join(filter(None, said))
 

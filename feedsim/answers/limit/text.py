@@ -113,13 +113,13 @@ def refused_words(
     refused : sequence of RefusedSpeeds
         Rising.
     looked_to : float or None
-        Up to which speed (mm/s) none is missing; None: at all.
+        Up to which speed (mm/s) they were looked for finely; None: as far as was searched.
 
     Returns
     -------
     str
-        Empty where all above the first refused speed is refused, but for half a per cent, and no
-        refused stretch below it can be missing.
+        Empty where all above the first refused speed is refused, but for half a per cent, and
+        stretches below it were looked for finely.
     """
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
         at = speed(looked_to, units)
@@ -138,7 +138,7 @@ def refused_words(
     )
     if looked_to is not None:
         at = speed(looked_to, units)
-        text += f" Each peak was examined up to {at}; there may be more above."
+        text += f" Narrow ones were looked for up to {at}; there may be more above."
     return text
 
 

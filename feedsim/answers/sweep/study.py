@@ -161,7 +161,8 @@ class Swept:
     closed_form_refused : tuple of RefusedSpeeds
         What the closed forms refuse, rising.
     closed_form_complete_to_mm_s : float or None
-        Up to which speed none is missing among the refused; None: at all.
+        Up to which speed refused stretches were looked for beside each jump of a part of speeds in
+        which some look refused; above, more may be missing. None: as far as was searched.
     """
 
     feedsim: str

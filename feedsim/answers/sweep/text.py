@@ -162,7 +162,13 @@ def _verdict_of_speeds(swept: Swept, units: System) -> str:
     sure = "" if all(p.decided for p in below) else " so far"
     said = [
         f"Accepted{sure} at every speed of the sweep up to {shown}.",
-        comes_and_goes(points, swept.closed_form_refused, highest=highest, units=units),
+        comes_and_goes(
+            points,
+            swept.closed_form_refused,
+            highest=highest,
+            looked_to=swept.closed_form_complete_to_mm_s,
+            units=units,
+        ),
     ]
     return " ".join(filter(None, said))
 

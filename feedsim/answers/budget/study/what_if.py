@@ -132,7 +132,8 @@ class WhatIf:
     closed_form_refused : tuple of RefusedSpeeds
         Of the line as it is, rising.
     complete_to_mm_s : float or None
-        Up to which speed none is missing among these; None: at all.
+        Up to which speed such stretches were looked for beside each jump of a part of speeds in
+        which some look refused; above, more may be missing. None: as far as was searched.
     """
 
     line_speed_mm_s: float

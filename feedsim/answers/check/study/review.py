@@ -12,6 +12,7 @@ from feedsim.answers.check.study.counted import refused, refused_words
 from feedsim.answers.check.study.facts import feeder_words, line_words
 from feedsim.answers.check.study.neighbours import side_by_side
 from feedsim.answers.check.study.product import product_warnings, product_words
+from feedsim.answers.check.study.unusual import unusual
 from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
@@ -81,7 +82,7 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
 
 def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     """Return what is to be said about the run and the line as a whole."""
-    warnings = list(side_by_side(scenario, units=units))
+    warnings = [*side_by_side(scenario, units=units), *unusual(scenario)]
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
         warnings.append(

@@ -211,10 +211,15 @@ def feedforward(s: CheckedFeeder) -> Iterator[str]:
     share = s.feeder.servo.velocity_feedforward
     if not 0.0 < share < _LITTLE_FEEDFORWARD or math.isinf(s.feeder.servo.loop_gain_per_s):
         return
+    fraction = 100.0 * share  # the number that was written
+    meant = (
+        f'If the fraction {fraction:.3g} was meant, write "{100.0 * fraction:.4g} %"; without'
+        if fraction <= 1.0
+        else "Without"
+    )
     yield (
         f"A velocity feedforward of {s.say(share, 'share')} is next to none: the feed lags by "
-        f"nearly speed over loop gain. If the fraction {100.0 * share:.3g} was meant, write "
-        f'"{1e4 * share:.4g} %"; without feedforward, "0 %".'
+        f'nearly speed over loop gain. {meant} feedforward, write "0 %".'
     )
 
 

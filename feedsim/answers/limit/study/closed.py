@@ -98,7 +98,7 @@ class InClosedForm:
 
     @property
     def complete_to_mm_s(self) -> float | None:
-        """Up to which speed no refused stretch is missing; None: as far as was searched."""
+        """Up to which speed refused stretches were looked for finely; None: as far as searched."""
         return complete_to(self.feeders)
 
 
@@ -185,7 +185,7 @@ def closed_window(scenario: Scenario) -> tuple[float, float] | None:
 
 
 def complete_to(forms: Iterable[Closed]) -> float | None:
-    """Return up to which speed (mm/s) no refused stretch is missing; None: as far as searched."""
+    """Return up to which speed (mm/s) they were looked for finely; None: as far as searched."""
     speed = min((form.complete_to_mm_s for form in forms), default=FASTEST_MM_S)
     return speed if speed < FASTEST_MM_S else None
 

@@ -133,7 +133,8 @@ class Limits:
     closed_form_refused : tuple of RefusedSpeeds
         Rising.
     closed_form_complete_to_mm_s : float or None
-        Up to which speed none is missing among the refused; None: at all.
+        Up to which speed refused stretches were looked for beside each jump of a part of speeds in
+        which some look refused; above, more may be missing. None: as far as was searched.
     agree : bool or None
         Whether the closed form lies in the range that the simulation leaves; None where that is
         not known.
