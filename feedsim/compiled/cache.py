@@ -24,7 +24,7 @@ _SUMS = "sums"
 _STAGES = ("compiled", "motion", "simulation", "records", "draws")  # whose sources go into it
 _MOST_OTHERS = 7
 _NAMED = re.compile("[0-9a-f]{32}")
-_SAYS = "feedsim: compiling the engine for this machine; that is done once and takes some 20 s.\n"
+_SAYS = "feedsim: compiling the engine for this machine; that is done once and takes some 15 s.\n"
 
 
 @cache

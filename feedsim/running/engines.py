@@ -34,7 +34,7 @@ LOADING = 20_000
 """Carriers that the event engine runs in the time that it takes to load the compiled one."""
 _BEGINNING = 300_000
 """Carriers that the compiled engine runs in the time in which another process begins."""
-_COMPILING = 400_000
+_COMPILING = 250_000
 """Likewise to compile it."""
 
 _ran = 0

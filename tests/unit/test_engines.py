@@ -62,7 +62,7 @@ def test_what_has_to_be_compiled_first_takes_more_work_to_pay(
 ) -> None:
     monkeypatch.setattr(cache, "is_kept", lambda: False)
     run(100_000)
-    run(299_999)
+    run(149_999)
     run(1)
     assert ran == ["events", "events", "compiled"]
 

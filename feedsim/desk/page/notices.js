@@ -35,7 +35,7 @@ export const makeNotices = ({ onGoTo }) => {
     },
     engine(state) {
       engine.hidden = state === "ready";
-      setText(engine, state === "ready" ? "" : "… The engine is being loaded (the first time on a machine compiled, some 20 s); runs take longer until then.");
+      setText(engine, state === "ready" ? "" : "… The engine is being loaded (the first time on a machine compiled, some 15 s); runs take longer until then.");
     },
     kept(words, ...more) {
       const close = make("button", { type: "button", class: "link", text: "Close", on: { click: () => (kept.hidden = true) } });
