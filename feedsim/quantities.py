@@ -13,6 +13,9 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -31,6 +34,8 @@ __all__ = [
     "canonical",
     "display",
     "display_unit",
+    "example",
+    "hints_in",
     "measure",
     "parse",
     "phrase",
@@ -157,13 +162,49 @@ class DisplayUnit(NamedTuple):
     factor: float
 
 
+_INCH_EXAMPLES: dict[Kind, str] = {
+    "length": "2.75 in",
+    "speed": "200 ft/min",
+    "acceleration": "500 ft/s^2",
+    "torque": "10 lbf*in",
+    "inertia": "0.2 lb*in^2",
+    "mass": "0.2 oz",
+    "density": "490 lb/ft^3",
+    "force": "1.5 lbf",
+}
+_hinted: ContextVar[System] = ContextVar("hinted", default="metric")
+
+
+@contextmanager
+def hints_in(units: System) -> Iterator[None]:
+    """Have what is said of a wrong quantity name units of a system meanwhile."""
+    before = _hinted.set(units)
+    try:
+        yield
+    finally:
+        _hinted.reset(before)
+
+
+def example(kind: Kind) -> str:
+    """Return a quantity of a kind as one would write it, in the units of the hints.
+
+    >>> example("length")
+    '70 mm'
+    """
+    usual = _FACTS[kind].example
+    return usual if _hinted.get() == "metric" else _INCH_EXAMPLES.get(kind, usual)
+
+
 def phrase(*kinds: Kind) -> str:
     """Say in words what is wanted: ``a length, such as "70 mm"``.
 
     >>> phrase("time", "length")
     'a time, such as "20 ms", or a length, such as "70 mm"'
+    >>> with hints_in("inch"):
+    ...     phrase("length")
+    'a length, such as "2.75 in"'
     """
-    return ", or ".join(f'{_named(kind)}, such as "{_FACTS[kind].example}"' for kind in kinds)
+    return ", or ".join(f'{_named(kind)}, such as "{example(kind)}"' for kind in kinds)
 
 
 def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
@@ -190,8 +231,10 @@ def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
 
 
 def _readings(number: str, kind: Kind) -> str:
-    plain = f'"{number} {_FACTS[kind].example.partition(" ")[2]}"'
-    if kind not in _OTHER_READINGS or not _NUMBER.fullmatch(number):
+    own = example(kind)
+    plain = f'"{number} {own.partition(" ")[2]}"'
+    is_inch = own != _FACTS[kind].example
+    if is_inch or kind not in _OTHER_READINGS or not _NUMBER.fullmatch(number):
         return plain
     least, most, times, unit, meant = _OTHER_READINGS[kind]
     if not least <= abs(Decimal(number)) <= most or not Decimal(number):
@@ -341,7 +384,7 @@ def display_unit(kind: Kind, units: System = "metric") -> DisplayUnit:
     return _SHOWN[units][kind]
 
 
-def display(value: float, kind: Kind, *, units: System = "metric", digits: int = 4) -> str:
+def display(value: float, kind: Kind, *, units: System | None = None, digits: int = 4) -> str:
     """Write an internal value for people, rounded; times below 1 s in ms.
 
     Parameters
@@ -350,8 +393,8 @@ def display(value: float, kind: Kind, *, units: System = "metric", digits: int =
         In the internal unit of `kind`.
     kind : Kind
         What it is.
-    units : {"metric", "inch"}
-        Family of units.
+    units : {"metric", "inch"}, optional
+        Family of units; that of the hints if left out.
     digits : int
         Significant digits, but never fewer than the whole part has.
 
@@ -365,7 +408,7 @@ def display(value: float, kind: Kind, *, units: System = "metric", digits: int =
     >>> display(1000.0, "speed"), display(85.6, "length", units="inch"), display(5e-4, "time")
     ('60 m/min', '3.37 in', '0.5 ms')
     """
-    label, factor = display_unit(kind, units)
+    label, factor = display_unit(kind, units or _hinted.get())
     if kind == "time" and abs(value) < 1.0 and value != 0.0:
         label, factor = "ms", 1e3
     if math.isnan(value):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from feedsim.desk.spans import Slider, slider
-from feedsim.quantities import Kind, QuantityError, parse, phrase
+from feedsim.quantities import Kind, QuantityError, example, parse
 from feedsim.scenario.drive import TextOrNone
 from feedsim.scenario.feeder import Ramp
 from feedsim.scenario.keys import (
@@ -147,7 +147,7 @@ def _measured(
     unit, size = (
         unit_and_size(knob.value, kind)
         or unit_and_size(knob.file_value, kind)
-        or unit_and_size(phrase(kind).split('"')[1], kind)
+        or unit_and_size(example(kind), kind)
         or ("", 1.0)
     )
     number: float | None = None

@@ -12,14 +12,14 @@ from feedsim.desk.knob import Knob, typed
 from feedsim.desk.lines import Opened, faults_plain, file_of, read
 from feedsim.desk.questions import Setup
 from feedsim.errors import FeedsimError
-from feedsim.scenario.keys import (
-    Section,
-)
+from feedsim.quantities import hints_in
+from feedsim.scenario.keys import Section
 from feedsim.scenario.model import MOST_FEEDERS, Scenario
 from feedsim.scenario.old_names import with_current_names
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml
 from feedsim.scenario.tree import Node, node, nodes
+from feedsim.scenario.units import units_of
 from feedsim.scenario.wording import dotted
 
 __all__ = ["knobs_answer", "knobs_of"]
@@ -86,7 +86,9 @@ def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
     except FeedsimError as error:
         file_of(setup, files)
         faults = faults_plain(error)
-    found = knobs_of(parse_toml(setup.text), setup.changes, autos=autos)
+    data = parse_toml(setup.text)
+    with hints_in(units_of(data)):
+        found = knobs_of(data, setup.changes, autos=autos)
     groups = list(dict.fromkeys(knob.group for knob in found))
     told = [replace(knob, fault=_fault_of(knob, faults)) for knob in found]
     return {"knobs": told, "groups": groups, "faults": faults}

@@ -15,7 +15,16 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from feedsim.quantities import Kind, QuantityError, canonical, display, parse, phrase, with_unit
+from feedsim.quantities import (
+    Kind,
+    QuantityError,
+    canonical,
+    display,
+    example,
+    parse,
+    phrase,
+    with_unit,
+)
 from feedsim.scenario.wording import shown
 
 __all__ = [
@@ -301,11 +310,10 @@ def quantity_schema(kind: Kind, *, infinite: bool = False) -> dict[str, Any]:
     )
     number = f"({number}|inf)" if infinite else number
     unit = "(%|percent|ppm)" if kind == "share" else "[1/A-Za-zµμ].*"
-    example = phrase(kind).split('"')[1]
     pattern = f"^ *{number} *{unit}$"
     if kind == "share":
         pattern += "|^ *[0-9]{1,6} +in +[0-9,]{1,19} *$"
-    return {"type": "string", "pattern": pattern, "examples": [example]}
+    return {"type": "string", "pattern": pattern, "examples": [example(kind)]}
 
 
 def unit_missing(raw: Any, *kinds: Kind) -> str:

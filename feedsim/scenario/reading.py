@@ -12,6 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import hints_in
 from feedsim.scenario.arrivals import ended_with_record, with_arrival_changed, with_record
 from feedsim.scenario.counts import with_counts
 from feedsim.scenario.faults import faults_of, few
@@ -22,6 +23,7 @@ from feedsim.scenario.old_names import with_current_names
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.text_file import text_of
 from feedsim.scenario.tree import node, nodes
+from feedsim.scenario.units import units_of
 from feedsim.scenario.wording import dotted, shown
 
 __all__ = [
@@ -86,6 +88,16 @@ def scenario_from_dict(
     folder : str or Path, optional
         From where the path of a record of carriers is meant; the current folder if left out.
     """
+    try:
+        return _checked(data, overrides, folder)
+    except FeedsimError:
+        if not isinstance(data, dict) or _too_deep(data) or units_of(data) == "metric":
+            raise
+    with hints_in("inch"):  # what is wrong with a line in inches is told in inches
+        return _checked(data, overrides, folder)
+
+
+def _checked(data: dict[str, Any], overrides: Sequence[str], folder: str | Path) -> Scenario:
     if not isinstance(data, dict):
         raise FeedsimError(Fault("scenario", shown(data), "a table of keys"))
     data, single = _with_lists(data)
