@@ -6,46 +6,45 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
-from feedsim.answers.budget.study.budget import FeederBudget, budgets_at
-from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.answers.budget.study.budget import FeederBudget, budget_of
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
 from feedsim.answers.check.study.counted import counted
-from feedsim.answers.check.study.review import FeederReview, review
+from feedsim.answers.check.study.review import FeederReview, reviewed
 from feedsim.answers.limit.islands import FAILING
 from feedsim.answers.limit.study.closed import not_counted
 from feedsim.answers.line import Line
+from feedsim.answers.setup.study.results import GoodFor
 from feedsim.answers.setup.study.sheet import good_for
 from feedsim.desk.autos import autos_of
 from feedsim.desk.runs import rounds
 from feedsim.desk.told import length, speed, time
-from feedsim.machine import Machine
 from feedsim.quantities import System
 from feedsim.render.wording import acceleration, percent
-from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.shares_by_speed import NOTHING
 
-__all__ = ["forms"]
+__all__ = ["closed_at", "forms"]
 
 
 def forms(line: Line, units: System) -> dict[str, Any]:
     """Return verdict, settings, margins and error budget of a line in closed form."""
     scenario = line.scenario
-    machine, seen = machine_of(scenario), review(scenario, units=units)
-    budgets = budgets_at(scenario, scenario.line.speed, units=units)
-    checked = [CheckedFeeder(scenario, machine, number, units) for number in range(len(budgets))]
-    feeders = [_feeder(*parts) for parts in zip(checked, seen.feeders, budgets, strict=True)]
+    checked = checked_feeders(scenario, units)
+    seen = reviewed(scenario, checked)
+    feeders = [_feeder(*parts) for parts in zip(checked, seen.feeders, strict=True)]
     refused = any(figure["refused"] for feeder in feeders for figure in feeder["figures"])
     said = "Refused" if refused else "Accepted"
-    highest = speed(checked[0].speed, units)["text"]
+    highest = speed(checked[0].speed, units)
     return {
         "title": scenario.title,
         "units": units,
         "line_speed": speed(scenario.line.speed, units),
-        "steady": not scenario.line.profile,
-        "rounds": list(rounds(machine)),
+        "speed": highest,
+        "of": closed_at(scenario, highest["text"]),
+        "rounds": list(rounds(checked[0].machine)),
         "verdict": {
             "state": "refused" if refused else "accepted",
-            "words": f"{said} in closed form at {highest}.",
+            "words": f"{said} in {closed_at(scenario, highest['text'])}.",
         },
         "words": seen.words,
         "warnings": seen.warnings,
@@ -55,15 +54,22 @@ def forms(line: Line, units: System) -> dict[str, Any]:
     }
 
 
-def _feeder(checked: CheckedFeeder, seen: FeederReview, budget: FeederBudget) -> dict[str, Any]:
-    units, scenario = checked.units, checked.scenario
+def closed_at(scenario: Scenario, highest: str) -> str:
+    """Say of which speed all closed forms are: the highest that the line comes to."""
+    return (
+        f"closed form at {highest}{', the highest of line.profile' * bool(scenario.line.profile)}"
+    )
+
+
+def _feeder(checked: CheckedFeeder, seen: FeederReview) -> dict[str, Any]:
+    units, tolerance = checked.units, checked.scenario.acceptance.placement_tolerance
     return {
         "name": seen.name,
         "words": seen.words,
         "warnings": seen.warnings,
         "figures": _figures(checked),
-        "margins": list(_margins(checked.machine, checked.number, scenario, units)),
-        "budget": _budget(budget, scenario.acceptance.placement_tolerance, units),
+        "margins": list(_margins(good_for(checked.steadily, to_run=True), units)),
+        "budget": _budget(budget_of(checked), tolerance, units),
     }
 
 
@@ -92,11 +98,8 @@ def _figures(checked: CheckedFeeder) -> list[dict[str, Any]]:
     ]
 
 
-def _margins(
-    machine: Machine, number: int, scenario: Scenario, units: System
-) -> Iterator[dict[str, Any]]:
+def _margins(does: GoodFor, units: System) -> Iterator[dict[str, Any]]:
     """Yield how far each limit is, the spread of what comes near it, or what it is out of."""
-    does = good_for(machine, machine.feeders[number], scenario.line.speed, to_run=True)
     yield {
         "name": "staged nose short of its limit",
         **length(does.nose_margin_mm, units),

@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from feedsim.answers.check.study.checked_feeder import checked_feeders
 from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import (
     FeederLimit,
     InClosedForm,
     in_closed_form,
     limits_of_line,
+    not_counted,
     refused_speeds,
 )
 from feedsim.answers.limit.text import binding_words, refused_words
 from feedsim.answers.line import Line
 from feedsim.desk import told
+from feedsim.desk.forms import closed_at
 from feedsim.quantities import System
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 from feedsim.settings.mechanisms import MECHANISMS
@@ -28,10 +31,12 @@ def speeds(line: Line, units: System, look: Callable[[], None]) -> dict[str, Any
     scenario = line.scenario
     found = in_closed_form(scenario, look=look)
     rows = limits_of_line(scenario, [feeder.limits for feeder in found.feeders])
-    here, highest = scenario.line.speed, found.limit_mm_s
+    here, highest = checked_feeders(scenario, units)[0].speed, found.limit_mm_s
     limited = {row.mechanism for row in rows}
     return {
         "line_speed": told.speed(here, units),
+        "of": closed_at(scenario, told.speed(here, units)["text"]),
+        "not_counted": list(not_counted(scenario)),
         "highest": None if highest is None else told.speed(highest, units),
         "furthest": told.speed(FASTEST_MM_S, units),
         "bars": [_bar(row, here, units) for row in rows],

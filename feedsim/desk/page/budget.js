@@ -21,10 +21,10 @@ export const makeBudget = () => {
   const legend = make("p", { class: "legend", text: "Each bar begins where the one above ends: variances add, to the square of the sd." });
   const more = make("p", { class: "legend" });
   const card = makeCard("budget", "Error budget", rows, words, legend, more);
-  card.of("closed form");
   return {
     ...card,
-    show(feeder, former, letters) {
+    show(feeder, former, letters, of) {
+      card.of(of);
       const { budget } = feeder;
       if (!budget) {
         rows.replaceChildren();

@@ -6,7 +6,7 @@ import { make, setAttribute, setText } from "./dom.js";
  * States: "now", of the values shown; "working", of values before while the answer is on its way;
  * "good", of the last good values; "none", nothing yet.
  */
-const WORDS = { working: "of the values before", good: "of the last good values", none: "" };
+const WORDS = { working: "values before", good: "of the last good values", none: "" };
 
 export const makeCard = (id, title, ...body) => {
   const of = make("span", { class: "card-of" });

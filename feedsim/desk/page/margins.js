@@ -1,6 +1,6 @@
 // How far each hazard is: in closed form at once, then as simulated, with its spread.
 
-import { make } from "./dom.js";
+import { make, setText } from "./dom.js";
 import { linear, point, span, track } from "./bars.js";
 import { carriersWords, makeCard } from "./card.js";
 
@@ -13,11 +13,13 @@ const reach = ({ margin_mean: mean, margin_sd: sd }) => (mean === null ? 0 : Mat
 
 export const makeMargins = () => {
   const closed = make("dl", { class: "pairs" });
+  const closedOf = make("h3");
+  const simulatedOf = make("h3");
   const rows = make("tbody");
   const head = make("thead");
   const table = make("table", { class: "margins" }, head, rows);
   const legend = make("p", { class: "legend", text: "Mean margin with 3 sd to each side; the upright line is where the hazard begins, each on its own scale." });
-  const card = makeCard("margins", "Margins of the hazards", closed, table, legend);
+  const card = makeCard("margins", "Margins of the hazards", closedOf, closed, simulatedOf, table, legend);
 
   const row = (hazard, former, letters) => {
     const furthest = Math.max(reach(hazard), former ? reach(former) : 0) || 1;
@@ -36,7 +38,8 @@ export const makeMargins = () => {
 
   return {
     ...card,
-    showClosed(feeder, former, letters) {
+    showClosed(feeder, former, letters, of) {
+      setText(closedOf, `In ${of}`);
       card.element.classList.toggle("wide", Boolean(former));
       closed.replaceChildren(...feeder.margins.flatMap((margin, i) => {
         const sd = margin.sd_text ? ` ± ${margin.sd_text}` : "";
@@ -46,7 +49,7 @@ export const makeMargins = () => {
       }));
     },
     show({ now, a, carriers, letters }) {
-      card.of(carriersWords(carriers));
+      setText(simulatedOf, `Simulated, ${carriersWords(carriers)}`);
       head.replaceChildren(make("tr", {}, ...["Hazard, margin", "mean", "sd", "seen"].map((text) => make("th", { scope: "col", text }))));
       rows.replaceChildren(...now.hazards.map((hazard, i) => row(hazard, a?.hazards[i], letters)));
     },

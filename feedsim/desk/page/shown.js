@@ -43,9 +43,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
     margins.state(of.run === "none" ? of.forms : of.run, turnOf(of.run === "none" ? "forms" : "run"));
     speeds.state(of.speeds, turnOf("speeds"));
     for (const card of [budget, warnings]) card.state(of.forms, turnOf("forms"));
-    const good = `of the last good values (${turnOf("run")})`;
-    const words = { good, working: "of the values before; the answer is on its way" }[of.run] ?? "";
-    verdict.state(of.run, refused || words);
+    verdict.state(of.run, refused || (of.run === "good" ? `of the last good values (${turnOf("run")})` : ""));
   };
 
   const turnOf = (kind) => newest[kind]?.words ?? "";
@@ -58,8 +56,8 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       const a = ofA.forms;
       verdict.showForms(now, a, LETTERS);
       warnings.show(now);
-      margins.showClosed(feederOf(now), feederOf(a), LETTERS);
-      budget.show(feederOf(now), feederOf(a), LETTERS);
+      margins.showClosed(feederOf(now), feederOf(a), LETTERS, now.of);
+      budget.show(feederOf(now), feederOf(a), LETTERS, now.of);
       showFeeders(now);
     },
     run() {
@@ -113,7 +111,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
     turned() {
       refused = "";
       showStates();
-      verdict.showRound(rounds[0], 0, 0);
+      verdict.showRound(rounds[0], 0, 0, Boolean(newest.run));
     },
     /** A was pinned anew, or let go. */
     pinned() {
@@ -143,7 +141,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       }
       show[kind]();
       showStates();
-      if (kind === "run") verdict.showRound(isOfNow ? (rounds.find((n) => n > head.carriers) ?? null) : rounds[0], 0, 0);
+      if (kind === "run") verdict.showRound(isOfNow ? (rounds.find((n) => n > head.carriers) ?? null) : rounds[0], 0, 0, !isOfNow);
       if (kind === "forms") onTitle?.(answer.title);
       measure.written(kind, head.turn);
       return true;
@@ -163,7 +161,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       showStates();
     },
     progress(head, { done, total }) {
-      if (head.turn === turns.id && ["run", "against"].includes(head.what)) verdict.showRound(head.carriers, done, total);
+      if (head.turn === turns.id && ["run", "against"].includes(head.what)) verdict.showRound(head.carriers, done, total, newest.run?.head.turn !== turns.id && Boolean(newest.run));
     },
     showAll,
   };

@@ -11,7 +11,6 @@ export const makeSpeeds = () => {
   const words = make("p", { class: "card-words" });
   const free = make("p", { class: "legend" });
   const card = makeCard("speeds", "Highest speed of each mechanism", bars, words, free);
-  card.of("closed form");
   return {
     ...card,
     /** There are none, and why. */
@@ -21,6 +20,7 @@ export const makeSpeeds = () => {
       setText(free, "");
     },
     show(now, former, letters) {
+      card.of("closed form");
       const line = now.line_speed;
       const all = [...now.bars, ...(former?.bars ?? [])].map((bar) => bar.mm_s);
       const furthest = Math.min(1.08 * Math.max(line.mm_s, ...all, 1), FARTHEST * Math.max(line.mm_s, Math.min(...all)));
@@ -38,9 +38,9 @@ export const makeSpeeds = () => {
       });
       bars.replaceChildren(...rows);
       const below = now.bars.some((bar) => bar.below_line_speed) ? " ✕: below line speed." : "";
-      setText(words, [`Upright line: line speed, ${line.text}.${below}${all.some((v) => v > furthest) ? " Hatched ends go on." : ""}`, ...now.words].join(" "));
+      setText(words, [`Upright line: ${now.of.includes(",") ? "highest speed of line.profile" : "line speed"}, ${line.text}.${below}${all.some((v) => v > furthest) ? " Hatched ends go on." : ""}`, ...now.words].join(" "));
       const refused = now.refused.map((part) => part.words);
-      setText(free, [...(now.free.length ? [`No limit up to ${now.furthest?.text ?? "the furthest looked at"}: ${now.free.join(", ")}.`] : []), ...refused].join(" "));
+      setText(free, [...(now.free.length ? [`No limit up to ${now.furthest?.text ?? "the furthest looked at"}: ${now.free.join(", ")}.`] : []), ...refused, ...now.not_counted].join(" "));
     },
   };
 };

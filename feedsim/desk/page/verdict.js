@@ -35,10 +35,11 @@ export const makeVerdict = (element) => {
       listReasons(run.verdict.reasons);
       setText(evidence, `${carriersWords(run.carriers)}, seed ${run.seed}, ${run.line_speed.text}; ${run.complete.words}`);
     },
-    showRound(next_, done, total) {
+    /** @param isBefore  what is shown is of the values before */
+    showRound(next_, done, total, isBefore = false) {
       progress.hidden = next_ === null;
       if (next_ !== null) progress.value = total ? done / total : 0;
-      setText(next, next_ === null ? "" : `next: ${carriersWords(next_)}`);
+      setText(next, next_ === null ? "" : `${isBefore ? "values before; " : ""}next: ${carriersWords(next_)}`);
     },
     showNoRun(text) {
       setAttribute(element, "data-verdict", "none");

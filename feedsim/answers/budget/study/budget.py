@@ -12,13 +12,11 @@ from typing import Literal
 from feedsim.answers.budget.study.caveats import Caveat, caveats_of, late_engages, stops
 from feedsim.answers.budget.study.run import Simulated, steady
 from feedsim.answers.budget.study.what_if import WhatIf
-from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
-from feedsim.running.run import machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
-from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import Shift, mean_shift, placement_shifts
 from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 
@@ -30,6 +28,7 @@ __all__ = [
     "FeederBudget",
     "Point",
     "Weighed",
+    "budget_of",
     "budgets_at",
     "compared",
 ]
@@ -145,27 +144,22 @@ def budgets_at(
     units : {"metric", "inch"}
         Of the words in the doubts.
     """
-    there = steady(scenario, speed_mm_s)
-    machine = machine_of(there)
-    tolerance = scenario.acceptance.placement_tolerance
-    found = []
-    for number, feeder in enumerate(machine.feeders):
-        at = FeederAtSpeed(machine, feeder)
-        sources = placement_sources(at)
-        shifts = placement_shifts(at)
-        whole = placement_spread(at)
-        found.append(
-            FeederBudget(
-                name=scenario.feeder[number].name,
-                sources=tuple(_weighed(source, combined_sd(sources)) for source in sources),
-                combined_sd_mm=combined_sd(sources),
-                shifts=tuple(shifts),
-                mean_mm=mean_shift(shifts),
-                within_tolerance=1.0 - whole.share_outside(-tolerance, tolerance),
-                doubts=tuple(caveats_of(CheckedFeeder(there, machine, number, units))),
-            )
-        )
-    return found
+    return [budget_of(s) for s in checked_feeders(steady(scenario, speed_mm_s), units)]
+
+
+def budget_of(checked: CheckedFeeder) -> FeederBudget:
+    """Return the budget of a feeder at the highest speed of its line, its settings as they are."""
+    at, tolerance = checked.steadily, checked.scenario.acceptance.placement_tolerance
+    sources, shifts = placement_sources(at), placement_shifts(at)
+    return FeederBudget(
+        name=checked.scenario.feeder[checked.number].name,
+        sources=tuple(_weighed(source, combined_sd(sources)) for source in sources),
+        combined_sd_mm=combined_sd(sources),
+        shifts=tuple(shifts),
+        mean_mm=mean_shift(shifts),
+        within_tolerance=1.0 - placement_spread(at).share_outside(-tolerance, tolerance),
+        doubts=tuple(caveats_of(checked)),
+    )
 
 
 def _weighed(source: Source, combined_sd_mm: float) -> Weighed:

@@ -8,10 +8,11 @@ from functools import cached_property
 from feedsim.answers.check.study.facts import off_words
 from feedsim.machine import Feeder, Machine
 from feedsim.quantities import Kind, System, display
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 
-__all__ = ["SIGMAS", "CheckedFeeder"]
+__all__ = ["SIGMAS", "CheckedFeeder", "checked_feeders"]
 
 SIGMAS = 4.0
 """Nearer to a limit than so many standard deviations is worth a word."""
@@ -42,6 +43,11 @@ class CheckedFeeder:
         """The feeder at that speed, its settings solved for the line's."""
         return FeederAtSpeed(self.machine, self.feeder, self.speed)
 
+    @cached_property
+    def steadily(self) -> FeederAtSpeed:
+        """The same on a line that always runs at that speed: what shares and margins are of."""
+        return self.here.on_line_at(self.speed)
+
     def off(self, error_mm: float) -> str:
         """Write a mean error: ``0.2 mm late``, or ``early``, or ``on target``."""
         return off_words(error_mm, units=self.units)
@@ -60,3 +66,9 @@ class CheckedFeeder:
     def at_speed(self) -> str:
         """``at 60 m/min``."""
         return f"at {self.say(self.speed, 'speed')}"
+
+
+def checked_feeders(scenario: Scenario, units: System) -> list[CheckedFeeder]:
+    """Return each feeder of a line; what is found of one is kept with it."""
+    machine = machine_of(scenario)
+    return [CheckedFeeder(scenario, machine, n, units) for n in range(len(machine.feeders))]

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.criteria import Figure
+from feedsim.metrics.percent import percent
 from feedsim.running.run import criteria_of
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 from feedsim.settings.shares_by_speed import NOTHING, together
@@ -54,8 +55,8 @@ class Counted(NamedTuple):
 
 def shares_of(s: CheckedFeeder) -> list[_Share]:
     """Return what each mechanism alone costs at the highest speed."""
-    there, allowed = s.here.on_line_at(s.speed), criteria_of(s.scenario)
-    return [_Share(m, m.share(there, allowed)) for m in MECHANISMS]
+    allowed = criteria_of(s.scenario)
+    return [_Share(m, m.share(s.steadily, allowed)) for m in MECHANISMS]
 
 
 def counted(s: CheckedFeeder) -> list[Counted]:
@@ -77,11 +78,13 @@ def refused_words(s: CheckedFeeder, figures: Sequence[Counted]) -> Iterator[str]
     """Warn of each figure that is refused, and say by what."""
     for figure, share, most, parts in figures:
         shown = [row for row in parts[:_MOST_PARTS] if row.share > _PART * share]
-        named = ", ".join(f"{row.mechanism.name} {s.percent(row.share)}" for row in shown)
+        named = ", ".join(
+            f"{row.mechanism.name} {percent(row.share, unlike=most)}" for row in shown
+        )
         helps = "".join(
             f" {_HELPS[row.mechanism.name]}" for row in shown if row.mechanism.name in _HELPS
         )
         yield (
-            f"{s.percent(share)} of the {_OF[figure]} {s.at_speed} in closed form; "
-            f"{s.percent(most)} may be: {named}.{helps}"
+            f"{percent(share, unlike=most)} of the {_OF[figure]} {s.at_speed} in closed form; "
+            f"{percent(most)} may be: {named}.{helps}"
         )

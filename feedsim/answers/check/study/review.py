@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study.advice import warnings_of
 from feedsim.answers.check.study.automatic import automatic_words, mean_words
-from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
 from feedsim.answers.check.study.counted import refused, refused_words
 from feedsim.answers.check.study.facts import feeder_words, line_words
 from feedsim.answers.check.study.neighbours import side_by_side
@@ -17,10 +17,9 @@ from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System, display
-from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
-__all__ = ["FeederReview", "Review", "review"]
+__all__ = ["FeederReview", "Review", "review", "reviewed"]
 
 _Z_SQUARED = 1.959964**2
 
@@ -52,10 +51,12 @@ class Review:
 
 def review(scenario: Scenario, *, units: System = "metric") -> Review:
     """Check a scenario without running it."""
-    machine = machine_of(scenario)
-    checked = [
-        CheckedFeeder(scenario, machine, number, units) for number in range(len(machine.feeders))
-    ]
+    return reviewed(scenario, checked_feeders(scenario, units))
+
+
+def reviewed(scenario: Scenario, checked: list[CheckedFeeder]) -> Review:
+    """Check a scenario by its feeders."""
+    machine, units = checked[0].machine, checked[0].units
     feeders = [_feeder_review(s, [*feeder_words(machine, s.feeder, units=units)]) for s in checked]
     return Review(
         title=scenario.title,

@@ -76,6 +76,7 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
     feeders = []
     for number, feeder in enumerate(machine.feeders):
         keys, found = scenario.feeder[number], derivation(machine, feeder)
+        line = FeederAtSpeed(machine, feeder)
         sheet = FeederSheet(
             name=keys.name,
             settings=machine_settings(feeder.settings, machine.encoder),
@@ -89,7 +90,7 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
             ),
             right_at_line_speed_only=found.solution.unsettled,
             good_for=tuple(
-                good_for(machine, feeder, speed, to_run=allowed[0] <= speed <= allowed[1])
+                good_for(line.on_line_at(speed), to_run=allowed[0] <= speed <= allowed[1])
                 for speed in speeds
             ),
             adjusting=_adjusting(feeder, speeds, allowed),
@@ -186,9 +187,9 @@ def _in_ms(terms: Sequence[Term]) -> tuple[Term, ...]:
     return tuple(Term(term.name, term.value * 1000.0) for term in terms)
 
 
-def good_for(machine: Machine, feeder: Feeder, speed: float, *, to_run: bool) -> GoodFor:
+def good_for(at: FeederAtSpeed, *, to_run: bool) -> GoodFor:
     """Return what the settings in force do at one line speed."""
-    at = FeederAtSpeed(machine, feeder).on_line_at(speed)
+    feeder, speed = at.feeder, at.speed_mm_s
     tail, off, shift = tail_at_opening(at), expected_offsets(at), scale_shift(at)
     stage_mm = feeder.settings.stage_position_mm + off.stage_mm
     return GoodFor(
@@ -203,7 +204,7 @@ def good_for(machine: Machine, feeder: Feeder, speed: float, *, to_run: bool) ->
         tail_margin_mm=tail.average - feeder.grip_end_mm,
         tail_sd_mm=tail.sd,
         cycle_s=cycle_time(at),
-        carrier_every_s=machine.carriers.pitch_mm / speed,
+        carrier_every_s=at.carriers.pitch_mm / speed,
         acceleration_mm_s2=largest_demand(at),
         max_acceleration_mm_s2=feeder.servo.max_acceleration_mm_s2,
         to_run=to_run,
