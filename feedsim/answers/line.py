@@ -43,6 +43,8 @@ class Line:
         in inches or feet than in metric units. A change of keys does not change it.
     written : mapping or None
         The data that it was made from, each value as it was given.
+    changes : tuple of str
+        What was changed about its file, as ``--set`` has it.
 
     Examples
     --------
@@ -64,6 +66,7 @@ class Line:
     name: str = "line"
     units: System = field(default="metric", compare=False)
     written: Mapping[str, Any] | None = field(default=None, compare=False)
+    changes: tuple[str, ...] = field(default=(), compare=False)
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], *, name: str = "line") -> Line:
@@ -100,6 +103,7 @@ class Line:
             scenario=override(self.scenario, overrides),
             name=name or self.name,
             written=self.written and apply_overrides(dict(self.written), overrides),
+            changes=(*self.changes, *overrides),
         )
 
     def save(self, path: str | Path, *, force: bool = False) -> Path:
@@ -160,7 +164,8 @@ def line_of(
     """
     data = dict(data)
     scenario = scenario_from_dict(data, overrides=overrides, folder=folder)
-    return Line(scenario, name, units_of(data), apply_overrides(data, overrides))
+    written = apply_overrides(data, overrides)
+    return Line(scenario, name, units_of(data), written, tuple(overrides))
 
 
 def _overrides(changes: Changes) -> Sequence[str]:

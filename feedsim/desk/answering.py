@@ -13,7 +13,7 @@ from feedsim.desk.against import against, same_cards
 from feedsim.desk.forms import forms
 from feedsim.desk.knobs import knobs_answer
 from feedsim.desk.lanes import Job, TooLong
-from feedsim.desk.lines import Opened, read
+from feedsim.desk.lines import Opened, file_of, read
 from feedsim.desk.long_work import limit, story, sweep
 from feedsim.desk.questions import MOST_CARRIERS, Question
 from feedsim.desk.runs import ran, run_told
@@ -23,7 +23,9 @@ from feedsim.quantities import System
 
 __all__ = ["LANES", "PLAYING_AT", "Way", "way_of"]
 
-LANES = QUICK, SPEEDS, RUN, PLAYING, LONG = ("quick", "speeds", "run", "playing", "long")
+LANES = QUICK, KNOBS, SPEEDS, RUN, PLAYING, LONG = (
+    "quick", "knobs", "speeds", "run", "playing", "long",
+)  # fmt: skip
 """A thread each, so that what answers at once waits for nothing that takes longer."""
 PLAYING_AT = "/page/"
 
@@ -108,7 +110,8 @@ def _playing(question: Question, files: Sequence[Opened], job: Job) -> Answer:
 def _mail(question: Question, files: Sequence[Opened], job: Job) -> Answer:
     page, units = _page(question, files, job)
     job.look()
-    return taking.mail(page, units)
+    line = replace(page.lines[-1], name=file_of(question, files).path.stem)
+    return taking.mail(page, line, units)
 
 
 def _page(question: Question, files: Sequence[Opened], job: Job) -> tuple[Page, System]:
@@ -187,10 +190,10 @@ def _carriers(job: Job, *lines: Line) -> Callable[[int], None]:
 
 
 _WAYS: Mapping[str, Way] = {
-    "knobs": Way(QUICK, _SOON_S, _knobs),
+    "knobs": Way(KNOBS, _SOON_S, _knobs),
     "forms": Way(QUICK, _SOON_S, _forms),
-    "command": Way(QUICK, _SOON_S, _commands),
-    "written": Way(QUICK, _SOON_S, _written),
+    "command": Way(KNOBS, _SOON_S, _commands),
+    "written": Way(KNOBS, _SOON_S, _written),
     "speeds": Way(SPEEDS, _LATER_S, _speeds),
     "run": Way(RUN, _LATER_S, _run),
     "against": Way(RUN, _LATER_S, _against),

@@ -114,7 +114,7 @@ class Saving(Setup):
     ``over``: the SHA-256 of the file that may be written over, as it was told.
     """
 
-    name: Annotated[str, Field(min_length=1, max_length=120)]
+    name: Annotated[str, Field(max_length=120)]
     over: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = None
 
 

@@ -26,6 +26,8 @@ from feedsim.scenario.rewriting import changed_text
 __all__ = ["AlreadyThere", "command", "commands", "mail", "playing", "save", "sheet", "written"]
 
 _LATEST = 50  # files among which one that holds a text is looked for
+_MOST_NAMED, _LONGEST_PART = 3, 50  # changes in the name of a file, characters of each
+_PLAIN = re.compile(r"[^\w.+-]+")
 _NAME = re.compile(r"\w[\w .+-]{0,100}\.toml")
 
 
@@ -84,8 +86,17 @@ def sheet(line: Line, units: System) -> dict[str, Any]:
     found = setup(line)
     page = found.files(units=units)["setup.html"]
     assert isinstance(page, bytes)  # noqa: S101 - a page is made whole
-    name = f"{line.name}-setup.html"
+    name = _file_name(line, "setup")
     return {"name": name, "document": page.decode(), "text": found.text(units=units)}
+
+
+def _file_name(line: Line, what: str) -> str:
+    """Name a file by its line, and by what was changed about it."""
+    turned = dict(change.split("=", 1) for change in line.changes if not change.startswith("run."))
+    named = [_PLAIN.sub("-", f"{key} {value}").strip("-") for key, value in turned.items()]
+    more = [f"and-{len(named) - _MOST_NAMED}-more"] if len(named) > _MOST_NAMED else []
+    parts = [line.name, *(part[:_LONGEST_PART] for part in named[:_MOST_NAMED]), *more, what]
+    return f"{'_'.join(parts)}.html"
 
 
 def playing(page: Page, units: System, *, linked: str) -> dict[str, Any]:
@@ -94,10 +105,9 @@ def playing(page: Page, units: System, *, linked: str) -> dict[str, Any]:
     return {"document": page.html(units=units, linked=linked), "words": words}
 
 
-def mail(page: Page, units: System) -> dict[str, Any]:
+def mail(page: Page, line: Line, units: System) -> dict[str, Any]:
     """Return the same page as one file that any browser opens from disk."""
-    name = f"{page.lines[-1].name}-rehearse.html"
-    return {"name": name, **playing(page, units, linked="")}
+    return {"name": _file_name(line, "rehearse"), **playing(page, units, linked="")}
 
 
 def written(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:

@@ -61,6 +61,7 @@ const start = (state) => {
           return;
         }
         shown.answer(head, answer);
+        if (head.what === "run" || head.what === "against") take.listCommands();
         if (head.what === "forms" && head.turn === turns.id) {
           knobs.faults([]);
           knobs.autos(answer.autos);

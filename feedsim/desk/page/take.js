@@ -6,6 +6,7 @@ import { setupOf } from "./planner.js";
 import { Gone, Locked, save } from "./server.js";
 
 const download = (name, text, type) => {
+  setText(one("take-said"), `${name}: given to this browser as a download.`);
   const address = URL.createObjectURL(new Blob([text], { type }));
   const link = make("a", { href: address, download: name });
   link.click();
@@ -70,17 +71,27 @@ export const makeTake = ({ planner, turns, shown, film, onSaved }) => {
     if (page) download(page.name, page.document, "text/html");
   });
 
+  let listed = 0; // the number of the run that the commands are of
+
   return {
     async open() {
       setText(said, "");
       again.hidden = true;
       over = null;
+      listed = 0;
       one("take-commands").replaceChildren();
       one("take-dialog").showModal();
       const written = await asked("written");
       if (written) name.value = written.suggested;
-      const told = await asked("command", { carriers: shown.newest.run?.head.carriers });
-      if (!told) return;
+      await this.listCommands();
+    },
+    /** The commands of the figures that are shown now: more carriers may have come since they were listed. */
+    async listCommands() {
+      const { number = 1, carriers } = shown.newest.run?.head ?? {};
+      if (!one("take-dialog").open || listed === number) return;
+      listed = number;
+      const { answer: told } = await planner().single("command", { carriers }).catch(() => ({}));
+      if (!told || listed !== number) return;
       one("take-commands").replaceChildren(
         ...(told.note ? [make("p", { text: told.note })] : []),
         ...told.commands.map(({ for: what, command }) => commandLine(what, command)),
