@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Literal
 
 from feedsim.answers.explain.answer import explain
@@ -12,23 +13,26 @@ from feedsim.answers.limit.text import binding_words
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.answer import planned, swept
 from feedsim.answers.sweep.study import Point
+from feedsim.answers.sweep.study import Sweep as Plan
 from feedsim.desk import told
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.quantities import QuantityError, System, parse
 from feedsim.render.canvas import pictures
+from feedsim.running.axes import VALUE_FORMS, parse_axis
 from feedsim.running.executor import Local
 
 __all__ = ["limit", "story", "sweep"]
 
 _MOST_OF_A_SWEEP = 5_000_000
 _HERE = Local(1)
+_FORMS = 'values as from:to:step with a unit, such as "40:90:10 mm", or a list such as "40, 60 mm"'
 
 
 def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str, Any]:
     """Return a line at all values of one key, or of two crossed."""
-    plan = planned(line, vary=axes)
+    plan = _planned(line, axes)
     if plan.carriers > _MOST_OF_A_SWEEP:
         raise TooLong(
             f"{plan.carriers:,} carriers in all; a sweep of the desk runs {_MOST_OF_A_SWEEP:,} at "
@@ -61,6 +65,26 @@ def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str,
             if name.endswith(".svg") and isinstance(picture, bytes)
         },
     }
+
+
+def _planned(line: Line, axes: Sequence[str]) -> Plan:
+    """Plan a sweep; what is wrong is told of the knob and its values, not of an option."""
+    faults = []
+    for axis in axes:
+        key, _, values = axis.partition("=")
+        try:
+            parse_axis(axis)
+        except FeedsimError as error:
+            (fault,) = error.faults
+            allowed = _FORMS if fault.allowed in VALUE_FORMS else fault.allowed
+            faults.append(Fault(key.strip(), repr(values[:60]), allowed))
+    if faults:
+        raise FeedsimError(*faults)
+    try:
+        return planned(line, vary=axes)
+    except FeedsimError as error:
+        faults = [replace(f, key=f.key.removeprefix("--vary").strip()) for f in error.faults]
+    raise FeedsimError(*faults)
 
 
 def _point(point: Point) -> dict[str, Any]:

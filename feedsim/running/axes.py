@@ -17,6 +17,7 @@ from feedsim.scenario.old_names import written_path
 __all__ = [
     "LINE_SPEED",
     "MOST_POINTS",
+    "VALUE_FORMS",
     "Axis",
     "changed",
     "parse_axis",
@@ -33,6 +34,8 @@ _VARY_FORMS = (
     'a key and its values, such as "feeder.0.insert.gap=40:90:5 mm" (from, to, step) or '
     '"carrier_eye.capture=latched,scanned"'
 )
+VALUE_FORMS = (_SPEED_FORMS, _VARY_FORMS)
+"""What is said of values that are neither a range nor a list."""
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
 _COUNTS = re.compile(rf"({_NUMBER.pattern}) counts?", re.ASCII)
 

@@ -33,6 +33,16 @@ def test_a_sweep_is_that_of_the_command(asked: Asked) -> None:
     assert told["figures"]
     wrong = asked.lines("sweep", axes=["line.colour=1,2"])[-1]
     assert "line.colour" in wrong["faults"][0]["text"]
+    assert "--" not in wrong["faults"][0]["text"]
+    for axis, words in (
+        ("line.speed=fast", "line.speed: found 'fast'; needs values as from:to:step with a unit"),
+        ("line.speed=90:40:10 m/min", "needs a range that rises"),
+        ("carrier.pitch=40,50 ms", "carrier.pitch=40 ms: carrier.pitch: found"),
+        ("carrier.pitch=1:2000:1 mm", "carrier.pitch: found '1:2000:1 mm'; needs a larger step"),
+    ):
+        (fault, *_) = asked.lines("sweep", carriers=60, axes=[axis])[-1]["faults"]
+        assert words in fault["text"]
+        assert "--" not in fault["text"]
     many = asked.lines("sweep", carriers=100_000, axes=["line.speed=1:90:1 m/min"])[-1]
     assert "5,000,000" in many["refused"]
 

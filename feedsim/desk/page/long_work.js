@@ -48,10 +48,13 @@ export const makeLongWork = ({ id, title, about, controls, question, show, plann
         show(place, line.answer);
         if (line.answer.command) place.append(commandLine("The command that gives the same", line.answer.command));
         answered = { turn, words: turns.wordsOf(turn) };
-        work_.turned();
+      } else {
+        place.replaceChildren(); // what stood there is no answer to this
+        answered = null;
       }
+      work_.turned();
     } catch (error) {
-      if (error.name === "AbortError") setText(said, "broken off");
+      if (error.name === "AbortError") setText(said, `broken off${answered ? "; below is the answer before" : ""}`);
       else if (error instanceof Gone || error instanceof Locked) setText(said, "the server did not answer");
       else setText(said, error.message);
     }

@@ -22,6 +22,9 @@ const valuesOf = ({ slider, unit, number, auto }) => {
   return `${onGrid(start, grid)}:${onGrid(start + POINTS * wide, grid)}:${onGrid(wide, grid)} ${(unit ?? "").trim()}`.trim();
 };
 
+/** Values that have no unit are in that of their knob. */
+const withItsUnit = (values, knob) => (knob?.unit && /^[\d.,:+\-\s]+$/.test(values) ? `${values} ${knob.unit.trim()}` : values);
+
 export const makeSweep = ({ planner, turns, knobs }) => {
   const axis = (number, words) => {
     const select = make("select", { id: `sweep-knob-${number}`, "aria-label": `${words} knob` });
@@ -49,7 +52,8 @@ export const makeSweep = ({ planner, turns, knobs }) => {
     planner,
     turns,
     question: () => {
-      const axes = [one, two].filter(({ select }) => select.value).map(({ select, values }) => `${select.value}=${values.value.trim()}`);
+      for (const { select, values } of [one, two]) values.value = withItsUnit(values.value.trim(), knobs.made.get(select.value)?.knob);
+      const axes = [one, two].filter(({ select }) => select.value).map(({ select, values }) => `${select.value}=${values.value}`);
       const many = Number(carriers.value.replaceAll(/[,_ ]/g, ""));
       if (!axes.length) return "Choose a knob first.";
       if (!Number.isInteger(many) || many < 1) return "Carriers at each point: a whole number, such as 5000.";
