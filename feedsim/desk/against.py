@@ -1,4 +1,4 @@
-"""A line that was pinned against the one that is shown, on the same cards."""
+"""A line that was pinned against the one that is shown, with the same random numbers."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ from typing import Any
 from feedsim.answers.compare.study import Difference, difference
 from feedsim.answers.compare.text import difference_cell
 from feedsim.answers.compare.words import FIGURES, sentences, state_of
+from feedsim.answers.explain.study.words import listed
 from feedsim.answers.line import Line
 from feedsim.desk.runs import ran, run_told
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.paired import LengthDifference
 from feedsim.quantities import System
 from feedsim.render.wording import speed
+from feedsim.scenario import Scenario
 
 __all__ = ["against", "same_cards"]
 
@@ -21,7 +23,7 @@ _LETTERS = ("A", "now")
 
 
 def same_cards(now: Line) -> list[str]:
-    """Return the changes by which another line runs the same cards as this one."""
+    """Return the changes by which another line runs with the random numbers of this one."""
     run = now.scenario.run
     return [
         f"seed={now.scenario.seed}",
@@ -38,7 +40,7 @@ def against(
     Parameters
     ----------
     pinned, now : Line
-        With the same cards.
+        With the same random numbers.
     units : {"metric", "inch"}
     progress : callable
         Told how many carriers of both have come.
@@ -64,6 +66,7 @@ def against(
     return {
         "carriers": two.run.carriers,
         "letters": list(_LETTERS),
+        "shared": _shared(one, two),
         "notes": notes,
         "a": run_told(first, units),
         "now": run_told(other, units),
@@ -73,6 +76,23 @@ def against(
             "text": None if hourly is None else f"{round(hourly):+,}" if round(hourly) else "0",
         },
     }
+
+
+def _shared(one: Scenario, two: Scenario) -> str:
+    """Say what both runs have in common: the cards, or what chance decides of unlike ones."""
+    unlike = [
+        name
+        for name, first, other in (
+            ("the carriers", one.carrier, two.carrier),
+            ("the carrier eye", one.carrier_eye, two.carrier_eye),
+            ("the inserts", [f.insert for f in one.feeder], [f.insert for f in two.feeder]),
+            ("the insert eyes", [f.eye for f in one.feeder], [f.eye for f in two.feeder]),
+        )
+        if first != other
+    ]
+    if not unlike:
+        return "on the same cards"
+    return f"with the same random numbers; not the same are {listed(unlike)}"
 
 
 def _refuse_unlike(pinned: Line, now: Line) -> None:

@@ -1,4 +1,4 @@
-// A against now on the same cards: paired differences, and what of it is decided.
+// A against now with the same random numbers: paired differences, and what of it is decided.
 
 import { make, setText } from "./dom.js";
 import { carriersWords, makeCard } from "./card.js";
@@ -6,7 +6,7 @@ import { carriersWords, makeCard } from "./card.js";
 export const makeDifferences = () => {
   const table = make("table", { class: "differences" });
   const words = make("p", { class: "card-words" });
-  const card = makeCard("differences", "A against now, on the same cards", words, table);
+  const card = makeCard("differences", "A against now", words, table);
   card.element.classList.add("wide");
   card.element.hidden = true;
   return {
@@ -15,6 +15,7 @@ export const makeDifferences = () => {
     show(answer, place, apart) {
       const { unit: length } = answer.now.feeders[0].histogram;
       card.element.hidden = false;
+      setText(card.heading, `A against now, ${answer.shared}`);
       card.of(carriersWords(answer.carriers));
       const feeder = answer.feeders[Math.min(place, answer.feeders.length - 1)];
       const saidOf = new Map(feeder.words.map(({ figure, said }) => [figure, [said].flat().join("; ")]));
