@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import http.client
 import json
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -18,9 +17,9 @@ import numpy as np
 import pytest
 
 import feedsim
-from feedsim.desk.lines import opened
-from feedsim.desk.server import Listening, listening
+from feedsim.desk.server import Listening
 from tests.desk_asked import SCENARIOS, Asked
+from tests.desk_served import served_desk
 from tests.desk_turns import turns
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.usefixtures("quick_engine")]
@@ -32,18 +31,11 @@ GOALS_MS = {"forms": 50.0, "run": 250.0}
 
 @pytest.fixture(scope="module")
 def served(quick_engine: None) -> Iterator[Listening]:
-    there = listening([opened(CARD)], port=0)
-    thread = threading.Thread(target=there.server.run, kwargs={"sockets": [there.socket]})
-    thread.start()
-    there.desk.warm()
-    while there.desk.engine.state != "ready":
-        time.sleep(0.1)
-    try:
+    with served_desk(CARD) as there:
+        there.desk.warm()
+        while there.desk.engine.state != "ready":
+            time.sleep(0.1)
         yield there
-    finally:
-        there.server.should_exit = True
-        thread.join()
-        there.socket.close()
 
 
 def asked_of(there: Listening, question: dict[str, Any]) -> tuple[Any, float]:

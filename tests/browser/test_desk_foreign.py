@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from feedsim.desk.lines import opened
-from feedsim.desk.server import Listening, listening
+from feedsim.desk.server import Listening
 from tests.desk_asked import SCENARIOS
+from tests.desk_served import served_desk
 
 PATIENCE_S = 100
 
@@ -92,15 +92,8 @@ class Behind:
 
 @pytest.fixture
 def served() -> Iterator[Listening]:
-    there = listening([opened(SCENARIOS / "membership_card.toml")], port=0)
-    thread = threading.Thread(target=there.server.run, kwargs={"sockets": [there.socket]})
-    thread.start()
-    try:
+    with served_desk(SCENARIOS / "membership_card.toml") as there:
         yield there
-    finally:
-        there.server.should_exit = True
-        thread.join(PATIENCE_S)
-        there.socket.close()
 
 
 @pytest.fixture

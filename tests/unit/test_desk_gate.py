@@ -5,32 +5,23 @@ from __future__ import annotations
 import json
 import random
 import socket
-import threading
 from collections.abc import Iterator
 from typing import NamedTuple
 
 import pytest
 
 from feedsim.desk.gate import LARGEST_BODY
-from feedsim.desk.lines import opened
-from feedsim.desk.server import Listening, listening
+from feedsim.desk.server import Listening
 from tests.desk_asked import SCENARIOS, Asked
+from tests.desk_served import PATIENCE_S, served_desk
 
 CARD = SCENARIOS / "membership_card.toml"
-PATIENCE_S = 600.0
 
 
 @pytest.fixture(scope="module")
 def served() -> Iterator[Listening]:
-    there = listening([opened(CARD)], port=0)
-    thread = threading.Thread(target=there.server.run, kwargs={"sockets": [there.socket]})
-    thread.start()
-    try:
+    with served_desk(CARD) as there:
         yield there
-    finally:
-        there.server.should_exit = True
-        thread.join(PATIENCE_S)
-        there.socket.close()
 
 
 class Way(NamedTuple):
@@ -42,15 +33,17 @@ class Way(NamedTuple):
     body: bytes = b""
 
 
-def sent(served: Listening, raw: bytes, *, waits: bool = False) -> bytes:
+def sent(served: Listening, raw: bytes, *, is_whole: bool = True) -> bytes:
     """Send bytes as they are, and return all that comes until the server has no more to say.
 
-    Who does not wait for an answer says that nothing more will come, which ends the connection.
+    What is no whole request is followed by the end of what is sent. After a whole one that end
+    would take the answer away: a browser that breaks a question off sends the same, so that the
+    server takes it for one that nobody waits for any more.
     """
     with socket.create_connection(("127.0.0.1", served.port), timeout=PATIENCE_S) as there:
         try:
             there.sendall(raw)
-            if not waits:
+            if not is_whole:
                 there.shutdown(socket.SHUT_WR)
         except OSError:
             pass  # it has said enough already, and closed
@@ -340,10 +333,10 @@ def test_hostile_requests_end_in_a_clear_4xx_and_the_desk_answers_on(served: Lis
         assert served.keys.cookie.encode() not in answer
         assert b"Traceback" not in answer
     for raw in RAW:
-        answer = sent(served, raw)
+        answer = sent(served, raw, is_whole=False)
         assert not answer or 400 <= status_of(answer) < 500, (raw[:80], answer)
     assert status_of(sent(served, written(served, Way("GET", "/state")))) == 200
-    answer = sent(served, written(served, Way(body=asked())), waits=True)
+    answer = sent(served, written(served, Way(body=asked())))
     assert status_of(answer) == 200
     assert b'"answer"' in answer
 
@@ -355,9 +348,21 @@ def test_every_refusal_has_words(served: Listening) -> None:
         assert b"content-security-policy: default-src 'none'" in head
 
 
+@pytest.mark.parametrize("name", ["", " ", ".toml", "x", "../x.toml"])
+def test_a_name_that_is_none_is_told_before_anything_is_written(
+    served: Listening, name: str
+) -> None:
+    """Found in a thread, after the whole request has come: whoever waits is told."""
+    body = json.dumps({"text": QUESTION["text"], "name": name}).encode()
+    answer = sent(served, written(served, Way(target="/save", body=body)))
+    assert status_of(answer) == 422
+    (fault,) = json.loads(answer.partition(b"\r\n\r\n")[2])["faults"]
+    assert "a plain name that ends in .toml" in fault["text"]
+
+
 def test_a_question_that_was_broken_off_ends_in_nothing(served: Listening) -> None:
     short = written(served, Way(headers=(("content-length", "100000"),), body=asked()[:50]))
-    assert b'"answer"' not in sent(served, short)
+    assert b'"answer"' not in sent(served, short, is_whole=False)
     assert status_of(sent(served, written(served, Way("GET", "/state")))) == 200
 
 
