@@ -146,7 +146,7 @@ def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
     text = desk.text("#printed-text")
     assert text.index("60 m/min") < text.index("90 m/min")
     told = desk.text("#differences")
-    assert "A against now" in told
+    assert "A against now, on the same cards" in told
     assert "A is better" in told
     assert "A" in desk.text("#placement .legend")
     assert told.count("90 m/min") == 2  # what now is, and what it runs at; not where A is better
@@ -192,16 +192,22 @@ def test_a_bar_and_a_miss_tell_their_story(desk: Any) -> None:
 
 
 def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
-    desk.js("document.getElementById('sweep-values-1').value = '60, 80 m/min'")
+    desk.js("document.getElementById('sweep-values-1').value = '60, 80'")
     desk.js("document.getElementById('sweep-carriers').value = '400'")
     desk.js("document.getElementById('sweep').scrollIntoView({ block: 'center' })")
     desk.click("#sweep-begin")
     until(desk, "return Boolean(document.querySelector('#sweep pre'))")
     assert "80 m/min" in desk.text("#sweep pre")
+    assert desk.js("return document.getElementById('sweep-values-1').value") == "60, 80 m/min"
     assert "feedsim sweep" in desk.text("#sweep .command")
     assert desk.js("return document.querySelector('#sweep img').naturalWidth") > 100
     turned(desk, ("line.speed", "70 m/min"))
     assert "values of before" in desk.text("#sweep .card-of")
+    desk.js("document.getElementById('sweep-values-1').value = 'fast'")
+    desk.click("#sweep-begin")
+    until(desk, "return document.querySelector('#sweep .said-now').textContent.includes('needs')")
+    assert desk.text("#sweep .said-now").startswith("line.speed: found 'fast'; needs values as")
+    assert desk.text("#sweep .work-answer") == ""
     desk.js("document.getElementById('limit').scrollIntoView({ block: 'center' })")
     desk.js(
         "document.getElementById('limit-begin').click();"
@@ -312,7 +318,7 @@ def test_axe_finds_nothing_in_the_desk(desk: Any, axe: str) -> None:
     states = {
         "plain": "",
         "pinned": "document.getElementById('pin').click()",
-        "a fault": "const { field } = desk.knobs.made.get('line.speed'); field.value = '80';"
+        "a fault": "const { field } = desk.knobs.made.get('line.speed'); field.value = '80 mm';"
         "field.dispatchEvent(new Event('change', { bubbles: true }))",
         "turns": "document.getElementById('turns-button').click()",
         "take": "document.querySelector('dialog[open]').close();"

@@ -81,14 +81,52 @@ def test_a_knob_turns_by_key_typing_and_slider_and_goes_back(desk: Any) -> None:
     assert desk.console() == []
 
 
+def test_a_slider_dragged_by_the_mouse_is_one_turn(desk: Any) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    slider = desk.find("#knob-list .knob-slider")
+    low, high, now = desk.js(
+        "const s = arguments[0]; return [s.min, s.max, s.value].map(Number)", slider
+    )
+    half = slider.rect["width"] / 2
+    thumb = (2 * (now - low) / (high - low) - 1) * (
+        half - 7
+    )  # whose middle stops short of the ends
+    chain = ActionChains(desk.driver, duration=0)
+    chain.move_to_element_with_offset(slider, round(thumb), 0).click_and_hold()
+    for _ in range(5):
+        chain.move_by_offset(4, 0)
+    chain.release().perform()
+    dragged = float(value(desk).split()[0])
+    # a fifth of the way that is left, to some pixels and steps
+    assert dragged == pytest.approx(now + 20 * (high - low) / (2 * (half - 7)), abs=4.0)
+    assert len(desk.js("return desk.turns.history")) == 2
+    desk.click("#undo")
+    assert changes(desk) == {}
+
+
+def test_a_number_without_its_unit_is_taken_in_the_one_that_is_shown(desk: Any) -> None:
+    typed(desk, "90")
+    assert changes(desk) == {"line.speed": "90 m/min"}
+    assert "90 has no unit: taken as 90 m/min" in desk.text("#knob-line-speed-note")
+    typed(desk, "95 m/min")
+    assert "no unit" not in desk.text("#knob-line-speed-note")
+    missed = "feeder.0.eye.missed"  # a share below 1 may be meant as a fraction
+    desk.js("arguments[0].closest('details').open = true", field(desk, missed))
+    typed(desk, "0.5", missed)
+    until(desk, "return !document.getElementById('fault-notice').hidden")
+    told = desk.text("#knob-feeder-0-eye-missed-fault")
+    assert 'write "50 %" if a fraction was meant, or "0.5 %"' in told
+
+
 def test_a_wrong_value_is_told_at_its_knob_and_the_last_good_answer_stays(desk: Any) -> None:
     printed = desk.text("#printed-text")
-    typed(desk, "80")
+    typed(desk, "80 mm")
     until(desk, "return document.querySelector('#placement').dataset.state === 'good'")
     told = desk.text("#knob-line-speed-fault")
-    assert "needs a speed with its unit" in told
+    assert "needs a speed, such as" in told
     assert field(desk).get_attribute("aria-invalid") == "true"
-    assert "needs a speed with its unit" in desk.text("#fault-notice")
+    assert "this is a length" in desk.text("#fault-notice")
     assert desk.text("#printed-text") == printed
     assert "last good values" in desk.text("#placement .card-state")
     typed(desk, "75 m/min")

@@ -73,11 +73,32 @@ def test_the_closed_forms_are_those_of_check_and_budget(asked: Asked) -> None:
 
 
 def test_the_verdict_names_the_speed_that_it_is_of() -> None:
-    # that of the shares: the highest that the profile of the file comes to, not the line speed
+    # the highest that the profile of the file comes to, not the line speed
     asked = Asked(SCENARIOS / "from_standstill.toml")
     told = asked.ask("forms", ["line.speed=30 m/min"])
-    assert told["verdict"]["words"] == "Accepted in closed form at 60 m/min."
+    assert told["of"] == "closed form at 60 m/min, the highest of line.profile"
+    assert told["verdict"]["words"] == f"Accepted in {told['of']}."
     assert told["line_speed"]["text"] == "30 m/min"
+    assert asked.ask("speeds", ["line.speed=30 m/min"])["line_speed"]["text"] == "60 m/min"
+
+
+def test_with_a_profile_every_closed_form_is_of_its_highest_speed() -> None:
+    """A line that always runs at that speed, with the same settings typed in, says the same."""
+    asked = Asked(SCENARIOS / "from_standstill.toml")
+    typed = [
+        f"feeder.0.settings.{d}gage_{what}"
+        for d in ("en", "disen")
+        for what in ("distance", "lead")
+    ]
+    settings = [
+        f"{key}={v}" for key, v in zip(typed, ("360 mm", "12 ms", "60 mm", "12 ms"), strict=True)
+    ]
+    there = asked.ask("forms", ["line.speed=30 m/min", *settings])["feeders"][0]
+    steady = asked.ask("forms", ["line.speed=60 m/min", "line.profile=[]", *settings])["feeders"][0]
+    for part in ("figures", "margins", "budget"):
+        assert there[part] == steady[part], part
+    # a pitch of 280 mm at 1000 mm/s
+    assert there["margins"][2]["of_s"] == pytest.approx(0.28)
 
 
 def test_what_is_wrong_is_told_at_its_knob_in_the_words_of_check(asked: Asked) -> None:
@@ -199,6 +220,28 @@ def test_what_no_closed_form_knows_is_told() -> None:
     (told,) = Asked(SCENARIOS / "stops.toml").ask("forms")["not_counted"]
     for key in ("[supervision]", "[[fault]]", "[[adjust]]", "insert.magazine"):
         assert key in told
+    assert Asked(SCENARIOS / "stops.toml").ask("speeds")["not_counted"] == [told]
+
+
+def test_a_share_just_above_what_may_be_is_not_told_as_that(asked: Asked) -> None:
+    told = asked.ask("forms", ["carrier_eye.missed=0.07002 %"])["feeders"][0]["warnings"]
+    (said,) = [words for words in told if "carriers are missed" in words]
+    assert said.startswith("0.1001 %")
+    assert "0.1 % may be: " in said
+    assert said.count("0.1 %") == 1
+
+
+def test_a_line_in_inches_is_told_of_its_faults_in_inches() -> None:
+    asked = Asked(SCENARIOS / "imperial.toml")
+    wrong = ["feeder.0.insert.gap=5 s", "line.speed=80", "carrier.pitch=0.5 in"]
+    texts = [fault["text"] for fault in asked.lines("forms", wrong)[-1]["faults"]]
+    assert len(texts) == 3
+    for text in texts:
+        assert "mm" not in text
+        assert "m/min" not in text
+    assert 'write "80 ft/min"' in " ".join(texts)
+    free = {knob["path"]: knob["unit"] for knob in asked.ask("knobs")["knobs"]}
+    assert free["divert.at"] == "in"
 
 
 def test_two_lines_at_speeds_of_their_own_are_not_told_to_run_at_one(asked: Asked) -> None:
@@ -217,6 +260,20 @@ def test_a_line_against_itself_differs_in_nothing(asked: Asked) -> None:
     told = asked.ask("against", TURNED, carriers=300, a=pinned)
     assert {d["better"] for d in told["feeders"][0]["differences"]} == {None}
     assert {d["difference"] for d in told["feeders"][0]["differences"]} == {0.0}
+
+
+def test_what_two_lines_share_is_told(asked: Asked) -> None:
+    text = asked.desk.files[0].text
+    for changes, shared in (
+        (["line.speed=70 m/min", "controller.scan=4 ms"], "on the same cards"),
+        (["carrier.pitch_sd=3 mm"], "with the same random numbers; not the same are the carriers"),
+    ):
+        told = asked.ask("against", carriers=60, a={"text": text, "changes": changes})
+        assert told["shared"] == shared
+    other = (SCENARIOS / "imperial.toml").read_text("utf-8")
+    told = asked.ask("against", carriers=60, a={"text": other})["shared"]
+    assert "same cards" not in told
+    assert "the carriers, the carrier eye, the inserts and the insert eyes" in told
 
 
 def test_what_cannot_be_compared_is_told(asked: Asked) -> None:
@@ -275,6 +332,26 @@ def test_the_sheet_is_that_of_setup() -> None:
     told = Asked(bench).ask("sheet")
     files = feedsim.setup(feedsim.load(bench)).files()
     assert told["document"].encode() == files["setup.html"]
+    assert "Other than in" not in told["document"]
+
+
+def test_what_is_taken_along_says_what_was_turned(asked: Asked) -> None:
+    told = asked.ask("sheet", TURNED)
+    assert told["name"] == (
+        "membership_card_line.speed-90-m-min_controller.motion_cycle-0.5-ms_setup.html"
+    )
+    said = "line.speed = 90 m/min; controller.motion_cycle = 0.5 ms."
+    for page in (told["document"].partition("<h2")[0], told["text"].partition("type in")[0]):
+        assert said in " ".join(page.split())
+    mailed = asked.ask("mail", TURNED, carriers=60, count=5)["name"]
+    assert mailed == told["name"].replace("setup", "rehearse")
+    pinned = {"text": asked.desk.files[0].text}
+    both = asked.ask("mail", TURNED, carriers=60, count=5, a=pinned)["name"]
+    assert both == mailed
+    many = [f"feeder.0.insert.{key}" for key in ("gap=71 mm", "misfeed=1 %", "double=1 %")]
+    named = asked.ask("sheet", [*TURNED, *many, 'title="../a b<c>"'])["name"]
+    assert named.endswith("_and-3-more_setup.html")
+    assert re.fullmatch(r"[\w.+-]+", named)
 
 
 def test_the_command_gives_the_same_numbers(asked: Asked) -> None:

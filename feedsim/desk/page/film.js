@@ -23,6 +23,7 @@ export const makeFilm = ({ onWanted }) => {
   new IntersectionObserver(([entry]) => {
     const comes = entry.isIntersecting && !inSight;
     inSight = entry.isIntersecting;
+    stage.classList.toggle("unseen", !inSight); // a frame that is not displayed draws nothing
     if (comes && card.element.dataset.state !== "now") onWanted();
   }, { rootMargin: "150px" }).observe(card.element);
 

@@ -1,6 +1,8 @@
 // What outlives a reload: the turns of this tab in its session, the last values for the next tab.
 // Each browser tab keeps its own turns, so that two tabs never mix.
 
+const AFTER_MS = 300;
+
 const keyOf = (state) => `feedsim desk ${state.files.map((file) => `${file.folder}/${file.file}`).join(" | ")}`;
 
 const read = (store, key) => {
@@ -21,12 +23,25 @@ const write = (store, key, value) => {
 
 export const makeKeeping = (state) => {
   const key = keyOf(state);
+  let waiting = null;
+  let timer = null;
+  const put = () => {
+    clearTimeout(timer);
+    timer = null;
+    if (!waiting) return;
+    write(sessionStorage, key, waiting.kept);
+    write(localStorage, key, waiting.changes);
+    waiting = null;
+  };
+  addEventListener("pagehide", put);
+  document.addEventListener("visibilitychange", put);
   return {
     session: () => read(sessionStorage, key),
     last: () => read(localStorage, key),
+    /** Keep what stands now, once the turn is painted; whoever leaves before has it kept as well. */
     keep(kept, changes) {
-      write(sessionStorage, key, kept);
-      write(localStorage, key, changes);
+      waiting = { kept, changes };
+      timer ??= setTimeout(put, AFTER_MS);
     },
   };
 };

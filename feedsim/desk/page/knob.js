@@ -20,6 +20,7 @@ const partOf = (group) => {
 export const makeKnob = (first, { onTurn, onLook }) => {
   let knob = first;
   let value = first.value;
+  let taken = ""; // what a number without its unit was taken as
   const id = `knob-${first.path.replaceAll(".", "-")}`;
   const name = make("label", { class: "knob-name", for: id });
   const slider = make("input", { type: "range", class: "knob-slider", tabindex: "0" });
@@ -32,8 +33,13 @@ export const makeKnob = (first, { onTurn, onLook }) => {
 
   const turn = (to, event) => {
     if (to === null || to === undefined) return;
-    const trimmed = String(to).trim();
-    if (trimmed === value) return show();
+    const typed = String(to).trim();
+    const trimmed = withItsUnit(typed, knob);
+    taken = trimmed === typed ? "" : `${typed} has no unit: taken as ${trimmed}`;
+    if (trimmed === value) {
+      tell();
+      return show();
+    }
     onTurn(knob, trimmed === knob.file_value && !knob.fileFault ? null : trimmed, event);
   };
 
@@ -92,7 +98,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
   };
 
   const tell = () => {
-    const words = [];
+    const words = taken ? [taken] : [];
     if (knob.auto && value === "auto") words.push(`auto: ${knob.auto.text}`);
     if (knob.off) words.push("not in the file: off");
     else if (isChanged()) words.push(`in the file: ${knob.file_value || "nothing"}`);
@@ -139,6 +145,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     },
     /** Show the value that stands there now. */
     set(to) {
+      if (!taken.endsWith(` ${to}`)) taken = "";
       if (to === "auto" && knob.auto) knob.auto = { ...knob.auto, text: "…" }; // until the next answer
       value = to;
       show(true);
@@ -177,6 +184,13 @@ export const makeKnob = (first, { onTurn, onLook }) => {
 };
 
 const wordsOf = (knob) => `${knob.path} ${spoken(knob.path)} ${knob.group} ${knob.about} ${knob.value}`.toLowerCase();
+
+/** A bare number in the unit that is shown; a share below 1 stays bare, since a fraction may be meant. */
+const withItsUnit = (typed, { kind, unit }) => {
+  const found = kind === "quantity" && unit && parts(typed);
+  if (!found || found.unit || !Number.isFinite(found.number)) return typed;
+  return unit.trim() === "%" && found.number > 0 && found.number < 1 ? typed : withUnit(typed, unit);
+};
 
 const autoNumber = ({ auto, unit }) => {
   if (!auto) return null;

@@ -24,6 +24,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   const lanes = new Map();
   let number = 0;
   let resting = 0;
+  let isResting = false;
 
   const begin = async (lane) => {
     const { what, more } = lane.waiting;
@@ -79,6 +80,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
 
   /** The knobs rest: all that takes longer. */
   const rest = (carriers) => {
+    isResting = true;
     want("knobs", "knobs");
     want("speeds", "speeds");
     planner.wantPlaying();
@@ -88,7 +90,8 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   /** What takes longer makes way for the values that have come. */
   const makeWay = () => {
     clearTimeout(resting);
-    for (const name of ["speeds", "playing", "run"]) {
+    isResting = false;
+    for (const name of ["knobs", "speeds", "playing", "run"]) {
       const lane = lanes.get(name);
       if (!lane) continue;
       lane.waiting = null;
@@ -121,7 +124,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     },
     want,
     wantPlaying() {
-      if (playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds[0], ...(pinned() ? { a: setupOf(turns, pinned()) } : {}) }));
+      if (isResting && playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds[0], ...(pinned() ? { a: setupOf(turns, pinned()) } : {}) }));
     },
     /** A question of its own, outside of the plan: a sweep, a story, a file. */
     single: (what, more, options) =>
