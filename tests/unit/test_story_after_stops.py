@@ -82,7 +82,7 @@ def test_what_a_stop_met_is_said_with_when_it_was_over() -> None:
     stop = source.records.stops[0]
     (lost,) = (c for feeder in stop.lost for c in feeder)
     text = " ".join(story_of(source, lost).reason)
-    assert "It was lost as the line stopped." in text
+    assert "It was lost as the line stopped (jam: carrier jam)." in text
     assert "From 78.28 s to 124 s the line was disturbed (the line: trips)" in text
     assert (round(stop.time_s, 2), round(stop.restarted_s)) == (78.28, 124)
     assert "before that or after" in text
@@ -118,3 +118,23 @@ def test_nothing_is_said_of_a_line_that_nothing_stops_but_what_was() -> None:
     source = traced(scenario)
     assert source.disturbed_s == math.inf
     assert all(story_of(source, k).hazards for k in source.feeders[0].cycles)
+
+
+def test_who_is_lost_is_told_of_the_stop_that_took_it() -> None:
+    # a jam, and an emergency stop in which the belt slows harder; behind them a gate
+    gate = ("divert.at=700 mm", "divert.gate_time=20 ms", "divert.missed=true")
+    hard = ("supervision.stop_deceleration=0.5 m/s^2", "supervision.emergency_deceleration=3 m/s^2")
+    source = traced(override(load_scenario(STOPS), ["run.carriers=1000", *gate, *hard]))
+    jam, emergency = source.records.stops[0], source.records.stops[-1]
+    for stop, why in ((jam, "jam: carrier jam"), (emergency, "emergency stop")):
+        assert stop.lost[0]
+        for carrier in stop.lost[0]:
+            text = " ".join(story_of(source, carrier).reason)
+            assert f"It was lost as the line stopped ({why})." in text
+            # from its own trip to its own restart, by the records
+            when = f"From {stop.time_s:.4g} s to {stop.restarted_s:.4g} s the line was disturbed"
+            assert when in text
+    # v/a at 1000 mm/s
+    assert emergency.at_rest_s - emergency.time_s == pytest.approx(1.0 / 3.0)
+    assert jam.at_rest_s - jam.time_s == pytest.approx(2.0)
+    accounted(source)

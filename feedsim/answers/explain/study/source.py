@@ -97,6 +97,11 @@ class StorySource:
         those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
         return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
 
+    def disturbance_from(self, time_s: float) -> Stretch | None:
+        """Return the stretch of the last stop that had begun by then (s)."""
+        those = (s for s in self.stretches if s.event.part == "line" and s.from_s <= time_s)
+        return max(those, default=None, key=lambda s: (s.from_s, s.to_s))
+
     @cached_property
     def resolution_mm(self) -> float:
         """Positions that differ by less than this count as one (mm)."""

@@ -18,6 +18,7 @@ from feedsim.answers.explain.study.stretches import Stretch
 from feedsim.answers.explain.study.words import Say, listed
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
+from feedsim.records.stop import Stop
 
 __all__ = ["story_of"]
 
@@ -81,7 +82,8 @@ class _Told:
         if through_s < run.disturbed_s:
             return None
         if self.outcome is Outcome.LINE_STOP:
-            return run.disturbance(-math.inf, through_s)
+            stop = self._stop()
+            return run.disturbance_from(math.inf if stop is None else stop.time_s)
         found = run.disturbance(self._comes_s(), through_s)
         if found is not None or self.outcome in _OF_THE_MARK:
             return found
@@ -95,6 +97,11 @@ class _Told:
         if staged_by is not None:
             closed_s = float(self.rows.engage_time_s[staged_by])
         return run.disturbance(closed_s, until_s)
+
+    def _stop(self) -> Stop | None:
+        """Return the stop that took it; None where the run was given up before it came."""
+        number = self.feeder.number
+        return next((s for s in self.run.records.stops if self.carrier in s.lost[number]), None)
 
     def _comes_s(self) -> float:
         """Return when its edge, seen or not, or that of the one before, comes to the eye (s)."""
@@ -129,7 +136,8 @@ class _Told:
         ended = [] if math.isnan(error_mm) else [f"Placed {say.late(error_mm)}."]
         if self.outcome is Outcome.LINE_STOP:
             came = not math.isnan(story.eye_time_s)
-            ended = ["It was lost as the line stopped." if came else "It never came to its eye."]
+            ended = [f"It was lost as the line stopped{_why(self._stop())}."]
+            ended = ended if came else ["It never came to its eye."]
         return replace(
             story,
             reason=(
@@ -213,6 +221,14 @@ class _Told:
             short_mm=miss.short_mm,
             events=_sorted(events),
         )
+
+
+def _why(stop: Stop | None) -> str:
+    """Name the rule that stopped the line, and what lay behind it, in brackets."""
+    if stop is None:
+        return ""
+    names = dict.fromkeys(name.replace("_", " ") for name in (stop.rule.value, stop.cause) if name)
+    return f" ({': '.join(names)})"
 
 
 def _sorted(events: Sequence[StoryEvent]) -> tuple[StoryEvent, ...]:
