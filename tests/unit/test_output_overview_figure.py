@@ -126,6 +126,15 @@ def test_bars_count_every_error_on_its_side_of_the_tolerance(units):
     assert np.diff(edges) == pytest.approx(edges[1] - edges[0])
 
 
+@pytest.mark.parametrize("sd", [0.4, 2.0, 6.0, 20.0])
+def test_no_bar_reaches_over_the_tolerance_however_wide_the_errors(sd):
+    (figure,) = figures(spread(40, sd=sd)).values()
+    for where, (counts, edges) in bars(figure.axes[0]).items():
+        middles = 0.5 * np.abs(edges[1:] + edges[:-1])[counts > 0]
+        assert ((middles < 1.5) == (where == "inside")).all()
+        assert np.abs(np.abs(edges) - 1.5).min() < 1e-12
+
+
 def test_the_normal_curve_has_the_area_of_the_bars_and_its_peak_at_the_mean():
     (figure,) = figures(spread(1000, mean=0.3, sd=0.2)).values()
     curve = artist(figure.axes[0], "normal")

@@ -241,13 +241,22 @@ def test_no_such_agreement_for_other_keys_or_without_limits() -> None:
 def test_a_sweep_over_a_key_speaks_of_its_values() -> None:
     text = told(gap_points(), GAP)
     assert "With which values of feeder.0.insert.gap is this line accepted at 60 m/min?" in text
-    assert "Accepted with feeder.0.insert.gap at 70 mm." in text
+    assert "Accepted so far with feeder.0.insert.gap at 70 mm." in text
     assert "30 mm to 40 mm: too many jam hazards" in text
     assert "Not accepted at 2 of 3 points: too many jam hazards at 2." in text
     assert "for the scenario as given: other values of feeder.0.insert.gap have other" in text
     assert "They are those of the scenario as given." in text
     assert "speed of the sweep" not in text
     assert "ach speed" not in text
+
+
+def test_a_point_leads_to_its_numbers_and_these_to_the_command_that_plays_it() -> None:
+    made = by_hand(gap_points(), GAP, limits=LIMITS)
+    page = sweep_report(made, figures=(), settings=[SETTINGS])
+    for place in range(3):
+        assert f'<tr id="point-0-{place}"' in page
+        assert f'href="#watch-{place}"' in page
+        assert f'<li id="watch-{place}">' in page
 
 
 def test_a_map_lists_the_highest_speed_of_each_value() -> None:

@@ -98,6 +98,22 @@ def test_room_is_none_where_acceptance_is_just_missed_and_the_lowest_is_named(ca
     assert "\u2212" in named[-1]
 
 
+def test_what_has_far_too_much_room_is_named_instead_of_drawn_on_another(card: Swept) -> None:
+    scale = scale_of(card.axes[0], "metric")
+    view = sweep_view(card, 0, scale=scale, units="metric")
+    spare = spare_sds(view, [point.placement_errors[0] for point in card.points])
+    (figure,) = rows_figures(card).values()
+    drawn = {str(line.get_gid()) for line in figure.axes[1].lines} - {"zero"}
+    said = " ".join(text.get_text() for text in figure.texts)
+    for name, room in spare.items():
+        if np.isnan(room).all():
+            continue
+        far = bool(np.nanmin(room) > 12.0)
+        assert far == (name not in drawn), name
+        assert far == (name.replace("_", " ") in said.partition("not drawn: ")[2]), name
+    assert {"placement_error", "tail_held"} <= drawn < set(spare)
+
+
 def test_a_reach_lies_within_its_bin() -> None:
     from feedsim.answers.sweep.rows_figure import _reach_mm
 

@@ -78,7 +78,8 @@ def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Fig
     if simulated.sd_mm:
         _draw_simulated(axes, compared, factor)
         handles.append(Line2D([], [], **_SIMULATED))
-        labels.append(f"simulated, sd {length(simulated.sd_mm, units)}, 95 % shaded")
+        interval = "" if simulated.sd_ci95_mm is None else ", 95 % shaded"
+        labels.append(f"simulated, sd {length(simulated.sd_mm, units)}{interval}")
     axes.set_xlim(0.0, axes.get_xlim()[1])
     axes.set_xlabel(f"variance so far ({unit}²)")
     above = axes.secondary_xaxis("top", functions=(_root, np.square))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.sweep.scale import Scale
+from feedsim.answers.sweep.scale import Scale, scale_of
 from feedsim.answers.sweep.study import Swept
 from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
@@ -19,7 +19,7 @@ from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
 from feedsim.running.run import criteria_of
 
-__all__ = ["SweepView", "is_undecided", "sweep_view", "what_fails"]
+__all__ = ["SweepView", "is_undecided", "sweep_view", "views_of", "what_fails"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -124,3 +124,18 @@ def sweep_view(swept: Swept, number: int, *, scale: Scale, units: System) -> Swe
     """Gather one feeder's figures from the points of a sweep."""
     points = tuple(point.results for point in swept.points)
     return SweepView(scale, points, number, criteria_of(swept.scenario), units)
+
+
+def views_of(swept: Swept, name: str, *, units: System) -> dict[str, SweepView]:
+    """Return each feeder's figures over the one axis, by the name of the file that shows them.
+
+    That is ``name``, or ``name-0`` and so on for several feeders.
+    """
+    (axis,) = swept.axes
+    scale, feeders = scale_of(axis, units), range(len(swept.points[0].results.feeders))
+    return {
+        name if len(feeders) == 1 else f"{name}-{number}": sweep_view(
+            swept, number, scale=scale, units=units
+        )
+        for number in feeders
+    }

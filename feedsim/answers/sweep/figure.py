@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from feedsim.answers.sweep import panels
-from feedsim.answers.sweep.curves import SweepView, sweep_view
+from feedsim.answers.sweep.curves import SweepView, views_of
 from feedsim.answers.sweep.layout import Panel, Stack, stacked, write_titles
 from feedsim.answers.sweep.limits import draw_limits
 from feedsim.answers.sweep.marks import (
@@ -18,7 +18,6 @@ from feedsim.answers.sweep.marks import (
     refused_within,
     tags_of,
 )
-from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.shares import draw_jam_risk, draw_missed
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
@@ -69,16 +68,9 @@ def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure
     ValueError
         If there is not one axis.
     """
-    (axis,) = swept.axes
-    feeders = range(len(swept.points[0].results.feeders))
     with house_style():
-        scale = scale_of(axis, units)
-        return {
-            "sweep" if len(feeders) == 1 else f"sweep-{number}": _figure(
-                sweep_view(swept, number, scale=scale, units=units), swept
-            )
-            for number in feeders
-        }
+        views = views_of(swept, "sweep", units=units)
+        return {name: _figure(view, swept) for name, view in views.items()}
 
 
 def _figure(view: SweepView, swept: Swept) -> Figure:

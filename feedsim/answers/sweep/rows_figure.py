@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
@@ -9,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.sweep.curves import SweepView, sweep_view
+from feedsim.answers.sweep.curves import SweepView, views_of
 from feedsim.answers.sweep.layout import write_titles
 from feedsim.answers.sweep.panels import LIMIT, STYLES
-from feedsim.answers.sweep.scale import every, scale_of
+from feedsim.answers.sweep.scale import every
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
 from feedsim.metrics.error_counts import ErrorCounts
@@ -65,20 +66,11 @@ def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]
         By file name without ending: ``rows``, or ``rows-0`` and so on for several feeders. None
         where the points have no counts of errors.
     """
-    (axis,) = swept.axes
     if not all(point.placement_errors for point in swept.points):
         return {}
-    feeders = range(len(swept.points[0].results.feeders))
     with house_style():
-        scale = scale_of(axis, units)
-        return {
-            "rows" if len(feeders) == 1 else f"rows-{number}": _figure(
-                sweep_view(swept, number, scale=scale, units=units),
-                swept,
-                [point.placement_errors[number] for point in swept.points],
-            )
-            for number in feeders
-        }
+        views = views_of(swept, "rows", units=units)
+        return {name: _figure(view, swept) for name, view in views.items()}
 
 
 def spare_sds(view: SweepView, counts: Sequence[ErrorCounts]) -> dict[str, Floats]:
@@ -122,9 +114,10 @@ def _sds(margin: Floats, sd: Floats) -> Floats:
         return np.asarray(margin / sd, dtype=np.float64)
 
 
-def _figure(view: SweepView, swept: Swept, counts: Sequence[ErrorCounts]) -> Figure:
+def _figure(view: SweepView, swept: Swept) -> Figure:
     from matplotlib.figure import Figure
 
+    counts = [point.placement_errors[view.number] for point in swept.points]
     figure = Figure(figsize=A4_LANDSCAPE)
     subtitle = subtitle_of(swept, view.units)
     write_titles(figure, f"{swept.title} · {view.name}", subtitle)
@@ -141,20 +134,35 @@ def _figure(view: SweepView, swept: Swept, counts: Sequence[ErrorCounts]) -> Fig
         one.set_axisbelow(True)
     axes.set_ylabel(view.scale.label)
     handles, labels = fan.get_legend_handles_labels()
-    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.05), ncols=len(labels))
-    said = (
-        "Room, in standard deviations: of the placement error as counted, of a margin what a "
-        "normal curve leaves beyond acceptance. The lowest binds. Strays, doubles and misses have "
-        "no margin."
-    )
-    figure.text(0.5, 0.02, said, ha="center", va="center", fontsize=8.0)
+    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.056), ncols=len(labels))
     every_row = "" if len(shown) == len(counts) else f" {len(shown)} of {len(counts)} are drawn."
+    for y, said in (
+        (
+            0.033,
+            "Room, in standard deviations: of the placement error as counted, of a margin what a "
+            "normal curve leaves beyond acceptance. The lowest binds. Strays, doubles and misses "
+            "have no margin.",
+        ),
+        (0.015, f"{_far_ones(spare, shown)}{every_row and f' Of the points{every_row}'}".strip()),
+    ):
+        figure.text(0.5, y, said, ha="center", va="center", fontsize=8.0)
     figure.set_label(
         f"{subtitle}. A row for each point, {view.scale.label}.{every_row} Histograms of the "
         f"placement errors in one tolerance, and the room of the placement error and each hazard; "
         f"what binds: {'; '.join(f'{view.scale.texts[i]} {what}' for i, what in binding)}."
     )
     return figure
+
+
+def _is_far(room: Floats) -> bool:
+    """Tell whether all there is lies beyond what is drawn: such ones would hide each other."""
+    return bool(np.nanmin(room, initial=math.inf) > _MOST_SDS) and not np.isnan(room).all()
+
+
+def _far_ones(spare: dict[str, Floats], shown: list[int]) -> str:
+    """Name what has too much room everywhere to be drawn."""
+    far = [name.replace("_", " ") for name, room in spare.items() if _is_far(room[shown])]
+    return f"Over {_MOST_SDS:.0f} everywhere, so not drawn: {', '.join(far)}." if far else ""
 
 
 def _draw_histograms(axes: Axes, view: SweepView, rows: list[tuple[int, ErrorCounts]]) -> None:
@@ -204,7 +212,7 @@ def _draw_fan(
     for name, room in spare.items():
         drawn = np.clip(room[shown], -_MOST_SDS, _MOST_SDS)
         colour, marker, line = _STYLES[name]
-        if not np.isnan(drawn).all():
+        if not np.isnan(drawn).all() and not _is_far(room[shown]):
             axes.plot(
                 drawn, rows, color=colour, marker=marker, markersize=4.0,
                 linestyle=line if view.scale.joined else "",

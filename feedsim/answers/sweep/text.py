@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import groupby
 
 from feedsim.answers.limit.islands import comes_and_goes
@@ -10,13 +10,13 @@ from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
-from feedsim.answers.sweep.study import Point, Swept
+from feedsim.answers.sweep.study import HighestAccepted, Point, Swept
 from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
-from feedsim.quantities import System, display_unit
+from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import DASH, counted, length_number, percent, seldom, speed
-from feedsim.running.axes import LINE_SPEED
+from feedsim.running.axes import LINE_SPEED, Axis
 
 __all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
 
@@ -111,7 +111,15 @@ def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tupl
 
 def _ats(swept: Swept, point: Point, units: System) -> list[str]:
     at = speed(point.results.line_speed_mm_s, units)
-    return [at if axis.is_speed else point.varied[axis.key] for axis in swept.axes]
+    return [at if axis.is_speed else _told(swept, axis, point, units) for axis in swept.axes]
+
+
+def _told(swept: Swept, axis: Axis, point: Point | HighestAccepted, units: System) -> str:
+    """Return the value of a key as it was typed, or in other units where these are asked for."""
+    value = point.varied[axis.key]
+    if units == swept.units or axis.kind is None or not axis.numbers:
+        return value
+    return display(axis.numbers[axis.values.index(value)], axis.kind, units=units)
 
 
 def _length(value: float | None, units: System, *, sign: bool = False) -> str:
@@ -135,10 +143,11 @@ def verdict_of(swept: Swept, *, units: System = "metric") -> str:
     if not accepted:
         sure = "" if all(results.refused for results in points) else " so far"
         return f"Not accepted at any point{sure}."
+    sure = "" if all(results.decided for results in points if results.accepted) else " so far"
     if len(swept.axes) > 1:
-        return f"Accepted at {accepted} of {len(points)} points."
-    key = swept.axes[0].key
-    return f"Accepted with {key} at {', '.join(_stretches(swept.points, key))}."
+        return f"Accepted{sure} at {accepted} of {len(points)} points."
+    (axis,) = swept.axes
+    return f"Accepted{sure} with {axis.key} at {', '.join(_stretches(swept, axis, units))}."
 
 
 def subtitle_of(swept: Swept, units: System) -> str:
@@ -175,7 +184,7 @@ def _verdict_of_speeds(swept: Swept, units: System) -> str:
 
 def _verdict_of_map(swept: Swept, units: System) -> str:
     """Say how fast it runs with which value."""
-    key = swept.axes[0].key
+    axis = swept.axes[0]
     fastest = max(row.line_speed_mm_s or 0.0 for row in swept.highest_accepted)
     if not fastest:
         lowest = min(p.results.line_speed_mm_s for p in swept.points)
@@ -183,23 +192,26 @@ def _verdict_of_map(swept: Swept, units: System) -> str:
         if not all(p.results.refused for p in slow):
             return "Not decided even at the lowest speed: more carriers are needed."
         return "Not accepted even at the lowest speed, whatever the value."
-    best = [r.varied[key] for r in swept.highest_accepted if r.line_speed_mm_s == fastest]
+    fast = [row for row in swept.highest_accepted if row.line_speed_mm_s == fastest]
+    best = [_told(swept, axis, row, units) for row in fast]
     where = f"{best[0]} to {best[-1]}" if len(best) > 2 else " and ".join(best)
     below = [
         p.results
         for p in swept.points
-        if p.results.line_speed_mm_s <= fastest and p.varied[key] in best
+        if p.results.line_speed_mm_s <= fastest and p.varied in [row.varied for row in fast]
     ]
     sure = "" if all(p.decided for p in below) else " so far"
     return (
-        f"Accepted{sure} up to {speed(fastest, units)} with {key} at {where}; "
+        f"Accepted{sure} up to {speed(fastest, units)} with {axis.key} at {where}; "
         f"each value has its own highest speed."
     )
 
 
-def _stretches(points: Sequence[Point], key: str) -> Iterator[str]:
-    """Say which values in a row are accepted."""
-    for accepted, group in groupby(points, key=lambda point: point.results.accepted):
-        values = [point.varied[key] for point in group]
-        if accepted:
-            yield f"{values[0]} to {values[-1]}" if len(values) > 1 else values[0]
+def _stretches(swept: Swept, axis: Axis, units: System) -> Iterator[str]:
+    """Say which values are accepted, numbers in a row together."""
+    for accepted, group in groupby(swept.points, key=lambda point: point.results.accepted):
+        values = [_told(swept, axis, point, units) for point in group]
+        if accepted and axis.numbers and len(values) > 1:
+            yield f"{values[0]} to {values[-1]}"
+        elif accepted:
+            yield from values

@@ -208,7 +208,7 @@ def bins(shown: Shown) -> Floats:
     """Return bin edges over the view; the tolerance limits are among them where it can be.
 
     Widths near that of Freedman and Diaconis 1981, 2·IQR/n^(1/3), such that the tolerance
-    is a whole number of them.
+    is a whole number of them; where they are wider, one bin from limit to limit and others like it.
     """
     (low, high), tolerance, n = shown.view, shown.tolerance, len(shown.errors)
     width = (high - low) / _MOST_BINS
@@ -216,9 +216,15 @@ def bins(shown: Shown) -> Floats:
         some = shown.errors[:: 1 + n // _ENOUGH]  # a bin's width need not be exact
         quarter, three = np.percentile(some, (25.0, 75.0)).tolist()
         width = max(width, 2.0 * (three - quarter) / n ** (1.0 / 3.0))
-    parts = tolerance / width
-    width = tolerance / math.floor(parts) if parts >= 1.0 else tolerance * math.ceil(1.0 / parts)
-    edges: Floats = width * np.arange(math.floor(low / width), math.ceil(high / width) + 1.0)
+    parts, shift = tolerance / width, 0.0
+    if parts >= 1.0:
+        width = tolerance / math.floor(parts)
+    elif high - low <= 2.0 * tolerance * _MOST_BINS:
+        width, shift = 2.0 * tolerance, 0.5
+    else:
+        width = tolerance * math.ceil(1.0 / parts)
+    first, last = math.floor(low / width - shift), math.ceil(high / width - shift)
+    edges: Floats = width * (np.arange(first, last + 1.0) + shift)
     at = np.abs(np.abs(edges) - tolerance) < 1e-9 * tolerance
     edges[at] = np.copysign(tolerance, edges[at])
     return edges

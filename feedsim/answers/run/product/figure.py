@@ -11,7 +11,7 @@ from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.quantities import System, display
 from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, heading, house_style, one_line
-from feedsim.render.wording import percent, percent_range, seldom
+from feedsim.render.wording import percent, percent_range, seldom, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,7 +60,7 @@ def _subtitle(results: Results, units: System) -> str:
         text += f", {percent(products.good.share, products.good.ci95)}"
         text += f" ({percent_range(products.good.ci95)})"
     if products.good_per_hour is not None:
-        text += f", {products.good_per_hour:.0f} an hour"
+        text += f", {whole(products.good_per_hour)} per hour"
     return text
 
 

@@ -166,7 +166,7 @@ def _draw_positions(axes: Axes, view: TimingView, scale: Scale) -> None:
 def _write_title(figure: Figure, view: TimingView, *, title: str, units: System) -> None:
     belt_speed = view.trace.belt.speed(view.zero_s)
     words = [
-        f"Carrier {view.carrier} at feeder {view.feeder}",
+        f"Carrier {view.carrier}",
         display(belt_speed, "speed", units=units),
     ]
     outcome = Outcome(int(view.rows.outcome[view.carrier]))

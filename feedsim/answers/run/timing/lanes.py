@@ -41,6 +41,9 @@ __all__ = [
 
 _Style = dict[str, Any]
 
+_CLEAR: _Style = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
+"""Behind a name, so that no line runs through it."""
+
 NOSE: _Style = {"color": BLUE, "linestyle": "-"}
 TAIL: _Style = {"color": BLUE, "linestyle": (0, (1, 2)), "linewidth": 1.1}
 TARGET: _Style = {"color": VERMILLION, "linestyle": DASHED}
@@ -147,6 +150,7 @@ def draw_paths(axes: Axes, paths: list[InsertPath], scale: Scale) -> None:
             fontsize=8,
             fontweight="bold" if own else "normal",
             color=BLUE,
+            bbox=_CLEAR,
             zorder=6,
         )
 
@@ -186,6 +190,7 @@ def label_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
             fontsize=8,
             fontweight="bold" if target.carrier == scale.chosen else "normal",
             color=VERMILLION,
+            bbox=_CLEAR,
             zorder=6,
         )
 
