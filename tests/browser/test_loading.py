@@ -243,3 +243,42 @@ def test_no_distance_is_cut_at_the_side(
     assert any(text.startswith("placement") for text in texts)
     for text, left, right in said:
         assert 0.0 <= left < right <= wide, text
+
+
+BOXES = """
+const said = [];
+const { fillText } = CanvasRenderingContext2D.prototype;
+CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+  const { width } = this.measureText(text);
+  const left = { left: x, right: x - width, center: x - width / 2 }[this.textAlign];
+  const tall = parseFloat(/([\\d.]+)px/.exec(this.font)[1]);
+  const top = this.textBaseline === "middle" ? y - tall / 2 : y - 0.8 * tall;
+  said.push([this.canvas.id, text, left, left + width, top, top + 0.9 * tall]);
+  fillText.call(this, text, x, y);
+};
+rehearsal.redrawNow();
+CanvasRenderingContext2D.prototype.fillText = fillText;
+return said.filter(([, text]) => text.trim());
+"""
+
+
+@pytest.mark.parametrize("size", [(360, 740), (390, 844), (820, 1180), (880, 640), (1280, 720)])
+@pytest.mark.parametrize("setups", [CARD, ("imperial", ()), ("two_feeders", ())])
+def test_no_text_of_a_picture_stands_on_another(
+    size: tuple[int, int],
+    setups: tuple[Any, ...],
+    browser: Any,
+    page_of: Callable[..., Path],
+) -> None:
+    """But for the number of an insert, which goes where the insert goes."""
+    browser.size(*size)
+    browser.open(page_of(*setups))
+    begin, end = browser.js("return [rehearsal.clock.from, rehearsal.clock.to]")
+    for share in (0.3, 0.5, 0.7):
+        browser.drawn_at(begin + share * (end - begin))
+        said = [box for box in browser.js(BOXES) if not box[1].isdigit()]
+        assert len({box[0] for box in said}) == 3, "picture, error and diagram"
+        for i, (canvas, text, left, right, top, bottom) in enumerate(said):
+            for other, words, first, last, high, low in said[i + 1 :]:
+                apart = right <= first or last <= left or bottom <= high or low <= top
+                assert canvas != other or apart, (text, words)

@@ -1,6 +1,8 @@
 // Where one carrier's placement error comes from: its landing, dimensioned, and the parts one after the other.
 
 const SIDE_BY_SIDE = 620; // px, from which the landing and its parts stand beside each other
+const NARROWEST = 480; // px, from which they do so where there is no height for one above the other
+const STACKED = 240;
 const NOTHING_MM = 5e-4;
 
 /** The parts of a placement error that matter, in the order in which they arise; null where none are told. */
@@ -36,7 +38,7 @@ const landingOf = (setup, place, carrier, t) => {
   const mm = rows.placement_error_mm[row];
   const parts = errorParts(feeder, row);
   const told = carrier in feeder.reasons;
-  const silence = told ? "the line was disturbed: no account of its parts" : `not worked out for so many carriers: see feedsim explain --carrier ${carrier}`;
+  const silence = told ? "The line was disturbed: no account of its parts." : notTold(carrier);
   return { mm, outside: rows.outside[row] === 1, parts, silence };
 };
 
@@ -58,9 +60,10 @@ const drawError = (area, setups, { carrier, times, placeOf, inUnits, ink }) => {
       drawErrorsSoFar(pen, box, setup, { place: placeOf(setup), carrier, t: times[i], inUnits, ink });
       return { ...landing, bars: [] };
     }
-    const beside = box.right - box.left > SIDE_BY_SIDE;
+    const wide = box.right - box.left;
+    const beside = wide > (box.bottom - box.top < STACKED ? NARROWEST : SIDE_BY_SIDE);
     const gap = beside ? 24 : 12;
-    const right = beside ? box.left + 0.46 * (box.right - box.left) : box.right;
+    const right = beside ? box.left + 0.46 * wide : box.right;
     const middle = Math.min(box.top + 150, box.top + 0.45 * (box.bottom - box.top));
     const geometry = setup.feeders[placeOf(setup)].geometry;
     drawLanding(pen, { ...box, right, bottom: beside ? box.bottom : middle }, { name, landing, setup, geometry, inUnits, ink });
@@ -167,7 +170,8 @@ const drawParts = (pen, { left, right, top, bottom }, { mm, parts, silence }, { 
   const unit = inUnits.units.length;
   write(pen, fitting(pen, [`What made it, ${unit.label} of belt; + late, − early`, `${unit.label}; + late, − early`], right - left, BOLD), left, top + 9, { font: BOLD, colour: ink.ink, line: "middle" });
   if (!parts) {
-    write(pen, silence, left, top + 32, { colour: ink.soft, line: "middle" });
+    wrapped(pen, silence, right - left, FONT).forEach((line, i) =>
+      write(pen, line, left, top + 32 + 16 * i, { colour: ink.soft, line: "middle" }));
     return [];
   }
   const rows = Math.max(3, Math.floor((bottom - top - 22) / 13));

@@ -4,8 +4,12 @@
 const carrierReasons = (setup, place, carrier, t) => {
   const row = rowOf(setup, carrier);
   if (row < 0 || !(decidedAt(setup.feeders[place], row) <= t)) return [];
-  return setup.feeders[place].reasons[carrier] ?? [];
+  return setup.feeders[place].reasons[carrier] ?? [notTold(carrier)];
 };
+
+/** Of very many carriers the page has the stories of some. */
+const notTold = (carrier) =>
+  `Of so many carriers only those missed or out of tolerance have their story here: feedsim explain --carrier ${carrier} tells it.`;
 
 /** Rows of the story: [label, text, is it bad], as far as they are known at time t of the run. */
 const carrierStory = (setup, place, row, t, { words, inUnits }) => {

@@ -133,8 +133,8 @@ const nextMagazine = (at, setup, feeder) => {
   return Math.min(Infinity, ...starts);
 };
 
-/** Ticks of the places that matter, with their names in a column beside the placement point. */
-const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, narrow, named, end }) => {
+/** Ticks of the places that matter, with their names in a column beside the placement point; none where the carrier eye has its own. */
+const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, narrow, named, end, taken }) => {
   const places = placesOf(feeder.geometry, blocked ? "blocked" : "clear");
   for (const place of places) {
     if (!place.s) {
@@ -160,6 +160,9 @@ const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, n
   const ways = levels.flatMap((level) => [[26, level], [10, level]]);
   const [away, texts] = ways.find(fits) ?? ways.at(-1);
   const left = Math.max(4, Math.min(endX + away, edge - widest(texts)));
+  const column = { left: left - 4, right: left + widest(texts), top: y - 8, bottom: at.top - 14 };
+  if (taken.some((box) => overlap(box, column))) return;
+  taken.push(column);
   places.forEach(({ s, from }, i) => {
     stroke(pen, ink.faint, 1, [from, [left - 4, y]]);
     const font = s ? SMALL : BOLD_SMALL;
@@ -170,7 +173,7 @@ const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, n
 };
 
 /** The clutch between master and feed: two discs, apart while open, together while closed. */
-const drawClutch = ({ pen, width }, path, feeder, state, { ink, narrow, named }) => {
+const drawClutch = ({ pen, width }, path, feeder, state, { ink, narrow, named, taken }) => {
   const [x, y] = path.point(pathStart(feeder) * 0.4, narrow ? 34 : 52);
   const gap = 9 * (1 - state.engagement);
   const half = narrow ? 8 : 12;
@@ -186,6 +189,21 @@ const drawClutch = ({ pen, width }, path, feeder, state, { ink, narrow, named })
   if (!named) return;
   const words = clutchWords(state);
   const share = words === "open" || words === "closed" ? "" : ` ${Math.round(100 * state.engagement)} %`;
-  write(pen, `clutch ${words}${share}`, x, y - half - 6, { font: BOLD, colour: ink.ink, align: "center", back: ink.paper });
+  const [low, high] = between(taken, x, y - half - 6);
+  const text = fitting(pen, [`clutch ${words}${share}`, `${words}${share}`, words, ""], high - low, BOLD);
+  const wide = widthOf(pen, text, BOLD) / 2;
+  const middle = Math.max(low + wide, Math.min(high - wide, x));
+  if (text) write(pen, text, middle, y - half - 6, { font: BOLD, colour: ink.ink, align: "center", back: ink.paper });
   if (feeder.title && width > 500) write(pen, feeder.title, x, y - half - 21, { colour: ink.ink, align: "center", back: ink.paper });
+};
+
+const overlap = (one, other) =>
+  one.left < other.right && other.left < one.right && one.top < other.bottom && other.top < one.bottom;
+
+/** From where to where nothing else stands beside x, for a line of text at y. */
+const between = (boxes, x, y) => {
+  const beside = boxes.filter((box) => box.top < y + 4 && box.bottom > y - 12);
+  const before = beside.filter(({ left, right }) => left + right < 2 * x).map(({ right }) => right + 7);
+  const after = beside.filter(({ left, right }) => left + right >= 2 * x).map(({ left }) => left - 7);
+  return [Math.max(-Infinity, ...before), Math.min(Infinity, ...after)];
 };

@@ -20,7 +20,7 @@ const drawGate = ({ pen }, at, setup, line, ink) => {
   const flap = open ? [x + 26, at.belt + 16] : [x + 30, at.belt + 3];
   stroke(pen, open ? ink.bad : ink.ink, 3, [[x, at.belt + 3], flap]);
   // its line keeps clear of the names beside the last feeder's placement point, its own stand above them
-  const name = Math.max(8, at.top - 116);
+  const name = Math.max(11, at.top - 116);
   stroke(pen, ink.ink, 1.6, [[x, at.belt + 8], [x, at.top - 14]], [2, 3]);
   stroke(pen, ink.ink, 1.6, [[x, name + 22], [x, name + 30]], [2, 3]);
   const state = open ? "open" : "closed";

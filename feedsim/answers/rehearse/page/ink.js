@@ -72,6 +72,17 @@ const write = (pen, text, x, y, { font = FONT, colour, align = "left", back = nu
   pen.fillText(text, x, y);
 };
 
+/** A text in lines no wider than the room. */
+const wrapped = (pen, text, room, font) => {
+  const lines = [""];
+  for (const word of text.split(" ")) {
+    const longer = `${lines.at(-1)} ${word}`.trim();
+    if (widthOf(pen, longer, font) > room && lines.at(-1)) lines.push(word);
+    else lines[lines.length - 1] = longer;
+  }
+  return lines;
+};
+
 const stroke = (pen, colour, width, points, dash = null) => {
   pen.strokeStyle = colour;
   pen.lineWidth = width;

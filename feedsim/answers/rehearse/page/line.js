@@ -125,12 +125,20 @@ const resultLabel = (feeder, row, t, { words, inUnits }) => {
 const fitting = (pen, texts, room, font) =>
   texts.find((text) => widthOf(pen, text, font) <= room) ?? texts.at(-1);
 
+const eyeHead = (at) => at.belt - (at.narrow ? 52 : 74);
+
+/** Where the name of the carrier eye and what it sees stand. */
+const carrierEyeName = ({ pen }, at) => {
+  const half = widthOf(pen, "carrier eye", BOLD) / 2;
+  return { left: at.x(0) - half, right: at.x(0) + half, top: eyeHead(at) - 38, bottom: eyeHead(at) - 8 };
+};
+
 /** A photo-eye over the belt: its lamp is filled and its beam ends on the card while blocked. */
 const drawCarrierEye = ({ pen }, at, setup, line, ink) => {
   const x = at.x(0);
   const number = blockedBy(setup.carrier_eye, line.t);
   const blocked = number >= 0;
-  const head = at.belt - (at.narrow ? 52 : 74);
+  const head = eyeHead(at);
   drawBeam(pen, [[x, head + 9], [x, blocked ? at.top : at.belt]], blocked, ink);
   drawEyeHead(pen, x, head, blocked, ink);
   write(pen, blocked ? "blocked" : "clear", x, head - 12, { colour: ink.ink, align: "center", back: ink.paper });

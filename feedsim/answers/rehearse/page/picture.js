@@ -11,7 +11,7 @@ const drawPicture = (area, setup, { clock, view, feeder: looked, chosen, words, 
   const at = layoutOf(area, view, { withDistances, feeders: setup.feeders.length });
   pen.fillStyle = ink.paper;
   pen.fillRect(0, 0, width, height);
-  const look = { ink, words, inUnits, chosen, narrow: at.narrow };
+  const look = { ink, words, inUnits, chosen, narrow: at.narrow, taken: [carrierEyeName(area, at)] };
   drawBelt(area, at, line, ink);
   drawCarriers(area, at, setup, line, ink, chosen);
   setup.feeders.forEach((feeder, place) => {

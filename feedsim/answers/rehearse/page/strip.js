@@ -109,13 +109,14 @@ const drawBars = ({ pen }, box, tape, { signal, input, ink, word }) => {
   const middle = (box.top + box.bottom) / 2;
   stroke(pen, ink.soft, 1, [[tape.x(tape.from), box.bottom], [tape.x(tape.to), box.bottom]]);
   const [first, last] = stretchesIn(signal, tape.from, tape.to);
+  const font = box.bottom - box.top < 12 ? TINY : SMALL;
   for (let i = first; i < last; i++) {
     const from = tape.x(Math.max(signal.from_s[i], tape.from));
     const to = tape.x(Math.min(signal.to_s[i], tape.to));
     if (to < tape.left) continue;
     drawBar(pen, box, [from, to], { fill: ink.blocked, ink });
-    const name = fitting(pen, [`${word} ${signal.number[i]}`, `${signal.number[i]}`, ""], to - from - 6, SMALL);
-    write(pen, name, (Math.max(from, tape.left) + to) / 2, middle, { font: SMALL, colour: ink.ink, align: "center", line: "middle" });
+    const name = fitting(pen, [`${word} ${signal.number[i]}`, `${signal.number[i]}`, ""], to - from - 6, font);
+    write(pen, name, (Math.max(from, tape.left) + to) / 2, middle, { font, colour: ink.ink, align: "center", line: "middle" });
   }
   if (input) drawInput({ pen }, box, tape, { input, ink });
 };
