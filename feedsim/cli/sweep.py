@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -26,8 +27,7 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from feedsim.answers.answer import Answer
-    from feedsim.answers.sweep.answer import Plan
+    from feedsim.answers.sweep.answer import Plan, Sweep
     from feedsim.answers.sweep.study import Point
     from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.files.folder import OutputFolder
@@ -58,6 +58,14 @@ def sweep(
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on from an interrupted sweep's points.")
     ] = False,
+    pages: Annotated[
+        bool,
+        typer.Option(
+            "--pages",
+            help="Also write a page of each point that plays the line there; its point in "
+            "report.html opens it.",
+        ),
+    ] = False,
     engine: Engine = None,
     units: Units = None,
     as_json: AsJson = False,
@@ -75,19 +83,19 @@ def sweep(
     use_engine(engine)
     where_of(jobs, cluster)  # refused before all else
     changes = changes_of(settings, carriers=carriers, replications=replications)
-    plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [])
+    plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [], pages=pages)
     alone = jobs is None and cluster is None and is_quick(machine_of(plan.scenario), plan.carriers)
     where = where_of(1 if alone else jobs, cluster)
     return deliver(
         "sweep",
-        lambda folder: _answer(plan, folder, where=where, resume=resume),
+        lambda folder: replace(_answer(plan, folder, where=where, resume=resume), paged=pages),
         folder=out if out is not None else Path("plots") / scenario.stem / "sweep",
         units=units,
         as_json=as_json,
     )
 
 
-def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> Answer:
+def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> Sweep:
     """Run the points, each kept as soon as it is there."""
     from feedsim.answers.sweep.answer import swept
     from feedsim.answers.sweep.unfinished import Unfinished

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from feedsim import load, rehearse
 from feedsim.answers.sweep import study
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.cli.main import INTERRUPTED
@@ -45,6 +48,33 @@ def test_a_sweep_writes_its_files_and_says_how_far_it_is_accepted(
     assert [float(r["line_speed_mm_s"]) for r in rows] == pytest.approx(
         [v * 1000.0 / 60.0 for v in (40, 60, 150)], rel=1e-12
     )
+
+
+def test_the_points_of_a_report_lead_to_their_pages(tmp_path: Path, feedsim: Run) -> None:
+    few = ("--carriers", 120, "--speeds", "60,150 m/min")
+    assert feedsim("sweep", CARD, *few, "--jobs", 1, "--pages", "--out", tmp_path).status == 0
+    report = (tmp_path / "report.html").read_text("utf-8")
+    led_to = set(re.findall(r'href="([^"]+)"', report))
+    assert led_to == {"point-0.html", "point-1.html"}
+    # what the command does that the report names: none missed at 60 m/min, tails held at 150
+    line = load(CARD).but({"run.carriers": 120})
+    slow = rehearse(line.but({"line.speed": "60 m/min"}))
+    fast = rehearse(line.but({"line.speed": "150 m/min"}), first_hazard=True)
+    for place, page in enumerate((slow, fast)):
+        made = replace(page, lines=(replace(page.lines[0], name="Membership card on A5 letter"),))
+        assert (tmp_path / f"point-{place}.html").read_text("utf-8") == made.html()
+    assert fast.choice.because == "hazard"
+
+
+def test_pages_of_very_many_points_are_refused_before_any_work(
+    tmp_path: Path, feedsim: Run
+) -> None:
+    ended = feedsim("sweep", CARD, "--speeds", "20:61:1 m/min", "--pages", "--out", tmp_path / "x")
+    assert ended.status == 2
+    assert "--pages" in ended.err
+    assert "42 points" in ended.err
+    assert "at most 40" in ended.err
+    assert not (tmp_path / "x").exists()
 
 
 def test_same_bytes_from_one_job_and_from_two(tmp_path: Path, feedsim: Run) -> None:

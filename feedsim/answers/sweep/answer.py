@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.line import Line
+from feedsim.answers.sweep.pages import has_pages, point_pages
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.study import Point, Swept, run_sweep
 from feedsim.answers.sweep.study import Sweep as Plan
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
+from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_axis, parse_speeds, speeds_of
 from feedsim.running.executor import Where
@@ -31,8 +33,15 @@ def _nothing(*_: object) -> None:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Sweep(Swept, Answer):
-    """All points of a sweep."""
+    """All points of a sweep.
 
+    Attributes
+    ----------
+    paged : bool
+        Whether a page that plays the line at each point is among its files.
+    """
+
+    paged: bool = field(default=False, metadata=LEFT_OUT, compare=False)
     name: ClassVar[str] = "sweep"
 
     def _text(self, units: System) -> str:
@@ -69,28 +78,21 @@ class Sweep(Swept, Answer):
             for name, one in figures.items()
         ]
         settings = [feeder.settings for feeder in review(self.scenario).feeders]
-        report = sweep_report(self, figures=shown, settings=settings, units=units)
+        pages = point_pages(self, units=units) if self.paged else {}
+        report = sweep_report(self, figures=shown, settings=settings, units=units, pages=self.paged)
         return {
             "sweep.json": self.json().encode(),
             "sweep.csv": sweep_csv(self),
             **drawn,
             "report.html": report.encode(),
+            **pages,
         }
 
 
-def planned(line: Line, *, speeds: str | None = None, vary: Sequence[str] = ()) -> Plan:
-    """Return what a sweep is to run.
-
-    Parameters
-    ----------
-    line, speeds, vary
-        See :func:`sweep`.
-
-    Raises
-    ------
-    FeedsimError
-        If a range or a key is wrong, or a value makes no line that can be.
-    """
+def planned(
+    line: Line, *, speeds: str | None = None, vary: Sequence[str] = (), pages: bool = False
+) -> Plan:
+    """Return what a sweep is to run; see :func:`sweep`."""
     scenario = line.scenario
     axes = [parse_axis(text) for text in vary]
     if speeds is not None:
@@ -100,6 +102,8 @@ def planned(line: Line, *, speeds: str | None = None, vary: Sequence[str] = ()) 
     axes.sort(key=lambda axis: axis.is_speed)
     plan = Plan(scenario, tuple(axes), scenario.sweep.replications, line.units, line.written)
     plan.check()
+    if pages:
+        has_pages(len(plan.points))
     return plan
 
 
@@ -123,6 +127,7 @@ def sweep(
     vary: Sequence[str] = (),
     jobs: int | None = 1,
     cluster: str | None = None,
+    pages: bool = False,
 ) -> Sweep:
     """Run a line at many speeds, or with many values of a key, with common random numbers.
 
@@ -140,11 +145,15 @@ def sweep(
         for a script's ``if __name__ == "__main__":``, as every spawned process does.
     cluster : str, optional
         Address of a Dask scheduler.
+    pages : bool
+        Whether the files that :meth:`Answer.save` writes have a page of each point.
 
     Raises
     ------
     FeedsimError
-        If a range or a key is wrong, or a value makes no line that can be.
+        If a range or a key is wrong, a value makes no line that can be, or there are too many
+        points for pages.
     """
     where = where_of(None if cluster else jobs, cluster)
-    return swept(planned(line, speeds=speeds, vary=vary), where=where)
+    plan = planned(line, speeds=speeds, vary=vary, pages=pages)
+    return replace(swept(plan, where=where), paged=pages)

@@ -10,6 +10,7 @@ from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
 from feedsim.answers.sweep.curves import what_fails
 from feedsim.answers.sweep.links import Picture
+from feedsim.answers.sweep.pages import MOST_WATCHED, page_of, worth_watching
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import heads, rows_of, verdict_of
 from feedsim.metrics.machine_settings import MachineSettings
@@ -31,6 +32,7 @@ def sweep_report(
     figures: Sequence[Picture],
     settings: Sequence[MachineSettings],
     units: System = "metric",
+    pages: bool = False,
 ) -> str:
     """Return the report as HTML; every text from the scenario is escaped.
 
@@ -41,6 +43,8 @@ def sweep_report(
     figures : sequence of Picture
     settings : sequence of MachineSettings
         One for each feeder, of the scenario as given.
+    pages : bool
+        Whether :func:`feedsim.answers.sweep.pages.point_pages` lie beside it.
     """
     return html_page(
         "feedsim.answers.sweep",
@@ -52,6 +56,7 @@ def sweep_report(
         ],
         names=[words.name_of(point, units) for point in swept.points],
         watch=_watch(swept, units),
+        pages=[page_of(place) for place in range(len(swept.points))] if pages else [],
         is_map=len(swept.axes) == 2,
         by_speed=swept.by_speed_alone,
         heads=_heads(swept, units),
@@ -105,18 +110,13 @@ def _watch(swept: Swept, units: System) -> list[tuple[str, str]]:
     Of the first that was missed, else of the first with a hazard; none for very many points.
     """
     found = []
-    for point in swept.points if len(swept.points) <= _MOST_ROWS else ():
-        feeders = point.results.feeders
-        if any(feeder.missed.count for feeder in feeders):
-            option, what = "--first-miss", "the first carrier that is missed"
-        elif any(feeder.jam_risk.count for feeder in feeders):
-            option, what = "--first-hazard", "the first cycle with a hazard"
-        else:
-            option, what = "", "the first carriers: none missed, no hazard"
+    for point in swept.points if len(swept.points) <= MOST_WATCHED else ():
+        what, said = worth_watching(point)
         at = speed(point.results.line_speed_mm_s, units, digits=10)
         words = ["feedsim rehearse swept.toml", f'--speed "{at}"']
         words += [f"--set {key}='{value}'" for key, value in point.varied.items()]
-        found.append((" ".join([*words, option]).rstrip(), what))
+        words += [f"--{what.replace('_', '-')}"] if what else []
+        found.append((" ".join(words), said))
     return found
 
 
