@@ -107,7 +107,8 @@ def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> 
     known = _known(kept, resume=resume)
     folder.keeps = kept
     done = len(known)
-    with progress_bar("points", len(plan.points)) as progress:
+    steps = len(plan.points) + 1  # the last are the closed forms
+    with progress_bar("points, then the limits in closed form", steps) as progress:
 
         def finished(place: int, point: Point) -> None:
             nonlocal done

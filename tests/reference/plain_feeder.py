@@ -80,6 +80,7 @@ class PlainFeeder:
         self.stage_position = math.nan
         self.estimate = math.nan
         self.ready = math.inf
+        self.ready_at_once = math.nan  # ready at the very tick at which the clutch opened
         self.ended = math.inf  # from when on there is no insert any more
         self.corrections = Corrections()
         self.cycles: list[Cycle] = []
@@ -249,6 +250,7 @@ class PlainFeeder:
         back = self.settings.speed_ratio * self.belt.controller_speed(known) * eye_delay
         self._stage(insert, end, captured_feed, back)
         cycle.ready = self.ready
+        self.ready_at_once = tick if self.ready <= tick + TINY_S else math.nan
 
     def _open(self, cycle, t):
         cycle.opened = t
@@ -293,7 +295,10 @@ class PlainFeeder:
         return next(self.corrections.spans(t))[2]
 
     def is_late(self, mark):
-        point = self.point(mark, self._correction(mark.known), beyond=True)
+        # what an opening brings about at its own instant comes after the scan tick of that instant
+        before = abs(mark.known - self.ready_at_once) <= TINY_S
+        correction = 0.0 if before else self._correction(mark.known)
+        point = self.point(mark, correction, beyond=True)
         return self.controller.holds(point, mark.known)
 
     def _over(self):

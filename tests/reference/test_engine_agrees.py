@@ -61,6 +61,33 @@ def test_engine_agrees_with_the_plain_implementation(block: int) -> None:
         assert gates[0] == pytest.approx(gates[1], abs=1e-9), seed
 
 
+def test_a_feeder_that_is_ready_at_its_opening_tick_is_so_after_the_scan_tick_of_that_instant() -> (
+    None
+):
+    # 3766: the mark that becomes known there is judged before the correction is in force
+    for seed in (3766, *range(25)):
+        machine = random_machine(seed)
+        feeders = [
+            replace(
+                feeder,
+                clutch=replace(feeder.clutch, ramp_in=0.0, ramp_out=0.0, settle_s=0.0),
+                servo=replace(feeder.servo, command_delay_s=0.0),
+                settings=replace(feeder.settings, stage_correction=True),
+            )
+            for feeder in machine.feeders
+        ]
+        ticks = replace(machine.controller, scan_s=0.002, motion_cycle_s=0.002)
+        machine = replace(machine, feeders=tuple(feeders), controller=ticks)
+        machine = random_machine(seed) if seed == 3766 else machine
+        draws = RunDraws(machine, seed)
+        ours, plain = (
+            simulate(machine, draws, carriers=CARRIERS),
+            plain_run(machine, draws, CARRIERS),
+        )
+        for a, b in zip(ours.feeders, plain.feeders, strict=True):
+            compare(a, b)
+
+
 @pytest.mark.parametrize("block", range(4))
 def test_engine_agrees_on_filtered_and_polled_eyes(block: int) -> None:
     for seed in range(25 * block, 25 * block + 25):
