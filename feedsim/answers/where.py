@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.machine import Machine
+from feedsim.running.engines import is_quick
 from feedsim.running.executor import Cluster, Local, Where
 
-__all__ = ["where_of"]
+__all__ = ["quickest", "where_of"]
 
 
 def where_of(jobs: int | None, cluster: str | None = None) -> Where:
@@ -31,3 +33,13 @@ def where_of(jobs: int | None, cluster: str | None = None) -> Where:
         message = "cannot go with --jobs: a cluster has as many processes as it has workers"
         raise FeedsimError(Fault("--cluster", message=message))
     return Cluster(cluster)
+
+
+def quickest(machine: Machine, carriers: int, *, jobs: int | None, cluster: str | None) -> Where:
+    """Return where so many carriers run soonest, unless that is asked for.
+
+    Parameters and what is refused: see :func:`where_of`.
+    """
+    where = where_of(jobs, cluster)
+    free = jobs is None and cluster is None
+    return Local(1) if free and is_quick(machine, carriers) else where

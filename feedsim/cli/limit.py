@@ -68,15 +68,17 @@ def limit(
     """
     from feedsim.answers.limit.answer import enough, searched
     from feedsim.answers.limit.study.closed import in_closed_form
-    from feedsim.answers.where import where_of
+    from feedsim.answers.where import quickest, where_of
     from feedsim.cli.delivery import deliver, print_now
     from feedsim.cli.progress import doing, progress_bar
+    from feedsim.running.run import machine_of
 
     use_engine(engine)
-    where = where_of(jobs, cluster)
+    where_of(jobs, cluster)  # refused before all else
     line = read_line(scenario, changes_of(settings, carriers=carriers))
     narrow = share_of("--within", within)
     enough(line, within=narrow, at_most=at_most)
+    where = quickest(machine_of(line.scenario), at_most, jobs=jobs, cluster=cluster)
 
     def find(_: object) -> Answer:
         with doing("working out the limits in closed form"):

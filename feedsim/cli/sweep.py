@@ -75,17 +75,15 @@ def sweep(
     Prints a table and writes sweep.csv, sweep.json, figures and report.html.
     """
     from feedsim.answers.sweep.answer import planned
-    from feedsim.answers.where import where_of
+    from feedsim.answers.where import quickest, where_of
     from feedsim.cli.delivery import deliver
-    from feedsim.running.engines import is_quick
     from feedsim.running.run import machine_of
 
     use_engine(engine)
     where_of(jobs, cluster)  # refused before all else
     changes = changes_of(settings, carriers=carriers, replications=replications)
     plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [], pages=pages)
-    alone = jobs is None and cluster is None and is_quick(machine_of(plan.scenario), plan.carriers)
-    where = where_of(1 if alone else jobs, cluster)
+    where = quickest(machine_of(plan.scenario), plan.carriers, jobs=jobs, cluster=cluster)
     return deliver(
         "sweep",
         lambda folder: replace(_answer(plan, folder, where=where, resume=resume), paged=pages),

@@ -32,8 +32,9 @@ MOST_HELD = 1_500_000
 """Carriers whose records are held in memory; those of longer runs lie in temporary files."""
 LOADING = 20_000
 """Carriers that the event engine runs in the time that it takes to load the compiled one."""
-_BEGINNING = 300_000
-"""Carriers that the compiled engine runs in the time in which another process begins."""
+_BEGINNING = 1_000_000
+"""Carriers of a feeder that the compiled engine runs, with their results, in the time in which two
+other processes begin and run them."""
 _COMPILING = 250_000
 """Likewise to compile it."""
 
@@ -98,8 +99,8 @@ def expect_many() -> None:
 
 
 def is_quick(machine: Machine, carriers: int) -> bool:
-    """Tell whether this process runs so many on the compiled engine before others have begun."""
-    if carriers > _BEGINNING or why_not(machine) or takes_events():
+    """Tell whether this process runs so many on the compiled engine before others have."""
+    if carriers * len(machine.feeders) > _BEGINNING or why_not(machine) or takes_events():
         return False
     from feedsim.compiled.cache import is_kept
 
