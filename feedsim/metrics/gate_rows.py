@@ -131,8 +131,12 @@ def _forgotten(records: RunRecords, by: Floats) -> Bools:
     """Return of which carriers an encoder that lost its place made the program forget."""
     came = records.carriers.eye_time_s[records.warm_up :]
     forgotten = np.zeros(len(by), dtype=np.bool_)
+    ends = [*records.begins[1:], len(by)]
     for stop in records.stops:
         homed = [step.time_s for step in stop.steps if step.step == "homed"]
-        if homed:
-            forgotten |= (came <= homed[-1] + _SAME_S) & (by >= stop.time_s - _SAME_S)
+        if homed:  # a run that was put before this one has ended, whatever is on its way there
+            run = slice(records.begins[stop.run], ends[stop.run])
+            forgotten[run] |= (came[run] <= homed[-1] + _SAME_S) & (
+                by[run] >= stop.time_s - _SAME_S
+            )
     return forgotten

@@ -52,8 +52,10 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
         ),
         begins=begins,
         stops=tuple(
-            _moved(stop, shift, begin=begin, warm_up=run.warm_up)
-            for run, shift, begin, start in zip(runs, shifts, begins, starts, strict=False)
+            replace(_moved(stop, shift, begin=begin, warm_up=run.warm_up), run=number)
+            for number, (run, shift, begin, start) in enumerate(
+                zip(runs, shifts, begins, starts, strict=False)
+            )
             for stop in run.stops
             if not stop.restarted_s <= start
         ),

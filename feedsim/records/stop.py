@@ -91,6 +91,8 @@ class Stop:
         What was done, in order.
     within : tuple of Within
         What would have stopped the line, had it not been stopped.
+    run : int
+        Of several runs that were put together, which one, from 0.
     """
 
     rule: Rule
@@ -103,6 +105,7 @@ class Stop:
     lost: tuple[tuple[int, ...], ...]
     steps: tuple[RecoveryStep, ...]
     within: tuple[Within, ...] = ()
+    run: int = 0
 
 
 @dataclass(frozen=True, slots=True)

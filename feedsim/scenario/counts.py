@@ -19,7 +19,7 @@ from feedsim.scenario.wording import dotted, shown
 __all__ = ["COUNTED", "with_counts"]
 
 COUNTED = ("engage_distance", "disengage_distance")
-"""The settings of a feeder that may be written in counts."""
+"""The settings of a feeder that may be written in counts; besides, their ``resolution``."""
 
 _COUNTS = re.compile(r" *([+-]?\d{1,12}(?:\.\d{1,6})?) *counts? *", re.ASCII)
 _ENCODER = ("line", "encoder")
@@ -84,7 +84,18 @@ def _read(
             elif type(raw) is int and 0 < abs(raw) < _MOST and count_mm:
                 faults.append(_bare(raw, (*above, name), count_mm))
                 value = "auto" if above[0] == "feeder" else "1 mm"
+        elif name == "resolution" and isinstance(raw, dict):
+            value = _step(raw)
         yield name, value
+
+
+def _step(resolution: dict[Any, Any]) -> dict[Any, Any]:
+    """Take a step of distances in whole counts for what it is: its own key."""
+    found = _COUNTS.fullmatch(str(resolution.get("distance")))
+    if found is None or resolution.get("distance_counts") or "." in found.group(1):
+        return resolution
+    others = {name: value for name, value in resolution.items() if name != "distance"}
+    return {**others, "distance_counts": int(found.group(1))}
 
 
 def _bare(raw: int, path: tuple[Any, ...], count_mm: Fraction) -> Fault:

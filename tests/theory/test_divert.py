@@ -32,6 +32,7 @@ from feedsim.machine import (
 from feedsim.metrics.gate_rows import Gate, GateRows, Known, gate_rows
 from feedsim.metrics.product_rows import product_rows
 from feedsim.records.columns import RunRecords
+from feedsim.records.joined import joined
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.line import LineRun, simulate
@@ -201,6 +202,30 @@ def test_an_encoder_that_loses_its_place_makes_the_program_forget(keeps):
     assert Gate(rows.gate[1]) == (Gate.BAD_DIVERTED if keeps else Gate.BAD_PASSED)
     assert Gate(rows.gate[2]) == (Gate.GOOD_PASSED if keeps else Gate.BAD_PASSED)
     assert Gate(rows.gate[3]) == Gate.GOOD_PASSED
+
+
+def test_a_stop_makes_nothing_forget_that_ran_before_its_run_began():
+    """An emergency stop at 0.3 s; the last carrier, 120 mm behind, is not staged, and diverted.
+
+    Of two such runs put together the second one's stop comes while the last carrier of the first
+    would be on its way to the gate, and the program of the second run never knew it.
+    """
+    supervision = Supervision(
+        StopRules(no_insert=True, clearing=Clearing(5.0)), keeps_place=False, home_time_s=2.0
+    )
+    short = Carriers(Paced(100.0, 300.0))
+    line = replace(hand_line(), supervision=supervision, divert=GATE, carriers=short)
+    edges = [100.0, 700.0, 1300.0, 1420.0]
+    records, _ = stopped_at(line, 0.3, edges, rule=Rule.EMERGENCY_STOP)
+    alone = at_gate(records, line)
+    assert Gate(alone.gate[3]) == Gate.BAD_DIVERTED
+    both = at_gate(joined([records, records]), line)
+    assert both.gate.tolist() == [*alone.gate.tolist(), *alone.gate.tolist()]
+    assert [stop.run for stop in joined([records, records]).stops] == [0, 1]
+    # the twin takes both stops for those of one run
+    stops = tuple(replace(stop, run=0) for stop in joined([records, records]).stops)
+    mixed = at_gate(replace(joined([records, records]), stops=stops, begins=(0,)), line)
+    assert mixed.gate.tolist() != both.gate.tolist()
 
 
 def test_an_edge_that_a_trip_overtakes_is_never_known():

@@ -10,6 +10,7 @@ import pytest
 
 from feedsim.errors import FeedsimError
 from feedsim.running.axes import changed, parse_axis
+from feedsim.running.run import machine_of
 from feedsim.scenario import scenario_from_text, starter_text
 
 TEXT = starter_text()  # 10000 counts on a wheel of 500 mm: 0.05 mm each
@@ -63,3 +64,18 @@ def test_a_bare_number_is_read_both_ways():
     said = str(caught.value)
     assert 'write "8400 counts" if counts were meant (420 mm of belt), or "8400 mm"' in said
     assert 'engage_lead: found 13; needs "auto", or a time with its unit' in said
+
+
+def test_the_step_of_distances_may_be_written_in_counts() -> None:
+    steps = "feeder.0.settings.resolution"
+    found = read(f"{steps}.distance=5 counts").feeder[0].settings.resolution
+    assert (found.distance_counts, found.distance) == (5, 0.0)
+    # 500 mm in 10,000 counts: 5 of them are 0.25 mm
+    machine = machine_of(read(f"{steps}.distance=5 counts"))
+    assert machine.feeders[0].settings.resolution.distance_mm == pytest.approx(0.25)
+    with pytest.raises(FeedsimError, match="distance"):
+        read(f"{steps}.distance=2.5 counts")
+    with pytest.raises(FeedsimError, match="distance_counts"):
+        read(f"{steps}.distance=-5 counts")
+    with pytest.raises(FeedsimError, match='found "5 counts"'):
+        read(f"{steps}.distance=5 counts", f"{steps}.distance_counts=3")
