@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import norm
 
 from feedsim.answers.run.deciding import enough, round_up
-from feedsim.answers.sweep.text import sweep_text
+from feedsim.answers.sweep.text import _more, sweep_text
 from feedsim.answers.sweep.words import worth
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.running.axes import speeds_of
@@ -36,6 +36,17 @@ def test_a_share_at_its_limit_is_never_decided() -> None:
     said = enough([row("missed", None), row("jam_risk", 500)], accepted=True)
     assert said == "more would not, as far as is known (missed: right at the limit)"
     assert enough([], accepted=True) == ""
+
+
+def test_a_point_at_its_limit_does_not_speak_for_the_others_of_a_sweep() -> None:
+    stuck, open_ones = [row("within_tolerance", None)], [row("missed", 3838)]
+    said = "about 3900 would (--carriers 3900), if shares stay as they are (missed)"
+    assert _more([open_ones], 1) == said
+    assert (
+        _more([stuck, open_ones], 1)
+        == f"{said}, but not at 1 point with a share right at its limit"
+    )
+    assert _more([stuck], 1).startswith("more would not, as far as is known")
 
 
 def test_it_says_how_to_run_a_rare_figure() -> None:

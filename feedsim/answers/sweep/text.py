@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from feedsim.answers.limit.islands import comes_and_goes
@@ -11,6 +11,7 @@ from feedsim.answers.run.product.points import product_cells, product_heads, tel
 from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import HighestAccepted, Point, Swept
+from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display, display_unit
@@ -39,14 +40,25 @@ def _needed(swept: Swept) -> list[str]:
     """Say how many carriers a point needs to be decided, where some are not; of the most needy."""
     points = [point.results for point in swept.points]
     open_ones = [p for p in points if is_undecided(p)]
-    met = [row for p in open_ones if p.accepted for row in p.to_decide]
-    unmet = [row for p in open_ones if not p.accepted for row in easiest(p.to_decide)]
+    met = [p.to_decide for p in open_ones if p.accepted]
+    unmet = [easiest(p.to_decide) for p in open_ones if not p.accepted]
     told = (
         f"{where}: {counted(points[0].carriers, 'carrier')} do not show it at 95 %; {more}."
         for where, rows in (("Accepted so far", met), ("Not accepted so far", unmet))
-        if (more := enough(rows, accepted=True, replications=points[0].replications))
+        if (more := _more(rows, points[0].replications))
     )
     return [line for text in told for line in wrapped(text)]
+
+
+def _more(points: Sequence[Sequence[ToDecide]], replications: int) -> str:
+    """Say how many carriers decide all points that any number does, and how many none does."""
+    stuck = [rows for rows in points if any(row.carriers is None for row in rows)]
+    can = [rows for rows in points if rows not in stuck]
+    rows = [row for rows in can or stuck for row in rows]
+    words = enough(rows, accepted=True, replications=replications)
+    if not (can and stuck):
+        return words
+    return f"{words}, but not at {counted(len(stuck), 'point')} with a share right at its limit"
 
 
 def _products(swept: Swept, units: System) -> list[str]:
