@@ -16,6 +16,7 @@ from feedsim.scenario.given import Given
 from feedsim.scenario.product_checks import product_faults
 from feedsim.scenario.record_file import MOST_ROWS, Recorded
 from feedsim.scenario.stopping import stopping_faults
+from feedsim.scenario.tune_checks import tune_faults
 from feedsim.scenario.wording import dotted, shown
 
 __all__ = ["geometry_faults"]
@@ -45,7 +46,8 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
         faults += [*_insert_path(given, here), *_target(given, here), *_eye(given, (*here, "eye"))]
         faults += [*_resolution(given, (*here, "settings", "resolution"))]
         faults += drive_faults(given, here)
-    return [*faults, *product_faults(data, given), *stopping_faults(data, given)]
+    faults += [*product_faults(data, given), *stopping_faults(data, given)]
+    return [*faults, *tune_faults(data, given)]
 
 
 def _carriers(given: Given) -> Iterator[Fault]:

@@ -16,6 +16,7 @@ from feedsim.scenario.planned import Adjust, Fault, tables
 from feedsim.scenario.product import Divert, Product
 from feedsim.scenario.supervision import JamProbability, Supervision
 from feedsim.scenario.sweep import Sweep
+from feedsim.scenario.tune import Tune
 
 __all__ = ["MOST_FEEDERS", "Acceptance", "Limits", "Scenario"]
 
@@ -101,9 +102,14 @@ class Scenario(Section):
         "What an operator changes while the line runs.", ()
     )
     sweep: Sweep = Field(default_factory=Sweep)
+    tune: Tune | None = key(
+        "What feedsim tune may choose, and what is unsure.",
+        None,
+        json_schema_extra=as_table,
+    )
 
     @property
     def unused(self) -> tuple[str, ...]:
         """Tables that are left out."""
-        names = ("product", "divert", "supervision", "fault", "adjust")
+        names = ("product", "divert", "supervision", "fault", "adjust", "tune")
         return tuple(name for name in names if not getattr(self, name))

@@ -12,7 +12,7 @@ from feedsim.scenario.old_names import written_path
 from feedsim.scenario.tree import Node, node, unknown_key
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["apply_overrides", "collect_overrides"]
+__all__ = ["apply_overrides", "collect_overrides", "toml_or_text"]
 
 
 def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
@@ -60,13 +60,13 @@ def collect_overrides(
             faults.append(Fault(shown(override), shown(override), "key=value", message))
             continue
         try:
-            data = _changed(data, written_path(parts, data), _value(value.strip()))
+            data = _changed(data, written_path(parts, data), toml_or_text(value.strip()))
         except FeedsimError as error:
             faults += error.faults
     return data, faults
 
 
-def _value(text: str) -> Any:
+def toml_or_text(text: str) -> Any:
     """Read a value as TOML, or take it as text."""
     try:
         table = tomllib.loads(f"value = {text}")

@@ -1,0 +1,1 @@
+"""The best setup, and how much it can bear."""

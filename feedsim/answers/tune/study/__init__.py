@@ -1,0 +1,1 @@
+"""The search for the best setup, and the verdict on what it found."""

@@ -1,0 +1,237 @@
+"""The verdict on a setup: on cards, and for machines drawn, that no search has seen.
+
+The winner of a search is flattered by the cards that it won on (Smith and Winkler 2006, Management
+Science 52:311-322), so nothing that a search has run enters here but the setup and where to look.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import NormalDist, fmean, stdev
+
+from feedsim.answers.tune.study.bench import Bench
+from feedsim.answers.tune.study.results import Judged, PartAccepted, Verdict
+from feedsim.answers.tune.study.rungs import (
+    Believed,
+    Drawn,
+    highest,
+    rung_of,
+    speed_at,
+)
+from feedsim.answers.tune.study.simulated import RunCounts, excess_of, pooled
+from feedsim.answers.tune.study.space import Setup
+from feedsim.metrics.intervals import Interval, clopper_pearson
+from feedsim.metrics.means import widened
+from feedsim.metrics.tally import Sureness
+from feedsim.running.run import criteria_of
+
+__all__ = ["gain_interval", "judge", "machines_needed"]
+
+_VERDICT, _END = 0.05, 0.0125
+"""Chances of error: of a verdict, and of each end of an interval, two of which make a gain."""
+_FIGURES = 3
+
+
+def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) -> Judged:
+    """Return the verdict on a setup.
+
+    Parameters
+    ----------
+    near_mm_s : float or None
+        The speed that the search found; None where it found none.
+    robust : bool
+        For what is unsure, else for what is believed.
+    """
+    before = bench.carriers
+    at = bench.space.at_speed
+    if at is None and near_mm_s is None:
+        return _judged(bench, setup, None, None, "refused", None, None, before)
+    if at is None:
+        of_speed = _drawn_speed if robust else _believed_speed
+        found = of_speed(bench, setup, near_mm_s or 0.0)
+    else:
+        found = (_drawn_at if robust else _believed_at)(bench, setup, at)
+    return _judged(bench, setup, *found, before)
+
+
+_Found = tuple[float | None, Interval | None, Verdict, float | None, PartAccepted | None]
+
+
+def _judged(
+    bench: Bench,
+    setup: Setup,
+    value: float | None,
+    interval: Interval | None,
+    verdict: Verdict,
+    speed: float | None,
+    drawn: PartAccepted | None,
+    before: int,
+) -> Judged:
+    space = bench.space
+    texts, price, carriers = space.texts(setup), space.price(setup), bench.carriers - before
+    return Judged(texts, price, value, interval, verdict, speed, drawn, carriers)
+
+
+def machines_needed(assurance: float) -> int:
+    """Return how many machines, all accepted, show that a share of all is accepted.
+
+    By the chance of that, assurance^n (Wilks 1942, Annals of Mathematical Statistics 13:400-409).
+    """
+    return math.ceil(math.log(_END) / math.log(assurance))
+
+
+def _drawn_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
+    assurance = bench.space.tune.assurance
+    n = max(bench.space.tune.draws, machines_needed(assurance))
+    machines = Drawn(bench, setup, fresh=n, near_mm_s=near_mm_s)
+
+    def shown(rung: int, error: float) -> bool:
+        most = _most_refused(n, assurance, error)
+        return most >= 0 and machines.refused(rung, at_most=most) <= most
+
+    def not_refused(rung: int) -> bool:
+        least = _least_refused(n, assurance)
+        return machines.refused(rung, at_most=least - 1) < least
+
+    start = rung_of(bench, near_mm_s)
+    middle = highest(machines.accepted, start)
+    accepted = highest(lambda rung: shown(rung, _VERDICT), start if middle is None else middle)
+    low = None if accepted is None else highest(lambda rung: shown(rung, _END), accepted)
+    high = highest(not_refused, start if middle is None else middle)
+    drawn = None
+    if accepted is not None:
+        refused = machines.refused(accepted, at_most=n)
+        drawn = _part(n - refused, n)
+    return _speeds(bench, middle, accepted, low, high, drawn)
+
+
+def _speeds(
+    bench: Bench,
+    middle: int | None,
+    accepted: int | None,
+    low: int | None,
+    high: int | None,
+    drawn: PartAccepted | None,
+) -> _Found:
+    """Return rungs as speeds; an edge lies between its rung and the next."""
+    value = None if middle is None else speed_at(bench, middle + 0.5)
+    interval = None
+    if value is not None:
+        least = 0.0 if low is None else speed_at(bench, low)
+        most = value if high is None else speed_at(bench, high + 1)
+        interval = Interval(min(least, value), max(most, value))
+    if accepted is not None:
+        return value, interval, "accepted", speed_at(bench, accepted), drawn
+    return value, interval, "refused" if middle is None else "open", None, None
+
+
+def _part(accepted: int, n: int) -> PartAccepted:
+    interval = clopper_pearson(accepted, n)
+    return PartAccepted(accepted, n, interval or Interval(0.0, 1.0))
+
+
+def _most_refused(n: int, assurance: float, error: float) -> int:
+    """Return how many of n may be refused for the share accepted to be shown; -1: not even none."""
+    most = -1
+    while most < n:
+        found = clopper_pearson(n - most - 1, n, confidence=1.0 - 2.0 * error)
+        if found is None or found.low < assurance:
+            break
+        most += 1
+    return most
+
+
+def _least_refused(n: int, assurance: float) -> int:
+    """Return from how many refused of n on the share accepted is below the assurance for sure."""
+    for refused in range(n + 1):
+        found = clopper_pearson(n - refused, n, confidence=1.0 - 2.0 * _END)
+        if found is not None and found.high < assurance:
+            return refused
+    return n + 1
+
+
+def _confidence(bench: Bench, error: float) -> float:
+    """Return the confidence of each interval such that all figures are right together."""
+    return 1.0 - 2.0 * error / (_FIGURES * len(bench.space.scenario.feeder))
+
+
+def _believed_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
+    believed = Believed(bench, setup, fresh=True)
+
+    def is_(rung: int, sure: Sureness, error: float) -> bool:
+        confidence = _confidence(bench, error)
+        return believed.sureness(speed_at(bench, rung), confidence=confidence) is sure
+
+    start = rung_of(bench, near_mm_s)
+    middle = highest(believed.accepted, start)
+    from_ = start if middle is None else middle
+    accepted = highest(lambda rung: is_(rung, Sureness.ACCEPTED, 0.5 * _VERDICT), from_)
+    low = highest(lambda rung: is_(rung, Sureness.ACCEPTED, _END), from_)
+    high = highest(lambda rung: not is_(rung, Sureness.REFUSED, _END), from_)
+    return _speeds(bench, middle, accepted, low, high, None)
+
+
+def _believed_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
+    believed = Believed(bench, setup, fresh=True)
+    confidence = _confidence(bench, 0.5 * _VERDICT)
+    sure = believed.sureness(speed_mm_s, confidence=confidence)
+    runs = believed.runs(speed_mm_s)
+    verdict: Verdict = "open"
+    if sure is not Sureness.OPEN:
+        verdict = "accepted" if sure is Sureness.ACCEPTED else "refused"
+    each = [_value_of(bench, [run]) for run in runs]
+    return *_mean(bench, setup, each), verdict, speed_mm_s, None
+
+
+def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
+    assurance = bench.space.tune.assurance
+    n = max(bench.space.tune.draws, machines_needed(assurance))
+    ran = bench.met(setup, range(n), speed_mm_s, fresh=n)
+    refused = sum(not one.met for one in ran)
+    verdict: Verdict = "open"
+    if refused <= _most_refused(n, assurance, _VERDICT):
+        verdict = "accepted"
+    elif refused >= _least_refused(n, assurance):
+        verdict = "refused"
+    jams = bench.space.tune.aim == "jam_risk"
+    each = [one.jam_risk if jams else one.variance_mm2 for one in ran]
+    return *_mean(bench, setup, each), verdict, speed_mm_s, _part(n - refused, n)
+
+
+def _value_of(bench: Bench, runs: Sequence[RunCounts]) -> float:
+    """Return jam risk or variance of the placement (mm²) of the worst feeder."""
+    if bench.space.tune.aim == "jam_risk":
+        return excess_of(runs, criteria_of(bench.space.scenario))["jam_risk"][1]
+    return max(pooled(feeder)[1] for feeder in zip(*runs, strict=True))
+
+
+def _mean(
+    bench: Bench, setup: Setup, each: Sequence[float]
+) -> tuple[float | None, Interval | None]:
+    """Return the aim's value of runs, or machines, each for itself, with its interval."""
+    aim = bench.space.tune.aim
+    if aim == "window":
+        return bench.closed([setup])[0].value, None
+    if not each or not all(map(math.isfinite, each)):
+        return None, None
+    mean = fmean(each)
+    half = 0.0
+    if len(each) > 1:
+        student = NormalDist().inv_cdf(1.0 - _END) * widened(len(each) - 1.0, 1.0 - 2.0 * _END)
+        half = student * stdev(each) / math.sqrt(len(each))
+    ends = max(0.0, mean - half), mean + half
+    if aim == "spread":
+        return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
+    return mean, Interval(*ends)
+
+
+def gain_interval(one: Judged, other: Judged) -> Interval | None:
+    """Return the interval of one value less another, 95 % at least.
+
+    Each end of each interval is wrong in 1.25 % at most, so both of a difference in 5 %
+    (Bonferroni).
+    """
+    if one.interval is None or other.interval is None:
+        return None
+    return Interval(one.interval.low - other.interval.high, one.interval.high - other.interval.low)

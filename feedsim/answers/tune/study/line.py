@@ -1,0 +1,163 @@
+"""A setup in closed form: what is typed in for the line as believed, met by the machines drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import lru_cache
+
+from feedsim.answers.tune.study.space import Draw, Setup, Space
+from feedsim.criteria import Criteria
+from feedsim.machine import Machine, Settings
+from feedsim.running.run import criteria_of, machine_of
+from feedsim.scenario import Scenario, at_line_speed, machine_from
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.settings.right import NAMES
+from feedsim.settings.shares_by_speed import Excess, SharesBySpeed, together
+from feedsim.settings.solve import solved, with_chosen_motor
+from feedsim.settings.sources import placement_sd
+
+__all__ = ["ClosedLine", "true_machine"]
+
+_JAMS = [n for n, m in enumerate(MECHANISMS) if m.figure == "jam_risk"]
+_KEPT = 1024
+
+
+class ClosedLine:
+    """One setup of a space, asked at line speeds.
+
+    Parameters
+    ----------
+    space : Space
+    setup : Setup
+
+    Raises
+    ------
+    FeedsimError
+        If there can be no such line.
+    """
+
+    def __init__(self, space: Space, setup: Setup) -> None:
+        self._space, self._setup = space, setup
+        believed = space.believed(setup)
+        self._allowed: Criteria = criteria_of(believed)
+        self._believed = _feeders(believed)
+        self._typed = lru_cache(maxsize=256)(lambda speed: _typed(self._believed, speed))
+        self._shares: dict[tuple[Draw | None, int], tuple[list[SharesBySpeed], float]] = {}
+
+    def excess(self, speed_mm_s: float, draw: Draw | None = None, *, known: int = -1) -> Excess:
+        """Return by how much the worst feeder is beyond what is allowed.
+
+        Parameters
+        ----------
+        draw : Draw, optional
+            The true machine; the believed one if left out.
+        known : int
+            Number of the one unsure value that is known after all, and typed in for.
+
+        Raises
+        ------
+        FeedsimError
+            If there can be no such machine.
+        """
+        shares, faster = self._of(draw, known)
+        found = [each.excess(speed_mm_s + faster) for each in shares]
+        return max(found, key=lambda excess: excess.times)
+
+    def rows(self, speed_mm_s: float, draw: Draw | None = None) -> list[tuple[float, ...]]:
+        """Return the share of each mechanism, in the order of ``MECHANISMS``, of each feeder."""
+        shares, faster = self._of(draw, -1)
+        return [each.at_speed(speed_mm_s + faster) for each in shares]
+
+    def jam_risk(self, speed_mm_s: float, draw: Draw | None = None) -> float:
+        """Return the share of feed cycles with a hazard, of the worst feeder."""
+        return max(together(row[n] for n in _JAMS) for row in self.rows(speed_mm_s, draw))
+
+    def spread(self, speed_mm_s: float, draw: Draw | None = None) -> float:
+        """Return the standard deviation of the placement (mm), of the worst feeder."""
+        shares, faster = self._of(draw, -1)
+        return max(placement_sd(each.at(speed_mm_s + faster)) for each in shares)
+
+    def _of(self, draw: Draw | None, known: int) -> tuple[list[SharesBySpeed], float]:
+        key = (draw, known)
+        if key not in self._shares:
+            if len(self._shares) >= _KEPT:
+                self._shares.clear()
+            self._shares[key] = self._made(draw, known)
+        return self._shares[key]
+
+    def _made(self, draw: Draw | None, known: int) -> tuple[list[SharesBySpeed], float]:
+        if draw is None:
+            at = [_typed_at(given, self._typed, n, 0.0) for n, given in enumerate(self._believed)]
+            return [SharesBySpeed(each, self._allowed) for each in at], 0.0
+        typed, faster = self._typed, self._space.speed_off(draw)
+        if known >= 0:
+            only = frozenset((known,))
+            seen = _feeders(self._space.drawn(self._setup, draw, only=only))
+            ahead = self._space.speed_off(draw, only=only)
+            typed = lru_cache(maxsize=64)(lambda speed: _typed(seen, speed + ahead))
+        true = _feeders(self._space.drawn(self._setup, draw))
+        at = [_typed_at(given, typed, n, faster) for n, given in enumerate(true)]
+        return [SharesBySpeed(each, self._allowed) for each in at], faster
+
+
+Typed = Callable[[float], tuple[Settings, ...]]
+
+
+def _feeders(scenario: Scenario) -> list[FeederAtSpeed]:
+    machine = machine_from(scenario)
+    return [FeederAtSpeed(machine, with_chosen_motor(feeder)) for feeder in machine.feeders]
+
+
+def _typed(believed: list[FeederAtSpeed], speed: float) -> tuple[Settings, ...]:
+    return tuple(solved(given.on_line_at(speed)).settings for given in believed)
+
+
+def _typed_at(
+    given: FeederAtSpeed, typed: Typed, number: int, faster: float
+) -> Callable[[float], FeederAtSpeed]:
+    """Return what gives a feeder at its true speed, with what is typed in for the believed one."""
+
+    def at(speed: float) -> FeederAtSpeed:
+        settings = typed(speed - faster)[number]
+        there = given.on_line_at(speed)
+        return there.with_settings(**{name: getattr(settings, name) for name in NAMES})
+
+    return at
+
+
+def true_machine(
+    space: Space, setup: Setup, *, draw: Draw | None, speed_mm_s: float
+) -> tuple[Scenario, Machine]:
+    """Return a drawn line at a speed, and its machine with what is typed in for the believed one.
+
+    Parameters
+    ----------
+    draw : Draw or None
+        None: the line is as it is believed to be.
+    speed_mm_s : float
+        At which it is believed to run.
+
+    Raises
+    ------
+    FeedsimError
+        If there can be no such line.
+    """
+    believed = at_line_speed(space.believed(setup), speed_mm_s)
+    typed = machine_of(believed)
+    if draw is None:
+        return believed, typed
+    faster = speed_mm_s + space.speed_off(draw)
+    scenario = at_line_speed(space.drawn(setup, draw), faster)
+    machine = machine_from(scenario)
+    feeders = tuple(
+        replace(
+            true,
+            settings=replace(
+                true.settings, **{name: getattr(meant.settings, name) for name in NAMES}
+            ),
+        )
+        for true, meant in zip(map(with_chosen_motor, machine.feeders), typed.feeders, strict=True)
+    )
+    return scenario, replace(machine, feeders=feeders)

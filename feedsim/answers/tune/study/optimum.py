@@ -1,0 +1,201 @@
+"""The region of the best setups, in closed form: by evolution, then step by step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from itertools import product
+from typing import Any
+
+from feedsim.answers.tune.study.bench import Bench
+from feedsim.answers.tune.study.closed import Looked
+from feedsim.answers.tune.study.space import AS_IS, Knob, Setup, Space
+from feedsim.draws.unsure import seed_of
+
+__all__ = ["cost", "everywhere", "nearest_places", "step_by_step"]
+
+_ALL = 240
+"""Up to so many setups are all looked at."""
+_MEMBERS, _GENERATIONS = 32, 12
+_PER_CHANGE = 2e-4
+"""A knob is not turned for less than this share of the speed."""
+_NOT_ACCEPTED, _IMPOSSIBLE = 10.0, 1e3
+_WORDS = 8
+"""So many values of a list of words are tried beside one another."""
+_ROUNDS = 40
+
+
+def cost(space: Space, setup: Setup, looked: Looked) -> float:
+    """Return what is to be made small: the aim's value, in parts of the line as it is.
+
+    Setups that are not accepted come after all that are, those that come nearer to it first, and
+    impossible ones last. Of setups that are alike the one with fewer knobs turned is better.
+    """
+    turned = sum(place != AS_IS for place in setup)
+    if looked.impossible:
+        return _IMPOSSIBLE
+    if looked.value is None:
+        return _NOT_ACCEPTED + math.log1p(min(looked.times, 1e12))
+    aim = space.tune.aim
+    if aim == "speed":
+        value = -looked.value / space.start_mm_s
+    elif aim == "window":
+        value = -looked.value
+    elif aim == "jam_risk":
+        value = math.log(max(looked.value, 1e-9)) / 10.0
+    else:
+        value = math.log(max(looked.value, 1e-6))
+    return value + _PER_CHANGE * abs(value) * turned
+
+
+def everywhere(bench: Bench, found: dict[Setup, Looked]) -> None:
+    """Look at setups all over a space, for what is believed; add what is found."""
+    space = bench.space
+    lists = [range(AS_IS, len(knob.values)) for knob in space.knobs]
+    if math.prod(map(len, lists)) <= _ALL:
+        _look(bench, [setup for setup in product(*lists) if space.affordable(setup)], found)
+        return
+    _evolved(bench, found)
+
+
+def _evolved(bench: Bench, found: dict[Setup, Looked]) -> None:
+    """Let setups evolve; a whole generation is looked at together."""
+    import numpy as np
+    from scipy.optimize import Bounds, differential_evolution
+
+    space = bench.space
+
+    def costs(columns: Any) -> Any:
+        members = np.asarray(columns).reshape(len(space.knobs), -1).T
+        setups = [tuple(round(float(place)) for place in row) for row in members]
+        _look(bench, [setup for setup in setups if space.affordable(setup)], found)
+        row = [
+            cost(space, setup, found[setup]) if setup in found else _IMPOSSIBLE for setup in setups
+        ]
+        return np.array(row)
+
+    last = [max(len(knob.values) - 1.0, 0.5) for knob in space.knobs]
+    differential_evolution(
+        costs,
+        Bounds([0.0] * len(last), last),
+        x0=np.array(nearest_places(space), dtype=float),
+        integrality=np.ones(len(last), dtype=bool),
+        popsize=-(-_MEMBERS // len(last)),
+        maxiter=_GENERATIONS,
+        tol=1e-3,
+        polish=False,
+        updating="deferred",
+        vectorized=True,
+        seed=seed_of(space.scenario.seed, "tune.evolution"),
+    )
+
+
+def nearest_places(space: Space) -> Setup:
+    """Return the setup of all values nearest to what they are now."""
+    return tuple(_nearest(knob) for knob in space.knobs)
+
+
+def _nearest(knob: Knob) -> int:
+    now, numbers = knob.now_number, knob.numbers
+    if now is None or not numbers:
+        return knob.values.index(knob.now) if knob.now in knob.values else 0
+    return min(range(len(numbers)), key=lambda place: abs(numbers[place] - now))
+
+
+def _look(
+    bench: Bench, setups: Sequence[Setup], found: dict[Setup, Looked], *, robust: bool = False
+) -> None:
+    new = [setup for setup in dict.fromkeys(setups) if setup not in found]
+    found.update(zip(new, bench.closed(new, robust=robust), strict=True))
+
+
+def step_by_step(
+    bench: Bench,
+    start: Setup,
+    found: dict[Setup, Looked],
+    *,
+    robust: bool,
+    held: Mapping[int, int] | None = None,
+    coarsest: int | None = None,
+    of: Callable[[Setup, Looked], float] | None = None,
+) -> Setup:
+    """Go from a setup to better neighbours until there is none, strides halved down to a step.
+
+    Each knob is turned alone, either way, and put back to what it is now; what betters it alone
+    is tried together as well (after Hooke and Jeeves 1961, Journal of the ACM 8:212-229).
+
+    Parameters
+    ----------
+    found : dict
+        What has been looked at; more is added.
+    held : mapping, optional
+        Places of knobs that are not turned.
+    coarsest : int, optional
+        First stride, in steps; a quarter of each range if left out.
+    of : callable, optional
+        What is to be made small, in place of :func:`cost`.
+    """
+    space, fixed = bench.space, dict(held or {})
+    here = tuple(fixed.get(n, place) for n, place in enumerate(start))
+    judged = of or (lambda setup, looked: cost(space, setup, looked))
+
+    def costs(setups: Sequence[Setup]) -> dict[Setup, float]:
+        some = [s for s in setups if space.affordable(s)]
+        _look(bench, some, found, robust=robust)
+        return {setup: judged(setup, found[setup]) for setup in some}
+
+    part = 4 if coarsest is None else 1
+    least = costs([here]).get(here, math.inf)
+    for _ in range(_ROUNDS):
+        alone = costs(list(_neighbours(space, here, part, fixed, coarsest)))
+        better = [setup for setup, value in alone.items() if value < least]
+        both = _together(here, better, alone)
+        if both is not None:
+            alone |= costs([both])
+        best = min(alone, key=lambda setup: (alone[setup], setup), default=here)
+        if alone.get(best, math.inf) < least:
+            here, least = best, alone[best]
+        elif _finest(space, part, coarsest):
+            break
+        else:
+            part *= 2
+    return here
+
+
+def _stride(knob: Knob, part: int, coarsest: int | None) -> int:
+    whole = coarsest if coarsest is not None else len(knob.values)
+    return max(1, whole // part)
+
+
+def _finest(space: Space, part: int, coarsest: int | None) -> bool:
+    return all(_stride(knob, part, coarsest) == 1 for knob in space.knobs)
+
+
+def _neighbours(
+    space: Space, here: Setup, part: int, fixed: Mapping[int, int], coarsest: int | None
+) -> list[Setup]:
+    places = nearest_places(space)
+    found = []
+    for number, knob in enumerate(space.knobs):
+        if number in fixed:
+            continue
+        place = places[number] if here[number] == AS_IS else here[number]
+        last, stride = len(knob.values) - 1, _stride(knob, part, coarsest)
+        near = [AS_IS, max(0, place - stride), min(last, place + stride)]
+        if not knob.numbers and last < _WORDS:
+            near = [AS_IS, *range(last + 1)]
+        if here[number] == AS_IS:
+            near.append(place)
+        found += [(*here[:number], to, *here[number + 1 :]) for to in near if to != here[number]]
+    return list(dict.fromkeys(found))
+
+
+def _together(here: Setup, better: Sequence[Setup], costs: Mapping[Setup, float]) -> Setup | None:
+    """Return the setup with the best turn of each knob that betters it alone."""
+    turned = list(here)
+    best: dict[int, float] = {}
+    for setup in better:
+        number = next(n for n, place in enumerate(setup) if place != here[n])
+        if costs[setup] < best.get(number, math.inf):
+            best[number], turned[number] = costs[setup], setup[number]
+    return tuple(turned) if len(best) > 1 else None

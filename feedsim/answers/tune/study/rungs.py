@@ -1,0 +1,143 @@
+"""Speeds in rungs of 0.3 %, and which of them a setup is accepted at, by simulation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Protocol
+
+from feedsim.answers.tune.study.bench import Bench
+from feedsim.answers.tune.study.closed import draws_of
+from feedsim.answers.tune.study.simulated import RunCounts, excess_of
+from feedsim.answers.tune.study.space import Setup
+from feedsim.metrics.tally import Sureness, sureness
+from feedsim.running.run import criteria_of
+
+__all__ = ["Believed", "Drawn", "Rungs", "highest", "rung_of", "speed_at"]
+
+_RATIO = 1.003
+_FURTHEST = 512
+_AT_ONCE = 8
+"""Drawn machines that are run before it is looked whether enough are refused."""
+RUNS_BELIEVED = 20
+_RUN = 2
+"""The believed machine: so many runs, each of this part of the carriers of a drawn one."""
+SEARCHED, JUDGED = 100_000, 2_000_000
+"""First replications of the believed machine, in a search and in a verdict."""
+
+
+def speed_at(bench: Bench, rung: float) -> float:
+    """Return the speed (mm/s) of a rung; that of the line as it is has number 0."""
+    return float(bench.space.start_mm_s * _RATIO**rung)
+
+
+def rung_of(bench: Bench, speed_mm_s: float) -> int:
+    """Return the rung at or below a speed."""
+    return math.floor(math.log(speed_mm_s / bench.space.start_mm_s) / math.log(_RATIO) + 1e-9)
+
+
+def highest(accepted: Callable[[int], bool], start: int) -> int | None:
+    """Return the highest rung that is accepted before one that is not, near a first one.
+
+    Strides are doubled on the way, then halved. None where none is within ``_FURTHEST`` rungs.
+    """
+    up = accepted(start)
+    inside, stride = start, 1
+    while abs(inside - start) < _FURTHEST:
+        there = inside + (stride if up else -stride)
+        if accepted(there) is not up:
+            low, high = (inside, there) if up else (there, inside)
+            while high - low > 1:
+                middle = (low + high) // 2
+                low, high = (middle, high) if accepted(middle) else (low, middle)
+            return low
+        inside, stride = there, 2 * stride
+    return inside if up else None
+
+
+class Rungs(Protocol):
+    """A setup, asked rung by rung."""
+
+    def accepted(self, rung: int) -> bool:
+        """Tell whether it is accepted, as far as can be seen."""
+
+
+class Believed:
+    """The machine as it is believed to be, on the cards of the search or of the verdict."""
+
+    def __init__(self, bench: Bench, setup: Setup, *, fresh: bool) -> None:
+        self._bench, self._setup = bench, setup
+        self._first = JUDGED if fresh else SEARCHED
+        self.criteria = criteria_of(bench.space.scenario)
+
+    def runs(self, speed_mm_s: float) -> list[RunCounts]:
+        """Return what was counted at a speed."""
+        carriers = -(-self._bench.space.tune.carriers // _RUN)
+        point = [(self._setup, speed_mm_s)]
+        return self._bench.counted(point, first=self._first, runs=RUNS_BELIEVED, carriers=carriers)[
+            0
+        ]
+
+    def accepted(self, rung: int) -> bool:
+        """Tell whether all figures are met, as point estimates."""
+        return self.met(speed_at(self._bench, rung))
+
+    def met(self, speed_mm_s: float) -> bool:
+        """Tell the same of a speed."""
+        runs = self.runs(speed_mm_s)
+        if not runs or not all(any(r[n].placed for r in runs) for n in range(len(runs[0]))):
+            return False
+        return all(times <= 1.0 for times, _ in excess_of(runs, self.criteria).values())
+
+    def sureness(self, speed_mm_s: float, *, confidence: float) -> Sureness:
+        """Return what is known of a speed, each interval at a confidence."""
+        runs = self.runs(speed_mm_s)
+        if not runs:
+            return Sureness.REFUSED
+        feeders = [[one.tally for one in feeder] for feeder in zip(*runs, strict=True)]
+        return sureness(feeders, self.criteria, confidence=confidence)
+
+
+class Drawn:
+    """Machines drawn of what is unsure.
+
+    A machine that is refused at a speed is taken as refused at every faster one, and one that is
+    accepted as accepted at every slower one, so that few are run at each.
+
+    Parameters
+    ----------
+    fresh : int
+        So many that no search has seen; 0: those of the search.
+    near_mm_s : float
+        Speed at which the closed forms say which are the worst, to be run first.
+    """
+
+    def __init__(self, bench: Bench, setup: Setup, *, fresh: int, near_mm_s: float) -> None:
+        self._bench, self._setup, self._fresh = bench, setup, fresh
+        self.n = fresh or len(draws_of(bench.space))
+        self._order = bench.ranked(setup, near_mm_s, fresh=fresh)
+        self._refused_from = dict.fromkeys(range(self.n), math.inf)
+        self._accepted_to = dict.fromkeys(range(self.n), -math.inf)
+        self.may_fail = math.floor((1.0 - bench.space.tune.assurance) * self.n + 1e-9)
+
+    def accepted(self, rung: int) -> bool:
+        """Tell whether enough of them meet all figures."""
+        return self.refused(rung, at_most=self.may_fail) <= self.may_fail
+
+    def refused(self, rung: int, *, at_most: int) -> int:
+        """Return how many are refused at a rung; beyond that many they are not all counted."""
+        refused = sum(self._refused_from[n] <= rung for n in self._order)
+        left = [
+            n for n in self._order if self._refused_from[n] > rung and self._accepted_to[n] < rung
+        ]
+        speed = speed_at(self._bench, rung)
+        while left and refused <= at_most:
+            now, left = left[:_AT_ONCE], left[_AT_ONCE:]
+            ran = self._bench.met(self._setup, now, speed, fresh=self._fresh)
+            for n, found in zip(now, ran, strict=True):
+                if found.met:
+                    self._accepted_to[n] = rung
+                else:
+                    self._refused_from[n] = rung
+                    refused += 1
+        return refused

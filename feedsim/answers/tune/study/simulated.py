@@ -1,0 +1,239 @@
+"""A setup simulated: a drawn machine with what was typed in for the believed one, and its counts.
+
+The cards of a search are those of the first replications, those of a verdict come after
+``FRESH``, so that no search ever sees them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from feedsim.answers.tune.study.closed import draws_of, space_in_worker
+from feedsim.answers.tune.study.line import ClosedLine, true_machine
+from feedsim.answers.tune.study.space import Draw, Setup, Space
+from feedsim.criteria import Criteria, Figure
+from feedsim.errors import FeedsimError
+from feedsim.metrics.clusters import InOrder
+from feedsim.metrics.paired_feeders import Ran
+from feedsim.metrics.rows import placed_rows
+from feedsim.metrics.tally import Tally, added, tally
+from feedsim.running.engines import expect_many
+from feedsim.running.run import criteria_of, run_once
+
+__all__ = [
+    "BELIEVED",
+    "FRESH",
+    "RUNS",
+    "FeederRan",
+    "Met",
+    "RunCounts",
+    "count",
+    "counts_from",
+    "excess_of",
+    "fresh_draws",
+    "met",
+    "pooled",
+    "ranked",
+]
+
+BELIEVED = -1
+"""In place of a number of a draw: the machine as it is believed to be."""
+FRESH = 1_000_000
+"""First replication of the cards that no search sees."""
+RUNS = 4
+"""Runs for each drawn machine at a speed: phases of ticks and counts are drawn once a run."""
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """Whether a machine meets all acceptance figures in what was run.
+
+    ``times``: how many times what is allowed the worst figure comes to; ``jam_risk``: of the worst
+    feeder; ``variance_mm2``: of its placement.
+    """
+
+    met: bool
+    times: float
+    figure: str
+    share: float
+    jam_risk: float
+    variance_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class FeederRan:
+    """One run of a feeder: its counts, and number, sum and sum of squares of placement errors."""
+
+    tally: Tally
+    placed: int
+    sum_mm: float
+    squares_mm2: float
+
+
+RunCounts = tuple[FeederRan, ...]
+"""One run: each feeder."""
+
+
+def fresh_draws(space: Space, n: int) -> tuple[Draw, ...]:
+    """Return machines drawn for a verdict, each independent of the others and of any search."""
+    return space.draws(n, fresh=True)
+
+
+def met(
+    scenario: dict[str, Any], setup: Setup, number: int, of: int, speed_mm_s: float
+) -> list[Any]:
+    """Run one drawn machine, in whatever process; return the fields of :class:`Met`.
+
+    Parameters
+    ----------
+    number : int
+        Of the draw.
+    of : int
+        How many fresh ones are drawn in all; 0: it is one of the search.
+    """
+    space = space_in_worker(scenario)
+    draw = (fresh_draws(space, of) if of else draws_of(space))[number]
+    carriers = -(-space.tune.carriers // RUNS)
+    first = (FRESH if of else 0) + RUNS * number
+    runs = _runs(space, tuple(setup), draw, speed_mm_s, range(first, first + RUNS), carriers)
+    if not runs:
+        return [False, float("inf"), "missed", 1.0, 1.0, float("inf")]
+    found = _met(runs, criteria_of(space.scenario))
+    return [getattr(found, f.name) for f in fields(found)]
+
+
+def ranked(scenario: dict[str, Any], setup: Setup, speed_mm_s: float, of: int) -> list[int]:
+    """Return the numbers of drawn machines, those worst in closed form at a speed first.
+
+    ``of``: as in :func:`met`.
+    """
+    space = space_in_worker(scenario)
+    draws = fresh_draws(space, of) if of else draws_of(space)
+    line = ClosedLine(space, tuple(setup))
+
+    def times(draw: Draw) -> float:
+        try:
+            return line.excess(speed_mm_s, draw).times
+        except FeedsimError:
+            return float("inf")
+
+    found = [times(draw) for draw in draws]
+    return sorted(range(len(draws)), key=lambda n: -found[n])
+
+
+def count(
+    scenario: dict[str, Any], setup: Setup, speed_mm_s: float, first: int, runs: int, carriers: int
+) -> list[Any]:
+    """Run the believed machine, in whatever process; see :func:`counts_from`.
+
+    Parameters
+    ----------
+    first, runs : int
+        First replication, and how many.
+    carriers : int
+        In each of them.
+    """
+    space = space_in_worker(scenario)
+    numbers = range(first, first + runs)
+    return [
+        [astuple(feeder) for feeder in run]
+        for run in _runs(space, tuple(setup), None, speed_mm_s, numbers, carriers)
+    ]
+
+
+def counts_from(plain: Sequence[Any]) -> list[RunCounts]:
+    """Return runs as :func:`count` gives them, or as JSON gives these back."""
+    return [
+        tuple(FeederRan(_tally(each[0]), int(each[1]), each[2], each[3]) for each in run)
+        for run in plain
+    ]
+
+
+def _tally(row: Sequence[Any]) -> Tally:
+    values = dict(zip((f.name for f in fields(Tally)), row, strict=True))
+    for name, value in values.items():
+        if name.endswith("_in_order"):
+            values[name] = tuple(InOrder(*one) for one in value)
+        elif isinstance(value, (list, tuple)):
+            values[name] = tuple(value)
+    return Tally(**values)
+
+
+def _runs(
+    space: Space,
+    setup: Setup,
+    draw: Draw | None,
+    speed_mm_s: float,
+    numbers: range,
+    carriers: int,
+) -> list[RunCounts]:
+    """Run replications of one machine; none where there can be no such machine."""
+    try:
+        line, machine = true_machine(space, setup, draw=draw, speed_mm_s=speed_mm_s)
+    except FeedsimError:
+        return []
+    length = line.run.model_copy(update={"carriers": carriers})
+    line = line.model_copy(update={"run": length, "seed": space.scenario.seed})
+    expect_many()
+    found = []
+    for number in numbers:
+        ran = Ran(run_once(line, machine, replication=number), machine, criteria_of(line))
+        found.append(tuple(_feeder(ran, n) for n in range(len(machine.feeders))))
+    return found
+
+
+def _feeder(ran: Ran, number: int) -> FeederRan:
+    records = ran.records.feeders[number]
+    rows = placed_rows(records, ran.records.warm_up)
+    errors = np.asarray(records.placement_error_mm[rows], dtype=np.float64)
+    return FeederRan(
+        tally(ran, number=number), len(errors), float(errors.sum()), float(errors @ errors)
+    )
+
+
+def _met(runs: Sequence[RunCounts], criteria: Criteria) -> Met:
+    worst, figure, share = -1.0, "missed", 0.0
+    for name, found in excess_of(runs, criteria).items():
+        if found[0] > worst:
+            (worst, share), figure = found, name
+    feeders = list(zip(*runs, strict=True))
+    sums = [added([run.tally for run in feeder]) for feeder in feeders]
+    jams = max(one.at_risk / max(1, one.cycles) for one in sums)
+    variance = max(pooled(feeder)[1] for feeder in feeders)
+    nothing = any(one.placed == 0 for one in sums)
+    return Met(worst <= 1.0 and not nothing, worst, figure, share, jams, variance)
+
+
+def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, tuple[float, float]]:
+    """Return of each figure how many times what is allowed it comes to, and its share.
+
+    Of within_tolerance the share that is not. The feeder at which it is worst counts. Where
+    nothing is allowed, one case is infinitely much.
+    """
+    worst: dict[Figure, tuple[float, float]] = {}
+    for feeder in zip(*runs, strict=True):
+        sums = added([run.tally for run in feeder])
+        shares: dict[Figure, float] = {
+            "missed": sums.missed / max(1, sums.carriers),
+            "jam_risk": sums.at_risk / max(1, sums.cycles),
+            "within_tolerance": 1.0 - sums.within / sums.placed if sums.placed else 1.0,
+        }
+        for figure, share in shares.items():
+            most = criteria.largest(figure)
+            # a rounding step above what is allowed is none
+            times = share / (most * (1.0 + 1e-9)) if most else (float("inf") if share else 0.0)
+            worst[figure] = max(worst.get(figure, (-1.0, 0.0)), (times, share))
+    return worst
+
+
+def pooled(runs: Sequence[FeederRan]) -> tuple[float, float]:
+    """Return mean (mm) and variance (mm²) of the placement errors of all runs of a feeder."""
+    n = sum(run.placed for run in runs)
+    if n < 2:
+        return 0.0, float("inf")
+    mean = sum(run.sum_mm for run in runs) / n
+    return mean, max(0.0, (sum(run.squares_mm2 for run in runs) - n * mean * mean) / (n - 1))

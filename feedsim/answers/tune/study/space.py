@@ -1,0 +1,293 @@
+"""What may be chosen, what is unsure, and the lines that come of it.
+
+A *setup* is a place on each knob's list, -1 where the knob stays as it is. What is typed in comes
+of the line as it is believed to be; the machine that gets it is the one that was drawn.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+from feedsim.draws.unsure import SEARCH, VERDICT, deviations
+from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import Kind, canonical
+from feedsim.running.run import machine_of
+from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+from feedsim.scenario.keys import KeyType
+from feedsim.scenario.tune import Tune
+from feedsim.scenario.tune_checks import leaf_of, raw_of
+from feedsim.scenario.tune_values import Had, Off, had, kind_of, number_of, off
+
+__all__ = ["AS_IS", "LINE_SPEED", "Draw", "Knob", "Setup", "Space", "Unsure", "space_of"]
+
+Setup = tuple[int, ...]
+Changes = tuple[tuple[str, Any], ...]
+AS_IS = -1
+LINE_SPEED = "line.speed"
+
+
+@dataclass(frozen=True, slots=True)
+class Knob:
+    """Something that may be chosen.
+
+    Attributes
+    ----------
+    key : str
+        Path of the key.
+    values : tuple
+        What can be had, as it stands in a file.
+    numbers : tuple of float
+        The same in the internal unit; empty where they are words.
+    kind : Kind or None
+    now : object
+        What the scenario says.
+    now_number : float or None
+    prices : tuple of float
+        Of each value, if it is not what the scenario says.
+    """
+
+    key: str
+    values: tuple[Any, ...]
+    numbers: tuple[float, ...]
+    kind: Kind | None
+    now: Any
+    now_number: float | None
+    prices: tuple[float, ...]
+
+    def price(self, place: int) -> float:
+        """Return what a place costs; nothing where it says what is there now."""
+        return 0.0 if place == AS_IS or self._is_now(place) else self.prices[place]
+
+    def _is_now(self, place: int) -> bool:
+        if self.numbers and self.now_number is not None:
+            return self.numbers[place] == self.now_number
+        return bool(self.values[place] == self.now)
+
+    def text(self, place: int) -> str:
+        """Return the value at a place as one would write it."""
+        value = self.now if place == AS_IS else self.values[place]
+        return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Unsure:
+    """Something that is known only roughly.
+
+    ``low``, ``high``: the furthest that it is off (internal unit); ``chosen``: a knob's number
+    where it is off what the knob chooses, else -1.
+    """
+
+    key: str
+    kind: Kind | None
+    believed: float
+    low: float
+    high: float
+    law: str
+    chosen: int
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """How far each unsure value of one machine is off, in their order."""
+
+    off: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Space:
+    """What is searched.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        As it is, without its tune table.
+    tune : Tune
+    """
+
+    scenario: Scenario
+    tune: Tune
+    knobs: tuple[Knob, ...]
+    unsure: tuple[Unsure, ...]
+    plain: dict[str, Any] = field(compare=False, repr=False)
+
+    @property
+    def now(self) -> Setup:
+        """The setup in which all stays as it is."""
+        return (AS_IS,) * len(self.knobs)
+
+    @property
+    def at_speed(self) -> float | None:
+        """The line speed (mm/s) of what is aimed at; None where the speed itself is."""
+        if self.tune.aim == "speed":
+            return None
+        return self.tune.speed or self.scenario.line.speed
+
+    @property
+    def start_mm_s(self) -> float:
+        """Where to begin to look for a speed."""
+        return self.scenario.line.speed
+
+    def price(self, setup: Setup) -> float:
+        """Return what a setup costs."""
+        return sum(knob.price(place) for knob, place in zip(self.knobs, setup, strict=True))
+
+    def affordable(self, setup: Setup) -> bool:
+        """Tell whether it costs no more than may be spent."""
+        return self.tune.spend is None or self.price(setup) <= self.tune.spend
+
+    def changes(self, setup: Setup) -> Changes:
+        """Return keys and values of the knobs that do not stay as they are."""
+        pairs = zip(self.knobs, setup, strict=True)
+        return tuple((knob.key, knob.values[place]) for knob, place in pairs if place != AS_IS)
+
+    def texts(self, setup: Setup) -> tuple[str, ...]:
+        """Return each knob's value as one would write it."""
+        return tuple(k.text(place) for k, place in zip(self.knobs, setup, strict=True))
+
+    def believed(self, setup: Setup) -> Scenario:
+        """Return the line with a setup, as it is believed to be.
+
+        Raises
+        ------
+        FeedsimError
+            If there can be no such line.
+        """
+        return _changed(self, setup, ())
+
+    def drawn(self, setup: Setup, draw: Draw, *, only: frozenset[int] | None = None) -> Scenario:
+        """Return the line with a setup, as it is where a draw is true.
+
+        Parameters
+        ----------
+        only : frozenset of int, optional
+            The unsure values, by number, that are off; all of them if left out.
+
+        Raises
+        ------
+        FeedsimError
+            If there can be no such line.
+        """
+        offs = []
+        for number, (unsure, by) in enumerate(zip(self.unsure, draw.off, strict=True)):
+            if unsure.key == LINE_SPEED or (only is not None and number not in only):
+                continue
+            offs.append((unsure.key, _text(unsure, self._middle(unsure, setup) + by)))
+        return _changed(self, setup, tuple(offs))
+
+    def speed_off(self, draw: Draw, *, only: frozenset[int] | None = None) -> float:
+        """Return by how much (mm/s) the line runs faster than it is believed to."""
+        return sum(
+            by
+            for number, (unsure, by) in enumerate(zip(self.unsure, draw.off, strict=True))
+            if unsure.key == LINE_SPEED and (only is None or number in only)
+        )
+
+    def _middle(self, unsure: Unsure, setup: Setup) -> float:
+        if unsure.chosen < 0 or setup[unsure.chosen] == AS_IS:
+            return unsure.believed
+        return self.knobs[unsure.chosen].numbers[setup[unsure.chosen]]
+
+    def draws(self, n: int, *, fresh: bool = False) -> tuple[Draw, ...]:
+        """Return machines drawn of what is unsure; fresh ones are those of the verdict."""
+        return _draws(self, n, fresh=fresh)
+
+
+def _text(unsure: Unsure, value: float) -> Any:
+    return value if unsure.kind is None else canonical(value, unsure.kind)
+
+
+def _changed(space: Space, setup: Setup, offs: Changes) -> Scenario:
+    changes = dict((*space.changes(setup), *offs))
+    texts = [f"{key}={json.dumps(value)}" for key, value in changes.items()]
+    return scenario_from_dict(space.plain, overrides=texts)
+
+
+@lru_cache(maxsize=8)
+def _drawn(columns: tuple[tuple[Any, ...], ...], seed: int, n: int, kind: str) -> tuple[Draw, ...]:
+    rows = [
+        deviations(seed, kind, key, n=n, low=low, high=high, law=law)
+        for key, low, high, law in columns
+    ]
+    return tuple(Draw(offs) for offs in zip(*rows, strict=True))
+
+
+def _draws(space: Space, n: int, *, fresh: bool) -> tuple[Draw, ...]:
+    columns = tuple((u.key, u.low, u.high, u.law) for u in space.unsure)
+    return _drawn(columns, space.scenario.seed, n, VERDICT if fresh else SEARCH)
+
+
+def space_of(scenario: Scenario) -> Space:
+    """Return what a scenario's tune table has searched.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no such table or no knob in it, if no speed makes the line as it is right, or
+        if it cannot be where something unsure is at its end.
+    """
+    tune = scenario.tune
+    if tune is None or not tune.knob:
+        message = "nothing to choose: give [[tune.knob]] in the scenario, or --knob"
+        raise FeedsimError(Fault("tune", "no knob", "at least one knob", message))
+    alone = scenario.model_copy(update={"tune": None})
+    machine_of(alone)
+    plain = scenario_to_dict(alone)
+    knobs = tuple(_knobs(plain, tune))
+    places = {knob.key: number for number, knob in enumerate(knobs)}
+    unsure = tuple(_unsure(plain, tune, places))
+    _at_the_ends(alone, unsure)
+    return Space(alone, tune, knobs, unsure, plain)
+
+
+def _knobs(plain: Mapping[str, Any], tune: Tune) -> Iterator[Knob]:
+    for row in tune.knob:
+        leaf, now = _leaf(row.key), raw_of(plain, row.key)
+        found: Sequence[Had] = had(leaf, row.values)
+        numbers = tuple(one.number for one in found if one.number is not None)
+        prices = row.price if isinstance(row.price, tuple) else (row.price,) * len(found)
+        yield Knob(
+            key=row.key,
+            values=tuple(one.written for one in found),
+            numbers=numbers if len(numbers) == len(found) else (),
+            kind=kind_of(leaf, found[0].written),
+            now=now,
+            now_number=number_of(leaf, now),
+            prices=prices,
+        )
+
+
+def _unsure(plain: Mapping[str, Any], tune: Tune, places: Mapping[str, int]) -> Iterator[Unsure]:
+    for row in tune.unsure:
+        leaf, now = _leaf(row.key), raw_of(plain, row.key)
+        by: Off = off(leaf, row, believed=now)
+        chosen = places.get(row.key, -1)
+        yield Unsure(row.key, kind_of(leaf, now), by.believed, by.low, by.high, by.law, chosen)
+
+
+def _leaf(key: str) -> KeyType:
+    leaf = leaf_of(key)
+    if leaf is None:
+        msg = f"{key} holds no value, which the scenario's checks refuse"
+        raise ValueError(msg)
+    return leaf
+
+
+def _at_the_ends(scenario: Scenario, unsure: Sequence[Unsure]) -> None:
+    """Refuse what is unsure beyond what can be, each for itself."""
+    faults = []
+    for place, one in enumerate(unsure):
+        if one.chosen >= 0:
+            continue
+        for end in (one.low, one.high):
+            text = str(_text(one, one.believed + end))
+            try:
+                override(scenario, [f"{one.key}={text}"])
+            except FeedsimError as error:
+                message = f"at {text} there can be no such line: {error.faults[0]}"
+                faults.append(Fault(f"tune.unsure.{place}", text, "less", message))
+    if faults:
+        raise FeedsimError(*faults)

@@ -1,0 +1,235 @@
+"""Keys of tune: what may still be chosen, what is only known roughly, and what is aimed at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from feedsim.scenario.keys import (
+    Below,
+    Choice,
+    KeyType,
+    Quantity,
+    Ratio,
+    Refused,
+    Section,
+    Text,
+    Whole,
+)
+from feedsim.scenario.keys import key as described
+from feedsim.scenario.planned import OrNone, no_default, tables
+
+__all__ = ["LAWS", "MOST_VALUES", "Span", "Tune", "TuneKnob", "TuneUnsure"]
+
+LAWS = ("uniform", "triangular", "normal")
+MOST_VALUES = 10_000
+_MOST_LISTED = 200
+_KEY = Text(200)
+_PRICE = Ratio(0.0, 1e12)
+_ENDS = ("from", "to", "step")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A range of values as it was written; without a step it is cut into some two hundred."""
+
+    start: Any
+    end: Any
+    step: Any = None
+
+
+@dataclass(frozen=True)
+class Values(KeyType):
+    """A list of values, or a range of them; what they are depends on the key."""
+
+    def _read(self, raw: Any) -> tuple[Any, ...] | Span:
+        if isinstance(raw, dict):
+            faults: list[Below] = [
+                ((name,), None, "where the range begins and ends")
+                for name in ("from", "to")
+                if name not in raw
+            ]
+            faults += [
+                ((name,), value, 'only "from", "to" and "step" beside it')
+                for name, value in raw.items()
+                if name not in _ENDS
+            ]
+            faults += [
+                ((name,), raw[name], 'a value of the key, such as "60 mm"')
+                for name in _ENDS
+                if name in raw and type(raw[name]) not in (str, int, float)
+            ]
+            if faults:
+                raise Refused(self.allowed, below=tuple(faults[:20]))
+            return Span(raw["from"], raw["to"], raw.get("step"))
+        if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= _MOST_LISTED:
+            raise Refused(self.allowed)
+        wrong: list[Below] = [
+            ((place,), value, "a text, a number, true or false")
+            for place, value in enumerate(raw)
+            if type(value) not in (str, int, float, bool)
+        ]
+        if wrong:
+            raise Refused(self.allowed, below=tuple(wrong[:20]))
+        return tuple(raw)
+
+    def _write(self, value: Any) -> Any:
+        if isinstance(value, Span):
+            ends = {"from": value.start, "to": value.end, "step": value.step}
+            return {name: end for name, end in ends.items() if end is not None}
+        return list(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        one = {"type": ["string", "number", "boolean"]}
+        end = {"type": ["string", "number"]}
+        return {
+            "anyOf": [
+                {"type": "array", "items": one, "minItems": 1, "maxItems": _MOST_LISTED},
+                {
+                    "type": "object",
+                    "properties": dict.fromkeys(_ENDS, end),
+                    "required": ["from", "to"],
+                    "additionalProperties": False,
+                },
+            ]
+        }
+
+    @property
+    def allowed(self) -> str:
+        """What may stand there, in words."""
+        return (
+            f"a list of 1 to {_MOST_LISTED} values, or "
+            '{from = "40 mm", to = "90 mm", step = "1 mm"}'
+        )
+
+
+@dataclass(frozen=True)
+class Prices(KeyType):
+    """One price, or one for each value of a list."""
+
+    def _read(self, raw: Any) -> float | tuple[float, ...]:
+        if not isinstance(raw, (list, tuple)):
+            return float(_PRICE.read(raw))
+        faults, prices = [], []
+        for place, price in enumerate(raw[: _MOST_LISTED + 1]):
+            try:
+                prices.append(float(_PRICE.read(price)))
+            except Refused as refused:
+                below: Below = ((place,), price, refused.allowed)
+                faults.append(below)
+        if faults:
+            raise Refused("a number, 0 or more, or one for each value", below=tuple(faults[:20]))
+        return tuple(prices)
+
+    def _write(self, value: Any) -> Any:
+        return list(value) if isinstance(value, tuple) else value
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        one = _PRICE.schema()
+        return {"anyOf": [one, {"type": "array", "items": one, "maxItems": _MOST_LISTED}]}
+
+
+@dataclass(frozen=True)
+class Pair(KeyType):
+    """Two quantities, the lower one first."""
+
+    def _read(self, raw: Any) -> tuple[str, str]:
+        if not (
+            isinstance(raw, (list, tuple))
+            and len(raw) == 2
+            and all(isinstance(end, str) for end in raw)
+        ):
+            raise Refused('two values, such as ["0.3 ms", "0.9 ms"]')
+        return raw[0], raw[1]
+
+    def _write(self, value: Any) -> list[str]:
+        return list(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Say as JSON Schema what is allowed."""
+        return {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2}
+
+
+class TuneKnob(Section):
+    """Something that may still be chosen."""
+
+    key: Annotated[str, _KEY] = described(
+        "Path of the key, as --set has it: feeder.0.settings.stage_position."
+    )
+    values: Annotated[tuple[Any, ...] | Span, Values()] = described(
+        "What can be had: a list, or a range from, to and step. Without a step it is cut finely."
+    )
+    price: Annotated[float | tuple[float, ...], Prices()] = described(
+        "What it costs to choose a value other than now, in any currency; of a list also one "
+        "price for each value.",
+        0.0,
+    )
+
+
+class TuneUnsure(Section):
+    """Something that is known only roughly."""
+
+    key: Annotated[str, _KEY] = described("Path of the key, as --set has it: carrier_eye.response.")
+    by: Annotated[str | None, OrNone(Text(60))] = described(
+        "How far it may be off, either way: a quantity, or a share of what the scenario says. "
+        "This or between.",
+        None,
+        json_schema_extra=no_default,
+    )
+    between: Annotated[tuple[str, str] | None, OrNone(Pair())] = described(
+        "Between which two values it lies. This or by.", None, json_schema_extra=no_default
+    )
+    law: Annotated[Literal["uniform", "triangular", "normal"], Choice(*LAWS)] = described(
+        "How likely the values in between are; of normal the ends are two standard deviations off.",
+        "uniform",
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Keys that are left out."""
+        return tuple(name for name, value in self if value is None)
+
+
+class Tune(Section):
+    """What feedsim tune looks for, and among what."""
+
+    aim: Annotated[
+        Literal["speed", "jam_risk", "spread", "window"],
+        Choice("speed", "jam_risk", "spread", "window"),
+    ] = described(
+        "The highest speed; or, at a given speed, the lowest jam risk, the smallest spread of the "
+        "placement, or the widest window of the knobs.",
+        "speed",
+    )
+    speed: Annotated[float | None, OrNone(Quantity("speed", above=0.0))] = described(
+        "At which line speed, where the aim is another than speed; that of the line if left out.",
+        None,
+        json_schema_extra=no_default,
+    )
+    assurance: Annotated[float, Quantity("share", at_least=0.5, at_most=0.999)] = described(
+        "Share of what is unsure for which a setup has to be accepted.", "95 %"
+    )
+    draws: Annotated[int, Whole(20, 100_000)] = described(
+        "How many machines are drawn of what is unsure, for the verdict.", 200
+    )
+    carriers: Annotated[int, Whole(100, 10_000_000)] = described(
+        "How many carriers are run for each machine drawn, at each speed.", 10_000
+    )
+    spend: Annotated[float | None, OrNone(_PRICE)] = described(
+        "What all that is changed may cost together; any, if left out.",
+        None,
+        json_schema_extra=no_default,
+    )
+    knob: Annotated[tuple[TuneKnob, ...], tables("tune.knob")] = described(
+        "What may still be chosen.", ()
+    )
+    unsure: Annotated[tuple[TuneUnsure, ...], tables("tune.unsure")] = described(
+        "What is known only roughly.", ()
+    )
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """Keys that are left out, and tables where there are none."""
+        return tuple(name for name, value in self if value is None or value == ())

@@ -1,0 +1,129 @@
+"""Whether the tune table fits the rest of the scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.given import Given
+from feedsim.scenario.keys import KeyType, Refused
+from feedsim.scenario.overrides import apply_overrides
+from feedsim.scenario.tree import node
+from feedsim.scenario.tune import Span, TuneUnsure
+from feedsim.scenario.tune_values import had, off
+from feedsim.scenario.wording import dotted, shown
+
+__all__ = ["leaf_of", "raw_of", "tune_faults"]
+
+_Path = tuple[str | int, ...]
+_LINE_SPEED = "line.speed"
+_MOST = {"knob": 12, "unsure": 24}
+_OWN = ("tune", "sweep", "title", "seed", "run", "acceptance")
+
+
+def path_of(key: str) -> list[str | int]:
+    """Return a path of names and places: ``feeder.0.eye.missed``."""
+    return [int(p) if p.isdecimal() and p.isascii() else p for p in key.split(".")]
+
+
+def leaf_of(key: str) -> KeyType | None:
+    """Return what a key by its path may hold; None where it is no key with a value."""
+    found = node([part for part in path_of(key) if isinstance(part, str)])
+    return found.leaf if found else None
+
+
+def raw_of(data: Mapping[str, Any], key: str) -> Any:
+    """Return what stands in a scenario's data at a key, its default where it is left out."""
+    return Given(dict(data)).raw(*path_of(key))
+
+
+def tune_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+    """Find faults between keys of the tune table, and between it and the line."""
+    table = data.get("tune")
+    if not isinstance(table, dict):
+        return
+    for name in ("knob", "unsure"):
+        rows = table.get(name, ())
+        if not isinstance(rows, (list, tuple)):
+            continue
+        seen: dict[str, int] = {}
+        if len(rows) > _MOST[name]:
+            allowed = f"at most {_MOST[name]} of [[tune.{name}]]"
+            yield Fault(f"tune.{name}", shown(rows), allowed)
+            continue
+        for place, row in enumerate(rows):
+            here: _Path = ("tune", name, place)
+            if not isinstance(row, dict) or not isinstance(key := row.get("key"), str):
+                continue
+            if key in seen:
+                yield Fault(
+                    dotted((*here, "key")), shown(key), f"a key of its own: {seen[key]} has it"
+                )
+                continue
+            seen[key] = place
+            yield from _row(data, given, here, key)
+    yield from _speed(given, table)
+
+
+def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[Fault]:
+    leaf, unknown = leaf_of(key), _unknown(data, key)
+    if leaf is None or key.split(".", maxsplit=1)[0] in _OWN or unknown:
+        what = "a key of the machine that holds a value, such as feeder.0.settings.stage_position"
+        yield Fault(dotted((*here, "key")), shown(key), what, unknown)
+        return
+    if here[1] == "knob":
+        values, price = given(*here, "values"), given(*here, "price")
+        if values is None or price is None:
+            return
+        if key == _LINE_SPEED:
+            message = "the line speed is what is sought; give it as speed in [tune]"
+            yield Fault(dotted((*here, "key")), shown(key), message=message)
+            return
+        yield from _knob(here, leaf, values, price=price)
+        return
+    try:
+        unsure = TuneUnsure(**data["tune"]["unsure"][here[2]])
+    except ValueError:
+        return  # told by the keys themselves
+    try:
+        off(leaf, unsure, believed=raw_of(data, key))
+    except Refused as refused:
+        yield from _refused(here, refused, key)
+
+
+def _knob(
+    here: _Path, leaf: KeyType, values: Sequence[Any] | Span, *, price: float | tuple[float, ...]
+) -> Iterator[Fault]:
+    try:
+        found = had(leaf, values)
+    except Refused as refused:
+        yield from _refused((*here, "values"), refused, values)
+        return
+    if isinstance(price, tuple) and (isinstance(values, Span) or len(price) != len(found)):
+        one = "one price, since the values are a range"
+        allowed = one if isinstance(values, Span) else f"one price, or {len(found)} of them"
+        yield Fault(dotted((*here, "price")), shown(list(price)), allowed)
+
+
+def _refused(here: _Path, refused: Refused, raw: Any) -> Iterator[Fault]:
+    for below, value, allowed in refused.below:
+        yield Fault(dotted((*here, *below)), shown(value), allowed)
+    if not refused.below:
+        shows = "a range" if isinstance(raw, Span) else shown(raw)
+        yield Fault(dotted(here), shows, refused.allowed, refused.message)
+
+
+def _unknown(data: dict[str, Any], key: str) -> str:
+    """Say why a path leads nowhere; "" if it leads somewhere."""
+    try:
+        apply_overrides({n: v for n, v in data.items() if n != "tune"}, [f"{key}=0"])
+    except FeedsimError as error:
+        return str(error.faults[0])
+    return ""
+
+
+def _speed(given: Given, table: dict[str, Any]) -> Iterator[Fault]:
+    if given("tune", "aim") == "speed" and table.get("speed") is not None:
+        message = 'stands only beside an aim at a given speed; the aim here is "speed"'
+        yield Fault("tune.speed", shown(table["speed"]), "no speed", message)

@@ -1,0 +1,116 @@
+"""Knobs and unsure values written on one line: ``KEY=40:90:1 mm``, ``KEY=±0.2 ms``."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.scenario.overrides import toml_or_text
+from feedsim.scenario.tune import LAWS
+from feedsim.scenario.wording import shown
+
+__all__ = ["knob_of", "unsure_of", "with_tune"]
+
+_NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})"
+_PART = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.ASCII)
+_KNOB = (
+    'a key and what can be had, such as "feeder.0.settings.stage_position=40:90:1 mm" (from, to, '
+    'step; the step may be left out) or "controller.motion_cycle=0.5,1,2 ms"'
+)
+_UNSURE = (
+    'a key and how far it may be off, such as "carrier_eye.response=±0.2 ms", and a law after it: '
+    + " or ".join(LAWS)
+)
+
+
+def with_tune(
+    data: Mapping[str, Any],
+    *,
+    knobs: Sequence[str] = (),
+    unsure: Sequence[str] = (),
+    **keys: Any,
+) -> dict[str, Any]:
+    """Return a scenario's data with more in its tune table.
+
+    Parameters
+    ----------
+    data : mapping
+        As a TOML reader gives it; stays as it is.
+    knobs, unsure : sequence of str
+        Each as :func:`knob_of` and :func:`unsure_of` read it. One of a key that the table has
+        takes its place.
+    **keys
+        Other keys of the table, as they would stand in it; None: left as it is.
+
+    Raises
+    ------
+    FeedsimError
+        If one is not of its form; whether it fits the line is seen when the data are checked.
+    """
+    table = dict(data["tune"]) if isinstance(data.get("tune"), dict) else {}
+    table |= {name: value for name, value in keys.items() if value is not None}
+    for name, rows in (("knob", map(knob_of, knobs)), ("unsure", map(unsure_of, unsure))):
+        there = table.get(name, [])
+        for row in rows:
+            kept = [
+                old for old in there if not isinstance(old, dict) or old.get("key") != row["key"]
+            ]
+            there = [*kept, row]
+        if there:
+            table[name] = there
+    return {**data, "tune": table}
+
+
+def knob_of(text: str) -> dict[str, Any]:
+    """Read a knob: a range ``KEY=40:90:1 mm`` or a list ``KEY=0.5,1,2 ms``, ``KEY=a,b``.
+
+    >>> knob_of("feeder.0.settings.stage_position=40:90:1 mm")["values"]
+    {'from': '40 mm', 'to': '90 mm', 'step': '1 mm'}
+    >>> knob_of("controller.motion_cycle=0.5,1 ms")["values"]
+    ['0.5 ms', '1 ms']
+    """
+    key, values = _parts("--knob", text, _KNOB)
+    ranged = ":" in values
+    parts = [part.strip() for part in values.split(":" if ranged else ",")]
+    if not all(parts) or (ranged and len(parts) not in (2, 3)):
+        raise FeedsimError(Fault("--knob", shown(text), _KNOB))
+    last = _PART.fullmatch(parts[-1])
+    unit = last[2] if last else ""
+    full = [_value(part, unit) for part in parts]
+    if not ranged:
+        return {"key": key, "values": full}
+    return {"key": key, "values": dict(zip(("from", "to", "step"), full, strict=False))}
+
+
+def unsure_of(text: str) -> dict[str, Any]:
+    """Read something unsure: ``KEY=±0.2 ms``, its law after it if it is not uniform.
+
+    >>> unsure_of("carrier_eye.response=+-0.2 ms normal")
+    {'key': 'carrier_eye.response', 'by': '0.2 ms', 'law': 'normal'}
+    """
+    key, value = _parts("--unsure", text, _UNSURE)
+    half, _, law = value.rpartition(" ")
+    found = {"law": law} if law in LAWS else {}
+    by = (half if found else value).strip()
+    for sign in ("±", "+-", "+/-"):
+        by = by.removeprefix(sign).strip()
+    if not by:
+        raise FeedsimError(Fault("--unsure", shown(text), _UNSURE))
+    return {"key": key, "by": by, **found}
+
+
+def _parts(option: str, text: str, forms: str) -> tuple[str, str]:
+    key, equals, after = (part.strip() for part in text.partition("="))
+    if not (equals and key and after):
+        raise FeedsimError(Fault(option, shown(text), forms))
+    return key, after
+
+
+def _value(part: str, unit: str) -> Any:
+    match = _PART.fullmatch(part)
+    if match is None:
+        return toml_or_text(part)
+    own = match[2] or unit
+    return f"{match[1]} {own}" if own else toml_or_text(part)

@@ -1,0 +1,110 @@
+"""Lines for feedsim tune whose best setup is known, and ways to ask about them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import NormalDist
+from typing import Any
+
+from feedsim.answers.tune.study.bench import Keep, bench_of
+from feedsim.answers.tune.study.results import Tuned
+from feedsim.answers.tune.study.search import tuned
+from feedsim.running.executor import Local
+from feedsim.scenario import Scenario, apply_overrides, scenario_from_dict
+from feedsim.scenario.reading import parse_toml
+from feedsim.scenario.tune_text import with_tune
+
+PLAIN = """
+title = "one thing at a time"
+seed = 11
+[run]
+carriers = 500
+warm_up = 0
+master = "virtual"
+[line]
+speed = "60 m/min"
+[carrier]
+length = "210 mm"
+pitch = "300 mm"
+pitch_sd = "3 mm"
+[carrier_eye]
+response = "1 ms"
+[controller]
+scan = "0 ms"
+motion_cycle = "0 ms"
+[[feeder]]
+name = "card feeder"
+eye_to_placement = "500 mm"
+insert_eye_to_placement = "120 mm"
+grip_end = "20 mm"
+nose_limit = "118 mm"
+[feeder.insert]
+length = "85.6 mm"
+gap = "70 mm"
+gap_sd = "1 mm"
+[feeder.clutch]
+ramp_in = "20 ms"
+ramp_out = "20 ms"
+[feeder.servo]
+loop_gain = "inf 1/s"
+max_acceleration = "inf m/s^2"
+[feeder.settings]
+target_offset = "50 mm"
+stage_position = "60 mm"
+"""
+"""A line on which nothing varies but pitch and gap, and nothing waits for a tick."""
+
+
+def tuning(
+    *overrides: str,
+    knobs: Sequence[str],
+    unsure: Sequence[str] = (),
+    base: str = PLAIN,
+    **keys: Any,
+) -> Scenario:
+    """Return a line with a tune table."""
+    data = apply_overrides(parse_toml(base), overrides)
+    return scenario_from_dict(with_tune(data, knobs=knobs, unsure=unsure, **keys))
+
+
+def searched(scenario: Scenario, *, jobs: int = 1, keep: Keep | None = None) -> Tuned:
+    """Return what a search finds."""
+    with bench_of(scenario, where=Local(jobs), keep=keep) as bench:
+        return tuned(bench, scenario)
+
+
+def known_line(
+    seed: int, *, edge_mm: float, assurance: float, carriers: int, **keys: Any
+) -> Scenario:
+    """Return a line whose robust speed is known; see :func:`known_speed`."""
+    return tuning(
+        f"seed={seed}",
+        f"carrier_eye.edge_sd={edge_mm} mm",
+        f"acceptance.within_tolerance={100.0 * WITHIN} %",
+        "acceptance.missed=1 %",
+        "acceptance.jam_risk=1 %",
+        **{"knobs": ["carrier_eye.edge_sd=0.2,0.6 mm"]} | keys,
+        unsure=["carrier_eye.response=±1 ms"],
+        assurance=f"{100.0 * assurance} %",
+        carriers=carriers,
+    )
+
+
+WITHIN, TOLERANCE_MM = 0.9, 1.5
+
+
+def known_speed(edge_mm: float, assurance: float) -> float:
+    """Return the robust speed (mm/s) of :func:`known_line`, derived from what it is.
+
+    All that varies is the edge that the carrier eye sees, normal with sd σ. The response is δ
+    longer than was typed in for, uniform within ±a, so that all is placed v·δ late. A machine is
+    accepted while Φ((t − v·δ)/σ) − Φ((−t − v·δ)/σ) ≥ W, that is while v·|δ| ≤ u; so are u/(v·a) of
+    all, which is the assurance at v = u/(a·assurance).
+    """
+    normal = NormalDist(0.0, edge_mm)
+    low, high = 0.0, TOLERANCE_MM
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        share = normal.cdf(TOLERANCE_MM - middle) - normal.cdf(-TOLERANCE_MM - middle)
+        low, high = (middle, high) if share >= WITHIN else (low, middle)
+    return low / (0.001 * assurance)

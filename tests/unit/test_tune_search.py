@@ -1,0 +1,196 @@
+"""The search: the same however it is run, taken up again, and honest where nothing is accepted."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from feedsim.answers.tune.kept import Journal
+from feedsim.answers.tune.study.bench import bench_of
+from feedsim.answers.tune.study.closed import window
+from feedsim.answers.tune.study.space import space_of
+from feedsim.errors import FeedsimError
+from feedsim.metrics.plain import plain
+from feedsim.running.executor import Local
+from feedsim.scenario import Scenario
+from tests.tuning import searched, tuning
+
+pytestmark = pytest.mark.usefixtures("quick_engine")
+
+STAGE = "feeder.0.settings.stage_position"
+KNOBS = [f"{STAGE}=40:80:40 mm"]
+ROUGH = ("acceptance.missed=20 %", "acceptance.jam_risk=20 %", "acceptance.within_tolerance=80 %")
+
+
+def small(**keys: Any) -> Scenario:
+    """Return a line on which few carriers decide."""
+    return tuning(
+        *ROUGH,
+        "carrier_eye.edge_sd=0.5 mm",
+        knobs=KNOBS,
+        unsure=["carrier_eye.response=±0.5 ms"],
+        **{"carriers": 100, "draws": 20, "assurance": "80 %"} | keys,
+    )
+
+
+def told(scenario: Scenario, **how: Any) -> str:
+    return json.dumps(plain(searched(scenario, **how)))
+
+
+class Remembering:
+    """Keeps results in memory, in the order in which they came."""
+
+    def __init__(self) -> None:
+        self.known: dict[str, Any] = {}
+
+    def keep(self, key: str, result: Any) -> None:
+        self.known[key] = result
+
+
+@pytest.fixture(scope="module")
+def whole(quick_engine: None) -> tuple[str, dict[str, Any]]:
+    """What one process finds, and all that it asked on the way."""
+    memory = Remembering()
+    return told(small(), keep=memory), memory.known
+
+
+class Stopped:
+    """Keeps results in a journal, and interrupts after so many; ``known``: what comes of itself."""
+
+    def __init__(self, journal: Journal, after: int, known: dict[str, Any]) -> None:
+        self.known: dict[str, Any] = {}
+        self._known, self._journal, self._left = known, journal, after
+
+    def keep(self, key: str, result: Any) -> None:
+        if not self._left:
+            raise KeyboardInterrupt
+        self._left -= 1
+        assert json.dumps(result) == json.dumps(self._known[key])
+        self._journal.keep(key, result)
+
+
+class Counting:
+    """Counts what is new, on top of a journal."""
+
+    def __init__(self, journal: Journal) -> None:
+        self.known, self.new, self._journal = journal.known, 0, journal
+
+    def keep(self, key: str, result: Any) -> None:
+        self.new += key not in self._journal.known
+        self._journal.keep(key, result)
+
+
+def test_the_same_bytes_from_one_process_and_from_two(whole: tuple[str, dict[str, Any]]):
+    assert told(small(), jobs=2) == whole[0]
+
+
+def test_an_interrupted_search_goes_on_to_the_same_end(
+    whole: tuple[str, dict[str, Any]], tmp_path: Path
+):
+    expected, answered = whole
+    scenario, folder = small(), tmp_path / "out" / ".feedsim" / "points"
+    folder.parent.mkdir(parents=True)
+    first, few = Journal(folder, scenario), len(answered) // 4
+    assert first.begin() == 0
+    with pytest.raises(KeyboardInterrupt):
+        searched(scenario, keep=Stopped(first, few, answered))
+    assert "--resume goes on" in first.words()
+    for key in list(answered)[few : -len(answered) // 4]:  # as if it had been broken off later
+        first.keep(key, answered[key])
+    again = Journal(folder, scenario)
+    assert again.resume() == []
+    rest = Counting(again)
+    assert told(scenario, keep=rest) == expected
+    assert rest.new == len(answered) // 4 + (len(answered) % 4 > 0)
+
+
+def test_a_journal_that_is_damaged_or_of_another_search(tmp_path: Path):
+    folder, scenario = tmp_path / "out" / ".feedsim" / "points", small()
+    folder.parent.mkdir(parents=True)
+    with pytest.raises(FeedsimError, match="no unfinished search is kept in"):
+        Journal(folder, scenario).resume()
+    journal = Journal(folder, scenario)
+    journal.begin()
+    for number in range(3):
+        journal.keep(f"call {number}", [number, float("inf"), None])
+    path = folder / "tuned"
+    path.write_bytes(path.read_bytes()[:-4])  # killed as it wrote
+    again = Journal(folder, scenario)
+    assert again.resume() == ["the end of what is kept is damaged"]
+    assert dict(again.known) == {f"call {n}": [n, float("inf"), None] for n in range(2)}
+    other = small(assurance="90 %")
+    with pytest.raises(FeedsimError, match="is of another scenario"):
+        Journal(folder, other).resume()
+    path.write_bytes(b"nothing of ours\n")
+    damaged = Journal(folder, scenario)
+    assert damaged.resume() == ["what is kept is damaged"]
+    assert not damaged.known
+
+
+def test_what_cannot_be_costs_those_points_alone():
+    """A nose beyond the placement point (120 mm) is no line; the others are searched."""
+    found = searched(tuning(*ROUGH, knobs=[f"{STAGE}=90:150:10 mm"], carriers=100))
+    assert found.impossible > 0
+    assert found.feasible
+    assert found.best.values[0] in {"60 mm", "90 mm", "100 mm", "110 mm"}
+
+
+def test_nothing_is_accepted_says_what_comes_nearest():
+    """Whatever the stage, half of the carriers are not seen, and at most 20 % may be missed."""
+    found = searched(tuning(*ROUGH, "carrier_eye.missed=50 %", knobs=KNOBS, carriers=100))
+    assert not found.feasible
+    assert found.best.value is None
+    assert found.nearest is not None
+    assert found.nearest.figure == "missed"
+    assert found.nearest.share == pytest.approx(0.5, abs=0.01)
+    assert found.nearest.limit == pytest.approx(0.2)
+
+
+def test_a_knob_that_does_not_matter_is_said_not_to_and_left_alone():
+    """The off-response of an eye that sees wide gaps decides nothing; the edge's spread does."""
+    knobs = ["carrier_eye.off_response=0:2:1 ms", "carrier_eye.edge_sd=0.2,0.5 mm"]
+    found = searched(
+        tuning(*ROUGH, "carrier_eye.response_jitter=1 ms", "carrier_eye.edge_sd=0.5 mm",
+               "carrier_eye.off_response=1 ms", knobs=knobs, carriers=100)
+    )  # fmt: skip
+    assert [knob.matters for knob in found.knobs] == [False, True]
+    assert found.knobs[0].place == -1
+
+
+def test_only_as_much_is_spent_as_may_be():
+    table = [{"key": "carrier_eye.edge_sd", "values": ["0.1 mm", "0.2 mm"], "price": [900, 400]}]
+    line = tuning(*ROUGH, "carrier_eye.response_jitter=1 ms", "carrier_eye.edge_sd=0.5 mm",
+                  knobs=(), knob=table, spend=500, carriers=100)  # fmt: skip
+    found = searched(line)
+    assert (found.best.values, found.best.price) == (("0.2 mm",), 400.0)
+
+
+def test_what_is_unsure_must_be_able_to_be():
+    line = tuning(knobs=KNOBS, unsure=["carrier_eye.response=±2 ms"])
+    with pytest.raises(FeedsimError, match=r"tune.unsure.0: at -0.001 s there can be no such line"):
+        space_of(line)
+    with pytest.raises(FeedsimError, match="nothing to choose"):
+        space_of(tuning(knobs=()))
+
+
+def test_a_window_ends_where_a_search_place_by_place_ends_it():
+    """Within 5 % of the belt's speed is the nose after v·T/2·0.95² = 4.5 mm, of the 120 mm."""
+    space = space_of(tuning(knobs=[f"{STAGE}=40:119:1 mm"]))
+    found = window(space, (20,), 0, 500.0)
+    assert found is not None
+    assert space.knobs[0].numbers[found[1]] == 115.0
+
+
+def test_what_is_typed_in_is_for_the_line_as_believed():
+    """Known after all, a response costs nothing: its lead makes up for it; not known, it does."""
+    with bench_of(small(assurance="90 %"), where=Local(1)) as bench:
+        now = [bench.space.now]
+        nominal, robust = (bench.closed(now, robust=how)[0].value for how in (False, True))
+        known = bench.closed(now, robust=True, known=0)[0].value
+    assert nominal is not None
+    assert robust is not None
+    assert robust < 0.9 * nominal
+    assert known == pytest.approx(nominal, rel=0.01)
