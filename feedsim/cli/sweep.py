@@ -95,9 +95,9 @@ def sweep(
 
 def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> Sweep:
     """Run the points, each kept as soon as it is there."""
-    from feedsim.answers.sweep.answer import swept
+    from feedsim.answers.sweep.answer import run_sweep, told
     from feedsim.answers.sweep.unfinished import Unfinished
-    from feedsim.cli.progress import progress_bar
+    from feedsim.cli.progress import doing, progress_bar
     from feedsim.errors import FeedsimError
     from feedsim.running.provenance import versions
 
@@ -105,8 +105,7 @@ def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> 
     known = _known(kept, resume=resume)
     folder.keeps = kept
     done = len(known)
-    steps = len(plan.points) + 1  # the last are the closed forms
-    with progress_bar("points, then the limits in closed form", steps) as progress:
+    with progress_bar("points", len(plan.points)) as progress:
 
         def finished(place: int, point: Point) -> None:
             nonlocal done
@@ -116,10 +115,12 @@ def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> 
                 progress(done)
 
         try:
-            return swept(plan, where=where, known=known, on_point=finished, on_lost=tell)
+            points = run_sweep(plan, where=where, known=known, on_point=finished, on_lost=tell)
         except FeedsimError:
             kept.forget_if_empty()
             raise
+    with doing("working out the limits in closed form"):
+        return told(plan, points)
 
 
 def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:
