@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +14,19 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml, read_text, read_toml
 
-__all__ = ["Opened", "faults_plain", "named_files", "opened", "read", "refuse_other_folders"]
+__all__ = [
+    "Opened",
+    "faults_plain",
+    "file_of",
+    "named_files",
+    "opened",
+    "plain_words",
+    "read",
+    "refuse_other_folders",
+]
+
+_OPTION = re.compile(r"(?<!\S)--([a-z]+(?:-[a-z]+)*)")
+_ASIDE = re.compile(r" \(--[a-z][^()]*\)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +154,22 @@ def _within(name: str, folder: Path) -> bool:
         return False
 
 
+def plain_words(text: str) -> str:
+    """Say something that names options of a command in words for a page, which has none.
+
+    >>> plain_words("about 6000 would (--carriers 6000)"), plain_words("--first-miss: none is")
+    ('about 6000 would', 'first miss: none is')
+    """
+    return _OPTION.sub(lambda found: found[1].replace("-", " "), _ASIDE.sub("", text))
+
+
 def faults_plain(error: FeedsimError) -> list[dict[str, str]]:
     """Return what is wrong with a line as data, each fault with the path of its knob."""
     return [
         {
-            "path": fault.key,
-            "text": str(fault),
-            "message": fault.message,
+            "path": plain_words(fault.key),
+            "text": plain_words(str(fault)),
+            "message": plain_words(fault.message),
             "found": fault.found,
             "allowed": fault.allowed,
         }

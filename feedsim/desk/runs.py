@@ -14,6 +14,7 @@ from feedsim.answers.run.overview.shown import Shown, bins, shown_of
 from feedsim.answers.run.summary import decision, figure_rows, hazard_rows
 from feedsim.compiled.choice import why_not
 from feedsim.criteria import Criteria
+from feedsim.desk.lines import plain_words
 from feedsim.desk.told import speed
 from feedsim.machine import Machine
 from feedsim.metrics.acceptance import AgainstLimit
@@ -66,7 +67,7 @@ def run_told(answer: Run, units: System) -> dict[str, Any]:
             "decided": results.decided,
             "refused": results.refused,
             "words": head,
-            "reasons": reasons,
+            "reasons": [plain_words(words) for words in reasons],
         },
         "more": max((row.carriers or 0 for row in results.to_decide), default=0) or None,
         "complete": {"count": complete.count, "per_hour": complete.per_hour, "words": products},

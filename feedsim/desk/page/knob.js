@@ -8,8 +8,8 @@ const STEPS = { ArrowUp: 1, ArrowDown: -1, PageUp: 10, PageDown: -10 };
 export const spoken = (name) => name.replaceAll("_", " ");
 
 /** The part of the machine that a knob belongs to, without the feeder where there is one only. */
-const partOf = (group) => {
-  const after = group.split(": ").at(-1);
+const partOf = (group, isOneFeeder) => {
+  const after = isOneFeeder ? group.split(": ").at(-1) : group;
   return after[0].toUpperCase() + after.slice(1);
 };
 
@@ -134,7 +134,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     update(told) {
       const sliderBefore = knob.slider;
       knob = { ...told, slider: told.slider && sliderBefore && document.activeElement === slider ? sliderBefore : told.slider };
-      made.place(made.isFirst ?? false);
+      made.place(made.isFirst ?? false, made.isOneFeeder ?? true);
       slider.hidden = !knob.slider;
       if (knob.slider && document.activeElement !== slider) {
         const { low, high, step } = knob.slider;
@@ -162,12 +162,12 @@ export const makeKnob = (first, { onTurn, onLook }) => {
       tell();
     },
     /** Among those that matter most, its name says the part of the machine as well. */
-    place(isFirst) {
-      const named = `${isFirst} ${knob.group} ${knob.name}`;
+    place(isFirst, isOneFeeder) {
+      const named = `${isFirst} ${isOneFeeder} ${knob.group} ${knob.name}`;
       if (named === placed) return;
       placed = named;
-      made.isFirst = isFirst;
-      const part = isFirst ? partOf(knob.group) : "";
+      Object.assign(made, { isFirst, isOneFeeder });
+      const part = isFirst ? partOf(knob.group, isOneFeeder) : "";
       name.replaceChildren(...(part ? [make("span", { class: "part", text: `${part} ` })] : []), spoken(knob.name));
       const whole = `${part || knob.group} ${spoken(knob.name)}`;
       setAttribute(field, "aria-label", whole);

@@ -39,6 +39,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
 
   const arrange = (told) => {
     const first = told.knobs.filter((knob) => knob.rank).sort((a, b) => a.rank - b.rank);
+    const isOneFeeder = !told.knobs.some(({ path }) => path.startsWith("feeder.1."));
     const byGroup = Map.groupBy(told.knobs, (knob) => knob.group);
     const wanted = [[FIRST, first, []], ...told.groups.map((name) => {
       const all = byGroup.get(name) ?? [];
@@ -46,7 +47,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
     })];
     for (const [name, knobs, above] of wanted) {
       const group = groupOf(name, name === FIRST);
-      for (const knob of knobs) made.get(knob.path).place(name === FIRST);
+      for (const knob of knobs) made.get(knob.path).place(name === FIRST, isOneFeeder);
       group.body.replaceChildren(...knobs.map((knob) => made.get(knob.path).row));
       setText(group.above, above.length ? `Above, among what matters most: ${above.map((knob) => spoken(knob.name)).join(", ")}.` : "");
       group.knobs = knobs.map((knob) => knob.path);

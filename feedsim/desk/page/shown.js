@@ -141,7 +141,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       }
       show[kind]();
       showStates();
-      if (kind === "run") verdict.showRound(isOfNow ? (rounds.find((n) => n > head.carriers) ?? null) : rounds[0], 0, 0, !isOfNow);
+      if (kind === "run" && (isOfNow || !faults.length)) verdict.showRound(isOfNow ? (rounds.find((n) => n > head.carriers) ?? null) : rounds[0], 0, 0, !isOfNow);
       if (kind === "forms") onTitle?.(answer.title);
       measure.written(kind, head.turn);
       return true;

@@ -39,7 +39,8 @@ export const makeSpeeds = () => {
       bars.replaceChildren(...rows);
       const below = now.bars.some((bar) => bar.below_line_speed) ? " ✕: below line speed." : "";
       setText(words, [`Upright line: ${now.of.includes(",") ? "highest speed of line.profile" : "line speed"}, ${line.text}.${below}${all.some((v) => v > furthest) ? " Hatched ends go on." : ""}`, ...now.words].join(" "));
-      const refused = now.refused.map((part) => part.words);
+      const words_ = now.refused.map((part) => part.words).filter(Boolean);
+      const refused = words_.length ? [`Refused: ${words_.join("; ")}.`] : [];
       setText(free, [...(now.free.length ? [`No limit up to ${now.furthest?.text ?? "the furthest looked at"}: ${now.free.join(", ")}.`] : []), ...refused, ...now.not_counted].join(" "));
     },
   };
