@@ -48,7 +48,8 @@ driver = test_rehearse_page.driver
 
 
 @pytest.fixture
-def server() -> Iterator[Server]:
+def server(monkeypatch: pytest.MonkeyPatch) -> Iterator[Server]:
+    monkeypatch.delenv("FEEDSIM_ENGINE", raising=False)  # the suite's; users have the compiled one
     found = Server((str(SCENARIO),))
     yield found
     found.end()
