@@ -294,6 +294,30 @@ def test_two_scenarios_open_with_the_first_one_pinned(browser: Any, folder: Path
         server.end()
 
 
+def test_lines_that_cannot_be_compared_are_told_and_now_runs_alone(
+    browser: Any, folder: Path
+) -> None:
+    files = [str(folder / f"{name}.toml") for name in ("membership_card", "two_feeders")]
+    server = Server((*files,))
+    try:
+        opened(browser, server.address)
+        browser.js(ONLY_FIRST_ROUND)
+        told = browser.text("#fault-notice")
+        assert "A cannot be held against what is shown" in told
+        assert "A has 1 and now there are 2" in told
+        assert browser.text("#printed-text").startswith("Card and leaflet")
+        turned(browser, ("line.speed", "45 m/min"))
+        idle(browser)
+        assert browser.text("#printed-text").split("\n")[1].startswith("45 m/min")
+        browser.click("#pin")  # lets A go
+        idle(browser)
+        until(browser, "return document.getElementById('fault-notice').hidden")
+        first = "#knob-feeder-0-insert-gap"
+        assert browser.find(first).get_attribute("aria-label") == "Card feeder: inserts gap"
+    finally:
+        server.end()
+
+
 def test_what_check_warns_of_is_shown_and_what_no_closed_form_knows(
     browser: Any, folder: Path
 ) -> None:

@@ -129,11 +129,29 @@ def test_a_wrong_value_is_told_at_its_knob_and_the_last_good_answer_stays(desk: 
     assert "this is a length" in desk.text("#fault-notice")
     assert desk.text("#printed-text") == printed
     assert "last good values" in desk.text("#placement .card-state")
+    assert desk.text("#summary").startswith("Last good values: ")
     typed(desk, "75 m/min")
     idle(desk)
     assert desk.text("#knob-line-speed-fault") == ""
     assert desk.js("return document.getElementById('fault-notice').hidden")
     assert desk.js("return document.querySelector('#placement').dataset.state") == "now"
+
+
+def test_on_a_phone_the_whole_verdict_stays_in_sight_and_little_else(desk: Any) -> None:
+    desk.size(390, 844)
+    desk.settle()
+    summary = desk.find("#summary")
+    assert summary.text.startswith(desk.text(".verdict-words"))
+    wide, whole, high, bottom = desk.js(
+        "const e = arguments[0];"
+        "return [e.clientWidth, e.scrollWidth, e.offsetHeight, e.getBoundingClientRect().bottom]",
+        summary,
+    )
+    assert whole <= wide
+    assert high < 60  # two lines
+    assert bottom == pytest.approx(844, abs=1)
+    assert desk.js("return document.querySelector('footer').getBoundingClientRect().top") > 844
+    assert desk.text("#cautions").startswith("A simulation is no safety function")
 
 
 def test_undo_and_redo_are_named_by_what_they_change(desk: Any) -> None:

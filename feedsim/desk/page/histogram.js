@@ -60,7 +60,8 @@ export const makeHistogram = ({ onStory }) => {
     const right = Math.max(edges.at(-1), a?.edges.at(-1) ?? -Infinity);
     const x = (value) => margin.left + ((value - left) / (right - left)) * (width - margin.left - margin.right);
     const density = (h) => h.counts.map((n, i) => n / ((h.edges[i + 1] - h.edges[i]) * Math.max(1, h.placed)));
-    const highest = Math.max(...density(now), ...(a ? density(a) : []), 1e-12);
+    const tallest = Math.max(...density(now), ...(a ? density(a) : []), 1e-12);
+    const highest = Math.max(tallest, Math.min(forms?.sd > 0 ? normal(forms.mean, forms, 1) : 0, 1.5 * tallest));
     const floor = height - margin.bottom;
     const y = (value) => floor - (value / highest) * (floor - margin.top) * 0.96;
     const parts = [];
@@ -87,7 +88,7 @@ export const makeHistogram = ({ onStory }) => {
     if (a) parts.push(drawn("path", { class: "outline-a", d: outline(a, density(a), x, y, floor) }));
     if (forms && forms.sd > 0) {
       const points = Array.from({ length: 101 }, (_, i) => left + ((right - left) * i) / 100);
-      parts.push(drawn("path", { class: "curve", d: points.map((p, i) => `${i ? "L" : "M"}${x(p).toFixed(1)} ${y(normal(p, forms, 1)).toFixed(1)}`).join("") }));
+      parts.push(drawn("path", { class: "curve", d: points.map((p, i) => `${i ? "L" : "M"}${x(p).toFixed(1)} ${Math.max(margin.top, y(normal(p, forms, 1))).toFixed(1)}`).join("") }));
     }
     for (const side of [-1, 1]) {
       parts.push(drawn("line", { class: "limit", x1: x(side * tolerance), x2: x(side * tolerance), y1: margin.top - 0.2 * rem, y2: floor }));

@@ -42,12 +42,12 @@ export const makeNotices = ({ onGoTo }) => {
       show(kept, false, words, ...more, close);
     },
     closeKept: () => (kept.hidden = true),
-    faults(faults, what) {
+    faults(faults, what, head = "There is no such line.") {
       fault.hidden = !faults.length;
       if (!faults.length) return;
       const items = faults.slice(0, 6).map(({ path, text }) =>
         make("li", {}, `${text} `, ...(path ? [make("button", { type: "button", class: "link", text: "go there", "aria-label": `Go to ${path}`, on: { click: () => onGoTo(path) } })] : [])));
-      show(fault, true, make("p", {}, make("b", { text: "✕ There is no such line." }), what), make("ul", {}, ...items));
+      show(fault, true, make("p", {}, make("b", { text: `✕ ${head}` }), what), make("ul", {}, ...items));
     },
   };
 };

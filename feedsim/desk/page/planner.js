@@ -25,6 +25,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   let number = 0;
   let resting = 0;
   let isResting = false;
+  let isAlone = false; // A cannot be held against what is shown
 
   const begin = async (lane) => {
     const { what, more } = lane.waiting;
@@ -60,10 +61,9 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     if (!lane.under) begin(lane);
   };
 
-  const wantRun = (carriers) => {
-    const a = pinned();
-    want("run", a ? "against" : "run", () => ({ carriers, ...(pinned() ? { a: setupOf(turns, pinned()) } : {}) }));
-  };
+  const ofA = () => (pinned() && !isAlone ? { a: setupOf(turns, pinned()) } : {});
+
+  const wantRun = (carriers) => want("run", ofA().a ? "against" : "run", () => ({ carriers, ...ofA() }));
 
   /** What follows an answer, of the values shown or of older ones. */
   const goOn = (head, line) => {
@@ -71,6 +71,9 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     if (head.what === "forms") {
       if (!line.answer) return isOfNow && want("knobs", "knobs");
       if (isOfNow || !lanes.get("run")?.under) wantRun(rounds[0]);
+    } else if (head.what === "against" && isOfNow && line.faults) {
+      isAlone = true;
+      wantRun(head.carriers);
     } else if ((head.what === "run" || head.what === "against") && isOfNow && line.answer) {
       clearTimeout(resting);
       if (head.carriers === rounds[0]) resting = setTimeout(() => rest(head.carriers), REST_MS);
@@ -113,18 +116,20 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     /** The values have changed. */
     turned() {
       makeWay();
+      isAlone = false;
       want("forms", "forms");
     },
     /** Other than the values has changed: A, or the server is back. */
     again() {
       makeWay();
+      isAlone = false;
       want("forms", "forms");
       want("knobs", "knobs");
       if (pinned()) wantA();
     },
     want,
     wantPlaying() {
-      if (isResting && playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds[0], ...(pinned() ? { a: setupOf(turns, pinned()) } : {}) }));
+      if (isResting && playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds[0], ...ofA() }));
     },
     /** A question of its own, outside of the plan: a sweep, a story, a file. */
     single: (what, more, options) =>

@@ -29,6 +29,14 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
   let feeder = 0;
   let faults = [];
   let refused = "";
+  let inShort = "";
+  let apart = []; // why A cannot be held against what is shown
+
+  const tellFaults = () => {
+    const good = newest.run ?? newest.forms;
+    if (faults.length || !apart.length) notices.faults(faults, good ? " What is shown is the answer of the last good values." : "");
+    else notices.faults(apart.map(({ text }) => ({ text })), " What is shown runs alone.", "A cannot be held against what is shown.");
+  };
 
   const stateOf = (found) => {
     if (!found) return "none";
@@ -43,6 +51,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
     margins.state(of.run === "none" ? of.forms : of.run, turnOf(of.run === "none" ? "forms" : "run"));
     speeds.state(of.speeds, turnOf("speeds"));
     for (const card of [budget, warnings]) card.state(of.forms, turnOf("forms"));
+    setText(one("summary"), `${{ good: "Last good values: ", working: "Values before: " }[of.run] ?? ""}${inShort}`);
     verdict.state(of.run, refused || (of.run === "good" ? `of the last good values (${turnOf("run")})` : ""));
   };
 
@@ -72,7 +81,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       if (a) differences.show(answer, feeder, turns.apart(head.turn));
       else differences.hide();
       setText(one("printed-text"), a ? `A\n${a.text}\n\nnow\n${now.text}` : now.text);
-      setText(one("summary"), `${now.verdict.words}; ${feederOf(now).figures[0].text.split(" (")[0]} in tolerance, ${head.carriers.toLocaleString("en")} carriers`);
+      inShort = `${now.verdict.words}; ${feederOf(now).figures[0].text.split(" (")[0]} in tolerance, ${head.carriers.toLocaleString("en")} carriers`;
     },
     speeds() {
       speeds.show(newest.speeds.now, ofA.speeds, LETTERS);
@@ -110,12 +119,14 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
     },
     turned() {
       refused = "";
+      apart = [];
       showStates();
       verdict.showRound(rounds[0], 0, 0, Boolean(newest.run));
     },
     /** A was pinned anew, or let go. */
     pinned() {
       [ofA.forms, ofA.speeds] = [null, null];
+      apart = [];
       for (const kind of ["forms", "speeds"]) if (newest[kind]) show[kind]();
     },
     noSpeeds(head, why) {
@@ -137,7 +148,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       if (isOfNow) {
         faults = [];
         refused = "";
-        notices.faults([]);
+        tellFaults();
       }
       show[kind]();
       showStates();
@@ -147,10 +158,12 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       return true;
     },
     faults(head, found) {
-      faults = found;
-      verdict.showRound(null);
-      const good = newest.run ?? newest.forms;
-      notices.faults(found, good ? ` What is shown is the answer of the last good values.` : "");
+      if (head.what === "against") apart = found;
+      else {
+        faults = found;
+        verdict.showRound(null);
+      }
+      tellFaults();
       showStates();
     },
     refused(head, words) {
