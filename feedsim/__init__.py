@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from feedsim.answers.compare.answer import compare
     from feedsim.answers.drive.answer import drive
     from feedsim.answers.explain.answer import explain
+    from feedsim.answers.learn.answer import learn
     from feedsim.answers.limit.answer import limit
     from feedsim.answers.line import Line, load
     from feedsim.answers.rehearse.answer import rehearse
@@ -46,6 +47,7 @@ __all__ = [
     "compare",
     "drive",
     "explain",
+    "learn",
     "limit",
     "load",
     "rehearse",

@@ -51,6 +51,7 @@ def _kinds() -> dict[str, type]:
     from feedsim.answers.compare.study import Comparisons
     from feedsim.answers.drive.study.results import Sizing
     from feedsim.answers.explain.study.record import Stories
+    from feedsim.answers.learn.study.learned import Learning
     from feedsim.answers.limit.study.simulated import Limits
     from feedsim.answers.setup.study.results import SetUp
     from feedsim.answers.sweep.study import Swept
@@ -70,6 +71,7 @@ def _kinds() -> dict[str, type]:
         "trial_fit": TrialFit,
         "check": Review,
         "explain": Stories,
+        "learn": Learning,
     }
 
 

@@ -22,6 +22,7 @@ from feedsim.cli.desk import desk
 from feedsim.cli.drive import drive
 from feedsim.cli.explain import explain
 from feedsim.cli.guide import guide
+from feedsim.cli.learn import learn
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
 from feedsim.cli.options import tell
@@ -71,7 +72,7 @@ def _root(
 
 add(app, run, sweep, compare, limit)
 app.add_typer(trial)
-add(app, budget, explain, drive, setup, rehearse, desk, check, new, schema, guide)
+add(app, learn, budget, explain, drive, setup, rehearse, desk, check, new, schema, guide)
 
 
 def main() -> None:

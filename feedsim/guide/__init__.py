@@ -15,6 +15,7 @@ PAGES = (  # in the order in which a newcomer would read them
     "spread",
     "sheet",
     "trial",
+    "learn",
     "logs",
     "products",
     "stops",

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from feedsim.errors import FeedsimError
@@ -120,10 +121,24 @@ def corrected_text(
     return _in_place(text, wanted, folder)
 
 
-def changed_text(text: str, overrides: Sequence[str], *, folder: str | Path = "") -> str:
+def changed_text(
+    text: str,
+    overrides: Sequence[str],
+    *,
+    folder: str | Path = "",
+    notes: Mapping[str, str] | None = None,
+    check: bool = True,
+) -> str:
     """Return the text of a scenario file with some keys changed, as ``--set`` changes them.
 
     Comments, order, blank lines and all values that did not change are as they were.
+
+    Parameters
+    ----------
+    notes : mapping of str to str, optional
+        By path of a key, what to say behind it, after what is said there already.
+    check : bool
+        Whether the whole has to be sound: not where it names a file that is still to come.
 
     Raises
     ------
@@ -131,17 +146,25 @@ def changed_text(text: str, overrides: Sequence[str], *, folder: str | Path = ""
         As :func:`corrected_text`, or if an override is wrong.
     """
     wanted = with_arrival_changed(apply_overrides(parse_toml(text), overrides), overrides)
-    return _in_place(text, wanted, folder)
+    return _in_place(text, wanted, folder, notes=notes or {}, check=check)
 
 
-def _in_place(text: str, wanted: Mapping[str, Any], folder: str | Path) -> str:
-    written = _written(text.removeprefix("\ufeff"), wanted)
+def _in_place(
+    text: str,
+    wanted: Mapping[str, Any],
+    folder: str | Path,
+    *,
+    notes: Mapping[str, str] = MappingProxyType({}),
+    check: bool = True,
+) -> str:
+    written = _written(text.removeprefix("\ufeff"), wanted, notes)
     if parse_toml(written) != wanted:
         raise FeedsimError(
             "the file is laid out so that its keys cannot be changed in place; write those of a "
             "feeder in tables of their own, such as [feeder.settings]"
         )
-    scenario_from_text(written, folder=folder)
+    if check:
+        scenario_from_text(written, folder=folder)
     return written
 
 
@@ -193,13 +216,15 @@ def unit_and_size(text: Any, kind: Any) -> tuple[str, float] | None:
         return None
 
 
-def _written(text: str, wanted: Mapping[str, Any]) -> str:
+def _written(text: str, wanted: Mapping[str, Any], notes: Mapping[str, str]) -> str:
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
     try:
         document = tomlkit.parse(text)
         _change(document, wanted, top=True)
+        for path, note in notes.items():
+            _note(document, path.split("."), note)
         written = tomlkit.dumps(document)
     except (TOMLKitError, KeyError, TypeError, ValueError) as error:
         raise FeedsimError(f"the file cannot be changed in place: {error}") from None
@@ -227,6 +252,19 @@ def _change(here: Any, wanted: Mapping[str, Any], *, top: bool = False) -> None:
         elif there != value:
             here[key] = value
             _keep_column(there, here[key])
+
+
+def _note(document: Any, path: Sequence[str], note: str) -> None:
+    """Say something behind a key, or behind the table on one line that holds it."""
+    here = document
+    for part in path:
+        inside = here[int(part)] if isinstance(here, list) else here[part]
+        here = inside
+        if type(inside).__name__ in {"InlineTable", "Array"}:
+            break
+    before = here.trivia.comment.lstrip("# ")
+    if note not in before:
+        here.comment(f"{before}; {note}" if before else note)
 
 
 def _inline(value: Mapping[str, Any]) -> Any:

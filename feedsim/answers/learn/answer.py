@@ -1,0 +1,75 @@
+"""What logs say of a machine, held against its scenario."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from feedsim import __version__
+from feedsim.answers.answer import Answer, Table
+from feedsim.answers.learn.study.learned import Learning, learned_from
+from feedsim.answers.line import Line
+from feedsim.errors import Fault, FeedsimError
+from feedsim.logs import read_log
+from feedsim.metrics.plain import LEFT_OUT
+from feedsim.quantities import System
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["Learnt", "learn"]
+
+_MOST_LOGS = 20
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Learnt(Learning, Answer):
+    """What logs say of a machine: each quantity with its interval, beside the scenario's."""
+
+    line: Line = field(metadata=LEFT_OUT)
+    name: ClassVar[str] = "learn"
+
+    def _text(self, units: System) -> str:
+        from feedsim.answers.learn.text import learned_text
+
+        return learned_text(self, units=units)
+
+    def _figures(self, units: System) -> dict[str, Figure]:
+        from feedsim.answers.learn.figure import learned_figures
+
+        return learned_figures(self, units=units)
+
+    def tables(self) -> dict[str, Table]:
+        """Return ``learned``: a row a quantity."""
+        names = ("key", "what", "kind", "value", "low", "high", "scenario", "verdict", "why", "n")
+        return {"learned": {n: [getattr(row, n) for row in self.learned] for n in names}}
+
+    def changes(self) -> dict[str, str]:
+        """Return what differs as changes of the line: ``line.but(found.changes())``."""
+        from feedsim.answers.learn.writing import written_values
+
+        return {path: value.text for path, value in written_values(self).items()}
+
+
+def learn(line: Line, *logs: str | Path, rate_hz: float | None = None) -> Learnt:
+    """Find out from a machine's own logs what it is, and where the scenario has it otherwise.
+
+    Parameters
+    ----------
+    logs : str or Path
+        CSV files, of events or of samples; best at several line speeds.
+    rate_hz : float, optional
+        Of logs that number their samples and do not say how fast they come.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no log, or with what is wrong in one.
+    """
+    if not 1 <= len(logs) <= _MOST_LOGS:
+        raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
+    names = [feeder.name for feeder in line.scenario.feeder]
+    read = [read_log(Path(path), feeders=names, rate_hz=rate_hz) for path in logs]
+    found = learned_from(line.scenario, read, version=__version__)
+    return Learnt(**{f: getattr(found, f) for f in Learning.__dataclass_fields__}, line=line)

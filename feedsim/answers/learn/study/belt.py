@@ -1,0 +1,149 @@
+"""How the belt ran in a log: its travel at any time, its speed, how even that was."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.learn.study.bounded import bounded_line
+from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.logs import Log
+
+__all__ = ["Belt", "belt_of", "belt_without_encoder"]
+
+Floats = NDArray[np.float64]
+_WINDOW_S = 1.0
+_LEAST_ROWS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Belt:
+    """Counted belt travel (mm) over the times of a log.
+
+    Attributes
+    ----------
+    time_s, travel_mm : float64 arrays, shape (n,)
+        Straight in between.
+    speed : Figure
+        mm/s.
+    uneven : Figure
+        Standard deviation of the speed over a second, as a share of the speed.
+    even : bool
+        Whether one straight line goes through all counts.
+    count_mm : float
+        One count; 0 for none.
+    seconds : int
+        How many windows ``uneven`` is of.
+    """
+
+    time_s: Floats
+    travel_mm: Floats
+    speed: Figure
+    uneven: Figure
+    even: bool
+    count_mm: float
+
+    def travel(self, times: Floats) -> Floats:
+        """Return the travel (mm) at some times, shape of them."""
+        if self.even:
+            a, b = (float(x) for x in (self.travel_mm[0], self.time_s[0]))
+            found: Floats = a + self.speed.value * (times - b)
+            return found
+        return np.interp(times, self.time_s, self.travel_mm)
+
+    def time(self, travels: Floats) -> Floats:
+        """Return when some travels (mm) are reached (s)."""
+        if self.even:
+            a, b = (float(x) for x in (self.travel_mm[0], self.time_s[0]))
+            found: Floats = b + (travels - a) / self.speed.value
+            return found
+        return np.interp(travels, self.travel_mm, self.time_s)
+
+
+def belt_of(log: Log, *, count_mm: float) -> Belt | None:
+    """Return how the belt ran; None without a moving encoder.
+
+    Parameters
+    ----------
+    count_mm : float
+        Counted travel per count, of an encoder that counts.
+    """
+    encoder = log.encoder
+    if encoder is None or len(encoder.time_s) < _LEAST_ROWS:
+        return None
+    counts = encoder.quantity == "count"
+    size = count_mm if counts else 1.0
+    grain = count_mm if counts else max(encoder.step, 1e-6)
+    middle = encoder.value * size + (0.5 * count_mm if counts else 0.0)
+    t = encoder.time_s
+    ran = float(middle[-1] - middle[0])
+    if not ran > 10.0 * grain:
+        return None
+    about = ran / float(t[-1] - t[0])
+    slack = 0.5 * grain + 0.5 * log.step_s * about + 1e-9 * abs(float(middle[-1]))
+    line = bounded_line(t, middle - slack, middle + slack)
+    if line is not None:
+        travel = line.at(np.array([t[0], t[-1]]))
+        none = Figure(0.0, 0.0, 2.0 * slack / (_WINDOW_S * about), len(t))
+        return Belt(
+            t[[0, -1]], travel, line.slope, none, even=True, count_mm=count_mm if counts else 0.0
+        )
+    speeds = _window_speeds(log, t, middle)
+    uneven = _uneven(speeds, noise=slack * math.sqrt(2.0 / 3.0) / _WINDOW_S)
+    parts = (
+        speeds[: len(speeds) // 20 * 20].reshape(20, -1).mean(axis=1)
+        if len(speeds) >= 20
+        else speeds
+    )
+    sd = float(parts.std(ddof=1)) / math.sqrt(len(parts)) if len(parts) > 1 else about
+    mean = combined(
+        about, sd=sd, uniform=grain / float(t[-1] - t[0]), n=len(speeds), dof=len(parts) - 1.0
+    )
+    rising = np.maximum.accumulate(middle)
+    return Belt(t, rising, mean, uneven, even=False, count_mm=count_mm if counts else 0.0)
+
+
+def _window_speeds(log: Log, t: Floats, travel: Floats) -> Floats:
+    """Return the mean speeds of whole seconds that lie within a stretch of the log."""
+    found = []
+    for begin, end in zip(log.begins_s, log.ends_s, strict=True):
+        edges = np.arange(begin, end, _WINDOW_S)
+        found.append(np.diff(np.interp(edges, t, travel)) / _WINDOW_S)
+    return np.concatenate(found)
+
+
+def _uneven(speeds: Floats, *, noise: float) -> Figure:
+    """Return the spread of speeds as a share of their mean, without that of the counts."""
+    from scipy.special import chdtri
+
+    n = len(speeds)
+    if n < 3:
+        return Figure(0.0, 0.0, math.inf, n)
+    squares = float(((speeds - speeds.mean()) ** 2).sum())
+    ends = [float(chdtri(n - 1, tail)) for tail in (0.025, 0.975)]
+    value, low, high = (
+        math.sqrt(max(0.0, squares / by - noise**2)) / float(speeds.mean())
+        for by in (n - 1.0, *ends)
+    )
+    return Figure(value, low, high, n)
+
+
+def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
+    """Return the belt by how long carriers kept the carrier eye on; None if none did."""
+    eye = log.carrier_eye
+    if eye is None or len(eye.on_s) < _LEAST_ROWS:
+        return None
+    ends = np.searchsorted(eye.off_s, eye.on_s)
+    whole = ends < len(eye.off_s)
+    lasted = eye.off_s[ends[whole]] - eye.on_s[whole]
+    usual = lasted[np.abs(lasted - np.median(lasted)) < 0.2 * np.median(lasted)]
+    mean = float(usual.mean())
+    sd = float(usual.std(ddof=1)) / math.sqrt(len(usual))
+    time = combined(mean, sd=sd, uniform=0.0, n=len(usual), dof=len(usual) - 1.0)
+    v = length_mm / mean
+    speed = Figure(v, length_mm / time.high, length_mm / max(time.low, 1e-12), len(usual))
+    t = np.array([log.begins_s[0], log.ends_s[-1]])
+    return Belt(t, v * t, speed, Figure(0.0, 0.0, math.inf, 0), even=True, count_mm=0.0)

@@ -1,0 +1,267 @@
+"""What logs show of a feeder, held against the scenario: a row a quantity, told or not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from feedsim.answers.learn.study.figures import NORMAL_95, Figure, Learned, Quantity
+from feedsim.answers.learn.study.one_log import FeederInLog, InLog, Side
+from feedsim.answers.learn.study.rows import (
+    NO_ENCODER,
+    NO_SENSOR,
+    OWN_DELAY,
+    counted_share,
+    less_unseen,
+    named,
+    of_all,
+    share_of_all,
+)
+from feedsim.answers.learn.study.travels import distance_and_lead
+from feedsim.machine import Feeder, Machine
+
+__all__ = ["asked_mm", "feeder_rows"]
+
+_NO_TRAVEL = "no command or actual feed in the log"
+_NO_COMMAND = "no commanded feed in the log"
+_LIKE = 0.01
+_UNLIKE = 0.001
+
+
+def asked_mm(feeder: Feeder, side: str, speed_mm_s: float) -> float:
+    """Return the travel (mm) that distance and lead of a side ask for at a speed."""
+    s = feeder.settings
+    if side == "engage":
+        return s.engage_distance_mm - s.engage_lead_s * speed_mm_s
+    return s.disengage_distance_mm - s.disengage_lead_s * speed_mm_s
+
+
+def feeder_rows(logs: Sequence[InLog], machine: Machine, number: int) -> Iterator[Learned]:
+    """Yield what is learned of one feeder, and what no log shows of it."""
+    feeder = machine.feeders[number]
+    parts = [log.feeders[number] for log in logs]
+    yield from _insert_rows(parts, feeder, f"feeder.{number}")
+    yield from _side_rows(logs, machine, number, "engage", lambda part: part.closings)
+    yield from _side_rows(logs, machine, number, "disengage", lambda part: part.openings)
+    yield from _ramp_rows(logs, feeder, number)
+    yield from _servo_rows(parts, feeder, f"feeder.{number}.servo")
+    yield from _time_rows(logs, feeder, number)
+    delay = Quantity(f"feeder.{number}.eye.response", "insert eye's own delay", "time")
+    yield delay.untold(feeder.eye.response_s, OWN_DELAY)
+    slip = Quantity(f"feeder.{number}.insert.slip", "slip of inserts", "length")
+    yield slip.untold(feeder.inserts.slip_mm, NO_SENSOR)
+    lies = Quantity("", "where the insert lies on the carrier", "length")
+    yield lies.untold(None, NO_SENSOR)
+
+
+def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iterator[Learned]:
+    ins = feeder.inserts
+    gap = Quantity(f"{path}.insert.gap", "gap of inserts", "length")
+    spread = Quantity(f"{path}.insert.gap_sd", "spread of that gap", "length")
+    misfeed = Quantity(f"{path}.insert.misfeed", "misfeeds", "share")
+    seen = [part.inserts for part in parts if part.inserts is not None]
+    mean = of_all(pitches.mean for pitches in seen)
+    if mean is None:
+        why = _NO_TRAVEL if not seen else "too few inserts in the log"
+        yield gap.untold(ins.gap_mm, why)
+        yield spread.untold(ins.gap_sd_mm, why)
+        yield misfeed.untold(ins.misfeed, why)
+    else:
+        pitch = Quantity("", "pitch of inserts", "length")
+        yield pitch.told(mean, ins.length_mm + ins.gap_mm)
+        note = "with inserts as long as the scenario has them"
+        yield gap.told(mean.scaled(1.0, -ins.length_mm), ins.gap_mm, note)
+        sd = of_all(pitches.sd for pitches in seen)
+        if sd is None:
+            yield spread.untold(ins.gap_sd_mm, "too few inserts in a row")
+        else:
+            yield spread.told(sd, ins.gap_sd_mm)
+        share = share_of_all(pitches.missing for pitches in seen)
+        yield less_unseen(misfeed, share, ins.misfeed, unseen=feeder.eye.missed)
+    counted = [part.strays for part in parts if part.strays is not None]
+    if counted:
+        strays, passed = (sum(pair[side] for pair in counted) for side in (0, 1))
+        row = Quantity("", "strays that the eye saw", "share")
+        yield row.told(counted_share(strays, passed), None)
+
+
+def _side_rows(
+    logs: Sequence[InLog],
+    machine: Machine,
+    number: int,
+    name: str,
+    pick: Callable[[FeederInLog], Side | None],
+) -> Iterator[Learned]:
+    feeder = machine.feeders[number]
+    s, path = feeder.settings, f"feeder.{number}.settings.{name}"
+    distance_mm, lead_s = getattr(s, f"{name}_distance_mm"), getattr(s, f"{name}_lead_s")
+    distance = Quantity(f"{path}_distance", f"{name} distance", "length")
+    lead = Quantity(f"{path}_lead", f"{name} lead", "time")
+    act = {"engage": "closing", "disengage": "opening"}[name]
+    told = [
+        (log.belt.speed.value, side.asked, log)
+        for log in logs
+        if log.belt is not None
+        and (side := pick(log.feeders[number])) is not None
+        and side.asked is not None
+    ]
+    why = ""
+    if not told:
+        why = f"too few {act}s with an edge that they belong to, or no such signals in the log"
+    elif not all(log.measured for _, _, log in told):
+        why = NO_ENCODER
+    elif name == "engage" and s.stage_correction:
+        why = "with stage_correction each closing is shifted by where the insert was staged"
+    if why:
+        yield distance.untold(distance_mm, why)
+        yield lead.untold(lead_s, why)
+        return
+    for speed, asked, log in told:
+        row = Quantity("", named(f"travel from edge to {act}", log, logs), "length")
+        note = "what distance and lead ask for together at that speed"
+        yield row.told(asked, asked_mm(feeder, name, speed), note)
+    speeds = np.array([speed for speed, _, _ in told])
+    fit = distance_and_lead(speeds, [asked for _, asked, _ in told])
+    if fit.distance is None or fit.lead is None:
+        why = "one speed: what belongs to the distance and what to the lead takes a log at another"
+        yield distance.untold(distance_mm, why)
+        yield lead.untold(lead_s, why)
+        return
+    bent = fit.straight is not None and fit.straight < _UNLIKE
+    note = "the travels do not lie on a straight line over the speed" if bent else ""
+    yield distance.told(fit.distance, distance_mm, note)
+    yield lead.told(fit.lead, lead_s, note)
+
+
+def _ramp_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[Learned]:
+    clutch, path = feeder.clutch, f"feeder.{number}"
+    parts = [(log, log.feeders[number]) for log in logs]
+    fitted = [(log, part.ramps) for log, part in parts if part.ramps is not None]
+    over_travel = clutch.travel_ramp
+    kind = "length" if over_travel else "time"
+    for name, what in (("ramp_in", "ramp in"), ("ramp_out", "ramp out")):
+        row = Quantity(f"{path}.clutch.{name}", what, kind)
+        times = [getattr(ramps, name) for _, ramps in fitted]
+        travels = [
+            getattr(ramps, name).scaled(log.belt.speed.value) for log, ramps in fitted if log.belt
+        ]
+        usual, other = (travels, times) if over_travel else (times, travels)
+        figure = of_all(usual)
+        if figure is None:
+            yield row.untold(getattr(clutch, name), _NO_COMMAND if not times else NO_ENCODER)
+            continue
+        note = ""
+        if _alike(usual) < _UNLIKE and _alike(other) > _LIKE:
+            note = f"logs at several speeds have it over a {'time' if over_travel else 'travel'}"
+        yield row.told(figure, getattr(clutch, name), note)
+    delay = of_all(part.delay for _, part in parts)
+    row = Quantity(f"{path}.servo.command_delay", "command delay", "time")
+    has = feeder.servo.command_delay_s
+    yield row.untold(has, _NO_COMMAND) if delay is None else row.told(delay, has)
+    ratio = of_all(
+        ramps.speed.scaled(1.0 / log.belt.speed.value)
+        for log, ramps in fitted
+        if log.belt is not None and log.measured
+    )
+    if ratio is not None:
+        row = Quantity("", "speed ratio, trim in it", "ratio")
+        yield row.told(ratio, feeder.settings.speed_ratio)
+
+
+def _alike(figures: Sequence[Figure]) -> float:
+    """Return the probability of figures so far from each other if they are of one thing (χ²)."""
+    from scipy.special import chdtrc
+
+    mean = of_all(figures)
+    if mean is None or len(figures) < 2:
+        return 1.0
+    sds = [max(f.high - f.low, 1e-12) / (2.0 * NORMAL_95) for f in figures]
+    squares = sum(((f.value - mean.value) / sd) ** 2 for f, sd in zip(figures, sds, strict=True))
+    return float(chdtrc(len(figures) - 1, squares))
+
+
+def _servo_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iterator[Learned]:
+    servo = feeder.servo
+    rigid = not math.isfinite(servo.loop_gain_per_s)
+    has = None if rigid else servo.loop_gain_per_s
+    forward_has = None if rigid else servo.velocity_feedforward
+    gain = Quantity(f"{path}.loop_gain", "loop gain", "rate")
+    forward = Quantity(f"{path}.velocity_feedforward", "velocity feedforward", "share")
+    seen = [part.servo for part in parts if part.servo is not None]
+    gains = of_all(found.loop_gain for found in seen)
+    forwards = of_all(found.feedforward for found in seen)
+    if gains is None or forwards is None:
+        why = "no command and actual feed of one kind in the log"
+        if seen:
+            why = "the feed follows its command as closely as the log tells"
+        yield gain.untold(has, why)
+        yield forward.untold(forward_has, why)
+        return
+    row = gain.told(gains, has, "the scenario has a feed that does not lag" if rigid else "")
+    yield replace(row, verdict="differs") if rigid else row
+    yield forward.told(forwards, forward_has)
+
+
+def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[Learned]:
+    settle = Quantity(f"feeder.{number}.clutch.settle", "settle time", "time")
+    has = feeder.clutch.settle_s
+    bounds = []
+    for log in logs:
+        part = log.feeders[number]
+        if part.busy is not None:
+            over = _ramp_over_s(log, part, feeder)
+            low = None if part.busy.low is None else part.busy.low - over
+            bounds.append((low, max(0.0, part.busy.high - over), part.busy.n))
+    if not bounds:
+        yield settle.untold(has, "too few closings after an opening, each with its own mark")
+    else:
+        yield _settled(settle, has, bounds)
+    for log in logs:
+        part = log.feeders[number]
+        if part.engaged is not None and log.belt is not None:
+            row = Quantity("", named("closing to opening", log, logs), "time")
+            yield row.told(part.engaged, _engaged_s(feeder, log.belt.speed.value))
+
+
+def _settled(
+    settle: Quantity, has: float, bounds: Sequence[tuple[float | None, float, int]]
+) -> Learned:
+    lows = [low for low, _, _ in bounds if low is not None]
+    high, n = min(high for _, high, _ in bounds), sum(n for _, _, n in bounds)
+    low = max(lows, default=None)
+    if low is None:
+        why = "no carrier came while the feeder was busy: by then it is ready at the latest"
+        return settle.untold(has, why, low=0.0, high=high, n=n)
+    if low > high:
+        why = "what was served and what was let go contradict each other"
+        return settle.untold(has, why, n=n)
+    low = max(0.0, low)
+    middle, half = 0.5 * (low + high), 0.475 * (high - low)
+    return settle.told(Figure(middle, middle - half, middle + half, n), has)
+
+
+def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> float:
+    """Return how long after an opening the ramp-out is over (s), as logged if it is."""
+    clutch = feeder.clutch
+    ramp, delay = clutch.ramp_out, feeder.servo.command_delay_s
+    if clutch.travel_ramp and log.belt is not None:
+        ramp /= log.belt.speed.value
+    if part.ramps is not None:
+        ramp = part.ramps.ramp_out.value
+    return ramp + (part.delay.value if part.delay is not None else delay)
+
+
+def _engaged_s(feeder: Feeder, speed: float) -> float:
+    """Return how long the scenario has the clutch closed in a cycle, on average (s).
+
+    A cycle's command runs from one insert to the next, which takes its travel over g·v and half of
+    what the ramp-in is longer than the ramp-out (feedsim/MODEL.md, 13.6). A misfeed makes it a
+    pitch longer.
+    """
+    ins, clutch = feeder.inserts, feeder.clutch
+    longer = 0.5 * (clutch.ramp_in - clutch.ramp_out) / (speed if clutch.travel_ramp else 1.0)
+    pitch = (ins.length_mm + ins.gap_mm) / max(1e-9, 1.0 - ins.misfeed)
+    return pitch / (feeder.settings.speed_ratio * speed) + longer

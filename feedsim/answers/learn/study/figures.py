@@ -1,0 +1,177 @@
+"""What is learned: a figure with its interval, held against the scenario."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+__all__ = ["NORMAL_95", "Figure", "Learned", "Quantity", "Verdict", "combined", "pooled"]
+
+Verdict = Literal["agrees", "differs", "untold"]
+NORMAL_95 = 1.959963984540054
+_SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %
+
+
+class Figure(NamedTuple):
+    """A figure and its 95 % interval. ``n``: of how many values."""
+
+    value: float
+    low: float
+    high: float
+    n: int
+
+    def scaled(self, factor: float, plus: float = 0.0) -> Figure:
+        """Return factor·figure + plus."""
+        ends = sorted((self.low * factor + plus, self.high * factor + plus))
+        return Figure(self.value * factor + plus, ends[0], ends[1], self.n)
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """One thing that a log tells of a machine.
+
+    Attributes
+    ----------
+    key : str
+        The scenario's, such as ``feeder.0.clutch.ramp_in``; empty for what is no key.
+    what : str
+        In words.
+    kind : str
+        Of the quantity: ``length`` (mm), ``time`` (s), ``speed`` (mm/s), ``share``, ``rate`` (1/s)
+        or ``ratio``.
+    value : float or None
+        None where it cannot be told.
+    low, high : float or None
+        The 95 % interval; where it cannot be told, what is known of it all the same (None: no
+        bound).
+    scenario : float or None
+        What the scenario has.
+    verdict : str
+        ``agrees``: the scenario's value lies within the interval, or too little outside of it to be
+        sure of it at 99.9 %. ``differs``. ``untold``: it cannot be told from this log.
+    why : str
+        Why it cannot be told, or what it rests on.
+    n : int
+        Of how many values.
+    part : str
+        ``line``, ``carriers`` or ``feeder.0`` and so on: what it is about.
+    """
+
+    key: str
+    what: str
+    kind: str
+    value: float | None
+    low: float | None
+    high: float | None
+    scenario: float | None
+    verdict: Verdict
+    why: str
+    n: int
+    part: str = ""
+
+    @property
+    def feeder(self) -> int:
+        """Number of the feeder that it is about, −1 for none."""
+        first, _, rest = self.part.partition(".")
+        return int(rest) if first == "feeder" else -1
+
+
+class Quantity(NamedTuple):
+    """What a row is of: the key of the scenario, the words, the kind; see :class:`Learned`."""
+
+    key: str
+    what: str
+    kind: str
+
+    def told(self, figure: Figure, scenario: float | None, why: str = "") -> Learned:
+        """Hold a figure against the scenario.
+
+        Of thirty figures one or two lie outside of their 95 % intervals by chance. So it "differs"
+        only from an interval 1.68 times as wide on, that of 99.9 % of a normal law (any table of
+        it).
+        """
+        verdict: Verdict = "agrees"
+        if scenario is not None:
+            low = figure.value - _SURE * (figure.value - figure.low)
+            high = figure.value + _SURE * (figure.high - figure.value)
+            slack = 1e-9 * max(abs(scenario), abs(figure.value))
+            verdict = "agrees" if low - slack <= scenario <= high + slack else "differs"
+        return Learned(*self, *figure[:3], scenario, verdict, why, figure.n)
+
+    def untold(
+        self,
+        scenario: float | None,
+        why: str,
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        n: int = 0,
+    ) -> Learned:
+        """Say that it cannot be told, why, and what bounds there are all the same."""
+        return Learned(*self, None, low, high, scenario, "untold", why, n)
+
+
+def pooled(figures: Sequence[Figure]) -> Figure | None:
+    """Return the mean of figures of one thing, weighted by their inverse variances (any text)."""
+    if len(figures) < 2:
+        return figures[0] if figures else None
+    weights = [1.0 / max(f.high - f.low, 1e-12) ** 2 for f in figures]
+    total = sum(weights)
+    value = sum(w * f.value for w, f in zip(weights, figures, strict=True)) / total
+    low, high = (
+        math.sqrt(sum((w * side) ** 2 for w, side in zip(weights, sides, strict=True))) / total
+        for sides in ([f.value - f.low for f in figures], [f.high - f.value for f in figures])
+    )
+    return Figure(value, value - low, value + high, sum(f.n for f in figures))
+
+
+def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = math.inf) -> Figure:
+    """Return a figure with the 95 % interval of a normal error plus a uniform one.
+
+    Parameters
+    ----------
+    sd : float
+        Standard deviation of the normal error, known from ``dof`` degrees of freedom.
+    uniform : float
+        Half width of the uniform error, which no number of values makes smaller: of ticks in step
+        with the log's clock, for instance.
+
+    Notes
+    -----
+    P(|N + U| ≤ x) = 95 % is solved for x; the sum of a uniform and a normal law has the
+    distribution function ∫Φ, σ/2u·[z·Φ(z) + φ(z)] from −z to z (elementary). Student's quantile
+    over the normal one widens the normal part.
+    """
+    from scipy.special import stdtrit
+
+    if math.isfinite(dof):
+        sd *= float(stdtrit(max(dof, 1.0), 0.975)) / NORMAL_95
+    half = _half_width(sd, uniform)
+    return Figure(value, value - half, value + half, n)
+
+
+def _half_width(sd: float, uniform: float) -> float:
+    if uniform <= 1e-9 * sd or uniform == 0.0:
+        return NORMAL_95 * sd
+    if sd <= 1e-9 * uniform:
+        return 0.95 * uniform
+    from scipy.optimize import brentq
+
+    return float(
+        brentq(
+            lambda x: _within(x, sd, uniform) - 0.95, 0.0, uniform + 4.0 * sd, xtol=1e-12 * uniform
+        )
+    )
+
+
+def _within(x: float, sd: float, uniform: float) -> float:
+    """Return P(|N + U| ≤ x)."""
+    from scipy.special import ndtr
+
+    def integral(z: float) -> float:
+        return z * float(ndtr(z)) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+
+    high, low = (x + uniform) / sd, (x - uniform) / sd
+    return 2.0 * (integral(high) - integral(low)) * sd / (2.0 * uniform) - 1.0

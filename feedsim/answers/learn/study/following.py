@@ -1,0 +1,365 @@
+"""Ramps, command delay and servo from commanded and actual feed: the closed form, fitted.
+
+At an even belt a command rises and falls along straight ramps of speed, p' = Σ sⱼ·(t − bⱼ)₊, so
+p = Σ sⱼ·(t − bⱼ)₊²/2, and the lag e = p − f of f' = K(p − f) + k·p' is
+e = (1 − k)·Σ sⱼ·h(t − bⱼ) with h(u) = u/K − (1 − e^(−Ku))/K² (feedsim/MODEL.md, section 6;
+:mod:`feedsim.motion.feed_piece`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
+
+__all__ = ["Cycles", "Ramps", "Servo", "Track", "cycles_of", "ramps_of", "servo_of"]
+
+Floats = NDArray[np.float64]
+_BEFORE_S = 0.01
+_AFTER_S = 0.06
+_MOST_CYCLES = 80
+_MOST_POINTS = 240
+_LEAST_CYCLES = 5
+_STEPS = 3
+_SHORT_S = 1e-5
+_PHASES = 20
+_FEW_PHASES = 6
+_IN_STEP = 2.0
+_PARTS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """A logged course. ``rate``: ``value`` is a speed (mm/s) and no travel (mm)."""
+
+    time_s: Floats
+    value: Floats
+    rate: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Cycles:
+    """Stretches of a track about the acts of a cycle each, shape (c, m) padded with NaN.
+
+    ``close_s``, ``open_s``: its acts, shape (c,). ``place``: numbers of these cycles, shape (c,).
+    """
+
+    time_s: Floats
+    value: Floats
+    close_s: Floats
+    open_s: Floats
+    place: NDArray[np.intp]
+    rate: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Ramps:
+    """What a command does at an even belt.
+
+    ``ramp_in``, ``ramp_out``: s. ``speed``: of the feed, engaged (mm/s). ``begins_s``, ``ends_s``:
+    when each cycle's ramps begin, shape (c,). ``residuals``: of the track, shape of the cycles.
+    """
+
+    ramp_in: Figure
+    ramp_out: Figure
+    speed: Figure
+    begins_s: Floats
+    ends_s: Floats
+    residuals: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Servo:
+    """Loop gain (1/s) and feedforward; None where the feed follows as closely as the log tells.
+
+    ``lag_mm``: root mean square of what the feed lags. ``lag``: what it lags, shape of the cycles.
+    """
+
+    loop_gain: Figure | None
+    feedforward: Figure | None
+    lag_mm: float
+    lag: Floats
+
+
+def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Cycles | None:
+    """Cut a track at acts; None where there are too few whole cycles.
+
+    Parameters
+    ----------
+    close_s, open_s : float64 arrays, shape (n,)
+        Of cycles, the opening of each after its closing.
+    """
+    after = np.append(close_s[1:], math.inf)
+    begin = close_s - _BEFORE_S
+    end = np.minimum(open_s + _AFTER_S, after)
+    whole = (begin >= track.time_s[0]) & (end <= track.time_s[-1]) if len(track.time_s) else []
+    places = np.flatnonzero(whole)
+    places = places[:: max(1, len(places) // _MOST_CYCLES)][:_MOST_CYCLES]
+    cut: list[tuple[Floats, Floats]] = []
+    kept: list[int] = []
+    for place in places.tolist():
+        first, last = np.searchsorted(track.time_s, [begin[place], end[place]])
+        some = np.arange(first, last, max(1, (last - first) // _MOST_POINTS))
+        if len(some) >= 12 and np.diff(track.time_s[some]).max() < 0.01:
+            cut.append((track.time_s[some], track.value[some]))
+            kept.append(place)
+    if len(kept) < _LEAST_CYCLES:
+        return None
+    widest = max(len(t) for t, _ in cut)
+    times, values = (
+        np.stack(
+            [np.pad(row[side], (0, widest - len(row[side])), constant_values=np.nan) for row in cut]
+        )
+        for side in (0, 1)
+    )
+    where = np.array(kept, dtype=np.intp)
+    return Cycles(times, values, close_s[where], open_s[where], where, track.rate)
+
+
+def _corners(ramp_in: float, ramp_out: float, speed: float) -> tuple[Floats, Floats]:
+    """Return where ramps bend after closing, closing, opening, opening (s), and their slopes."""
+    i, o = max(ramp_in, _SHORT_S), max(ramp_out, _SHORT_S)
+    return np.array([0.0, i, 0.0, o]), np.array([speed / i, -speed / i, -speed / o, speed / o])
+
+
+def _since(cycles: Cycles, begins: Floats, ends: Floats, corners: Floats) -> Floats:
+    """Return times since each corner, 0 before it, shape (4, c, m)."""
+    starts = np.stack([begins, begins, ends, ends]) + corners[:, None]
+    found: Floats = np.maximum(cycles.time_s[None] - starts[:, :, None], 0.0)
+    return found
+
+
+def ramps_of(cycles: Cycles, *, ramp_in: float, ramp_out: float, step: float) -> Ramps | None:
+    """Fit the ramps of a command.
+
+    Parameters
+    ----------
+    ramp_in, ramp_out : float
+        About as long (s).
+    step : float
+        In which the track is written (mm, or mm/s).
+
+    Notes
+    -----
+    Where each cycle begins and ends, and how far the feed had run before, is fitted cycle by cycle
+    inside (variable projection, Golub and Pereyra 1973), so that
+    acts whose times are rounded do no harm.     Rounded values hang together within a cycle, and
+    are the same in cycles that begin at the same phase of the log's samples and steps, of which
+    there are few where ticks and samples are in step. So intervals are those of
+    :meth:`NonlinearFit.grouped_sds`, such cycles together in a group.
+    """
+    known = ~np.isnan(cycles.time_s)
+    speed = _engaged_speed(cycles)
+    if not speed > 0.0:
+        return None
+    begins, ends = cycles.close_s.copy(), cycles.open_s.copy()
+    begins, ends = _aligned(cycles, known, begins, ends, (ramp_in, ramp_out, speed), steps=8)
+
+    def off(values: Floats, b: Floats, e: Floats) -> tuple[Floats, Floats, Floats]:
+        moved = _aligned(cycles, known, b, e, (values[0], values[1], values[2]), steps=_STEPS)
+        return _residuals(cycles, known, *moved, (values[0], values[1], values[2])), *moved
+
+    start = np.array([max(ramp_in, 1e-3), max(ramp_out, 1e-3), speed])
+    bounds = (np.array([_SHORT_S, _SHORT_S, 0.2 * speed]), np.array([2.0, 2.0, 5.0 * speed]))
+    fit = nonlinear_fit(
+        lambda values: off(values, begins, ends)[0][known],
+        start,
+        bounds=bounds,
+        tolerance=1e-9,
+    )
+    residuals, begins, ends = off(fit.values, begins, ends)
+    figures = _figures(fit, cycles, known, begins, ends, step)
+    return Ramps(figures[0], figures[1], figures[2], begins, ends, residuals)
+
+
+def _figures(
+    fit: NonlinearFit,
+    cycles: Cycles,
+    known: NDArray[np.bool_],
+    begins: Floats,
+    ends: Floats,
+    step: float,
+    *,
+    two: bool = False,
+) -> list[Figure]:
+    """Return the fitted values with their intervals, cycles of one phase together in a group.
+
+    ``two``: what was fitted is the difference of two tracks, each rounded.
+    """
+    dt = float(np.nanmedian(np.diff(cycles.time_s, axis=1)))
+    n = len(begins)
+    sds, dofs = np.zeros(len(fit.values)), np.full(len(fit.values), math.inf)
+    for at in (begins, ends):
+        phase = np.floor(_PHASES * ((at - cycles.time_s[:, 0]) / dt % 1.0)).astype(np.intp)
+        group = np.broadcast_to(phase[:, None], known.shape)[known]
+        each, many = fit.grouped_sds(group)
+        if many < _FEW_PHASES:
+            each = (
+                _IN_STEP * step / math.sqrt(12.0 * many / n) * np.linalg.norm(fit.inverse, axis=1)
+            )
+            many = _FEW_PHASES
+        wider = each > sds
+        sds, dofs = np.where(wider, each, sds), np.where(wider, many - 1.0, dofs)
+    by_cycle, many = fit.grouped_sds(
+        np.broadcast_to(np.arange(n)[:, None], known.shape)[known].astype(np.intp)
+    )
+    wider = by_cycle > sds
+    sds, dofs = np.where(wider, by_cycle, sds), np.where(wider, many - 1.0, dofs)
+    open_by = _open_by(fit, cycles, known, begins, ends, step, dt) * (
+        math.sqrt(2.0) if two else 1.0
+    )
+    rows = zip(fit.values.tolist(), sds.tolist(), dofs.tolist(), open_by.tolist(), strict=True)
+    return [combined(value, sd=sd, uniform=by, n=n, dof=dof) for value, sd, dof, by in rows]
+
+
+def _open_by(
+    fit: NonlinearFit,
+    cycles: Cycles,
+    known: NDArray[np.bool_],
+    begins: Floats,
+    ends: Floats,
+    step: float,
+    dt: float,
+) -> Floats:
+    """Return by how much values are off if all that is read at full speed is rounded the same way.
+
+    A speed that is written in steps is; and so is a travel that grows by whole steps, or by
+    halves, thirds or quarters of one, from one sample to the next.
+    """
+    per = _engaged_speed(cycles) * dt / step if step > 0.0 else 0.5
+    length = float(np.median(ends - begins)) / dt
+    parts = (
+        1
+        if cycles.rate
+        else next(
+            (m for m in range(1, _PARTS + 1) if abs(per * m - round(per * m)) * length < 1.0), 0
+        )
+    )
+    if parts == 0:
+        return np.zeros(len(fit.values))
+    full = (cycles.time_s > begins[:, None] + 0.5 * (ends - begins)[:, None]) & (
+        cycles.time_s < ends[:, None]
+    )
+    shift = fit.inverse @ full[known].astype(np.float64)
+    found: Floats = np.abs(shift) * step / parts  # half a step, and as much for the ramps
+    return found
+
+
+def _engaged_speed(cycles: Cycles) -> float:
+    """Return the speed of the feed in the middle of the cycles (mm/s)."""
+    middle = 0.5 * (cycles.close_s + cycles.open_s)
+    half = 0.2 * (cycles.open_s - cycles.close_s)
+    speeds = []
+    for t, y, m, h in zip(cycles.time_s, cycles.value, middle, half, strict=True):
+        inside = np.abs(t - m) <= h
+        if inside.sum() >= 3:
+            rate = y[inside].mean() if cycles.rate else np.polyfit(t[inside] - m, y[inside], 1)[0]
+            speeds.append(float(rate))
+    return float(np.median(speeds)) if speeds else 0.0
+
+
+def _residuals(
+    cycles: Cycles,
+    known: NDArray[np.bool_],
+    begins: Floats,
+    ends: Floats,
+    ramps: tuple[float, float, float],
+) -> Floats:
+    """Return values less the model, each cycle about its mean where they are travels."""
+    corners, slopes = _corners(*ramps)
+    since = _since(cycles, begins, ends, corners)
+    model = np.einsum("j,jcm->cm", slopes, since if cycles.rate else 0.5 * since**2)
+    off = np.where(known, cycles.value - model, 0.0)
+    if not cycles.rate:
+        off = np.where(known, off - (off.sum(axis=1) / known.sum(axis=1))[:, None], 0.0)
+    return off
+
+
+def _aligned(
+    cycles: Cycles,
+    known: NDArray[np.bool_],
+    begins: Floats,
+    ends: Floats,
+    ramps: tuple[float, float, float],
+    *,
+    steps: int,
+) -> tuple[Floats, Floats]:
+    """Move the beginning of each cycle's ramps to where they fit best (Gauss and Newton)."""
+    corners, slopes = _corners(*ramps)
+    for _ in range(steps):
+        off = _residuals(cycles, known, begins, ends, ramps)
+        since = _since(cycles, begins, ends, corners)
+        bent = (since > 0.0) * 1.0 if cycles.rate else since
+        moves = []
+        for pair in (slice(0, 2), slice(2, 4)):
+            d = np.where(known, -np.einsum("j,jcm->cm", slopes[pair], bent[pair]), 0.0)
+            if not cycles.rate:
+                d = np.where(known, d - (d.sum(axis=1) / known.sum(axis=1))[:, None], 0.0)
+            moves.append(d)
+        a, b = moves
+        aa, ab, bb = (a * a).sum(axis=1), (a * b).sum(axis=1), (b * b).sum(axis=1)
+        ra, rb = (a * off).sum(axis=1), (b * off).sum(axis=1)
+        det = aa * bb - ab * ab
+        good = det > 1e-12 * aa * bb
+        det = np.where(good, det, 1.0)
+        most = 0.25 * max(ramps[0], ramps[1], 0.004)
+        begins = begins + np.clip(np.where(good, (ra * bb - rb * ab) / det, 0.0), -most, most)
+        ends = ends + np.clip(np.where(good, (rb * aa - ra * ab) / det, 0.0), -most, most)
+    return begins, ends
+
+
+def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -> Servo:
+    """Fit loop gain and feedforward to what the actual feed lags behind the command.
+
+    Parameters
+    ----------
+    command, actual : Cycles
+        Of the same instants; both travels or both speeds.
+    step_mm : float
+        In which the log tells them (mm, or mm/s).
+    """
+    known = ~np.isnan(command.time_s)
+    lag = np.where(known, command.value - actual.value, 0.0)
+    corners, slopes = _corners(ramps.ramp_in.value, ramps.ramp_out.value, ramps.speed.value)
+    since = _since(command, ramps.begins_s, ramps.ends_s, corners)
+    rest = since[0] <= 0.0
+    lag = np.where(
+        known, lag - float(np.median(lag[known & rest])) if (known & rest).any() else lag, 0.0
+    )
+    seen = math.sqrt(float(np.mean(lag[known] ** 2)))
+    if seen <= 1.5 * step_mm:
+        return Servo(None, None, seen, np.where(known, lag, np.nan))
+
+    def model(gain: float, feedforward: float) -> Floats:
+        decay = np.exp(-gain * since)
+        shape = (1.0 - decay) / gain if command.rate else since / gain - (1.0 - decay) / gain**2
+        found: Floats = (1.0 - feedforward) * np.einsum("j,jcm->cm", slopes, shape)
+        return found
+
+    def off(values: Floats) -> Floats:
+        left: Floats = lag - model(math.exp(values[0]), values[1])
+        return left[known] - (0.0 if command.rate else values[2])
+
+    best = min(
+        (
+            nonlinear_fit(
+                off,
+                np.array([math.log(gain), 0.5, 1e-3]),
+                bounds=(np.array([0.0, -1.0, -np.inf]), np.array([11.0, 1.5, np.inf])),
+                tolerance=1e-10,
+            )
+            for gain in (30.0, 200.0)
+        ),
+        key=lambda fit: fit.squares,
+    )
+    n = len(lag)
+    gain, forward, _ = _figures(
+        best, command, known, ramps.begins_s, ramps.ends_s, step_mm, two=True
+    )
+    gain = Figure(math.exp(gain.value), math.exp(gain.low), math.exp(gain.high), n)
+    return Servo(gain, forward, seen, np.where(known, lag, np.nan))

@@ -1,0 +1,174 @@
+"""The grid in time that a program's actions fall on: its period, its phase, how regular it is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.learn.study.bounded import bounded_line
+from feedsim.answers.learn.study.figures import NORMAL_95, Figure
+
+__all__ = ["Lattice", "lattice_of"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_LEAST = 30
+_LONGEST_S = 0.05
+_FINEST_S = 1e-4
+_MOST_BINS = 1 << 22
+_FALSE_ALARM = 1e-6
+_OUTLIERS = 0.02
+_LOOSEST = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """A grid of instants φ + n·period.
+
+    Attributes
+    ----------
+    period : Figure
+        s.
+    jitter : Figure
+        Standard deviation of actions about the grid (s), what rounding makes of it taken off.
+    time_s : float64 array, shape (n,)
+        Of each action: its instant on the grid, or as logged where it lies off it.
+    sd_s : float
+        Standard deviation of each of these, independent of the others.
+    half_s : float
+        Half width of what all of them are off together.
+    """
+
+    period: Figure
+    jitter: Figure
+    time_s: Floats
+    sd_s: float
+    half_s: float
+
+
+def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice | None:
+    """Find the grid that instants fall on; None where none is to be seen.
+
+    Parameters
+    ----------
+    time_s, within_s : float64 arrays, shape (n,)
+        Middle and half width of what the log tells of each instant, rising.
+    grain_s : float
+        Step from one instant that the log can tell to the next.
+
+    Notes
+    -----
+    The periodogram R(f) = |Σ exp(2πi·f·t)|/n is 1 for instants on a grid of period 1/f, sinc(w·f)
+    if they are rounded to w, and Rayleigh distributed where there is no grid: P(R > r) = exp(−n·r²)
+    (Lord Rayleigh; Fisher, Statistical Analysis of Circular Data, 1993, from memory). The period
+    that stands out most is taken, and made two, three, five or seven times as long while all
+    actions fall on every such instant. Period and phase then come from the bounds of each instant
+    (:func:`~feedsim.answers.learn.study.bounded.bounded_line`), or, where no regular grid goes
+    through all of them, from a straight line of least squares.
+
+    Periods shorter than twice the rounding are not looked for: seen through it they cannot be told
+    from others.
+    """
+    n = len(time_s)
+    if n < _LEAST:
+        return None
+    bin_s = max(grain_s, _FINEST_S)
+    span = min(float(time_s[-1] - time_s[0]), _MOST_BINS * bin_s)
+    some = time_s[time_s <= time_s[0] + span] - time_s[0]
+    if span <= 4.0 * _LONGEST_S or len(some) < _LEAST:
+        return None
+    frequency = _frequency(some, bin_s)
+    if frequency is None:
+        return None
+    return _grid(time_s, within_s, 1.0 / _refined(time_s - time_s[0], some, frequency))
+
+
+def _frequency(t: Floats, bin_s: float) -> float | None:
+    """Return the frequency of the grid (1/s)."""
+    size = 1 << math.ceil(math.log2(2.0 * (t[-1] / bin_s + 1.0)))
+    counts = np.bincount(np.rint(t / bin_s).astype(np.intp), minlength=size).astype(np.float64)
+    power = np.abs(np.fft.rfft(counts)) / len(t)
+    frequencies = np.arange(len(power)) / (size * bin_s)
+    usable = (frequencies >= 1.0 / _LONGEST_S) & (frequencies <= 0.5 / bin_s)
+    places = np.flatnonzero(usable)
+    if len(places) == 0:
+        return None
+    strength = power[places]
+    best = float(strength.max())
+    if best <= math.sqrt(math.log(len(places) / _FALSE_ALARM) / len(t)):
+        return None
+    return float(frequencies[places[int(np.argmax(strength))]])
+
+
+def _refined(t: Floats, some: Floats, frequency: float) -> float:
+    """Return the frequency at which instants hang together best, over longer stretches."""
+    span = float(some[-1])
+    for _ in range(3):
+        tried = frequency + np.linspace(-0.6, 0.6, 61) / span
+        inside = t[t <= span]
+        sums = [abs(np.exp(2j * np.pi * f * inside).sum()) for f in tried.tolist()]
+        frequency = float(tried[int(np.argmax(sums))])
+        span = min(4.0 * span, float(t[-1]))
+    return frequency
+
+
+def _numbers(t: Floats, period: float) -> Ints:
+    """Return the number of each instant on the grid, the first one 0."""
+    phase = float(np.angle(np.exp(2j * np.pi * t / period).sum())) / (2.0 * np.pi) * period
+    numbers: Ints = np.rint((t - phase) / period).astype(np.int64)
+    numbers -= numbers[0]
+    return numbers
+
+
+def _grid(time_s: Floats, within_s: Floats, period: float) -> Lattice | None:
+    t = time_s - time_s[0]
+    numbers = _numbers(t, period)
+    for factor in (2, 3, 5, 7):
+        while _all_on(numbers, factor):
+            numbers = np.rint(numbers / factor).astype(np.int64)
+            period *= factor
+    if period > _LONGEST_S:
+        return None
+    x = numbers.astype(np.float64)
+    slope, height = np.polyfit(x, t, 1)
+    off = t - height - slope * x
+    near = np.abs(off) <= 1.3 * within_s + 1e-9
+    if np.mean(~near) <= _OUTLIERS:
+        # few enough lie off the grid to be something else, a late act or a repaired row
+        slack = 1e-12 * float(np.abs(time_s).max()) + 1e-9 * within_s
+        low, high = t - within_s - slack, t + within_s + slack
+        line = bounded_line(x[near], low[near], high[near])
+        if line is not None:
+            on_grid = np.where(near, time_s[0] + line.at(x), time_s)
+            none = Figure(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
+            return Lattice(line.slope, none, on_grid, 0.0, line.height_half)
+    sd = float(off.std(ddof=2))
+    error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
+    figure = Figure(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
+    w = float(np.sqrt(np.mean(within_s**2) / 3.0))
+    # acts behind carriers at all but even pitches loosely hang together at longer periods, too
+    if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
+        return None
+    return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0)
+
+
+def _all_on(numbers: Ints, factor: int) -> bool:
+    """Tell whether next to all numbers are multiples of a factor, and are not all 0."""
+    off = numbers % factor
+    return bool(np.any(numbers)) and int(np.count_nonzero(off)) <= _OUTLIERS * len(off)
+
+
+def _jitter(off: Floats, within_s: Floats) -> Figure:
+    """Return the standard deviation of actions less what rounding makes, variances taken off."""
+    from scipy.special import chdtri
+
+    n = len(off)
+    rounding = float(np.mean(within_s**2)) / 3.0
+    squares = float(off @ off)
+    dof = max(n - 2, 1)
+    ends = (float(chdtri(dof, tail)) for tail in (0.025, 0.975))
+    value, low, high = (math.sqrt(max(0.0, squares / by - rounding)) for by in (dof, *ends))
+    return Figure(value, low, high, n)

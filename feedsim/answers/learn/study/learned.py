@@ -1,0 +1,147 @@
+"""All that logs say of a machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from feedsim.answers.learn.study.feeder_rows import feeder_rows
+from feedsim.answers.learn.study.figures import Learned
+from feedsim.answers.learn.study.laws import ArrivalLaw
+from feedsim.answers.learn.study.one_log import InLog, in_log
+from feedsim.answers.learn.study.rows import (
+    carrier_rows,
+    controller_rows,
+    line_rows,
+    unseen_rows,
+)
+from feedsim.logs import Log
+from feedsim.machine import Machine
+from feedsim.metrics.plain import LEFT_OUT
+from feedsim.running.run import machine_of
+from feedsim.scenario import AS_WRITTEN, Scenario
+
+__all__ = ["ArrivalFound", "Learning", "LogRead", "learned_from"]
+
+
+@dataclass(frozen=True, slots=True)
+class LogRead:
+    """One log that was read.
+
+    Attributes
+    ----------
+    seconds : float
+        How long it is.
+    carriers : int
+        That the carrier eye saw.
+    remarks : tuple of str
+        What was mended in it or cannot be seen.
+    not_read : tuple of str
+        Columns or signals that were left out.
+    """
+
+    file: str
+    shape: str
+    seconds: float
+    carriers: int
+    remarks: tuple[str, ...]
+    not_read: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ArrivalFound:
+    """Which law the carriers come by.
+
+    Attributes
+    ----------
+    scenario : str
+        ``paced``, ``random`` or ``recorded``.
+    found : ArrivalLaw
+        Of the log with the most carriers.
+    agrees : bool or None
+        None where it cannot be told.
+    """
+
+    scenario: str
+    found: ArrivalLaw
+    agrees: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Learning:
+    """What logs say of a machine, held against a scenario.
+
+    Attributes
+    ----------
+    learned : tuple of Learned
+        A row a quantity.
+    arrival : ArrivalFound or None
+        None without a carrier eye.
+    pitches_mm : tuple of float
+        Of the log with the most carriers, in order: a record for the scenario.
+    """
+
+    feedsim: str
+    title: str
+    logs: tuple[LogRead, ...]
+    learned: tuple[Learned, ...]
+    arrival: ArrivalFound | None
+    scenario: Scenario = field(metadata=AS_WRITTEN)
+    pitches_mm: tuple[float, ...] = field(metadata=LEFT_OUT)
+    machine: Machine = field(metadata=LEFT_OUT)
+    seen: tuple[InLog, ...] = field(metadata=LEFT_OUT)
+
+    @property
+    def differing(self) -> tuple[Learned, ...]:
+        """What the scenario has otherwise than the logs."""
+        return tuple(row for row in self.learned if row.verdict == "differs")
+
+
+def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Learning:
+    """Learn all that logs say."""
+    machine = machine_of(scenario)
+    seen = [in_log(log, machine) for log in logs]
+    rows = [
+        *_of("line", line_rows(seen, machine)),
+        *_of("line", controller_rows(seen, machine)),
+        *_of("carriers", carrier_rows(seen, machine)),
+        *_of("line", unseen_rows(machine)),
+    ]
+    for number in range(len(machine.feeders)):
+        rows += _of(f"feeder.{number}", feeder_rows(seen, machine, number))
+    best = max(seen, key=lambda log: len(log.carriers.mm) if log.carriers is not None else -1)
+    arrival = None
+    if best.law is not None:
+        law, has = best.law.law, machine.carriers.arrival.name
+        agrees = None if law is None or has == "recorded" else law == has
+        arrival = ArrivalFound(has, best.law, agrees)
+    scale = 1.0 + machine.encoder.scale_error
+    pitches = () if best.carriers is None else tuple((best.carriers.mm * scale).tolist())
+    return Learning(
+        feedsim=version,
+        title=scenario.title,
+        logs=tuple(_read(log) for log in logs),
+        learned=tuple(rows),
+        arrival=arrival,
+        scenario=scenario,
+        pitches_mm=pitches,
+        machine=machine,
+        seen=tuple(seen),
+    )
+
+
+def _of(part: str, rows: Iterable[Learned]) -> list[Learned]:
+    return [replace(row, part=part) for row in rows]
+
+
+def _read(log: Log) -> LogRead:
+    seconds = sum(end - begin for begin, end in zip(log.begins_s, log.ends_s, strict=True))
+    return LogRead(
+        file=Path(log.file).name,
+        shape=log.shape,
+        seconds=seconds,
+        carriers=0 if log.carrier_eye is None else len(log.carrier_eye.on_s),
+        remarks=tuple(remark.text for remark in log.remarks),
+        not_read=log.others,
+    )

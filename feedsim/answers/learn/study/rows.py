@@ -1,0 +1,231 @@
+"""What logs show of line and carriers, held against the scenario: a row a quantity, told or not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+
+from feedsim.answers.learn.study.figures import Figure, Learned, Quantity, Verdict, pooled
+from feedsim.answers.learn.study.one_log import InLog
+from feedsim.answers.learn.study.pitches import Pitches, mean_of_random, shortest_of_random
+from feedsim.machine import Machine
+from feedsim.metrics.intervals import share_interval
+
+__all__ = [
+    "NO_ENCODER",
+    "NO_SENSOR",
+    "OWN_DELAY",
+    "carrier_rows",
+    "controller_rows",
+    "counted_share",
+    "less_unseen",
+    "line_rows",
+    "named",
+    "of_all",
+    "share_of_all",
+    "unseen_rows",
+]
+
+NO_ENCODER = "no encoder count in the log"
+_NO_EYE = "no carrier eye in the log"
+_SURELY = 0.001
+
+
+def of_all(parts: Iterable[Figure | None]) -> Figure | None:
+    """Return one figure of those of several logs; None if no log has it."""
+    return pooled([part for part in parts if part is not None])
+
+
+def counted_share(hits: int, n: int) -> Figure:
+    """Return a share that was counted."""
+    return Figure(hits / n, *share_interval(hits / n, n), n)
+
+
+def share_of_all(parts: Iterable[Figure | None]) -> Figure:
+    """Return the share in all logs together."""
+    known = [part for part in parts if part is not None]
+    n = sum(part.n for part in known)
+    return counted_share(round(sum(part.value * part.n for part in known)), n)
+
+
+def less_unseen(row: Quantity, share: Figure, scenario: float, *, unseen: float) -> Learned:
+    """Hold a counted share against the scenario's, less what an eye does not see: it looks alike.
+
+    It differs where so many, or so few, have a chance below 1 in 1000 by the binomial law.
+    """
+    from scipy.special import bdtr, bdtrc
+
+    value, low, high = (max(0.0, x - unseen) for x in share[:3])
+    note = (
+        "less those that the scenario has the eye not see"
+        if unseen > 0.0
+        else "what the eye does not see looks the same"
+    )
+    hits, expected = round(share.value * share.n), 1.0 - (1.0 - scenario) * (1.0 - unseen)
+    more = float(bdtrc(hits - 1, share.n, expected)) if hits else 1.0
+    fewer = float(bdtr(hits, share.n, expected))
+    verdict: Verdict = "differs" if 2.0 * min(more, fewer) < _SURELY else "agrees"
+    told = row.told(Figure(value, low, high, share.n), scenario, note)
+    return replace(told, verdict=verdict)
+
+
+def named(what: str, log: InLog, logs: Sequence[InLog]) -> str:
+    """Return words for what each log has of its own."""
+    return what if len(logs) == 1 else f"{what} in {log.file}"
+
+
+def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
+    """Yield what is learned of the belt: the speed of each log, and how even it was."""
+    scale, has = 1.0 + machine.encoder.scale_error, machine.line.speed_mm_s
+    belts = [(log, log.belt) for log in logs if log.belt is not None]
+    if not belts:
+        why = f"{NO_ENCODER}, and no carrier eye to go by"
+        yield Quantity("line.speed", "line speed", "speed").untold(has, why)
+        return
+    nearest = min(belts, key=lambda pair: abs(pair[1].speed.value * scale - has))[0]
+    for log, belt in belts:
+        own = log is nearest and not machine.line.profile
+        row = Quantity("line.speed" if own else "", named("line speed", log, logs), "speed")
+        why = "as the encoder counts" if log.measured else "by the length of the carriers alone"
+        yield row.told(belt.speed.scaled(scale), has if own else None, why)
+    measured = [belt for log, belt in belts if log.measured]
+    if measured:
+        worst = max(measured, key=lambda belt: belt.uneven.value)
+        row = Quantity("", "unevenness of the speed over a second", "share")
+        yield row.told(worst.uneven, 0.0)
+
+
+def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
+    """Yield what is learned of scan and motion cycle."""
+    control = machine.controller
+    lattices = [log.lattice for log in logs if log.lattice is not None]
+    cycle = of_all(lattice.period for lattice in lattices)
+    motion = Quantity("controller.motion_cycle", "motion cycle", "time")
+    scan = Quantity("controller.scan", "scan", "time")
+    in_step = cycle is not None and _on_scans(cycle, machine)
+    if cycle is None:
+        acts = any(f.closings or f.openings or f.engaged for log in logs for f in log.feeders)
+        why, high = "no clutch in the log", None
+        if acts:
+            why = (
+                "acts fall on no grid that the log would show: it is finer than twice the log's "
+                "step, or they are not regular, or too few were logged"
+            )
+            high = 2.0 * min(log.step_s for log in logs)
+        yield motion.untold(control.motion_cycle_s, why, low=0.0, high=high)
+    elif in_step:
+        why = "acts fall on the scan's grid, every edge being scanned"
+        yield motion.untold(control.motion_cycle_s, why, low=0.0, high=cycle.high)
+        yield scan.told(cycle, control.scan_s)
+    else:
+        yield motion.told(cycle, control.motion_cycle_s)
+    if not in_step:
+        why = "acts show when the motion cycle acts, not when the program scanned"
+        yield scan.untold(control.scan_s, why, low=0.0)
+    if lattices:
+        worst = max((lattice.jitter for lattice in lattices), key=lambda jitter: jitter.value)
+        yield Quantity("", "acts off their grid, standard deviation", "time").told(worst, 0.0)
+
+
+def _on_scans(grid: Figure, machine: Machine) -> bool:
+    """Tell whether a grid is that of the scans, which the acts of scanned edges fall on."""
+    control = machine.controller
+    eyes = [machine.carrier_eye, *(feeder.eye for feeder in machine.feeders)]
+    if control.scan_s < 1.5 * control.motion_cycle_s or not all(eye.scanned for eye in eyes):
+        return False
+    return abs(grid.value - control.scan_s) < abs(grid.value - control.motion_cycle_s)
+
+
+def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
+    """Yield what is learned of how carriers come."""
+    arrival = machine.carriers.arrival
+    pitch, spread, gap, missing = _quantities(machine)
+    seen = [
+        (log, log.carriers)
+        for log in logs
+        if log.carriers is not None and log.carriers.mean is not None
+    ]
+    if not seen:
+        blind = all(log.carriers is None for log in logs)
+        why = _NO_EYE if blind else "too few carriers in the log"
+        yield pitch.untold(arrival.pitch_mm, why)
+        yield spread.untold(arrival.sd_mm, why)
+        return
+    laws = {log.law.law for log, _ in seen if log.law is not None}
+    if "paced" not in laws and laws & {"random", "none"}:
+        yield from _random_rows(seen, machine, none="random" not in laws)
+        return
+    scale = 1.0 + machine.encoder.scale_error
+    mean = of_all(pitches.mean for _, pitches in seen)
+    if mean is not None:
+        yield pitch.told(mean.scaled(scale), arrival.pitch_mm)
+    sd = of_all(pitches.sd for _, pitches in seen)
+    if sd is None:
+        yield spread.untold(arrival.sd_mm, "too few pitches in a row")
+    else:
+        yield spread.told(sd.scaled(scale), arrival.sd_mm)
+    least = min(float(pitches.mm.min()) + 4.0 * log.edge_noise_mm for log, pitches in seen)
+    yield gap.untold(
+        arrival.min_gap_mm,
+        "carriers came no closer: so much was the shortest gap seen",
+        low=0.0,
+        high=max(0.0, least * scale - arrival.length_mm),
+    )
+    share = share_of_all(pitches.missing for _, pitches in seen)
+    unseen = machine.carrier_eye.missed
+    yield less_unseen(missing, share, machine.carriers.missing, unseen=unseen)
+
+
+def _quantities(machine: Machine) -> tuple[Quantity, Quantity, Quantity, Quantity]:
+    """Return pitch, spread, shortest gap and missing carriers; of a record these are no keys."""
+    path = "" if machine.carriers.arrival.name == "recorded" else "carrier."
+    rows = (
+        ("pitch", "pitch", "length"),
+        ("pitch_sd", "spread of the pitch", "length"),
+        ("min_gap", "shortest gap", "length"),
+        ("missing", "missing carriers", "share"),
+    )
+    a, b, c, d = (Quantity(path and f"{path}{key}", what, kind) for key, what, kind in rows)
+    return a, b, c, d
+
+
+def _random_rows(
+    seen: Sequence[tuple[InLog, Pitches]], machine: Machine, *, none: bool
+) -> Iterator[Learned]:
+    """Yield what is told of carriers that come at random, or by no law that is known."""
+    arrival, scale = machine.carriers.arrival, 1.0 + machine.encoder.scale_error
+    pitch, _, gap, missing = _quantities(machine)
+    present = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)
+    mean = of_all(mean_of_random(pitches.mm) for _, pitches in seen)
+    note = "" if present == 1.0 else "with as many missing as the scenario has"
+    shortest = of_all(
+        shortest_of_random(pitches.mm, noise_mm=math.sqrt(2.0) * log.edge_noise_mm)
+        for log, pitches in seen
+    )
+    if mean is not None:
+        yield pitch.told(mean.scaled(scale * present), arrival.pitch_mm, note)
+    if mean is not None and shortest is not None and not none:
+        least = shortest.scaled(scale, -arrival.length_mm)
+        note = "with carriers as long as the scenario has them"
+        yield gap.told(least, arrival.min_gap_mm, note)
+    why = (
+        "by no known law a missing carrier looks like a long gap"
+        if none
+        else "where carriers come at random a missing one looks like a long gap"
+    )
+    yield missing.untold(machine.carriers.missing, why, low=0.0)
+
+
+def unseen_rows(machine: Machine) -> Iterator[Learned]:
+    """Yield what no log shows of the line, and why."""
+    delay = Quantity("carrier_eye.response", "carrier eye's own delay", "time")
+    yield delay.untold(machine.carrier_eye.response_s, OWN_DELAY)
+    slip = Quantity("carrier.slip", "slip of carriers", "length")
+    yield slip.untold(machine.carriers.slip_mm, NO_SENSOR)
+    scale = Quantity("line.encoder.scale_error", "scale error of the encoder", "share")
+    yield scale.untold(machine.encoder.scale_error, "all travel in a log is the encoder's own")
+
+
+OWN_DELAY = "a log begins where the eye's output switches; placements show what came before"
+NO_SENSOR = "no sensor sees it; measured placements show it"

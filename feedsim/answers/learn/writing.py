@@ -1,0 +1,224 @@
+"""The scenario with what was learned: which keys change, to what, and how sure that is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from feedsim.answers.learn.study.figures import Learned
+from feedsim.answers.learn.study.learned import Learning
+from feedsim.answers.learn.text import range_text, value_text
+from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import System, display
+from feedsim.scenario import scenario_from_dict
+from feedsim.scenario.reading import parse_toml
+from feedsim.scenario.record_file import MOST_PITCHES
+from feedsim.scenario.rewriting import changed_text, unit_and_size
+
+__all__ = ["Written", "learned_toml", "pitches_csv", "written_values"]
+
+_UNITS: dict[str, tuple[str, float]] = {
+    "length": ("mm", 1.0),
+    "time": ("ms", 1e-3),
+    "speed": ("m/min", 1000.0 / 60.0),
+    "share": ("%", 0.01),
+    "rate": ("1/s", 1.0),
+}
+_SIDES = ("engage", "disengage")
+
+
+class Written(NamedTuple):
+    """A value as the file has it, and the comment beside it."""
+
+    text: str
+    note: str
+
+
+def written_values(
+    found: Learning, data: Mapping[str, Any] | None = None, *, units: System = "metric"
+) -> dict[str, Written]:
+    """Return what is put into a scenario, by path.
+
+    Parameters
+    ----------
+    data : mapping, optional
+        What the file has: a value is written in the unit that stands there.
+
+    Notes
+    -----
+    What differs is written, and nothing else. A distance and its lead go together. Where anything
+    of a feeder changes, settings that are ``"auto"`` are written as they were worked out before:
+    the machine has those typed in, and "auto" would follow what was learned.
+    """
+    values: dict[str, Written] = {}
+    rows = {row.key: row for row in found.learned if row.key}
+    for row in found.differing:
+        if row.key and ".settings." not in row.key:
+            values[row.key] = Written(_amount(row, data, units), _note(found, row, units))
+    for number in range(len(found.machine.feeders)):
+        for side in _SIDES:
+            values |= _side(found, rows, number, side, data, units)
+    if values:
+        for number in range(len(found.machine.feeders)):
+            for path, text in _typed(found, number, units):
+                note = 'as the machine has it typed in: "auto" would follow what was learned'
+                values.setdefault(path, Written(text, note))
+    return values
+
+
+def _amount(row: Learned, data: Mapping[str, Any] | None, units: System) -> str:
+    value, half = _middle(row)
+    return _quantity(row.key, row.kind, value, half, data, units)
+
+
+def _middle(row: Learned) -> tuple[float, float]:
+    """Return a figure that was told and half of its interval."""
+    value = row.value or 0.0
+    return value, 0.5 * ((row.high or value) - (row.low or value))
+
+
+def _quantity(
+    path: str, kind: str, value: float, half: float, data: Mapping[str, Any] | None, units: System
+) -> str:
+    """Write a quantity to two digits of its interval, in the unit that stands at its path."""
+    unit, size = ("in", 25.4) if kind == "length" and units == "inch" else _UNITS[kind]
+    there = unit_and_size(_at(data, path), kind) if data is not None else None
+    unit, size = (there[0].strip(), there[1]) if there else (unit, size)
+    half = max(half / size, 1e-9)
+    places = min(9, max(0, 1 - math.floor(math.log10(half))))
+    number = f"{value / size:.{places}f}"
+    if "." in number:
+        number = number.rstrip("0").removesuffix(".")
+    return f"{'0' if number == '-0' else number} {unit}"
+
+
+def _at(data: Any, path: str) -> Any:
+    for part in path.split("."):
+        try:
+            data = data[int(part)] if isinstance(data, list) else data[part]
+        except (KeyError, IndexError, TypeError, ValueError):
+            return None
+    return data
+
+
+def _note(found: Learning, row: Learned, units: System) -> str:
+    files = ", ".join(log.file for log in found.logs[:3])
+    return f"learned from {files}: {value_text(row, units)} (95 %: {range_text(row, units)})"
+
+
+def _side(
+    found: Learning,
+    rows: Mapping[str, Learned],
+    number: int,
+    side: str,
+    data: Mapping[str, Any] | None,
+    units: System,
+) -> dict[str, Written]:
+    """Return distance and lead of a side, where the travels of any log differ."""
+    path = f"feeder.{number}.settings.{side}"
+    distance, lead = rows[f"{path}_distance"], rows[f"{path}_lead"]
+    act = {"engage": "closing", "disengage": "opening"}[side]
+    travels = [
+        row
+        for row in found.learned
+        if row.feeder == number and row.what.startswith(f"travel from edge to {act}")
+    ]
+    if not any(row.verdict == "differs" for row in (*travels, distance, lead)):
+        return {}
+    if distance.value is not None and lead.value is not None:
+        return {
+            row.key: Written(_amount(row, data, units), _note(found, row, units))
+            for row in (distance, lead)
+        }
+    travel, old = travels[0], found.machine.feeders[number].settings
+    speed = next(log.belt.speed.value for log in found.seen if log.belt is not None)
+    value, half = _middle(travel)
+    value += getattr(old, f"{side}_lead_s") * speed
+    at = display(speed, "speed", units=units, digits=4)
+    note = f"{_note(found, travel, units)} at {at} alone, the lead as it was"
+    return {
+        f"{path}_distance": Written(
+            _quantity(f"{path}_distance", "length", value, half, data, units), note
+        )
+    }
+
+
+def _typed(found: Learning, number: int, units: System) -> Iterator[tuple[str, str]]:
+    """Yield settings that the scenario leaves to "auto", as they were worked out of it."""
+    settings = found.scenario.feeder[number].settings
+    for side in _SIDES:
+        for name, kind, half in (
+            (f"{side}_distance", "length", 0.05),
+            (f"{side}_lead", "time", 5e-6),
+        ):
+            if getattr(settings, name) == "auto":
+                value = getattr(
+                    found.machine.feeders[number].settings,
+                    f"{name}_{'mm' if kind == 'length' else 's'}",
+                )
+                path = f"feeder.{number}.settings.{name}"
+                yield path, _quantity(path, kind, value, half, None, units)
+
+
+def pitches_csv(found: Learning) -> bytes:
+    """Return the pitches of the log as a record of carriers."""
+    files = ", ".join(log.file for log in found.logs[:3])
+    rows = "".join(f"{pitch:.3f}\n" for pitch in found.pitches_mm[:MOST_PITCHES])
+    return f"# as logged: {files}\npitch_mm\n{rows}".encode()
+
+
+def learned_toml(
+    found: Learning, text: str, *, new: Path, folder: Path, units: System
+) -> str | None:
+    """Return the text of the scenario with what was learned; None where nothing differs.
+
+    Parameters
+    ----------
+    text : str
+        Of the scenario file.
+    new : Path
+        Where it will lie, its record of pitches beside it.
+    folder : Path
+        Where the old one lies.
+
+    Raises
+    ------
+    FeedsimError
+        If the file cannot be changed in place, or the new one would not be sound.
+    """
+    data = parse_toml(text)
+    values = written_values(found, data, units=units)
+    record = f"{new.stem}_pitches.csv"
+    checked = None
+    if (
+        found.arrival is not None
+        and found.arrival.found.law == "none"
+        and found.arrival.agrees is False
+    ):
+        note = f"learned: {found.arrival.found.why}"
+        values = {k: v for k, v in values.items() if not k.startswith("carrier.")}
+        values["carrier.arrival"] = Written("recorded", note)
+        values["carrier.record"] = Written(record, "the pitches that were logged")
+        checked = [f"{pitch:.3f} mm" for pitch in found.pitches_mm[:MOST_PITCHES]]
+    elif found.arrival is not None and found.arrival.agrees is False:
+        values["carrier.arrival"] = Written(
+            str(found.arrival.found.law), "learned from the pitches"
+        )
+    if not values:
+        return None
+    overrides = [f'{path}="{value.text}"' for path, value in values.items()]
+    notes = {path: value.note for path, value in values.items()}
+    written = changed_text(text, overrides, folder=folder, notes=notes, check=False)
+    whole = parse_toml(written)
+    if checked is not None:
+        whole["carrier"]["record"] = checked
+    try:
+        scenario_from_dict(whole, folder=new.parent)
+    except FeedsimError as error:
+        if new.parent.resolve() == folder.resolve():
+            raise
+        message = f"cannot be written there: {error}; try the folder of the scenario"
+        raise FeedsimError(Fault(str(new), message=message)) from None
+    return written

@@ -1,0 +1,105 @@
+"""``feedsim learn``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from feedsim.cli.options import AsJson, ScenarioPath, Settings, Units, out_option, read_line
+
+if TYPE_CHECKING:
+    from feedsim.cli.delivery import Handed
+
+__all__ = ["learn"]
+
+
+def learn(
+    scenario: ScenarioPath,
+    logs: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="LOG...",
+            help="Logs of the machine, CSV files; best at several speeds.",
+            show_default=False,
+        ),
+    ],
+    write: Annotated[
+        Path | None,
+        typer.Option(
+            "--write",
+            metavar="FILE",
+            help="Write the scenario with what was learned, comments and layout kept, and the "
+            "pitches that were logged beside it.",
+            show_default=False,
+        ),
+    ] = None,
+    rate: Annotated[
+        str | None,
+        typer.Option(
+            "--rate",
+            metavar="RATE",
+            help="How fast samples came, of a log that numbers them and does not say.",
+            show_default=False,
+        ),
+    ] = None,
+    settings: Settings = None,
+    out: Annotated[Path | None, out_option("learn")] = None,
+    units: Units = None,
+    as_json: AsJson = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Let --write overwrite existing files.")
+    ] = False,
+) -> int:
+    """Learn from the machine's own logs what it is, and where the scenario has it otherwise.
+
+    Writes learn.json and a figure.
+    """
+    from feedsim.answers.learn.answer import learn as answer
+    from feedsim.answers.learn.writing import learned_toml, pitches_csv
+    from feedsim.cli.delivery import deliver, handed
+    from feedsim.cli.progress import doing
+    from feedsim.files.one_file import try_file
+    from feedsim.scenario.reading import read_text
+    from feedsim.scenario.rewriting import changed_text
+
+    line = read_line(scenario, settings)
+    rate_hz = None if rate is None else _rate(rate)
+    beside = None if write is None else write.with_name(f"{write.stem}_pitches.csv")
+    for path in (write, beside):
+        if path is not None:
+            try_file(path, force=force)
+
+    def find(_: object) -> Handed:
+        with doing("reading the logs"):
+            found = answer(line, *logs, rate_hz=rate_hz)
+        if write is None or beside is None:
+            return handed(found, units=units)
+        text = read_text(scenario)
+        if settings:
+            text = changed_text(text, settings, folder=scenario.parent)
+        new = learned_toml(
+            found, text, new=write, folder=scenario.parent, units=units or line.units
+        )
+        if new is None:
+            return handed(found, units=units, last=f"nothing differs: {write} was not written")
+        files = {write: new.encode()}
+        if found.pitches_mm:
+            files[beside] = pitches_csv(found)
+        last = f"wrote {' and '.join(str(path) for path in files)}, with what was learned"
+        return handed(found, units=units, beside=files, last=last)
+
+    folder = out if out is not None else Path("plots") / scenario.stem / "learn"
+    return deliver("learn", find, folder=folder, units=units, as_json=as_json)
+
+
+def _rate(text: str) -> float:
+    """Read how fast samples came (1/s)."""
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.quantities import QuantityError, parse
+
+    try:
+        return parse(text, "rate")
+    except QuantityError as error:
+        raise FeedsimError(Fault("--rate", f'"{text[:40]}"', str(error))) from None

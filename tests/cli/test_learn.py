@@ -1,0 +1,106 @@
+"""``feedsim learn`` on real files and on wrong ones."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+SCENARIOS = Path(__file__).parent.parent.parent / "scenarios"
+CARD = SCENARIOS / "learn_card.toml"
+LOGS = tuple(str(SCENARIOS / f"learn_card_{speed}.csv") for speed in (40, 60))
+Run = Callable[..., Any]
+HIDDEN = {  # what the logs were made with: the head of learn_card.toml
+    "controller.motion_cycle": 0.0042,
+    "feeder.0.clutch.ramp_in": 0.026,
+    "feeder.0.servo.command_delay": 0.0016,
+    "feeder.0.servo.loop_gain": 150.0,
+    "feeder.0.insert.gap": 64.0,
+    "carrier.pitch_sd": 6.0,
+}
+
+
+def test_says_writes_and_draws_what_it_learned(feedsim: Run, tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    ended = feedsim("learn", CARD, *LOGS, "--out", tmp_path / "out", "--write", new)
+    assert ended.status == 0
+    assert "DIFFERS" in ended.out
+    assert "Cannot be told" in ended.out
+    assert {path.name for path in (tmp_path / "out").iterdir()} >= {"learn.json", "learn.png"}
+    found = json.loads((tmp_path / "out/learn.json").read_text("utf-8"))
+    rows = {row["key"]: row for row in found["learned"] if row["key"]}
+    for key, truth in HIDDEN.items():
+        assert rows[key]["verdict"] == "differs", key
+        width = rows[key]["high"] - rows[key]["low"]
+        # of one seed: within the width about the middle, 4 sd, of each
+        assert abs(rows[key]["value"] - truth) < width, key
+    text = new.read_text("utf-8")
+    assert "# as ordered; learned from learn_card_40.csv" in text
+    assert tomllib.loads(text)["line"] == tomllib.loads(CARD.read_text("utf-8"))["line"]
+    pitches = (tmp_path / "new_pitches.csv").read_text("utf-8").splitlines()
+    assert pitches[1] == "pitch_mm"
+    assert len(pitches) > 50
+    assert feedsim("check", new).status == 0
+
+
+def test_nothing_is_written_where_nothing_differs(feedsim: Run, tmp_path: Path) -> None:
+    out = tmp_path / "run"
+    settings = ("--set", "run.warm_up=0", "--carriers", "60")
+    assert feedsim("run", CARD, *settings, "--log", "samples", "--out", out).status == 0
+    new = tmp_path / "new.toml"
+    ended = feedsim("learn", CARD, out / "log.csv", "--out", tmp_path / "out", "--write", new)
+    assert ended.status == 0
+    assert "Nothing in the log is otherwise" in ended.out
+    assert "was not written" in ended.out
+    assert not new.exists()
+
+
+@pytest.mark.parametrize("units", ["metric", "inch"])
+def test_units(feedsim: Run, tmp_path: Path, units: str) -> None:
+    ended = feedsim("learn", CARD, LOGS[1], "--units", units, "--out", tmp_path)
+    assert ended.status == 0
+    assert ("ft/min" if units == "inch" else "m/min") in ended.out
+
+
+def test_one_speed_cannot_part_distance_and_lead(feedsim: Run, tmp_path: Path) -> None:
+    ended = feedsim("learn", CARD, LOGS[1], "--json", "--out", tmp_path)
+    rows = {row["key"]: row for row in json.loads(ended.out)["learned"] if row["key"]}
+    row = rows["feeder.0.settings.engage_lead"]
+    assert row["verdict"] == "untold"
+    assert "one speed" in row["why"]
+
+
+def test_a_log_that_is_none_is_told_and_nothing_is_written(feedsim: Run, tmp_path: Path) -> None:
+    log, new = tmp_path / "log.csv", tmp_path / "new.toml"
+    log.write_text("time_s,carrier_eye\n0.0,0\n0.1,two\n", "utf-8")
+    ended = feedsim("learn", CARD, log, "--out", tmp_path / "out", "--write", new)
+    assert ended.status == 2
+    assert "row 3" in ended.err
+    assert not new.exists()
+    assert not (tmp_path / "out").exists() or not any((tmp_path / "out").glob("*.json"))
+
+
+def test_a_file_in_the_way_is_kept(feedsim: Run, tmp_path: Path) -> None:
+    for name in ("new.toml", "new_pitches.csv"):
+        there = tmp_path / name
+        there.write_text("mine", "utf-8")
+        ended = feedsim(
+            "learn", CARD, LOGS[1], "--out", tmp_path / "out", "--write", tmp_path / "new.toml"
+        )
+        assert ended.status == 2
+        assert there.read_text("utf-8") == "mine"
+        there.unlink()
+
+
+def test_little_in_a_log_is_said(feedsim: Run, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    rows = "".join(f"{0.001 * n:.3f},{int(n % 270 < 200)}\n" for n in range(8000))
+    log.write_text(f"time_s,carrier_eye\n{rows}", "utf-8")
+    ended = feedsim("learn", CARD, log, "--out", tmp_path / "out")
+    assert ended.status == 0
+    for why in ("no clutch in the log", "no commanded feed", "by the length of the carriers"):
+        assert why in ended.out.replace("\n", " ").replace("    ", " ")
