@@ -154,7 +154,7 @@ class Servo(Section):
 class Resolution(Section):
     """The steps in which the controller takes what is typed in; 0: any value."""
 
-    distance: Length = key("Step of distances, a length.", "0 mm")
+    distance: Length = key('Step of distances, a length, or whole counts ("5 counts").', "0 mm")
     distance_counts: Annotated[int, Whole(0, 1_000_000)] = key(
         "Step of distances in whole encoder counts, in place of a length.", 0
     )
