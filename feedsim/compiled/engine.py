@@ -101,7 +101,9 @@ class _Feeder:
     its way, and behind them those of the carriers that have come last.
     """
 
-    def __init__(self, machine: Machine, number: int, *, draws: RunDraws, driver: Driver) -> None:
+    def __init__(
+        self, machine: Machine, number: int, *, draws: RunDraws, driver: Driver, carriers: int
+    ) -> None:
         self.number, self.driver, self.machine = number, driver, machine
         feeder, line = machine.feeders[number], machine.line
         belt = belt_at_rest() if machine.start_empty else belt_of_line(line)
@@ -112,7 +114,7 @@ class _Feeder:
             servo=feeder.servo,
         )
         lane = lane_of(machine, number, fastest_mm_s=_fastest(machine))
-        self.blocks = draws.insert_blocks(number)
+        self.blocks = draws.insert_blocks(number, expected=carriers + carriers // 16)
         self.cards = _rows_of(InsertDraw, next(self.blocks))
         if machine.start_empty:
             motion.jog(0.0, lane.jog_speed_mm_s)
@@ -326,7 +328,7 @@ def run_blocks(
         in the last block, and empty before.
     """
     feeders = [
-        _Feeder(machine, number, draws=draws, driver=driver)
+        _Feeder(machine, number, draws=draws, driver=driver, carriers=carriers)
         for number in range(len(machine.feeders))
     ]
     start_s, belt = 0.0, belt_of_line(machine.line)
@@ -341,7 +343,8 @@ def run_blocks(
     eye = driver.flat(eye_of(machine, fastest_mm_s=belt.fastest_mm_s))
     held: deque[_Block] = deque()
     late: list[_Block] = []
-    for first, cards in _cut(draws.carrier_blocks(), carriers=carriers, block=block):
+    drawn = draws.carrier_blocks(expected=carriers)
+    for first, cards in _cut(drawn, carriers=carriers, block=block):
         if first % block == 0:
             held.append(_Block(first, min(block, carriers - first), len(feeders)))
         seen = _see(driver, eye, master, first=first, cards=cards, waits=machine.start_empty)

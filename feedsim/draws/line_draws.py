@@ -139,20 +139,25 @@ class RunDraws:
         for block in self.carrier_blocks():
             yield from zip(*(column.tolist() for column in block), strict=True)
 
-    def carrier_blocks(self) -> Iterator[tuple[Floats, Floats, Floats, Floats, Bools]]:
-        """Yield the same carriers in blocks, the fields of :class:`CarrierDraw` as columns."""
+    def carrier_blocks(
+        self, *, expected: int = 0
+    ) -> Iterator[tuple[Floats, Floats, Floats, Floats, Bools]]:
+        """Yield the same carriers in blocks, the fields of :class:`CarrierDraw` as columns.
+
+        ``expected``: how many will be asked for, 0 if that is not known.
+        """
         c = self._machine.carriers
         eye = self._eye(self._machine.carrier_eye, "carrier_eye")
-        slip = _normal(self._stream("carrier.slip"), c.slip_mm, c.slip_sd_mm)
-        for leading_edge in self._leading_edges(c):
+        slip = self._normal("carrier.slip", c.slip_mm, c.slip_sd_mm)
+        for leading_edge in self._leading_edges(c, _blocks(expected)):
             n = len(leading_edge)
             edge, delay, missed = eye(n)
             yield leading_edge, leading_edge + edge, delay, slip(n), missed
 
-    def _leading_edges(self, c: Carriers) -> Iterator[Floats]:
-        missing = _chance(self._stream("carrier.missing"), c.missing)
+    def _leading_edges(self, c: Carriers, sizes: Iterator[int]) -> Iterator[Floats]:
+        missing = self._chance("carrier.missing", c.missing)
         stream, last = self._stream("carrier.pitch"), 0.0
-        for pitch in c.arrival.pitches(stream, _blocks(), replication=self._replication):
+        for pitch in c.arrival.pitches(stream, sizes, replication=self._replication):
             pitch[0] += last
             edges = np.cumsum(pitch)
             last = float(edges[-1])
@@ -165,15 +170,16 @@ class RunDraws:
         for block in self.insert_blocks(feeder):
             yield from zip(*(column.tolist() for column in block), strict=True)
 
-    def insert_blocks(self, feeder: int) -> Iterator[InsertColumns]:
-        """Yield the same inserts in blocks, the fields of :class:`InsertDraw` as columns."""
+    def insert_blocks(self, feeder: int, *, expected: int = 0) -> Iterator[InsertColumns]:
+        """Yield the same inserts in blocks, the fields of :class:`InsertDraw` as columns.
+
+        ``expected``: as in :meth:`carrier_blocks`.
+        """
         f = self._machine.feeders[feeder]
         prefix = f"feeder.{feeder}"
         eye = self._eye(f.eye, f"{prefix}.eye")
-        slip = _normal(
-            self._stream(f"{prefix}.insert.slip"), f.inserts.slip_mm, f.inserts.slip_sd_mm
-        )
-        for nose, length, drawn, double, called in self._objects(f, prefix):
+        slip = self._normal(f"{prefix}.insert.slip", f.inserts.slip_mm, f.inserts.slip_sd_mm)
+        for nose, length, drawn, double, called in self._objects(f, prefix, _blocks(expected)):
             n = len(nose)
             edge, delay, missed = eye(n)
             back = np.maximum(slip(n), 0.0)
@@ -188,17 +194,17 @@ class RunDraws:
         return clearing_times(self._stream("guard.clearing"), clearing)
 
     def _objects(
-        self, f: Feeder, prefix: str
+        self, f: Feeder, prefix: str, sizes: Iterator[int]
     ) -> Iterator[tuple[Floats, Floats, Bools, Floats, Bools]]:
         ins, check = f.inserts, f.double_check
-        gaps = _normal(self._stream(f"{prefix}.insert.gap"), ins.gap_mm, ins.gap_sd_mm)
-        misfeed = _chance(self._stream(f"{prefix}.insert.misfeed"), ins.misfeed)
-        doubled = _chance(self._stream(f"{prefix}.insert.double"), ins.double)
+        gaps = self._normal(f"{prefix}.insert.gap", ins.gap_mm, ins.gap_sd_mm)
+        misfeed = self._chance(f"{prefix}.insert.misfeed", ins.misfeed)
+        doubled = self._chance(f"{prefix}.insert.double", ins.double)
         shifts = self._stream(f"{prefix}.insert.double_shift")
         checks = self._stream(f"{prefix}.double_check")
         last_nose, last_length = 0.0, 0.0
         first = True
-        for n in _blocks():
+        for n in sizes:
             gap = np.maximum(gaps(n), ins.min_gap_mm)
             drawn = ~misfeed(n)
             double = doubled(n) & drawn
@@ -215,9 +221,9 @@ class RunDraws:
             yield nose, length, drawn, shift, called & drawn
 
     def _eye(self, eye: Eye, prefix: str) -> Callable[[int], tuple[Floats, Floats, Bools]]:
-        edges = _normal(self._stream(f"{prefix}.edge"), 0.0, eye.edge_sd_mm)
+        edges = self._normal(f"{prefix}.edge", 0.0, eye.edge_sd_mm)
         jitters = self._stream(f"{prefix}.jitter")
-        missed = _chance(self._stream(f"{prefix}.missed"), eye.missed)
+        missed = self._chance(f"{prefix}.missed", eye.missed)
 
         def block(n: int) -> tuple[Floats, Floats, Bools]:
             if eye.response_jitter_s > 0.0:
@@ -229,21 +235,21 @@ class RunDraws:
 
         return block
 
+    def _normal(self, name: str, mean: float, sd: float) -> Callable[[int], Floats]:
+        if sd == 0.0:
+            return lambda n: np.full(n, mean)
+        source = self._stream(name)
+        return lambda n: mean + sd * source.standard_normal(n)
 
-def _blocks() -> Iterator[int]:
-    size = _FIRST_BLOCK
+    def _chance(self, name: str, share: float) -> Callable[[int], Bools]:
+        if share == 0.0:
+            return lambda n: np.zeros(n, dtype=np.bool_)
+        source = self._stream(name)
+        return lambda n: source.random(n) < share
+
+
+def _blocks(expected: int) -> Iterator[int]:
+    size = min(max(expected, _FIRST_BLOCK), MOST_AT_ONCE)
     while True:
         yield size
         size = min(2 * size, MOST_AT_ONCE)
-
-
-def _normal(source: np.random.Generator, mean: float, sd: float) -> Callable[[int], Floats]:
-    if sd == 0.0:
-        return lambda n: np.full(n, mean)
-    return lambda n: mean + sd * source.standard_normal(n)
-
-
-def _chance(source: np.random.Generator, share: float) -> Callable[[int], Bools]:
-    if share == 0.0:
-        return lambda n: np.zeros(n, dtype=np.bool_)
-    return lambda n: source.random(n) < share

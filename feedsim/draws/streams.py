@@ -9,6 +9,7 @@ may change.
 from __future__ import annotations
 
 import hashlib
+from functools import cache
 
 from numpy.random import PCG64, Generator, SeedSequence
 
@@ -33,6 +34,10 @@ def stream(seed: int, name: str, *, replication: int = 0) -> Generator:
     ValueError
         If ``seed`` or ``replication`` is negative (NumPy's own check).
     """
+    return Generator(PCG64(SeedSequence(seed, spawn_key=(replication, *_words(name)))))
+
+
+@cache
+def _words(name: str) -> tuple[int, ...]:
     digest = hashlib.sha256(name.encode()).digest()
-    words = tuple(int.from_bytes(digest[i : i + 4], "little") for i in range(0, 32, 4))
-    return Generator(PCG64(SeedSequence(seed, spawn_key=(replication, *words))))
+    return tuple(int.from_bytes(digest[i : i + 4], "little") for i in range(0, 32, 4))

@@ -112,11 +112,11 @@ def test_these_machines_do_all_that_the_engine_knows(compiled: Driver) -> None:
 class _FewAtOnce(RunDraws):
     """The same cards, three at a time."""
 
-    def carrier_blocks(self) -> Iterator[Any]:
-        return few_at_once(super().carrier_blocks())
+    def carrier_blocks(self, *, expected: int = 0) -> Iterator[Any]:
+        return few_at_once(super().carrier_blocks(expected=expected))
 
-    def insert_blocks(self, feeder: int) -> Iterator[Any]:
-        return few_at_once(super().insert_blocks(feeder))
+    def insert_blocks(self, feeder: int, *, expected: int = 0) -> Iterator[Any]:
+        return few_at_once(super().insert_blocks(feeder, expected=expected))
 
 
 def few_at_once(blocks: Iterator[Any]) -> Iterator[Any]:
@@ -172,9 +172,9 @@ def test_an_interrupt_is_met_between_the_carriers_at_hand() -> None:
 class _FewSeen(RunDraws):
     """Carriers of which the eye sees those up to number 3, and every 500th."""
 
-    def carrier_blocks(self) -> Iterator[Any]:
+    def carrier_blocks(self, *, expected: int = 0) -> Iterator[Any]:
         first = 0
-        for *block, missed in few_at_once(super().carrier_blocks()):
+        for *block, missed in few_at_once(super().carrier_blocks(expected=expected)):
             numbers = np.arange(first, first := first + len(missed))
             yield *block, missed | ((numbers > 3) & (numbers % 500 > 0))
 
