@@ -21,6 +21,7 @@ import simpy
 from feedsim.answers.sweep.study import Sweep, run_sweep
 from feedsim.draws.line_draws import RunDraws
 from feedsim.running.axes import parse_speeds
+from feedsim.running.engines import ENGINE
 from feedsim.running.executor import Local
 from feedsim.running.run import machine_of, run_scenario
 from feedsim.scenario import load_scenario
@@ -112,8 +113,10 @@ def test_memory_of_a_long_run(engine: str, carriers: int, monkeypatch: pytest.Mo
 
 
 def test_start_up_and_commands_with_figures(tmp_path: Path) -> None:
-    # as of an installed package: Python keeps what it has compiled of the modules
-    environment = {n: v for n, v in os.environ.items() if n != "PYTHONDONTWRITEBYTECODE"}
+    # as of an installed package: Python keeps what it has compiled of the modules, and the engine
+    # is chosen (the suite asks for the event engine)
+    unlike = {"PYTHONDONTWRITEBYTECODE", ENGINE}
+    environment = {n: v for n, v in os.environ.items() if n not in unlike}
     environment["PYTHONPYCACHEPREFIX"] = str(tmp_path / "modules")
 
     def command(*words: str) -> Callable[[], object]:
