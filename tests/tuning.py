@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+from itertools import product
 from statistics import NormalDist
 from typing import Any
 
 from feedsim.answers.tune.study.bench import Keep, bench_of
 from feedsim.answers.tune.study.results import Tuned
+from feedsim.answers.tune.study.rungs import Believed, highest, speed_at
 from feedsim.answers.tune.study.search import tuned
+from feedsim.answers.tune.study.space import Setup
+from feedsim.errors import FeedsimError
+from feedsim.metrics.paired_feeders import Ran
+from feedsim.metrics.tally import added, tally
 from feedsim.running.executor import Local
-from feedsim.scenario import Scenario, apply_overrides, scenario_from_dict
+from feedsim.running.run import criteria_of, machine_of, run_once
+from feedsim.scenario import Scenario, apply_overrides, at_line_speed, scenario_from_dict
 from feedsim.scenario.reading import parse_toml
 from feedsim.scenario.tune_text import with_tune
 
@@ -108,3 +118,73 @@ def known_speed(edge_mm: float, assurance: float) -> float:
         share = normal.cdf(TOLERANCE_MM - middle) - normal.cdf(-TOLERANCE_MM - middle)
         low, high = (middle, high) if share >= WITHIN else (low, middle)
     return low / (0.001 * assurance)
+
+
+@dataclass(frozen=True)
+class Race:
+    """A search against a grid: speeds (mm/s) of both winners on fresh cards, and carriers."""
+
+    grid_mm_s: float
+    grid_carriers: int
+    grid_values: tuple[str, ...]
+    tune_mm_s: float
+    tune_carriers: int
+    tune_values: tuple[str, ...]
+
+    def words(self) -> str:
+        """Say how it went."""
+        return (
+            f"grid {self.grid_mm_s * 0.06:.1f} m/min at {', '.join(self.grid_values)}, "
+            f"{self.grid_carriers:,} carriers; tune {self.tune_mm_s * 0.06:.1f} m/min at "
+            f"{', '.join(self.tune_values)}, {self.tune_carriers:,} carriers"
+        )
+
+
+def against_a_grid(scenario: Scenario, *, carriers: int, jobs: int = 1) -> Race:
+    """Search, and try every setup of the grid by simulation alone, none of the search's ways in it.
+
+    ``carriers``: at each setup and speed of the grid, as many as the search takes there.
+    """
+    with bench_of(scenario, where=Local(jobs)) as bench:
+        found = tuned(bench, scenario)
+        space, spent, start = bench.space, 0, 0
+        best: tuple[int, Setup] = (-(10**6), space.now)
+
+        def accepted(setup: Setup, rung: int) -> bool:
+            nonlocal spent
+            spent += carriers
+            return _accepted(space.believed(setup), speed_at(bench, rung), carriers)
+
+        for setup in product(*(range(len(knob.values)) for knob in space.knobs)):
+            with suppress(FeedsimError):  # there can be no such line
+                rung = highest(partial(accepted, setup), start)
+                if rung is not None:
+                    best, start = max(best, (rung, setup)), rung
+        speeds = []
+        for setup in (best[1], found.best_places):
+            at = highest(Believed(bench, setup, fresh=True).accepted, best[0])
+            speeds.append(0.0 if at is None else speed_at(bench, at))
+    return Race(
+        speeds[0], spent, space.texts(best[1]), speeds[1], found.carriers_search, found.best.values
+    )
+
+
+_RUNS = 4
+
+
+def _accepted(scenario: Scenario, speed_mm_s: float, carriers: int) -> bool:
+    there = at_line_speed(scenario, speed_mm_s)
+    run = there.run.model_copy(update={"carriers": carriers // _RUNS})
+    there = there.model_copy(update={"run": run})
+    machine, allowed = machine_of(there), criteria_of(there)
+    rows = [
+        tally(Ran(run_once(there, machine, replication=n), machine, allowed), number=0)
+        for n in range(_RUNS)
+    ]
+    sums = added(rows)
+    return (
+        sums.placed > 0
+        and sums.within >= allowed.within_tolerance * sums.placed
+        and sums.missed <= allowed.missed * sums.carriers
+        and sums.at_risk <= allowed.jam_risk * sums.cycles
+    )

@@ -16,7 +16,7 @@ from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import plain
 from feedsim.running.executor import Local
 from feedsim.scenario import Scenario
-from tests.tuning import searched, tuning
+from tests.tuning import against_a_grid, searched, tuning
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
 
@@ -194,3 +194,15 @@ def test_what_is_typed_in_is_for_the_line_as_believed():
     assert robust is not None
     assert robust < 0.9 * nominal
     assert known == pytest.approx(nominal, rel=0.01)
+
+
+def test_as_fast_as_a_grid_for_a_tenth_of_its_carriers():
+    """A small one; six larger ones are in ``tests/benchmarks/test_tune.py``."""
+    race = against_a_grid(
+        tuning(*ROUGH, "feeder.0.servo.max_acceleration=50 m/s^2",
+               knobs=["feeder.0.clutch.ramp_in=10:50:10 ms", f"{STAGE}=40:100:20 mm"],
+               carriers=100),
+        carriers=1000,
+    )  # fmt: skip
+    assert race.tune_mm_s >= 0.99 * race.grid_mm_s
+    assert race.tune_carriers <= 0.1 * race.grid_carriers
