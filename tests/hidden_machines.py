@@ -72,8 +72,19 @@ class Hidden:
         return known
 
 
-def hidden(seed: int, *, speeds: int = 2) -> Hidden:
-    """Draw a machine."""
+_SETTINGS = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
+
+
+def hidden(seed: int, *, ratios: tuple[float, ...] = (1.0, 1.6), workable: bool = False) -> Hidden:
+    """Draw a machine.
+
+    Parameters
+    ----------
+    ratios : tuple of float
+        Its speeds, over the first one.
+    workable : bool
+        Like the scenario in what no log shows, with settings that are right for it.
+    """
     g = np.random.default_rng([seed, 2517])
 
     def mm(low: float, high: float) -> str:
@@ -112,7 +123,16 @@ def hidden(seed: int, *, speeds: int = 2) -> Hidden:
         changes["carrier.missing"] = f"{g.uniform(2.0, 5.0):.3f} %"
     card = feedsim.load(CARD)
     first = g.uniform(700.0, 1000.0)
-    ratios = (1.0, 1.6, 1.3)[:speeds]
+    if workable:
+        changes["carrier.slip"] = "0.2 mm"
+        changes |= {f"feeder.0.settings.{name}": "auto" for name in _SETTINGS}
+        right = card.but(changes | {"line.speed": f"{1.3 * first:.4f} mm/s"})
+        solved = machine_of(right.scenario).feeders[0].settings
+        for name in _SETTINGS:
+            lead = name.endswith("lead")
+            value = getattr(solved, f"{name}_s" if lead else f"{name}_mm")
+            text = f"{1e3 * value:.4f} ms" if lead else f"{value:.3f} mm"
+            changes[f"feeder.0.settings.{name}"] = text
     return Hidden(
         tuple(card.but(changes | {"line.speed": f"{first * r:.4f} mm/s"}) for r in ratios)
     )

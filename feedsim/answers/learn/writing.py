@@ -60,6 +60,9 @@ def written_values(
     for number in range(len(found.machine.feeders)):
         for side in _SIDES:
             values |= _side(found, rows, number, side, data, units)
+    law = found.arrival.found.law if found.arrival is not None else None
+    if found.arrival is not None and found.arrival.agrees is False and law in {"paced", "random"}:
+        values["carrier.arrival"] = Written(str(law), "learned from the pitches")
     if values:
         for number in range(len(found.machine.feeders)):
             for path, text in _typed(found, number, units):
@@ -202,10 +205,6 @@ def learned_toml(
         values["carrier.arrival"] = Written("recorded", note)
         values["carrier.record"] = Written(record, "the pitches that were logged")
         checked = [f"{pitch:.3f} mm" for pitch in found.pitches_mm[:MOST_PITCHES]]
-    elif found.arrival is not None and found.arrival.agrees is False:
-        values["carrier.arrival"] = Written(
-            str(found.arrival.found.law), "learned from the pitches"
-        )
     if not values:
         return None
     overrides = [f'{path}="{value.text}"' for path, value in values.items()]

@@ -17,6 +17,7 @@ from feedsim.answers.learn.study.rows import (
     unseen_rows,
 )
 from feedsim.logs import Log
+from feedsim.logs.plausible import plausible
 from feedsim.machine import Machine
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.running.run import machine_of
@@ -99,8 +100,15 @@ class Learning:
 
 
 def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Learning:
-    """Learn all that logs say."""
+    """Learn all that logs say.
+
+    Raises
+    ------
+    FeedsimError
+        If a log cannot be what its head says.
+    """
     machine = machine_of(scenario)
+    logs = [plausible(log, machine) for log in logs]
     seen = [in_log(log, machine) for log in logs]
     rows = [
         *_of("line", line_rows(seen, machine)),

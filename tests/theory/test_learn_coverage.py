@@ -1,0 +1,201 @@
+"""What is learned from logs of machines of known truth, and what cannot be learned from one.
+
+200 machines are in ``tests/benchmarks/test_learn.py``.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import feedsim
+from feedsim.answers.learn.answer import Learnt, learn
+from feedsim.answers.learn.study.bounded import bounded_line
+from feedsim.answers.learn.study.figures import combined
+from feedsim.answers.learn.study.lattice import lattice_of
+from feedsim.answers.learn.study.pitches import pitches_of, shortest_of_random
+from feedsim.logs import Log, read_log
+from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+SURE = 0.95
+
+
+def as_often_as_said(hits: int, n: int) -> None:
+    """Assert that intervals of 95 % covered so often: binomial, 4 standard deviations below."""
+    assert hits >= SURE * n - 4.0 * math.sqrt(n * SURE * (1.0 - SURE))
+
+
+@pytest.fixture(scope="module")
+def answers(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[int, Learnt, list[Path]]]:
+    """Learn from two machines, a paced one in samples and a random one in events."""
+    found = []
+    for seed, kind in ((2, KINDS[0]), (5, KINDS[3])):
+        folder = tmp_path_factory.mktemp("logs")
+        logs = logs_of(hidden(seed), folder, seed=seed, carriers=120, kind=kind)
+        found.append((seed, learn(feedsim.load(CARD), *logs), logs))
+    return found
+
+
+def test_intervals_cover_what_is_true(answers: list[tuple[int, Learnt, list[Path]]]) -> None:
+    each = [covered(found, hidden(seed).truth()) for seed, found, _ in answers]
+    hits = [hit for one in each for hit in one.values()]
+    assert len(hits) >= 30
+    as_often_as_said(sum(hits), len(hits))
+
+
+def test_a_planted_fault_does_not_pass(answers: list[tuple[int, Learnt, list[Path]]]) -> None:
+    # the same logs by an encoder wheel that is 2 % larger: all that is a travel is off
+    seed, _, logs = answers[0]
+    wrong = feedsim.load(CARD, {"line.encoder.wheel_circumference": "510 mm"})
+    hits = covered(learn(wrong, *logs), hidden(seed).truth())
+    assert not hits["carrier.pitch"]
+    assert not hits["line.speed"]
+    assert not hits["feeder.0.settings.engage_distance"]
+
+
+def test_the_law_is_the_one_that_they_come_by(
+    answers: list[tuple[int, Learnt, list[Path]]],
+) -> None:
+    laws = [found.arrival and found.arrival.found.law for _, found, _ in answers]
+    assert laws == ["paced", "random"]
+
+
+def test_a_line_within_bounds() -> None:
+    hits = 0
+    for seed in range(200):
+        g = np.random.default_rng(seed)
+        u = np.sort(g.uniform(0.0, 50.0, 60))
+        slope, height = g.uniform(0.9, 1.1), g.uniform(0.0, 5.0)
+        y = np.floor(height + slope * u)
+        line = bounded_line(u, y, y + 1.0)
+        assert line is not None
+        hits += line.slope.low <= slope <= line.slope.high
+    as_often_as_said(hits, 200)
+    assert bounded_line(u, y + 0.9 * np.sin(u), y + 0.9 * np.sin(u) + 0.1) is None
+
+
+@pytest.mark.parametrize("step", [1e-3, 1e-4])
+def test_the_grid_of_acts(step: float) -> None:
+    hits = 0
+    for seed in range(20):
+        g = np.random.default_rng(seed)
+        period = g.uniform(2.2e-3, 5e-3)
+        ticks = (np.floor(np.cumsum(g.normal(0.26, 0.01, 200)) / period) + g.random()) * period
+        logged = np.ceil(ticks / step) * step - 0.5 * step
+        found = lattice_of(logged, np.full(200, 0.5 * step), grain_s=step)
+        assert found is not None
+        hits += found.period.low <= period <= found.period.high
+        # in a log each act is off by half a step at most; on the grid by next to nothing
+        assert np.abs(found.time_s - ticks).max() < 0.1 * step
+    as_often_as_said(hits, 20)
+
+
+def test_no_grid_where_there_is_none() -> None:
+    g = np.random.default_rng(7)
+    for _ in range(8):
+        times = np.cumsum(g.normal(0.26, 0.004, 200))
+        assert lattice_of(times, np.full(200, 5e-7), grain_s=1e-6) is None
+
+
+def test_a_grid_in_step_with_the_samples_says_that_its_phase_is_open() -> None:
+    g = np.random.default_rng(3)
+    ticks = np.rint(np.cumsum(g.normal(0.26, 0.01, 200)) / 2e-3) * 2e-3 + 0.3e-3
+    logged = np.ceil(ticks / 1e-3 - 1e-9) * 1e-3 - 0.5e-3
+    found = lattice_of(logged, np.full(200, 0.5e-3), grain_s=1e-3)
+    assert found is not None
+    assert found.half_s == pytest.approx(0.5e-3, rel=1e-3)
+
+
+def test_pitches() -> None:
+    hits = np.zeros(3)
+    for seed in range(200):
+        g = np.random.default_rng(seed)
+        edges = np.cumsum(g.normal(260.0, 2.5, 400))[g.random(400) > 0.02]
+        seen = np.ceil(edges + g.normal(0.0, 0.3, len(edges)) + g.random())
+        found = pitches_of([seen])
+        for place, (figure, truth) in enumerate(
+            ((found.mean, 260.0), (found.sd, 2.5), (found.missing, 0.02))
+        ):
+            assert figure is not None
+            hits[place] += figure.low <= truth <= figure.high
+    for each in hits:
+        as_often_as_said(int(each), 200)
+
+
+def test_the_shortest_of_random_pitches() -> None:
+    hits = 0
+    for seed in range(30):
+        g = np.random.default_rng(seed)
+        x = 230.0 + g.exponential(70.0, 200) + g.normal(0.0, 0.4, 200)
+        found = shortest_of_random(x, noise_mm=0.4)
+        hits += found.low <= 230.0 <= found.high
+    as_often_as_said(hits, 30)
+
+
+def test_a_normal_error_and_a_uniform_one_together() -> None:
+    # against 200 000 drawn sums: 95 % of them lie within, to 4 standard deviations
+    g = np.random.default_rng(1)
+    for sd, half in ((1.0, 0.5), (1.0, 3.0), (0.0, 1.0), (1.0, 0.0)):
+        drawn = g.normal(0.0, sd, 200_000) + g.uniform(-half, half, 200_000)
+        figure = combined(0.0, sd=sd, uniform=half, n=1)
+        share = float(np.mean(np.abs(drawn) <= figure.high))
+        assert share == pytest.approx(0.95, abs=4.0 * math.sqrt(0.05 * 0.95 / 200_000))
+
+
+@pytest.fixture(scope="module")
+def one() -> tuple[Learnt, Log]:
+    """Learn from one log at one speed."""
+    path = SCENARIOS / "learn_card_60.csv"
+    line = feedsim.load(SCENARIOS / "learn_card.toml")
+    return learn(line, path), read_log(path, feeders=["card feeder"])
+
+
+def test_the_likelihood_of_distance_and_lead_at_one_speed_is_flat(one: tuple[Learnt, Log]) -> None:
+    # χ² of the one travel, the distance chosen best for each lead: the same for every lead there is
+    rows = {row.what: row for row in one[0].learned}
+    travel, speed = rows["travel from edge to closing"].value, 1000.0
+    assert travel is not None
+    leads = np.linspace(-10.0, 10.0, 201)  # what the key allows, in s
+    distances = travel + leads * speed
+    assert np.ptp((travel - (distances - leads * speed)) ** 2) < 1e-12
+    for key in ("engage lead", "engage distance", "disengage lead"):
+        assert rows[key].verdict == "untold"
+        assert (rows[key].low, rows[key].high) == (None, None)
+
+
+def test_the_likelihood_of_the_settle_time_is_flat_as_far_as_is_said(
+    one: tuple[Learnt, Log],
+) -> None:
+    # a feeder that is ready t after an opening serves each closing that comes later, whatever t is:
+    # the likelihood is 1 up to the first closing after an opening, and 0 beyond
+    found, log = one
+    row = next(row for row in found.learned if row.what == "settle time")
+    clutch = log.feeders[0].clutch
+    assert clutch is not None
+    after = np.searchsorted(clutch.off_s, clutch.on_s) - 1
+    waits = clutch.on_s[after >= 0] - clutch.off_s[after[after >= 0]]
+    told = {row.key: row.value for row in found.learned}
+    over = told["feeder.0.clutch.ramp_out"], told["feeder.0.servo.command_delay"]
+    assert row.verdict == "untold"
+    assert row.low == 0.0
+    first = waits.min() - sum(value for value in over if value is not None)
+    assert row.high == pytest.approx(first, abs=2.0 * 0.002)  # two edges, each within a sample
+
+
+def test_the_likelihood_of_the_shortest_gap_is_flat_as_far_as_is_said(
+    one: tuple[Learnt, Log],
+) -> None:
+    # of normal pitches clipped at s the likelihood is that without a clip while s lies below all
+    # (each density, and Φ((s − m)/sd) for those at s: none), and 0 above the shortest
+    found, log = one
+    row = next(row for row in found.learned if row.what == "shortest gap")
+    assert log.carrier_eye is not None
+    shortest = float(np.diff(log.carrier_eye.on_s).min()) * 1000.0 - 210.0
+    assert row.verdict == "untold"
+    assert row.low == 0.0
+    # the eye's own edge, 0.1 mm, and two edges that lie within a sample of 2 mm
+    assert shortest - 2.0 <= (row.high or 0.0) <= shortest + 6.0
