@@ -65,6 +65,7 @@ _GROUPS = {
     "run": "Run",
     "": "Run",
     "sweep": "Sweep",
+    "tune": "Search for a setup",
 }
 """The parts of the machine, in the order in which they are shown."""
 _LONGEST_VALUE = 2000

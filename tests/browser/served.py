@@ -16,7 +16,7 @@ READY = "return Boolean(window.desk && desk.shown.newest.run && desk.knobs.made.
 IDLE = """
 const [done] = arguments;
 const look = () => {
-  const first = desk.state.rounds[0];
+  const [first] = desk.shown.rounds;
   const { forms, run, speeds } = desk.shown.newest;
   const there = [forms, run, speeds].every((found) => found?.head.turn === desk.turns.id);
   if (there && run.head.carriers >= first && !desk.planner.isAsking(["forms", "knobs"])) done(true);

@@ -44,7 +44,7 @@ const start = (state) => {
   const planner = makePlanner({
     turns,
     pinned: () => turns.pin,
-    rounds: state.rounds,
+    rounds: () => shown.rounds,
     playingFor: film.wanted,
     on: {
       answer(head, answer) {

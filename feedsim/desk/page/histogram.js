@@ -61,7 +61,8 @@ export const makeHistogram = ({ onStory }) => {
     const x = (value) => margin.left + ((value - left) / (right - left)) * (width - margin.left - margin.right);
     const density = (h) => h.counts.map((n, i) => n / ((h.edges[i + 1] - h.edges[i]) * Math.max(1, h.placed)));
     const tallest = Math.max(...density(now), ...(a ? density(a) : []), 1e-12);
-    const highest = Math.max(tallest, Math.min(forms?.sd > 0 ? normal(forms.mean, forms, 1) : 0, 1.5 * tallest));
+    const peak = forms?.sd > 0 ? normal(forms.mean, forms, 1) : 0;
+    const highest = now.placed ? Math.max(tallest, Math.min(peak, 1.5 * tallest)) : peak || 1;
     const floor = height - margin.bottom;
     const y = (value) => floor - (value / highest) * (floor - margin.top) * 0.96;
     const parts = [];

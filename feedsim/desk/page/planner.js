@@ -16,7 +16,7 @@ export const setupOf = (turns, turn) => {
 /**
  * @param turns  what stands in the knobs
  * @param pinned  returns the pinned turn, or null
- * @param rounds  carriers: first so many, then more
+ * @param rounds  returns carriers: first so many, then more
  * @param on  {answer, faults, refused, progress, gone, locked}: told of what comes, with {turn, number, what, carriers, ofA}
  */
 export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
@@ -70,13 +70,13 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     const isOfNow = head.turn === turns.id;
     if (head.what === "forms") {
       if (!line.answer) return isOfNow && want("knobs", "knobs");
-      if (isOfNow || !lanes.get("run")?.under) wantRun(rounds[0]);
+      if (isOfNow || !lanes.get("run")?.under) wantRun(rounds()[0]);
     } else if (head.what === "against" && isOfNow && line.faults) {
       isAlone = true;
       wantRun(head.carriers);
     } else if ((head.what === "run" || head.what === "against") && isOfNow && line.answer) {
       clearTimeout(resting);
-      if (head.carriers === rounds[0]) resting = setTimeout(() => rest(head.carriers), REST_MS);
+      if (head.carriers === rounds()[0]) resting = setTimeout(() => rest(head.carriers), REST_MS);
       else nextRound(head.carriers);
     }
   };
@@ -98,7 +98,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
       const lane = lanes.get(name);
       if (!lane) continue;
       lane.waiting = null;
-      if (lane.under && (name !== "run" || lane.under.head.carriers > rounds[0])) lane.under.controller.abort();
+      if (lane.under && (name !== "run" || lane.under.head.carriers > rounds()[0])) lane.under.controller.abort();
     }
   };
 
@@ -108,7 +108,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   };
 
   const nextRound = (after) => {
-    const next = rounds.find((carriers) => carriers > after);
+    const next = rounds().find((carriers) => carriers > after);
     if (next) wantRun(next);
   };
 
@@ -129,7 +129,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     },
     want,
     wantPlaying() {
-      if (isResting && playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds[0], ...ofA() }));
+      if (isResting && playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds()[0], ...ofA() }));
     },
     /** A question of its own, outside of the plan: a sweep, a story, a file. */
     single: (what, more, options) =>

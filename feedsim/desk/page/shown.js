@@ -12,7 +12,7 @@ import { makeWarnings } from "./warnings.js";
 
 const LETTERS = ["A", "now"];
 
-export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle }) => {
+export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onTitle }) => {
   const verdict = makeVerdict(one("verdict"));
   const histogram = makeHistogram({ onStory });
   const shares = makeShares({ onStory });
@@ -31,6 +31,12 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
   let refused = "";
   let inShort = "";
   let apart = []; // why A cannot be held against what is shown
+
+  /** How many carriers run first, and then: fewer on a line that takes longer. */
+  const rounds = () => {
+    const own = newest.forms?.now.rounds ?? usual;
+    return own[0] < usual[0] ? own.slice(0, usual.length) : usual;
+  };
 
   const tellFaults = () => {
     const good = newest.run ?? newest.forms;
@@ -114,6 +120,9 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
   return {
     newest,
     cards,
+    get rounds() {
+      return rounds();
+    },
     get feeder() {
       return feeder;
     },
@@ -121,7 +130,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       refused = "";
       apart = [];
       showStates();
-      verdict.showRound(rounds[0], 0, 0, Boolean(newest.run));
+      verdict.showRound(rounds()[0], 0, 0, Boolean(newest.run));
     },
     /** A was pinned anew, or let go. */
     pinned() {
@@ -152,7 +161,7 @@ export const makeShown = ({ turns, measure, notices, rounds, onStory, onTitle })
       }
       show[kind]();
       showStates();
-      if (kind === "run" && (isOfNow || !faults.length)) verdict.showRound(isOfNow ? (rounds.find((n) => n > head.carriers) ?? null) : rounds[0], 0, 0, !isOfNow);
+      if (kind === "run" && (isOfNow || !faults.length)) verdict.showRound(isOfNow ? (rounds().find((n) => n > head.carriers) ?? null) : rounds()[0], 0, 0, !isOfNow);
       if (kind === "forms") onTitle?.(answer.title);
       measure.written(kind, head.turn);
       return true;
