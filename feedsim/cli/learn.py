@@ -44,6 +44,15 @@ def learn(
             show_default=False,
         ),
     ] = None,
+    trial: Annotated[
+        Path | None,
+        typer.Option(
+            "--trial",
+            metavar="DATA",
+            help="Placements that were measured on the same machine, as trial fit reads them.",
+            show_default=False,
+        ),
+    ] = None,
     settings: Settings = None,
     out: Annotated[Path | None, out_option("learn")] = None,
     units: Units = None,
@@ -73,7 +82,7 @@ def learn(
 
     def find(_: object) -> Handed:
         with doing("reading the logs"):
-            found = answer(line, *logs, rate_hz=rate_hz)
+            found = answer(line, *logs, rate_hz=rate_hz, trial=trial)
         if write is None or beside is None:
             return handed(found, units=units)
         text = read_text(scenario)

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer, Table
-from feedsim.answers.learn.study.learned import Learning, learned_from
+from feedsim.answers.learn.study.learned import Learning, learned_from, with_placements
 from feedsim.answers.line import Line
+from feedsim.answers.trial.answer import measured_in
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs import read_log
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
+from feedsim.running.run import machine_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -52,7 +54,9 @@ class Learnt(Learning, Answer):
         return {path: value.text for path, value in written_values(self).items()}
 
 
-def learn(line: Line, *logs: str | Path, rate_hz: float | None = None) -> Learnt:
+def learn(
+    line: Line, *logs: str | Path, rate_hz: float | None = None, trial: str | Path | None = None
+) -> Learnt:
     """Find out from a machine's own logs what it is, and where the scenario has it otherwise.
 
     Parameters
@@ -61,6 +65,8 @@ def learn(line: Line, *logs: str | Path, rate_hz: float | None = None) -> Learnt
         CSV files, of events or of samples; best at several line speeds.
     rate_hz : float, optional
         Of logs that number their samples and do not say how fast they come.
+    trial : str or Path, optional
+        Placements that were measured on the same machine, as :func:`feedsim.trial_fit` reads them.
 
     Raises
     ------
@@ -71,5 +77,13 @@ def learn(line: Line, *logs: str | Path, rate_hz: float | None = None) -> Learnt
         raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
     names = [feeder.name for feeder in line.scenario.feeder]
     read = [read_log(Path(path), feeders=names, rate_hz=rate_hz) for path in logs]
-    found = learned_from(line.scenario, read, version=__version__)
+    found = _answer(learned_from(line.scenario, read, version=__version__), line)
+    if trial is None:
+        return found
+    data = measured_in(line, trial, confidence=0.95, without=())
+    machine = machine_of(line.but(found.changes()).scenario)
+    return _answer(with_placements(found, machine, data, name=Path(trial).name), line)
+
+
+def _answer(found: Learning, line: Line) -> Learnt:
     return Learnt(**{f: getattr(found, f) for f in Learning.__dataclass_fields__}, line=line)

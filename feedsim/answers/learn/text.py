@@ -176,6 +176,15 @@ def _untold(found: Learning, units: System) -> Iterator[str]:
 
 
 def _ending(found: Learning) -> Iterator[str]:
+    if (there := found.placements) is not None:
+        measured = f"{counted(there.placed, 'placement')} and {counted(there.staged, 'stage')}"
+        at = f"{there.file} ({measured} at {counted(there.speeds, 'speed')})"
+        told = ", ".join(there.added)
+        yield from wrapped(
+            f"Added by {at}: {told}."
+            if told
+            else f"{at} adds nothing: it takes placements and stages at two speeds or more."
+        )
     rows = found.differing
     if rows:
         names = ", ".join(dict.fromkeys(_NAMED.sub("", row.what) for row in rows))
@@ -185,6 +194,7 @@ def _ending(found: Learning) -> Iterator[str]:
         )
     else:
         yield from wrapped("Nothing in the log is otherwise than the scenario has it.")
-    yield from wrapped(
-        "What no log shows, measured placements do: feedsim trial plan, then trial fit."
-    )
+    if found.placements is None:
+        yield from wrapped(
+            "What no log shows, measured placements do: feedsim trial plan, then trial fit."
+        )

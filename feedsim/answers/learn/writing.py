@@ -108,6 +108,8 @@ def _at(data: Any, path: str) -> Any:
 
 def _note(found: Learning, row: Learned, units: System) -> str:
     files = ", ".join(log.file for log in found.logs[:3])
+    if found.placements is not None and row.what in found.placements.added:
+        files = found.placements.file
     return f"learned from {files}: {value_text(row, units)} (95 %: {range_text(row, units)})"
 
 

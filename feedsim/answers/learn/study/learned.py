@@ -6,16 +6,20 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from feedsim.answers.learn.study.feeder_rows import feeder_rows
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import ArrivalLaw
 from feedsim.answers.learn.study.one_log import InLog, in_log
+from feedsim.answers.learn.study.placed import Placements, placed_rows
 from feedsim.answers.learn.study.rows import (
     carrier_rows,
     controller_rows,
     line_rows,
     unseen_rows,
 )
+from feedsim.answers.trial.study.data import TrialData
 from feedsim.logs import Log
 from feedsim.logs.plausible import plausible
 from feedsim.machine import Machine
@@ -23,7 +27,7 @@ from feedsim.metrics.plain import LEFT_OUT
 from feedsim.running.run import machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
 
-__all__ = ["ArrivalFound", "Learning", "LogRead", "learned_from"]
+__all__ = ["ArrivalFound", "Learning", "LogRead", "learned_from", "with_placements"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,8 @@ class Learning:
         A row a quantity.
     arrival : ArrivalFound or None
         None without a carrier eye.
+    placements : Placements or None
+        Measured beside the logs; None where there are none.
     pitches_mm : tuple of float
         Of the log with the most carriers, in order: a record for the scenario.
     """
@@ -88,6 +94,7 @@ class Learning:
     logs: tuple[LogRead, ...]
     learned: tuple[Learned, ...]
     arrival: ArrivalFound | None
+    placements: Placements | None
     scenario: Scenario = field(metadata=AS_WRITTEN)
     pitches_mm: tuple[float, ...] = field(metadata=LEFT_OUT)
     machine: Machine = field(metadata=LEFT_OUT)
@@ -132,11 +139,36 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
         logs=tuple(_read(log) for log in logs),
         learned=tuple(rows),
         arrival=arrival,
+        placements=None,
         scenario=scenario,
         pitches_mm=pitches,
         machine=machine,
         seen=tuple(seen),
     )
+
+
+def with_placements(found: Learning, machine: Machine, data: TrialData, *, name: str) -> Learning:
+    """Add what measured placements tell.
+
+    Parameters
+    ----------
+    machine : Machine
+        With what was learned from the logs.
+    name : str
+        Of the file with the placements.
+    """
+    added = {row.key: row for row in placed_rows(machine, data, name=name)}
+    rows = tuple(
+        replace(added[row.key], part=row.part) if row.key in added else row for row in found.learned
+    )
+    placements = Placements(
+        file=name,
+        placed=int(np.count_nonzero(~np.isnan(data.error_mm))),
+        staged=int(np.count_nonzero(~np.isnan(data.stage_mm))),
+        speeds=len(np.unique(data.speed_mm_s)),
+        added=tuple(row.what for row in added.values()),
+    )
+    return replace(found, learned=rows, placements=placements)
 
 
 def _of(part: str, rows: Iterable[Learned]) -> list[Learned]:

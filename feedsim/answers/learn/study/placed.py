@@ -1,0 +1,118 @@
+"""What measured placements add to a log: the eyes' own delays, and slip."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.learn.study.figures import Figure, Learned, Quantity
+from feedsim.answers.trial.study.data import TrialData
+from feedsim.answers.trial.study.expected import expected_positions
+from feedsim.answers.trial.study.line import Estimate, Fitted, fitted_line, joined, line_of
+from feedsim.machine import Machine
+
+__all__ = ["Placements", "placed_rows"]
+
+Floats = NDArray[np.float64]
+_SURE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Placements:
+    """Placements that were measured beside the logs.
+
+    Attributes
+    ----------
+    placed, staged : int
+        How many placement errors and stage positions.
+    added : tuple of str
+        What no log shows and they do.
+    """
+
+    file: str
+    placed: int
+    staged: int
+    speeds: int
+    added: tuple[str, ...]
+
+
+def placed_rows(machine: Machine, data: TrialData, *, name: str) -> Iterator[Learned]:
+    """Yield what placements tell that no log does.
+
+    Parameters
+    ----------
+    machine : Machine
+        As the logs have it, so that what is left of a placement is what they do not show.
+    name : str
+        Of the file.
+
+    Notes
+    -----
+    The log holds all from the outputs of the eyes to the travel of the feed. Where inserts lie
+    besides that further back by a + b·v, b is what the carrier eye is slower than the scenario
+    has it, and a what carriers slip less; where they are staged further on by c + d·v, d·(1 +
+    ε)/g is what the insert eye is slower. What is staged further on by x is placed earlier by
+    x/g, which is taken off first.
+    """
+    for number, feeder in enumerate(machine.feeders):
+        mine = data.feeder == number
+        g = feeder.settings.speed_ratio
+        error, stage = (
+            _beyond(machine, number, data.speed_mm_s, values, mine, staged=staged)
+            for values, staged in ((data.error_mm, False), (data.stage_mm, True))
+        )
+        n = int(np.count_nonzero(mine & ~np.isnan(data.error_mm)))
+        eye = Quantity(f"feeder.{number}.eye.response", "insert eye's own delay", "time")
+        scenario = feeder.eye.response_s
+        if stage is not None and not stage.one_speed:
+            slope = _line(stage.values, stage.covariance, stage.dof)[1]
+            later = (1.0 + machine.encoder.scale_error) / g
+            yield eye.told(_added(slope, scenario, later, n), scenario, f"from {name}")
+        if error is None or (stage is None and not feeder.settings.stage_correction):
+            continue
+        parts = (error.values, error.covariance, error.dof)
+        if stage is not None and not feeder.settings.stage_correction:
+            parts = joined(error, stage, factor=1.0 / g)
+        rest, slope = _line(*parts)
+        if error.one_speed:
+            continue
+        delay = Quantity("carrier_eye.response", "carrier eye's own delay", "time")
+        has = machine.carrier_eye.response_s
+        yield delay.told(_added(slope, has, 1.0, n), has, f"from {name}")
+        slip = Quantity("carrier.slip", "slip of carriers", "length")
+        has = machine.carriers.slip_mm
+        note = f"from {name}, with eye, placement point and target where the scenario has them"
+        yield slip.told(_added(rest, has, -1.0, n), has, note)
+
+
+def _beyond(
+    machine: Machine,
+    number: int,
+    speeds: Floats,
+    values: Floats,
+    mine: NDArray[np.bool_],
+    *,
+    staged: bool,
+) -> Fitted | None:
+    """Fit what lies beyond what the machine is expected to do, against speed."""
+    there = np.flatnonzero(mine & ~np.isnan(values))
+    wanted = {
+        speed: expected_positions(machine, number, speed_mm_s=speed)[staged].mean_mm
+        for speed in np.unique(speeds[there]).tolist()
+    }
+    off = values[there] - np.array([wanted[speed] for speed in speeds[there].tolist()])
+    return fitted_line(off, speeds[there], there, confidence=_SURE)
+
+
+def _line(values: Floats, covariance: Floats, dof: float) -> tuple[Estimate, Estimate]:
+    line = line_of(values, covariance, dof, confidence=_SURE, one_speed=False)
+    slope = line.per_speed_s or Estimate(0.0, 0.0, 0.0)
+    return line.at_standstill_mm, slope
+
+
+def _added(estimate: Estimate, scenario: float, factor: float, n: int) -> Figure:
+    figure = Figure(estimate.value, estimate.low, estimate.high, n)
+    return figure.scaled(factor, scenario)
