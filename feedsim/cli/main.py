@@ -87,6 +87,9 @@ def main() -> None:
     except KeyboardInterrupt:  # one that came while the first was told
         status = INTERRUPTED
     leaving_at_once(lambda: os._exit(status))
+    # an interrupt that met Python in an exec, as a dataclass is made by, would end `python -m` by
+    # that signal, although it was told of; the next exec makes it forget
+    exec("")  # noqa: S102
     sys.exit(status)
 
 

@@ -177,3 +177,23 @@ def test_an_interrupt_as_it_ends_changes_no_exit_status(when: str) -> None:
     ended = subprocess.run(call, capture_output=True, text=True, check=False,
                            env={**os.environ, "PYTHONPATH": str(CARD.parents[1])})  # fmt: skip
     assert (ended.returncode, ended.stderr) == (3, "")
+
+
+MET = """
+from feedsim.cli import main
+
+def app(**_):
+    exec("raise KeyboardInterrupt")
+
+main.app = app
+main.main()
+"""
+
+
+def test_an_interrupt_that_meets_python_in_an_exec_ends_with_3_as_well(tmp_path: Path) -> None:
+    # as a dataclass is made, while modules are imported; Python takes it for one not met at all
+    (tmp_path / "met.py").write_text(MET)
+    folders = os.pathsep.join((str(tmp_path), str(CARD.parents[1])))
+    ended = subprocess.run([sys.executable, "-m", "met"], capture_output=True, text=True,
+                           check=False, env={**os.environ, "PYTHONPATH": folders})  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (3, "interrupted\n")
