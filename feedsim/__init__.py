@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from feedsim.answers.setup.answer import setup
     from feedsim.answers.sweep.answer import sweep
     from feedsim.answers.trial.answer import trial_fit, trial_plan
+    from feedsim.answers.tune.answer import tune
     from feedsim.errors import Fault, FeedsimError
 
 __version__ = "0.1.0"
@@ -56,6 +57,7 @@ __all__ = [
     "sweep",
     "trial_fit",
     "trial_plan",
+    "tune",
 ]
 
 _HOMES = {

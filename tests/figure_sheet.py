@@ -6,6 +6,7 @@ by name: each makes its answer.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -56,6 +57,25 @@ def nothing_seen() -> Line:
     return line(feeder__0__insert__misfeed="100 %")
 
 
+def tuned(what: Line) -> Any:
+    """Return a tune of many knobs of few values, some of them words, on the compiled engine."""
+    before = os.environ.get("FEEDSIM_ENGINE")
+    os.environ["FEEDSIM_ENGINE"] = "compiled"
+    try:
+        few = what.but({"tune.knob": [], "tune.unsure": [], "tune.carriers": 200})
+        return feedsim.tune(few, knobs=KNOBS, aim="spread", speed="130 m/min")
+    finally:
+        os.environ.pop("FEEDSIM_ENGINE")
+        if before is not None:
+            os.environ["FEEDSIM_ENGINE"] = before
+
+
+KNOBS = (
+    "feeder.0.settings.stage_position=80:104:8 mm", "feeder.0.clutch.ramp_in=20,24 ms",
+    "controller.motion_cycle=0.5,1 ms", "carrier_eye.capture=latched,scanned",
+    "feeder.0.servo.loop_gain=200,300 1/s", "feeder.0.servo.velocity_feedforward=80,90 %",
+    "feeder.0.settings.stage_correction=true,false",
+)  # fmt: skip
 EQUAL = ("the same again: carrier_eye.edge_sd=0.1 mm",)
 MANY = tuple(f"setup number {i}: carrier_eye.edge_sd={0.1 * i:.1f} mm" for i in range(1, 8))
 
@@ -83,6 +103,8 @@ SHEET: Mapping[str, Callable[[], Any]] = {
     ),
     "compare equal": lambda: feedsim.compare(line(), but=EQUAL, speeds="20,60 m/min"),
     "compare eight": lambda: feedsim.compare(line(), but=MANY, speeds="20,60 m/min"),
+    "tune": lambda: tuned(line("coupon")),
+    "tune long names": lambda: tuned(named("coupon", TITLE, LONG)),
     "drive": lambda: feedsim.drive(line("drive_sizing"), "30 m/min"),
     "trial": lambda: feedsim.trial_fit(
         line("trial_reply_card", title=TITLE), SCENARIOS / "trial_reply_card.csv"

@@ -57,6 +57,7 @@ def _kinds() -> dict[str, type]:
     from feedsim.answers.sweep.study import Swept
     from feedsim.answers.trial.answer import PlannedTrial
     from feedsim.answers.trial.study.fit import TrialFit
+    from feedsim.answers.tune.study.after import Tuning
     from feedsim.running.run import RunFigures
 
     return {
@@ -64,6 +65,7 @@ def _kinds() -> dict[str, type]:
         "sweep": Swept,
         "compare": Comparisons,
         "limit": Limits,
+        "tune": Tuning,
         "setup": SetUp,
         "budget": Budgets,
         "drive": Sizing,

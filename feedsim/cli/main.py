@@ -32,6 +32,7 @@ from feedsim.cli.schema import schema
 from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
+from feedsim.cli.tune import tune
 from feedsim.errors import FeedsimError, NotDrawn, OldName
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 from feedsim.running.threads import ONE_THREAD
@@ -70,7 +71,7 @@ def _root(
     del version
 
 
-add(app, run, sweep, compare, limit)
+add(app, run, sweep, compare, limit, tune)
 app.add_typer(trial)
 add(app, learn, budget, explain, drive, setup, rehearse, desk, check, new, schema, guide)
 

@@ -26,6 +26,7 @@ __all__ = [
     "Speed",
     "Units",
     "changes_of",
+    "fit_for",
     "out_option",
     "read_line",
     "read_lines",
@@ -224,6 +225,25 @@ def read_lines(
     if faults:
         raise FeedsimError(*faults)
     return lines
+
+
+def fit_for(new: Path, text: str, scenario: Path) -> str:
+    """Return the text of a scenario, if it reads as well from where it is to be written.
+
+    Raises
+    ------
+    FeedsimError
+        If it names other files by paths that lead nowhere from there.
+    """
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.scenario import scenario_from_text
+
+    try:
+        scenario_from_text(text, folder=new.parent)
+    except FeedsimError:
+        message = f"refers to other files by relative path; write it to the folder of {scenario}"
+        raise FeedsimError(Fault(str(new), message=message)) from None
+    return text
 
 
 def share_of(option: str, text: str) -> float:

@@ -23,16 +23,18 @@ _LINE_EVERY_S = 30.0
 
 
 @contextmanager
-def doing(what: str) -> Iterator[None]:
+def doing(what: str) -> Iterator[Callable[[str], None]]:
     """Show what is being done while it lasts, without how far it is.
+
+    What it gives can be told in words what of it is being done.
 
     Parameters
     ----------
     what : str
         Such as "working out the limits".
     """
-    with _telling(what, None):
-        yield
+    with _telling(what, None) as teller:
+        yield teller.say
 
 
 @contextmanager
@@ -64,7 +66,7 @@ class _Teller(threading.Thread):
     def __init__(self, what: str, total: int | None, where: TextIO) -> None:
         super().__init__(daemon=True, name="progress")
         self._what, self._total, self._where = what, total, where
-        self._done = 0
+        self._said, self._done = what, 0
         self._over = threading.Event()
         self._started_s = time.monotonic()
         self._bar: tuple[Progress, Any] | None = None
@@ -75,12 +77,18 @@ class _Teller(threading.Thread):
         if self._bar is not None:
             self._bar[0].update(self._bar[1], completed=done)
 
+    def say(self, part: str) -> None:
+        """Note what of it is being done."""
+        self._said = f"{self._what}: {part}"
+        if self._bar is not None:
+            self._bar[0].update(self._bar[1], description=self._said)
+
     def run(self) -> None:
         """Wait, and show what is still going on."""
         with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
             if self._where.isatty():
                 if not self._over.wait(_PATIENCE_S):
-                    self._bar = _start(self._what, self._total, self._done)
+                    self._bar = _start(self._said, self._total, self._done)
                 return
             while not self._over.wait(_LINE_EVERY_S):
                 self._where.write(f"{self._words()}\n")
@@ -97,7 +105,7 @@ class _Teller(threading.Thread):
         took_s = time.monotonic() - self._started_s
         so_far = f"{took_s:.0f} s so far"
         if self._total is None:
-            return f"{self._what}: {so_far}"
+            return f"{self._said}: {so_far}"
         words = f"{self._what}: {self._done:,} of {self._total:,}, {so_far}"
         if took_s < 1.0 or not 0 < self._done < self._total:
             return words

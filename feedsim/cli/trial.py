@@ -13,6 +13,7 @@ from feedsim.cli.options import (
     ScenarioPath,
     Settings,
     Units,
+    fit_for,
     out_option,
     read_line,
     share_of,
@@ -192,8 +193,6 @@ def _rows(text: str) -> set[int]:
 
 def _corrected(found: FittedTrial, scenario: Path, overrides: list[str], new: Path) -> str | None:
     """Return the text of the corrected scenario; None where nothing is to be corrected."""
-    from feedsim.errors import Fault, FeedsimError
-    from feedsim.scenario import scenario_from_text
     from feedsim.scenario.reading import read_text
     from feedsim.scenario.rewriting import corrected_text
 
@@ -203,12 +202,7 @@ def _corrected(found: FittedTrial, scenario: Path, overrides: list[str], new: Pa
     text = corrected_text(
         read_text(scenario), overrides=overrides, settings=settings, folder=scenario.parent
     )
-    try:
-        scenario_from_text(text, folder=new.parent)
-    except FeedsimError:
-        message = f"refers to other files by relative path; write it to the folder of {scenario}"
-        raise FeedsimError(Fault(str(new), message=message)) from None
-    return text
+    return fit_for(new, text, scenario)
 
 
 add(trial, plan, fit)

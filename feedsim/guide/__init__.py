@@ -12,6 +12,7 @@ PAGES = (  # in the order in which a newcomer would read them
     "desk",
     "faster",
     "which-setup",
+    "tune",
     "spread",
     "sheet",
     "trial",

@@ -32,6 +32,7 @@ ASKED: dict[str, Callable[[], Any]] = {
     "sweep": lambda: feedsim.sweep(line(run__carriers=400), "40,160 m/min"),
     "budget": SHEET["budget"],
     "compare": SHEET["compare equal"],
+    "tune": SHEET["tune"],
 }
 
 

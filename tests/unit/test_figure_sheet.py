@@ -15,7 +15,7 @@ from tests.text_boxes import text_faults
 
 SOME = (
     "run slow", "run one carrier", "explain long names", "sweep words",
-    "compare equal", "map",
+    "compare equal", "map", "tune long names",
 )  # fmt: skip
 
 

@@ -23,6 +23,17 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 ALL = sorted(path.stem for path in SCENARIOS.glob("*.toml"))
 INCHES = ("imperial",)  # for what takes long
 
+KNOBS = ["feeder.0.settings.stage_position=2:2.6:0.3 in", "carrier_eye.capture=latched,scanned"]
+
+
+def tuned(line: feedsim.Line) -> Answer:
+    """Tune on the compiled engine: it runs many carriers, however few a run has."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("FEEDSIM_ENGINE", "compiled")
+        few = line.but({"tune.knob": [], "tune.unsure": [], "tune.carriers": 200})
+        return feedsim.tune(few, knobs=KNOBS, aim="spread")
+
+
 FEW: dict[str, Any] = {"run.carriers": 40, "run.warm_up": 5}
 ASKED: dict[str, tuple[Callable[[feedsim.Line], Answer], tuple[str, ...]]] = {
     "run": (feedsim.run, tuple(ALL)),
@@ -40,6 +51,7 @@ ASKED: dict[str, tuple[Callable[[feedsim.Line], Answer], tuple[str, ...]]] = {
     ),
     "budget": (lambda line: feedsim.budget(line, "20,40 m/min"), INCHES),
     "limit": (lambda line: feedsim.limit(line, within=0.5, at_most=2000), INCHES),
+    "tune": (tuned, INCHES),
     "drive": (lambda line: feedsim.drive(line, "30 m/min"), ("drive_sizing",)),
     "trial fit": (
         lambda line: feedsim.trial_fit(line, SCENARIOS / "trial_reply_card.csv"),

@@ -56,7 +56,8 @@ def _best(found: WhatIf, units: System) -> str:
         f"{shown} in place of {speed(before, units)}"
     )
     then = _binds(best)
-    return f"{text}; {then} binds then." if then else f"{text}."
+    text = f"{text}; {then} binds then." if then else f"{text}."
+    return f"{text} To choose among several at once, within what can be had: feedsim tune."
 
 
 def _binds(outcome: Outcome) -> str:

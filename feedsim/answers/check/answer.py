@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from feedsim.answers.answer import Answer
+from feedsim.answers.check.study.near import near_words
 from feedsim.answers.check.study.review import Review, review
 from feedsim.answers.check.text import settings_line
+from feedsim.answers.limit.study.turned import Edge, near_edges
 from feedsim.answers.line import Line
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
 from feedsim.render.layout import items
 from feedsim.render.wording import counted
+from feedsim.scenario import Scenario
 
 __all__ = ["Check", "check"]
 
@@ -26,10 +29,13 @@ class Check(Answer):
     ----------
     review : Review
         Geometry in words, the settings that ``"auto"`` stands for, and warnings.
+    edges : tuple of Edge
+        The values that a little more or less would have refused, in closed form.
     """
 
     line: Line
     review: Review
+    edges: tuple[Edge, ...]
     name: ClassVar[str] = "check"
 
     @property
@@ -42,7 +48,9 @@ class Check(Answer):
         return as_object(self.review)
 
     def _text(self, units: System) -> str:
-        seen = self.review if units == "metric" else review(self.line.scenario, units=units)
+        seen = self.review
+        if units != "metric":
+            seen = _reviewed(self.line.scenario, self.edges, units)
         return "\n".join(_lines(seen, units))
 
 
@@ -55,7 +63,19 @@ def check(line: Line) -> Check:
     >>> len(feedsim.check(feedsim.load("scenarios/membership_card.toml")).warnings)
     0
     """
-    return Check(line, review(line.scenario))
+    scenario = line.scenario
+    edges = tuple(near_edges(scenario, _highest_speed(scenario)))
+    return Check(line, _reviewed(scenario, edges, "metric"), edges)
+
+
+def _highest_speed(scenario: Scenario) -> float:
+    return max([v for _, v in scenario.line.profile], default=scenario.line.speed)
+
+
+def _reviewed(scenario: Scenario, edges: Sequence[Edge], units: System) -> Review:
+    seen = review(scenario, units=units)
+    near = near_words(edges, _highest_speed(scenario), units=units)
+    return replace(seen, warnings=[*seen.warnings, *near])
 
 
 def _lines(seen: Review, units: System) -> Iterator[str]:

@@ -9,6 +9,7 @@ from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds, not_c
 from feedsim.answers.limit.study.search import LOOKS
 from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
 from feedsim.answers.run.deciding import round_up
+from feedsim.answers.tune.pointer import tune_words
 from feedsim.criteria import Figure
 from feedsim.metrics.intervals import upper95
 from feedsim.quantities import System
@@ -40,6 +41,7 @@ def limit_text(found: Limits, *, units: System = "metric") -> str:
         "",
         *wrapped(binding_words(found.closed_form, units=units)),
         *_notes(found, units),
+        *_tune(found, units),
         "",
         *_simulated(found.simulated, units),
         "",
@@ -64,6 +66,12 @@ def _notes(found: Limits, units: System) -> Iterator[str]:
             f"one speed. The search looks no slower than that."
         )
     yield from not_counted(found.scenario)
+
+
+def _tune(found: Limits, units: System) -> list[str]:
+    """Say what could be chosen better at the limit, if anything could."""
+    at = None if found.closed_form_window_mm_s else found.closed_form_speed_mm_s
+    return wrapped(tune_words(found.scenario, at, units=units))
 
 
 def _closed(found: Limits, units: System) -> Iterator[str]:

@@ -9,6 +9,7 @@ from functools import partial
 
 from feedsim.answers.limit.text import FIGURES, binding_words
 from feedsim.answers.setup.study.results import FeederSheet, GoodFor, Setting, SetUp, corrected
+from feedsim.answers.tune.pointer import tune_words
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.wording import (
     acceleration,
@@ -277,8 +278,9 @@ def not_for_production(sheet: SetUp, units: System) -> str:
     )
     return (
         f"NOT FOR PRODUCTION. {at} is above the limit: with these settings every speed is accepted "
-        f"up to {shown} only, in closed form.{island} The steps below stay under it."
-    )
+        f"up to {shown} only, in closed form.{island} The steps below stay under it. "
+        f"{tune_words(sheet.scenario, here, units=units)}"
+    ).rstrip()
 
 
 def _steps(feeder: FeederSheet, scenario: Scenario, number: int, units: System) -> list[Step]:

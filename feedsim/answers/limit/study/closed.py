@@ -21,16 +21,19 @@ from feedsim.settings.limits import (
     refused_between,
     window,
 )
+from feedsim.settings.shares_by_speed import Excess, SharesBySpeed
 from feedsim.settings.solve import solved, with_chosen_motor
 
 __all__ = [
     "FeederLimit",
     "InClosedForm",
     "RefusedSpeeds",
+    "at_speeds",
     "closed_between",
     "closed_forms",
     "closed_window",
     "complete_to",
+    "excess_at",
     "in_closed_form",
     "limits_of",
     "limits_of_line",
@@ -161,6 +164,18 @@ def limits_of(scenario: Scenario, number: int, *, lowest: bool = False) -> list[
     """
     at, allowed = _at(scenario, number), criteria_of(scenario)
     return list(closed_form(at, allowed, windows=1, lowest=lowest).limits)
+
+
+def excess_at(scenario: Scenario, speed_mm_s: float) -> Excess:
+    """Return by how much the worst feeder is too much at a line speed, all mechanisms together."""
+    allowed = criteria_of(scenario)
+    found = [SharesBySpeed(at, allowed).excess(speed_mm_s) for at in at_speeds(scenario)]
+    return max(found, key=lambda excess: excess.times)
+
+
+def at_speeds(scenario: Scenario) -> list[At]:
+    """Return of each feeder what gives it at a line speed (mm/s), its settings solved there."""
+    return [_at(scenario, number) for number in range(len(scenario.feeder))]
 
 
 def _at(scenario: Scenario, number: int) -> At:

@@ -9,6 +9,7 @@ from dataclasses import astuple
 from typing import Any, Protocol
 
 from feedsim.answers.tune.study.closed import Looked, looked_at
+from feedsim.answers.tune.study.look import Look, looked_there
 from feedsim.answers.tune.study.simulated import Met, RunCounts, count, counts_from, met, ranked
 from feedsim.answers.tune.study.space import Setup, Space, space_of
 from feedsim.running.executor import Where, WorkerPool, worker_pool
@@ -43,6 +44,8 @@ def work(what: str, scenario: dict[str, Any], *call: Any) -> Any:
     if what == "look":
         setups, robust, known = call
         return [list(astuple(one)) for one in looked_at(scenario, setups, robust, known)]
+    if what == "there":
+        return looked_there(scenario, *call)
     return met(scenario, *call) if what == "met" else count(scenario, *call)
 
 
@@ -98,6 +101,17 @@ class Bench:
                 self._remember(keys[setup], row)
         found = {setup: Looked(*self._memory[keys[setup]]) for setup in wanted}
         self.impossible += sum(found[setup].impossible for setup in new)
+        return [found[setup] for setup in setups]
+
+    def there(
+        self, setups: Sequence[Setup], speed_mm_s: float, *, robust: bool = False
+    ) -> list[Look]:
+        """Look at setups in closed form at one speed, whatever is aimed at."""
+        wanted = list(dict.fromkeys(setups))
+        groups = [wanted[i : i + _TOGETHER] for i in range(0, len(wanted), _TOGETHER)]
+        rows = self._ask([("there", group, speed_mm_s, robust) for group in groups], carriers=0)
+        looks = [Look(*row) for part in rows for row in part]
+        found = dict(zip(wanted, looks, strict=True))
         return [found[setup] for setup in setups]
 
     def met(

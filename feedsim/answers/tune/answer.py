@@ -1,0 +1,168 @@
+"""The best setup of what may still be chosen, and how much it can bear."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, ClassVar
+
+from feedsim.answers.answer import Answer, Table
+from feedsim.answers.line import Line
+from feedsim.answers.tables import columns_of
+from feedsim.answers.tune.rows import fronts_csv, tune_csv
+from feedsim.answers.tune.study.after import Tuning
+from feedsim.answers.tune.study.bench import Keep, bench_of
+from feedsim.answers.tune.study.outcome import outcome
+from feedsim.answers.tune.study.results import Aim
+from feedsim.answers.tune.study.search import tuned
+from feedsim.answers.tune.words import same
+from feedsim.answers.where import where_of
+from feedsim.files.new_files import Content
+from feedsim.metrics.plain import LEFT_OUT
+from feedsim.quantities import System
+from feedsim.running.executor import Where
+from feedsim.scenario import scenario_from_dict
+from feedsim.scenario.tune_text import with_tune
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["Tune", "asked", "tune", "tuning"]
+
+
+def _nothing(*_: object) -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Tune(Tuning, Answer):
+    """The best setup, what each change buys, and how far each knob may be turned."""
+
+    line: Line = field(metadata=LEFT_OUT)
+    name: ClassVar[str] = "tune"
+
+    def changes(self) -> dict[str, str]:
+        """Return the best setup as :meth:`Line.but` takes it; empty where none is accepted.
+
+        Only what differs from the line as it is.
+        """
+        if not self.feasible:
+            return {}
+        pairs = zip(self.knobs, self.best.values, strict=True)
+        return {knob.key: text for knob, text in pairs if not same(text, knob.now)}
+
+    def _text(self, units: System) -> str:
+        """Return the answer in words; see :meth:`Answer.text`."""
+        from feedsim.answers.tune.text import tune_text
+
+        return tune_text(self, units=units)
+
+    def tables(self) -> dict[str, Table]:
+        """Return ``tune``, a row per knob, and ``fronts``, a row per front and speed."""
+        found = {"tune": columns_of(tune_csv(self))}
+        return found | {"fronts": columns_of(fronts_csv(self))} if self.fronts else found
+
+    def _figures(self, units: System) -> dict[str, Figure]:
+        """Return the setup, its windows and its fronts; none where none is accepted."""
+        from feedsim.answers.tune.figures import tune_figures
+
+        return tune_figures(self, units=units)
+
+    def _files(self, units: System) -> dict[str, Content]:
+        """Return data and pictures; see :meth:`Answer.files`."""
+        files: dict[str, Content] = {"tune.json": self.json().encode(), "tune.csv": tune_csv(self)}
+        if self.fronts:
+            files["fronts.csv"] = fronts_csv(self)
+        return {**files, **self.pictures(units=units)}
+
+
+def asked(
+    line: Line,
+    *,
+    knobs: Sequence[str] = (),
+    unsure: Sequence[str] = (),
+    aim: Aim | None = None,
+    speed: str | None = None,
+    assurance: str | None = None,
+    spend: float | None = None,
+) -> Line:
+    """Return a line with more in its tune table; see :func:`tune`."""
+    keys = {"aim": aim, "speed": speed, "assurance": assurance, "spend": spend}
+    data = with_tune(line.to_dict(), knobs=knobs, unsure=unsure, **keys)
+    return replace(line, scenario=scenario_from_dict(data))
+
+
+def tuning(
+    line: Line,
+    *,
+    where: Where,
+    keep: Keep | None = None,
+    told: Callable[[str], None] = _nothing,
+    on_lost: Callable[[str], None] = _nothing,
+) -> Tune:
+    """Search, judge and turn; `told` is told in words how far it is."""
+    with bench_of(line.scenario, where=where, keep=keep, told=told, on_lost=on_lost) as bench:
+        found = outcome(bench, tuned(bench, line.scenario))
+    return Tune(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
+
+
+def tune(
+    line: Line,
+    *,
+    knobs: Sequence[str] = (),
+    unsure: Sequence[str] = (),
+    aim: Aim | None = None,
+    speed: str | None = None,
+    assurance: str | None = None,
+    spend: float | None = None,
+    jobs: int | None = 1,
+    cluster: str | None = None,
+) -> Tune:
+    """Find the setup that runs fastest of all that may be chosen, and how much it can bear.
+
+    What may be chosen and what is unsure stands in the line's ``[tune]``; the arguments add to it
+    or take its place.
+
+    Parameters
+    ----------
+    knobs : sequence of str
+        ``"feeder.0.settings.stage_position=40:90:1 mm"`` (from, to, step) or
+        ``"controller.motion_cycle=0.5,1,2 ms"`` (what can be had).
+    unsure : sequence of str
+        ``"carrier_eye.response=±0.2 ms"``, with ``normal`` or ``triangular`` behind it if it is not
+        uniform.
+    aim : {"speed", "jam_risk", "spread", "window"}, optional
+    speed : str, optional
+        Line speed of any other aim than speed; the line's own if left out.
+    assurance : str, optional
+        For which share of what is unsure it has to be accepted: ``"95 %"``.
+    spend : float, optional
+        What the changes may cost together.
+    jobs, cluster
+        As in :func:`feedsim.sweep`.
+
+    Raises
+    ------
+    FeedsimError
+        If there is no knob, or with all that is wrong in the table.
+
+    Examples
+    --------
+    >>> import feedsim
+    >>> line = feedsim.load("scenarios/coupon.toml", {"run.carriers": 1000})
+    >>> found = feedsim.tune(
+    ...     line.but({"tune.knob": []}), aim="spread", knobs=["controller.motion_cycle=0.5,1 ms"]
+    ... )
+    >>> found.changes()
+    {'controller.motion_cycle': '0.5 ms'}
+    """
+    wanted = asked(
+        line,
+        knobs=knobs,
+        unsure=unsure,
+        aim=aim,
+        speed=speed,
+        assurance=assurance,
+        spend=spend,
+    )
+    return tuning(wanted, where=where_of(None if cluster else jobs, cluster))

@@ -1,0 +1,183 @@
+"""All knobs on one page: what can be had, where each stays accepted, what each change buys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from feedsim.answers.tune.study.after import Term, Tuning
+from feedsim.answers.tune.view import Row, rows_of
+from feedsim.answers.tune.words import gain, judged_words, verdict_words
+from feedsim.answers.tune.words import unit_of as unit_of_aim
+from feedsim.quantities import System, display_unit
+from feedsim.render.canvas import (
+    A4_LANDSCAPE,
+    BLACK,
+    BLUE,
+    GREY,
+    ORANGE,
+    SKY,
+    heading,
+    one_line,
+)
+from feedsim.render.wording import speed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["setup_figure"]
+
+_HELD: dict[str, Any] = {"facecolor": SKY, "edgecolor": BLUE, "linewidth": 0.8}
+_AGAIN: dict[str, Any] = {"facecolor": "none", "edgecolor": BLUE, "linewidth": 0.8, "hatch": "////"}
+_NOW: dict[str, Any] = {"marker": "o", "markerfacecolor": "white", "markeredgecolor": BLACK}
+_BEST: dict[str, Any] = {"marker": "D", "color": BLACK}
+
+
+def setup_figure(found: Tuning, units: System) -> Figure:
+    """Draw the page: at the left each knob along what can be had, at the right what it buys."""
+    from matplotlib.figure import Figure
+
+    rows = rows_of(found, units)
+    terms = {term.key: term for term in found.terms}
+    figure = Figure(figsize=A4_LANDSCAPE)
+    best = judged_words(found.best, found, units)
+    about = f"{verdict_words(found.best, units)}: {best}; as it is now {_now(found, units)}"
+    heading(figure, found.title, about, y=0.962)
+    unsure = " for what is unsure" if found.unsure else ""
+    at = speed(found.windows[0].line_speed_mm_s, units)
+    figure.set_label(
+        f"{about}. Left, for each knob what can be had, the value now and the best one, and where "
+        f"it stays accepted at {at}{unsure}. Right, what each change buys."
+    )
+    left = figure.add_axes((0.27, 0.17, 0.36, 0.68))
+    right = figure.add_axes((0.68, 0.17, 0.27, 0.68))
+    _draw_knobs(left, rows, f"accepted at {at}{unsure}: where in what can be had")
+    _draw_worths(right, rows, terms, found, units)
+    _legend(figure)
+    return figure
+
+
+def _now(found: Tuning, units: System) -> str:
+    return judged_words(found.now, found, units)
+
+
+def _draw_knobs(axes: Axes, rows: Sequence[Row], title: str) -> None:
+    from matplotlib.patches import Rectangle
+
+    for place, row in enumerate(rows):
+        axes.plot([0.0, 1.0], [place, place], color=GREY, linewidth=0.8, zorder=1.0)
+        for span, height, look in ((row.retuned, 0.34, _AGAIN), (row.held, 0.22, _HELD)):
+            if span is not None:
+                wide = max(span[1] - span[0], 0.004)
+                axes.add_patch(
+                    Rectangle((span[0], place - height / 2), wide, height, zorder=1.5, **look)
+                )
+        axes.plot([row.now_at], [place], linestyle="none", markersize=7.0, zorder=3.0, **_NOW)
+        axes.plot([row.best_at], [place], linestyle="none", markersize=5.5, zorder=3.5, **_BEST)
+        small: dict[str, Any] = {"fontsize": 8.0, "va": "center_baseline"}
+        axes.text(-0.025, place, row.first, ha="right", **small)
+        axes.text(1.025, place, row.last, ha="left", **small)
+        if row.now_at != row.best_at:
+            axes.text(row.now_at, place + 0.3, f"now {row.now}", ha=_side(row.now_at), **small)
+        bold: dict[str, Any] = small | {"fontweight": "bold"}
+        axes.text(row.best_at, place - 0.3, row.best, ha=_side(row.best_at), **bold)
+    axes.set_xlim(-0.2, 1.2)
+    axes.set_ylim(len(rows) - 0.45, -0.55)
+    axes.set_xticks([])
+    axes.set_yticks(range(len(rows)), [_short(one_line(row.key, 48)) for row in rows])
+    axes.tick_params(axis="y", length=0.0)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_visible(False)
+    axes.set_title(title, fontsize=9.0)
+
+
+def _side(at: float) -> str:
+    return "left" if at < 0.08 else "right" if at > 0.92 else "center"
+
+
+def _short(key: str) -> str:
+    """Write a key on two lines where it is long."""
+    if len(key) <= 24:
+        return key
+    before, _, last = key.rpartition(".")
+    return f"{before}.\n{last}" if before else key
+
+
+def _draw_worths(
+    axes: Axes, rows: Sequence[Row], terms: dict[str, Term], found: Tuning, units: System
+) -> None:
+    factor, unit = _scale(found, units)
+    ends = [0.0]
+    for place, row in enumerate(rows):
+        term = terms.get(row.key)
+        if term is None or term.worth is None:
+            continue
+        size = factor * term.worth
+        look: dict[str, Any] = {"facecolor": ORANGE, "edgecolor": BLACK, "linewidth": 0.6}
+        axes.barh(place, size, height=0.34, gid=f"worth {row.key}", **look)
+        ends.append(size)
+        if term.interval is not None:
+            low, high = (factor * end for end in term.interval)
+            axes.plot([low, high], [place, place], color=BLACK, linewidth=1.4, marker="|")
+            ends += [low, high]
+    room = 0.05 * (max(ends) - min(ends)) or 1.0
+    for place, row in enumerate(rows):
+        said = _said(row, terms.get(row.key), found, units)
+        if said:
+            axes.text(0.0, place - 0.3, f" {said}", fontsize=8.0, va="center_baseline", gid="told")
+    axes.axvline(0.0, color=BLACK, linewidth=0.8)
+    axes.set_xlim(min(ends) - room, max(ends) + room)
+    axes.set_ylim(len(rows) - 0.45, -0.55)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.grid(axis="x", color="#dddddd", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.set_xlabel(f"better by ({unit})")
+    axes.set_title("what each change buys, taken back alone", fontsize=9.0)
+
+
+def _scale(found: Tuning, units: System) -> tuple[float, str]:
+    if found.aim == "speed":
+        there = display_unit("speed", units)
+    elif found.aim == "spread":
+        there = display_unit("length", units)
+    else:
+        return 100.0, "%"
+    return there.factor, there.label
+
+
+def _said(row: Row, term: Term | None, found: Tuning, units: System) -> str:
+    if not row.matters:
+        return "does not matter"
+    if term is None:
+        return "stays as it is"
+    if not term.possible:
+        return "cannot be taken back alone"
+    if term.worth is None:
+        return "without it nothing is accepted"
+    text = f"{gain(term.worth, found.aim, units)} {unit_of_aim(found.aim, units)}"
+    return text if term.interval is None or term.told_apart else f"{text}, perhaps nothing"
+
+
+def _legend(figure: Figure) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    handles = [
+        Line2D([], [], linestyle="none", markersize=7.0, **_NOW),
+        Line2D([], [], linestyle="none", markersize=5.5, **_BEST),
+        Patch(**_HELD),
+        Patch(**_AGAIN),
+        Patch(facecolor=ORANGE, edgecolor=BLACK, linewidth=0.6),
+        Line2D([], [], color=BLACK, linewidth=1.4, marker="|"),
+    ]
+    labels = [
+        "now",
+        "best",
+        "accepted, the others held",
+        "accepted, the others re-tuned",
+        "worth of a change",
+        "its 95 % interval",
+    ]
+    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.055), ncols=6)

@@ -1,0 +1,124 @@
+"""A setup at one speed in closed form, and steps towards better ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from feedsim.answers.tune.study.closed import room, space_in_worker
+from feedsim.answers.tune.study.line import ClosedLine
+from feedsim.answers.tune.study.space import Setup
+from feedsim.errors import FeedsimError
+from feedsim.settings.mechanisms import MECHANISMS
+
+__all__ = ["Look", "descend", "looked_there"]
+
+_MOST_ROUNDS = 60
+
+
+class Look(NamedTuple):
+    """What the closed forms say of a setup at a speed.
+
+    Attributes
+    ----------
+    times : float
+        How many times what is allowed the worst figure of the worst feeder comes to; above 1 it is
+        refused; inf: there can be no such line.
+    binds : str
+        The mechanism that has the largest part in that, of the line as it is believed to be.
+    jam_risk : float
+        Share of its feed cycles.
+    sd_mm : float
+        Standard deviation of its placement.
+    """
+
+    times: float
+    binds: str
+    jam_risk: float
+    sd_mm: float
+
+
+def looked_there(
+    scenario: dict[str, Any], setups: Sequence[Setup], speed_mm_s: float, robust: bool
+) -> list[list[Any]]:
+    """Look at setups at a speed, in whatever process; return the fields of :class:`Look`.
+
+    Parameters
+    ----------
+    scenario : dict
+        With its tune table.
+    robust : bool
+        Whether ``times`` is for what is unsure, or for what is believed.
+    """
+    space, found = space_in_worker(scenario), []
+    for setup in map(tuple, setups):
+        try:
+            line = ClosedLine(space, setup)
+            excess, rows = line.excess(speed_mm_s), line.rows(speed_mm_s)
+            times = excess.times
+            if robust and space.unsure:
+                times = room(space, setup, speed_mm_s, robust=True)
+            parts = [
+                (share, m.name)
+                for row in rows
+                for share, m in zip(row, MECHANISMS, strict=True)
+                if m.figure == excess.figure
+            ]
+            look = Look(times, max(parts)[1], line.jam_risk(speed_mm_s), line.spread(speed_mm_s))
+        except FeedsimError:
+            look = Look(math.inf, "", 1.0, math.inf)
+        found.append([*look])
+    return found
+
+
+def descend(
+    values: Callable[[Sequence[tuple[int, ...]]], Sequence[float]],
+    start: tuple[int, ...],
+    steps: Sequence[int],
+    *,
+    enough: float = -math.inf,
+) -> tuple[tuple[int, ...], float]:
+    """Step along one knob at a time to the least value, ever shorter steps, until none helps.
+
+    A pattern search on whole numbers (Hooke and Jeeves 1961, from memory): each round asks for the
+    places a stride away along every knob and takes the best; where none is better the strides are
+    halved, and it ends where they are 1.
+
+    Parameters
+    ----------
+    values : callable
+        Places of all knobs → their values.
+    start : tuple of int
+        Where to begin; a place along each knob.
+    steps : sequence of int
+        How many places each knob has; 1: it is held.
+    enough : float
+        A value so small ends it.
+
+    Returns
+    -------
+    (tuple of int, float)
+        The best places and their value.
+    """
+    here, best = start, values([start])[0]
+    strides = [max(1, count // 4) if count > 1 else 0 for count in steps]
+    for _ in range(_MOST_ROUNDS):
+        if best <= enough:
+            break
+        around = [
+            (*here[:k], there, *here[k + 1 :])
+            for k, stride in enumerate(strides)
+            if stride
+            for there in (max(0, here[k] - stride), min(steps[k] - 1, here[k] + stride))
+            if there != here[k]
+        ]
+        found = values(around) if around else []
+        least = min(range(len(around)), key=lambda n: (found[n], n), default=None)
+        if least is not None and found[least] < best:
+            here, best = around[least], found[least]
+            continue
+        if max(strides, default=0) <= 1:
+            break
+        strides = [(stride + 1) // 2 if stride > 1 else stride for stride in strides]
+    return here, best

@@ -1,0 +1,171 @@
+"""What the best setup is worth: terms taken back, fronts and windows, on fresh cards."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import fields
+from functools import partial
+
+from feedsim.answers.tune.study.after import Against, Front, FrontPoint, Term, Tuning, Window
+from feedsim.answers.tune.study.along import along
+from feedsim.answers.tune.study.bench import Bench
+from feedsim.answers.tune.study.fronts import front_setups, front_speeds
+from feedsim.answers.tune.study.results import Tuned
+from feedsim.answers.tune.study.seen import Seen, counted, seen
+from feedsim.answers.tune.study.space import AS_IS, Setup
+from feedsim.answers.tune.study.terms import (
+    Worth,
+    fastest,
+    figure_of,
+    most_of,
+    worth,
+)
+from feedsim.answers.tune.study.windows import Turning, moved, windows
+from feedsim.running.run import criteria_of
+
+__all__ = ["outcome"]
+
+_SLOWER = 0.95
+"""Windows are told so much below the fastest speed, at which they have no width."""
+_FURTHER = 1.3
+"""A front at a given speed goes on to so much above it."""
+
+
+def outcome(bench: Bench, tuned: Tuned) -> Tuning:
+    """Say what each change buys, what can be had at other speeds, and how far each knob may turn.
+
+    Nothing is said where no setup is accepted. Runs are those of the line as it is believed to be,
+    on cards that no search has seen.
+    """
+    searched = {f.name: getattr(tuned, f.name) for f in fields(tuned)}
+    if not tuned.feasible or tuned.best.value is None:
+        return Tuning(**searched, terms=(), windows=(), fronts=())
+    space = bench.space
+    best = tuned.best_places
+    bench.told("what each change buys")
+    terms = tuple(_terms(bench, best))
+    bench.told("windows")
+    at = space.at_speed
+    if at is None:
+        at = _SLOWER * (tuned.best.verdict_speed_mm_s or tuned.best.value)
+    found = _windows(bench, best, at)
+    bench.told("fronts")
+    found_to = tuned.best_nominal.verdict_speed_mm_s or tuned.best.value
+    end = _FURTHER * space.at_speed if space.at_speed else found_to
+    speeds = front_speeds(space.at_speed or space.start_mm_s, end)
+    fronts = tuple(_front(bench, best, speeds, against) for against in ("jam_risk", "spread"))
+    return Tuning(**searched, terms=terms, windows=found, fronts=fronts)
+
+
+def _most(bench: Bench) -> tuple[float, float, float]:
+    return most_of(criteria_of(bench.space.scenario))
+
+
+def _terms(bench: Bench, best: Setup) -> Iterator[Term]:
+    """Yield a term for each knob that the best setup changes."""
+    space = bench.space
+    changed = [
+        n
+        for n, k in enumerate(space.knobs)
+        if k.text(best[n]) != k.text(AS_IS) and best[n] != AS_IS
+    ]
+    setups = [best, *((*best[:n], AS_IS, *best[n + 1 :]) for n in changed)]
+    closed = bench.closed(setups)
+    robust = bench.closed(setups, robust=True) if space.unsure else []
+    values = _worths(bench, setups)
+    less = space.tune.aim in ("jam_risk", "spread")
+    for place, number in enumerate(changed, start=1):
+        knob, impossible = space.knobs[number], closed[place].impossible
+        without = None if impossible else values[place]
+        size, interval = worth(values[0], without, less=less)
+        if space.tune.aim == "window":
+            size, interval = _difference(closed[0].value, closed[place].value), None
+        kept = _difference(robust[0].value, robust[place].value) if robust else None
+        yield Term(
+            key=knob.key,
+            now=knob.text(AS_IS),
+            best=knob.text(best[number]),
+            without=closed[place].value if space.tune.aim == "window" else _value(without),
+            worth=size,
+            interval=interval,
+            possible=not impossible,
+            robust_worth=-kept if less and kept is not None else kept,
+        )
+
+
+def _difference(one: float | None, other: float | None) -> float | None:
+    return None if one is None or other is None else one - other
+
+
+def _value(one: Worth | None) -> float | None:
+    return None if one is None else one.value
+
+
+def _worths(bench: Bench, setups: Sequence[Setup]) -> list[Worth | None]:
+    """Return the aim's value of each setup, all on the same cards; no window has one."""
+    space = bench.space
+    count = partial(counted, bench)
+    if space.tune.aim == "window":
+        return [None] * len(setups)
+    closed = bench.closed(setups)
+    there = [n for n, one in enumerate(closed) if not one.impossible]
+    found: list[Worth | None] = [None] * len(setups)
+    if space.at_speed is None:
+        starts = [closed[n].value or space.start_mm_s for n in there]
+        ran = fastest(
+            [setups[n] for n in there], starts, most_of(criteria_of(space.scenario)), count
+        )
+    else:
+        aim: Against = "jam_risk" if space.tune.aim == "jam_risk" else "spread"
+        points = [(setups[n], space.at_speed) for n in there]
+        ran = [figure_of(runs, aim) for runs in count(points)]
+    for n, one in zip(there, ran, strict=True):
+        found[n] = one
+    return found
+
+
+def _windows(bench: Bench, best: Setup, speed_mm_s: float) -> tuple[Window, ...]:
+    space = bench.space
+    turning = Turning.of([along(knob) for knob in space.knobs], best)
+    robust = bool(space.unsure)
+    found = windows(
+        turning,
+        lambda setups: bench.there(setups, speed_mm_s, robust=robust),
+        speed_mm_s=speed_mm_s,
+        allowed=space.affordable,
+    )
+
+    def met(setups: Sequence[Setup]) -> list[bool]:
+        ran = counted(bench, [(setup, speed_mm_s) for setup in setups])
+        return [seen(bench, runs).met for runs in ran]
+
+    return found if robust else moved(turning, found, met)
+
+
+def _front(bench: Bench, best: Setup, speeds_mm_s: Sequence[float], against: Against) -> Front:
+    space = bench.space
+    setups = front_setups(
+        [along(knob) for knob in space.knobs],
+        best,
+        speeds_mm_s,
+        against,
+        bench.there,
+        allowed=space.affordable,
+    )
+    points = [*zip(setups, speeds_mm_s, strict=True), *((space.now, v) for v in speeds_mm_s)]
+    rows = [
+        _point(space.texts(setup), speed, against, seen(bench, runs))
+        for (setup, speed), runs in zip(points, counted(bench, points), strict=True)
+    ]
+    return Front(against, tuple(rows[: len(setups)]), tuple(rows[len(setups) :]))
+
+
+def _point(texts: tuple[str, ...], speed_mm_s: float, against: Against, found: Seen) -> FrontPoint:
+    risk = against == "jam_risk"
+    return FrontPoint(
+        line_speed_mm_s=speed_mm_s,
+        values=texts,
+        value=found.jam_risk if risk else found.sd_mm,
+        interval=found.jam_risk_interval if risk else found.sd_interval_mm,
+        met=found.met,
+    )

@@ -1,0 +1,139 @@
+"""What each change of the best setup buys: taken back one at a time, on the same cards."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.tune.study.crossing import Counts, crossing, differs, to_look_at
+from feedsim.answers.tune.study.simulated import FeederRan, RunCounts
+from feedsim.answers.tune.study.space import Setup
+from feedsim.criteria import Criteria
+from feedsim.metrics.intervals import Interval
+
+__all__ = ["Counting", "Worth", "counts_of", "fastest", "figure_of", "most_of", "worth"]
+
+Floats = NDArray[np.float64]
+Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts]]]
+"""Setups, each at a line speed (mm/s) → their runs, run r on the same cards for all."""
+
+_ROUNDS = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """A figure of a setup, and what it would be without each run, shape (runs,).
+
+    ``apart``: how far off it may be besides.
+    """
+
+    value: float
+    without: Floats
+    apart: float = 0.0
+
+    def over(self, other: Worth) -> tuple[float, Interval]:
+        """Return by how much it is above another one, with its 95 % interval."""
+        size, (low, high) = differs(self.value, self.without, other.value, other.without)
+        apart = self.apart + other.apart
+        return size, Interval(low - apart, high + apart)
+
+
+def most_of(criteria: Criteria) -> tuple[float, float, float]:
+    """Return the largest shares that are accepted: out of tolerance, missed, at risk."""
+    return criteria.largest("within_tolerance"), criteria.missed, criteria.jam_risk
+
+
+def fastest(
+    setups: Sequence[Setup],
+    starts_mm_s: Sequence[float],
+    most: Sequence[float],
+    counting: Counting,
+) -> list[Worth | None]:
+    """Return the fastest speed (mm/s) that each setup meets, as counted.
+
+    Parameters
+    ----------
+    starts_mm_s : sequence of float
+        Where to look for it, setup by setup.
+    most : sequence of float
+        As :func:`most_of` has them.
+
+    Returns
+    -------
+    list of Worth or None
+        None where it does not lie within a factor of four of where it was looked for.
+    """
+    seen: list[dict[float, Counts]] = [{} for _ in setups]
+    for _ in range(_ROUNDS):
+        asked = [
+            (place, speed)
+            for place, start in enumerate(starts_mm_s)
+            for speed in to_look_at(seen[place], _tiled(most, seen[place]), start)
+        ]
+        if not asked:
+            break
+        runs = counting([(setups[place], speed) for place, speed in asked])
+        for (place, speed), found in zip(asked, runs, strict=True):
+            seen[place][speed] = counts_of(found)
+    found_at = [crossing(each, _tiled(most, each)) for each in seen]
+    return [None if c is None else Worth(*c) for c in found_at]
+
+
+def _tiled(most: Sequence[float], seen: Mapping[float, Counts]) -> Floats:
+    """Return what is allowed of every figure of every feeder."""
+    feeders = next(iter(seen.values())).hits.shape[1] // len(most) if seen else 1
+    return np.tile(np.asarray(most, dtype=np.float64), feeders)
+
+
+def counts_of(runs: Sequence[RunCounts]) -> Counts:
+    """Return the counts of some runs, shape (runs, figures of all feeders)."""
+    tallies = [[feeder.tally for feeder in run] for run in runs]
+    hits = [[n for t in run for n in (t.placed - t.within, t.missed, t.at_risk)] for run in tallies]
+    trials = [[n for t in run for n in (t.placed, t.carriers, t.cycles)] for run in tallies]
+    return Counts(np.array(hits, dtype=np.float64), np.array(trials, dtype=np.float64))
+
+
+def figure_of(runs: Sequence[RunCounts], aim: Literal["jam_risk", "spread"]) -> Worth | None:
+    """Return the jam risk or the standard deviation (mm) of the worst feeder, pooled over runs."""
+    one = _risk if aim == "jam_risk" else _sd
+    columns = [np.array([_sums(run[f]) for run in runs]) for f in range(len(runs[0]))]
+    whole = [one(each.sum(axis=0)) for each in columns]
+    if any(value is None for value in whole):
+        return None
+    worst = max(range(len(columns)), key=lambda f: whole[f] or 0.0)
+    each = columns[worst]
+    less = [one(each.sum(axis=0) - row) for row in each]
+    value = whole[worst] or 0.0
+    return Worth(value, np.array([value if v is None else v for v in less]))
+
+
+def _sums(ran: FeederRan) -> list[float]:
+    return [ran.tally.at_risk, ran.tally.cycles, ran.placed, ran.sum_mm, ran.squares_mm2]
+
+
+def _risk(sums: Floats) -> float | None:
+    return float(sums[0] / sums[1]) if sums[1] else None
+
+
+def _sd(sums: Floats) -> float | None:
+    n, total, squares = sums[2], sums[3], sums[4]
+    if n < 2:
+        return None
+    return math.sqrt(max(0.0, float(squares - total * total / n)) / (n - 1.0))
+
+
+def worth(
+    with_it: Worth | None, without: Worth | None, *, less: bool
+) -> tuple[float | None, Interval | None]:
+    """Return how much better a change makes it, with its 95 % interval.
+
+    ``less``: less of the figure is better.
+    """
+    if with_it is None or without is None:
+        return None, None
+    return without.over(with_it) if less else with_it.over(without)

@@ -1,0 +1,247 @@
+"""A tune in words: the verdict, what each change buys, and how much each choice can bear."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from feedsim.answers.tune.study.after import FrontPoint, Reach, Term, Tuning, Window
+from feedsim.answers.tune.study.results import Chosen, Tuned
+from feedsim.answers.tune.words import (
+    FIGURES,
+    aim_words,
+    gain,
+    judged_words,
+    shown,
+    unit_of,
+)
+from feedsim.quantities import System
+from feedsim.render.layout import table, wrapped
+from feedsim.render.wording import DASH, counted, length, number, percent, speed, whole
+
+__all__ = ["tune_text"]
+
+_FEW = 3
+
+
+def tune_text(found: Tuning, *, units: System = "metric") -> str:
+    """Return the answer, such that it fits one screen."""
+    lines = [found.title, *wrapped(aim_words(found, units)), ""]
+    if not found.feasible:
+        return "\n".join([*lines, *_nothing(found, units)])
+    lines += _verdict(found, units)
+    lines += ["", *_knobs(found, units), *_notes(found)]
+    lines += ["", *_windows(found, units)]
+    if found.unsure:
+        lines += ["", *_unsure(found, units)]
+    lines += ["", *_fronts(found, units)]
+    return "\n".join(lines)
+
+
+def _nothing(found: Tuned, units: System) -> Iterator[str]:
+    near = found.nearest
+    yield "NOT ACCEPTED: no setup of these is."
+    if near is None:
+        return
+    if not near.figure:
+        yield from wrapped("There can be no such line with any of the values given.")
+        return
+    at = f" at {speed(near.speed_mm_s, units)}" if near.speed_mm_s else ""
+    there = f"{FIGURES[near.figure]} {percent(near.share)}{at} in closed form"
+    if near.share > near.limit:
+        most = percent(near.limit)
+        said = f"What cannot be met comes nearest with these: {there}, and {most} may be."
+    else:
+        said = (
+            f"In closed form these would be accepted ({there}), but no simulation has shown it: "
+            f"run more carriers (tune.carriers)."
+        )
+    yield from wrapped(said)
+    names = [knob.key for knob in found.knobs]
+    yield from table(
+        [(name, shown(text, units)) for name, text in zip(names, near.values, strict=True)], "lr"
+    )
+
+
+def _verdict(found: Tuned, units: System) -> Iterator[str]:
+    best, now = found.best, found.now
+    at = speed(best.verdict_speed_mm_s, units) if best.verdict_speed_mm_s else "no speed"
+    said = {
+        "accepted": f"ACCEPTED at {at}",
+        "refused": f"NOT ACCEPTED at {at}",
+        "open": f"NOT DECIDED at {at}",
+    }[best.verdict]
+    cards = f"on {whole(best.carriers)} fresh carriers that the search never saw"
+    if best.drawn is not None:
+        part = f"{best.drawn.accepted} of {counted(best.drawn.drawn, 'machine')} drawn"
+        cards = f"for {part}, {cards}"
+    yield from wrapped(f"{said}, {cards} (95 %).")
+    name = {"speed": "Highest speed", "jam_risk": "Jam risk", "spread": "Spread (sd)"}
+    rows = [(name.get(found.aim, "Narrowest window"), f"now {judged_words(now, found, units)}")]
+    rows.append(("", f"best {judged_words(best, found, units)}"))
+    if found.best_robust is not None:
+        one, other = (
+            judged_words(j, found, units) for j in (found.now_nominal, found.best_nominal)
+        )
+        rows[:0] = [("As believed", f"now {one}"), ("", f"best {other}")]
+        rows[2] = ("For what is unsure", rows[2][1])
+    yield from table(rows, "l")
+    yield from _gains(found, units)
+
+
+def _gains(found: Tuned, units: System) -> Iterator[str]:
+    unit, told = unit_of(found.aim, units), []
+    if found.gain is not None:
+        together = _with_interval(found.gain, found.gain_interval, found, units)
+        told.append(f"all changes together: {together} {unit}")
+    if found.price_of_not_knowing is not None:
+        price = _with_interval(found.price_of_not_knowing, found.price_interval, found, units)
+        told.append(f"not knowing costs {price.replace('+', '')} {unit}")
+    if found.best.price:
+        told.append(f"they cost {number(found.best.price, 2).removesuffix('.00')}")
+    if told:
+        text = "; ".join(told)
+        yield from wrapped(f"{text[0].upper()}{text[1:]}.")
+
+
+def _with_interval(value: float, interval: object, found: Tuned, units: System) -> str:
+    text = gain(value, found.aim, units)
+    if isinstance(interval, tuple) and len(interval) == 2:
+        low, high = (gain(end, found.aim, units) for end in interval)
+        text += f" (95 %: {low} to {high})"
+    return text
+
+
+def _knobs(found: Tuning, units: System) -> list[str]:
+    """Return a row for each knob: now, best, and what that buys."""
+    terms = {term.key: term for term in found.terms}
+    head = ("", "now", "best", f"buys ({unit_of(found.aim, units)}; 95 %)")
+    rows = [
+        (
+            knob.key,
+            shown(knob.now, units),
+            shown(knob.best, units),
+            _buys(knob, terms, found, units),
+        )
+        for knob in found.knobs
+    ]
+    return table([head, *rows], "lrrl")
+
+
+def _buys(knob: Chosen, terms: dict[str, Term], found: Tuning, units: System) -> str:
+    if not knob.matters:
+        return "does not matter"
+    term = terms.get(knob.key)
+    if term is None:
+        return "stays"
+    if not term.possible:
+        return "cannot be taken back alone"
+    if term.worth is None:
+        return "without it nothing is accepted" if term.without is None else DASH
+    text = gain(term.worth, found.aim, units)
+    if term.interval is not None:
+        low, high = (gain(end, found.aim, units) for end in term.interval)
+        text += f" ({low} to {high})"
+        if not term.told_apart:
+            text += ", perhaps nothing"
+    return text
+
+
+def _notes(found: Tuning) -> Iterator[str]:
+    if found.terms and found.aim != "window":
+        kind = "as believed, " if found.unsure else ""
+        yield from wrapped(
+            f"Each change taken back alone, {kind}on the same cards: the worths do not add up."
+        )
+
+
+def _windows(found: Tuning, units: System) -> Iterator[str]:
+    if not found.windows:
+        return
+    at = speed(found.windows[0].line_speed_mm_s, units)
+    head = (f"Accepted at {at}", "others held", "others re-tuned", "refused beyond by")
+    rows = [
+        (w.key, _span(w, units), _reach(w, w.retuned, units), _binds(w.held)) for w in found.windows
+    ]
+    yield from table([head, *rows], "l")
+
+
+def _span(window: Window, units: System) -> str:
+    if window.held.accepted:
+        return _words(window.held, units)
+    return _from_to(window, window.low, window.high, units)
+
+
+def _reach(window: Window, reach: Reach, units: System) -> str:
+    if reach.accepted:
+        return _words(reach, units)
+    return _from_to(window, reach.low, reach.high, units)
+
+
+def _words(reach: Reach, units: System) -> str:
+    return ", ".join(shown(text, units) for text in reach.accepted)
+
+
+def _from_to(window: Window, low: str | None, high: str | None, units: System) -> str:
+    if low is None or high is None:
+        return "nothing"
+    if (low, high) == window.had:
+        return "all that can be had"
+    one, other = shown(low, units), shown(high, units)
+    if low == high:
+        return f"{one} alone"
+    if one.split(" ")[-1] == other.split(" ")[-1]:
+        one = one.rsplit(" ", 1)[0]
+    return f"{one} to {other}"
+
+
+def _binds(reach: Reach) -> str:
+    low, high = reach.binds
+    if low is None and high is None:
+        return ""
+    return f"{low or DASH} / {high or DASH}"
+
+
+def _unsure(found: Tuned, units: System) -> Iterator[str]:
+    told = [
+        f"{one.key} {gain(one.gain, found.aim, units)} {unit_of(found.aim, units)}"
+        for one in found.unsure[:_FEW]
+        if one.gain is not None and one.gain > 0.0
+    ]
+    if not told:
+        yield from wrapped("Knowing any one unsure value better would buy nothing.")
+        return
+    yield from wrapped(
+        f"Measure first, for what each would buy were it known: {', then '.join(told)}."
+    )
+
+
+def _fronts(found: Tuning, units: System) -> Iterator[str]:
+    """Yield a few speeds: the least jam risk and the least spread that can be had there."""
+    if len(found.fronts) < 2:
+        return
+    risk, spread = found.fronts
+    places = _few(len(risk.points))
+    rows = [("At", "least jam risk", "now", "least sd", "now")]
+    for place in places:
+        one, other = risk.points[place], spread.points[place]
+        before, spreads = risk.now[place], spread.now[place]
+        rows.append(
+            (
+                speed(one.line_speed_mm_s, units),
+                _risk(one),
+                _risk(before),
+                length(other.value, units),
+                length(spreads.value, units),
+            )
+        )
+    yield from table(rows, "r")
+
+
+def _risk(point: FrontPoint) -> str:
+    if point.value == 0.0 and point.interval is not None:
+        return f"< {percent(point.interval.high, digits=2)}"
+    return percent(point.value, point.interval)
+
+
+def _few(count: int) -> Sequence[int]:
+    return sorted({0, count // 2, count - 1})

@@ -1,0 +1,162 @@
+"""Each knob turned, the others held: how near the worst figure comes to what is allowed."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from feedsim.answers.tune.study.after import Tuning, Window
+from feedsim.answers.tune.words import number_of, shown
+from feedsim.quantities import System, display_unit
+from feedsim.render.canvas import (
+    A4_LANDSCAPE,
+    BLACK,
+    BLUE,
+    DASHED,
+    GREY,
+    SKY,
+    VERMILLION,
+    heading,
+    one_line,
+)
+from feedsim.render.wording import speed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["windows_figure"]
+
+_LOW, _HIGH = 1e-3, 1e3
+_MOST_ACROSS = 3
+
+
+def windows_figure(found: Tuning, units: System) -> Figure:
+    """Draw a panel for each knob whose values are numbers."""
+    from matplotlib.figure import Figure
+
+    shown_windows = [window for window in found.windows if window.values]
+    across = min(_MOST_ACROSS, 2 if len(shown_windows) == 4 else len(shown_windows))
+    down = math.ceil(len(shown_windows) / across)
+    at = speed(shown_windows[0].line_speed_mm_s, units)
+    figure = Figure(figsize=A4_LANDSCAPE)
+    unsure = " for what is unsure" if found.unsure else ""
+    about = f"How far each may be turned at {at}, the others held as in the best setup{unsure}"
+    heading(figure, found.title, about, y=0.962)
+    figure.set_label(
+        f"{about}. A panel for each knob: how many times what is allowed the worst acceptance "
+        f"figure comes to, in closed form; it is accepted below 1."
+    )
+    grid = figure.add_gridspec(
+        down, across, left=0.085, right=0.975, bottom=0.135, top=0.87, hspace=0.5, wspace=0.22
+    )
+    for place, window in enumerate(shown_windows):
+        axes = figure.add_subplot(grid[divmod(place, across)])
+        _draw(axes, window, _now_of(found, window), units)
+        if place % across == 0:
+            axes.set_ylabel("times what is allowed")
+    _legend(figure, simulated=any(window.simulated for window in shown_windows))
+    return figure
+
+
+def _now_of(found: Tuning, window: Window) -> str:
+    return next(knob.now for knob in found.knobs if knob.key == window.key)
+
+
+def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
+    factor, label = 1.0, ""
+    if window.kind is not None:
+        factor, label = _unit_for(window, units)
+    values = factor * np.array(window.values)
+    times = np.clip([t if math.isfinite(t) else _HIGH for t in window.times], _LOW, _HIGH)
+    impossible = [not math.isfinite(t) for t in window.times]
+    _span(axes, window, factor)
+    axes.plot(values, times, color=BLACK, marker=".", markersize=3.0, linewidth=1.2, zorder=2.5)
+    axes.plot(values[impossible], times[impossible], "x", color=VERMILLION, markersize=5.0)
+    axes.axhline(1.0, color=VERMILLION, linestyle=DASHED, linewidth=1.1)
+    best, here = number_of(window.best), number_of(now)
+    if here is not None:
+        axes.axvline(factor * here, color=GREY, linestyle=":", linewidth=1.2)
+    if best is not None:
+        axes.axvline(factor * best, color=BLACK, linewidth=0.9, zorder=2.0)
+    axes.set_yscale("log")
+    axes.set_ylim(_LOW / 1.6, _HIGH * 1.6)
+    ticks = [1e-3, 1e-2, 1e-1, 1.0, 10.0, 100.0, 1000.0]
+    axes.set_yticks(ticks, ["≤ 0.001", "0.01", "0.1", "1", "10", "100", "≥ 1000"])
+    axes.minorticks_off()
+    axes.grid(color="#dddddd", linewidth=0.6)
+    axes.set_axisbelow(True)
+    name = one_line(window.key, 60)
+    axes.set_xlabel(f"{name} ({label})" if label else name)
+    axes.set_title(_title(window, units), fontsize=8.5)
+    _binding(axes, window)
+
+
+def _unit_for(window: Window, units: System) -> tuple[float, str]:
+    """Return the factor and the label of an axis; times below a second are in ms."""
+    if window.kind == "time" and max(window.values) < 1.0:
+        return 1e3, "ms"
+    unit = display_unit(window.kind or "share", units)
+    return unit.factor, unit.label
+
+
+def _title(window: Window, units: System) -> str:
+    low, high = window.low, window.high
+    if low is None or high is None:
+        return "not accepted, not even at its best"
+    best, first, last = (shown(text, units) for text in (window.best, low, high))
+    return f"best {best}; accepted from {first} to {last}"
+
+
+def _span(axes: Axes, window: Window, factor: float) -> None:
+    look: dict[str, Any]
+    ends = [number_of(text) for text in (window.low, window.high) if text is not None]
+    if len(ends) == 2 and ends[0] is not None and ends[1] is not None:
+        axes.axvspan(
+            factor * ends[0], factor * ends[1], color=SKY, alpha=0.35, linewidth=0.0, zorder=0.5
+        )
+    again = [number_of(t) for t in (window.retuned.low, window.retuned.high) if t is not None]
+    if len(again) == 2 and again[0] is not None and again[1] is not None:
+        look = {"color": BLUE, "linewidth": 4.0, "solid_capstyle": "butt"}
+        axes.plot(
+            [factor * again[0], factor * again[1]], [_LOW, _LOW], zorder=1.0, gid="retuned", **look
+        )
+
+
+def _binding(axes: Axes, window: Window) -> None:
+    """Name what refuses the values beyond either end, where the curve rises above 1."""
+    low, high = window.held.binds
+    for name, side in ((low, "left"), (high, "right")):
+        if name:
+            x, ha = (0.02, "left") if side == "left" else (0.98, "right")
+            axes.text(
+                x, 0.97, name, transform=axes.transAxes, ha=ha, va="top", fontsize=8.0,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
+            )  # fmt: skip
+
+
+def _legend(figure: Figure, *, simulated: bool) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    handles: list[Any] = [
+        Line2D([], [], color=BLACK, marker=".", linewidth=1.2),
+        Line2D([], [], color=VERMILLION, linestyle=DASHED),
+        Patch(facecolor=SKY, alpha=0.35),
+        Line2D([], [], color=BLUE, linewidth=4.0),
+        Line2D([], [], color=BLACK, linewidth=0.9),
+        Line2D([], [], color=GREY, linestyle=":"),
+        Line2D([], [], color=VERMILLION, linestyle="none", marker="x"),
+    ]
+    labels = [
+        "worst figure, in closed form",
+        "what is allowed",
+        f"accepted, {'simulated' if simulated else 'in closed form'}",
+        "accepted with the others re-tuned",
+        "best",
+        "now",
+        "no such line",
+    ]
+    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.04), ncols=7)

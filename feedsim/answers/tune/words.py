@@ -1,0 +1,146 @@
+"""What a tune comes to in words: values, verdicts, worths."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from feedsim.answers.tune.study.results import Aim, Judged, Tuned
+from feedsim.metrics.intervals import Interval
+from feedsim.quantities import KINDS, QuantityError, System, display, display_unit, measure
+from feedsim.render.wording import (
+    DASH,
+    counted,
+    length,
+    length_number,
+    length_range,
+    number,
+    percent,
+    percent_range,
+    speed,
+)
+
+__all__ = [
+    "FIGURES",
+    "aim_words",
+    "gain",
+    "judged_words",
+    "number_of",
+    "same",
+    "shown",
+    "told_range",
+    "told_value",
+    "unit_of",
+    "verdict_words",
+]
+
+FIGURES: Mapping[str, str] = {
+    "within_tolerance": "out of tolerance",
+    "missed": "missed",
+    "jam_risk": "jam risk",
+}
+
+
+def shown(text: str, units: System) -> str:
+    """Write a knob's value as people read it; words as they are.
+
+    >>> shown("0.02 s", "metric"), shown("latched", "metric")
+    ('20 ms', 'latched')
+    """
+    try:
+        size, kind = measure(text, *KINDS)
+    except QuantityError:
+        return {"false": "off", "true": "on"}.get(text, text)
+    return display(size, kind, units=units, digits=4)
+
+
+def number_of(text: str) -> float | None:
+    """Return a knob's value as a number, of a quantity in the internal unit; None of a word."""
+    try:
+        return measure(text, *KINDS).value
+    except QuantityError:
+        pass
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def same(one: str, other: str) -> bool:
+    """Tell whether two texts of a knob say the same.
+
+    >>> same("0.02 s", "20 ms"), same("latched", "polled")
+    (True, False)
+    """
+    first = number_of(one)
+    return one == other if first is None else first == number_of(other)
+
+
+def unit_of(aim: Aim, units: System) -> str:
+    """Return the unit in which a worth is told."""
+    if aim == "speed":
+        return display_unit("speed", units).label
+    return display_unit("length", units).label if aim == "spread" else "%"
+
+
+def told_value(value: float | None, aim: Aim, units: System) -> str:
+    """Write what is aimed at, with its unit."""
+    if value is None:
+        return DASH
+    if aim == "speed":
+        return speed(value, units)
+    return length(value, units) if aim == "spread" else percent(value)
+
+
+def told_range(interval: Interval, aim: Aim, units: System) -> str:
+    """Write an interval of what is aimed at."""
+    if aim == "speed":
+        factor, unit = display_unit("speed", units).factor, display_unit("speed", units).label
+        return f"{interval.low * factor:.4g} to {interval.high * factor:.4g} {unit}"
+    if aim == "spread":
+        return length_range(*interval, units)
+    return percent_range(interval)
+
+
+def gain(value: float | None, aim: Aim, units: System) -> str:
+    """Write by how much it is better, without its unit, with a sign."""
+    if value is None:
+        return DASH
+    if aim == "speed":
+        return number(value * display_unit("speed", units).factor, 1, sign=True)
+    if aim == "spread":
+        return length_number(value, units, sign=True)
+    return f"{100.0 * value:+.3g}" if value else "0"
+
+
+def aim_words(found: Tuned, units: System) -> str:
+    """Say what was looked for, and among what."""
+    knobs, at = counted(len(found.knobs), "knob"), speed(found.speed_mm_s or 0.0, units)
+    aims = {
+        "speed": "the highest speed at which the line is accepted",
+        "jam_risk": f"the lowest jam risk at {at}",
+        "spread": f"the smallest spread at {at}",
+        "window": f"the widest window at {at}",
+    }
+    text = f"Looked for {aims[found.aim]}, with {knobs} to choose"
+    tune = found.scenario.tune
+    if tune is not None and tune.unsure:
+        unsure = counted(len(tune.unsure), "value is known", "values are known")
+        text += f"; {unsure} only roughly, and {percent(found.assurance)} of that has to be met"
+    return text + "."
+
+
+def judged_words(judged: Judged, found: Tuned, units: System) -> str:
+    """Say what fresh cards say of a setup: its value with its interval."""
+    if judged.value is None:
+        return "not accepted"
+    text = told_value(judged.value, found.aim, units)
+    if judged.interval is not None:
+        text += f" (95 %: {told_range(judged.interval, found.aim, units)})"
+    return text
+
+
+def verdict_words(judged: Judged, units: System) -> str:
+    """Say whether a setup is accepted, and at which speed."""
+    at = speed(judged.verdict_speed_mm_s, units) if judged.verdict_speed_mm_s else "any speed"
+    said = {"accepted": "ACCEPTED", "refused": "NOT ACCEPTED", "open": "NOT DECIDED"}
+    return f"{said[judged.verdict]} at {at}"
