@@ -9,6 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
+
+from feedsim.answers.data import described
 
 SCENARIOS = Path(__file__).parent.parent.parent / "scenarios"
 CARD = SCENARIOS / "learn_card.toml"
@@ -32,6 +35,7 @@ def test_says_writes_and_draws_what_it_learned(feedsim: Run, tmp_path: Path) -> 
     assert "Cannot be told" in ended.out
     assert {path.name for path in (tmp_path / "out").iterdir()} >= {"learn.json", "learn.png"}
     found = json.loads((tmp_path / "out/learn.json").read_text("utf-8"))
+    Draft202012Validator(described("learn")).validate(found)
     rows = {row["key"]: row for row in found["learned"] if row["key"]}
     for key, truth in HIDDEN.items():
         assert rows[key]["verdict"] == "differs", key

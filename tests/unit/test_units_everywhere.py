@@ -57,6 +57,10 @@ ASKED: dict[str, tuple[Callable[[feedsim.Line], Answer], tuple[str, ...]]] = {
         lambda line: feedsim.trial_fit(line, SCENARIOS / "trial_reply_card.csv"),
         ("trial_reply_card",),
     ),
+    "learn": (
+        lambda line: feedsim.learn(line, SCENARIOS / "learn_card_60.csv"),
+        ("learn_card",),
+    ),
 }
 CASES = [
     pytest.param(what, name, id=f"{what}-{name}")

@@ -76,6 +76,8 @@ def _scenario_text(row: Learned, units: System) -> str:
         return f"{row.scenario:.6g}"
     if not math.isfinite(row.scenario):
         return "infinite"
+    if row.kind == "share" and row.scenario == 0.0:
+        return "none"
     return display(row.scenario, _KINDS[row.kind], units=units, digits=6)
 
 
