@@ -109,6 +109,9 @@ SHEET: Mapping[str, Callable[[], Any]] = {
     "trial": lambda: feedsim.trial_fit(
         line("trial_reply_card", title=TITLE), SCENARIOS / "trial_reply_card.csv"
     ),
+    "learn": lambda: feedsim.learn(
+        line("learn_card"), SCENARIOS / "learn_card_40.csv", SCENARIOS / "learn_card_60.csv"
+    ),
 }
 
 

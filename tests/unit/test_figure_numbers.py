@@ -40,6 +40,7 @@ ASKED: dict[str, Callable[[], Any]] = {
     "tune": SHEET["tune"],
     "drive": SHEET["drive"],
     "trial": SHEET["trial"],
+    "learn": SHEET["learn"],
 }
 """Of each kind of figure one at least."""
 

@@ -168,7 +168,7 @@ const drawLanding = (pen, box, { name, landing, setup, geometry, inUnits, ink })
 /** The parts as bars, each from where the one before ends; the last is their sum, the placement error. */
 const drawParts = (pen, { left, right, top, bottom }, { mm, parts, silence }, { setup, inUnits, ink }) => {
   const unit = inUnits.units.length;
-  write(pen, fitting(pen, [`What made it, ${unit.label} of belt; + late, − early`, `${unit.label}; + late, − early`], right - left, BOLD), left, top + 9, { font: BOLD, colour: ink.ink, line: "middle" });
+  write(pen, fitting(pen, [`What made it, ${unit.label} of belt; + late, − early`, `What made it, ${unit.label}; + late, − early`, `${unit.label}; + late, − early`], right - left, BOLD), left, top + 9, { font: BOLD, colour: ink.ink, line: "middle" });
   if (!parts) {
     wrapped(pen, silence, right - left, FONT).forEach((line, i) =>
       write(pen, line, left, top + 32 + 16 * i, { colour: ink.soft, line: "middle" }));
