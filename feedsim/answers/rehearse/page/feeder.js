@@ -134,7 +134,7 @@ const nextMagazine = (at, setup, feeder) => {
 };
 
 /** Ticks of the places that matter, with their names in a column beside the placement point; none where the carrier eye has its own. */
-const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, narrow, named, end, taken }) => {
+const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, narrow, named, alone, end, taken }) => {
   const places = placesOf(feeder.geometry, blocked ? "blocked" : "clear");
   for (const place of places) {
     if (!place.s) {
@@ -159,10 +159,13 @@ const drawPlaces = ({ pen, width }, at, path, feeder, { ink, inUnits, blocked, n
   const fits = ([away, level]) => endX + away + widest(level) < edge;
   const ways = levels.flatMap((level) => [[26, level], [10, level]]);
   const [away, texts] = ways.find(fits) ?? ways.at(-1);
-  const left = Math.max(4, Math.min(endX + away, edge - widest(texts)));
-  const column = { left: left - 4, right: left + widest(texts), top: y - 8, bottom: at.top - 14 };
-  if (taken.some((box) => overlap(box, column))) return;
+  const columnAt = (left) => ({ left, right: left + widest(texts) + 4, top: y - 8, bottom: at.top - 14 });
+  const columns = [columnAt(Math.max(0, Math.min(endX + away, edge - widest(texts)) - 4))];
+  if (alone) columns.push(columnAt(Math.min(endX + 6, width - 8 - widest(texts)))); // over the next feeder
+  const column = columns.find((one) => !taken.some((box) => overlap(box, one)));
+  if (!column) return;
   taken.push(column);
+  const left = column.left + 4;
   places.forEach(({ s, from }, i) => {
     stroke(pen, ink.faint, 1, [from, [left - 4, y]]);
     const font = s ? SMALL : BOLD_SMALL;

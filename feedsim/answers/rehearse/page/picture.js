@@ -14,12 +14,15 @@ const drawPicture = (area, setup, { clock, view, feeder: looked, chosen, words, 
   const look = { ink, words, inUnits, chosen, narrow: at.narrow, taken: [carrierEyeName(area, at)] };
   drawBelt(area, at, line, ink);
   drawCarriers(area, at, setup, line, ink, chosen);
-  setup.feeders.forEach((feeder, place) => {
+  const alone = width <= ROOM_OF_NAMES * setup.feeders.length;
+  const places = [...setup.feeders.keys()].filter((place) => place !== looked || !alone);
+  if (alone) places.push(looked); // last, so that its names stand over the others
+  for (const place of places) {
+    const feeder = setup.feeders[place];
     for (const insert of line.feeders[place].inserts)
       insert.pale = !(t >= feeder.inserts.closes_s[insert.place]);
-    const named = place === looked || width > ROOM_OF_NAMES * setup.feeders.length;
-    drawFeeder(area, at, setup, place, line, { ...look, named });
-  });
+    drawFeeder(area, at, setup, place, line, { ...look, alone, named: place === looked || !alone });
+  }
   drawTargets(area, at, setup, line, ink);
   drawCarrierEye(area, at, setup, line, ink);
   drawGate(area, at, setup, line, ink);
