@@ -116,3 +116,24 @@ def test_two_tick_sources_share_what_may_be_spent():
     assert found.best.interval is not None
     low, high = found.best.interval
     assert low <= 1000.0 * math.sqrt((0.002**2 + 0.002**2) / 12.0) <= high
+
+
+def test_the_widest_window_has_the_stage_in_its_middle():
+    """The tail is held below s + gap − v·T/2 = G; the nose needs v·(1 − m)²·T/2 of run-up (above).
+
+    With nothing that varies both ends are sharp, and the middle has most room on its nearer side.
+    """
+    speed, ramp, gap, grip_end, to_placement, mismatch = 1000.0, 0.02, 70.0, 100.0, 120.0, 0.05
+    low = grip_end - gap + speed * ramp / 2.0
+    high = to_placement - speed * (1.0 - mismatch) ** 2 * ramp / 2.0
+    scenario = tuning(
+        f"feeder.0.grip_end={grip_end} mm",
+        "feeder.0.insert.gap_sd=0 mm",
+        knobs=["feeder.0.settings.stage_position=20:119:1 mm"],
+        aim="window",
+        speed="60 m/min",
+        carriers=200,
+    )
+    found = searched(scenario)
+    assert abs(parse(found.best.values[0], "length") - 0.5 * (low + high)) <= 1.0
+    assert found.best.value == pytest.approx(0.5 * (high - low) / 99.0, abs=1.5 / 99.0)

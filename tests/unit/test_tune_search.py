@@ -199,10 +199,20 @@ def test_what_is_typed_in_is_for_the_line_as_believed():
 def test_as_fast_as_a_grid_for_a_tenth_of_its_carriers():
     """A small one; six larger ones are in ``tests/benchmarks/test_tune.py``."""
     race = against_a_grid(
-        tuning(*ROUGH, "feeder.0.servo.max_acceleration=50 m/s^2",
-               knobs=["feeder.0.clutch.ramp_in=10:50:10 ms", f"{STAGE}=40:100:20 mm"],
+        tuning(*ROUGH, "feeder.0.servo.max_acceleration=50 m/s^2", "feeder.0.clutch.ramp_out=50 ms",
+               knobs=["feeder.0.clutch.ramp_in=10:60:5 ms", f"{STAGE}=40:100:15 mm"],
                carriers=100),
         carriers=1000,
     )  # fmt: skip
+    assert race.grid_mm_s > 1010.0  # as it is: 50 m/s² for 20 ms
     assert race.tune_mm_s >= 0.99 * race.grid_mm_s
     assert race.tune_carriers <= 0.1 * race.grid_carriers
+
+
+def test_nothing_is_turned_for_what_is_no_better():
+    """The spread at a speed does not depend on the stage: it stays where it is."""
+    line = tuning(*ROUGH, "carrier_eye.edge_sd=0.5 mm", knobs=[f"{STAGE}=50:80:10 mm"],
+                  aim="spread", speed="60 m/min", carriers=100)  # fmt: skip
+    found = searched(line)
+    assert found.best.values == found.now.values
+    assert found.gain == 0.0

@@ -238,9 +238,9 @@ def _narrowest(space: Space, setup: Setup, speed: float) -> float:
         if not knob.numbers or not last:
             continue
         found = window(space, setup, number, speed)
-        place = setup[number]
-        if found is None or place < 0:
+        if found is None:
             return 0.0
+        place = setup[number] if setup[number] >= 0 else _nearest(space, number)
         rooms.append(min(place - found[0], found[1] - place) / last)
     return min(rooms, default=0.0)
 

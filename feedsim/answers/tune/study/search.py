@@ -31,6 +31,8 @@ _FASTER = 2
 """By so many rungs one has to be faster on the same cards: less may be the luck of these."""
 _WIDER = 8
 """So many setups that are good for what is believed are looked at for what is unsure."""
+_NO_BETTER = 0.005
+"""At a given speed: a spread better by half a per cent, or a jam risk by five, is no better."""
 _TELLS = 1e-3
 """A share of the aim's value: less is no difference."""
 
@@ -174,7 +176,8 @@ def _decided(bench: Bench, found: Mapping[Setup, Looked], best: Setup, *, robust
     some = [best, *(s for s in _spread(space, found, _CANDIDATES) if _apart(space, s, best))]
     at = space.at_speed
     if at is not None:
-        return _decided_at(bench, some[:_CANDIDATES], at, robust=robust)
+        some = list(dict.fromkeys([*some[:_CANDIDATES], space.now]))
+        return _decided_at(bench, some, at, robust=robust)
     found_best = _Best(best, None)
     for setup in some[:_CANDIDATES]:
         found_best = _challenged(bench, found_best, setup, robust=robust)
@@ -232,7 +235,10 @@ def _near_of(bench: Bench, setup: Setup, *, robust: bool) -> float | None:
 
 
 def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robust: bool) -> _Best:
-    """Return the best of some setups at a given speed, those that are accepted alone."""
+    """Return the best of some setups at a given speed, those that are accepted alone.
+
+    All stays as it is, where that is accepted and nothing is better by more than ``_NO_BETTER``.
+    """
     ranked = []
     for place, setup in enumerate(some):
         looked = bench.closed([setup], robust=robust)[0]
@@ -245,7 +251,9 @@ def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robus
             ranked.append((cost(bench.space, setup, there), place, setup))
     if not ranked:
         return _Best(some[0], None)
-    return _Best(min(ranked)[2], speed_mm_s)
+    least = min(ranked)
+    as_is = [row for row in ranked if row[2] == bench.space.now and row[0] <= least[0] + _NO_BETTER]
+    return _Best((as_is or [least])[0][2], speed_mm_s)
 
 
 def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> float | None:
