@@ -16,8 +16,8 @@ __all__ = ["LoggedBelt", "belt_of_log"]
 
 Floats = NDArray[np.float64]
 
-_FIRST_LOOK = 64
-_SLACK_COUNTS = 0.02
+_FIRST_LOOK = 16
+_ROOM = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +55,9 @@ class LoggedBelt:
 def belt_of_log(log: Log, encoder: Encoder) -> tuple[LoggedBelt, ...]:
     """Return the belt's motion, one for each stretch of a log; none without an encoder in it.
 
-    Each piece runs at a constant speed and goes on for as long as it passes every logged count
-    between that count and the next. (A swinging door, as historians of process data thin them;
-    from memory.) A stretch with fewer than two counts has no motion and is left out.
+    Each piece has a constant speed, the least-squares line of its counts, and goes on for as long
+    as it passes each within three quarters of a count: half of one is cut off, as they are whole. A
+    stretch with fewer than two counts has no motion and is left out.
     """
     values = log.encoder
     if values is None:
@@ -70,55 +70,58 @@ def belt_of_log(log: Log, encoder: Encoder) -> tuple[LoggedBelt, ...]:
         there = (values.time_s >= begin) & (values.time_s <= end)
         if np.count_nonzero(there) < 2:
             continue
-        time, low = values.time_s[there] - begin, values.value[there]
+        time, value = values.time_s[there] - begin, values.value[there]
         step = values.step if values.step > 0.0 else 1e-6
-        rate = float(low[-1] - low[0]) / max(float(time[-1] - time[0]), 1e-9)
-        slack = _SLACK_COUNTS * step + 0.5 * log.step_s * rate
-        if values.quantity != "count":
-            low = low - 0.5 * step  # a count is cut off, a length is rounded
-        corners = _corners(time, low - slack, low + step + slack)
+        rate = float(value[-1] - value[0]) / max(float(time[-1] - time[0]), 1e-9)
+        slack = 0.5 * log.step_s * rate
+        # a count is cut off, a length is rounded
+        middle = value + 0.5 * step if values.quantity == "count" else value
+        corners = _corners(time, middle, _ROOM * step + slack)
         belt = BeltMotion(_pieces(corners, unit))
-        found.append(LoggedBelt(belt, begin, end, (step + 2.0 * slack) * unit))
+        found.append(LoggedBelt(belt, begin, end, (step + slack) * unit))
     return tuple(found)
 
 
-def _corners(time: Floats, low: Floats, high: Floats) -> list[tuple[float, float]]:
-    """Return the corners of a line between two bounds that rises throughout."""
+def _corners(time: Floats, middle: Floats, room: float) -> list[tuple[float, float]]:
+    """Return the corners of a line that rises throughout and passes all values within a room."""
+    lines: list[tuple[int, float, float]] = []
     i, last = 0, len(time) - 1
-    here = 0.5 * float(low[0] + high[0])
-    corners = [(float(time[0]), here)]
     while i < last:
-        end, slope = _as_far_as(time, low, high, i=i, here=here)
-        here += max(slope, 0.0) * float(time[end] - time[i])
-        corners.append((float(time[end]), here))
+        end = _as_far_as(time, middle, room, i=i)
+        lines.append((i, *_line(time[i : end + 1], middle[i : end + 1])))
         i = end
-    return corners
+    corners = [(float(time[0]), lines[0][1] + lines[0][2] * float(time[0]))]
+    for (_, level, slope), (at, other, rise) in pairwise(lines):
+        t = float(time[at])
+        corners.append((t, 0.5 * (level + slope * t + other + rise * t)))
+    t = float(time[-1])
+    corners.append((t, lines[-1][1] + lines[-1][2] * t))
+    heights = np.maximum.accumulate([height for _, height in corners])
+    return [(t, float(height)) for (t, _), height in zip(corners, heights, strict=True)]
 
 
-def _as_far_as(
-    time: Floats, low: Floats, high: Floats, *, i: int, here: float
-) -> tuple[int, float]:
-    """Return how far one straight piece from a corner goes, and its slope."""
-    size, end, slope = _FIRST_LOOK, i, 0.0
-    least, most = -np.inf, np.inf
-    while end < len(time) - 1:
-        part = slice(end + 1, end + 1 + size)
-        ran = time[part] - time[i]
-        lowest = np.maximum(np.maximum.accumulate((low[part] - here) / ran), least)
-        highest = np.minimum(np.minimum.accumulate((high[part] - here) / ran), most)
-        fits = lowest <= highest
-        good = len(fits) if bool(fits.all()) else int(np.argmin(fits))
-        if good:
-            least, most = float(lowest[good - 1]), float(highest[good - 1])
-            slope = 0.5 * (least + most)
-            end += good
-        if good < len(fits):
+def _as_far_as(time: Floats, middle: Floats, room: float, *, i: int) -> int:
+    """Return the last of the values from number ``i`` on that one straight line passes."""
+    good, size, bad = i + 1, _FIRST_LOOK, len(time)
+    while good < len(time) - 1:
+        end = min(good + size, len(time) - 1) if bad == len(time) else (good + bad) // 2
+        if end == good:
             break
-        size *= 2
-    if end == i:  # not even the next one: straight to its middle
-        end = i + 1
-        slope = (0.5 * float(low[end] + high[end]) - here) / float(time[end] - time[i])
-    return end, slope
+        level, slope = _line(time[i : end + 1], middle[i : end + 1])
+        off = middle[i : end + 1] - level - slope * time[i : end + 1]
+        if float(np.abs(off).max()) <= room:
+            good, size = end, 2 * size
+        else:
+            bad = end
+    return good
+
+
+def _line(time: Floats, middle: Floats) -> tuple[float, float]:
+    """Return level and slope of the least-squares line (elementary)."""
+    t0, m0 = float(time.mean()), float(middle.mean())
+    t = time - t0
+    slope = float(np.dot(t, middle - m0) / np.dot(t, t))
+    return m0 - slope * t0, slope
 
 
 def _pieces(corners: list[tuple[float, float]], unit: float) -> list[BeltPiece]:

@@ -134,7 +134,7 @@ def _levels(noted: Noted, told: _Told, others: dict[str, Floats]) -> Bools:
 
 
 def _without_bounces(noted: Noted, edge: NDArray[np.intp], told: _Told) -> NDArray[np.intp]:
-    """Take out pairs of edges that are too close for a card, and say so."""
+    """Take out what follows an edge within a millisecond and ends at its level, and say so."""
     time = noted.time_s[edge]
     apart = np.diff(time)
     if len(apart) < 4:
@@ -144,14 +144,18 @@ def _without_bounces(noted: Noted, edge: NDArray[np.intp], told: _Told) -> NDArr
     if not short.any():
         return edge
     clusters = np.split(edge, np.flatnonzero(~short) + 1)
-    kept = [cluster[0] for cluster in clusters if len(cluster) % 2]  # else all is as it was
-    row = int(noted.row[next(c for c in clusters if len(c) > 1)[1]])
+    bounces = [c for c in clusters if len(c) > 2 and len(c) % 2]
+    if not bounces:
+        return edge
+    out = np.concatenate([cluster[1:] for cluster in bounces])
+    kept = np.setdiff1d(edge, out)
+    row = int(noted.row[bounces[0][1]])
     text = (
         f"{noted.signal.name} bounces: {len(edge) - len(kept):,} changes lie within "
         f"{_BOUNCE_S * 1e3:.3g} ms of the one before (first in row {row}); they are left out."
     )
     told.append(Remark(text, row))
-    return np.array(kept, dtype=np.intp)
+    return kept
 
 
 def values_of(noted: Noted, *, told: _Told) -> Values:

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterator
 
+from feedsim.answers.learn.acts_words import program_words
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import GoodnessOfFit
 from feedsim.answers.learn.study.learned import ArrivalFound, Learning
@@ -98,8 +99,18 @@ def learned_text(found: Learning, *, units: System) -> str:
             lines += ["", name, *_table(told, units)]
         if name == "Carriers" and found.arrival is not None:
             lines += _law_words(found.arrival)
-    lines += ["", *_untold(found, units), "", *_ending(found)]
+    lines += ["", *_program(found), "", *_untold(found, units), "", *_ending(found)]
     return "\n".join(lines)
+
+
+def _program(found: Learning) -> Iterator[str]:
+    yield "Program beside its settings"
+    names = [feeder.name for feeder in found.scenario.feeder]
+    virtual = found.machine.encoder.count_mm == 0.0
+    for read in found.program:
+        if len(found.program) > 1:
+            yield f"Log {read.file}:"
+        yield from items(program_words(read, names, virtual=virtual))
 
 
 def _groups(found: Learning) -> Iterator[tuple[str, list[Learned]]]:

@@ -185,7 +185,7 @@ def insert_eye_runs(
     ends_s = -math.inf
     for number, card in enumerate(inserts.cards):
         staged_at_start = number == 0 and not machine.start_empty
-        if not card.drawn or (card.missed and not staged_at_start):
+        if not staged_at_start and (card.missed or not card.drawn):
             continue
         nose = float(inserts.nose_mm[number])
         passes = feed.time_at(nose - card.nose_mm + card.seen_edge_mm)

@@ -13,6 +13,7 @@ from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import ArrivalLaw
 from feedsim.answers.learn.study.one_log import InLog, in_log
 from feedsim.answers.learn.study.placed import Placements, placed_rows
+from feedsim.answers.learn.study.program import ProgramRead, program_of
 from feedsim.answers.learn.study.rows import (
     carrier_rows,
     controller_rows,
@@ -85,6 +86,8 @@ class Learning:
         None without a carrier eye.
     placements : Placements or None
         Measured beside the logs; None where there are none.
+    program : tuple of ProgramRead
+        Of each log, where the program does otherwise than its settings say.
     pitches_mm : tuple of float
         Of the log with the most carriers, in order: a record for the scenario.
     """
@@ -95,6 +98,7 @@ class Learning:
     learned: tuple[Learned, ...]
     arrival: ArrivalFound | None
     placements: Placements | None
+    program: tuple[ProgramRead, ...]
     scenario: Scenario = field(metadata=AS_WRITTEN)
     pitches_mm: tuple[float, ...] = field(metadata=LEFT_OUT)
     machine: Machine = field(metadata=LEFT_OUT)
@@ -140,6 +144,7 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
         learned=tuple(rows),
         arrival=arrival,
         placements=None,
+        program=program_of(logs, [Path(log.file).name for log in logs], machine, rows),
         scenario=scenario,
         pitches_mm=pitches,
         machine=machine,

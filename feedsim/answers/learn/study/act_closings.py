@@ -1,0 +1,321 @@
+"""Closings beside the carrier eye: each mark is followed to the act that these settings ask for.
+
+Marks and closings are both in order, so they are matched in order: a closing belongs to the mark
+that it comes nearest to. What is over on either side is then explained, and only what cannot be,
+whatever the unknown phases are, is held against the program.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from feedsim.answers.learn.study.act_edges import Edge
+from feedsim.answers.learn.study.act_openings import Opened, in_time, late
+from feedsim.answers.learn.study.act_rows import Act, Verdict
+from feedsim.answers.learn.study.act_windows import Stretch, Window
+
+__all__ = ["Closed", "Closings"]
+
+_ROOM = 0.25
+"""Of the time between marks: so far from its window a closing may still be a mark's."""
+
+
+@dataclass(slots=True)
+class Closed:
+    """What came of the marks: an act for each closing, lost marks (time, row, expected; s)."""
+
+    acts: list[Act] = field(default_factory=list)
+    lost: list[tuple[float, int, float]] = field(default_factory=list)
+    marks: int = 0
+    marks_of: dict[int, int] = field(default_factory=dict)
+
+
+class Closings:
+    """Compares the closings of one feeder over one stretch.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        The feeder over a stretch of its log.
+    marks : list of Edge
+        Of the carrier eye.
+    opened : Opened
+        What came of the searches.
+    hidden : list of (float, float)
+        When a mark may have been hidden (s of the stretch).
+    """
+
+    def __init__(
+        self,
+        stretch: Stretch,
+        marks: list[Edge],
+        opened: Opened,
+        *,
+        hidden: list[tuple[float, float]],
+    ) -> None:
+        self._hidden, self._hides_cycles = hidden, stretch.hides_cycles
+        self._cycles, self._marks, self._opened = stretch.cycles, marks, opened
+        self._feed, self._points = stretch.feed, stretch.points
+        machine, feeder = stretch.machine, stretch.feeder
+        self._controller, self._settings = machine.controller, feeder.settings
+        self._disturbed = stretch.disturbed
+        self._begin_s, self._end_s = stretch.begin_s, stretch.length_s
+        self._room_mm = machine.carriers.length_mm - feeder.settings.target_offset_mm
+        self._waits = self._controller.not_ready_engages
+        self._late_closes = self._controller.late_mark_engages
+        self._windows = [self._window(mark, None) for mark in marks]
+        self._closes = [cycle.close_s for cycle in self._cycles]
+        self._matched: dict[int, int] = {}  # cycle → mark
+        self._waited: set[int] = set()
+
+    # -- which closing is whose ---------------------------------------------------------------
+
+    def compared(self) -> Closed:
+        """Match, then judge."""
+        shift = 0.0
+        for _ in range(2):  # a steady shift is taken off, and all matched anew
+            self._match(shift)
+            shift = self._shift()
+        found = Closed()
+        served = dict(sorted((mark, cycle) for cycle, mark in self._matched.items()))
+        lost = self._lost(served)
+        swapped, twice = self._over(served, lost)
+        for number in range(len(self._cycles)):
+            act = self._act(number, swapped=swapped, twice=twice)
+            found.acts.append(act)
+            if number in self._matched:
+                found.marks_of[number] = self._matched[number]
+        gone = set(swapped.values())
+        found.lost = [
+            (
+                0.5 * (self._marks[k].low_s + self._marks[k].high_s) + self._begin_s,
+                self._marks[k].row,
+                self._windows[k].middle_s + self._begin_s,
+            )
+            for k in lost
+            if k not in gone
+        ]
+        found.marks = sum(self._in_sight(k) for k in range(len(self._marks)))
+        return found
+
+    def _window(self, mark: Edge, after: int | None) -> Window:
+        """Return when a mark is due, with the stage correction after a cycle."""
+        distance, slack = self._settings.engage_distance_mm, 0.0
+        edge = None if after is None or after < 0 else self._opened.edges[after]
+        if self._settings.stage_correction and edge is not None and after is not None:
+            extra, slack = self._feed.correction_mm(after, edge, self._points)
+            distance += extra
+        return self._points.window(mark, distance, self._settings.engage_lead_s, slack_mm=slack)
+
+    def _match(self, shift: float) -> None:
+        self._matched, self._waited, last = {}, set(), -1
+        middles = [window.middle_s for window in self._windows]
+        apart = float(np.median(np.diff(middles))) if len(middles) > 2 else math.inf
+        room = _ROOM * apart
+        for number, t in enumerate(self._closes):
+            waiting = self._waiting(number, last + 1)
+            if waiting is not None:
+                last = self._matched[number] = waiting
+                self._waited.add(number)
+                continue
+            at = bisect_left(middles, t - shift)
+            near = [k for k in (at - 1, at) if last < k < len(middles)]
+            near.sort(key=lambda k: abs(middles[k] + shift - t))
+            if near and abs(middles[near[0]] + shift - t) <= room:
+                last = self._matched[number] = near[0]
+
+    def _waiting(self, number: int, first: int) -> int | None:
+        """Return the mark that waits at the head for the feeder, where this closing is for it."""
+        if not self._waits or number == 0 or number - 1 >= len(self._feed.ready):
+            return None
+        cycle, (low, high) = self._cycles[number], self._feed.ready[number - 1]
+        slack = self._points.cycle_s + 1e-4
+        if not (cycle.close_high_s >= low - slack and cycle.close_low_s <= high + slack):
+            return None
+        for k in range(first, len(self._marks)):
+            window = self._windows[k]
+            if self._settings.stage_correction:
+                window = self._window(self._marks[k], number - 1)
+            if window.point_low_s > high + slack:
+                return None
+            passed = self._points.travel_mm(window.point_high_s, cycle.close_low_s)
+            if passed <= self._room_mm + 1.0:
+                return k
+        return None
+
+    def _shift(self) -> float:
+        """Return by how much most matched closings are off (s), 0 where they are in time."""
+        off = []
+        for number, mark in self._matched.items():
+            if number in self._waited:
+                continue
+            low, high = late(*self._cycles[number][:2], self._windows[mark])
+            off.append(0.0 if low <= 0.0 <= high else 0.5 * (low + high))
+        return float(np.median(off)) if off else 0.0
+
+    # -- what is over ------------------------------------------------------------------------
+
+    def _in_sight(self, k: int) -> bool:
+        """Tell whether all that a mark leads to lies in the stretch and is undisturbed."""
+        window = self._windows[k]
+        if not math.isfinite(window.high_s) or window.high_s + self._margin_s() > self._end_s:
+            return False
+        before = bisect_left(self._closes, window.low_s)
+        if before == 0:  # nothing is known of the feeder yet
+            return False
+        return not any(a <= window.high_s and window.low_s <= b for a, b in self._disturbed)
+
+    def _margin_s(self) -> float:
+        return 2.0 * (self._points.cycle_s + self._points.scan_s) + 2e-3
+
+    def _lost(self, served: dict[int, int]) -> list[int]:
+        """Return the marks that had to be acted on and were not."""
+        return [
+            k
+            for k in range(len(self._marks))
+            if k not in served and self._marks[k].sure and self._in_sight(k) and self._must(k)
+        ]
+
+    def _must(self, k: int) -> bool:
+        """Tell whether no rule lets these settings pass a mark over."""
+        mark, window = self._marks[k], self._windows[k]
+        before = self._before(window.low_s)
+        if before < 0 or before >= len(self._feed.ready):
+            return False
+        if any(cycle <= before for cycle in self._opened.failed):
+            return False
+        if self._hides_cycles and self._cycles[before].open_high_s > window.low_s:
+            return False
+        ready = self._feed.ready[before][1]
+        if ready + self._margin_s() > window.low_s:
+            reached = self._points.travel_mm(window.point_low_s, ready + self._margin_s())
+            if not self._waits or reached > self._room_mm - 1.0:
+                return False
+        if mark.known_high_s > window.point_low_s and not self._late_closes:
+            return False
+        return self._pending(k) < self._controller.mark_memory
+
+    def _before(self, t: float) -> int:
+        """Return the last cycle whose closing is not a later mark's, before a time."""
+        return bisect_left(self._closes, t) - 1
+
+    def _pending(self, k: int) -> int:
+        """Return how many marks may be in memory as one becomes known, at most."""
+        known, margin = self._marks[k].known_high_s, self._margin_s()
+        count, j = 0, k - 1
+        while j >= 0:
+            until = self._windows[j].high_s + margin
+            if self._waits:
+                until += self._room_mm / max(self._points.speed_mm_s(until), 1.0)
+            if until < self._marks[k].known_low_s and self._windows[j].high_s < known:
+                break
+            count, j = count + 1, j - 1
+        return count
+
+    def _over(self, served: dict[int, int], lost: list[int]) -> tuple[dict[int, int], set[int]]:
+        """Explain closings that are no mark's: swapped with the next (cycle → mark), or twice."""
+        swapped: dict[int, int] = {}
+        twice: set[int] = set()
+        left = set(lost)
+        for number, t in enumerate(self._closes):
+            if number in self._matched or number == 0:
+                continue
+            passed = [k for k in left if self._windows[k].high_s < t and k + 1 in served]
+            last = max(passed, default=None)
+            if last is not None and served[last + 1] == number - 1:
+                swapped[number] = last
+                left.discard(last)
+            elif number - 1 in self._matched:
+                twice.add(number)
+        return swapped, twice
+
+    # -- one by one --------------------------------------------------------------------------
+
+    def _act(self, number: int, *, swapped: dict[int, int], twice: set[int]) -> Act:
+        cycle, mark = self._cycles[number], self._matched.get(number, swapped.get(number))
+        nan, window, edge_s = math.nan, None, math.nan
+        exact = False
+        low = high = nan
+        if mark is not None:
+            edge = self._marks[mark]
+            window = self._windows[mark]
+            if self._settings.stage_correction:
+                window = self._window(edge, number - 1)
+            if number in self._waited:
+                ready_low, ready_high = self._feed.ready[number - 1]
+                window = window._replace(
+                    low_s=max(window.low_s, ready_low),
+                    high_s=max(window.high_s, ready_high + self._points.cycle_s),
+                )
+            edge_s = 0.5 * (edge.low_s + edge.high_s)
+            low, high = late(cycle.close_low_s, cycle.close_high_s, window)
+            exact = number not in self._waited and window.point_low_s > edge.known_high_s
+        speed = self._points.speed_mm_s(cycle.close_s)
+        return Act(
+            time_s=cycle.close_s + self._begin_s,
+            row=cycle.close_row,
+            edge_s=edge_s + self._begin_s,
+            expected_s=nan if window is None else window.middle_s + self._begin_s,
+            late_low_s=low,
+            late_high_s=high,
+            counts_per_s=speed / self._points.unit_mm,
+            speed_mm_s=speed,
+            travel_mm=nan if mark is None else self._points.travel_mm(edge_s, cycle.close_s),
+            verdict=self._verdict(number, low, high, swapped=swapped, twice=twice),
+            cycle=number,
+            exact=exact,
+        )
+
+    def _verdict(
+        self,
+        number: int,
+        low: float,
+        high: float,
+        *,
+        swapped: dict[int, int],
+        twice: set[int],
+    ) -> Verdict:
+        t = self._closes[number]
+        if any(a <= t <= b for a, b in self._disturbed):
+            return Verdict.NOT_JUDGED
+        if number in swapped:
+            return Verdict.SWAPPED
+        mark = self._matched.get(number)
+        if mark is None:
+            return self._without(number, twice)
+        if self._settings.stage_correction and not self._corrected(number):
+            return Verdict.NOT_JUDGED
+        if self._too_soon(number, mark):
+            return Verdict.NOT_ASKED
+        return in_time(low, high)
+
+    def _without(self, number: int, twice: set[int]) -> Verdict:
+        """Return what a closing without a mark is; its mark may lie before the stretch."""
+        t = self._closes[number]
+        speed = max(self._points.speed_mm_s(t), 1e-9)
+        reach = (self._settings.engage_distance_mm + self._room_mm) / speed + self._margin_s()
+        unsure = any(
+            not mark.sure and mark.low_s < t < mark.low_s + 2.0 * reach for mark in self._marks
+        )
+        unsure |= any(a < t < b + reach for a, b in self._hidden)
+        if t < reach or unsure:
+            return Verdict.NOT_JUDGED
+        return Verdict.TWICE if number in twice else Verdict.NO_MARK
+
+    def _corrected(self, number: int) -> bool:
+        return number > 0 and self._opened.edges[number - 1] is not None
+
+    def _too_soon(self, number: int, mark: int) -> bool:
+        """Tell whether these settings would have let a mark go by for certain."""
+        window, edge = self._windows[mark], self._marks[mark]
+        margin = self._margin_s()
+        if number > 0 and number - 1 < len(self._feed.ready) and not self._waits:
+            ready = self._feed.ready[number - 1][0]
+            if ready < math.inf and ready > self._cycles[number].close_high_s + margin:
+                return True
+        late_for_sure = edge.known_low_s > window.point_high_s
+        return late_for_sure and not self._late_closes

@@ -1,0 +1,229 @@
+"""Acts of a logged machine beside what its settings ask for: the rows, and what they come to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Act",
+    "ActRows",
+    "ComparedActs",
+    "FeederActs",
+    "LostMarks",
+    "Pattern",
+    "ProgramFault",
+    "Verdict",
+    "act_rows",
+    "lost_marks",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+Pattern = Literal[
+    "late_by_ticks",
+    "count_scale",
+    "lead_sign",
+    "offset",
+    "drift",
+    "sporadic",
+    "marks_lost",
+    "marks_twice",
+    "order_swapped",
+    "no_mark",
+    "not_asked",
+]
+
+
+class Verdict(IntEnum):
+    """What an act is beside the settings."""
+
+    AS_ASKED = 0
+    EARLY = 1
+    LATE = 2
+    TWICE = 3  # once more for a carrier that has had its insert
+    SWAPPED = 4  # for a carrier whose follower was served first
+    NO_MARK = 5  # no edge led to it
+    NOT_ASKED = 6  # these settings would have let the carrier go by
+    NOT_JUDGED = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One closing or opening; times on the log's axis (s).
+
+    ``late_low_s``, ``late_high_s``: it came so much later than asked, an interval. ``exact``: its
+    instant follows from the edge alone; no feeder was waited for, and no mark was late.
+    """
+
+    time_s: float
+    row: int
+    edge_s: float
+    expected_s: float
+    late_low_s: float
+    late_high_s: float
+    counts_per_s: float
+    speed_mm_s: float
+    travel_mm: float
+    verdict: Verdict
+    cycle: int
+    exact: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ActRows:
+    """The closings, or the openings, of one feeder: columns of shape (n,).
+
+    Attributes
+    ----------
+    time_s, row
+        When it was logged (the middle of the interval), and in which row.
+    edge_s, expected_s : float64
+        The edge that led to it, and the middle of when these settings have it; NaN for none.
+    late_low_s, late_high_s : float64
+        It came so much later than asked (below 0: earlier): an interval, in which 0 lies where it
+        is as asked.
+    counts_per_s, speed_mm_s : float64
+        Of the belt then: counts, or mm on a virtual master; counted mm/s.
+    travel_mm : float64
+        Counted belt travel from the edge to the act.
+    verdict : int8
+        :class:`Verdict`.
+    cycle : int64
+        Number of the feed cycle it belongs to, in the order of the log.
+    exact : bool
+        Its instant follows from the edge alone: no mark was late, no feeder waited for.
+    """
+
+    time_s: Floats
+    row: Ints
+    edge_s: Floats
+    expected_s: Floats
+    late_low_s: Floats
+    late_high_s: Floats
+    counts_per_s: Floats
+    speed_mm_s: Floats
+    travel_mm: Floats
+    verdict: NDArray[np.int8]
+    cycle: Ints
+    exact: NDArray[np.bool_]
+
+    @property
+    def judged(self) -> NDArray[np.bool_]:
+        """Which acts were judged."""
+        told: NDArray[np.bool_] = self.verdict != Verdict.NOT_JUDGED
+        return told
+
+
+@dataclass(frozen=True, slots=True)
+class LostMarks:
+    """Marks that these settings would have acted on, and the machine did not; shape (n,)."""
+
+    time_s: Floats
+    row: Ints
+    expected_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class FeederActs:
+    """What one feeder did.
+
+    ``marks``: how many edges of the carrier eye were judged.
+    """
+
+    closings: ActRows
+    openings: ActRows
+    lost: LostMarks
+    marks: int
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramFault:
+    """Something that the program does otherwise than its settings say.
+
+    Attributes
+    ----------
+    pattern : str
+        What it is most like.
+    feeder : int
+    acts : {"closings", "openings", "all"}
+        Which acts.
+    count, judged : int
+        So many of so many acts, or marks.
+    late_s, late_counts : float
+        By how much; NaN where it has no size. Counts are mm on a virtual master.
+    ticks : int
+        Whole ticks of ``late_by_ticks``; else 0.
+    ratio : float
+        Of ``count_scale``: travel run over travel asked for. NaN elsewhere.
+    drift_s_per_hour : float
+        Of ``drift``; NaN elsewhere.
+    first_s, first_row, first_at
+        The first such act; its time as the log writes it.
+    after : str
+        What nearly all of them came after: "a double"; "" for nothing in common.
+    or_else : tuple of str
+        Patterns that would look the same in this log.
+    """
+
+    pattern: Pattern
+    feeder: int
+    acts: Literal["closings", "openings", "all"]
+    count: int
+    judged: int
+    first_s: float
+    first_row: int
+    first_at: str = ""
+    late_s: float = float("nan")
+    late_counts: float = float("nan")
+    ticks: int = 0
+    ratio: float = float("nan")
+    drift_s_per_hour: float = float("nan")
+    after: str = ""
+    or_else: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedActs:
+    """The acts of all feeders; ``not_judged``: why some, or all, could not be, a sentence each."""
+
+    feeders: tuple[FeederActs, ...]
+    faults: tuple[ProgramFault, ...]
+    not_judged: tuple[str, ...] = ()
+
+
+def act_rows(acts: list[Act]) -> ActRows:
+    """Turn acts into columns."""
+
+    def floats(name: str) -> Floats:
+        return np.array([getattr(act, name) for act in acts], dtype=np.float64)
+
+    return ActRows(
+        floats("time_s"),
+        np.array([act.row for act in acts], dtype=np.int64),
+        floats("edge_s"),
+        floats("expected_s"),
+        floats("late_low_s"),
+        floats("late_high_s"),
+        floats("counts_per_s"),
+        floats("speed_mm_s"),
+        floats("travel_mm"),
+        np.array([act.verdict for act in acts], dtype=np.int8),
+        np.array([act.cycle for act in acts], dtype=np.int64),
+        np.array([act.exact for act in acts], dtype=np.bool_),
+    )
+
+
+def lost_marks(marks: list[tuple[float, int, float]]) -> LostMarks:
+    """Turn lost marks (time, row, expected) into columns."""
+    columns = list(zip(*marks, strict=True)) or [(), (), ()]
+    return LostMarks(
+        np.array(columns[0], dtype=np.float64),
+        np.array(columns[1], dtype=np.int64),
+        np.array(columns[2], dtype=np.float64),
+    )

@@ -1,0 +1,208 @@
+"""When a logged line's program would act: windows of time, by the engine's own points and motion.
+
+What is not known of a log is kept as an interval throughout: an edge lies between two looks, the
+encoder's count between that count and the next, the scan's and the motion tick's phase anywhere.
+So an act that these settings ask for lies within its window for certain, and one outside was asked
+for by something else.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from feedsim.answers.learn.study.act_edges import Edge, Run
+from feedsim.logs.belt import LoggedBelt
+from feedsim.machine import Encoder, Feeder, Machine
+from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.motion.master import Master
+
+__all__ = ["Cycle", "LoggedFeed", "Points", "Stretch", "Window"]
+
+_SURE_S = 2e-6
+"""What rounding of written times and of floats comes to."""
+
+
+class Window(NamedTuple):
+    """When a point is reached, as an interval, and when its act has to come (s of the stretch)."""
+
+    point_low_s: float
+    point_high_s: float
+    low_s: float
+    high_s: float
+
+    @property
+    def middle_s(self) -> float:
+        """The middle of when the act has to come."""
+        return 0.5 * (self.low_s + self.high_s)
+
+
+class Points:
+    """Asks the engine's master, over the logged belt, when points are reached."""
+
+    def __init__(self, belt: LoggedBelt, machine: Machine) -> None:
+        controller = machine.controller
+        self.cycle_s, self.scan_s = controller.motion_cycle_s, controller.scan_s
+        at_once = replace(controller, scan_s=0.0, motion_cycle_s=0.0)
+        self.master = Master(belt.belt, Encoder(), controller=at_once, phase=0.0, ticks_phase_s=0.0)
+        count = machine.encoder.count_mm
+        self.unit_mm = count or 1.0
+        # of a reading cut off, of a point rounded to counts, and of the belt between logged counts
+        self._early_mm = 1.5 * count + belt.within_mm
+        self._late_mm = 0.5 * count + belt.within_mm
+
+    def window(self, edge: Edge, distance_mm: float, lead_s: float, *, slack_mm: float) -> Window:
+        """Return when an act is due, a distance less lead times speed after an edge.
+
+        Parameters
+        ----------
+        slack_mm : float
+            So much more is not known of the distance.
+        """
+        low = self._reached(edge.low_s, distance_mm - self._early_mm - slack_mm, lead_s)
+        high = self._reached(edge.high_s, distance_mm + self._late_mm + slack_mm, lead_s)
+        low, high = low - _SURE_S, high + _SURE_S
+        return Window(
+            low, high, max(low, edge.known_low_s), max(high, edge.known_high_s) + self.cycle_s
+        )
+
+    def _reached(self, edge_s: float, distance_mm: float, lead_s: float) -> float:
+        """Return when a point is reached (s); one that lies before its edge: before it by that."""
+        edge_s = max(edge_s, 0.0)
+        master = self.master
+        reading = master.belt.position(edge_s)
+        speed = master.speed.at(edge_s)
+        ahead = distance_mm - lead_s * speed
+        if ahead <= 0.0:
+            return edge_s + (ahead / speed if speed > 0.0 else 0.0)
+        return master.first_action(reading, distance_mm, lead=lead_s, not_before=edge_s)
+
+    def speed_mm_s(self, t: float) -> float:
+        """Return the belt's speed (mm/s)."""
+        return self.master.belt.speed(max(t, 0.0))
+
+    def travel_mm(self, from_s: float, to_s: float) -> float:
+        """Return the belt's travel between two times (mm)."""
+        belt = self.master.belt
+        return belt.position(max(to_s, 0.0)) - belt.position(max(from_s, 0.0))
+
+
+class Cycle(NamedTuple):
+    """A logged feed cycle: closing and opening as intervals (s of the stretch), and their rows.
+
+    An opening that was not logged is ``inf``.
+    """
+
+    close_low_s: float
+    close_high_s: float
+    close_row: int
+    open_low_s: float
+    open_high_s: float
+    open_row: int
+
+    @property
+    def close_s(self) -> float:
+        """The middle of its closing."""
+        return 0.5 * (self.close_low_s + self.close_high_s)
+
+    @property
+    def open_s(self) -> float:
+        """The middle of its opening."""
+        return 0.5 * (self.open_low_s + self.open_high_s)
+
+
+class LoggedFeed:
+    """The feed's motion as the model has it for the logged acts; when it is ready, where it is."""
+
+    def __init__(self, belt: LoggedBelt, feeder: Feeder, cycles: list[Cycle]) -> None:
+        self._feeder, self._cycles, clutch = feeder, cycles, feeder.clutch
+        self._delay_s = feeder.servo.command_delay_s
+        ramp_in = Ramp(clutch.ramp_in, clutch.travel_ramp)
+        ramp_out = Ramp(clutch.ramp_out, clutch.travel_ramp)
+        ratio = feeder.settings.speed_ratio
+        self.feed = FeedMotion(belt.belt, scale_error=0.0, ratio=ratio, servo=feeder.servo)
+        self.ready: list[tuple[float, float]] = []
+        self.rest_mm: list[float] = []
+        for cycle in cycles:
+            self.feed.engage(max(cycle.close_s, 0.0) + self._delay_s, ramp_in)
+            if cycle.open_s == math.inf:
+                self.ready.append((math.inf, math.inf))
+                self.rest_mm.append(math.nan)
+                break
+            opens = cycle.open_s + self._delay_s
+            self.feed.open(opens, ramp_out)
+            rest, rest_mm = self.feed.rest()
+            ready = max(rest, opens) + clutch.settle_s
+            wide = 0.5 * (cycle.open_high_s - cycle.open_low_s)
+            wide += 0.5 * (cycle.close_high_s - cycle.close_low_s) + _SURE_S
+            self.ready.append((ready - wide, ready + wide))
+            self.rest_mm.append(rest_mm)
+
+    def correction_mm(self, number: int, edge: Edge, points: Points) -> tuple[float, float]:
+        """Return what stage correction adds to the next engage distance, and how far that is open.
+
+        Both in mm of belt travel, after cycle ``number`` with its captured edge (model, section 8).
+        """
+        settings, eye = self._feeder.settings, self._feeder.eye
+        speed = settings.speed_ratio * points.speed_mm_s(edge.known_high_s)
+        delay = eye.response_s + eye.filter_s + (0.5 * points.scan_s if eye.scanned else 0.0)
+        middle = 0.5 * (edge.low_s + edge.high_s)
+        travelled = self.rest_mm[number] - self.feed.position(max(middle, 0.0))
+        estimate = travelled + speed * delay
+        cycle = self._cycles[number]
+        open_s = edge.high_s - edge.low_s + cycle.open_high_s - cycle.open_low_s
+        open_mm = 0.5 * speed * open_s / settings.speed_ratio
+        return (estimate - settings.stage_position_mm) / settings.speed_ratio, open_mm
+
+    def length_mm(self, run: Run) -> float:
+        """Return the length of what an eye's output was on for; NaN where it is not over."""
+        if run.off_high_s == math.inf:
+            return math.nan
+        on, off = 0.5 * (run.on_low_s + run.on_high_s), 0.5 * (run.off_low_s + run.off_high_s)
+        return self.feed.position(max(off, 0.0)) - self.feed.position(max(on, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One feeder over one stretch of its log.
+
+    Attributes
+    ----------
+    disturbed : list of (float, float)
+        Nothing is judged in these (s of the stretch): about where the belt stood.
+    begin_s, length_s : float
+        On the log's axis; and from there on.
+    period_s : float
+        Of the log's looks; 0 where it has none.
+    """
+
+    machine: Machine
+    feeder: Feeder
+    cycles: list[Cycle]
+    feed: LoggedFeed
+    points: Points
+    disturbed: list[tuple[float, float]]
+    begin_s: float
+    length_s: float
+    period_s: float
+
+    def is_disturbed(self, from_s: float, to_s: float) -> bool:
+        """Tell whether something lies where nothing is judged."""
+        return any(a <= to_s and from_s <= b for a, b in self.disturbed)
+
+    @property
+    def hides_cycles(self) -> bool:
+        """Whether a clutch may open and close again between two looks of the log."""
+        clutch = self.feeder.clutch
+        ramp = clutch.ramp_out
+        if clutch.travel_ramp:
+            ramp /= max(self.machine.line.speed_mm_s, 1.0)
+        return ramp + clutch.settle_s < 1.5 * self.period_s
+
+    @property
+    def insert_pitch_s(self) -> float:
+        """The time from insert to insert at line speed."""
+        inserts, speed = self.feeder.inserts, self.machine.line.speed_mm_s
+        pitch_mm = inserts.length_mm + inserts.gap_mm
+        return pitch_mm / max(speed * self.feeder.settings.speed_ratio, 1.0)

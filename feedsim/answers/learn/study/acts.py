@@ -1,0 +1,212 @@
+"""The modelled controller beside the logged one, act by act.
+
+Its inputs are the log's: the eyes' edges, the encoder, and what the feeder did before. So one act
+that goes astray leads to no second one: each is held against what the settings ask for as things
+stood in the log.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.learn.study.act_closings import Closings
+from feedsim.answers.learn.study.act_context import carriers_joined, contexts_of, inserts_joined
+from feedsim.answers.learn.study.act_edges import edges_of, runs_of
+from feedsim.answers.learn.study.act_faults import faults_of
+from feedsim.answers.learn.study.act_openings import Opened, compared_openings
+from feedsim.answers.learn.study.act_rows import (
+    Act,
+    ComparedActs,
+    FeederActs,
+    act_rows,
+    lost_marks,
+)
+from feedsim.answers.learn.study.act_windows import Cycle, LoggedFeed, Points, Stretch
+from feedsim.logs.belt import LoggedBelt, belt_of_log
+from feedsim.logs.log import Level, Log
+from feedsim.machine import Machine
+
+__all__ = ["compared_acts"]
+
+Floats = NDArray[np.float64]
+
+_SLOW, _STANDS_S, _BEFORE_S = 0.5, 0.05, 1.0
+_PITCHES_AFTER = 3.0
+
+
+@dataclass(slots=True)
+class _Found:
+    """What is gathered of one feeder over the stretches of a log."""
+
+    closings: list[Act] = field(default_factory=list)
+    openings: list[Act] = field(default_factory=list)
+    lost: list[tuple[float, int, float]] = field(default_factory=list)
+    marks: int = 0
+    contexts: dict[tuple[str, int], set[str]] = field(default_factory=dict)
+
+
+def compared_acts(log: Log, machine: Machine) -> ComparedActs:
+    """Hold every logged act against what the machine's settings ask for.
+
+    Parameters
+    ----------
+    log : Log
+        Of the line, plausible.
+    machine : Machine
+        With its settings solved.
+
+    Returns
+    -------
+    ComparedActs
+        With no act judged where carrier eye, encoder or clutch are not logged, which it says.
+    """
+    empty = FeederActs(act_rows([]), act_rows([]), lost_marks([]), 0)
+    missing = _missing(log, machine)
+    if missing:
+        return ComparedActs((empty,) * len(log.feeders), (), tuple(missing))
+    not_judged: list[str] = []
+    found = [_Found() for _ in log.feeders]
+    belts = belt_of_log(log, machine.encoder)
+    for belt in belts:
+        disturbed = _disturbed(belt, machine)
+        if disturbed:
+            at = log.clock.text(disturbed[0][0] + belt.begin_s)
+            not_judged.append(
+                f"Acts are not judged about where the belt stood or ran slowly ({len(disturbed)} "
+                f"times, first from {at})."
+            )
+        for number, one in enumerate(found):
+            if log.feeders[number].clutch is None:
+                continue
+            _stretch(log, machine, number, belt=belt, disturbed=disturbed, found=one)
+    for number, feeder in enumerate(log.feeders):
+        if feeder.clutch is None:
+            not_judged.append(f"feeder.{number}.clutch is not logged: none of its acts is judged.")
+        elif feeder.eye is None:
+            not_judged.append(f"feeder.{number}.eye is not logged: its openings are not judged.")
+    feeders = tuple(
+        FeederActs(act_rows(one.closings), act_rows(one.openings), lost_marks(one.lost), one.marks)
+        for one in found
+    )
+    # the middle of an event's interval lies a quarter of a look before that of a sample's
+    look_s = (0.5 if log.shape == "samples" else 0.75) * _look_s(log)
+    faults = [
+        replace(fault, first_at=log.clock.text(fault.first_s))
+        for number, feeder in enumerate(feeders)
+        for fault in faults_of(
+            feeder, machine, number, contexts=found[number].contexts, look_s=look_s
+        )
+    ]
+    return ComparedActs(feeders, tuple(faults), tuple(not_judged))
+
+
+def _look_s(log: Log) -> float:
+    return log.period_s if math.isfinite(log.period_s) else log.step_s
+
+
+def _missing(log: Log, machine: Machine) -> list[str]:
+    missing = []
+    if log.carrier_eye is None:
+        missing.append("carrier_eye is not logged: no act can be held against its edge.")
+    if log.encoder is None:
+        missing.append("No encoder is logged: no travel from edge to act is known.")
+    if all(feeder.clutch is None for feeder in log.feeders):
+        missing.append("No clutch is logged: there are no acts to judge.")
+    supervision = machine.supervision
+    if supervision is not None and any(adjust.settings for adjust in supervision.adjusts):
+        missing.append("The scenario changes settings as it runs: its acts are not judged.")
+    return missing
+
+
+def _disturbed(belt: LoggedBelt, machine: Machine) -> list[tuple[float, float]]:
+    """Return where nothing is judged (s of the stretch): about where the belt ran slowly or stood.
+
+    From a second before until the belt has run from the eye past the last feeder, and some pitches.
+    """
+    motion = belt.belt
+    length = belt.end_s - belt.begin_s
+    starts = np.array(motion.start_times)
+    ends = np.minimum(np.array(motion.end_times), length)
+    speeds = np.array(motion.start_speeds)
+    usual = float(np.average(speeds, weights=np.maximum(ends - starts, 0.0)))
+    slow = (speeds < _SLOW * min(usual, machine.line.speed_mm_s)) & (ends - starts > _STANDS_S)
+    far = max(feeder.settings.engage_distance_mm for feeder in machine.feeders)
+    far += _PITCHES_AFTER * machine.carriers.pitch_mm
+    found: list[tuple[float, float]] = []
+    for start, end in zip(starts[slow], ends[slow], strict=True):
+        until = min(motion.time_at(motion.position(float(end)) + far), length + 1.0)
+        begin = float(start) - _BEFORE_S
+        if found and begin <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], until))
+        else:
+            found.append((begin, until))
+    return found
+
+
+def _cycles(clutch: Level, belt: LoggedBelt) -> list[Cycle]:
+    """Return the feed cycles that begin within a stretch."""
+    begin, end = belt.begin_s, belt.end_s
+    cycles = []
+    for i in np.flatnonzero((clutch.on_s >= begin) & (clutch.on_s <= end)):
+        t, within = float(clutch.on_s[i]) - begin, float(clutch.on_within_s[i])
+        j = int(np.searchsorted(clutch.off_s, clutch.on_s[i]))
+        opens, wide, row = math.inf, 0.0, 0
+        if j < len(clutch.off_s) and clutch.off_s[j] <= end:
+            opens, wide = float(clutch.off_s[j]) - begin, float(clutch.off_within_s[j])
+            row = int(clutch.off_row[j])
+        row_on = int(clutch.on_row[i])
+        cycles.append(Cycle(t - within, t + within, row_on, opens - wide, opens + wide, row))
+    return cycles
+
+
+def _stretch(
+    log: Log,
+    machine: Machine,
+    number: int,
+    *,
+    belt: LoggedBelt,
+    disturbed: list[tuple[float, float]],
+    found: _Found,
+) -> None:
+    """Compare one feeder over one stretch."""
+    feeder, logged = machine.feeders[number], log.feeders[number]
+    if log.carrier_eye is None or logged.clutch is None:
+        return
+    cycles = _cycles(logged.clutch, belt)
+    stretch = Stretch(
+        machine,
+        feeder,
+        cycles,
+        LoggedFeed(belt, feeder, cycles),
+        Points(belt, machine),
+        disturbed,
+        belt.begin_s,
+        belt.end_s - belt.begin_s,
+        _look_s(log),
+    )
+    runs = runs_of(log.carrier_eye, belt.begin_s, belt.end_s)
+    marks = edges_of(runs, machine.carrier_eye, machine.controller)
+    opened = Opened()
+    hidden = carriers_joined(runs, stretch)
+    if logged.eye is None:
+        opened.edges = [None] * len(cycles)
+    else:
+        runs = runs_of(logged.eye, belt.begin_s, belt.end_s)
+        edges = edges_of(runs, feeder.eye, machine.controller)
+        opened = compared_openings(stretch, edges, inserts_joined(runs, stretch))
+    closed = Closings(stretch, marks, opened, hidden=hidden).compared()
+    first = 1 + max((act.cycle for act in found.closings), default=-1)
+    contexts = contexts_of(stretch, marks, opened.edges, marks_of=closed.marks_of)
+    for kind, acts, into in (
+        ("closings", closed.acts, found.closings),
+        ("openings", opened.acts, found.openings),
+    ):
+        for act in acts:
+            found.contexts[kind, first + act.cycle] = contexts[act.cycle]
+            into.append(replace(act, cycle=first + act.cycle))
+    found.lost += closed.lost
+    found.marks += closed.marks
