@@ -111,6 +111,12 @@ class Closings:
             distance += extra
         return self._points.window(mark, distance, self._settings.engage_lead_s, slack_mm=slack)
 
+    def _due(self, k: int, after: int) -> Window:
+        """Return when a mark is due after a cycle."""
+        if self._settings.stage_correction:
+            return self._window(self._marks[k], after)
+        return self._windows[k]
+
     def _match(self, shift: float) -> None:
         self._matched, self._waited, last = {}, set(), -1
         middles = [window.middle_s for window in self._windows]
@@ -123,10 +129,13 @@ class Closings:
                 self._waited.add(number)
                 continue
             at = bisect_left(middles, t - shift)
-            near = [k for k in (at - 1, at) if last < k < len(middles)]
-            near.sort(key=lambda k: abs(middles[k] + shift - t))
-            if near and abs(middles[near[0]] + shift - t) <= room:
-                last = self._matched[number] = near[0]
+            near = [
+                (abs(self._due(k, number - 1).middle_s + shift - t), k)
+                for k in range(at - 2, at + 2)
+                if last < k < len(middles)
+            ]
+            if near and min(near)[0] <= room:
+                last = self._matched[number] = min(near)[1]
 
     def _waiting(self, number: int, first: int) -> int | None:
         """Return the mark that waits at the head for the feeder, where this closing is for it."""
@@ -137,9 +146,7 @@ class Closings:
         if not (cycle.close_high_s >= low - slack and cycle.close_low_s <= high + slack):
             return None
         for k in range(first, len(self._marks)):
-            window = self._windows[k]
-            if self._settings.stage_correction:
-                window = self._window(self._marks[k], number - 1)
+            window = self._due(k, number - 1)
             if window.point_low_s > high + slack:
                 return None
             passed = self._points.travel_mm(window.point_high_s, cycle.close_low_s)
@@ -153,7 +160,7 @@ class Closings:
         for number, mark in self._matched.items():
             if number in self._waited:
                 continue
-            low, high = late(*self._cycles[number][:2], self._windows[mark])
+            low, high = late(*self._cycles[number][:2], self._due(mark, number - 1))
             off.append(0.0 if low <= 0.0 <= high else 0.5 * (low + high))
         return float(np.median(off)) if off else 0.0
 
@@ -182,11 +189,13 @@ class Closings:
 
     def _must(self, k: int) -> bool:
         """Tell whether no rule lets these settings pass a mark over."""
-        mark, window = self._marks[k], self._windows[k]
-        before = self._before(window.low_s)
+        mark = self._marks[k]
+        before = self._before(self._windows[k].low_s)
         if before < 0 or before >= len(self._feed.ready):
             return False
-        if any(cycle <= before for cycle in self._opened.failed):
+        window = self._due(k, before)
+        moved = self._before(window.low_s) != before  # by a correction, past an act
+        if moved or any(cycle <= before for cycle in self._opened.failed):
             return False
         if self._hides_cycles and self._cycles[before].open_high_s > window.low_s:
             return False
@@ -242,9 +251,7 @@ class Closings:
         low = high = nan
         if mark is not None:
             edge = self._marks[mark]
-            window = self._windows[mark]
-            if self._settings.stage_correction:
-                window = self._window(edge, number - 1)
+            window = self._due(mark, number - 1)
             if number in self._waited:
                 ready_low, ready_high = self._feed.ready[number - 1]
                 window = window._replace(
@@ -311,7 +318,7 @@ class Closings:
 
     def _too_soon(self, number: int, mark: int) -> bool:
         """Tell whether these settings would have let a mark go by for certain."""
-        window, edge = self._windows[mark], self._marks[mark]
+        window, edge = self._due(mark, number - 1), self._marks[mark]
         margin = self._margin_s()
         if number > 0 and number - 1 < len(self._feed.ready) and not self._waits:
             ready = self._feed.ready[number - 1][0]
