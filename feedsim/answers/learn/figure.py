@@ -288,8 +288,9 @@ def _gaps(
     unit = display_unit("length", units)
     x = part.inserts.mm[part.inserts.single] - ins.length_mm
     _histogram(axes, x, unit.factor)
-    low, high = axes.get_xlim()
-    at = np.linspace(low, high, 500) / unit.factor
+    low, high = (end / unit.factor for end in axes.get_xlim())
+    reach = 3.0 * ins.gap_sd_mm
+    at = np.linspace(min(low, ins.gap_mm - reach), max(high, ins.gap_mm + reach), 500)
     width = max((x.max() - x.min()) / _bins(x), 1e-9)
     path = f"feeder.{number}.insert"
     gap, sd = rows.get(f"{path}.gap"), rows.get(f"{path}.gap_sd")
