@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from feedsim.metrics.plain import MAY_BE_OPEN
 
 __all__ = [
     "Act",
@@ -179,11 +182,11 @@ class ProgramFault:
     first_s: float
     first_row: int
     first_at: str = ""
-    late_s: float = float("nan")
-    late_counts: float = float("nan")
+    late_s: float = field(default=math.nan, metadata=MAY_BE_OPEN)
+    late_counts: float = field(default=math.nan, metadata=MAY_BE_OPEN)
     ticks: int = 0
-    ratio: float = float("nan")
-    drift_s_per_hour: float = float("nan")
+    ratio: float = field(default=math.nan, metadata=MAY_BE_OPEN)
+    drift_s_per_hour: float = field(default=math.nan, metadata=MAY_BE_OPEN)
     after: str = ""
     or_else: tuple[str, ...] = ()
 
