@@ -182,7 +182,8 @@ class TuneUnsure(Section):
         "Between which two values it lies. This or by.", None, json_schema_extra=no_default
     )
     law: Annotated[Literal["uniform", "triangular", "normal"], Choice(*LAWS)] = described(
-        "How likely the values in between are; of normal the ends are two standard deviations off.",
+        "How likely the values in between are. Of normal, by is two standard deviations, and none "
+        "lies more than three off; the ends of between are these three.",
         "uniform",
     )
 

@@ -20,6 +20,14 @@ _Path = tuple[str | int, ...]
 _LINE_SPEED = "line.speed"
 _MOST = {"knob": 12, "unsure": 24}
 _OWN = ("tune", "sweep", "title", "seed", "run", "acceptance")
+_TYPED = (
+    "stage_position",
+    "engage_distance",
+    "engage_lead",
+    "disengage_distance",
+    "disengage_lead",
+)
+"""Settings of a feeder that the machine meets as they are typed in: nothing of it lies off them."""
 
 
 def path_of(key: str) -> list[str | int]:
@@ -81,6 +89,13 @@ def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[
             yield Fault(dotted((*here, "key")), shown(key), message=message)
             return
         yield from _knob(here, leaf, values, price=price)
+        return
+    if ".settings." in key and key.rsplit(".", maxsplit=1)[-1] in _TYPED:
+        message = (
+            f"{key} is typed in, so it is known; unsure is what the machine is, such as "
+            "carrier_eye.response or feeder.0.insert.gap"
+        )
+        yield Fault(dotted((*here, "key")), shown(key), message=message)
         return
     try:
         unsure = TuneUnsure(**data["tune"]["unsure"][here[2]])

@@ -127,7 +127,9 @@ UNSURE = [
     ("carrier_eye.response=0 ms", ".by", "more than 0"),
     ("carrier_eye.response=1 mm", ".by", "this is a length"),
     ("carrier_eye.capture=1", "", "a key that holds a quantity"),
-    ("feeder.0.settings.engage_distance=1 mm", "", "not auto"),
+    ("feeder.0.servo.max_acceleration=1 m/s^2", "", "not auto"),
+    ("feeder.0.settings.engage_distance=1 mm", ".key", "is typed in, so it is known"),
+    (f"{STAGE}=1 mm", ".key", "is typed in, so it is known"),
     ("line.encoder.counts_per_rev=2", "", "not auto or a count"),
     ("carrier_eye.respons=0.2 ms", ".key", 'the nearest in [carrier_eye] is "response"'),
 ]

@@ -21,6 +21,7 @@ from feedsim.render.wording import DASH, counted, length, number, percent, speed
 __all__ = ["tune_text"]
 
 _FEW = 3
+_FEW_CASES = 10.0
 
 
 def tune_text(found: Tuning, *, units: System = "metric") -> str:
@@ -86,6 +87,27 @@ def _verdict(found: Tuned, units: System) -> Iterator[str]:
         rows[2] = ("For what is unsure", rows[2][1])
     yield from table(rows, "l")
     yield from _gains(found, units)
+    yield from _few_cases(found)
+
+
+def _few_cases(found: Tuned) -> Iterator[str]:
+    """Say where the carriers of each machine drawn are too few to tell whether it is accepted."""
+    tune, accept = found.scenario.tune, found.scenario.acceptance
+    if tune is None or not found.unsure:
+        return
+    most = {
+        "missed": accept.missed,
+        "jam_risk": accept.jam_risk,
+        "within_tolerance": 1.0 - accept.within_tolerance,
+    }
+    rarest = min(most, key=lambda figure: most[figure])
+    cases = tune.carriers * most[rarest]
+    if cases < _FEW_CASES - 1e-9:
+        yield from wrapped(
+            f"Each machine drawn ran {whole(tune.carriers)} carriers, of which {number(cases, 1)} "
+            f"may be {FIGURES[rarest]}: by so few, machines well beyond that pass for accepted. "
+            "Run more of them (tune.carriers)."
+        )
 
 
 def _gains(found: Tuned, units: System) -> Iterator[str]:
@@ -208,7 +230,9 @@ def _unsure(found: Tuned, units: System) -> Iterator[str]:
         if one.gain is not None and one.gain > 0.0
     ]
     if not told:
-        yield from wrapped("Knowing any one unsure value better would buy nothing.")
+        yield from wrapped(
+            "Measuring any one unsure value, and typing in for it, would buy nothing here."
+        )
         return
     yield from wrapped(
         f"Measure first, for what each would buy were it known: {', then '.join(told)}."

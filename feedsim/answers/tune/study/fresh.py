@@ -19,12 +19,12 @@ from feedsim.answers.tune.study.rungs import (
     rung_of,
     speed_at,
 )
-from feedsim.answers.tune.study.simulated import RunCounts, excess_of, pooled
+from feedsim.answers.tune.study.simulated import RunCounts, pooled
 from feedsim.answers.tune.study.space import Setup
+from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval, clopper_pearson
 from feedsim.metrics.means import widened
-from feedsim.metrics.tally import Sureness
-from feedsim.running.run import criteria_of
+from feedsim.metrics.tally import Sureness, shares_of
 
 __all__ = ["gain_interval", "judge", "machines_needed"]
 
@@ -180,8 +180,9 @@ def _believed_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
     verdict: Verdict = "open"
     if sure is not Sureness.OPEN:
         verdict = "accepted" if sure is Sureness.ACCEPTED else "refused"
-    each = [_value_of(bench, [run]) for run in runs]
-    return *_mean(bench, setup, each), verdict, speed_mm_s, None
+    if bench.space.tune.aim == "jam_risk":
+        return *_jam_risk(runs, believed.criteria), verdict, speed_mm_s, None
+    return *_mean(bench, setup, _variances(runs)), verdict, speed_mm_s, None
 
 
 def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
@@ -199,11 +200,23 @@ def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
     return *_mean(bench, setup, each), verdict, speed_mm_s, _part(n - refused, n)
 
 
-def _value_of(bench: Bench, runs: Sequence[RunCounts]) -> float:
-    """Return jam risk or variance of the placement (mm²) of the worst feeder."""
-    if bench.space.tune.aim == "jam_risk":
-        return excess_of(runs, criteria_of(bench.space.scenario))["jam_risk"][1]
-    return max(pooled(feeder)[1] for feeder in zip(*runs, strict=True))
+def _jam_risk(
+    runs: Sequence[RunCounts], criteria: Criteria
+) -> tuple[float | None, Interval | None]:
+    """Return the jam risk of the feeder at which it is worst in all runs, with its interval."""
+    feeders = [[one.tally for one in feeder] for feeder in zip(*runs, strict=True)]
+    if not feeders:
+        return None, None
+    sure = 1.0 - 2.0 * _END / len(feeders)
+    shares = [shares_of(tallies, criteria, confidence=sure)["jam_risk"] for tallies in feeders]
+    worst = max(shares, key=lambda one: one.share or 0.0)
+    return worst.share, worst.ci95
+
+
+def _variances(runs: Sequence[RunCounts]) -> list[float]:
+    """Return the variance of the placement (mm²) run by run, of the feeder that spreads most."""
+    feeders = [[pooled([one])[1] for one in feeder] for feeder in zip(*runs, strict=True)]
+    return max(feeders, key=math.fsum, default=[])
 
 
 def _mean(
@@ -221,6 +234,8 @@ def _mean(
         student = NormalDist().inv_cdf(1.0 - _END) * widened(len(each) - 1.0, 1.0 - 2.0 * _END)
         half = student * stdev(each) / math.sqrt(len(each))
     ends = max(0.0, mean - half), mean + half
+    if aim == "jam_risk" and not mean:  # none seen is not none: all carriers as one row
+        ends = 0.0, 1.0 - _END ** (1.0 / (len(each) * bench.space.tune.carriers))
     if aim == "spread":
         return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
     return mean, Interval(*ends)

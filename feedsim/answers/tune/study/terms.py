@@ -108,8 +108,10 @@ def figure_of(runs: Sequence[RunCounts], aim: Literal["jam_risk", "spread"]) -> 
     worst = max(range(len(columns)), key=lambda f: whole[f] or 0.0)
     each = columns[worst]
     less = [one(each.sum(axis=0) - row) for row in each]
-    value = whole[worst] or 0.0
-    return Worth(value, np.array([value if v is None else v for v in less]))
+    value, apart = whole[worst] or 0.0, 0.0
+    if aim == "jam_risk" and value in (0.0, 1.0):  # runs that are all alike say nothing of chance
+        apart = 1.0 - 0.05 ** (1.0 / float(each[:, 1].sum()))
+    return Worth(value, np.array([value if v is None else v for v in less]), apart)
 
 
 def _sums(ran: FeederRan) -> list[float]:
