@@ -259,9 +259,10 @@ def _engaged_s(feeder: Feeder, speed: float) -> float:
 
     A cycle's command runs from one insert to the next, which takes its travel over g·v and half of
     what the ramp-in is longer than the ramp-out (feedsim/MODEL.md, 13.6). A misfeed makes it a
-    pitch longer.
+    pitch longer, and so does an insert that the eye does not see.
     """
     ins, clutch = feeder.inserts, feeder.clutch
     longer = 0.5 * (clutch.ramp_in - clutch.ramp_out) / (speed if clutch.travel_ramp else 1.0)
-    pitch = (ins.length_mm + ins.gap_mm) / max(1e-9, 1.0 - ins.misfeed)
+    seen = (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed)
+    pitch = (ins.length_mm + ins.gap_mm) / max(1e-9, seen)
     return pitch / (feeder.settings.speed_ratio * speed) + longer

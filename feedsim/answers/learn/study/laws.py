@@ -20,7 +20,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 _LEAST = 20
-_REFUSED = 0.01
+_REFUSED = 0.001  # as all else that is said to differ: sure at 99.9 %
 _LAGS = range(2, 12)
 _CLEAR = 5.0  # standard deviations of the noise above the shortest pitch
 # D'Agostino & Stephens 1986, Goodness-of-Fit Techniques, table 4.14, unknown scale (from memory;

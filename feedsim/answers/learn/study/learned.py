@@ -134,6 +134,9 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
     if best.law is not None:
         law, has = best.law.law, machine.carriers.arrival.name
         agrees = None if law is None or has == "recorded" else law == has
+        seen_share = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)
+        if law == "none" and has == "random" and seen_share < 1.0:
+            agrees = None  # gaps over a missing carrier are two in one, and no longer exponential
         arrival = ArrivalFound(has, best.law, agrees)
     scale = 1.0 + machine.encoder.scale_error
     pitches = () if best.carriers is None else tuple((best.carriers.mm * scale).tolist())

@@ -93,7 +93,7 @@ def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     if measured:
         worst = max(measured, key=lambda belt: belt.uneven.value)
         row = Quantity("", "unevenness of the speed over a second", "share")
-        yield row.told(worst.uneven, 0.0)
+        yield row.told(worst.uneven, None if machine.line.profile else 0.0)
 
 
 def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
