@@ -3,6 +3,7 @@
 import math
 import os
 import pickle
+import re
 import tomllib
 
 import pytest
@@ -130,6 +131,7 @@ DEFAULTS = {
     "supervision": None,
     "fault": (),
     "adjust": (),
+    "tune": None,
     "acceptance": {
         "placement_tolerance": 1.5,
         "within_tolerance": 0.997,
@@ -259,6 +261,7 @@ def test_the_starter_is_correct_and_shows_every_key():
         ".supervision",
         ".fault",
         ".adjust",
+        ".tune",
         ".limits.jam_probability",
         ".feeder.drive",
     }
@@ -276,6 +279,22 @@ def test_the_starter_is_correct_and_shows_every_key():
     # Each key has its comment but those that say they are the same as above.
     bare = [line for line in starter_text().splitlines() if " = " in line and "#" not in line[3:]]
     assert len(bare) == len(EYE) + 1  # the insert eye's, and the sweep's speeds
+
+
+def test_the_starter_s_tune_table_is_right_as_soon_as_it_is_uncommented_and_shows_every_key():
+    before, _, shown = starter_text().partition("# [tune]")
+    text = before + "[tune]" + re.sub(r"(?m)^# ?", "", shown)
+    tune = scenario_from_text(text).tune
+    assert tune is not None
+    assert [knob.key for knob in tune.knob] == ["feeder.0.settings.stage_position"]
+    assert [unsure.key for unsure in tune.unsure] == ["feeder.0.insert.gap"]
+    for section in (tune, tune.knob[0], tune.unsure[0]):
+        for name in type(section).model_fields:
+            assert re.search(rf"\b{name}( = |\]\])", shown), name
+    plain = scenario_from_text(SHORTEST + "[tune]").tune
+    assert plain is not None
+    defaults = ("aim", "assurance", "draws", "carriers")
+    assert [getattr(tune, k) for k in defaults] == [getattr(plain, k) for k in defaults]
 
 
 def test_files(tmp_path):
