@@ -138,6 +138,24 @@ def test_what_cannot_be_costs_those_points_alone():
     assert found.best.values[0] in {"60 mm", "90 mm", "100 mm", "110 mm"}
 
 
+def test_what_is_not_known_costs_what_is_lost_against_knowing_it():
+    """Of one unsure value that no setting makes up for: all that is lost. Of one without effect: 0.
+
+    The gap of inserts moves the tail that is held, and no distance or lead.
+    """
+    gap, off = "feeder.0.insert.gap=±3 mm", "carrier_eye.off_response=±0.1 ms"
+    scenario = tuning("feeder.0.grip_end=70 mm", knobs=KNOBS, unsure=[gap, off])
+    with bench_of(scenario, where=Local(1)) as bench:
+        now = [bench.space.now]
+        (believed,), (robust,) = bench.closed(now), bench.closed(now, robust=True)
+        (gap_known,), (off_known,) = (bench.closed(now, robust=True, known=n) for n in (0, 1))
+    assert believed.value is not None
+    assert robust.value is not None
+    assert robust.value < 0.97 * believed.value
+    assert gap_known.value == pytest.approx(believed.value, rel=2e-3)
+    assert off_known.value == pytest.approx(robust.value, rel=2e-3)
+
+
 def test_nothing_is_accepted_says_what_comes_nearest():
     """Whatever the stage, half of the carriers are not seen, and at most 20 % may be missed."""
     found = searched(tuning(*ROUGH, "carrier_eye.missed=50 %", knobs=KNOBS, carriers=100))

@@ -225,18 +225,17 @@ def _binds(reach: Reach) -> str:
 
 def _unsure(found: Tuned, units: System) -> Iterator[str]:
     told = [
-        f"{one.key} {gain(one.gain, found.aim, units)} {unit_of(found.aim, units)}"
+        f"{one.key} {gain(one.gain, found.aim, units).removeprefix('+')} "
+        f"{unit_of(found.aim, units)}"
         for one in found.unsure[:_FEW]
         if one.gain is not None and one.gain > 0.0
     ]
     if not told:
         yield from wrapped(
-            "Measuring any one unsure value, and typing in for it, would buy nothing here."
+            "Were any one unsure value sure to be as believed, that would buy nothing."
         )
         return
-    yield from wrapped(
-        f"Measure first, for what each would buy were it known: {', then '.join(told)}."
-    )
+    yield from wrapped(f"Measure first what costs most by not being known: {', then '.join(told)}.")
 
 
 def _fronts(found: Tuning, units: System) -> Iterator[str]:

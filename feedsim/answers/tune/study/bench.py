@@ -83,7 +83,7 @@ class Bench:
     def closed(
         self, setups: Sequence[Setup], *, robust: bool = False, known: int = -1
     ) -> list[Looked]:
-        """Look at setups in closed form; ``known``: an unsure value that is known after all."""
+        """Look at setups in closed form; ``known``: number of an unsure value as believed."""
         wanted = list(dict.fromkeys(setups))
         if not robust:
             known = -1

@@ -106,7 +106,7 @@ def looked_at(
     robust : bool
         Whether they have to be accepted for what is unsure, or for what is believed alone.
     known : int
-        Number of the one unsure value that is known after all.
+        Number of the one unsure value that is not: it is as believed.
     """
     space = space_in_worker(scenario)
     return [_looked(space, tuple(setup), robust=robust, known=known) for setup in setups]
@@ -117,7 +117,8 @@ def _looked(space: Space, setup: Setup, *, robust: bool, known: int) -> Looked:
         line = ClosedLine(space, setup)
     except FeedsimError:
         return _IMPOSSIBLE
-    judge = _Judge(space, line, draws_of(space) if robust else (None,), known)
+    draws = [space.sure(draw, known) for draw in draws_of(space)] if robust else [None]
+    judge = _Judge(space, line, draws)
     speed = space.at_speed
     if speed is None:
         return _fastest(space, line, judge)
@@ -136,10 +137,9 @@ class _Judge:
         space: Space,
         line: ClosedLine,
         draws: Sequence[Draw | None],
-        known: int,
         may_fail: int | None = None,
     ) -> None:
-        self.draws, self.known = list(draws), known
+        self.draws = list(draws)
         some = allowed_of(space, len(draws)) if draws[0] is not None else 0
         self.may_fail = some if may_fail is None else may_fail
         self._line = line
@@ -170,7 +170,7 @@ class _Judge:
 
     def _one(self, speed: float, draw: Draw | None) -> Excess:
         try:
-            return self._line.excess(speed, draw, known=self.known)
+            return self._line.excess(speed, draw)
         except FeedsimError:
             return Excess(math.inf, "missed", 1.0)
 
@@ -179,9 +179,9 @@ def _fastest(space: Space, line: ClosedLine, judge: _Judge) -> Looked:
     """Return the highest speed that is accepted, of many machines by way of their worst."""
     if len(judge.draws) == 1:
         return _before_refused(space, judge, space.start_mm_s)
-    alone = _before_refused(space, _Judge(space, line, (None,), -1), space.start_mm_s)
+    alone = _before_refused(space, _Judge(space, line, (None,)), space.start_mm_s)
     at = alone.value or space.start_mm_s
-    worst = _Judge(space, line, judge.worst_at(at)[:_WORST], judge.known, judge.may_fail)
+    worst = _Judge(space, line, judge.worst_at(at)[:_WORST], judge.may_fail)
     found = _before_refused(space, worst, _FROM * at)
     if found.value is None or judge.worst(found.value).times <= 1.0:
         return found
@@ -299,7 +299,7 @@ def room(space: Space, setup: Setup, speed_mm_s: float, *, robust: bool = False)
     except FeedsimError:
         return math.inf
     draws = draws_of(space) if robust and space.unsure else (None,)
-    return _Judge(space, line, draws, -1).worst(speed_mm_s).times
+    return _Judge(space, line, draws).worst(speed_mm_s).times
 
 
 def bound_speed(space: Space, setup: Setup, draw: Draw | None, *, around: float) -> float:

@@ -44,30 +44,28 @@ class ClosedLine:
         self._allowed: Criteria = criteria_of(believed)
         self._believed = _feeders(believed)
         self._typed = lru_cache(maxsize=256)(lambda speed: _typed(self._believed, speed))
-        self._shares: dict[tuple[Draw | None, int], tuple[list[SharesBySpeed], float]] = {}
+        self._shares: dict[Draw | None, tuple[list[SharesBySpeed], float]] = {}
 
-    def excess(self, speed_mm_s: float, draw: Draw | None = None, *, known: int = -1) -> Excess:
+    def excess(self, speed_mm_s: float, draw: Draw | None = None) -> Excess:
         """Return by how much the worst feeder is beyond what is allowed.
 
         Parameters
         ----------
         draw : Draw, optional
             The true machine; the believed one if left out.
-        known : int
-            Number of the one unsure value that is known after all, and typed in for.
 
         Raises
         ------
         FeedsimError
             If there can be no such machine.
         """
-        shares, faster = self._of(draw, known)
+        shares, faster = self._of(draw)
         found = [each.excess(speed_mm_s + faster) for each in shares]
         return max(found, key=lambda excess: excess.times)
 
     def rows(self, speed_mm_s: float, draw: Draw | None = None) -> list[tuple[float, ...]]:
         """Return the share of each mechanism, in the order of ``MECHANISMS``, of each feeder."""
-        shares, faster = self._of(draw, -1)
+        shares, faster = self._of(draw)
         return [each.at_speed(speed_mm_s + faster) for each in shares]
 
     def jam_risk(self, speed_mm_s: float, draw: Draw | None = None) -> float:
@@ -76,29 +74,23 @@ class ClosedLine:
 
     def spread(self, speed_mm_s: float, draw: Draw | None = None) -> float:
         """Return the standard deviation of the placement (mm), of the worst feeder."""
-        shares, faster = self._of(draw, -1)
+        shares, faster = self._of(draw)
         return max(placement_sd(each.at(speed_mm_s + faster)) for each in shares)
 
-    def _of(self, draw: Draw | None, known: int) -> tuple[list[SharesBySpeed], float]:
-        key = (draw, known)
-        if key not in self._shares:
+    def _of(self, draw: Draw | None) -> tuple[list[SharesBySpeed], float]:
+        if draw not in self._shares:
             if len(self._shares) >= _KEPT:
                 self._shares.clear()
-            self._shares[key] = self._made(draw, known)
-        return self._shares[key]
+            self._shares[draw] = self._made(draw)
+        return self._shares[draw]
 
-    def _made(self, draw: Draw | None, known: int) -> tuple[list[SharesBySpeed], float]:
+    def _made(self, draw: Draw | None) -> tuple[list[SharesBySpeed], float]:
         if draw is None:
             at = [_typed_at(given, self._typed, n, 0.0) for n, given in enumerate(self._believed)]
             return [SharesBySpeed(each, self._allowed) for each in at], 0.0
-        typed, faster = self._typed, self._space.speed_off(draw)
-        if known >= 0:
-            only = frozenset((known,))
-            seen = _feeders(self._space.drawn(self._setup, draw, only=only))
-            ahead = self._space.speed_off(draw, only=only)
-            typed = lru_cache(maxsize=64)(lambda speed: _typed(seen, speed + ahead))
+        faster = self._space.speed_off(draw)
         true = _feeders(self._space.drawn(self._setup, draw))
-        at = [_typed_at(given, typed, n, faster) for n, given in enumerate(true)]
+        at = [_typed_at(given, self._typed, n, faster) for n, given in enumerate(true)]
         return [SharesBySpeed(each, self._allowed) for each in at], faster
 
 

@@ -135,7 +135,7 @@ class UnsureCost:
     ----------
     key : str
     value_if_known : float or None
-        Of what is aimed at, were this value known and typed in for, with the best setup.
+        Of what is aimed at, were this value sure to be as believed, with the best setup.
     gain : float or None
         By how much that is better.
     """

@@ -341,7 +341,7 @@ def _better(space: Space, value: float, other: float) -> float:
 
 
 def _unsure_costs(bench: Bench, best: Setup) -> list[UnsureCost]:
-    """Say what it would be worth to know each unsure value, typed in for; most first."""
+    """Say what it would be worth were each unsure value sure to be as believed; most first."""
     space = bench.space
     value = bench.closed([best], robust=True)[0].value
     found = []

@@ -158,13 +158,8 @@ class Space:
         """
         return _changed(self, setup, ())
 
-    def drawn(self, setup: Setup, draw: Draw, *, only: frozenset[int] | None = None) -> Scenario:
+    def drawn(self, setup: Setup, draw: Draw) -> Scenario:
         """Return the line with a setup, as it is where a draw is true.
-
-        Parameters
-        ----------
-        only : frozenset of int, optional
-            The unsure values, by number, that are off; all of them if left out.
 
         Raises
         ------
@@ -172,18 +167,21 @@ class Space:
             If there can be no such line.
         """
         offs = []
-        for number, (unsure, by) in enumerate(zip(self.unsure, draw.off, strict=True)):
-            if unsure.key == LINE_SPEED or (only is not None and number not in only):
-                continue
-            offs.append((unsure.key, _text(unsure, self._middle(unsure, setup) + by)))
+        for unsure, by in zip(self.unsure, draw.off, strict=True):
+            if unsure.key != LINE_SPEED:
+                offs.append((unsure.key, _text(unsure, self._middle(unsure, setup) + by)))
         return _changed(self, setup, tuple(offs))
 
-    def speed_off(self, draw: Draw, *, only: frozenset[int] | None = None) -> float:
+    def speed_off(self, draw: Draw) -> float:
         """Return by how much (mm/s) the line runs faster than it is believed to."""
-        return sum(
-            by
-            for number, (unsure, by) in enumerate(zip(self.unsure, draw.off, strict=True))
-            if unsure.key == LINE_SPEED and (only is None or number in only)
+        pairs = zip(self.unsure, draw.off, strict=True)
+        return sum(by for unsure, by in pairs if unsure.key == LINE_SPEED)
+
+    def sure(self, draw: Draw, number: int) -> Draw:
+        """Return a draw in which one unsure value, by number, is as believed; -1: none is."""
+        pairs = enumerate(zip(self.unsure, draw.off, strict=True))
+        return Draw(
+            tuple(min(max(0.0, u.low), u.high) if n == number else by for n, (u, by) in pairs)
         )
 
     def _middle(self, unsure: Unsure, setup: Setup) -> float:
