@@ -18,6 +18,7 @@ __all__ = ["Commands", "add", "complaint"]
 _WORDS = (
     (r"^Invalid value for '(\S+)': (?:Value error, )?", r"\1: "),
     (r"Input should be a valid integer.*", "needs a whole number"),
+    (r"Input should be a valid number.*", "needs a number"),
     (r"Input should be greater than or equal to (\d+)", r"needs a whole number from \1 on"),
     (r"Input should be less than or equal to (\d+)", r"needs a whole number up to \1"),
     (r"('\S+') is not one of (.*?)\.?$", r"found \1; needs one of \2"),

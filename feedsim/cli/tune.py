@@ -9,7 +9,6 @@ import typer
 
 from feedsim.cli.options import (
     AsJson,
-    Carriers,
     Engine,
     Jobs,
     OnCluster,
@@ -106,7 +105,16 @@ def tune(
             show_default=False,
         ),
     ] = None,
-    carriers: Carriers = None,
+    carriers: Annotated[
+        int | None,
+        typer.Option(
+            "--carriers",
+            metavar="N",
+            help="Carriers in each run for worths, windows and fronts, 1000 to 5000; those of the "
+            "search and the verdict are tune.carriers.",
+            show_default=False,
+        ),
+    ] = None,
     seed: Seed = None,
     settings: Settings = None,
     jobs: Jobs = None,

@@ -85,7 +85,10 @@ def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[
         if values is None or price is None:
             return
         if key == _LINE_SPEED:
-            message = "the line speed is what is sought; give it as speed in [tune]"
+            message = (
+                "the line speed is no knob: the aim speed looks for the highest, any other aim "
+                "takes it from tune.speed (--speed)"
+            )
             yield Fault(dotted((*here, "key")), shown(key), message=message)
             return
         yield from _knob(here, leaf, values, price=price)

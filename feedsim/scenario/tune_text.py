@@ -112,5 +112,6 @@ def _value(part: str, unit: str) -> Any:
     match = _PART.fullmatch(part)
     if match is None:
         return toml_or_text(part)
-    own = match[2] or unit
-    return f"{match[1]} {own}" if own else toml_or_text(part)
+    if match[2]:
+        return part
+    return f"{part} {unit}" if unit else toml_or_text(part)

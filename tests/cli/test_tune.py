@@ -99,6 +99,7 @@ def test_the_knobs_of_a_file_stay_in_what_is_written(tmp_path: Path, feedsim: Ru
         (("--knob", f"{STAGE}=40:80 mm", "--aim", "spread", "--speed", "80 mm"), "tune.speed"),
         (("--knob", f"{STAGE}=40:80 mm", "--assurance", "200 %"), "tune.assurance"),
         (("--knob", f"{STAGE}=40:80 mm", "--aim", "profit"), "--aim"),
+        (("--knob", f"{STAGE}=40:80 mm", "--spend", "much"), "--spend: needs a number\n"),
         (("--knob", f"{STAGE}=40:80 mm", "--resume"), "--resume"),
         (
             ("--knob", f"{STAGE}=40:80 mm", "--cluster", "tcp://127.0.0.1:1", "--jobs", 2),
@@ -116,6 +117,26 @@ def test_a_wrong_call_is_told_and_leaves_nothing(
     assert said in ended.err
     assert "Traceback" not in ended.err
     assert [*tmp_path.rglob("*.*")] == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--set", "tune.knob=[]"),
+        ("--unsure", "carrier_eye.response=±5 ms"),
+        ("--knob", "line.speed=40:90 m/min"),
+    ],
+)
+def test_a_wrong_call_leaves_an_unfinished_search_as_it_was(
+    words: tuple[str, ...], tmp_path: Path, feedsim: Run
+) -> None:
+    kept = tmp_path / "out" / ".feedsim" / "points" / "tuned"
+    kept.parent.mkdir(parents=True)
+    kept.write_text("hours of work")
+    ended = feedsim("tune", COUPON, *words, "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert "discarded" not in ended.err
+    assert kept.read_text() == "hours of work"
 
 
 def test_where_nothing_is_accepted_no_scenario_is_written(tmp_path: Path, feedsim: Run) -> None:

@@ -15,6 +15,7 @@ from feedsim.answers.tune.study.bench import Keep, bench_of
 from feedsim.answers.tune.study.outcome import outcome
 from feedsim.answers.tune.study.results import Aim
 from feedsim.answers.tune.study.search import tuned
+from feedsim.answers.tune.study.space import space_of
 from feedsim.answers.tune.words import same
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
@@ -86,10 +87,18 @@ def asked(
     assurance: str | None = None,
     spend: float | None = None,
 ) -> Line:
-    """Return a line with more in its tune table; see :func:`tune`."""
+    """Return a line with more in its tune table; see :func:`tune`.
+
+    Raises
+    ------
+    FeedsimError
+        As :func:`tune` does, before anything is searched or an unfinished search is forgotten.
+    """
     keys = {"aim": aim, "speed": speed, "assurance": assurance, "spend": spend}
     data = with_tune(line.to_dict(), knobs=knobs, unsure=unsure, **keys)
-    return replace(line, scenario=scenario_from_dict(data))
+    wanted = replace(line, scenario=scenario_from_dict(data))
+    space_of(wanted.scenario)
+    return wanted
 
 
 def tuning(

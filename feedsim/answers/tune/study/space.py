@@ -281,7 +281,7 @@ def _at_the_ends(scenario: Scenario, unsure: Sequence[Unsure]) -> None:
         if one.chosen >= 0:
             continue
         for end in (one.low, one.high):
-            text = str(_text(one, one.believed + end))
+            text = str(_text(one, float(f"{one.believed + end:.12g}")))
             try:
                 override(scenario, [f"{one.key}={text}"])
             except FeedsimError as error:
