@@ -51,6 +51,29 @@ def test_says_writes_and_draws_what_it_learned(feedsim: Run, tmp_path: Path) -> 
     assert feedsim("check", new).status == 0
 
 
+def test_the_program_and_the_rows_say_the_same(feedsim: Run, tmp_path: Path) -> None:
+    """At both speeds the planted lead, 2 ms short, closes later: by 1.3 and by 2 mm."""
+    ended = feedsim("learn", CARD, *LOGS, "--out", tmp_path)
+    said = " ".join(ended.out.split("Program beside its settings")[1].split())
+    slow, fast = said.split("Log learn_card_60.csv:")
+    assert "On average closings come 1.08 mm later" in slow
+    assert "another distance or lead, 60 closings of 60" in fast
+    assert "On average" not in fast
+    assert "engage distance 359.6 mm and lead 9.7 ms; the scenario has 360.025 mm and 12" in fast
+    assert "does not show the motion cycle" not in said
+    forward = next(line for line in ended.out.splitlines() if "velocity feedforward" in line)
+    assert forward.count("%") == 2
+
+
+def test_ticks_that_a_short_log_does_not_show_are_said(feedsim: Run, tmp_path: Path) -> None:
+    """19 acts are too few for the motion cycle of 4.2 ms; by the scenario's 1 ms all are late."""
+    log = tmp_path / "cut.csv"
+    log.write_text("".join(Path(LOGS[0]).read_text("utf-8").splitlines(True)[:4304]), "utf-8")
+    said = " ".join(feedsim("learn", CARD, log, "--out", tmp_path / "out").out.split())
+    assert "does not show the motion cycle, so this takes the scenario's" in said
+    assert "whole ticks or" not in said
+
+
 def test_nothing_is_written_where_nothing_differs(feedsim: Run, tmp_path: Path) -> None:
     out = tmp_path / "run"
     settings = ("--set", "run.warm_up=0", "--carriers", "60")

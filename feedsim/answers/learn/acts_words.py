@@ -16,7 +16,7 @@ _ELSE = {
     "late_by_ticks": "whole ticks",
     "count_scale": "a wrong count scale",
     "lead_sign": "a lead with the wrong sign",
-    "offset": "another distance typed in",
+    "offset": "another distance or lead typed in",
 }
 
 
@@ -33,10 +33,12 @@ def program_words(read: ProgramRead, names: list[str], *, virtual: bool) -> Iter
     yield from (fault_words(fault, names, virtual=virtual) for fault in read.faults)
     if not read.faults and read.judged:
         yield (
-            f"All {counted(read.judged, 'act')} judged, of {counted(read.marks, 'mark')}, are as "
-            "these settings ask for."
+            f"All {counted(read.judged, 'act')} judged, of {counted(read.marks, 'mark')}, lie "
+            "where these settings may have them."
         )
     yield from read.not_judged
+    if not read.judged and not read.not_judged and not read.faults:
+        yield "There was no act to judge."
 
 
 _SAID = {
@@ -76,7 +78,11 @@ def fault_words(fault: ProgramFault, names: list[str], *, virtual: bool) -> str:
         drift=fault.drift_s_per_hour * 1e3,
         after=f", nearly each after {fault.after}" if fault.after else "",
     )
-    alike = [_ELSE[name] for name in fault.or_else if name in _ELSE]
+    alike = [
+        "another number of them" if name == fault.pattern else _ELSE[name]
+        for name in fault.or_else
+        if name in _ELSE
+    ]
     or_else = f" In this log {' or '.join(alike)} would look the same." if alike else ""
     return said + or_else
 

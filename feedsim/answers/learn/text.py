@@ -10,6 +10,7 @@ from feedsim.answers.learn.acts_words import program_words
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import GoodnessOfFit
 from feedsim.answers.learn.study.learned import ArrivalFound, Learning
+from feedsim.answers.learn.study.program import ProgramRead
 from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import DASH, counted, number, time
@@ -20,6 +21,12 @@ _NAMED = re.compile(r" in \S+$")
 _VERDICTS = {"agrees": "agrees", "differs": "DIFFERS"}
 _PLACES = 6
 _SHOWN_REMARKS = 6
+_TRAVEL = "travel from edge to "
+_BY_TICKS = {"late_by_ticks", "sporadic"}
+_UNKNOWN_TICKS = (
+    "The log does not show the motion cycle, so this takes the scenario's. Where the machine's is "
+    "longer, its acts come late without any other fault."
+)
 _KINDS: dict[str, Kind] = {
     "length": "length",
     "speed": "speed",
@@ -99,11 +106,11 @@ def learned_text(found: Learning, *, units: System) -> str:
             lines += ["", name, *_table(told, units)]
         if name == "Carriers" and found.arrival is not None:
             lines += _law_words(found.arrival)
-    lines += ["", *_program(found), "", *_untold(found, units), "", *_ending(found)]
+    lines += ["", *_program(found, units), "", *_untold(found, units), "", *_ending(found)]
     return "\n".join(lines)
 
 
-def _program(found: Learning) -> Iterator[str]:
+def _program(found: Learning, units: System) -> Iterator[str]:
     yield "Program beside its settings"
     names = [feeder.name for feeder in found.scenario.feeder]
     virtual = found.machine.encoder.count_mm == 0.0
@@ -111,6 +118,55 @@ def _program(found: Learning) -> Iterator[str]:
         if len(found.program) > 1:
             yield f"Log {read.file}:"
         yield from items(program_words(read, names, virtual=virtual))
+        yield from items(_shifted(found, read, units))
+    yield from items(_settings_that_fit(found, units))
+    ticks = any(row.key == "controller.motion_cycle" and row.value is None for row in found.learned)
+    if ticks and any(fault.pattern in _BY_TICKS for read in found.program for fault in read.faults):
+        yield from items([_UNKNOWN_TICKS])
+
+
+def _travels(found: Learning) -> Iterator[tuple[Learned, str]]:
+    """Yield the travels that differ, with the act that each ends in."""
+    for row in found.learned:
+        if row.verdict == "differs" and row.what.startswith(_TRAVEL):
+            yield row, row.what.removeprefix(_TRAVEL).split()[0]
+
+
+def _shifted(found: Learning, read: ProgramRead, units: System) -> Iterator[str]:
+    """Say which acts are off on average, where no single act shows it."""
+    several = len(found.scenario.feeder) > 1
+    for row, act in _travels(found):
+        if len(found.logs) > 1 and not row.what.endswith(f" in {read.file}"):
+            continue
+        if row.value is None or row.scenario is None:
+            continue
+        if any(
+            fault.feeder == row.feeder and fault.acts in {f"{act}s", "all"} for fault in read.faults
+        ):
+            continue
+        whose = f" of {found.scenario.feeder[row.feeder].name}" if several else ""
+        by = display(abs(row.value - row.scenario), "length", units=units, digits=3)
+        way = "later" if row.value > row.scenario else "earlier"
+        yield (
+            f"On average {act}s{whose} come {by} {way} than these settings ask for (travel from "
+            f"edge to {act}, above): too little for any single act to show."
+        )
+
+
+def _settings_that_fit(found: Learning, units: System) -> Iterator[str]:
+    """Say which distance and lead the acts of all logs together have, where a travel differs."""
+    rows = {row.key: row for row in found.learned}
+    for feeder, act in dict.fromkeys((row.feeder, act) for row, act in _travels(found)):
+        side = {"closing": "engage", "opening": "disengage"}[act]
+        path = f"feeder.{feeder}.settings.{side}"
+        distance, lead = rows[f"{path}_distance"], rows[f"{path}_lead"]
+        if distance.value is None or lead.value is None:
+            continue
+        yield (
+            f"All logs together: {act}s are those of {side} distance {value_text(distance, units)} "
+            f"and lead {value_text(lead, units)}; the scenario has "
+            f"{_scenario_text(distance, units)} and {_scenario_text(lead, units)}."
+        )
 
 
 def _groups(found: Learning) -> Iterator[tuple[str, list[Learned]]]:

@@ -200,6 +200,7 @@ def _named(
             shared.append(scale)
         if shared:
             shared.sort(key=lambda guess: guess.off_s)
+            shared.append(_Guess("offset", math.inf))
             yield _steady_fault(steady, shared, feeder, acts, "all")
             return
     for one in steady:

@@ -189,7 +189,7 @@ def _servo_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iter
     has = None if rigid else servo.loop_gain_per_s
     forward_has = None if rigid else servo.velocity_feedforward
     gain = Quantity(f"{path}.loop_gain", "loop gain", "rate")
-    forward = Quantity(f"{path}.velocity_feedforward", "velocity feedforward", "ratio")
+    forward = Quantity(f"{path}.velocity_feedforward", "velocity feedforward", "share")
     seen = [part.servo for part in parts if part.servo is not None]
     gains = of_all(found.loop_gain for found in seen)
     forwards = of_all(found.feedforward for found in seen)
