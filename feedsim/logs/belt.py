@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 _FIRST_LOOK = 16
 _ROOM = 0.75
+_STOOD = 100.0  # times as long between two counts as usual: it stood, or nothing was logged
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,4 +143,5 @@ def logged_speed_mm_s(values: Values, unit_mm: float) -> float:
     moves = rises > 0.0
     if not moves.any():
         return 0.0
+    moves &= ran <= _STOOD * np.median(ran[moves])
     return float(rises[moves].sum() / ran[moves].sum()) * unit_mm

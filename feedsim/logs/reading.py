@@ -89,7 +89,8 @@ class _Reading:
 
     def _rows(self, rows: NDArray[np.int64]) -> None:
         if len(rows) < 3:
-            message = f"has {len(rows)} rows below its head; that is no log"
+            rows_of = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
+            message = f"has {rows_of} below its head; that is no log"
             raise FeedsimError(Fault(self.file, message=message))
 
     def samples(self, feeders: int) -> Log:

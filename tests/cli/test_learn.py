@@ -74,6 +74,30 @@ def test_ticks_that_a_short_log_does_not_show_are_said(feedsim: Run, tmp_path: P
     assert "whole ticks or" not in said
 
 
+def test_swapped_motion_is_named_where_it_cannot_be_written(feedsim: Run, tmp_path: Path) -> None:
+    log, new = tmp_path / "swapped.csv", tmp_path / "new.toml"
+    text = Path(LOGS[0]).read_text("utf-8")
+    log.write_text(
+        text.replace("command_mm,feeder.0.actual", "actual_mm,feeder.0.command", 1), "utf-8"
+    )
+    ended = feedsim("learn", CARD, log, "--write", new, "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert "feeder.0.actual is ahead of feeder.0.command" in ended.err
+    assert not new.exists()
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_clock_that_jumps_by_an_hour_is_no_wrong_unit(feedsim: Run, tmp_path: Path) -> None:
+    lines = Path(LOGS[0]).read_text("utf-8").splitlines()
+    rows = [line.split(",", 1) for line in lines[1:]]
+    moved = [f"{float(t) + 3600.0 * (n >= 4000):.6f},{rest}" for n, (t, rest) in enumerate(rows)]
+    log = tmp_path / "jump.csv"
+    log.write_text("\n".join([lines[0], *moved, ""]), "utf-8")
+    ended = feedsim("learn", CARD, log, "--out", tmp_path / "out")
+    assert ended.status == 0
+    assert "3600 s before row 4002" in " ".join(ended.out.split())
+
+
 def test_nothing_is_written_where_nothing_differs(feedsim: Run, tmp_path: Path) -> None:
     out = tmp_path / "run"
     settings = ("--set", "run.warm_up=0", "--carriers", "60")

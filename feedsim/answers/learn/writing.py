@@ -24,10 +24,8 @@ _UNITS: dict[str, tuple[str, float]] = {
     "time": ("ms", 1e-3),
     "speed": ("m/min", 1000.0 / 60.0),
     "share": ("%", 0.01),
-    "ratio": ("%", 0.01),
     "rate": ("1/s", 1.0),
 }
-_KINDS = {"ratio": "share"}
 _SIDES = ("engage", "disengage")
 
 
@@ -89,7 +87,7 @@ def _quantity(
 ) -> str:
     """Write a quantity to two digits of its interval, in the unit that stands at its path."""
     unit, size = ("in", 25.4) if kind == "length" and units == "inch" else _UNITS[kind]
-    there = unit_and_size(_at(data, path), _KINDS.get(kind, kind)) if data is not None else None
+    there = unit_and_size(_at(data, path), kind) if data is not None else None
     unit, size = (there[0].strip(), there[1]) if there else (unit, size)
     half = max(half / size, 1e-9)
     places = min(9, max(0, 1 - math.floor(math.log10(half))))
@@ -220,8 +218,9 @@ def learned_toml(
     try:
         scenario_from_dict(whole, folder=new.parent)
     except FeedsimError as error:
-        if new.parent.resolve() == folder.resolve():
-            raise
+        odd = [note for log in found.logs for note in log.remarks if "swapped" in note]
         message = f"cannot be written there: {error}; try the folder of the scenario"
+        if odd or new.parent.resolve() == folder.resolve():
+            message = " ".join([f"what was learned makes no sound scenario: {error}.", *odd])
         raise FeedsimError(Fault(str(new), message=message)) from None
     return written
