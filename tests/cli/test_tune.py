@@ -139,6 +139,16 @@ def test_a_wrong_call_leaves_an_unfinished_search_as_it_was(
     assert kept.read_text() == "hours of work"
 
 
+def test_where_nothing_is_better_it_says_so_and_on_what(tmp_path: Path, feedsim: Run) -> None:
+    ended = feedsim("tune", COUPON, *FEW, "--knob", "controller.motion_cycle=2,3 ms",
+                    "--aim", "spread", "--out", tmp_path / "out")  # fmt: skip
+    assert ended.status == 0, ended.err
+    said = " ".join(ended.out.split())
+    assert "Nothing that may be chosen is better than what is now." in said
+    assert "All changes together" not in said
+    assert "on 0 fresh carriers" not in said
+
+
 def test_where_nothing_is_accepted_no_scenario_is_written(tmp_path: Path, feedsim: Run) -> None:
     words = (COUPON, *FEW, "--knob", f"{STAGE}=60:70:5 mm", "--aim", "jam_risk", "--speed",
              "150 m/min", "--out", tmp_path / "out", "--write", tmp_path / "new.toml")  # fmt: skip

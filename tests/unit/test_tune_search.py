@@ -178,6 +178,14 @@ def test_a_knob_that_does_not_matter_is_said_not_to_and_left_alone():
     assert found.knobs[0].place == -1
 
 
+def test_where_nothing_is_better_the_verdict_still_says_on_how_many_carriers_it_is():
+    line = tuning("carrier_eye.edge_sd=0.1 mm", *ROUGH, knobs=["carrier_eye.edge_sd=1,2 mm"],
+                  aim="spread", carriers=100)  # fmt: skip
+    found = searched(line)
+    assert found.best.values == found.now.values
+    assert found.best.carriers == found.now.carriers > 0
+
+
 def test_only_as_much_is_spent_as_may_be():
     table = [{"key": "carrier_eye.edge_sd", "values": ["0.1 mm", "0.2 mm"], "price": [900, 400]}]
     line = tuning(*ROUGH, "carrier_eye.response_jitter=1 ms", "carrier_eye.edge_sd=0.5 mm",

@@ -11,6 +11,7 @@ from feedsim.answers.tune.words import (
     aim_words,
     gain,
     judged_words,
+    same,
     shown,
     unit_of,
 )
@@ -112,7 +113,10 @@ def _few_cases(found: Tuned) -> Iterator[str]:
 
 def _gains(found: Tuned, units: System) -> Iterator[str]:
     unit, told = unit_of(found.aim, units), []
-    if found.gain is not None:
+    unchanged = all(same(knob.now, knob.best) for knob in found.knobs)
+    if unchanged:
+        told.append("nothing that may be chosen is better than what is now")
+    elif found.gain is not None:
         together = _with_interval(found.gain, found.gain_interval, found, units)
         told.append(f"all changes together: {together} {unit}")
     if found.price_of_not_knowing is not None:

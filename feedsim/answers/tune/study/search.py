@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from feedsim import __version__
 from feedsim.answers.tune.study.bench import Bench
@@ -71,17 +71,11 @@ def tuned(bench: Bench, scenario: Scenario) -> Tuned:
         now_robust_near = _near_of(bench, space.now, robust=True)
     searched = bench.carriers
     bench.told("verdict")
-    judged = [
-        judge(bench, space.now, near_mm_s=now_near, robust=False),
-        judge(bench, best_nominal.setup, near_mm_s=best_nominal.near_mm_s, robust=False),
-    ]
+    judged = _verdicts(bench, best_nominal, now_near_mm_s=now_near, robust=False)
     last = best_nominal
     if best_robust is not None:
         last = best_robust
-        judged += [
-            judge(bench, space.now, near_mm_s=now_robust_near, robust=True),
-            judge(bench, best_robust.setup, near_mm_s=best_robust.near_mm_s, robust=True),
-        ]
+        judged += _verdicts(bench, best_robust, now_near_mm_s=now_robust_near, robust=True)
     feasible = last.near_mm_s is not None
     chosen = tuple(_chosen(bench, last.setup)) if feasible else tuple(_unchanged(space))
     known = tuple(_unsure_costs(bench, last.setup)) if feasible and robust else ()
@@ -94,6 +88,17 @@ def tuned(bench: Bench, scenario: Scenario) -> Tuned:
         nearest=None if feasible else _nearest(bench, robust or nominal),
         searched=searched,
     )
+
+
+def _verdicts(
+    bench: Bench, best: _Best, *, now_near_mm_s: float | None, robust: bool
+) -> list[Judged]:
+    """Judge the setup as it is, and the best one."""
+    now = judge(bench, bench.space.now, near_mm_s=now_near_mm_s, robust=robust)
+    found = judge(bench, best.setup, near_mm_s=best.near_mm_s, robust=robust)
+    if best.setup == bench.space.now:  # on the same cards, which are not run again
+        found = replace(found, carriers=max(found.carriers, now.carriers))
+    return [now, found]
 
 
 def _gathered(
