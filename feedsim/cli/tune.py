@@ -163,7 +163,7 @@ def tune(
         found = _found(line, folder, where=where, resume=resume)
         beside, last = {}, ""
         if write is not None:
-            text, last = _written(found, scenario, changes, write)
+            text, last = _written(found, scenario, settings or [], write)
             beside = {} if text is None else {write: text.encode()}
         status = 1 if gate and found.best.verdict != "accepted" else 0
         return handed(found, units=units, beside=beside, last=last, status=status)
@@ -198,11 +198,15 @@ def _begin(kept: Journal, *, resume: bool) -> None:
         tell("note: an unfinished search is discarded; --resume would have gone on from it")
 
 
-def _written(found: Tune, scenario: Path, changes: list[str], new: Path) -> tuple[str | None, str]:
-    """Return the text of the scenario with the best setup, and what to say of it."""
+def _written(found: Tune, scenario: Path, settings: list[str], new: Path) -> tuple[str | None, str]:
+    """Return the text of the scenario with the best setup, and what to say of it.
+
+    Of the settings of the call only those of the machine for which the setup was found are written.
+    """
     from feedsim.render.wording import speed
     from feedsim.scenario.reading import read_text
     from feedsim.scenario.rewriting import changed_text
+    from feedsim.scenario.tune_checks import is_of_machine
 
     if not found.feasible:
         return None, f"no setup is accepted: {new} was not written"
@@ -212,7 +216,10 @@ def _written(found: Tune, scenario: Path, changes: list[str], new: Path) -> tupl
     if at is not None and not found.scenario.line.profile:
         best.append(f"line.speed={_at_most(at, found.units)}")
         said = f" for {speed(at, found.units)}"
-    text = changed_text(read_text(scenario), [*changes, *best], folder=scenario.parent)
+    machine = [setting for setting in settings if is_of_machine(setting)]
+    if machine:
+        said += f" and the machine as called: {', '.join(machine)}"
+    text = changed_text(read_text(scenario), [*machine, *best], folder=scenario.parent)
     return fit_for(new, text, scenario), f"wrote {new}, with the best setup{said}"
 
 

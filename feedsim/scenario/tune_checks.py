@@ -14,7 +14,7 @@ from feedsim.scenario.tune import Span, TuneUnsure
 from feedsim.scenario.tune_values import had, off
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["leaf_of", "raw_of", "tune_faults"]
+__all__ = ["is_of_machine", "leaf_of", "raw_of", "tune_faults"]
 
 _Path = tuple[str | int, ...]
 _LINE_SPEED = "line.speed"
@@ -33,6 +33,15 @@ _TYPED = (
 def path_of(key: str) -> list[str | int]:
     """Return a path of names and places: ``feeder.0.eye.missed``."""
     return [int(p) if p.isdecimal() and p.isascii() else p for p in key.split(".")]
+
+
+def is_of_machine(key: str) -> bool:
+    """Tell whether a key describes the machine, not a trial of it (carriers, seed, tune table).
+
+    >>> is_of_machine("carrier_eye.response"), is_of_machine("run.carriers")
+    (True, False)
+    """
+    return key.split(".", maxsplit=1)[0].strip() not in _OWN
 
 
 def leaf_of(key: str) -> KeyType | None:
@@ -76,7 +85,7 @@ def tune_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
 
 def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[Fault]:
     leaf, unknown = leaf_of(key), _unknown(data, key)
-    if leaf is None or key.split(".", maxsplit=1)[0] in _OWN or unknown:
+    if leaf is None or not is_of_machine(key) or unknown:
         what = "a key of the machine that holds a value, such as feeder.0.settings.stage_position"
         yield Fault(dotted((*here, "key")), shown(key), what, unknown)
         return

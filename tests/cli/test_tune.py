@@ -53,6 +53,12 @@ def test_it_prints_a_page_writes_its_files_and_a_scenario_with_its_comments(
     assert written.controller.motion_cycle == 0.5e-3
     assert f"{written.feeder[0].settings.stage_position:g} mm" == best[STAGE]
     assert tomllib.loads(text)["line"]["speed"] == "130 m/min"
+    # what was only for the search stays out: all else is as it was
+    own, now = tomllib.loads(before), tomllib.loads(text)
+    own["line"]["speed"] = "130 m/min"
+    own["controller"]["motion_cycle"] = "0.5 ms"
+    own["feeder"][0]["settings"]["stage_position"] = best[STAGE]
+    assert now == own
     assert (
         tomllib.loads(text)["feeder"][0]["clutch"] == tomllib.loads(before)["feeder"][0]["clutch"]
     )
@@ -74,6 +80,7 @@ def test_the_knobs_of_a_file_stay_in_what_is_written(tmp_path: Path, feedsim: Ru
     )
     new = tmp_path / "tuned.toml"
     ended = feedsim("tune", own, "--carriers", 1000, "--set", "tune.carriers=1000", "--jobs", 1,
+                    "--set", "carrier_eye.off_response=0.4 ms", "--seed", 7,
                     "--aim", "jam_risk", "--speed", "130 m/min", "--out", tmp_path / "out",
                     "--write", new, "--json")  # fmt: skip
     assert ended.status == 0, ended.err
@@ -83,13 +90,19 @@ def test_the_knobs_of_a_file_stay_in_what_is_written(tmp_path: Path, feedsim: Ru
     written = load_scenario(new).tune
     assert written is not None
     assert [knob.key for knob in written.knob] == ["controller.motion_cycle"]
+    # the machine for which it was found, and nothing of the trial
+    data = tomllib.loads(new.read_text())
+    assert data["carrier_eye"]["off_response"] == "0.4 ms"
+    assert [data[t] for t in ("run", "tune", "seed")] == [
+        tomllib.loads(own.read_text())[t] for t in ("run", "tune", "seed")
+    ]
 
 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
         (("--knob", "controller.motion_cycle"), "--knob"),
-        (("--knob", "controler.motion_cycle=1,2 ms"), "controller"),
+        (("--knob", "controler.motion_cycle=0.5,1 ms"), "controller"),
         (("--knob", f"{STAGE}=80:40 mm"), "tune.knob.0.values"),
         (("--knob", f"{STAGE}=40:80 ms"), "tune.knob.0.values"),
         ((), "--knob"),
@@ -140,7 +153,7 @@ def test_a_wrong_call_leaves_an_unfinished_search_as_it_was(
 
 
 def test_where_nothing_is_better_it_says_so_and_on_what(tmp_path: Path, feedsim: Run) -> None:
-    ended = feedsim("tune", COUPON, *FEW, "--knob", "controller.motion_cycle=2,3 ms",
+    ended = feedsim("tune", COUPON, *FEW, "--knob", "controller.motion_cycle=2 ms,3 ms",
                     "--aim", "spread", "--out", tmp_path / "out")  # fmt: skip
     assert ended.status == 0, ended.err
     said = " ".join(ended.out.split())
