@@ -15,6 +15,7 @@ __all__ = ["knob_of", "unsure_of", "with_tune"]
 
 _NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})"
 _PART = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.ASCII)
+_WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
 _KNOB = (
     'a key and what can be had, such as "feeder.0.settings.stage_position=40:90:1 mm" (from, to, '
     'step; the step may be left out) or "controller.motion_cycle=0.5,1,2 ms"'
@@ -78,10 +79,25 @@ def knob_of(text: str) -> dict[str, Any]:
         raise FeedsimError(Fault("--knob", shown(text), _KNOB))
     last = _PART.fullmatch(parts[-1])
     unit = last[2] if last else ""
+    if not ranged:
+        _refuse_decimal_comma(text, values, parts, unit)
     full = [_value(part, unit) for part in parts]
     if not ranged:
         return {"key": key, "values": full}
     return {"key": key, "values": dict(zip(("from", "to", "step"), full, strict=False))}
+
+
+def _refuse_decimal_comma(text: str, values: str, parts: Sequence[str], unit: str) -> None:
+    """Refuse ``0,5 ms``: it may be a list, or one number with a decimal comma."""
+    place = next((n for n, part in enumerate(parts[:-1]) if _WHOLE.fullmatch(part)), None)
+    if place is None or "." in values or not re.search(r"\d,\d", values, re.ASCII):
+        return
+    if not unit and parts[0] != "0":
+        return  # counts, such as 4,8
+    one = _value(f"{parts[place]}.{parts[place + 1]}", unit)
+    each = ", ".join(str(_value(part, unit)) for part in parts)
+    message = f'found {shown(text)}; write "{one}" with a point, or if it is a list "{each}"'
+    raise FeedsimError(Fault("--knob", message=message))
 
 
 def unsure_of(text: str) -> dict[str, Any]:

@@ -29,7 +29,9 @@ END = 0.0125
 
 def at_60(*overrides: str, **keys: Any) -> Scenario:
     keys = {"carriers": 100, "draws": 20, "assurance": "80 %"} | keys
-    return tuning(*overrides, knobs=[f"{STAGE}=60,70 mm"], aim="jam_risk", speed="60 m/min", **keys)
+    return tuning(
+        *overrides, knobs=[f"{STAGE}=60 mm,70 mm"], aim="jam_risk", speed="60 m/min", **keys
+    )
 
 
 def test_none_seen_is_not_none() -> None:

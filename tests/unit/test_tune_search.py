@@ -179,7 +179,7 @@ def test_a_knob_that_does_not_matter_is_said_not_to_and_left_alone():
 
 
 def test_where_nothing_is_better_the_verdict_still_says_on_how_many_carriers_it_is():
-    line = tuning("carrier_eye.edge_sd=0.1 mm", *ROUGH, knobs=["carrier_eye.edge_sd=1,2 mm"],
+    line = tuning("carrier_eye.edge_sd=0.1 mm", *ROUGH, knobs=["carrier_eye.edge_sd=1 mm,2 mm"],
                   aim="spread", carriers=100)  # fmt: skip
     found = searched(line)
     assert found.best.values == found.now.values

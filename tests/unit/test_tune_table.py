@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import jsonschema
@@ -75,6 +76,19 @@ def test_what_is_no_knob(text: str):
         knob_of(text)
 
 
+@pytest.mark.parametrize(("values", "hint"), [
+    ("0,5 ms", 'write "0.5 ms" with a point, or if it is a list "0 ms, 5 ms"'),
+    ("-1,5 mm", '"-1.5 mm" with a point, or if it is a list "-1 mm, 5 mm"'),
+    ("0,5,1,0 ms", '"0.5 ms" with a point, or if it is a list "0 ms, 5 ms, 1 ms, 0 ms"'),
+    ("0,9", '"0.9" with a point, or if it is a list "0, 9"'),
+])  # fmt: skip
+def test_a_decimal_comma_makes_no_list(values: str, hint: str):
+    with pytest.raises(FeedsimError, match=f"^--knob: found .*{re.escape(hint)}$"):
+        knob_of(f"a={values}")
+    listed = hint.rsplit("list ", maxsplit=1)[1].strip('"')
+    assert len(knob_of(f"a={listed}")["values"]) == listed.count(",") + 1
+
+
 @pytest.mark.parametrize("text", ["a=±0.2 ms", "a=+-0.2 ms", "a=+/- 0.2 ms", "a=0.2 ms"])
 def test_something_unsure_on_one_line(text: str):
     assert unsure_of(text) == {"key": "a", "by": "0.2 ms"}
@@ -110,7 +124,7 @@ KNOBS = [
     (f"{STAGE}=40:90:1 ms", "tune.knob.0.values.from", "this is a time"),
     (f"{STAGE}=40:90:0.0001 mm", "tune.knob.0.values.step", "at most 10000 values"),
     (f"{STAGE}=40,50", "tune.knob.0.values.0", "a length with its unit"),
-    (f"{STAGE}=50,50 mm", "tune.knob.0.values", "each value once"),
+    (f"{STAGE}=50 mm,50 mm", "tune.knob.0.values", "each value once"),
     ("carrier_eye.capture=a,latched", "tune.knob.0.values.0", '"latched" or "scanned"'),
     ("carrier_eye.capture=latched:scanned", "tune.knob.0.values", "takes no range"),
 ]
