@@ -25,8 +25,10 @@ def where_of(jobs: int | None, cluster: str | None = None) -> Where:
     Raises
     ------
     FeedsimError
-        If both are asked for.
+        If both are asked for, or fewer than one process.
     """
+    if jobs is not None and jobs < 1:
+        raise FeedsimError(Fault("--jobs", str(jobs), "at least 1"))
     if cluster is None:
         return Local(jobs or os.cpu_count() or 1)
     if jobs is not None:

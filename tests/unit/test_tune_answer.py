@@ -164,6 +164,7 @@ def test_words_say_when_an_interval_holds_nothing_or_there_is_none(found: Tune) 
         ({"knobs": [f"{STAGE}=40:90:1 mm"], "speed": "80 m/min"}, "tune.speed"),
         ({"knobs": [f"{STAGE}=40:90:1 mm"], "assurance": "10 %"}, "tune.assurance"),
         ({}, "--knob"),
+        ({"knobs": [f"{CYCLE}=0.5,1 ms"], "jobs": 0}, "--jobs: found 0; needs at least 1"),
     ],
 )
 def test_what_is_wrong_is_told_with_its_key(keys: dict[str, Any], named: str) -> None:
