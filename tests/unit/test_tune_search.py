@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from feedsim.answers.tune.kept import Journal
+from feedsim.answers.tune.study import search
 from feedsim.answers.tune.study.bench import bench_of
-from feedsim.answers.tune.study.closed import window
+from feedsim.answers.tune.study.closed import Looked, window
+from feedsim.answers.tune.study.rungs import rung_of
 from feedsim.answers.tune.study.space import space_of
 from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import plain
@@ -245,3 +248,21 @@ def test_nothing_is_turned_for_what_is_no_better():
     found = searched(line)
     assert found.best.values == found.now.values
     assert found.gain == 0.0
+
+
+@pytest.mark.parametrize(("rung", "place"), [(4, -1), (11, -1), (12, 0), (40, 0)])
+def test_all_stays_as_it_is_unless_two_rungs_are_gained(
+    rung: int, place: int, monkeypatch: pytest.MonkeyPatch
+):
+    """The closed forms think most of 40 mm; the engine, made up here, accepts now up to rung 10."""
+    edges = {-1: 10, 0: rung, 1: 3}
+
+    def rungs(bench: Any, setup: tuple[int, ...], near: float, *, robust: bool) -> SimpleNamespace:
+        return SimpleNamespace(accepted=lambda asked: asked <= edges[setup[0]])
+
+    monkeypatch.setattr(search, "_rungs", rungs)
+    found = {(0,): Looked(1200.0, 1.0, "missed", 0.0), (1,): Looked(900.0, 1.0, "missed", 0.0)}
+    with bench_of(tuning(knobs=KNOBS), where=Local(1)) as bench:
+        best = search._decided(bench, found, (0,), robust=False)
+        assert best.near_mm_s is not None
+        assert (best.setup, rung_of(bench, best.near_mm_s)) == ((place,), edges[place])

@@ -176,7 +176,10 @@ def _apart(space: Space, one: Setup, other: Setup) -> bool:
 
 
 def _decided(bench: Bench, found: Mapping[Setup, Looked], best: Setup, *, robust: bool) -> _Best:
-    """Let the engine decide among the best setups, on the cards of the search."""
+    """Let the engine decide among the best setups, on the cards of the search.
+
+    All stays as it is, where that is accepted and nothing is faster by ``_FASTER`` rungs.
+    """
     space = bench.space
     some = [best, *(s for s in _spread(space, found, _CANDIDATES) if _apart(space, s, best))]
     at = space.at_speed
@@ -192,7 +195,9 @@ def _decided(bench: Bench, found: Mapping[Setup, Looked], best: Setup, *, robust
             found_best = _challenged(bench, found_best, setup, robust=robust)
         if found_best == before:
             break
-    return found_best
+    if found_best.setup == space.now:
+        return found_best
+    return _challenged(bench, found_best, space.now, robust=robust, by=1 - _FASTER)
 
 
 def _beside(space: Space, setup: Setup) -> list[Setup]:
@@ -209,8 +214,10 @@ def _beside(space: Space, setup: Setup) -> list[Setup]:
     return found
 
 
-def _challenged(bench: Bench, best: _Best, setup: Setup, *, robust: bool) -> _Best:
-    """Return the faster of the best setup so far and another one."""
+def _challenged(
+    bench: Bench, best: _Best, setup: Setup, *, robust: bool, by: int = _FASTER
+) -> _Best:
+    """Return the best setup so far, or another one that is faster ``by`` so many rungs."""
     looked = bench.closed([setup], robust=robust)[0]
     if looked.impossible:
         return best
@@ -218,7 +225,7 @@ def _challenged(bench: Bench, best: _Best, setup: Setup, *, robust: bool) -> _Be
     if best.near_mm_s is None:
         found = highest(rungs.accepted, rung_of(bench, looked.value or bench.space.start_mm_s))
         return best if found is None else _Best(setup, speed_at(bench, found))
-    faster = rung_of(bench, best.near_mm_s * (1.0 + _TELLS)) + _FASTER
+    faster = rung_of(bench, best.near_mm_s * (1.0 + _TELLS)) + by
     if not rungs.accepted(faster):
         return best
     found = highest(rungs.accepted, faster)
