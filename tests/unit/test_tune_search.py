@@ -216,6 +216,23 @@ def test_a_window_ends_where_a_search_place_by_place_ends_it():
     assert space.knobs[0].numbers[found[1]] == 115.0
 
 
+def test_a_list_that_does_not_rise_has_the_window_of_the_one_that_does():
+    """What is written first is no end of the range; prices stay with their values."""
+    rows = [("110 mm", 5.0), ("40 mm", 1.0), ("119 mm", 7.0), ("80 mm", 3.0)]
+    spaces = [
+        space_of(tuning(knobs=(), knob=[{"key": STAGE, "values": [text for text, _ in each],
+                                         "price": [price for _, price in each]}]))
+        for each in (rows, sorted(rows, key=lambda row: float(row[0].split()[0])))
+    ]  # fmt: skip
+    for space in spaces:
+        (knob,) = space.knobs
+        assert knob.numbers == (40.0, 80.0, 110.0, 119.0)
+        assert dict(zip(knob.values, knob.prices, strict=True)) == dict(rows)
+        found = window(space, (knob.values.index("80 mm"),), 0, 500.0)
+        assert found is not None
+        assert [knob.values[place] for place in found] == ["40 mm", "110 mm"]
+
+
 def test_what_is_typed_in_is_for_the_line_as_believed():
     """Known after all, a response costs nothing: its lead makes up for it; not known, it does."""
     with bench_of(small(assurance="90 %"), where=Local(1)) as bench:

@@ -39,7 +39,7 @@ class Knob:
     key : str
         Path of the key.
     values : tuple
-        What can be had, as it stands in a file.
+        What can be had, as it stands in a file; rising where they are numbers.
     numbers : tuple of float
         The same in the internal unit; empty where they are words.
     kind : Kind or None
@@ -244,7 +244,9 @@ def space_of(scenario: Scenario) -> Space:
 def _knobs(plain: Mapping[str, Any], tune: Tune) -> Iterator[Knob]:
     for row in tune.knob:
         leaf, now = _leaf(row.key), raw_of(plain, row.key)
-        found: Sequence[Had] = had(leaf, row.values)
+        written: Sequence[Had] = had(leaf, row.values)
+        rising = _rising(written)
+        found = [written[place] for place in rising]
         numbers = tuple(one.number for one in found if one.number is not None)
         prices = row.price if isinstance(row.price, tuple) else (row.price,) * len(found)
         yield Knob(
@@ -254,8 +256,15 @@ def _knobs(plain: Mapping[str, Any], tune: Tune) -> Iterator[Knob]:
             kind=kind_of(leaf, found[0].written),
             now=now,
             now_number=number_of(leaf, now),
-            prices=prices,
+            prices=tuple(prices[place] for place in rising),
         )
+
+
+def _rising(found: Sequence[Had]) -> list[int]:
+    """Return the order in which steps and windows go along a list: words as they are listed."""
+    numbers = [one.number for one in found if one.number is not None]
+    places = range(len(found))
+    return sorted(places, key=numbers.__getitem__) if len(numbers) == len(found) else [*places]
 
 
 def _unsure(plain: Mapping[str, Any], tune: Tune, places: Mapping[str, int]) -> Iterator[Unsure]:
