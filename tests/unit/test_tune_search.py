@@ -13,6 +13,7 @@ from feedsim.answers.tune.kept import Journal
 from feedsim.answers.tune.study import search
 from feedsim.answers.tune.study.bench import bench_of
 from feedsim.answers.tune.study.closed import Looked, window
+from feedsim.answers.tune.study.optimum import cost
 from feedsim.answers.tune.study.rungs import rung_of
 from feedsim.answers.tune.study.space import space_of
 from feedsim.errors import FeedsimError
@@ -283,3 +284,12 @@ def test_all_stays_as_it_is_unless_two_rungs_are_gained(
         best = search._decided(bench, found, (0,), robust=False)
         assert best.near_mm_s is not None
         assert (best.setup, rung_of(bench, best.near_mm_s)) == ((place,), edges[place])
+
+
+@pytest.mark.parametrize(("low", "high", "told"), [(1e-9, 9e-8, False), (1e-9, 2e-7, True)])
+def test_jam_risks_that_no_line_lives_to_tell_apart_are_alike(low: float, high: float, told: bool):
+    """One in ten million, a common floor of the search and of its words (no source)."""
+    better, worse = (Looked(risk, 0.5, "jam_risk", risk) for risk in (low, high))
+    space = space_of(tuning(knobs=KNOBS, aim="jam_risk", speed="60 m/min"))
+    assert (cost(space, (0,), better) < cost(space, space.now, worse)) is told
+    assert search._matters([better, worse], "jam_risk") is told

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from feedsim.answers.tune.study.after import Against
 from feedsim.answers.tune.study.along import Along, stepped
-from feedsim.answers.tune.study.look import Look, descend
+from feedsim.answers.tune.study.look import SAME_RISK, Look, descend
 from feedsim.answers.tune.study.space import Setup
 
 __all__ = ["front_setups", "front_speeds"]
@@ -18,8 +18,8 @@ LooksAt = Callable[[Sequence[Setup], float], Sequence[Look]]
 _SPEEDS = 7
 _SLOWEST, _CLOSER = 0.6, 1.5
 _REFUSED = 1e6
-_SAME_RISK, _SAME_MM = 1e-7, 1e-4
-"""Differences below these are none: a search would follow noise."""
+_SAME_MM = 1e-4
+"""A difference below this is none: a search would follow noise."""
 
 
 def front_speeds(now_mm_s: float, best_mm_s: float) -> list[float]:
@@ -79,5 +79,5 @@ def _cost(look: Look, against: Against) -> float:
     if look.times > 1.0:
         return _REFUSED * look.times
     if against == "jam_risk":
-        return max(look.jam_risk, _SAME_RISK)
+        return max(look.jam_risk, SAME_RISK)
     return _SAME_MM * round(look.sd_mm / _SAME_MM)

@@ -9,6 +9,7 @@ from typing import Any
 
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
+from feedsim.answers.tune.study.look import SAME_RISK
 from feedsim.answers.tune.study.space import AS_IS, Knob, Setup, Space
 from feedsim.draws.unsure import seed_of
 
@@ -42,7 +43,7 @@ def cost(space: Space, setup: Setup, looked: Looked) -> float:
     elif aim == "window":
         value = -looked.value
     elif aim == "jam_risk":
-        value = math.log(max(looked.value, 1e-9)) / 10.0
+        value = math.log(max(looked.value, SAME_RISK)) / 10.0
     else:
         value = math.log(max(looked.value, 1e-6))
     return value + _PER_CHANGE * abs(value) * turned

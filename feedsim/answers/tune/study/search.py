@@ -10,6 +10,7 @@ from feedsim import __version__
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked, draws_of
 from feedsim.answers.tune.study.fresh import gain_interval, judge
+from feedsim.answers.tune.study.look import SAME_RISK
 from feedsim.answers.tune.study.optimum import cost, everywhere, step_by_step
 from feedsim.answers.tune.study.results import Aim, Chosen, Judged, Nearest, Tuned, UnsureCost
 from feedsim.answers.tune.study.rungs import Believed, Drawn, Rungs, highest, rung_of, speed_at
@@ -345,6 +346,8 @@ def _matters(looked: Sequence[Looked], aim: Aim) -> bool:
     if len(values) < len(looked):
         return True
     told = 3.0 * _TELLS if aim == "speed" else 0.02
+    if aim == "jam_risk":
+        values = [max(value, SAME_RISK) for value in values]
     return max(values) - min(values) > told * max(map(abs, values))
 
 
