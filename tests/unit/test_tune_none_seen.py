@@ -6,6 +6,7 @@ Of n independent outcomes without a hit a share up to 1 - e^(1/n) cannot be rule
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,6 +15,8 @@ import pytest
 from feedsim.answers.tune.study.bench import bench_of
 from feedsim.answers.tune.study.fresh import judge
 from feedsim.answers.tune.study.rungs import Believed
+from feedsim.answers.tune.study.seen import seen
+from feedsim.answers.tune.study.simulated import FeederRan
 from feedsim.answers.tune.study.terms import figure_of, worth
 from feedsim.answers.tune.text import _few_cases
 from feedsim.metrics.tally import added
@@ -63,6 +66,22 @@ def test_of_two_feeders_the_worse_one_counts_and_not_the_worse_one_of_each_run()
     each = [max(one.tally.at_risk / one.tally.cycles for one in run) for run in runs]
     assert sum(each) / len(each) > 1.1 * max(shares)  # what it must not be
     assert found.value == pytest.approx(max(shares))
+
+
+def test_of_two_feeders_the_one_that_spreads_more_counts_in_a_front() -> None:
+    """They take turns: 1 and 9 mm² are 5 on average, and 9 is the variance of none."""
+
+    def ran(variance_mm2: float) -> FeederRan:
+        return FeederRan(tally, placed=101, sum_mm=0.0, squares_mm2=100.0 * variance_mm2)
+
+    with bench_of(at_60(), where=Local(1)) as bench:
+        tally = Believed(bench, bench.space.now, fresh=True).runs(1000.0)[0][0].tally
+        found = seen(
+            bench, [(ran(1.0 + 8.0 * (n % 2)), ran(9.0 - 8.0 * (n % 2))) for n in range(8)]
+        )
+    assert found.sd_mm == pytest.approx(math.sqrt(5.0))
+    assert found.sd_interval_mm is not None
+    assert found.sd_interval_mm.low < math.sqrt(5.0) < found.sd_interval_mm.high
 
 
 @pytest.mark.parametrize(("carriers", "told"), [(10_000, ""), (9_999, "may be missed")])

@@ -19,7 +19,7 @@ from feedsim.answers.tune.study.rungs import (
     rung_of,
     speed_at,
 )
-from feedsim.answers.tune.study.simulated import RunCounts, pooled
+from feedsim.answers.tune.study.simulated import RunCounts, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval, clopper_pearson
@@ -182,7 +182,7 @@ def _believed_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
         verdict = "accepted" if sure is Sureness.ACCEPTED else "refused"
     if bench.space.tune.aim == "jam_risk":
         return *_jam_risk(runs, believed.criteria), verdict, speed_mm_s, None
-    return *_mean(bench, setup, _variances(runs)), verdict, speed_mm_s, None
+    return *_mean(bench, setup, variances(runs)), verdict, speed_mm_s, None
 
 
 def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
@@ -211,12 +211,6 @@ def _jam_risk(
     shares = [shares_of(tallies, criteria, confidence=sure)["jam_risk"] for tallies in feeders]
     worst = max(shares, key=lambda one: one.share or 0.0)
     return worst.share, worst.ci95
-
-
-def _variances(runs: Sequence[RunCounts]) -> list[float]:
-    """Return the variance of the placement (mm²) run by run, of the feeder that spreads most."""
-    feeders = [[pooled([one])[1] for one in feeder] for feeder in zip(*runs, strict=True)]
-    return max(feeders, key=math.fsum, default=[])
 
 
 def _mean(

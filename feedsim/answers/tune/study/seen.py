@@ -8,7 +8,7 @@ from statistics import fmean, stdev
 from typing import NamedTuple
 
 from feedsim.answers.tune.study.bench import Bench
-from feedsim.answers.tune.study.simulated import RunCounts, excess_of, pooled
+from feedsim.answers.tune.study.simulated import RunCounts, excess_of, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.tally import shares_of
@@ -53,7 +53,7 @@ def seen(bench: Bench, runs: Sequence[RunCounts]) -> Seen:
         for feeder in feeders
     ]
     risk = max(risks, key=lambda one: one.share or 0.0)
-    each = [max(pooled([one])[1] for one in run) for run in runs]
+    each = variances(runs)
     sd, ends = _spread(each) if all(map(math.isfinite, each)) else (None, None)
     placed = all(any(one.placed for one in feeder) for feeder in feeders)
     met = placed and all(times <= 1.0 for times, _ in worst.values())

@@ -6,6 +6,7 @@ The cards of a search are those of the first replications, those of a verdict co
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass, fields
 from typing import Any
@@ -38,6 +39,7 @@ __all__ = [
     "met",
     "pooled",
     "ranked",
+    "variances",
 ]
 
 BELIEVED = -1
@@ -237,3 +239,9 @@ def pooled(runs: Sequence[FeederRan]) -> tuple[float, float]:
         return 0.0, float("inf")
     mean = sum(run.sum_mm for run in runs) / n
     return mean, max(0.0, (sum(run.squares_mm2 for run in runs) - n * mean * mean) / (n - 1))
+
+
+def variances(runs: Sequence[RunCounts]) -> list[float]:
+    """Return the variance of the placement (mm²) run by run, of the feeder that spreads most."""
+    feeders = [[pooled([one])[1] for one in feeder] for feeder in zip(*runs, strict=True)]
+    return max(feeders, key=math.fsum, default=[])
