@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from feedsim.answers.learn.study.feeder_rows import travels_asked
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.text import range_text, value_text
@@ -137,8 +138,13 @@ def _side(
             row.key: Written(_amount(row, data, units), _note(found, row, units))
             for row in (distance, lead)
         }
-    travel, old = travels[0], found.machine.feeders[number].settings
-    speed = next(log.belt.speed.value for log in found.seen if log.belt is not None)
+    asked = travels_asked(found.seen, number, side)
+    travel, speed = next(
+        (row, speed)
+        for row, (speed, _, _) in zip(travels, asked, strict=True)
+        if row.verdict == "differs"
+    )
+    old = found.machine.feeders[number].settings
     value, half = _middle(travel)
     value += getattr(old, f"{side}_lead_s") * speed
     at = display(speed, "speed", units=units, digits=4)

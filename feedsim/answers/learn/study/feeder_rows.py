@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure, Learned, Quantity
-from feedsim.answers.learn.study.one_log import FeederInLog, InLog, Side
+from feedsim.answers.learn.study.one_log import FeederInLog, InLog
 from feedsim.answers.learn.study.rows import (
     NO_ENCODER,
     NO_SENSOR,
@@ -23,7 +23,7 @@ from feedsim.answers.learn.study.rows import (
 from feedsim.answers.learn.study.travels import distance_and_lead
 from feedsim.machine import Feeder, Machine
 
-__all__ = ["asked_mm", "feeder_rows"]
+__all__ = ["asked_mm", "feeder_rows", "travels_asked"]
 
 _NO_TRAVEL = "no command or actual feed in the log"
 _NO_COMMAND = "no commanded feed in the log"
@@ -44,8 +44,8 @@ def feeder_rows(logs: Sequence[InLog], machine: Machine, number: int) -> Iterato
     feeder = machine.feeders[number]
     parts = [log.feeders[number] for log in logs]
     yield from _insert_rows(parts, feeder, f"feeder.{number}")
-    yield from _side_rows(logs, machine, number, "engage", lambda part: part.closings)
-    yield from _side_rows(logs, machine, number, "disengage", lambda part: part.openings)
+    yield from _side_rows(logs, machine, number, "engage")
+    yield from _side_rows(logs, machine, number, "disengage")
     yield from _ramp_rows(logs, feeder, number)
     yield from _servo_rows(parts, feeder, f"feeder.{number}.servo")
     yield from _time_rows(logs, feeder, number)
@@ -88,12 +88,24 @@ def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Ite
         yield row.told(counted_share(strays, passed), None)
 
 
+def travels_asked(
+    logs: Sequence[InLog], number: int, side: str
+) -> list[tuple[float, Figure, InLog]]:
+    """Return belt speed (mm/s), travel from edge to act and log, of each log that shows it."""
+    found = []
+    for log in logs:
+        part = log.feeders[number]
+        acts = part.closings if side == "engage" else part.openings
+        if log.belt is not None and acts is not None and acts.asked is not None:
+            found.append((log.belt.speed.value, acts.asked, log))
+    return found
+
+
 def _side_rows(
     logs: Sequence[InLog],
     machine: Machine,
     number: int,
     name: str,
-    pick: Callable[[FeederInLog], Side | None],
 ) -> Iterator[Learned]:
     feeder = machine.feeders[number]
     s, path = feeder.settings, f"feeder.{number}.settings.{name}"
@@ -101,13 +113,7 @@ def _side_rows(
     distance = Quantity(f"{path}_distance", f"{name} distance", "length")
     lead = Quantity(f"{path}_lead", f"{name} lead", "time")
     act = {"engage": "closing", "disengage": "opening"}[name]
-    told = [
-        (log.belt.speed.value, side.asked, log)
-        for log in logs
-        if log.belt is not None
-        and (side := pick(log.feeders[number])) is not None
-        and side.asked is not None
-    ]
+    told = travels_asked(logs, number, name)
     why = ""
     if not told:
         why = f"too few {act}s with an edge that they belong to, or no such signals in the log"
