@@ -57,13 +57,23 @@ def run(
         ),
     ] = None,
     log_rate: Annotated[
-        str,
-        typer.Option("--log-rate", metavar="RATE", help="How often that recorder looks."),
-    ] = "1 kHz",
+        str | None,
+        typer.Option(
+            "--log-rate",
+            metavar="RATE",
+            help="How often that recorder looks. [default: 1 kHz]",
+            show_default=False,
+        ),
+    ] = None,
     log_dropped: Annotated[
-        str,
-        typer.Option("--log-dropped", metavar="SHARE", help="Share of looks that it loses."),
-    ] = "0 %",
+        str | None,
+        typer.Option(
+            "--log-dropped",
+            metavar="SHARE",
+            help="Share of looks that it loses. [default: 0 %]",
+            show_default=False,
+        ),
+    ] = None,
     around: Annotated[
         int | None,
         typer.Option(
@@ -124,21 +134,27 @@ def run(
 
 
 def _log_asked(
-    shape: Literal["events", "samples"] | None, rate: str, dropped: str
+    shape: Literal["events", "samples"] | None, rate: str | None, dropped: str | None
 ) -> LogAsked | None:
     """Read what log is asked for.
 
     Raises
     ------
     FeedsimError
-        If the rate or the share is none.
+        If the rate or the share is none, or given where no log is asked for.
     """
     from feedsim.answers.run.log import LogAsked
     from feedsim.errors import Fault, FeedsimError
     from feedsim.quantities import QuantityError, parse
 
     if shape is None:
+        for option, value in (("--log-rate", rate), ("--log-dropped", dropped)):
+            if value is not None:
+                message = "no log is asked for: add --log events or --log samples"
+                raise FeedsimError(Fault(option, message=message))
         return None
+    rate = "1 kHz" if rate is None else rate
+    dropped = "0 %" if dropped is None else dropped
     try:
         rate_hz = parse(rate, "rate")
     except QuantityError:

@@ -52,3 +52,15 @@ def test_a_wrong_option_leaves_no_file(
     assert ended.status == 2
     assert all(word in ended.err for word in words), ended.err
     assert not (out / "log.csv").exists()
+
+
+@pytest.mark.parametrize(("option", "value"), [("--log-rate", "1 kHz"), ("--log-dropped", "0 %")])
+def test_what_shapes_a_log_is_refused_where_none_is_asked_for(
+    option: str, value: str, tmp_path: Path, feedsim: Run
+) -> None:
+    out = tmp_path / "out"
+    ended = feedsim("run", SCENARIOS / "membership_card.toml", option, value, "--out", out)
+    assert ended.status == 2
+    assert option in ended.err
+    assert "--log samples" in ended.err
+    assert not out.exists()
