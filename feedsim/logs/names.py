@@ -13,14 +13,13 @@ from feedsim.logs.log import Quantity, Shape
 from feedsim.quantities import QuantityError, measure
 from feedsim.scenario.wording import shown
 
-__all__ = ["ASKED", "Head", "Part", "Signal", "TimeColumn", "head_of", "signal_of"]
+__all__ = ["ASKED", "Head", "Part", "Signal", "TimeColumn", "head_of", "hint_of", "signal_of"]
 
 Part = Literal["carrier_eye", "encoder", "eye", "clutch", "command", "actual"]
 ASKED = (
     "carrier_eye, encoder_count, feeder.0.eye, feeder.0.clutch, feeder.0.command_mm and "
     "feeder.0.actual_mm"
 )
-_OF_FEEDER: tuple[Part, ...] = ("eye", "clutch", "command", "actual")
 _FEED = re.compile(r"(command|actual)(?:_(.+))?")
 _ENCODER = re.compile(r"encoder(?:_(.+))?")
 _LENGTH = {"mm", "cm", "m", "um", "in", "ft"}
@@ -213,16 +212,35 @@ def _samples(names: Sequence[str], feeders: Sequence[str], *, time: TimeColumn, 
 
 def _nothing(others: Sequence[str], feeders: Sequence[str]) -> str:
     has = ", ".join(others[:6]) + (" and more" if len(others) > 6 else "")
-    near = ""
-    for other in others:
-        known = ["carrier_eye", "encoder_count", *(f"feeder.0.{part}" for part in _OF_FEEDER)]
-        like = difflib.get_close_matches(other.strip('"'), known, n=1, cutoff=_LIKE)
-        if like:
-            near = f"; did you mean {like[0]}?"
-            break
+    near = next((f"; {hint}" for other in others if (hint := hint_of(other, feeders))), "")
     many = f", N from 0 to {len(feeders) - 1}" if len(feeders) > 1 else ""
     asked = ASKED.replace(".0.", ".N.") if many else ASKED
     return f"names no signal that is known ({asked}{many}); it has {has or 'nothing else'}{near}"
+
+
+def hint_of(name: str, feeders: Sequence[str]) -> str:
+    """Return what a name that is not read may mean, as a question or a limit; "" for nothing.
+
+    Parameters
+    ----------
+    name : str
+        As shown, in quotes or not.
+
+    Examples
+    --------
+    >>> hint_of('"Carrier Eye"', ["left"]), hint_of('"feeder.7.eye"', ["left"])
+    ('did you mean carrier_eye?', 'the scenario has 1 feeder, feeder.0')
+    """
+    plain = re.sub(r"[\s_-]+", "_", name.strip('"').strip().casefold())
+    numbered = re.match(r"feeder[._](\d+)[._](?:insert_)?(?:eye|clutch|command|actual)", plain)
+    if numbered and not (len(numbered[1]) < 4 and int(numbered[1]) < len(feeders)):
+        last = f" to feeder.{len(feeders) - 1}" if len(feeders) > 1 else ""
+        return f"the scenario has {len(feeders)} feeder{'s' if last else ''}, feeder.0{last}"
+    parts = ("eye", "clutch", "command_mm", "actual_mm")
+    known = [f"feeder.{number}.{part}" for number in range(len(feeders)) for part in parts]
+    known = ["carrier_eye", "encoder_count", *known]
+    like = difflib.get_close_matches(plain, known, n=1, cutoff=_LIKE)
+    return f"did you mean {like[0]}?" if like else ""
 
 
 def _time_column(names: Sequence[str], where: str) -> TimeColumn:

@@ -10,6 +10,7 @@ import pytest
 from feedsim.draws.line_draws import Phases
 from feedsim.errors import FeedsimError
 from feedsim.logs import Level, Log, read_log
+from feedsim.logs.names import hint_of, signal_of
 from feedsim.machine import Encoder
 from tests.logged import LoggedRun, logged_run, written
 from tests.machines import LAGGING, feeder, machine
@@ -375,6 +376,25 @@ def test_events_of_other_signals_are_left_out_and_named(tmp_path: Path) -> None:
     body = [f"{k / 100},{'pump' if k % 5 == 4 else 'carrier_eye'},{k % 2}" for k in range(50)]
     log = reading(tmp_path, text_of(body, "time_s,signal,value"))
     assert log.others == ('"pump"',)
+
+
+@pytest.mark.parametrize(
+    ("name", "feeders", "hint"),
+    [
+        ("Carrier Eye", ["a"], "did you mean carrier_eye?"),
+        ("encoder count", ["a"], "did you mean encoder_count?"),
+        ("feeder.1.cluch", ["a", "b"], "did you mean feeder.1.clutch?"),
+        ("feeder.7.eye", ["a"], "the scenario has 1 feeder, feeder.0"),
+        ("feeder.2.actual_mm", ["a", "b"], "the scenario has 2 feeders, feeder.0 to feeder.1"),
+        ("pump", ["a"], ""),
+        ("temperature_c", ["a"], ""),
+    ],
+)
+def test_what_is_not_read_is_told_what_it_may_mean(
+    name: str, feeders: list[str], hint: str
+) -> None:
+    assert signal_of(name, feeders) is None
+    assert hint_of(f'"{name}"', feeders) == hint
 
 
 def test_stuck_over_part_of_a_run_is_no_fault_of_the_reader(run: LoggedRun, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import GoodnessOfFit
 from feedsim.answers.learn.study.learned import ArrivalFound, Learning
 from feedsim.answers.learn.study.program import ProgramRead
+from feedsim.logs.names import hint_of
 from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import DASH, counted, number, time
@@ -99,7 +100,12 @@ def learned_text(found: Learning, *, units: System) -> str:
         if len(log.remarks) > _SHOWN_REMARKS:
             lines.append(f"  and {len(log.remarks) - _SHOWN_REMARKS} more, in learn.json")
         if log.not_read:
-            lines += wrapped(f"Columns not read: {', '.join(log.not_read[:8])}", "  ")
+            names = [feeder.name for feeder in found.scenario.feeder]
+            others = [
+                f"{other} ({hint})" if (hint := hint_of(other, names)) else other
+                for other in log.not_read[:8]
+            ]
+            lines += wrapped(f"Columns not read: {', '.join(others)}", "  ")
     for name, rows in _groups(found):
         told = [row for row in rows if row.value is not None]
         if told:
