@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
+from feedsim.logs.lengths import refuse_inverted_eyes, refuse_wrong_scale
 from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
 from feedsim.machine import Machine
 
@@ -28,6 +29,7 @@ _UNITS = {
 _NEAR = 1.5
 _LEAST_EDGES = 12
 _FEW, _MOST, _ROOM_MM = 0.3, 0.9, 3.0
+_RARELY, _BEFORE_S = 0.1, 0.004
 
 
 def plausible(log: Log, machine: Machine) -> Log:
@@ -41,10 +43,15 @@ def plausible(log: Log, machine: Machine) -> Log:
     Raises
     ------
     FeedsimError
-        If a unit must be wrong, or two columns be swapped; with the columns.
+        If a unit or a counter's scale must be wrong, an eye inverted or two columns swapped; with
+        the columns.
     """
     _refuse_wrong_units(log, machine)
+    refuse_wrong_scale(log, machine)
     _refuse_swapped_eyes(log, machine)
+    for number, feeder in enumerate(log.feeders):
+        _refuse_swapped_clutch(log, feeder, number)
+    refuse_inverted_eyes(log, machine)
     remarks = []
     for number, feeder in enumerate(log.feeders):
         remarks += _swapped_motion(feeder, number)
@@ -113,6 +120,34 @@ def _refuse_swapped_eyes(log: Log, machine: Machine) -> None:
                 f"feeder.{number}.eye ({found}): are the two columns swapped?"
             )
             raise FeedsimError(Fault(f"{log.file}, row {eye.on_row[0]}", message=message))
+
+
+def _refuse_swapped_clutch(log: Log, feeder: LoggedFeeder, number: int) -> None:
+    """Refuse a clutch that closes as the feed runs, with an eye that inserts reach as it stands.
+
+    An insert reaches its eye only as the feed moves it; a clutch that is told to close finds the
+    feed at rest, but where it follows the cycle before at once.
+    """
+    eye, clutch, feed = feeder.eye, feeder.clutch, feeder.command or feeder.actual
+    if eye is None or clutch is None or feed is None or feed.quantity != "mm":
+        return
+    if min(len(eye.on_s), len(clutch.on_s)) < _LEAST_EDGES:
+        return
+    eye_moves, clutch_moves = _share_moving(eye, feed), _share_moving(clutch, feed)
+    if eye_moves < _RARELY and clutch_moves > _MOST:
+        message = (
+            f"feeder.{number}.clutch comes on while the feed runs (in {clutch_moves:.0%} of cases) "
+            f"and feeder.{number}.eye while it stands ({1.0 - eye_moves:.0%}), as the other of the "
+            "two would: are the two columns swapped?"
+        )
+        raise FeedsimError(Fault(f"{log.file}, row {clutch.on_row[0]}", message=message))
+
+
+def _share_moving(level: Level, feed: Values) -> float:
+    """Return at what share of the times a level comes on the feed runs just before."""
+    until = level.on_s - level.on_within_s
+    travel = [np.interp(t, feed.time_s, feed.value) for t in (until - _BEFORE_S, until)]
+    return float(np.mean(travel[1] - travel[0] > 2.0 * feed.step))
 
 
 def _share_after(eye: Level, times: Floats, room_s: float) -> float:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from feedsim.arrivals import Arrival, Paced, RandomGaps
 from feedsim.errors import FeedsimError
 from feedsim.logs import Log, read_log
 from feedsim.logs.belt import belt_of_log
 from feedsim.logs.plausible import plausible
-from feedsim.machine import Encoder, Line
+from feedsim.machine import Encoder, Inserts, Line
 from tests.logged import LoggedRun, logged_run, written
 from tests.machines import LAGGING, feeder, machine
 
@@ -75,6 +77,65 @@ def test_command_and_actual_swapped_are_told(run: LoggedRun, tmp_path: Path) -> 
     (remark,) = plausible(read_log(path, feeders=["a"]), run.machine).remarks
     assert "swapped" in remark.text
     assert "feeder.0.actual" in remark.text
+
+
+def with_cells(path: Path, name: str, change: Callable[[int], int]) -> Path:
+    """Change each cell of a column of whole numbers."""
+    lines = [line.split(",") for line in path.read_text().splitlines()]
+    place = lines[0].index(name)
+    for cells in lines[1:]:
+        cells[place] = str(change(int(cells[place])))
+    path.write_text("\n".join(map(",".join, lines)) + "\n")
+    return path
+
+
+@pytest.mark.parametrize(("times", "over"), [(4, 1), (2, 1), (1, 2), (1, 4)])
+def test_a_counter_that_is_scaled_wrongly_is_refused(
+    run: LoggedRun, tmp_path: Path, times: int, over: int
+) -> None:
+    """A carrier of 210 mm, ISO 216, would be so many times as long."""
+    path = written(run, tmp_path / "log.csv")
+    with_cells(path, "encoder_count", lambda count: count * times // over)
+    said = refused(read_log(path, feeders=["a"]), run)
+    factor = times / over
+    assert f"{210.0 * factor:,.1f} mm" in said
+    assert f"counts_per_rev {factor:.3g} times as high" in said
+    assert "encoder_count" in said
+
+
+@pytest.mark.parametrize("column", ["carrier_eye", "feeder.0.eye"])
+def test_an_inverted_eye_is_refused(run: LoggedRun, tmp_path: Path, column: str) -> None:
+    path = with_cells(written(run, tmp_path / "log.csv"), column, lambda level: 1 - level)
+    said = refused(read_log(path, feeders=["a"]), run)
+    assert column in said
+    assert "1 has to mean covered" in said
+
+
+def test_insert_eye_and_clutch_swapped_are_refused(run: LoggedRun, tmp_path: Path) -> None:
+    path = with_columns(written(run, tmp_path / "log.csv"), ("feeder.0.clutch", "feeder.0.eye"))
+    said = refused(read_log(path, feeders=["a"]), run)
+    assert "feeder.0.clutch" in said
+    assert "feeder.0.eye" in said
+    assert "swapped" in said
+
+
+@pytest.mark.parametrize(
+    ("length", "pitch", "gap"),
+    [(210.0, 420.0, 85.6), (210.0, 500.0, 60.0), (148.0, 260.0, 90.0), (320.0, 360.0, 70.0)],
+)
+@pytest.mark.parametrize("law", [Paced, RandomGaps])
+def test_a_machine_unlike_the_scenario_is_plausible(
+    run: LoggedRun, tmp_path: Path, *, length: float, pitch: float, gap: float, law: type[Arrival]
+) -> None:
+    """Carriers of another length, pitch and law, and inserts of another gap, are there to learn."""
+    inserts = Inserts(length_mm=85.6, gap_mm=gap, gap_sd_mm=2.0)
+    arrival = law(length_mm=length, pitch_mm=pitch, min_gap_mm=20.0)
+    line = machine(feeder(servo=LAGGING, inserts=inserts), encoder=ENCODER)
+    line = replace(line, carriers=replace(line.carriers, arrival=arrival))
+    log = read_log(
+        written(logged_run(line, carriers=25, seed=4), tmp_path / "log.csv"), feeders=["a"]
+    )
+    assert plausible(log, run.machine) == log
 
 
 @pytest.mark.parametrize(
