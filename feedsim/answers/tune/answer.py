@@ -158,10 +158,9 @@ def tune(
     Examples
     --------
     >>> import feedsim
-    >>> line = feedsim.load("scenarios/coupon.toml", {"run.carriers": 1000})
-    >>> found = feedsim.tune(
-    ...     line.but({"tune.knob": []}), aim="spread", knobs=["controller.motion_cycle=0.5,1 ms"]
-    ... )
+    >>> few = {"run.carriers": 100, "tune.carriers": 100, "tune.unsure": [], "tune.knob": []}
+    >>> line = feedsim.load("scenarios/coupon.toml", few)
+    >>> found = feedsim.tune(line, aim="spread", knobs=["controller.motion_cycle=0.5,1 ms"])
     >>> found.changes()
     {'controller.motion_cycle': '0.5 ms'}
     """
