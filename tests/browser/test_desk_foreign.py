@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
@@ -89,6 +90,14 @@ class Behind:
         self.reached.append(f"{scope['method']} {scope['path']}")
         await self._app(scope, receive, send)
 
+    def forget_what_was_under_way(self) -> None:
+        """Forget what the desk's own page had asked for before it was left, once all has come."""
+        came = -1
+        while came != len(self.reached):
+            came = len(self.reached)
+            time.sleep(1.0)
+        self.reached.clear()
+
 
 @pytest.fixture
 def served() -> Iterator[Listening]:
@@ -129,10 +138,14 @@ def foreign_tries(browser: Any, served: Listening, address: str) -> tuple[Any, A
     WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda _: driver.current_url == root)
     assert driver.execute_script("return document.cookie") == ""
     assert driver.execute_async_script(OWN_STATE)["files"]  # the desk itself is open
-    driver.get(address)
+    WebDriverWait(driver, PATIENCE_S, 0.05).until(
+        lambda _: driver.execute_script("return document.readyState") == "complete"
+    )
     gate: Any = served.server.config.app
     behind = Behind(gate._app)
     gate._app = behind
+    driver.get(address)
+    behind.forget_what_was_under_way()
     got, tried = driver.execute_async_script(TRIES, root)
     # the browser itself asks for an icon of the window that the page has opened
     through = set(behind.reached) - {"GET /favicon.ico"}
