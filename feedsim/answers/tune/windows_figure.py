@@ -57,7 +57,11 @@ def windows_figure(found: Tuning, units: System) -> Figure:
         _draw(axes, window, _now_of(found, window), units)
         if place % across == 0:
             axes.set_ylabel("times what is allowed")
-    _legend(figure, simulated=any(window.simulated for window in shown_windows))
+    _legend(
+        figure,
+        simulated=any(window.simulated for window in shown_windows),
+        impossible=not all(math.isfinite(t) for window in shown_windows for t in window.times),
+    )
     return figure
 
 
@@ -70,11 +74,13 @@ def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
     if window.kind is not None:
         factor, label = _unit_for(window, units)
     values = factor * np.array(window.values)
-    times = np.clip([t if math.isfinite(t) else _HIGH for t in window.times], _LOW, _HIGH)
-    impossible = [not math.isfinite(t) for t in window.times]
+    times = np.array([t if math.isfinite(t) else math.nan for t in window.times])
+    impossible = values[np.isnan(times)]
     _span(axes, window, factor)
-    axes.plot(values, times, color=BLACK, marker=".", markersize=3.0, linewidth=1.2, zorder=2.5)
-    axes.plot(values[impossible], times[impossible], "x", color=VERMILLION, markersize=5.0)
+    look: dict[str, Any] = {"color": BLACK, "marker": ".", "markersize": 3.0, "linewidth": 1.2}
+    for part in _joined(window, number_of(now)):
+        axes.plot(values[part], np.clip(times[part], _LOW, _HIGH), zorder=2.5, **look)
+    axes.plot(impossible, np.full(len(impossible), _HIGH), "x", color=VERMILLION, markersize=5.0)
     axes.axhline(1.0, color=VERMILLION, linestyle=DASHED, linewidth=1.1)
     best, here = number_of(window.best), number_of(now)
     if here is not None:
@@ -82,7 +88,7 @@ def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
     if best is not None:
         axes.axvline(factor * best, color=BLACK, linewidth=0.9, zorder=2.0)
     axes.set_yscale("log")
-    axes.set_ylim(_LOW / 1.6, _HIGH * 1.6)
+    axes.set_ylim(_LOW / 1.6, _HIGH * (6.0 if len(impossible) else 1.6))
     ticks = [1e-3, 1e-2, 1e-1, 1.0, 10.0, 100.0, 1000.0]
     axes.set_yticks(ticks, ["≤ 0.001", "0.01", "0.1", "1", "10", "100", "≥ 1000"])
     axes.minorticks_off()
@@ -92,6 +98,16 @@ def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
     axes.set_xlabel(f"{name} ({label})" if label else name)
     axes.set_title(_title(window, units), fontsize=8.5)
     _binding(axes, window)
+
+
+def _joined(window: Window, now: float | None) -> list[slice]:
+    """Return which values a line may join: the present one not across a gap of what can be had."""
+    count, gaps = len(window.values), np.diff(window.values)
+    if count > 2 and now == window.values[0] and gaps[0] > gaps[1:].max():
+        return [slice(0, 1), slice(1, count)]
+    if count > 2 and now == window.values[-1] and gaps[-1] > gaps[:-1].max():
+        return [slice(0, count - 1), slice(count - 1, count)]
+    return [slice(0, count)]
 
 
 def _unit_for(window: Window, units: System) -> tuple[float, str]:
@@ -107,6 +123,8 @@ def _title(window: Window, units: System) -> str:
     if low is None or high is None:
         return "not accepted, not even at its best"
     best, first, last = (shown(text, units) for text in (window.best, low, high))
+    if low == high:
+        return f"best {best}; accepted at {first} alone"
     return f"best {best}; accepted from {first} to {last}"
 
 
@@ -137,7 +155,7 @@ def _binding(axes: Axes, window: Window) -> None:
             )  # fmt: skip
 
 
-def _legend(figure: Figure, *, simulated: bool) -> None:
+def _legend(figure: Figure, *, simulated: bool, impossible: bool) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -148,7 +166,6 @@ def _legend(figure: Figure, *, simulated: bool) -> None:
         Line2D([], [], color=BLUE, linewidth=4.0),
         Line2D([], [], color=BLACK, linewidth=0.9),
         Line2D([], [], color=GREY, linestyle=":"),
-        Line2D([], [], color=VERMILLION, linestyle="none", marker="x"),
     ]
     labels = [
         "worst figure, in closed form",
@@ -157,6 +174,8 @@ def _legend(figure: Figure, *, simulated: bool) -> None:
         "accepted with the others re-tuned",
         "best",
         "now",
-        "no such line",
     ]
-    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.04), ncols=7)
+    if impossible:
+        handles.append(Line2D([], [], color=VERMILLION, linestyle="none", marker="x"))
+        labels.append("no such line")
+    figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.04), ncols=len(labels))
