@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
@@ -142,9 +145,68 @@ def test_where_nothing_is_accepted_it_says_what_cannot_be_met() -> None:
     Draft202012Validator(described("tune")).validate(json.loads(found.json()))
 
 
-def test_words_say_when_an_interval_holds_nothing_or_there_is_none(found: Tune) -> None:
-    from dataclasses import replace
+def only_now_is_possible(found: Tune) -> Tune:
+    """Return a tune whose stage is at 60 mm and may be 95 to 105 mm, of which there is no line."""
+    (stage,) = (knob for knob in found.knobs if knob.key == STAGE)
+    (window,) = (window for window in found.windows if window.key == STAGE)
+    return replace(
+        found,
+        scenario=asked(line(**{STAGE: "60 mm"}), knobs=[f"{STAGE}=95:105:5 mm"]).scenario,
+        terms=(),
+        knobs=(replace(stage, now="60 mm", best="60 mm"),),
+        windows=(
+            replace(
+                window,
+                best="60 mm",
+                had=("60 mm", "105 mm"),
+                held=replace(window.held, low="60 mm", high="60 mm"),
+                retuned=replace(window.retuned, low="60 mm", high="60 mm"),
+                simulated=None,
+                values=(60.0, 95.0, 100.0, 105.0),
+                times=(0.1, math.inf, math.inf, math.inf),
+            ),
+        ),
+    )
 
+
+def test_nothing_is_drawn_between_what_is_now_and_what_no_line_can_have(found: Tune) -> None:
+    figure = only_now_is_possible(found).figures()["windows"]
+    (axes,) = figure.axes
+    assert axes.get_title() == "best 60 mm; accepted at 60 mm alone"
+    for drawn in axes.lines:
+        x, y = (np.asarray(part, dtype=float) for part in drawn.get_data())
+        if len(x) > 1 and drawn.get_linestyle() == "-" and drawn.get_gid() != "retuned":
+            both = np.isfinite(y[:-1]) & np.isfinite(y[1:])
+            assert not (both & (x[:-1] != x[1:])).any()
+    crosses = [drawn for drawn in axes.lines if drawn.get_marker() == "x"]
+    assert [list(drawn.get_xdata()) for drawn in crosses] == [[95.0, 100.0, 105.0]]
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert "no such line" in labels
+    # the other one has all values possible, so no such entry
+    labels = [text.get_text() for text in found.figures()["windows"].legends[0].get_texts()]
+    times = [time for window in found.windows for time in window.times]
+    assert ("no such line" in labels) is not np.isfinite(times).all()
+
+
+def test_a_range_of_which_nothing_is_possible_is_told(found: Tune) -> None:
+    row = next(row for row in only_now_is_possible(found).text().splitlines() if STAGE in row)
+    assert row.endswith("none of its values is possible")
+    assert "is possible" not in found.text()
+
+
+def test_what_is_to_be_small_is_less_not_plus(found: Tune) -> None:
+    less = replace(found, gain=0.159, gain_interval=Interval(0.14, 0.18))
+    said = " ".join(less.text().split())
+    assert "All changes together: 0.159 mm less (95 %: 0.140 mm less to 0.180 mm less)." in said
+    assert "buys (mm less; 95 %)" in said
+    risk = replace(less, aim="jam_risk", gain=0.012, gain_interval=None)
+    assert "together: 1.2 percentage points less" in " ".join(risk.text().split())
+    fast = replace(less, aim="speed", gain=1000.0, gain_interval=Interval(900.0, 1100.0))
+    said = " ".join(fast.text().split())
+    assert "All changes together: +60.0 (95 %: +54.0 to +66.0) m/min" in said
+
+
+def test_words_say_when_an_interval_holds_nothing_or_there_is_none(found: Tune) -> None:
     (cycle,) = (term for term in found.terms if term.key == CYCLE)
     for changed, words in (
         (replace(cycle, interval=Interval(-0.1, 0.2)), "perhaps nothing"),

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from feedsim.answers.tune.study.after import FrontPoint, Reach, Term, Tuning, Window
+from feedsim.answers.tune.study.along import along
 from feedsim.answers.tune.study.results import Chosen, Tuned
+from feedsim.answers.tune.study.space import space_of
 from feedsim.answers.tune.words import (
     FIGURES,
     aim_words,
     gain,
+    gained,
     judged_words,
+    number_of,
     same,
     shown,
     unit_of,
@@ -117,8 +122,8 @@ def _gains(found: Tuned, units: System) -> Iterator[str]:
     if unchanged:
         told.append("nothing that may be chosen is better than what is now")
     elif found.gain is not None:
-        together = _with_interval(found.gain, found.gain_interval, found, units)
-        told.append(f"all changes together: {together} {unit}")
+        together = gained(found.gain, found.gain_interval, found.aim, units)
+        told.append(f"all changes together: {together}")
     if found.price_of_not_knowing is not None:
         price = _with_interval(found.price_of_not_knowing, found.price_interval, found, units)
         told.append(f"not knowing costs {price.replace('+', '')} {unit}")
@@ -140,17 +145,32 @@ def _with_interval(value: float, interval: object, found: Tuned, units: System) 
 def _knobs(found: Tuning, units: System) -> list[str]:
     """Return a row for each knob: now, best, and what that buys."""
     terms = {term.key: term for term in found.terms}
-    head = ("", "now", "best", f"buys ({unit_of(found.aim, units)}; 95 %)")
+    less = " less" if found.aim in ("spread", "jam_risk") else ""
+    head = ("", "now", "best", f"buys ({unit_of(found.aim, units)}{less}; 95 %)")
     rows = [
         (
             knob.key,
             shown(knob.now, units),
             shown(knob.best, units),
-            _buys(knob, terms, found, units),
+            _only_now_possible(knob, found) or _buys(knob, terms, found, units),
         )
         for knob in found.knobs
     ]
     return table([head, *rows], "lrrl")
+
+
+def _only_now_possible(knob: Chosen, found: Tuning) -> str:
+    """Say that there is no line with any other value of a knob, the others as in the best setup."""
+    window = next((one for one in found.windows if one.key == knob.key), None)
+    if window is None or not same(knob.now, knob.best):
+        return ""
+    now = number_of(knob.now)
+    others = [t for v, t in zip(window.values, window.times, strict=True) if v != now]
+    if not others or any(map(math.isfinite, others)):
+        return ""
+    number = [one.key for one in found.knobs].index(knob.key)
+    every = len(along(space_of(found.scenario).knobs[number])) == len(window.values)
+    return "none of its values is possible" if every else "none looked at is possible"
 
 
 def _buys(knob: Chosen, terms: dict[str, Term], found: Tuning, units: System) -> str:

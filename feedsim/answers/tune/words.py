@@ -23,6 +23,7 @@ __all__ = [
     "FIGURES",
     "aim_words",
     "gain",
+    "gained",
     "judged_words",
     "number_of",
     "same",
@@ -110,6 +111,28 @@ def gain(value: float | None, aim: Aim, units: System) -> str:
     if aim == "spread":
         return length_number(value, units, sign=True)
     return f"{100.0 * value:+.3g}" if value else "0"
+
+
+def gained(value: float, interval: Interval | None, aim: Aim, units: System) -> str:
+    """Write by how much it is better as people say it: what is to be small is so much less.
+
+    >>> gained(0.1591, Interval(-0.002, 0.32), "spread", "metric")
+    '0.159 mm less (95 %: 0.002 mm more to 0.320 mm less)'
+    """
+    if aim not in ("spread", "jam_risk"):
+        ends = [gain(end, aim, units) for end in interval or ()]
+        return f"{gain(value, aim, units)}{_ends(ends)} {unit_of(aim, units)}"
+    unit = unit_of(aim, units) if aim == "spread" else "percentage points"
+
+    def less(size: float) -> str:
+        text = gain(abs(size), aim, units).lstrip("+")
+        return f"{text} {unit} {'less' if size >= 0.0 else 'more'}"
+
+    return less(value) + _ends([less(end) for end in interval or ()])
+
+
+def _ends(ends: list[str]) -> str:
+    return f" (95 %: {' to '.join(ends)})" if ends else ""
 
 
 def aim_words(found: Tuned, units: System) -> str:
