@@ -71,7 +71,7 @@ def tuned(what: Line) -> Any:
 
 
 KNOBS = (
-    "feeder.0.settings.stage_position=80:104:8 mm", "feeder.0.clutch.ramp_in=20,24 ms",
+    "feeder.0.settings.stage_position=80:104:8 mm", "feeder.0.clutch.ramp_in=20 ms,24 ms",
     "controller.motion_cycle=0.5,1 ms", "carrier_eye.capture=latched,scanned",
     "feeder.0.servo.loop_gain=200,300 1/s", "feeder.0.servo.velocity_feedforward=80,90 %",
     "feeder.0.settings.stage_correction=true,false",

@@ -44,7 +44,7 @@ LINES = {
     "drive": (
         ("feeder.0.servo.max_acceleration=60 m/s^2", "acceptance.placement_tolerance=5 mm",
          "feeder.0.grip_end=60 mm"),
-        [f"{RAMP_IN}=10:60:10 ms", f"{STAGE}=30:90:10 mm", f"{RAMP_OUT}=20,40 ms"],
+        [f"{RAMP_IN}=10:60:10 ms", f"{STAGE}=30:90:10 mm", f"{RAMP_OUT}=20 ms,40 ms"],
     ),
     "ticks": (
         ("carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned"),
@@ -58,7 +58,7 @@ LINES = {
     ),
     "lag": (
         ("feeder.0.servo.loop_gain=80 1/s",),
-        [f"{LOOP}=40:400:60 1/s", f"{STAGE}=50:92:7 mm", f"{RAMP_IN}=10,40 ms"],
+        [f"{LOOP}=40:400:60 1/s", f"{STAGE}=50:92:7 mm", f"{RAMP_IN}=10 ms,40 ms"],
     ),
 }  # fmt: skip
 
