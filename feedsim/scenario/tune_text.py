@@ -88,12 +88,12 @@ def knob_of(text: str) -> dict[str, Any]:
 
 
 def _refuse_decimal_comma(text: str, values: str, parts: Sequence[str], unit: str) -> None:
-    """Refuse ``0,5 ms``: it may be a list, or one number with a decimal comma."""
+    """Refuse ``0,5 ms``, which is rather one number with a decimal comma than 0 ms and 5 ms."""
     place = next((n for n, part in enumerate(parts[:-1]) if _WHOLE.fullmatch(part)), None)
     if place is None or "." in values or not re.search(r"\d,\d", values, re.ASCII):
         return
-    if not unit and parts[0] != "0":
-        return  # counts, such as 4,8
+    if parts[0] != "0" and not parts[0].startswith("-"):
+        return  # whole numbers, such as 20,24 ms; of one number alone a knob makes no sense
     one = _value(f"{parts[place]}.{parts[place + 1]}", unit)
     each = ", ".join(str(_value(part, unit)) for part in parts)
     message = f'found {shown(text)}; write "{one}" with a point, or if it is a list "{each}"'
