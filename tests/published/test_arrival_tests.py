@@ -59,11 +59,13 @@ def test_the_table_of_the_exponential_law_is_that_of_scipy() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         theirs = stats.anderson(values, "expon")
-    # scipy gives them to three digits, for the uncorrected statistic
+    # scipy gives them to three digits, for the uncorrected statistic; before it had these, its
+    # older table (0.922 to 1.957, corrected) was up to 4 % off in chance
+    older = theirs.critical_values[0] * (1.0 + 0.6 / 50) > 0.919
     at = np.asarray(theirs.critical_values) * (1.0 + 0.6 / 50)
     for point, chance in zip(at, theirs.significance_level / 100.0, strict=True):
         ours = np.interp(point, [0.916, 1.062, 1.321, 1.591, 1.959], [0.15, 0.1, 0.05, 0.025, 0.01])
-        assert ours == pytest.approx(chance, rel=0.02)
+        assert ours == pytest.approx(chance, rel=0.05 if older else 0.02)
 
 
 @pytest.mark.parametrize("law", ["normal", "exponential"])
