@@ -6,13 +6,13 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from feedsim.answers.data import read_as
 from feedsim.answers.sweep.study import Changes, Point
 from feedsim.errors import Fault, FeedsimError
+from feedsim.files.hidden_folder import forget_folder, make_folder
 from feedsim.files.new_files import explained, remove
 from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
@@ -67,7 +67,7 @@ class Unfinished:
         """
         forgotten = len(self._files())
         self.forget()
-        self._make()
+        make_folder(self._folder)
         return forgotten
 
     def resume(self) -> tuple[dict[int, Point], list[str]]:
@@ -103,7 +103,7 @@ class Unfinished:
             raise FeedsimError(Fault("--resume", message=message))
         for path in unfit:
             remove(path)
-        self._make()
+        make_folder(self._folder)
         self._kept = set(known)
         return known, [f"{path.name} is {why}" for path, why in sorted(unfit.items())]
 
@@ -144,17 +144,7 @@ class Unfinished:
 
     def forget(self) -> None:
         """Remove everything kept, in one step as far as others see."""
-        gone = self._folder.with_name("forgotten")
-        remove(gone)
-        with suppress(OSError):
-            self._folder.rename(gone)
-        remove(gone)
-
-    def _make(self) -> None:
-        with explained(self._folder, "make this folder"):
-            if self._folder.is_symlink() or not self._folder.is_dir():
-                remove(self._folder)
-            self._folder.mkdir(exist_ok=True)
+        forget_folder(self._folder)
 
     def _files(self) -> list[Path]:
         """Return all that lies there but for what was half written."""

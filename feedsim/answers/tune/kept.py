@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.files.new_files import explained, remove
+from feedsim.files.hidden_folder import forget_folder, make_folder
+from feedsim.files.new_files import explained
 from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
 from feedsim.running.provenance import differing, versions
@@ -133,17 +133,11 @@ class Journal:
 
     def forget(self) -> None:
         """Remove everything kept, in one step as far as others see."""
-        gone = self._folder.with_name("forgotten")
-        remove(gone)
-        with suppress(OSError):
-            self._folder.rename(gone)
-        remove(gone)
+        forget_folder(self._folder)
 
     def _make(self) -> None:
-        with explained(self._folder, "make this folder"):
-            if self._folder.is_symlink() or not self._folder.is_dir():
-                remove(self._folder)
-            self._folder.mkdir(parents=True, exist_ok=True)
+        make_folder(self._folder)
+        with explained(self._path, "write this file"):
             self._path.write_bytes(_line(self._head))
 
 

@@ -1,0 +1,33 @@
+"""A hidden folder in an output folder, for what is not finished: made whole, removed whole."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from pathlib import Path
+
+from feedsim.files.new_files import explained, remove
+
+__all__ = ["forget_folder", "make_folder"]
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder, in place of a link or a file of that name.
+
+    Raises
+    ------
+    FeedsimError
+        If it cannot be made.
+    """
+    with explained(folder, "make this folder"):
+        if folder.is_symlink() or not folder.is_dir():
+            remove(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+
+
+def forget_folder(folder: Path) -> None:
+    """Remove a folder with all that is in it, in one step as far as others see."""
+    gone = folder.with_name("forgotten")
+    remove(gone)
+    with suppress(OSError):
+        folder.rename(gone)
+    remove(gone)
