@@ -15,8 +15,8 @@ def schema(
         typer.Option(
             "--of",
             metavar="ANSWER",
-            help="Of an answer's JSON instead: results, sweep, compare, limit, setup, budget, "
-            "drive, trial_plan, trial_fit, check or explain.",
+            help="Of an answer's JSON instead: results, sweep, compare, limit, tune, setup, "
+            "budget, drive, trial_plan, trial_fit, check, explain or learn.",
             show_default=False,
         ),
     ] = None,

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from feedsim import __version__
+from feedsim.answers.data import names
 from feedsim.scenario import starter_text
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -203,6 +204,12 @@ def test_check_tells_the_geometry_and_the_settings(feedsim: Run) -> None:
     # one carrier each 260 mm at 1000 mm/s; 120 − 60 mm of run-up; 85.6 − 60 mm of tail
     for words in ("260 ms", "60 mm of run-up", "25.6 mm before the eye", "engage lead 12 ms"):
         assert words in said
+
+
+def test_the_help_of_schema_names_every_answer(feedsim: Run) -> None:
+    told = " ".join(feedsim("schema", "--help").out.split())
+    listed = told.partition("Of an answer's JSON instead: ")[2].partition(".")[0]
+    assert re.split(", | or ", listed) == [*names()]
 
 
 def test_schema_is_json_and_knows_the_keys(feedsim: Run) -> None:
