@@ -113,7 +113,7 @@ def _of_class(kind: type, defs: Defs) -> Schema:
         return _row(get_type_hints(kind).values(), defs)
     name = kind.__name__
     if name not in defs:
-        defs[name] = kind, {}  # meanwhile, so that it is made once
+        defs[name] = kind, {}  # stands in while the schema is made, so that it is made once
         defs[name] = kind, _scenario(name) if kind is Scenario else _object(kind, defs)
     if defs[name][0] is not kind:
         msg = f"two classes in one answer are named {name}"

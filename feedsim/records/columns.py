@@ -26,8 +26,8 @@ class CarrierRecords:
     """Where and when each carrier passed the carrier eye.
 
     ``leading_edge_mm``: belt travel at which the leading edge is at the eye.
-    ``eye_time_s``: when that is. ``divert_by_time_s``: until when it must be known that the
-    carrier is to be diverted; without values on a line that has no gate.
+    ``eye_time_s``: when that is. ``divert_by_time_s``: the latest time at which the program can
+    still have the carrier diverted; empty on a line without a gate.
     """
 
     leading_edge_mm: Floats
@@ -82,7 +82,7 @@ class FeederRecords:
     late_engage, late_opening : int8
         1 where the clutch closed, or opened, after its point.
     missed_time_s : float64
-        When the program knew that the carrier gets no insert here; NaN also where it never did.
+        When the program knew that the carrier gets no insert here; NaN if it never knew.
     """
 
     outcome: Small

@@ -46,7 +46,7 @@ class RecoveryStep(NamedTuple):
 
 
 class Within(NamedTuple):
-    """A rule that was broken, or a fault that came, while the line was stopped already.
+    """A rule broken, or a fault that occurred, while the line was already stopped.
 
     Attributes
     ----------
@@ -72,17 +72,17 @@ class Stop:
     Attributes
     ----------
     cause : str
-        What lay behind it: the hazard that became a jam, the planned fault,
+        What caused it: the hazard that became a jam, the planned fault,
         ``magazine_empty``, the last missed carrier's cause, ``double`` or ``false_alarm``; empty
         where the rule says it all.
     feeder : int
-        Whose it was, from 0; −1 for the line.
+        Where it arose, from 0; −1 for the line.
     carrier : int
-        Which carrier it came with; −1 for none.
+        The carrier that brought it; −1 for none.
     time_s : float
         The trip: every clutch opens, every sequence halts.
     at_rest_s : float
-        When the belt stood.
+        When the belt came to rest.
     restarted_s : float
         When it moved again; NaN if it never did.
     lost : tuple of tuple of int
@@ -90,9 +90,9 @@ class Stop:
     steps : tuple of RecoveryStep
         What was done, in order.
     within : tuple of Within
-        What would have stopped the line, had it not been stopped.
+        What would have stopped the line, had it been running.
     run : int
-        Of several runs that were put together, which one, from 0.
+        Which run, from 0, where several are joined.
     """
 
     rule: Rule
@@ -119,7 +119,7 @@ class Adjustment:
     next_carrier : int
         The first carrier that had not come to the carrier eye then.
     run : int
-        Of several runs that were put together, which one, from 0.
+        Which run, from 0, where several are joined.
     """
 
     time_s: float

@@ -1,4 +1,4 @@
-"""Records that are too long to hold: their columns lie in a temporary file, read as asked for."""
+"""Records too long for memory: their columns lie in a temporary file and are read on demand."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ AT_ONCE = 65_536
 
 
 def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
-    """Return the records of a run that come block after block, without holding them.
+    """Write the blocks of a run to a temporary file as they come, and return the records.
 
-    The file is gone with the records, or with the process.
+    The file is deleted with the records, or when the process ends.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
 
 
 class _Columns:
-    """Has the columns of one class of records as its attributes."""
+    """The columns of one class of records, as attributes."""
 
     books: InsertBooks
 
@@ -77,9 +77,9 @@ class _Columns:
 
 
 class ReadColumn(NDArrayOperatorsMixin, ABC):
-    """A column that lies elsewhere; wherever an array is wanted it is read whole.
+    """A column kept elsewhere. Slices and chosen rows read only those; all else reads it whole.
 
-    Slices and rows that are asked for are read alone. Not to be written to.
+    It is read-only.
     """
 
     ndim = 1
@@ -129,7 +129,7 @@ class ReadColumn(NDArrayOperatorsMixin, ABC):
 
     @abstractmethod
     def _read(self, start: int, stop: int) -> NDArray[Any]:
-        """Return the rows from one to before another."""
+        """Return the rows from `start` up to, not including, `stop`."""
 
     def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
         values = self._read(0, self._count)
@@ -183,7 +183,7 @@ class StoredColumn(ReadColumn):
 class _File:
     """A temporary file, gone with the last of its columns.
 
-    All columns of a process that there are at a time share one: a process may not open many.
+    All columns of a process share one, since a process may open only so many files.
     """
 
     def __init__(self) -> None:
@@ -224,7 +224,7 @@ def _told() -> Iterator[None]:
 
 
 _files: WeakValueDictionary[int, _File] = WeakValueDictionary()
-"""By process: one that is a copy of another must not move in the other's file."""
+"""By process: a forked process must not move the position in its parent's file."""
 
 
 def _file() -> _File:

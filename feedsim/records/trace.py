@@ -43,8 +43,8 @@ class Trace:
 
     ``events`` are in order of time. ``belt`` and ``feeds`` give position and speed at any
     time of that stretch; ``feeds`` also the engagement of the clutch. ``moved``, for each feeder:
-    from which insert on all lay further back by how much (mm), since the feed had run without
-    one in the meantime.
+    (insert, mm), from which insert on all lie further back, and by how much, because the feed
+    ran without one.
     """
 
     events: tuple[TraceEvent, ...]

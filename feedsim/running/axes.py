@@ -35,7 +35,7 @@ _VARY_FORMS = (
     '"carrier_eye.capture=latched,scanned"'
 )
 VALUE_FORMS = (_SPEED_FORMS, _VARY_FORMS)
-"""What is said of values that are neither a range nor a list."""
+"""The forms that a message offers where values are neither a range nor a list."""
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
 _COUNTS = re.compile(rf"({_NUMBER.pattern}) counts?", re.ASCII)
 
@@ -120,7 +120,7 @@ def parse_axis(text: str) -> Axis:
     """Read ``"feeder.0.insert.gap=40:90:5 mm"``: a key, its values as a range or a list.
 
     Values are quantities of one kind, plain numbers, or words. Whether the key takes them is
-    seen when a scenario is made of them (:func:`changed`).
+    checked when a scenario is made of them (:func:`changed`).
 
     Raises
     ------

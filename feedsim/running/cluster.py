@@ -42,8 +42,8 @@ _CHATTERING = ("distributed", "tornado")
 def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator[_Workers]:
     """Give the workers of a scheduler for as long as the ``with`` lasts.
 
-    On leaving it, calls that are not done are dropped; one that a worker is in the midst of is
-    finished there, for nobody.
+    On leaving it, calls that are not done are dropped; a worker finishes the one it is working on,
+    and nobody waits for the result.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator
 
 
 class _Workers:
-    """The workers of a scheduler, as something that takes calls."""
+    """The workers of a scheduler, as a :class:`~feedsim.running.executor.Pool`."""
 
     def __init__(
         self,
@@ -151,7 +151,7 @@ class _Workers:
             raise _fault(trouble)
 
     def tell_lost(self) -> str:
-        """Tell of workers that are lost; return in words why nothing goes on, "" if it does."""
+        """Report workers that are lost; return in words why no work goes on, "" if it does."""
         try:
             found = self._background.do(self._client.scheduler.identity, within_s=_ANSWER_S)
             there = set(found["workers"])
@@ -171,12 +171,12 @@ class _Workers:
         )
 
     def _tell_silent(self, last_seen: Mapping[str, Any]) -> None:
-        """Tell of workers that have stopped without going, and have others make their calls.
+        """Report workers that have stopped but not left, and have others make their calls.
 
         Parameters
         ----------
         last_seen : mapping
-            By address, what the scheduler's clock was when it last heard of a worker.
+            By address, the scheduler's time when it last heard of a worker.
         """
         now_s = monotonic()
         self._watched_s += min(now_s - self._asked_s, _LONGEST_LOOK_S)
@@ -232,8 +232,8 @@ async def _tried(future: Any, result: asyncio.Future[Any]) -> None:
 class _Sent:
     """A call that is made where it is unpickled.
 
-    So nothing on its way, which includes the scheduler, has to know what is called: where
-    feedsim is missing the call ends in an error instead of a broken connection.
+    So nothing on its way, the scheduler included, has to know what is called: where feedsim is
+    missing, the call ends in an error and not in a broken connection.
     """
 
     def __init__(self, work: Callable[..., Any], call: tuple[Any, ...]) -> None:
@@ -344,7 +344,7 @@ async def _cancel_others() -> None:
 
 @contextmanager
 def _muted() -> Iterator[None]:
-    """Keep the library's log off the terminal; errors and losses are reported anyway."""
+    """Keep the library's log off the terminal; we report errors and losses ourselves."""
     names = [*logging.root.manager.loggerDict]
     loggers = [logging.getLogger(n) for n in names if n.partition(".")[0] in _CHATTERING]
     heard = [logger for logger in loggers if not logger.disabled]

@@ -31,12 +31,12 @@ ENGINES = ("events", "compiled")
 MOST_HELD = 1_500_000
 """Carriers whose records are held in memory; those of longer runs lie in temporary files."""
 LOADING = 20_000
-"""Carriers that the event engine runs in the time that it takes to load the compiled one."""
+"""Carriers that the event engine runs in the time it takes to load the compiled one."""
 _BEGINNING = 1_000_000
-"""Carriers of a feeder that the compiled engine runs, with their results, in the time in which two
-other processes begin and run them."""
+"""Carriers times feeders that the compiled engine runs, results included, in the time that two
+other processes take to start and run them."""
 _COMPILING = 250_000
-"""Likewise to compile it."""
+"""Carriers that the event engine runs in the time it takes to compile the other one."""
 
 _ran = 0
 """Carriers that the event engine has run in this process."""
@@ -52,15 +52,15 @@ def simulated(
 ) -> RunRecords:
     """Run a line on the engine that is quicker, or the one that was asked for.
 
-    The compiled engine has to be loaded, or even compiled, first. It is as soon as this process
-    has waited for the event engine, or would now, as long as that takes.
+    The compiled engine must be loaded, or even compiled, first. That is done once this process has
+    spent as long on the event engine as it takes, or would with this run.
 
     Parameters
     ----------
     machine, draws, carriers, progress
         As in :func:`~feedsim.simulation.line.simulate`.
     runs : int, optional
-        How many such records will be held at a time.
+        How many such records the caller holds at a time.
 
     Raises
     ------
@@ -93,13 +93,13 @@ def simulated(
 
 
 def expect_many() -> None:
-    """Take the compiled engine at once, if it is compiled: this process is one of a search."""
+    """Load the compiled engine at the next run, if it is compiled: a search is to run many."""
     global _ran  # noqa: PLW0603
     _ran = max(_ran, LOADING)
 
 
 def is_quick(machine: Machine, carriers: int) -> bool:
-    """Tell whether this process runs so many on the compiled engine before others have."""
+    """Tell whether the compiled engine here is done before other processes would be."""
     if carriers * len(machine.feeders) > _BEGINNING or why_not(machine) or takes_events():
         return False
     from feedsim.compiled.cache import is_kept

@@ -1,4 +1,4 @@
-"""Where points run: in this process, in several, or on a cluster, behind one way of asking."""
+"""Where points run: in this process, in several, or on a cluster, behind one interface."""
 
 from __future__ import annotations
 
@@ -54,17 +54,17 @@ Where = Local | Cluster
 
 
 class Pool(Protocol):
-    """What takes calls and makes them elsewhere."""
+    """Takes calls and makes them elsewhere."""
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
         """Take a call; the future gets its result or its exception."""
 
     def look(self) -> None:
-        """Report lost workers; raise if waiting for the others is in vain."""
+        """Report lost workers; raise if no result can come any more."""
 
 
 class WorkerPool:
-    """Workers that stay for several rounds of calls; they begin with the first that needs them.
+    """Workers that stay for several rounds of calls; they start when they are first needed.
 
     Made by :func:`worker_pool`.
     """
@@ -242,12 +242,12 @@ def _one_thread_each() -> Iterator[None]:
 
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Meet an interrupt at the end only, and have processes that are started meanwhile meet none.
+    """Hold an interrupt until the end, and keep it from processes that are started meanwhile.
 
     It would leave them half started, or reach them before :func:`_worker_begins`.
     """
     if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is None:
-        yield  # nothing that we could hold
+        yield  # there is nothing to hold
         return
     with held():
         blocked = _blocked()
@@ -259,10 +259,10 @@ def _interrupts_held() -> Iterator[None]:
 
 
 def _blocked() -> set[int] | None:
-    """Block interrupts in a way that is inherited, where there is one; return what was blocked.
+    """Block interrupts so that new processes inherit it, if possible; return what was blocked.
 
-    A closing terminal sends SIGHUP to every process, and the tracker that Python starts for its
-    own would end of it with many words.
+    A closing terminal sends SIGHUP to every process, and the resource tracker that Python starts
+    would die of it with a traceback.
     """
     if not hasattr(signal, "pthread_sigmask"):
         return None

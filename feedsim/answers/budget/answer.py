@@ -105,7 +105,7 @@ def budget(
     jobs : int or None
         As in :func:`feedsim.sweep`.
     made : callable, optional
-        Makes the runs in place of `jobs` processes; for whoever shows progress.
+        Makes the runs in place of `jobs` processes, for a caller that shows progress.
 
     Raises
     ------

@@ -52,7 +52,7 @@ _HIGHEST = 1.6  # spreads to which the allowed one is still drawn
 
 
 def draw_shares(axes: Axes, view: BudgetView) -> None:
-    """Stack the shares of the variance; what counts with the speed below, lengths above."""
+    """Stack the shares of the variance: times, which grow with speed, below lengths."""
     so_far = np.zeros(len(view.speeds))
     for band in view.bands:
         look = _look(band)

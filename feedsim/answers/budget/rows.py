@@ -16,9 +16,9 @@ _Cell = str | float | int | None
 def budget_csv(points: Sequence[Point]) -> bytes:
     """Return the budgets as a table, its columns with units in their names.
 
-    What varies is a length or a time, so that its uncertainty and its sensitivity are each in
-    one of two columns. What belongs to the whole budget stands in each of its rows. A budget
-    without a source has one row without one.
+    A source is a length or a time, so its uncertainty and its sensitivity each have two columns,
+    one of them empty. Figures of the whole budget are repeated in each of its rows. A budget
+    without sources has one row, with the columns of the source empty.
     """
     rows = [
         dict(_row(point.line_speed_mm_s, number, one, source))

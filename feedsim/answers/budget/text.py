@@ -159,7 +159,7 @@ def _mean(compared: Compared, units: System) -> Iterator[str]:
 def _elsewhere(
     row: Sequence[tuple[float, Compared]], in_full_mm_s: float, units: System
 ) -> Iterator[str]:
-    """Say how budget and run go together at the other speeds."""
+    """Say how well budget and run agree at the other speeds."""
     others = [(speed, compared) for speed, compared in row if speed != in_full_mm_s]
     ratios = [compared.ratio for _, compared in others if compared.ratio is not None]
     if not ratios:

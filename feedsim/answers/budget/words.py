@@ -97,7 +97,7 @@ def _dominates(when: str, end: _End, units: System) -> str:
 
 
 def _spend(end: _End, units: System) -> Iterator[str]:
-    """Say what halving the largest cause would do, and what the next one after it."""
+    """Say what halving the largest cause would do, and then the next one."""
     first, *others = sorted(end.shares, key=lambda cause: -end.shares[cause])
     text = (
         f"To place better at {speed(end.speed_mm_s, units)}, spend on the {first}: halved, it "

@@ -265,7 +265,7 @@ def setups_of(files: Sequence[tuple[str, Scenario]], buts: Sequence[str]) -> tup
 
 
 def _as_long(setups: tuple[Setup, ...]) -> tuple[Setup, ...]:
-    """Make sure that all run the same carriers: a record may end before."""
+    """Make sure that all run the same carriers: a record may be too short for it."""
     longest = setups[0].scenario.run.carriers
     for setup in setups:
         carriers = setup.scenario.run.carriers

@@ -44,7 +44,7 @@ def _rows(feeders: Sequence[FeederSizing]) -> Iterator[dict[str, Plain]]:
 
 
 def _figures(of: object) -> dict[str, Plain]:
-    """Return the figures of something by name, and nothing of what it is made up of."""
+    """Return the plain figures of a dataclass by name, without its nested parts."""
     found = plain(of)
     parts = found.items() if isinstance(found, dict) else ()
     return {name: value for name, value in parts if not isinstance(value, dict | list)}

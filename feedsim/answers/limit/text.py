@@ -19,7 +19,7 @@ from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005
-_TO_SPARE = 2.0  # a hit more than were seen takes half as many carriers more, or so
+_TO_SPARE = 2.0  # one hit more than were seen takes about half as many carriers again
 
 __all__ = ["FIGURES", "binding_words", "limit_text", "refused_words"]
 

@@ -14,7 +14,7 @@ __all__ = ["unseen"]
 
 
 def unseen(results: Results, machine: Machine) -> Iterator[str]:
-    """Say what an accepted run cannot rule out since it saw none of it; nothing if it saw of all.
+    """Say what an accepted run cannot rule out because it saw none of it, if there is any such.
 
     One-sided at 95 %, 1 − 0.05^(1/n), near 3/n (:func:`feedsim.metrics.intervals.upper95`), of
     what comes singly. Of a stop also what it takes and at most would take of the time: with a share

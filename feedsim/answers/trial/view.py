@@ -149,7 +149,7 @@ class _Drawing:
         """Return single values, thinned where there are very many, and which rows they are."""
         data, feeder = self.data, self.feeder
         place = np.flatnonzero((data.feeder == feeder.number) & ~np.isnan(values))
-        whole = not feeder.kept_outliers  # then the row counts in no column
+        whole = not feeder.kept_outliers  # such a row is counted in no column
         rows = [outlier.row for outlier in feeder.outliers if whole or outlier.column == column]
         out = np.isin(data.row[place], rows)
         free = np.flatnonzero(~out)

@@ -1,4 +1,4 @@
-"""A feed's motion after the run, read off quickly however long the run was."""
+"""A feed's motion after the run, found quickly in a run of any length."""
 
 from __future__ import annotations
 

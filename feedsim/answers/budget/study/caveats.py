@@ -68,10 +68,10 @@ def stops(count: int) -> Caveat:
 
 
 def _run_up(s: CheckedFeeder) -> Iterator[str]:
-    """Say what a run-up does that is too short for ramp and lag to be over.
+    """Say what it costs if the run-up is too short for ramp and lag to be over.
 
-    What the insert side is off, in place, is made up at the nose's own speed, so it counts as
-    much more as the nose is slower than the feed will be.
+    An error of the insert's position takes its time at the nose's own speed, so it counts more by
+    the factor by which the nose is slower than the feed will be.
     """
     if not any(timing.run_up(s)):
         return
@@ -105,13 +105,13 @@ def _busy(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _merging(s: CheckedFeeder) -> Iterator[str]:
-    """Say that edges merge, of which those that come early are then not seen."""
+    """Say that cards merge at their eye, so that edges seen early are lost."""
     eyes = [("insert", s.feeder.eye, merged_inserts(s.here))]
     if s.machine.carriers.arrival.in_step:
         eyes.append(("carrier", s.machine.carrier_eye, share_merged(s.here)))
     for name, eye, share in eyes:
         if eye.edge_sd_mm == 0.0:
-            continue  # then it depends on the gap alone, which is nothing to the placement
+            continue  # then the gap alone decides, which the placement does not depend on
         if share > _RARE:
             yield (
                 f"About {s.percent(share)} of the {name}s merge with the one before at their eye "
@@ -120,7 +120,7 @@ def _merging(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _uneven_ticks(s: CheckedFeeder) -> Iterator[str]:
-    """Say that cards walk too slowly over the phases of ticks that meet only now and then.
+    """Say that cards are too regular to meet every phase of ticks that coincide only now and then.
 
     Of a scanned eye scan and motion ticks come back to the same phase after their least common
     multiple. Over n cards the phase walks by √n times the spread of a pitch.

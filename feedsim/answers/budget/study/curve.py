@@ -1,4 +1,4 @@
-"""An error budget as curves over the speed: the sources, their sum, and what may be."""
+"""An error budget as curves over the speed: the sources, their sum, and what is allowed."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class CurvePoint:
 
 
 def curves_at(scenario: Scenario, speed_mm_s: float) -> list[CurvePoint]:
-    """Return what a curve over the speed needs of each feeder, and no more."""
+    """Return the points of the curves for each feeder; nothing else of a budget is worked out."""
     machine = machine_of(steady(scenario, speed_mm_s))
     accept = scenario.acceptance
     found = []
@@ -40,12 +40,12 @@ def curves_at(scenario: Scenario, speed_mm_s: float) -> list[CurvePoint]:
 
 
 def sd_of(error: Distribution) -> float:
-    """Return the standard deviation of a distribution that is nothing rarely (its own unit)."""
+    """Return the standard deviation of a distribution without its rare values (its own unit)."""
     return error._replace(rarely=()).sd
 
 
 def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
-    """Return by how much an error on target could spread more (below 1: has to spread less).
+    """Return the factor by which an error on target may spread more (below 1: must spread less).
 
     Its shape stays as it is; its mean is left out.
 

@@ -150,8 +150,8 @@ Run = Callable[[Sequence[tuple[Any, ...]]], Sequence[Limits]]
 def changes_of(scenario: Scenario) -> list[Change]:
     """Return every knob of a scenario that can be turned, the line's first.
 
-    Halved are values above 0; twice as fine and as strong become encoder and drive; scanned
-    eyes become latched, and a stage that is not corrected is.
+    Values above 0 are halved. The encoder becomes twice as fine and the drive twice as strong,
+    a scanned eye is latched, and a stage that is not corrected is corrected.
     """
     found = [*_line_changes(scenario)]
     for number in range(len(scenario.feeder)):
@@ -211,7 +211,7 @@ def _halved(
 
 
 def _possible(scenario: Scenario, change: Change) -> bool:
-    """Tell whether a change makes another scenario that can be."""
+    """Tell whether a change makes another valid scenario."""
     try:
         return override(scenario, [change.override]) != scenario
     except FeedsimError:

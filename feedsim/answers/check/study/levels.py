@@ -18,7 +18,7 @@ _HARDLY = 1e-6
 
 
 class _Row(NamedTuple):
-    """One eye, how fast cards pass it, and what of them it may not see."""
+    """One eye, how fast cards pass it, and what it may not see of them."""
 
     name: str
     eye: Eye
@@ -30,7 +30,7 @@ class _Row(NamedTuple):
 
 
 def levels(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of cards, and of gaps between them, that filter or scan do not let be seen."""
+    """Warn of cards, and of gaps between them, that a filter or a scan hides."""
     for row in _rows(s):
         if not filters(row.eye):
             continue

@@ -11,7 +11,7 @@ __all__ = ["near_words"]
 
 
 def near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "metric") -> list[str]:
-    """Warn of the values that a little more or less would have refused at a line speed.
+    """Warn of values that are refused at a line speed if they are a little larger or smaller.
 
     Parameters
     ----------

@@ -157,7 +157,7 @@ def run_up(s: CheckedFeeder) -> Iterator[str]:
 
 
 def no_cycle(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a cycle that the settings cannot be worked out from as it runs."""
+    """Warn of a cycle that, as it runs, gives no settings."""
     reason = no_cycle_because(s.here)
     if reason:
         yield (
@@ -224,7 +224,7 @@ def feedforward(s: CheckedFeeder) -> Iterator[str]:
 
 
 def memory(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of more marks under way than the memory holds, carriers as close as they come."""
+    """Warn of more marks under way than the memory holds when carriers come closest."""
     c, line = s.machine.carriers, s.machine.line
     slowest = min([v for _, v in line.profile]) if line.profile else line.speed_mm_s
     travel = FeederAtSpeed(s.machine, s.feeder, slowest).engage_travel_mm

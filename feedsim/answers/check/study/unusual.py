@@ -1,4 +1,4 @@
-"""Warnings about times that no usual controller, eye or drive has, which a wrong unit brings."""
+"""Warnings about times so unusual for a controller, eye or drive that a unit may be wrong."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _COMMAND_DELAY = 0.05
 
 
 def unusual(scenario: Scenario) -> Iterator[str]:
-    """Name each time that is longer than is usual by so much that its unit may be wrong."""
+    """Name each time that is so much longer than usual that its unit may be wrong."""
     control, feeders = scenario.controller, list(enumerate(scenario.feeder))
     eyes = {"carrier_eye": scenario.carrier_eye} | {f"feeder.{n}.eye": f.eye for n, f in feeders}
     times = [(f"controller.{key}", getattr(control, key), m) for key, m in _OF_CONTROLLER.items()]

@@ -113,7 +113,7 @@ def _worst_margin(cycles: Cycles, motor: Motor) -> float:
 def _between(
     low: tuple[float, float], high: tuple[float, float], margin: Callable[[float], float]
 ) -> float:
-    """Narrow down where the margin turns negative: straight between the ends, and a bit inside."""
+    """Narrow down where the margin turns negative, by a straight line between the ends."""
     while high[0] - low[0] > _WITHIN * high[0]:
         inside = 0.4 * _WITHIN * high[0]
         share = low[1] / (low[1] - high[1]) if low[1] < math.inf else 0.5

@@ -135,7 +135,7 @@ class Events:
         yield self.at(closing.closes_s, "motion tick: the clutch closes", since_s=closing.due_s)
 
     def due(self, mark: Sighting | None, *, until_s: float) -> Iterator[StoryEvent]:
-        """Tell when the engage point of a mark came that was missed at a time (s), if it came."""
+        """Tell when the engage point came, if it did, of a mark that was missed at a time (s)."""
         if mark is None:
             return
         correction, belt = correction_at(self.feeder, until_s), self.run.belt
@@ -190,7 +190,7 @@ class Events:
             yield self.at(ready_s, "the feeder is ready again")
 
     def traced(self, carrier: int) -> list[StoryEvent]:
-        """Tell what the trace has of a carrier here, and of the line meanwhile, as it stands."""
+        """Tell what the trace holds of a carrier here, and of the line meanwhile, as it is."""
         run, prefix = self.run, self.feeder.part("")
         parts = (part for part in run.parts if part == "carrier_eye" or part.startswith(prefix))
         events = [(e, prefix) for part in parts for e in run.events_of(carrier, part)]

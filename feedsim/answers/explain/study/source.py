@@ -1,4 +1,4 @@
-"""A traced run with all that the stories of its carriers are told from."""
+"""A traced run, and everything that the stories of its carriers draw on."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _NEAR_S = 1.0
 class StorySource:
     """One run, its trace, and the draws that it came from.
 
-    Everything that is worked out once a run is kept, so that many stories may be told of it. The
+    What is worked out once for a run is kept, so that it serves many stories. The
     machine has its settings solved; the trace has every event of the run; ``names``: one for each
     feeder.
 

@@ -63,7 +63,7 @@ _read: tuple[dict[str, Any], Scenario] | None = None
 
 @dataclass(frozen=True, slots=True)
 class RefusedSpeed:
-    """A speed (mm/s) that the closed forms refuse: so many times what is allowed."""
+    """A speed (mm/s) that the closed forms refuse, and how many times what is allowed it costs."""
 
     speed_mm_s: float
     times: float
@@ -277,7 +277,7 @@ def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, See
 
 
 def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
-    """Return which speeds to ask next, and up to how many runs at each; empty: enough is known."""
+    """Return which speeds to run next, and up to how many runs at each; empty: enough is known."""
     if not seen:
         places = [(task.start_mm_s * rung, _NEAR * task.start_mm_s * rung) for rung in _LADDER]
         rungs = [task.place(*place) for place in places if place[0] > task.from_mm_s]

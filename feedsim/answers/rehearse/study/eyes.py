@@ -33,7 +33,7 @@ def program_input(runs: list[Level], eye: Eye, stretch: Stretch) -> list[Level]:
 
 
 def in_stretch(found: list[Level], stretch: Stretch) -> list[Level]:
-    """Return those that have a length, and something of it in the stretch."""
+    """Return those that last, and overlap the stretch."""
     return [
         b
         for b in found

@@ -22,7 +22,7 @@ __all__ = ["stories_plain"]
 MOST_STORIES = 1000
 """So many are told in full; where there are more, only of those missed or out of tolerance."""
 
-_NOTHING_MM = 5e-4  # an error of a part that is nowhere more is not told
+_NOTHING_MM = 5e-4  # a part whose error is nowhere larger is left out
 
 
 def stories_plain(

@@ -1,4 +1,4 @@
-"""Which key of a scenario, set otherwise, would have had it expect what a trial found."""
+"""Which key of a scenario, set otherwise, would have made it expect what a trial found."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def causes(scenario: Scenario, machine: Machine, number: int, *, found: Correcti
 
 
 def _sure(estimate: Estimate | None) -> float:
-    """Return a value whose interval leaves out 0; else 0."""
+    """Return a value if its interval leaves out 0, else 0."""
     if estimate is None or estimate.low <= 0.0 <= estimate.high:
         return 0.0
     return estimate.value

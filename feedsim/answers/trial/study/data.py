@@ -1,4 +1,4 @@
-"""What was measured in a trial on the line: a CSV file, read with a clear word for each slip.
+"""What was measured in a trial on the line: a CSV file, with a clear message for each mistake.
 
 A row is one carrier: the line speed, and where its insert lay (``placement_error_mm``), where
 it had been staged (``stage_position_mm``), or that it got none (``missed``). Or it is a tally:
@@ -63,7 +63,7 @@ class TrialData:
     others : tuple of str
         Columns that were not read.
     error_step_mm, stage_step_mm : float
-        Step in which was read off; 0 where there is none to be seen.
+        Step in which values were read off; 0 where none shows.
     left_out : tuple of int
         Rows of the file that were asked to be left out; they are in no column.
     """

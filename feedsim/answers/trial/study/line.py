@@ -193,7 +193,7 @@ def fitted_line(
 
 
 def _corrected(scatter: Scatter, process: float) -> Scatter:
-    """Return what independent values would scatter: their mean takes less of it with it."""
+    """Return how much independent values would scatter; their mean absorbs less of it."""
     if process == 0.0 or scatter.dof < 1.0:
         return scatter
     n = scatter.dof + 1.0
