@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -25,6 +25,7 @@ __all__ = ["Followed", "Stream", "follow", "share_without_place"]
 
 Floats = NDArray[np.float64]
 _STREAM = 10_000
+_NEAR_MM = 1e-6
 _PRIME = np.uint64(2**31 - 1)
 
 
@@ -60,6 +61,11 @@ class Stream:
     kept_sd_mm: float
     blind_mm: float
     edge_sd_mm: float
+
+    @property
+    def room_mm(self) -> float:
+        """The longest wait of a carrier that is not lost."""
+        return self.queue.room_mm if self.waits else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,73 +119,91 @@ class _Comes(NamedTuple):
 def follow(stream: Stream) -> Followed:
     """Follow the stream of carriers."""
     comes = _comes(stream.carriers, stream.seen, stream.edge_sd_mm)
+    here = int(np.count_nonzero(comes.behind >= stream.blind_mm))
+    merged = len(comes.edge) - here
+    laps = _remembered(replace(stream, places=0, blind_mm=stream.blind_mm if merged else -math.inf))
+    waits = np.concatenate([_waits(marks, waits, stream) for marks, waits in laps])
+    busy = int(np.count_nonzero(waits > stream.room_mm))
+    full = here - len(waits)
+    waits = np.sort(np.maximum(waits, 0.0))
+    return Followed(len(comes.edge), merged, full, busy, waits, stream.queue.room_mm)
+
+
+@lru_cache(maxsize=4)
+def _remembered(stream: Stream) -> list[tuple[_Marks, Floats]]:
+    """Return the marks of each lap and their waits (mm), were all of them remembered."""
+    comes = _comes(stream.carriers, stream.seen, stream.edge_sd_mm)
     takes, noise = _services(stream.queue, stream.carriers.arrival)
     here = comes.behind >= stream.blind_mm
     place, edge = comes.place[here], comes.edge[here]
     points = edge + stream.kept_mm
     marks = _Marks(
-        (edge + stream.kept_sd_mm * comes.sooner[here]).tolist(),
-        points.tolist(),
-        (points + noise[place]).tolist(),
-        takes[place].tolist(),
+        edge + stream.kept_sd_mm * comes.sooner[here], points, points + noise[place], takes[place]
     )
-    waits, full, busy = np.empty(0), 0, 0
-    ends = [*(np.flatnonzero(np.diff(comes.lap[here])) + 1).tolist(), len(place)]
-    start = 0
-    for end in ends:
-        part = _Marks(*(column[start:end] for column in marks))
-        found, lost, without = _walked(stream, part) if stream.places else _served(stream, part)
-        waits, busy, full = np.concatenate((waits, found)), busy + lost, full + without
-        start = end
-    merged = len(comes.edge) - len(place)
-    waits = np.sort(np.maximum(waits, 0.0))
-    return Followed(len(comes.edge), merged, full, busy, waits, stream.queue.room_mm)
+    ends = np.flatnonzero(np.diff(comes.lap[here])) + 1
+    laps = zip(*(np.split(column, ends) for column in marks), strict=True)
+    return [(lap, _served(lap, stream.room_mm)) for lap in map(_Marks._make, laps)]
 
 
 class _Marks(NamedTuple):
-    """Of each mark, as plain lists (mm of belt travel).
+    """Of each mark (mm of belt travel).
 
     Until when places come free for it, its point, that with its noise, how long it is served.
     """
 
-    free: list[float]
-    point: list[float]
-    noisy: list[float]
-    takes: list[float]
+    free: Floats
+    point: Floats
+    noisy: Floats
+    takes: Floats
 
 
-def _served(stream: Stream, marks: _Marks) -> tuple[list[float], int, int]:
-    """Return each mark's wait, how many were lost to the feeder, and 0; a memory without end."""
-    room = stream.queue.room_mm if stream.waits else 0.0
-    ready, busy = -math.inf, 0
-    waits: list[float] = []
-    for point, takes in zip(marks.noisy, marks.takes, strict=True):
-        wait = ready - point
-        waits.append(wait)
-        if wait <= 0.0:
-            ready = point + takes
-        elif wait <= room:
-            ready += takes
-        else:
-            busy += 1
-    return waits, busy, 0
+def _waits(marks: _Marks, waits: Floats, stream: Stream) -> Floats:
+    """Return the waits (mm) of marks that find a place; ``waits``: were all remembered."""
+    room, places = stream.room_mm, stream.places
+    if not places:
+        return waits
+    acts = np.where(waits > room, marks.point + room, marks.noisy + np.maximum(waits, 0.0))
+    latest = np.maximum.accumulate(acts) + _NEAR_MM
+    if np.all(latest[:-places] <= marks.free[places:]):
+        return waits  # the one that was kept so many before has been acted on
+    return _walked(marks, stream)
 
 
-def _walked(stream: Stream, marks: _Marks) -> tuple[list[float], int, int]:
-    """Return the waits of marks that found a place, how many were lost to the feeder, and full.
+def _served(marks: _Marks, room: float) -> Floats:
+    """Return each mark's wait (mm), were all remembered; below 0 the feeder waits.
 
-    Places come free in the order in which they were taken.
+    Only marks of those stretches in which one waits for another are followed one by one.
     """
-    room, places = stream.queue.room_mm if stream.waits else 0.0, stream.places
+    alone = marks.noisy + marks.takes
+    waits = np.concatenate(([-math.inf], alone[:-1] - marks.noisy[1:]))[: len(alone)]
+    starts = np.flatnonzero(waits > 0.0).tolist()
+    if not starts:
+        return waits
+    noisy, takes, found = marks.noisy.tolist(), marks.takes.tolist(), waits.tolist()
+    at = -1
+    for start in starts:
+        if start <= at:
+            continue
+        ready = noisy[start - 1] + takes[start - 1]
+        for at in range(start, len(noisy)):
+            found[at] = wait = ready - noisy[at]
+            if wait <= 0.0:
+                break
+            if wait <= room:
+                ready += takes[at]
+    return np.array(found)
+
+
+def _walked(marks: _Marks, stream: Stream) -> Floats:
+    """Return the waits (mm) of marks that find a place, which come free as they were taken."""
+    room, first = stream.room_mm, 0
     ready = at = -math.inf
-    busy, full, first = 0, 0, 0
     waits: list[float] = []
     acts: list[float] = []
-    for free, point, noisy, takes in zip(*marks, strict=True):
+    for free, point, noisy, takes in zip(*(column.tolist() for column in marks), strict=True):
         while first < len(acts) and acts[first] <= free:
             first += 1
-        if len(acts) - first >= places:
-            full += 1
+        if len(acts) - first >= stream.places:
             continue
         wait = ready - noisy
         waits.append(wait)
@@ -188,10 +212,9 @@ def _walked(stream: Stream, marks: _Marks) -> tuple[list[float], int, int]:
         elif wait <= room:
             at, ready = ready, ready + takes
         else:
-            busy += 1
             at = point + room if stream.waits else max(point, at)
         acts.append(at)
-    return waits, busy, full
+    return np.array(waits)
 
 
 @lru_cache(maxsize=8)

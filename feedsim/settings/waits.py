@@ -36,6 +36,7 @@ _RELATIVE = 1.0 / 30.0
 _NODES_BELOW = 16.0
 _NOISE_NODES = 7
 _NOTHING = 1e-10
+_MOST_MOVES, _SETTLED = 60, 1e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,13 +200,20 @@ def _moves(law: _Law, nodes: Floats) -> Floats:
 
 
 def _stationary(moved: Floats) -> Floats:
-    """Return the law that stays as it is: πM = π, Σπ = 1.
+    """Return the law that stays as it is: πM = π, Σπ = 1; ``moved`` is lost.
 
-    Nodes are left out from the lowest on, and what moves by way of them is put down to the others
+    Where feeders are at rest now and then, what is moved some times is that law. Else
+    nodes are left out from the lowest on, and what moves by way of them is put down to the others
     (Grassmann, Taksar and Heyman 1985, Operations Research 33:1107-1116, from memory), up to one
-    beyond which there is as good as nothing. ``moved`` is lost.
+    beyond which there is as good as nothing.
     """
     np.maximum(moved, 0.0, out=moved)
+    moved /= moved.sum(axis=1)[:, None]
+    here = moved[0]
+    for _ in range(_MOST_MOVES):
+        before, here = here, np.einsum("i,ij", here, moved)
+        if np.abs(here - before).sum() < _SETTLED:
+            return np.asarray(here / here.sum(), dtype=np.float64)
     last, out = len(moved) - 1, np.zeros(len(moved))
     for k in range(last):
         on = moved[k, k + 1 :]

@@ -158,6 +158,44 @@ def test_waits_of_a_record_that_ends_begin_anew() -> None:
     assert waits.beyond(5.0) == pytest.approx(0.25)
 
 
+def one_by_one(pitches: list[float], stream: Stream) -> tuple[int, int, list[float]]:
+    """Walk along carriers as MODEL.md has it (section 5; facts 11 and 12): full, busy, waits."""
+    room = stream.queue.room_mm if stream.waits else 0.0
+    x, ready, full, waits = 0.0, -math.inf, 0, []
+    kept: list[float] = []  # until when, of those in the memory
+    for pitch in pitches:
+        x += pitch
+        kept = [act for act in kept if act > x]
+        if stream.places and len(kept) == stream.places:
+            full += 1
+            continue
+        wait = max(0.0, ready - x - stream.kept_mm)
+        waits.append(wait)
+        if wait <= room:
+            ready = x + stream.kept_mm + wait + stream.queue.service_mm
+        kept.append(x + stream.kept_mm + min(wait, room))
+    return full, sum(wait > room for wait in waits), sorted(waits)
+
+
+@pytest.mark.parametrize("waits", [True, False])
+@pytest.mark.parametrize("places", [0, 1, 2, 3])
+@pytest.mark.parametrize("kept", [150.0, 420.0, 680.0])
+@pytest.mark.parametrize("service", [205.0, 226.0, 228.5, 290.0])
+def test_marks_are_those_that_a_walk_finds(
+    service: float, kept: float, places: int, *, waits: bool
+) -> None:
+    # from a feeder that hardly anybody waits for to one that most do, and a memory that is never
+    # full, now and then, and at every second carrier
+    of, queue = drifting(7), replace(served_always(service), room_mm=60.0)
+    base = Stream(Carriers(of), queue, 1.0, waits=waits, places=places, kept_mm=kept,
+                  kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
+    found = follow(base)
+    pitches = list(islice(cycle(of.record_mm), found.carriers))
+    full, busy, expected = one_by_one(pitches, base)
+    assert (found.full, found.busy) == (full, busy)
+    assert found.waits_mm == pytest.approx(expected, abs=1e-6)
+
+
 def test_a_carrier_that_cannot_be_hit_any_more_costs_no_service() -> None:
     # 200 apart, served in 300 with 150 of room: waits 0, 100, then 200 is too long; then 0 again
     steady, queue = law((200.0,)), replace(served_always(300.0), room_mm=150.0)
