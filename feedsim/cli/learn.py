@@ -88,14 +88,12 @@ def learn(
         text = read_text(scenario)
         if settings:
             text = changed_text(text, settings, folder=scenario.parent)
-        new = learned_toml(
-            found, text, new=write, folder=scenario.parent, units=units or line.units
-        )
+        new = learned_toml(found, text, new=write, folder=scenario.parent, units=line.units)
         if new is None:
             return handed(found, units=units, last=f"nothing differs: {write} was not written")
         files = {write: new.encode()}
         if found.pitches_mm:
-            files[beside] = pitches_csv(found)
+            files[beside] = pitches_csv(found, units=line.units)
         last = f"wrote {' and '.join(str(path) for path in files)}, with what was learned"
         return handed(found, units=units, beside=files, last=last)
 

@@ -55,7 +55,7 @@ def test_the_program_and_the_rows_say_the_same(feedsim: Run, tmp_path: Path) -> 
     """At both speeds the planted lead, 2 ms short, closes later: by 1.3 and by 2 mm."""
     ended = feedsim("learn", CARD, *LOGS, "--out", tmp_path)
     said = " ".join(ended.out.split("Program beside its settings")[1].split())
-    slow, fast = said.split("Log learn_card_60.csv:")
+    slow, fast = said.split("Log 2, learn_card_60.csv:")
     assert "On average closings come 1.08 mm later" in slow
     assert "another distance or lead, 60 closings of 60" in fast
     assert "On average" not in fast
@@ -155,3 +155,45 @@ def test_little_in_a_log_is_said(feedsim: Run, tmp_path: Path) -> None:
     assert ended.status == 0
     for why in ("no clutch in the log", "no commanded feed", "by the length of the carriers"):
         assert why in ended.out.replace("\n", " ").replace("    ", " ")
+
+
+def test_too_little_of_a_log_is_refused(feedsim: Run, tmp_path: Path) -> None:
+    log = tmp_path / "short.csv"
+    log.write_text("".join(Path(LOGS[0]).read_text("utf-8").splitlines(True)[:11]), "utf-8")
+    ended = feedsim("learn", CARD, log, "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert "nothing can be learned from 0.0" in " ".join(ended.err.split())
+    assert not (tmp_path / "out").exists()
+
+
+def test_logs_of_one_name_are_told_apart(feedsim: Run, tmp_path: Path) -> None:
+    """Each is named by its number; no line is wider than a page."""
+    logs = []
+    for number, log in enumerate(LOGS):
+        (tmp_path / str(number)).mkdir()
+        logs.append(tmp_path / str(number) / "an_export_of_the_third_shift_on_that_line.csv")
+        logs[-1].write_text(Path(log).read_text("utf-8"), "utf-8")
+    ended = feedsim("learn", CARD, *logs, "--units", "inch", "--out", tmp_path / "out")
+    assert ended.status == 0
+    said = ended.out.splitlines()
+    assert sum(line.startswith("  line speed in log ") for line in said) == 2
+    assert [line[:6] for line in said if line.endswith("line.csv:")] == ["Log 1,", "Log 2,"]
+    assert max(len(line) for line in said if not line.startswith("wrote")) <= 100
+
+
+def test_a_scenario_in_inches_is_written_in_inches(feedsim: Run, tmp_path: Path) -> None:
+    """Whatever the answer is printed in, a file keeps its own units."""
+    line, new = SCENARIOS / "imperial.toml", tmp_path / "new.toml"
+    real = ("--set", 'feeder.0.insert.gap="3 in"', "--set", 'carrier.pitch_sd="0.2 in"')
+    run = ("--carriers", "80", "--set", "run.warm_up=0", "--log", "samples", "--out", tmp_path)
+    assert feedsim("run", line, *real, *run).status == 0
+    log = tmp_path / "log.csv"
+    ended = feedsim(
+        "learn", line, log, "--write", new, "--units", "metric", "--out", tmp_path / "out"
+    )
+    assert ended.status == 0
+    changed = set(new.read_text("utf-8").splitlines()) - set(line.read_text("utf-8").splitlines())
+    assert any("gap = " in text for text in changed)
+    assert not [text for text in changed if " mm" in text]
+    assert "pitch_in" in (tmp_path / "new_pitches.csv").read_text("utf-8")
+    assert feedsim("check", new).status == 0

@@ -44,7 +44,7 @@ def test_inserts_that_the_eye_does_not_see_make_cycles_longer(tmp_path: Path) ->
 def test_a_belt_that_is_to_change_its_speed_is_not_uneven(tmp_path: Path) -> None:
     profile = 'line.profile=[["0 s", "50 m/min"], ["20 s", "70 m/min"]]'
     found = learned(tmp_path, profile, carriers=60)
-    uneven = row(found, "unevenness of the speed over a second")
+    uneven = row(found, "unevenness over a second")
     assert uneven.value is not None
     assert uneven.value > 0.01
     assert uneven.verdict == "agrees"

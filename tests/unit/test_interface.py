@@ -170,3 +170,21 @@ def test_a_trial_comes_back_as_changes():
     new = line.but(fitted.changes()).scenario.feeder[0].settings
     assert new.engage_lead == fitted.feeders[0].new.engage_lead_s
     assert new.engage_distance == fitted.feeders[0].new.engage_distance_mm
+
+
+@pytest.mark.parametrize(
+    ("logs", "options", "key"),
+    [
+        ((), {}, "LOG"),
+        ((3,), {}, "LOG"),
+        ((None,), {}, "LOG"),
+        (("log.csv",), {"trial": 3}, "trial"),
+        (("log.csv",), {"rate_hz": "10 kHz"}, "rate_hz"),
+        (("log.csv",), {"rate_hz": 0.0}, "rate_hz"),
+        (("log.csv",), {"rate_hz": True}, "rate_hz"),
+    ],
+)
+def test_learn_says_what_it_was_not_given(logs: tuple, options: dict, key: str) -> None:
+    with pytest.raises(feedsim.FeedsimError) as error:
+        feedsim.learn(feedsim.load("scenarios/learn_card.toml"), *logs, **options)
+    assert error.value.faults[0].key == key

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
+from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -71,18 +73,61 @@ def learn(
     Raises
     ------
     FeedsimError
-        If there is no log, or with what is wrong in one.
+        If there is no log, with what is wrong in one, or if nothing can be learned from any.
+
+    Examples
+    --------
+    >>> import feedsim
+    >>> line = feedsim.load("scenarios/learn_card.toml")
+    >>> found = feedsim.learn(line, "scenarios/learn_card_60.csv")
+    >>> rows = {row.key: row for row in found.learned}
+    >>> ramp = rows["feeder.0.clutch.ramp_in"]
+    >>> ramp.verdict, ramp.scenario, ramp.low < 0.026 < ramp.high
+    ('differs', 0.02, True)
+    >>> line.but(found.changes()).scenario.feeder[0].insert.gap < line.scenario.feeder[0].insert.gap
+    True
     """
-    if not 1 <= len(logs) <= _MOST_LOGS:
-        raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
+    _refuse_odd(logs, rate_hz, trial)
     names = [feeder.name for feeder in line.scenario.feeder]
     read = [read_log(Path(path), feeders=names, rate_hz=rate_hz) for path in logs]
     found = _answer(learned_from(line.scenario, read, version=__version__), line)
+    _refuse_empty(found)
     if trial is None:
         return found
     data = measured_in(line, trial, confidence=0.95, without=())
     machine = machine_of(line.but(found.changes()).scenario)
     return _answer(with_placements(found, machine, data, name=Path(trial).name), line)
+
+
+def _refuse_odd(logs: tuple[object, ...], rate_hz: object, trial: object) -> None:
+    """Refuse arguments that are no files, or no rate."""
+    if not 1 <= len(logs) <= _MOST_LOGS:
+        raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
+    given = [("LOG", log) for log in logs] + ([] if trial is None else [("trial", trial)])
+    for key, path in given:
+        if not isinstance(path, str | Path):
+            raise FeedsimError(Fault(key, repr(path)[:60], "the path of a CSV file"))
+    if rate_hz is None:
+        return
+    real = isinstance(rate_hz, Real) and not isinstance(rate_hz, bool)
+    if not real or not 0.0 < float(str(rate_hz)) < math.inf:
+        raise FeedsimError(
+            Fault("rate_hz", repr(rate_hz)[:60], "a number above 0, samples a second")
+        )
+
+
+def _refuse_empty(found: Learning) -> None:
+    """Refuse logs that tell nothing at all."""
+    if any(row.value is not None for row in found.learned) or any(r.judged for r in found.program):
+        return
+    faults = []
+    for log in found.logs:
+        message = (
+            f"nothing can be learned from {log.seconds:.3g} s with {log.carriers} carriers; export "
+            "some minutes of the running line"
+        )
+        faults.append(Fault(log.file, message=" ".join([message + ".", *log.remarks[:3]])))
+    raise FeedsimError(*faults)
 
 
 def _answer(found: Learning, line: Line) -> Learnt:

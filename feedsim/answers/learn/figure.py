@@ -113,11 +113,6 @@ def _figure(found: Learning, number: int, units: System) -> Figure:
     return figure
 
 
-def _file(found: Learning, seen: InLog) -> str:
-    """Return the name of the log that a panel is of, on one short line."""
-    return one_line(found.logs[found.seen.index(seen)].file, 32)
-
-
 def _nothing(axes: Axes, why: str) -> None:
     axes.text(0.5, 0.5, why, ha="center", va="center", transform=axes.transAxes, color=GREY)
     axes.set_xticks([])
@@ -321,7 +316,7 @@ def _residuals(
     *,
     what: str,
 ) -> None:
-    where = f" ({_file(found, seen)})" if len(found.logs) > 1 else ""
+    where = f" ({one_line(seen.file, 32)})" if len(found.logs) > 1 else ""
     above(axes, f"each {what}, behind its point{where}", 5.0, fontsize=9.5, fontweight="bold")
     if side is None or seen.belt is None or side.asked is None:
         _nothing(axes, "not in the log")

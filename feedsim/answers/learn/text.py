@@ -18,7 +18,7 @@ from feedsim.render.wording import DASH, counted, number, time
 
 __all__ = ["learned_text", "range_text", "value_text"]
 
-_NAMED = re.compile(r" in \S+$")
+_NAMED = re.compile(r" in log \d+$")
 _VERDICTS = {"agrees": "agrees", "differs": "DIFFERS"}
 _PLACES = 6
 _SHOWN_REMARKS = 6
@@ -93,9 +93,9 @@ def _scenario_text(row: Learned, units: System) -> str:
 def learned_text(found: Learning, *, units: System) -> str:
     """Return what logs say of a machine."""
     lines = [found.title]
-    for log in found.logs:
+    for place, log in enumerate(found.logs, 1):
         shape = f"{log.shape}, {time(log.seconds)}, {counted(log.carriers, 'carrier')}"
-        lines.append(f"Log {log.file}: {shape}")
+        lines += wrapped(f"{_log(found, place)}: {shape}")
         lines += items(log.remarks[:_SHOWN_REMARKS])
         if len(log.remarks) > _SHOWN_REMARKS:
             lines.append(f"  and {len(log.remarks) - _SHOWN_REMARKS} more, in learn.json")
@@ -116,15 +116,21 @@ def learned_text(found: Learning, *, units: System) -> str:
     return "\n".join(lines)
 
 
+def _log(found: Learning, place: int) -> str:
+    """Return what a log is called, with the number by which the rows name it."""
+    file = found.logs[place - 1].file
+    return f"Log {file}" if len(found.logs) == 1 else f"Log {place}, {file}"
+
+
 def _program(found: Learning, units: System) -> Iterator[str]:
     yield "Program beside its settings"
     names = [feeder.name for feeder in found.scenario.feeder]
     virtual = found.machine.encoder.count_mm == 0.0
-    for read in found.program:
+    for place, read in enumerate(found.program, 1):
         if len(found.program) > 1:
-            yield f"Log {read.file}:"
+            yield f"{_log(found, place)}:"
         yield from items(program_words(read, names, virtual=virtual))
-        yield from items(_shifted(found, read, units))
+        yield from items(_shifted(found, read, place, units))
     yield from items(_settings_that_fit(found, units))
     ticks = any(row.key == "controller.motion_cycle" and row.value is None for row in found.learned)
     if ticks and any(fault.pattern in _BY_TICKS for read in found.program for fault in read.faults):
@@ -138,11 +144,11 @@ def _travels(found: Learning) -> Iterator[tuple[Learned, str]]:
             yield row, row.what.removeprefix(_TRAVEL).split()[0]
 
 
-def _shifted(found: Learning, read: ProgramRead, units: System) -> Iterator[str]:
+def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> Iterator[str]:
     """Say which acts are off on average, where no single act shows it."""
     several = len(found.scenario.feeder) > 1
     for row, act in _travels(found):
-        if len(found.logs) > 1 and not row.what.endswith(f" in {read.file}"):
+        if len(found.logs) > 1 and not row.what.endswith(f" in log {place}"):
             continue
         if row.value is None or row.scenario is None:
             continue

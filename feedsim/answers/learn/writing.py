@@ -27,6 +27,7 @@ _UNITS: dict[str, tuple[str, float]] = {
     "share": ("%", 0.01),
     "rate": ("1/s", 1.0),
 }
+_IN_INCHES = {"length": ("in", 25.4), "speed": ("ft/min", 304.8 / 60.0)}
 _SIDES = ("engage", "disengage")
 
 
@@ -87,7 +88,7 @@ def _quantity(
     path: str, kind: str, value: float, half: float, data: Mapping[str, Any] | None, units: System
 ) -> str:
     """Write a quantity to two digits of its interval, in the unit that stands at its path."""
-    unit, size = ("in", 25.4) if kind == "length" and units == "inch" else _UNITS[kind]
+    unit, size = _IN_INCHES.get(kind, _UNITS[kind]) if units == "inch" else _UNITS[kind]
     there = unit_and_size(_at(data, path), kind) if data is not None else None
     unit, size = (there[0].strip(), there[1]) if there else (unit, size)
     half = max(half / size, 1e-9)
@@ -173,11 +174,12 @@ def _typed(found: Learning, number: int, units: System) -> Iterator[tuple[str, s
                 yield path, _quantity(path, kind, value, half, None, units)
 
 
-def pitches_csv(found: Learning) -> bytes:
+def pitches_csv(found: Learning, *, units: System = "metric") -> bytes:
     """Return the pitches of the log as a record of carriers."""
     files = ", ".join(log.file for log in found.logs[:3])
-    rows = "".join(f"{pitch:.3f}\n" for pitch in found.pitches_mm[:MOST_PITCHES])
-    return f"# as logged: {files}\npitch_mm\n{rows}".encode()
+    name, size, places = ("pitch_in", 25.4, 5) if units == "inch" else ("pitch_mm", 1.0, 3)
+    rows = "".join(f"{pitch / size:.{places}f}\n" for pitch in found.pitches_mm[:MOST_PITCHES])
+    return f"# as logged: {files}\n{name}\n{rows}".encode()
 
 
 def learned_toml(

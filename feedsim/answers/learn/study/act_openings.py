@@ -73,8 +73,7 @@ def compared_openings(
 
 
 def _at_the_limit(cycle: Cycle, stretch: Stretch) -> bool:
-    feed = stretch.feed.feed
-    ran = feed.position(cycle.open_s) - feed.position(max(cycle.close_s, 0.0))
+    ran = stretch.feed.position(cycle.open_s) - stretch.feed.position(cycle.close_s)
     wide = 0.5 * (cycle.close_high_s - cycle.close_low_s + cycle.open_high_s - cycle.open_low_s)
     fast = stretch.feeder.settings.speed_ratio * stretch.points.speed_mm_s(cycle.open_s)
     return ran >= stretch.machine.controller.search_limit_mm - _SLACK_MM - wide * fast

@@ -9,6 +9,7 @@ for by something else.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -16,6 +17,7 @@ from feedsim.answers.learn.study.act_edges import Edge, Run
 from feedsim.logs.belt import LoggedBelt
 from feedsim.machine import Encoder, Feeder, Machine
 from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.motion.feed_piece import piece_position
 from feedsim.motion.master import Master
 
 __all__ = ["Cycle", "LoggedFeed", "Points", "Stretch", "Window"]
@@ -138,6 +140,14 @@ class LoggedFeed:
             wide += 0.5 * (cycle.close_high_s - cycle.close_low_s) + _SURE_S
             self.ready.append((ready - wide, ready + wide))
             self.rest_mm.append(rest_mm)
+        self._starts = [piece.start_s for piece in self.feed.pieces]
+
+    def position(self, t: float) -> float:
+        """Return where the feed is (mm)."""
+        i = bisect_right(self._starts, t) - 1
+        if not 0 <= i < len(self._starts) - 1:
+            return self.feed.position(max(t, 0.0))
+        return piece_position(self.feed.pieces[i], t)
 
     def correction_mm(self, number: int, edge: Edge, points: Points) -> tuple[float, float]:
         """Return what stage correction adds to the next engage distance, and how far that is open.
@@ -148,7 +158,7 @@ class LoggedFeed:
         speed = settings.speed_ratio * points.speed_mm_s(edge.known_high_s)
         delay = eye.response_s + eye.filter_s + (0.5 * points.scan_s if eye.scanned else 0.0)
         middle = 0.5 * (edge.low_s + edge.high_s)
-        travelled = self.rest_mm[number] - self.feed.position(max(middle, 0.0))
+        travelled = self.rest_mm[number] - self.position(middle)
         estimate = travelled + speed * delay
         cycle = self._cycles[number]
         open_s = edge.high_s - edge.low_s + cycle.open_high_s - cycle.open_low_s
@@ -160,7 +170,7 @@ class LoggedFeed:
         if run.off_high_s == math.inf:
             return math.nan
         on, off = 0.5 * (run.on_low_s + run.on_high_s), 0.5 * (run.off_low_s + run.off_high_s)
-        return self.feed.position(max(off, 0.0)) - self.feed.position(max(on, 0.0))
+        return self.position(off) - self.position(on)
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,8 +71,9 @@ def less_unseen(row: Quantity, share: Figure, scenario: float, *, unseen: float)
 
 
 def named(what: str, log: InLog, logs: Sequence[InLog]) -> str:
-    """Return words for what each log has of its own."""
-    return what if len(logs) == 1 else f"{what} in {log.file}"
+    """Return words for what each log has of its own: logs are numbered from 1 on."""
+    place = next(number for number, one in enumerate(logs, 1) if one is log)
+    return what if len(logs) == 1 else f"{what} in log {place}"
 
 
 def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
@@ -92,7 +93,7 @@ def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     measured = [belt for log, belt in belts if log.measured]
     if measured:
         worst = max(measured, key=lambda belt: belt.uneven.value)
-        row = Quantity("", "unevenness of the speed over a second", "share")
+        row = Quantity("", "unevenness over a second", "share")
         yield row.told(worst.uneven, None if machine.line.profile else 0.0)
 
 
@@ -125,7 +126,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         yield scan.untold(control.scan_s, why, low=0.0)
     if lattices:
         worst = max((lattice.jitter for lattice in lattices), key=lambda jitter: jitter.value)
-        yield Quantity("", "acts off their grid, standard deviation", "time").told(worst, 0.0)
+        yield Quantity("", "acts off their grid, sd", "time").told(worst, 0.0)
 
 
 def _on_scans(grid: Figure, machine: Machine) -> bool:
