@@ -29,46 +29,6 @@ class Interval(NamedTuple):
     high: float
 
 
-def wilson(count: int, n: int, *, confidence: float = 0.95) -> Interval | None:
-    """Return the two-sided Wilson (score) interval of a share.
-
-    Parameters
-    ----------
-    count, n : int
-        Hits and trials, 0 ≤ count ≤ n.
-    confidence : float
-        Two-sided, 0…1.
-
-    Returns
-    -------
-    Interval or None
-        Shares 0…1, exactly 0 below where count = 0 and exactly 1 above where
-        count = n; None where n = 0.
-
-    Raises
-    ------
-    ValueError
-        If count is not in 0…n, or confidence not between 0 and 1.
-
-    Notes
-    -----
-    With p = count/n and z the normal quantile of (1 + confidence)/2 ::
-
-        (p + z²/2n ± z·√(p(1 − p)/n + z²/4n²)) / (1 + z²/n)
-
-    Source: Wilson 1927, Journal of the American Statistical Association 22:209-212 (from
-    memory); method 3 in Newcombe 1998, Statistics in Medicine 17:857-872.
-
-    Examples
-    --------
-    >>> low, high = wilson(81, 263)
-    >>> round(low, 4), round(high, 4)
-    (0.2553, 0.3662)
-    """
-    _check(count, n, confidence=confidence)
-    return _score(count, n, tail=(1.0 - confidence) / 2.0)
-
-
 def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Interval:
     """Return the two-sided interval of a share seen in so many independent trials.
 
@@ -99,7 +59,7 @@ def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Inter
     if not (0.0 <= share <= 1.0 and n > 0.0 and 0.0 < confidence < 1.0):
         msg = f"no interval of a share of {share} in {n} at a confidence of {confidence}"
         raise ValueError(msg)
-    low, high = _score_of_share(share, n, tail=(1.0 - confidence) / 2.0)
+    low, high = wilson(share, n, confidence=confidence)
     below, above = _few(share, n, confidence), _few(1.0 - share, n, confidence)
     return Interval(min(low, below), max(high, 1.0 - above))
 
@@ -151,12 +111,23 @@ def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> f
     return high
 
 
-def _score(count: int, n: int, *, tail: float) -> Interval | None:
-    return None if n == 0 else _score_of_share(count / n, n, tail=tail)
+def wilson(share: float, n: float, *, confidence: float = 0.95) -> Interval:
+    """Return the two-sided Wilson (score) interval of a share seen in n trials.
 
+    With p the share and z the normal quantile of (1 + confidence)/2 ::
 
-def _score_of_share(share: float, n: float, *, tail: float) -> Interval:
-    z = -_STANDARD_NORMAL.inv_cdf(tail)
+        (p + z²/2n ± z·√(p(1 − p)/n + z²/4n²)) / (1 + z²/n)
+
+    Source: Wilson 1927, Journal of the American Statistical Association 22:209-212 (from
+    memory); method 3 in Newcombe 1998, Statistics in Medicine 17:857-872.
+
+    Examples
+    --------
+    >>> low, high = wilson(81 / 263, 263)
+    >>> round(low, 4), round(high, 4)
+    (0.2553, 0.3662)
+    """
+    z = -_STANDARD_NORMAL.inv_cdf((1.0 - confidence) / 2.0)
     scale = 1.0 + z * z / n
     centre = (share + z * z / (2.0 * n)) / scale
     half = z * math.sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n)) / scale

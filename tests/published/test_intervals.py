@@ -26,7 +26,7 @@ NEWCOMBE = [
 
 @pytest.mark.parametrize(("count", "n", "score", "exact"), NEWCOMBE)
 def test_binomial_intervals_of_newcombe(count, n, score, exact):
-    assert wilson(count, n) == pytest.approx(score, abs=5e-5)
+    assert wilson(count / n, n) == pytest.approx(score, abs=5e-5)
     assert clopper_pearson(count, n) == pytest.approx(exact, abs=5e-5)
 
 
@@ -50,9 +50,9 @@ def four_or_fewer_of_20(p):
 def test_one_sided_wilson_of_the_nist_handbook():
     # NIST/SEMATECH e-Handbook 7.2.4.1: 26 of 200, one-sided 95 %, lower end: that of the
     # two-sided 90 % interval.
-    assert wilson(26, 200, confidence=0.90).low == pytest.approx(0.09577, abs=5e-6)
+    assert wilson(26 / 200, 200, confidence=0.90).low == pytest.approx(0.09577, abs=5e-6)
     # Hits and misses swapped, the same limit stands on the other side.
-    assert wilson(174, 200, confidence=0.90).high == pytest.approx(1.0 - 0.09577, abs=5e-6)
+    assert wilson(174 / 200, 200, confidence=0.90).high == pytest.approx(1.0 - 0.09577, abs=5e-6)
 
 
 # From memory: Hanley & Lippman-Hand 1983, JAMA 249:1743-1745 (the rule of three).
@@ -111,7 +111,7 @@ def rarely_covered(interval):
 def test_the_interval_of_a_rare_share_covers():
     assert rarely_covered(lambda k: share_interval(k / RARE, RARE)) > 0.91
     # the twin: Wilson's alone
-    assert rarely_covered(lambda k: wilson(k, RARE)) < 0.88
+    assert rarely_covered(lambda k: wilson(k / RARE, RARE)) < 0.88
 
 
 @pytest.mark.parametrize("share", [0.0, 3e-7, 5e-6])

@@ -27,7 +27,7 @@ def newcombe_paired(both: int, only_other: int, only_first: int, neither: int):
     """Return Newcombe's method 10 for paired shares: Wilson ends and a corrected correlation."""
     n = both + only_other + only_first + neither
     p, q = (both + only_other) / n, (both + only_first) / n
-    a, b = wilson(both + only_other, n), wilson(both + only_first, n)
+    a, b = wilson((both + only_other) / n, n), wilson((both + only_first) / n, n)
     cross = both * neither - only_other * only_first
     if cross > 0:
         cross = max(cross - n / 2.0, 0.0)

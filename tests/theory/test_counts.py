@@ -46,7 +46,7 @@ def test_counts_follow_the_binomial(counts: np.ndarray) -> None:
 def test_wilson_intervals_cover_as_stated(counts: np.ndarray) -> None:
     # the exact coverage of the interval at this n and p, by summing the binomial, is the theory
     def covers(k: int) -> bool:
-        interval = wilson(k, CARRIERS)
+        interval = wilson(k / CARRIERS, CARRIERS)
         return interval is not None and interval.low <= MISSED <= interval.high
 
     each = np.array([covers(k) for k in range(CARRIERS + 1)])

@@ -59,7 +59,7 @@ def walking(n: int, share: float, period: float) -> Bools:
 
 def covered(series: Bools, truth: float, *, plain: bool = False) -> float:
     """Return how often our interval covers, or plain Wilson."""
-    found = [wilson(int(h.sum()), len(h)) if plain else share_of(h).ci95 for h in series]
+    found = [wilson(h.mean(), len(h)) if plain else share_of(h).ci95 for h in series]
     assert all(interval is not None for interval in found)
     return float(np.mean([i.low <= truth <= i.high for i in found if i is not None]))
 
@@ -136,7 +136,7 @@ def test_a_share_of_a_few_in_a_million_is_covered(each, clusters) -> None:
         hits = rare_jams(n, each, clusters, rng)
         found = share_of(hits)
         held += found.ci95.low <= truth <= found.ci95.high
-        low, high = wilson(found.count, n)
+        low, high = wilson(found.count / n, n)
         plain += low <= truth <= high
     assert 0.91 * SEEDS <= held <= 0.995 * SEEDS
     # the twin, that takes hazards as independent
