@@ -8,7 +8,9 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, wraps
+from hashlib import sha256
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import pytest
 import typer
@@ -16,6 +18,7 @@ import typer
 from feedsim.answers.compare import study as comparing
 from feedsim.answers.sweep import answer as sweeping
 from feedsim.cli import main, progress
+from feedsim.render import canvas
 from feedsim.scenario import scenario_to_dict
 
 
@@ -61,6 +64,22 @@ def _searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """
     monkeypatch.setattr(comparing, "_refused", _REFUSED)
     monkeypatch.setattr(sweeping, "closed_forms", _CLOSED_FORMS)
+
+
+@pytest.fixture(autouse=True)
+def _drawn_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw each figure once, as SVG, and make its PNG of that: no test here looks into a PNG.
+
+    Other processes draw both. PNG files are looked at in ``tests/unit/test_render_canvas.py``.
+    """
+    draw, drawn = canvas.render, WeakKeyDictionary()
+
+    def render(figure: Any, kind: str) -> bytes:
+        if figure not in drawn:
+            drawn[figure] = draw(figure, "svg")
+        return drawn[figure] if kind == "svg" else sha256(drawn[figure]).digest()
+
+    monkeypatch.setattr(canvas, "render", render)
 
 
 @cache

@@ -135,7 +135,12 @@ def ask(address: str, question: Callable[[Any], Any]) -> Any:
 
 def wait_for_workers(address: str, count: int) -> None:
     """Wait until there are as many, not more: those of the test before have gone."""
-    wait_until(lambda: len(ask(address, lambda client: client.nthreads())) == count)
+
+    async def come(client: Any) -> None:
+        while len(await client.nthreads()) != count:
+            await asyncio.sleep(0.05)
+
+    ask(address, come)
 
 
 def tasks(address: str) -> int:
