@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache, wraps
 from hashlib import sha256
@@ -66,12 +66,23 @@ def _searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sweeping, "closed_forms", _CLOSED_FORMS)
 
 
+_PICTURES = canvas.pictures
+_AS_PNG: set[str] = set()
+
+
+@pytest.fixture
+def both_drawn() -> None:
+    """Have a command draw PNG and SVG, as it does elsewhere."""
+
+
 @pytest.fixture(autouse=True)
-def _drawn_once(monkeypatch: pytest.MonkeyPatch) -> None:
+def _drawn_once(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Draw each figure once, as SVG, and make its PNG of that: no test here looks into a PNG.
 
-    Other processes draw both. PNG files are looked at in ``tests/unit/test_render_canvas.py``.
+    The first of each name is drawn as PNG, too. Other processes draw both.
     """
+    if "both_drawn" in request.fixturenames or canvas.pictures is not _PICTURES:
+        return
     draw, drawn = canvas.render, WeakKeyDictionary()
 
     def render(figure: Any, kind: str) -> bytes:
@@ -79,7 +90,15 @@ def _drawn_once(monkeypatch: pytest.MonkeyPatch) -> None:
             drawn[figure] = draw(figure, "svg")
         return drawn[figure] if kind == "svg" else sha256(drawn[figure]).digest()
 
+    def pictures(figures: Mapping[str, Any]) -> dict[str, bytes]:
+        for name, figure in figures.items():
+            if name.partition("-")[0] not in _AS_PNG:
+                _AS_PNG.add(name.partition("-")[0])
+                assert draw(figure, "png").startswith(b"\x89PNG")
+        return _PICTURES(figures)
+
     monkeypatch.setattr(canvas, "render", render)
+    monkeypatch.setattr(canvas, "pictures", pictures)
 
 
 @cache

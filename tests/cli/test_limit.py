@@ -6,10 +6,15 @@ import json
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from scipy.stats import norm
 
+from feedsim.answers.limit import answer
+from feedsim.answers.limit.study import closed
+from feedsim.running.executor import Local
+from feedsim.scenario import scenario_to_dict
 from feedsim.settings.limits import TOGETHER
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -22,6 +27,35 @@ LOOSE = (
 )  # fmt: skip
 
 Run = Callable[..., object]
+
+pytestmark = pytest.mark.usefixtures("quick_engine")
+_CLOSED: dict[str, Any] = {}
+_SEARCHED: dict[str, Any] = {}
+
+
+@pytest.fixture(autouse=True)
+def _searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work out once what several commands ask: closed forms, and a search in this process."""
+    forms, search = closed.in_closed_form, answer.searched
+
+    def in_closed_form(scenario: Any) -> Any:
+        given = scenario_to_dict(scenario)
+        del given["run"]["carriers"]  # no matter how many are run
+        key = json.dumps(given)
+        if key not in _CLOSED:
+            _CLOSED[key] = forms(scenario)
+        return _CLOSED[key]
+
+    def searched(line: Any, *rest: Any, where: Any, **what: Any) -> Any:
+        if where != Local(1):
+            return search(line, *rest, where=where, **what)
+        key = json.dumps([scenario_to_dict(line.scenario), what["within"], what["at_most"]])
+        if key not in _SEARCHED:
+            _SEARCHED[key] = search(line, *rest, where=where, **what)
+        return _SEARCHED[key]
+
+    monkeypatch.setattr(closed, "in_closed_form", in_closed_form)
+    monkeypatch.setattr(answer, "searched", searched)
 
 
 def test_two_answers_that_agree_and_the_binding_mechanism(feedsim: Run) -> None:
@@ -50,8 +84,9 @@ def test_the_same_answer_from_one_job_and_from_two(feedsim: Run) -> None:
 
 
 def test_a_limit_that_the_closed_forms_do_not_know_is_told_as_a_finding(
-    tmp_path: Path, feedsim: Run
+    tmp_path: Path, feedsim: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setenv("FEEDSIM_ENGINE", "events")  # the one for lines that change as they run
     # a point that somebody moves by 20 mm while the line runs puts inserts out of any tolerance
     moved = '[[adjust]]\ncarrier = 5\nset = {"feeder.0.settings.engage_distance" = "340 mm"}\n'
     file = tmp_path / "moved.toml"

@@ -98,6 +98,7 @@ def test_same_scenario_and_seed_same_bytes(tmp_path: Path, feedsim: Run) -> None
     assert (tmp_path / "a/carriers.csv").read_bytes() != (tmp_path / "c/carriers.csv").read_bytes()
 
 
+@pytest.mark.usefixtures("both_drawn")
 def test_same_bytes_in_another_process(tmp_path: Path, feedsim: Run) -> None:
     feedsim("run", CARD, "--carriers", 80, "--out", tmp_path / "a")
     call = [sys.executable, "-m", "feedsim", "run", str(CARD), "--carriers", "80"]

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.columns import column, unpacked
+from feedsim.answers.rehearse.study.columns import column
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.draws.line_draws import RunDraws
 from feedsim.motion.master import Master
@@ -21,6 +21,7 @@ from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
 from tests.unit.story_cases import explain
+from tests.unit.unpacking import unpacked
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 BUSY = (

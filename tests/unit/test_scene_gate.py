@@ -11,12 +11,12 @@ import pytest
 import feedsim
 from feedsim.answers.rehearse.page.page import SCRIPTS, rehearse_page
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.columns import unpacked
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.metrics.gate_rows import gate_rows
 from feedsim.metrics.product_rows import ProductClass, product_rows
 from feedsim.running.run import criteria_of, run_scenario
 from feedsim.scenario import load_scenario
+from tests.unit.unpacking import unpacked
 
 SCENARIOS = Path(feedsim.__file__).parents[1] / "scenarios"
 MISFED = "feeder.1.insert.misfeed=12 %"
