@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,8 @@ from feedsim.answers.tune.study.bench import bench_of
 from feedsim.answers.tune.study.search import tuned
 from feedsim.running.executor import Local
 from feedsim.scenario import Scenario
-from tests.tuning import against_a_grid, known_line, known_speed, searched, tuning
+from tests.known_tunes import KNOWN_JAM, KNOWN_SPREAD, Claims, KnownLine, claims_of
+from tests.tuning import against_a_grid, tuning
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.usefixtures("quick_engine")]
 
@@ -79,32 +81,60 @@ def test_as_fast_as_a_grid_for_a_tenth_of_its_carriers(name: str):
     assert race.tune_carriers <= 0.1 * race.grid_carriers
 
 
-def test_right_as_often_as_it_says():
-    """Robust verdicts, and gains in their intervals, over many seeds on a line that is known."""
-    edges, assurance = (0.2, 0.6), 0.95
-    fast, slow = (known_speed(edge, assurance) for edge in edges)
-    right = inside = own = accepted = 0
+@dataclass(slots=True)
+class Tally:
+    """Of some searches: what was claimed, and how often it was true."""
+
+    searches: int = 0
+    shown: int = 0
+    right: int = 0
+    gains: int = 0
+    inside: int = 0
+    own: int = 0
+    own_right: int = 0
+
+    def add(self, claims: Claims, line: KnownLine) -> None:
+        """Hold the claims of one search against what is true of its setup."""
+        found, truth = claims.found, line.speed(claims.found.best.values)
+        shown = found.best.verdict_speed_mm_s
+        self.searches += 1
+        if shown is not None:
+            self.shown += 1
+            self.right += shown <= truth
+        if found.gain_interval is not None:
+            low, high = found.gain_interval
+            self.gains += 1
+            self.inside += low <= truth - line.speed(found.now.values) <= high
+        if claims.own_mm_s is not None:
+            self.own += 1
+            self.own_right += claims.own_mm_s <= truth
+
+    def __str__(self) -> str:
+        return (
+            f"{self.searches} searches: {self.shown} show a speed, {self.right} rightly; "
+            f"{self.gains} tell a gain, {self.inside} inside its interval; on their own cards "
+            f"{self.own} claim a speed, {self.own_right} rightly"
+        )
+
+
+@pytest.mark.parametrize("line", [KNOWN_SPREAD, KNOWN_JAM], ids=["spread", "jam"])
+def test_right_as_often_as_it_says(line: KnownLine):
+    """Robust verdicts, and gains in their intervals, over many seeds on lines that are known.
+
+    What is true of a setup is derived, and neither cards nor closed forms of feedsim enter. The
+    planted fault is the verdict of the machines and cards that the search chose on.
+    """
+    tally, began = Tally(), time.process_time()
     for seed in range(SEEDS):
-        scenario = known_line(
-            seed, edge_mm=edges[1], assurance=assurance, carriers=400, draws=120,
-            knobs=["carrier_eye.edge_sd=0.2,0.4 mm"],
-        )  # fmt: skip
-        found = searched(scenario)
-        assert found.best.values == ("0.2 mm",)
-        speed = found.best.verdict_speed_mm_s
-        accepted += speed is not None
-        right += speed is None or speed <= fast
-        own += (found.best.value or 0.0) <= fast
-        assert found.gain_interval is not None
-        inside += found.gain_interval.low <= fast - slow <= found.gain_interval.high
-    words = (
-        f"of {SEEDS} seeds {accepted} show a speed, {right} are right; the gain lies in its "
-        f"interval in {inside}; the point estimate, taken for a verdict, is right in {own}"
-    )
-    print(f"\n    {words}")  # noqa: T201
-    assert right >= 0.95 * SEEDS
-    assert inside >= 0.95 * SEEDS
-    assert own < 0.95 * SEEDS
+        tally.add(claims_of(line.scenario(seed)), line)
+        if seed % 5 == 4 or seed == SEEDS - 1:
+            took = time.process_time() - began
+            print(f"\n    {tally}; {took:.0f} s of processor", end="", flush=True)  # noqa: T201
+    assert tally.shown >= 0.9 * SEEDS
+    assert tally.right >= 0.95 * tally.shown
+    assert tally.inside >= 0.95 * tally.gains
+    assert tally.gains >= 0.9 * SEEDS
+    assert tally.own_right < 0.95 * tally.own
 
 
 @pytest.mark.parametrize("unsure", [(), ("carrier_eye.response=±0.2 ms", f"{LOOP}=10 %")])
