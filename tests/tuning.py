@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
@@ -78,9 +78,15 @@ def tuning(
     return scenario_from_dict(with_tune(data, knobs=knobs, unsure=unsure, **keys))
 
 
-def searched(scenario: Scenario, *, jobs: int = 1, keep: Keep | None = None) -> Tuned:
+def searched(
+    scenario: Scenario,
+    *,
+    jobs: int = 1,
+    keep: Keep | None = None,
+    told: Callable[[str, float | None], None] = lambda *_: None,
+) -> Tuned:
     """Return what a search finds."""
-    with bench_of(scenario, where=Local(jobs), keep=keep) as bench:
+    with bench_of(scenario, where=Local(jobs), keep=keep, told=told) as bench:
         return tuned(bench, scenario)
 
 

@@ -137,7 +137,7 @@ def tune(
 
     Prints a page; writes tune.json, tune.csv, fronts.csv and figures.
     """
-    from feedsim.answers.tune.answer import asked
+    from feedsim.answers.tune.answer import asked, needs
     from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver
     from feedsim.files.one_file import try_file
@@ -156,6 +156,8 @@ def tune(
     )
     if write is not None:
         try_file(write, force=force)
+    if more := needs(line):
+        tell(f"note: {more}")
 
     def find(folder: OutputFolder) -> Handed:
         from feedsim.cli.delivery import handed
@@ -203,6 +205,7 @@ def _written(found: Tune, scenario: Path, settings: list[str], new: Path) -> tup
 
     Of the settings of the call only those of the machine for which the setup was found are written.
     """
+    from feedsim.answers.tune.words import against
     from feedsim.render.wording import speed
     from feedsim.scenario.reading import read_text
     from feedsim.scenario.rewriting import changed_text
@@ -210,12 +213,15 @@ def _written(found: Tune, scenario: Path, settings: list[str], new: Path) -> tup
 
     if not found.feasible:
         return None, f"no setup is accepted: {new} was not written"
+    if worse := against(found):
+        return None, f"{worse}: {new} was not written"
     best = [f"{key}={value}" for key, value in found.changes().items()]
-    at = found.best.verdict_speed_mm_s
-    said = ""
+    at, said = found.best.verdict_speed_mm_s, ""
     if at is not None and not found.scenario.line.profile:
         best.append(f"line.speed={_at_most(at, found.units)}")
         said = f" for {speed(at, found.units)}"
+    if found.best.verdict == "open":
+        said += ", of which fresh cards do not decide whether it is accepted"
     machine = [setting for setting in settings if is_of_machine(setting)]
     if machine:
         said += f" and the machine as called: {', '.join(machine)}"

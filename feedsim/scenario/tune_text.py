@@ -11,7 +11,7 @@ from feedsim.scenario.overrides import toml_or_text
 from feedsim.scenario.tune import LAWS
 from feedsim.scenario.wording import shown
 
-__all__ = ["knob_of", "unsure_of", "with_tune"]
+__all__ = ["asked_as", "knob_of", "unsure_of", "with_tune"]
 
 _NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})"
 _PART = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.ASCII)
@@ -62,6 +62,27 @@ def with_tune(
         if there:
             table[name] = there
     return {**data, "tune": table}
+
+
+def asked_as(
+    table: Mapping[str, Any],
+    *,
+    knobs: Sequence[str] = (),
+    unsure: Sequence[str] = (),
+    **keys: Any,
+) -> dict[str, str]:
+    """Return by which option each part of a tune table came that :func:`with_tune` put there.
+
+    >>> asked_as({"knob": [{"key": "seed"}, {"key": "run.carriers"}]}, knobs=["run.carriers=1,2"])
+    {'tune.knob.1': '--knob run.carriers'}
+    """
+    found = {f"tune.{name}": f"--{name}" for name, value in keys.items() if value is not None}
+    for name, rows in (("knob", map(knob_of, knobs)), ("unsure", map(unsure_of, unsure))):
+        given = {row["key"] for row in rows}
+        for place, row in enumerate(table.get(name, [])):
+            if isinstance(row, dict) and row.get("key") in given:
+                found[f"tune.{name}.{place}"] = f"--{name} {row['key']}"
+    return found
 
 
 def knob_of(text: str) -> dict[str, Any]:

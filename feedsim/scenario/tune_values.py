@@ -13,7 +13,7 @@ from feedsim.quantities import KINDS, Kind, QuantityError, measure, parse, phras
 from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, Refused, Whole
 from feedsim.scenario.tune import MOST_VALUES, Span, TuneUnsure
 
-__all__ = ["Had", "Off", "had", "kind_of", "number_of", "off"]
+__all__ = ["Had", "Off", "had", "in_unit_of", "kind_of", "number_of", "off"]
 
 _SPLIT = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15}))\s*(.*?)\s*", re.ASCII)
 _CUTS = 200
@@ -147,6 +147,16 @@ def _unit(raw: Any, kind: Kind | None) -> tuple[str, float]:
     if match is None or kind is None:
         return ("", 1.0) if kind is None else (phrase(kind).split('"')[1].split()[1], 1.0)
     return match[2], parse(f"1 {match[2]}", kind)
+
+
+def in_unit_of(leaf: KeyType, raw: Any, other: Any) -> Any:
+    """Write a value in the unit of another one of the same key; words and numbers as they are."""
+    kind, number = kind_of(leaf, other), number_of(leaf, raw)
+    if kind is None or number is None or not math.isfinite(number):
+        return raw
+    unit, size = _unit(other, kind)
+    text = f"{_plain(_in(number, size))} {unit}"
+    return text if number_of(leaf, text) == number else raw
 
 
 def _in(number: float, size: float) -> Decimal:

@@ -15,7 +15,8 @@ from jsonschema import Draft202012Validator
 import feedsim
 from feedsim.answers.data import described
 from feedsim.answers.limit.study.closed import excess_at
-from feedsim.answers.tune.answer import Tune, asked
+from feedsim.answers.tune.answer import Tune, asked, needs
+from feedsim.cli.tune import _written
 from feedsim.errors import FeedsimError
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import parse
@@ -221,11 +222,12 @@ def test_words_say_when_an_interval_holds_nothing_or_there_is_none(found: Tune) 
     [
         ({"knobs": ["feeder.0.settings.stage_positon=40:90 mm"]}, "stage_position"),
         ({"knobs": ["controller.motion_cycle"]}, "--knob"),
-        ({"knobs": [f"{STAGE}=90:40:1 mm"]}, "tune.knob"),
+        ({"knobs": [f"{STAGE}=90:40:1 mm"]}, f"--knob {STAGE}: found"),
         ({"knobs": [f"{STAGE}=40:90:1 mm"], "unsure": ["carrier_eye.response=±"]}, "--unsure"),
-        ({"knobs": [f"{STAGE}=40:90:1 mm"], "speed": "80 m/min"}, "tune.speed"),
-        ({"knobs": [f"{STAGE}=40:90:1 mm"], "assurance": "10 %"}, "tune.assurance"),
+        ({"knobs": [f"{STAGE}=40:90:1 mm"], "speed": "80 m/min"}, "--speed: "),
+        ({"knobs": [f"{STAGE}=40:90:1 mm"], "assurance": "10 %"}, "--assurance: "),
         ({}, "--knob"),
+        ({"knobs": [f"{CYCLE}=1 ms"]}, f"--knob {CYCLE}: found 1 ms; needs a value other than"),
         ({"knobs": [f"{CYCLE}=0.5,1 ms"], "jobs": 0}, "--jobs: found 0; needs at least 1"),
     ],
 )
@@ -240,3 +242,40 @@ def test_knobs_of_the_call_take_the_place_of_those_in_the_file() -> None:
     stage = [knob for knob in given.scenario.tune.knob if knob.key == STAGE]
     assert [(k.values.start, k.values.end) for k in stage] == [("40 mm", "60 mm")]
     assert len(given.scenario.tune.knob) == 4
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"gain": -0.01}, "fresh cards call the best setup worse than what is now"),
+        ({"verdict": "refused"}, "fresh cards refuse the best setup"),
+        ({"verdict": "open"}, "of which fresh cards do not decide whether it is accepted"),
+        ({}, "with the best setup for 130 m/min"),
+    ],
+)
+def test_what_fresh_cards_speak_against_is_not_written(
+    found: Tune, changed: dict[str, Any], said: str, tmp_path: Path
+) -> None:
+    verdict = changed.pop("verdict", found.best.verdict)
+    judged = replace(found.best_nominal, verdict=verdict)
+    there = replace(found, best_nominal=judged, **changed)
+    text, last = _written(there, SCENARIOS / "coupon.toml", [], tmp_path / "new.toml")
+    assert said in last
+    spoken = last.endswith("was not written")
+    assert (text is None) is spoken is (said.startswith("fresh cards"))
+    assert (said.casefold() in " ".join(there.text().split()).casefold()) is spoken
+
+
+def test_an_assurance_that_takes_more_machines_than_are_asked_for_says_so() -> None:
+    """0.999^4380 = 1.249 %, below the 1.25 % of an end; 0.95^86 = 1.21 % needs fewer than 200."""
+    for assurance, said in (("99.9 %", "takes 4380 machines drawn"), ("95 %", "")):
+        unsure = ["carrier_eye.response=±0.1 ms"]
+        given = asked(line(**{"tune.draws": 200}), knobs=[f"{STAGE}=70:110:2 mm"], unsure=unsure,
+                      assurance=assurance)  # fmt: skip
+        assert said in needs(given)
+        assert bool(needs(given)) is bool(said)
+
+
+def test_what_is_now_is_told_in_the_unit_of_what_can_be_had(found: Tune) -> None:
+    (cycle,) = (knob for knob in found.knobs if knob.key == CYCLE)
+    assert (cycle.now, cycle.best) == ("1 ms", "0.5 ms")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, ClassVar
 
@@ -12,23 +12,26 @@ from feedsim.answers.tables import columns_of
 from feedsim.answers.tune.rows import fronts_csv, tune_csv
 from feedsim.answers.tune.study.after import Tuning
 from feedsim.answers.tune.study.bench import Keep, bench_of
+from feedsim.answers.tune.study.fresh import machines_needed
 from feedsim.answers.tune.study.outcome import outcome
 from feedsim.answers.tune.study.results import Aim
 from feedsim.answers.tune.study.search import tuned
 from feedsim.answers.tune.study.space import space_of
-from feedsim.answers.tune.words import same
+from feedsim.answers.tune.words import same, told_value
 from feedsim.answers.where import where_of
+from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
+from feedsim.render.wording import percent, whole
 from feedsim.running.executor import Where
 from feedsim.scenario import scenario_from_dict
-from feedsim.scenario.tune_text import with_tune
+from feedsim.scenario.tune_text import asked_as, with_tune
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Tune", "asked", "tune", "tuning"]
+__all__ = ["Tune", "asked", "needs", "tune", "tuning"]
 
 
 def _nothing(*_: object) -> None:
@@ -96,9 +99,33 @@ def asked(
     """
     keys = {"aim": aim, "speed": speed, "assurance": assurance, "spend": spend}
     data = with_tune(line.to_dict(), knobs=knobs, unsure=unsure, **keys)
-    wanted = replace(line, scenario=scenario_from_dict(data))
-    space_of(wanted.scenario)
+    try:
+        wanted = replace(line, scenario=scenario_from_dict(data))
+        space_of(wanted.scenario)
+    except FeedsimError as error:
+        options = asked_as(data["tune"], knobs=knobs, unsure=unsure, **keys)
+        raise FeedsimError(*(_as_asked(fault, options) for fault in error.faults)) from None
     return wanted
+
+
+def _as_asked(fault: Fault, options: Mapping[str, str]) -> Fault:
+    """Name the option where a fault lies in what it gave, rather than its place in the table."""
+    found = [path for path in options if f"{fault.key}.".startswith(f"{path}.")]
+    return replace(fault, key=options[max(found, key=len)]) if found else fault
+
+
+def needs(line: Line) -> str:
+    """Say how many machines are drawn where the assurance asks for more than ``tune.draws``."""
+    tune = line.scenario.tune
+    if tune is None or not tune.unsure:
+        return ""
+    least = machines_needed(tune.assurance)
+    if least <= tune.draws:
+        return ""
+    return (
+        f"{percent(tune.assurance)} of what is unsure takes {whole(least)} machines drawn to show, "
+        f"so that many are run, and not {whole(tune.draws)} (tune.draws)"
+    )
 
 
 def tuning(
@@ -109,8 +136,15 @@ def tuning(
     told: Callable[[str], None] = _nothing,
     on_lost: Callable[[str], None] = _nothing,
 ) -> Tune:
-    """Search, judge and turn; `told` is told in words how far it is."""
-    with bench_of(line.scenario, where=where, keep=keep, told=told, on_lost=on_lost) as bench:
+    """Search, judge and turn; `told` is told in words how far it is, with the best so far."""
+    tune = line.scenario.tune
+    aim = tune.aim if tune else "speed"
+
+    def say(what: str, best: float | None) -> None:
+        so_far = "" if best is None else f", best so far {told_value(best, aim, line.units)}"
+        told(what + so_far)
+
+    with bench_of(line.scenario, where=where, keep=keep, told=say, on_lost=on_lost) as bench:
         found = outcome(bench, tuned(bench, line.scenario))
     return Tune(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
 

@@ -11,6 +11,7 @@ from feedsim.answers.tune.study.results import Chosen, Tuned
 from feedsim.answers.tune.study.space import space_of
 from feedsim.answers.tune.words import (
     FIGURES,
+    against,
     aim_words,
     gain,
     gained,
@@ -124,6 +125,8 @@ def _gains(found: Tuned, units: System) -> Iterator[str]:
     elif found.gain is not None:
         together = gained(found.gain, found.gain_interval, found.aim, units)
         told.append(f"all changes together: {together}")
+    if said := against(found):
+        told.append(said)
     if found.price_of_not_knowing is not None:
         price = _with_interval(found.price_of_not_knowing, found.price_interval, found, units)
         told.append(f"not knowing costs {price.replace('+', '')} {unit}")
@@ -209,6 +212,10 @@ def _windows(found: Tuning, units: System) -> Iterator[str]:
         (w.key, _span(w, units), _reach(w, w.retuned, units), _binds(w.held)) for w in found.windows
     ]
     yield from table([head, *rows], "l")
+    if any(window.simulated for window in found.windows):
+        yield "Others held: as simulated; re-tuned: in closed form."
+    else:
+        yield f"Both in closed form{', for what is unsure' if found.unsure else ''}."
 
 
 def _span(window: Window, units: System) -> str:

@@ -21,6 +21,7 @@ from feedsim.render.wording import (
 
 __all__ = [
     "FIGURES",
+    "against",
     "aim_words",
     "gain",
     "gained",
@@ -160,6 +161,19 @@ def judged_words(judged: Judged, found: Tuned, units: System) -> str:
     if judged.interval is not None:
         text += f" (95 %: {told_range(judged.interval, found.aim, units)})"
     return text
+
+
+def against(found: Tuned) -> str:
+    """Say what fresh cards have against the best setup; "" where nothing.
+
+    The winner of a search is flattered by the cards that it won on, so they may call it worse.
+    """
+    if found.best.verdict == "refused":
+        return "fresh cards refuse the best setup"
+    changed = any(not same(knob.now, knob.best) for knob in found.knobs)
+    if changed and found.gain is not None and found.gain < 0.0:
+        return "fresh cards call the best setup worse than what is now"
+    return ""
 
 
 def verdict_words(judged: Judged, units: System) -> str:

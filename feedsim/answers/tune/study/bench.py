@@ -72,13 +72,19 @@ class Bench:
         workers: WorkerPool,
         *,
         keep: Keep,
-        told: Callable[[str], None],
+        told: Callable[[str, float | None], None],
     ) -> None:
         self.space = space
-        self.told = told
+        self._told = told
+        self._best: float | None = None
         self.carriers = self.looked = self.impossible = 0
         self._scenario, self._workers, self._keep = scenario, workers, keep
         self._memory: dict[str, Any] = {}
+
+    def told(self, doing: str, *, best: float | None = None) -> None:
+        """Tell what is being done, with the aim's value of the best setup so far."""
+        self._best = self._best if best is None else best
+        self._told(doing, self._best)
 
     def closed(
         self, setups: Sequence[Setup], *, robust: bool = False, known: int = -1
@@ -121,10 +127,16 @@ class Bench:
         calls = [("met", setup, number, fresh, speed_mm_s) for number in numbers]
         return [Met(*row) for row in self._ask(calls, carriers=self.space.tune.carriers)]
 
-    def ranked(self, setup: Setup, speed_mm_s: float, *, fresh: int = 0) -> list[int]:
-        """Return the drawn machines by number, those first that are worst in closed form."""
-        found: list[int] = self._ask([("rank", setup, speed_mm_s, fresh)], carriers=0)[0]
-        return found
+    def ranked(
+        self, setup: Setup, speed_mm_s: float, *, fresh: int = 0, ranks: Sequence[int] = ()
+    ) -> tuple[list[int], list[float]]:
+        """Return the drawn machines by number, those first that are worst in closed form.
+
+        And, of the ones at some ranks, the speeds (mm/s) up to which they are accepted in it.
+        """
+        call = ("rank", setup, speed_mm_s, fresh, list(ranks))
+        numbers, bounds = self._ask([call], carriers=0)[0]
+        return numbers, bounds
 
     def counted(
         self, points: Sequence[tuple[Setup, float]], *, first: int, runs: int, carriers: int
@@ -177,7 +189,7 @@ def bench_of(
     *,
     where: Where,
     keep: Keep | None = None,
-    told: Callable[[str], None] = lambda _: None,
+    told: Callable[[str, float | None], None] = lambda *_: None,
     on_lost: Callable[[str], None] = lambda _: None,
 ) -> Iterator[Bench]:
     """Give a bench for as long as the ``with`` lasts.
@@ -191,7 +203,7 @@ def bench_of(
     keep : Keep, optional
         Where results are kept.
     told : callable
-        Told in words how far a search is, with the best so far.
+        Told in words what is being done, and the aim's value of the best setup so far.
     on_lost : callable
         Told in words when a worker is lost.
 

@@ -3,31 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from feedsim.answers.tune.study.judge import Judge, draws_of
 from feedsim.answers.tune.study.line import ClosedLine
+from feedsim.answers.tune.study.reach import narrowest
 from feedsim.answers.tune.study.space import Draw, Setup, Space, space_of
 from feedsim.errors import FeedsimError
 from feedsim.scenario import scenario_from_dict
-from feedsim.settings.shares_by_speed import Excess, crossing
+from feedsim.settings.shares_by_speed import crossing
 
 __all__ = [
-    "DRAWS",
     "Looked",
-    "allowed_of",
     "bound_speed",
-    "draws_of",
     "looked_at",
-    "room",
     "space_in_worker",
-    "window",
 ]
 
-DRAWS = 20
-"""At least so many machines are drawn in a search, and enough that two of them may fail."""
-_MAY_FAIL = 2
 _WORST = 12
 """So many of the machines drawn that are worst near the edge are asked for it, then all."""
 _FROM = 0.8
@@ -83,17 +77,6 @@ def space_in_worker(scenario: dict[str, Any]) -> Space:
     return _kept[1]
 
 
-def draws_of(space: Space) -> tuple[Draw, ...]:
-    """Return the machines that a search draws of what is unsure."""
-    short = 1.0 - space.tune.assurance
-    return space.draws(max(DRAWS, math.ceil(_MAY_FAIL / short)))
-
-
-def allowed_of(space: Space, n: int) -> int:
-    """Return how many of n machines may be refused."""
-    return math.floor((1.0 - space.tune.assurance) * n + 1e-9)
-
-
 def looked_at(
     scenario: dict[str, Any], setups: Sequence[Setup], robust: bool, known: int = -1
 ) -> list[Looked]:
@@ -118,7 +101,7 @@ def _looked(space: Space, setup: Setup, *, robust: bool, known: int) -> Looked:
     except FeedsimError:
         return _IMPOSSIBLE
     draws = [space.sure(draw, known) for draw in draws_of(space)] if robust else [None]
-    judge = _Judge(space, line, draws)
+    judge = Judge(space, line, draws)
     speed = space.at_speed
     if speed is None:
         return _fastest(space, line, judge)
@@ -129,66 +112,20 @@ def _looked(space: Space, setup: Setup, *, robust: bool, known: int) -> Looked:
     return Looked(value, worst.times, worst.figure, worst.share, speed)
 
 
-class _Judge:
-    """Whether enough of some machines are accepted at a speed."""
-
-    def __init__(
-        self,
-        space: Space,
-        line: ClosedLine,
-        draws: Sequence[Draw | None],
-        may_fail: int | None = None,
-    ) -> None:
-        self.draws = list(draws)
-        some = allowed_of(space, len(draws)) if draws[0] is not None else 0
-        self.may_fail = some if may_fail is None else may_fail
-        self._line = line
-
-    def worst_at(self, speed: float) -> list[Draw | None]:
-        """Return the machines, the worst at a speed first."""
-        return sorted(self.draws, key=lambda draw: -self._one(speed, draw).times)
-
-    def worst(self, speed: float) -> Excess:
-        """Return the excess of the best machine of those beyond the number that may fail.
-
-        As soon as more than that are refused, the least of these is returned: it is refused. Those
-        that were refused last are asked first.
-        """
-        over: list[Excess] = []
-        under: list[Excess] = []
-        for place, draw in enumerate(list(self.draws)):
-            found = self._one(speed, draw)
-            if found.times > 1.0:
-                over.append(found)
-                self.draws.insert(0, self.draws.pop(place))
-                if len(over) > self.may_fail:
-                    return min(over, key=lambda e: e.times)
-            else:
-                under.append(found)
-        ranked = sorted([*over, *under], key=lambda e: -e.times)
-        return ranked[self.may_fail]
-
-    def _one(self, speed: float, draw: Draw | None) -> Excess:
-        try:
-            return self._line.excess(speed, draw)
-        except FeedsimError:
-            return Excess(math.inf, "missed", 1.0)
-
-
-def _fastest(space: Space, line: ClosedLine, judge: _Judge) -> Looked:
+def _fastest(space: Space, line: ClosedLine, judge: Judge) -> Looked:
     """Return the highest speed that is accepted, of many machines by way of their worst."""
     if len(judge.draws) == 1:
         return _before_refused(space, judge, space.start_mm_s)
-    alone = _before_refused(space, _Judge(space, line, (None,)), space.start_mm_s)
+    alone = _before_refused(space, Judge(space, line, (None,)), space.start_mm_s)
     at = alone.value or space.start_mm_s
-    worst = _Judge(space, line, judge.worst_at(at)[:_WORST], judge.may_fail)
+    worst = Judge(space, line, judge.worst_at(at)[:_WORST], judge.may_fail)
     found = _before_refused(space, worst, _FROM * at)
     if found.value is None or judge.worst(found.value).times <= 1.0:
         return found
     return _before_refused(space, judge, found.value)
 
 
-def _before_refused(space: Space, judge: _Judge, speed: float) -> Looked:
+def _before_refused(space: Space, judge: Judge, speed: float) -> Looked:
     """Return the highest speed before one that is refused, going up or down from a speed."""
     start = space.start_mm_s
     here = judge.worst(speed)
@@ -203,7 +140,7 @@ def _before_refused(space: Space, judge: _Judge, speed: float) -> Looked:
     return Looked(speed if up else None, here.times, here.figure, here.share, speed)
 
 
-def _edge(judge: _Judge, low: float, high: float) -> float:
+def _edge(judge: Judge, low: float, high: float) -> float:
     """Return the highest speed that is accepted between one that is and one that is not."""
     if len(judge.draws) == 1:
         edge = crossing(lambda v: judge.worst(v).times, low, high, to=_AS_GOOD_AS_FOUND)
@@ -214,10 +151,10 @@ def _edge(judge: _Judge, low: float, high: float) -> float:
     return low
 
 
-def _value(space: Space, setup: Setup, line: ClosedLine, judge: _Judge) -> float:
+def _value(space: Space, setup: Setup, line: ClosedLine, judge: Judge) -> float:
     speed = space.at_speed or 0.0
     if space.tune.aim == "window":
-        return _narrowest(space, setup, speed)
+        return narrowest(space, setup, speed, tuple(judge.draws))
     measure = line.jam_risk if space.tune.aim == "jam_risk" else line.spread
     found = []
     for draw in judge.draws:
@@ -230,85 +167,12 @@ def _value(space: Space, setup: Setup, line: ClosedLine, judge: _Judge) -> float
     return math.sqrt(math.fsum(sd * sd for sd in found) / len(found))
 
 
-def _narrowest(space: Space, setup: Setup, speed: float) -> float:
-    """Return how far the knob with the least room can go, as a share of its range."""
-    rooms = []
-    for number, knob in enumerate(space.knobs):
-        last = len(knob.values) - 1
-        if not knob.numbers or not last:
-            continue
-        found = window(space, setup, number, speed)
-        if found is None:
-            return 0.0
-        place = setup[number] if setup[number] >= 0 else _nearest(space, number)
-        rooms.append(min(place - found[0], found[1] - place) / last)
-    return min(rooms, default=0.0)
-
-
-def window(space: Space, setup: Setup, knob: int, speed_mm_s: float) -> tuple[int, int] | None:
-    """Return the places of one knob between which a setup stays accepted, the others held.
-
-    In closed form, for what is believed; None where it is not accepted as it is. A knob that
-    stays as it is has no place of its own: its list's nearest place is where it begins.
-    """
-    place, last = setup[knob], len(space.knobs[knob].values) - 1
-    if place < 0:
-        place = _nearest(space, knob)
-
-    def accepted(where: int) -> bool:
-        there = (*setup[:knob], where, *setup[knob + 1 :])
-        return room(space, there, speed_mm_s) <= 1.0
-
-    if not accepted(place):
-        return None
-    return _end(accepted, place, 0), _end(accepted, place, last)
-
-
-def _nearest(space: Space, knob: int) -> int:
-    numbers, now = space.knobs[knob].numbers, space.knobs[knob].now_number
-    if not numbers or now is None:
-        return 0
-    return min(range(len(numbers)), key=lambda place: abs(numbers[place] - now))
-
-
-def _end(accepted: Callable[[int], bool], place: int, last: int) -> int:
-    """Return the last accepted place towards an end, strides doubled on the way and then halved."""
-    towards, inside, stride = (1 if last > place else -1), place, 1
-    while inside != last:
-        there = inside + towards * min(stride, abs(last - inside))
-        if not accepted(there):
-            outside = there
-            break
-        inside, stride = there, 2 * stride
-    else:
-        return last
-    while abs(outside - inside) > 1:
-        middle = (outside + inside) // 2
-        inside, outside = (middle, outside) if accepted(middle) else (inside, middle)
-    return inside
-
-
-def room(space: Space, setup: Setup, speed_mm_s: float, *, robust: bool = False) -> float:
-    """Return how many times what is allowed the worst figure comes to, in closed form.
-
-    Below 1 it is accepted; infinite where there can be no such line. For what is unsure
-    (``robust``) that of the machine on which it depends.
-    """
-    try:
-        line = ClosedLine(space, setup)
-    except FeedsimError:
-        return math.inf
-    draws = draws_of(space) if robust and space.unsure else (None,)
-    return _Judge(space, line, draws).worst(speed_mm_s).times
-
-
-def bound_speed(space: Space, setup: Setup, draw: Draw | None, *, around: float) -> float:
+def bound_speed(line: ClosedLine, draw: Draw | None, *, around: float) -> float:
     """Return the speed up to which one machine is accepted in closed form, near a speed.
 
     ``around``: where to begin (mm/s); 0.0 where it is accepted at none.
     """
     try:
-        line = ClosedLine(space, setup)
         speed, up = around, line.excess(around, draw).times <= 1.0
         while 0.25 < speed / around < 4.0:
             following = speed * _STRIDE if up else speed / _STRIDE

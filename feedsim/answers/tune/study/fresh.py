@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from statistics import NormalDist, fmean, stdev
 
 from feedsim.answers.tune.study.bench import Bench
@@ -31,6 +32,8 @@ __all__ = ["gain_interval", "judge", "machines_needed"]
 _VERDICT, _END = 0.05, 0.0125
 """Chances of error: of a verdict, and of each end of an interval, two of which make a gain."""
 _FIGURES = 3
+_ABOVE = 4
+"""So many rungs above what the closed forms find a verdict begins."""
 
 
 def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) -> Judged:
@@ -84,21 +87,26 @@ def machines_needed(assurance: float) -> int:
 def _drawn_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
     assurance = bench.space.tune.assurance
     n = max(bench.space.tune.draws, machines_needed(assurance))
-    machines = Drawn(bench, setup, fresh=n, near_mm_s=near_mm_s)
+    most = [_most_refused(n, assurance, error) for error in (_VERDICT, _END)]
+    may_fail = math.floor((1.0 - assurance) * n + 1e-9)
+    # the fast side first: few machines are enough to refuse there, and what the others are
+    # accepted at holds for all slower rungs, so that they are not run again
+    counts = [_least_refused(n, assurance) - 1, may_fail, *most]
+    ranks = [max(0, count) for count in counts]
+    machines = Drawn(bench, setup, fresh=n, near_mm_s=near_mm_s, ranks=ranks)
 
-    def shown(rung: int, error: float) -> bool:
-        most = _most_refused(n, assurance, error)
-        return most >= 0 and machines.refused(rung, at_most=most) <= most
+    def most_refused(count: int, rung: int) -> bool:
+        return machines.refused(rung, at_most=count) <= count
 
-    def not_refused(rung: int) -> bool:
-        least = _least_refused(n, assurance)
-        return machines.refused(rung, at_most=least - 1) < least
-
-    start = rung_of(bench, near_mm_s)
-    middle = highest(machines.accepted, start)
-    accepted = highest(lambda rung: shown(rung, _VERDICT), start if middle is None else middle)
-    low = None if accepted is None else highest(lambda rung: shown(rung, _END), accepted)
-    high = highest(not_refused, start if middle is None else middle)
+    found: list[int | None] = []
+    for count, bound in zip(counts, machines.bounds_mm_s, strict=True):
+        if count < 0 or None in found:
+            found.append(None)
+            continue
+        start = rung_of(bench, bound or near_mm_s)
+        start = start + _ABOVE if not found else min(start, found[-1] or 0)
+        found.append(highest(partial(most_refused, count), start))
+    high, middle, accepted, low = found
     drawn = None
     if accepted is not None:
         refused = machines.refused(accepted, at_most=n)
@@ -182,7 +190,7 @@ def _believed_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
         verdict = "accepted" if sure is Sureness.ACCEPTED else "refused"
     if bench.space.tune.aim == "jam_risk":
         return *_jam_risk(runs, believed.criteria), verdict, speed_mm_s, None
-    return *_mean(bench, setup, variances(runs)), verdict, speed_mm_s, None
+    return *_mean(bench, setup, variances(runs), robust=False), verdict, speed_mm_s, None
 
 
 def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
@@ -197,7 +205,7 @@ def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
         verdict = "refused"
     jams = bench.space.tune.aim == "jam_risk"
     each = [one.jam_risk if jams else one.variance_mm2 for one in ran]
-    return *_mean(bench, setup, each), verdict, speed_mm_s, _part(n - refused, n)
+    return *_mean(bench, setup, each, robust=True), verdict, speed_mm_s, _part(n - refused, n)
 
 
 def _jam_risk(
@@ -214,12 +222,12 @@ def _jam_risk(
 
 
 def _mean(
-    bench: Bench, setup: Setup, each: Sequence[float]
+    bench: Bench, setup: Setup, each: Sequence[float], *, robust: bool
 ) -> tuple[float | None, Interval | None]:
     """Return the aim's value of runs, or machines, each for itself, with its interval."""
     aim = bench.space.tune.aim
     if aim == "window":
-        return bench.closed([setup])[0].value, None
+        return bench.closed([setup], robust=robust)[0].value, None
     if not each or not all(map(math.isfinite, each)):
         return None, None
     mean = fmean(each)

@@ -136,8 +136,7 @@ def true_machine(
     FeedsimError
         If there can be no such line.
     """
-    believed = at_line_speed(space.believed(setup), speed_mm_s)
-    typed = machine_of(believed)
+    believed, typed = _typed_in(space, setup, speed_mm_s)
     if draw is None:
         return believed, typed
     faster = speed_mm_s + space.speed_off(draw)
@@ -153,3 +152,10 @@ def true_machine(
         for true, meant in zip(map(with_chosen_motor, machine.feeders), typed.feeders, strict=True)
     )
     return scenario, replace(machine, feeders=feeders)
+
+
+@lru_cache(maxsize=16)
+def _typed_in(space: Space, setup: Setup, speed_mm_s: float) -> tuple[Scenario, Machine]:
+    """Return the believed line and its machine, which many machines drawn are asked beside."""
+    believed = at_line_speed(space.believed(setup), speed_mm_s)
+    return believed, machine_of(believed)

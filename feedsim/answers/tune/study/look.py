@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
-from feedsim.answers.tune.study.closed import room, space_in_worker
+from feedsim.answers.tune.study.closed import space_in_worker
+from feedsim.answers.tune.study.judge import Judge, draws_of
 from feedsim.answers.tune.study.line import ClosedLine
 from feedsim.answers.tune.study.space import Setup
 from feedsim.errors import FeedsimError
@@ -60,7 +61,7 @@ def looked_there(
             excess, rows = line.excess(speed_mm_s), line.rows(speed_mm_s)
             times = excess.times
             if robust and space.unsure:
-                times = room(space, setup, speed_mm_s, robust=True)
+                times = Judge(space, line, draws_of(space)).worst(speed_mm_s).times
             parts = [
                 (share, m.name)
                 for row in rows

@@ -13,7 +13,7 @@ from feedsim.answers.tune.study.look import SAME_RISK
 from feedsim.answers.tune.study.space import AS_IS, Knob, Setup, Space
 from feedsim.draws.unsure import seed_of
 
-__all__ = ["cost", "everywhere", "nearest_places", "step_by_step"]
+__all__ = ["cost", "everywhere", "least", "nearest_places", "step_by_step"]
 
 _ALL = 240
 """Up to so many setups are all looked at."""
@@ -47,6 +47,11 @@ def cost(space: Space, setup: Setup, looked: Looked) -> float:
     else:
         value = math.log(max(looked.value, 1e-6))
     return value + _PER_CHANGE * abs(value) * turned
+
+
+def least(space: Space, found: Mapping[Setup, Looked]) -> Setup:
+    """Return the setup that costs least."""
+    return min(found, key=lambda setup: (cost(space, setup, found[setup]), setup))
 
 
 def everywhere(bench: Bench, found: dict[Setup, Looked]) -> None:

@@ -72,6 +72,7 @@ def _terms(bench: Bench, best: Setup) -> Iterator[Term]:
     setups = [best, *((*best[:n], AS_IS, *best[n + 1 :]) for n in changed)]
     closed = bench.closed(setups)
     robust = bench.closed(setups, robust=True) if space.unsure else []
+    measured = robust or closed
     values = _worths(bench, setups)
     less = space.tune.aim in ("jam_risk", "spread")
     for place, number in enumerate(changed, start=1):
@@ -79,13 +80,13 @@ def _terms(bench: Bench, best: Setup) -> Iterator[Term]:
         without = None if impossible else values[place]
         size, interval = worth(values[0], without, less=less)
         if space.tune.aim == "window":
-            size, interval = _difference(closed[0].value, closed[place].value), None
+            size, interval = _difference(measured[0].value, measured[place].value), None
         kept = _difference(robust[0].value, robust[place].value) if robust else None
         yield Term(
             key=knob.key,
             now=knob.text(AS_IS),
             best=knob.text(best[number]),
-            without=closed[place].value if space.tune.aim == "window" else _value(without),
+            without=measured[place].value if space.tune.aim == "window" else _value(without),
             worth=size,
             interval=interval,
             possible=not impossible,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from feedsim.answers.tune.study.bench import Bench
-from feedsim.answers.tune.study.closed import draws_of
+from feedsim.answers.tune.study.judge import draws_of
 from feedsim.answers.tune.study.simulated import RunCounts, excess_of
 from feedsim.answers.tune.study.space import Setup
 from feedsim.metrics.tally import Sureness, sureness
@@ -110,12 +110,28 @@ class Drawn:
         So many that no search has seen; 0: those of the search.
     near_mm_s : float
         Speed at which the closed forms say which are the worst, to be run first.
+    ranks : sequence of int, optional
+        Of the machines whose bounds are wanted, the worst being 0.
+
+    Attributes
+    ----------
+    bounds_mm_s : list of float
+        The speeds up to which these are accepted in closed form; 0.0 where at none.
     """
 
-    def __init__(self, bench: Bench, setup: Setup, *, fresh: int, near_mm_s: float) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        setup: Setup,
+        *,
+        fresh: int,
+        near_mm_s: float,
+        ranks: Sequence[int] = (),
+    ) -> None:
         self._bench, self._setup, self._fresh = bench, setup, fresh
         self.n = fresh or len(draws_of(bench.space))
-        self._order = bench.ranked(setup, near_mm_s, fresh=fresh)
+        within = [min(rank, self.n - 1) for rank in ranks]
+        self._order, self.bounds_mm_s = bench.ranked(setup, near_mm_s, fresh=fresh, ranks=within)
         self._refused_from = dict.fromkeys(range(self.n), math.inf)
         self._accepted_to = dict.fromkeys(range(self.n), -math.inf)
         self.may_fail = math.floor((1.0 - bench.space.tune.assurance) * self.n + 1e-9)

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from feedsim.answers.tune.study.closed import draws_of, space_in_worker
+from feedsim.answers.tune.study.closed import bound_speed, space_in_worker
+from feedsim.answers.tune.study.judge import draws_of
 from feedsim.answers.tune.study.line import ClosedLine, true_machine
 from feedsim.answers.tune.study.space import Draw, Setup, Space
 from feedsim.criteria import Criteria, Figure
@@ -108,9 +109,12 @@ def met(
     return [getattr(found, f.name) for f in fields(found)]
 
 
-def ranked(scenario: dict[str, Any], setup: Setup, speed_mm_s: float, of: int) -> list[int]:
+def ranked(
+    scenario: dict[str, Any], setup: Setup, speed_mm_s: float, of: int, ranks: Sequence[int]
+) -> list[Any]:
     """Return the numbers of drawn machines, those worst in closed form at a speed first.
 
+    And, of the ones at some ranks, the speeds up to which they are accepted in closed form.
     ``of``: as in :func:`met`.
     """
     space = space_in_worker(scenario)
@@ -124,7 +128,9 @@ def ranked(scenario: dict[str, Any], setup: Setup, speed_mm_s: float, of: int) -
             return float("inf")
 
     found = [times(draw) for draw in draws]
-    return sorted(range(len(draws)), key=lambda n: -found[n])
+    numbers = sorted(range(len(draws)), key=lambda n: -found[n])
+    bounds = [bound_speed(line, draws[numbers[rank]], around=speed_mm_s) for rank in ranks]
+    return [numbers, bounds]
 
 
 def count(

@@ -20,7 +20,7 @@ from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to
 from feedsim.scenario.keys import KeyType
 from feedsim.scenario.tune import Tune
 from feedsim.scenario.tune_checks import leaf_of, raw_of
-from feedsim.scenario.tune_values import Had, Off, had, kind_of, number_of, off
+from feedsim.scenario.tune_values import Had, Off, had, in_unit_of, kind_of, number_of, off
 
 __all__ = ["AS_IS", "LINE_SPEED", "Draw", "Knob", "Setup", "Space", "Unsure", "space_of"]
 
@@ -44,7 +44,7 @@ class Knob:
         The same in the internal unit; empty where they are words.
     kind : Kind or None
     now : object
-        What the scenario says.
+        What the scenario says, in the unit in which values are listed.
     now_number : float or None
     prices : tuple of float
         Of each value, if it is not what the scenario says.
@@ -60,9 +60,10 @@ class Knob:
 
     def price(self, place: int) -> float:
         """Return what a place costs; nothing where it says what is there now."""
-        return 0.0 if place == AS_IS or self._is_now(place) else self.prices[place]
+        return 0.0 if place == AS_IS or self.is_now(place) else self.prices[place]
 
-    def _is_now(self, place: int) -> bool:
+    def is_now(self, place: int) -> bool:
+        """Tell whether a place on the list is what the scenario says."""
         if self.numbers and self.now_number is not None:
             return self.numbers[place] == self.now_number
         return bool(self.values[place] == self.now)
@@ -97,7 +98,7 @@ class Draw:
     off: tuple[float, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Space:
     """What is searched.
 
@@ -112,7 +113,7 @@ class Space:
     tune: Tune
     knobs: tuple[Knob, ...]
     unsure: tuple[Unsure, ...]
-    plain: dict[str, Any] = field(compare=False, repr=False)
+    plain: dict[str, Any] = field(repr=False)
 
     @property
     def now(self) -> Setup:
@@ -198,6 +199,7 @@ def _text(unsure: Unsure, value: float) -> Any:
     return value if unsure.kind is None else canonical(value, unsure.kind)
 
 
+@lru_cache(maxsize=512)
 def _changed(space: Space, setup: Setup, offs: Changes) -> Scenario:
     changes = dict((*space.changes(setup), *offs))
     texts = [f"{key}={json.dumps(value)}" for key, value in changes.items()]
@@ -235,10 +237,19 @@ def space_of(scenario: Scenario) -> Space:
     machine_of(alone)
     plain = scenario_to_dict(alone)
     knobs = tuple(_knobs(plain, tune))
+    _refuse_no_choice(knobs)
     places = {knob.key: number for number, knob in enumerate(knobs)}
     unsure = tuple(_unsure(plain, tune, places))
     _at_the_ends(alone, unsure)
     return Space(alone, tune, knobs, unsure, plain)
+
+
+def _refuse_no_choice(knobs: Sequence[Knob]) -> None:
+    for place, knob in enumerate(knobs):
+        if any(not knob.is_now(other) for other in range(len(knob.values))):
+            return
+        only = Fault(f"tune.knob.{place}.values", knob.text(0), "a value other than what is now")
+    raise FeedsimError(only)
 
 
 def _knobs(plain: Mapping[str, Any], tune: Tune) -> Iterator[Knob]:
@@ -254,7 +265,7 @@ def _knobs(plain: Mapping[str, Any], tune: Tune) -> Iterator[Knob]:
             values=tuple(one.written for one in found),
             numbers=numbers if len(numbers) == len(found) else (),
             kind=kind_of(leaf, found[0].written),
-            now=now,
+            now=in_unit_of(leaf, now, found[0].written),
             now_number=number_of(leaf, now),
             prices=tuple(prices[place] for place in rising),
         )

@@ -1,0 +1,169 @@
+"""The engine decides among the setups that the closed forms find best, on the cards of a search."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from feedsim.answers.tune.study.bench import Bench
+from feedsim.answers.tune.study.closed import Looked
+from feedsim.answers.tune.study.judge import draws_of
+from feedsim.answers.tune.study.optimum import cost
+from feedsim.answers.tune.study.rungs import Believed, Drawn, Rungs, highest, rung_of, speed_at
+from feedsim.answers.tune.study.simulated import excess_of, pooled
+from feedsim.answers.tune.study.space import AS_IS, Setup, Space
+
+__all__ = ["Best", "decided", "good_ones", "near_of"]
+
+_CANDIDATES = 4
+_APART = 0.05
+"""Candidates differ in some knob by this part of its range."""
+_BESIDE = 16
+"""Beside the best of them, setups that differ by this part of a range are tried as well."""
+_FASTER = 2
+"""By so many rungs one has to be faster on the same cards: less may be the luck of these."""
+_NO_BETTER = 0.005
+"""At a given speed: a spread better by half a per cent, or a jam risk by five, is no better."""
+_TELLS = 1e-3
+"""A share of the speed: less is no difference."""
+_SAID = {False: "simulation", True: "simulation of what is unsure"}
+
+
+@dataclass(frozen=True, slots=True)
+class Best:
+    """A setup that a search has chosen; ``near_mm_s``: its speed there, None if there is none."""
+
+    setup: Setup
+    near_mm_s: float | None
+
+
+def good_ones(space: Space, found: Mapping[Setup, Looked], most: int) -> list[Setup]:
+    """Return good setups that are not all alike, the best first."""
+    ranked = sorted(found, key=lambda setup: (cost(space, setup, found[setup]), setup))
+    chosen: list[Setup] = []
+    for setup in ranked:
+        if len(chosen) < most and all(_apart(space, setup, other) for other in chosen):
+            chosen.append(setup)
+    return [setup for setup in chosen if not found[setup].impossible]
+
+
+def _apart(space: Space, one: Setup, other: Setup) -> bool:
+    for knob, a, b in zip(space.knobs, one, other, strict=True):
+        words = not knob.numbers or AS_IS in (a, b)
+        if a != b and (words or abs(a - b) > _APART * len(knob.values)):
+            return True
+    return False
+
+
+def decided(bench: Bench, found: Mapping[Setup, Looked], best: Setup, *, robust: bool) -> Best:
+    """Let the engine decide among the best setups, on the cards of the search.
+
+    All stays as it is, where that is accepted and nothing is faster by ``_FASTER`` rungs.
+    """
+    space = bench.space
+    some = [best, *(s for s in good_ones(space, found, _CANDIDATES) if _apart(space, s, best))]
+    at = space.at_speed
+    if at is not None:
+        some = list(dict.fromkeys([*some[:_CANDIDATES], space.now]))
+        return _decided_at(bench, some, at, robust=robust)
+    found_best = Best(best, None)
+    for setup in some[:_CANDIDATES]:
+        found_best = _challenged(bench, found_best, setup, robust=robust)
+        bench.told(_SAID[robust], best=found_best.near_mm_s)
+    for _ in range(2):
+        before = found_best
+        for setup in _beside(space, found_best.setup):
+            found_best = _challenged(bench, found_best, setup, robust=robust)
+            bench.told(_SAID[robust], best=found_best.near_mm_s)
+        if found_best == before:
+            break
+    if found_best.setup == space.now:
+        return found_best
+    return _challenged(bench, found_best, space.now, robust=robust, by=1 - _FASTER)
+
+
+def _beside(space: Space, setup: Setup) -> list[Setup]:
+    """Return the setups a small part of each range away, within it."""
+    found = []
+    for number, knob in enumerate(space.knobs):
+        last, stride = len(knob.values) - 1, max(1, len(knob.values) // _BESIDE)
+        if setup[number] == AS_IS or not knob.numbers:
+            continue
+        for place in (setup[number] - stride, setup[number] + stride):
+            there = (*setup[:number], place, *setup[number + 1 :])
+            if 0 <= place <= last and space.affordable(there):
+                found.append(there)
+    return found
+
+
+def _challenged(bench: Bench, best: Best, setup: Setup, *, robust: bool, by: int = _FASTER) -> Best:
+    """Return the best setup so far, or another one that is faster ``by`` so many rungs."""
+    looked = bench.closed([setup], robust=robust)[0]
+    if looked.impossible:
+        return best
+    rungs = _rungs(bench, setup, looked.value or bench.space.start_mm_s, robust=robust)
+    if best.near_mm_s is None:
+        found = highest(rungs.accepted, rung_of(bench, looked.value or bench.space.start_mm_s))
+        return best if found is None else Best(setup, speed_at(bench, found))
+    faster = rung_of(bench, best.near_mm_s * (1.0 + _TELLS)) + by
+    if not rungs.accepted(faster):
+        return best
+    found = highest(rungs.accepted, faster)
+    return best if found is None else Best(setup, speed_at(bench, found))
+
+
+def _rungs(bench: Bench, setup: Setup, near_mm_s: float, *, robust: bool) -> Rungs:
+    if robust:
+        return Drawn(bench, setup, fresh=0, near_mm_s=near_mm_s)
+    return Believed(bench, setup, fresh=False)
+
+
+def near_of(bench: Bench, setup: Setup, *, robust: bool) -> float | None:
+    """Return near which speed a setup is accepted, in closed form where it is there."""
+    if bench.space.at_speed is not None:
+        return bench.space.at_speed
+    looked = bench.closed([setup], robust=robust)[0]
+    return looked.value or bench.space.start_mm_s
+
+
+def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robust: bool) -> Best:
+    """Return the best of some setups at a given speed, those that are accepted alone.
+
+    All stays as it is, where that is accepted and nothing is better by more than ``_NO_BETTER``.
+    """
+    ranked = []
+    for place, setup in enumerate(some):
+        looked = bench.closed([setup], robust=robust)[0]
+        if looked.impossible:
+            continue
+        seen = _seen_at(bench, setup, speed_mm_s, robust=robust)
+        if seen is not None:
+            value = looked.value or 0.0 if bench.space.tune.aim == "window" else seen
+            there = Looked(value, 1.0, "missed", 0.0)
+            ranked.append((cost(bench.space, setup, there), place, setup))
+    if not ranked:
+        return Best(some[0], None)
+    least = min(ranked)
+    as_is = [row for row in ranked if row[2] == bench.space.now and row[0] <= least[0] + _NO_BETTER]
+    return Best((as_is or [least])[0][2], speed_mm_s)
+
+
+def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> float | None:
+    """Return jam risk or spread (mm) on the cards of the search; None where not accepted."""
+    jams = bench.space.tune.aim == "jam_risk"
+    if robust:
+        ran = bench.met(setup, range(len(draws_of(bench.space))), speed_mm_s)
+        may_fail = (1.0 - bench.space.tune.assurance) * len(ran)
+        if sum(not one.met for one in ran) > may_fail + 1e-9:
+            return None
+        each = [one.jam_risk if jams else one.variance_mm2 for one in ran]
+        mean = math.fsum(each) / len(each)
+        return mean if jams else math.sqrt(mean)
+    believed = Believed(bench, setup, fresh=False)
+    if not believed.met(speed_mm_s):
+        return None
+    runs = believed.runs(speed_mm_s)
+    if jams:
+        return excess_of(runs, believed.criteria)["jam_risk"][1]
+    return math.sqrt(max(pooled(feeder)[1] for feeder in zip(*runs, strict=True)))
