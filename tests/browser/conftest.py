@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+MOVED_S = 20
 PATIENCE_S = 100  # below what the driver's own connection waits for an answer
 READY = "return Boolean(window.rehearsal && rehearsal.drawn().length)"
 DRAW_AT = """
@@ -65,7 +66,11 @@ class Browser:
         self.driver.switch_to.window(own)
 
     def js(self, script: str, *values: object) -> Any:
-        return self.driver.execute_script(script, *values)
+        from selenium.webdriver.remote.webelement import WebElement
+
+        found = self.driver.execute_script(script, *values)
+        assert not isinstance(found, WebElement), "a redraw may take it away: see `on`"
+        return found
 
     def settle(self) -> None:
         """Wait until what was changed is drawn."""
@@ -76,21 +81,73 @@ class Browser:
         drawn: list[dict[str, Any]] = self.driver.execute_async_script(DRAW_AT, at)
         return drawn
 
-    def find(self, css: str) -> Any:
-        from selenium.webdriver.common.by import By
+    def on(self, css: str, do: Callable[[Any], Any]) -> Any:
+        """Do something to an element; found anew where a redraw took its place or moved it.
 
-        return self.driver.find_element(By.CSS_SELECTOR, css)
+        The one way to an element: no test holds one, since the page may redraw at any time.
+        """
+        from selenium.common.exceptions import (
+            ElementClickInterceptedException,
+            StaleElementReferenceException,
+        )
+        from selenium.webdriver.common.by import By
+        from selenium.webdriver.support.wait import WebDriverWait
+
+        def done(_: Any) -> tuple[Any]:
+            return (do(self.driver.find_element(By.CSS_SELECTOR, css)),)
+
+        moved = [StaleElementReferenceException, ElementClickInterceptedException]
+        (found,) = WebDriverWait(self.driver, MOVED_S, 0.05, ignored_exceptions=moved).until(done)
+        return found
+
+    def type(self, css: str, *keys: str) -> None:
+        """Press keys in an element, one call as one sequence."""
+        self.on(css, lambda element: element.send_keys(*keys))
+
+    def attribute(self, css: str, name: str) -> str | None:
+        found: str | None = self.js(
+            "return document.querySelector(arguments[0]).getAttribute(arguments[1])", css, name
+        )
+        return found
+
+    def box(self, css: str) -> dict[str, float]:
+        """Return where an element is (CSS pixels of the window)."""
+        found: dict[str, float] = self.js(
+            "return document.querySelector(arguments[0]).getBoundingClientRect().toJSON()", css
+        )
+        return found
+
+    def shows(self, css: str) -> bool:
+        return bool(self.js("return document.querySelector(arguments[0]).checkVisibility()", css))
+
+    def point(self, css: str, act: Callable[[Any, Any], Any]) -> None:
+        """Do something with the mouse: `act` gets a chain of actions, and an element."""
+        from selenium.webdriver.common.action_chains import ActionChains
+
+        self.on(css, lambda e: act(ActionChains(self.driver, duration=0), e).perform())
+        self.settle()
 
     def keys(self, *keys: str) -> None:
         """Press keys with nothing focused."""
+        self.js("document.activeElement?.blur()")
+        self.keys_there(*keys)
+
+    def keys_there(self, *keys: str) -> None:
+        """Press keys where the focus is."""
         from selenium.webdriver.common.action_chains import ActionChains
 
-        self.js("document.activeElement?.blur()")
         ActionChains(self.driver, duration=0).send_keys(*keys).perform()
         self.settle()
 
+    def release(self) -> None:
+        """Let go of the mouse, where it is."""
+        from selenium.webdriver.common.action_chains import ActionChains
+
+        ActionChains(self.driver, duration=0).release().perform()
+        self.settle()
+
     def click(self, css: str) -> None:
-        self.find(css).click()
+        self.on(css, lambda element: element.click())
         self.settle()
 
     def text(self, css: str) -> str:

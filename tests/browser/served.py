@@ -16,10 +16,10 @@ READY = "return Boolean(window.desk && desk.shown.newest.run && desk.knobs.made.
 IDLE = """
 const [done] = arguments;
 const look = () => {
-  const [first] = desk.shown.rounds;
   const { forms, run, speeds } = desk.shown.newest;
   const there = [forms, run, speeds].every((found) => found?.head.turn === desk.turns.id);
-  if (there && run.head.carriers >= first && !desk.planner.isAsking(["forms", "knobs"])) done(true);
+  const isReady = document.getElementById("engine-notice").hidden;
+  if (there && desk.planner.isAtRest && isReady) done(true);
   else setTimeout(look, 20);
 };
 look();
@@ -61,25 +61,32 @@ class Server:
 
 
 def opened(browser: Any, address: str) -> None:
-    """Open a desk as if for the first time, and wait for its first answer."""
+    """Open a desk as if for the first time, and wait until it is at rest."""
     browser.driver.get("about:blank")
     browser.console()
     browser.requests()
     browser.driver.get(address)
     until(browser, "return Boolean(window.desk)")
     forget(browser)
-    idle(browser)
 
 
 def forget(browser: Any) -> None:
     """Drop what this browser has kept of the page, and load it anew."""
     browser.js("sessionStorage.clear(); localStorage.clear()")
     browser.js("window.desk = null; location.reload()")
+    loaded(browser)
+
+
+def loaded(browser: Any) -> None:
+    """Wait until a page that is being loaded is at rest; of rounds only the first is run."""
+    until(browser, "return Boolean(window.desk)")
+    browser.js("desk.state.rounds.splice(1)")
     until(browser, READY)
+    idle(browser)
 
 
 def idle(browser: Any) -> None:
-    """Wait for the answers, of the first round at least, of the values that stand."""
+    """Wait until all is answered of the values that stand, and nothing is redrawn any more."""
     browser.driver.execute_async_script(IDLE)
     browser.settle()
 

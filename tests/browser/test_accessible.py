@@ -127,7 +127,7 @@ def test_axe_finds_nothing_in_the_list_of_keys_and_the_controls(
     width, height, ratio = SIZES[size]
     browser.size(width, height, ratio=ratio, dark=size == "phone")
     browser.open(page_of("membership_card", ROUGH))
-    if browser.find("#more").is_displayed():
+    if browser.shows("#more"):
         browser.click("#more")
         assert violations(browser, axe) == []
     browser.js("document.querySelector('[data-do=keys]').click()")
@@ -175,7 +175,7 @@ def test_no_target_is_smaller_than_24_px(
     browser.size(width, height, ratio=ratio)
     for setups in (("membership_card", ROUGH), ("two_feeders", ())):
         browser.open(page_of(*setups))
-        if browser.find("#more").is_displayed():
+        if browser.shows("#more"):
             browser.click("#more")
         assert browser.js(CROWDED) == []
         browser.js("document.getElementById('keys').showModal()")
@@ -197,7 +197,7 @@ def test_keys_of_one_letter_can_be_switched_off_and_stay_so(
     assert browser.js(theme) != before
     assert browser.js(hint) == "b"
     browser.click('[data-do="keys"]')
-    browser.find("#letters").click()
+    browser.click("#letters")
     browser.js("document.getElementById('keys').close()")
     try:
         for _ in range(2):

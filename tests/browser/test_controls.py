@@ -119,7 +119,7 @@ def test_every_button_does_by_click_what_its_key_does(rough: Any) -> None:
     for deed, key in DEEDS.items():
         before = reset(rough)
         rough.js("document.activeElement?.blur()")
-        rough.find(f'[data-do="{deed}"]').click()
+        rough.click(f'[data-do="{deed}"]')
         by_click = state(rough)
         assert by_click != before, deed
         assert reset(rough) == before
@@ -164,34 +164,30 @@ def test_keys_without_a_button(rough: Any) -> None:
 
 
 def test_the_sliders_by_mouse_and_by_key(rough: Any) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
 
     reset(rough)
-    slider = rough.find("#time")
     begin, end = rough.js("return [rehearsal.clock.from, rehearsal.clock.to]")
-    width = slider.size["width"]
-    ActionChains(rough.driver, duration=0).move_to_element_with_offset(
-        slider, width // 4, 0
-    ).click().perform()
-    rough.settle()
+    width = rough.box("#time")["width"]
+    rough.point(
+        "#time", lambda chain, e: chain.move_to_element_with_offset(e, round(width // 4), 0).click()
+    )
     at = rough.js("return rehearsal.clock.at")
     # the middle of the handle runs between half its width (8 px) at both ends
     share = (0.75 * width - 8) / (width - 16)
     assert at == pytest.approx(begin + share * (end - begin), abs=2 * (end - begin) / width)
-    slider.send_keys(Keys.ARROW_RIGHT)
+    rough.type("#time", Keys.ARROW_RIGHT)
     assert rough.js("return rehearsal.clock.at") == pytest.approx(at + 0.001, abs=1e-3)
-    slider.send_keys(Keys.HOME)
+    rough.type("#time", Keys.HOME)
     assert rough.js("return rehearsal.clock.at") == pytest.approx(begin, abs=1e-3)
-    assert "carrier" in slider.get_attribute("aria-valuetext")
-    pace = rough.find("#pace")
-    pace.send_keys(Keys.HOME)
+    assert "carrier" in rough.attribute("#time", "aria-valuetext")
+    rough.type("#pace", Keys.HOME)
     rough.settle()
     assert rough.text("#pace-words") == "1/100 of real time"
-    pace.send_keys(Keys.END)
+    rough.type("#pace", Keys.END)
     rough.settle()
     assert rough.text("#pace-words") == "10 × real time"
-    ActionChains(rough.driver, duration=0).move_to_element(pace).click().perform()
+    rough.point("#pace", lambda chain, e: chain.move_to_element(e).click())
     assert rough.js("return rehearsal.clock.pace") in {4, 5}
 
 
@@ -202,30 +198,36 @@ def test_which_feeder_by_mouse_and_by_key(browser: Any, page_of: Callable[..., P
     browser.click('input[value="1"]')
     assert browser.js("return rehearsal.page.feeder") == 1
     assert "at leaflet feeder" in browser.text("#story-head")
-    browser.find('input[value="1"]').send_keys(Keys.ARROW_LEFT)
+    browser.type('input[value="1"]', Keys.ARROW_LEFT)
     browser.settle()
     assert browser.js("return rehearsal.page.feeder") == 0
 
 
 def test_the_picture_and_the_diagram_by_mouse(rough: Any) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.actions.wheel_input import ScrollOrigin
 
     before = reset(rough)
-    picture, strip = rough.find("#picture-0"), rough.find("#strip-0")
+    picture, strip = "#picture-0", "#strip-0"
+    width = rough.box(picture)["width"]
 
-    def chain() -> ActionChains:
-        return ActionChains(rough.driver, duration=0)
+    def dragged(css: str, by: int) -> None:
+        half = by // 2
+        rough.point(
+            css,
+            lambda chain, e: chain.move_to_element(e).click_and_hold()
+            .move_by_offset(half, 0).move_by_offset(half, 0).release(),
+        )  # fmt: skip
 
     # drag the picture 100 px to the right: the line goes with the hand
-    chain().move_to_element(picture).click_and_hold().move_by_offset(50, 0).move_by_offset(
-        50, 0
-    ).release().perform()
-    scale = before["span"] / picture.size["width"]
+    dragged(picture, 100)
+    scale = before["span"] / width
     assert state(rough)["left"] == pytest.approx(before["left"] - 100 * scale, abs=1.5 * scale)
     # turn the wheel: nearer, and what is under the pointer stays there
     reset(rough)
-    chain().scroll_from_origin(ScrollOrigin.from_element(picture), 0, -100).perform()
+    rough.point(
+        picture,
+        lambda chain, e: chain.scroll_from_origin(ScrollOrigin.from_element(e), 0, -100),
+    )
     after = state(rough)
     assert after["span"] < before["span"]
     middle = [s["left"] + s["span"] / 2 for s in (before, after)]
@@ -237,20 +239,17 @@ def test_the_picture_and_the_diagram_by_mouse(rough: Any) -> None:
         drawn["carriers"],
         key=lambda c: abs(c["x_mm"] - 100.0 - before["left"] - before["span"] / 2),
     )
-    x = (card["x_mm"] - 100.0 - drawn["left_mm"]) * drawn["scale"] - picture.size["width"] / 2
-    chain().move_to_element_with_offset(picture, round(x), 0).click().perform()
-    rough.settle()
+    x = (card["x_mm"] - 100.0 - drawn["left_mm"]) * drawn["scale"] - width / 2
+    rough.point(picture, lambda chain, e: chain.move_to_element_with_offset(e, round(x), 0).click())
     assert rough.text("#story-head") == f"Carrier {card['number']}"
     # drag the diagram 60 px to the left: the time goes on
     reset(rough)
-    chain().move_to_element(strip).click_and_hold().move_by_offset(-30, 0).move_by_offset(
-        -30, 0
-    ).release().perform()
-    seconds = 1.0 / (strip.size["width"] - 104)
+    dragged(strip, -60)
+    seconds = 1.0 / (rough.box(strip)["width"] - 104)
     assert state(rough)["at"] - before["at"] == pytest.approx(60 * seconds, abs=1.5 * seconds)
     # click it right of the cursor: goes there
     reset(rough)
-    chain().move_to_element_with_offset(strip, 52 + 100, 0).click().perform()
+    rough.point(strip, lambda chain, e: chain.move_to_element_with_offset(e, 152, 0).click())
     assert state(rough)["at"] - before["at"] == pytest.approx(100 * seconds, abs=2 * seconds)
 
 
@@ -299,7 +298,7 @@ def test_it_stops_at_the_end_and_begins_anew(rough: Any) -> None:
 def test_the_view_goes_with_the_belt(rough: Any) -> None:
     reset(rough)
     rough.click("#follow")
-    assert rough.find("#follow").get_attribute("aria-pressed") == "true"
+    assert rough.attribute("#follow", "aria-pressed") == "true"
     at = rough.js("return rehearsal.clock.at")
     places = []
     for i in range(4):

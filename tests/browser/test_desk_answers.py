@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from tests.browser import test_accessible
-from tests.browser.served import READY, SCENARIOS, Server, forget, idle, opened, until
+from tests.browser.served import SCENARIOS, Server, forget, idle, loaded, opened, until
 
 TURNS = 200
 TURN = """
@@ -36,7 +36,6 @@ return [...parts].filter((e) => {
   return own.width && (own.right > card.right || own.left < card.left || isWide);
 }).map((e) => e.textContent);
 """
-ONLY_FIRST_ROUND = "desk.state.rounds.splice(1)"
 axe = test_accessible.axe
 
 
@@ -58,7 +57,6 @@ def server(folder: Path) -> Iterator[Server]:
 @pytest.fixture
 def desk(browser: Any, server: Server) -> Any:
     opened(browser, server.address)
-    browser.js(ONLY_FIRST_ROUND)
     return browser
 
 
@@ -100,7 +98,6 @@ def test_random_turns_end_as_a_fresh_page_and_as_the_command(desk: Any, tmp_path
     texts = [desk.text("#printed-text")]
     closed = [desk.text("#budget")]
     forget(desk)
-    desk.js(ONLY_FIRST_ROUND)
     turned(desk, *[(path, change["value"]) for path, change in changes.items()])
     idle(desk)
     assert desk.js("return desk.turns.now.changes") == changes
@@ -116,24 +113,20 @@ def test_a_delayed_answer_does_not_take_the_place_of_a_newer_one(desk: Any) -> N
     desk.js(
         """
         const real = window.fetch;
-        let first = true;
         window.fetch = async (address, options) => {
           const answer = await real(address, options);
-          if (first && options?.body?.includes('"run"') && options.body.includes("90 m/min")) {
-            first = false;
-            await new Promise((done) => setTimeout(done, 800));
-            window.delayed = true;
-          }
+          if (!window.goOn && options?.body?.includes('"run"') && options.body.includes("90 m/min"))
+            await new Promise((done) => (window.goOn = done));
           return answer;
         };
         """
     )
     turned(desk, ("line.speed", "90 m/min"))
-    until(desk, "return desk.planner.isAsking(['run'])")
+    until(desk, "return Boolean(window.goOn)")  # the answer has come, and is held back
     turned(desk, ("line.speed", "70 m/min"))
+    until(desk, "return desk.shown.newest.forms.head.turn === desk.turns.id")
+    desk.js("window.goOn()")
     idle(desk)
-    until(desk, "return window.delayed === true")
-    desk.settle()
     assert desk.text("#printed-text").split("\n")[1].startswith("70 m/min")
     assert desk.js("return desk.shown.newest.run.head.turn === desk.turns.id")
 
@@ -142,7 +135,6 @@ def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
     desk.click("#pin")
     turned(desk, ("line.speed", "90 m/min"))
     idle(desk)
-    until(desk, "return Boolean(desk.shown.newest.run.a)")
     text = desk.text("#printed-text")
     assert text.index("60 m/min") < text.index("90 m/min")
     told = desk.text("#differences")
@@ -152,7 +144,6 @@ def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
     assert told.count("90 m/min") == 2  # what now is, and what it runs at; not where A is better
     turned(desk, ("controller.scan", "4 ms"), ("controller.scan", "3 ms"))
     idle(desk)
-    until(desk, "return desk.shown.newest.run.head.turn === desk.turns.id")
     said = desk.text("#differences .card-words")
     a = "A: controller.scan as in the file, line.speed as in the file."
     assert said.startswith(f"{a} now: controller.scan 3 ms, line.speed 90 m/min.")
@@ -163,18 +154,16 @@ def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
     desk.size(1280, 720)
     desk.keys("p")
     idle(desk)
-    until(desk, "return !desk.shown.newest.run.a")
-    assert not desk.find("#differences").is_displayed()
+    assert not desk.shows("#differences")
     assert desk.js(PAST_THEIR_CARD) == []
 
 
 def test_a_bar_and_a_miss_tell_their_story(desk: Any) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    desk.js("document.querySelector('.histogram .bin[tabindex=\"0\"]').focus()")
-    label = desk.js("return document.activeElement.getAttribute('aria-label')")
-    carrier = label.rpartition(" ")[2]
-    desk.driver.switch_to.active_element.send_keys(Keys.ENTER)
+    bar = '.histogram .bin[tabindex="0"]'
+    carrier = desk.attribute(bar, "aria-label").rpartition(" ")[2]
+    desk.type(bar, Keys.ENTER)
     until(desk, "return document.getElementById('story-text').textContent.length > 20")
     assert f"carrier {carrier}" in desk.text("#story-text").lower()
     assert f"--carrier {carrier}" in desk.text("#story-command")
@@ -188,6 +177,16 @@ def test_a_bar_and_a_miss_tell_their_story(desk: Any) -> None:
         desk,
         "return Boolean(document.querySelector('#film iframe')"
         ".contentWindow.rehearsal?.drawn().length)",
+    )
+    desk.js(
+        "window.frame = document.querySelector('#film iframe');"
+        "frame.focus(); frame.contentDocument.getElementById('play').focus()"
+    )
+    turned(desk, ("line.speed", "61 m/min"))
+    until(desk, "return !frame.isConnected")  # another film has come
+    assert desk.js(
+        "const now = document.activeElement;"
+        "return now.matches('#film iframe') && now.contentDocument.activeElement.id === 'play'"
     )
 
 
@@ -214,7 +213,7 @@ def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
         "document.getElementById('limit-cancel').click()"
     )
     until(desk, "return document.querySelector('#limit .said-now').textContent === 'broken off'")
-    assert desk.find("#limit-begin").is_displayed()
+    assert desk.shows("#limit-begin")
 
 
 def test_saving_asks_twice_before_it_writes_over(desk: Any, folder: Path) -> None:
@@ -226,8 +225,8 @@ def test_saving_asks_twice_before_it_writes_over(desk: Any, folder: Path) -> Non
     desk.keys("s")
     until(desk, "return document.getElementById('save-name').value !== ''")
     for expected in ("Saved as", "stands there already"):
-        desk.find("#save-name").send_keys(Keys.CONTROL, "a")
-        desk.find("#save-name").send_keys("faster.toml")
+        desk.type("#save-name", Keys.CONTROL, "a")
+        desk.type("#save-name", "faster.toml")
         desk.click("#save-new")
         until(
             desk,
@@ -270,8 +269,7 @@ def test_a_server_that_is_gone_is_told_and_nothing_is_lost(browser: Any, folder:
             "return document.getElementById('server-notice').textContent.includes('anew')",
         )
         browser.driver.get(server.address)
-        until(browser, READY)
-        idle(browser)
+        loaded(browser)
         assert browser.text("#printed-text").split("\n")[1].startswith("63 m/min")
         browser.click("#undo")
         assert browser.text("#about").split("· ")[1] == "1 knob turned "
@@ -286,7 +284,6 @@ def test_two_scenarios_open_with_the_first_one_pinned(browser: Any, folder: Path
     server = Server((str(card), str(fast)))
     try:
         opened(browser, server.address)
-        until(browser, "return Boolean(desk.shown.newest.run.a)")
         text = browser.text("#printed-text")
         assert text.index("60 m/min") < text.index("90 m/min")
         assert browser.text("#about").startswith("fast.toml")
@@ -301,7 +298,6 @@ def test_lines_that_cannot_be_compared_are_told_and_now_runs_alone(
     server = Server((*files,))
     try:
         opened(browser, server.address)
-        browser.js(ONLY_FIRST_ROUND)
         told = browser.text("#fault-notice")
         assert "A cannot be held against what is shown" in told
         assert "A has 1 and now there are 2" in told
@@ -313,7 +309,7 @@ def test_lines_that_cannot_be_compared_are_told_and_now_runs_alone(
         idle(browser)
         until(browser, "return document.getElementById('fault-notice').hidden")
         first = "#knob-feeder-0-insert-gap"
-        assert browser.find(first).get_attribute("aria-label") == "Card feeder: inserts gap"
+        assert browser.attribute(first, "aria-label") == "Card feeder: inserts gap"
     finally:
         server.end()
 
@@ -324,7 +320,6 @@ def test_what_check_warns_of_is_shown_and_what_no_closed_form_knows(
     server = Server((str(folder / "stops.toml"),))
     try:
         opened(browser, server.address)
-        browser.js(ONLY_FIRST_ROUND)
         idle(browser)
         # a line that may stop runs on the slower engine, and begins with fewer
         assert browser.text("#shares .card-of") == "2,000 carriers"
@@ -355,7 +350,6 @@ def test_axe_finds_nothing_in_the_desk(desk: Any, axe: str) -> None:
     for state, script in states.items():
         desk.js(script)
         if state == "pinned":
-            until(desk, "return Boolean(desk.shown.newest.run.a)")
             idle(desk)
         if state == "a fault":
             until(desk, "return !document.getElementById('fault-notice').hidden")

@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-from tests.browser.served import READY, SCENARIOS, Server, idle, opened, until
+from tests.browser.served import SCENARIOS, Server, idle, loaded, opened, until
 
+SLIDER = "#knob-list .knob-slider"
 CARD = str(SCENARIOS / "membership_card.toml")
 
 
@@ -34,19 +35,19 @@ def changes(desk: Any) -> dict[str, str]:
     return {path: change["value"] for path, change in found.items()}
 
 
-def field(desk: Any, path: str = "line.speed") -> Any:
-    return desk.find(f"#knob-{path.replace('.', '-')}")
+def field(path: str = "line.speed") -> str:
+    """Return the CSS selector of a knob's field."""
+    return f"#knob-{path.replace('.', '-')}"
 
 
 def typed(desk: Any, text: str, path: str = "line.speed") -> None:
     from selenium.webdriver.common.keys import Keys
 
-    field(desk, path).send_keys(Keys.CONTROL, "a")
-    field(desk, path).send_keys(text, Keys.ENTER)
+    desk.type(field(path), Keys.CONTROL, "a")
+    desk.type(field(path), text, Keys.ENTER)
 
 
 def test_a_knob_turns_by_key_typing_and_slider_and_goes_back(desk: Any) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
 
     assert value(desk) == "60 m/min"
@@ -56,7 +57,7 @@ def test_a_knob_turns_by_key_typing_and_slider_and_goes_back(desk: Any) -> None:
         (Keys.PAGE_UP, "65 m/min"),
         (Keys.PAGE_DOWN, "60 m/min"),
     ):
-        field(desk).send_keys(key)
+        desk.type(field(), key)
         assert value(desk) == expected
     assert changes(desk) == {}
     typed(desk, "80 m/min")
@@ -64,10 +65,9 @@ def test_a_knob_turns_by_key_typing_and_slider_and_goes_back(desk: Any) -> None:
     idle(desk)
     assert "80 m/min" in desk.text(".verdict-evidence")
     assert "closed form at 80 m/min" in desk.text(".verdict-closed")
-    slider = desk.find("#knob-list .knob-slider")
-    slider.send_keys(Keys.ARROW_RIGHT)
+    desk.type(SLIDER, Keys.ARROW_RIGHT)
     assert value(desk) == "80.5 m/min"
-    ActionChains(desk.driver, duration=0).move_to_element(slider).click().perform()
+    desk.point(SLIDER, lambda chain, slider: chain.move_to_element(slider).click())
     low, high = desk.js(
         "const s = document.querySelector('.knob-slider'); return [Number(s.min), Number(s.max)]"
     )
@@ -82,21 +82,22 @@ def test_a_knob_turns_by_key_typing_and_slider_and_goes_back(desk: Any) -> None:
 
 
 def test_a_slider_dragged_by_the_mouse_is_one_turn(desk: Any) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
-
-    slider = desk.find("#knob-list .knob-slider")
     low, high, now = desk.js(
-        "const s = arguments[0]; return [s.min, s.max, s.value].map(Number)", slider
+        "const s = document.querySelector(arguments[0]);return [s.min, s.max, s.value].map(Number)",
+        SLIDER,
     )
-    half = slider.rect["width"] / 2
+    half = desk.box(SLIDER)["width"] / 2
     thumb = (2 * (now - low) / (high - low) - 1) * (
         half - 7
     )  # whose middle stops short of the ends
-    chain = ActionChains(desk.driver, duration=0)
-    chain.move_to_element_with_offset(slider, round(thumb), 0).click_and_hold()
-    for _ in range(5):
-        chain.move_by_offset(4, 0)
-    chain.release().perform()
+
+    def drag(chain: Any, slider: Any) -> Any:
+        chain.move_to_element_with_offset(slider, round(thumb), 0).click_and_hold()
+        for _ in range(5):
+            chain.move_by_offset(4, 0)
+        return chain.release()
+
+    desk.point(SLIDER, drag)
     dragged = float(value(desk).split()[0])
     # a fifth of the way that is left, to some pixels and steps
     assert dragged == pytest.approx(now + 20 * (high - low) / (2 * (half - 7)), abs=4.0)
@@ -112,7 +113,7 @@ def test_a_number_without_its_unit_is_taken_in_the_one_that_is_shown(desk: Any) 
     typed(desk, "95 m/min")
     assert "no unit" not in desk.text("#knob-line-speed-note")
     missed = "feeder.0.eye.missed"  # a share below 1 may be meant as a fraction
-    desk.js("arguments[0].closest('details').open = true", field(desk, missed))
+    desk.js("document.querySelector(arguments[0]).closest('details').open = true", field(missed))
     typed(desk, "0.5", missed)
     until(desk, "return !document.getElementById('fault-notice').hidden")
     told = desk.text("#knob-feeder-0-eye-missed-fault")
@@ -125,7 +126,7 @@ def test_a_wrong_value_is_told_at_its_knob_and_the_last_good_answer_stays(desk: 
     until(desk, "return document.querySelector('#placement').dataset.state === 'good'")
     told = desk.text("#knob-line-speed-fault")
     assert "needs a speed, such as" in told
-    assert field(desk).get_attribute("aria-invalid") == "true"
+    assert desk.attribute(field(), "aria-invalid") == "true"
     assert "this is a length" in desk.text("#fault-notice")
     assert desk.text("#printed-text") == printed
     assert "last good values" in desk.text("#placement .card-state")
@@ -140,12 +141,11 @@ def test_a_wrong_value_is_told_at_its_knob_and_the_last_good_answer_stays(desk: 
 def test_on_a_phone_the_whole_verdict_stays_in_sight_and_little_else(desk: Any) -> None:
     desk.size(390, 844)
     desk.settle()
-    summary = desk.find("#summary")
-    assert summary.text.startswith(desk.text(".verdict-words"))
+    assert desk.shows("#summary")
+    assert desk.text("#summary").startswith(desk.text(".verdict-words"))
     wide, whole, high, bottom = desk.js(
-        "const e = arguments[0];"
-        "return [e.clientWidth, e.scrollWidth, e.offsetHeight, e.getBoundingClientRect().bottom]",
-        summary,
+        "const e = document.getElementById('summary');"
+        "return [e.clientWidth, e.scrollWidth, e.offsetHeight, e.getBoundingClientRect().bottom]"
     )
     assert whole <= wide
     assert high < 60  # two lines
@@ -160,12 +160,11 @@ def test_undo_and_redo_are_named_by_what_they_change(desk: Any) -> None:
 
     typed(desk, "80 m/min")
     typed(desk, "4 ms", "controller.scan")
-    undo = desk.find("#undo")
-    assert undo.get_attribute("aria-label") == "Undo: Controller scan: 2 ms → 4 ms"
+    assert desk.attribute("#undo", "aria-label") == "Undo: Controller scan: 2 ms → 4 ms"
     desk.click("#undo")
     assert changes(desk) == {"line.speed": "80 m/min"}
-    assert desk.find("#redo").get_attribute("aria-label") == "Redo: Controller scan: 2 ms → 4 ms"
-    assert undo.get_attribute("aria-label") == "Undo: Line speed: 60 m/min → 80 m/min"
+    assert desk.attribute("#redo", "aria-label") == "Redo: Controller scan: 2 ms → 4 ms"
+    assert desk.attribute("#undo", "aria-label") == "Undo: Line speed: 60 m/min → 80 m/min"
     desk.keys("u")
     assert (changes(desk), value(desk)) == ({}, "60 m/min")
     desk.keys("U")
@@ -180,7 +179,7 @@ def test_undo_and_redo_are_named_by_what_they_change(desk: Any) -> None:
     assert changes(desk) == {}
     desk.keys("?")
     desk.click("#keys-on")
-    desk.find("#keys-dialog .close").click()
+    desk.click("#keys-dialog .close")
     desk.keys("U")
     assert changes(desk) == {}  # single keys are off
 
@@ -188,14 +187,12 @@ def test_undo_and_redo_are_named_by_what_they_change(desk: Any) -> None:
 def test_each_sort_of_knob_turns(desk: Any) -> None:
     """A choice, a yes or no, a text with markup and quotes, a list, an auto, one that was off."""
     from selenium.webdriver.common.keys import Keys
-    from selenium.webdriver.support.ui import Select
 
     desk.js("for (const group of document.querySelectorAll('.group')) group.open = true")
-    capture = field(desk, "carrier_eye.capture")
-    there = Select(capture).first_selected_option.text
-    capture.send_keys(Keys.ARROW_UP if there == "scanned" else Keys.ARROW_DOWN)
-    capture.send_keys(Keys.TAB)
-    field(desk, "feeder.0.settings.stage_correction").send_keys(Keys.SPACE)
+    there = value(desk, "carrier_eye.capture")
+    chosen = Keys.ARROW_UP if there == "scanned" else Keys.ARROW_DOWN
+    desk.type(field("carrier_eye.capture"), chosen, Keys.TAB)
+    desk.type(field("feeder.0.settings.stage_correction"), Keys.SPACE)
     title = '<b>"faster"</b>'
     typed(desk, title, "title")
     typed(desk, "20 ms", "feeder.0.settings.engage_lead")
@@ -212,8 +209,10 @@ def test_each_sort_of_knob_turns(desk: Any) -> None:
     assert desk.text("#title") == title
     lead = "#knob-feeder-0-settings-engage_lead-note"
     assert desk.text(lead) == "in the file: auto"
-    desk.js("arguments[0].closest('.knob').querySelector('.knob-auto').click()",
-            field(desk, "feeder.0.settings.engage_lead"))  # fmt: skip
+    desk.js(
+        "document.querySelector(arguments[0]).closest('.knob').querySelector('.knob-auto').click()",
+        field("feeder.0.settings.engage_lead"),
+    )
     assert "feeder.0.settings.engage_lead" not in changes(desk)
     idle(desk)
     stands_for = desk.js(
@@ -270,10 +269,10 @@ def test_search_finds_by_name_part_and_what_it_is(desk: Any) -> None:
     )
     assert desk.js(shown) == 12
     desk.keys("/")
-    desk.find("#knob-search").send_keys("eye jitter")
+    desk.type("#knob-search", "eye jitter")
     assert desk.js(shown) == 2
     desk.js("document.getElementById('knob-search').value = ''")
-    desk.find("#knob-search").send_keys(" ")
+    desk.type("#knob-search", " ")
     typed(desk, "4 ms", "controller.scan")
     desk.click("#knobs-turned")
     assert desk.js(shown) == 1
@@ -283,9 +282,8 @@ def test_a_reload_and_a_second_tab_keep_their_own(desk: Any) -> None:
     typed(desk, "80 m/min")
     idle(desk)
     printed = desk.text("#printed-text")
-    desk.driver.refresh()
-    until(desk, READY)
-    idle(desk)
+    desk.js("window.desk = null; location.reload()")
+    loaded(desk)
     assert value(desk) == "80 m/min"
     assert desk.text("#printed-text").split("\n")[1].startswith("80 m/min")
     desk.click("#undo")
@@ -295,7 +293,7 @@ def test_a_reload_and_a_second_tab_keep_their_own(desk: Any) -> None:
     desk.driver.switch_to.new_window("tab")
     try:
         desk.driver.get(server_root(desk, first))
-        until(desk, READY)
+        loaded(desk)
         assert value(desk) == "60 m/min"
         desk.click("#take-up")  # what this browser turned last is offered, not taken
         assert value(desk) == "80 m/min"

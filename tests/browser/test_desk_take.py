@@ -32,7 +32,6 @@ def server() -> Iterator[Server]:
 @pytest.fixture
 def desk(browser: Any, server: Server, tmp_path: Path) -> Any:
     opened(browser, server.address)
-    browser.js("desk.state.rounds.splice(1)")
     saved = {"behavior": "allow", "downloadPath": str(tmp_path), "eventsEnabled": False}
     browser.driver.execute_cdp_cmd("Browser.setDownloadBehavior", saved)
     browser.js(TURN)
@@ -89,6 +88,8 @@ def test_a_command_is_copied(desk: Any, server: Server) -> None:
 
 def test_the_command_goes_with_the_carriers_that_are_shown(desk: Any) -> None:
     assert desk.text("#take-commands code").endswith("--carriers 5000")
+    desk.js("document.querySelector('#take-commands button').focus()")
     desk.js("desk.state.rounds.push(7000); desk.planner.again()")
     until(desk, "return desk.shown.newest.run.head.carriers === 7000")
     until(desk, "return document.querySelector('#take-commands code').textContent.endsWith('7000')")
+    assert desk.js("return document.activeElement.matches('#take-commands button')")

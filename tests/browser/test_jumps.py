@@ -132,13 +132,9 @@ def test_an_event_of_the_story_is_gone_to(browser: Any, page_of: Callable[..., P
         if browser.text("#story-head") == "Carrier 43":
             break
         browser.keys("c")
-    button = browser.js(
-        "return [...document.querySelectorAll('#events tr')]"
-        ".find((r) => r.cells[0].textContent === 'insert lands').querySelector('button')"
-    )
-    assert "insert lands" in button.get_attribute("aria-label")
-    button.click()
-    browser.settle()
+    button = '#events button[aria-label*="insert lands"]'
+    assert browser.js("return document.querySelectorAll(arguments[0]).length", button) == 1
+    browser.click(button)
     assert browser.js("return rehearsal.clock.at") == records.feeders[0].placement_time_s[43]
     error = records.feeders[0].placement_error_mm[43]
     assert f"{abs(error):.3f} mm" in browser.text("#story")
@@ -149,13 +145,13 @@ def test_what_is_not_there_cannot_be_jumped_to_and_says_why(
     kind: str, browser: Any, page_of: Callable[..., Path]
 ) -> None:
     browser.open(page_of("membership_card", (), chosen=(40, 46)))
-    button = browser.find(f'[data-do="{kind}-next"]')
-    assert button.get_attribute("aria-disabled") == "true"
-    reason = button.get_attribute("title")
+    button = f'[data-do="{kind}-next"]'
+    assert browser.attribute(button, "aria-disabled") == "true"
+    reason = browser.attribute(button, "title")
+    assert reason is not None
     assert "among the chosen" in reason
     before = browser.js("return rehearsal.clock.at")
-    button.click()
-    browser.settle()
+    browser.click(button)
     assert browser.text("#said") == reason
     assert browser.js("return rehearsal.clock.at") == before
 
@@ -314,7 +310,7 @@ def test_the_parts_of_an_error_are_those_that_explain_tells(
         largest = sorted(map(abs, parts.values()))[-len(told) :]
         assert sorted(abs(bar["mm"]) for bar in told) == pytest.approx(largest, abs=1e-5)
         assert sum(bar["mm"] for bar in bars) == pytest.approx(shown["mm"], abs=1e-6)
-        label = browser.find("#error").get_attribute("aria-label")
+        label = browser.attribute("#error", "aria-label")
         late = "late" if shown["mm"] > 0 else "early"
         assert f"carrier {carrier}: placed {abs(shown['mm']):.3f} mm {late}" in label
 
@@ -323,9 +319,7 @@ def test_a_miss_has_no_landing_and_says_so(browser: Any, page_of: Callable[..., 
     browser.open(page_of("membership_card", ROUGH, chosen=CHOSEN))
     browser.js("rehearsal.clock.set(rehearsal.clock.from)")
     browser.keys("m")
-    assert "was missed: no insert landed on it" in browser.find("#error").get_attribute(
-        "aria-label"
-    )
+    assert "was missed: no insert landed on it" in browser.attribute("#error", "aria-label")
 
 
 def test_the_way_of_a_stray_is_drawn(browser: Any, page_of: Callable[..., Path]) -> None:

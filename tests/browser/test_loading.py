@@ -32,7 +32,7 @@ def test_markup_in_a_title_shows_as_text(browser: Any, page_of: Callable[..., Pa
     named = (f"{key}='''{EVIL}'''" for key in ("title", "feeder.0.name", "product.pair.0.below"))
     setup = tuple(named)
     browser.open(page_of("two_feeders", setup))
-    assert browser.find("h1").text == EVIL
+    assert browser.text("h1") == EVIL
     assert browser.js("return document.title") == f"{EVIL}: rehearsal"
     assert browser.js("return document.getElementById('evil')") is None
     assert browser.js("return document.images.length") == 0
@@ -68,7 +68,7 @@ def test_every_control_can_be_reached_on_every_screen(
     assert width <= size[0]
     if size[0] > size[1]:
         assert height <= size[1]
-    if browser.find("#more").is_displayed():
+    if browser.shows("#more"):
         browser.click("#more")
     boxes = browser.js(
         """
@@ -206,9 +206,9 @@ def test_the_footer_leaves_the_room_to_the_page_when_it_is_small(
     assert footer <= 0.2 * size[1]
     assert slider > 0.85 * size[0]
     assert wide <= size[0]
-    assert not browser.find("#pace").is_displayed()
-    browser.find("#more").click()
-    assert browser.find("#pace").is_displayed()
+    assert not browser.shows("#pace")
+    browser.click("#more")
+    assert browser.shows("#pace")
 
 
 LABELS = """

@@ -129,17 +129,14 @@ def test_the_page_prints_light_and_in_proportion(paper: Any, page_of: Callable[.
         assert shown == pytest.approx(drawn, rel=0.02)
         assert left >= 0.0
         assert right <= 1040.0
-    assert not paper.find("footer").is_displayed()
+    assert not paper.shows("footer")
 
 
 def test_a_point_in_a_picture_leads_to_its_numbers(paper: Any, folder: Path) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
-
     for width in (1280, 390):
         opened(paper, folder / "report.html", width)
-        driver = paper.driver
-        spot = driver.find_elements("css selector", ".spots a")[1]
-        driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", spot)
-        ActionChains(driver).move_to_element(spot).click().perform()
-        assert driver.current_url.endswith("#point-0-1")
-        assert "200 ft/min" in driver.find_element("css selector", "tr:target").text
+        spot = ".spots a:nth-of-type(2)"
+        paper.js("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", spot)
+        paper.point(spot, lambda chain, a: chain.move_to_element(a).click())
+        assert paper.driver.current_url.endswith("#point-0-1")
+        assert "200 ft/min" in paper.text("tr:target")

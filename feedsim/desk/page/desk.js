@@ -134,7 +134,8 @@ const start = (state) => {
   };
   listenToKeys(deeds);
   listenToButtons(deeds);
-  document.addEventListener("pointerup", () => turns.settle());
+  for (const [name, holds] of [["pointerdown", true], ["pointerup", false], ["pointercancel", false]])
+    document.addEventListener(name, () => turns.settle(holds), { capture: true });
 
   const beat = async () => {
     let next = HEARTBEAT_MS;

@@ -5,7 +5,7 @@ export const one = (id) => document.getElementById(id);
 /** Make an element; `on` has its listeners, `text` its words (never markup), the rest are attributes. */
 export const make = (tag, { text, on = {}, ...attributes } = {}, ...children) => {
   const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) setAttribute(element, name, value);
+  setAttributes(element, attributes);
   for (const [name, listener] of Object.entries(on)) element.addEventListener(name, listener);
   if (text !== undefined) element.textContent = text;
   element.append(...children);
@@ -25,13 +25,28 @@ export const setText = (element, text) => {
   if (element.textContent !== text) element.textContent = text;
 };
 
-/** Keep a parent's children in step with a list: one child an item, made once and told of each change. */
+const FOCUSABLE = "button, input, select, summary, [tabindex]";
+
+/**
+ * Keep a parent's children in step with a list: one child an item, made once and told of each change. So
+ * what the user has focused or is about to click stays; where it goes, the focus goes to the last that stays.
+ */
 export const inStep = (parent, items, create, update) => {
+  const hadFocus = parent.contains(document.activeElement);
   while (parent.children.length > items.length) parent.lastElementChild.remove();
   items.forEach((item, i) => {
     const child = parent.children[i] ?? parent.appendChild(create(i));
     update(child, item, i);
   });
+  const last = parent.lastElementChild;
+  if (hadFocus && last && !parent.contains(document.activeElement)) (last.matches(FOCUSABLE) ? last : last.querySelector(FOCUSABLE))?.focus();
+};
+
+/** Move elements about; what has the focus keeps it. */
+export const keepingFocus = (move) => {
+  const focused = document.activeElement;
+  move();
+  if (focused !== document.activeElement && focused?.isConnected) focused.focus({ preventScroll: true });
 };
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -42,6 +57,10 @@ export const drawn = (tag, attributes = {}, ...children) => {
   if (attributes.text !== undefined) element.textContent = attributes.text;
   element.append(...children);
   return element;
+};
+
+export const setAttributes = (element, attributes) => {
+  for (const [name, value] of Object.entries(attributes)) setAttribute(element, name, value);
 };
 
 /** Tell of each change of an element's size, in CSS pixels, and of the size of the root's text. */

@@ -4,6 +4,9 @@
 import { make, one, setText } from "./dom.js";
 import { makeCard } from "./card.js";
 
+/** The control of another frame that does what one of the frame before did. */
+const sameIn = (page, { id, dataset }) => (id && page.getElementById(id)) || (dataset.do && page.querySelector(`[data-do="${dataset.do}"]`)) || null;
+
 export const makeFilm = ({ onWanted }) => {
   const stage = make("div", { class: "stage" });
   const choose = (id, words, asked) => make("button", { type: "button", id, text: words, on: { click: () => look(asked) } });
@@ -54,9 +57,11 @@ export const makeFilm = ({ onWanted }) => {
           clock.set(before.at);
           if (before.playing) clock.play();
         }
+        const focused = document.activeElement === shown && shown?.contentDocument.activeElement;
         shown?.remove();
         shown = frame;
         frame.classList.remove("coming");
+        if (focused) (sameIn(frame.contentDocument, focused) ?? frame).focus();
       });
       stage.classList.toggle("two", text.includes('class="two"'));
       stage.append(frame);

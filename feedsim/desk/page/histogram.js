@@ -1,6 +1,6 @@
 // Where the inserts land: the placement errors in their tolerance; a bar tells the story of one in it.
 
-import { drawn, make, setAttribute, setText, watchSize } from "./dom.js";
+import { drawn, inStep, make, setAttribute, setAttributes, setText, watchSize } from "./dom.js";
 import { carriersWords, makeCard } from "./card.js";
 
 const STEPS = [1, 2, 2.5, 5];
@@ -19,28 +19,32 @@ export const ticks = (from, to, about) => {
 const normal = (x, { mean, sd }, scale) => (scale / (sd * Math.sqrt(2 * Math.PI))) * Math.exp(-0.5 * ((x - mean) / sd) ** 2);
 
 export const makeHistogram = ({ onStory }) => {
-  const svg = drawn("svg", { class: "histogram", role: "group" });
+  const [behind, bins, before] = [1, 2, 3].map(() => drawn("g"));
+  const svg = drawn("svg", { class: "histogram", role: "group" }, behind, bins, before);
   const words = make("p", { class: "card-words" });
   const legend = make("p", { class: "legend" });
   const box = make("div", { class: "drawing" }, svg);
   const card = makeCard("placement", "Placement error", box, legend, words);
   let size = { width: 0, height: 0, rem: 16 };
   let shown = null;
-  let focused = 0;
+  let focused = 0; // which bar Tab goes to
+  let near = null; // the error of the bar that the user has gone to
 
   watchSize(box, (to) => {
     size = to;
     if (shown) paint();
   });
 
-  const bars = () => [...svg.querySelectorAll(".bin")];
+  const goTo = (place) => {
+    focused = place;
+    [...bins.children].forEach((bin, i) => setAttribute(bin, "tabindex", i === focused ? "0" : "-1"));
+  };
 
   svg.addEventListener("keydown", (event) => {
     const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
-    const all = bars();
+    const all = [...bins.children];
     if (step) {
-      focused = Math.min(all.length - 1, Math.max(0, all.indexOf(document.activeElement) + step));
-      all.forEach((bar, i) => bar.setAttribute("tabindex", i === focused ? "0" : "-1"));
+      goTo(Math.min(all.length - 1, Math.max(0, all.indexOf(document.activeElement) + step)));
       all[focused].focus();
       event.preventDefault();
     } else if (event.key === "Enter" || event.key === " ") {
@@ -49,11 +53,25 @@ export const makeHistogram = ({ onStory }) => {
     }
   });
 
+  bins.addEventListener("focusin", ({ target }) => (near = filled()[[...bins.children].indexOf(target)]?.middle ?? near));
+
+  svg.addEventListener("click", ({ target, clientX, clientY }) => {
+    // a bar that was pressed may have moved away from under the pointer
+    const bin = target.closest(".bin") ?? document.elementFromPoint(clientX, clientY)?.closest(".bin");
+    if (bin) onStory(Number(bin.dataset.carrier));
+  });
+
+  /** The bins that hold something. */
+  const filled = () => {
+    const { edges, counts, carriers } = shown.now;
+    const all = counts.map((count, i) => ({ count, from: edges[i], to: edges[i + 1], middle: (edges[i] + edges[i + 1]) / 2, carrier: carriers[i][0] }));
+    return all.filter(({ count }) => count > 0);
+  };
+
   const paint = () => {
     const { now, a, forms } = shown;
     const { width, height, rem } = size;
     if (width < 20 || height < 20) return;
-    const hadFocus = svg.contains(document.activeElement);
     const { edges, counts, tolerance, unit } = now;
     const margin = { left: 0.4 * rem, right: 0.4 * rem, top: 1.5 * rem, bottom: 1.7 * rem };
     const left = Math.min(edges[0], a?.edges[0] ?? Infinity);
@@ -67,25 +85,24 @@ export const makeHistogram = ({ onStory }) => {
     const y = (value) => floor - (value / highest) * (floor - margin.top) * 0.96;
     const parts = [];
 
-    parts.push(drawn("rect", { class: "inside", x: x(-tolerance), y: margin.top, width: x(tolerance) - x(-tolerance), height: floor - margin.top }));
-    const dense = density(now);
-    const filled = counts.map((_, i) => i).filter((i) => counts[i] > 0);
-    focused = Math.min(focused, Math.max(0, filled.length - 1));
-    filled.forEach((i, place) => {
-      const outside = edges[i] < -tolerance - 1e-9 || edges[i + 1] > tolerance + 1e-9;
-      const [x0, x1, top] = [x(edges[i]), x(edges[i + 1]), y(dense[i])];
-      const label = `${counts[i]} from ${edges[i].toFixed(2)} to ${edges[i + 1].toFixed(2)} ${unit}${outside ? ", out of tolerance" : ""}: story of carrier ${now.carriers[i][0]}`;
-      const bin = drawn(
-        "g",
-        { class: `bin${outside ? " outside" : ""}`, role: "button", tabindex: place === focused ? "0" : "-1", "aria-label": label },
-        drawn("title", { text: label }),
-        drawn("rect", { class: "reach", x: x0, y: margin.top, width: x1 - x0, height: floor - margin.top }),
-        drawn("rect", { class: "column", x: x0 + 0.5, y: Math.min(top, floor - 1), width: Math.max(0.5, x1 - x0 - 1), height: Math.max(1, floor - top) }),
-        ...(outside ? [drawn("path", { class: "cross", d: crossAt((x0 + x1) / 2, Math.min(top, floor - 1) - 0.4 * rem, 0.2 * rem) })] : []),
-      );
-      bin.addEventListener("click", () => onStory(now.carriers[i][0]));
-      parts.push(bin);
+    behind.replaceChildren(drawn("rect", { class: "inside", x: x(-tolerance), y: margin.top, width: x(tolerance) - x(-tolerance), height: floor - margin.top }));
+    const [hadFocus, wasNear] = [bins.contains(document.activeElement), near];
+    const there = filled();
+    inStep(bins, there, newBin, (bin, { count, from, to, carrier }) => {
+      const outside = from < -tolerance - 1e-9 || to > tolerance + 1e-9;
+      const [x0, x1] = [x(from), x(to)];
+      const top = Math.min(y(count / ((to - from) * Math.max(1, now.placed))), floor - 1);
+      const label = `${count} from ${from.toFixed(2)} to ${to.toFixed(2)} ${unit}${outside ? ", out of tolerance" : ""}: story of carrier ${carrier}`;
+      const [title, reach, column, cross] = bin.children;
+      setAttributes(bin, { class: `bin${outside ? " outside" : ""}`, "aria-label": label, "data-carrier": carrier });
+      setText(title, label);
+      setAttributes(reach, { x: x0, y: margin.top, width: x1 - x0, height: floor - margin.top });
+      setAttributes(column, { x: x0 + 0.5, y: top, width: Math.max(0.5, x1 - x0 - 1), height: floor - top });
+      setAttribute(cross, "d", outside ? crossAt((x0 + x1) / 2, top - 0.4 * rem, 0.2 * rem) : null);
     });
+    if (there.length) goTo(wasNear === null ? 0 : nearest(there, wasNear));
+    if (hadFocus) bins.children[focused]?.focus({ preventScroll: true });
+    near = wasNear;
     if (a) parts.push(drawn("path", { class: "outline-a", d: outline(a, density(a), x, y, floor) }));
     if (forms && forms.sd > 0) {
       const points = Array.from({ length: 101 }, (_, i) => left + ((right - left) * i) / 100);
@@ -103,8 +120,7 @@ export const makeHistogram = ({ onStory }) => {
       parts.push(drawn("text", { class: "t", x: at, y: floor + 1.15 * rem, "text-anchor": "middle", text }));
     }
     setAttribute(svg, "viewBox", `0 0 ${width} ${height}`);
-    svg.replaceChildren(...parts);
-    if (hadFocus) bars()[focused]?.focus();
+    before.replaceChildren(...parts);
   };
 
   return {
@@ -135,6 +151,12 @@ const key = (kind, words) => make("span", { class: "key" }, make("i", { class: `
 
 const countInside = ({ edges, counts, tolerance }) =>
   counts.reduce((sum, n, i) => sum + (edges[i] >= -tolerance - 1e-9 && edges[i + 1] <= tolerance + 1e-9 ? n : 0), 0);
+
+const newBin = () =>
+  drawn("g", { role: "button" }, drawn("title"), drawn("rect", { class: "reach" }), drawn("rect", { class: "column" }), drawn("path", { class: "cross" }));
+
+/** The place of the bin whose middle is nearest to an error. */
+const nearest = (there, error) => there.reduce((best, { middle }, i) => (Math.abs(middle - error) < Math.abs(there[best].middle - error) ? i : best), 0);
 
 const crossAt = (x, y, r) => `M${x - r} ${y - r}L${x + r} ${y + r}M${x - r} ${y + r}L${x + r} ${y - r}`;
 

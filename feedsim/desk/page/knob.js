@@ -109,6 +109,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     row.classList.toggle("faulty", Boolean(knob.fault));
     row.classList.toggle("changed", isChanged());
     row.classList.toggle("off", knob.off);
+    if (document.activeElement === reset && !isChanged()) field.focus();
     reset.hidden = !isChanged();
     auto.hidden = !knob.may_be_auto;
     setAttribute(auto, "aria-pressed", knob.may_be_auto ? String(value === "auto") : null);

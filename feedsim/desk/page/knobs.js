@@ -1,6 +1,6 @@
 // All knobs: the dozen that matter most, then the parts of the machine; searched, or only what was turned.
 
-import { make, one, setText } from "./dom.js";
+import { keepingFocus, make, one, setText } from "./dom.js";
 import { makeKnob, spoken } from "./knob.js";
 
 export const makeKnobs = ({ turns, onTurned }) => {
@@ -68,7 +68,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
       const paths = new Set(told.knobs.map((knob) => knob.path));
       for (const path of made.keys()) if (!paths.has(path)) made.delete(path);
       const now = told.knobs.map((knob) => `${knob.path} ${knob.group}`).join("\n");
-      if (now !== shape) arrange(told);
+      if (now !== shape) keepingFocus(() => arrange(told));
       shape = now;
       knobs.show();
     },
@@ -118,7 +118,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
       let turned = 0;
       for (const path of group.knobs ?? []) {
         const knob = made.get(path);
-        const fits = knob.matches(words) && (!onlyTurned || knob.isChanged);
+        const fits = knob.matches(words) && (!onlyTurned || knob.isChanged || knob.row.contains(document.activeElement));
         if (knob.row.hidden === fits) knob.row.hidden = !fits;
         here += fits;
         turned += knob.isChanged || Boolean(knob.knob.fault);

@@ -22,12 +22,13 @@ export const makeLongWork = ({ id, title, about, controls, question, show, plann
   let answered = null;
 
   const running = (is) => {
+    const hadFocus = [cancel, document.body].includes(document.activeElement);
     begin.hidden = is;
     cancel.hidden = !is;
     progress.hidden = !is;
     progress.value = 0;
     if (is) cancel.focus();
-    else if (document.activeElement === document.body) begin.focus();
+    else if (hadFocus) begin.focus();
   };
 
   const work = async () => {

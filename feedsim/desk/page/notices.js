@@ -44,7 +44,9 @@ export const makeNotices = ({ onGoTo }) => {
     closeKept: () => (kept.hidden = true),
     faults(faults, what, head = "There is no such line.") {
       fault.hidden = !faults.length;
-      if (!faults.length) return;
+      const words = JSON.stringify([faults, what, head]);
+      if (!faults.length || fault.dataset.words === words) return; // said already, and perhaps being read
+      fault.dataset.words = words;
       const items = faults.slice(0, 6).map(({ path, text }) =>
         make("li", {}, `${text} `, ...(path ? [make("button", { type: "button", class: "link", text: "go there", "aria-label": `Go to ${path}`, on: { click: () => onGoTo(path) } })] : [])));
       show(fault, true, make("p", {}, make("b", { text: `✕ ${head}` }), what), make("ul", {}, ...items));

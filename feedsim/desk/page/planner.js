@@ -23,7 +23,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   const tab = Math.random().toString(36).slice(2, 10);
   const lanes = new Map();
   let number = 0;
-  let resting = 0;
+  let resting = null; // a timer: what takes longer comes when it ends
   let isResting = false;
   let isAlone = false; // A cannot be held against what is shown
 
@@ -76,6 +76,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
       wantRun(head.carriers);
     } else if ((head.what === "run" || head.what === "against") && isOfNow && line.answer) {
       clearTimeout(resting);
+      resting = null;
       if (head.carriers === rounds()[0]) resting = setTimeout(() => rest(head.carriers), REST_MS);
       else nextRound(head.carriers);
     }
@@ -83,6 +84,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
 
   /** The knobs rest: all that takes longer. */
   const rest = (carriers) => {
+    resting = null;
     isResting = true;
     want("knobs", "knobs");
     want("speeds", "speeds");
@@ -93,6 +95,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   /** What takes longer makes way for the values that have come. */
   const makeWay = () => {
     clearTimeout(resting);
+    resting = null;
     isResting = false;
     for (const name of ["knobs", "speeds", "playing", "run"]) {
       const lane = lanes.get(name);
@@ -134,9 +137,9 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     /** A question of its own, outside of the plan: a sweep, a story, a file. */
     single: (what, more, options) =>
       ask({ number: (number += 1), tab, what, ...setupOf(turns, turns.now), ...more }, options),
-    isAsking: (names) => names.some((name) => lanes.get(name)?.under || lanes.get(name)?.waiting),
-    get isBusy() {
-      return [...lanes.values()].some((lane) => lane.under || lane.waiting);
+    /** All has been answered: nothing changes any more until the next turn. */
+    get isAtRest() {
+      return !resting && ![...lanes.values()].some((lane) => lane.under || lane.waiting);
     },
   };
   return planner;

@@ -1,6 +1,6 @@
 // The shares that are accepted or not, each with its interval and its limit; misses by cause.
 
-import { make } from "./dom.js";
+import { inStep, make, setAttribute, setText } from "./dom.js";
 import { logarithmic, point, span, track } from "./bars.js";
 import { carriersWords, makeCard } from "./card.js";
 
@@ -32,9 +32,10 @@ const bar = (figure, kind) => {
 
 export const makeShares = ({ onStory }) => {
   const figures = make("div", { class: "figures" });
-  const causes = make("div", { class: "causes rows" });
+  const [causesHead, causes, stories] = [make("h3"), make("div", { class: "rows" }), make("span")];
+  const toStories = make("p", { class: "carriers" }, "Their stories: ", stories);
   const note = make("p", { class: "legend", text: "Bars: 95 % interval, on a logarithmic scale from one in a million to all; the upright line is the limit." });
-  const card = makeCard("shares", "Shares and misses", figures, causes, note);
+  const card = makeCard("shares", "Shares and misses", figures, make("div", { class: "causes rows" }, causesHead, causes, toStories), note);
 
   const oneFigure = (figure, former, letters) => {
     const inside = figure.at_least ? "in tolerance " : "";
@@ -59,13 +60,17 @@ export const makeShares = ({ onStory }) => {
       figures.replaceChildren(...now.figures.map((figure, i) => oneFigure(figure, a?.figures[i], letters)));
       const { missed } = now;
       const most = Math.max(1, ...missed.causes.map((cause) => cause.count));
-      causes.replaceChildren(
-        make("h3", { text: `Misses by cause: ${missed.count} of ${missed.of.toLocaleString("en")}${a ? ` (${letters[0]}: ${a.missed.count})` : ""}` }),
-        ...missed.causes.map(({ name, count }) => labelled(name, track(span(0, count / most, "now")), String(count))),
-        ...(missed.carriers.length
-          ? [make("p", { class: "carriers" }, "Their stories: ", ...missed.carriers.slice(0, 6).map((carrier) =>
-              make("button", { type: "button", class: "link", text: String(carrier), "aria-label": `Story of missed carrier ${carrier}`, on: { click: () => onStory(carrier) } })))]
-          : []),
+      setText(causesHead, `Misses by cause: ${missed.count} of ${missed.of.toLocaleString("en")}${a ? ` (${letters[0]}: ${a.missed.count})` : ""}`);
+      causes.replaceChildren(...missed.causes.map(({ name, count }) => labelled(name, track(span(0, count / most, "now")), String(count))));
+      toStories.hidden = !missed.carriers.length;
+      inStep(
+        stories,
+        missed.carriers.slice(0, 6),
+        () => make("button", { type: "button", class: "link", on: { click: ({ currentTarget }) => onStory(Number(currentTarget.textContent)) } }),
+        (button, carrier) => {
+          setText(button, String(carrier));
+          setAttribute(button, "aria-label", `Story of missed carrier ${carrier}`);
+        },
       );
     },
   };

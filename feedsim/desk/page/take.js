@@ -1,7 +1,7 @@
 // What is taken along: the scenario as a file, the set-up sheet, a page to mail, the commands.
 
-import { make, one, setText } from "./dom.js";
-import { commandLine } from "./command_line.js";
+import { inStep, make, one, setText } from "./dom.js";
+import { commandLine, saying } from "./command_line.js";
 import { setupOf } from "./planner.js";
 import { Gone, Locked, save } from "./server.js";
 
@@ -92,10 +92,9 @@ export const makeTake = ({ planner, turns, shown, film, onSaved }) => {
       listed = number;
       const { answer: told } = await planner().single("command", { carriers }).catch(() => ({}));
       if (!told || listed !== number) return;
-      one("take-commands").replaceChildren(
-        ...(told.note ? [make("p", { text: told.note })] : []),
-        ...told.commands.map(({ for: what, command }) => commandLine(what, command)),
-      );
+      setText(one("take-note"), told.note);
+      one("take-note").hidden = !told.note;
+      inStep(one("take-commands"), told.commands, () => commandLine("", ""), (line, { for: what, command }) => saying(line, what, command));
     },
   };
 };

@@ -1,6 +1,6 @@
 // What stands in the knobs, and every turn that led there: undo, redo, to any of them.
 
-const TOGETHER_MS = 900; // one drag, one key held down: one turn
+const TOGETHER_MS = 900; // a key held down: one turn, as is a drag however long it takes
 const MOST_TURNS = 1000;
 
 /** The values of a turn that another's differ from, by their keys; all that were turned, of another text. */
@@ -20,6 +20,7 @@ export const makeTurns = (kept, onTurn) => {
   let { bases, history, at } = kept;
   let pin = kept.pin ?? null; // a turn, or null
   let lastAt = -Infinity;
+  let isHeld = false;
   let id = 1;
   const taken = new Map([[1, history[at]]]);
 
@@ -67,7 +68,8 @@ export const makeTurns = (kept, onTurn) => {
     /** Turn a knob; `value` null puts it back to what stands in the file. */
     turn(knob, value, words, event) {
       const last = history[at];
-      const together = last.path === knob.path && performance.now() - lastAt < TOGETHER_MS && at > 0;
+      const isSoon = isHeld ? lastAt > -Infinity : performance.now() - lastAt < TOGETHER_MS;
+      const together = last.path === knob.path && isSoon && at > 0;
       const changes = { ...last.changes };
       delete changes[knob.path];
       if (value !== null) changes[knob.path] = { value, kind: knob.kind };
@@ -100,8 +102,11 @@ export const makeTurns = (kept, onTurn) => {
       lastAt = -Infinity;
       moved(event);
     },
-    /** The next turn of the same knob is one of its own. */
-    settle: () => (lastAt = -Infinity),
+    /** The next turn of the same knob is one of its own; what follows it belongs to it while the hand holds on. */
+    settle(holds) {
+      lastAt = -Infinity;
+      isHeld = holds;
+    },
   };
   return turns;
 };
