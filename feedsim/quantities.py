@@ -275,6 +275,7 @@ def measure(text: str, *kinds: Kind) -> Measured:
     return Measured(_in_reason(number * size / _FACTS[kind].size, kind), kind)
 
 
+@lru_cache(maxsize=4096)
 def system_of(text: str) -> System | None:
     """Tell in which system a length is written; None for what is no length.
 

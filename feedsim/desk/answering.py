@@ -21,7 +21,7 @@ from feedsim.desk.speeds import speeds
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
 
-__all__ = ["LANES", "PLAYING_AT", "Way", "way_of"]
+__all__ = ["LANES", "PLAYING_AT", "QUICK", "Way", "way_of"]
 
 LANES = QUICK, KNOBS, SPEEDS, RUN, PLAYING, LONG = (
     "quick", "knobs", "speeds", "run", "playing", "long",
@@ -74,8 +74,7 @@ _WARMED = 10_000
 
 
 def _knobs(question: Question, files: Sequence[Opened], job: Job) -> Answer:
-    del job
-    return knobs_answer(question, files)
+    return knobs_answer(question, files, job.look)
 
 
 def _forms(question: Question, files: Sequence[Opened], job: Job) -> Answer:

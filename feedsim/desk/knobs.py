@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -72,8 +72,10 @@ _LONGEST_VALUE = 2000
 _MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
 
 
-def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
+def knobs_answer(setup: Setup, files: Sequence[Opened], look: Callable[[], None]) -> dict[str, Any]:
     """Return all knobs of a question's line, with their faults; also where it cannot be.
+
+    `look` is called at each knob; what it raises ends the answer.
 
     Raises
     ------
@@ -89,13 +91,19 @@ def knobs_answer(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
         faults = faults_plain(error)
     data = parse_toml(setup.text)
     with hints_in(units_of(data)):
-        found = knobs_of(data, setup.changes, autos=autos)
+        found = knobs_of(data, setup.changes, autos=autos, look=look)
     groups = list(dict.fromkeys(knob.group for knob in found))
     told = [replace(knob, fault=_fault_of(knob, faults)) for knob in found]
     return {"knobs": told, "groups": groups, "faults": faults}
 
 
-def knobs_of(data: dict[str, Any], changes: Sequence[str], *, autos: Autos) -> list[Knob]:
+def knobs_of(
+    data: dict[str, Any],
+    changes: Sequence[str],
+    *,
+    autos: Autos,
+    look: Callable[[], None],
+) -> list[Knob]:
     """Return the knobs of a scenario, those of a part of the machine together.
 
     Parameters
@@ -109,7 +117,10 @@ def knobs_of(data: dict[str, Any], changes: Sequence[str], *, autos: Autos) -> l
     """
     file = _current(data)
     now = _current(collect_overrides(data, changes)[0])
-    found = list(_knobs(Scenario, (), now=now, file=file, autos=autos))
+    found = []
+    for knob in _knobs(Scenario, (), now=now, file=file, autos=autos):
+        look()
+        found.append(knob)
     order = list(_GROUPS)
     places = {knob.path: order.index(_table(knob.path)) for knob in found}
     feeder = order.index("feeder"), order.index("feeder.drive")

@@ -18,6 +18,7 @@ __all__ = ["Dropped", "Job", "Lane", "TooLong"]
 NEWER = "a newer question came"
 GONE = "nobody waits for the answer"
 _TELL_EVERY_S = 0.2
+_MOST_GIVEN_WAY_S = 0.5
 
 Line = dict[str, Any]
 """What is sent back, a line of JSON."""
@@ -57,6 +58,7 @@ class Job:
         self.asker = asker
         self._work, self._send, self._most_s = work, send, most_s
         self._dropped = ""
+        self._free: threading.Event | None = None
         self._began_s = self._told_s = 0.0
 
     def drop(self, why: str) -> None:
@@ -64,13 +66,15 @@ class Job:
         self._dropped = self._dropped or why
 
     def look(self) -> None:
-        """Go on, unless it was given up or takes too long.
+        """Go on, once who goes first is done, unless it was given up or takes too long.
 
         Raises
         ------
         Dropped
         TooLong
         """
+        if self._free is not None:
+            self._free.wait(_MOST_GIVEN_WAY_S)
         if self._dropped:
             raise Dropped
         if time.monotonic() - self._began_s > self._most_s:
@@ -87,8 +91,9 @@ class Job:
             self._told_s = now
             self._send({"progress": {"done": done, "total": total, "of": of}})
 
-    def run(self) -> None:
-        """Work on it, and send its last line, whatever happens."""
+    def run(self, *, free: threading.Event | None = None) -> None:
+        """Work on it, and send its last line, whatever happens; `free` is waited for at looks."""
+        self._free = free
         self._began_s = self._told_s = time.monotonic()
         self._send(self._last())
 
@@ -119,10 +124,21 @@ def _refused(error: Exception) -> Line:
 
 
 class Lane:
-    """One thread, and the jobs that wait for it."""
+    """One thread, and the jobs that wait for it.
 
-    def __init__(self, name: str) -> None:
+    Parameters
+    ----------
+    name : str
+    free : threading.Event
+        Shared by all lanes: set while the one that goes first has nothing to do. The others then
+        wait at their next look, since threads of one process share one lock.
+    goes_first : bool
+    """
+
+    def __init__(self, name: str, free: threading.Event, *, goes_first: bool = False) -> None:
         self.name = name
+        self._free, self._goes_first = free, goes_first
+        free.set()
         self._waiting: deque[Job] = deque()
         self._now: Job | None = None
         self._change = threading.Condition()
@@ -143,6 +159,8 @@ class Lane:
             if self._now is not None and self._now.asker == job.asker:
                 self._now.drop(NEWER)
             self._waiting.append(job)
+            if self._goes_first:
+                self._free.clear()
             self._change.notify()
         for other in older:
             other.drop(NEWER)
@@ -159,9 +177,11 @@ class Lane:
         while True:
             with self._change:
                 self._now = None
+                if self._goes_first and not self._waiting:
+                    self._free.set()
                 self._change.wait_for(lambda: bool(self._waiting))
                 self._now = self._waiting.popleft()
             try:
-                self._now.run()
+                self._now.run(free=None if self._goes_first else self._free)
             except Exception as error:  # noqa: BLE001 - of one answer; the lane goes on
                 traceback.print_exception(error)

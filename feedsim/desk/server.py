@@ -8,6 +8,7 @@ import json
 import math
 import socket
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stdout, suppress
 from dataclasses import dataclass
@@ -24,7 +25,7 @@ from starlette.routing import Route
 
 from feedsim import __version__
 from feedsim.answers.rehearse.page.page import linked_parts
-from feedsim.desk.answering import LANES, way_of
+from feedsim.desk.answering import LANES, QUICK, way_of
 from feedsim.desk.engine import Engine
 from feedsim.desk.gate import LARGEST_BODY, Gate, Keys
 from feedsim.desk.lanes import GONE, Job, Lane
@@ -60,7 +61,8 @@ class Desk:
     def __init__(self, files: Sequence[Opened]) -> None:
         self.files = tuple(files)
         self.engine = Engine()
-        self._lanes = {name: Lane(name) for name in LANES}
+        free = threading.Event()
+        self._lanes = {name: Lane(name, free, goes_first=name == QUICK) for name in LANES}
         self._page = _page()
 
     def app(self, *, keys: Keys, port: int) -> Gate:

@@ -84,7 +84,7 @@ def job(asker: object, work: Any, lines: list[dict[str, Any]], *, most_s: float 
 
 
 def test_a_newer_question_takes_the_place_of_an_older_one() -> None:
-    lane, begun, go_on = Lane("test"), threading.Event(), threading.Event()
+    lane, begun, go_on = Lane("test", threading.Event()), threading.Event(), threading.Event()
     said: list[list[dict[str, Any]]] = [[], [], [], []]
 
     def long(one: Job) -> str:
@@ -108,8 +108,38 @@ def test_a_newer_question_takes_the_place_of_an_older_one() -> None:
     assert said[3][-1]["answer"] == "the newest"
 
 
+@pytest.mark.parametrize("goes_first", [True, False])
+def test_who_goes_first_is_waited_for(goes_first: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Threads share Python's lock, so what takes longer rests while the closed forms are asked."""
+    monkeypatch.setattr("feedsim.desk.lanes._MOST_GIVEN_WAY_S", PATIENCE_S)
+    free, begun, go_on, over = (threading.Event() for _ in range(4))
+    slow, first = Lane("slow", free), Lane("first", free, goes_first=goes_first)
+    order: list[str] = []
+
+    def long(one: Job) -> None:
+        begun.set()
+        assert go_on.wait(PATIENCE_S)
+        one.look()
+        order.append("slow")
+        over.set()
+
+    def short(_: Job) -> None:
+        go_on.set()
+        # else the other goes on meanwhile; where it must not, some time to do so wrongly
+        over.wait(0.1 if goes_first else PATIENCE_S)
+        order.append("first")
+
+    slow.put(job(1, long, []))
+    assert begun.wait(PATIENCE_S)
+    first.put(job(2, short, []))
+    assert over.wait(PATIENCE_S)
+    while slow.load or first.load:
+        pass
+    assert order == (["first", "slow"] if goes_first else ["slow", "first"])
+
+
 def test_a_defect_is_told_and_the_lane_goes_on() -> None:
-    lane, over = Lane("test"), threading.Event()
+    lane, over = Lane("test", threading.Event()), threading.Event()
     said: list[dict[str, Any]] = []
 
     def fails(_: Job) -> None:

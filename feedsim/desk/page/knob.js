@@ -20,6 +20,7 @@ const partOf = (group, isOneFeeder) => {
 export const makeKnob = (first, { onTurn, onLook }) => {
   let knob = first;
   let value = first.value;
+  let asTold = ""; // what the server said of it, where nothing has changed it since
   let taken = ""; // what a number without its unit was taken as
   const id = `knob-${first.path.replaceAll(".", "-")}`;
   const name = make("label", { class: "knob-name", for: id });
@@ -133,6 +134,8 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     },
     /** Take what the server says of this knob; the slider's ends stay while it is in hand. */
     update(told) {
+      const words = JSON.stringify(told);
+      if (words === asTold) return;
       const sliderBefore = knob.slider;
       knob = { ...told, slider: told.slider && sliderBefore && document.activeElement === slider ? sliderBefore : told.slider };
       made.place(made.isFirst ?? false, made.isOneFeeder ?? true);
@@ -143,9 +146,11 @@ export const makeKnob = (first, { onTurn, onLook }) => {
       }
       show(false);
       tell();
+      asTold = words;
     },
     /** Show the value that stands there now. */
     set(to) {
+      asTold = "";
       if (!taken.endsWith(` ${to}`)) taken = "";
       if (to === "auto" && knob.auto) knob.auto = { ...knob.auto, text: "…" }; // until the next answer
       value = to;
@@ -154,11 +159,13 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     },
     auto(text) {
       if (!knob.auto || knob.auto.text === text) return;
+      asTold = "";
       knob.auto = { ...knob.auto, text };
       show(false);
       tell();
     },
     fault(words) {
+      asTold = "";
       knob.fault = words;
       tell();
     },

@@ -71,6 +71,9 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     if (head.what === "forms") {
       if (!line.answer) return isOfNow && want("knobs", "knobs");
       if (isOfNow || !lanes.get("run")?.under) wantRun(rounds()[0]);
+    } else if (head.what === "knobs" && isOfNow && isResting) {
+      want("speeds", "speeds");
+      planner.wantPlaying();
     } else if (head.what === "against" && isOfNow && line.faults) {
       isAlone = true;
       wantRun(head.carriers);
@@ -82,13 +85,11 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     }
   };
 
-  /** The knobs rest: all that takes longer. */
+  /** The knobs rest: all that takes longer, the knobs' own answer first. */
   const rest = (carriers) => {
     resting = null;
     isResting = true;
     want("knobs", "knobs");
-    want("speeds", "speeds");
-    planner.wantPlaying();
     nextRound(carriers);
   };
 
@@ -139,7 +140,11 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
       ask({ number: (number += 1), tab, what, ...setupOf(turns, turns.now), ...more }, options),
     /** All has been answered: nothing changes any more until the next turn. */
     get isAtRest() {
-      return !resting && ![...lanes.values()].some((lane) => lane.under || lane.waiting);
+      return !resting && !this.asking.length;
+    },
+    /** What is under way, or waits. */
+    get asking() {
+      return [...lanes].filter(([, lane]) => lane.under || lane.waiting).map(([name]) => name);
     },
   };
   return planner;

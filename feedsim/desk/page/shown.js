@@ -11,6 +11,7 @@ import { makeVerdict } from "./verdict.js";
 import { makeWarnings } from "./warnings.js";
 
 const LETTERS = ["A", "now"];
+const SOON_MS = 60; // an answer that comes within is not announced: its cards would be drawn twice
 
 export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onTitle }) => {
   const verdict = makeVerdict(one("verdict"));
@@ -30,6 +31,7 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
   let faults = [];
   let refused = "";
   let inShort = "";
+  let stale = null; // a timer: then what is of values before says so
   let apart = []; // why A cannot be held against what is shown
 
   /** How many carriers run first, and then: fewer on a line that takes longer. */
@@ -51,14 +53,20 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
   };
 
   const showStates = () => {
+    clearTimeout(stale);
+    stale = null;
     const of = { forms: stateOf(newest.forms), run: stateOf(newest.run), speeds: stateOf(newest.speeds) };
     if (refused && of.run === "working") of.run = "good";
     for (const card of [histogram, shares, differences]) card.state(of.run, turnOf("run"));
     margins.state(of.run === "none" ? of.forms : of.run, turnOf(of.run === "none" ? "forms" : "run"));
     speeds.state(of.speeds, turnOf("speeds"));
-    for (const card of [budget, warnings]) card.state(of.forms, turnOf("forms"));
+    showFormsStates();
     setText(one("summary"), `${{ good: "Last good values: ", working: "Values before: " }[of.run] ?? ""}${inShort}`);
     verdict.state(of.run, refused || (of.run === "good" ? `of the last good values (${turnOf("run")})` : ""));
+  };
+
+  const showFormsStates = () => {
+    for (const card of [budget, warnings]) card.state(stateOf(newest.forms), turnOf("forms"));
   };
 
   const turnOf = (kind) => newest[kind]?.words ?? "";
@@ -129,7 +137,7 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
     turned() {
       refused = "";
       apart = [];
-      showStates();
+      stale ??= setTimeout(showStates, SOON_MS);
       verdict.showRound(rounds()[0], 0, 0, Boolean(newest.run));
     },
     /** A was pinned anew, or let go. */
@@ -160,7 +168,8 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
         tellFaults();
       }
       show[kind]();
-      showStates();
+      if (kind === "forms" && stale) showFormsStates();
+      else showStates();
       if (kind === "run" && (isOfNow || !faults.length)) verdict.showRound(isOfNow ? (rounds().find((n) => n > head.carriers) ?? null) : rounds()[0], 0, 0, !isOfNow);
       if (kind === "forms") onTitle?.(answer.title);
       measure.written(kind, head.turn);
