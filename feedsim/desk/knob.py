@@ -23,7 +23,7 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.rewriting import unit_and_size
 
-__all__ = ["Knob", "typed"]
+__all__ = ["Knob", "nothing_of", "typed"]
 
 _USUAL: Mapping[Kind, float] = {
     "length": 5.0,
@@ -122,6 +122,14 @@ def typed(knob: Knob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: 
         case Text() | TextOrNone():
             knob = replace(knob, kind="text")
     return knob
+
+
+def nothing_of(default: str, leaf: KeyType | None) -> str:
+    """Write a default of nothing in the units of the hints: ``0 mm`` as ``0 in``."""
+    leaf = getattr(leaf, "inner", getattr(leaf, "quantity", leaf))
+    if not isinstance(leaf, Quantity) or not default.startswith("0 "):
+        return default
+    return f"0 {example(leaf.kind).partition(' ')[2]}"
 
 
 def _counted(knob: Knob, leaf: Whole | Ratio) -> Knob:

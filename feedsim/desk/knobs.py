@@ -8,7 +8,7 @@ from typing import Any
 
 from feedsim.answers.line import toml_value
 from feedsim.desk.autos import Autos, autos_of
-from feedsim.desk.knob import Knob, typed
+from feedsim.desk.knob import Knob, nothing_of, typed
 from feedsim.desk.lines import Opened, faults_plain, file_of, read
 from feedsim.desk.questions import Setup
 from feedsim.errors import FeedsimError
@@ -169,7 +169,9 @@ def _knob(
     file: Mapping[str, Any],
     autos: Autos,
 ) -> Knob:
-    default = None if key.required or key.default is None else _shown(_plain_default(key))
+    default = None
+    if not key.required and key.default is not None:
+        default = nothing_of(_shown(_plain_default(key)), key.leaf)
     raw, before = _at(now, path), _at(file, path)
     value = (default or "") if raw is None else _shown(raw)
     dots = dotted(path)

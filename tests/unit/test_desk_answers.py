@@ -228,6 +228,12 @@ def test_inches_are_answered_in_inches() -> None:
     assert " in" in asked.ask("run", carriers=300)["feeders"][0]["rows"][0][2]
     assert asked.ask("run", carriers=300)["feeders"][0]["histogram"]["unit"] == "in"
     assert "mm" in asked.ask("run", carriers=300, units="metric")["feeders"][0]["rows"][0][2]
+    knobs = {knob["path"]: knob for knob in asked.ask("knobs")["knobs"]}
+    assert knobs["limits.overhang"]["value"] == "0 in"  # not in the file
+    assert [path for path, knob in knobs.items() if knob["value"].startswith("0 mm")] == []
+    assert knobs["feeder.0.insert.min_gap"]["unit"].strip() == "in"
+    card = Asked(CARD).ask("knobs")["knobs"]
+    assert "0 mm" in {knob["value"] for knob in card}
 
 
 PINNED = {"changes": ["controller.motion_cycle=2 ms", "seed=9"]}
