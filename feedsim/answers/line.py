@@ -68,6 +68,13 @@ class Line:
     written: Mapping[str, Any] | None = field(default=None, compare=False)
     changes: tuple[str, ...] = field(default=(), compare=False)
 
+    @property
+    def changed_words(self) -> str:
+        """What is other than in its file; empty where nothing is."""
+        last = dict(change.split("=", 1) for change in self.changes)
+        named = "; ".join(f"{key} = {value}" for key, value in last.items())
+        return f"Other than in the scenario's file: {named}." if named else ""
+
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], *, name: str = "line") -> Line:
         """Make a line from data in the shape of a scenario file.

@@ -109,8 +109,10 @@ def _playing(question: Question, files: Sequence[Opened], job: Job) -> Answer:
 def _mail(question: Question, files: Sequence[Opened], job: Job) -> Answer:
     page, units = _page(question, files, job)
     job.look()
-    line = replace(page.lines[-1], name=file_of(question, files).path.stem)
-    return taking.mail(page, line, units)
+    # the user has not turned how many carriers run, and A's page is named by what now is
+    name, turned = file_of(question, files).path.stem, tuple(question.changes)
+    lines = (*page.lines[:-1], replace(page.lines[-1], name=name, changes=turned))
+    return taking.mail(replace(page, lines=lines), units)
 
 
 def _page(question: Question, files: Sequence[Opened], job: Job) -> tuple[Page, System]:

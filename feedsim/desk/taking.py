@@ -92,7 +92,7 @@ def sheet(line: Line, units: System) -> dict[str, Any]:
 
 def _file_name(line: Line, what: str) -> str:
     """Name a file by its line, and by what was changed about it."""
-    turned = dict(change.split("=", 1) for change in line.changes if not change.startswith("run."))
+    turned = dict(change.split("=", 1) for change in line.changes)
     named = [_PLAIN.sub("-", f"{key} {value}").strip("-") for key, value in turned.items()]
     more = [f"and-{len(named) - _MOST_NAMED}-more"] if len(named) > _MOST_NAMED else []
     parts = [line.name, *(part[:_LONGEST_PART] for part in named[:_MOST_NAMED]), *more, what]
@@ -105,8 +105,9 @@ def playing(page: Page, units: System, *, linked: str) -> dict[str, Any]:
     return {"document": page.html(units=units, linked=linked), "words": words}
 
 
-def mail(page: Page, line: Line, units: System) -> dict[str, Any]:
+def mail(page: Page, units: System) -> dict[str, Any]:
     """Return the same page as one file that any browser opens from disk."""
+    line = page.lines[-1]
     return {"name": _file_name(line, "rehearse"), **playing(page, units, linked="")}
 
 

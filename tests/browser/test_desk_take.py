@@ -66,6 +66,10 @@ def test_the_page_to_mail_comes_as_one_file_that_plays(desk: Any, tmp_path: Path
     page = downloaded(desk, "#take-mail", tmp_path)
     assert page.name == "membership_card_line.speed-72-m-min_rehearse.html"
     desk.open(page)  # waits for its first picture
+    assert (
+        desk.text("header .changed") == "Other than in the scenario's file: line.speed = 72 m/min."
+    )
+    assert desk.box("header .changed")["bottom"] < 120
     asked = [a for a in desk.requests() if not a.startswith(("data:", "file:", "about:"))]
     assert asked == []
     assert desk.console() == []

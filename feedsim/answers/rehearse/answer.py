@@ -77,7 +77,11 @@ class Page(Answer):
         between = differences(*what) if len(what) == 2 else ()
         units = units or self.units
         scenes = self.scenes(units=units)
-        return rehearse_page(scenes, differences=between, units=units, linked=linked)
+        # a server that links the page says beside it what was turned
+        changed = self.lines[0].changed_words if len(what) == 1 and not linked else ""
+        return rehearse_page(
+            scenes, differences=between, changed=changed, units=units, linked=linked
+        )
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return the page."""

@@ -26,12 +26,12 @@ class Sheet(SetUp, Answer):
     def _text(self, units: System) -> str:
         from feedsim.answers.setup.text import setup_text
 
-        return setup_text(self, units=units, changes=self.line.changes)
+        return setup_text(self, units=units, changed=self.line.changed_words)
 
     def _files(self, units: System) -> dict[str, Content]:
         from feedsim.answers.setup.text import setup_page
 
-        page = setup_page(self, units=units, changes=self.line.changes)
+        page = setup_page(self, units=units, changed=self.line.changed_words)
         return {"setup.html": page.encode(), "setup.json": self.json().encode()}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from feedsim.answers.setup.study.results import SetUp
 from feedsim.answers.setup.study.sheet import told_in
@@ -16,11 +16,11 @@ from feedsim.render.wording import speed
 __all__ = ["setup_page", "setup_text"]
 
 
-def setup_text(sheet: SetUp, *, units: System = "metric", changes: Sequence[str] = ()) -> str:
-    """Return the whole sheet; `changes`: of the scenario's file, as ``--set`` has them."""
+def setup_text(sheet: SetUp, *, units: System = "metric", changed: str = "") -> str:
+    """Return the whole sheet; `changed`: what is other than in the scenario's file."""
     told = told_in(units, sheet)
     lines = [f"SET-UP SHEET  {sheet.title}", f"for {speed(sheet.line_speed_mm_s, units)}"]
-    lines += [*wrapped(_changed(changes)), ""]
+    lines += [*wrapped(changed), ""]
     if above := not_for_production(sheet, units):
         lines = [*wrapped(above), "", *lines]
     for feeder in feeders_in_words(told, units):
@@ -63,14 +63,7 @@ def _feeder(feeder: FeederWords) -> Iterator[str]:
     yield ""
 
 
-def _changed(changes: Sequence[str]) -> str:
-    """Say what is other than in the scenario's file; empty where nothing is."""
-    last = dict(change.split("=", 1) for change in changes)
-    named = "; ".join(f"{key} = {value}" for key, value in last.items())
-    return f"Other than in the scenario's file: {named}." if named else ""
-
-
-def setup_page(sheet: SetUp, *, units: System = "metric", changes: Sequence[str] = ()) -> str:
+def setup_page(sheet: SetUp, *, units: System = "metric", changed: str = "") -> str:
     """Return the page; every text from the scenario is escaped."""
     told = told_in(units, sheet)
     return html_page(
@@ -79,7 +72,7 @@ def setup_page(sheet: SetUp, *, units: System = "metric", changes: Sequence[str]
         sheet=told,
         above=not_for_production(sheet, units),
         speed=speed(sheet.line_speed_mm_s, units),
-        changed=_changed(changes),
+        changed=changed,
         feeders=feeders_in_words(told, units),
         cautions=CAUTIONS,
     )

@@ -62,6 +62,7 @@ def rehearse_page(
     scenes: Sequence[Mapping[str, Any]],
     *,
     differences: Sequence[tuple[str, str, str]] = (),
+    changed: str = "",
     units: System = "metric",
     linked: str = "",
 ) -> str:
@@ -74,6 +75,8 @@ def rehearse_page(
         :func:`feedsim.answers.rehearse.study.scene.scene` makes them.
     differences : sequence of (str, str, str)
         Keys in which two setups differ, with the value in either.
+    changed : str
+        What is other than in the scenario's file.
     linked : str
         Where a server has :func:`linked_parts`, with a slash at its end; left empty, all is in the
         page, which then is one file that a browser opens from disk.
@@ -85,6 +88,7 @@ def rehearse_page(
         "page.html",
         title=_title(scenes),
         about=_about(scenes, units),
+        changed=changed,
         setups=[scene["name"] for scene in scenes],
         feeders=feeders,
         differences=_difference_lines(differences, units),
