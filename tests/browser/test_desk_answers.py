@@ -191,6 +191,8 @@ def test_a_bar_and_a_miss_tell_their_story(desk: Any) -> None:
 
 
 def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
+    from selenium.webdriver.common.keys import Keys
+
     desk.js("document.getElementById('sweep-values-1').value = '60, 80'")
     desk.js("document.getElementById('sweep-carriers').value = '400'")
     desk.js("document.getElementById('sweep').scrollIntoView({ block: 'center' })")
@@ -200,6 +202,22 @@ def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
     assert desk.js("return document.getElementById('sweep-values-1').value") == "60, 80 m/min"
     assert "feedsim sweep" in desk.text("#sweep .command")
     assert desk.js("return document.querySelector('#sweep img').naturalWidth") > 100
+    # a second knob makes a map: chosen and typed as a user does
+    desk.type("#sweep-knob-2", "Controller: scan", Keys.TAB)
+    assert desk.js("return document.getElementById('sweep-knob-2').value") == "controller.scan"
+    assert desk.shows("#sweep-values-2")
+    desk.type("#sweep-values-2", Keys.CONTROL, "a")
+    desk.type("#sweep-values-2", "2, 4", Keys.TAB)
+    desk.type("#sweep-carriers", Keys.CONTROL, "a")
+    desk.type("#sweep-carriers", "200")
+    desk.click("#sweep-begin")
+    until(desk, "return document.querySelector('#sweep pre')?.textContent.includes('4 ms')")
+    command = desk.text("#sweep .command code")
+    assert "controller.scan=2, 4 ms" in command
+    assert "line.speed=60, 80 m/min" in command
+    assert "Sweep over controller.scan and line.speed" in desk.attribute("#sweep img", "alt")
+    desk.type("#sweep-knob-2", Keys.HOME, Keys.TAB)
+    assert not desk.shows("#sweep-values-2")
     turned(desk, ("line.speed", "70 m/min"))
     assert "values of before" in desk.text("#sweep .card-of")
     desk.js("document.getElementById('sweep-values-1').value = 'fast'")
