@@ -117,5 +117,8 @@ class Answer(ABC):
     def __str__(self) -> str:
         return self.text()
 
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}: print() shows it>"
+
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(self.text())}</pre>"

@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 
 import feedsim
+from feedsim.answers.answer import Answer
+from feedsim.answers.run.answer import Run
 from feedsim.answers.run.tables import carriers_csv, counted_carriers
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -162,6 +164,16 @@ def test_the_other_questions_have_answers_too(line):
         assert words in answer.text()
         assert json.loads(json.dumps(answer.plain())) is not None
         assert answer.text(units="inch")
+
+
+def test_an_answer_at_a_prompt_is_one_line(line):
+    assert repr(feedsim.check(line)) == "<Check: print() shows it>"
+    for name in feedsim.__all__:
+        getattr(feedsim, name)  # imports what it comes from
+    kinds = Answer.__subclasses__()
+    assert len(kinds) >= 14
+    told = {kind.__repr__ for kind in kinds}
+    assert told == {Answer.__repr__, Run.__repr__}
 
 
 def test_a_trial_comes_back_as_changes():

@@ -148,7 +148,7 @@ class LetteredSetup:
     scenario: Scenario = field(metadata=AS_WRITTEN)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Comparisons:
     """Setups held against the first of them.
 

@@ -139,7 +139,7 @@ class HighestAccepted:
     line_speed_mm_s: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Swept:
     """All points of a sweep.
 

@@ -109,7 +109,7 @@ class Point:
     feeders: tuple[Compared, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Budgets:
     """Error budgets at some line speeds.
 

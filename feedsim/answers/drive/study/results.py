@@ -187,7 +187,7 @@ class FeederSizing:
     speeds: tuple[AtSpeed, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Sizing:
     """What each feeder's motion asks of its motor.
 

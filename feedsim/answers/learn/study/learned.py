@@ -74,7 +74,7 @@ class ArrivalFound:
     agrees: bool | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Learning:
     """What logs say of a machine, held against a scenario.
 

@@ -117,7 +117,7 @@ class Simulated:
         return next(seen for seen in self.seen if seen.line_speed_mm_s == speed_mm_s)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Limits:
     """The limit in closed form, and as a search by simulation found it.
 

@@ -181,7 +181,7 @@ class FeederSheet:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class SetUp:
     """A set-up sheet.
 

@@ -114,7 +114,7 @@ class FeederFit:
         return self.with_outliers or self.without_outliers
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class TrialFit:
     """What was measured in a trial, and what it says of each feeder.
 

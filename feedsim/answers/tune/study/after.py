@@ -164,7 +164,7 @@ class Window:
         return self.simulated[1] if self.simulated else self.held.high
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Tuning(Tuned):
     """The best setup and what it is worth.
 

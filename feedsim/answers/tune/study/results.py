@@ -145,7 +145,7 @@ class UnsureCost:
     gain: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Tuned:
     """The best setup, for what is believed and for what is unsure.
 
