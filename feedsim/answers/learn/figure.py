@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +13,9 @@ from feedsim.answers.learn.study.feeder_rows import asked_mm
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog, Side
+from feedsim.arrivals import Arrival, Paced, RandomGaps
+from feedsim.motion.ramps import bend_lag, ramp_bends
+from feedsim.probability.distribution import clipped_at
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import (
     A4_LANDSCAPE,
@@ -129,17 +133,15 @@ def _course(
 ) -> Floats:
     """Return speed (mm/s) or lag (mm) at times since a closing (MODEL.md, section 6)."""
     delay, ramp_in, ramp_out, gain, forward = values
-    i, o = max(ramp_in, 1e-5), max(ramp_out, 1e-5)
-    starts = np.array([delay, delay + i, lasted + delay, lasted + delay + o])
-    slopes = np.array([v / i, -v / i, -v / o, v / o])
+    bends, slopes = ramp_bends(ramp_in, ramp_out, v)
+    starts = bends + delay + np.array([0.0, 0.0, lasted, lasted])
     since = np.maximum(t[None, :] - starts[:, None], 0.0)
     if not lag:
         rising: Floats = slopes @ since
         return rising
     if not math.isfinite(gain):
         return np.zeros_like(t)
-    shape = since / gain + np.expm1(-gain * since) / gain**2
-    lagging: Floats = (1.0 - forward) * (slopes @ shape)
+    lagging: Floats = slopes @ bend_lag(since, gain=gain, feedforward=forward)
     return lagging
 
 
@@ -224,37 +226,33 @@ def _pitches(axes: Axes, found: Learning, rows: dict[str, Learned], units: Syste
         return
     unit = display_unit("length", units)
     law = found.arrival.found.law if found.arrival is not None else None
-    curves = []
+    curves: list[tuple[dict[str, Any], Arrival]] = []
     if arrival.name != "recorded":
-        curves.append((_OLD, arrival.name, arrival.pitch_mm, arrival.sd_mm, arrival.shortest_mm))
+        curves.append((_OLD, arrival))
     pitch, sd = (rows.get(f"carrier.{key}") for key in ("pitch", "pitch_sd"))
     if law in {"paced", "random"} and pitch is not None and pitch.value is not None:
         gap = rows.get("carrier.min_gap")
-        least = arrival.length_mm + (
-            gap.value if gap is not None and gap.value is not None else 0.0
+        curves.append(
+            (
+                _NEW,
+                (RandomGaps if law == "random" else Paced)(
+                    arrival.length_mm,
+                    pitch.value,
+                    sd.value if sd is not None and sd.value is not None else 0.0,
+                    gap.value if gap is not None and gap.value is not None else 0.0,
+                ),
+            )
         )
-        spread = sd.value if sd is not None and sd.value is not None else 0.0
-        curves.append((_NEW, law, pitch.value, spread, least))
     whole = len(x)
     if law == "paced":  # pitches with a carrier missing lie beyond
         x = x[x < 1.5 * np.median(x)]
     _histogram(axes, x, unit.factor)
-    low, high = axes.get_xlim()
-    at = np.linspace(low, high, 500) / unit.factor
-    width = max((x.max() - x.min()) / _bins(x), 1e-9)
+    at = np.linspace(*axes.get_xlim(), 500) / unit.factor
     if whole > len(x):
         note = f"{whole - len(x)} of {whole} pitches are two or more"
         axes.text(0.99, 0.95, note, ha="right", va="top", transform=axes.transAxes, fontsize=8)
-    for style, name, mean, spread, least in curves:
-        if name == "random":
-            m = max(mean - least, 1e-9)
-            density = np.where(at >= least, np.exp(-np.maximum(at - least, 0.0) / m) / m, 0.0)
-        elif spread > 0.0:
-            density = _normal(at, mean, spread)
-        else:
-            axes.axvline(mean * unit.factor, **style)
-            continue
-        axes.plot(at * unit.factor, len(x) * width * density, **style)
+    for style, each in curves:
+        _law(axes, at, x, each.share_below, each.pitch_mm, each.sd_mm, unit.factor, style)
     axes.set_xlabel(f"leading edge to leading edge ({unit.label})")
     axes.set_ylabel("carriers")
 
@@ -267,9 +265,23 @@ def _histogram(axes: Axes, x: Floats, factor: float) -> None:
     axes.hist(x * factor, bins=_bins(x), **_BARS)
 
 
-def _normal(at: Floats, mean: float, sd: float) -> Floats:
-    found: Floats = np.exp(-0.5 * ((at - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
-    return found
+def _law(
+    axes: Axes,
+    at: Floats,
+    x: Floats,
+    share_below: Callable[[float], float],
+    mean: float,
+    spread: float,
+    factor: float,
+    style: dict[str, Any],
+) -> None:
+    """Draw how many of x a law has in a bar of the histogram about each place."""
+    if spread <= 0.0:
+        axes.axvline(mean * factor, **style)
+        return
+    half = 0.5 * max((x.max() - x.min()) / _bins(x), 1e-9)
+    shares = [share_below(a + half) - share_below(a - half) for a in at.tolist()]
+    axes.plot(at * factor, len(x) * np.array(shares), **style)
 
 
 def _gaps(
@@ -291,17 +303,14 @@ def _gaps(
     low, high = (end / unit.factor for end in axes.get_xlim())
     reach = 3.0 * ins.gap_sd_mm
     at = np.linspace(min(low, ins.gap_mm - reach), max(high, ins.gap_mm + reach), 500)
-    width = max((x.max() - x.min()) / _bins(x), 1e-9)
     path = f"feeder.{number}.insert"
     gap, sd = rows.get(f"{path}.gap"), rows.get(f"{path}.gap_sd")
     curves = [(_OLD, ins.gap_mm, ins.gap_sd_mm)]
     if gap is not None and sd is not None and gap.value is not None and sd.value is not None:
         curves.append((_NEW, gap.value, sd.value))
     for style, mean, spread in curves:
-        if spread > 0.0:
-            axes.plot(at * unit.factor, len(x) * width * _normal(at, mean, spread), **style)
-        else:
-            axes.axvline(mean * unit.factor, **style)
+        law = clipped_at(ins.min_gap_mm, mean=mean, sd=spread)
+        _law(axes, at, x, law.share_below, mean, spread, unit.factor, style)
     axes.set_xlabel(f"tail to nose ({unit.label})")
     axes.set_ylabel("inserts")
 
@@ -316,7 +325,7 @@ def _residuals(
     *,
     what: str,
 ) -> None:
-    where = f" ({one_line(seen.file, 32)})" if len(found.logs) > 1 else ""
+    where = f" ({one_line(seen.file, 32)})" if len(found.seen) > 1 else ""
     above(axes, f"each {what}, behind its point{where}", 5.0, fontsize=9.5, fontweight="bold")
     if side is None or seen.belt is None or side.asked is None:
         _nothing(axes, "not in the log")

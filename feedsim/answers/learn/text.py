@@ -18,7 +18,7 @@ from feedsim.render.wording import DASH, counted, number, time
 
 __all__ = ["learned_text", "range_text", "value_text"]
 
-_NAMED = re.compile(r" in log \d+$")
+_NAMED = re.compile(r" in log( \d+)?( from .+)?$")
 _VERDICTS = {"agrees": "agrees", "differs": "DIFFERS"}
 _PLACES = 6
 _SHOWN_REMARKS = 6
@@ -148,7 +148,8 @@ def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> I
     """Say which acts are off on average, where no single act shows it."""
     several = len(found.scenario.feeder) > 1
     for row, act in _travels(found):
-        if len(found.logs) > 1 and not row.what.endswith(f" in log {place}"):
+        of_log = re.search(r" in log (\d+)", row.what)
+        if of_log is not None and int(of_log[1]) != place:
             continue
         if row.value is None or row.scenario is None:
             continue

@@ -224,7 +224,9 @@ def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
     if not bounds:
         yield settle.untold(has, "too few closings after an opening, each with its own mark")
     else:
-        yield _settled(settle, has, bounds)
+        whole = all(log.feeders[number].ramps is not None for log in logs)
+        note = "" if whole else "with the scenario's ramp-out and command delay"
+        yield _settled(settle, has, bounds, note)
     for log in logs:
         part = log.feeders[number]
         if part.engaged is not None and log.belt is not None:
@@ -233,7 +235,7 @@ def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
 
 
 def _settled(
-    settle: Quantity, has: float, bounds: Sequence[tuple[float | None, float, int]]
+    settle: Quantity, has: float, bounds: Sequence[tuple[float | None, float, int]], note: str
 ) -> Learned:
     lows = [low for low, _, _ in bounds if low is not None]
     high, n = min(high for _, high, _ in bounds), sum(n for _, _, n in bounds)
@@ -246,7 +248,7 @@ def _settled(
         return settle.untold(has, why, n=n)
     low = max(0.0, low)
     middle, half = 0.5 * (low + high), 0.475 * (high - low)
-    return settle.told(Figure(middle, middle - half, middle + half, n), has)
+    return settle.told(Figure(middle, middle - half, middle + half, n), has, note)
 
 
 def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> float:

@@ -1,9 +1,7 @@
-"""Ramps, command delay and servo from commanded and actual feed: the closed form, fitted.
+"""Ramps from the commanded feed: the closed form, fitted.
 
 At an even belt a command rises and falls along straight ramps of speed, p' = Σ sⱼ·(t − bⱼ)₊, so
-p = Σ sⱼ·(t − bⱼ)₊²/2, and the lag e = p − f of f' = K(p − f) + k·p' is
-e = (1 − k)·Σ sⱼ·h(t − bⱼ) with h(u) = u/K − (1 − e^(−Ku))/K² (feedsim/MODEL.md, section 6;
-:mod:`feedsim.motion.feed_piece`).
+p = Σ sⱼ·(t − bⱼ)₊²/2 (:mod:`feedsim.motion.ramps`).
 """
 
 from __future__ import annotations
@@ -16,8 +14,9 @@ from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
+from feedsim.motion.ramps import ramp_bends
 
-__all__ = ["Cycles", "Ramps", "Servo", "Track", "cycles_of", "ramps_of", "servo_of"]
+__all__ = ["Cycles", "Ramps", "Track", "cycles_of", "figures_of", "ramps_of", "since_bends"]
 
 Floats = NDArray[np.float64]
 _BEFORE_S = 0.01
@@ -46,15 +45,19 @@ class Track:
 class Cycles:
     """Stretches of a track about the acts of a cycle each, shape (c, m) padded with NaN.
 
-    ``close_s``, ``open_s``: its acts, shape (c,). ``place``: numbers of these cycles, shape (c,).
+    ``close_s``, ``open_s``: its acts, shape (c,). ``before_s``: the opening before them, −inf for
+    none. ``place``: numbers of these cycles, shape (c,). ``period_s``: from one value of the track
+    to the next, of which long cycles have only some here.
     """
 
     time_s: Floats
     value: Floats
     close_s: Floats
     open_s: Floats
+    before_s: Floats
     place: NDArray[np.intp]
     rate: bool
+    period_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,19 +76,6 @@ class Ramps:
     residuals: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class Servo:
-    """Loop gain (1/s) and feedforward; None where the feed follows as closely as the log tells.
-
-    ``lag_mm``: root mean square of what the feed lags. ``lag``: what it lags, shape of the cycles.
-    """
-
-    loop_gain: Figure | None
-    feedforward: Figure | None
-    lag_mm: float
-    lag: Floats
-
-
 def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Cycles | None:
     """Cut a track at acts; None where there are too few whole cycles.
 
@@ -95,7 +85,8 @@ def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Cycles | None:
         Of cycles, the opening of each after its closing.
     """
     after = np.append(close_s[1:], math.inf)
-    begin = close_s - _BEFORE_S
+    before = np.append(-math.inf, open_s[:-1])
+    begin = np.maximum(close_s - _BEFORE_S, np.minimum(before + _AFTER_S, close_s))
     end = np.minimum(open_s + _AFTER_S, after)
     whole = (begin >= track.time_s[0]) & (end <= track.time_s[-1]) if len(track.time_s) else []
     places = np.flatnonzero(whole)
@@ -118,16 +109,12 @@ def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Cycles | None:
         for side in (0, 1)
     )
     where = np.array(kept, dtype=np.intp)
-    return Cycles(times, values, close_s[where], open_s[where], where, track.rate)
+    acts = close_s[where], open_s[where], before[where]
+    period = float(np.median(np.diff(track.time_s)))
+    return Cycles(times, values, *acts, where, track.rate, period)
 
 
-def _corners(ramp_in: float, ramp_out: float, speed: float) -> tuple[Floats, Floats]:
-    """Return where ramps bend after closing, closing, opening, opening (s), and their slopes."""
-    i, o = max(ramp_in, _SHORT_S), max(ramp_out, _SHORT_S)
-    return np.array([0.0, i, 0.0, o]), np.array([speed / i, -speed / i, -speed / o, speed / o])
-
-
-def _since(cycles: Cycles, begins: Floats, ends: Floats, corners: Floats) -> Floats:
+def since_bends(cycles: Cycles, begins: Floats, ends: Floats, corners: Floats) -> Floats:
     """Return times since each corner, 0 before it, shape (4, c, m)."""
     starts = np.stack([begins, begins, ends, ends]) + corners[:, None]
     found: Floats = np.maximum(cycles.time_s[None] - starts[:, :, None], 0.0)
@@ -170,14 +157,13 @@ def ramps_of(cycles: Cycles, *, ramp_in: float, ramp_out: float, step: float) ->
         lambda values: off(values, begins, ends)[0][known],
         start,
         bounds=bounds,
-        tolerance=1e-9,
     )
     residuals, begins, ends = off(fit.values, begins, ends)
-    figures = _figures(fit, cycles, known, begins, ends, step)
+    figures = figures_of(fit, cycles, known, begins, ends, step)
     return Ramps(figures[0], figures[1], figures[2], begins, ends, residuals)
 
 
-def _figures(
+def figures_of(
     fit: NonlinearFit,
     cycles: Cycles,
     known: NDArray[np.bool_],
@@ -195,7 +181,8 @@ def _figures(
     n = len(begins)
     sds, dofs = np.zeros(len(fit.values)), np.full(len(fit.values), math.inf)
     for at in (begins, ends):
-        phase = np.floor(_PHASES * ((at - cycles.time_s[:, 0]) / dt % 1.0)).astype(np.intp)
+        turns = (at - cycles.time_s[:, 0]) / cycles.period_s
+        phase = np.floor(_PHASES * (turns % 1.0)).astype(np.intp)
         group = np.broadcast_to(phase[:, None], known.shape)[known]
         each, many = fit.grouped_sds(group)
         if many < _FEW_PHASES:
@@ -271,8 +258,8 @@ def _residuals(
     ramps: tuple[float, float, float],
 ) -> Floats:
     """Return values less the model, each cycle about its mean where they are travels."""
-    corners, slopes = _corners(*ramps)
-    since = _since(cycles, begins, ends, corners)
+    corners, slopes = ramp_bends(*ramps)
+    since = since_bends(cycles, begins, ends, corners)
     model = np.einsum("j,jcm->cm", slopes, since if cycles.rate else 0.5 * since**2)
     off = np.where(known, cycles.value - model, 0.0)
     if not cycles.rate:
@@ -290,10 +277,10 @@ def _aligned(
     steps: int,
 ) -> tuple[Floats, Floats]:
     """Move the beginning of each cycle's ramps to where they fit best (Gauss and Newton)."""
-    corners, slopes = _corners(*ramps)
+    corners, slopes = ramp_bends(*ramps)
     for _ in range(steps):
         off = _residuals(cycles, known, begins, ends, ramps)
-        since = _since(cycles, begins, ends, corners)
+        since = since_bends(cycles, begins, ends, corners)
         bent = (since > 0.0) * 1.0 if cycles.rate else since
         moves = []
         for pair in (slice(0, 2), slice(2, 4)):
@@ -311,55 +298,3 @@ def _aligned(
         begins = begins + np.clip(np.where(good, (ra * bb - rb * ab) / det, 0.0), -most, most)
         ends = ends + np.clip(np.where(good, (rb * aa - ra * ab) / det, 0.0), -most, most)
     return begins, ends
-
-
-def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -> Servo:
-    """Fit loop gain and feedforward to what the actual feed lags behind the command.
-
-    Parameters
-    ----------
-    command, actual : Cycles
-        Of the same instants; both travels or both speeds.
-    step_mm : float
-        In which the log tells them (mm, or mm/s).
-    """
-    known = ~np.isnan(command.time_s)
-    lag = np.where(known, command.value - actual.value, 0.0)
-    corners, slopes = _corners(ramps.ramp_in.value, ramps.ramp_out.value, ramps.speed.value)
-    since = _since(command, ramps.begins_s, ramps.ends_s, corners)
-    rest = since[0] <= 0.0
-    lag = np.where(
-        known, lag - float(np.median(lag[known & rest])) if (known & rest).any() else lag, 0.0
-    )
-    seen = math.sqrt(float(np.mean(lag[known] ** 2)))
-    if seen <= 1.5 * step_mm:
-        return Servo(None, None, seen, np.where(known, lag, np.nan))
-
-    def model(gain: float, feedforward: float) -> Floats:
-        decay = np.exp(-gain * since)
-        shape = (1.0 - decay) / gain if command.rate else since / gain - (1.0 - decay) / gain**2
-        found: Floats = (1.0 - feedforward) * np.einsum("j,jcm->cm", slopes, shape)
-        return found
-
-    def off(values: Floats) -> Floats:
-        left: Floats = lag - model(math.exp(values[0]), values[1])
-        return left[known] - (0.0 if command.rate else values[2])
-
-    best = min(
-        (
-            nonlinear_fit(
-                off,
-                np.array([math.log(gain), 0.5, 1e-3]),
-                bounds=(np.array([0.0, -1.0, -np.inf]), np.array([11.0, 1.5, np.inf])),
-                tolerance=1e-10,
-            )
-            for gain in (30.0, 200.0)
-        ),
-        key=lambda fit: fit.squares,
-    )
-    n = len(lag)
-    gain, forward, _ = _figures(
-        best, command, known, ramps.begins_s, ramps.ends_s, step_mm, two=True
-    )
-    gain = Figure(math.exp(gain.value), math.exp(gain.low), math.exp(gain.high), n)
-    return Servo(gain, forward, seen, np.where(known, lag, np.nan))

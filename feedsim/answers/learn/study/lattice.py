@@ -22,6 +22,7 @@ _MOST_BINS = 1 << 22
 _FALSE_ALARM = 1e-6
 _OUTLIERS = 0.02
 _LOOSEST = 0.06
+_TRIED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,8 @@ class Lattice:
         Standard deviation of each of these, independent of the others.
     half_s : float
         Half width of what all of them are off together.
+    exact : bool
+        Whether the grid goes through all actions, but for a few.
     """
 
     period: Figure
@@ -47,6 +50,7 @@ class Lattice:
     time_s: Floats
     sd_s: float
     half_s: float
+    exact: bool
 
 
 def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice | None:
@@ -64,8 +68,10 @@ def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice |
     The periodogram R(f) = |Σ exp(2πi·f·t)|/n is 1 for instants on a grid of period 1/f, sinc(w·f)
     if they are rounded to w, and Rayleigh distributed where there is no grid: P(R > r) = exp(−n·r²)
     (Lord Rayleigh; Fisher, Statistical Analysis of Circular Data, 1993, from memory). The period
-    that stands out most is taken, and made two, three, five or seven times as long while all
-    actions fall on every such instant. Period and phase then come from the bounds of each instant
+    that stands out most is taken, or of those that stand out nearly as much the first whose grid
+    goes through all actions: carriers that come paced give each grid others beside it. It is made
+    two, three, five or seven times as long while all actions fall on every such instant. Period
+    and phase then come from the bounds of each instant
     (:func:`~feedsim.answers.learn.study.bounded.bounded_line`), or, where no regular grid goes
     through all of them, from a straight line of least squares.
 
@@ -80,14 +86,17 @@ def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice |
     some = time_s[time_s <= time_s[0] + span] - time_s[0]
     if span <= 4.0 * _LONGEST_S or len(some) < _LEAST:
         return None
-    frequency = _frequency(some, bin_s)
-    if frequency is None:
-        return None
-    return _grid(time_s, within_s, 1.0 / _refined(time_s - time_s[0], some, frequency))
+    first = None
+    for frequency in _frequencies(some, bin_s):
+        found = _grid(time_s, within_s, 1.0 / _refined(time_s - time_s[0], some, frequency))
+        if found is not None and found.exact:
+            return found
+        first = first or found
+    return first
 
 
-def _frequency(t: Floats, bin_s: float) -> float | None:
-    """Return the frequency of the grid (1/s)."""
+def _frequencies(t: Floats, bin_s: float) -> list[float]:
+    """Return frequencies that the grid may have (1/s), the one that stands out most first."""
     size = 1 << math.ceil(math.log2(2.0 * (t[-1] / bin_s + 1.0)))
     counts = np.bincount(np.rint(t / bin_s).astype(np.intp), minlength=size).astype(np.float64)
     power = np.abs(np.fft.rfft(counts)) / len(t)
@@ -95,12 +104,14 @@ def _frequency(t: Floats, bin_s: float) -> float | None:
     usable = (frequencies >= 1.0 / _LONGEST_S) & (frequencies <= 0.5 / bin_s)
     places = np.flatnonzero(usable)
     if len(places) == 0:
-        return None
-    strength = power[places]
-    best = float(strength.max())
-    if best <= math.sqrt(math.log(len(places) / _FALSE_ALARM) / len(t)):
-        return None
-    return float(frequencies[places[int(np.argmax(strength))]])
+        return []
+    clear = math.sqrt(math.log(len(places) / _FALSE_ALARM) / len(t))
+    found: list[float] = []
+    for place in places[np.argsort(-power[places])][: _TRIED * _TRIED].tolist():
+        apart = all(abs(frequencies[place] - other) * t[-1] > 2.0 for other in found)
+        if power[place] > clear and apart and len(found) < _TRIED:
+            found.append(float(frequencies[place]))
+    return found
 
 
 def _refined(t: Floats, some: Floats, frequency: float) -> float:
@@ -144,7 +155,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float) -> Lattice | None:
         if line is not None:
             on_grid = np.where(near, time_s[0] + line.at(x), time_s)
             none = Figure(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
-            return Lattice(line.slope, none, on_grid, 0.0, line.height_half)
+            return Lattice(line.slope, none, on_grid, 0.0, line.height_half, exact=True)
     sd = float(off.std(ddof=2))
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Figure(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
@@ -152,7 +163,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float) -> Lattice | None:
     # acts behind carriers at all but even pitches loosely hang together at longer periods, too
     if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
         return None
-    return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0)
+    return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0, exact=False)
 
 
 def _all_on(numbers: Ints, factor: int) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 from feedsim.answers.learn.study.feeder_rows import feeder_rows
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import ArrivalLaw
-from feedsim.answers.learn.study.one_log import InLog, in_log
+from feedsim.answers.learn.study.one_log import InLog, acts_of, in_log
 from feedsim.answers.learn.study.placed import Placements, placed_rows
 from feedsim.answers.learn.study.program import ProgramRead, program_of
 from feedsim.answers.learn.study.rows import (
@@ -20,6 +20,7 @@ from feedsim.answers.learn.study.rows import (
     line_rows,
     unseen_rows,
 )
+from feedsim.answers.learn.study.steady import steady_parts
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.logs import Log
 from feedsim.logs.plausible import plausible
@@ -120,7 +121,14 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
     """
     machine = machine_of(scenario)
     logs = [plausible(log, machine) for log in logs]
-    seen = [in_log(log, machine) for log in logs]
+    count_mm = machine.encoder.count_mm
+    seen: list[InLog] = []
+    for number, log in enumerate(logs, 1):
+        name = f"log {number}" if len(logs) > 1 else "log"
+        acts = acts_of(log)
+        for part in steady_parts(log, count_mm=count_mm):
+            begins = "" if part is log else f" from {log.clock.text(part.begins_s[0])}"
+            seen.append(in_log(part, machine, whole=log, acts=acts, name=f"{name}{begins}"))
     rows = [
         *_of("line", line_rows(seen, machine)),
         *_of("line", controller_rows(seen, machine)),

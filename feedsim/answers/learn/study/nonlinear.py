@@ -53,7 +53,6 @@ def nonlinear_fit(
     start: Floats,
     *,
     bounds: tuple[Floats, Floats] | None = None,
-    tolerance: float = _TIGHT,
 ) -> NonlinearFit:
     """Make the sum of squared residuals least.
 
@@ -64,8 +63,6 @@ def nonlinear_fit(
     start : float64 array, shape (p,)
         None of them 0.
     bounds : pair of float64 arrays, shape (p,), optional
-    tolerance : float
-        Relative, of squares and parameters.
 
     Notes
     -----
@@ -82,9 +79,9 @@ def nonlinear_fit(
         jac="3-point",
         diff_step=np.full(len(start), _STEP),
         x_scale="jac",
-        xtol=tolerance,
-        ftol=tolerance,
-        gtol=tolerance,
+        xtol=_TIGHT,
+        ftol=_TIGHT,
+        gtol=_TIGHT,
         max_nfev=2000,
     )
     jacobian = np.asarray(found.jac)

@@ -14,24 +14,24 @@ from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.following import (
     Cycles,
     Ramps,
-    Servo,
     Track,
     cycles_of,
     ramps_of,
-    servo_of,
 )
 from feedsim.answers.learn.study.lattice import Lattice, lattice_of
 from feedsim.answers.learn.study.laws import ArrivalLaw, arrival_law
 from feedsim.answers.learn.study.pitches import Pitches, pitches_of
 from feedsim.answers.learn.study.ready import Bounds, busy_bounds
+from feedsim.answers.learn.study.servo import Servo, servo_of
 from feedsim.answers.learn.study.travels import edge_of_each_act, travel_of
 from feedsim.logs import Level, Log, LoggedFeeder, Values
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import locked_step
 
-__all__ = ["FeederInLog", "InLog", "Side", "in_log"]
+__all__ = ["Acts", "FeederInLog", "InLog", "Side", "acts_of", "in_log"]
 
 Floats = NDArray[np.float64]
+Acts = tuple[Lattice | None, list[tuple[Floats, Floats]]]
 _ROOM = 1.5
 _FEW = 20
 
@@ -72,12 +72,14 @@ class FeederInLog:
 
 @dataclass(frozen=True, slots=True)
 class InLog:
-    """What one log shows.
+    """What one log shows, or a part of one.
 
+    ``name``: by which rows tell it from others, such as "log 2" or "log 2 from 35.000 s".
     ``measured``: whether the belt's travel comes from an encoder, and not from the length of
     carriers. ``edge_noise_mm``: standard deviation of the edge that the carrier eye sees.
     """
 
+    name: str
     file: str
     step_s: float
     belt: Belt | None
@@ -89,7 +91,7 @@ class InLog:
     feeders: tuple[FeederInLog, ...]
 
 
-def in_log(log: Log, machine: Machine) -> InLog:
+def in_log(log: Log, machine: Machine, *, whole: Log, acts: Acts, name: str) -> InLog:
     """Work out what a log shows of a machine.
 
     Parameters
@@ -97,11 +99,19 @@ def in_log(log: Log, machine: Machine) -> InLog:
     machine : Machine
         As the scenario has it: it says which edge an act is likely to belong to, and how long
         ticks and scans keep one waiting where the log cannot tell.
+    whole : Log
+        That it is a part of: the program ticks through all of it.
+    acts : tuple
+        Of the whole log (:func:`acts_of`).
     """
     belt = belt_of(log, count_mm=machine.encoder.count_mm)
     measured = belt is not None
     belt = belt or belt_without_encoder(log, length_mm=machine.carriers.length_mm)
-    lattice, acts = _lattice(log)
+    lattice, on_grid = acts
+    own = [
+        _of_part(each, all_of.clutch, one.clutch)
+        for each, all_of, one in zip(on_grid, whole.feeders, log.feeders, strict=True)
+    ]
     eye = log.carrier_eye
     carriers, law, noise = None, None, 0.0
     if eye is not None and belt is not None:
@@ -113,10 +123,11 @@ def in_log(log: Log, machine: Machine) -> InLog:
         )
     step = _step(log)
     feeders = tuple(
-        _feeder(log, belt, machine, number, logged, acts=acts[number], lattice=lattice, step_s=step)
+        _feeder(log, belt, machine, number, logged, acts=own[number], lattice=lattice, step_s=step)
         for number, logged in enumerate(log.feeders)
     )
-    return InLog(Path(log.file).name, step, belt, measured, lattice, carriers, law, noise, feeders)
+    file = Path(log.file).name
+    return InLog(name, file, step, belt, measured, lattice, carriers, law, noise, feeders)
 
 
 def _step(log: Log) -> float:
@@ -124,7 +135,7 @@ def _step(log: Log) -> float:
     return max(log.step_s, log.period_s) if math.isfinite(log.period_s) else log.step_s
 
 
-def _lattice(log: Log) -> tuple[Lattice | None, list[tuple[Floats, Floats]]]:
+def acts_of(log: Log) -> Acts:
     """Return the grid of all acts, and by feeder the instants of its closings and openings."""
     clutches = [feeder.clutch for feeder in log.feeders]
     rows: list[tuple[Floats, Floats]] = []
@@ -143,6 +154,15 @@ def _lattice(log: Log) -> tuple[Lattice | None, list[tuple[Floats, Floats]]]:
     none = (np.empty(0), np.empty(0))
     found = [(parts.pop(0), parts.pop(0)) if c is not None else none for c in clutches]
     return lattice, found
+
+
+def _of_part(
+    acts: tuple[Floats, Floats], whole: Level | None, part: Level | None
+) -> tuple[Floats, Floats]:
+    """Return closings and openings of those that lie in a part of a log."""
+    if whole is None or part is None:
+        return acts
+    return acts[0][np.isin(whole.on_s, part.on_s)], acts[1][np.isin(whole.off_s, part.off_s)]
 
 
 def _by_stretch(log: Log, times: Floats, values: Floats) -> list[Floats]:

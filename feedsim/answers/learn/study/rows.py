@@ -71,9 +71,8 @@ def less_unseen(row: Quantity, share: Figure, scenario: float, *, unseen: float)
 
 
 def named(what: str, log: InLog, logs: Sequence[InLog]) -> str:
-    """Return words for what each log has of its own: logs are numbered from 1 on."""
-    place = next(number for number, one in enumerate(logs, 1) if one is log)
-    return what if len(logs) == 1 else f"{what} in log {place}"
+    """Return words for what each log has of its own."""
+    return what if len(logs) == 1 else f"{what} in {log.name}"
 
 
 def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
@@ -100,7 +99,8 @@ def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
 def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     """Yield what is learned of scan and motion cycle."""
     control = machine.controller
-    lattices = [log.lattice for log in logs if log.lattice is not None]
+    each = {id(log.lattice): log.lattice for log in logs}  # parts of a log have one of them
+    lattices = [lattice for lattice in each.values() if lattice is not None]
     cycle = of_all(lattice.period for lattice in lattices)
     motion = Quantity("controller.motion_cycle", "motion cycle", "time")
     scan = Quantity("controller.scan", "scan", "time")

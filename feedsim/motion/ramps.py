@@ -1,0 +1,47 @@
+"""A clutch's ramps at an even belt and what the feed lags behind them, at many times at once.
+
+A command that rises and falls along straight ramps bends at a few instants: p' = Σ sⱼ·(t − bⱼ)₊.
+The servo is linear, so that the feed lags by the sum of what it lags behind each bend alone.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.motion.feed_piece import Shape
+
+__all__ = ["bend_lag", "ramp_bends"]
+
+Floats = NDArray[np.float64]
+_SHORT_S = 1e-5  # a step is a ramp as short as this
+
+
+def ramp_bends(ramp_in_s: float, ramp_out_s: float, speed_mm_s: float) -> tuple[Floats, Floats]:
+    """Return where a cycle's command bends and by how much (mm/s²), shape (4,) each.
+
+    The first two times are since the ramp-in began, the last two since the ramp-out did (s).
+    """
+    i, o = max(ramp_in_s, _SHORT_S), max(ramp_out_s, _SHORT_S)
+    v = speed_mm_s
+    return np.array([0.0, i, 0.0, o]), np.array([v / i, -v / i, -v / o, v / o])
+
+
+def bend_lag(since_s: Floats, *, gain: float, feedforward: float, rate: bool = False) -> Floats:
+    """Return what the feed lags behind a command that began to rise by 1 mm/s², shape of times.
+
+    The piece of :mod:`feedsim.motion.feed_piece` with p' = s from rest: e0 + e1·s − e0·exp(−K·s).
+
+    Parameters
+    ----------
+    since_s : float64 array
+        Times since then, none below 0.
+    gain : float
+        K (1/s), finite.
+    rate : bool
+        What the speed lags (mm/s) instead of the travel (mm).
+    """
+    shape = Shape((0.0, 1.0, 0.0, 0.0), gain=gain, feedforward=feedforward)
+    over = -np.expm1(-gain * since_s)
+    lag: Floats = shape.e1 * over if rate else shape.e1 * since_s + shape.e0 * over
+    return lag
