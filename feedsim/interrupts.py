@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from threading import current_thread, main_thread
 
-__all__ = ["InterruptedWork", "as_interrupts", "held", "leaving_at_once"]
+__all__ = ["InterruptedWork", "as_interrupts", "held", "leave_interrupts", "leaving_at_once"]
 
 _ASKING = tuple(
     signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
@@ -27,6 +27,12 @@ def as_interrupts() -> None:
     for number in _ASKING:
         if signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
+
+
+def leave_interrupts() -> None:
+    """Leave interrupts to another process, and end at once when it asks for that."""
+    for number in _ASKING:
+        signal.signal(number, signal.SIG_IGN if number == signal.SIGINT else signal.SIG_DFL)
 
 
 def leaving_at_once(leave: Callable[[], None]) -> None:

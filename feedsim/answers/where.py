@@ -6,7 +6,7 @@ import os
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
-from feedsim.running.engines import is_quick
+from feedsim.running.engines import get_ready, is_quick
 from feedsim.running.executor import Cluster, Local, Where
 
 __all__ = ["quickest", "where_of"]
@@ -38,10 +38,12 @@ def where_of(jobs: int | None, cluster: str | None = None) -> Where:
 
 
 def quickest(machine: Machine, carriers: int, *, jobs: int | None, cluster: str | None) -> Where:
-    """Return where so many carriers run soonest, unless that is asked for.
+    """Return where so many carriers run soonest, unless that is asked for; get this process ready.
 
     Parameters and what is refused: see :func:`where_of`.
     """
     where = where_of(jobs, cluster)
-    free = jobs is None and cluster is None
-    return Local(1) if free and is_quick(machine, carriers) else where
+    if isinstance(where, Cluster):
+        return where
+    ready = get_ready(machine, carriers)
+    return Local(1) if jobs is None and ready and is_quick(machine, carriers) else where

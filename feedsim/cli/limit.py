@@ -69,6 +69,7 @@ def limit(
     from feedsim.answers.limit.answer import enough, searched
     from feedsim.answers.limit.study.closed import in_closed_form
     from feedsim.answers.where import quickest, where_of
+    from feedsim.beside import beside
     from feedsim.cli.delivery import deliver, print_now
     from feedsim.cli.progress import doing, progress_bar
     from feedsim.running.run import machine_of
@@ -78,11 +79,15 @@ def limit(
     line = read_line(scenario, changes_of(settings, carriers=carriers))
     narrow = share_of("--within", within)
     enough(line, within=narrow, at_most=at_most)
-    where = quickest(machine_of(line.scenario), at_most, jobs=jobs, cluster=cluster)
+    machine = machine_of(line.scenario)
 
     def find(_: object) -> Answer:
-        with doing("working out the limits in closed form"):
-            closed = in_closed_form(line.scenario)
+        with (
+            doing("working out the limits in closed form"),
+            beside(lambda: in_closed_form(line.scenario)) as closed_forms,
+        ):
+            where = quickest(machine, at_most, jobs=jobs, cluster=cluster)
+            closed = closed_forms()
         with progress_bar("carriers at most", at_most) as progress:
             return searched(
                 line,

@@ -14,6 +14,7 @@ from typing import Any
 
 import typer
 
+from feedsim.beside import may_copy
 from feedsim.cli.budget import budget
 from feedsim.cli.check import check
 from feedsim.cli.command_help import Commands, add, complaint
@@ -82,6 +83,7 @@ def main() -> None:
         os.environ.setdefault(name, value)  # before a command imports NumPy
     _streams()
     as_interrupts()
+    may_copy()
     _notes()
     try:
         status = _flushed(_status())

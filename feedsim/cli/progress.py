@@ -6,12 +6,15 @@ their own, so that whatever takes long need not know of it.
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, TextIO
+
+from feedsim.beside import SAFE_THREADS
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -20,6 +23,16 @@ __all__ = ["doing", "progress_bar"]
 
 _PATIENCE_S = 1.0
 _LINE_EVERY_S = 30.0
+_NAME = "progress"
+
+_telling_now = threading.Lock()
+if hasattr(os, "register_at_fork"):  # no copy of this process begins in the middle of a line
+    os.register_at_fork(
+        before=_telling_now.acquire,
+        after_in_parent=_telling_now.release,
+        after_in_child=_telling_now.release,
+    )
+    SAFE_THREADS.add(_NAME)
 
 
 @contextmanager
@@ -64,7 +77,7 @@ class _Teller(threading.Thread):
     """Shows progress until it is stopped."""
 
     def __init__(self, what: str, total: int | None, where: TextIO) -> None:
-        super().__init__(daemon=True, name="progress")
+        super().__init__(daemon=True, name=_NAME)
         self._what, self._total, self._where = what, total, where
         self._said, self._done = what, 0
         self._over = threading.Event()
@@ -88,11 +101,13 @@ class _Teller(threading.Thread):
         with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
             if self._where.isatty():
                 if not self._over.wait(_PATIENCE_S):
-                    self._bar = _start(self._said, self._total, self._done)
+                    with _telling_now:
+                        self._bar = _start(self._said, self._total, self._done)
                 return
             while not self._over.wait(_LINE_EVERY_S):
-                self._where.write(f"{self._words()}\n")
-                self._where.flush()
+                with _telling_now:
+                    self._where.write(f"{self._words()}\n")
+                    self._where.flush()
 
     def stop(self) -> None:
         """Stop."""

@@ -75,29 +75,46 @@ def sweep(
     Prints a table and writes sweep.csv, sweep.json, figures and report.html.
     """
     from feedsim.answers.sweep.answer import planned
-    from feedsim.answers.where import quickest, where_of
+    from feedsim.answers.where import where_of
     from feedsim.cli.delivery import deliver
-    from feedsim.running.run import machine_of
 
     use_engine(engine)
     where_of(jobs, cluster)  # refused before all else
     changes = changes_of(settings, carriers=carriers, replications=replications)
     plan = planned(read_line(scenario, changes), speeds=speeds, vary=vary or [], pages=pages)
-    where = quickest(machine_of(plan.scenario), plan.carriers, jobs=jobs, cluster=cluster)
     return deliver(
         "sweep",
-        lambda folder: replace(_answer(plan, folder, where=where, resume=resume), paged=pages),
+        lambda folder: replace(
+            _answer(plan, folder, jobs=jobs, cluster=cluster, resume=resume), paged=pages
+        ),
         folder=out if out is not None else Path("plots") / scenario.stem / "sweep",
         units=units,
         as_json=as_json,
     )
 
 
-def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> Sweep:
-    """Run the points, each kept as soon as it is there."""
-    from feedsim.answers.sweep.answer import run_sweep, told
+def _answer(
+    plan: Plan, folder: OutputFolder, *, jobs: int | None, cluster: str | None, resume: bool
+) -> Sweep:
+    """Run the points, each kept as soon as it is there, and what the closed forms say meanwhile."""
+    from feedsim.answers.limit.study.closed import closed_forms
+    from feedsim.answers.sweep.answer import Sweep
+    from feedsim.answers.where import quickest
+    from feedsim.beside import beside
+    from feedsim.cli.progress import doing
+    from feedsim.running.run import machine_of
+
+    with beside(lambda: closed_forms(plan.scenario)) as forms:
+        where = quickest(machine_of(plan.scenario), plan.carriers, jobs=jobs, cluster=cluster)
+        points = _points(plan, folder, where=where, resume=resume)
+        with doing("working out the limits in closed form"):
+            return Sweep.of(plan, points, forms())
+
+
+def _points(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> list[Point]:
+    from feedsim.answers.sweep.answer import run_sweep
     from feedsim.answers.sweep.unfinished import Unfinished
-    from feedsim.cli.progress import doing, progress_bar
+    from feedsim.cli.progress import progress_bar
     from feedsim.errors import FeedsimError
     from feedsim.running.provenance import versions
 
@@ -115,12 +132,10 @@ def _answer(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> 
                 progress(done)
 
         try:
-            points = run_sweep(plan, where=where, known=known, on_point=finished, on_lost=tell)
+            return run_sweep(plan, where=where, known=known, on_point=finished, on_lost=tell)
         except FeedsimError:
             kept.forget_if_empty()
             raise
-    with doing("working out the limits in closed form"):
-        return told(plan, points)
 
 
 def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from html import escape
 from io import BytesIO
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from feedsim.beside import beside
 from feedsim.errors import FeedsimError
 from feedsim.render.fonts import HOUSE, dress, tell_of_missing, width_points
 from feedsim.render.layout import one_line
@@ -58,6 +59,8 @@ DASHED = (0, (5, 3))
 A4_LANDSCAPE = (11.69, 8.27)
 """Inches."""
 
+_Kind = Literal["png", "svg"]
+_KINDS: tuple[_Kind, ...] = ("png", "svg")
 _DPI = 150
 _NOTHING: Any = {"Date": None, "Creator": None, "Format": None, "Type": None}
 _LONGEST = 790.0  # of a heading (1/72 inch)
@@ -119,7 +122,7 @@ def try_pictures() -> None:
         with house_style():
             figure = Figure((1.0, 1.0))
             figure.text(0.5, 0.5, "1")
-        pictures({"": figure})
+        _drawn({"": figure}, [("", kind) for kind in _KINDS])
     except Exception as error:
         message = f"{type(error).__name__}: {error}"
         advice = "look at its own settings, such as a file matplotlibrc"
@@ -166,7 +169,7 @@ def seen_in(figure: Figure) -> str:
     return str(figure.get_label())
 
 
-def render(figure: Figure, kind: Literal["png", "svg"]) -> bytes:
+def render(figure: Figure, kind: _Kind) -> bytes:
     """Return a figure as the bytes of a file; the same figure gives the same bytes.
 
     Parameters
@@ -203,8 +206,15 @@ def pictures(figures: Mapping[str, Figure]) -> dict[str, bytes]:
     Warns of signs that no font has (:class:`feedsim.errors.NotDrawn`).
     """
     tell_of_missing("".join(sorted({s for fig in figures.values() for s in dress(fig)})))
-    kinds: tuple[Literal["png", "svg"], ...] = ("png", "svg")
-    return {f"{name}.{kind}": render(fig, kind) for name, fig in figures.items() for kind in kinds}
+    files = [(name, kind) for name in figures for kind in _KINDS]
+    mine, others = files[::4] + files[3::4], files[1::4] + files[2::4]  # as many PNGs in each
+    with beside(lambda: _drawn(figures, others)) as rest:
+        drawn = _drawn(figures, mine) | rest()
+    return {file: drawn[file] for file in (f"{name}.{kind}" for name, kind in files)}
+
+
+def _drawn(figures: Mapping[str, Figure], files: Sequence[tuple[str, _Kind]]) -> dict[str, bytes]:
+    return {f"{name}.{kind}": render(figures[name], kind) for name, kind in files}
 
 
 def above(axes: Axes, text: str, points: float, *, x: float | None = None, **look: Any) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
+from feedsim.beside import copies
 from feedsim.compiled.choice import why_not
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
@@ -19,6 +20,7 @@ __all__ = [
     "LOADING",
     "MOST_HELD",
     "expect_many",
+    "get_ready",
     "is_quick",
     "simulated",
     "takes_events",
@@ -35,6 +37,8 @@ LOADING = 20_000
 _BEGINNING = 1_000_000
 """Carriers times feeders that the compiled engine runs, results included, in the time that two
 other processes take to start and run them."""
+_COPYING = 20_000
+"""The same where those begin as copies of this one."""
 _COMPILING = 250_000
 """Carriers that the event engine runs in the time it takes to compile the other one."""
 
@@ -98,13 +102,24 @@ def expect_many() -> None:
     _ran = max(_ran, LOADING)
 
 
+def get_ready(machine: Machine, carriers: int) -> bool:
+    """Load the compiled engine, or even compile it, where so many carriers pay for that.
+
+    Processes that begin as copies of this one then have it, and others need not compile it.
+    Returns whether it is loaded.
+    """
+    if takes_events() or why_not(machine) or not (_asked() or _pays(carriers)):
+        return False
+    from feedsim.compiled.cache import compiled_driver
+
+    compiled_driver()
+    expect_many()
+    return True
+
+
 def is_quick(machine: Machine, carriers: int) -> bool:
     """Tell whether the compiled engine here is done before other processes would be."""
-    if carriers * len(machine.feeders) > _BEGINNING or why_not(machine) or takes_events():
-        return False
-    from feedsim.compiled.cache import is_kept
-
-    return is_kept()
+    return carriers * len(machine.feeders) <= (_COPYING if copies() else _BEGINNING)
 
 
 def takes_events() -> bool:

@@ -14,8 +14,9 @@ from queue import Empty, SimpleQueue
 from threading import Thread, current_thread, main_thread
 from typing import Any, Protocol
 
+from feedsim.beside import copies
 from feedsim.errors import FeedsimError
-from feedsim.interrupts import held
+from feedsim.interrupts import held, leave_interrupts
 from feedsim.running.threads import ONE_THREAD
 
 __all__ = ["Cluster", "Local", "Pool", "Where", "WorkerPool", "completed", "worker_pool"]
@@ -216,7 +217,9 @@ def _processes(count: int) -> Iterator[Pool]:
     others = set(active_children())
     with _interrupts_held():
         executor = ProcessPoolExecutor(
-            count, mp_context=get_context("spawn"), initializer=_worker_begins
+            count,
+            mp_context=get_context("fork" if copies() else "spawn"),
+            initializer=_worker_begins,
         )
     try:
         yield _Processes(executor)
@@ -274,7 +277,7 @@ def _blocked() -> set[int] | None:
 
 def _worker_begins() -> None:
     """Leave an interrupt to the process that hands out the points, and end when it does."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_interrupts()
     Thread(target=_end_with_parent, daemon=True).start()
 
 

@@ -14,6 +14,7 @@ import feedsim
 STAGES = (
     "errors",
     "interrupts",
+    "beside",
     "guide",
     "units",
     "quantities",
@@ -55,7 +56,8 @@ ONLY = {  # stages that may import less than all that come before them
     "simulation": {"machine", "motion", "settings", "draws", "records"},
     "compiled": {"machine", "motion", "draws", "records", "simulation"},
     "metrics": {"errors", "machine", "criteria", "settings", "records"},
-    "render": {"errors", "quantities", "machine", "metrics"},
+    "beside": {"interrupts"},
+    "render": {"errors", "beside", "quantities", "machine", "metrics"},
     "files": {"errors", "interrupts", "render"},
 }
 BARRED = {"simulation": ("feedsim.settings.predict",)}  # what it is checked against

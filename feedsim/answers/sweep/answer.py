@@ -24,7 +24,7 @@ from feedsim.running.executor import Where
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Plan", "Sweep", "planned", "run_sweep", "sweep", "swept", "told"]
+__all__ = ["Plan", "Sweep", "planned", "run_sweep", "sweep", "swept"]
 
 
 def _nothing(*_: object) -> None:
@@ -116,14 +116,11 @@ def swept(
     on_lost: Callable[[str], None] = _nothing,
 ) -> Sweep:
     """Run the points of a sweep that are not known yet; see :func:`run_sweep`."""
-    return told(
-        plan, run_sweep(plan, where=where, known=known or {}, on_point=on_point, on_lost=on_lost)
+    return Sweep.of(
+        plan,
+        run_sweep(plan, where=where, known=known or {}, on_point=on_point, on_lost=on_lost),
+        closed_forms(plan.scenario),
     )
-
-
-def told(plan: Plan, points: Sequence[Point]) -> Sweep:
-    """Put the closed forms beside the points of a sweep."""
-    return Sweep.of(plan, points, closed_forms(plan.scenario))
 
 
 def sweep(

@@ -25,9 +25,8 @@ from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
-from feedsim.running.engines import LOADING, expect_many, is_quick
 from feedsim.running.executor import Where, completed
-from feedsim.running.run import criteria_of, machine_of, run_scenario
+from feedsim.running.run import criteria_of, run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
@@ -274,8 +273,6 @@ def run_sweep(
     results = dict(known)
     points = sweep.points
     places = [place for place in range(len(points)) if place not in results]
-    if is_quick(machine_of(sweep.scenario), sweep.carriers) and sweep.carriers >= LOADING:
-        expect_many()
     plain = scenario_to_dict(sweep.scenario)
     calls = [(plain, points[place], sweep.replications) for place in places]
     for at, result in completed(run_point, calls, where=where, on_lost=on_lost):

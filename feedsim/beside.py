@@ -1,0 +1,93 @@
+"""Work in a second process that begins as a copy of this one, where that is safe."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from typing import TypeVar
+
+from feedsim.interrupts import held, leave_interrupts
+
+__all__ = ["SAFE_THREADS", "beside", "copies", "may_copy"]
+
+Found = TypeVar("Found")
+
+SAFE_THREADS: set[str] = set()
+"""Names of threads of ours that hold no lock while this process is copied."""
+
+_ours = False
+
+
+def may_copy() -> None:
+    """Say that this process is a command of feedsim: no other library lives in it."""
+    global _ours  # noqa: PLW0603 - of the process, like what it tells of
+    _ours = True
+
+
+def copies() -> bool:
+    """Tell whether processes begin as copies of this one: at once, with all that it has loaded.
+
+    Elsewhere than on Linux libraries of the system do not stand that, and a thread that works
+    while a copy is made may leave a lock behind in it that nobody opens.
+    """
+    here = threading.current_thread() is threading.main_thread()
+    others = {t.name for t in threading.enumerate()} - {threading.main_thread().name}
+    return _ours and sys.platform == "linux" and here and others <= SAFE_THREADS
+
+
+@contextmanager
+def beside(work: Callable[[], Found]) -> Iterator[Callable[[], Found]]:
+    """Work in a copy of this process meanwhile; give a function that waits for what it found.
+
+    Where that is not safe, or the copy fails, the function does the work itself, so that what it
+    returns or raises is the same everywhere. At the end of the ``with`` the copy is gone.
+
+    Parameters
+    ----------
+    work : callable
+        Returns what can be pickled, and does nothing else that is seen: it may be done twice.
+    """
+    if not copies() or (os.cpu_count() or 1) < 2:
+        yield work
+        return
+    ours, theirs = os.pipe()
+    with held():
+        copy = os.fork()
+        if copy == 0:
+            _answer(work, theirs)
+    os.close(theirs)
+    ended = False
+
+    def found() -> Found:
+        nonlocal ended
+        with os.fdopen(ours, "rb", closefd=False) as pipe:
+            answer = pipe.read()
+        _, failed = os.waitpid(copy, 0)
+        ended = True
+        return pickle.loads(answer) if answer and not failed else work()  # noqa: S301 - ours
+
+    try:
+        yield found
+    finally:
+        os.close(ours)
+        if not ended:
+            with suppress(ProcessLookupError, ChildProcessError):
+                os.kill(copy, signal.SIGKILL)
+                os.waitpid(copy, 0)
+
+
+def _answer(work: Callable[[], Found], pipe: int) -> None:
+    """Work, send what was found, and end without clearing up what belongs to the first process."""
+    failed = 1
+    try:
+        leave_interrupts()
+        with os.fdopen(pipe, "wb") as sent:
+            pickle.dump(work(), sent, protocol=pickle.HIGHEST_PROTOCOL)
+        failed = 0
+    finally:
+        os._exit(failed)

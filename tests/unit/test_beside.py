@@ -1,0 +1,106 @@
+"""Work in a copy of this process: the same answer, whatever becomes of the copy."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from feedsim import beside as module
+from feedsim.beside import beside, copies
+
+FOREVER_S = 600.0
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="copies are made on Linux alone")
+
+
+@pytest.fixture(autouse=True)
+def ours(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take this process for a command on two cores, and the suite's threads for safe."""
+    monkeypatch.setattr(module, "_ours", True)
+    monkeypatch.setattr(module, "SAFE_THREADS", {t.name for t in threading.enumerate()})
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+
+
+def test_the_work_is_done_in_another_process() -> None:
+    with beside(os.getpid) as found:
+        assert found() != os.getpid()
+
+
+@pytest.mark.parametrize("reason", ["not ours", "one core", "a thread", "another system"])
+def test_where_no_copy_is_made_this_process_works(
+    reason: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    over = threading.Event()
+    match reason:
+        case "not ours":
+            monkeypatch.setattr(module, "_ours", False)
+        case "one core":
+            monkeypatch.setattr(os, "cpu_count", lambda: 1)
+        case "a thread":
+            threading.Thread(target=over.wait, name="unknown", daemon=True).start()
+        case "another system":
+            monkeypatch.setattr(sys, "platform", "win32")
+    with beside(os.getpid) as found:
+        assert found() == os.getpid()
+    over.set()
+
+
+def test_no_copy_is_made_from_another_thread() -> None:
+    answers: list[bool] = []
+    thread = threading.Thread(target=lambda: answers.append(copies()))
+    thread.start()
+    thread.join()
+    assert answers == [False]
+
+
+def _in_copy(here: int, work: Callable[[], Any]) -> int:
+    """Do some work in the copy alone; return the process that has worked."""
+    if os.getpid() != here:
+        work()
+    return os.getpid()
+
+
+ENDS = [lambda: os._exit(0), lambda: os.kill(os.getpid(), 9), lambda: 1 / 0]
+
+
+@pytest.mark.parametrize("end", ENDS)
+def test_a_copy_that_fails_costs_time_alone(end: Callable[[], Any]) -> None:
+    here = os.getpid()
+    with beside(lambda: _in_copy(here, end)) as found:
+        assert found() == here
+
+
+def test_what_the_work_raises_is_raised_here() -> None:
+    def wrong() -> None:
+        raise KeyError("a key")
+
+    with beside(wrong) as found, pytest.raises(KeyError, match="a key"):
+        found()
+
+
+def test_an_interrupt_ends_the_copy_too() -> None:
+    pids: list[int] = []
+    fork = os.fork
+
+    def noted() -> int:
+        pids.append(fork())
+        return pids[-1]
+
+    def interrupt() -> None:
+        with beside(lambda: time.sleep(FOREVER_S)) as found:
+            signal.raise_signal(signal.SIGINT)
+            found()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fork", noted)
+        with pytest.raises(KeyboardInterrupt):
+            interrupt()
+    with pytest.raises(ChildProcessError):  # it has been waited for
+        os.waitpid(pids[0], 0)
