@@ -12,8 +12,10 @@ from functools import cache
 from importlib import metadata
 from pathlib import Path
 from shutil import rmtree
+from tempfile import TemporaryDirectory
 from typing import Any
 
+from feedsim.compiled.aside import compiled_aside
 from feedsim.compiled.engine import Driver
 
 __all__ = ["compiled_driver", "is_kept"]
@@ -36,10 +38,15 @@ def compiled_driver() -> Driver:
     process compiles waits for it. What cannot be kept, or is not whole, costs the time to compile.
     """
     place = _place()
-    if place is None:
-        return _told(keep=False)
-    with _alone(place):
-        return _kept(place)
+    if place is not None:
+        with _alone(place):
+            return _kept(place)
+    _tell()
+    try:
+        with TemporaryDirectory(prefix="feedsim-") as elsewhere:
+            return _compiled(Path(elsewhere))
+    except OSError:
+        return _found_in(None)
 
 
 def is_kept() -> bool:
@@ -51,36 +58,49 @@ def is_kept() -> bool:
 
 
 def _kept(place: Path) -> Driver:
-    from numba import config
-
-    settings: Any = config
-    before, settings.CACHE_DIR = settings.CACHE_DIR, str(place)
-    try:
-        if _is_whole(place):
-            from feedsim.compiled.kernels import driver
-
-            return driver(keep=True)
-        _clear(place)
-        made = _told(keep=True)
-    except Exception:  # noqa: BLE001 - numba has no one error for what it cannot read or write
-        settings.CACHE_DIR = before
-        return _told(keep=False)
-    finally:
-        settings.CACHE_DIR = before
+    if _is_whole(place):
+        return _found_in(place)
+    _tell()
     with suppress(OSError):
-        (place / _SUMS).write_text(_sums(place), encoding="utf-8")
+        _clear(place)
+    made = _compiled(place)
+    with suppress(OSError):
+        if sums := _sums(place):
+            (place / _SUMS).write_text(sums, encoding="utf-8")
         _forget_others(place)
     return made
 
 
-def _told(*, keep: bool) -> Driver:
+def _compiled(place: Path) -> Driver:
+    compiled_aside(place)
+    return _found_in(place)  # or, if that has failed, compiled by this process
+
+
+def _found_in(place: Path | None) -> Driver:
+    """Return the functions from a folder, and leave there what it lacks; None: no folder."""
+    from numba import config
+
     from feedsim.compiled.kernels import driver
 
+    settings: Any = config
+    before, settings.CACHE_DIR = settings.CACHE_DIR, str(place or "")
+    try:
+        return driver(keep=place is not None)
+    except Exception:  # numba has no one error for what it cannot read or write
+        if place is None:
+            raise
+        with suppress(OSError):
+            _clear(place)
+        return driver(keep=False)
+    finally:
+        settings.CACHE_DIR = before
+
+
+def _tell() -> None:
     if sys.stderr is not None:
         with suppress(OSError, ValueError):
             sys.stderr.write(_SAYS)
             sys.stderr.flush()
-    return driver(keep=keep)
 
 
 @cache

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from feedsim.compiled import cache, engine
+from feedsim.compiled import aside, cache, engine
 from feedsim.compiled.choice import MOST_POINTS, why_not
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
@@ -164,6 +164,7 @@ def compiler(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> _Compiler:
     made = _Compiler(tmp_path)
     monkeypatch.setenv(cache.CACHE, str(tmp_path))
     monkeypatch.setattr(kernels, "driver", made.driver)
+    monkeypatch.setattr(cache, "compiled_aside", lambda _place: False)  # as where that fails
     return made
 
 
@@ -215,6 +216,39 @@ def test_a_damaged_cache_is_compiled_anew(
     assert capsys.readouterr().err == ""
 
 
+def test_an_interrupt_need_not_wait_for_the_compiler(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # LLVM is in another process; this one, which here takes for ever, is ended
+    class Interrupted(subprocess.Popen[bytes]):
+        made: list[Interrupted] = []  # noqa: RUF012 - for the test alone
+
+        def wait(self, timeout: float | None = None) -> int:
+            if self not in self.made:
+                self.made.append(self)
+                raise KeyboardInterrupt
+            return super().wait(timeout)
+
+    monkeypatch.setattr(aside, "_BEGIN", "import time; time.sleep(600)")
+    monkeypatch.setattr(aside, "Popen", Interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        aside.compiled_aside(tmp_path)
+    assert [process.returncode for process in Interrupted.made] == [-9]
+
+
+def test_what_compiles_ends_with_whoever_waits_for_it(tmp_path: Path) -> None:
+    code = (
+        "import sys, threading, time\n"
+        "from feedsim.compiled import aside\n"
+        "threading.Thread(target=aside._end_with_input, daemon=True).start()\n"
+        "time.sleep(600)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        process.stdin.close()
+        assert process.wait() == 1
+
+
 def test_a_search_compiles_first_where_its_carriers_pay_for_that(
     ran: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -250,7 +284,7 @@ def test_a_cache_that_cannot_be_written_costs_the_time_to_compile(
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
     monkeypatch.setenv(cache.CACHE, str(tmp_path / "file"))
     anew()
-    assert compiler.kept == [False]
+    assert len(compiler.kept) == 1
     assert not cache.is_kept()
     cache._place.cache_clear()
 

@@ -1,0 +1,57 @@
+"""Compiling in a process of its own: who waits for it can be interrupted at once.
+
+Python meets no interrupt while a call of LLVM lasts, and one takes seconds. Besides, what compiling
+takes of memory goes with that process.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from contextlib import suppress
+from pathlib import Path
+from subprocess import DEVNULL, PIPE, Popen
+from threading import Thread
+
+__all__ = ["compile_into", "compiled_aside"]
+
+_BEGIN = (
+    "import sys; sys.path[:] = sys.argv[2:]; "
+    "from feedsim.compiled.aside import compile_into; compile_into(sys.argv[1])"
+)
+
+
+def compiled_aside(place: Path) -> bool:
+    """Leave the compiled functions in a folder, for numba to find there; tell whether they are.
+
+    The process that compiles ends with this one, whatever ends it.
+    """
+    command = [sys.executable, "-c", _BEGIN, str(place), *sys.path]
+    none = DEVNULL
+    with suppress(OSError), Popen(command, stdin=PIPE, stdout=none, stderr=none) as process:  # noqa: S603 - ours
+        try:
+            import numba  # noqa: F401 - meanwhile
+
+            return process.wait() == 0
+        finally:
+            process.kill()
+            process.wait()
+    return False
+
+
+def compile_into(place: str) -> None:
+    """Compile in this process, which has nothing else to do and ends with its standard input."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_input, daemon=True).start()
+    from numba import config
+
+    config.CACHE_DIR = place  # type: ignore[attr-defined]
+    from feedsim.compiled.kernels import driver
+
+    driver(keep=True)
+
+
+def _end_with_input() -> None:
+    sys.stdin.buffer.read()
+    os._exit(1)
