@@ -12,10 +12,9 @@ from feedsim.criteria import Criteria, Figure
 from feedsim.settings.jumps import At
 from feedsim.settings.mechanisms import MECHANISMS
 
-__all__ = ["NOTHING", "Excess", "SharesBySpeed", "crossing", "together"]
+__all__ = ["NOTHING", "Excess", "SharesBySpeed", "accepted_to", "crossing", "together"]
 
-NOTHING = 1e-9
-"""A share below this counts as none."""
+NOTHING, _ROUNDING = 1e-9, 1e-9
 
 _FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
 _OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in _FIGURES}
@@ -68,7 +67,7 @@ class SharesBySpeed:
 
     def most(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted."""
-        return max(self.allowed.largest(figure), NOTHING)
+        return accepted_to(self.allowed.largest(figure))
 
     def excess(self, speed: float) -> Excess:
         """Return by how much all mechanisms together are too much at a line speed (mm/s)."""
@@ -109,6 +108,17 @@ class SharesBySpeed:
                     found.append([])
                 found[-1].append(speed)
         return found
+
+
+def accepted_to(most: float) -> float:
+    """Return up to which share a figure is accepted, ``most`` being allowed.
+
+    A share below 1e-9 counts as none, and one beyond what is allowed by rounding alone as allowed.
+
+    >>> 1.0 - (1.0 - 0.001) > 0.001, 1.0 - (1.0 - 0.001) > accepted_to(0.001)
+    (True, False)
+    """
+    return max(most * (1.0 + _ROUNDING), NOTHING)
 
 
 def together(shares: Iterable[float]) -> float:

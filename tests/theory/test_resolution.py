@@ -175,6 +175,23 @@ def test_what_is_written_is_on_steps_and_the_sheet_says_what_they_cost() -> None
     assert "onto the controller's steps" in str(sheet)
 
 
+def test_a_step_as_a_sheet_writes_it_is_taken_and_all_else_told_apart() -> None:
+    # a quadrature wheel of 200 mm in 9050 counts: 3529 of them are 77.98895 mm (a sheet: 77.989)
+    steps = ["line.encoder.counts_per_rev=9050", "line.encoder.wheel_circumference=200 mm"]
+    steps += ["feeder.0.settings.resolution.distance_counts=1"]
+    count = 200.0 / 9050.0
+    for value, off in ((round(3529 * count, 3), False), (3529.3 * count, True)):
+        given = [*steps, f"feeder.0.settings.disengage_distance={value:.6f} mm"]
+        said = " ".join(review(card(*given)).feeders[0].warnings)
+        assert ("disengage_distance is" in said) is off
+    # six digits would say 1175.5 mm of both
+    far = ["feeder.0.eye_to_placement=1220 mm", "feeder.0.settings.resolution.distance=0.5 mm"]
+    far += ["feeder.0.settings.engage_distance=1175.502 mm"]
+    said = " ".join(review(card(*far)).feeders[0].warnings)
+    assert "engage_distance is 1175.502 mm, which the controller does not take" in said
+    assert "The nearest is 1175.5 mm." in said
+
+
 def test_check_names_what_the_controller_does_not_take() -> None:
     steps = [
         f"feeder.0.settings.{change}"

@@ -13,6 +13,7 @@ from feedsim.answers.check.study import counted as module
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.counted import refused, refused_words, shares_of
 from feedsim.answers.check.study.review import review
+from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.settings.mechanisms import MECHANISMS
@@ -46,6 +47,32 @@ def test_every_mechanism_that_is_too_much_is_told(
     assert f" may be: {mechanism.name} 50 %." in said
     faked(0.0)
     assert not refused(checked)
+
+
+@pytest.mark.parametrize("eye", ["carrier_eye", "feeder.0.eye"])
+def test_a_share_that_is_just_what_may_be_is_accepted(eye: str) -> None:
+    # what one part loses, alone of its figure, may be lost: 1 − (1 − p) is p but for rounding
+    none = ("misfeed", "double")
+    clean = [f"feeder.0.insert.{name}=0 %" for name in none]
+    clean += ["carrier_eye.missed=0 %", "feeder.0.eye.missed=0 %"]
+    figure = "missed" if eye == "carrier_eye" else "jam_risk"
+    for percent in (0.1, 0.3, 0.7, 1.1):
+        line = [*clean, "line.speed=20 m/min", f"{eye}.missed={percent} %"]
+        line += ["acceptance.missed=50 %", "acceptance.jam_risk=50 %"]
+        for most, too_much in ((percent, False), (0.999 * percent, True)):
+            here = card(*line, f"acceptance.{figure}={most} %")
+            assert [row.figure for row in refused(of(here))] == [figure] * too_much
+    assert in_closed_form(card(*line, f"acceptance.{figure}=1.1 %")).lowest_mm_s != 0.0
+
+
+def test_what_is_told_of_a_memory_and_a_nose_limit_is_no_more_than_is_so() -> None:
+    small = ("controller.mark_memory=1", "feeder.0.eye_to_placement=900 mm")
+    (said,) = [w for w in review(card(*small)).feeders[0].warnings if "can be between" in w]
+    assert said.endswith("the mark memory has 1 place: marks will be lost.")
+    # a nose limit 2 mm short of the mean, with a spread of some 2.6 mm: not all reach beyond it
+    near = ("feeder.0.nose_limit=58 mm", "feeder.0.eye.edge_sd=2.5 mm")
+    (said,) = [w for w in review(card(*near)).feeders[0].warnings if "staged nose is" in w]
+    assert "beyond the nose limit on average: most inserts reach into" in said
 
 
 def test_a_rare_double_that_makes_a_cycle_too_long_is_counted() -> None:

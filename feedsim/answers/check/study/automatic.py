@@ -26,7 +26,7 @@ __all__ = ["automatic_words", "mean_words", "not_on_steps"]
 _SAME_LEAD_S = 1e-7
 _SAME_RATIO = 1e-9
 _NOTHING_MM = 0.0005
-_OFF_A_STEP = 1e-6
+_OFF_A_STEP, _LAST_DIGIT_MM = 1e-6, 0.0015
 _MOST_SPEEDS = 50
 
 
@@ -131,12 +131,16 @@ def not_on_steps(s: CheckedFeeder) -> Iterator[str]:
     )
     for name, value, step, kind in rows:
         nearest = nearest_step(value, step)
-        if getattr(given, name) != "auto" and abs(value - nearest) > _OFF_A_STEP * step:
-            yield (
-                f"{name} is {s.say(value, kind, digits=6)}, which the controller does not take: "
-                f"its steps are {s.say(step, kind)}. The nearest is "
-                f"{s.say(nearest, kind, digits=6)}."
-            )
+        # a length as a sheet has it, in inches too, is on its step
+        last = _LAST_DIGIT_MM if kind == "length" else 0.0
+        if getattr(given, name) == "auto" or abs(value - nearest) <= max(_OFF_A_STEP * step, last):
+            continue
+        pairs = ([s.say(x, kind, digits=n) for x in (value, nearest)] for n in range(6, 17))
+        here, there = next(pair for pair in pairs if pair[0] != pair[1])
+        yield (
+            f"{name} is {here}, which the controller does not take: "
+            f"its steps are {s.say(step, kind)}. The nearest is {there}."
+        )
 
 
 def _why(s: CheckedFeeder, side: str, *, locked: bool) -> str:

@@ -10,7 +10,7 @@ from feedsim.criteria import Figure
 from feedsim.metrics.percent import percent
 from feedsim.running.run import criteria_of
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
-from feedsim.settings.shares_by_speed import NOTHING, together
+from feedsim.settings.shares_by_speed import accepted_to, together
 
 __all__ = ["Counted", "counted", "refused", "refused_words", "shares_of"]
 
@@ -49,8 +49,8 @@ class Counted(NamedTuple):
 
     @property
     def refused(self) -> bool:
-        """Whether it is more than may be; what is less than ``NOTHING`` counts as none."""
-        return self.share > max(self.most, NOTHING)
+        """Whether it is more than may be."""
+        return self.share > accepted_to(self.most)
 
 
 def shares_of(s: CheckedFeeder) -> list[_Share]:

@@ -40,8 +40,8 @@ def stage(s: CheckedFeeder) -> Iterator[str]:
     left = f.nose_limit_mm - stage
     if left < 0.0:
         yield (
-            f"The stage position is {s.say(-left)} beyond the nose limit: every staged insert "
-            f"reaches into the carriers' way."
+            f"The staged nose is {s.say(-left)} beyond the nose limit on average: most inserts "
+            f"reach into the carriers' way, if not all."
         )
     elif left < SIGMAS * spread:
         yield (

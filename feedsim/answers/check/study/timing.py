@@ -233,7 +233,7 @@ def memory(s: CheckedFeeder) -> Iterator[str]:
     if needed > places:
         yield (
             f"Up to {needed} carriers can be between mark and engage point at once, but the mark "
-            f"memory has {places} places: marks will be lost."
+            f"memory has {places} place{'s' if places > 1 else ''}: marks will be lost."
         )
 
 

@@ -24,7 +24,7 @@ from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, machine_of, run_once
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import FASTEST_MM_S, Closed
-from feedsim.settings.shares_by_speed import NOTHING
+from feedsim.settings.shares_by_speed import accepted_to
 
 __all__ = [
     "Found",
@@ -170,7 +170,7 @@ def worst_refused(scenario: Scenario, forms: Sequence[Closed]) -> tuple[RefusedS
     """Return the speeds at which what the closed forms refuse is worst, rising."""
     allowed = criteria_of(scenario)
     return tuple(
-        RefusedSpeed(r.worst_mm_s, r.share / max(allowed.largest(r.figure), NOTHING))
+        RefusedSpeed(r.worst_mm_s, r.share / accepted_to(allowed.largest(r.figure)))
         for r in refused_speeds(forms)
     )
 
