@@ -140,17 +140,20 @@ def judge(feeders: Sequence[FeederResults], criteria: Criteria, *, carriers: int
     nothing was placed is a reason of its own. A run without any share is not decided.
     """
     tests = [t for f in feeders for t in _tests(f, criteria)]
+    refused = any(f.placed == 0 for f in feeders) or any(t.failed() and t.decided() for t in tests)
     reasons: list[str] = []
     for feeder in feeders:
         if feeder.placed == 0:
             reasons.append(f"{feeder.name}: no insert was placed, so there is nothing to accept.")
-        reasons += [t.complaint for t in _tests(feeder, criteria) if t.failed()]
-    nothing = any(f.placed == 0 for f in feeders)
+        for t in (test for test in _tests(feeder, criteria) if test.failed()):
+            # what more carriers may turn is told apart from what refuses the run for sure
+            so_far = ", so far" if refused and not t.decided() else ""
+            reasons.append(f"{feeder.name}{so_far}: {t.complaint}")
     known = [t for t in tests if t.share is not None]
     return Verdict(
         accepted=not reasons,
         decided=bool(known) and all(t.decided() for t in known),
-        refused=nothing or any(t.failed() and t.decided() for t in known),
+        refused=refused,
         reasons=tuple(reasons),
         to_decide=tuple(_to_decide(t, carriers) for t in known if not t.decided()),
     )
@@ -173,9 +176,9 @@ def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
         effective_n=error.within_tolerance_effective_n,
         feeder=feeder.name,
         figure="within_tolerance",
-        complaint=f"{feeder.name}: "
-        f"{percent(error.within_tolerance, error.within_tolerance_ci95, unlike=least)} of the "
-        f"placed inserts lie within the placement tolerance, at least {percent(least)} must.",
+        complaint=f"{percent(error.within_tolerance, error.within_tolerance_ci95, unlike=least)} "
+        "of the placed inserts lie within the placement tolerance, "
+        f"at least {percent(least)} must.",
     )
     yield _Test(
         missed.share,
@@ -185,7 +188,7 @@ def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
         effective_n=missed.effective_n,
         feeder=feeder.name,
         figure="missed",
-        complaint=f"{feeder.name}: {percent(missed.share, missed.ci95, unlike=lost)} of the "
+        complaint=f"{percent(missed.share, missed.ci95, unlike=lost)} of the "
         f"carriers were missed ({missed.count}), at most {percent(lost)} may be.",
     )
     yield _Test(
@@ -196,6 +199,6 @@ def _tests(feeder: FeederResults, criteria: Criteria) -> Iterator[_Test]:
         effective_n=risk.effective_n,
         feeder=feeder.name,
         figure="jam_risk",
-        complaint=f"{feeder.name}: {percent(risk.share, risk.ci95, unlike=at_risk)} of the "
+        complaint=f"{percent(risk.share, risk.ci95, unlike=at_risk)} of the "
         f"feed cycles had a jam hazard ({risk.count}), at most {percent(at_risk)} may.",
     )

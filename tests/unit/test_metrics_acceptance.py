@@ -111,6 +111,22 @@ def test_reasons_name_feeder_figure_and_limit():
     )
 
 
+def test_what_more_carriers_may_turn_is_told_apart_where_the_run_is_refused():
+    # 100 of 300 out of tolerance, for sure; 1 of 300 missed where 0.1 % may be, anything but sure:
+    # Wilson's interval begins at 0.06 %
+    rows = [OUTSIDE] * 100 + [MISS] + [GOOD] * 199
+    found = summary(rows, criteria=CRITERIA)
+    assert found.refused is True
+    first, second = found.not_accepted_because
+    assert first.startswith("card feeder: ")
+    assert second == (
+        "card feeder, so far: 0.3 % of the carriers were missed (1), at most 0.1 % may be."
+    )
+    alone = summary([MISS] + [GOOD] * 199, criteria=CRITERIA)
+    assert (alone.refused, alone.accepted) == (False, False)
+    assert [reason.partition(":")[0] for reason in alone.not_accepted_because] == ["card feeder"]
+
+
 @pytest.mark.parametrize("bad", [0, 1])
 def test_one_bad_feeder_is_enough(bad):
     rows = [[GOOD] * 100, [GOOD] * 100]

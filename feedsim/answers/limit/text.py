@@ -12,6 +12,7 @@ from feedsim.answers.run.deciding import round_up
 from feedsim.answers.tune.pointer import tune_words
 from feedsim.criteria import Figure
 from feedsim.metrics.intervals import upper95
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, percent, percent_range, seldom, speed, whole
@@ -175,7 +176,7 @@ def _simulated(sim: Simulated, units: System) -> Iterator[str]:
     yield from _indented(_looked_at(sim, units))
     if high is not None:
         yield from _indented(_reasons(sim.at(high), units))
-    if low is None:
+    if low is None and sim.seen[0].sureness is not Sureness.REFUSED:
         yield from _indented(_open_figures(sim, units))
     carriers = f"{counted(sim.carriers, 'carrier')} at {counted(len(sim.seen), 'speed')}"
     yield from _indented([f"{carriers}{', the most that were allowed' if sim.ran_out else ''}"])
