@@ -163,7 +163,7 @@ def test_check_advises_a_lead_before_it_advises_hardware(feedsim: Run) -> None:
     assert "Typed in and run at the speeds of the sweep" in automatic
     typed = [*words, "--set", "feeder.0.settings.engage_lead=13 ms"]
     said = " ".join(feedsim("check", CARD, *typed).out.split())
-    assert "An engage lead of 13.47 ms would place them 0.067 mm early there, 99.93 %" in said
+    assert "An engage lead of 13.47 ms would place them 0.067 mm early there, 99.9311 %" in said
     assert "atch the eyes" not in said
 
 

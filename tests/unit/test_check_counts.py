@@ -169,6 +169,13 @@ def test_the_largest_source_of_spread_is_named_with_its_share() -> None:
     assert "standard deviation 0.4623 mm, 78 % of its variance from motion cycle." in words
 
 
+def test_only_all_is_said_to_be_all() -> None:
+    few = card("acceptance.placement_tolerance=1.7 mm", "acceptance.within_tolerance=99.9999 %")
+    (told,) = (w for w in review(few).feeders[0].warnings if "keeps only" in w)
+    assert "(99.9999 % wanted)" in told
+    assert "100 %" not in told
+
+
 def test_a_stage_that_auto_chose_on_locked_ticks_is_no_warning() -> None:
     # scan and motion cycle of 2 ms at 70 m/min: a step is 2.33 mm, so "auto" is up to 1.17 mm off
     locked = ("feeder.0.eye.capture=scanned", "controller.motion_cycle=2 ms", "line.speed=70 m/min")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study import placing, timing
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.metrics.percent import percent
 from feedsim.settings.acts import locked_step
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import merged_inserts
@@ -88,7 +89,7 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
         source.contribution_mm / (pace if source.side == "insert" else 1.0) for source in sources
     ]
     yield (
-        f"The run-up is too short {s.at_speed}: an insert lands at {s.percent(pace)} of the speed "
+        f"The run-up is too short {s.at_speed}: an insert lands at {percent(pace)} of the speed "
         f"that the feed runs up to, so that errors of the insert side count {1.0 / pace:.3g} times "
         f"as much: a standard deviation of {s.say(math.hypot(*parts))}."
     )
@@ -114,7 +115,7 @@ def _merging(s: CheckedFeeder) -> Iterator[str]:
             continue  # then the gap alone decides, which the placement does not depend on
         if share > _RARE:
             yield (
-                f"About {s.percent(share)} of the {name}s merge with the one before at their eye "
+                f"About {percent(share)} of the {name}s merge with the one before at their eye "
                 f"{s.at_speed}: edges that are seen early are lost, and the others spread less."
             )
 

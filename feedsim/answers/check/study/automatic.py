@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.machine import Feeder, Resolution
+from feedsim.metrics.percent import percent
 from feedsim.quantities import Kind
 from feedsim.running.run import criteria_of
 from feedsim.scenario import machine_from
@@ -110,7 +111,7 @@ def _fraction(s: CheckedFeeder) -> str:
     how = "exactly"
     if abs(off) > _SAME_RATIO:
         more, faster = ("more", "faster") if off > 0.0 else ("less", "slower")
-        how = f"{s.percent(abs(off))} {more}, so that the feed runs that much {faster}"
+        how = f"{percent(abs(off))} {more}, so that the feed runs that much {faster}"
     return (
         f"The speed ratio {given.speed_ratio:g} is typed in as {fraction.numerator}/"
         f"{fraction.denominator}: {how}."
@@ -160,7 +161,7 @@ def _why(s: CheckedFeeder, side: str, *, locked: bool) -> str:
     )
     if room <= 0.0 or distance <= 0.0:
         return words
-    return f"{words}, which a speed up to {s.percent(0.5 * room / distance)} off does not leave"
+    return f"{words}, which a speed up to {percent(0.5 * room / distance)} off does not leave"
 
 
 def _cost(s: CheckedFeeder) -> str:

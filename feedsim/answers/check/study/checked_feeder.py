@@ -56,12 +56,6 @@ class CheckedFeeder:
         """Write a value with its unit."""
         return display(value, kind, units=self.units, digits=digits)
 
-    @staticmethod
-    def percent(share: float) -> str:
-        """Write a share, to three digits (two decimals near 100 %)."""
-        shown = 100.0 * share
-        return f"{shown:.2f} %" if 99.0 < shown < 99.995 else f"{shown:.3g} %"
-
     @property
     def at_speed(self) -> str:
         """``at 60 m/min``."""

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.machine import Eye
+from feedsim.metrics.percent import percent
 from feedsim.running.run import criteria_of
 from feedsim.settings.levels import filters
 from feedsim.settings.mechanisms_missed import carrier_gap, carrier_short
@@ -42,7 +43,7 @@ def levels(s: CheckedFeeder) -> Iterator[str]:
             yield (
                 f"The {row.name} eye may not see {_a(row.name)}: its output is on for as little as "
                 f"{s.say(max(card, 0.0) / v, 'time')} {s.at_speed}, and {_wants(s, eye)}. "
-                f"{_share(s, row.short)} of them are not seen. {_advice(s, eye)}"
+                f"{_share(row.short)} of them are not seen. {_advice(s, eye)}"
             )
         drops = row.gap_mm - v * eye.off_response_s
         gap = drops + v * (eye.response_s - jitter)
@@ -50,7 +51,7 @@ def levels(s: CheckedFeeder) -> Iterator[str]:
             yield (
                 f"The {row.name} eye may not see the gap between two {row.name}s: its output is "
                 f"off for as little as {s.say(max(gap, 0.0) / v, 'time')} {s.at_speed}, and "
-                f"{_wants(s, eye)}. {_share(s, row.merged)} of them merge with the one before. "
+                f"{_wants(s, eye)}. {_share(row.merged)} of them merge with the one before. "
                 f"{_advice(s, eye)}"
             )
 
@@ -82,8 +83,8 @@ def _wants(s: CheckedFeeder, eye: Eye) -> str:
     return f"{scan} and {passes}" if eye.filter_s else scan
 
 
-def _share(s: CheckedFeeder, share: float) -> str:
-    return s.percent(share) if share >= _HARDLY else "Hardly any"
+def _share(share: float) -> str:
+    return percent(share) if share >= _HARDLY else "Hardly any"
 
 
 def _advice(s: CheckedFeeder, eye: Eye) -> str:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
+from feedsim.metrics.percent import percent
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
 from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.sources import placement_sd
@@ -160,7 +161,7 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
         share = law.share_of_gaps_below(blind, edge_sd_mm=0.0)
         if share > (0.0 if law.in_order else s.scenario.acceptance.missed):
             yield (
-                f"{s.percent(share)} of the {'recorded' if law.in_order else 'hand-fed'} carriers "
+                f"{percent(share)} of the {'recorded' if law.in_order else 'hand-fed'} carriers "
                 f"follow too closely for the carrier eye to switch off between them {s.at_speed}: "
                 f"it needs {s.say(blind)}, and gaps come down to {s.say(law.min_gap_mm)}. They "
                 f"merge into one."
@@ -192,6 +193,6 @@ def speed_match(s: CheckedFeeder) -> Iterator[str]:
     limit = s.scenario.limits.speed_mismatch
     if abs(ratio - 1.0) > limit:
         yield (
-            f"Inserts land {s.percent(abs(ratio - 1.0))} {'faster' if ratio > 1.0 else 'slower'} "
-            f"than the belt; {s.percent(limit)} is allowed."
+            f"Inserts land {percent(abs(ratio - 1.0))} {'faster' if ratio > 1.0 else 'slower'} "
+            f"than the belt; {percent(limit)} is allowed."
         )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
+from feedsim.metrics.percent import percent
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.known import best_engage_lead
 from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
@@ -89,7 +90,7 @@ def _better_lead(s: CheckedFeeder) -> _Lead:
     return _Lead(
         leaves,
         f" An engage lead of {s.say(best.engage_lead_s, 'time', digits=4)} would place them "
-        f"{s.off(leaves)} there, {s.percent(within)} within ±{s.say(tolerance)}.",
+        f"{s.off(leaves)} there, {percent(within)} within ±{s.say(tolerance)}.",
     )
 
 
@@ -113,6 +114,6 @@ def spread(s: CheckedFeeder) -> Iterator[str]:
     wanted = s.scenario.acceptance.within_tolerance
     if within < wanted:
         yield (
-            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {s.percent(within)} "
-            f"within ±{s.say(tolerance)} ({s.percent(wanted)} wanted).{_better_lead(s).words}"
+            f"Even on target, a spread of {s.say(sd)} {s.at_speed} keeps only {percent(within)} "
+            f"within ±{s.say(tolerance)} ({percent(wanted)} wanted).{_better_lead(s).words}"
         )

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
+from feedsim.metrics.percent import percent
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
@@ -67,8 +68,8 @@ def cycle(s: CheckedFeeder) -> Iterator[str]:
             else "come while it is at that, and are lost"
         )
         yield (
-            f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}; {s.percent(share)} of the "
-            f"carriers {how} ({s.percent(s.scenario.acceptance.missed)} may be missed)."
+            f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}; {percent(share)} of the "
+            f"carriers {how} ({percent(s.scenario.acceptance.missed)} may be missed)."
         )
     elif whole > _TIGHT * every and c.arrival.gap is not None:
         yield (
@@ -86,7 +87,7 @@ def late_marks(s: CheckedFeeder) -> Iterator[str]:
         yield (
             f"Late marks: the clutch has to close {s.say(travel)} of belt travel after the mark "
             f"{s.at_speed}, and the belt covers {s.say(s.here.counted_mm_s * scan)} in one scan. "
-            f"About {s.percent(share)} of the marks will be known too late. Move the carrier eye "
+            f"About {percent(share)} of the marks will be known too late. Move the carrier eye "
             f"upstream or scan faster."
         )
 
@@ -101,7 +102,7 @@ def late_openings(s: CheckedFeeder) -> Iterator[str]:
         yield (
             f"Late openings: the clutch has to open {s.say(abs(travel))} of belt travel {when} the "
             f"insert eye switches {s.at_speed}, before the program may know of it "
-            f"({s.percent(share)} of the cycles). The insert is then staged too far. Stage further "
+            f"({percent(share)} of the cycles). The insert is then staged too far. Stage further "
             f"from the eye{shorten} or scan faster."
         )
 
