@@ -28,7 +28,7 @@ _UNITS = {
 }
 _NEAR = 1.5
 _LEAST_EDGES = 12
-_FEW, _MOST, _ROOM_MM = 0.3, 0.9, 3.0
+_FEW, _MOST, _ROOM_MM, _WIDE_MM = 0.3, 0.9, 3.0, 10.0
 _RARELY, _BEFORE_S = 0.1, 0.004
 
 
@@ -51,6 +51,7 @@ def plausible(log: Log, machine: Machine) -> Log:
     _refuse_swapped_eyes(log, machine)
     for number, feeder in enumerate(log.feeders):
         _refuse_swapped_clutch(log, feeder, number)
+        _refuse_swapped_acts(log, machine, number)
     refuse_inverted_eyes(log, machine)
     remarks = []
     for number, feeder in enumerate(log.feeders):
@@ -99,9 +100,7 @@ def _refuse(log: Log, what: str, ratio: float) -> None:
 
 def _refuse_swapped_eyes(log: Log, machine: Machine) -> None:
     """Refuse a log in which openings follow the carrier eye as they should the insert eye."""
-    carrier, values = log.carrier_eye, log.encoder
-    unit = machine.encoder.count_mm if values is not None and values.quantity == "count" else 1.0
-    speed = machine.line.speed_mm_s if values is None else logged_speed_mm_s(values, unit)
+    carrier, speed = log.carrier_eye, _speed_mm_s(log, machine)
     if carrier is None or speed <= 0.0:
         return
     for number, (feeder, set_so) in enumerate(zip(log.feeders, machine.feeders, strict=True)):
@@ -120,6 +119,43 @@ def _refuse_swapped_eyes(log: Log, machine: Machine) -> None:
                 f"feeder.{number}.eye ({found}): are the two columns swapped?"
             )
             raise FeedsimError(Fault(f"{log.file}, row {eye.on_row[0]}", message=message))
+
+
+def _speed_mm_s(log: Log, machine: Machine) -> float:
+    """Return the speed of the belt, the scenario's where no encoder is logged."""
+    values = log.encoder
+    if values is None:
+        return machine.line.speed_mm_s
+    return logged_speed_mm_s(
+        values, machine.encoder.count_mm if values.quantity == "count" else 1.0
+    )
+
+
+def _refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
+    """Refuse a log in which the insert eye acts as the settings have the clutch act.
+
+    What comes on a set travel after the carrier eye is the clutch, and it goes off a set travel
+    after the insert eye comes on.
+    """
+    carrier, feeder, speed = log.carrier_eye, log.feeders[number], _speed_mm_s(log, machine)
+    eye, clutch = feeder.eye, feeder.clutch
+    if carrier is None or eye is None or clutch is None or speed <= 0.0:
+        return
+    if min(len(eye.on_s), len(eye.off_s), len(clutch.on_s)) < _LEAST_EDGES:
+        return
+    settings = machine.feeders[number].settings
+    closes = settings.engage_distance_mm / speed - settings.engage_lead_s
+    opens = settings.disengage_distance_mm / speed - settings.disengage_lead_s
+    room = _WIDE_MM / speed + machine.controller.scan_s + machine.controller.motion_cycle_s
+    own = _share_after(carrier, clutch.on_s - closes, room)
+    other = _share_after(carrier, eye.on_s - closes, room)
+    if own < _FEW and other > _MOST and _share_after(clutch, eye.off_s - opens, room) > _MOST:
+        message = (
+            f"feeder.{number}.eye comes on where these settings close the clutch ({other:.0%} of "
+            f"cases; feeder.{number}.clutch {own:.0%}), and goes off where they open it: are the "
+            "two columns swapped?"
+        )
+        raise FeedsimError(Fault(f"{log.file}, row {eye.on_row[0]}", message=message))
 
 
 def _refuse_swapped_clutch(log: Log, feeder: LoggedFeeder, number: int) -> None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from feedsim.answers.learn.study.act_rows import ComparedActs, ProgramFault, Verdict
+from feedsim.answers.learn.acts_words import fault_words
+from feedsim.answers.learn.study.act_faults import came_after
+from feedsim.answers.learn.study.act_rows import Came, ComparedActs, ProgramFault, Verdict
+from feedsim.answers.learn.study.act_together import told_together
 from feedsim.answers.learn.study.acts import compared_acts
 from feedsim.arrivals import Paced
 from feedsim.logs import read_log
-from feedsim.machine import Carriers, Clutch, Controller, Encoder, Inserts, Machine
-from tests.logged import LoggedRun, logged_run, written
+from feedsim.machine import Carriers, Clutch, Controller, Encoder, Inserts, Line, Machine
+from tests.logged import LoggedRun, logged, logged_run, written
 from tests.machines import LAGGING, NOISY_EYE, feeder, machine
 from tests.random_machines import random_machine
 from tests.unit import faulty_programs as faulty
@@ -164,3 +168,81 @@ def test_closings_late_after_doubles(shape: str, rate_hz: float, tmp_path: Path)
     assert (found.pattern, found.acts, found.count) == ("sporadic", "closings", len(struck))
     assert found.after == "a double"
     assert found.late_counts == pytest.approx(80.0, abs=20.0)
+
+
+def together(asked: Machine, runs: list[Machine], path: Path) -> list[ProgramFault]:
+    """Hold two logs, at 1000 and at 600 mm/s, against what was asked; their faults."""
+    found = []
+    for number, run in enumerate(runs):
+        speed = replace(run, line=Line((1000.0, 600.0)[number]))
+        log = logged(speed, path, carriers=90, seed=4 + number, rate_hz=10_000.0)
+        found.append(compared_acts(read_log(log, feeders=["a"]), asked))
+    return [fault for told in told_together(found, asked) for fault in told]
+
+
+def test_whole_ticks_at_one_speed_are_a_distance_at_two(tmp_path: Path) -> None:
+    """2 mm more take 2 ms at 1000 mm/s, which are two ticks, and 3.33 at 600, which are none."""
+    asked = line()
+    longer = asked.feeders[0].settings.engage_distance_mm + 2.0
+    real = faulty.with_settings(asked, engage_distance_mm=longer)
+    alone = compared(
+        logged_run(real, carriers=120, seed=4), tmp_path, asked, rate_hz=10_000.0
+    ).faults[0]
+    assert (alone.pattern, alone.ticks) == ("late_by_ticks", 2)
+    found = together(asked, [real, real], tmp_path)
+    assert [fault.acts for fault in found] == ["closings", "closings"]
+    assert all(fault.pattern in {"offset", "count_scale"} for fault in found)
+    assert not any("late_by_ticks" in fault.or_else for fault in found)
+
+
+def test_a_scale_and_a_lead_are_told_apart_at_two_speeds(tmp_path: Path) -> None:
+    asked = line()
+    scaled = faulty.wrong_scale(asked, 1.02)
+    found = together(asked, [scaled, scaled], tmp_path)
+    assert {fault.pattern for fault in found} == {"count_scale"}
+    assert all(fault.ratio == pytest.approx(1.02, abs=0.003) for fault in found)
+    turned = faulty.lead_sign(asked)
+    found = together(asked, [turned, turned], tmp_path)
+    assert {(fault.pattern, fault.acts) for fault in found} == {("lead_sign", "closings")}
+    assert not any("count_scale" in fault.or_else for fault in found)
+
+
+def test_what_another_log_at_that_speed_does_not_have_is_said(tmp_path: Path) -> None:
+    asked = line()
+    turned = faulty.lead_sign(asked)
+    logs = [logged(m, tmp_path, carriers=60, seed=n) for n, m in ((1, turned), (2, asked))]
+    found = [compared_acts(read_log(log, feeders=["a"]), asked) for log in logs]
+    (faults, none) = told_together(found, asked)
+    assert [fault.here_alone for fault in faults] == [True]
+    assert none == ()
+    assert "Another log at this speed does not have it" in fault_words(
+        faults[0], ["a"], virtual=False
+    )
+
+
+def odd(count: int, known: int, after: int) -> ProgramFault:
+    came = (Came("a double", after, 0.12),)
+    at = {"first_s": 1.0, "first_row": 9, "first_at": "14:03:07.211"}
+    size = {"late_s": 0.0006, "late_counts": 12.0}
+    return ProgramFault("sporadic", 0, "closings", count, 200, **at, **size, known=known, came=came)
+
+
+def test_what_odd_acts_came_after_is_asked_of_all_logs_together() -> None:
+    """Three of three by chance: 0.12³ = 0.0017; six of six: 3·10⁻⁶, and below 0.001."""
+    assert came_after([odd(3, 3, 3)])[0].after == ""
+    found = came_after([odd(3, 3, 3), odd(3, 3, 3)])
+    assert [(fault.after, fault.after_count) for fault in found] == [("a double", 3)] * 2
+    assert [fault.after for fault in came_after([odd(3, 3, 3), odd(3, 3, 0)])] == ["", ""]
+
+
+def test_an_odd_act_is_said_with_its_time_its_share_and_what_it_came_after() -> None:
+    """Of 200 acts 8 are 4 %."""
+    (each,) = came_after([odd(8, 8, 8)])
+    assert fault_words(each, ["a"], virtual=False) == (
+        "At 14:03:07.211 (row 9) the clutch closed 12 counts (0.6 ms) later than these settings "
+        "ask for; so did 8 closings of 200 (4 %), each after a double."
+    )
+    (most,) = came_after([odd(20, 20, 19)])
+    assert "20 closings of 200 (10 %), 19 of them after a double" in fault_words(
+        most, ["a"], virtual=False
+    )

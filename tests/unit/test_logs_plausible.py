@@ -119,6 +119,23 @@ def test_insert_eye_and_clutch_swapped_are_refused(run: LoggedRun, tmp_path: Pat
     assert "swapped" in said
 
 
+@pytest.mark.parametrize("shape", ["samples", "events"])
+@pytest.mark.parametrize("encoder", [True, False])
+def test_they_are_refused_without_the_feed_too(
+    run: LoggedRun, tmp_path: Path, shape: str, encoder: bool
+) -> None:
+    path = written(run, tmp_path / "log.csv", shape=shape)
+    odd = [name for name in ("command", "actual", "encoder") if name != "encoder" or not encoder]
+    text = path.read_text().replace("feeder.0.eye", "?").replace("feeder.0.clutch", "feeder.0.eye")
+    text = text.replace("?", "feeder.0.clutch")
+    for name in odd:
+        text = text.replace(f"feeder.0.{name}" if name != "encoder" else "encoder_", "other")
+    path.write_text(text)
+    said = refused(read_log(path, feeders=["a"]), run)
+    assert "swapped" in said
+    assert "feeder.0.clutch" in said
+
+
 @pytest.mark.parametrize(
     ("length", "pitch", "gap"),
     [(210.0, 420.0, 85.6), (210.0, 500.0, 60.0), (148.0, 260.0, 90.0), (320.0, 360.0, 70.0)],

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from feedsim.answers.learn.study.act_rows import ProgramFault
 from feedsim.answers.learn.study.program import ProgramRead
 from feedsim.render.wording import counted
 
-__all__ = ["fault_words", "program_words"]
+__all__ = ["fault_words", "program_words", "totals_words"]
 
 _ACTS = {"closings": "closing", "openings": "opening", "all": "act"}
+_COUNTED = {
+    "sporadic": "off by themselves",
+    "marks_lost": "marks lost",
+    "marks_twice": "acted on twice",
+    "order_swapped": "served in another order",
+    "no_mark": "without an edge",
+    "not_asked": "where these settings let the carrier go by",
+}
 _ELSE = {
     "late_by_ticks": "whole ticks",
     "count_scale": "a wrong count scale",
@@ -20,7 +28,9 @@ _ELSE = {
 }
 
 
-def program_words(read: ProgramRead, names: list[str], *, virtual: bool) -> Iterator[str]:
+def program_words(
+    read: ProgramRead, names: list[str], *, virtual: bool, several: bool = False
+) -> Iterator[str]:
     """Yield what is to be said of the program in one log, a sentence or a few each.
 
     Parameters
@@ -30,7 +40,9 @@ def program_words(read: ProgramRead, names: list[str], *, virtual: bool) -> Iter
     virtual : bool
         The master has no counts: lengths are in mm.
     """
-    yield from (fault_words(fault, names, virtual=virtual) for fault in read.faults)
+    yield from (
+        fault_words(fault, names, virtual=virtual, several=several) for fault in read.faults
+    )
     if not read.faults and read.judged:
         yield (
             f"All {counted(read.judged, 'act')} judged, of {counted(read.marks, 'mark')}, lie "
@@ -61,8 +73,13 @@ _SAID = {
 }
 
 
-def fault_words(fault: ProgramFault, names: list[str], *, virtual: bool) -> str:
-    """Say what the program does otherwise, by its first example and how often."""
+def fault_words(
+    fault: ProgramFault, names: list[str], *, virtual: bool, several: bool = False
+) -> str:
+    """Say what the program does otherwise, by its first example and how often.
+
+    ``several``: there are logs at several speeds.
+    """
     where = f" of {names[fault.feeder]}" if len(names) > 1 else ""
     what = "mark" if fault.pattern == "marks_lost" else _ACTS[fault.acts]
     at = f"{fault.first_at} (row {fault.first_row})"
@@ -72,11 +89,11 @@ def fault_words(fault: ProgramFault, names: list[str], *, virtual: bool) -> str:
         at=at,
         where=where,
         by=_by(fault, virtual),
-        share=f"{counted(fault.count, what)} of {fault.judged:,}",
+        share=share_words(fault.count, fault.judged, what),
         ticks=f"{counted(abs(fault.ticks), 'whole tick')} {'late' if fault.ticks > 0 else 'early'}",
         ratio=fault.ratio,
         drift=fault.drift_s_per_hour * 1e3,
-        after=f", nearly each after {fault.after}" if fault.after else "",
+        after=_after(fault),
     )
     alike = [
         "another number of them" if name == fault.pattern else _ELSE[name]
@@ -84,7 +101,41 @@ def fault_words(fault: ProgramFault, names: list[str], *, virtual: bool) -> str:
         if name in _ELSE
     ]
     or_else = f" In this log {' or '.join(alike)} would look the same." if alike else ""
+    if several and alike:
+        or_else = f" In these logs {' or '.join(alike)} would look the same."
+    if fault.here_alone:
+        or_else += " Another log at this speed does not have it: was something changed in between?"
     return said + or_else
+
+
+def share_words(count: int, judged: int, what: str) -> str:
+    """Say how many of how many: "8 closings of 200 (4 %)"."""
+    return f"{counted(count, what)} of {judged:,} ({100.0 * count / judged:.2g} %)"
+
+
+def _after(fault: ProgramFault) -> str:
+    if not fault.after:
+        return ""
+    many = "each" if fault.after_count == fault.count else f"{fault.after_count} of them"
+    return f", {many} after {fault.after}"
+
+
+def totals_words(program: Sequence[ProgramRead], names: list[str]) -> Iterator[str]:
+    """Yield, of what lies in several logs and is counted, how many there are in all."""
+    totals: dict[tuple[str, int, str], list[tuple[int, int]]] = {}
+    for read in program:
+        for fault in read.faults:
+            if fault.pattern in _COUNTED:
+                key = fault.pattern, fault.feeder, fault.acts
+                totals.setdefault(key, []).append((fault.count, fault.judged))
+    for (pattern, feeder, acts), each in totals.items():
+        if len(each) < 2:
+            continue
+        where = f" of {names[feeder]}" if len(names) > 1 else ""
+        what = "mark" if pattern == "marks_lost" else _ACTS[acts]
+        count, judged = (sum(column) for column in zip(*each, strict=True))
+        share = share_words(count, judged, what)
+        yield f"All logs together{where}: {_COUNTED[pattern]}, {share}."
 
 
 def _by(fault: ProgramFault, virtual: bool) -> str:

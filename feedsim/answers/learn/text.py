@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterator
 
-from feedsim.answers.learn.acts_words import program_words
+from feedsim.answers.learn.acts_words import program_words, totals_words
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import GoodnessOfFit
 from feedsim.answers.learn.study.learned import ArrivalFound, Learning
@@ -129,8 +129,11 @@ def _program(found: Learning, units: System) -> Iterator[str]:
     for place, read in enumerate(found.program, 1):
         if len(found.program) > 1:
             yield f"{_log(found, place)}:"
-        yield from items(program_words(read, names, virtual=virtual))
+        yield from items(
+            program_words(read, names, virtual=virtual, several=len(found.program) > 1)
+        )
         yield from items(_shifted(found, read, place, units))
+    yield from items(totals_words(found.program, names))
     yield from items(_settings_that_fit(found, units))
     ticks = any(row.key == "controller.motion_cycle" and row.value is None for row in found.learned)
     if ticks and any(fault.pattern in _BY_TICKS for read in found.program for fault in read.faults):

@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.metrics.plain import MAY_BE_OPEN
+from feedsim.metrics.plain import LEFT_OUT, MAY_BE_OPEN
 
 __all__ = [
     "Act",
     "ActRows",
+    "Came",
     "ComparedActs",
     "FeederActs",
     "LostMarks",
     "Pattern",
     "ProgramFault",
+    "Shift",
     "Verdict",
     "act_rows",
     "lost_marks",
@@ -145,6 +147,23 @@ class FeederActs:
     marks: int
 
 
+class Shift(NamedTuple):
+    """What the acts of one side in one log have in common: so much later (s), at a belt speed."""
+
+    side: Literal["closings", "openings"]
+    low_s: float
+    high_s: float
+    speed_mm_s: float
+
+
+class Came(NamedTuple):
+    """What so many of the odd acts came after, and what share of all acts did."""
+
+    after: str
+    odd: int
+    share: float
+
+
 @dataclass(frozen=True, slots=True)
 class ProgramFault:
     """Something that the program does otherwise than its settings say.
@@ -170,8 +189,16 @@ class ProgramFault:
         The first such act; its time as the log writes it.
     after : str
         What nearly all of them came after: "a double"; "" for nothing in common.
+    after_count : int
+        So many of them did.
+    known : int
+        Of so many the log tells what came before.
+    came : tuple of Came
+        All that any of them came after.
     or_else : tuple of str
-        Patterns that would look the same in this log.
+        Patterns that would look the same in all logs together.
+    here_alone : bool
+        Another log at this speed does not have it.
     """
 
     pattern: Pattern
@@ -188,16 +215,25 @@ class ProgramFault:
     ratio: float = field(default=math.nan, metadata=MAY_BE_OPEN)
     drift_s_per_hour: float = field(default=math.nan, metadata=MAY_BE_OPEN)
     after: str = ""
+    after_count: int = 0
+    known: int = field(default=0, metadata=LEFT_OUT)
+    came: tuple[Came, ...] = field(default=(), metadata=LEFT_OUT)
     or_else: tuple[str, ...] = ()
+    here_alone: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class ComparedActs:
-    """The acts of all feeders; ``not_judged``: why some, or all, could not be, a sentence each."""
+    """The acts of all feeders.
+
+    ``not_judged``: why some, or all, could not be judged, a sentence each. ``shifts``: what the
+    acts of each side have in common, feeder by feeder.
+    """
 
     feeders: tuple[FeederActs, ...]
     faults: tuple[ProgramFault, ...]
     not_judged: tuple[str, ...] = ()
+    shifts: tuple[tuple[Shift, ...], ...] = ()
 
 
 def act_rows(acts: list[Act]) -> ActRows:

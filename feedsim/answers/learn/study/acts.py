@@ -22,6 +22,8 @@ from feedsim.answers.learn.study.act_rows import (
     Act,
     ComparedActs,
     FeederActs,
+    ProgramFault,
+    Shift,
     act_rows,
     lost_marks,
 )
@@ -94,14 +96,14 @@ def compared_acts(log: Log, machine: Machine) -> ComparedActs:
     )
     # the middle of an event's interval lies a quarter of a look before that of a sample's
     look_s = (0.5 if log.shape == "samples" else 0.75) * _look_s(log)
-    faults = [
-        replace(fault, first_at=log.clock.text(fault.first_s))
-        for number, feeder in enumerate(feeders)
-        for fault in faults_of(
-            feeder, machine, number, contexts=found[number].contexts, look_s=look_s
-        )
-    ]
-    return ComparedActs(feeders, tuple(faults), tuple(not_judged))
+    faults: list[ProgramFault] = []
+    shifts: list[tuple[Shift, ...]] = []
+    for number, acts in enumerate(feeders):
+        contexts = found[number].contexts
+        told, shift = faults_of(acts, machine, number, contexts=contexts, look_s=look_s)
+        faults += [replace(fault, first_at=log.clock.text(fault.first_s)) for fault in told]
+        shifts.append(shift)
+    return ComparedActs(feeders, tuple(faults), tuple(not_judged), tuple(shifts))
 
 
 def _look_s(log: Log) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from feedsim.answers.learn.study.act_rows import ComparedActs, ProgramFault
+from feedsim.answers.learn.study.act_together import told_together
 from feedsim.answers.learn.study.acts import compared_acts
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.logs.log import Log
@@ -55,14 +56,15 @@ def program_of(
             controller = replace(controller, motion_cycle_s=row.value)
     machine = replace(machine, controller=controller)
     found = [compared_acts(log, machine) for log in logs]
-    return tuple(_read(one, file) for one, file in zip(found, files, strict=True))
+    faults = told_together(found, machine)
+    return tuple(_read(*read) for read in zip(found, faults, files, strict=True))
 
 
-def _read(found: ComparedActs, file: str) -> ProgramRead:
+def _read(found: ComparedActs, faults: tuple[ProgramFault, ...], file: str) -> ProgramRead:
     judged = sum(
         int(rows.judged.sum())
         for feeder in found.feeders
         for rows in (feeder.closings, feeder.openings)
     )
     marks = sum(feeder.marks for feeder in found.feeders)
-    return ProgramRead(file, marks, judged, found.faults, found.not_judged)
+    return ProgramRead(file, marks, judged, faults, found.not_judged)

@@ -1,0 +1,119 @@
+"""The shift that nearly all acts of one side have, or the drift."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.answers.learn.study.act_rows import ActRows, Shift, Verdict
+from feedsim.answers.learn.study.act_shift import Common, common_shift, drifting
+from feedsim.machine import Machine
+
+__all__ = ["Drift", "Side", "Steady", "steady_of", "timed", "unknown_s"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Side = Literal["closings", "openings"]
+
+_MOST = 0.8
+"""Share of the acts that a steady fault has to explain."""
+_LEAST = 10
+
+
+class Steady(NamedTuple):
+    """A shift (s) that nearly all acts of one side have, not 0."""
+
+    side: Side
+    shift: Common
+    mask: Bools
+    judged: int
+    speed_mm_s: float
+    counts_per_s: float
+
+
+def unknown_s(side: Side, machine: Machine, feeder: int, look_s: float) -> tuple[float, float]:
+    """Return how far edges have to spread to wash out phases, and what stays open (s).
+
+    The phase of the looks to the ticks stays what it is where one is a multiple of the other; and
+    behind a scanned eye the step that a point falls on (model, section 13).
+    """
+    controller = machine.controller
+    eye = machine.carrier_eye if side == "closings" else machine.feeders[feeder].eye
+    step = 0.5 * controller.motion_cycle_s if eye.scanned else 0.0
+    count = machine.encoder.count_mm / max(machine.line.speed_mm_s, 1.0)
+    spread = max(controller.motion_cycle_s, look_s, controller.scan_s)
+    return spread, look_s + step + 1.5 * count + 1e-5
+
+
+def timed(rows: ActRows) -> Bools:
+    """Return which acts have a place in time: as asked, early or late."""
+    in_time: Bools = np.isin(rows.verdict, [Verdict.AS_ASKED, Verdict.EARLY, Verdict.LATE])
+    return in_time & np.isfinite(rows.late_low_s)
+
+
+class Drift(NamedTuple):
+    """A drift (s a second) that nearly all acts of one side have; how many agree."""
+
+    per_s: float
+    agree: int
+    mask: Bools
+
+
+def steady_of(
+    side: Side, rows: ActRows, unknown_s: tuple[float, float]
+) -> tuple[Steady | Drift | None, Shift | None]:
+    """Return the shift, or the drift, that nearly all acts have; None where most are as asked.
+
+    And, whether it is 0 or not, within what the shift lies; None where acts have none in common.
+
+    ``unknown_s``: how far edges have to spread for phases to wash out, and what never does (s).
+    """
+    mask = timed(rows) & rows.exact
+    count = int(mask.sum())
+    if count < _LEAST:
+        return None, None
+    low, high = rows.late_low_s[mask], rows.late_high_s[mask]
+    right = (low <= 0.0) & (high >= 0.0)
+    if right.sum() >= _MOST * count:
+        common, bound = Common(-math.inf, math.inf, 0.0, int(right.sum())), common_shift(low, high)
+        agree = right
+    else:
+        common = bound = common_shift(low, high)
+        agree = (low <= common.high) & (high >= common.low)
+    common = _narrowed(common, rows, mask, agree, unknown_s)
+    speed = float(np.mean(rows.speed_mm_s[mask]))
+    shift = Shift(side, max(bound.low, common.low), min(bound.high, common.high), speed)
+    held = shift if bound.agree >= _MOST * count and shift.low_s <= shift.high_s else None
+    if common.agree >= _MOST * count and (common.low > 0.0 or common.high < 0.0):
+        counts_per_s = float(np.mean(rows.counts_per_s[mask]))
+        judged = int(timed(rows).sum())
+        return Steady(side, common, mask, judged, speed, counts_per_s), held
+    if right.sum() >= _MOST * count:
+        return None, held
+    slope, along = drifting(rows.time_s[mask], low, high)
+    moved = abs(slope) * float(np.ptp(rows.time_s[mask]))
+    wide = float(np.median(high - low))
+    if along.agree >= _MOST * count and along.agree > common.agree and moved > wide:
+        return Drift(slope, along.agree, mask), None
+    return None, None
+
+
+def _narrowed(
+    common: Common, rows: ActRows, mask: Bools, agree: Bools, unknown_s: tuple[float, float]
+) -> Common:
+    """Narrow a common shift by the mean of the acts that agree on it.
+
+    Where edges come at any phase of looks and ticks, what each act leaves open for these averages
+    out; what all have alike does not, and stays open. Four standard errors are left besides.
+    """
+    washed_s, stays_s = unknown_s
+    edges = rows.edge_s[mask][agree]
+    if len(edges) < _LEAST or float(np.std(np.diff(edges))) < washed_s:
+        return common
+    middle = 0.5 * (rows.late_low_s[mask] + rows.late_high_s[mask])[agree]
+    mean = float(np.mean(middle))
+    room = stays_s + 4.0 * float(np.std(middle)) / math.sqrt(len(middle))
+    return Common(max(common.low, mean - room), min(common.high, mean + room), mean, common.agree)
