@@ -61,7 +61,7 @@ class TimeOfDay:
         ValueError
             If it is none.
         """
-        minute, _, seconds = text.strip().rpartition(":")
+        minute, _, seconds = text.strip().removesuffix("Z").rpartition(":")
         known = self._minutes.get(minute)
         if known is not None and seconds[:2].isdecimal() and seconds[2:3] in {".", ""}:
             value = float(seconds)

@@ -19,6 +19,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _BOUNCE_S, _BOUNCE_SHARE = 1.05e-3, 0.05
+_FARTHEST = 1e9
 _WRAPS = (2**16, 2**24, 2**32, 10**4, 10**5, 10**6)
 _STEPS = 10.0 ** np.arange(0, -7, -1)
 
@@ -139,7 +140,10 @@ def _without_bounces(noted: Noted, edge: NDArray[np.intp], told: _Told) -> NDArr
     apart = np.diff(time)
     if len(apart) < 4:
         return edge
-    short = apart < min(_BOUNCE_S, _BOUNCE_SHARE * float(np.median(apart)))
+    limit = max(_BOUNCE_S, 1.05 * float(np.median(noted.time_s - noted.since_s)))  # or one look
+    longer = apart[apart > limit]
+    usual = float(np.median(longer)) if len(longer) else 0.0
+    short = apart < min(limit, _BOUNCE_SHARE * usual)
     short &= noted.stretch[edge[1:]] == noted.stretch[edge[:-1]]
     if not short.any():
         return edge
@@ -152,7 +156,7 @@ def _without_bounces(noted: Noted, edge: NDArray[np.intp], told: _Told) -> NDArr
     row = int(noted.row[bounces[0][1]])
     text = (
         f"{noted.signal.name} bounces: {len(edge) - len(kept):,} changes lie within "
-        f"{_BOUNCE_S * 1e3:.3g} ms of the one before (first in row {row}); they are left out."
+        f"{limit * 1e3:.3g} ms of the one before (first in row {row}); they are left out."
     )
     told.append(Remark(text, row))
     return kept
@@ -176,6 +180,10 @@ def values_of(noted: Noted, *, told: _Told) -> Values:
     time, value, rows = noted.time_s[there], noted.value[there] * signal.factor, noted.row[there]
     if len(value) < 2:
         raise FeedsimError(Fault(noted.at(int(noted.row[0])), message="has fewer than two numbers"))
+    far = np.flatnonzero(np.abs(value) > _FARTHEST * (1e3 if signal.quantity == "count" else 1.0))
+    if len(far):
+        message = f"found {value[far[0]]:g}; nothing runs that far or that fast"
+        raise FeedsimError(Fault(noted.at(int(rows[far[0]])), message=message))
     if signal.quantity == "count":
         odd = np.flatnonzero(value != np.rint(value))
         if len(odd):
@@ -220,7 +228,8 @@ def rising(values: Values, signal: Signal, *, told: _Told, at: str) -> Values:
         )
         raise FeedsimError(Fault(f"{at}, row {values.row[i + 1]}, {signal.name}", message=message))
     if not apart.any():
-        text = f"{signal.name} stays at {values.value[0]:g}: it is stuck or not connected."
+        stays = f"{signal.name} stays at {values.value[0]:g} from row {values.row[0]} to the end"
+        text = f"{stays}: stuck or not connected, and left out."
         told.append(Remark(text, int(values.row[0])))
     rises: Floats = np.maximum.accumulate(value)
     return Values(values.time_s, rises, values.row, values.quantity, values.step)

@@ -419,3 +419,29 @@ def test_events_that_are_missing_while_the_belt_runs_are_a_gap(
     (remark,) = log.remarks
     assert "while the encoder ran on" in remark.text
     assert log.begins_s[1] - log.ends_s[0] == pytest.approx(1.0, abs=0.002)
+
+
+def test_a_bounce_of_one_sample_is_left_out_where_every_edge_has_one(tmp_path: Path) -> None:
+    """At 500 Hz it is 2 ms long; the carrier covers the eye for 200 ms, 300 ms apart."""
+    level = [int((n + 110) % 150 < 100 and (n + 110) % 150 != 1) for n in range(3000)]
+    rows = "".join(f"{0.002 * n:.3f},{on}\n" for n, on in enumerate(level))
+    (tmp_path / "log.csv").write_text(f"time_s,carrier_eye\n{rows}")
+    log = read_log(tmp_path / "log.csv", feeders=["a"])
+    assert log.carrier_eye is not None
+    assert len(log.carrier_eye.on_s) == 20
+    assert "carrier_eye bounces" in log.remarks[0].text
+
+
+@pytest.mark.parametrize("name", ["encoder_count", "feeder.0.actual_mm", "feeder.0.command_mm_s"])
+def test_what_is_too_far_is_refused(tmp_path: Path, name: str) -> None:
+    rows = "".join(f"{0.001 * n:.3f},{'1e300' if n == 7 else n}\n" for n in range(20))
+    (tmp_path / "log.csv").write_text(f"time_s,{name}\n{rows}")
+    with pytest.raises(FeedsimError, match=f"row 9, {name}: found 1e"):
+        read_log(tmp_path / "log.csv", feeders=["a"])
+
+
+def test_a_date_and_time_may_end_in_z(tmp_path: Path) -> None:
+    rows = "".join(f"2026-03-01T14:03:07.{n:03}Z,{n % 2}\n" for n in range(20))
+    (tmp_path / "log.csv").write_text(f"time,carrier_eye\n{rows}")
+    log = read_log(tmp_path / "log.csv", feeders=["a"])
+    assert log.clock.text(log.begins_s[0]) == "2026-03-01 14:03:07.000"

@@ -9,12 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import feedsim
+from feedsim.answers.learn.study.learned import learned_from
 from feedsim.arrivals import Arrival, Paced, RandomGaps
 from feedsim.errors import FeedsimError
 from feedsim.logs import Log, read_log
 from feedsim.logs.belt import belt_of_log
 from feedsim.logs.plausible import plausible
 from feedsim.machine import Encoder, Inserts, Line
+from feedsim.scenario import Scenario
 from tests.logged import LoggedRun, logged_run, written
 from tests.machines import LAGGING, feeder, machine
 
@@ -179,3 +182,70 @@ def test_counts_of_a_virtual_master_are_refused(run: LoggedRun, tmp_path: Path) 
     virtual = replace(run, machine=replace(run.machine, encoder=Encoder()))
     assert "counts_per_rev" in refused(log, virtual)
     assert belt_of_log(log, Encoder()) == ()
+
+
+def test_an_inverted_clutch_is_refused(run: LoggedRun, tmp_path: Path) -> None:
+    path = with_cells(written(run, tmp_path / "log.csv"), "feeder.0.clutch", lambda on: 1 - on)
+    said = refused(read_log(path, feeders=["a"]), run)
+    assert "feeder.0.clutch" in said
+    assert "inverted" in said
+
+
+def test_carrier_eye_and_clutch_swapped_are_refused(run: LoggedRun, tmp_path: Path) -> None:
+    path = with_columns(written(run, tmp_path / "log.csv"), ("carrier_eye", "feeder.0.clutch"))
+    said = refused(read_log(path, feeders=["a"]), run)
+    assert "are the columns carrier_eye and feeder.0.clutch swapped?" in said
+
+
+def from_row(path: Path, name: str, row: int, value: str) -> Path:
+    """Write one value into a column from a row on."""
+    lines = [line.split(",") for line in path.read_text().splitlines()]
+    place = lines[0].index(name)
+    for cells in lines[row - 1 :]:
+        cells[place] = value
+    path.write_text("\n".join(map(",".join, lines)) + "\n")
+    return path
+
+
+def test_an_encoder_that_gets_stuck_is_refused(run: LoggedRun, tmp_path: Path) -> None:
+    path = written(run, tmp_path / "log.csv")
+    value = path.read_text().splitlines()[3999].split(",")[2]
+    said = refused(read_log(from_row(path, "encoder_count", 4000, value), feeders=["a"]), run)
+    assert "row 4000, encoder" in said
+    assert "stuck" in said
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["carrier_eye", "feeder.0.eye", "feeder.0.clutch", "feeder.0.command_mm", "feeder.0.actual_mm"],
+)
+def test_what_never_changes_is_left_out_and_accuses_nobody(
+    run: LoggedRun, tmp_path: Path, name: str
+) -> None:
+    path = from_row(written(run, tmp_path / "log.csv"), name, 2, "0")
+    found = learned_from(line_of_card(), [read_log(path, feeders=["a"])], version="")
+    assert any("stuck" in remark and "row 2 " in remark for remark in found.logs[0].remarks)
+    of = {fault.pattern for read in found.program for fault in read.faults}
+    assert not of & {"no_mark", "marks_lost"}
+
+
+def test_what_stays_to_the_end_is_named_with_its_row(run: LoggedRun, tmp_path: Path) -> None:
+    path = from_row(written(run, tmp_path / "log.csv"), "feeder.0.eye", 3000, "1")
+    said = [r.text for r in plausible(read_log(path, feeders=["a"]), run.machine).remarks]
+    assert any("feeder.0.eye is on from row" in text and "stuck there?" in text for text in said)
+
+
+def test_a_jump_of_the_clock_leaves_the_speed_as_it_is(run: LoggedRun, tmp_path: Path) -> None:
+    path = written(run, tmp_path / "log.csv")
+    lines = [line.split(",") for line in path.read_text().splitlines()]
+    for cells in lines[4000:]:
+        cells[0] = f"{float(cells[0]) + 3600.0:.6f}"
+    path.write_text("\n".join(map(",".join, lines)) + "\n")
+    found = learned_from(line_of_card(), [read_log(path, feeders=["a"])], version="")
+    speed = next(row for row in found.learned if row.what == "line speed")
+    assert speed.value == pytest.approx(1000.0, rel=1e-3)
+
+
+def line_of_card() -> Scenario:
+    """The membership card: about the line that was logged."""
+    return feedsim.load("scenarios/membership_card.toml").scenario

@@ -82,7 +82,9 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
     ran = float(middle[-1] - middle[0])
     if not ran > 10.0 * grain:
         return None
-    about = ran / float(t[-1] - t[0])
+    stretches = [np.clip(ends, t[0], t[-1]) for ends in zip(log.begins_s, log.ends_s, strict=True)]
+    lasted = sum(float(np.ptp(ends)) for ends in stretches)
+    about = sum(float(np.ptp(np.interp(ends, t, middle))) for ends in stretches) / lasted
     slack = 0.5 * grain + 0.5 * log.step_s * about + 1e-9 * abs(float(middle[-1]))
     line = bounded_line(t, middle - slack, middle + slack)
     if line is not None:
@@ -99,9 +101,7 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
         else speeds
     )
     sd = float(parts.std(ddof=1)) / math.sqrt(len(parts)) if len(parts) > 1 else about
-    mean = combined(
-        about, sd=sd, uniform=grain / float(t[-1] - t[0]), n=len(speeds), dof=len(parts) - 1.0
-    )
+    mean = combined(about, sd=sd, uniform=grain / lasted, n=len(speeds), dof=len(parts) - 1.0)
     rising = np.maximum.accumulate(middle)
     return Belt(t, rising, mean, uneven, even=False, count_mm=count_mm if counts else 0.0)
 

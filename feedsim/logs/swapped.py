@@ -1,0 +1,140 @@
+"""Logs whose columns are swapped, or whose clutch is inverted: acts follow the wrong edges."""
+
+from __future__ import annotations
+
+from itertools import permutations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.logs.belt import logged_speed_mm_s
+from feedsim.logs.log import Level, Log, LoggedFeeder, Values
+from feedsim.machine import Machine
+
+__all__ = ["refuse_swapped_acts", "refuse_swapped_clutch", "refuse_swapped_eyes"]
+
+Floats = NDArray[np.float64]
+
+_LEAST_EDGES = 12
+_FEW, _MOST, _ROOM_MM, _WIDE_MM = 0.3, 0.9, 3.0, 10.0
+_RARELY, _BEFORE_S = 0.1, 0.004
+
+
+def refuse_swapped_eyes(log: Log, machine: Machine) -> None:
+    """Refuse a log in which openings follow the carrier eye as they should the insert eye."""
+    carrier, speed = log.carrier_eye, _speed_mm_s(log, machine)
+    if carrier is None or speed <= 0.0:
+        return
+    for number, (feeder, set_so) in enumerate(zip(log.feeders, machine.feeders, strict=True)):
+        eye, clutch = feeder.eye, feeder.clutch
+        if eye is None or clutch is None or len(clutch.off_s) < _LEAST_EDGES:
+            continue
+        settings = set_so.settings
+        wait = settings.disengage_distance_mm / speed - settings.disengage_lead_s
+        room = _ROOM_MM / speed + machine.controller.scan_s + machine.controller.motion_cycle_s
+        own = _share_after(eye, clutch.off_s - wait, room)
+        other = _share_after(carrier, clutch.off_s - wait, room)
+        if own < _FEW and other > _MOST:
+            found = f"{other:.0%} of openings, {own:.0%} after its own"
+            message = (
+                "the clutch opens so long after carrier_eye as it should after "
+                f"feeder.{number}.eye ({found}): are the two columns swapped?"
+            )
+            raise FeedsimError(Fault(f"{log.file}, row {eye.on_row[0]}", message=message))
+
+
+def _speed_mm_s(log: Log, machine: Machine) -> float:
+    """Return the speed of the belt, the scenario's where no encoder is logged."""
+    values = log.encoder
+    if values is None:
+        return machine.line.speed_mm_s
+    return logged_speed_mm_s(
+        values, machine.encoder.count_mm if values.quantity == "count" else 1.0
+    )
+
+
+def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
+    """Refuse a log in which another column acts as the settings have the clutch act.
+
+    What comes on a set travel after the carrier eye is the clutch, and it goes off a set travel
+    after the insert eye comes on. Where the columns as they are named do not do so, and do under
+    other names or with the clutch inverted, these are the right ones.
+
+    Raises
+    ------
+    FeedsimError
+        With the columns.
+    """
+    feeder, speed = log.feeders[number], _speed_mm_s(log, machine)
+    if log.carrier_eye is None or feeder.eye is None or feeder.clutch is None or speed <= 0.0:
+        return
+    names = ("carrier_eye", f"feeder.{number}.eye", f"feeder.{number}.clutch")
+    levels = dict(zip(names, (log.carrier_eye, feeder.eye, feeder.clutch), strict=True))
+    if min(min(len(level.on_s), len(level.off_s)) for level in levels.values()) < _LEAST_EDGES:
+        return
+    settings = machine.feeders[number].settings
+    closes = settings.engage_distance_mm / speed - settings.engage_lead_s
+    opens = settings.disengage_distance_mm / speed - settings.disengage_lead_s
+    room = _WIDE_MM / speed + machine.controller.scan_s + machine.controller.motion_cycle_s
+
+    def fits(carrier: Level, eye: Level, closed_s: Floats, opened_s: Floats) -> tuple[float, float]:
+        closings = _share_after(carrier, closed_s - closes, room)
+        return closings, _share_after(eye, opened_s - opens, room)
+
+    own, _ = fits(log.carrier_eye, feeder.eye, feeder.clutch.on_s, feeder.clutch.off_s)
+    if own >= _FEW:
+        return
+    at = f"{log.file}, row {feeder.clutch.on_row[0]}"
+    for order in permutations(names):
+        carrier, eye, clutch = (levels[name] for name in order)
+        share, opened = fits(carrier, eye, clutch.on_s, clutch.off_s)
+        if order != names and share > _MOST and opened > _MOST:
+            moved = " and ".join(a for a, b in zip(names, order, strict=True) if a != b)
+            message = (
+                f"{order[2]} comes on so long after {order[0]} as these settings close the clutch "
+                f"({share:.0%} of cases; as the columns are named {own:.0%}), and goes off where "
+                f"they open it: are the columns {moved} swapped?"
+            )
+            raise FeedsimError(Fault(at, message=message))
+    share, opened = fits(log.carrier_eye, feeder.eye, feeder.clutch.off_s, feeder.clutch.on_s)
+    if share > _MOST and opened > _MOST:
+        message = (
+            f"{names[2]} goes off where these settings close the clutch ({share:.0%} of cases), "
+            "and comes on where they open it: it seems to be inverted; 1 has to mean closed"
+        )
+        raise FeedsimError(Fault(at, message=message))
+
+
+def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder, number: int) -> None:
+    """Refuse a clutch that closes as the feed runs, with an eye that inserts reach as it stands.
+
+    An insert reaches its eye only as the feed moves it; a clutch that is told to close finds the
+    feed at rest, but where it follows the cycle before at once.
+    """
+    eye, clutch, feed = feeder.eye, feeder.clutch, feeder.command or feeder.actual
+    if eye is None or clutch is None or feed is None or feed.quantity != "mm":
+        return
+    if min(len(eye.on_s), len(clutch.on_s)) < _LEAST_EDGES:
+        return
+    eye_moves, clutch_moves = _share_moving(eye, feed), _share_moving(clutch, feed)
+    if eye_moves < _RARELY and clutch_moves > _MOST:
+        message = (
+            f"feeder.{number}.clutch comes on while the feed runs (in {clutch_moves:.0%} of cases) "
+            f"and feeder.{number}.eye while it stands ({1.0 - eye_moves:.0%}), as the other of the "
+            "two would: are the two columns swapped?"
+        )
+        raise FeedsimError(Fault(f"{log.file}, row {clutch.on_row[0]}", message=message))
+
+
+def _share_moving(level: Level, feed: Values) -> float:
+    """Return at what share of the times a level comes on the feed runs just before."""
+    until = level.on_s - level.on_within_s
+    travel = [np.interp(t, feed.time_s, feed.value) for t in (until - _BEFORE_S, until)]
+    return float(np.mean(travel[1] - travel[0] > 2.0 * feed.step))
+
+
+def _share_after(eye: Level, times: Floats, room_s: float) -> float:
+    """Return at what share of times an eye came on within a room."""
+    found = np.searchsorted(eye.on_s, times + room_s) - np.searchsorted(eye.on_s, times - room_s)
+    return float(np.mean(found > 0))
