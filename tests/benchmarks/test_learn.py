@@ -1,8 +1,9 @@
 """Machines of known truth: what intervals cover, and what the learned scenario foretells.
 
 Run with ``pytest -m benchmark -s tests/benchmarks/test_learn.py``; ``MACHINES`` from the
-environment says over how many (200), ``FIRST`` from which on. A machine takes some 4 s of
-processor time.
+environment says over how many (200), ``FIRST`` from which on, ``FORETOLD`` of how many the learned
+scenario is held against speeds that were not logged (20). A machine takes some 4 s of processor
+time, foretold some 30.
 """
 
 from __future__ import annotations
@@ -15,57 +16,97 @@ import pytest
 
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
+from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.line import Line
 from feedsim.running.engines import ENGINE
-from tests.hidden_machines import CARD, KINDS, covered, hidden, learned_of, logs_of, tally
+from tests.hidden_machines import (
+    CARD,
+    KINDS,
+    covered,
+    hidden,
+    learned_of,
+    logs_of,
+    out_of_line,
+    tally,
+)
 
 pytestmark = pytest.mark.benchmark
 
 MACHINES, FIRST = (int(os.environ.get(*x)) for x in (("MACHINES", "200"), ("FIRST", "0")))
-LOWEST, HIGHEST = 0.91, 0.99
+FORETOLD = int(os.environ.get("FORETOLD", "20"))
+CAREFUL = {  # intervals that cover more than 99 %, and why
+    "line.speed": "each count is taken at the worst of its rounded time",
+    "controller.motion_cycle": "each act is taken at the worst of its rounded time",
+    "feeder.0.servo.command_delay": "all acts may lie on one side of the times that an event has",
+    "feeder.0.clutch.settle": "two marks bound it, with nothing known between them",
+}
 LOGGED, UNSEEN = (1.0, 1.6), (1.15, 1.3, 1.45)
 
 
 def test_intervals_cover_the_truth(tmp_path: Path) -> None:
-    answers = []
+    """Each parameter's interval of 95 % covers at 91 to 99 %, and planted faults do not pass."""
+    answers: list[Learnt] = []
+    truths = [hidden(seed).truth() for seed in range(FIRST, FIRST + MACHINES)]
     for seed in range(FIRST, FIRST + MACHINES):
         kind = KINDS[seed // 2 % len(KINDS)]
         folder = tmp_path / str(seed)
         folder.mkdir()
         found = learned_of(seed, folder, carriers=300, kind=kind)
-        answers.append(covered(found, hidden(seed).truth()))
+        answers.append(found)
+        hits = covered(found, truths[seed - FIRST])
+        print(seed, *kind, [key for key, hit in hits.items() if not hit], flush=True)  # noqa: T201
         for log in folder.iterdir():
             log.unlink()
-    off = []
-    for key, (hits, told) in tally(answers).items():
-        print(f"{key:45} {hits:4} of {told:4}  {hits / told:7.2%}")  # noqa: T201
-        slack = 2.0 * math.sqrt(0.05 * 0.95 / told)  # of fewer machines than 200
-        if not LOWEST - slack * (MACHINES < 200) <= hits / told:
-            off.append(key)
-    assert off == []
+
+    def counted(*, wide: float = 1.0, shifted: float = 0.0) -> dict[str, tuple[int, int]]:
+        return tally(
+            [
+                covered(found, truth, wide=wide, shifted=shifted)
+                for found, truth in zip(answers, truths, strict=True)
+            ]
+        )
+
+    there = counted()
+    for key, (many, told) in there.items():
+        print(f"{key:45} {many:4} of {told:4}  {many / told:7.2%}")  # noqa: T201
+    assert out_of_line(there, careful=CAREFUL) == []
+    if MACHINES >= 100:
+        sharp = set(there) - CAREFUL.keys()
+        for fault in (counted(wide=0.6), counted(shifted=1.0)):
+            assert set(out_of_line(fault, careful=CAREFUL)) >= sharp
 
 
 def test_the_learned_scenario_foretells_speeds_that_were_not_logged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Mean, spread and misses at three speeds and the limit: each within the intervals of both.
+
+    Nine of ten machines is what is asked for; of ``FORETOLD`` machines.
+    """
     monkeypatch.setenv(ENGINE, "compiled")
     right = 0
-    for seed in range(10):
+    for seed in range(FIRST, FIRST + FORETOLD):
         machine = hidden(seed, ratios=LOGGED, workable=True)
-        kind = KINDS[seed % len(KINDS)]
+        kind = KINDS[seed // 2 % len(KINDS)]
         logs = logs_of(machine, tmp_path, seed=seed, carriers=400, kind=kind)
         found = learn(feedsim.load(CARD), *logs)
         learned = found.line.but(found.changes())
         unseen = hidden(seed, ratios=UNSEEN, workable=True).lines
         good = [_foretold(found, learned, line) for line in unseen]
         limits = _limits(learned, unseen[1])
-        print(seed, kind, good, limits)  # noqa: T201
+        print(seed, kind, good, limits, flush=True)  # noqa: T201
         right += all(good) and limits
-    assert right >= 9
+        for log in logs:
+            log.unlink()
+    assert right >= 0.9 * FORETOLD
 
 
 def _foretold(found: Learnt, learned: Line, true: Line) -> bool:
-    """Tell whether mean, spread and misses at a speed are as the learned scenario has them."""
+    """Tell whether mean, spread and misses at a speed are as the learned scenario has them.
+
+    The interval of what is foretold is that of the run and what the learned rows leave open:
+    travels and delays of the mean, misfeeds and, at random, the pitch of the misses.
+    """
     speed = true.scenario.line.speed
     at = {"line.speed": f"{speed!r} mm/s", "run.carriers": 5000}
     was, will = (feedsim.run(line.but(at)).feeders[0] for line in (true, learned))
@@ -73,16 +114,32 @@ def _foretold(found: Learnt, learned: Line, true: Line) -> bool:
     own = [_half(each.mean_ci95_mm) for each in (there, foretold)]
     off = (there.mean_mm or 0.0) - (foretold.mean_mm or 0.0)
     mean = abs(off) <= math.hypot(*own, _open_mm(found, speed))
-    ratio = (there.sd_mm or 0.0) / (foretold.sd_mm or 1.0)
-    spread = 0.9 < ratio < 1.1
+    sds = [_half(each.sd_ci95_mm) for each in (there, foretold)]
+    spread = abs((there.sd_mm or 0.0) - (foretold.sd_mm or 0.0)) <= math.hypot(*sds)
     lost = [each.missed for each in (was, will)]
     ends = [each.ci95 for each in lost]
     missed = all(e is not None for e in ends) and (
-        max(e[0] for e in ends if e) <= min(e[1] for e in ends if e) + 0.02
-    )  # a mean pitch at random that is open by 3 % is worth two in a hundred
+        max(e[0] for e in ends if e) <= min(e[1] for e in ends if e) + _open_share(found)
+    )
     if not (mean and spread and missed):
-        print(speed, there, foretold, _open_mm(found, speed), lost)  # noqa: T201
+        means = there.mean_mm, foretold.mean_mm, _open_mm(found, speed)
+        told = *means, there.sd_mm, foretold.sd_mm, lost
+        print(speed, mean, spread, missed, *told, flush=True)  # noqa: T201
     return mean and spread and missed
+
+
+def _open_share(found: Learnt) -> float:
+    """Return by how much the share of misses is open: misfeeds, and the mean pitch at random."""
+    rows = {row.key: row for row in found.learned}
+    parts = [_half_of(rows["feeder.0.insert.misfeed"])]
+    if found.arrival is not None and found.arrival.found.law == "random":
+        pitch = rows["carrier.pitch"]
+        parts.append(_half_of(pitch) / (pitch.value or 1.0))
+    return math.hypot(*parts)
+
+
+def _half_of(row: Learned) -> float:
+    return 0.5 * ((row.high or 0.0) - (row.low or 0.0))
 
 
 def _half(ends: tuple[float, float] | None) -> float:
@@ -109,4 +166,4 @@ def _limits(learned: Line, true: Line) -> bool:
     for line in (true, learned):
         seen = feedsim.limit(line.but({"run.carriers": 3000}), within=0.05).simulated
         ranges.append((seen.accepted_speed_mm_s or 0.0, seen.refused_speed_mm_s or math.inf))
-    return max(low for low, _ in ranges) <= 1.03 * min(high for _, high in ranges)
+    return max(low for low, _ in ranges) <= min(high for _, high in ranges)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from feedsim.answers.learn.study import following, servo
 from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
 
 SIX_DIGITS = 1e-6  # a log relative error of 6 (McCullough 1998, from memory)
@@ -101,6 +102,21 @@ def test_certified_values(data: Certified, start: int) -> None:
     assert fit.values == pytest.approx(data.values, rel=SIX_DIGITS)
     assert fit.sds == pytest.approx(data.sds, rel=SIX_DIGITS)
     assert fit.squares == pytest.approx(data.squares, rel=SIX_DIGITS)
+
+
+@pytest.mark.parametrize("start", [0, 1])
+@pytest.mark.parametrize("data", [MISRA1A, MGH09], ids=["misra1a", "mgh09"])
+def test_certified_values_within_bounds(data: Certified, start: int) -> None:
+    """As ramps and servo are fitted: by the same function, each value within bounds."""
+    for module in (following, servo):
+        assert vars(module)["nonlinear_fit"] is nonlinear_fit
+    count = len(data.values)
+    fit = nonlinear_fit(
+        lambda b: data.y - data.model(b, data.x),
+        np.array(data.starts[start]),
+        bounds=(np.zeros(count), np.full(count, 1e4)),
+    )
+    assert fit.values == pytest.approx(data.values, rel=SIX_DIGITS)
 
 
 def test_one_digit_wrong_in_the_data_does_not_pass() -> None:

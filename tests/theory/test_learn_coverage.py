@@ -14,11 +14,12 @@ import pytest
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
 from feedsim.answers.learn.study.bounded import bounded_line
-from feedsim.answers.learn.study.figures import combined
+from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.lattice import lattice_of
 from feedsim.answers.learn.study.pitches import pitches_of, shortest_of_random
+from feedsim.answers.learn.study.scans import scan_seen
 from feedsim.logs import Log, read_log
-from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of
+from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of, out_of_line, tally
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SURE = 0.95
@@ -57,6 +58,24 @@ def test_a_planted_fault_does_not_pass(answers: list[tuple[int, Learnt, list[Pat
     assert not hits["feeder.0.settings.engage_distance"]
 
 
+def test_too_rarely_and_too_often_are_out_of_line() -> None:
+    """181 of 200 are below 91 %, and may be luck all the same (binomial: z = -2.9)."""
+    assert out_of_line({"right": (190, 200), "unlucky": (181, 200), "few": (3, 4)}) == []
+    assert out_of_line({"rarely": (170, 200), "always": (200, 200)}) == ["rarely", "always"]
+    assert out_of_line({"always": (200, 200)}, careful=["always"]) == []
+
+
+@pytest.mark.parametrize("fault", [{"wide": 0.5}, {"shifted": 1.0}])
+def test_planted_intervals_do_not_pass(
+    answers: list[tuple[int, Learnt, list[Path]]], fault: dict[str, float]
+) -> None:
+    each = [covered(found, hidden(seed).truth(), **fault) for seed, found, _ in answers]
+    hits = [hit for one in each for hit in one.values()]
+    rule = out_of_line({"all": (sum(hits), len(hits))})
+    assert rule == ["all"]
+    assert tally(each)
+
+
 def test_the_law_is_the_one_that_they_come_by(
     answers: list[tuple[int, Learnt, list[Path]]],
 ) -> None:
@@ -92,6 +111,31 @@ def test_the_grid_of_acts(step: float) -> None:
         # in a log each act is off by half a step at most; on the grid by next to nothing
         assert np.abs(found.time_s - ticks).max() < 0.1 * step
     as_often_as_said(hits, 20)
+
+
+@pytest.mark.parametrize("ratio", [0.0, 1.0, 1.5, 2.0, 1.37])
+def test_the_scan_behind_scanned_edges(ratio: float) -> None:
+    """Of 60 logs with a scan of so many motion cycles, some acts in a hundred late on their own."""
+    hits, told, g = 0, 0, 3.1e-3
+    grid = Figure(g, g - 1e-9, g + 1e-9, 250)
+    for seed in range(60):
+        r = np.random.default_rng(seed)
+        edges = np.cumsum(r.normal(0.3, 0.004, 250)) + r.random()
+        scan = ratio * g
+        known = np.ceil(edges / scan) * scan if ratio else edges
+        acts = np.ceil((known + 0.1) / g) * g
+        late = np.where(r.random(250) < 0.02, np.ceil(r.uniform(3.0, 6.0, 250)) * g, 0.0)
+        seen = scan_seen(acts + late - edges - 0.1, acts + late, grid=grid, noise_s=0.0)
+        if ratio in {0.0, 1.0}:  # spread over one step either way
+            assert seen is not None
+            assert seen.scan is None
+        elif seen is not None and seen.scan is not None:
+            told += 1
+            hits += seen.scan.low <= scan <= seen.scan.high
+            assert seen.step_s == pytest.approx({1.5: 0.5, 2.0: 1.0}.get(ratio, 0.0) * g, abs=1e-9)
+    if ratio > 1.0:
+        assert told >= 50
+        as_often_as_said(hits, told)
 
 
 def test_no_grid_where_there_is_none() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder
-from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
 from feedsim.answers.learn.study.following import (
     Cycles,
     Ramps,
@@ -22,6 +22,7 @@ from feedsim.answers.learn.study.lattice import Lattice, lattice_of
 from feedsim.answers.learn.study.laws import ArrivalLaw, arrival_law
 from feedsim.answers.learn.study.pitches import Pitches, pitches_of
 from feedsim.answers.learn.study.ready import Bounds, busy_bounds
+from feedsim.answers.learn.study.scans import ScanSeen, scan_seen
 from feedsim.answers.learn.study.servo import Servo, servo_of
 from feedsim.answers.learn.study.travels import edge_of_each_act, travel_of
 from feedsim.logs import Level, Log, LoggedFeeder, Values
@@ -34,6 +35,7 @@ Floats = NDArray[np.float64]
 Acts = tuple[Lattice | None, list[tuple[Floats, Floats]]]
 _ROOM = 1.5
 _FEW = 20
+_MOST_SCANS = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +44,14 @@ class Side:
 
     ``time_s``: of each act, on its grid. ``edge``: number of its edge, −1 for none. ``travel_mm``:
     from the edge, NaN without one. ``asked``: the travel that the program asks for between them.
+    ``scan``: what they show of the scan, behind a scanned eye.
     """
 
     time_s: Floats
     edge: NDArray[np.intp]
     travel_mm: Floats
     asked: Figure | None
+    scan: ScanSeen | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,12 +209,19 @@ def _feeder(
                 machine.carrier_eye,
                 close_s,
                 s.engage_distance_mm - s.engage_lead_s * v,
+                not s.stage_correction,
             ),
-            (logged.eye, feeder.eye, open_s, s.disengage_distance_mm - s.disengage_lead_s * v),
+            (
+                logged.eye,
+                feeder.eye,
+                open_s,
+                s.disengage_distance_mm - s.disengage_lead_s * v,
+                True,
+            ),
         )
         sides = [
-            _side(belt, machine, level, eye, times, about, lattice=lattice, step_s=step_s)
-            for level, eye, times, about in asked
+            _side(belt, machine, level, eye, times, about, even, lattice=lattice, step_s=step_s)
+            for level, eye, times, about, even in asked
         ]
     pairs = _pairs(log, close_s, open_s)
     command, ramps, servo, delay = _following(
@@ -231,22 +242,30 @@ def _feeder(
 
 
 def _waits(
-    machine: Machine, eye: Eye, lattice: Lattice | None, step_s: float
-) -> tuple[float, float]:
-    """Return how long acts wait for their ticks on average, and half of what is open of it (s)."""
+    machine: Machine, eye: Eye, lattice: Lattice | None, step_s: float, seen: ScanSeen | None
+) -> tuple[float, float, float]:
+    """Return how long acts wait for their ticks on average (s), and what is open of it.
+
+    That is the standard deviation of a normal error and half of a uniform one.
+    """
     cycle, scan = machine.controller.motion_cycle_s, machine.controller.scan_s
     half = 0.0
     if lattice is not None:
         cycle, half = lattice.period.value, lattice.half_s
     elif cycle > 0.0:
         half = 0.5 * cycle + 0.5 * step_s  # neither the cycle nor its phase to the log is known
-    waits = 0.5 * cycle + eye.filter_s
-    if eye.scanned:
+    waits, sd = 0.5 * cycle + eye.filter_s, 0.0
+    if eye.scanned and seen is not None:
+        figure = seen.scan
+        waits += 0.5 * (cycle if figure is None else figure.value)
+        half += 0.5 * seen.step_s
+        sd = 0.0 if figure is None else 0.25 * (figure.high - figure.low) / NORMAL_95
+    elif eye.scanned:
         waits += 0.5 * scan
         whole = scan / cycle if cycle > 0.0 else 0.0
         locked = abs(whole - round(whole)) < 1e-3 and whole >= 0.5
         half += 0.5 * (cycle if locked else locked_step(machine.controller))
-    return waits, half
+    return waits, sd, half
 
 
 def _side(
@@ -256,27 +275,42 @@ def _side(
     eye: Eye,
     times: Floats,
     about_mm: float,
+    even: bool,
     *,
     lattice: Lattice | None,
     step_s: float,
 ) -> Side | None:
+    """Find edge and travel of each act; ``even``: the program asks for one travel for all."""
     if level is None or len(times) == 0:
         return None
     v = belt.speed.value
     cycle = lattice.period.value if lattice is not None else machine.controller.motion_cycle_s
-    scan = machine.controller.scan_s if eye.scanned else 0.0
     within = float(np.median(level.on_within_s)) if len(level.on_s) else 0.0
-    width = _ROOM * v * (cycle + scan + 2.0 * within + 2.0 * step_s) + 2.0 * belt.count_mm
     acts, edges = belt.travel(times), belt.travel(level.on_s)
-    edge = edge_of_each_act(edges, acts, about_mm=max(about_mm, width), width_mm=width)
-    travel = np.full(len(acts), np.nan)
-    found = edge >= 0
-    travel[found] = acts[found] - edges[edge[found]]
-    waits, half = _waits(machine, eye, lattice, step_s)
+    seen = None
+    scans = [machine.controller.scan_s] if eye.scanned else [0.0]
+    if eye.scanned and lattice is not None:
+        scans.insert(0, _MOST_SCANS * scans[0] + cycle)  # until the log has told it
+    for scan in scans:
+        longest = seen.scan.high if seen is not None and seen.scan is not None else scan
+        width = _ROOM * v * (cycle + longest + 2.0 * within + 2.0 * step_s) + 2.0 * belt.count_mm
+        edge = edge_of_each_act(edges, acts, about_mm=max(about_mm, width), width_mm=width)
+        travel = np.full(len(acts), np.nan)
+        found = edge >= 0
+        travel[found] = acts[found] - edges[edge[found]]
+        if lattice is not None and eye.scanned and even and found.any():
+            noise = math.hypot(step_s, belt.count_mm / v) / math.sqrt(12.0)
+            seen = scan_seen(travel[found] / v, times[found], grid=lattice.period, noise_s=noise)
+    waits, sd, half = _waits(machine, eye, lattice, step_s, seen)
     asked = travel_of(
-        travel[found], speed_mm_s=v, waits_s=waits, open_s=half, count_mm=belt.count_mm
+        travel[found],
+        speed_mm_s=v,
+        waits_s=waits,
+        waits_sd_s=sd,
+        open_s=half,
+        count_mm=belt.count_mm,
     )
-    return Side(times, edge, travel, asked)
+    return Side(times, edge, travel, asked, seen)
 
 
 def _pairs(log: Log, close_s: Floats, open_s: Floats) -> tuple[Floats, Floats]:

@@ -51,7 +51,7 @@ def program_of(
         if row.value is None or row.verdict != "differs":
             continue
         if row.key == "controller.scan":
-            controller = replace(controller, scan_s=row.value)
+            controller = replace(controller, scan_s=row.high or row.value)
         elif row.key == "controller.motion_cycle":
             controller = replace(controller, motion_cycle_s=row.value)
     machine = replace(machine, controller=controller)

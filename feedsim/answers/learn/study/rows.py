@@ -9,6 +9,7 @@ from dataclasses import replace
 from feedsim.answers.learn.study.figures import Figure, Learned, Quantity, Verdict, pooled
 from feedsim.answers.learn.study.one_log import InLog
 from feedsim.answers.learn.study.pitches import Pitches, mean_of_random, shortest_of_random
+from feedsim.answers.learn.study.scans import ScanSeen
 from feedsim.machine import Machine
 from feedsim.metrics.intervals import share_interval
 
@@ -104,7 +105,8 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     cycle = of_all(lattice.period for lattice in lattices)
     motion = Quantity("controller.motion_cycle", "motion cycle", "time")
     scan = Quantity("controller.scan", "scan", "time")
-    in_step = cycle is not None and _on_scans(cycle, machine)
+    seen = _scans_seen(logs)
+    in_step = cycle is not None and _on_scans(cycle, machine, seen)
     if cycle is None:
         acts = any(f.closings or f.openings or f.engaged for log in logs for f in log.feeders)
         why, high = "no clutch in the log", None
@@ -121,21 +123,36 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         yield scan.told(cycle, control.scan_s)
     else:
         yield motion.told(cycle, control.motion_cycle_s)
-    if not in_step:
+    scanned = of_all(one.scan for one in seen)
+    if scanned is not None:
+        yield scan.told(scanned, control.scan_s, "by how acts behind scanned edges spread")
+    elif not in_step:
         why = "acts show when the motion cycle acts, not when the program scanned"
+        if seen:
+            why = "acts behind scanned edges spread over one step of their grid alone"
         yield scan.untold(control.scan_s, why, low=0.0)
     if lattices:
         worst = max((lattice.jitter for lattice in lattices), key=lambda jitter: jitter.value)
         yield Quantity("", "acts off their grid, sd", "time").told(worst, 0.0)
 
 
-def _on_scans(grid: Figure, machine: Machine) -> bool:
-    """Tell whether a grid is that of the scans, which the acts of scanned edges fall on."""
-    control = machine.controller
+def _scans_seen(logs: Sequence[InLog]) -> list[ScanSeen]:
+    """Return what the acts behind scanned eyes show of the scan."""
+    sides = [
+        side for log in logs for part in log.feeders for side in (part.closings, part.openings)
+    ]
+    return [side.scan for side in sides if side is not None and side.scan is not None]
+
+
+def _on_scans(grid: Figure, machine: Machine, seen: Sequence[ScanSeen]) -> bool:
+    """Tell whether a grid is that of the scans: all acts spread over one step of it, no more.
+
+    They do so, too, where the scan is short beside the motion cycle, which the scenario has to say.
+    """
     eyes = [machine.carrier_eye, *(feeder.eye for feeder in machine.feeders)]
-    if control.scan_s < 1.5 * control.motion_cycle_s or not all(eye.scanned for eye in eyes):
+    if not seen or not all(eye.scanned for eye in eyes):
         return False
-    return abs(grid.value - control.scan_s) < abs(grid.value - control.motion_cycle_s)
+    return all(one.scan is None for one in seen) and machine.controller.scan_s > 0.5 * grid.value
 
 
 def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:

@@ -61,7 +61,13 @@ def edge_of_each_act(
 
 
 def travel_of(
-    travels_mm: Floats, *, speed_mm_s: float, waits_s: float, open_s: float, count_mm: float
+    travels_mm: Floats,
+    *,
+    speed_mm_s: float,
+    waits_s: float,
+    waits_sd_s: float = 0.0,
+    open_s: float,
+    count_mm: float,
 ) -> Figure | None:
     """Return the travel that is asked for between edge and act, from what it came to.
 
@@ -71,6 +77,8 @@ def travel_of(
         Counted belt travel from each edge to its act.
     waits_s : float
         Time that acts wait for their tick and edges for their scan, on average.
+    waits_sd_s : float
+        Standard deviation of that time, where the log tells it.
     open_s : float
         Half width of what is open of that, for all acts together.
     count_mm : float
@@ -81,7 +89,7 @@ def travel_of(
     if n < _LEAST:
         return None
     value = float(travels_mm.mean()) - waits_s * speed_mm_s + 0.5 * count_mm
-    sd = float(travels_mm.std(ddof=1)) / math.sqrt(n)
+    sd = math.hypot(float(travels_mm.std(ddof=1)) / math.sqrt(n), waits_sd_s * speed_mm_s)
     return combined(value, sd=sd, uniform=open_s * speed_mm_s, n=n, dof=n - 1.0)
 
 
