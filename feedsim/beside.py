@@ -83,7 +83,8 @@ def beside(work: Callable[[], Found]) -> Iterator[Callable[[], Found]]:
 
 def _answer(work: Callable[[], Found], pipe: int) -> None:
     """Work, send what was found, and end without clearing up what belongs to the first process."""
-    failed = 1
+    global _ours
+    failed, _ours = 1, False  # a copy works alone
     try:
         leave_interrupts()
         with os.fdopen(pipe, "wb") as sent:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -23,10 +24,12 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from feedsim.answers.line import Line
     from feedsim.answers.run.log import LogAsked
     from feedsim.cli.delivery import Handed
+    from feedsim.quantities import System
 
-__all__ = ["run"]
+__all__ = ["run", "timing_pictures"]
 
 NOT_ACCEPTED = 1
 
@@ -106,6 +109,7 @@ def run(
     Prints a summary and writes results.json, carriers.csv and two figures.
     """
     from feedsim.answers.run import answer as answers
+    from feedsim.beside import beside
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import progress_bar
 
@@ -117,20 +121,30 @@ def run(
 
     def find(_: object) -> Handed:
         counted = line.scenario.run
-        with progress_bar("carriers", counted.warm_up + counted.carriers) as progress:
-            found = answers.run(
-                line,
-                around=around,
-                traced=trace,
-                records=records,
-                log=asked,
-                progress=progress,
-            )
-        refused = gate and not found.accepted
-        return handed(found, units=units, status=NOT_ACCEPTED if refused else 0)
+        with beside(lambda: timing_pictures(line, around, units)) as timing:
+            with progress_bar("carriers", counted.warm_up + counted.carriers) as progress:
+                found = answers.run(
+                    line,
+                    around=around,
+                    traced=trace,
+                    records=records,
+                    log=asked,
+                    progress=progress,
+                )
+            refused = gate and not found.accepted
+            drawn = replace(found, timing=timing)
+            return handed(drawn, units=units, status=NOT_ACCEPTED if refused else 0)
 
     folder = out if out is not None else Path("plots") / scenario.stem
     return deliver("run", find, folder=folder, units=units, as_json=as_json)
+
+
+def timing_pictures(line: Line, around: int | None, units: System | None) -> dict[str, bytes]:
+    """Return the files of the timing figures, which need no run but their own."""
+    from feedsim.answers.run.answer import timing_figures
+    from feedsim.render.canvas import pictures
+
+    return pictures(timing_figures(line, around, units=units))
 
 
 def _log_asked(

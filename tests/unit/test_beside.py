@@ -8,13 +8,18 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+import feedsim
 from feedsim import beside as module
 from feedsim.beside import beside, copies
+from feedsim.cli.run import timing_pictures
 
+CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 FOREVER_S = 600.0
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="copies are made on Linux alone")
@@ -104,3 +109,19 @@ def test_an_interrupt_ends_the_copy_too() -> None:
             interrupt()
     with pytest.raises(ChildProcessError):  # it has been waited for
         os.waitpid(pids[0], 0)
+
+
+def test_the_files_of_a_run_are_the_same_whoever_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    line = feedsim.load(CARD, {"run.carriers": 20})
+    ran = feedsim.run(line)
+    copied: list[int] = []
+    fork = os.fork
+    monkeypatch.setattr(os, "fork", lambda: copied.append(1) or fork())
+    with beside(lambda: timing_pictures(line, None, None)) as timing:
+        drawn = replace(ran, timing=timing).files()
+    assert len(copied) == 2  # the timing, and half of the overview
+    monkeypatch.setattr(module, "_ours", False)
+    alone = ran.files()
+    assert len(copied) == 2
+    assert list(drawn) == list(alone)
+    assert all(drawn[name] == alone[name] for name in alone if name.endswith(("png", "svg")))

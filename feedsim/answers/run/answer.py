@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.answers.answer import Answer, Table
@@ -27,14 +27,14 @@ from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.render.wording import counted
-from feedsim.running.run import ScenarioRun, criteria_of, run_scenario, trace
+from feedsim.running.run import ScenarioRun, criteria_of, machine_of, run_scenario, trace
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from feedsim.answers.explain.answer import Explained
 
-__all__ = ["Run", "run"]
+__all__ = ["Run", "run", "timing_figures"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -53,6 +53,8 @@ class Run(Answer):
         Whose rows ``carriers.csv`` has: ``"all"``, ``"missed"`` (or at risk); ``"none"``: no file.
     logged : LogAsked or None
         The log that is among the files, as a recorder on the machine would write it.
+    timing : callable or None
+        Gives the pictures of :func:`timing_figures` where they are drawn beside the run.
     """
 
     line: Line
@@ -61,6 +63,7 @@ class Run(Answer):
     traced: bool = False
     kept: Kept = "all"
     logged: LogAsked | None = None
+    timing: Callable[[], Mapping[str, bytes]] | None = field(default=None, compare=False)
     name: ClassVar[str] = "results"
     command: ClassVar[str] = "run"
 
@@ -113,10 +116,12 @@ class Run(Answer):
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return the overview of each feeder, and its timing around a carrier."""
+        return self._of_all(units) | timing_figures(self.line, self.around, units=units)
+
+    def _of_all(self, units: System) -> dict[str, Figure]:
+        """Return the figures of all carriers."""
         from feedsim.answers.run.overview.figure import overview_figures
         from feedsim.answers.run.product.figure import product_figure
-        from feedsim.answers.run.timing.figure import timing_figure
-        from feedsim.answers.run.timing.view import carriers_around
 
         ran, scenario = self.ran, self.line.scenario
         figures = overview_figures(
@@ -124,24 +129,12 @@ class Run(Answer):
         )
         if len(scenario.feeder) > 1:
             figures["product"] = product_figure(ran.results, ran.machine, units=units)
-        middle = middle_of(self.line, self.around)
-        records, kept = trace(scenario, around=carriers_around(ran.machine, middle))
-        came = records.carriers.eye_time_s[middle] >= 0.0  # not so where a run was given up before
-        for number, feeder in enumerate(scenario.feeder if came else ()):
-            name = "timing" if len(scenario.feeder) == 1 else f"timing-{number}"
-            figures[name] = timing_figure(
-                ran.machine,
-                records,
-                kept,
-                feeder=number,
-                carrier=middle,
-                title=f"{scenario.title} · {feeder.name}",
-                units=units,
-            )
         return figures
 
     def _files(self, units: System) -> dict[str, Content]:
         """Return results, records and pictures; see :meth:`Answer.files`."""
+        from feedsim.render.canvas import pictures
+
         ran = self.ran
         files: dict[str, Content] = {"results.json": self.json().encode()}
         if self.kept != "none":
@@ -162,7 +155,9 @@ class Run(Answer):
                 draws = RunDraws(ran.machine, ran.scenario.seed)
                 run = LoggedRun(ran.machine, records, kept, draws)
                 files["log.csv"] = log_csv(run, self.logged, seed=ran.scenario.seed)
-        return files | self.pictures(units=units)
+        if self.timing is None:
+            return files | self.pictures(units=units)
+        return {**files, **pictures(self._of_all(units)), **self.timing()}
 
     def __repr__(self) -> str:
         return f"<Run of {self.line.name}: {counted(self.results.carriers, 'carrier')}>"
@@ -207,6 +202,36 @@ def run(
     middle_of(line, around)
     ran = run_scenario(line.scenario, replications=replications, progress=progress)
     return Run(line, ran, around, traced, kept_of(records, ran.results), log)
+
+
+def timing_figures(
+    line: Line, around: int | None, *, units: System | None = None
+) -> dict[str, Figure]:
+    """Return each feeder's timing around a carrier, which needs no run but its own.
+
+    None if that carrier does not come, because the run is given up before.
+    """
+    from feedsim.answers.run.timing.figure import timing_figure
+    from feedsim.answers.run.timing.view import carriers_around
+
+    scenario, middle = line.scenario, middle_of(line, around)
+    machine = machine_of(scenario)
+    records, kept = trace(scenario, around=carriers_around(machine, middle))
+    if records.carriers.eye_time_s[middle] < 0.0:
+        return {}
+    alone = len(scenario.feeder) == 1
+    return {
+        "timing" if alone else f"timing-{number}": timing_figure(
+            machine,
+            records,
+            kept,
+            feeder=number,
+            carrier=middle,
+            title=f"{scenario.title} · {feeder.name}",
+            units=units or line.units,
+        )
+        for number, feeder in enumerate(scenario.feeder)
+    }
 
 
 def middle_of(line: Line, around: int | None) -> int:
