@@ -82,6 +82,8 @@ def limit(
     machine = machine_of(line.scenario)
 
     def find(_: object) -> Answer:
+        import scipy.special  # noqa: F401 - once, not in each copy
+
         with (
             doing("working out the limits in closed form"),
             beside(lambda: in_closed_form(line.scenario)) as closed_forms,

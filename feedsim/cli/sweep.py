@@ -97,6 +97,8 @@ def _answer(
     plan: Plan, folder: OutputFolder, *, jobs: int | None, cluster: str | None, resume: bool
 ) -> Sweep:
     """Run the points, each kept as soon as it is there, and what the closed forms say meanwhile."""
+    import scipy.special  # noqa: F401 - once, not in each copy
+
     from feedsim.answers.limit.study.closed import closed_forms
     from feedsim.answers.sweep.answer import Sweep
     from feedsim.answers.where import quickest
