@@ -6,8 +6,14 @@ import pytest
 
 from feedsim.answers.compare.study import Comparison, Comparisons, SetupResults, Together, setups_of
 from feedsim.answers.limit.islands import island_words, overlooked_words
-from feedsim.answers.limit.study.closed import RefusedSpeeds, closed_between, closed_forms
+from feedsim.answers.limit.study.closed import (
+    FeederLimit,
+    RefusedSpeeds,
+    closed_between,
+    closed_forms,
+)
 from feedsim.answers.limit.study.islands import Island
+from feedsim.answers.limit.text import binding_words
 from feedsim.answers.sweep.study import Point
 from feedsim.metrics.plain import plain
 from feedsim.running.axes import parse_axis, speeds_of
@@ -37,6 +43,19 @@ SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
 )
 def test_islands_are_named(accepted: list[bool], said: str) -> None:
     assert island_words(SPEEDS, accepted) == said
+
+
+def test_what_binds_is_told_with_its_feeder_where_there_are_several() -> None:
+    def placing(feeder: str, speed_mm_s: float) -> FeederLimit:
+        return FeederLimit(feeder, "placement error", "within_tolerance", speed_mm_s)
+
+    two = placing("card feeder", 400.0), placing("leaflet feeder", 500.0)
+    assert binding_words(two) == (
+        "Placement error at card feeder binds first, at 24 m/min; placement error at leaflet "
+        "feeder would be next, at 30 m/min."
+    )
+    alone = binding_words([placing("card feeder", 0.0)])
+    assert alone == "Placement error alone is too much even at a crawl."
 
 
 UP_AND_DOWN = (True, False, True, True, False)

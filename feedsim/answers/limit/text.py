@@ -100,12 +100,17 @@ def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> s
     if not alone:
         return f"Nothing limits it up to {speed(FASTEST_MM_S, units)}."
     first, *others = alone
-    name = first.mechanism[0].upper() + first.mechanism[1:]
+    several = len({row.feeder for row in rows}) > 1
+
+    def named(row: FeederLimit) -> str:
+        return f"{row.mechanism} at {row.feeder}" if several else row.mechanism
+
+    name = first.mechanism[0].upper() + named(first)[1:]
     if not first.speed_mm_s:
         return f"{name} alone is too much even at a crawl."
     text = f"{name} binds first, at {speed(first.speed_mm_s, units)}"
     if others:
-        text += f"; {others[0].mechanism} would be next, at {speed(others[0].speed_mm_s, units)}"
+        text += f"; {named(others[0])} would be next, at {speed(others[0].speed_mm_s, units)}"
     return text + "."
 
 
