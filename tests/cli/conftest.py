@@ -112,6 +112,7 @@ def feedsim(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Ended]:
     monkeypatch.setattr(main, "app", _command())
+    monkeypatch.setattr(main, "may_copy", lambda: None)  # this process is pytest's
 
     def call(*words: object) -> Ended:
         handlers = {n: signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}

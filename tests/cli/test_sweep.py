@@ -61,7 +61,8 @@ def test_the_points_of_a_report_lead_to_their_pages(tmp_path: Path, feedsim: Run
     slow = rehearse(line.but({"line.speed": "60 m/min"}))
     fast = rehearse(line.but({"line.speed": "150 m/min"}), first_hazard=True)
     for place, page in enumerate((slow, fast)):
-        made = replace(page, lines=(replace(page.lines[0], name="Membership card on A5 letter"),))
+        bare = replace(page.lines[0], name="Membership card on A5 letter", changes=())
+        made = replace(page, lines=(bare,))
         assert (tmp_path / f"point-{place}.html").read_text("utf-8") == made.html()
     assert fast.choice.because == "hazard"
 
