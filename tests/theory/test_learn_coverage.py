@@ -16,7 +16,11 @@ from feedsim.answers.learn.answer import Learnt, learn
 from feedsim.answers.learn.study.bounded import bounded_line
 from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.lattice import lattice_of
-from feedsim.answers.learn.study.pitches import pitches_of, shortest_of_random
+from feedsim.answers.learn.study.pitches import (
+    missing_of_random,
+    pitches_of,
+    shortest_of_random,
+)
 from feedsim.answers.learn.study.scans import scan_seen
 from feedsim.logs import Log, read_log
 from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of, out_of_line, tally
@@ -178,6 +182,27 @@ def test_the_shortest_of_random_pitches() -> None:
         found = shortest_of_random(x, noise_mm=0.4)
         hits += found.low <= 230.0 <= found.high
     as_often_as_said(hits, 30)
+
+
+@pytest.mark.parametrize(("least", "mean"), [(250.0, 50.0), (230.0, 70.0)])
+@pytest.mark.parametrize("share", [0.0, 0.05])
+def test_missing_carriers_that_come_at_random(least: float, mean: float, share: float) -> None:
+    hits = 0
+    for seed in range(20):
+        g = np.random.default_rng(seed)
+        edges = np.cumsum(least + g.exponential(mean, 300))[g.random(300) >= share]
+        found, most = missing_of_random(np.diff(edges))
+        hits += found.low <= share <= found.high
+        assert found.high < 0.7 * most
+    as_often_as_said(hits, 20)
+
+
+def test_behind_no_smallest_pitch_missing_carriers_cannot_be_told() -> None:
+    # a row of exponential gaps of which any share is struck out is one of exponential gaps
+    g = np.random.default_rng(1)
+    found, most = missing_of_random(2.0 + g.exponential(298.0, 300))
+    assert found.low == 0.0
+    assert found.high > 0.5 * most
 
 
 def test_a_normal_error_and_a_uniform_one_together() -> None:

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import geom
 
+from feedsim.answers.learn.study.feeder_rows import engaged_s
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import arrival_law
 from feedsim.answers.learn.study.learned import Learning, learned_from
@@ -39,6 +41,17 @@ def test_inserts_that_the_eye_does_not_see_make_cycles_longer(tmp_path: Path) ->
     assert found.verdict == "agrees"
     pitch, speed = 85.6 + 70.0, 1000.0
     assert found.scenario == pytest.approx(pitch / (0.9 * speed), rel=1e-3)
+
+
+def test_cycles_with_misfeeds_are_geometric() -> None:
+    """SciPy's geometric law; a log without a misfeed shows nothing of that spread."""
+    changes = ["feeder.0.insert.misfeed=5 %", "feeder.0.eye.missed=3 %"]
+    machine = machine_of(scenario_from_dict(apply_overrides(parse_toml(PLAIN), changes)))
+    mean, sd = engaged_s(machine.feeders[0], 1000.0)
+    law = geom(0.95 * 0.97)
+    pitch_s = (85.6 + 70.0) / 1000.0
+    assert mean == pytest.approx(pitch_s * law.mean(), rel=1e-9)
+    assert sd == pytest.approx(pitch_s * law.std(), rel=1e-9)
 
 
 def test_a_belt_that_is_to_change_its_speed_is_not_uneven(tmp_path: Path) -> None:

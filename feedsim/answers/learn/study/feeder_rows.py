@@ -23,7 +23,7 @@ from feedsim.answers.learn.study.rows import (
 from feedsim.answers.learn.study.travels import distance_and_lead
 from feedsim.machine import Feeder, Machine
 
-__all__ = ["asked_mm", "feeder_rows", "travels_asked"]
+__all__ = ["asked_mm", "engaged_s", "feeder_rows", "travels_asked"]
 
 _NO_TRAVEL = "no command or actual feed in the log"
 _NO_COMMAND = "no commanded feed in the log"
@@ -231,7 +231,9 @@ def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
         part = log.feeders[number]
         if part.engaged is not None and log.belt is not None:
             row = Quantity("", named("closing to opening", log, logs), "time")
-            yield row.told(part.engaged, _engaged_s(feeder, log.belt.speed.value))
+            mean, sd = engaged_s(feeder, log.belt.speed.value)
+            by_chance = NORMAL_95 * sd / math.sqrt(part.engaged.n)
+            yield row.told(part.engaged.widened(by_chance), mean)
 
 
 def _settled(
@@ -262,15 +264,16 @@ def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> float:
     return ramp + (part.delay.value if part.delay is not None else delay)
 
 
-def _engaged_s(feeder: Feeder, speed: float) -> float:
-    """Return how long the scenario has the clutch closed in a cycle, on average (s).
+def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:
+    """Return how long the scenario has the clutch closed in a cycle (s): mean, and sd by misfeeds.
 
     A cycle's command runs from one insert to the next, which takes its travel over g·v and half of
     what the ramp-in is longer than the ramp-out (feedsim/MODEL.md, 13.6). A misfeed makes it a
-    pitch longer, and so does an insert that the eye does not see.
+    pitch longer, and so does an insert that the eye does not see: as many pitches as a geometric
+    law has, of variance (1 − p)/p². A log without any of these does not show that spread.
     """
     ins, clutch = feeder.inserts, feeder.clutch
     longer = 0.5 * (clutch.ramp_in - clutch.ramp_out) / (speed if clutch.travel_ramp else 1.0)
-    seen = (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed)
-    pitch = (ins.length_mm + ins.gap_mm) / max(1e-9, seen)
-    return pitch / (feeder.settings.speed_ratio * speed) + longer
+    seen = max(1e-9, (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed))
+    pitch_s = (ins.length_mm + ins.gap_mm) / (feeder.settings.speed_ratio * speed)
+    return pitch_s / seen + longer, pitch_s * math.sqrt(1.0 - seen) / seen

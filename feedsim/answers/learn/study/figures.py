@@ -27,6 +27,12 @@ class Figure(NamedTuple):
         ends = sorted((self.low * factor + plus, self.high * factor + plus))
         return Figure(self.value * factor + plus, ends[0], ends[1], self.n)
 
+    def widened(self, by: float) -> Figure:
+        """Return the figure with an independent error, of this half width, in its interval."""
+        value = self.value
+        below, above = (math.hypot(side, by) for side in (value - self.low, self.high - value))
+        return Figure(value, value - below, value + above, self.n)
+
 
 @dataclass(frozen=True, slots=True)
 class Learned:

@@ -12,13 +12,24 @@ from numpy.typing import NDArray
 from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.metrics.intervals import share_interval
 
-__all__ = ["Pitches", "mean_of_random", "pitches_of", "shortest_of_random"]
+__all__ = [
+    "Pitches",
+    "mean_of_random",
+    "missing_of_random",
+    "pitches_of",
+    "shortest_of_random",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _BATCHES = 20
 _LEAST = 10
 _GRID = 801
+_SHARES = 100
+_MOST_MISSING = 8
+_ROUNDS = 12
+_ENOUGH = 1000
+_WILKS = 3.841458820694124  # χ² of one degree of freedom at 95 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,3 +185,46 @@ def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Figure:
     mass /= mass.sum()
     low, high = np.interp([0.025, 0.975], np.cumsum(mass) - 0.5 * mass, grid)
     return Figure(float(mass @ grid), float(low), float(high), n)
+
+
+def missing_of_random(pitches_mm: Floats) -> tuple[Figure, float]:
+    """Return the share of missing carriers that come at random, and the largest there could be.
+
+    Parameters
+    ----------
+    pitches_mm : float64 array, shape (n,)
+        Exponential gaps behind a smallest pitch, those over missing carriers as one.
+
+    Notes
+    -----
+    Over k pitches one is k·s + X, X of a gamma law of k exponentials of mean m (any text on
+    queues), k geometric. Of each share q the likeliest m is found by expectation and maximisation
+    (Dempster, Laird and Rubin 1977, from memory). The interval is that of the likelihood ratio,
+    2·ln(L/L₀) up to 3.84 (Wilks 1938, from memory). Behind a smallest pitch of 0 all q are alike.
+    """
+    from scipy.special import gammaln, xlogy
+
+    x = pitches_mm[:_ENOUGH]
+    least, mean = float(x.min()), float(x.mean())
+    most = 1.0 - least / mean
+    shares = np.linspace(0.0, most, _SHARES, endpoint=False)
+    k = np.arange(1, _MOST_MISSING + 2)[:, None]
+    over = x[None, :] - k * least
+    there = over >= 0.0
+    over = np.maximum(over, 0.0)
+    known = xlogy(k - 1, over) - gammaln(k)
+    logs = np.empty(_SHARES)
+    for place, q in enumerate(shares.tolist()):
+        m = (1.0 - q) * mean - least
+        for _ in range(_ROUNDS):
+            each = known + np.log1p(-q) + xlogy(k - 1, q) - over / m - k * math.log(m)
+            each = np.where(there, each, -np.inf)
+            top = each.max(axis=0)
+            weights = np.exp(each - top)
+            whole = weights.sum(axis=0)
+            weights /= whole
+            m = max(float((weights * over).sum() / (weights * k).sum()), 1e-9)
+        logs[place] = float(np.sum(top + np.log(whole)))
+    good = shares[logs >= logs.max() - 0.5 * _WILKS]
+    best = float(shares[int(np.argmax(logs))])
+    return Figure(best, float(good[0]), float(good[-1]), len(x)), most

@@ -8,7 +8,12 @@ from dataclasses import replace
 
 from feedsim.answers.learn.study.figures import Figure, Learned, Quantity, Verdict, pooled
 from feedsim.answers.learn.study.one_log import InLog
-from feedsim.answers.learn.study.pitches import Pitches, mean_of_random, shortest_of_random
+from feedsim.answers.learn.study.pitches import (
+    Pitches,
+    mean_of_random,
+    missing_of_random,
+    shortest_of_random,
+)
 from feedsim.answers.learn.study.scans import ScanSeen
 from feedsim.machine import Machine
 from feedsim.metrics.intervals import share_interval
@@ -31,6 +36,7 @@ __all__ = [
 NO_ENCODER = "no encoder count in the log"
 _NO_EYE = "no carrier eye in the log"
 _SURELY = 0.001
+_TELLS = 0.5
 
 
 def of_all(parts: Iterable[Figure | None]) -> Figure | None:
@@ -227,12 +233,22 @@ def _random_rows(
         least = shortest.scaled(scale, -arrival.length_mm)
         note = "with carriers as long as the scenario has them"
         yield gap.told(least, arrival.min_gap_mm, note)
-    why = (
-        "by no known law a missing carrier looks like a long gap"
-        if none
-        else "where carriers come at random a missing one looks like a long gap"
-    )
-    yield missing.untold(machine.carriers.missing, why, low=0.0)
+    has = machine.carriers.missing
+    if none:
+        yield missing.untold(
+            has, "by no known law a missing carrier looks like a long gap", low=0.0
+        )
+        return
+    shares, most = zip(*(missing_of_random(pitches.mm) for _, pitches in seen), strict=True)
+    share = max(shares, key=lambda one: one.n)
+    if share.high < _TELLS * max(most):
+        note = "by pitches that are longer than gaps at random make them"
+        unseen = machine.carrier_eye.missed
+        value, low, high = (max(0.0, end - unseen) for end in share[:3])
+        yield missing.told(Figure(value, low, high, share.n), has, note)
+    else:
+        why = "where carriers come at random a missing one looks like a long gap"
+        yield missing.untold(has, why, low=0.0, n=share.n)
 
 
 def unseen_rows(machine: Machine) -> Iterator[Learned]:

@@ -77,7 +77,7 @@ def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -
         _open_by_ramps(best, command, ramps, model),
         _open_by_speed(best, command, ramps, model, step_mm),
     )
-    gain, forward = _widened(gain, more[0]), _widened(forward, more[1])
+    gain, forward = gain.widened(float(more[0])), forward.widened(float(more[1]))
     gain = Figure(math.exp(gain.value), math.exp(gain.low), math.exp(gain.high), gain.n)
     return Servo(gain, forward, seen, np.where(known, lag, np.nan))
 
@@ -141,9 +141,3 @@ def _open_by_speed(
     full &= np.abs(model(math.exp(fit.values[0]), float(fit.values[1]))) > 0.5 * step
     found: Floats = 0.5 * step * np.abs(fit.inverse @ full[known].astype(np.float64))
     return found
-
-
-def _widened(figure: Figure, by: float) -> Figure:
-    value = figure.value
-    below, above = (math.hypot(side, by) for side in (value - figure.low, figure.high - value))
-    return Figure(value, value - below, value + above, figure.n)
