@@ -22,8 +22,13 @@ from feedsim.answers.learn.study.pitches import (
     shortest_of_random,
 )
 from feedsim.answers.learn.study.scans import scan_seen
+from feedsim.draws.line_draws import Phases, RunDraws
 from feedsim.logs import Log, read_log
+from feedsim.logs.recorder import LoggedRun
+from feedsim.running.run import machine_of
+from feedsim.simulation.line import simulate_traced
 from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of, out_of_line, tally
+from tests.logged import written
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SURE = 0.95
@@ -203,6 +208,30 @@ def test_behind_no_smallest_pitch_missing_carriers_cannot_be_told() -> None:
     found, most = missing_of_random(2.0 + g.exponential(298.0, 300))
     assert found.low == 0.0
     assert found.high > 0.5 * most
+
+
+class _SamePhase(RunDraws):
+    """Ticks whose phase is not drawn from a scan or cycle, as long as either may be."""
+
+    def phases(self) -> Phases:
+        return Phases(encoder=0.3, ticks_s=1e-4)
+
+
+def test_a_scan_of_any_length_leaves_the_same_log(tmp_path: Path) -> None:
+    """Latched edges, known before they are due: no likelihood can tell one scan from another."""
+    own = hidden(2, ratios=(1.0,)).lines[0]
+
+    def logged(**changes: str) -> bytes:
+        machine = machine_of(
+            own.but({k.replace("__", "."): v for k, v in changes.items()}).scenario
+        )
+        draws = _SamePhase(machine, 2)
+        records, trace = simulate_traced(machine, draws, carriers=40)
+        return written(LoggedRun(machine, records, trace, draws), tmp_path / "a.csv").read_bytes()
+
+    logs = {logged(controller__scan=scan) for scan in ("0.2 ms", "1 ms", "2.7 ms", "20 ms")}
+    assert len(logs) == 1
+    assert logged(controller__scan="2.7 ms", carrier_eye__capture="scanned") not in logs
 
 
 def test_a_normal_error_and_a_uniform_one_together() -> None:
