@@ -37,6 +37,7 @@ NO_ENCODER = "no encoder count in the log"
 _NO_EYE = "no carrier eye in the log"
 _SURELY = 0.001
 _TELLS = 0.5
+_ALIKE = 0.05
 
 
 def of_all(parts: Iterable[Figure | None]) -> Figure | None:
@@ -112,7 +113,8 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     motion = Quantity("controller.motion_cycle", "motion cycle", "time")
     scan = Quantity("controller.scan", "scan", "time")
     seen = _scans_seen(logs)
-    in_step = cycle is not None and _on_scans(cycle, machine, seen)
+    one = cycle is not None and _on_one_grid(machine, seen)
+    in_step = cycle is not None and one and _alike(control.scan_s, cycle)
     if cycle is None:
         acts = any(f.closings or f.openings or f.engaged for log in logs for f in log.feeders)
         why, high = "no clutch in the log", None
@@ -127,6 +129,12 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         why = "acts fall on the scan's grid, every edge being scanned"
         yield motion.untold(control.motion_cycle_s, why, low=0.0, high=cycle.high)
         yield scan.told(cycle, control.scan_s)
+    elif one and not _alike(control.motion_cycle_s, cycle):
+        why = (
+            "every edge being scanned, acts fall on one grid: the scan's, or the motion cycle's "
+            "with a shorter scan"
+        )
+        yield motion.untold(control.motion_cycle_s, why, low=0.0, high=cycle.high)
     else:
         yield motion.told(cycle, control.motion_cycle_s)
     scanned = of_all(one.scan for one in seen)
@@ -150,15 +158,15 @@ def _scans_seen(logs: Sequence[InLog]) -> list[ScanSeen]:
     return [side.scan for side in sides if side is not None and side.scan is not None]
 
 
-def _on_scans(grid: Figure, machine: Machine, seen: Sequence[ScanSeen]) -> bool:
-    """Tell whether a grid is that of the scans: all acts spread over one step of it, no more.
-
-    They do so, too, where the scan is short beside the motion cycle, which the scenario has to say.
-    """
+def _on_one_grid(machine: Machine, seen: Sequence[ScanSeen]) -> bool:
+    """Tell whether all acts spread over one step of their grid: that of the scans, if not short."""
     eyes = [machine.carrier_eye, *(feeder.eye for feeder in machine.feeders)]
-    if not seen or not all(eye.scanned for eye in eyes):
-        return False
-    return all(one.scan is None for one in seen) and machine.controller.scan_s > 0.5 * grid.value
+    scanned = bool(seen) and all(eye.scanned for eye in eyes)
+    return scanned and all(one.scan is None for one in seen)
+
+
+def _alike(time_s: float, grid: Figure) -> bool:
+    return abs(time_s - grid.value) <= _ALIKE * grid.value
 
 
 def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:

@@ -18,7 +18,7 @@ _MOST_STEPS = 12
 _RARE = 0.02
 _ROUNDS = 6
 _ROOM = 1.1
-_WHOLE = 0.85
+_THIN = 4.0
 _SURE = 3.2905267314919255  # 99.9 % of a normal law
 
 
@@ -79,8 +79,8 @@ def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) 
     value, low, high = (
         math.sqrt(max(0.0, more + side * NORMAL_95 * error)) for side in (0.0, -1.0, 1.0)
     )
-    if float(np.ptp(waits_s)) < _WHOLE * (value + g):
-        return ScanSeen(None, g)  # no such sum: locked, and now and then an act is one tick later
+    if float(np.ptp(waits_s)) < value + g - _THIN * math.sqrt(2.0 * value * g / n):
+        return None  # no such sum: locked, and now and then an act is one tick later
     return ScanSeen(Figure(value, low, high, n), 0.0)
 
 
