@@ -16,7 +16,7 @@ from feedsim.draws.unsure import SEARCH, VERDICT, deviations
 from feedsim.running.executor import Local
 from tests.tuning import TOLERANCE_MM, WITHIN, known_line, known_speed, tuning
 
-pytestmark = pytest.mark.usefixtures("quick_engine")
+pytestmark = pytest.mark.usefixtures("quick_engine", "few_long_runs")
 
 SEEDS = range(1, 9)
 FEW = range(1, 5)
@@ -55,7 +55,7 @@ def claims(seed: int, *, fresh: bool) -> bool:
         "acceptance.missed=20 %",
         "acceptance.jam_risk=20 %",
         knobs=["carrier_eye.edge_sd=0.1,0.2 mm"],
-        carriers=100,
+        carriers=400,
     )
     with bench_of(line, where=Local(1)) as bench:
         start = rung_of(bench, truth)

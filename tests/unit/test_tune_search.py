@@ -25,7 +25,7 @@ from feedsim.running.executor import Local
 from feedsim.scenario import Scenario
 from tests.tuning import against_a_grid, searched, tuning
 
-pytestmark = pytest.mark.usefixtures("quick_engine")
+pytestmark = pytest.mark.usefixtures("quick_engine", "few_long_runs")
 
 STAGE = "feeder.0.settings.stage_position"
 KNOBS = [f"{STAGE}=40:80:40 mm"]
@@ -39,7 +39,7 @@ def small(**keys: Any) -> Scenario:
         "carrier_eye.edge_sd=0.5 mm",
         knobs=KNOBS,
         unsure=["carrier_eye.response=±0.5 ms"],
-        **{"carriers": 100, "draws": 20, "assurance": "80 %"} | keys,
+        **{"carriers": 400, "draws": 20, "assurance": "80 %"} | keys,
     )
 
 
@@ -61,7 +61,7 @@ TOLD: list[tuple[str, float | None]] = []
 
 
 @pytest.fixture(scope="module")
-def whole(quick_engine: None) -> tuple[str, dict[str, Any]]:
+def whole(quick_engine: None, few_long_runs: None) -> tuple[str, dict[str, Any]]:
     """What one process finds, and all that it asked on the way."""
     memory = Remembering()
     return bytes_of(small(), keep=memory, told=lambda *what: TOLD.append(what)), memory.known
@@ -165,7 +165,7 @@ def test_a_journal_of_other_code_is_not_used(tmp_path: Path, monkeypatch: pytest
 
 def test_what_cannot_be_costs_those_points_alone():
     """A nose beyond the placement point (120 mm) is no line; the others are searched."""
-    found = searched(tuning(*ROUGH, knobs=[f"{STAGE}=90:150:10 mm"], carriers=100))
+    found = searched(tuning(*ROUGH, knobs=[f"{STAGE}=90:150:10 mm"], carriers=400))
     assert found.impossible > 0
     assert found.feasible
     assert found.best.values[0] in {"60 mm", "90 mm", "100 mm", "110 mm"}
@@ -191,7 +191,7 @@ def test_what_is_not_known_costs_what_is_lost_against_knowing_it():
 
 def test_nothing_is_accepted_says_what_comes_nearest():
     """Whatever the stage, half of the carriers are not seen, and at most 20 % may be missed."""
-    found = searched(tuning(*ROUGH, "carrier_eye.missed=50 %", knobs=KNOBS, carriers=100))
+    found = searched(tuning(*ROUGH, "carrier_eye.missed=50 %", knobs=KNOBS, carriers=400))
     assert not found.feasible
     assert found.best.value is None
     assert found.nearest is not None
@@ -205,7 +205,7 @@ def test_a_knob_that_does_not_matter_is_said_not_to_and_left_alone():
     knobs = ["carrier_eye.off_response=0:2:1 ms", "carrier_eye.edge_sd=0.2,0.5 mm"]
     found = searched(
         tuning(*ROUGH, "carrier_eye.response_jitter=1 ms", "carrier_eye.edge_sd=0.5 mm",
-               "carrier_eye.off_response=1 ms", knobs=knobs, carriers=100)
+               "carrier_eye.off_response=1 ms", knobs=knobs, carriers=400)
     )  # fmt: skip
     assert [knob.matters for knob in found.knobs] == [False, True]
     assert found.knobs[0].place == -1
@@ -213,7 +213,7 @@ def test_a_knob_that_does_not_matter_is_said_not_to_and_left_alone():
 
 def test_where_nothing_is_better_the_verdict_still_says_on_how_many_carriers_it_is():
     line = tuning("carrier_eye.edge_sd=0.1 mm", *ROUGH, knobs=["carrier_eye.edge_sd=1 mm,2 mm"],
-                  aim="spread", carriers=100)  # fmt: skip
+                  aim="spread", carriers=400)  # fmt: skip
     found = searched(line)
     assert found.best.values == found.now.values
     assert found.best.carriers == found.now.carriers > 0
@@ -222,7 +222,7 @@ def test_where_nothing_is_better_the_verdict_still_says_on_how_many_carriers_it_
 def test_only_as_much_is_spent_as_may_be():
     table = [{"key": "carrier_eye.edge_sd", "values": ["0.1 mm", "0.2 mm"], "price": [900, 400]}]
     line = tuning(*ROUGH, "carrier_eye.response_jitter=1 ms", "carrier_eye.edge_sd=0.5 mm",
-                  knobs=(), knob=table, spend=500, carriers=100)  # fmt: skip
+                  knobs=(), knob=table, spend=500, carriers=400)  # fmt: skip
     found = searched(line)
     assert (found.best.values, found.best.price) == (("0.2 mm",), 400.0)
 
@@ -298,9 +298,9 @@ def test_as_fast_as_a_grid_for_a_tenth_of_its_carriers():
     """A small one; six larger ones are in ``tests/benchmarks/test_tune.py``."""
     race = against_a_grid(
         tuning(*ROUGH, "feeder.0.servo.max_acceleration=50 m/s^2", "feeder.0.clutch.ramp_out=50 ms",
-               knobs=["feeder.0.clutch.ramp_in=10:60:5 ms", f"{STAGE}=40:100:15 mm"],
-               carriers=100),
-        carriers=1000,
+               knobs=["feeder.0.clutch.ramp_in=10:60:10 ms", f"{STAGE}=40:100:20 mm"],
+               carriers=400),
+        carriers=4000,
     )  # fmt: skip
     assert race.grid_mm_s > 1010.0  # as it is: 50 m/s² for 20 ms
     assert race.tune_mm_s >= 0.99 * race.grid_mm_s
@@ -310,7 +310,7 @@ def test_as_fast_as_a_grid_for_a_tenth_of_its_carriers():
 def test_nothing_is_turned_for_what_is_no_better():
     """The spread at a speed does not depend on the stage: it stays where it is."""
     line = tuning(*ROUGH, "carrier_eye.edge_sd=0.5 mm", knobs=[f"{STAGE}=50:80:10 mm"],
-                  aim="spread", speed="60 m/min", carriers=100)  # fmt: skip
+                  aim="spread", speed="60 m/min", carriers=400)  # fmt: skip
     found = searched(line)
     assert found.best.values == found.now.values
     assert found.gain == 0.0
