@@ -98,14 +98,7 @@ def _evolved(bench: Bench, found: dict[Setup, Looked]) -> None:
 
 def nearest_places(space: Space) -> Setup:
     """Return the setup of all values nearest to what they are now."""
-    return tuple(_nearest(knob) for knob in space.knobs)
-
-
-def _nearest(knob: Knob) -> int:
-    now, numbers = knob.now_number, knob.numbers
-    if now is None or not numbers:
-        return knob.values.index(knob.now) if knob.now in knob.values else 0
-    return min(range(len(numbers)), key=lambda place: abs(numbers[place] - now))
+    return tuple(knob.nearest() for knob in space.knobs)
 
 
 def _look(

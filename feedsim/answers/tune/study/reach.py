@@ -28,7 +28,7 @@ def narrowest(space: Space, setup: Setup, speed_mm_s: float, draws: Draws = _BEL
         found = window(space, setup, number, speed_mm_s, draws)
         if found is None:
             return 0.0
-        place = setup[number] if setup[number] >= 0 else _nearest(space, number)
+        place = setup[number] if setup[number] >= 0 else knob.nearest()
         rooms.append(min(place - found[0], found[1] - place) / last)
     return min(rooms, default=0.0)
 
@@ -44,7 +44,7 @@ def window(
     """
     place, last = setup[knob], len(space.knobs[knob].values) - 1
     if place < 0:
-        place = _nearest(space, knob)
+        place = space.knobs[knob].nearest()
 
     def there(where: int) -> Setup:
         return (*setup[:knob], where, *setup[knob + 1 :])
@@ -65,13 +65,6 @@ def window(
         return end if accepted(end) else _between(accepted, place, end)
 
     return inwards(ends[0]), inwards(ends[1])
-
-
-def _nearest(space: Space, knob: int) -> int:
-    numbers, now = space.knobs[knob].numbers, space.knobs[knob].now_number
-    if not numbers or now is None:
-        return 0
-    return min(range(len(numbers)), key=lambda place: abs(numbers[place] - now))
 
 
 def _end(accepted: Callable[[int], bool], place: int, last: int) -> int:

@@ -9,8 +9,8 @@ from feedsim import __version__
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
 from feedsim.answers.tune.study.decided import Best, decided, good_ones, near_of
+from feedsim.answers.tune.study.findings import chosen, nearest, unchanged, unsure_costs
 from feedsim.answers.tune.study.fresh import gain_interval, judge
-from feedsim.answers.tune.study.knobs import chosen, nearest, unchanged, unsure_costs
 from feedsim.answers.tune.study.optimum import everywhere, least, step_by_step
 from feedsim.answers.tune.study.results import Chosen, Judged, Nearest, Tuned, UnsureCost
 from feedsim.answers.tune.study.space import Setup, Space
