@@ -215,8 +215,8 @@ def test_where_nothing_is_better_the_verdict_still_says_on_how_many_carriers_it_
     line = tuning("carrier_eye.edge_sd=0.1 mm", *ROUGH, knobs=["carrier_eye.edge_sd=1 mm,2 mm"],
                   aim="spread", carriers=400)  # fmt: skip
     found = searched(line)
-    assert found.best.values == found.now.values
-    assert found.best.carriers == found.now.carriers > 0
+    assert found.best == found.now  # one setup, one verdict
+    assert found.best.carriers > 0
 
 
 def test_only_as_much_is_spent_as_may_be():

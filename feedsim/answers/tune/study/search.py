@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from feedsim import __version__
 from feedsim.answers.tune.study.bench import Bench
@@ -75,10 +74,9 @@ def _verdicts(
 ) -> list[Judged]:
     """Judge the setup as it is, and the best one."""
     now = judge(bench, bench.space.now, near_mm_s=now_near_mm_s, robust=robust)
-    found = judge(bench, best.setup, near_mm_s=best.near_mm_s, robust=robust)
-    if best.setup == bench.space.now:  # on the same cards, which are not run again
-        found = replace(found, carriers=max(found.carriers, now.carriers))
-    return [now, found]
+    if best.setup == bench.space.now and best.near_mm_s is not None:
+        return [now, now]
+    return [now, judge(bench, best.setup, near_mm_s=best.near_mm_s, robust=robust)]
 
 
 def _gathered(
