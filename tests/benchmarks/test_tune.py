@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.tune.study.bench import bench_of
-from feedsim.answers.tune.study.search import tuned
+from feedsim.answers.line import Line
+from feedsim.answers.tune.answer import tuning as whole_tune
 from feedsim.running.executor import Local
 from feedsim.scenario import Scenario
 from tests.known_tunes import KNOWN_JAM, KNOWN_SPREAD, Claims, KnownLine, claims_of
@@ -139,12 +139,13 @@ def test_right_as_often_as_it_says(line: KnownLine):
 
 @pytest.mark.parametrize("unsure", [(), ("carrier_eye.response=±0.2 ms", f"{LOOP}=10 %")])
 def test_how_long_the_membership_card_takes(unsure: tuple[str, ...]):
+    """All of the command: search, verdict, worths, windows, fronts, text, figures and data."""
     knobs = [f"{STAGE}=40:90:1 mm", f"{CYCLE}=0.5,1,2 ms", f"{GAP}=40:90:5 mm",
              f"{RAMP_IN}=5:40:1 ms"]  # fmt: skip
-    scenario = tuning(base=CARD, knobs=knobs, unsure=unsure)
+    card = Line(tuning(base=CARD, knobs=knobs, unsure=unsure))
     began, busy = time.perf_counter(), os.times()
-    with bench_of(scenario, where=Local(2)) as bench:
-        found = tuned(bench, scenario)
+    found = whole_tune(card, where=Local(2))
+    files, page = found.files(), found.text()
     took, now = time.perf_counter() - began, os.times()
     processor = sum(now[:4]) - sum(busy[:4])
     words = (
@@ -154,3 +155,5 @@ def test_how_long_the_membership_card_takes(unsure: tuple[str, ...]):
     )
     print(f"\n    {words}")  # noqa: T201
     assert found.feasible
+    assert page
+    assert "tune.json" in files
