@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from feedsim.cli.options import AsJson, ScenarioPath, Settings, Units, out_option, read_line
+from feedsim.cli.options import (
+    AsJson,
+    Rate,
+    ScenarioPath,
+    Settings,
+    Units,
+    out_option,
+    rate_of,
+    read_line,
+)
 
 if TYPE_CHECKING:
     from feedsim.cli.delivery import Handed
@@ -35,15 +44,7 @@ def learn(
             show_default=False,
         ),
     ] = None,
-    rate: Annotated[
-        str | None,
-        typer.Option(
-            "--rate",
-            metavar="RATE",
-            help="How fast samples came, of a log that numbers them and does not say.",
-            show_default=False,
-        ),
-    ] = None,
+    rate: Rate = None,
     trial: Annotated[
         Path | None,
         typer.Option(
@@ -74,7 +75,7 @@ def learn(
     from feedsim.scenario.rewriting import changed_text
 
     line = read_line(scenario, settings)
-    rate_hz = None if rate is None else _rate(rate)
+    rate_hz = None if rate is None else rate_of(rate)
     beside = None if write is None else write.with_name(f"{write.stem}_pitches.csv")
     for path in (write, beside):
         if path is not None:
@@ -99,14 +100,3 @@ def learn(
 
     folder = out if out is not None else Path("plots") / scenario.stem / "learn"
     return deliver("learn", find, folder=folder, units=units, as_json=as_json)
-
-
-def _rate(text: str) -> float:
-    """Read how fast samples came (1/s)."""
-    from feedsim.errors import Fault, FeedsimError
-    from feedsim.quantities import QuantityError, parse
-
-    try:
-        return parse(text, "rate")
-    except QuantityError as error:
-        raise FeedsimError(Fault("--rate", f'"{text[:40]}"', str(error))) from None

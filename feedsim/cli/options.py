@@ -19,6 +19,7 @@ __all__ = [
     "Engine",
     "Jobs",
     "OnCluster",
+    "Rate",
     "Replications",
     "ScenarioPath",
     "Seed",
@@ -28,6 +29,7 @@ __all__ = [
     "changes_of",
     "fit_for",
     "out_option",
+    "rate_of",
     "read_line",
     "read_lines",
     "share_of",
@@ -39,6 +41,16 @@ __all__ = [
 ScenarioPath = Annotated[
     Path, typer.Argument(metavar="SCENARIO", help="The scenario, a TOML file.", show_default=False)
 ]
+Rate = Annotated[
+    str | None,
+    typer.Option(
+        "--rate",
+        metavar="RATE",
+        help="How fast samples came, of a log that numbers them and does not say.",
+        show_default=False,
+    ),
+]
+
 Settings = Annotated[
     list[str] | None,
     typer.Option(
@@ -278,3 +290,14 @@ def tell(words: str) -> None:
         typer.echo(for_screen(printable(words), sys.stderr), err=True)
     except OSError:  # what it still holds would fail again as the process ends
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+
+
+def rate_of(text: str) -> float:
+    """Read how fast samples came (1/s)."""
+    from feedsim.errors import Fault, FeedsimError
+    from feedsim.quantities import QuantityError, parse
+
+    try:
+        return parse(text, "rate")
+    except QuantityError as error:
+        raise FeedsimError(Fault("--rate", f'"{text[:40]}"', str(error))) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,11 +11,13 @@ import typer
 from feedsim.cli.command_help import Commands, add
 from feedsim.cli.options import (
     AsJson,
+    Rate,
     ScenarioPath,
     Settings,
     Units,
     fit_for,
     out_option,
+    rate_of,
     read_line,
     share_of,
     speeds_option,
@@ -22,9 +25,11 @@ from feedsim.cli.options import (
 
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
+    from feedsim.answers.learn.answer import Learnt
     from feedsim.answers.line import Line
     from feedsim.answers.trial.answer import FittedTrial
     from feedsim.cli.delivery import Handed
+    from feedsim.quantities import System
 
 __all__ = ["trial"]
 
@@ -128,6 +133,16 @@ def fit(
             show_default=False,
         ),
     ] = None,
+    logs: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--log",
+            metavar="LOG",
+            help="The machine's own log at the same settings, as learn reads it; once for each.",
+            show_default=False,
+        ),
+    ] = None,
+    rate: Rate = None,
     confidence: Confidence = "95 %",
     settings: Settings = None,
     out: Out = None,
@@ -140,8 +155,10 @@ def fit(
     """Fit a trial: settings to type in, spreads, missed carriers, and what stays undecided.
 
     The trial was run with the settings of SCENARIO. Outliers are named, and left out of the
-    corrections. Writes trial_fit.json and a figure.
+    corrections. Writes trial_fit.json and a figure. With --log it says as well what is each eye's
+    own delay and what is slip, and writes what learn does.
     """
+    from feedsim.answers.learn.answer import learned_beside
     from feedsim.answers.trial.answer import fitted, measured_in
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
@@ -153,6 +170,7 @@ def fit(
         try_file(write, force=force)
     rows = _rows(without) if without is not None else set()
     measured = measured_in(line, data, confidence=sure, without=rows)
+    rate_hz = None if rate is None else rate_of(rate)
 
     def find(_: object) -> Handed:
         with doing("fitting the trial"):
@@ -160,13 +178,33 @@ def fit(
                 line, measured, name=data.name, confidence=sure, keep_outliers=keep_outliers
             )
             text = None if write is None else _corrected(found, scenario, settings or [], write)
+        beside = None
+        if logs:
+            with doing("reading the logs"):
+                beside = learned_beside(line, logs, rate_hz=rate_hz, data=measured, name=data.name)
         if text is None or write is None:
             nothing = f"nothing to correct: {write} was not written" if write else ""
-            return handed(found, units=units, last=nothing)
+            return _with_logs(handed(found, units=units, last=nothing), beside, units)
         last = f"wrote {write}, with the settings to type in"
-        return handed(found, units=units, beside={write: text.encode()}, last=last)
+        fit = handed(found, units=units, beside={write: text.encode()}, last=last)
+        return _with_logs(fit, beside, units)
 
     return deliver("trial fit", find, folder=_folder(scenario, out), units=units, as_json=as_json)
+
+
+def _with_logs(fit: Handed, beside: Learnt | None, units: System | None) -> Handed:
+    """Add what logs and placements say together, and the files of it."""
+    if beside is None:
+        return fit
+    from feedsim.answers.learn.text import beside_text
+
+    said = beside_text(beside, units=units or beside.line.units)
+    return replace(
+        fit,
+        text=lambda: f"{fit.text()}\n\n{said}",
+        files={**fit.files, **beside.files(units=units)},
+        notes=(*fit.notes, said),
+    )
 
 
 def _rows(text: str) -> set[int]:

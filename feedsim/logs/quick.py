@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,7 +16,8 @@ __all__ = ["Quick", "quick_read"]
 
 Floats = NDArray[np.float64]
 
-_UNUSUAL = re.compile(r'["#_\x00]|\n[ \t]*\r?\n|\r(?!\n)|[Nn][Aa][Nn]|[Ii][Nn][Ff]')
+_UNUSUAL = ('"', "#", "\n\n", "\n\r\n")
+_NO_NUMBER = ("_", "\0", "n", "N", "i", "I")  # of nan and inf: what is no number is read row by row
 _LONGEST_NAME = 48
 
 
@@ -79,6 +79,6 @@ def _below_the_head(table: Table) -> str:
 def _is_usual(body: str, head: Head) -> bool:
     if not body.endswith("\n"):
         return False
-    if head.shape == "events":  # a signal's name may have what no number has
-        return not any(odd in body for odd in ('"', "#", "\n\n", "\n\r\n"))
-    return _UNUSUAL.search(body) is None
+    # a signal's name may have what no number has
+    odd = _UNUSUAL if head.shape == "events" else (*_UNUSUAL, *_NO_NUMBER)
+    return not any(text in body for text in odd) and body.count("\r") == body.count("\r\n")

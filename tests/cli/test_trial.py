@@ -280,3 +280,36 @@ def test_rows_that_cannot_be_left_out(rows: str, tmp_path: Path, feedsim: Run) -
     assert ended.err.startswith("error: --without: ")
     assert ended.out == ""
     assert not new.exists()
+
+
+def test_logs_beside_a_trial_part_delays_from_slip(feedsim: Run, tmp_path: Path) -> None:
+    """The machine's carrier eye is 0.8 ms slower than the scenario has it: 0.8 mm at 1 m/s."""
+    card = SCENARIOS / "learn_card.toml"
+    real = ("--set", "carrier_eye.response=1.3 ms", "--set", "run.warm_up=0")
+    rows = ["line_speed_m_per_min,placement_error_mm,stage_position_mm"]
+    logs: list[str | Path] = []
+    for speed in (40, 60):
+        out = tmp_path / str(speed)
+        at = ("--set", f"line.speed={speed} m/min", "--carriers", "80", "--out", out)
+        assert feedsim("run", card, *real, *at, "--log", "samples").status == 0
+        logs += ["--log", out / "log.csv"]
+        with (out / "carriers.csv").open() as file:
+            for row in csv.DictReader(file):
+                if row["placement_error_mm"]:
+                    cells = (row["placement_error_mm"], row["stage_position_mm"])
+                    rows.append(",".join((str(speed), *cells)))
+    data = tmp_path / "trial.csv"
+    data.write_text("\n".join(rows) + "\n", "utf-8")
+    ended = feedsim("trial", "fit", card, data, *logs, "--out", tmp_path / "out")
+    assert ended.status == 0, ended.err
+    said = " ".join(ended.out.split("With log.csv, log.csv: what no settings show")[1].split())
+    delay = said.split("carrier eye's own delay")[1].split()
+    assert abs(float(delay[0]) - 1.3) < 0.4
+    assert "Added by trial.csv" in said
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert names >= {"trial_fit.json", "trial_fit.png", "learn.json", "learn.png"}
+    with_json = feedsim("trial", "fit", card, data, *logs, "--json", "--out", tmp_path / "out")
+    assert "what no settings show" in with_json.err
+    wrong = feedsim("trial", "fit", card, data, "--log", data, "--out", tmp_path / "none")
+    assert wrong.status == 2
+    assert not (tmp_path / "none").exists()

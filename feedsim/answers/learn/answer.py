@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from numbers import Real
 from pathlib import Path
@@ -13,6 +14,7 @@ from feedsim.answers.answer import Answer, Table
 from feedsim.answers.learn.study.learned import Learning, learned_from, with_placements
 from feedsim.answers.line import Line
 from feedsim.answers.trial.answer import measured_in
+from feedsim.answers.trial.study.data import TrialData
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs import read_log
 from feedsim.metrics.plain import LEFT_OUT
@@ -22,7 +24,7 @@ from feedsim.running.run import machine_of
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Learnt", "learn"]
+__all__ = ["Learnt", "learn", "learned_beside"]
 
 _MOST_LOGS = 20
 
@@ -88,15 +90,29 @@ def learn(
     True
     """
     _refuse_odd(logs, rate_hz, trial)
+    if trial is None:
+        return learned_beside(line, logs, rate_hz=rate_hz)
+    data = measured_in(line, trial, confidence=0.95, without=())
+    return learned_beside(line, logs, rate_hz=rate_hz, data=data, name=Path(trial).name)
+
+
+def learned_beside(
+    line: Line,
+    logs: Sequence[str | Path],
+    *,
+    rate_hz: float | None = None,
+    data: TrialData | None = None,
+    name: str = "",
+) -> Learnt:
+    """Learn from logs, and from placements of a file that was read before; see :func:`learn`."""
     names = [feeder.name for feeder in line.scenario.feeder]
     read = [read_log(Path(path), feeders=names, rate_hz=rate_hz) for path in logs]
     found = _answer(learned_from(line.scenario, read, version=__version__), line)
     _refuse_empty(found)
-    if trial is None:
+    if data is None:
         return found
-    data = measured_in(line, trial, confidence=0.95, without=())
     machine = machine_of(line.but(found.changes()).scenario)
-    return _answer(with_placements(found, machine, data, name=Path(trial).name), line)
+    return _answer(with_placements(found, machine, data, name=name), line)
 
 
 def _refuse_odd(logs: tuple[object, ...], rate_hz: object, trial: object) -> None:

@@ -16,7 +16,7 @@ from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import DASH, counted, number, time
 
-__all__ = ["learned_text", "range_text", "value_text"]
+__all__ = ["beside_text", "learned_text", "range_text", "value_text"]
 
 _NAMED = re.compile(r" in log( \d+)?( from .+)?$")
 _VERDICTS = {"agrees": "agrees", "differs": "DIFFERS"}
@@ -120,6 +120,18 @@ def _log(found: Learning, place: int) -> str:
     """Return what a log is called, with the number by which the rows name it."""
     file = found.logs[place - 1].file
     return f"Log {file}" if len(found.logs) == 1 else f"Log {place}, {file}"
+
+
+def beside_text(found: Learning, *, units: System) -> str:
+    """Return what logs and measured placements say together, to stand below a trial's fit."""
+    added = () if found.placements is None else found.placements.added
+    rows = [row for row in found.learned if row.what in added]
+    files = ", ".join(log.file for log in found.logs)
+    lines = [
+        *wrapped(f"With {files}: what no settings show"),
+        *(_table(rows, units) if rows else []),
+    ]
+    return "\n".join([*lines, "", *_ending(found)])
 
 
 def _program(found: Learning, units: System) -> Iterator[str]:
