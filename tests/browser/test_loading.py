@@ -186,7 +186,9 @@ def test_text_and_pictures_grow_with_the_room(browser: Any, page_of: Callable[..
     assert max(top, higher) < 0.4  # the upper half of the picture is not empty
 
 
-@pytest.mark.parametrize("size", [(640, 360, 2), (640, 400, 2), (960, 540, 2), (360, 740, 1)])
+@pytest.mark.parametrize(
+    "size", [(640, 360, 2), (640, 400, 2), (960, 540, 2), (360, 740, 1), (320, 740, 1)]
+)
 @pytest.mark.parametrize("setups", [CARD, ("two_feeders", ()), TWO_SETUPS])
 def test_the_footer_leaves_the_room_to_the_page_when_it_is_small(
     size: tuple[int, int, int],
@@ -194,7 +196,7 @@ def test_the_footer_leaves_the_room_to_the_page_when_it_is_small(
     browser: Any,
     page_of: Callable[..., Path],
 ) -> None:
-    """At 200 % (half the pixels of a screen) and on a phone."""
+    """At 200 % (half the pixels of a screen), on a phone, and at 320 px (criterion 1.4.10)."""
     browser.size(size[0], size[1], ratio=size[2])
     browser.open(page_of(*setups))
     footer, slider, wide = browser.js(
