@@ -38,7 +38,8 @@ const rest = (ms) => new Promise((then) => setTimeout(then, ms));
     const { field, knob } = knobs[i % knobs.length];
     const share = 1.02 + 0.02 * ((i * 7) % 11); // never what stands there already
     const under = desk.planner.asking.join(", ") || "nothing";
-    field.value = `${Number((knob.number * share).toFixed(3))} ${knob.unit.trim()}`.trim();
+    const value = Number.parseFloat(knob.file_value) * share;
+    field.value = `${Number(value.toFixed(3))} ${knob.unit.trim()}`.trim();
     field.dispatchEvent(new Event("change", { bubbles: true }));
     while (!painted(desk.turns.id)) await rest(2);
     for (const p of desk.measure.painted.filter((p) => p.turn === desk.turns.id))

@@ -72,6 +72,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
       if (!line.answer) return isOfNow && want("knobs", "knobs");
       if (isOfNow || !lanes.get("run")?.under) wantRun(rounds()[0]);
     } else if (head.what === "knobs" && isOfNow && isResting) {
+      nextRound(rounds()[0]);
       want("speeds", "speeds");
       planner.wantPlaying();
     } else if (head.what === "against" && isOfNow && line.faults) {
@@ -80,17 +81,16 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     } else if ((head.what === "run" || head.what === "against") && isOfNow && line.answer) {
       clearTimeout(resting);
       resting = null;
-      if (head.carriers === rounds()[0]) resting = setTimeout(() => rest(head.carriers), REST_MS);
+      if (head.carriers === rounds()[0]) resting = setTimeout(rest, REST_MS);
       else nextRound(head.carriers);
     }
   };
 
-  /** The knobs rest: all that takes longer, the knobs' own answer first. */
-  const rest = (carriers) => {
+  /** The knobs rest: all that takes longer, the knobs' own answer first and alone. */
+  const rest = () => {
     resting = null;
     isResting = true;
     want("knobs", "knobs");
-    nextRound(carriers);
   };
 
   /** What takes longer makes way for the values that have come. */
