@@ -15,6 +15,7 @@ __all__ = ["ScanSeen", "scan_seen"]
 Floats = NDArray[np.float64]
 _LEAST = 60
 _MOST_STEPS = 12
+_EACH = 20  # acts to a step, or one of twelve is empty by chance
 _RARE = 0.02
 _ROUNDS = 6
 _ROOM = 1.1
@@ -65,7 +66,7 @@ def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) 
     seen = 12.0 * (variance - noise_s**2)
     error = 12.0 * math.sqrt(max(0.0, float(np.mean(off**4)) - variance**2) / n)
     numbers = np.rint((acts_s - acts_s[0]) / g).astype(np.int64)
-    for many in range(2, _MOST_STEPS + 1):
+    for many in range(2, min(_MOST_STEPS, n // _EACH) + 1):
         shares = np.bincount(numbers % many, minlength=many) / n
         used = int(np.count_nonzero(shares > _RARE / many))
         scan, step = g * many / used, g / used
