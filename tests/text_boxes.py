@@ -1,4 +1,4 @@
-"""Texts of a figure as they are drawn: which are cut by the page, and which stand on another."""
+"""Texts of a figure as they are drawn: which are cut, faint, on another or on a mark."""
 
 from __future__ import annotations
 
@@ -7,9 +7,12 @@ from typing import Any
 
 __all__ = ["text_faults"]
 
+_CLEAR = 2.0
+"""Pixels at 100 dots per inch that a text keeps from a mark."""
+
 
 def text_faults(figure: Any) -> list[Any]:
-    """Return texts that reach over the page, and pairs that are drawn one over the other."""
+    """Return texts that reach over the page, pairs drawn one over the other, and texts on marks."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.text import Text
 
@@ -38,11 +41,33 @@ def text_faults(figure: Any) -> list[Any]:
         for text, box in boxes
         if not (page.x0 <= box.x0 and box.x1 <= page.x1 and page.y0 <= box.y0 and box.y1 <= page.y1)
     ]
-    return cut + [
+    on = [
         (a.get_text(), b.get_text())
         for (a, x), (b, y) in combinations(boxes, 2)
         if x.overlaps(y) and not _slanted(a, b)  # whose boxes overlap though they do not
     ]
+    return cut + on + _on_marks(figure, boxes)
+
+
+def _on_marks(figure: Any, boxes: list[tuple[Any, Any]]) -> list[tuple[str, str]]:
+    """Return texts that a mark of a line stands on or touches, with what the line is."""
+    from matplotlib.transforms import Bbox
+
+    found = []
+    for axes in figure.axes:
+        for line in axes.lines:
+            if line.get_marker() in (None, "None", "", " ", "|", ".") or not line.get_visible():
+                continue
+            half = 0.5 * line.get_markersize() * figure.dpi / 72.0 + _CLEAR
+            at = line.get_transform().transform(line.get_xydata())
+            for x, y in at[line.get_markevery() or slice(None)]:
+                mark = Bbox([[x - half, y - half], [x + half, y + half]])
+                found += [
+                    (text.get_text(), f"mark of {line.get_gid() or line.get_label()}")
+                    for text, box in boxes
+                    if box.overlaps(mark) and text.axes is axes
+                ]
+    return found
 
 
 def _slanted(*texts: Any) -> bool:

@@ -1,9 +1,10 @@
-"""Fonts for names in any script, and how wide a text is drawn."""
+"""Fonts for names in any script, how wide a text is drawn, and how dark."""
 
 from __future__ import annotations
 
 import unicodedata
 import warnings
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -17,15 +18,19 @@ __all__ = ["HOUSE", "dress", "tell_of_missing", "width_points"]
 HOUSE = "DejaVu Sans"
 """The font of all figures; matplotlib brings it along. It has Latin, Greek, Cyrillic and more."""
 
+_CONTRAST = 7.0
+"""Of any text on white, since prints are small and grey: WCAG 2.2, success criterion 1.4.6."""
+
 _UNSEEN = {"Cc", "Cf", "Zs", "Zl", "Zp"}  # kinds of signs that draw nothing
 
 
 def dress(figure: Figure) -> str:
-    """Give each text of a figure the fonts that its signs need; return signs that no font has."""
+    """Give each text the fonts that its signs need, and be dark; return signs that no font has."""
     from matplotlib.text import Text
 
     missing = ""
     for text in figure.findobj(Text):
+        text.set_color(_dark(text.get_color()))
         said = text.get_text()
         if not said.isascii():
             families, lost = fonts_for("".join(sorted(set(said))))
@@ -33,6 +38,32 @@ def dress(figure: Figure) -> str:
             if len(families) > 1:
                 text.set_fontfamily(list(families))
     return "".join(sorted(set(missing)))
+
+
+@lru_cache(maxsize=64)
+def _dark(colour: Any) -> Any:
+    """Return a colour, or a darker one of its hue that is read on white; white stays white."""
+    from matplotlib.colors import to_hex, to_rgb
+
+    rgb = to_rgb(colour)
+    if min(rgb) == 1.0:
+        return colour
+    for share in range(100, 0, -2):
+        red, green, blue = (0.01 * share * part for part in rgb)
+        darker = (red, green, blue)
+        if contrast(darker) >= _CONTRAST:
+            return colour if share == 100 else to_hex(darker)
+    return "#000000"
+
+
+def contrast(rgb: Sequence[float]) -> float:
+    """Return the contrast of a colour (red, green, blue of sRGB, 0 to 1) with white.
+
+    That of WCAG 2.2 ("contrast ratio", "relative luminance"): from 1 for white to 21 for black.
+    """
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in rgb]
+    luminance = sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+    return 1.05 / (luminance + 0.05)
 
 
 def tell_of_missing(signs: str) -> None:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from matplotlib.colors import to_rgb
+from matplotlib.text import Text
 
 from feedsim.render.fonts import dress
 from tests.figure_sheet import SHEET, UNITS
@@ -45,6 +47,28 @@ def test_the_check_finds_what_is_cut_and_what_is_crowded() -> None:
     rows.text(x, y, "in the way", ha="center", va="center")
     rows.text(0.98, 0.5, "over the edge")
     assert text_faults(rows) == ["over the edge", (title.get_text(), "in the way")]
+    fan = rows.axes[-1]
+    mark = next(line for line in fan.lines if line.get_marker() == "o")
+    fan.text(*mark.get_xydata()[0], "touched", ha="right", va="center")
+    assert ("touched", f"mark of {mark.get_gid() or mark.get_label()}") in text_faults(rows)
+
+
+def test_every_text_is_dark_enough_to_be_read_in_a_grey_print() -> None:
+    # WCAG 2.2, "relative luminance" and success criterion 1.4.6
+    def grey(colour: Any) -> float:
+        parts = [
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)
+        ]
+        return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+    figure = SHEET["run one carrier"]().figures()["timing"]
+    texts = [text for text in figure.findobj(Text) if text.get_text().strip()]
+    faint = [text for text in texts if 1.05 / (grey(text.get_color()) + 0.05) < 7.0]
+    assert faint  # the colours of the lines that they name
+    dress(figure)
+    assert [t.get_text() for t in faint if 1.05 / (grey(t.get_color()) + 0.05) < 7.0] == []
+    reds = [t for t in faint if to_rgb(t.get_color())[0] > 0.4]
+    assert reds  # darker, and still of that hue
 
 
 def test_a_slow_line_counts_in_seconds_and_a_fast_one_in_milliseconds() -> None:

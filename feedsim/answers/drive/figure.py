@@ -139,5 +139,4 @@ def _pulling(axes: Axes, view: DriveView, *, words: bool) -> None:
             textcoords="offset points",
             ha="center",
             fontsize=8.0,
-            color=GREY,
         )
