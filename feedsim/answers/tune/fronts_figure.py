@@ -58,13 +58,18 @@ def _draw(axes: Axes, front: Front, found: Tuning, units: System) -> None:
         axes.set_yscale("log")
         axes.yaxis.set_major_formatter("{x:g}")
         limit, name = 100.0 * accept.jam_risk, f"allowed {percent(accept.jam_risk)}"
-        axes.set_ylim(0.7 * floor, 150.0)
+        axes.set_ylim(0.55 * floor, 150.0)
+        if any(point.value == 0.0 for point in rows):
+            axes.annotate(
+                "none seen", (0.99, floor), (0.0, -9.0), xycoords=axes.get_yaxis_transform(),
+                textcoords="offset points", ha="right", fontsize=8.0,
+            )  # fmt: skip
         axes.set_ylabel("jam risk (% of feed cycles)")
         if limit > 0.0:
             axes.axhline(limit, color=VERMILLION, linestyle=DASHED, linewidth=1.1)
             axes.annotate(
                 name, (0.01, limit), (0.0, 3.0), xycoords=axes.get_yaxis_transform(),
-                textcoords="offset points", color=VERMILLION, fontsize=8.0,
+                textcoords="offset points", fontsize=8.0,
             )  # fmt: skip
     else:
         axes.set_ylim(0.0, 1.08 * max((factor * p.value for p in rows if p.value), default=1.0))
@@ -112,6 +117,6 @@ def _legend(figure: Figure) -> None:
         "the knobs chosen for that speed",
         "as it is now",
         "hollow: not all acceptance figures are met",
-        "95 % interval; where nothing was seen, from the lowest line up",
+        "95 % interval",
     ]
     figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.055), ncols=4)

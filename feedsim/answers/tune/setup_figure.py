@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.tune.study.after import Term, Tuning
 from feedsim.answers.tune.view import Row, rows_of
-from feedsim.answers.tune.words import gain, judged_words, verdict_words
+from feedsim.answers.tune.words import at_words, best_words, gain, judged_words
 from feedsim.answers.tune.words import unit_of as unit_of_aim
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import (
@@ -20,7 +20,6 @@ from feedsim.render.canvas import (
     heading,
     one_line,
 )
-from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,8 +29,10 @@ __all__ = ["setup_figure"]
 
 _HELD: dict[str, Any] = {"facecolor": SKY, "edgecolor": BLUE, "linewidth": 0.8}
 _AGAIN: dict[str, Any] = {"facecolor": "none", "edgecolor": BLUE, "linewidth": 0.8, "hatch": "////"}
-_NOW: dict[str, Any] = {"marker": "o", "markerfacecolor": "white", "markeredgecolor": BLACK}
-_BEST: dict[str, Any] = {"marker": "D", "color": BLACK}
+_NOW: dict[str, Any] = {
+    "marker": "o", "markerfacecolor": "white", "markeredgecolor": BLACK, "markersize": 9.0
+}  # fmt: skip
+_BEST: dict[str, Any] = {"marker": "D", "color": BLACK, "markersize": 4.5}
 
 
 def setup_figure(found: Tuning, units: System) -> Figure:
@@ -41,18 +42,16 @@ def setup_figure(found: Tuning, units: System) -> Figure:
     rows = rows_of(found, units)
     terms = {term.key: term for term in found.terms}
     figure = Figure(figsize=A4_LANDSCAPE)
-    best = judged_words(found.best, found, units)
-    about = f"{verdict_words(found.best, units)}: {best}; as it is now {_now(found, units)}"
+    about = f"{best_words(found.best, found, units)}, now {_now(found, units)}"
     heading(figure, found.title, about, y=0.962)
-    unsure = " for what is unsure" if found.unsure else ""
-    at = speed(found.windows[0].line_speed_mm_s, units)
+    at = at_words(found, units)
     figure.set_label(
         f"{about}. Left, for each knob what can be had, the value now and the best one, and where "
-        f"it stays accepted at {at}{unsure}. Right, what each change buys."
+        f"it stays accepted at {at}. Right, what is lost if one change alone is taken back."
     )
     left = figure.add_axes((0.27, 0.17, 0.36, 0.68))
     right = figure.add_axes((0.68, 0.17, 0.27, 0.68))
-    _draw_knobs(left, rows, f"accepted at {at}{unsure}: where in what can be had")
+    _draw_knobs(left, rows, f"what can be had, and what of it is accepted\nat {at}")
     _draw_worths(right, rows, terms, found, units)
     _legend(figure)
     return figure
@@ -73,11 +72,11 @@ def _draw_knobs(axes: Axes, rows: Sequence[Row], title: str) -> None:
                 axes.add_patch(
                     Rectangle((span[0], place - height / 2), wide, height, zorder=1.5, **look)
                 )
-        axes.plot([row.now_at], [place], linestyle="none", markersize=7.0, zorder=3.0, **_NOW)
-        axes.plot([row.best_at], [place], linestyle="none", markersize=5.5, zorder=3.5, **_BEST)
+        axes.plot([row.now_at], [place], linestyle="none", zorder=3.0, **_NOW)
+        axes.plot([row.best_at], [place], linestyle="none", zorder=3.5, **_BEST)
         small: dict[str, Any] = {"fontsize": 8.0, "va": "center_baseline"}
-        axes.text(-0.025, place, row.first, ha="right", **small)
-        axes.text(1.025, place, row.last, ha="left", **small)
+        axes.text(-0.045, place, row.first, ha="right", **small)
+        axes.text(1.045, place, row.last, ha="left", **small)
         if row.now_at != row.best_at:
             axes.text(row.now_at, place + 0.3, f"now {row.now}", ha=_side(row.now_at), **small)
         bold: dict[str, Any] = small | {"fontweight": "bold"}
@@ -133,8 +132,8 @@ def _draw_worths(
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x", color="#dddddd", linewidth=0.6)
     axes.set_axisbelow(True)
-    axes.set_xlabel(f"better by ({unit})")
-    axes.set_title("what each change buys, taken back alone", fontsize=9.0)
+    axes.set_xlabel(f"worth of the change ({unit})")
+    axes.set_title("what is lost if one change alone is taken back", fontsize=9.0)
 
 
 def _scale(found: Tuning, units: System) -> tuple[float, str]:
@@ -165,8 +164,8 @@ def _legend(figure: Figure) -> None:
     from matplotlib.patches import Patch
 
     handles = [
-        Line2D([], [], linestyle="none", markersize=7.0, **_NOW),
-        Line2D([], [], linestyle="none", markersize=5.5, **_BEST),
+        Line2D([], [], linestyle="none", **_NOW),
+        Line2D([], [], linestyle="none", **_BEST),
         Patch(**_HELD),
         Patch(**_AGAIN),
         Patch(facecolor=ORANGE, edgecolor=BLACK, linewidth=0.6),

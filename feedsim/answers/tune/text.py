@@ -74,15 +74,15 @@ def _verdict(found: Tuned, units: System) -> Iterator[str]:
     best, now = found.best, found.now
     at = speed(best.verdict_speed_mm_s, units) if best.verdict_speed_mm_s else "no speed"
     said = {
-        "accepted": f"ACCEPTED at {at}",
-        "refused": f"NOT ACCEPTED at {at}",
+        "accepted": f"ACCEPTED at {at}, for sure at 95 %",
+        "refused": f"NOT ACCEPTED at {at}, for sure at 95 %",
         "open": f"NOT DECIDED at {at}",
     }[best.verdict]
     cards = f"on {whole(best.carriers)} fresh carriers that the search never saw"
     if best.drawn is not None:
         part = f"{best.drawn.accepted} of {counted(best.drawn.drawn, 'machine')} drawn"
         cards = f"for {part}, {cards}"
-    yield from wrapped(f"{said}, {cards} (95 %).")
+    yield from wrapped(f"{said}, {cards}.")
     name = {"speed": "Highest speed", "jam_risk": "Jam risk", "spread": "Spread (sd)"}
     rows = [(name.get(found.aim, "Narrowest window"), f"now {judged_words(now, found, units)}")]
     rows.append(("", f"best {judged_words(best, found, units)}"))
@@ -131,7 +131,7 @@ def _gains(found: Tuned, units: System) -> Iterator[str]:
         price = _with_interval(found.price_of_not_knowing, found.price_interval, found, units)
         told.append(f"not knowing costs {price.replace('+', '')} {unit}")
     if found.best.price:
-        told.append(f"they cost {number(found.best.price, 2).removesuffix('.00')}")
+        told.append(f"the changes cost {number(found.best.price, 2).removesuffix('.00')}")
     if told:
         text = "; ".join(told)
         yield from wrapped(f"{text[0].upper()}{text[1:]}.")
@@ -199,7 +199,8 @@ def _notes(found: Tuning) -> Iterator[str]:
     if found.terms and found.aim != "window":
         kind = "as believed, " if found.unsure else ""
         yield from wrapped(
-            f"Each change taken back alone, {kind}on the same cards: the worths do not add up."
+            f"Each change taken back alone, {kind}on the same cards: the worths do not sum to the "
+            f"whole."
         )
 
 

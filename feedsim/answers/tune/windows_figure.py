@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.answers.tune.study.after import Tuning, Window
-from feedsim.answers.tune.words import number_of, shown
+from feedsim.answers.tune.words import at_words, number_of, shown
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import (
     A4_LANDSCAPE,
@@ -21,7 +21,6 @@ from feedsim.render.canvas import (
     heading,
     one_line,
 )
-from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["windows_figure"]
 
 _LOW, _HIGH = 1e-3, 1e3
+_FOOT = 0.4 * _LOW  # of the bar below the curve
 _MOST_ACROSS = 3
 
 
@@ -40,10 +40,9 @@ def windows_figure(found: Tuning, units: System) -> Figure:
     shown_windows = [window for window in found.windows if window.values]
     across = min(_MOST_ACROSS, 2 if len(shown_windows) == 4 else len(shown_windows))
     down = math.ceil(len(shown_windows) / across)
-    at = speed(shown_windows[0].line_speed_mm_s, units)
     figure = Figure(figsize=A4_LANDSCAPE)
-    unsure = " for what is unsure" if found.unsure else ""
-    about = f"How far each may be turned at {at}, the others held as in the best setup{unsure}"
+    about = "How far each may be turned, the others held as in the best setup, at "
+    about += at_words(found, units)
     heading(figure, found.title, about, y=0.962)
     figure.set_label(
         f"{about}. A panel for each knob: how many times what is allowed the worst acceptance "
@@ -88,7 +87,7 @@ def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
     if best is not None:
         axes.axvline(factor * best, color=BLACK, linewidth=0.9, zorder=2.0)
     axes.set_yscale("log")
-    axes.set_ylim(_LOW / 1.6, _HIGH * (6.0 if len(impossible) else 1.6))
+    axes.set_ylim(_FOOT / 1.6, _HIGH * (6.0 if len(impossible) else 1.6))
     ticks = [1e-3, 1e-2, 1e-1, 1.0, 10.0, 100.0, 1000.0]
     axes.set_yticks(ticks, ["≤ 0.001", "0.01", "0.1", "1", "10", "100", "≥ 1000"])
     axes.minorticks_off()
@@ -139,7 +138,7 @@ def _span(axes: Axes, window: Window, factor: float) -> None:
     if len(again) == 2 and again[0] is not None and again[1] is not None:
         look = {"color": BLUE, "linewidth": 4.0, "solid_capstyle": "butt"}
         axes.plot(
-            [factor * again[0], factor * again[1]], [_LOW, _LOW], zorder=1.0, gid="retuned", **look
+            [factor * again[0], factor * again[1]], [_FOOT] * 2, zorder=1.0, gid="retuned", **look
         )
 
 

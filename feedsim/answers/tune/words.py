@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from feedsim.answers.tune.study.after import Tuning
 from feedsim.answers.tune.study.results import Aim, Judged, Tuned
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import KINDS, QuantityError, System, display, display_unit, measure
@@ -23,6 +24,8 @@ __all__ = [
     "FIGURES",
     "against",
     "aim_words",
+    "at_words",
+    "best_words",
     "gain",
     "gained",
     "judged_words",
@@ -149,7 +152,10 @@ def aim_words(found: Tuned, units: System) -> str:
     tune = found.scenario.tune
     if tune is not None and tune.unsure:
         unsure = counted(len(tune.unsure), "value is known", "values are known")
-        text += f"; {unsure} only roughly, and {percent(found.assurance)} of that has to be met"
+        text += (
+            f"; {unsure} only roughly, and {percent(found.assurance)} of the machines that this "
+            "leaves possible have to be accepted"
+        )
     return text + "."
 
 
@@ -174,6 +180,19 @@ def against(found: Tuned) -> str:
     if changed and found.gain is not None and found.gain < 0.0:
         return "fresh cards call the best setup worse than what is now"
     return ""
+
+
+def at_words(found: Tuning, units: System) -> str:
+    """Say at which speed windows are, and of how much of what is unsure."""
+    at = speed(found.windows[0].line_speed_mm_s, units)
+    return f"{at} for {percent(found.assurance)} of what is unsure" if found.unsure else at
+
+
+def best_words(judged: Judged, found: Tuned, units: System) -> str:
+    """Say in a line whether a setup is accepted, and how much of what was looked for it has."""
+    names = {"speed": "highest speed", "jam_risk": "jam risk", "spread": "spread (sd)"}
+    name = names.get(found.aim, "narrowest window")
+    return f"{verdict_words(judged, units)} \u00b7 {name} {judged_words(judged, found, units)}"
 
 
 def verdict_words(judged: Judged, units: System) -> str:
