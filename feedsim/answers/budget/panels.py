@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -48,6 +49,7 @@ _DOT: dict[str, Any] = {
 }
 _BESIDE = (1.03, 0.5)
 _ROOM = 1.12  # above the highest value
+_FAR = 4.0  # times the budget: what was simulated beyond would flatten all else
 _HIGHEST = 1.6  # spreads to which the allowed one is still drawn
 
 
@@ -121,9 +123,11 @@ def _legend_of_shares(axes: Axes, view: BudgetView) -> None:
 def draw_spread(axes: Axes, view: BudgetView) -> None:
     """Draw the combined spread, that of the runs, and what the tolerance allows."""
     axes.plot(view.speeds, view.combined, color=BLACK, label="combined, in closed form", gid="sd")
-    for (doubted, differs), runs in _sorted(view.runs).items():
+    most = _FAR * float(max(view.combined))
+    inside = [run for run in view.runs if run.sd <= most or not most]
+    for (doubted, differs), runs in _sorted(inside).items():
         _draw_runs(axes, runs, doubted=doubted, differs=differs)
-    highest = max([*view.combined, *(run.high for run in view.runs)])
+    highest = max([*view.combined, *(run.high for run in inside)])
     if not np.isnan(view.allowed).all():
         least = float(np.nanmin(view.allowed))
         words = f"largest that leaves {view.allowed_words},\non target"
@@ -131,16 +135,33 @@ def draw_spread(axes: Axes, view: BudgetView) -> None:
             words += f" ({least:.3g} {view.length_unit} or more, off the scale)"
         axes.plot(view.speeds, view.allowed, label=words, gid="allowed", **_LIMIT)
         highest = max(highest, min(float(np.nanmax(view.allowed)), _HIGHEST * highest))
-    axes.axvline(view.line_speed, label="line.speed", gid="line.speed", **_HERE)
+    axes.axvline(view.line_speed, label="line.speed of the scenario", gid="line.speed", **_HERE)
     axes.set_xlim(view.speeds[0], view.speeds[-1])
     axes.set_ylim(0.0, _ROOM * highest or 1.0)
+    _draw_far(axes, [run for run in view.runs if run not in inside], view.length_unit)
     axes.set_ylabel(f"standard deviation ({view.length_unit})")
     axes.set_xlabel(f"line speed ({view.speed_unit})")
     above(axes, "Standard deviation of the placement error", 5.0, fontsize=9.5)
     axes.legend(loc="center left", bbox_to_anchor=_BESIDE, borderaxespad=0.0, labelspacing=0.9)
 
 
-def _sorted(runs: tuple[Run, ...]) -> dict[tuple[bool, bool], list[Run]]:
+def _draw_far(axes: Axes, runs: list[Run], unit: str) -> None:
+    """Mark at the upper edge what was simulated far above the budget, with its size."""
+    look: dict[str, Any] = {"linestyle": "none", "marker": "^", "color": VERMILLION}
+    for number, run in enumerate(runs):
+        axes.plot(
+            [run.speed], [0.96], transform=axes.get_xaxis_transform(), markersize=7.0,
+            clip_on=False, label="" if number else "simulated, off the scale", gid="far", **look,
+        )  # fmt: skip
+        right = run.speed > 0.5 * sum(axes.get_xlim())
+        axes.annotate(
+            f"{run.sd:.3g} {unit}", (run.speed, 0.96), (-8.0 if right else 8.0, 0.0),
+            xycoords=axes.get_xaxis_transform(), textcoords="offset points",
+            ha="right" if right else "left", va="center", fontsize=8.0,
+        )  # fmt: skip
+
+
+def _sorted(runs: Sequence[Run]) -> dict[tuple[bool, bool], list[Run]]:
     """Return the runs by whether they are doubted and whether they differ."""
     found: dict[tuple[bool, bool], list[Run]] = {}
     for run in sorted(runs, key=lambda run: (run.differs, run.doubted)):

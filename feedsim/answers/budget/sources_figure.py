@@ -84,7 +84,7 @@ def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Fig
     axes.set_xlabel(f"variance so far ({unit}²)")
     above = axes.secondary_xaxis("top", functions=(_root, np.square))
     above.set_xticks(_roots(axes.get_xlim()[1]))
-    above.set_xlabel(f"standard deviation of that much ({unit})")
+    above.set_xlabel(f"standard deviation so far ({unit})")
     figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.062), ncols=2)
     note = "Variances add; standard deviations do not: those of the column are each source alone."
     figure.text(0.5, 0.028, note, ha="center", va="center", fontsize=8.0)
