@@ -86,7 +86,7 @@ def _limits(axes: Axes, view: CompareView, panel: Figure) -> None:
         tolerance = factor * criteria.placement_tolerance_mm
         if tolerance > _FAR * max(-low, high):
             axes.set_ylim(low, high + 0.1 * (high - low))
-            _inside(axes, f"tolerance ±{tolerance:.4g} {view.length_unit}, far off", top=True)
+            _inside(axes, f"tolerance ±{tolerance:.4g} {view.length_unit}, off the scale", top=True)
             return
         ends = [-tolerance, tolerance]
         axes.axhline(0.0, color=BLACK, linewidth=0.6, zorder=1.0)
@@ -100,7 +100,7 @@ def _limits(axes: Axes, view: CompareView, panel: Figure) -> None:
         most = _most(axes)
         if ends[0] > _FAR * most > 0.0:
             axes.set_ylim(-0.04 * most, 1.2 * most)
-            _inside(axes, f"acceptance {ends[0]:.4g} %, far off", top=True)
+            _inside(axes, f"acceptance {ends[0]:.4g} %, off the scale", top=True)
             return
         _from_zero(axes, ends[0], max(most, ends[0]))
     for end in ends:

@@ -105,7 +105,7 @@ def _figure(found: Learning, number: int, units: System) -> Figure:
         (Patch(**_BARS), "log, counted"),
         (Line2D([], [], **_OLD), "scenario"),
         (Line2D([], [], **_NEW), "learned"),
-        (Patch(**_BAND), "where the scenario's ticks have acts"),
+        (Patch(**_BAND), "scenario: up to one motion cycle later"),
     ]
     figure.legend(
         [handle for handle, _ in entries],
@@ -249,7 +249,7 @@ def _pitches(axes: Axes, found: Learning, rows: dict[str, Learned], units: Syste
     _histogram(axes, x, unit.factor)
     at = np.linspace(*axes.get_xlim(), 500) / unit.factor
     if whole > len(x):
-        note = f"{whole - len(x)} of {whole} pitches are two or more"
+        note = f"{whole - len(x)} of {whole} longer than\n1.5 pitches: not drawn"
         axes.text(0.99, 0.95, note, ha="right", va="top", transform=axes.transAxes, fontsize=8)
     for style, each in curves:
         _law(axes, at, x, each.share_below, each.pitch_mm, each.sd_mm, unit.factor, style)

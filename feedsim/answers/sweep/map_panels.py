@@ -125,7 +125,7 @@ def _scaled(grid: Grid, heat: Heat, cells: Floats) -> tuple[Floats, Any, str]:
     high = max([limit, *positive, 2.0 * low])
     low = max(_LOWEST, float(10.0 ** np.floor(np.log10(low) + 1e-9)))
     cells = np.where(cells <= 0.0, 0.1 * low, cells)  # below the scale: none seen
-    title = f"{heat.title} (%), \u25b8 {100.0 * limit:.4g} accepted"
+    title = f"{heat.title} (%), \u25b8 at most {100.0 * limit:.4g} accepted"
     return 100.0 * cells, LogNorm(100.0 * low, 100.0 * min(1.0, max(high, 10.0 * low))), title
 
 
