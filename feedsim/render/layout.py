@@ -142,7 +142,7 @@ def _least(cells: list[_Row], place: int, side: str) -> int:
     below = [] if side == "l" else cells[1:]
     folding = [cell for row in cells if (cell := row[place]) and _needed(row, place)]
     words = [
-        word
+        " " * (_set_in(line) + 2 if _set_in(line) else 0) + word
         for cell in folding
         for line in cell
         for word in _BEFORE_UNIT.sub(_KEPT, line).split(" ")
@@ -152,10 +152,22 @@ def _least(cells: list[_Row], place: int, side: str) -> int:
 
 def _folded(cell: list[str], width: int) -> list[str]:
     return [
-        part
-        for line in cell
-        for part in (wrapped(line, room=width) if _wide(line) > width else [line])
+        part for line in cell for part in (_hung(line, width) if _wide(line) > width else [line])
     ]
+
+
+def _hung(line: str, width: int) -> list[str]:
+    """Fold a line; what is set in stays so, and goes on a little further in.
+
+    >>> _hung("    carrier eye response", 18)
+    ['    carrier eye', '      response']
+    """
+    blanks = " " * _set_in(line)
+    return wrapped(line.lstrip(), blanks, f"{blanks}  " if blanks else "", room=width)
+
+
+def _set_in(line: str) -> int:
+    return len(line) - len(line.lstrip())
 
 
 def _line(parts: Iterable[str], widths: Sequence[int], sides: str, indent: int) -> str:
