@@ -23,7 +23,9 @@ __all__ = [
     "DASH",
     "NO_INTERVAL",
     "acceleration",
+    "agrees",
     "counted",
+    "hazard_name",
     "length",
     "length_number",
     "length_range",
@@ -123,6 +125,25 @@ def whole(number: float) -> str:
     """
     near = round(number)
     return f"{near:,}" if abs(near) >= _GROUPED_FROM else str(near)
+
+
+def agrees(name: str, one: str, many: str) -> str:
+    """Return the verb that goes with what has that name: `many` where it is several things.
+
+    >>> agrees("late openings", "binds", "bind"), agrees("tail held", "binds", "bind")
+    ('bind', 'binds')
+    """
+    words = name.split()
+    return many if "and" in words or words[0].endswith("s") or words[-1].endswith("s") else one
+
+
+def hazard_name(name: str) -> str:
+    """Write the name of a hazard; a double is a double fed, since the check may find others.
+
+    >>> hazard_name("tail_held"), hazard_name("double")
+    ('tail held', 'double fed')
+    """
+    return "double fed" if name == "double" else name.replace("_", " ")
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:

@@ -59,7 +59,7 @@ def test_figures_of_a_small_run_by_hand():
     assert error.endswith("sd 1.155 mm, from -1.000 to +1.000 mm")
     assert block(text, "In tolerance").endswith("4 placed, 1.5 mm either side")
     assert "33.3 % (no interval below 20)" in block(text, "Missed")
-    assert block(text, "Missed").endswith("2 of 6 carriers: 1 not staged, 1 late mark")
+    assert block(text, "Missed").endswith("2 of 6 carriers: 1 × not staged, 1 × late mark")
     assert "none seen (95 %: below 52.7 %, unless in runs)" in block(
         text, "Jam risk"
     )  # 1 - 0.05^(1/4)
@@ -72,7 +72,7 @@ def test_figures_of_a_small_run_by_hand():
 
 def test_only_the_causes_that_happened_are_named():
     text = said(results([*GOOD, missed(Outcome.MERGED)]))
-    assert block(text, "Missed").endswith("1 of 101 carriers: 1 merged")
+    assert block(text, "Missed").endswith("1 of 101 carriers: 1 × merged")
 
 
 def test_inches():

@@ -186,16 +186,16 @@ def test_the_limits_are_listed_the_binding_one_first(units: Any, speeds: tuple[s
         ([], "no mechanism limits the speed"),
         (
             [limit("eyes and singulator", "missed", 0.0), limit(TOGETHER, "missed", 0.0)],
-            "eyes and singulator alone is too much for missed carriers, however slow the line.",
+            "eyes and singulator alone are too much for missed carriers, however slow the line.",
         ),
         (
             [limit(TOGETHER, "missed", 500.0), limit("drive", "jam_risk", 1000.0)],
-            "drive binds first; at 60 m/min it alone brings jam risk to its limit, "
+            "drive binds first; at 60 m/min that alone brings jam risk to its limit, "
             "and all together bring missed carriers to its limit at 30 m/min.",
         ),
         (
             [limit("drive", "jam_risk", 1000.0), limit(TOGETHER, "jam_risk", 1000.0)],
-            "drive binds first; at 60 m/min it alone brings jam risk to its limit.",
+            "drive binds first; at 60 m/min that alone brings jam risk to its limit.",
         ),
     ],
 )

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from feedsim.answers.explain.study.record import GROUPS, HazardMargin, Part, Stories, Story
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
-from feedsim.render.wording import acceleration, length, length_number, number, speed
+from feedsim.render.wording import acceleration, hazard_name, length, length_number, number, speed
 
 __all__ = ["at_speed", "stories_text", "story_text"]
 
@@ -105,7 +105,7 @@ def _part(part: Part, units: System) -> tuple[str, ...]:
 def _hazards(hazards: Sequence[HazardMargin], units: System) -> _Row:
     for hazard in hazards:
         words = f"SEEN: {hazard.words}" if hazard.seen else hazard.words
-        yield hazard.hazard.replace("_", " "), _margin(hazard, units), words
+        yield hazard_name(hazard.hazard), _margin(hazard, units), words
 
 
 def _margin(hazard: HazardMargin, units: System) -> str:

@@ -15,7 +15,16 @@ from feedsim.metrics.intervals import upper95
 from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import counted, percent, percent_range, seldom, speed, whole
+from feedsim.render.wording import (
+    agrees,
+    counted,
+    hazard_name,
+    percent,
+    percent_range,
+    seldom,
+    speed,
+    whole,
+)
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
 _FEW = 4
@@ -105,10 +114,11 @@ def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> s
     def named(row: FeederLimit) -> str:
         return f"{row.mechanism} at {row.feeder}" if several else row.mechanism
 
-    name = first.mechanism[0].upper() + named(first)[1:]
+    name = named(first)[0].upper() + named(first)[1:]
     if not first.speed_mm_s:
-        return f"{name} alone is too much even at a crawl."
-    text = f"{name} binds first, at {speed(first.speed_mm_s, units)}"
+        return f"{name} alone {agrees(first.mechanism, 'is', 'are')} too much even at a crawl."
+    verb = agrees(first.mechanism, "binds", "bind")
+    text = f"{name} {verb} first, at {speed(first.speed_mm_s, units)}"
     if others:
         text += f"; {named(others[0])} would be next, at {speed(others[0].speed_mm_s, units)}"
     return text + "."
@@ -198,7 +208,7 @@ def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
     if len(accepted) > 1:
         yield (
             f"Accepted at all {len(accepted)} speeds looked at from {speed(accepted[0], units)} "
-            f"to {speed(accepted[-1], units)}, each the worst near it in closed form"
+            f"to {speed(accepted[-1], units)}, each the worst near it by the closed forms"
         )
     left, high = sim.not_looked_at_mm_s, sim.refused_speed_mm_s
     if islands:
@@ -247,17 +257,18 @@ def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:
             share = feeder.shares[figure]
             if share.share is None or share.met or not share.decided:
                 continue
-            side = "at least" if figure == "within_tolerance" else "at most"
+            tolerance = figure == "within_tolerance"
+            allowed = "at least {} must be" if tolerance else "at most {} may be"
             yield (
                 f"{at}{percent(share.share)} {words} ({percent_range(share.interval)}), "
-                f"{side} {percent(share.limit)}{_most_often(feeder, figure)}"
+                f"{allowed.format(percent(share.limit))}{_most_often(feeder, figure)}"
             )
 
 
 def _most_often(feeder: FeederSeen, figure: Figure) -> str:
     counts = {"missed": feeder.missed_by_cause, "jam_risk": feeder.hazards}.get(figure, {})
     ranked = sorted(counts.items(), key=lambda item: -item[1])
-    shown = [f"{whole(count)} × {name.replace('_', ' ')}" for name, count in ranked[:2] if count]
+    shown = [f"{whole(count)} × {hazard_name(name)}" for name, count in ranked[:2] if count]
     return f": {', '.join(shown)}" if shown else ""
 
 

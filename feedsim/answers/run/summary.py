@@ -25,6 +25,7 @@ from feedsim.render.wording import (
     NO_INTERVAL,
     acceleration,
     counted,
+    hazard_name,
     length,
     length_range,
     percent,
@@ -190,7 +191,9 @@ def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> It
         f"at least {percent(least)} must; {whole(error.n)} placed, "
         f"{display(tolerance, 'length', units=units)} either side",
     )
-    causes = [f"{n} {cause.replace('_', ' ')}" for cause, n in asdict(missed.by_cause).items() if n]
+    causes = [
+        f"{n} × {cause.replace('_', ' ')}" for cause, n in asdict(missed.by_cause).items() if n
+    ]
     of = f"{whole(missed.count)} of {counted(missed.count + feeder.placed, 'carrier')}"
     more = f"{of}: {', '.join(causes)}" if causes else of
     yield _at_most("Missed", missed, criteria.missed, more=more)
@@ -237,7 +240,7 @@ def hazard_rows(
     for field in fields(feeder.hazards):
         hazard: Hazard = getattr(feeder.hazards, field.name)
         yield (
-            "double fed" if field.name == "double" else field.name.replace("_", " "),
+            hazard_name(field.name),
             whole(hazard.count),
             _margin(hazard.margin_mean, hazard.margin_unit, units),
             _margin(hazard.margin_sd, hazard.margin_unit, units),

@@ -13,6 +13,7 @@ from feedsim.answers.sweep.panels import LIMIT, STYLES, some
 from feedsim.answers.sweep.scale import round_numbers
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.render.canvas import BLACK, BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION
+from feedsim.render.wording import hazard_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -197,7 +198,7 @@ def _hazard(axes: Axes, view: SweepView, name: str, *, floor: float, shift: int)
     if np.isnan(shown).all():
         return
     line = style if view.scale.joined else "none"
-    label = name.replace("_", " ")
+    label = hazard_name(name)
     look: dict[str, Any] = {"color": colour, "marker": marker, "markersize": 4.0}
     # a legend with the mark that is filled, whatever is seen
     axes.plot([], [], linestyle=line, label=label, **look)

@@ -12,7 +12,7 @@ from feedsim.answers.run.deciding import enough
 from feedsim.answers.sweep.curves import is_undecided, what_fails
 from feedsim.answers.sweep.study import Point, Swept
 from feedsim.quantities import System
-from feedsim.render.wording import counted, speed, whole
+from feedsim.render.wording import agrees, counted, speed, whole
 from feedsim.settings.limits import TOGETHER
 
 __all__ = [
@@ -146,9 +146,11 @@ def binding(limits: Sequence[FeederLimit], units: System) -> str:
     first = alone[0]
     figure, end = FIGURES[first.figure], first.speed_mm_s
     if end == 0.0:
-        return f"{first.mechanism} alone is too much for {figure}, however slow the line."
+        verb = agrees(first.mechanism, "is", "are")
+        return f"{first.mechanism} alone {verb} too much for {figure}, however slow the line."
+    verb = agrees(first.mechanism, "binds", "bind")
     text = (
-        f"{first.mechanism} binds first; at {speed_words(end, units)} it alone brings "
+        f"{first.mechanism} {verb} first; at {speed_words(end, units)} that alone brings "
         f"{figure} to its limit"
     )
     together = [x for x in limits if x.mechanism == TOGETHER]

@@ -9,7 +9,7 @@ from feedsim.answers.run.overview.shown import Margin, Shown
 from feedsim.metrics.share import Share
 from feedsim.quantities import System
 from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, above, true_minus
-from feedsim.render.wording import acceleration, length, seldom, whole
+from feedsim.render.wording import acceleration, hazard_name, length, seldom, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,7 +52,7 @@ def _draw_hazard(axes: Axes, row: int, margin: Margin, *, cycles: int, units: Sy
         "bbox": {"facecolor": "white", "edgecolor": "none", "pad": 0.5},
     }
     told = _told(margin, cycles=cycles, units=units)
-    axes.text(-_ROOM, row - 0.27, name.replace("_", " "), ha="left", **look)
+    axes.text(-_ROOM, row - 0.27, hazard_name(name), ha="left", **look)
     axes.text(_ROOM, row - 0.27, true_minus(told), ha="right", **look)
 
 
