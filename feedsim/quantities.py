@@ -40,8 +40,11 @@ __all__ = [
     "parse",
     "phrase",
     "system_of",
+    "whole",
     "with_unit",
 ]
+
+_GROUPED_FROM = 10_000
 
 Kind = Literal[
     "length",
@@ -476,6 +479,16 @@ def _size(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, Powers]:
         raise QuantityError(
             f'{phrase(*kinds)}; the unit "{error.name}" is not known here, use {units}'
         ) from None
+
+
+def whole(number: float) -> str:
+    """Write a count.
+
+    >>> whole(5000), whole(13844.6)
+    ('5000', '13,845')
+    """
+    near = round(number)
+    return f"{near:,}" if abs(near) >= _GROUPED_FROM else str(near)
 
 
 def _kind_of(powers: Powers, unit: str) -> Kind | None:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import DASH, percent, percent_range
-from feedsim.quantities import System, display, display_unit
+from feedsim.quantities import System, display, display_unit, whole
 
 __all__ = [
     "DASH",
@@ -44,7 +44,6 @@ __all__ = [
 NO_INTERVAL = "no interval below 20"
 """Of so few nothing is known of how alike neighbours are (MODEL.md, section 18)."""
 _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2.5 of them
-_GROUPED_FROM = 10_000
 
 
 def number(value: float, places: int, *, sign: bool = False) -> str:
@@ -115,16 +114,6 @@ def time(value: float, *, digits: int = 4) -> str:
     ('175.6 ms', '90 s')
     """
     return display(value, "time", digits=digits)
-
-
-def whole(number: float) -> str:
-    """Write a count.
-
-    >>> whole(5000), whole(13844.6)
-    ('5000', '13,845')
-    """
-    near = round(number)
-    return f"{near:,}" if abs(near) >= _GROUPED_FROM else str(near)
 
 
 def agrees(name: str, one: str, many: str) -> str:

@@ -47,8 +47,10 @@ def test_the_example_is_told_in_words():
     words, warnings = said()
     assert "card feeder and leaflet feeder lie 44.4 mm clear of each other" in words
     assert "The divert gate at 1500 mm must be told by 1373 mm of belt travel" in words
-    assert "what leaflet feeder misses is known by 1272 mm" in words
-    assert "at least 42.5 mm clear: that is only 3.0 standard deviations away" in warnings
+    assert "a miss of leaflet feeder is known at 1272 mm" in words
+    assert (
+        "at least 42.5 mm clear: that is only 3.0 standard deviations of 0.626 mm away" in warnings
+    )
     assert said("product.pair=[]")[1] == ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from statistics import NormalDist
 
@@ -76,7 +77,10 @@ def test_a_limit_of_nothing_cannot_be_shown() -> None:
 def test_what_is_expected_to_fail_has_no_plan() -> None:
     found = plan("feeder.0.insert.misfeed=3 %", "carrier.pitch=230 mm")
     assert found.showing[0].plan is None
-    assert "too near to the limit" in plan_text(found)
+    assert "is expected is above the limit" in " ".join(plan_text(found).split())
+    near = replace(found.showing[0], limit=1.01 * found.showing[0].expected)
+    text = plan_text(replace(found, showing=[near]))
+    assert "is expected is too near to the limit" in " ".join(text.split())
     assert found.speeds[-1].counted == 598  # ln 0.05/ln 0.995
 
 

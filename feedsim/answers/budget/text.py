@@ -36,7 +36,7 @@ def budget_text(
         The speed whose budget is written out; None: the shares at all speeds side by side.
     """
     run = scenario.run
-    each = " at each speed, common random numbers at all" if len(points) > 1 else ""
+    each = " at each speed, with the same random numbers" if len(points) > 1 else ""
     lines = [
         one_line(scenario.title),
         f"{counted(run.carriers, 'carrier')}{each}, seed {scenario.seed}",
@@ -230,7 +230,7 @@ def _warnings(row: Sequence[tuple[float, Compared]], units: System) -> Iterator[
             if doubt.kind == kind
         )
         if kind in _OF_RUNS:
-            words = f"At {_speeds([speed], units)}: {words}"
+            words = f"At {_speeds([speed], units)}: {words[0].lower()}{words[1:]}"
         if others:
             words += f" The same at {_speeds([speed for speed, _ in others], units)}."
         yield from wrapped(words, "  ! ")

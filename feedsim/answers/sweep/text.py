@@ -21,7 +21,7 @@ from feedsim.running.axes import LINE_SPEED, Axis
 
 __all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
 
-_FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk", "")
+_FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk")
 
 
 def sweep_text(swept: Swept, *, units: System = "metric") -> str:
@@ -96,7 +96,8 @@ def key_heads(swept: Swept) -> tuple[str, ...]:
 
 def heads(swept: Swept) -> tuple[str, ...]:
     """Return the heads of the table: a column per axis, then the figures."""
-    return (*key_heads(swept), *_FIGURES)
+    whole_line = "the whole line" if len(swept.points[0].results.feeders) > 1 else ""
+    return (*key_heads(swept), *_FIGURES, whole_line)
 
 
 def rows_of(swept: Swept, number: int, *, units: System = "metric") -> list[tuple[str, ...]]:

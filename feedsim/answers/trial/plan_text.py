@@ -122,7 +122,8 @@ def _showing(row: Showing) -> Iterator[str]:
     shown = f"{start}{whole(row.without_any)} carriers without one {one} (probability "
     shown += f"{_chance(row.chance_without_any)})"
     if row.plan is None:
-        shown += "; what is expected is too near to the limit"
+        beyond = row.expected > row.limit
+        shown += f"; what is expected is {'above' if beyond else 'too near to'} the limit"
     elif row.plan.most:
         most = counted(row.plan.most, one, _PLURALS.get(one, ""))
         shown += f", or {whole(row.plan.n)} with {most} at most ({_chance(row.chance)})"

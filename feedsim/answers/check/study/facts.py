@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from feedsim.arrivals import Recorded
 from feedsim.machine import Feeder, Machine
-from feedsim.quantities import System, display
+from feedsim.quantities import System, display, whole
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import placement_sd, placement_sources, placement_spread
@@ -29,8 +29,8 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     words = [
         f"The line runs at {display(v, 'speed', units=units)}; carriers {mm(c.length_mm)} long "
         f"come {mm(c.pitch_mm)} from leading edge to leading edge ({_ARRIVING[c.arrival.name]}), "
-        f"one each {display(c.pitch_mm / v, 'time', units=units)} or "
-        f"{3600.0 * v / c.pitch_mm:.0f} per hour.",
+        f"one every {display(c.pitch_mm / v, 'time', units=units)}, "
+        f"{whole(3600.0 * v / c.pitch_mm)} per hour.",
         f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
     ]
     if isinstance(c.arrival, Recorded):
@@ -39,7 +39,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     if q > 0.0:
         words.append(
             f"One encoder count is {mm(q)} of belt travel, "
-            f"{v / (1.0 + machine.encoder.scale_error) / q:.0f} counts per second."
+            f"{whole(v / (1.0 + machine.encoder.scale_error) / q)} counts per second."
         )
     else:
         words.append("The master is virtual: no counts, no scale error.")

@@ -49,7 +49,7 @@ def _gate_words(checked: list[CheckedFeeder]) -> str:
     assert divert is not None  # noqa: S101 - the caller has looked
     head = f"The divert gate at {s.say(divert.at_mm)} must be told by {s.say(_by_mm(s))} of belt"
     misses = (
-        f"what {s.scenario.feeder[one.number].name} misses is known by {s.say(_known_mm(one))}"
+        f"a miss of {s.scenario.feeder[one.number].name} is known at {s.say(_known_mm(one))}"
         for one in checked[:_MOST]
     )
     return f"{head} travel {s.at_speed}; {'; '.join(misses)}."
@@ -124,7 +124,7 @@ def _overlap_warnings(checked: list[CheckedFeeder], pair: Pair) -> Iterator[str]
         else:
             yield (
                 f"The inserts of {names} lie {_overlap(s, mean)} on average, and {wanted}: that is "
-                f"only {room / spread:.1f} standard deviations away ({s.say(spread)})."
+                f"only {room / spread:.1f} standard deviations of {s.say(spread)} away."
             )
 
 

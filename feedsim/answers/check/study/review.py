@@ -16,7 +16,7 @@ from feedsim.answers.check.study.unusual import unusual
 from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
-from feedsim.quantities import System, display
+from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
 
 __all__ = ["FeederReview", "Review", "review", "reviewed"]
@@ -110,7 +110,7 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     needed = math.ceil(_Z_SQUARED * (1.0 / strict - 1.0) - 1e-9)
     if scenario.run.carriers < needed:
         warnings.append(
-            f"A run of {scenario.run.carriers} cannot show a share of at most "
-            f"{100.0 * strict:.3g} % at 95 %: even with none seen it takes {needed}."
+            f"A run of {whole(scenario.run.carriers)} carriers cannot show a share of at most "
+            f"{100.0 * strict:.3g} % at 95 %: even with none seen it takes {whole(needed)}."
         )
     return warnings
