@@ -336,3 +336,26 @@ def test_nothing_is_asked_of_another_address(desk: Any, server: Server) -> None:
     asked = [a for a in desk.requests() if not a.startswith(("data:", "blob:", "about:"))]
     assert asked
     assert {a.split("/")[2] for a in asked} == {f"127.0.0.1:{server.port}"}
+
+
+def test_a_dark_desk_prints_its_answer_dark_on_white(desk: Any) -> None:
+    """No knobs, no film, no button; bars are printed although browsers leave backgrounds out."""
+    colour = "return getComputedStyle(document.querySelector(arguments[0]))[arguments[1]]"
+
+    def light(place: str, of: str) -> float:
+        parts = [float(p) for p in desk.js(colour, place, of).partition("(")[2][:-1].split(",")]
+        return 255.0 if len(parts) == 4 and parts[3] == 0.0 else sum(parts[:3]) / 3.0
+
+    desk.size(1280, 720, dark=True)
+    assert (light("body", "color") > 200, light(".card", "backgroundColor") < 60) == (True, True)
+    try:
+        desk.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        assert light("body", "color") < 60
+        for place in ("html", "body", ".card", "#verdict"):
+            assert light(place, "backgroundColor") > 250, place
+        for place in ("#knobs", "#film", "header .buttons"):
+            assert desk.js(colour, place, "display") == "none", place
+        assert desk.js(colour, ".track", "printColorAdjust") == "exact"
+        assert desk.js(colour, "#answer", "overflow") == "visible"
+    finally:
+        desk.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
