@@ -25,6 +25,7 @@ _LEAST_WORDS = 8
 _GAP = "  "
 _BEFORE_UNIT = re.compile(
     r"(?<=\d) (?=(?:%|[mµ]?m|in|ms|s|m/min|ft/min|m/s²|in/s²|k?W|N·m|rpm)(?:\W|$))"
+    r"|(?<=--carriers) (?=\d)|(?<=--at-most) (?=\d)"
 )
 _KEPT = "\N{NO-BREAK SPACE}"
 
@@ -217,7 +218,7 @@ def _room(stream: TextIO | None = None) -> int | None:
 def wrapped(
     text: str, first: str = "", rest: str | None = None, *, room: int | None = None
 ) -> list[str]:
-    """Break a paragraph into lines; no number is parted from its unit, no word broken.
+    """Break a paragraph into lines; no number is parted from its unit or option, no word broken.
 
     Parameters
     ----------
