@@ -242,6 +242,7 @@ def test_an_odd_act_is_said_with_its_time_its_share_and_what_it_came_after() -> 
         "At 14:03:07.211 (row 9) the clutch closed 12 counts (0.6 ms) later than these settings "
         "ask for; so did 8 closings of 200 (4 %), each after a double."
     )
+    assert "200 closings of 200 (100 %)" in fault_words(odd(200, 0, 0), ["a"], virtual=False)
     (most,) = came_after([odd(20, 20, 19)])
     assert "20 closings of 200 (10 %), 19 of them after a double" in fault_words(
         most, ["a"], virtual=False

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from feedsim.answers.learn.study.act_rows import ProgramFault
 from feedsim.answers.learn.study.program import ProgramRead
-from feedsim.render.wording import counted
+from feedsim.render.wording import counted, percent
 
 __all__ = ["fault_words", "program_words", "totals_words"]
 
@@ -110,7 +110,7 @@ def fault_words(
 
 def share_words(count: int, judged: int, what: str) -> str:
     """Say how many of how many: "8 closings of 200 (4 %)"."""
-    return f"{counted(count, what)} of {judged:,} ({100.0 * count / judged:.2g} %)"
+    return f"{counted(count, what)} of {judged:,} ({percent(count / judged)})"
 
 
 def _after(fault: ProgramFault) -> str:
