@@ -68,8 +68,8 @@ def _stops(records: RunRecords, number: int) -> Iterator[tuple[int, str]]:
     """Yield the first carrier that had not come to the eye at each stop, and why it stopped."""
     for stop in records.stops:
         if stop.feeder in {-1, number}:
-            words = dict.fromkeys((stop.rule.value, stop.cause))
-            told = ": ".join(word.replace("_", " ") for word in words if word)
+            rule, cause = (word.replace("_", " ") for word in (stop.rule.value, stop.cause))
+            told = rule if not cause or cause in rule else f"{rule}: {cause}"
             yield _next_carrier(records, stop.time_s), told
 
 
