@@ -18,6 +18,18 @@ _FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_
 _LONGEST = 300
 _NO_LOCKS = {errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK, errno.EINVAL}
 
+_held: set[int] = set()
+
+
+def _leave_to_first_process() -> None:
+    for file in _held:
+        os.close(file)
+    _held.clear()
+
+
+if hasattr(os, "register_at_fork"):  # else a copy would hold on to what a killed process had
+    os.register_at_fork(after_in_child=_leave_to_first_process)
+
 
 class InUseError(Exception):
     """Somebody holds the lock; the text says who."""
@@ -65,6 +77,7 @@ class Lock:
         except BaseException:
             os.close(self._file)
             raise
+        _held.add(self._file)
 
     def _lock(self) -> bool:
         if not stat.S_ISREG(os.fstat(self._file).st_mode):
@@ -89,6 +102,9 @@ class Lock:
         return "".join(c if c.isprintable() else "?" for c in text)
 
     def release(self) -> None:
-        """Let go, and leave no file behind."""
+        """Let go, and leave no file behind; in a copy of the process that holds it: do nothing."""
+        if self._file not in _held:
+            return
         self._path.unlink(missing_ok=True)
+        _held.remove(self._file)
         os.close(self._file)

@@ -18,6 +18,7 @@ import feedsim
 from feedsim import beside as module
 from feedsim.beside import beside, copies
 from feedsim.cli.run import timing_pictures
+from feedsim.files.lock import InUseError, Lock
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 FOREVER_S = 600.0
@@ -103,10 +104,12 @@ def test_an_interrupt_ends_the_copy_too() -> None:
             signal.raise_signal(signal.SIGINT)
             found()
 
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # whatever ran here before
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "fork", noted)
         with pytest.raises(KeyboardInterrupt):
             interrupt()
+    signal.signal(signal.SIGINT, before)
     with pytest.raises(ChildProcessError):  # it has been waited for
         os.waitpid(pids[0], 0)
 
@@ -125,3 +128,25 @@ def test_the_files_of_a_run_are_the_same_whoever_draws(monkeypatch: pytest.Monke
     assert len(copied) == 2
     assert list(drawn) == list(alone)
     assert all(drawn[name] == alone[name] for name in alone if name.endswith(("png", "svg")))
+
+
+def test_a_copy_holds_no_lock_of_a_process_that_was_killed(tmp_path: Path) -> None:
+    lock = Lock(tmp_path / "lock", "the first")
+    ours, theirs = os.pipe()
+    with beside(lambda: os.write(theirs, b".") and time.sleep(FOREVER_S)):
+        os.read(ours, 1)
+        os.close(lock._file)  # as the system does when a process is killed
+        again = Lock(tmp_path / "lock", "the next")
+    assert again.left_by == "the first"
+    again.release()
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_a_copy_does_not_let_go_for_the_process_that_holds_the_lock(tmp_path: Path) -> None:
+    lock = Lock(tmp_path / "lock", "the first")
+    with beside(lock.release) as found:
+        found()
+    with pytest.raises(InUseError):
+        Lock(tmp_path / "lock", "the next")
+    lock.release()
