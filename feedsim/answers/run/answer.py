@@ -217,7 +217,8 @@ def timing_figures(
     scenario, middle = line.scenario, middle_of(line, around)
     machine = machine_of(scenario)
     records, kept = trace(scenario, around=carriers_around(machine, middle))
-    if records.carriers.eye_time_s[middle] < 0.0:
+    came = records.carriers.eye_time_s[middle] >= 0.0  # a comparison with NaN is false
+    if not came:
         return {}
     alone = len(scenario.feeder) == 1
     return {
