@@ -1,7 +1,8 @@
 """A clutch's ramps at an even belt and what the feed lags behind them, at many times at once.
 
 A command that rises and falls along straight ramps bends at a few instants: p' = Σ sⱼ·(t − bⱼ)₊.
-The servo is linear, so that the feed lags by the sum of what it lags behind each bend alone.
+The servo is linear, so that the feed lags by the sum of what it lags behind each bend alone
+(superposition; any text on linear systems).
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ def ramp_bends(ramp_in_s: float, ramp_out_s: float, speed_mm_s: float) -> tuple[
 def bend_lag(since_s: Floats, *, gain: float, feedforward: float, rate: bool = False) -> Floats:
     """Return what the feed lags behind a command that began to rise by 1 mm/s², shape of times.
 
-    The piece of :mod:`feedsim.motion.feed_piece` with p' = s from rest: e0 + e1·s − e0·exp(−K·s).
+    The piece of :mod:`feedsim.motion.feed_piece` with p' = s from rest: e0 + e1·s − e0·exp(−K·s),
+    the equation of MODEL.md, section 6.
 
     Parameters
     ----------
