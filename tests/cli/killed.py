@@ -24,6 +24,7 @@ from pathlib import Path
 
 import typer
 
+import feedsim.beside
 import feedsim.interrupts
 from feedsim.answers.sweep import unfinished
 from feedsim.cli import main
@@ -157,11 +158,13 @@ class Sweeps:
 
 
 def _here(*words: object) -> None:
-    """Run a command in this process, so that its forks have it all at hand."""
+    """Run a command in this process without copies, so that its forks have it all at hand."""
     before = {number: signal.getsignal(number) for number in feedsim.interrupts._ASKING}
+    copies, feedsim.beside.copies = feedsim.beside.copies, lambda: False
     sys.argv = ["feedsim", *map(str, words)]
     with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):
         main.main()
+    feedsim.beside.copies = copies
     for name, handler in before.items():
         signal.signal(name, handler)
 

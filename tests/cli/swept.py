@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.answers.check.study import review
+from feedsim.answers.limit.study import closed
 from feedsim.answers.sweep import answer as answers
 from feedsim.answers.sweep import links, report, study
 from feedsim.render import canvas
@@ -65,7 +66,7 @@ def made_cheap(patch: Patch) -> Runs:
     patch(canvas, "seen_in", lambda _: "")
     patch(canvas, "try_pictures", lambda: None)
     patch(links, "spots_of", lambda *_, **__: ())
-    patch(answers, "closed_forms", functools.cache(answers.closed_forms))
+    patch(closed, "closed_forms", functools.cache(closed.closed_forms))
     patch(review, "review", functools.cache(review.review))
     return runs
 
