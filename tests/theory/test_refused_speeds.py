@@ -108,7 +108,9 @@ def test_what_is_found_is_refused_and_its_edges_are_edges(seed: int) -> None:
     assert calls < 8000
     for stretch in found.refused[:4]:
         assert shares.refused(stretch.worst_mm_s)
-        assert not shares.refused(stretch.from_mm_s * (1.0 - 2e-5))
+        # where jumps are too many to look at each, as above
+        hair = 1.0 if stretch.from_mm_s < found.complete_to_mm_s else HAIR
+        assert shares.excess(stretch.from_mm_s * (1.0 - 2e-5)).times <= hair
         middle = 0.5 * (stretch.from_mm_s + stretch.worst_mm_s)
         if middle - stretch.from_mm_s > NARROWEST * middle:
             # jumps by less than a 200th of the tolerance are not looked beside
