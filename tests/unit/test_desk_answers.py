@@ -6,6 +6,7 @@ import json
 import re
 import shlex
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -348,7 +349,9 @@ def test_a_stretch_of_the_run_plays_with_the_new_values(asked: Asked) -> None:
     assert asked.get("/page/playing.js").status == asked.get("/page/playing.css").status == 200
     mailed = asked.ask("mail", TURNED, carriers=300, around=100)
     page = feedsim.rehearse(feedsim.load(CARD, [*TURNED, "run.carriers=300"]), around=100)
-    assert mailed["document"] == page.html()
+    named = replace(page.lines[0], changes=tuple(TURNED))  # how many run was not turned
+    assert mailed["document"] == replace(page, lines=(named,)).html()
+    assert mailed["document"] != page.html()
 
 
 def test_two_lines_play_on_one_clock(asked: Asked) -> None:
