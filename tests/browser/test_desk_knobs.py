@@ -347,6 +347,8 @@ def test_a_dark_desk_prints_its_answer_dark_on_white(desk: Any) -> None:
         return 255.0 if len(parts) == 4 and parts[3] == 0.0 else sum(parts[:3]) / 3.0
 
     desk.size(1280, 720, dark=True)
+    until(desk, "return document.documentElement.dataset.theme === 'dark'")
+    desk.settle()
     assert (light("body", "color") > 200, light(".card", "backgroundColor") < 60) == (True, True)
     try:
         desk.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
