@@ -59,6 +59,7 @@ def beside(work: Callable[[], Found]) -> Iterator[Callable[[], Found]]:
     with held():
         copy = os.fork()
         if copy == 0:
+            os.close(ours)  # else it would wait for itself to read, once the first process is gone
             _answer(work, theirs)
     os.close(theirs)
     ended = False

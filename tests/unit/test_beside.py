@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import signal
 import sys
 import threading
@@ -128,6 +129,26 @@ def test_the_files_of_a_run_are_the_same_whoever_draws(monkeypatch: pytest.Monke
     assert len(copied) == 2
     assert list(drawn) == list(alone)
     assert all(drawn[name] == alone[name] for name in alone if name.endswith(("png", "svg")))
+
+
+def test_a_copy_ends_where_nobody_waits_for_what_it_found() -> None:
+    told, tells = os.pipe()
+    first = os.fork()
+    if first == 0:
+        try:
+            with beside(lambda: os.write(tells, b".%d" % os.getpid()) and bytes(10**7)):
+                os.read(told, 1)
+                os.kill(os.getpid(), signal.SIGKILL)
+        finally:
+            os._exit(1)
+    os.close(tells)
+    os.waitpid(first, 0)
+    copy = int(os.read(told, 30))
+    ended, _, _ = select.select([told], [], [], 60.0)  # its end of the pipe is closed
+    os.close(told)
+    if not ended:
+        os.kill(copy, signal.SIGKILL)
+    assert ended
 
 
 def test_a_copy_holds_no_lock_of_a_process_that_was_killed(tmp_path: Path) -> None:
