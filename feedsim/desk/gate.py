@@ -48,6 +48,7 @@ _HEADERS = tuple(
 )
 _ENTRY = (
     b'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>feedsim desk</title>'
+    b'<link rel="icon" href="data:,">'
     b'<meta http-equiv="refresh" content="0; url=/"></head>'
     b'<body><p><a href="/">To the desk</a></p></body></html>'
 )

@@ -70,6 +70,7 @@ class Desk:
         routes = [
             Route("/", self._root, methods=["GET"]),
             Route("/page/{name}", self._part, methods=["GET"]),
+            Route("/favicon.ico", self._icon, methods=["GET"]),
             Route("/state", self._state, methods=["GET"]),
             Route("/ask", self._ask, methods=["POST"]),
             Route("/save", self._save, methods=["POST"]),
@@ -100,6 +101,10 @@ class Desk:
     async def _part(self, request: Request) -> Response:
         found = self._page.get(request.path_params["name"])
         return found or _error(404, "there is nothing of that name here")
+
+    async def _icon(self, _: Request) -> Response:
+        """Answer that there is none to a browser that asks unasked, as for an answer in JSON."""
+        return Response(status_code=204)
 
     async def _state(self, _: Request) -> Response:
         return JSONResponse(

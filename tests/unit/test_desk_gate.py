@@ -422,6 +422,15 @@ def test_the_secret_leaves_the_address_and_no_script_can_read_it() -> None:
         assert desk.keys.cookie not in told
 
 
+def test_no_browser_is_told_of_a_missing_icon() -> None:
+    desk = Asked(CARD)
+    for place in (f"/?key={desk.keys.lasting}", "/"):  # a slow browser asks before it goes on
+        assert '<link rel="icon" href="data:,">' in desk.get(place).body.decode()
+    assert desk.get("/favicon.ico").status == 204
+    desk.cookie = ""
+    assert desk.get("/favicon.ico").status == 403
+
+
 def test_no_script_and_no_style_stands_in_the_page() -> None:
     desk = Asked(CARD)
     page = desk.get("/")
