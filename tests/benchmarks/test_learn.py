@@ -35,8 +35,6 @@ pytestmark = pytest.mark.benchmark
 MACHINES, FIRST = (int(os.environ.get(*x)) for x in (("MACHINES", "200"), ("FIRST", "0")))
 FORETOLD = int(os.environ.get("FORETOLD", "20"))
 CAREFUL = {  # intervals that cover more than 99 %, and why
-    "line.speed": "each count is taken at the worst of its rounded time",
-    "controller.motion_cycle": "each act is taken at the worst of its rounded time",
     "feeder.0.servo.command_delay": "all acts may lie on one side of the times that an event has",
     "feeder.0.clutch.settle": "two marks bound it, with nothing known between them",
 }

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ import pytest
 
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
+from feedsim.answers.learn.study.belt import rounded_alike
 from feedsim.answers.learn.study.bounded import bounded_line
 from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.lattice import lattice_of
@@ -23,7 +25,7 @@ from feedsim.answers.learn.study.pitches import (
 )
 from feedsim.answers.learn.study.scans import scan_seen
 from feedsim.draws.line_draws import Phases, RunDraws
-from feedsim.logs import Log, read_log
+from feedsim.logs import Log, Values, read_log
 from feedsim.logs.recorder import LoggedRun
 from feedsim.running.run import machine_of
 from feedsim.simulation.line import simulate_traced
@@ -92,18 +94,42 @@ def test_the_law_is_the_one_that_they_come_by(
     assert laws == ["paced", "random"]
 
 
-def test_a_line_within_bounds() -> None:
+def lines_covered(*, too_wide: float = 0.0) -> int:
+    """Count of 1000 lines, known by whole numbers, how many slopes lie in their intervals."""
     hits = 0
-    for seed in range(200):
+    for seed in range(1000):
         g = np.random.default_rng(seed)
-        u = np.sort(g.uniform(0.0, 50.0, 60))
+        u = np.sort(g.uniform(0.0, 50.0, 60)) if seed % 2 else np.arange(60) * g.uniform(0.3, 0.9)
         slope, height = g.uniform(0.9, 1.1), g.uniform(0.0, 5.0)
         y = np.floor(height + slope * u)
-        line = bounded_line(u, y, y + 1.0)
+        line = bounded_line(u, y - too_wide, y + 1.0 + too_wide)
         assert line is not None
         hits += line.slope.low <= slope <= line.slope.high
-    as_often_as_said(hits, 200)
-    assert bounded_line(u, y + 0.9 * np.sin(u), y + 0.9 * np.sin(u) + 0.1) is None
+    return hits
+
+
+def test_a_line_within_bounds() -> None:
+    """Neither too rarely nor too often (binomial, 4 standard deviations): the law is the true one.
+
+    Bounds that are a tenth too wide on either side are found out.
+    """
+    limit = 4.0 * math.sqrt(1000 * SURE * (1.0 - SURE))
+    assert abs(lines_covered() - SURE * 1000) < limit
+    assert lines_covered(too_wide=0.1) - SURE * 1000 > limit
+    u = np.arange(60.0)
+    assert bounded_line(u, u + 0.9 * np.sin(u), u + 0.9 * np.sin(u) + 0.1) is None
+
+
+def test_times_that_are_rounded_alike() -> None:
+    """Of times in whole microseconds a tenth of a millisecond apart each is off by as much.
+
+    A third of one shows its digits, and each is off by its own.
+    """
+    log = Log("", "samples", 1e-4, 1e-6, (0.0,), (1.0,), None, None, None, ())  # type: ignore[arg-type]
+    for period, alike in ((1e-4, True), (1e-4 / 3.0, False)):
+        times = np.round(0.3 + period * np.arange(20_000), 6)
+        encoder = Values(times, np.arange(20_000.0), np.arange(20_000), "count", 1.0)
+        assert rounded_alike(replace(log, period_s=period, encoder=encoder)) == alike
 
 
 @pytest.mark.parametrize("step", [1e-3, 1e-4])
@@ -114,7 +140,8 @@ def test_the_grid_of_acts(step: float) -> None:
         period = g.uniform(2.2e-3, 5e-3)
         ticks = (np.floor(np.cumsum(g.normal(0.26, 0.01, 200)) / period) + g.random()) * period
         logged = np.ceil(ticks / step) * step - 0.5 * step
-        found = lattice_of(logged, np.full(200, 0.5 * step), grain_s=step)
+        rough = np.full(200, 0.5 * step + 0.5e-6)  # rounded to the microsecond, all alike
+        found = lattice_of(logged, rough, grain_s=step, shared_s=0.5e-6)
         assert found is not None
         hits += found.period.low <= period <= found.period.high
         # in a log each act is off by half a step at most; on the grid by next to nothing

@@ -12,11 +12,13 @@ from feedsim.answers.learn.study.bounded import bounded_line
 from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.logs import Log
 
-__all__ = ["Belt", "belt_of", "belt_without_encoder"]
+__all__ = ["Belt", "belt_of", "belt_without_encoder", "rounded_alike"]
 
 Floats = NDArray[np.float64]
 _WINDOW_S = 1.0
 _LEAST_ROWS = 20
+_EXACT = 4e-15  # of a number: so far off may it be by its own digits
+_SAME_STEP = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,11 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
     lasted = sum(float(np.ptp(ends)) for ends in stretches)
     about = sum(float(np.ptp(np.interp(ends, t, middle))) for ends in stretches) / lasted
     slack = 0.5 * grain + 0.5 * log.step_s * about + 1e-9 * abs(float(middle[-1]))
-    line = bounded_line(t, middle - slack, middle + slack)
+    line = None
+    if rounded_alike(log):
+        exact = 0.5 * grain + _EXACT * float(np.abs(middle[[0, -1]]).max())
+        line = bounded_line(t, middle - exact, middle + exact)
+    line = line or bounded_line(t, middle - slack, middle + slack)
     if line is not None:
         travel = line.at(np.array([t[0], t[-1]]))
         none = Figure(0.0, 0.0, 2.0 * slack / (_WINDOW_S * about), len(t))
@@ -104,6 +110,22 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
     mean = combined(about, sd=sd, uniform=grain / lasted, n=len(speeds), dof=len(parts) - 1.0)
     rising = np.maximum.accumulate(middle)
     return Belt(t, rising, mean, uneven, even=False, count_mm=count_mm if counts else 0.0)
+
+
+def rounded_alike(log: Log) -> bool:
+    """Tell whether all times of a log are off by the same rounding, which no interval then has.
+
+    So they are where the period is a whole multiple of the step in which they are written, and all
+    lie whole periods apart: a period that is no round number would show its digits by and by.
+    """
+    values, step = log.encoder, log.step_s
+    if values is None or not math.isfinite(log.period_s) or not step > 0.0:
+        return False
+    period = round(log.period_s / step) * step
+    if period == 0.0:
+        return False
+    periods = (values.time_s - values.time_s[0]) / period
+    return bool(np.abs(periods - np.rint(periods)).max() * period < _SAME_STEP * step)
 
 
 def _window_speeds(log: Log, t: Floats, travel: Floats) -> Floats:

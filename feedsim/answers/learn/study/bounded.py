@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,10 +12,7 @@ from feedsim.answers.learn.study.figures import Figure
 __all__ = ["BoundedLine", "bounded_line"]
 
 Floats = NDArray[np.float64]
-Width = Callable[[float], float]
-_GRID = 401
-_HALVINGS = 60
-_MOST = 4000
+_GRID = 801
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,82 +43,92 @@ def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
 
     Notes
     -----
-    For a slope b the heights are those from max(low − b·u) to min(high − b·u): their width is a
-    concave function of b, so that the slopes that have any are one stretch. The intervals take
-    every line as likely as any other, as a rounding at random phase makes it: all lines explain
-    what was read equally well (Bayes, with a flat prior).
+    A line is told by its heights at the first u and at the last one. The bounds there make a
+    rectangle of these, and each bound between them cuts off a part; a convex polygon is left. The
+    intervals take every line in it as likely as any other, as a rounding at random phase makes it:
+    all of them explain what was read equally well (Bayes, with a flat prior).
     """
-    if len(u) < 2 or u[-1] <= u[0]:
+    n = len(u)
+    if n < 2 or u[-1] <= u[0]:
         return None
-    centre = 0.5 * float(u[0] + u[-1])
-    x = u - centre
-    middle = 0.5 * (low + high)
-    about = x - x.mean()
-    slope = float(about @ middle) / float(about @ about)
-    reach = 2.0 * float(np.max(high - low)) / float(np.max(np.abs(x)))
-    x, low, high = _tight(x, low, high, slope)
-
-    def width(b: float) -> float:
-        return float(np.min(high - b * x) - np.max(low - b * x))
-
-    best = _widest(width, slope - reach, slope + reach)
-    if width(best) < 0.0:
+    span = float(u[-1] - u[0])
+    share = (u - u[0]) / span
+    first, rise = 0.5 * float(low[0] + high[0]), 0.5 * float(low[-1] + high[-1] - low[0] - high[0])
+    straight = first + rise * share
+    corners = _lines(share, low - straight, high - straight)
+    if corners is None:
         return None
-    ends = [_end(width, best, best + side * 2.0 * reach) for side in (-1.0, 1.0)]
-    slopes = np.linspace(ends[0], ends[1], _GRID)
-    lows = np.max(low[None, :] - slopes[:, None] * x[None, :], axis=1)
-    highs = np.maximum(np.min(high[None, :] - slopes[:, None] * x[None, :], axis=1), lows)
-    grid = np.linspace(float(lows.min()), float(highs.max()), _GRID)
-    inside = (grid >= lows[:, None]) & (grid <= highs[:, None])
-    b, b_low, b_high = _law(slopes, highs - lows)
-    a, a_low, a_high = _law(grid, inside.sum(axis=0).astype(np.float64))
-    n, half = len(u), 0.5 * float(np.max(highs - lows))
-    return BoundedLine(Figure(b, b_low, b_high, n), centre, Figure(a, a_low, a_high, n), half)
+    left, right = corners[:, 0], corners[:, 1]
+    slope, _ = _law((right - left) / span, left)
+    height, _ = _law(0.5 * (left + right), left)
+    _, open_ = _law((right - left) / span, 0.5 * (left + right))
+    return BoundedLine(
+        Figure(*slope, n).scaled(1.0, rise / span),
+        float(u[0]) + 0.5 * span,
+        Figure(*height, n).scaled(1.0, first + 0.5 * rise),
+        0.5 * open_,
+    )
 
 
-def _tight(x: Floats, low: Floats, high: Floats, slope: float) -> tuple[Floats, Floats, Floats]:
-    """Keep of many bounds the tightest of each stretch: within one the slope hardly matters."""
-    n = len(x)
-    if n <= _MOST:
-        return x, low, high
-    starts = np.linspace(0, n, _MOST // 2, endpoint=False).astype(np.intp)
-    ends = np.append(starts[1:], n)
-    bottom, top = low - slope * x, high - slope * x
-    kept = {
-        int(place)
-        for begin, end in zip(starts.tolist(), ends.tolist(), strict=True)
-        for place in (begin + np.argmax(bottom[begin:end]), begin + np.argmin(top[begin:end]))
-    }
-    places = np.array(sorted(kept))
-    return x[places], low[places], high[places]
+def _lines(share: Floats, low: Floats, high: Floats) -> Floats | None:
+    """Return the corners (k, 2) of the lines through all bounds, by their heights at both ends.
+
+    ``share``: 0 to 1 along the line. The bound that cuts off most comes first; those that cut off
+    nothing any more are dropped.
+    """
+    ends = np.array(
+        [[low[0], low[-1]], [high[0], low[-1]], [high[0], high[-1]], [low[0], high[-1]]]
+    )
+    corners: Floats | None = ends
+    while corners is not None and len(share):
+        top, bottom = np.full(len(share), -np.inf), np.full(len(share), np.inf)
+        for left, right in corners.tolist():
+            y = left + (right - left) * share
+            np.maximum(top, y, out=top)
+            np.minimum(bottom, y, out=bottom)
+        above, below = top - high, low - bottom
+        worst = np.maximum(above, below)
+        place = int(np.argmax(worst))
+        if worst[place] <= 0.0:
+            break
+        sign, bound = (1.0, high) if above[place] >= below[place] else (-1.0, low)
+        over = sign * (corners @ [1.0 - share[place], share[place]] - bound[place])
+        corners = _cut(corners, over)
+        keep = worst > 0.0
+        keep[place] = False
+        share, low, high = share[keep], low[keep], high[keep]
+    return corners
 
 
-def _widest(width: Width, first: float, last: float) -> float:
-    """Return where a concave function is largest, by thirds."""
-    for _ in range(_HALVINGS):
-        third = (last - first) / 3.0
-        if width(first + third) < width(last - third):
-            first += third
-        else:
-            last -= third
-    return 0.5 * (first + last)
+def _cut(corners: Floats, over: Floats) -> Floats | None:
+    """Cut off of a polygon what lies beyond a straight line; None if nothing is left.
+
+    ``over``: of each corner, how far it lies beyond.
+    """
+    kept: list[Floats] = []
+    for here, after in zip(range(len(corners)), [*range(1, len(corners)), 0], strict=True):
+        a, b = float(over[here]), float(over[after])
+        if a <= 0.0:
+            kept.append(corners[here])
+        if a * b < 0.0:
+            kept.append(corners[here] + a / (a - b) * (corners[after] - corners[here]))
+    return np.array(kept) if len(kept) > 2 else None
 
 
-def _end(width: Width, inside: float, outside: float) -> float:
-    """Return where a width becomes 0 between a slope inside and one outside, by halving."""
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (inside + outside)
-        if width(middle) >= 0.0:
-            inside = middle
-        else:
-            outside = middle
-    return inside
+def _law(at: Floats, other: Floats) -> tuple[tuple[float, float, float], float]:
+    """Return mean, 2.5 % and 97.5 % points of one coordinate of a polygon that is filled evenly.
 
-
-def _law(at: Floats, mass: Floats) -> tuple[float, float, float]:
-    """Return mean, 2.5 % and 97.5 % points of a mass along a row of places."""
-    mass = mass if mass.sum() > 0.0 else np.ones_like(mass)
-    mass = mass / mass.sum()
-    mean = float(mass @ at)
-    low, high = np.interp([0.025, 0.975], np.cumsum(mass) - 0.5 * mass, at)
-    return mean, float(low), float(high)
+    And how wide the polygon is in the other one at most, ``at`` being the same.
+    """
+    grid = np.linspace(float(at.min()), float(at.max()), _GRID)
+    top, bottom = np.full(_GRID, -np.inf), np.full(_GRID, np.inf)
+    for a, b, p, q in zip(at, np.roll(at, -1), other, np.roll(other, -1), strict=True):
+        inside = (grid >= min(a, b)) & (grid <= max(a, b))
+        y = p + (q - p) * (grid - a) / (b - a if b != a else 1.0)
+        np.maximum(top, y, out=top, where=inside)
+        np.minimum(bottom, y, out=bottom, where=inside)
+    mass = np.maximum(top - bottom, 0.0)
+    widest = float(mass.max())
+    mass = mass / mass.sum() if widest > 0.0 else np.full(_GRID, 1.0 / _GRID)
+    low, high = np.interp([0.025, 0.975], np.cumsum(mass) - 0.5 * mass, grid)
+    return (float(mass @ grid), float(low), float(high)), widest

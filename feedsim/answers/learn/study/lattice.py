@@ -23,6 +23,7 @@ _FALSE_ALARM = 1e-6
 _OUTLIERS = 0.02
 _LOOSEST = 0.06
 _TRIED = 12
+_EXACT = 4e-15  # of a number: so far off may it be by its own digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,9 @@ class Lattice:
     exact: bool
 
 
-def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice | None:
+def lattice_of(
+    time_s: Floats, within_s: Floats, *, grain_s: float, shared_s: float = 0.0
+) -> Lattice | None:
     """Find the grid that instants fall on; None where none is to be seen.
 
     Parameters
@@ -62,6 +65,8 @@ def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice |
         Middle and half width of what the log tells of each instant, rising.
     grain_s : float
         Step from one instant that the log can tell to the next.
+    shared_s : float, optional
+        What of ``within_s`` may be an error that all instants have in common.
 
     Notes
     -----
@@ -88,7 +93,9 @@ def lattice_of(time_s: Floats, within_s: Floats, *, grain_s: float) -> Lattice |
         return None
     first = None
     for frequency in _frequencies(some, bin_s):
-        found = _grid(time_s, within_s, 1.0 / _refined(time_s - time_s[0], some, frequency))
+        found = _grid(
+            time_s, within_s, 1.0 / _refined(time_s - time_s[0], some, frequency), shared_s
+        )
         if found is not None and found.exact:
             return found
         first = first or found
@@ -134,7 +141,7 @@ def _numbers(t: Floats, period: float) -> Ints:
     return numbers
 
 
-def _grid(time_s: Floats, within_s: Floats, period: float) -> Lattice | None:
+def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> Lattice | None:
     t = time_s - time_s[0]
     numbers = _numbers(t, period)
     for factor in (2, 3, 5, 7):
@@ -149,13 +156,14 @@ def _grid(time_s: Floats, within_s: Floats, period: float) -> Lattice | None:
     near = np.abs(off) <= 1.3 * within_s + 1e-9
     if np.mean(~near) <= _OUTLIERS:
         # few enough lie off the grid to be something else, a late act or a repaired row
-        slack = 1e-12 * float(np.abs(time_s).max()) + 1e-9 * within_s
-        low, high = t - within_s - slack, t + within_s + slack
-        line = bounded_line(x[near], low[near], high[near])
-        if line is not None:
-            on_grid = np.where(near, time_s[0] + line.at(x), time_s)
-            none = Figure(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
-            return Lattice(line.slope, none, on_grid, 0.0, line.height_half, exact=True)
+        for shared in dict.fromkeys((shared_s, 0.0)):
+            half = within_s[near] - shared + _EXACT * (np.abs(time_s[near]) + within_s[near])
+            line = bounded_line(x[near], t[near] - half, t[near] + half)
+            if line is not None:
+                on_grid = np.where(near, time_s[0] + line.at(x), time_s)
+                none = Figure(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
+                open_s = line.height_half + shared
+                return Lattice(line.slope, none, on_grid, 0.0, open_s, exact=True)
     sd = float(off.std(ddof=2))
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Figure(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))

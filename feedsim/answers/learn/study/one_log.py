@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder
+from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder, rounded_alike
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
 from feedsim.answers.learn.study.following import (
     Cycles,
@@ -150,7 +150,9 @@ def acts_of(log: Log) -> Acts:
     times = np.concatenate([t for t, _ in rows])
     within = np.concatenate([w for _, w in rows])
     order = np.argsort(times, kind="stable")
-    lattice = lattice_of(times[order], within[order], grain_s=_step(log))
+    step = _step(log)
+    shared = max(0.0, float(within.min(initial=np.inf)) - 0.5 * step) if rounded_alike(log) else 0.0
+    lattice = lattice_of(times[order], within[order], grain_s=step, shared_s=shared)
     on_grid = times.copy()
     if lattice is not None:
         on_grid[order] = lattice.time_s
