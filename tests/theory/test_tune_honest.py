@@ -5,7 +5,10 @@ All of it at its full size, over 100 seeds, is in ``tests/benchmarks/test_tune.p
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from statistics import fmean
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -72,6 +75,36 @@ def test_a_verdict_on_the_cards_of_the_search_is_caught():
     """The planted fault: half of the speeds found on some cards are above the truth."""
     assert sum(claims(seed, fresh=True) for seed in SEEDS) >= len(SEEDS) - 2
     assert sum(claims(seed, fresh=False) for seed in SEEDS) < len(SEEDS) - 2
+
+
+def test_a_machine_accepted_by_luck_at_a_faster_speed_is_not_taken_as_accepted(
+    monkeypatch: pytest.MonkeyPatch,
+):
+    """Told is a speed at which each machine was run, and how many of these were accepted.
+
+    Planted: eight machines that are accepted above the edge of all others, and refused at it and
+    one rung below it.
+    """
+    line = known_line(1, edge_mm=0.2, assurance=0.8, carriers=200, draws=20)
+    with bench_of(line, where=Local(1)) as bench:
+        edge = rung_of(bench, known_speed(0.2, 0.8))
+        near = speed_at(bench, edge)
+        order, _ = bench.ranked(bench.space.now, near, fresh=20)
+        lucky, asked = set(order[:8]), []
+
+        def met(_setup: Any, numbers: Sequence[int], speed_mm_s: float, *, fresh: int) -> list[Any]:
+            rung = rung_of(bench, speed_mm_s)
+            asked.extend((number, rung) for number in numbers)
+            ups = [rung - edge not in {-1, 0} if n in lucky else rung <= edge for n in numbers]
+            return [SimpleNamespace(met=up) for up in ups]
+
+        monkeypatch.setattr(bench, "met", met)
+        found = judge(bench, bench.space.now, near_mm_s=near, robust=True)
+        assert found.verdict == "accepted"
+        assert found.verdict_speed_mm_s == speed_at(bench, edge - 2)
+        assert found.drawn is not None
+        assert (found.drawn.accepted, found.drawn.drawn) == (20, 20)
+        assert any(number in lucky and rung > edge for number, rung in asked)  # the luck was met
 
 
 def test_machines_that_show_an_assurance_when_all_are_accepted():

@@ -34,6 +34,8 @@ _VERDICT, _END = 0.05, 0.0125
 _FIGURES = 3
 _ABOVE = 4
 """So many rungs above what the closed forms find a verdict begins."""
+_BELOW = 16
+"""So many rungs are tried, downwards, for one at which all machines themselves are run."""
 
 
 def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) -> Judged:
@@ -107,11 +109,24 @@ def _drawn_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
         start = start + _ABOVE if not found else min(start, found[-1] or 0)
         found.append(highest(partial(most_refused, count), start))
     high, middle, accepted, low = found
-    drawn = None
-    if accepted is not None:
-        refused = machines.refused(accepted, at_most=n)
-        drawn = _part(n - refused, n)
+    accepted, drawn = _told(machines, accepted, most_refused=most[0])
     return _speeds(bench, middle, accepted, low, high, drawn)
+
+
+def _told(
+    machines: Drawn, rung: int | None, *, most_refused: int
+) -> tuple[int | None, PartAccepted | None]:
+    """Return the rung at or little below one at which enough are accepted, and how many are.
+
+    A machine that was accepted by luck at a faster rung need not be here, so that each is run at
+    the rung that is told.
+    """
+    for lower in range(_BELOW if rung is not None else 0):
+        there = (rung or 0) - lower
+        refused = machines.refused_there(there)
+        if refused <= most_refused:
+            return there, _part(machines.n - refused, machines.n)
+    return None, None
 
 
 def _speeds(

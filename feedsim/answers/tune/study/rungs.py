@@ -157,3 +157,9 @@ class Drawn:
                     self._refused_from[n] = rung
                     refused += 1
         return refused
+
+    def refused_there(self, rung: int) -> int:
+        """Return how many are refused at a rung, each run at that very speed."""
+        speed = speed_at(self._bench, rung)
+        ran = self._bench.met(self._setup, self._order, speed, fresh=self._fresh)
+        return sum(not one.met for one in ran)
