@@ -107,6 +107,16 @@ def test_wrong_input_comes_with_its_faults_as_data(line):
         line.but({"carrier.pitch": object()})
 
 
+def test_a_number_is_no_path(line):
+    """``open`` takes a whole number as a descriptor: somebody's open file, then closed."""
+    with pytest.raises(TypeError):
+        feedsim.trial_fit(line, 3)
+    with pytest.raises(TypeError):
+        feedsim.load(3)
+    with pytest.raises(feedsim.FeedsimError, match="found 3; needs the path"):
+        feedsim.learn(line, 3)
+
+
 def test_the_columns_of_a_run_are_those_of_its_file():
     two = feedsim.run(feedsim.load(SCENARIOS / "two_feeders.toml", SHORT))
     file = io.BytesIO()

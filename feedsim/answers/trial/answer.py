@@ -151,7 +151,7 @@ def measured_in(
     """Read what was measured; see :func:`trial_fit`."""
     _share_within("--confidence", confidence, 0.5, 0.9999)
     names = [feeder.name for feeder in line.scenario.feeder]
-    measured = read_trial(data, feeders=names, longest_mm=line.scenario.carrier.length)
+    measured = read_trial(Path(data), feeders=names, longest_mm=line.scenario.carrier.length)
     return measured.without(set(without))
 
 
