@@ -13,8 +13,6 @@ from typing import TypeVar
 
 from feedsim.interrupts import held, leave_interrupts
 
-__all__ = ["SAFE_THREADS", "beside", "copies", "may_copy"]
-
 Found = TypeVar("Found")
 
 SAFE_THREADS: set[str] = set()

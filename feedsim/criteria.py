@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-__all__ = ["Criteria", "Figure", "Pair", "Recipe"]
-
 Figure = Literal["missed", "jam_risk", "within_tolerance"]
 
 

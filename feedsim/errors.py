@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Fault", "FeedsimError", "NotDrawn", "OldName", "printable"]
-
 
 def printable(text: str) -> str:
     r"""Take out what a terminal would obey rather than show: paths may hold escape codes.

@@ -8,8 +8,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from threading import current_thread, main_thread
 
-__all__ = ["InterruptedWork", "as_interrupts", "held", "leave_interrupts", "leaving_at_once"]
-
 _ASKING = tuple(
     signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )

@@ -14,36 +14,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from feedsim.arrivals import Arrival
 
-__all__ = [
-    "Adjust",
-    "Carriers",
-    "Clearing",
-    "Clutch",
-    "Controller",
-    "Divert",
-    "DoubleCheck",
-    "Drive",
-    "Encoder",
-    "Eye",
-    "Fault",
-    "FaultKind",
-    "Feeder",
-    "Hazard",
-    "Inserts",
-    "Line",
-    "Machine",
-    "Motor",
-    "Reduction",
-    "Resolution",
-    "Roller",
-    "Servo",
-    "Setting",
-    "Settings",
-    "StopRules",
-    "Supervision",
-    "When",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Line:

@@ -24,26 +24,6 @@ from typing import Literal, NamedTuple, get_args
 
 from feedsim.units import NONE, Powers, UnknownUnitError, size_of
 
-__all__ = [
-    "KINDS",
-    "DisplayUnit",
-    "Kind",
-    "Measured",
-    "QuantityError",
-    "System",
-    "canonical",
-    "display",
-    "display_unit",
-    "example",
-    "hints_in",
-    "measure",
-    "parse",
-    "phrase",
-    "system_of",
-    "whole",
-    "with_unit",
-]
-
 _GROUPED_FROM = 10_000
 
 Kind = Literal[

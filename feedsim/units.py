@@ -17,8 +17,6 @@ from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
-__all__ = ["NONE", "Powers", "UnknownUnitError", "size_of"]
-
 
 class Powers(NamedTuple):
     """Of length, time, mass and turn, in a unit."""

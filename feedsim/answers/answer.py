@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from feedsim.answers.line import Line
 
-__all__ = ["Answer", "Table"]
-
 Table = Mapping[str, Any]
 """Columns by name, the unit in the name: NumPy arrays or lists, all of one length."""
 

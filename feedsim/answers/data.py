@@ -14,8 +14,6 @@ from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get
 
 from feedsim.scenario import Scenario, json_schema
 
-__all__ = ["described", "names", "read_as", "schema_of"]
-
 T = TypeVar("T")
 Schema = dict[str, Any]
 Defs = dict[str, tuple[type, Schema]]

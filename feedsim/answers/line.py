@@ -23,8 +23,6 @@ from feedsim.scenario import (
 )
 from feedsim.scenario.reading import read_toml
 
-__all__ = ["Line", "line_of", "load", "toml_value"]
-
 Changes = Mapping[str, Any]
 
 

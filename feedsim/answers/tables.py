@@ -7,8 +7,6 @@ import io
 
 from feedsim.answers.answer import Table
 
-__all__ = ["columns_of"]
-
 
 def columns_of(table: bytes) -> Table:
     r"""Return the columns of a CSV table by name: numbers where all cells are, else texts.

@@ -9,8 +9,6 @@ from feedsim.machine import Machine
 from feedsim.running.engines import get_ready, is_quick
 from feedsim.running.executor import Cluster, Local, Where
 
-__all__ = ["quickest", "where_of"]
-
 
 def where_of(jobs: int | None, cluster: str | None = None) -> Where:
     """Return where runs are to be made.

@@ -16,13 +16,10 @@ from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution, clipped_at
 
-__all__ = ["Arrival", "Floats", "Stream", "clipped_beyond"]
-
-Floats = NDArray[np.float64]
 _FAR = 9.0  # standard deviations beyond which a share is nothing
 _LONGEST = 8.0  # standard deviations beyond which a normal pitch is not
 _FEW = 4

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.arrivals.law import Arrival, Floats, Stream
-
-__all__ = ["Paced"]
+from feedsim.arrays import Floats
+from feedsim.arrivals.law import Arrival, Stream
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.arrivals.law import Arrival, Floats, Stream
+from feedsim.arrays import Floats
+from feedsim.arrivals.law import Arrival, Stream
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import normal_nodes
-
-__all__ = ["RandomGaps"]
 
 _NOISE_NODES = 5
 _LONGEST = 30.0  # mean gaps beyond which there is as good as none

@@ -13,12 +13,10 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from feedsim.arrivals.law import Arrival, Floats, Stream
+from feedsim.arrays import Bools, Floats
+from feedsim.arrivals.law import Arrival, Stream
 from feedsim.probability.distribution import Distribution
-
-__all__ = ["Recorded", "record_start"]
 
 _MOST_IN_A_ROW = 1000
 _MANY = 0.5
@@ -204,7 +202,7 @@ def _arrays(record_mm: tuple[float, ...], repeats: bool) -> tuple[Floats, Floats
     return edges, pitches
 
 
-def _mean(values: Floats | NDArray[np.bool_]) -> float:
+def _mean(values: Floats | Bools) -> float:
     return float(np.mean(values)) if len(values) else 0.0
 
 

@@ -25,8 +25,6 @@ from feedsim.cli.options import (
     use_engine,
 )
 
-__all__ = ["budget"]
-
 
 def budget(
     scenario: ScenarioPath,

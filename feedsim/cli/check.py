@@ -13,8 +13,6 @@ from feedsim.cli.options import (
 )
 from feedsim.errors import printable
 
-__all__ = ["check"]
-
 
 def check(
     scenario: ScenarioPath,

@@ -13,8 +13,6 @@ from typing import Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-__all__ = ["Commands", "add", "complaint"]
-
 _WORDS = (
     (r"^Invalid value for '(\S+)': (?:Value error, )?", r"\1: "),
     (r"Input should be a valid integer.*", "needs a whole number"),

@@ -27,8 +27,6 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.cli.delivery import Handed
 
-__all__ = ["compare"]
-
 
 def compare(
     scenarios: Annotated[

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from feedsim.files.new_files import Content
     from feedsim.quantities import System
 
-__all__ = ["Handed", "coloured", "deliver", "handed", "print_now"]
-
 _COLOURS = {
     "red": r"NOT (?:ACCEPTED|MET)|SEEN|WRONG|GIVEN UP|TOO LONG|DIFFER|DISAGREE",
     "green": r"(?<!NOT )ACCEPTED",

@@ -10,8 +10,6 @@ import typer
 
 from feedsim.cli.options import tell
 
-__all__ = ["desk"]
-
 
 def desk(
     scenarios: Annotated[

@@ -18,8 +18,6 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
 
-__all__ = ["drive"]
-
 
 def drive(
     scenario: ScenarioPath,

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
     from feedsim.answers.explain.answer import First
 
-__all__ = ["explain"]
-
 
 def explain(
     scenario: ScenarioPath,

@@ -21,8 +21,6 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.cli.delivery import Handed
 
-__all__ = ["learn"]
-
 
 def learn(
     scenario: ScenarioPath,

@@ -26,8 +26,6 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
 
-__all__ = ["limit"]
-
 _MOST = 1_000_000
 
 

@@ -38,8 +38,6 @@ from feedsim.errors import FeedsimError, NotDrawn, OldName
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 from feedsim.running.threads import ONE_THREAD
 
-__all__ = ["app", "main"]
-
 WRONG, INTERRUPTED, DEFECT = 2, 3, 4
 _KILLED_BY_KEYBOARD = 130  # what typer makes of a KeyboardInterrupt
 

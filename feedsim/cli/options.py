@@ -13,31 +13,6 @@ if TYPE_CHECKING:
 
     from feedsim.answers.line import Line
 
-__all__ = [
-    "AsJson",
-    "Carriers",
-    "Engine",
-    "Jobs",
-    "OnCluster",
-    "Rate",
-    "Replications",
-    "ScenarioPath",
-    "Seed",
-    "Settings",
-    "Speed",
-    "Units",
-    "changes_of",
-    "fit_for",
-    "out_option",
-    "rate_of",
-    "read_line",
-    "read_lines",
-    "share_of",
-    "speeds_option",
-    "tell",
-    "use_engine",
-]
-
 ScenarioPath = Annotated[
     Path, typer.Argument(metavar="SCENARIO", help="The scenario, a TOML file.", show_default=False)
 ]

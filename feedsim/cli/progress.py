@@ -19,8 +19,6 @@ from feedsim.beside import SAFE_THREADS
 if TYPE_CHECKING:
     from rich.progress import Progress
 
-__all__ = ["doing", "progress_bar"]
-
 _PATIENCE_S = 1.0
 _LINE_EVERY_S = 30.0
 _NAME = "progress"

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
     from feedsim.answers.line import Line
 
-__all__ = ["rehearse"]
-
 
 def rehearse(
     scenarios: Annotated[

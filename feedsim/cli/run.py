@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from feedsim.cli.delivery import Handed
     from feedsim.quantities import System
 
-__all__ = ["run", "timing_pictures"]
-
 NOT_ACCEPTED = 1
 
 

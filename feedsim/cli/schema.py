@@ -6,8 +6,6 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["schema"]
-
 
 def schema(
     of: Annotated[

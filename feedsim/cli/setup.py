@@ -18,8 +18,6 @@ from feedsim.cli.options import (
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
 
-__all__ = ["setup"]
-
 
 def setup(
     scenario: ScenarioPath,

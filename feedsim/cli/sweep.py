@@ -27,13 +27,11 @@ from feedsim.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from feedsim.answers.sweep.answer import Plan, Sweep
-    from feedsim.answers.sweep.study import Point
+    from feedsim.answers.sweep.answer import Sweep
+    from feedsim.answers.sweep.study import Point, SweepPlan
     from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.files.folder import OutputFolder
     from feedsim.running.executor import Where
-
-__all__ = ["sweep"]
 
 
 def sweep(
@@ -94,7 +92,7 @@ def sweep(
 
 
 def _answer(
-    plan: Plan, folder: OutputFolder, *, jobs: int | None, cluster: str | None, resume: bool
+    plan: SweepPlan, folder: OutputFolder, *, jobs: int | None, cluster: str | None, resume: bool
 ) -> Sweep:
     """Run the points, each kept as soon as it is there, and what the closed forms say meanwhile."""
     import scipy.special  # noqa: F401 - once, not in each copy
@@ -113,8 +111,8 @@ def _answer(
             return Sweep.of(plan, points, forms())
 
 
-def _points(plan: Plan, folder: OutputFolder, *, where: Where, resume: bool) -> list[Point]:
-    from feedsim.answers.sweep.answer import run_sweep
+def _points(plan: SweepPlan, folder: OutputFolder, *, where: Where, resume: bool) -> list[Point]:
+    from feedsim.answers.sweep.study import run_sweep
     from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.cli.progress import progress_bar
     from feedsim.errors import FeedsimError

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from feedsim.cli.delivery import Handed
     from feedsim.quantities import System
 
-__all__ = ["trial"]
-
 _PLAN = "trial_plan.csv"
 _MOST_LEFT_OUT = 1_000_000
 

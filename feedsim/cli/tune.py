@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from feedsim.quantities import System
     from feedsim.running.executor import Where
 
-__all__ = ["tune"]
-
 
 def tune(
     scenario: ScenarioPath,

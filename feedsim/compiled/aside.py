@@ -14,8 +14,6 @@ from pathlib import Path
 from subprocess import DEVNULL, PIPE, Popen
 from threading import Thread
 
-__all__ = ["compile_into", "compiled_aside"]
-
 _BEGIN = (
     "import sys; sys.path[:] = sys.argv[2:]; "
     "from feedsim.compiled.aside import compile_into; compile_into(sys.argv[1])"

@@ -18,8 +18,6 @@ from typing import Any
 from feedsim.compiled.aside import compiled_aside
 from feedsim.compiled.engine import Driver
 
-__all__ = ["compiled_driver", "is_kept"]
-
 CACHE = "FEEDSIM_CACHE"
 """Environment variable with a folder to take instead of the user's own."""
 _SUMS = "sums"

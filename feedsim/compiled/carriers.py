@@ -13,8 +13,6 @@ from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.input_level import Seen, decide, level_take
 
-__all__ = ["see_carriers"]
-
 Cards = Sequence[CarrierDraw]
 Marks = Sequence[Mark]
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from feedsim.machine import Machine
 
-__all__ = ["MOST_POINTS", "why_not"]
-
 MOST_POINTS = 60
 """Of a speed profile."""
 

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Places
 from feedsim.compiled.feeder import IDLE, MORE_INSERTS, SEARCH
 from feedsim.compiled.search import take_staged
 from feedsim.compiled.state import Mark, Row, eye_of, lane_of, row_type
@@ -22,8 +23,6 @@ from feedsim.motion.master import Master
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.derived import Landing, demanded_acceleration, divert_by, landing
-
-__all__ = ["Driver", "NeedsEvents", "run_blocks", "run_line"]
 
 _PENDING = -1
 _AT_HAND = 8192
@@ -68,7 +67,7 @@ class _Columns:
         row = row_type(Row)
         self.of = {name: np.empty(count, row[name]) for name in _COLUMNS}
 
-    def take(self, numbers: NDArray[np.intp], rows: NDArray[Any], *, before: int) -> None:
+    def take(self, numbers: Places, rows: NDArray[Any], *, before: int) -> None:
         """Take over rows by the numbers of their carriers, all behind ``before`` in a row."""
         low, high = np.searchsorted(numbers, (self.first, self.end)).tolist()
         if low == high:

@@ -36,8 +36,6 @@ from feedsim.motion.master import Master, first_tick_past, next_motion_tick, tra
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 
-__all__ = ["DONE", "IDLE", "MORE_INSERTS", "MORE_MARKS", "SEARCH", "run_feeder"]
-
 Marks = Sequence[Mark]
 Cards = Sequence[InsertDraw]
 Rows = Sequence[Row]

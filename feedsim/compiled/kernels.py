@@ -27,8 +27,6 @@ from feedsim.motion.feed_piece import FeedPiece, shape_rate
 from feedsim.motion.master import Master
 from feedsim.simulation import input_level
 
-__all__ = ["MODULES", "driver"]
-
 MODULES = (
     *(ticks, belt, controller_speed, crossing, master, feed_piece, feed),
     *(input_level, search, carriers, feeder),

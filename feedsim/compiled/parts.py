@@ -15,8 +15,6 @@ from numba.core.compiler import Compiler
 from numba.core.compiler_machinery import FunctionPass, register_pass
 from numba.core.typed_passes import NopythonTypeInference
 
-__all__ = ["PartCompiler"]
-
 
 class _NoEnvironment:
     """Stands for what keeps a function's Python objects: a part has none, and is not called."""

@@ -18,17 +18,6 @@ from feedsim.simulation.input_level import (
     level_take,
 )
 
-__all__ = [
-    "BEYOND_LIMIT",
-    "OUT_OF_CARDS",
-    "SEEN",
-    "capture",
-    "plan_search",
-    "slipped",
-    "stray",
-    "take_staged",
-]
-
 Cards = Sequence[InsertDraw]
 Rows = Sequence[Row]
 

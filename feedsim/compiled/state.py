@@ -16,18 +16,6 @@ import numpy as np
 from feedsim.machine import Eye, Machine
 from feedsim.simulation.input_level import Level
 
-__all__ = [
-    "DecisionKept",
-    "EyeState",
-    "Lane",
-    "Mark",
-    "Row",
-    "eye_of",
-    "lane_of",
-    "row_type",
-]
-
-
 Small = Annotated[int, 8]
 Count = Annotated[int, 32]
 """Whole numbers of so many bits in a row."""

@@ -17,8 +17,6 @@ from feedsim.quantities import System
 from feedsim.render.wording import speed
 from feedsim.scenario import Scenario
 
-__all__ = ["against", "same_cards"]
-
 _LETTERS = ("A", "now")
 
 

@@ -21,8 +21,6 @@ from feedsim.desk.speeds import speeds
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
 
-__all__ = ["LANES", "PLAYING_AT", "QUICK", "Way", "way_of"]
-
 LANES = QUICK, KNOBS, SPEEDS, RUN, PLAYING, LONG = (
     "quick", "knobs", "speeds", "run", "playing", "long",
 )  # fmt: skip

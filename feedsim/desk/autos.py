@@ -12,8 +12,6 @@ from feedsim.render.wording import length
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
-__all__ = ["Autos", "autos_of"]
-
 Autos = Mapping[str, Mapping[str, Any]]
 """Path of a key → ``value`` in the internal unit, ``text``."""
 

@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 
 from feedsim.errors import FeedsimError
 
-__all__ = ["Engine"]
-
 
 class Engine:
     """Whether the compiled engine is ready; until then lines run on the event engine."""

@@ -18,12 +18,11 @@ from feedsim.answers.setup.study.sheet import good_for
 from feedsim.desk.autos import autos_of
 from feedsim.desk.runs import rounds
 from feedsim.desk.told import length, speed, time
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System
-from feedsim.render.wording import acceleration, percent
+from feedsim.render.wording import acceleration
 from feedsim.scenario import Scenario
 from feedsim.settings.shares_by_speed import NOTHING
-
-__all__ = ["closed_at", "forms"]
 
 
 def forms(line: Line, units: System) -> dict[str, Any]:

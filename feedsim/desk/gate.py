@@ -9,8 +9,6 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs
 
-__all__ = ["LARGEST_BODY", "Gate", "Keys", "refusal"]
-
 LARGEST_BODY = 2_500_000  # bytes: two scenarios of 1 MB and their changes
 _LONGEST_TARGET = 2000
 _LARGEST_HEAD = 32_000  # bytes

@@ -23,8 +23,6 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.rewriting import unit_and_size
 
-__all__ = ["Knob", "nothing_of", "typed"]
-
 _USUAL: Mapping[Kind, float] = {
     "length": 5.0,
     "time": 0.01,

@@ -22,8 +22,6 @@ from feedsim.scenario.tree import Node, node, nodes
 from feedsim.scenario.units import units_of
 from feedsim.scenario.wording import dotted
 
-__all__ = ["knobs_answer", "knobs_of"]
-
 FIRST = (
     "line.speed",
     "controller.scan",

@@ -13,8 +13,6 @@ from feedsim.desk.lines import faults_plain
 from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import plain
 
-__all__ = ["Dropped", "Job", "Lane", "TooLong"]
-
 NEWER = "a newer question came"
 GONE = "nobody waits for the answer"
 _TELL_EVERY_S = 0.2

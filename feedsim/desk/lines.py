@@ -14,17 +14,6 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml, read_text, read_toml
 
-__all__ = [
-    "Opened",
-    "faults_plain",
-    "file_of",
-    "named_files",
-    "opened",
-    "plain_words",
-    "read",
-    "refuse_other_folders",
-]
-
 _OPTION = re.compile(r"(?<!\S)--([a-z]+(?:-[a-z]+)*)")
 _ASIDE = re.compile(r" \(--[a-z][^()]*\)")
 

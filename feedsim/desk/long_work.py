@@ -12,8 +12,7 @@ from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.limit.text import binding_words
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.answer import planned, swept
-from feedsim.answers.sweep.study import Point
-from feedsim.answers.sweep.study import Sweep as Plan
+from feedsim.answers.sweep.study import Point, SweepPlan
 from feedsim.desk import told
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.errors import Fault, FeedsimError
@@ -22,8 +21,6 @@ from feedsim.quantities import QuantityError, System, parse
 from feedsim.render.canvas import pictures
 from feedsim.running.axes import VALUE_FORMS, parse_axis
 from feedsim.running.executor import Local
-
-__all__ = ["limit", "story", "sweep"]
 
 _MOST_OF_A_SWEEP = 5_000_000
 _HERE = Local(1)
@@ -67,7 +64,7 @@ def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str,
     }
 
 
-def _planned(line: Line, axes: Sequence[str]) -> Plan:
+def _planned(line: Line, axes: Sequence[str]) -> SweepPlan:
     """Plan a sweep; what is wrong is told of the knob and its values, not of an option."""
     faults = []
     for axis in axes:

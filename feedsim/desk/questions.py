@@ -9,8 +9,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from feedsim.quantities import System
 
-__all__ = ["MOST_CARRIERS", "NotAQuestion", "Question", "Saving", "Setup", "What", "read_question"]
-
 MOST_CARRIERS = 1_000_000
 _MOST_CHANGES = 400
 _LONGEST_CHANGE = 20_000

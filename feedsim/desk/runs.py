@@ -20,13 +20,12 @@ from feedsim.machine import Machine
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
-from feedsim.quantities import System
+from feedsim.quantities import System, whole
 from feedsim.records.outcome import Outcome
-from feedsim.render.wording import counted, percent, whole, within
+from feedsim.render.wording import counted, within
 from feedsim.running.run import ScenarioRun, criteria_of, run_scenario
-
-__all__ = ["ROUNDS", "ran", "rounds", "run_told"]
 
 ROUNDS = (5_000, 20_000, 100_000, 400_000)
 _ROUNDS_OF_EVENTS = (2_000, 5_000, 20_000)

@@ -36,8 +36,6 @@ from feedsim.desk.taking import AlreadyThere, save
 from feedsim.errors import FeedsimError
 from feedsim.render.cautions import CAUTIONS
 
-__all__ = ["Desk", "Listening", "listening", "serve"]
-
 _MOST_WAITING = 40
 _KINDS = {
     ".html": "text/html",

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["Slider", "slider"]
-
 _PARTS, _BIG = 200, 10
 _TIMES, _LEAST = 2.5, 0.2
 

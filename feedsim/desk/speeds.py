@@ -23,8 +23,6 @@ from feedsim.quantities import System
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 from feedsim.settings.mechanisms import MECHANISMS
 
-__all__ = ["speeds"]
-
 
 def speeds(line: Line, units: System, look: Callable[[], None]) -> dict[str, Any]:
     """Return each mechanism's highest speed, the lowest first, beside the line speed."""

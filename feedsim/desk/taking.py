@@ -23,8 +23,6 @@ from feedsim.quantities import System
 from feedsim.scenario.reading import read_text
 from feedsim.scenario.rewriting import changed_text
 
-__all__ = ["AlreadyThere", "command", "commands", "mail", "playing", "save", "sheet", "written"]
-
 _LATEST = 50  # files among which one that holds a text is looked for
 _MOST_NAMED, _LONGEST_PART = 3, 50  # changes in the name of a file, characters of each
 _PLAIN = re.compile(r"[^\w.+-]+")

@@ -7,8 +7,6 @@ from typing import Any
 from feedsim.quantities import System, display
 from feedsim.render import wording
 
-__all__ = ["length", "speed", "time"]
-
 Told = dict[str, Any]
 
 

@@ -12,23 +12,12 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats
 from feedsim.draws.stops import clearing_times, jam_chances
 from feedsim.draws.streams import stream
 from feedsim.machine import Carriers, Clearing, Eye, Feeder, Hazard, Machine
 
-__all__ = [
-    "MOST_AT_ONCE",
-    "CarrierDraw",
-    "Draws",
-    "InsertDraw",
-    "Phases",
-    "RunDraws",
-]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 InsertColumns = tuple[Floats, Floats, Floats, Floats, Floats, Bools, Bools, Floats, Bools]
 _FIRST_BLOCK = 256
 MOST_AT_ONCE = 8192

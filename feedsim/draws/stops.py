@@ -13,8 +13,6 @@ from numpy.random import Generator
 
 from feedsim.machine import Clearing
 
-__all__ = ["clearing_times", "jam_chances"]
-
 _BLOCK = 256
 
 

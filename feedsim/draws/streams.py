@@ -13,8 +13,6 @@ from functools import cache
 
 from numpy.random import PCG64, Generator, SeedSequence
 
-__all__ = ["stream"]
-
 
 def stream(seed: int, name: str, *, replication: int = 0) -> Generator:
     """Return the random stream of one source.

@@ -7,8 +7,6 @@ from statistics import NormalDist
 
 from feedsim.draws.streams import stream
 
-__all__ = ["SEARCH", "VERDICT", "deviations", "seed_of"]
-
 SEARCH, VERDICT = "tune.search", "tune.verdict"
 _NORMAL = NormalDist()
 _SIGMAS = 3.0

@@ -5,15 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import RPM
 from feedsim.drivetrain.law import shaft_per_metre
-
-__all__ = ["Course", "course", "typical_cycle"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,21 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.drivetrain.stretches import Stretch
 from feedsim.drivetrain.waves import crossings, product, turns, value_of, whole
 from feedsim.machine import Drive
 
-__all__ = ["SAMPLES", "Cycles", "cycles_of"]
-
 SAMPLES = 33
 """Of each stretch, for curves and for the search of peaks."""
 
 _DECAYED = 6.0  # time constants
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,19 +14,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.drivetrain.cycles import SAMPLES, Cycles
 from feedsim.drivetrain.inertia import reflected_inertia
 from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.drivetrain.waves import crossings
 
-__all__ = ["RPM", "Demand", "demand"]
-
 RPM = 30.0 / math.pi
 """Turns a minute in 1 rad/s."""
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

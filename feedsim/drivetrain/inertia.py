@@ -12,16 +12,6 @@ import math
 
 from feedsim.machine import Drive, Roller
 
-__all__ = [
-    "best_ratio",
-    "cylinder_inertia",
-    "cylinder_mass",
-    "load_inertia",
-    "ratio_of",
-    "reflected_inertia",
-    "roller_inertia",
-]
-
 _M = 1e-3  # of a mm
 
 

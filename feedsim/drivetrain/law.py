@@ -15,8 +15,6 @@ from typing import NamedTuple
 from feedsim.drivetrain.inertia import load_inertia, ratio_of
 from feedsim.machine import Drive
 
-__all__ = ["Branch", "branch_at", "shaft_per_metre", "torque_law"]
-
 
 class Branch(NamedTuple):
     """From an acceleration upwards: torque = slope·a + offset; the same of what is lost.

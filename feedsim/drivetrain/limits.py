@@ -6,27 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import RPM, Demand
 from feedsim.drivetrain.inertia import reflected_inertia
 from feedsim.drivetrain.law import shaft_per_metre, torque_law
 from feedsim.machine import Drive, Motor
-
-__all__ = [
-    "Criteria",
-    "Criterion",
-    "available_acceleration",
-    "continuous_torque",
-    "criteria_of",
-    "friction_limited_acceleration",
-    "inertia_ratio",
-    "power_at_rated",
-    "short_time_torque",
-]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,6 @@ from feedsim.drivetrain.waves import Wave, crossings, value_of
 from feedsim.machine import Drive
 from feedsim.motion.feed_piece import FeedPiece
 
-__all__ = ["REST_MM", "Stretch", "cut_cycle"]
-
 REST_MM = 1e-3
 """With the clutch open and less than this still to go, the feed counts as at rest."""
 

@@ -12,8 +12,6 @@ import math
 from collections.abc import Callable, Mapping
 from itertools import pairwise
 
-__all__ = ["Wave", "crossings", "moment", "product", "turns", "value_of", "whole"]
-
 Wave = Mapping[int, tuple[float, ...]]
 """Of each j the coefficients of Pⱼ, the constant first."""
 

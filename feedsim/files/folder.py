@@ -19,8 +19,6 @@ from feedsim.files.manifest import Manifest, digest_of
 from feedsim.files.new_files import Content, NewFiles, explained, make_room, remove
 from feedsim.interrupts import held
 
-__all__ = ["Kept", "OutputFolder"]
-
 _WORK = ".feedsim"
 _LOCK = "lock"
 _STAYS = {_LOCK, "points"}

@@ -7,8 +7,6 @@ from pathlib import Path
 
 from feedsim.files.new_files import explained, remove
 
-__all__ = ["forget_folder", "make_folder"]
-
 
 def make_folder(folder: Path) -> None:
     """Make a folder, in place of a link or a file of that name.

@@ -12,8 +12,6 @@ try:
 except ImportError:  # a system without such locks
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["InUseError", "Lock"]
-
 _FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 _LONGEST = 300
 _NO_LOCKS = {errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK, errno.EINVAL}

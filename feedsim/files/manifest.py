@@ -10,8 +10,6 @@ from pathlib import Path
 
 from feedsim.files.reading import regular_file
 
-__all__ = ["Manifest", "digest_of"]
-
 _FILE = re.compile(r"([0-9a-f]{64})  ([^/\\\0]+)")
 _OLDER = "# older, and not of this set: "
 _LARGEST = 1 << 20

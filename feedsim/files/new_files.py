@@ -16,8 +16,6 @@ from typing import BinaryIO, Self
 from feedsim.errors import Fault, FeedsimError, printable
 from feedsim.interrupts import held
 
-__all__ = ["Content", "NewFiles", "explained", "make_room", "remove", "try_one", "write_one"]
-
 Content = bytes | Callable[[BinaryIO], None]
 """The bytes of a file, or what writes them into an open one."""
 

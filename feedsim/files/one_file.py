@@ -8,8 +8,6 @@ from pathlib import Path
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import try_one
 
-__all__ = ["try_file"]
-
 
 def try_file(path: Path, *, force: bool) -> None:
     """Find out whether a file could be written, and may be; leave nothing behind.

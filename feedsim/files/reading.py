@@ -8,8 +8,6 @@ import stat
 from io import BufferedReader
 from pathlib import Path
 
-__all__ = ["regular_file"]
-
 _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 

@@ -12,8 +12,6 @@ from feedsim.metrics.intervals import Interval, trials_to_tell
 from feedsim.metrics.means import FEWEST
 from feedsim.metrics.percent import percent
 
-__all__ = ["AgainstLimit", "ToDecide", "Verdict", "judge"]
-
 _SAME_SHARE = 1e-12
 _MOST = 1e12
 

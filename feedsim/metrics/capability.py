@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["Capability", "capability"]
-
 
 class Capability(NamedTuple):
     """Cp (spread alone) and Cpk (with the mean where it is), both without a unit."""

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools
 from feedsim.metrics.means import FEWEST, batches_of, stretch, widened
-
-__all__ = ["InOrder", "design_effect", "in_order"]
 
 _FEWEST_FREEDOM = 3
 _FEW_RUNS = 3
@@ -46,9 +45,7 @@ class InOrder:
     lagged: float
 
 
-def in_order(
-    values: NDArray[np.bool_] | NDArray[np.int8], begins: Sequence[int] = (0,)
-) -> tuple[InOrder, ...]:
+def in_order(values: Bools | NDArray[np.int8], begins: Sequence[int] = (0,)) -> tuple[InOrder, ...]:
     """Return what the design effect needs to know of each run.
 
     Parameters
@@ -62,7 +59,7 @@ def in_order(
     return tuple(_one_run(values[a:b]) for a, b in zip(begins, ends, strict=True) if a < b)
 
 
-def _one_run(values: NDArray[np.bool_] | NDArray[np.int8]) -> InOrder:
+def _one_run(values: Bools | NDArray[np.int8]) -> InOrder:
     n, squares = len(values), int(np.count_nonzero(values))
     total = squares if values.dtype == np.bool_ else int(values.sum(dtype=np.int64))
     batches = batches_of(n)

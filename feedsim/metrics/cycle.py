@@ -5,14 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.metrics.rows import Rows, combined
 from feedsim.records.columns import FeederRecords
-
-__all__ = ["Doubles", "FeedCycle", "doubles", "feed_cycle", "ones"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

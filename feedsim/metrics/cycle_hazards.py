@@ -9,24 +9,12 @@ from dataclasses import dataclass
 from operator import attrgetter
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder
 from feedsim.metrics.rows import Rows, combined, number_of
 from feedsim.records.columns import FeederRecords
-
-__all__ = [
-    "HAZARDS",
-    "SAME_RATIO",
-    "CycleHazard",
-    "any_of",
-    "cycle_hazards",
-    "mismatch",
-]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 SAME_RATIO = 1e-9
 """Two ratios (or accelerations, relative to their limit) closer than this count as one."""

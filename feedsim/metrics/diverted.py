@@ -6,16 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools
 from feedsim.metrics.gate_rows import Gate, GateRows, Known
 from feedsim.metrics.product_rows import ProductClass, ProductRows
 from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
-
-__all__ = ["Diverted", "DivertedFor", "PassedWith", "diverted"]
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,6 @@ from feedsim.metrics.rows import placed_rows
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 
-__all__ = ["ErrorCounts", "error_counts"]
-
 _PER_TOLERANCE = 16  # bins
 _TOLERANCES = 4  # to which errors have bins
 

@@ -21,8 +21,6 @@ from feedsim.metrics.share import Share
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import InsertBooks, RunRecords
 
-__all__ = ["FeederResults", "feeder_results"]
-
 
 @dataclass(frozen=True, slots=True)
 class FeederResults:

@@ -7,22 +7,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.metrics.intervals import Interval
-
-__all__ = [
-    "LackOfFit",
-    "LinearFit",
-    "far_out",
-    "lack_of_fit",
-    "nothing_there",
-    "student_interval",
-    "weighted_fit",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +150,7 @@ class LackOfFit(NamedTuple):
     mean_square: float
 
 
-def lack_of_fit(fit: LinearFit, groups: Ints) -> LackOfFit | None:
+def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
     """Test whether the means of groups lie on the fitted model as well as their spread lets them.
 
     Parameters

@@ -8,13 +8,10 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats
 from feedsim.machine import Divert
 from feedsim.records.columns import FeederRecords, RunRecords
 
-__all__ = ["Gate", "GateRows", "Known", "gate_rows"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 _SAME_S = 1e-10
 """Two instants closer than this count as one (model, 'same instant')."""
 

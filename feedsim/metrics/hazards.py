@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Inserts
 from feedsim.metrics.cycle_hazards import (
@@ -22,11 +22,6 @@ from feedsim.metrics.rows import Rows, begins_among, combined, known
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.records.columns import FeederRecords
-
-__all__ = ["Hazard", "Hazards", "hazards", "normal_below_zero"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

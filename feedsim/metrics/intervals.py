@@ -10,15 +10,6 @@ import math
 from statistics import NormalDist
 from typing import NamedTuple
 
-__all__ = [
-    "Interval",
-    "clopper_pearson",
-    "share_interval",
-    "trials_to_tell",
-    "upper95",
-    "wilson",
-]
-
 _STANDARD_NORMAL = NormalDist()
 
 

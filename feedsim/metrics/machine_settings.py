@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from feedsim.machine import Encoder, Settings
 
-__all__ = ["TYPED", "MachineSettings", "machine_settings", "typed"]
-
 TYPED = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
 """The settings that ``"auto"`` may stand for, by the keys of a scenario."""
 

@@ -13,26 +13,11 @@ from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.serial import mean_inflation
 
-__all__ = [
-    "FEWEST",
-    "Stretch",
-    "Uncertainty",
-    "batch_interval",
-    "batches_of",
-    "doubt_of",
-    "mean_interval",
-    "one_value",
-    "stretch",
-    "uncertainty",
-    "widened",
-]
-
-Floats = NDArray[np.float64]
 FEWEST = 20
 """Fewest values with an interval: fewer do not show whether neighbours are alike."""
 _BATCHES = 20

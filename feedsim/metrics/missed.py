@@ -12,8 +12,6 @@ from feedsim.metrics.share import Share, share_of
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 
-__all__ = ["MissCauses", "Missed", "missed"]
-
 
 @dataclass(frozen=True, slots=True)
 class MissCauses:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from itertools import combinations, pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Pair, Recipe
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.intervals import Interval
@@ -19,19 +19,6 @@ from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import resolution_mm, spread
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
-
-__all__ = [
-    "Overlap",
-    "all_pairs",
-    "nominal_overlap_mm",
-    "overlaps",
-    "overlaps_mm",
-    "told_pairs",
-    "wrong",
-]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

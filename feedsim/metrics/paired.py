@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats
 from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, mean_interval, one_value, uncertainty
@@ -23,17 +23,6 @@ from feedsim.metrics.spread import spread
 from feedsim.metrics.spread_differences import sd_difference_interval, unpaired_sd_difference
 from feedsim.metrics.spread_intervals import sd_interval
 
-__all__ = [
-    "Better",
-    "LengthDifference",
-    "ShareDifference",
-    "mean_difference",
-    "sd_difference",
-    "share_difference",
-]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Better = Literal["first", "other"]
 
 

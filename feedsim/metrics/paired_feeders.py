@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
@@ -22,17 +22,6 @@ from feedsim.metrics.rows import Rows, begins_among
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
-
-__all__ = [
-    "FeederDifference",
-    "Ran",
-    "feeder_difference",
-    "hazards_of",
-    "with_hazard",
-    "within_tolerance",
-]
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,6 @@ import math
 
 from feedsim.metrics.intervals import Interval
 
-__all__ = ["DASH", "percent", "percent_range"]
-
 DASH = "-"
 _STANDARD_ERRORS = 2 * 1.959964  # in the width of a 95 % interval
 

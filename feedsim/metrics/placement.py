@@ -17,8 +17,6 @@ from feedsim.metrics.spread import spread
 from feedsim.metrics.spread_intervals import capability_intervals, sd_interval
 from feedsim.records.columns import FeederRecords
 
-__all__ = ["PlacementError", "StagePosition", "placement_error", "stage_position"]
-
 
 @dataclass(frozen=True, slots=True)
 class PlacementError:

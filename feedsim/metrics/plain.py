@@ -9,8 +9,6 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Any
 
-__all__ = ["AMONG", "IF_ANY", "LEFT_OUT", "MAY_BE_OPEN", "Plain", "as_object", "plain"]
-
 Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
 AMONG: Mapping[str, Any] = MappingProxyType({"among": True})

@@ -8,6 +8,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm, wrong
@@ -15,10 +16,6 @@ from feedsim.metrics.rows import combined
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
-
-__all__ = ["ProductClass", "ProductRows", "needed", "product_rows"]
-
-Bools = NDArray[np.bool_]
 
 
 class ProductClass(IntEnum):

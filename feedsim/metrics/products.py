@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.diverted import Diverted, diverted
@@ -18,8 +18,6 @@ from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
-
-__all__ = ["MissedAt", "MissedTogether", "Products", "products"]
 
 _MOST_COMBINATIONS = 20
 
@@ -107,7 +105,7 @@ def products(
     counted = slice(records.warm_up, records.warm_up + len(rows.classes))
     begins = begins_among(counted, records.begins)
 
-    def share(flags: NDArray[np.bool_]) -> Share:
+    def share(flags: Bools) -> Share:
         return share_of(flags, begins)
 
     good = share(rows.good)

@@ -7,8 +7,6 @@ from statistics import NormalDist
 
 from feedsim.metrics.intervals import Interval, share_interval
 
-__all__ = ["paired_difference", "unpaired_difference"]
-
 
 def paired_difference(
     only_other: float, only_first: float, *, n: float, confidence: float = 0.95

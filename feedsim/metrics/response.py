@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
-
-__all__ = ["FeederResponse", "Response", "responses"]
 
 _FEWEST = 8
 _HOLDS = 3
@@ -81,7 +79,7 @@ def _response(
     )
 
 
-def _until_it_holds(after: NDArray[np.float64], settled: NDArray[np.float64]) -> int | None:
+def _until_it_holds(after: Floats, settled: Floats) -> int | None:
     reach = _REACH * max(float(settled.std(ddof=1)), _LEAST_SD_MM)
     holds = np.abs(after - settled.mean()) <= reach
     in_a_row = 0

@@ -20,8 +20,6 @@ from feedsim.metrics.share import Note
 from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s, window_start_s
 from feedsim.records.columns import RunRecords
 
-__all__ = ["Complete", "Results", "Stops", "summarise"]
-
 
 @dataclass(frozen=True, slots=True)
 class Complete:

@@ -8,13 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Places
 from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.stored import AT_ONCE
 
-__all__ = ["Rows", "begins_among", "combined", "cycle_rows", "known", "number_of", "placed_rows"]
-
-Rows = slice | NDArray[np.bool_] | NDArray[np.intp]
+Rows = slice | Bools | Places
 """An index into the columns: a slice where all counted rows are meant (nothing is copied), else
 which rows of all are."""
 Column = NDArray[Any]
@@ -79,7 +78,7 @@ def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> C
     return found[:place]
 
 
-def _rows(wanted: NDArray[np.bool_], warm_up: int) -> Rows:
+def _rows(wanted: Bools, warm_up: int) -> Rows:
     if wanted.all():
         return slice(warm_up, warm_up + len(wanted))
     return np.concatenate((np.zeros(warm_up, np.bool_), wanted))

@@ -9,20 +9,6 @@ from statistics import NormalDist
 
 from feedsim.metrics.intervals import Interval
 
-__all__ = [
-    "MOST",
-    "Plan",
-    "chance_to_pass",
-    "plan_for",
-    "size_allowing",
-    "size_by_measuring",
-    "size_for_spread",
-    "size_without_any",
-    "spread_band",
-    "spread_interval",
-    "tolerance_factor",
-]
-
 MOST = 100_000_000
 """No plan asks for more than that, and no run has more carriers."""
 

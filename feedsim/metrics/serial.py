@@ -12,20 +12,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.records.stored import AT_ONCE
-
-__all__ = [
-    "LagOne",
-    "Runs",
-    "effective_for_spread",
-    "lag_one",
-    "mean_inflation",
-    "runs_test",
-    "tapered",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _MOST = 0.95
 _FEWEST = 8.0
@@ -54,7 +42,7 @@ class Runs(NamedTuple):
     chance: float
 
 
-def lag_one(off: Floats, groups: Ints | None = None) -> LagOne | None:
+def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
     """Return the correlation of neighbours.
 
     Parameters
@@ -94,7 +82,7 @@ def _product(off: Floats, lag: int) -> float:
     )
 
 
-def _lag(counts: Ints, squares: NDArray[Any], products: float) -> LagOne | None:
+def _lag(counts: Places, squares: NDArray[Any], products: float) -> LagOne | None:
     from scipy.special import ndtr
 
     total = float(squares.sum())
@@ -114,7 +102,7 @@ def _lag(counts: Ints, squares: NDArray[Any], products: float) -> LagOne | None:
     return LagOne(correlation, chance, min(_MOST, max(-_MOST, process)))
 
 
-def runs_test(off: Floats, groups: Ints) -> Runs | None:
+def runs_test(off: Floats, groups: Places) -> Runs | None:
     """Count the runs on one side of the mean.
 
     Parameters
@@ -158,7 +146,7 @@ def runs_test(off: Floats, groups: Ints) -> Runs | None:
     return Runs(count, expected, 2.0 * float(ndtr(-abs(count - expected) / math.sqrt(variance))))
 
 
-def _neighbours(groups: Ints) -> tuple[Ints, Ints]:
+def _neighbours(groups: Places) -> tuple[Places, Places]:
     """Return the places of all values with the next one of the same group, in order."""
     order = np.argsort(groups, kind="stable")
     same = groups[order[1:]] == groups[order[:-1]]
@@ -185,7 +173,7 @@ def effective_for_spread(n: float, process: float) -> float:
     return n * (1.0 - process * process) / (1.0 + process * process)
 
 
-def tapered(rows: Floats, sd: Floats, groups: Ints, process: float) -> Floats:
+def tapered(rows: Floats, sd: Floats, groups: Places, process: float) -> Floats:
     """Return rows·V·rowsᵀ, V the covariance of values whose neighbours correlate.
 
     Parameters

@@ -6,14 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
+from feedsim.arrays import Bools
 from feedsim.metrics.clusters import InOrder, design_effect, in_order
 from feedsim.metrics.intervals import Interval, share_interval, upper95
 from feedsim.metrics.means import FEWEST
-
-__all__ = ["Counted", "Note", "Share", "counted", "share_of"]
 
 Note = Literal["fewer_than_20", "all_alike"]
 """What is to be known of an interval of a share.
@@ -92,7 +88,7 @@ def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
     return Counted(hits, hits / n, interval, worth)
 
 
-def share_of(hits: NDArray[np.bool_], begins: Sequence[int] = (0,)) -> Share:
+def share_of(hits: Bools, begins: Sequence[int] = (0,)) -> Share:
     """Return how often something happened (all None where there was no case).
 
     Parameters

@@ -7,14 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE
 
-__all__ = ["SAME_TRAVEL_MM", "Spread", "resolution_mm", "spread", "squares"]
-
-Floats = NDArray[np.float64]
 SAME_TRAVEL_MM = 1e-9
 """Two travels closer than this count as one (model, 'same instant')."""
 _ROUNDINGS = 8.0

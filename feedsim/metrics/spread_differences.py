@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.metrics.fits import weighted_fit
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, uncertainty
@@ -21,9 +21,6 @@ from feedsim.metrics.spread_intervals import (
     sd_interval,
 )
 
-__all__ = ["sd_difference_interval", "unpaired_sd_difference"]
-
-Floats = NDArray[np.float64]
 _MOST_LOG = 100.0
 _MOST_ALIKE = 0.95
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.metrics.capability import Capability
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty, widened
@@ -17,18 +17,6 @@ from feedsim.metrics.serial import effective_for_spread, lag_one
 from feedsim.metrics.spread import squares
 from feedsim.records.stored import AT_ONCE
 
-__all__ = [
-    "ByRun",
-    "CapabilityIntervals",
-    "by_run",
-    "capability_intervals",
-    "correlation",
-    "doubt_of_few",
-    "neighbours",
-    "sd_interval",
-]
-
-Floats = NDArray[np.float64]
 _ALIKE, _MOST_ALIKE = 0.4, 0.95
 _LEAST_LEFT = 0.25
 _MOST_FREEDOM = 1e9

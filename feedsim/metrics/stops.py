@@ -11,8 +11,6 @@ import numpy as np
 from feedsim.records.columns import RunRecords
 from feedsim.records.stop import Rule, Stop
 
-__all__ = ["LineStops", "Stops", "availability", "line_stops", "window_end_s", "window_start_s"]
-
 
 @dataclass(frozen=True, slots=True)
 class Stops:

@@ -19,8 +19,6 @@ from feedsim.metrics.rows import begins_among, cycle_rows, number_of, placed_row
 from feedsim.metrics.share import counted
 from feedsim.records.outcome import Outcome
 
-__all__ = ["Sureness", "Tally", "added", "shares_of", "sureness", "tally"]
-
 
 class Sureness(Enum):
     """What is known of a line at a speed."""

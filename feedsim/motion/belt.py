@@ -8,20 +8,9 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.machine import Line
-
-__all__ = [
-    "BeltMotion",
-    "BeltPiece",
-    "belt_at_rest",
-    "belt_index",
-    "belt_of_line",
-    "belt_position",
-    "belt_time_at",
-    "time_to_travel",
-]
 
 
 class BeltPiece(NamedTuple):
@@ -154,7 +143,7 @@ class BeltMotion:
         v = self.start_speeds[i] + self.accelerations[i] * (t - self.start_times[i])
         return v if v > 0.0 else 0.0
 
-    def times_at(self, travels: NDArray[np.float64]) -> NDArray[np.float64]:
+    def times_at(self, travels: Floats) -> Floats:
         """Return :meth:`time_at` for an array of travels (mm), shape kept."""
         i = np.maximum(np.searchsorted(self.start_travels, travels, side="left") - 1, 0)
         speed = np.asarray(self.start_speeds)[i]
@@ -163,26 +152,26 @@ class BeltMotion:
         divisor = speed + np.sqrt(np.maximum(speed * speed + 2.0 * a * far, 0.0))
         wait = np.divide(2.0 * far, divisor, out=np.zeros_like(far), where=divisor > 0.0)
         ends = np.asarray(self.end_times)[i]
-        times: NDArray[np.float64] = np.minimum(np.asarray(self.start_times)[i] + wait, ends)
+        times: Floats = np.minimum(np.asarray(self.start_times)[i] + wait, ends)
         return times
 
-    def positions(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
+    def positions(self, times: Floats) -> Floats:
         """Return :meth:`position` for an array of times (s), shape kept; NaN stays NaN."""
         i = self._indices(times)
         s = times - np.asarray(self.start_times)[i]
         speed, a = np.asarray(self.start_speeds)[i], np.asarray(self.accelerations)[i]
-        travels: NDArray[np.float64] = np.asarray(self.start_travels)[i] + (speed + 0.5 * a * s) * s
+        travels: Floats = np.asarray(self.start_travels)[i] + (speed + 0.5 * a * s) * s
         return travels
 
-    def speeds(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
+    def speeds(self, times: Floats) -> Floats:
         """Return :meth:`speed` for an array of times (s), shape kept; NaN stays NaN."""
         i = self._indices(times)
         s = times - np.asarray(self.start_times)[i]
         v = np.asarray(self.start_speeds)[i] + np.asarray(self.accelerations)[i] * s
-        speeds: NDArray[np.float64] = np.maximum(v, 0.0)
+        speeds: Floats = np.maximum(v, 0.0)
         return speeds
 
-    def _indices(self, times: NDArray[np.float64]) -> NDArray[np.intp]:
+    def _indices(self, times: Floats) -> Places:
         return np.maximum(np.searchsorted(self.start_times, times, side="right") - 1, 0)
 
     def points_after(self, t: float) -> list[tuple[float, float]]:

@@ -6,14 +6,6 @@ import math
 
 from feedsim.motion.belt import BeltMotion, belt_index
 
-__all__ = [
-    "ControllerSpeed",
-    "speed_at",
-    "speed_curve",
-    "speed_on_piece",
-    "speed_steady_from",
-]
-
 _SETTLED = 1e-13  # of the filter's first departure: far below a count for any lead
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["Curve", "curve_at", "first_rise", "increasing_root"]
-
 _ENOUGH_S = 1e-10  # Newton converges quadratically: the step after one this small is below 1e-17
 _MOST_STEPS = 200
 

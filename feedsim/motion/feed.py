@@ -24,22 +24,6 @@ from feedsim.motion.feed_piece import (
     piece_time_at,
 )
 
-__all__ = [
-    "FeedMotion",
-    "Ramp",
-    "Wanted",
-    "add_piece",
-    "feed_forget_before",
-    "feed_go_on",
-    "feed_obey",
-    "feed_position",
-    "feed_rest",
-    "feed_speed",
-    "feed_time_at",
-    "keep_pieces",
-    "piece_count",
-]
-
 
 class Ramp(NamedTuple):
     """How a change of engagement runs: a full one takes ``length``.

@@ -14,20 +14,6 @@ from typing import NamedTuple
 
 from feedsim.motion.crossing import curve_at, increasing_root
 
-__all__ = [
-    "ClosedForm",
-    "FeedPiece",
-    "Rate",
-    "Shape",
-    "piece_command",
-    "piece_position",
-    "piece_rests",
-    "piece_speed",
-    "piece_state",
-    "piece_time_at",
-    "shape_rate",
-]
-
 Rate = tuple[float, float, float, float]
 """w0…w3 of p' (mm/s, mm/s², …)."""
 

@@ -21,16 +21,6 @@ from feedsim.motion.controller_speed import (
 from feedsim.motion.crossing import first_rise
 from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
 
-__all__ = [
-    "Master",
-    "first_tick_past",
-    "next_motion_tick",
-    "next_scan_tick",
-    "reading_at",
-    "travel_past",
-    "travel_to_point",
-]
-
 
 def next_scan_tick(master: Master, t: float) -> float:
     """Return the first scan tick (s) at or after ``t``."""

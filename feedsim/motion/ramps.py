@@ -8,13 +8,10 @@ The servo is linear, so that the feed lags by the sum of what it lags behind eac
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.motion.feed_piece import Shape
 
-__all__ = ["bend_lag", "ramp_bends"]
-
-Floats = NDArray[np.float64]
 _SHORT_S = 1e-5  # a step is a ramp as short as this
 
 

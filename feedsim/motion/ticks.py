@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["SAME_INSTANT_S", "SAME_TRAVEL_MM", "next_tick"]
-
 SAME_INSTANT_S = 1e-10
 """Instants closer than this count as one where they are compared."""
 

@@ -17,10 +17,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.probability.distribution_parts import Clipped, Lattice
 from feedsim.probability.even_grid import EvenGrid
-
-__all__ = ["Distribution", "SharesBelow", "clipped_at"]
 
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is nothing
@@ -43,8 +42,8 @@ class SharesBelow:
         Rising limits, and the probability of a value below each.
     """
 
-    places: NDArray[np.float64]
-    shares: NDArray[np.float64]
+    places: Floats
+    shares: Floats
 
     @property
     def low_at(self) -> float:
@@ -56,7 +55,7 @@ class SharesBelow:
         """The limit from which on all lies below."""
         return float(self.places[-1])
 
-    def __call__(self, limits: NDArray[np.float64]) -> NDArray[np.float64]:
+    def __call__(self, limits: Floats) -> Floats:
         """Return the probability of a value below each limit, shape of ``limits``."""
         if len(self.places) == 1:
             return np.asarray(limits > self.places[0], dtype=np.float64)

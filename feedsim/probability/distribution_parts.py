@@ -9,9 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.probability.even_grid import EvenGrid
-
-__all__ = ["Clipped", "Lattice", "merged", "normal_nodes"]
 
 _FAR = 9.0  # standard deviations beyond which a normal curve is nothing
 _SAME = 1e-7
@@ -43,7 +42,7 @@ class Lattice:
         each = 1.0 / many
         return cls(-0.5 * step * (many - 1), step, many, each, each if many > 1 else 0.0)
 
-    def shares(self) -> NDArray[np.float64]:
+    def shares(self) -> Floats:
         """Return the share of each value, shape (many,)."""
         found = np.full(self.many, self._each)
         found[0] = self.first
@@ -98,7 +97,7 @@ class Lattice:
         return found
 
 
-def _dirichlet(grid: EvenGrid, half: float, many: int) -> NDArray[np.float64]:
+def _dirichlet(grid: EvenGrid, half: float, many: int) -> Floats:
     """Return sin(many·x)/sin(x) of x = half·t, where sin(x) is next to 0 its limit ±many.
 
     Dirichlet's kernel, any text on Fourier series.
@@ -109,9 +108,7 @@ def _dirichlet(grid: EvenGrid, half: float, many: int) -> NDArray[np.float64]:
         return grid.sines(many * half) / below
     turns = np.rint(half * grid.t / math.pi)
     limit = many * np.where(np.remainder(turns * (many - 1), 2.0) == 0.0, 1.0, -1.0)
-    found: NDArray[np.float64] = np.where(
-        near, limit, grid.sines(many * half) / np.where(near, 1.0, below)
-    )
+    found: Floats = np.where(near, limit, grid.sines(many * half) / np.where(near, 1.0, below))
     return found
 
 
@@ -170,7 +167,7 @@ class Clipped:
 
 
 @lru_cache(maxsize=8)
-def normal_nodes(many: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def normal_nodes(many: int) -> tuple[Floats, Floats]:
     """Return values in standard deviations, and shares, that stand for a normal law.
 
     Gauss and Hermite's rule (Abramowitz and Stegun, 25.4.46), the values rising.
@@ -179,9 +176,7 @@ def normal_nodes(many: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return values, weights / weights.sum()
 
 
-def merged(
-    places: NDArray[np.float64], shares: NDArray[np.float64], *, most: int
-) -> dict[float, float]:
+def merged(places: Floats, shares: Floats, *, most: int) -> dict[float, float]:
     """Return values with their shares, those that lie near each other put together at their mean.
 
     Closer than 1/``most`` of the whole range. The mean stays as it is, the variance falls by

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EvenGrid"]
+from feedsim.arrays import Floats
 
 Waves = NDArray[np.complex128]
 
@@ -32,7 +32,7 @@ class EvenGrid:
 
     step: float
     terms: int
-    t: NDArray[np.float64] = field(init=False, repr=False)
+    t: Floats = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         halves = np.arange(self.terms, dtype=np.float64) + 0.5
@@ -52,11 +52,11 @@ class EvenGrid:
         found: Waves = np.multiply.outer(far, near).ravel()[: self.terms]
         return found
 
-    def sines(self, x: float) -> NDArray[np.float64]:
+    def sines(self, x: float) -> Floats:
         """Return sin(xt), shape (terms,)."""
         return self.turned(x).imag if self.is_long else np.sin(x * self.t)
 
-    def uniform(self, half: float) -> NDArray[np.float64]:
+    def uniform(self, half: float) -> Floats:
         """Return sin(at)/(at), the wave of anything within ±a, shape (terms,)."""
         if not self.is_long:
             x = math.pi * (half * self.t / math.pi)  # as NumPy's sinc has it

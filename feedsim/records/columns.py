@@ -13,11 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.records.stop import Adjustment, Stop
 
-__all__ = ["CarrierRecords", "FeederRecords", "InsertBooks", "RunRecords"]
-
-Floats = NDArray[np.float64]
 Small = NDArray[np.int8]
 
 

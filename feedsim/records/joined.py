@@ -15,8 +15,6 @@ from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, 
 from feedsim.records.stop import Adjustment, Stop
 from feedsim.records.stored import ReadColumn
 
-__all__ = ["joined"]
-
 _Columns = TypeVar("_Columns", CarrierRecords, FeederRecords)
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-__all__ = ["Outcome"]
-
 
 class Outcome(IntEnum):
     """The one outcome that each carrier has at each feeder (model, section 11)."""

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-__all__ = ["Adjustment", "RecoveryStep", "Rule", "Stop", "Within"]
-
 
 class Rule(StrEnum):
     """What stopped the line (model, section 14)."""

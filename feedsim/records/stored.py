@@ -17,10 +17,9 @@ import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Places
 from feedsim.errors import FeedsimError
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
-
-__all__ = ["AT_ONCE", "ReadColumn", "StoredColumn", "stored"]
 
 AT_ONCE = 65_536
 """Rows that are read, or worked on, at a time."""
@@ -105,7 +104,7 @@ class ReadColumn(NDArrayOperatorsMixin, ABC):
             return self._where(rows) if mask else self._at(rows)
         return self._read(int(rows) % self._count, int(rows) % self._count + 1)[0]
 
-    def _where(self, mask: NDArray[np.bool_]) -> NDArray[Any]:
+    def _where(self, mask: Bools) -> NDArray[Any]:
         found = np.empty(int(np.count_nonzero(mask)), self.dtype)
         end = 0
         for begin in range(0, self._count, AT_ONCE):
@@ -115,7 +114,7 @@ class ReadColumn(NDArrayOperatorsMixin, ABC):
             end += len(some)
         return found
 
-    def _at(self, rows: NDArray[np.intp]) -> NDArray[Any]:
+    def _at(self, rows: Places) -> NDArray[Any]:
         if len(rows) > 1 and (rows[1:] < rows[:-1]).any():
             whole: NDArray[Any] = self[:][rows]
             return whole

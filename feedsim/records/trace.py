@@ -8,8 +8,6 @@ from typing import NamedTuple
 from feedsim.motion.belt import BeltMotion
 from feedsim.motion.feed import FeedMotion
 
-__all__ = ["Trace", "TraceEvent"]
-
 
 class TraceEvent(NamedTuple):
     """One event.

@@ -21,28 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "A4_LANDSCAPE",
-    "BLACK",
-    "BLUE",
-    "DASHED",
-    "GREEN",
-    "GREY",
-    "ORANGE",
-    "SKY",
-    "VERMILLION",
-    "above",
-    "heading",
-    "house_style",
-    "one_line",
-    "pictures",
-    "render",
-    "seen_in",
-    "spread_out",
-    "true_minus",
-    "try_pictures",
-]
-
 # Colours that people with any common colour vision tell apart: Okabe and Ito, "Color
 # universal design", 2008. Lines and marks differ in style as well, for print in grey.
 BLACK = "#000000"

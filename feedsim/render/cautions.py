@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "DRIVE_CAUTIONS"]
-
 CAUTIONS = (
     "A simulation is no safety function, and nothing here is a safety assessment.",
     "Moving machinery crushes, cuts and draws in. Before anyone reaches in, stop the machine, "

@@ -12,9 +12,8 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Places
 from feedsim.metrics.intervals import Interval
-
-__all__ = ["Cells", "columns_csv", "csv_table", "ends", "harmless"]
 
 Cells = Iterator[tuple[str, object]]
 """Names of columns, and what stands in one row below them."""
@@ -50,7 +49,7 @@ def csv_table(rows: Sequence[Mapping[str, object]]) -> bytes:
 
 
 def columns_csv(
-    rows: NDArray[np.intp], columns_of: Callable[[NDArray[np.intp]], Mapping[str, Any]]
+    rows: Places, columns_of: Callable[[Places], Mapping[str, Any]]
 ) -> Callable[[BinaryIO], None]:
     """Return what writes a long table whose texts are plain words.
 
@@ -66,8 +65,8 @@ def columns_csv(
 
 
 def _write(
-    rows: NDArray[np.intp],
-    columns_of: Callable[[NDArray[np.intp]], Mapping[str, Any]],
+    rows: Places,
+    columns_of: Callable[[Places], Mapping[str, Any]],
     file: BinaryIO,
 ) -> None:
     for first in range(0, max(len(rows), 1), _ROWS_AT_ONCE):

@@ -13,8 +13,6 @@ from feedsim.errors import NotDrawn
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["HOUSE", "dress", "tell_of_missing", "width_points"]
-
 HOUSE = "DejaVu Sans"
 """The font of all figures; matplotlib brings it along. It has Latin, Greek, Cyrillic and more."""
 

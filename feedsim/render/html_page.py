@@ -6,8 +6,6 @@ import json
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["embedded", "html_page", "part"]
-
 
 def html_page(package: str, template: str, **shown: Any) -> str:
     """Return a page.

@@ -7,8 +7,6 @@ from collections.abc import Mapping
 
 from feedsim.metrics.plain import Plain
 
-__all__ = ["json_text"]
-
 
 def json_text(plain: Mapping[str, Plain]) -> str:
     """Write plain data as people read it: two spaces of indent, a newline at the end.

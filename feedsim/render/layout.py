@@ -18,8 +18,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import zip_longest
 from typing import TextIO
 
-__all__ = ["for_screen", "items", "one_line", "table", "wrapped"]
-
 _NARROWEST, _READABLE = 40, 100
 _LEAST_WORDS = 8
 _GAP = "  "

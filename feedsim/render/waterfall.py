@@ -10,8 +10,6 @@ from feedsim.render.canvas import BLACK, GREY, ORANGE, SKY
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["LESS", "MORE", "Step", "draw_waterfall"]
-
 MORE: dict[str, Any] = {"facecolor": ORANGE, "edgecolor": BLACK, "linewidth": 0.6}
 """A bar that adds."""
 LESS: dict[str, Any] = MORE | {"facecolor": SKY, "hatch": "////"}

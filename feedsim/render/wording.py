@@ -19,28 +19,6 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import DASH, percent, percent_range
 from feedsim.quantities import System, display, display_unit, whole
 
-__all__ = [
-    "DASH",
-    "NO_INTERVAL",
-    "acceleration",
-    "agrees",
-    "counted",
-    "hazard_name",
-    "length",
-    "length_number",
-    "length_range",
-    "number",
-    "percent",
-    "percent_range",
-    "plain_range",
-    "seldom",
-    "speed",
-    "tail",
-    "time",
-    "whole",
-    "within",
-]
-
 NO_INTERVAL = "no interval below 20"
 """Of so few nothing is known of how alike neighbours are (MODEL.md, section 18)."""
 _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2.5 of them

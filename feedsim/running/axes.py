@@ -14,17 +14,6 @@ from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure, p
 from feedsim.scenario import Scenario, at_line_speed, override
 from feedsim.scenario.old_names import written_path
 
-__all__ = [
-    "LINE_SPEED",
-    "MOST_POINTS",
-    "VALUE_FORMS",
-    "Axis",
-    "changed",
-    "parse_axis",
-    "parse_speeds",
-    "speeds_of",
-]
-
 LINE_SPEED = "line.speed"
 MOST_POINTS = 1000
 _SPEED_FORMS = (

@@ -23,8 +23,6 @@ from uuid import uuid4
 from feedsim.errors import Fault, FeedsimError
 from feedsim.running.provenance import differing, versions
 
-__all__ = ["cluster_workers"]
-
 _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]@]+):(\d{1,5})", re.ASCII)
 _ALLOWED = 'the address of a running Dask scheduler, such as "tcp://127.0.0.1:8786"'
 _CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 30.0, 3.0

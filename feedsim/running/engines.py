@@ -14,18 +14,6 @@ from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE, stored
 from feedsim.simulation.line import simulate
 
-__all__ = [
-    "ENGINE",
-    "ENGINES",
-    "LOADING",
-    "MOST_HELD",
-    "expect_many",
-    "get_ready",
-    "is_quick",
-    "simulated",
-    "takes_events",
-]
-
 ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
 ENGINES = ("events", "compiled")

@@ -19,8 +19,6 @@ from feedsim.errors import FeedsimError
 from feedsim.interrupts import held, leave_interrupts
 from feedsim.running.threads import ONE_THREAD
 
-__all__ = ["Cluster", "Local", "Pool", "Where", "WorkerPool", "completed", "worker_pool"]
-
 _MOST_FAILURES = 3
 _LOOK_S = 0.5
 

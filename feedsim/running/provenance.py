@@ -12,8 +12,6 @@ from pathlib import Path
 
 from feedsim import __version__
 
-__all__ = ["differing", "versions"]
-
 _LIBRARIES = ("numpy", "scipy", "simpy", "numba")
 
 

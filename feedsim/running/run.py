@@ -20,16 +20,6 @@ from feedsim.scenario import AS_WRITTEN, Scenario, machine_from
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 
-__all__ = [
-    "RunFigures",
-    "ScenarioRun",
-    "criteria_of",
-    "machine_of",
-    "run_once",
-    "run_scenario",
-    "trace",
-]
-
 Progress = Callable[[int], None]
 
 

@@ -6,7 +6,5 @@ other, and take a core each while they do.
 
 from __future__ import annotations
 
-__all__ = ["ONE_THREAD"]
-
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 """Asks the libraries below NumPy and SciPy to start no threads of their own."""

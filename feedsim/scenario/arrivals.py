@@ -17,8 +17,6 @@ from feedsim.scenario.model import Scenario
 from feedsim.scenario.record_file import Recorded, pitches_of, read_column
 from feedsim.scenario.wording import shown
 
-__all__ = ["ended_with_record", "with_arrival_changed", "with_record"]
-
 _SPEED = Quantity("speed", above=0.0)
 _IS_RECORDED = '(carrier.arrival is "recorded")'
 _BESIDE = {"paced": OF_A_RECORD, "random": OF_A_RECORD, "recorded": BESIDE_A_RECORD}

@@ -22,8 +22,6 @@ from feedsim.scenario.keys import (
 from feedsim.scenario.line import Distance, Length, Size
 from feedsim.scenario.record_file import MOST_PITCHES, MOST_ROWS, Recorded
 
-__all__ = ["BESIDE_A_RECORD", "OF_A_RECORD", "Carrier"]
-
 BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
 """Keys that a record replaces."""
 

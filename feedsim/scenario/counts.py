@@ -16,8 +16,6 @@ from feedsim.quantities import canonical, display
 from feedsim.scenario.given import Given
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["COUNTED", "with_counts"]
-
 COUNTED = ("engage_distance", "disengage_distance")
 """The settings of a feeder that may be written in counts; besides, their ``resolution``."""
 

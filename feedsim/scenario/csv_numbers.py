@@ -6,8 +6,6 @@ are not parted by commas, a number may have a decimal comma. A true minus counts
 
 from __future__ import annotations
 
-__all__ = ["NEEDS_SEMICOLONS", "delimiter_of", "plain_number"]
-
 NEEDS_SEMICOLONS = "decimal commas need semicolons between the cells"
 
 

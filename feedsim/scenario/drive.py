@@ -22,8 +22,6 @@ from feedsim.scenario.keys import (
 from feedsim.scenario.line import Length, Size
 from feedsim.scenario.motor_file import MOST_MOTORS
 
-__all__ = ["Drive", "Motor", "Reduction", "Roller", "as_table"]
-
 _MOST_TABLES = 100
 _PRACTICE = "Common practice, no source; the motor maker's own data decide."
 

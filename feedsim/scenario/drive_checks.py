@@ -11,8 +11,6 @@ from feedsim.scenario.given import Given
 from feedsim.scenario.motor_file import motor_faults
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["drive_faults"]
-
 _SAME_MM = 1e-9
 _Path = tuple[str | int, ...]
 

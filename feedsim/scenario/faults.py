@@ -12,8 +12,6 @@ from feedsim.scenario.keys import Refused
 from feedsim.scenario.tree import node, nodes, table_name, unknown_key
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["MOST_FAULTS", "faults_of", "few", "refused_faults"]
-
 MOST_FAULTS = 100
 
 

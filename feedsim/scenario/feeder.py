@@ -28,8 +28,6 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.line import Delay, Distance, Eye, Length, Share, Size, Speed, Time
 
-__all__ = ["Clutch", "DoubleCheck", "Feeder", "Insert", "Resolution", "Servo", "Settings"]
-
 AutoDistance = Annotated[float | Literal["auto"], Auto(Quantity("length"))]
 AutoLead = Annotated[float | Literal["auto"], Auto(Quantity("time", at_least=-10.0, at_most=10.0))]
 

@@ -19,8 +19,6 @@ from feedsim.scenario.stopping import stopping_faults
 from feedsim.scenario.tune_checks import tune_faults
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["geometry_faults"]
-
 _SAME_MM = 1e-9  # travels nearer than this are one (MODEL.md)
 _SAME_S = 1e-12
 _LEAST_RATIO = 10

@@ -10,8 +10,6 @@ from feedsim.scenario.model import MOST_FEEDERS
 from feedsim.scenario.tree import Node, node
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["Given"]
-
 
 class Given:
     """The checked value of a key in raw data, or None where it has a fault.

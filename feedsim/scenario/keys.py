@@ -27,24 +27,6 @@ from feedsim.quantities import (
 )
 from feedsim.scenario.wording import shown
 
-__all__ = [
-    "Auto",
-    "Below",
-    "Choice",
-    "KeyType",
-    "Quantity",
-    "Ratio",
-    "Refused",
-    "Section",
-    "Siblings",
-    "Text",
-    "Whole",
-    "YesNo",
-    "key",
-    "quantity_schema",
-    "unit_missing",
-]
-
 Siblings = dict[str, Any]
 Below = tuple[tuple[str | int, ...], Any, str]
 

@@ -22,8 +22,6 @@ from feedsim.scenario.keys import (
     quantity_schema,
 )
 
-__all__ = ["Controller", "Encoder", "Eye", "Line", "Run"]
-
 Length = Annotated[float, Quantity("length", at_least=0.0)]
 Size = Annotated[float, Quantity("length", above=0.0)]
 Distance = Annotated[float, Quantity("length")]

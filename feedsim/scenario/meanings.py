@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["meant"]
-
 _MEANT: dict[str, tuple[str, ...]] = {
     # word: the keys that it may stand for, in the order in which they are tried
     "tolerance": ("placement_tolerance",),

@@ -18,8 +18,6 @@ from feedsim.scenario.supervision import JamProbability, Supervision
 from feedsim.scenario.sweep import Sweep
 from feedsim.scenario.tune import Tune
 
-__all__ = ["MOST_FEEDERS", "Acceptance", "Limits", "Scenario"]
-
 MOST_FEEDERS = 64
 
 

@@ -13,8 +13,6 @@ from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import is_blank_row, read_table
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["COLUMNS", "MOST_MOTORS", "motor_faults", "read_motors", "with_motors"]
-
 MOST_MOTORS = 200
 _LARGEST = 1_000_000  # bytes
 _LONGEST = 60  # characters of a file's name that are shown

@@ -8,8 +8,6 @@ from typing import Any
 
 from feedsim.errors import Fault, OldName
 
-__all__ = ["current_name", "with_current_names", "with_old_names", "written_path"]
-
 _CURRENT = {"guard": "supervision"}
 
 

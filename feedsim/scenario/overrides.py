@@ -12,8 +12,6 @@ from feedsim.scenario.old_names import written_path
 from feedsim.scenario.tree import Node, node, unknown_key
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["apply_overrides", "collect_overrides", "toml_or_text"]
-
 
 def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
     """Change keys of a scenario by their paths.

@@ -23,8 +23,6 @@ from feedsim.scenario.keys import (
     quantity_schema,
 )
 
-__all__ = ["SETTABLE", "Adjust", "Change", "Fault", "OrNone", "no_default", "tables"]
-
 _MOST = 1000
 KINDS = ("carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop")
 SETTABLE: dict[str, tuple[Kind, Quantity]] = {

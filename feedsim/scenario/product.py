@@ -9,8 +9,6 @@ from feedsim.scenario.keys import KeyType, Quantity, Refused, Section, Text, Yes
 from feedsim.scenario.line import Length, Size, Time
 from feedsim.scenario.planned import OrNone, no_default, tables
 
-__all__ = ["ALL", "Divert", "Product", "ProductPair"]
-
 ALL = "all"
 _NAME = Text(100)
 _MOST = 64

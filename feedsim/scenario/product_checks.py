@@ -11,8 +11,6 @@ from feedsim.scenario.given import Given
 from feedsim.scenario.product import ALL
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["product_faults"]
-
 _SAME_MM = 1e-9
 _Path = tuple[str | int, ...]
 

@@ -6,8 +6,6 @@ from fractions import Fraction
 
 from feedsim.scenario.feeder import Settings
 
-__all__ = ["nearest_fraction", "typed_ratio"]
-
 
 def nearest_fraction(value: float, most: int) -> Fraction:
     """Return the fraction nearest to a value whose two whole numbers are at most ``most``.

@@ -26,15 +26,6 @@ from feedsim.scenario.tree import node, nodes
 from feedsim.scenario.units import units_of
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = [
-    "load_scenario",
-    "parse_toml",
-    "read_text",
-    "read_toml",
-    "scenario_from_dict",
-    "scenario_from_text",
-]
-
 _LARGEST = 1_000_000  # bytes
 _DEEPEST = 20
 _MOST_LISTED = 1000  # tables of a kind; more are refused anyway

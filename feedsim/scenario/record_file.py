@@ -19,8 +19,6 @@ from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import Table, is_blank_row, read_table
 from feedsim.scenario.wording import shown
 
-__all__ = ["MOST_PITCHES", "MOST_ROWS", "Column", "Recorded", "pitches_of", "read_column"]
-
 MOST_PITCHES = 100_000
 MOST_ROWS = 5
 """Faulty rows of a file that are reported one by one."""

@@ -17,8 +17,6 @@ from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.reading import parse_toml, scenario_from_text
 from feedsim.scenario.writing import scenario_to_dict
 
-__all__ = ["changed_text", "corrected_text", "in_unit_of", "scenario_to_toml", "unit_and_size"]
-
 _QUANTITY = re.compile(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*(\D.*?)\s*", re.ASCII)
 _FINEST_MM, _FINEST_S = 0.001, 1e-6
 

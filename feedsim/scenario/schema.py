@@ -7,8 +7,6 @@ from typing import Any
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.old_names import with_old_names
 
-__all__ = ["json_schema"]
-
 
 def json_schema() -> dict[str, Any]:
     """Give the JSON Schema (draft 2020-12) of a scenario file, with descriptions and defaults."""

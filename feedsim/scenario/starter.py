@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from importlib import resources
 
-__all__ = ["starter_text"]
-
 
 def starter_text() -> str:
     """Give the text of a commented scenario: an invented membership card on an A5 letter."""

@@ -15,8 +15,6 @@ from feedsim.scenario.planned import Fault as PlannedFault
 from feedsim.scenario.supervision import Supervision
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["stopping_faults", "supervision_of"]
-
 _JAMS = ("carrier_jam", "insert_jam")
 
 

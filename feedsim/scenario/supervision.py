@@ -22,8 +22,6 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.line import Length, Share
 
-__all__ = ["Clearing", "JamProbability", "Supervision"]
-
 _TIME = Quantity("time", at_least=0.0)
 _NEVER = "a finite time: else the line never runs again after a stop"
 _DISTRIBUTION = Choice("fixed", "exponential", "lognormal")

@@ -19,8 +19,6 @@ from feedsim.scenario.keys import (
     quantity_schema,
 )
 
-__all__ = ["SpeedRange", "Sweep"]
-
 _SPEED = Quantity("speed", above=0.0)
 
 

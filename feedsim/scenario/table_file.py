@@ -19,8 +19,6 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.csv_numbers import delimiter_of
 from feedsim.scenario.text_file import text_of
 
-__all__ = ["Table", "is_blank_row", "read_table"]
-
 _SEPARATOR_LINE = re.compile(r"sep=([,;\t|])\s*", re.IGNORECASE)
 
 

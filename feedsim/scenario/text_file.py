@@ -8,8 +8,6 @@ from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
 
-__all__ = ["refuse_special", "text_of"]
-
 
 def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) -> str:
     """Read a file as text in UTF-8.

@@ -20,8 +20,6 @@ from feedsim.scenario.stopping import supervision_of
 if TYPE_CHECKING:
     from feedsim.arrivals import Arrival
 
-__all__ = ["machine_from"]
-
 
 def machine_from(scenario: Scenario) -> Machine:
     """Build the machine that a scenario describes.

@@ -15,8 +15,6 @@ from feedsim.scenario.model import Scenario
 from feedsim.scenario.old_names import current_name
 from feedsim.scenario.wording import dotted
 
-__all__ = ["Node", "node", "nodes", "table_name", "unknown_key"]
-
 
 @dataclass(frozen=True, slots=True)
 class Node:

@@ -19,8 +19,6 @@ from feedsim.scenario.keys import (
 from feedsim.scenario.keys import key as described
 from feedsim.scenario.planned import OrNone, no_default, tables
 
-__all__ = ["LAWS", "MOST_VALUES", "Span", "Tune", "TuneKnob", "TuneUnsure"]
-
 LAWS = ("uniform", "triangular", "normal")
 MOST_VALUES = 10_000
 _MOST_LISTED = 200

@@ -14,8 +14,6 @@ from feedsim.scenario.tune import Span, TuneUnsure
 from feedsim.scenario.tune_values import had, off
 from feedsim.scenario.wording import dotted, shown
 
-__all__ = ["is_of_machine", "leaf_of", "raw_of", "tune_faults"]
-
 _Path = tuple[str | int, ...]
 _LINE_SPEED = "line.speed"
 _MOST = {"knob": 12, "unsure": 24}

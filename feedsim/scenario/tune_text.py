@@ -11,8 +11,6 @@ from feedsim.scenario.overrides import toml_or_text
 from feedsim.scenario.tune import LAWS
 from feedsim.scenario.wording import shown
 
-__all__ = ["asked_as", "knob_of", "unsure_of", "with_tune"]
-
 _NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})"
 _PART = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d+", re.ASCII)

@@ -13,8 +13,6 @@ from feedsim.quantities import KINDS, Kind, QuantityError, measure, parse, phras
 from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, Refused, Whole
 from feedsim.scenario.tune import MOST_VALUES, Span, TuneUnsure
 
-__all__ = ["Had", "Off", "had", "in_unit_of", "kind_of", "number_of", "off"]
-
 _SPLIT = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15}))\s*(.*?)\s*", re.ASCII)
 _CUTS = 200
 _DIGITS = 12

@@ -7,8 +7,6 @@ from typing import Any
 
 from feedsim.quantities import System, system_of
 
-__all__ = ["units_of"]
-
 
 def units_of(data: Mapping[str, Any]) -> System:
     """Return the system in which more lengths of a scenario file are written; metric if as many.

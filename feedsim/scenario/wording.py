@@ -7,8 +7,6 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-__all__ = ["dotted", "shown"]
-
 _BARE = re.compile(r"[A-Za-z0-9_-]{1,60}", re.ASCII)
 _LONGEST = 60
 

@@ -11,8 +11,6 @@ from feedsim.scenario.model import Scenario
 from feedsim.scenario.reading import scenario_from_dict
 from feedsim.scenario.tree import nodes
 
-__all__ = ["AS_WRITTEN", "at_line_speed", "override", "scenario_to_dict"]
-
 
 def scenario_to_dict(scenario: Scenario) -> dict[str, Any]:
     """Write a scenario as plain data: text, numbers, yes and no, lists and tables.

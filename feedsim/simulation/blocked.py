@@ -8,8 +8,6 @@ from collections.abc import Callable
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.simulation.clock import Clock, Part, Steps
 
-__all__ = ["BlockedWatch"]
-
 
 class BlockedWatch(Part):
     """Trips when an output has been on, without a break, for a limit of travel.

@@ -17,8 +17,6 @@ from feedsim.simulation.input_level import Decision, Seen, level_of
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.recorder import Tracer
 
-__all__ = ["CarrierEye"]
-
 _PROGRESS_EVERY = 256
 _LOST = {Seen.TOO_SHORT: Outcome.NOT_SEEN, Seen.MERGES: Outcome.MERGED}
 

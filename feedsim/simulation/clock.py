@@ -10,8 +10,6 @@ from typing import Any
 
 from simpy import Environment, Event, Interrupt
 
-__all__ = ["HALT", "PLAN_AGAIN", "Clock", "Order", "Part", "Steps"]
-
 Steps = Generator[Event, Any, Any]
 """What an event process is to SimPy."""
 

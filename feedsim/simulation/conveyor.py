@@ -14,8 +14,6 @@ from feedsim.motion.master import Master
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.recorder import Tracer
 
-__all__ = ["Conveyor"]
-
 
 class Conveyor(Part):
     """Belt and encoder.

@@ -9,14 +9,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.machine import Divert, Encoder, Feeder
 from feedsim.motion.belt import BeltMotion
-
-__all__ = ["Landing", "demanded_acceleration", "divert_by", "landing"]
-
-Floats = NDArray[np.float64]
 
 
 class Landing(NamedTuple):

@@ -11,8 +11,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import Clock
 from feedsim.simulation.recorder import Columns, Tracer
 
-__all__ = ["FeederState"]
-
 
 class FeederState:
     """One feeder in a run.

@@ -12,18 +12,6 @@ from feedsim.machine import Eye
 from feedsim.motion.master import Master, next_scan_tick
 from feedsim.motion.ticks import SAME_INSTANT_S
 
-__all__ = [
-    "Decision",
-    "InputLevel",
-    "Level",
-    "Seen",
-    "decide",
-    "level_of",
-    "level_slipped",
-    "level_stands",
-    "level_take",
-]
-
 
 class Seen(IntEnum):
     """What becomes of an object (a carrier, an insert) at a filtered or polled eye."""

@@ -17,9 +17,6 @@ from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.input_level import Decision, Seen, level_of
 
-__all__ = ["Drawn", "Fate", "Found", "InsertEye", "Search"]
-
-
 Drawn = tuple[float, float, float, float, float, bool, bool, float, bool]
 """The fields of an :class:`~feedsim.draws.line_draws.InsertDraw`, in their order."""
 

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.draws.line_draws import Draws
 from feedsim.machine import Machine
 from feedsim.motion.feed import FeedMotion
@@ -25,8 +25,6 @@ from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
 from feedsim.simulation.supervised_line import Feeding, fastest_ratio, kinds_of, supervised
 from feedsim.simulation.supervisor import Supervisor
-
-__all__ = ["LineRun", "simulate", "simulate_traced"]
 
 _LAST = 1 << 20
 """After all else at one instant."""
@@ -208,7 +206,7 @@ class LineRun:
             gave_up=supervisor.gave_up,
         )
 
-    def _records(self, number: int, leading: NDArray[np.float64]) -> FeederRecords:
+    def _records(self, number: int, leading: Floats) -> FeederRecords:
         columns, belt = self.states[number].columns, self.conveyor.master.belt
         feeder = self.machine.feeders[number]
         landed = landing(

@@ -16,9 +16,6 @@ from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.staging_clutch import StagingClutch
 
-__all__ = ["Mark", "MarkMemory"]
-
-
 _UNKNOWN = (Outcome.NOT_SEEN, Outcome.MERGED)
 
 

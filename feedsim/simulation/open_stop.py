@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from feedsim.records.stop import RecoveryStep, Rule, Stop, Within
 
-__all__ = ["OpenStop"]
-
 
 class OpenStop:
     """What is known of a stop so far; parameters as of its record.

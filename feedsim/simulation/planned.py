@@ -13,8 +13,6 @@ from feedsim.simulation.recorder import Tracer
 from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
 from feedsim.simulation.supervisor import Lane, Supervisor
 
-__all__ = ["Operator", "PlannedFault", "Refilling"]
-
 
 class _Planned(Part):
     """An event at a time, or as a carrier comes to its eye."""

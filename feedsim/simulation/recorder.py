@@ -12,8 +12,6 @@ import numpy as np
 from feedsim.records.columns import FeederRecords, InsertBooks
 from feedsim.records.trace import TraceEvent
 
-__all__ = ["PENDING", "Columns", "Tracer"]
-
 PENDING = -1
 """Outcome of a carrier that is not decided yet."""
 

@@ -12,8 +12,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
 from feedsim.simulation.feeder_state import FeederState
 
-__all__ = ["Flight", "Servo"]
-
 
 class Flight(NamedTuple):
     """An insert on its way to its carrier; it lands when the feed reaches ``target_mm``.

@@ -12,8 +12,6 @@ from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.insert_eye import Found, InsertEye, Search
 from feedsim.simulation.servo import Flight, Servo
 
-__all__ = ["StagingClutch"]
-
 
 class StagingClutch(Part):
     """Closed, the feed follows the master; open, it rests with an insert staged.

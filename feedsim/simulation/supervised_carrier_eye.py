@@ -13,8 +13,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.simulation.carrier_eye import CarrierEye
 from feedsim.simulation.mark_memory import Mark
 
-__all__ = ["SupervisedCarrierEye"]
-
 _Drawn = tuple[float, float, float, float, bool]
 
 

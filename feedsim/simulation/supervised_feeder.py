@@ -17,8 +17,6 @@ from feedsim.simulation.staging_clutch import StagingClutch
 from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
 from feedsim.simulation.watch import Watch
 
-__all__ = ["SupervisedClutch", "SupervisedMemory", "SupervisedServo", "SupervisedState"]
-
 
 class SupervisedState(FeederState):
     """One feeder, its missed carriers watched."""

@@ -15,8 +15,6 @@ from feedsim.simulation.feeder_state import FeederState
 from feedsim.simulation.insert_eye import Drawn, Fate, Found, InsertEye, Search
 from feedsim.simulation.watch import Watch
 
-__all__ = ["SupervisedInsertEye"]
-
 
 class SupervisedInsertEye(InsertEye):
     """Photo-eye on the insert path, with what feeds it.

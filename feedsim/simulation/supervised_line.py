@@ -29,8 +29,6 @@ from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
 from feedsim.simulation.supervisor import Lane, Supervisor
 from feedsim.simulation.watch import Watch
 
-__all__ = ["Feeding", "Kinds", "Supervised", "fastest_ratio", "kinds_of", "supervised"]
-
 
 class Kinds(NamedTuple):
     """The classes that a line's parts are of."""

@@ -28,8 +28,6 @@ from feedsim.simulation.supervised_feeder import (
 from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
 from feedsim.simulation.watch import Watch
 
-__all__ = ["Lane", "Supervisor"]
-
 _FIRST = 0
 """Before all else that is still to happen at this instant: SimPy's own order of interrupts."""
 _MOST_TRIES = 3

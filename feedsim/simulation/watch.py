@@ -13,8 +13,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.conveyor import Conveyor
 
-__all__ = ["Report", "Watch"]
-
 _SAME_RATIO = 1e-9
 _NOTHING_FED = {Outcome.NOT_STAGED, Outcome.NO_INSERT}
 _UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}

@@ -18,7 +18,7 @@ from statistics import median
 import pytest
 import simpy
 
-from feedsim.answers.sweep.study import Sweep, run_sweep
+from feedsim.answers.sweep.study import SweepPlan, run_sweep
 from feedsim.draws.line_draws import RunDraws
 from feedsim.running.axes import parse_speeds
 from feedsim.running.engines import ENGINE
@@ -165,7 +165,7 @@ def _much_work(_: int) -> float:
 def test_two_jobs_against_one(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FEEDSIM_ENGINE", "compiled")
     scenario = load_scenario(CARD, overrides=("run.carriers=1000000",))
-    sweep = Sweep(scenario, (parse_speeds("35:130:5 m/min"),), 1)
+    sweep = SweepPlan(scenario, (parse_speeds("35:130:5 m/min"),), 1)
 
     def run(jobs: int) -> tuple[float, float]:
         """Return what it took (s), and what of it was work of this process alone."""

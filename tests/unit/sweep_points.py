@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.answers.limit.study.closed import FeederLimit
-from feedsim.answers.sweep.study import Point, Sweep, Swept
+from feedsim.answers.sweep.study import Point, SweepPlan, Swept
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.cycle import Doubles, FeedCycle
 from feedsim.metrics.feeder_results import FeederResults
@@ -19,8 +19,9 @@ from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.metrics.missed import MissCauses, Missed
 from feedsim.metrics.placement import PlacementError, StagePosition
 from feedsim.metrics.products import Products
-from feedsim.metrics.results import Complete, Results, Stops
+from feedsim.metrics.results import Complete, Results
 from feedsim.metrics.share import Share
+from feedsim.metrics.stops import Stops
 from feedsim.records.columns import InsertBooks
 from feedsim.running.axes import Axis
 from feedsim.scenario import Scenario, load_scenario
@@ -141,7 +142,7 @@ def limit(
 
 def by_hand(points: Sequence[Point], *axes: Axis, limits: Sequence[FeederLimit] = ()) -> Swept:
     """Return a sweep of the example machine whose points were made by hand."""
-    made = Swept.of(Sweep(card(), axes, 1), points, [NOTHING])
+    made = Swept.of(SweepPlan(card(), axes, 1), points, [NOTHING])
     return replace(made, closed_form=tuple(limits))
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.sweep.study import Sweep
+from feedsim.answers.sweep.study import SweepPlan
 from feedsim.errors import FeedsimError
 from feedsim.quantities import parse
 from feedsim.running.axes import changed, parse_axis, parse_speeds, speeds_of
@@ -95,7 +95,7 @@ def test_a_point_is_the_scenario_with_its_values() -> None:
     ],
 )
 def test_a_sweep_that_cannot_run_is_refused_before_it_starts(axis: str, fragment: str) -> None:
-    sweep = Sweep(load_scenario(CARD), (parse_axis(axis), speeds_of([1000.0])), 1)
+    sweep = SweepPlan(load_scenario(CARD), (parse_axis(axis), speeds_of([1000.0])), 1)
     with pytest.raises(FeedsimError, match=fragment) as refused:
         sweep.check()
     assert all(line.startswith("--vary ") for line in refused.value.lines)
@@ -104,4 +104,4 @@ def test_a_sweep_that_cannot_run_is_refused_before_it_starts(axis: str, fragment
 def test_thousands_of_points_are_too_many() -> None:
     axes = (parse_axis("feeder.0.insert.gap=40:89:1 mm"), parse_speeds("20:40:1 m/min"))
     with pytest.raises(FeedsimError, match="1050 points are too many"):
-        Sweep(load_scenario(CARD), axes, 1).check()
+        SweepPlan(load_scenario(CARD), axes, 1).check()

@@ -12,8 +12,9 @@ from scipy import stats
 
 from feedsim.metrics.machine_settings import machine_settings
 from feedsim.metrics.plain import as_object, plain
-from feedsim.metrics.results import Stops, summarise
+from feedsim.metrics.results import summarise
 from feedsim.metrics.spread import resolution_mm, spread
+from feedsim.metrics.stops import Stops
 from feedsim.records.columns import CarrierRecords, InsertBooks
 from feedsim.records.outcome import Outcome
 from tests.unit.records_builder import (

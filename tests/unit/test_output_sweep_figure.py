@@ -13,7 +13,7 @@ from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.sweep.figure import sweep_figures
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.scale import scale_of
-from feedsim.answers.sweep.study import Sweep, Swept, run_point
+from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
 from feedsim.answers.sweep.text import subtitle_of, sweep_text
 from feedsim.metrics.share import Share
 from feedsim.render.canvas import render
@@ -39,10 +39,10 @@ PLACEMENT, MISSED, JAM_RISK, MARGINS, MISMATCH, DRIVE, LIMITS = range(7)
 
 def swept(name: str, *speeds: float, changes: tuple[str, ...] = (), replications: int = 1) -> Swept:
     scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=["run.carriers=120", *changes])
-    return run(Sweep(scenario, (speeds_of([v * M_MIN for v in speeds]),), replications))
+    return run(SweepPlan(scenario, (speeds_of([v * M_MIN for v in speeds]),), replications))
 
 
-def run(sweep: Sweep) -> Swept:
+def run(sweep: SweepPlan) -> Swept:
     plain = scenario_to_dict(sweep.scenario)
     points = [run_point(plain, changes, sweep.replications) for changes in sweep.points]
     return Swept.of(sweep, points, [NOTHING] * len(sweep.scenario.feeder))
@@ -474,7 +474,7 @@ def test_the_table_has_a_row_per_speed_and_feeder() -> None:
 def test_a_varied_key_has_a_column_with_its_unit_and_its_own_place_in_the_text() -> None:
     scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=["run.carriers=60"])
     gap = parse_axis("feeder.0.insert.gap=60,70 mm")
-    sweep = Sweep(scenario, (gap, speeds_of([1000.0, 3500.0])), 1)
+    sweep = SweepPlan(scenario, (gap, speeds_of([1000.0, 3500.0])), 1)
     sweep.check()
     ran = run(sweep)
     assert [(p.varied, p.results.line_speed_mm_s) for p in ran.points] == [

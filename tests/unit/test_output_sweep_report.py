@@ -18,7 +18,7 @@ from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
 from feedsim.answers.sweep.links import Picture
 from feedsim.answers.sweep.report import sweep_report
-from feedsim.answers.sweep.study import Sweep, Swept, run_point
+from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.running.axes import Axis, parse_axis, parse_speeds
 from feedsim.scenario import scenario_to_dict
@@ -37,7 +37,7 @@ JAM = ("card feeder: 2 % of the feed cycles had a jam hazard (20), at most 0.1 %
 
 def ran(*axes: Axis, changes: tuple[str, ...] = ()) -> str:
     """Return the report of a sweep that was run."""
-    sweep = Sweep(card(*changes), axes, 1)
+    sweep = SweepPlan(card(*changes), axes, 1)
     plain = scenario_to_dict(sweep.scenario)
     points = [run_point(plain, at, 1) for at in sweep.points]
     settings = [feeder.settings for feeder in review(sweep.scenario).feeders]

@@ -13,7 +13,7 @@ import pytest
 from feedsim.answers.sweep.curves import sweep_view
 from feedsim.answers.sweep.rows_figure import rows_figures, spare_sds
 from feedsim.answers.sweep.scale import scale_of
-from feedsim.answers.sweep.study import Sweep, Swept, run_point
+from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
 from feedsim.metrics.error_counts import ErrorCounts, error_counts
 from feedsim.quantities import System
 from feedsim.running.axes import speeds_of
@@ -28,7 +28,7 @@ M_MIN = 1000.0 / 60.0
 def card() -> Swept:
     """400 membership cards, at three speeds."""
     scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=["run.carriers=400"])
-    sweep = Sweep(scenario, (speeds_of([v * M_MIN for v in (40.0, 80.0, 160.0)]),), 1)
+    sweep = SweepPlan(scenario, (speeds_of([v * M_MIN for v in (40.0, 80.0, 160.0)]),), 1)
     plain = scenario_to_dict(scenario)
     return Swept.of(sweep, [run_point(plain, changes, 1) for changes in sweep.points], [NOTHING])
 
@@ -131,7 +131,7 @@ def test_where_nothing_was_placed_the_row_says_so() -> None:
         SCENARIOS / "membership_card.toml",
         overrides=["run.carriers=20", "carrier_eye.response=400 ms", "controller.mark_memory=1"],
     )
-    sweep = Sweep(scenario, (speeds_of([60.0 * M_MIN]),), 1)
+    sweep = SweepPlan(scenario, (speeds_of([60.0 * M_MIN]),), 1)
     (point,) = [run_point(scenario_to_dict(scenario), changes, 1) for changes in sweep.points]
     nothing = ErrorCounts(0.0, 1.5 / 16.0, (), 0, 0)
     feeder = point.results.feeders[0]

@@ -27,8 +27,6 @@ from feedsim.scenario import Scenario, scenario_to_dict
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Budget", "Made", "budget"]
-
 Made = Callable[[str, Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
 """(what is made, work, calls) → results in the order of the calls."""
 

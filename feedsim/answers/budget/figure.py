@@ -19,8 +19,6 @@ from feedsim.scenario import Scenario
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["budget_figures"]
-
 _CURVE = 61
 _AROUND = (0.5, 1.5)  # of the speed, where there is only one
 

@@ -23,8 +23,6 @@ from feedsim.render.canvas import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_shares", "draw_spread"]
-
 _YELLOW, _PURPLE = "#F0E442", "#CC79A7"  # of Okabe and Ito as well
 _STYLES = {
     "motion cycle": (BLUE, ""),

@@ -8,8 +8,6 @@ from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.metrics.intervals import Interval
 from feedsim.render.csv_table import csv_table
 
-__all__ = ["budget_csv"]
-
 _Cell = str | float | int | None
 
 

@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 
 from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLUE, DASHED, SKY, heading, house_style, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, BLUE, DASHED, SKY, heading, house_style
+from feedsim.render.layout import one_line
 from feedsim.render.waterfall import MORE, Step, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, speed
 from feedsim.scenario import Scenario
@@ -18,8 +19,6 @@ from feedsim.scenario import Scenario
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["sources_figures"]
 
 _MOST_ROWS = 18
 _ROOT_ROOM = 0.075  # of a label of the upper axis, a share of its width

@@ -7,13 +7,12 @@ from collections.abc import Iterator, Sequence
 from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.answers.budget.study.run import is_steady
 from feedsim.answers.budget.words import closing
+from feedsim.metrics.percent import DASH, percent
 from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import one_line, table, wrapped
-from feedsim.render.wording import DASH, counted, length, length_number, percent
+from feedsim.render.wording import counted, length, length_number
 from feedsim.render.wording import speed as speed_words
 from feedsim.scenario import Scenario
-
-__all__ = ["budget_text"]
 
 _ALL = 0.999999
 _OF_RUNS = frozenset({"late_engages", "stops"})  # doubts that do not name their speed

@@ -6,16 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.budget.study.budget import Compared
 from feedsim.answers.budget.study.curve import CurvePoint
+from feedsim.arrays import Floats
 from feedsim.quantities import System, display_unit
 from feedsim.scenario import Scenario
-
-__all__ = ["Band", "BudgetView", "Run", "budget_view"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

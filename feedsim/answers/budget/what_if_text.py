@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from feedsim.answers.budget.study.what_if import Change, Outcome, WhatIf
 from feedsim.answers.limit.text import refused_words
+from feedsim.metrics.percent import DASH
 from feedsim.quantities import System, display, display_unit, parse
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, length_number, speed
-
-__all__ = ["what_if_text"]
+from feedsim.render.wording import length_number, speed
 
 _SAME = 1e-3
 _SAID = {"false": "off", "true": "on"}

@@ -10,8 +10,6 @@ from feedsim.answers.budget.study.budget import Compared, FeederBudget
 from feedsim.quantities import System
 from feedsim.render.wording import length, speed
 
-__all__ = ["cause_shares", "closing"]
-
 _DOMINATES, _MOST_NAMED = 0.5, 3
 
 

@@ -18,8 +18,6 @@ from feedsim.render.layout import items
 from feedsim.render.wording import counted
 from feedsim.scenario import Scenario
 
-__all__ = ["Check", "check"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Check(Answer):

@@ -6,8 +6,6 @@ from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.quantities import System, display
 from feedsim.render.wording import counted
 
-__all__ = ["settings_line"]
-
 
 def settings_line(settings: MachineSettings, *, units: System = "metric") -> list[str]:
     """Say what would be typed into the machine, a line for each side of the clutch."""

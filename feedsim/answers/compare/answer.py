@@ -20,8 +20,6 @@ from feedsim.running.executor import Where
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Compared", "compare", "compared", "contest"]
-
 
 def _nothing(*_: object) -> None:
     pass

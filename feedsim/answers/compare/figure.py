@@ -11,13 +11,12 @@ from feedsim.answers.compare.text import comes_and_goes_words, named
 from feedsim.answers.compare.view import STYLES, CompareView, compare_view, nested
 from feedsim.answers.compare.words import FIGURES
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style
+from feedsim.render.layout import one_line
 from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["compare_figures"]
 
 _LINE = 0.024
 """Height of a line of the legend, in heights of the figure."""

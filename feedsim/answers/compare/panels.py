@@ -6,18 +6,15 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.compare.view import STYLES, CompareView, Differences, nested
 from feedsim.answers.compare.words import LENGTHS, MEAN, MISSED, SPREAD, WITHIN, Figure
+from feedsim.arrays import Floats
 from feedsim.render.canvas import BLACK, GREY
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["MOST_BANDS", "draw_curves", "draw_differences"]
-
-Floats = NDArray[np.float64]
 _LIMIT: dict[str, Any] = {"color": GREY, "linestyle": (0, (2, 1)), "linewidth": 1.6, "zorder": 1.2}
 MOST_BANDS = 3
 """Setups of which mean ± 2 sd can be drawn and still be read."""

@@ -8,8 +8,6 @@ from feedsim.answers.compare.study import Difference, SetupResults, Together
 from feedsim.metrics.paired import Better
 from feedsim.render.csv_table import Cells, csv_table, ends
 
-__all__ = ["compare_csv"]
-
 
 def compare_csv(points: Sequence[Together]) -> bytes:
     """Return the table of a comparison, its columns with units in their names.

@@ -27,24 +27,6 @@ from feedsim.running.run import ScenarioRun, criteria_of, run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
-__all__ = [
-    "LETTERS",
-    "MOST_SETUPS",
-    "Comparison",
-    "Comparisons",
-    "Difference",
-    "LetteredSetup",
-    "Setup",
-    "SetupResults",
-    "Together",
-    "difference",
-    "forms_of",
-    "read_but",
-    "run_at_speed",
-    "run_compare",
-    "setups_of",
-]
-
 MOST_SETUPS = 8
 LETTERS = "ABCDEFGH"
 _FORM = '"KEY=VALUE; KEY=VALUE", or "NAME: KEY=VALUE; KEY=VALUE"'

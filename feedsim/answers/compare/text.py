@@ -16,12 +16,11 @@ from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.metrics.paired import LengthDifference, ShareDifference
+from feedsim.metrics.percent import DASH
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
-from feedsim.render.wording import DASH, counted, length_number, speed
-
-__all__ = ["comes_and_goes_words", "compare_text", "difference_cell", "named"]
+from feedsim.render.wording import counted, length_number, speed
 
 _HEAD = 16
 

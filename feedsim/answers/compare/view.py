@@ -8,20 +8,16 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.compare.study import Comparisons, Together
 from feedsim.answers.compare.words import Figure, State, state_of
+from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.running.run import criteria_of
-
-__all__ = ["STYLES", "CompareView", "Differences", "Style", "compare_view", "nested"]
-
-Floats = NDArray[np.float64]
 
 
 class Style(NamedTuple):

@@ -12,24 +12,9 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval, upper95
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.paired_feeders import FeederDifference
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit
-from feedsim.render.wording import length, length_number, percent, seldom, speed
-
-__all__ = [
-    "FIGURES",
-    "LENGTHS",
-    "MEAN",
-    "MISSED",
-    "SPREAD",
-    "WITHIN",
-    "Figure",
-    "OneDifference",
-    "State",
-    "points_number",
-    "sentences",
-    "state_of",
-    "where",
-]
+from feedsim.render.wording import length, length_number, seldom, speed
 
 OneDifference = LengthDifference | ShareDifference
 

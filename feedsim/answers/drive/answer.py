@@ -22,8 +22,6 @@ from feedsim.running.axes import parse_speeds
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["DriveSizing", "drive", "sized", "speeds_of"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class DriveSizing(Sizing, Answer):

@@ -25,16 +25,13 @@ from feedsim.render.canvas import (
     VERMILLION,
     heading,
     house_style,
-    one_line,
     true_minus,
 )
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-
-__all__ = ["drive_figures"]
 
 
 def drive_figures(sizing: Sizing, *, units: System = "metric") -> dict[str, Figure]:

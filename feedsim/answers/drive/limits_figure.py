@@ -12,21 +12,12 @@ from feedsim.answers.drive.view import DriveView
 from feedsim.drivetrain.course import course
 from feedsim.drivetrain.limits import continuous_torque, short_time_torque
 from feedsim.quantities import display_unit
-from feedsim.render.canvas import (
-    A4_LANDSCAPE,
-    BLACK,
-    GREY,
-    VERMILLION,
-    heading,
-    one_line,
-    true_minus,
-)
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, VERMILLION, heading, true_minus
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["limits_figure"]
 
 _MOST_PANELS = 12
 _LONGEST = 28

@@ -12,8 +12,6 @@ from feedsim.drivetrain.course import course, typical_cycle
 from feedsim.metrics.plain import Plain, plain
 from feedsim.render.csv_table import csv_table, harmless
 
-__all__ = ["cycle_csv", "drive_csv"]
-
 _OVER_TIME = ("time_s", "feed_speed_mm_s", "speed_rpm", "torque_n_m")
 
 

@@ -13,12 +13,11 @@ from feedsim.answers.drive.study.results import (
     Sizing,
 )
 from feedsim.drivetrain.limits import Criterion
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.cautions import CAUTIONS, DRIVE_CAUTIONS
 from feedsim.render.layout import items, table, wrapped
-from feedsim.render.wording import acceleration, percent, speed, time
-
-__all__ = ["drive_text", "margin_words"]
+from feedsim.render.wording import acceleration, speed, time
 
 _SHORT = ("peak", "RMS", "speed", "ratio", "duty")
 

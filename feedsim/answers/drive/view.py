@@ -10,9 +10,7 @@ from feedsim.drivetrain.course import typical_cycle
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import Demand
 from feedsim.quantities import System, display
-from feedsim.render.canvas import one_line
-
-__all__ = ["DriveView", "drive_view"]
+from feedsim.render.layout import one_line
 
 
 @dataclass(frozen=True, slots=True)

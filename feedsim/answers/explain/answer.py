@@ -20,8 +20,6 @@ from feedsim.quantities import System
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Explained", "explain"]
-
 First = Literal["miss", "hazard"]
 _FIRST = {"miss": ("was missed", first_miss), "hazard": ("was at risk", first_hazard)}
 

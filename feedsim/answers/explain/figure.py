@@ -8,22 +8,13 @@ from typing import TYPE_CHECKING, Any
 from feedsim.answers.explain.study.record import GROUPS, Part, Stories, Story
 from feedsim.answers.explain.text import at_speed
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.canvas import (
-    A4_LANDSCAPE,
-    DASHED,
-    VERMILLION,
-    heading,
-    house_style,
-    one_line,
-    true_minus,
-)
+from feedsim.render.canvas import A4_LANDSCAPE, DASHED, VERMILLION, heading, house_style, true_minus
+from feedsim.render.layout import one_line
 from feedsim.render.waterfall import LESS, MORE, Step, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, number, speed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["explain_figures"]
 
 _NOTHING_MM = 5e-4
 _MOST_ROWS = 26

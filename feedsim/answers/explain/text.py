@@ -9,8 +9,6 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import acceleration, hazard_name, length, length_number, number, speed
 
-__all__ = ["at_speed", "stories_text", "story_text"]
-
 _NOTHING_MM = 5e-4
 _WORDS, _REASONS = 48, 66
 

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 
 from feedsim.answers.learn.study.act_rows import ProgramFault
 from feedsim.answers.learn.study.program import ProgramRead
-from feedsim.render.wording import counted, percent
+from feedsim.metrics.percent import percent
+from feedsim.render.wording import counted
 
 __all__ = ["fault_words", "program_words", "totals_words"]
 

@@ -28,8 +28,8 @@ from feedsim.render.canvas import (
     above,
     heading,
     house_style,
-    one_line,
 )
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,9 +12,10 @@ from feedsim.answers.learn.study.laws import GoodnessOfFit
 from feedsim.answers.learn.study.learned import ArrivalFound, Learning
 from feedsim.answers.learn.study.program import ProgramRead
 from feedsim.logs.names import hint_of
+from feedsim.metrics.percent import DASH
 from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import items, table, wrapped
-from feedsim.render.wording import DASH, counted, number, time
+from feedsim.render.wording import counted, number, time
 
 __all__ = ["beside_text", "learned_text", "range_text", "value_text"]
 

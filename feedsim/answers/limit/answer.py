@@ -31,8 +31,6 @@ from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.executor import Where, worker_pool
 
-__all__ = ["MOST_CARRIERS", "Limit", "enough", "limit", "searched"]
-
 MOST_CARRIERS = 1_000_000
 """A search takes no more in all, unless told otherwise."""
 

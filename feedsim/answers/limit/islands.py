@@ -7,11 +7,10 @@ from collections.abc import Mapping, Sequence
 from feedsim.answers.limit.study.closed import RefusedSpeeds
 from feedsim.answers.limit.study.islands import islands
 from feedsim.criteria import Figure
+from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
-from feedsim.render.wording import percent, speed
-
-__all__ = ["FAILING", "comes_and_goes", "island_words", "overlooked_words", "stretch_words"]
+from feedsim.render.wording import speed
 
 _FEW = 3
 FAILING: Mapping[Figure, str] = {

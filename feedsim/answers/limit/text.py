@@ -12,26 +12,16 @@ from feedsim.answers.run.deciding import round_up
 from feedsim.answers.tune.pointer import tune_words
 from feedsim.criteria import Figure
 from feedsim.metrics.intervals import upper95
+from feedsim.metrics.percent import percent, percent_range
 from feedsim.metrics.tally import Sureness
-from feedsim.quantities import System
+from feedsim.quantities import System, whole
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import (
-    agrees,
-    counted,
-    hazard_name,
-    percent,
-    percent_range,
-    seldom,
-    speed,
-    whole,
-)
+from feedsim.render.wording import agrees, counted, hazard_name, seldom, speed
 from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005
 _TO_SPARE = 2.0  # one hit more than were seen takes about half as many carriers again
-
-__all__ = ["FIGURES", "binding_words", "limit_text", "refused_words"]
 
 FIGURES: Mapping[Figure, str] = {
     "within_tolerance": "in tolerance",

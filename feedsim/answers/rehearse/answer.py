@@ -15,8 +15,6 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.quantities import System
 
-__all__ = ["Page", "at_most_two", "rehearse"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Page(Answer):

@@ -34,8 +34,6 @@ if TYPE_CHECKING:
 
     from feedsim.answers.explain.answer import Explained
 
-__all__ = ["Run", "run", "timing_figures"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Run(Answer):

@@ -7,9 +7,7 @@ from collections.abc import Sequence
 
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.sample_sizes import MOST
-from feedsim.render.wording import whole
-
-__all__ = ["easiest", "enough", "round_up"]
+from feedsim.quantities import whole
 
 _FIGURES = {"within_tolerance": "in tolerance", "missed": "missed", "jam_risk": "jam risk"}
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Places
 from feedsim.criteria import Criteria
 from feedsim.metrics.paired_feeders import Ran, with_hazard
 from feedsim.metrics.results import Results
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import ScenarioRun, criteria_of
-
-__all__ = ["MOST_ROWS", "Kept", "kept_of", "kept_rows", "kept_words"]
 
 Kept = Literal["all", "missed", "none"]
 
@@ -26,7 +24,7 @@ def kept_of(asked: Kept | None, results: Results) -> Kept:
     return asked or ("all" if results.carriers <= MOST_ROWS else "missed")
 
 
-def kept_rows(kept: Kept, ran: ScenarioRun) -> NDArray[np.intp]:
+def kept_rows(kept: Kept, ran: ScenarioRun) -> Places:
     """Return the counted carriers that have a row, by number, the warm-up included.
 
     ``missed``: those that a feeder missed, or that had a hazard in a feed cycle.

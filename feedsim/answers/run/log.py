@@ -12,8 +12,6 @@ from feedsim.logs.log import Shape
 from feedsim.logs.recorder import LoggedRun, RecordedEvents, Recorder, sample_columns
 from feedsim.render.csv_table import columns_csv
 
-__all__ = ["LogAsked", "log_csv"]
-
 
 @dataclass(frozen=True, slots=True)
 class LogAsked:

@@ -15,29 +15,25 @@ from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
-from feedsim.quantities import System, display
+from feedsim.quantities import System, display, whole
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import (
-    DASH,
     NO_INTERVAL,
     acceleration,
     counted,
     hazard_name,
     length,
     length_range,
-    percent,
     plain_range,
     speed,
     tail,
     time,
-    whole,
     within,
 )
-
-__all__ = ["carriers_run", "decision", "figure_rows", "hazard_rows", "summary", "verdict"]
 
 _NEAR_USE = 0.9
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.answer import Table
+from feedsim.arrays import Places
 from feedsim.criteria import Criteria
 from feedsim.files.new_files import Content
 from feedsim.machine import Machine
@@ -23,16 +24,7 @@ from feedsim.records.stop import RecoveryStep, Stop, Within
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.render.csv_table import columns_csv, csv_table
 
-__all__ = [
-    "carrier_columns",
-    "carriers_csv",
-    "counted_carriers",
-    "events_csv",
-    "products_csv",
-    "stops_csv",
-]
-
-Rows = NDArray[np.intp]
+Rows = Places
 
 _ELSEWHERE = ("books", "missed_time_s")  # in results.json, and in products.csv
 _OF_A_FEEDER = tuple(f.name for f in fields(FeederRecords) if f.name not in _ELSEWHERE)

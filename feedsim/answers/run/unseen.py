@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 from feedsim.machine import Machine
 from feedsim.metrics.intervals import upper95
+from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
-from feedsim.render.wording import counted, percent, time, whole
-
-__all__ = ["unseen"]
+from feedsim.quantities import whole
+from feedsim.render.wording import counted, time
 
 
 def unseen(results: Results, machine: Machine) -> Iterator[str]:

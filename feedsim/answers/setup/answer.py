@@ -13,8 +13,6 @@ from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 
-__all__ = ["Sheet", "setup"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Sheet(SetUp, Answer):

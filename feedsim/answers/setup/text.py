@@ -13,8 +13,6 @@ from feedsim.render.html_page import html_page
 from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import speed
 
-__all__ = ["setup_page", "setup_text"]
-
 
 def setup_text(sheet: SetUp, *, units: System = "metric", changed: str = "") -> str:
     """Return the whole sheet; `changed`: what is other than in the scenario's file."""

@@ -10,19 +10,10 @@ from functools import partial
 from feedsim.answers.limit.text import FIGURES, binding_words
 from feedsim.answers.setup.study.results import FeederSheet, GoodFor, Setting, SetUp, corrected
 from feedsim.answers.tune.pointer import tune_words
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.wording import (
-    acceleration,
-    counted,
-    length,
-    length_number,
-    percent,
-    speed,
-    time,
-)
+from feedsim.render.wording import acceleration, counted, length, length_number, speed, time
 from feedsim.scenario import Scenario
-
-__all__ = ["FeederWords", "Step", "feeders_in_words", "not_for_production"]
 
 _BAND = 3.0  # standard deviations within which a single insert is expected
 _MM: dict[System, float] = {"metric": 1.0, "inch": 25.4}

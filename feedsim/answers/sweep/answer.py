@@ -11,8 +11,7 @@ from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.pages import has_pages, point_pages
 from feedsim.answers.sweep.rows import sweep_csv
-from feedsim.answers.sweep.study import Point, Swept, run_sweep
-from feedsim.answers.sweep.study import Sweep as Plan
+from feedsim.answers.sweep.study import Point, SweepPlan, Swept, run_sweep
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
@@ -23,8 +22,6 @@ from feedsim.running.executor import Where
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["Plan", "Sweep", "planned", "run_sweep", "sweep", "swept"]
 
 
 def _nothing(*_: object) -> None:
@@ -91,7 +88,7 @@ class Sweep(Swept, Answer):
 
 def planned(
     line: Line, *, speeds: str | None = None, vary: Sequence[str] = (), pages: bool = False
-) -> Plan:
+) -> SweepPlan:
     """Return what a sweep is to run; see :func:`sweep`."""
     scenario = line.scenario
     axes = [parse_axis(text) for text in vary]
@@ -100,7 +97,7 @@ def planned(
     if not axes:
         axes.append(speeds_of(scenario.sweep.speeds_mm_s))
     axes.sort(key=lambda axis: axis.is_speed)
-    plan = Plan(scenario, tuple(axes), scenario.sweep.replications, line.units, line.written)
+    plan = SweepPlan(scenario, tuple(axes), scenario.sweep.replications, line.units, line.written)
     plan.check()
     if pages:
         has_pages(len(plan.points))
@@ -108,7 +105,7 @@ def planned(
 
 
 def swept(
-    plan: Plan,
+    plan: SweepPlan,
     *,
     where: Where,
     known: Mapping[int, Point] | None = None,

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.sweep.scale import Scale, scale_of
 from feedsim.answers.sweep.study import Swept
+from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import Hazard
@@ -18,11 +18,6 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
 from feedsim.running.run import criteria_of
-
-__all__ = ["SweepView", "is_undecided", "sweep_view", "views_of", "what_fails"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _COMPLAINTS = {
     "placement tolerance": "tolerance",

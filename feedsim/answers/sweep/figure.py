@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["sweep_figures"]
-
 Draw = Callable[["Axes", SweepView], int]
 """Draws a panel and returns how many rows of text stand above it."""
 

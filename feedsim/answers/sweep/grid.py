@@ -6,20 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.scale import Scale, every, scale_of
 from feedsim.answers.sweep.study import Swept
+from feedsim.arrays import Bools, Floats
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.run import criteria_of
-
-__all__ = ["Grid", "grid_of", "outline", "shown_ticks"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

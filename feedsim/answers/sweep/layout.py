@@ -9,23 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.render.canvas import A4_LANDSCAPE, heading, one_line
+from feedsim.render.canvas import A4_LANDSCAPE, heading
 from feedsim.render.fonts import width_points
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = [
-    "COLUMN_POINTS",
-    "SMALL",
-    "Panel",
-    "Stack",
-    "head",
-    "say",
-    "stacked",
-    "write_titles",
-]
 
 SMALL = 7.5
 """Size of legends and of labels in a panel (1/72 inch)."""

@@ -15,8 +15,6 @@ from feedsim.render.wording import speed
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["FIGURES", "draw_limits", "speed_in_words"]
-
 FIGURES = {
     "missed": "missed",
     "jam_risk": "jam risk",

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Picture", "Spot", "spots_of"]
-
 _MOST = 400
 """More points than this have no spots: nobody could hit one."""
 

@@ -23,8 +23,6 @@ from feedsim.render.fonts import width_points
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["sweep_maps"]
-
 _WIDE, _TALL = (72.0 * side for side in A4_LANDSCAPE)
 _BAR, _BAR_ZONE = 9.0, 71.0  # of a colour bar, and of all that stands right of a panel
 _TITLE = 22.0

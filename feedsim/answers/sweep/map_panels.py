@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import what_fails
 from feedsim.answers.sweep.grid import Grid, outline, shown_ticks
 from feedsim.answers.sweep.layout import SMALL
 from feedsim.answers.sweep.scale import every, round_numbers
 from feedsim.answers.sweep.study import highest_accepted
+from feedsim.arrays import Floats
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.results import Results
 from feedsim.quantities import display_unit
@@ -23,9 +23,6 @@ from feedsim.render.fonts import width_points
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["HEAT_MAPS", "SPREAD", "Heat", "Space", "draw_heat", "draw_highest", "name_cells"]
-
-Floats = NDArray[np.float64]
 
 COLOURS = "cividis_r"
 """Even in lightness, and the same for people who see two colours: Nuñez, Anderton and Renslow,

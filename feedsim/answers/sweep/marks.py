@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import COLUMN_POINTS
+from feedsim.arrays import Bools
 from feedsim.render.canvas import BLACK, VERMILLION, spread_out
 from feedsim.settings.limits import TOGETHER
 
@@ -19,20 +19,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "Tag",
-    "draw_limit_lines",
-    "is_narrow",
-    "mark_refused",
-    "mark_verdicts",
-    "marks_legend",
-    "refused_within",
-    "tags_of",
-]
-
 Stretch = tuple[float, float]
 
-Bools = NDArray[np.bool_]
 
 _MOST_LINES = 3
 _APART = 13.0  # between tags (1/72 inch)

@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from feedsim.answers.line import Line
-from feedsim.answers.sweep.study import Point, Sweep, Swept
+from feedsim.answers.sweep.study import Point, SweepPlan, Swept
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.quantities import System
 from feedsim.running.axes import changed
-
-__all__ = ["MOST_WATCHED", "has_pages", "page_of", "point_pages", "worth_watching"]
 
 MOST_WATCHED = 40
 """Of more points nobody would watch each."""
@@ -58,7 +56,7 @@ def point_pages(swept: Swept, *, units: System) -> dict[str, Content]:
     from feedsim.answers.rehearse.answer import rehearse
 
     pages: dict[str, Content] = {}
-    for place, changes in enumerate(Sweep(swept.scenario, swept.axes, 1).points):
+    for place, changes in enumerate(SweepPlan(swept.scenario, swept.axes, 1).points):
         line = Line(changed(swept.scenario, changes), swept.title, swept.units)
         what, _ = worth_watching(swept.points[place])
         wanted: dict[str, Any] = {what: True} if what else {}

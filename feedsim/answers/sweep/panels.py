@@ -6,21 +6,17 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import head, say
 from feedsim.answers.sweep.scale import round_numbers
+from feedsim.arrays import Bools, Floats
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["LIMIT", "STYLES", "draw_margin", "draw_margins", "draw_placement", "some"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 STYLES = {
     "nose_strike": (BLUE, "o", "-"),

@@ -14,13 +14,12 @@ from feedsim.answers.sweep.pages import MOST_WATCHED, page_of, worth_watching
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import heads, rows_of, verdict_of
 from feedsim.metrics.machine_settings import MachineSettings
-from feedsim.quantities import System, display, display_unit
+from feedsim.metrics.percent import DASH
+from feedsim.quantities import System, display, display_unit, whole
 from feedsim.render.html_page import html_page
-from feedsim.render.wording import DASH, speed, whole
+from feedsim.render.wording import speed
 from feedsim.scenario import scenario_to_toml
 from feedsim.settings.limits import TOGETHER
-
-__all__ = ["sweep_report"]
 
 _MOST_ROWS = 40  # of the table of highest speeds
 _SAME_MM, _SAME_MS = 1e-6, 1e-6

@@ -12,8 +12,6 @@ from feedsim.quantities import Kind
 from feedsim.render.csv_table import Cells, csv_table, ends
 from feedsim.running.axes import Axis
 
-__all__ = ["sweep_csv"]
-
 _UNITS: dict[Kind, str] = {
     "length": "_mm",
     "time": "_s",

@@ -8,7 +8,6 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import SweepView, views_of
 from feedsim.answers.sweep.layout import write_titles
@@ -16,8 +15,10 @@ from feedsim.answers.sweep.panels import LIMIT, STYLES
 from feedsim.answers.sweep.scale import every
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
+from feedsim.arrays import Floats
 from feedsim.metrics.error_counts import ErrorCounts
-from feedsim.quantities import System, display_unit
+from feedsim.metrics.percent import percent
+from feedsim.quantities import System, display_unit, whole
 from feedsim.render.canvas import (
     A4_LANDSCAPE,
     BLACK,
@@ -27,15 +28,11 @@ from feedsim.render.canvas import (
     VERMILLION,
     house_style,
 )
-from feedsim.render.wording import percent, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["rows_figures", "spare_sds"]
-
-Floats = NDArray[np.float64]
 
 PLACEMENT = "placement_error"
 _MOST_ROWS = 14

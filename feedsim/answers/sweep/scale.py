@@ -6,18 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.quantities import DisplayUnit, System, display_unit
-from feedsim.render.canvas import one_line, true_minus
+from feedsim.render.canvas import true_minus
+from feedsim.render.layout import one_line
 from feedsim.running.axes import Axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["MANY", "Scale", "every", "round_numbers", "scale_of"]
-
-Floats = NDArray[np.float64]
 
 MANY = 40
 """More points than this are drawn as lines and areas instead of marks and bars."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import head, say
 from feedsim.answers.sweep.panels import LIMIT, STYLES, some
 from feedsim.answers.sweep.scale import round_numbers
+from feedsim.arrays import Bools, Floats
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.render.canvas import BLACK, BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.render.wording import hazard_name
@@ -18,10 +18,6 @@ from feedsim.render.wording import hazard_name
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_jam_risk", "draw_missed"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _CAUSES = (
     ("not_staged", BLUE, ""),

@@ -30,23 +30,12 @@ from feedsim.running.run import criteria_of, run_scenario
 from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
-__all__ = [
-    "Changes",
-    "HighestAccepted",
-    "Point",
-    "Sweep",
-    "Swept",
-    "highest_accepted",
-    "run_point",
-    "run_sweep",
-]
-
 Changes = tuple[tuple[str, str], ...]
 """What sets a point apart: keys and their values, in the order of the axes."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sweep:
+class SweepPlan:
     """What a sweep runs.
 
     Attributes
@@ -179,7 +168,7 @@ class Swept:
     written: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT)
 
     @classmethod
-    def of(cls, plan: Sweep, points: Sequence[Point], forms: Sequence[Closed]) -> Self:
+    def of(cls, plan: SweepPlan, points: Sequence[Point], forms: Sequence[Closed]) -> Self:
         """Gather the points of a sweep, in order, and what the closed forms say of each feeder."""
         *others, last = plan.axes
         rows: list[HighestAccepted] = []
@@ -239,7 +228,7 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
     scenario : dict
         As :func:`feedsim.scenario.scenario_to_dict` gives it.
     changes, replications
-        See :class:`Sweep`.
+        See :class:`SweepPlan`.
     """
     there = changed(scenario_from_dict(scenario), changes)
     ran = run_scenario(there, replications=replications)
@@ -250,7 +239,7 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
 
 
 def run_sweep(
-    sweep: Sweep,
+    sweep: SweepPlan,
     *,
     where: Where,
     known: Mapping[int, Point],

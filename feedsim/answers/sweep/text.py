@@ -12,14 +12,13 @@ from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import HighestAccepted, Point, Swept
 from feedsim.metrics.acceptance import ToDecide
+from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length_number, percent, seldom, speed
+from feedsim.render.wording import counted, length_number, seldom, speed
 from feedsim.running.axes import LINE_SPEED, Axis
-
-__all__ = ["heads", "rows_of", "subtitle_of", "sweep_text", "verdict_of"]
 
 _FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk")
 

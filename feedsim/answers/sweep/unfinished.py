@@ -21,8 +21,6 @@ from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.results import Results
 from feedsim.running.provenance import differing
 
-__all__ = ["Unfinished"]
-
 _LARGEST = 1 << 26
 _NAME = re.compile(r"point-(0|[1-9]\d{0,5})")
 _DAMAGED = "damaged"

@@ -11,23 +11,9 @@ from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.sweep.curves import is_undecided, what_fails
 from feedsim.answers.sweep.study import Point, Swept
-from feedsim.quantities import System
-from feedsim.render.wording import agrees, counted, speed, whole
+from feedsim.quantities import System, whole
+from feedsim.render.wording import agrees, counted, speed
 from feedsim.settings.limits import TOGETHER
-
-__all__ = [
-    "FIGURES",
-    "agreement",
-    "binding",
-    "failing_values",
-    "first_refused",
-    "name_of",
-    "question",
-    "refusals",
-    "speed_words",
-    "sureness",
-    "worth",
-]
 
 FIGURES = {
     "missed": "missed carriers",

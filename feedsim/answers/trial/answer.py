@@ -23,8 +23,6 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["FittedTrial", "PlannedTrial", "fitted", "measured_in", "trial_fit", "trial_plan"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PlannedTrial(Answer):

@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING
 from feedsim.answers.trial.panels import draw_placement, draw_spread, draw_stage, legend_entries
 from feedsim.answers.trial.study.fit import TrialFit
 from feedsim.answers.trial.view import TrialView, trial_view
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System
-from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line
-from feedsim.render.wording import percent
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["trial_figures"]
 
 
 def trial_figures(fit: TrialFit, *, units: System = "metric") -> dict[str, Figure]:

@@ -5,18 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.view import Band, Dots, Means, TrialView
+from feedsim.arrays import Floats
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, SKY, VERMILLION, above
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_placement", "draw_spread", "draw_stage", "legend_entries"]
-
-Floats = NDArray[np.float64]
 _Style = dict[str, Any]
 
 _BAND: _Style = {"facecolor": SKY, "alpha": 0.3, "edgecolor": "none"}

@@ -8,12 +8,11 @@ from feedsim.answers.check.text import settings_line
 from feedsim.answers.trial.study.columns import blank_heads
 from feedsim.answers.trial.study.plan import FeederPlan, Showing, TrialPlan
 from feedsim.metrics.intervals import Interval
-from feedsim.quantities import System, canonical, display, display_unit
+from feedsim.metrics.percent import DASH, percent
+from feedsim.quantities import System, canonical, display, display_unit, whole
 from feedsim.render.csv_table import harmless
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length_number, number, percent, speed, whole
-
-__all__ = ["CAUTION", "band_text", "blank_csv", "plan_text"]
+from feedsim.render.wording import counted, length_number, number, speed
 
 CAUTION = (
     "Measure at rest, with the machine isolated and locked out; try every setting slowly first, "

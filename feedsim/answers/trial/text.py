@@ -19,12 +19,11 @@ from feedsim.answers.trial.words import (
     spread_words,
 )
 from feedsim.metrics.machine_settings import MachineSettings
-from feedsim.quantities import System, display, display_unit
+from feedsim.metrics.percent import DASH, percent
+from feedsim.quantities import System, display, display_unit, whole
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length, length_number, percent, speed, whole
+from feedsim.render.wording import counted, length, length_number, speed
 from feedsim.settings.acts import locked_step
-
-__all__ = ["fit_text"]
 
 _MOST_ROWS = 24
 _NOT_STRAIGHT = 0.05

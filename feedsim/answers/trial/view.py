@@ -13,12 +13,9 @@ from feedsim.answers.trial.study.fit import FeederFit, TrialFit
 from feedsim.answers.trial.study.line import Fitted
 from feedsim.answers.trial.study.speeds import Measured
 from feedsim.answers.trial.study.spread import variance_at
+from feedsim.arrays import Bools, Floats, Places
 from feedsim.quantities import System, display_unit
 from feedsim.settings.nominal import rectangular_sd
-
-__all__ = ["Band", "Dots", "Means", "Side", "TrialView", "trial_view"]
-
-Floats = NDArray[np.float64]
 
 _MOST_DOTS = 3000
 _CURVE = 41
@@ -45,7 +42,7 @@ class Dots:
 
     speed: Floats
     value: Floats
-    out: NDArray[np.bool_]
+    out: Bools
     row: NDArray[np.int64]
 
 
@@ -145,7 +142,7 @@ class _Drawing:
         more = 0.1 * (high - low) or 0.1 * high
         self.curve = np.linspace(max(low - more, 0.2 * low), high + more, _CURVE)
 
-    def dots(self, column: str, values: Floats) -> tuple[Dots, NDArray[np.intp]]:
+    def dots(self, column: str, values: Floats) -> tuple[Dots, Places]:
         """Return single values, thinned where there are very many, and which rows they are."""
         data, feeder = self.data, self.feeder
         place = np.flatnonzero((data.feeder == feeder.number) & ~np.isnan(values))

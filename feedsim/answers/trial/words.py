@@ -10,29 +10,10 @@ from feedsim.answers.trial.study.dependence import Dependence
 from feedsim.answers.trial.study.fit import FeederFit, Spread, TrialFit
 from feedsim.answers.trial.study.line import Estimate, Line
 from feedsim.answers.trial.study.missed import Missed
-from feedsim.quantities import System, display, display_unit
+from feedsim.metrics.percent import percent, percent_range
+from feedsim.quantities import System, display, display_unit, whole
 from feedsim.render.layout import wrapped
-from feedsim.render.wording import (
-    NO_INTERVAL,
-    counted,
-    length,
-    length_number,
-    number,
-    percent,
-    percent_range,
-    speed,
-    whole,
-)
-
-__all__ = [
-    "cause_words",
-    "change",
-    "dependence_words",
-    "line_words",
-    "missed_words",
-    "outlier_words",
-    "spread_words",
-]
+from feedsim.render.wording import NO_INTERVAL, counted, length, length_number, number, speed
 
 _SHOWN_OUTLIERS = 8
 

@@ -21,17 +21,15 @@ from feedsim.answers.tune.words import same, told_value
 from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
+from feedsim.metrics.percent import percent
 from feedsim.metrics.plain import LEFT_OUT
-from feedsim.quantities import System
-from feedsim.render.wording import percent, whole
+from feedsim.quantities import System, whole
 from feedsim.running.executor import Where
 from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.tune_text import asked_as, with_tune
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["Tune", "asked", "needs", "tune", "tuning"]
 
 
 def _nothing(*_: object) -> None:

@@ -14,8 +14,6 @@ from feedsim.render.canvas import house_style
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["tune_figures"]
-
 
 def tune_figures(found: Tuning, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a tune; nothing where no setup is accepted.

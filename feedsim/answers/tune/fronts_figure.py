@@ -6,15 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.tune.study.after import Front, FrontPoint, Tuning
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, DASHED, GREY, VERMILLION, heading
-from feedsim.render.wording import percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["fronts_figure"]
 
 _BEST: dict[str, Any] = {"color": BLUE, "linestyle": "-", "marker": "o"}
 _NOW: dict[str, Any] = {"color": BLACK, "linestyle": (0, (5, 3)), "marker": "s"}

@@ -16,8 +16,6 @@ from feedsim.interrupts import held
 from feedsim.running.provenance import differing, versions
 from feedsim.scenario import Scenario, scenario_to_dict
 
-__all__ = ["Journal"]
-
 _NAME = "tuned"
 _LARGEST = 1 << 30
 

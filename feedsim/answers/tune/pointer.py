@@ -8,8 +8,6 @@ from feedsim.answers.limit.study.turned import Helping, helping
 from feedsim.quantities import System, display, parse
 from feedsim.scenario import Scenario
 
-__all__ = ["tune_words"]
-
 _BEYOND = 1.001
 _MOST = 3
 _AROUND = (0.5, 1.5)

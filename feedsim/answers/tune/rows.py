@@ -5,8 +5,6 @@ from __future__ import annotations
 from feedsim.answers.tune.study.after import Front, FrontPoint, Tuning
 from feedsim.render.csv_table import Cells, csv_table, ends
 
-__all__ = ["fronts_csv", "tune_csv"]
-
 
 def tune_csv(found: Tuning) -> bytes:
     """Return the knobs: what they are set to, what that buys, and how far each may turn.

@@ -10,22 +10,12 @@ from feedsim.answers.tune.view import Row, rows_of
 from feedsim.answers.tune.words import at_words, best_words, gain, judged_words
 from feedsim.answers.tune.words import unit_of as unit_of_aim
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import (
-    A4_LANDSCAPE,
-    BLACK,
-    BLUE,
-    GREY,
-    ORANGE,
-    SKY,
-    heading,
-    one_line,
-)
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, GREY, ORANGE, SKY, heading
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["setup_figure"]
 
 _HELD: dict[str, Any] = {"facecolor": SKY, "edgecolor": BLUE, "linewidth": 0.8}
 _AGAIN: dict[str, Any] = {"facecolor": "none", "edgecolor": BLUE, "linewidth": 0.8, "hatch": "////"}

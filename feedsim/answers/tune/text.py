@@ -21,11 +21,10 @@ from feedsim.answers.tune.words import (
     shown,
     unit_of,
 )
-from feedsim.quantities import System
+from feedsim.metrics.percent import DASH, percent
+from feedsim.quantities import System, whole
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length, number, percent, speed, whole
-
-__all__ = ["tune_text"]
+from feedsim.render.wording import counted, length, number, speed
 
 _FEW = 3
 _FEW_CASES = 10.0

@@ -8,8 +8,6 @@ from feedsim.answers.tune.study.after import Tuning, Window
 from feedsim.answers.tune.words import number_of, shown
 from feedsim.quantities import System
 
-__all__ = ["Row", "rows_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Row:

@@ -10,23 +10,12 @@ import numpy as np
 from feedsim.answers.tune.study.after import Tuning, Window
 from feedsim.answers.tune.words import at_words, number_of, shown
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import (
-    A4_LANDSCAPE,
-    BLACK,
-    BLUE,
-    DASHED,
-    GREY,
-    SKY,
-    VERMILLION,
-    heading,
-    one_line,
-)
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, DASHED, GREY, SKY, VERMILLION, heading
+from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["windows_figure"]
 
 _LOW, _HIGH = 1e-3, 1e3
 _FOOT = 0.4 * _LOW  # of the bar below the curve

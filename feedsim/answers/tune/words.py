@@ -7,36 +7,9 @@ from collections.abc import Mapping
 from feedsim.answers.tune.study.after import Tuning
 from feedsim.answers.tune.study.results import Aim, Judged, Tuned
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.percent import DASH, percent, percent_range
 from feedsim.quantities import KINDS, QuantityError, System, display, display_unit, measure
-from feedsim.render.wording import (
-    DASH,
-    counted,
-    length,
-    length_number,
-    length_range,
-    number,
-    percent,
-    percent_range,
-    speed,
-)
-
-__all__ = [
-    "FIGURES",
-    "against",
-    "aim_words",
-    "at_words",
-    "best_words",
-    "gain",
-    "gained",
-    "judged_words",
-    "number_of",
-    "same",
-    "shown",
-    "told_range",
-    "told_value",
-    "unit_of",
-    "verdict_words",
-]
+from feedsim.render.wording import counted, length, length_number, length_range, number, speed
 
 FIGURES: Mapping[str, str] = {
     "within_tolerance": "out of tolerance",

@@ -17,8 +17,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.settings.levels import filters
 
-__all__ = ["Level", "TracedRun", "carrier_eye_runs", "program_levels", "scan_ticks", "scans_of"]
-
 
 class Level(NamedTuple):
     """A level that is on (s), and the number of the object that switched it on."""

@@ -8,8 +8,6 @@ from bisect import bisect_left, bisect_right
 from feedsim.motion.feed import FeedMotion
 from feedsim.motion.feed_piece import FeedPiece
 
-__all__ = ["FeedTravel"]
-
 
 class FeedTravel:
     """Command p and travel f of one feed at any time of a traced run (model, section 7).

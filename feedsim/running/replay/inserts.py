@@ -10,6 +10,7 @@ from itertools import accumulate, count, takewhile
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats
 from feedsim.draws.line_draws import Draws, InsertDraw
 from feedsim.machine import Machine
 from feedsim.motion.ticks import SAME_INSTANT_S
@@ -18,16 +19,6 @@ from feedsim.records.trace import Trace, TraceEvent
 from feedsim.running.replay.eyes import Level, TracedRun
 from feedsim.running.replay.feed import FeedTravel
 
-__all__ = [
-    "InsertSequence",
-    "Inserts",
-    "insert_eye_runs",
-    "inserts_of",
-    "nose_of_cycle_mm",
-    "tail_of_cycle_mm",
-]
-
-Floats = NDArray[np.float64]
 _UPSTREAM_PITCHES = 1.2  # of the insert path, before the insert eye, that are looked at
 
 
@@ -118,7 +109,7 @@ class Inserts:
     closes_s: Floats
     lands_s: Floats
     gone_s: Floats
-    stray: NDArray[np.bool_]
+    stray: Bools
 
 
 def inserts_of(

@@ -20,19 +20,6 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 from feedsim.settings.predict import Shift, mean_shift, placement_shifts
 from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 
-__all__ = [
-    "WITHIN",
-    "Agreement",
-    "Budgets",
-    "Compared",
-    "FeederBudget",
-    "Point",
-    "Weighed",
-    "budget_of",
-    "budgets_at",
-    "compared",
-]
-
 WITHIN = 0.03
 """A budget within this share of the simulated spread is good enough."""
 

@@ -15,8 +15,6 @@ from feedsim.settings.mechanisms_unseen import merged_inserts
 from feedsim.settings.nominal_cycle import landing_from_rest
 from feedsim.settings.sources import placement_sources
 
-__all__ = ["Caveat", "caveats_of", "late_engages", "stops"]
-
 _NEARLY = 0.98
 _RARE = 1e-3
 _TURNS = 2.0  # of all phases, so that each is met about as often

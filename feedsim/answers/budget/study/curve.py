@@ -11,8 +11,6 @@ from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 
-__all__ = ["CurvePoint", "allowed_scale", "curves_at", "sd_of"]
-
 _TINY_MM = 1e-9
 
 

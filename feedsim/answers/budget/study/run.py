@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.rows import begins_among, placed_rows
@@ -17,9 +16,6 @@ from feedsim.records.columns import RunRecords
 from feedsim.running.run import run_scenario
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict
 
-__all__ = ["Simulated", "is_steady", "run_spread", "simulated_of", "steady"]
-
-Floats = NDArray[np.float64]
 _DISTURBING = ("fault", "adjust")
 
 

@@ -24,8 +24,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.sources import combined_sd, placement_sources
 
-__all__ = ["Binding", "Change", "Outcome", "WhatIf", "changes_of", "feeder_limits", "what_if"]
-
 _HALVED: tuple[tuple[str, str, Kind], ...] = (
     ("controller.motion_cycle", "motion cycle", "time"),
     ("controller.scan", "scan", "time"),

@@ -9,8 +9,6 @@ from feedsim.answers.check.study.automatic import not_on_steps
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.answers.check.study.levels import levels
 
-__all__ = ["warnings_of"]
-
 Check = Callable[[CheckedFeeder], Iterator[str]]
 
 _CHECKS: tuple[Check, ...] = (

@@ -22,8 +22,6 @@ from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
 from feedsim.settings.steps import nearest_step
 
-__all__ = ["automatic_words", "mean_words", "not_on_steps"]
-
 _SAME_LEAD_S = 1e-7
 _SAME_RATIO = 1e-9
 _NOTHING_MM = 0.0005

@@ -12,8 +12,6 @@ from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 
-__all__ = ["SIGMAS", "CheckedFeeder", "checked_feeders"]
-
 SIGMAS = 4.0
 """Nearer to a limit than so many standard deviations is worth a word."""
 

@@ -12,8 +12,6 @@ from feedsim.running.run import criteria_of
 from feedsim.settings.mechanisms import MECHANISMS, Mechanism
 from feedsim.settings.shares_by_speed import accepted_to, together
 
-__all__ = ["Counted", "counted", "refused", "refused_words", "shares_of"]
-
 _OF: dict[Figure, str] = {
     "missed": "carriers are missed",
     "jam_risk": "feed cycles are at risk of a jam",

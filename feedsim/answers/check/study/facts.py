@@ -9,8 +9,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import placement_sd, placement_sources, placement_spread
 
-__all__ = ["feeder_words", "line_words", "off_words"]
-
 _NOTHING_MM = 0.0005
 _ARRIVING = {
     "paced": "paced",

@@ -13,8 +13,6 @@ from feedsim.settings.levels import filters
 from feedsim.settings.mechanisms_missed import carrier_gap, carrier_short
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
 
-__all__ = ["levels"]
-
 _HARDLY = 1e-6
 
 

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from feedsim.answers.limit.study.turned import Edge
 from feedsim.quantities import System, display, parse
 
-__all__ = ["near_words"]
-
 
 def near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "metric") -> list[str]:
     """Warn of values that are refused at a line speed if they are a little larger or smaller.

@@ -8,8 +8,6 @@ from itertools import combinations
 from feedsim.quantities import System, display
 from feedsim.scenario import Scenario
 
-__all__ = ["side_by_side"]
-
 _ONE_PLACE_MM = 1.0
 _SAME_MM = 1e-9
 

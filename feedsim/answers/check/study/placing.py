@@ -12,17 +12,6 @@ from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
 
-__all__ = [
-    "gaps",
-    "landing",
-    "limits",
-    "next_nose",
-    "on_carrier",
-    "speed_match",
-    "stage",
-    "tail",
-]
-
 _EXAMPLE_WAY_MM = 120.0  # of the starter, to which the defaults belong
 _SAME_MM = 1e-6
 

@@ -15,8 +15,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.sources import placement_sd
 
-__all__ = ["expected_overlap", "product_warnings", "product_words"]
-
 _MOST = 20
 
 

@@ -19,8 +19,6 @@ from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
 
-__all__ = ["FeederReview", "Review", "review", "reviewed"]
-
 _Z_SQUARED = 1.959964**2
 
 

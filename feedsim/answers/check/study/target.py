@@ -12,8 +12,6 @@ from feedsim.settings.known import best_engage_lead
 from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
 from feedsim.settings.sources import placement_sd, placement_spread
 
-__all__ = ["off_target", "scale", "spread"]
-
 _WORTH_CHANGING_MM = 0.02
 
 

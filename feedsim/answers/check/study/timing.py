@@ -15,22 +15,6 @@ from feedsim.settings.predict import cycle_time, largest_demand, late_share
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import auto_feeder
 
-__all__ = [
-    "aliasing",
-    "cycle",
-    "drive",
-    "feedforward",
-    "late_marks",
-    "late_openings",
-    "leads",
-    "locked_counts",
-    "loop_gain",
-    "memory",
-    "no_cycle",
-    "run_up",
-    "search",
-]
-
 _TIGHT = 0.9
 _REGULAR = 0.1
 _COARSE = 0.1

@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from feedsim.quantities import display
 from feedsim.scenario import Scenario
 
-__all__ = ["unusual"]
-
 _OF_EYE = {"response": 0.02, "off_response": 0.02, "filter_time": 0.1}
 _OF_CONTROLLER = {"scan": 0.1, "motion_cycle": 0.02}
 _COMMAND_DELAY = 0.05

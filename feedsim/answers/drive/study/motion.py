@@ -25,8 +25,6 @@ from feedsim.scenario import Scenario, at_line_speed
 from feedsim.settings.limits import FASTEST_MM_S, SLOWEST_MM_S
 from feedsim.simulation.line import simulate_traced
 
-__all__ = ["highest_speed", "motion_at"]
-
 _WARM_UP = 20
 _SEARCH_CARRIERS = 16
 _STEP_UP = 1.25

@@ -11,17 +11,6 @@ from feedsim.machine import Drive, Motor
 from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT, MAY_BE_OPEN
 from feedsim.scenario import AS_WRITTEN, Scenario
 
-__all__ = [
-    "AtSpeed",
-    "Candidate",
-    "CandidateAt",
-    "FeederSizing",
-    "Moving",
-    "RampInTime",
-    "RampInTravel",
-    "Sizing",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class CandidateAt:

@@ -35,8 +35,6 @@ from feedsim.machine import Drive, Feeder, Machine, Motor
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
-__all__ = ["CARRIERS", "check", "size", "speeds_from"]
-
 CARRIERS = 100
 """Carriers in the motion that is looked at, at most; the warm-up comes before them."""
 

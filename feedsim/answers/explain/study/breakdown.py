@@ -16,8 +16,6 @@ from feedsim.settings.right import (
     engage_lead,
 )
 
-__all__ = ["Breakdown"]
-
 _WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in parts.items()}
 
 

@@ -15,8 +15,6 @@ from feedsim.machine import Eye
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.records.trace import TraceEvent
 
-__all__ = ["Events", "named"]
-
 _MOST_STRAYS = 3
 _NAMES = {"line": "the line", "fault": "planned fault", "operator": "the operator"}
 

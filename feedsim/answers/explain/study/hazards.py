@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
 from feedsim.answers.explain.study.record import HazardMargin
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import staged_in
 from feedsim.answers.explain.study.words import Say, listed, ranged
+from feedsim.arrays import Bools
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_hazards
-
-__all__ = ["at_risk", "hazards_of", "stray_words"]
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
@@ -34,7 +30,7 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
     return tuple(margins)
 
 
-def at_risk(feeder: FeederSource) -> NDArray[np.bool_]:
+def at_risk(feeder: FeederSource) -> Bools:
     """Tell of each carrier whether its feed cycle had a hazard."""
     return any_of(_cycles(feeder, slice(0, len(feeder.rows.insert))).values())
 

@@ -8,8 +8,6 @@ from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, Staging, sighting_at
 from feedsim.motion.ticks import SAME_INSTANT_S
 
-__all__ = ["Closing", "closing_of", "mark_of", "point_at"]
-
 
 @dataclass(frozen=True, slots=True)
 class Closing:

@@ -13,8 +13,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
 
-__all__ = ["missed_because"]
-
 _UNSEEN = ("The carrier eye did not see it, so that the program had no mark of it.",)
 _AS_USUAL = 0.1  # a cycle within this share of the closed form is as usual
 

@@ -52,8 +52,6 @@ from feedsim.answers.explain.study.stage import Sighting, Staging
 from feedsim.answers.explain.study.stage_parts import stage_parts
 from feedsim.settings.nominal import clipped_slip_mean
 
-__all__ = ["Landing", "landing_of", "parts_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Landing:

@@ -7,8 +7,6 @@ from typing import Literal
 
 from feedsim.metrics.plain import MAY_BE_OPEN
 
-__all__ = ["GROUPS", "PARTS", "HazardMargin", "Miss", "Part", "Stories", "Story", "StoryEvent"]
-
 Group = Literal["mark", "run_up", "settings", "stage"]
 
 GROUPS: dict[Group, str] = {

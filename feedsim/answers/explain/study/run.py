@@ -7,10 +7,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.explain.study.hazards import at_risk
 from feedsim.answers.explain.study.source import FeederSource, StorySource
+from feedsim.arrays import Bools
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.records.columns import RunRecords
@@ -19,8 +19,6 @@ from feedsim.records.trace import Trace
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 from feedsim.simulation.line import simulate_traced
-
-__all__ = ["find_first", "first_hazard", "first_miss", "source_for", "source_of", "traced"]
 
 BEYOND = 64
 """Carriers run beyond the explained one: they may change what it is told from."""
@@ -121,7 +119,7 @@ def first_hazard(source: StorySource, feeder: int | None = None) -> int | None:
 
 
 def _first(
-    source: StorySource, feeder: int | None, has: Callable[[FeederSource], NDArray[np.bool_]]
+    source: StorySource, feeder: int | None, has: Callable[[FeederSource], Bools]
 ) -> int | None:
     chosen = source.feeders if feeder is None else [source.feeders[feeder]]
     warm_up = source.records.warm_up

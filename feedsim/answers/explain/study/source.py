@@ -23,8 +23,6 @@ from feedsim.running.replay.inserts import InsertSequence
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.right import Solution, right_settings, settled_settings
 
-__all__ = ["FeederSource", "StorySource"]
-
 _NOTHING: tuple[TraceEvent, ...] = ()
 _NEAR_S = 1.0
 

@@ -11,16 +11,6 @@ from feedsim.machine import Eye
 from feedsim.records.trace import TraceEvent
 from feedsim.settings.nominal import eye_delay
 
-__all__ = [
-    "Opening",
-    "Sighting",
-    "Staging",
-    "correction_at",
-    "sighting_at",
-    "staged_in",
-    "staging_of",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Sighting:

@@ -31,8 +31,6 @@ from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
 from feedsim.settings.nominal import eye_delay
 
-__all__ = ["stage_parts"]
-
 
 def stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float) -> list[Part]:
     """Return the parts that come from the stage.

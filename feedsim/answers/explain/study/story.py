@@ -20,8 +20,6 @@ from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
 
-__all__ = ["story_of"]
-
 _LARGEST = 3
 _OF_THE_MARK = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LATE_MARK, Outcome.MARK_MEMORY_FULL}
 _WAITS = {"late_mark", "queued", "feeder_wait"}

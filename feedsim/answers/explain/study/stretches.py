@@ -9,8 +9,6 @@ from typing import NamedTuple
 from feedsim.machine import FaultKind, Machine
 from feedsim.records.trace import TraceEvent
 
-__all__ = ["Stretch", "disturbs", "stretches_of"]
-
 _UNTIL_RESTART = {"line": ("trips", "gives_up"), "fault": (FaultKind.NO_INSERT.value,)}
 
 

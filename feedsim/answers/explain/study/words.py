@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from feedsim.quantities import System, display, display_unit
 
-__all__ = ["Say", "listed", "ranged"]
-
 _NOTHING_MM = 5e-7
 
 

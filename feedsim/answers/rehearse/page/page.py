@@ -10,8 +10,6 @@ from feedsim.quantities import Kind, QuantityError, System, display, parse
 from feedsim.render.cautions import CAUTIONS
 from feedsim.render.html_page import embedded, html_page, part
 
-__all__ = ["linked_parts", "rehearse_page"]
-
 _HERE = "feedsim.answers.rehearse.page"
 SCRIPTS = (
     "columns",

@@ -6,8 +6,6 @@ from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.quantities import System, display_unit
 from feedsim.records.outcome import Outcome
 
-__all__ = ["page_words"]
-
 EVENTS = {
     "line starts": "belt starts",
     "line trips": "line stops",

@@ -12,8 +12,6 @@ from feedsim.answers.rehearse.study.stretch import Stretch
 from feedsim.metrics.plain import Plain
 from feedsim.running.replay.inserts import Inserts
 
-__all__ = ["carriers_plain", "inserts_plain"]
-
 
 def carriers_plain(stretch: Stretch) -> dict[str, Plain]:
     """Return the carriers that come into the picture.

@@ -6,17 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.rehearse.study.hazards import hazards_of_feeder
+from feedsim.arrays import Bools
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 from feedsim.simulation.line import simulate
-
-__all__ = ["Choice", "Wanted", "choose"]
 
 SOME, A_FEW = 200, 21
 """How many carriers by default: in a row, and around one."""
@@ -133,7 +131,7 @@ def _first(
 def _first_in(scenario: Scenario, because: str, *, carriers: int, sure: int) -> int | None:
     machine = machine_of(scenario)
     records = simulate(machine, RunDraws(machine, scenario.seed), carriers=carriers)
-    hit: NDArray[np.bool_] = np.zeros(carriers, dtype=np.bool_)
+    hit: Bools = np.zeros(carriers, dtype=np.bool_)
     for number, feeder in enumerate(records.feeders):
         if because == "miss":
             hit |= feeder.outcome != Outcome.PLACED

@@ -10,8 +10,6 @@ from numpy.typing import ArrayLike
 
 from feedsim.metrics.plain import Plain
 
-__all__ = ["Column", "Kind", "column"]
-
 Kind = Literal["f8", "f4", "i4", "u1"]
 """Double, single, whole number, small whole number from 0 to 255."""
 

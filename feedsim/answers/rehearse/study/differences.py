@@ -7,8 +7,6 @@ from typing import Any
 
 from feedsim.scenario import Scenario, scenario_to_dict
 
-__all__ = ["differences"]
-
 _LONGEST = 40
 
 

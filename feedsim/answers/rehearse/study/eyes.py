@@ -9,13 +9,6 @@ from feedsim.metrics.plain import Plain
 from feedsim.motion.ticks import next_tick
 from feedsim.running.replay.eyes import Level, carrier_eye_runs, program_levels
 
-__all__ = [
-    "blocked_plain",
-    "carrier_eye_blocked",
-    "in_stretch",
-    "program_input",
-]
-
 
 def carrier_eye_blocked(stretch: Stretch) -> list[Level]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.

@@ -11,8 +11,6 @@ from feedsim.metrics.plain import Plain
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed, product_rows
 from feedsim.running.run import criteria_of
 
-__all__ = ["complete_before", "gate_plain", "needs_plain"]
-
 
 def needs_plain(stretch: Stretch) -> list[Plain]:
     """Return the feeders, by number, that must have placed for a product to be complete."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import SAME_RATIO, CycleHazard, cycle_hazards
@@ -14,10 +14,6 @@ from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.trace import Trace
 from feedsim.simulation.derived import demanded_acceleration
-
-__all__ = ["hazard_times", "hazards_of_feeder"]
-
-Floats = NDArray[np.float64]
 
 
 def hazards_of_feeder(

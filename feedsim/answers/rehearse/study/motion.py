@@ -19,8 +19,6 @@ from feedsim.motion.feed_piece import FeedPiece, Rate
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.running.replay.feed import FeedTravel
 
-__all__ = ["belt_plain", "encoder_plain", "feed_plain"]
-
 
 def feed_plain(
     feed: FeedTravel, *, from_s: float, to_s: float, gain_per_s: float

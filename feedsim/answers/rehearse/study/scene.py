@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim import __version__
 from feedsim.answers.rehearse.study.cards import carriers_plain, inserts_plain
@@ -29,6 +28,7 @@ from feedsim.answers.rehearse.study.scene_events import (
 )
 from feedsim.answers.rehearse.study.stories import stories_plain
 from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
+from feedsim.arrays import Bools, Floats
 from feedsim.machine import Eye, Feeder
 from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain, plain
@@ -40,8 +40,6 @@ from feedsim.running.replay.inserts import insert_eye_runs, inserts_of
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 from feedsim.settings.levels import filters
-
-__all__ = ["scene"]
 
 _FLOATS = (
     "engage_time_s",
@@ -148,9 +146,9 @@ def _feeder(
     stretch: Stretch,
     number: int,
     *,
-    missed_s: NDArray[np.float64],
+    missed_s: Floats,
     hazards: Sequence[CycleHazard],
-    outside: NDArray[np.bool_],
+    outside: Bools,
 ) -> dict[str, Plain]:
     machine = stretch.machine.feeders[number]
     inserts = inserts_of(
@@ -201,9 +199,9 @@ def _rows(
     stretch: Stretch,
     number: int,
     *,
-    missed_s: NDArray[np.float64],
+    missed_s: Floats,
     hazards: Sequence[CycleHazard],
-    outside: NDArray[np.bool_],
+    outside: Bools,
 ) -> dict[str, Plain]:
     """Return what the feeder did for each carrier that comes into the picture, as columns."""
     feeder = stretch.records.feeders[number]

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.rehearse.study.columns import column
+from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain
@@ -19,16 +19,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
 from feedsim.records.trace import Trace, TraceEvent
 
-__all__ = [
-    "SceneEvent",
-    "is_stop",
-    "missed_times",
-    "scene_events",
-    "scene_events_plain",
-    "standing_plain",
-]
-
-Floats = NDArray[np.float64]
 _STOPPING = ("stop", "trip")
 
 
@@ -82,7 +72,7 @@ def scene_events(
     missed_s: Sequence[Floats],
     hazards: Sequence[Sequence[CycleHazard]],
     hazard_s: Sequence[Mapping[str, Floats]],
-    outside: Sequence[NDArray[np.bool_]],
+    outside: Sequence[Bools],
 ) -> list[SceneEvent]:
     """Return all of a traced run, in order of time.
 
@@ -114,7 +104,7 @@ def _stops(records: RunRecords, trace: Trace) -> Iterator[SceneEvent]:
         yield SceneEvent(event.time_s, "stop", name, carrier, feeder, math.nan)
 
 
-def _outside(records: RunRecords, outside: Sequence[NDArray[np.bool_]]) -> Iterator[SceneEvent]:
+def _outside(records: RunRecords, outside: Sequence[Bools]) -> Iterator[SceneEvent]:
     for feeder, (rows, there) in enumerate(zip(records.feeders, outside, strict=True)):
         for k in np.flatnonzero(there):
             time_s, error = float(rows.placement_time_s[k]), float(rows.placement_error_mm[k])

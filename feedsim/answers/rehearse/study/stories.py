@@ -5,19 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-import numpy as np
-from numpy.typing import NDArray
-
 from feedsim.answers.explain.study.record import PARTS
 from feedsim.answers.explain.study.run import source_of
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.rehearse.study.columns import column
 from feedsim.answers.rehearse.study.stretch import Stretch
+from feedsim.arrays import Bools
 from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
-
-__all__ = ["stories_plain"]
 
 MOST_STORIES = 1000
 """So many are told in full; where there are more, only of those missed or out of tolerance."""
@@ -26,7 +22,7 @@ _NOTHING_MM = 5e-4  # a part whose error is nowhere larger is left out
 
 
 def stories_plain(
-    stretch: Stretch, feeder: int, *, units: System, outside: NDArray[np.bool_]
+    stretch: Stretch, feeder: int, *, units: System, outside: Bools
 ) -> dict[str, Plain]:
     """Return what is told of each carrier at one feeder.
 
@@ -69,7 +65,7 @@ def _names() -> dict[str, str]:
     }
 
 
-def _told(stretch: Stretch, feeder: int, outside: NDArray[np.bool_]) -> Iterator[int]:
+def _told(stretch: Stretch, feeder: int, outside: Bools) -> Iterator[int]:
     every = len(stretch.carriers) * len(stretch.machine.feeders) <= MOST_STORIES
     outcomes = stretch.records.feeders[feeder].outcome
     for carrier in stretch.carriers:

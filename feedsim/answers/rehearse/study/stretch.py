@@ -16,8 +16,6 @@ from feedsim.running.replay.feed import FeedTravel
 from feedsim.running.run import machine_of, trace
 from feedsim.scenario import Scenario
 
-__all__ = ["Stretch", "stretch_of"]
-
 _BEFORE_PITCHES, _BEHIND_PITCHES = 1.1, 0.6
 _AFTER_THE_END_S = 1.0
 

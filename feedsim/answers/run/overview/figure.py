@@ -16,25 +16,17 @@ from feedsim.answers.run.overview.shown import Shown, shown_of
 from feedsim.answers.run.summary import carriers_run, decision
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
+from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
-from feedsim.quantities import System, display
+from feedsim.quantities import System, display, whole
 from feedsim.records.columns import RunRecords
-from feedsim.render.canvas import (
-    A4_LANDSCAPE,
-    BLACK,
-    above,
-    heading,
-    house_style,
-    one_line,
-    true_minus,
-)
-from feedsim.render.wording import length, percent, whole
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, above, heading, house_style, true_minus
+from feedsim.render.layout import one_line
+from feedsim.render.wording import length
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["overview_figures"]
 
 _MOST_REASONS = 3
 _MOST_LINES = 4

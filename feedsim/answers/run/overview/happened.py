@@ -9,13 +9,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Places
 from feedsim.machine import Machine
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 
-__all__ = ["Lane", "lanes", "regimes"]
-
-Bools = NDArray[np.bool_]
 _MOST_REGIMES = 4
 
 
@@ -23,7 +21,7 @@ class Lane(NamedTuple):
     """Marks of one kind: at which carriers, and words for each of them, or none at all."""
 
     name: str
-    carriers: NDArray[np.intp]
+    carriers: Places
     words: tuple[str, ...] = ()
 
 

@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.run.overview.shown import Margin, Shown
 from feedsim.metrics.share import Share
-from feedsim.quantities import System
+from feedsim.quantities import System, whole
 from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, above, true_minus
-from feedsim.render.wording import acceleration, hazard_name, length, seldom, whole
+from feedsim.render.wording import acceleration, hazard_name, length, seldom
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-__all__ = ["draw_margins", "draw_misses"]
 
 _BAR = 0.3
 _ROOM = 1.12

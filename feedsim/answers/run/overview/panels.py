@@ -6,11 +6,12 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.run.overview.happened import Lane
 from feedsim.answers.run.overview.shown import Shown, bins
 from feedsim.answers.run.overview.thinning import MOST_DOTS, MOST_VECTOR_DOTS, thinned
+from feedsim.arrays import Floats, Places
+from feedsim.quantities import whole
 from feedsim.records.stored import AT_ONCE
 from feedsim.render.canvas import (
     BLACK,
@@ -24,13 +25,10 @@ from feedsim.render.canvas import (
     above,
     true_minus,
 )
-from feedsim.render.wording import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.ticker import MaxNLocator
-
-__all__ = ["draw_histogram", "draw_lanes", "draw_run", "legend_entries"]
 
 _Style = dict[str, Any]
 
@@ -115,7 +113,7 @@ def _draw_normal(axes: Axes, shown: Shown, *, width: float) -> None:
     axes.plot(at, height * np.exp(-0.5 * ((at - mean) / sd) ** 2), gid="normal", **_NORMAL)
 
 
-def _draw_regimes(axes: Axes, shown: Shown, edges: NDArray[np.float64]) -> None:
+def _draw_regimes(axes: Axes, shown: Shown, edges: Floats) -> None:
     """Draw an outline for what landed between two changes, each with a line of its own."""
     for regime in _regimes(shown):
         counts, _ = np.histogram(shown.errors[shown.regime == regime], edges)
@@ -236,7 +234,7 @@ def _write_words(axes: Axes, row: int, lane: Lane, *, width: int) -> None:
             )
 
 
-def _dots(axes: Axes, shown: Shown, which: NDArray[np.intp], *, look: _Style) -> None:
+def _dots(axes: Axes, shown: Shown, which: Places, *, look: _Style) -> None:
     if len(which):
         axes.plot(
             shown.carriers(which),

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.run.overview.happened import Lane, lanes, regimes
+from feedsim.arrays import Bools, Floats, Places
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
@@ -23,9 +24,6 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stored import AT_ONCE
 from feedsim.render.wording import length
 
-__all__ = ["Margin", "Shown", "bins", "shown_of"]
-
-Floats = NDArray[np.float64]
 _MOST_BINS = 80
 _ENOUGH = 1_000_000
 
@@ -72,9 +70,9 @@ class Shown:
     """
 
     figures: FeederResults
-    placed: NDArray[np.bool_]
+    placed: Bools
     errors: Floats
-    inside: NDArray[np.bool_]
+    inside: Bools
     regime: NDArray[np.int8] | None
     steady: bool
     margins: tuple[Margin, ...]
@@ -85,7 +83,7 @@ class Shown:
     view: tuple[float, float]
     units: System
 
-    def carriers(self, which: NDArray[np.intp]) -> NDArray[np.intp]:
+    def carriers(self, which: Places) -> Places:
         """Return the numbers of the carriers of some errors, by their places in rising order."""
         found, seen = [], 0
         for begin in range(0, len(self.placed), AT_ONCE):
@@ -111,7 +109,7 @@ class Shown:
         return display(self.tolerance / self.factor, "length", units=self.units)
 
     @property
-    def beyond(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    def beyond(self) -> tuple[Places, Places]:
         """Positions of the errors below the view and above it."""
         low, high = self.view
         return np.flatnonzero(self.errors < low), np.flatnonzero(self.errors > high)

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Places
 from feedsim.records.stored import AT_ONCE
-
-__all__ = ["MOST_DOTS", "MOST_VECTOR_DOTS", "thinned"]
 
 MOST_DOTS = 20_000
 """More dots than this are thinned out."""
@@ -16,7 +14,7 @@ MOST_VECTOR_DOTS = 2_000
 """More dots than this become an image within an SVG."""
 
 
-def thinned(expendable: NDArray[np.bool_]) -> NDArray[np.intp]:
+def thinned(expendable: Bools) -> Places:
     """Return which dots to draw.
 
     Parameters

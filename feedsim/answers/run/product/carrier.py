@@ -11,13 +11,12 @@ from feedsim.machine import Machine
 from feedsim.metrics.overlaps import Overlap
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, one_line, true_minus
+from feedsim.render.canvas import BLACK, BLUE, GREY, SKY, VERMILLION, true_minus
+from feedsim.render.layout import one_line
 from feedsim.render.wording import length, length_number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-__all__ = ["draw_carrier"]
 
 _HALF = 0.3
 _NAMES_POINTS = 230.0  # height of the panel (1/72 inch)

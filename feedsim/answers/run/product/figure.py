@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 
 from feedsim.answers.run.product.carrier import draw_carrier
 from feedsim.machine import Machine
+from feedsim.metrics.percent import percent, percent_range
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
-from feedsim.quantities import System, display
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, heading, house_style, one_line
-from feedsim.render.wording import percent, percent_range, seldom, whole
+from feedsim.quantities import System, display, whole
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, heading, house_style
+from feedsim.render.layout import one_line
+from feedsim.render.wording import seldom
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["product_figure"]
 
 
 def product_figure(results: Results, machine: Machine, *, units: System = "metric") -> Figure:

@@ -7,9 +7,8 @@ from dataclasses import asdict
 
 from feedsim.answers.run.product.share import share_words
 from feedsim.metrics.diverted import Diverted
-from feedsim.render.wording import time, whole, within
-
-__all__ = ["gate_rows_text"]
+from feedsim.quantities import whole
+from feedsim.render.wording import time, within
 
 
 def gate_rows_text(diverted: Diverted) -> Iterator[tuple[str, str, list[str]]]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from feedsim.metrics.percent import DASH
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
+from feedsim.quantities import whole
 from feedsim.render.csv_table import Cells, ends
-from feedsim.render.wording import DASH, seldom, whole
-
-__all__ = ["product_cells", "product_columns", "product_heads", "tells_products"]
+from feedsim.render.wording import seldom
 
 
 def tells_products(results: Results) -> bool:

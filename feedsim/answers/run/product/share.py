@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from feedsim.metrics.share import Share
-from feedsim.render.wording import whole, within
-
-__all__ = ["share_words"]
+from feedsim.quantities import whole
+from feedsim.render.wording import within
 
 
 def share_words(share: Share) -> str:

@@ -8,11 +8,9 @@ from feedsim.answers.run.product.gate_text import gate_rows_text
 from feedsim.answers.run.product.share import share_words
 from feedsim.metrics.overlaps import Overlap
 from feedsim.metrics.products import MissedTogether, Products
-from feedsim.quantities import System
+from feedsim.quantities import System, whole
 from feedsim.render.layout import table
-from feedsim.render.wording import length, length_range, whole, within
-
-__all__ = ["products_text"]
+from feedsim.render.wording import length, length_range, within
 
 _MOST_MISSING = 5
 

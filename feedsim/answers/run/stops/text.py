@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.response import Response
 from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
-from feedsim.quantities import System
+from feedsim.quantities import System, whole
 from feedsim.records.stop import Rule
 from feedsim.render.layout import table, wrapped
-from feedsim.render.wording import DASH, counted, length, percent, time, whole
-
-__all__ = ["STOP_HEADS", "adjustments_text", "stop_cells", "stops_text"]
+from feedsim.render.wording import counted, length, time
 
 STOP_HEADS = ("stops", "downtime", "availability", "lost", "complete per hour")
 """Over the cells of :func:`stop_cells`."""

@@ -12,8 +12,6 @@ from feedsim.answers.run.timing.view import TimingView, taken_out_s
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 
-__all__ = ["InsertPath", "TargetPath", "belt_speeds", "insert_paths", "target_paths"]
-
 
 @dataclass(frozen=True, slots=True)
 class InsertPath:

@@ -19,17 +19,6 @@ from feedsim.running.replay.eyes import (
 )
 from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 
-__all__ = [
-    "Instant",
-    "carrier_eye_output",
-    "insert_eye_output",
-    "insert_eye_runs",
-    "instants",
-    "marks",
-    "program_input",
-    "scans",
-]
-
 _MOST_SCANS = 400
 
 

@@ -10,8 +10,6 @@ from feedsim.motion.feed import FeedMotion
 from feedsim.motion.feed_piece import FeedPiece
 from feedsim.running.replay.feed import FeedTravel
 
-__all__ = ["Curve", "FeedWindow"]
-
 _STEPS = 600
 _INSIDE_S = 1e-9
 

@@ -23,15 +23,14 @@ from feedsim.quantities import System, display, display_unit
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
-from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, one_line, true_minus
+from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style, true_minus
+from feedsim.render.layout import one_line
 from feedsim.render.wording import length
 from feedsim.running.replay.eyes import carrier_eye_runs
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-__all__ = ["timing_figure"]
 
 _LEFT, _RIGHT = 0.085, 0.845
 _HEIGHTS = (0.55, 0.55, 0.55, 1.1, 3.6)

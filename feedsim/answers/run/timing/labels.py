@@ -12,8 +12,6 @@ from feedsim.render.canvas import A4_LANDSCAPE, GREY, spread_out
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["fitting", "label_instants", "name_at_right"]
-
 
 def fitting(texts: Iterable[str], width_in: float) -> str:
     """Return the first of these texts that is not too wide, or nothing."""

@@ -26,19 +26,6 @@ from feedsim.running.replay.eyes import Level
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "draw_clutch",
-    "draw_limits",
-    "draw_marks",
-    "draw_output",
-    "draw_paths",
-    "draw_speeds",
-    "draw_targets",
-    "label_targets",
-    "legend_handles",
-    "steps",
-]
-
 _Style = dict[str, Any]
 
 _CLEAR: _Style = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}

@@ -13,8 +13,6 @@ from feedsim.machine import Feeder, Machine
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.trace import Trace
 
-__all__ = ["Scale", "TimingView", "carriers_around", "taken_out_s", "view_of"]
-
 _MOST_PERIODS = 8.0
 _LONG_S = 10.0
 

@@ -10,18 +10,6 @@ from feedsim.metrics.machine_settings import TYPED, MachineSettings
 from feedsim.scenario import AS_WRITTEN, Scenario
 from feedsim.settings.derivation import Term
 
-__all__ = [
-    "Adjusting",
-    "Correction",
-    "FeederSheet",
-    "GoodFor",
-    "Reasons",
-    "Right",
-    "SetUp",
-    "Setting",
-    "corrected",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Right:

@@ -44,8 +44,6 @@ from feedsim.settings.solve import Solution
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread, tail_at_opening
 
-__all__ = ["as_typed", "good_for", "set_up_sheet", "told_in"]
-
 _BELOW = 1.0 - 1e-3  # so far below where speeds begin to be refused the steps stay
 _DIFFERENCES_MM = (-2.0, -1.5, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 1.5, 2.0)
 

@@ -12,8 +12,6 @@ from feedsim.machine import Machine
 from feedsim.quantities import Kind
 from feedsim.scenario import Scenario
 
-__all__ = ["Cause", "causes"]
-
 
 @dataclass(frozen=True, slots=True)
 class Cause:

@@ -12,8 +12,6 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
 from feedsim.scenario.csv_numbers import plain_number
 
-__all__ = ["Column", "Quantity", "blank_heads", "columns_of"]
-
 Quantity = Literal["speed", "error", "stage", "feeder", "carriers", "missed"]
 
 

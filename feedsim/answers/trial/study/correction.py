@@ -16,19 +16,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line, joined, line_of
+from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.machine_settings import TYPED, typed
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.settings.steps import nearest_pair, nearest_step
-
-__all__ = ["Correction", "Corrections", "corrections", "settings_with"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,16 +16,11 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.columns import Quantity, columns_of
+from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.table_file import is_blank_row, read_table
-
-__all__ = ["UNKNOWN", "TrialData", "is_blank", "read_trial"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 UNKNOWN = -1
 """Whether a carrier was missed, where nothing is said of it."""

@@ -5,15 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.metrics.fits import LinearFit, lack_of_fit
 from feedsim.metrics.serial import LagOne, Runs, lag_one, mean_inflation, runs_test, tapered
-
-__all__ = ["Dependence", "covariance_of", "dependence_of"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _SURE = 0.05
 _LOOSE = 0.2
@@ -51,7 +46,7 @@ class Dependence:
         return self.chance < _SURE
 
 
-def dependence_of(unit: Floats, groups: Ints) -> Dependence | None:
+def dependence_of(unit: Floats, groups: Places) -> Dependence | None:
     """Test values for independence; None where too few values follow each other to tell.
 
     Parameters
@@ -77,7 +72,7 @@ def dependence_of(unit: Floats, groups: Ints) -> Dependence | None:
 
 
 def covariance_of(
-    fit: LinearFit, groups: Ints, alike: Ints, *, process: float
+    fit: LinearFit, groups: Places, alike: Places, *, process: float
 ) -> tuple[Floats, float, float | None]:
     """Return covariance, degrees of freedom, and the probability that a line is straight.
 
@@ -112,7 +107,7 @@ def covariance_of(
     return fit.covariance * (lack.mean_square / fit.residual_sd**2), lack.dof, straight
 
 
-def _dependent(fit: LinearFit, alike: Ints, process: float) -> tuple[Floats, float, float]:
+def _dependent(fit: LinearFit, alike: Places, process: float) -> tuple[Floats, float, float]:
     """Return covariance, degrees of freedom, and how far (mm²) chance has means lie off a line."""
     w, n = fit.weights, len(fit.weights)
     sizes = np.bincount(alike)

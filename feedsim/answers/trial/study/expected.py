@@ -27,19 +27,6 @@ from feedsim.settings.shares_by_speed import together
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
 
-__all__ = [
-    "Band",
-    "Budget",
-    "Expected",
-    "Position",
-    "at_speed",
-    "band_of",
-    "budget",
-    "effective",
-    "expected_at",
-    "expected_positions",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Position:

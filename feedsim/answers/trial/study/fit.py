@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim import __version__
 from feedsim.answers.trial.study.causes import Cause, causes
@@ -21,16 +20,13 @@ from feedsim.answers.trial.study.missed import Missed, in_order_of, missed_of
 from feedsim.answers.trial.study.outliers import Outlier, outliers_of
 from feedsim.answers.trial.study.speeds import AtSpeed, at_speeds
 from feedsim.answers.trial.study.spread import Split, chance_of_parts
+from feedsim.arrays import Places
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings, typed
 from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
-
-__all__ = ["FeederFit", "Spread", "TrialFit", "fit_trial"]
-
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +283,7 @@ def _beyond(
 
 
 def _missed(
-    data: TrialData, groups: Ints, speeds: Sequence[AtSpeed], *, confidence: float
+    data: TrialData, groups: Places, speeds: Sequence[AtSpeed], *, confidence: float
 ) -> Missed | None:
     if not np.any(data.missed[groups >= 0] != UNKNOWN):
         return None

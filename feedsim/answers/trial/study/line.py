@@ -6,26 +6,12 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.dependence import Dependence, covariance_of, dependence_of
 from feedsim.answers.trial.study.spread import Scatter, Split, scatter_of, split, variance_at
+from feedsim.arrays import Floats, Places
 from feedsim.metrics.fits import nothing_there, student_interval, weighted_fit
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
-
-__all__ = [
-    "Estimate",
-    "Fitted",
-    "Line",
-    "fitted_line",
-    "joined",
-    "line_of",
-    "process_of",
-    "speed_groups",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _SAME_SPEED = 0.01
 _LEAST_SCATTER_DOF = 3.0
@@ -82,7 +68,7 @@ class Fitted:
     values: Floats
     covariance: Floats
     dof: float
-    place: Ints
+    place: Places
     made_of: Floats
     off: Floats
     sd: Floats
@@ -105,7 +91,7 @@ def process_of(fitted: Fitted | None) -> float:
     return fitted.dependence.process if fitted and fitted.dependence else 0.0
 
 
-def speed_groups(speeds_mm_s: Floats) -> Ints:
+def speed_groups(speeds_mm_s: Floats) -> Places:
     """Return the number of each speed's group, from 0, rising; a group spans at most 1 %.
 
     Examples
@@ -125,7 +111,7 @@ def speed_groups(speeds_mm_s: Floats) -> Ints:
 
 
 def fitted_line(
-    values: Floats, speeds_mm_s: Floats, place: Ints, *, confidence: float
+    values: Floats, speeds_mm_s: Floats, place: Places, *, confidence: float
 ) -> Fitted | None:
     """Fit a line by weighted least squares.
 

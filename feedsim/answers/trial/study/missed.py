@@ -7,17 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.data import UNKNOWN, TrialData
+from feedsim.arrays import Bools, Floats
 from feedsim.metrics.clusters import InOrder, design_effect, in_order
 from feedsim.metrics.intervals import Interval, clopper_pearson
 from feedsim.metrics.means import FEWEST
-
-__all__ = ["Missed", "chance_of", "counted", "in_order_of", "missed_of"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 _NEXT_TO_NOTHING = 1e-9
 

@@ -5,17 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.correction import Corrections
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.line import Fitted, speed_groups
 from feedsim.answers.trial.study.spread import Scatter, split, variance_at
+from feedsim.arrays import Floats, Places
 from feedsim.metrics.fits import far_out
-
-__all__ = ["Outlier", "outliers_of"]
-
-Floats = NDArray[np.float64]
 
 _MOST_OUTLIERS = 100
 _ENOUGH = 8
@@ -65,14 +61,14 @@ def outliers_of(data: TrialData, found: Corrections) -> list[Outlier]:
     return outliers
 
 
-def _middles(values: Floats, groups: NDArray[np.intp]) -> Floats:
+def _middles(values: Floats, groups: Places) -> Floats:
     """Return the median of each group."""
     order = np.argsort(groups, kind="stable")
     parts = np.split(values[order], np.flatnonzero(np.diff(groups[order])) + 1)
     return np.array([np.median(part) for part in parts])
 
 
-def _robust_sd(off: Floats, speeds: Floats, groups: NDArray[np.intp], fitted: Fitted) -> Floats:
+def _robust_sd(off: Floats, speeds: Floats, groups: Places, fitted: Fitted) -> Floats:
     """Return the spread at the speed of each value, from the middle half of them.
 
     1.4826 times the median distance from the median is σ of normal values; an outlier hardly

@@ -26,8 +26,6 @@ from feedsim.quantities import System, display_unit
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 
-__all__ = ["FeederPlan", "PlannedSpeed", "Showing", "TrialPlan", "plan_trial", "speeds_for"]
-
 CHANCE = 0.9
 """How likely a plan is to be passed, if the scenario is right."""
 

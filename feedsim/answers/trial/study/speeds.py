@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.expected import (
@@ -19,17 +18,12 @@ from feedsim.answers.trial.study.expected import (
     effective,
 )
 from feedsim.answers.trial.study.missed import counted
+from feedsim.arrays import Bools, Floats, Places
 from feedsim.metrics.fits import student_interval
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import mean_inflation
 from feedsim.settings.nominal import rectangular_sd
-
-__all__ = ["AtSpeed", "Measured", "at_speeds", "measured"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 _LEAST_LEFT = 0.1
 
@@ -121,7 +115,7 @@ def measured(
 def at_speeds(
     data: TrialData,
     rows: Bools,
-    groups: Ints,
+    groups: Places,
     *,
     kept: Bools,
     expected: Sequence[Expected],

@@ -12,22 +12,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.metrics.intervals import Interval
-
-__all__ = [
-    "Scatter",
-    "Split",
-    "chance_of_parts",
-    "nearest_not_below_0",
-    "scatter_of",
-    "split",
-    "variance_at",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _FEW = 30
 _STEPS = 200
@@ -71,7 +58,7 @@ def variance_at(found: Split, speed_mm_s: Floats) -> Floats:
     return found.fixed_mm**2 + ((found.time_s or 0.0) * speed_mm_s) ** 2
 
 
-def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Ints) -> tuple[list[Scatter], Floats]:
+def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Places) -> tuple[list[Scatter], Floats]:
     """Return how values (mm) scatter about the mean of their group, and how far off each is (mm).
 
     ``groups``: number of each value's group, from 0, none empty. All have shape (n,). Only groups
