@@ -16,14 +16,15 @@ import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
 from feedsim.answers.learn.study.belt import rounded_alike
 from feedsim.answers.learn.study.bounded import bounded_line
-from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
 from feedsim.answers.learn.study.lattice import lattice_of
 from feedsim.answers.learn.study.pitches import (
     missing_of_random,
     pitches_of,
     shortest_of_random,
 )
-from feedsim.answers.learn.study.scans import scan_seen
+from feedsim.answers.learn.study.scans import ScanSeen, scan_of_all, scan_seen
+from feedsim.answers.learn.study.travels import distance_and_lead
 from feedsim.draws.line_draws import Phases, RunDraws
 from feedsim.logs import Log, Values, read_log
 from feedsim.logs.recorder import LoggedRun
@@ -324,3 +325,63 @@ def test_the_likelihood_of_the_shortest_gap_is_flat_as_far_as_is_said(
     assert row.low == 0.0
     # the eye's own edge, 0.1 mm, and two edges that lie within a sample of 2 mm
     assert shortest - 2.0 <= (row.high or 0.0) <= shortest + 6.0
+
+
+def seen_of(seed: int, *, n: int, flickers: bool = False) -> tuple[ScanSeen | None, float]:
+    """Return what so many acts show of a scan of 1.4 motion cycles, and that scan (s).
+
+    ``flickers``: the scan is the motion cycle, and the travel ends at the edge of a tick, so that
+    half of the acts come one tick later.
+    """
+    r, g = np.random.default_rng(seed), 3.1e-3
+    scan = g if flickers else 1.4 * g
+    edges = np.cumsum(r.normal(0.3, 0.004, n)) + r.random()
+    acts = np.ceil((np.ceil(edges / scan) * scan + 0.1) / g) * g
+    acts += np.where(r.random(n) < 0.5, g, 0.0) if flickers else 0.0
+    noise = 1e-3 / math.sqrt(12.0)
+    waits = acts - edges - 0.1 + r.uniform(-0.5e-3, 0.5e-3, n)
+    return scan_seen(waits, acts, grid=Figure(g, g - 1e-9, g + 1e-9, n), noise_s=noise), scan
+
+
+def test_all_acts_show_one_scan() -> None:
+    """Several sides together tell it as often as they say; what one of them has is narrower then.
+
+    The width goes with the root of the number (any text), 4 sides: by half.
+    """
+    hits, told = 0, 0
+    for seed in range(60):
+        each, scan = zip(*(seen_of(100 * seed + side, n=100) for side in range(4)), strict=True)
+        seen = [one for one in each if one is not None]
+        found = scan_of_all(seen)
+        if found is None or found.scan is None:
+            continue
+        told += 1
+        hits += found.scan.low <= scan[0] <= found.scan.high
+        widths = [one.scan.high - one.scan.low for one in seen if one.scan is not None]
+        assert found.scan.high - found.scan.low < 0.7 * max(widths) or len(widths) < 3
+    assert told >= 50
+    as_often_as_said(hits, told)
+
+
+def test_a_travel_that_ends_at_the_edge_of_a_tick_shows_no_longer_scan() -> None:
+    longer = 0
+    for seed in range(60):
+        seen, _ = seen_of(seed, n=250, flickers=True)
+        longer += seen is not None and seen.scan is not None
+    assert longer == 0
+    odd = ScanSeen(Figure(5e-3, 4.6e-3, 5.6e-3, 250), 0.0, 25e-6, 2.6e-6, 250)
+    alone = ScanSeen(None, 3e-3, 0.0, 0.7e-6, 250)
+    assert scan_of_all([odd, alone, alone]) == alone
+    assert scan_of_all([odd]) == odd
+
+
+def test_a_time_that_all_speeds_share_looks_like_a_lead() -> None:
+    """Two travels with an error of 0.5 mm each, and 0.3 ms that both have: by hand."""
+    own, shared, speeds = 0.5, 0.3e-3, np.array([800.0, 1200.0])
+    halves = [NORMAL_95 * math.hypot(own, shared * v) for v in speeds.tolist()]
+    travels = [Figure(x, x - h, x + h, 100) for x, h in zip((350.0, 346.0), halves, strict=True)]
+    fit = distance_and_lead(speeds, travels, shared_s=shared)
+    assert fit.lead is not None
+    assert fit.lead.value == pytest.approx(0.01)
+    by_hand = NORMAL_95 * math.hypot(math.sqrt(2.0) * own / 400.0, shared)
+    assert fit.lead.high - fit.lead.value == pytest.approx(by_hand, rel=1e-6)

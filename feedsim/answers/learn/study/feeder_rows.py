@@ -18,6 +18,7 @@ from feedsim.answers.learn.study.rows import (
     less_unseen,
     named,
     of_all,
+    scan_in_all,
     share_of_all,
 )
 from feedsim.answers.learn.study.travels import distance_and_lead
@@ -130,7 +131,10 @@ def _side_rows(
         note = "what distance and lead ask for together at that speed"
         yield row.told(asked, asked_mm(feeder, name, speed), note)
     speeds = np.array([speed for speed, _, _ in told])
-    fit = distance_and_lead(speeds, [asked for _, asked, _ in told])
+    eye = machine.carrier_eye if name == "engage" else feeder.eye
+    seen = scan_in_all(logs) if eye.scanned else None
+    shared_s = 0.0 if seen is None else seen.waits_sd_s
+    fit = distance_and_lead(speeds, [asked for _, asked, _ in told], shared_s=shared_s)
     if fit.distance is None or fit.lead is None:
         why = "one speed: what belongs to the distance and what to the lead takes a log at another"
         yield distance.untold(distance_mm, why)

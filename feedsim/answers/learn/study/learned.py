@@ -11,7 +11,7 @@ import numpy as np
 from feedsim.answers.learn.study.feeder_rows import feeder_rows
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import ArrivalLaw
-from feedsim.answers.learn.study.one_log import InLog, acts_of, in_log
+from feedsim.answers.learn.study.one_log import InLog, acts_of, in_log, scans_in
 from feedsim.answers.learn.study.placed import Placements, placed_rows
 from feedsim.answers.learn.study.program import ProgramRead, program_of
 from feedsim.answers.learn.study.rows import (
@@ -20,6 +20,7 @@ from feedsim.answers.learn.study.rows import (
     line_rows,
     unseen_rows,
 )
+from feedsim.answers.learn.study.scans import scan_of_all
 from feedsim.answers.learn.study.steady import steady_parts
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.logs import Log
@@ -122,13 +123,20 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
     machine = machine_of(scenario)
     logs = [plausible(log, machine) for log in logs]
     count_mm = machine.encoder.count_mm
-    seen: list[InLog] = []
-    for number, log in enumerate(logs, 1):
-        name = f"log {number}" if len(logs) > 1 else "log"
-        acts = acts_of(log)
-        for part in steady_parts(log, count_mm=count_mm):
-            begins = "" if part is log else f" from {log.clock.text(part.begins_s[0])}"
-            seen.append(in_log(part, machine, whole=log, acts=acts, name=f"{name}{begins}"))
+    acts = [acts_of(log) for log in logs]
+    parts = [
+        (part, log, its, f"log {count}" if len(logs) > 1 else "log")
+        for count, (log, its) in enumerate(zip(logs, acts, strict=True), 1)
+        for part in steady_parts(log, count_mm=count_mm)
+    ]
+    scan = scan_of_all(
+        [one for part, log, its, _ in parts for one in scans_in(part, machine, whole=log, acts=its)]
+    )
+    seen = []
+    for part, log, its, name in parts:
+        begins = "" if part is log else f" from {log.clock.text(part.begins_s[0])}"
+        called = f"{name}{begins}"
+        seen.append(in_log(part, machine, whole=log, acts=its, name=called, scan=scan))
     rows = [
         *_of("line", line_rows(seen, machine)),
         *_of("line", controller_rows(seen, machine)),

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder, rounded_alike
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
+from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.following import (
     Cycles,
     Ramps,
@@ -29,13 +30,21 @@ from feedsim.logs import Level, Log, LoggedFeeder, Values
 from feedsim.machine import Eye, Feeder, Machine
 from feedsim.settings.acts import locked_step
 
-__all__ = ["Acts", "FeederInLog", "InLog", "Side", "acts_of", "in_log"]
+__all__ = ["Acts", "FeederInLog", "InLog", "Side", "acts_of", "in_log", "scans_in"]
 
 Floats = NDArray[np.float64]
 Acts = tuple[Lattice | None, list[tuple[Floats, Floats]]]
 _ROOM = 1.5
 _FEW = 20
 _MOST_SCANS = 2.5
+
+
+class _Ticks(NamedTuple):
+    """The grid of all acts, the step in which the log tells times (s), and what shows the scan."""
+
+    lattice: Lattice | None
+    step_s: float
+    scan: ScanSeen | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +104,9 @@ class InLog:
     feeders: tuple[FeederInLog, ...]
 
 
-def in_log(log: Log, machine: Machine, *, whole: Log, acts: Acts, name: str) -> InLog:
+def in_log(
+    log: Log, machine: Machine, *, whole: Log, acts: Acts, name: str, scan: ScanSeen | None
+) -> InLog:
     """Work out what a log shows of a machine.
 
     Parameters
@@ -107,15 +118,14 @@ def in_log(log: Log, machine: Machine, *, whole: Log, acts: Acts, name: str) -> 
         That it is a part of: the program ticks through all of it.
     acts : tuple
         Of the whole log (:func:`acts_of`).
+    scan : ScanSeen or None
+        What all logs show of the scan.
     """
     belt = belt_of(log, count_mm=machine.encoder.count_mm)
     measured = belt is not None
     belt = belt or belt_without_encoder(log, length_mm=machine.carriers.length_mm)
-    lattice, on_grid = acts
-    own = [
-        _of_part(each, all_of.clutch, one.clutch)
-        for each, all_of, one in zip(on_grid, whole.feeders, log.feeders, strict=True)
-    ]
+    lattice = acts[0]
+    own = _own_acts(log, whole, acts)
     eye = log.carrier_eye
     carriers, law, noise = None, None, 0.0
     if eye is not None and belt is not None:
@@ -126,9 +136,10 @@ def in_log(log: Log, machine: Machine, *, whole: Log, acts: Acts, name: str) -> 
             carriers.mm, carriers.single, noise_mm=math.sqrt(2.0) * noise, grain_mm=grain
         )
     step = _step(log)
+    ticks = _Ticks(lattice, step, scan)
     feeders = tuple(
-        _feeder(log, belt, machine, number, logged, acts=own[number], lattice=lattice, step_s=step)
-        for number, logged in enumerate(log.feeders)
+        _feeder(log, belt, machine, number, acts=own[number], ticks=ticks)
+        for number in range(len(log.feeders))
     )
     file = Path(log.file).name
     return InLog(name, file, step, belt, measured, lattice, carriers, law, noise, feeders)
@@ -162,6 +173,32 @@ def acts_of(log: Log) -> Acts:
     return lattice, found
 
 
+def scans_in(log: Log, machine: Machine, *, whole: Log, acts: Acts) -> list[ScanSeen]:
+    """Return what each side of acts behind a scanned eye shows of the scan."""
+    eyes = [machine.carrier_eye, *(feeder.eye for feeder in machine.feeders)]
+    if acts[0] is None or not any(eye.scanned for eye in eyes):
+        return []
+    belt = belt_of(log, count_mm=machine.encoder.count_mm)
+    belt = belt or belt_without_encoder(log, length_mm=machine.carriers.length_mm)
+    if belt is None:
+        return []
+    step = _step(log)
+    sides = [
+        side
+        for number, own in enumerate(_own_acts(log, whole, acts))
+        for side in _sides(log, belt, machine, number, own, _Ticks(acts[0], step, None))
+    ]
+    return [side.scan for side in sides if side is not None and side.scan is not None]
+
+
+def _own_acts(log: Log, whole: Log, acts: Acts) -> list[tuple[Floats, Floats]]:
+    """Return closings and openings of each feeder in a part of a log."""
+    return [
+        _of_part(each, all_of.clutch, one.clutch)
+        for each, all_of, one in zip(acts[1], whole.feeders, log.feeders, strict=True)
+    ]
+
+
 def _of_part(
     acts: tuple[Floats, Floats], whole: Level | None, part: Level | None
 ) -> tuple[Floats, Floats]:
@@ -188,43 +225,44 @@ def _edge_noise(eye: Level, belt: Belt) -> float:
     return float(usual.std(ddof=1)) if len(usual) > 1 else 0.0
 
 
+def _sides(
+    log: Log,
+    belt: Belt | None,
+    machine: Machine,
+    number: int,
+    acts: tuple[Floats, Floats],
+    ticks: _Ticks,
+) -> list[Side | None]:
+    """Return closings and openings of a feeder, each behind its edge."""
+    feeder, logged = machine.feeders[number], log.feeders[number]
+    if belt is None or logged.clutch is None:
+        return [None, None]
+    s, v = feeder.settings, belt.speed.value
+    closing = s.engage_distance_mm - s.engage_lead_s * v
+    opening = s.disengage_distance_mm - s.disengage_lead_s * v
+    asked = (
+        (log.carrier_eye, machine.carrier_eye, acts[0], closing, not s.stage_correction),
+        (logged.eye, feeder.eye, acts[1], opening, True),
+    )
+    return [
+        _side(belt, machine, level, eye, times, about, even, ticks=ticks)
+        for level, eye, times, about, even in asked
+    ]
+
+
 def _feeder(
     log: Log,
     belt: Belt | None,
     machine: Machine,
     number: int,
-    logged: LoggedFeeder,
     *,
     acts: tuple[Floats, Floats],
-    lattice: Lattice | None,
-    step_s: float,
+    ticks: _Ticks,
 ) -> FeederInLog:
-    feeder = machine.feeders[number]
+    feeder, logged = machine.feeders[number], log.feeders[number]
     close_s, open_s = acts
-    sides: list[Side | None] = [None, None]
-    if belt is not None and logged.clutch is not None:
-        s = feeder.settings
-        v = belt.speed.value
-        asked = (
-            (
-                log.carrier_eye,
-                machine.carrier_eye,
-                close_s,
-                s.engage_distance_mm - s.engage_lead_s * v,
-                not s.stage_correction,
-            ),
-            (
-                logged.eye,
-                feeder.eye,
-                open_s,
-                s.disengage_distance_mm - s.disengage_lead_s * v,
-                True,
-            ),
-        )
-        sides = [
-            _side(belt, machine, level, eye, times, about, even, lattice=lattice, step_s=step_s)
-            for level, eye, times, about, even in asked
-        ]
+    lattice, step_s, _ = ticks
+    sides = _sides(log, belt, machine, number, acts, ticks)
     pairs = _pairs(log, close_s, open_s)
     command, ramps, servo, delay = _following(
         log, feeder, logged, *pairs, lattice=lattice, step_s=step_s
@@ -261,7 +299,7 @@ def _waits(
         figure = seen.scan
         waits += 0.5 * (cycle if figure is None else figure.value)
         half += 0.5 * seen.step_s
-        sd = 0.0 if figure is None else 0.25 * (figure.high - figure.low) / NORMAL_95
+        sd = seen.waits_sd_s
     elif eye.scanned:
         waits += 0.5 * scan
         whole = scan / cycle if cycle > 0.0 else 0.0
@@ -279,19 +317,21 @@ def _side(
     about_mm: float,
     even: bool,
     *,
-    lattice: Lattice | None,
-    step_s: float,
+    ticks: _Ticks,
 ) -> Side | None:
     """Find edge and travel of each act; ``even``: the program asks for one travel for all."""
     if level is None or len(times) == 0:
         return None
     v = belt.speed.value
+    lattice, step_s, all_ = ticks
     cycle = lattice.period.value if lattice is not None else machine.controller.motion_cycle_s
     within = float(np.median(level.on_within_s)) if len(level.on_s) else 0.0
     acts, edges = belt.travel(times), belt.travel(level.on_s)
     seen = None
     scans = [machine.controller.scan_s] if eye.scanned else [0.0]
-    if eye.scanned and lattice is not None:
+    if eye.scanned and all_ is not None:
+        scans = [cycle if all_.scan is None else all_.scan.high]
+    elif eye.scanned and lattice is not None:
         scans.insert(0, _MOST_SCANS * scans[0] + cycle)  # until the log has told it
     for scan in scans:
         longest = seen.scan.high if seen is not None and seen.scan is not None else scan
@@ -303,7 +343,7 @@ def _side(
         if lattice is not None and eye.scanned and even and found.any():
             noise = math.hypot(step_s, belt.count_mm / v) / math.sqrt(12.0)
             seen = scan_seen(travel[found] / v, times[found], grid=lattice.period, noise_s=noise)
-    waits, sd, half = _waits(machine, eye, lattice, step_s, seen)
+    waits, sd, half = _waits(machine, eye, lattice, step_s, all_ or seen)
     asked = travel_of(
         travel[found],
         speed_mm_s=v,

@@ -14,7 +14,7 @@ from feedsim.answers.learn.study.pitches import (
     missing_of_random,
     shortest_of_random,
 )
-from feedsim.answers.learn.study.scans import ScanSeen
+from feedsim.answers.learn.study.scans import ScanSeen, scan_of_all
 from feedsim.machine import Machine
 from feedsim.metrics.intervals import share_interval
 
@@ -29,6 +29,7 @@ __all__ = [
     "line_rows",
     "named",
     "of_all",
+    "scan_in_all",
     "share_of_all",
     "unseen_rows",
 ]
@@ -112,8 +113,8 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     cycle = of_all(lattice.period for lattice in lattices)
     motion = Quantity("controller.motion_cycle", "motion cycle", "time")
     scan = Quantity("controller.scan", "scan", "time")
-    seen = _scans_seen(logs)
-    one = cycle is not None and _on_one_grid(machine, seen)
+    seen = scan_in_all(logs)
+    one = cycle is not None and seen is not None and _on_one_grid(machine, seen)
     in_step = cycle is not None and one and _alike(control.scan_s, cycle)
     if cycle is None:
         acts = any(f.closings or f.openings or f.engaged for log in logs for f in log.feeders)
@@ -137,9 +138,8 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         yield motion.untold(control.motion_cycle_s, why, low=0.0, high=cycle.high)
     else:
         yield motion.told(cycle, control.motion_cycle_s)
-    scanned = of_all(one.scan for one in seen)
-    if scanned is not None:
-        yield scan.told(scanned, control.scan_s, "by how acts behind scanned edges spread")
+    if seen is not None and seen.scan is not None:
+        yield scan.told(seen.scan, control.scan_s, "by how acts behind scanned edges spread")
     elif not in_step:
         why = "acts show when the motion cycle acts, not when the program scanned"
         if seen:
@@ -150,19 +150,18 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         yield Quantity("", "acts off their grid, sd", "time").told(worst, 0.0)
 
 
-def _scans_seen(logs: Sequence[InLog]) -> list[ScanSeen]:
+def scan_in_all(logs: Sequence[InLog]) -> ScanSeen | None:
     """Return what the acts behind scanned eyes show of the scan."""
     sides = [
         side for log in logs for part in log.feeders for side in (part.closings, part.openings)
     ]
-    return [side.scan for side in sides if side is not None and side.scan is not None]
+    return scan_of_all([side.scan for side in sides if side is not None and side.scan is not None])
 
 
-def _on_one_grid(machine: Machine, seen: Sequence[ScanSeen]) -> bool:
+def _on_one_grid(machine: Machine, seen: ScanSeen) -> bool:
     """Tell whether all acts spread over one step of their grid: that of the scans, if not short."""
     eyes = [machine.carrier_eye, *(feeder.eye for feeder in machine.feeders)]
-    scanned = bool(seen) and all(eye.scanned for eye in eyes)
-    return scanned and all(one.scan is None for one in seen)
+    return all(eye.scanned for eye in eyes) and seen.scan is None
 
 
 def _alike(time_s: float, grid: Figure) -> bool:

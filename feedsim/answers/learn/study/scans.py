@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure
+from feedsim.answers.learn.study.figures import NORMAL_95, Figure, pooled
 
-__all__ = ["ScanSeen", "scan_seen"]
+__all__ = ["ScanSeen", "scan_of_all", "scan_seen"]
 
 Floats = NDArray[np.float64]
 _LEAST = 60
@@ -19,7 +20,7 @@ _EACH = 20  # acts to a step, or one of twelve is empty by chance
 _RARE = 0.02
 _ROUNDS = 6
 _ROOM = 1.1
-_THIN = 4.0
+_THIN, _THINNER = 4.0, 2.7
 _SURE = 3.2905267314919255  # 99.9 % of a normal law
 
 
@@ -29,11 +30,47 @@ class ScanSeen:
 
     ``scan``: s; None where acts spread over one step of their grid alone: then that is the scan, or
     the motion cycle and the scan is short beside it. ``step_s``: of the acts' places within a
-    motion cycle where scan and cycle are locked, 0 where they are not.
+    motion cycle where scan and cycle are locked, 0 where they are not. ``square_s2``, ``error_s2``:
+    of the scan by the spread of the acts alone, and its standard deviation. ``n``: of how many.
     """
 
     scan: Figure | None
     step_s: float
+    square_s2: float
+    error_s2: float
+    n: int
+
+    @property
+    def waits_sd_s(self) -> float:
+        """Standard deviation of how long an edge waits for its scan on average, half of one."""
+        return 0.0 if self.scan is None else 0.25 * (self.scan.high - self.scan.low) / NORMAL_95
+
+
+def scan_of_all(seen: Sequence[ScanSeen]) -> ScanSeen | None:
+    """Return what all acts show of the scan, of which a controller has one; None if nothing.
+
+    Where some show a scan that others would show as well, and these show none, those are right
+    that have more acts: a travel that ends at the edge of a tick is now and then one tick longer,
+    which looks like a longer scan.
+    """
+    told = [one for one in seen if one.scan is not None]
+    alone = [one for one in seen if one.scan is None]
+    if not told:
+        return max(alone, key=lambda one: one.n, default=None)
+    locked = [one for one in told if one.step_s > 0.0] or told
+    square = _mean_square(locked)
+    against = [one for one in alone if abs(one.square_s2 - square) > _SURE * one.error_s2]
+    if sum(one.n for one in against) > sum(one.n for one in locked):
+        return max(alone, key=lambda one: one.n)
+    best = min(locked, key=lambda one: one.error_s2)
+    scan = pooled([one.scan for one in locked if one.scan is not None])
+    return replace(best, scan=scan, n=sum(one.n for one in locked))
+
+
+def _mean_square(seen: Sequence[ScanSeen]) -> float:
+    weights = [one.error_s2**-2 for one in seen]
+    squares = sum(w * one.square_s2 for w, one in zip(weights, seen, strict=True))
+    return squares / sum(weights)
 
 
 def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) -> ScanSeen | None:
@@ -71,18 +108,22 @@ def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) 
         used = int(np.count_nonzero(shares > _RARE / many))
         scan, step = g * many / used, g / used
         if used < many and abs(seen - (scan**2 + g**2 - step**2)) <= _SURE * error:
-            return ScanSeen(grid.scaled(many / used), step)
+            return ScanSeen(grid.scaled(many / used), step, scan**2, error, n)
     more = seen - g**2
     if abs(more) <= _SURE * error:
-        return ScanSeen(None, g)
+        return ScanSeen(None, g, more, error, n)
     if more < 0.0:
         return None
     value, low, high = (
         math.sqrt(max(0.0, more + side * NORMAL_95 * error)) for side in (0.0, -1.0, 1.0)
     )
-    if float(np.ptp(waits_s)) < value + g - _THIN * math.sqrt(2.0 * value * g / n):
+    rough = math.sqrt(12.0) * noise_s  # as a uniform part, the sum is thinner at its ends
+    thin = max(
+        _THIN * math.sqrt(2.0 * value * g / n), _THINNER * math.cbrt(6.0 * value * g * rough / n)
+    )
+    if float(np.ptp(waits_s)) < value + g + rough - thin:
         return None  # no such sum: locked, and now and then an act is one tick later
-    return ScanSeen(Figure(value, low, high, n), 0.0)
+    return ScanSeen(Figure(value, low, high, n), 0.0, more, error, n)
 
 
 def _timely(waits_s: Floats, acts_s: Floats, g: float) -> tuple[Floats, Floats]:

@@ -106,8 +106,13 @@ class DistanceAndLead:
     straight: float | None
 
 
-def distance_and_lead(speeds_mm_s: Floats, travels: list[Figure]) -> DistanceAndLead:
+def distance_and_lead(
+    speeds_mm_s: Floats, travels: list[Figure], *, shared_s: float = 0.0
+) -> DistanceAndLead:
     """Fit travel = distance − lead·speed through the travels at several speeds.
+
+    ``shared_s``: standard deviation of a time in all of these travels that is off by the same at
+    each speed; it looks like a lead.
 
     Weighted by the intervals, which are known and so not scaled by the residuals (any text on
     weighted least squares).
@@ -118,13 +123,15 @@ def distance_and_lead(speeds_mm_s: Floats, travels: list[Figure]) -> DistanceAnd
         return DistanceAndLead(None, None, None)
     y = np.array([t.value for t in travels])
     sd = np.array([max(t.high - t.low, 1e-9) for t in travels]) / (2.0 * NORMAL_95)
+    sd = np.sqrt(np.maximum(sd**2 - (shared_s * speeds_mm_s) ** 2, (0.1 * sd) ** 2))
     design = np.column_stack([np.ones_like(y), speeds_mm_s])
     weight = design / sd[:, None]
     covariance = np.linalg.inv(weight.T @ weight)
     found = covariance @ (weight.T @ (y / sd))
     n = sum(t.n for t in travels)
     distance = combined(float(found[0]), sd=math.sqrt(covariance[0, 0]), uniform=0.0, n=n)
-    slope = combined(float(found[1]), sd=math.sqrt(covariance[1, 1]), uniform=0.0, n=n)
+    error = math.hypot(math.sqrt(covariance[1, 1]), shared_s)
+    slope = combined(float(found[1]), sd=error, uniform=0.0, n=n)
     straight = None
     if len(y) > 2:
         straight = float(chdtrc(len(y) - 2, float((((y - design @ found) / sd) ** 2).sum())))
