@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 from collections.abc import Callable, Mapping
@@ -10,7 +11,6 @@ from dataclasses import dataclass
 from functools import cache, wraps
 from hashlib import sha256
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import pytest
 import typer
@@ -29,6 +29,12 @@ class Ended:
     status: int
     out: str
     err: str
+
+
+@pytest.fixture(autouse=True)
+def _one_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Run in this process what asks for no number of them: starting others costs a second each."""
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)
 
 
 @pytest.fixture(autouse=True)
@@ -67,7 +73,15 @@ def _searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 _PICTURES = canvas.pictures
-_AS_PNG: set[str] = set()
+_DRAWN: set[tuple[str, ...]] = set()
+
+
+@pytest.fixture
+def drawn() -> None:
+    """Have a command draw each figure, once, as SVG, of which its PNG is made: they are looked at.
+
+    Other processes draw both.
+    """
 
 
 @pytest.fixture
@@ -77,28 +91,28 @@ def both_drawn() -> None:
 
 @pytest.fixture(autouse=True)
 def _drawn_once(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Draw each figure once, as SVG, and make its PNG of that: no test here looks into a PNG.
+    """Make all figures, but draw only those that no test of this command has drawn here before.
 
-    The first of each name is drawn as PNG, too. Other processes draw both.
+    Most tests look at words, data and names of files; those of figures are in ``tests/unit``.
     """
     if "both_drawn" in request.fixturenames or canvas.pictures is not _PICTURES:
         return
-    draw, drawn = canvas.render, WeakKeyDictionary()
 
-    def render(figure: Any, kind: str) -> bytes:
-        if figure not in drawn:
-            drawn[figure] = draw(figure, "svg")
-        return drawn[figure] if kind == "svg" else sha256(drawn[figure]).digest()
-
-    def pictures(figures: Mapping[str, Any]) -> dict[str, bytes]:
+    def once(figures: Mapping[str, Any]) -> dict[str, bytes]:
+        files = {}
         for name, figure in figures.items():
-            if name.partition("-")[0] not in _AS_PNG:
-                _AS_PNG.add(name.partition("-")[0])
-                assert draw(figure, "png").startswith(b"\x89PNG")
-        return _PICTURES(figures)
+            kind = (request.module.__name__, name.partition("-")[0])
+            if kind not in _DRAWN:
+                _DRAWN.add(kind)
+                _PICTURES({name: figure})
+            svg = b"not drawn"
+            if "drawn" in request.fixturenames:
+                canvas.tell_of_missing(canvas.dress(figure))
+                svg = canvas.render(figure, "svg")
+            files |= {f"{name}.png": sha256(svg).digest(), f"{name}.svg": svg}
+        return files
 
-    monkeypatch.setattr(canvas, "render", render)
-    monkeypatch.setattr(canvas, "pictures", pictures)
+    monkeypatch.setattr(canvas, "pictures", once)
 
 
 @cache

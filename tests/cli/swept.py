@@ -44,12 +44,11 @@ class Runs:
 def made_cheap(patch: Patch) -> Runs:
     """Make sweeps cheap; what they keep and write still holds all the results."""
     runs = Runs()
-
-    last: list[tuple[answers.Sweep, str]] = []
+    write, last = answers.Sweep.json, list[tuple[answers.Sweep, str]]()
 
     def told(swept: answers.Sweep) -> str:
         if not last or last[0][0] is not swept:
-            last[:] = [(swept, swept.json())]
+            last[:] = [(swept, write(swept))]
         return last[0][1]
 
     def figures(swept: answers.Sweep, **_: object) -> Mapping[str, str]:
@@ -60,6 +59,7 @@ def made_cheap(patch: Patch) -> Runs:
         return {f"{n}.{k}": f"{k} of {f}".encode() for n, f in figures.items() for k in kinds}
 
     patch(study, "run_point", runs)
+    patch(answers.Sweep, "json", told)
     patch(answers.Sweep, "figures", figures)
     patch(report, "sweep_report", lambda swept, **_: f"report of {told(swept)}")
     patch(canvas, "pictures", pictures)

@@ -107,6 +107,7 @@ def test_one_speed_is_written_in_full(tmp_path: Path, feedsim: Run) -> None:
     assert "other speeds" not in ended.out
 
 
+@pytest.mark.usefixtures("drawn")
 def test_the_same_bytes_from_one_job_and_from_two(tmp_path: Path, feedsim: Run) -> None:
     for jobs in (1, 2):
         feedsim(

@@ -40,6 +40,7 @@ def test_a_comparison_writes_its_files_and_says_what_is_decided(
         assert len(list(csv.DictReader(file))) == 2
 
 
+@pytest.mark.usefixtures("drawn")
 def test_same_bytes_from_one_job_and_from_two(tmp_path: Path, feedsim: Run) -> None:
     for jobs in (1, 2):
         ended = feedsim("compare", CARD, "--but", "controller.motion_cycle=2 ms", "--carriers", 80,

@@ -71,6 +71,7 @@ def test_results_run_again_without_the_file(line: Path, tmp_path: Path, feedsim:
     assert json.loads(json.dumps(again)) == results
 
 
+@pytest.mark.usefixtures("drawn")
 def test_a_sweep_takes_the_record_along(line: Path, tmp_path: Path, feedsim: Run) -> None:
     call = ("sweep", line, "--speeds", "60,80 m/min", "--carriers", 420, "--replications", 2)
     for jobs in (1, 2):

@@ -31,6 +31,7 @@ FILES = {
 Run = Callable[..., object]
 
 
+@pytest.mark.usefixtures("drawn")
 @pytest.mark.parametrize("path", sorted(SCENARIOS.glob("*.toml")), ids=lambda p: p.stem)
 def test_every_scenario_of_the_project_runs(path: Path, tmp_path: Path, feedsim: Run) -> None:
     ended = feedsim("run", path, "--carriers", 150, "--out", tmp_path / "out")
@@ -89,6 +90,7 @@ def test_results_hold_the_scenario_to_run_it_again(tmp_path: Path, feedsim: Run)
     assert json.loads(json.dumps(again)) == stored
 
 
+@pytest.mark.usefixtures("drawn")
 def test_same_scenario_and_seed_same_bytes(tmp_path: Path, feedsim: Run) -> None:
     for folder in ("a", "b"):
         feedsim("run", CARD, "--carriers", 80, "--out", tmp_path / folder, "--trace")

@@ -7,6 +7,8 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from feedsim.metrics.plain import as_object
 from feedsim.running.run import run_scenario
 from feedsim.scenario import scenario_from_dict
@@ -61,6 +63,7 @@ def test_same_seed_same_bytes(tmp_path: Path, feedsim: Run) -> None:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
+@pytest.mark.usefixtures("drawn")
 def test_a_timing_diagram_around_a_stop(tmp_path: Path, feedsim: Run) -> None:
     feedsim("run", STOPS, "--carriers", 350, "--around", 299, "--out", tmp_path)
     picture = (tmp_path / "timing.svg").read_text("utf-8")

@@ -86,6 +86,7 @@ def test_how_numpy_prints_is_not_in_a_picture(monkeypatch: pytest.MonkeyPatch) -
         assert clipped() != plain
 
 
+@pytest.mark.usefixtures("drawn")
 def test_pictures_are_tried_before_the_work(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
 ) -> None:

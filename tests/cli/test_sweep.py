@@ -78,6 +78,7 @@ def test_pages_of_very_many_points_are_refused_before_any_work(
     assert not (tmp_path / "x").exists()
 
 
+@pytest.mark.usefixtures("drawn")
 def test_same_bytes_from_one_job_and_from_two(tmp_path: Path, feedsim: Run) -> None:
     for jobs in (1, 2):
         folder = tmp_path / str(jobs)
@@ -137,6 +138,7 @@ def interrupt_after(points: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(study, "run_point", run_point)
 
 
+@pytest.mark.usefixtures("drawn")
 def test_an_interrupted_sweep_goes_on_to_the_same_bytes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
 ) -> None:

@@ -38,6 +38,7 @@ def test_a_key_in_place_of_the_speed(tmp_path: Path, feedsim: Run) -> None:
     assert {"sweep.png", "sweep.svg"} <= {p.name for p in tmp_path.iterdir()}
 
 
+@pytest.mark.usefixtures("drawn")
 def test_a_point_alone_equals_the_point_of_a_map(tmp_path: Path, feedsim: Run) -> None:
     call = ("sweep", CARD, *FEW, *GAP, "--speeds", "40,60.5 m/min", "--out")
     assert feedsim(*call, tmp_path / "1", "--jobs", 1).status == 0

@@ -199,7 +199,10 @@ def script(folder: Path, first: str) -> subprocess.Popen[str]:
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
 def test_a_terminal_that_closes_leaves_no_word_of_python(tmp_path: Path) -> None:
     """SIGHUP reaches every process, Python's own tracker too."""
-    first = "as_interrupts(); threading.Timer(1.0, os.killpg, (0, signal.SIGHUP)).start()"
+    first = (
+        "signal.signal(signal.SIGHUP, signal.SIG_DFL); as_interrupts(); "  # nohup may run the tests
+        "threading.Timer(1.0, os.killpg, (0, signal.SIGHUP)).start()"
+    )
     with script(tmp_path, first) as ended:
         out, err = ended.communicate(timeout=PATIENCE_S)
     assert out.endswith("interrupted\n")
