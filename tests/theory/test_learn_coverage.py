@@ -31,7 +31,7 @@ from feedsim.logs.recorder import LoggedRun
 from feedsim.running.run import machine_of
 from feedsim.simulation.line import simulate_traced
 from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of, out_of_line, tally
-from tests.logged import written
+from tests.logged import logged, written
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SURE = 0.95
@@ -385,3 +385,29 @@ def test_a_time_that_all_speeds_share_looks_like_a_lead() -> None:
     assert fit.lead.value == pytest.approx(0.01)
     by_hand = NORMAL_95 * math.hypot(math.sqrt(2.0) * own / 400.0, shared)
     assert fit.lead.high - fit.lead.value == pytest.approx(by_hand, rel=1e-6)
+
+
+def test_too_few_acts_bound_no_motion_cycle(tmp_path: Path) -> None:
+    """Twelve carriers have some 24 acts: a motion cycle of any length may be behind them."""
+    rows = {}
+    for carriers in (12, 80):
+        machine = hidden(2, ratios=(1.0,))
+        logs = logs_of(machine, tmp_path, seed=2, carriers=carriers, kind=("samples", 300.0))
+        found = learn(feedsim.load(CARD), *logs)
+        rows[carriers] = next(r for r in found.learned if r.key == "controller.motion_cycle")
+    truth = hidden(2).truth()["controller.motion_cycle"]
+    assert rows[12].value is None
+    assert rows[12].high is None
+    assert "too few" in rows[12].why
+    assert rows[80].high is not None  # sampled slower than twice a cycle: at most two samples
+    assert truth <= rows[80].high <= 2.01 / 300.0
+
+
+def test_stage_correction_hides_where_a_mark_was_let_go(tmp_path: Path) -> None:
+    change = {"feeder.0.settings.stage_correction": True, "carrier.arrival": "random"}
+    line = hidden(3).lines[0].but(change)
+    log = logged(machine_of(line.scenario), tmp_path, carriers=100)
+    for scenario, told in ((line, False), (hidden(3).lines[0], True)):
+        row = next(r for r in learn(scenario, log).learned if r.key == "feeder.0.clutch.settle")
+        assert (row.value is not None) == told
+        assert told or "stage_correction" in row.why

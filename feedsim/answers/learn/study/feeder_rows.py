@@ -222,15 +222,16 @@ def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
     for log in logs:
         part = log.feeders[number]
         if part.busy is not None:
-            over = _ramp_over_s(log, part, feeder)
+            over, half = _ramp_over_s(log, part, feeder)
             low = None if part.busy.low is None else part.busy.low - over
-            bounds.append((low, max(0.0, part.busy.high - over), part.busy.n))
+            bounds.append((low, max(0.0, part.busy.high - over), half, part.busy.n))
     if not bounds:
         yield settle.untold(has, "too few closings after an opening, each with its own mark")
     else:
         whole = all(log.feeders[number].ramps is not None for log in logs)
         note = "" if whole else "with the scenario's ramp-out and command delay"
-        yield _settled(settle, has, bounds, note)
+        correction = feeder.settings.stage_correction
+        yield _settled(settle, has, bounds, note, correction=correction)
     for log in logs:
         part = log.feeders[number]
         if part.engaged is not None and log.belt is not None:
@@ -241,31 +242,43 @@ def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
 
 
 def _settled(
-    settle: Quantity, has: float, bounds: Sequence[tuple[float | None, float, int]], note: str
+    settle: Quantity,
+    has: float,
+    bounds: Sequence[tuple[float | None, float, float, int]],
+    note: str,
+    *,
+    correction: bool,
 ) -> Learned:
-    lows = [low for low, _, _ in bounds if low is not None]
-    high, n = min(high for _, high, _ in bounds), sum(n for _, _, n in bounds)
+    lows = [low for low, _, _, _ in bounds if low is not None]
+    high, n = min(high for _, high, _, _ in bounds), sum(n for *_, n in bounds)
     low = max(lows, default=None)
     if low is None:
         why = "no carrier came while the feeder was busy: by then it is ready at the latest"
+        if correction:
+            why = "with stage_correction it is not known at which point a mark was let go"
         return settle.untold(has, why, low=0.0, high=high, n=n)
     if low > high:
         why = "what was served and what was let go contradict each other"
         return settle.untold(has, why, n=n)
     low = max(0.0, low)
     middle, half = 0.5 * (low + high), 0.475 * (high - low)
-    return settle.told(Figure(middle, middle - half, middle + half, n), has, note)
+    figure = Figure(middle, middle - half, middle + half, n)
+    return settle.told(figure.widened(max(open_ for _, _, open_, _ in bounds)), has, note)
 
 
-def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> float:
-    """Return how long after an opening the ramp-out is over (s), as logged if it is."""
+def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> tuple[float, float]:
+    """Return how long after an opening the ramp-out is over, as logged if it is, ± how much (s)."""
     clutch = feeder.clutch
     ramp, delay = clutch.ramp_out, feeder.servo.command_delay_s
     if clutch.travel_ramp and log.belt is not None:
         ramp /= log.belt.speed.value
-    if part.ramps is not None:
-        ramp = part.ramps.ramp_out.value
-    return ramp + (part.delay.value if part.delay is not None else delay)
+    logged = [part.ramps.ramp_out if part.ramps is not None else None, part.delay]
+    halves = [0.5 * (figure.high - figure.low) for figure in logged if figure is not None]
+    over = sum(
+        figure.value if figure is not None else other
+        for figure, other in zip(logged, (ramp, delay), strict=True)
+    )
+    return over, math.hypot(*halves)
 
 
 def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:

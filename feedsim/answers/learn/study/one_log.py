@@ -275,7 +275,10 @@ def _feeder(
         engaged = combined(
             float(lasted.mean()), sd=sd, uniform=0.0, n=len(lasted), dof=len(lasted) - 1.0
         )
-    busy = _busy(belt, log, sides[0], open_s, machine, lattice) if belt is not None else None
+    busy = None
+    if belt is not None:
+        correction = feeder.settings.stage_correction
+        busy = _busy(belt, log, sides[0], open_s, machine, lattice, correction=correction)
     return FeederInLog(
         sides[0], sides[1], engaged, busy, inserts, strays, command, ramps, servo, delay
     )
@@ -461,6 +464,8 @@ def _busy(
     open_s: Floats,
     machine: Machine,
     lattice: Lattice | None,
+    *,
+    correction: bool,
 ) -> Bounds | None:
     if closings is None or closings.asked is None or log.carrier_eye is None or len(open_s) < _FEW:
         return None
@@ -485,6 +490,8 @@ def _busy(
         let_go = np.empty(0)
     else:
         waited = np.empty(0)
+    if correction:  # each mark's point is shifted by its own insert
+        let_go = np.empty(0)
     tick = lattice.period.value if lattice is not None else machine.controller.motion_cycle_s
     parts = [part[~np.isnan(part)] for part in (served, waited, let_go)]
     return busy_bounds(*parts, tick_s=tick)

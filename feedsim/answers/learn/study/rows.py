@@ -38,6 +38,7 @@ NO_ENCODER = "no encoder count in the log"
 _NO_EYE = "no carrier eye in the log"
 _SURELY = 0.001
 _TELLS = 0.5
+_ACTS = 75  # the periodogram of a grid of twice the step is 2/π, and clear of chance from then on
 _ALIKE = 0.05
 
 
@@ -117,14 +118,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     one = cycle is not None and seen is not None and _on_one_grid(machine, seen)
     in_step = cycle is not None and one and _alike(control.scan_s, cycle)
     if cycle is None:
-        acts = any(f.closings or f.openings or f.engaged for log in logs for f in log.feeders)
-        why, high = "no clutch in the log", None
-        if acts:
-            why = (
-                "acts fall on no grid that the log would show: it is finer than twice the log's "
-                "step, or they are not regular, or too few were logged"
-            )
-            high = 2.0 * min(log.step_s for log in logs)
+        why, high = _without_grid(logs)
         yield motion.untold(control.motion_cycle_s, why, low=0.0, high=high)
     elif in_step:
         why = "acts fall on the scan's grid, every edge being scanned"
@@ -148,6 +142,28 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     if lattices:
         worst = max((lattice.jitter for lattice in lattices), key=lambda jitter: jitter.value)
         yield Quantity("", "acts off their grid, sd", "time").told(worst, 0.0)
+
+
+def _without_grid(logs: Sequence[InLog]) -> tuple[str, float | None]:
+    """Return why no grid was found, and how long the motion cycle is at most if it is regular."""
+    sides = [
+        [side for f in log.feeders for side in (f.closings, f.openings) if side is not None]
+        for log in logs
+    ]
+    if not any(sides) and not any(f.engaged for log in logs for f in log.feeders):
+        return "no clutch in the log", None
+    many = [
+        (sum(len(side.time_s) for side in its), log) for its, log in zip(sides, logs, strict=True)
+    ]
+    enough = [log.step_s for count, log in many if count >= _ACTS]
+    if not enough:
+        most = max(count for count, _ in many)
+        return f"{most} acts in a log are too few: a grid shows from some {_ACTS} on", None
+    why = (
+        "acts fall on no grid that the log would show: it is finer than twice the log's step, or "
+        "they are not regular"
+    )
+    return why, 2.0 * min(enough)
 
 
 def scan_in_all(logs: Sequence[InLog]) -> ScanSeen | None:
