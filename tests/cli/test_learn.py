@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -72,6 +73,10 @@ def test_ticks_that_a_short_log_does_not_show_are_said(feedsim: Run, tmp_path: P
     said = " ".join(feedsim("learn", CARD, log, "--out", tmp_path / "out").out.split())
     assert "does not show the motion cycle, so this takes the scenario's" in said
     assert "whole ticks or" not in said
+    fits = re.findall(r"fit a motion cycle of ([0-9.]+) ms or a little more", said)
+    assert fits
+    assert all(3.0 < float(cycle) <= 4.2 for cycle in fits)
+    assert "motion cycle (at most" not in said  # of ticks that are not regular nothing is known
 
 
 def test_swapped_motion_is_named_where_it_cannot_be_written(feedsim: Run, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,8 @@ from feedsim.answers.learn.study.act_faults import came_after
 from feedsim.answers.learn.study.act_rows import Came, ComparedActs, ProgramFault, Verdict
 from feedsim.answers.learn.study.act_together import told_together
 from feedsim.answers.learn.study.acts import compared_acts
+from feedsim.answers.learn.study.figures import Quantity
+from feedsim.answers.learn.study.program import program_of
 from feedsim.arrivals import Paced
 from feedsim.logs import read_log
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Inserts, Line, Machine
@@ -218,6 +221,39 @@ def test_what_another_log_at_that_speed_does_not_have_is_said(tmp_path: Path) ->
     assert "Another log at this speed does not have it" in fault_words(
         faults[0], ["a"], virtual=False
     )
+
+
+def with_ticks_unknown(run: LoggedRun, path: Path, asked: Machine) -> list[ProgramFault]:
+    """Hold a log that shows no ticks against a program; its faults."""
+    log = read_log(written(run, path / "log.csv"), feeders=["a"])
+    untold = Quantity("controller.motion_cycle", "motion cycle", "time").untold(CYCLE_S, "")
+    (read,) = program_of([log], ["log.csv"], asked, [untold])
+    return list(read.faults)
+
+
+def test_late_acts_are_tried_with_a_longer_motion_cycle(tmp_path: Path) -> None:
+    """Ticks of 8 ms keep acts waiting up to 8; the latest of n by 8·n/(n + 1) on average."""
+    asked = line()
+    real = replace(asked, controller=replace(asked.controller, motion_cycle_s=0.008))
+    run = logged_run(real, carriers=28, seed=4)
+    found = with_ticks_unknown(run, tmp_path, asked)
+    assert {fault.acts for fault in found} == {"closings", "openings"}
+    assert all(0.006 < fault.fits_cycle_s <= 0.008 for fault in found)
+    said = fault_words(found[0], ["a"], virtual=False)
+    assert "These closings fit a motion cycle of" in said
+    assert all(
+        math.isnan(fault.fits_cycle_s)
+        for fault in compared(run, tmp_path, asked).faults  # of a log that shows its ticks
+    )
+
+
+def test_acts_late_by_whole_ticks_fit_no_longer_cycle(tmp_path: Path) -> None:
+    """Five ticks late lie about 5.5 ms behind their points, those of a 6 ms cycle about 3."""
+    asked = line()
+    run = faulty.late_by_ticks(asked, 5, carriers=60, seed=4)
+    (found,) = with_ticks_unknown(run, tmp_path, asked)
+    assert (found.pattern, found.ticks) == ("late_by_ticks", 5)
+    assert math.isnan(found.fits_cycle_s)
 
 
 def odd(count: int, known: int, after: int) -> ProgramFault:

@@ -104,6 +104,11 @@ def fault_words(
     or_else = f" In this log {' or '.join(alike)} would look the same." if alike else ""
     if several and alike:
         or_else = f" In these logs {' or '.join(alike)} would look the same."
+    if not math.isnan(fault.fits_cycle_s):
+        or_else += (
+            f" These {'acts' if fault.acts == 'all' else fault.acts} fit a motion cycle of "
+            f"{fault.fits_cycle_s * 1e3:.2g} ms or a little more."
+        )
     if fault.here_alone:
         or_else += " Another log at this speed does not have it: was something changed in between?"
     return said + or_else

@@ -199,6 +199,9 @@ class ProgramFault:
         Patterns that would look the same in all logs together.
     here_alone : bool
         Another log at this speed does not have it.
+    fits_cycle_s : float
+        A motion cycle that long, or a little longer, has these acts in time; NaN where none does,
+        or where the log shows the program's own.
     """
 
     pattern: Pattern
@@ -220,6 +223,7 @@ class ProgramFault:
     came: tuple[Came, ...] = field(default=(), metadata=LEFT_OUT)
     or_else: tuple[str, ...] = ()
     here_alone: bool = False
+    fits_cycle_s: float = field(default=math.nan, metadata=MAY_BE_OPEN)
 
 
 @dataclass(frozen=True, slots=True)
