@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.cells import Cells, EventCells, read_events, read_samples
 from feedsim.logs.clock import LogClock
+from feedsim.logs.jitter import read_seldom, with_jitter
 from feedsim.logs.levels import Noted, level_of, rising, values_of
 from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
 from feedsim.logs.names import ASKED, Head, Part, Signal, head_of
@@ -99,7 +100,11 @@ class _Reading:
         self._rows(cells.rows)
         self.remarks += cells.remarks
         time_s = self._seconds(cells.columns[0], cells.rows)
-        axis = sample_axis(time_s, cells.rows, rate_hz=self.rate_hz, where=self._where())
+        columns = zip(self.head.signals, cells.columns[1:], strict=True)
+        encoder = next(((s.name, c) for (_, s), c in columns if s.quantity == "count"), None)
+        axis = sample_axis(
+            time_s, cells.rows, rate_hz=self.rate_hz, where=self._where(), encoder=encoder
+        )
         kept = axis.kept
         time_s, rows = axis.time_s[kept], cells.rows[kept]
         stretch = np.zeros(len(rows), dtype=np.int64)
@@ -186,7 +191,7 @@ class _Reading:
             it = found.get((part, feeder))
             return it if isinstance(it, Values) else None
 
-        return Log(
+        log = Log(
             file=self.file,
             shape=self.head.shape,
             period_s=axis.period_s,
@@ -205,6 +210,7 @@ class _Reading:
             remarks=tuple(self.remarks),
             others=others,
         )
+        return with_jitter(log)
 
     def _one(
         self,
@@ -222,6 +228,8 @@ class _Reading:
         values = values_of(one, told=self.remarks)
         if signal.part == "encoder":
             values = rising(values, signal, told=self.remarks, at=self.file)
+            values, seldom = read_seldom(values, signal.name)
+            self.remarks += [] if seldom is None else [seldom]
         if key in found and values.quantity == "mm_s":
             return {}
         return {key: values}

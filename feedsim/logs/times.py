@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.clock import DAY_S
+from feedsim.logs.jitter import even_times
 from feedsim.logs.log import Remark
 
 __all__ = ["Axis", "Where", "event_axis", "sample_axis"]
@@ -62,13 +63,22 @@ class Axis:
     remarks: tuple[Remark, ...]
 
 
-def sample_axis(time_s: Floats, rows: Ints, *, rate_hz: float | None, where: Where) -> Axis:
+def sample_axis(
+    time_s: Floats,
+    rows: Ints,
+    *,
+    rate_hz: float | None,
+    where: Where,
+    encoder: tuple[str, Floats] | None = None,
+) -> Axis:
     """Return the axis of samples.
 
     Parameters
     ----------
     rate_hz : float, optional
         What was said of the sampling rate; left out, it is read off.
+    encoder : tuple of str and float64 array, shape (n,), optional
+        The column of its counts, and what stands there: it shows whether the clock jitters.
 
     Raises
     ------
@@ -103,6 +113,16 @@ def sample_axis(time_s: Floats, rows: Ints, *, rate_hz: float | None, where: Whe
         raise where.fault(int(rows[1]), message)
     if rate_hz is not None:
         period = 1.0 / rate_hz
+    even = None
+    if encoder is not None:
+        told = encoder[0], encoder[1][kept]
+        even = even_times(time_s[kept], rows[kept], told, period_s=period, step_s=step)
+    if even is not None:
+        time_s = time_s.copy()
+        time_s[kept] = even[0]
+        remarks.append(even[1])
+        apart = np.diff(even[0])
+        period = float(np.median(apart)) if rate_hz is None else period
     remarks += _uneven(apart, period, step)
     begins, gaps = _gaps(apart, rows[kept], period=period, where=where)
     return Axis(time_s, kept, begins, period, step, (*remarks, *gaps))

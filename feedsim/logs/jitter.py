@@ -1,0 +1,205 @@
+"""The clock of a log against its own encoder: a belt does not jerk, so stamps that do are off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.logs.log import Level, Log, Remark, Values
+
+__all__ = ["even_times", "read_seldom", "with_jitter"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+_SPAN_S = 0.01
+_LEAST_S, _LEAST_SHARE, _LEAST = 2e-5, 0.05, 3
+_STEADY = 0.3
+_PAUSE_S, _FEWER = 0.1, 10
+_LEAST_ROWS = 50
+_HELD, _HELD_STEPS = 0.4, 2.0
+
+
+class _Off(NamedTuple):
+    """How far (s) values' times are off the run of those about them; which are off for certain."""
+
+    off_s: Floats
+    at: NDArray[np.intp]
+    sure: Bools
+
+    @property
+    def jitters(self) -> bool:
+        """Whether enough of them are."""
+        return int(self.sure.sum()) >= _LEAST
+
+
+def _off(
+    time_s: Floats, value: Floats, begins: Sequence[float], *, step: float, step_s: float
+) -> _Off:
+    """Hold each value against the straight line between two about 10 ms before and after it.
+
+    ``begins``: times at which stretches begin; none is held against one of another stretch.
+
+    Values cut off at a step lie within a step of that line. A belt whose speed changes by Δ bends
+    off it by Δ/2 over the same time at most: where speeds before and after differ, so much more.
+    """
+    apart = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
+    w = max(1, round(_SPAN_S / apart)) if apart > 0.0 else 1
+    n = len(time_s)
+    nothing = _Off(np.empty(0), np.empty(0, np.intp), np.empty(0, np.bool_))
+    if n < max(_LEAST_ROWS, 8 * w + 1):
+        return nothing
+    at = np.arange(4 * w, n - 4 * w)
+    stretch = np.searchsorted(begins, time_s, side="right")
+    at = at[stretch[at - 4 * w] == stretch[at + 4 * w]]
+    if not len(at):
+        return nothing
+
+    def rate(low: int, high: int) -> Floats:
+        ran = np.maximum(time_s[at + high] - time_s[at + low], 1e-9)
+        found: Floats = (value[at + high] - value[at + low]) / ran
+        return found
+
+    before, after, rates = rate(-4 * w, -w), rate(w, 4 * w), rate(-4 * w, 4 * w)
+    usual = float(np.median(rates))
+    runs = (rates > _STEADY * usual) & (np.abs(after - before) < _STEADY * rates)
+    at, before, after, rates = at[runs], before[runs], after[runs], rates[runs]
+    if usual <= 0.0 or not len(at):
+        return nothing
+    first, last = at - w, at + w
+    share = (value[at] - value[first]) / np.maximum(value[last] - value[first], step or 1e-9)
+    off = time_s[at] - time_s[first] - share * (time_s[last] - time_s[first])
+    bends = 0.5 * np.abs(after - before) / rates * (time_s[last] - time_s[first]) * 0.5
+    allowed = step / rates + 2.0 * step_s + bends + max(_LEAST_S, _LEAST_SHARE * apart)
+    return _Off(off, at, np.abs(off) > allowed)
+
+
+def even_times(
+    time_s: Floats, rows: Ints, encoder: tuple[str, Floats], *, period_s: float, step_s: float
+) -> tuple[Floats, Remark] | None:
+    """Return even times of samples, and what to say, where the encoder shows that stamps jitter.
+
+    Parameters
+    ----------
+    time_s, rows : arrays, shape (n,)
+        As they are stamped, and the rows of the file.
+    encoder : tuple of str and float64 array, shape (n,)
+        Its column, and what stands there.
+
+    Returns
+    -------
+    tuple or None
+        None where rows come as they are stamped, or the encoder does not tell.
+    """
+    column, value = encoder
+    if len(time_s) < _LEAST_ROWS or np.isnan(value).any():
+        return None
+    begins = _begins(time_s)
+    even = _even(time_s, begins)
+    off_s = np.abs(time_s - even)
+    if float(off_s.max()) <= 0.2 * period_s + 1.5 * step_s or np.any(np.diff(even) <= 0.0):
+        return None
+    value = -value if value[-1] < value[0] else value
+    stamped, regular = (
+        _off(t, value, t[begins].tolist(), step=1.0, step_s=step_s) for t in (time_s, even)
+    )
+    if not stamped.jitters or _FEWER * int(regular.sure.sum()) > int(stamped.sure.sum()):
+        return None
+    row = int(rows[stamped.at[np.flatnonzero(stamped.sure)[0]]])
+    apart_ms = float(np.median(np.diff(even))) * 1e3
+    text = (
+        f"The log's clock jitters: by {column} rows come evenly, {apart_ms:.4g} ms apart, and are "
+        f"stamped up to {float(off_s.max()) * 1e3:.2g} ms off (first in row {row}). They are taken "
+        "as even."
+    )
+    return even, Remark(text, row)
+
+
+def _begins(time_s: Floats) -> list[int]:
+    """Return the first time and those that follow a pause."""
+    apart = np.diff(time_s)
+    return [0, *(np.flatnonzero(apart > _PAUSE_S + 20.0 * np.median(apart)) + 1).tolist()]
+
+
+def _even(time_s: Floats, begins: list[int]) -> Floats:
+    """Return times that rise evenly between pauses, by least squares."""
+    even = time_s.copy()
+    for begin, end in zip(begins, (*begins[1:], len(time_s)), strict=True):
+        if end - begin > 2:
+            number = np.arange(end - begin, dtype=np.float64)
+            slope, level = np.polyfit(number, time_s[begin:end] - time_s[begin], 1)
+            even[begin:end] = time_s[begin] + level + slope * number
+    return even
+
+
+def read_seldom(values: Values, name: str) -> tuple[Values, Remark | None]:
+    """Return an encoder's values where they change, if it is read less often than it is logged."""
+    rises = np.diff(values.value)
+    moves = rises > 0.0
+    if len(rises) < _LEAST_ROWS or not moves.any():
+        return values, None
+    usual = float(np.median(rises[moves]))
+    runs = np.flatnonzero(moves)
+    inside = moves[runs[0] : runs[-1] + 1]
+    stays = np.diff(runs)
+    many = round(float(np.median(stays))) if len(stays) else 1
+    held = many > 1 and float(np.mean(~inside)) > _HELD
+    if not held or usual < _HELD_STEPS * many * max(values.step, 1e-9):
+        return values, None
+    kept = np.concatenate(([True], moves))
+    kept[-1] = True
+    every = float(np.median(np.diff(values.time_s[1:][moves]))) * 1e3
+    row = int(values.row[runs[0] + 1])
+    text = (
+        f"{name} stands for {many} rows at a time and then leaps (first in row {row}): it is read "
+        f"only every {every:.3g} ms, and counts where it changes."
+    )
+    less = replace(
+        values, time_s=values.time_s[kept], value=values.value[kept], row=values.row[kept]
+    )
+    return less, Remark(text, row)
+
+
+def with_jitter(log: Log) -> Log:
+    """Return the log with edges as open as its clock is, by the encoder."""
+    values = log.encoder
+    if values is None:
+        return log
+    off = _off(
+        values.time_s, values.value, log.begins_s, step=values.step or 1e-6, step_s=log.step_s
+    )
+    if not off.jitters:
+        return log
+    jitter_s = float(np.abs(off.off_s[off.sure]).max())
+    row = int(values.row[off.at[np.flatnonzero(off.sure)[0]]])
+    name = "encoder_count" if values.quantity == "count" else "encoder_mm"
+    share = off.sure.mean()
+    text = (
+        f"The log's clock jitters: by the run of {name}, times are off by up to "
+        f"{jitter_s * 1e3:.2g} ms (first in row {row}; {share:.2g} of all values). Every time is "
+        "taken as known to that only."
+    )
+
+    def wider(level: Level | None) -> Level | None:
+        if level is None:
+            return None
+        return replace(
+            level,
+            on_within_s=level.on_within_s + jitter_s,
+            off_within_s=level.off_within_s + jitter_s,
+        )
+
+    return replace(
+        log,
+        step_s=max(log.step_s, 2.0 * jitter_s),
+        carrier_eye=wider(log.carrier_eye),
+        feeders=tuple(
+            replace(one, eye=wider(one.eye), clutch=wider(one.clutch)) for one in log.feeders
+        ),
+        remarks=(*log.remarks, Remark(text, row)),
+    )
