@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from feedsim.logs.log import Level, Log, Remark, Values
 
-__all__ = ["even_times", "read_seldom", "with_jitter"]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

@@ -23,10 +23,14 @@ _IS, _IS_NOT = 0.05, 0.12
 
 @dataclass(frozen=True, slots=True)
 class _Passed:
-    """Travel (mm) for which an eye was covered, and clear, each within one stretch of the log."""
+    """Travel (mm) for which an eye was covered, and clear, each within one stretch of the log.
+
+    ``row``: in which the first cover is over.
+    """
 
     covered_mm: Floats
     clear_mm: Floats
+    row: int
 
 
 def refuse_wrong_scale(log: Log, machine: Machine) -> None:
@@ -50,21 +54,21 @@ def refuse_wrong_scale(log: Log, machine: Machine) -> None:
     whole = factor > _SCALED and abs(factor / round(factor) - 1.0) < _WHOLE
     if not whole or abs(np.log(ratio / of_pitch)) > np.log(_ALIKE):
         return
-    column = "encoder_mm"
+    column = log.encoder.column
     mend = f"divided by {ratio:.3g} it would fit (is it in mm?)"
     if log.encoder.quantity == "count":
-        column = "encoder_count"
         mend = (
             f"with counts_per_rev {ratio:.3g} times as high both would fit (are all edges of both "
             "channels counted, or one?)"
         )
+    assert log.carrier_eye is not None  # noqa: S101 - carriers have passed it
     message = (
-        f"by {column} a carrier covers carrier_eye for {covered:,.1f} mm and carriers come "
+        f"by it a carrier covers {log.carrier_eye.column} for {covered:,.1f} mm and carriers come "
         f"{apart:,.1f} mm apart; the scenario has {carriers.length_mm:,.1f} and "
         f"{carriers.pitch_mm:,.1f} mm: {mend}; or else carrier.length and carrier.pitch are of "
         "another carrier"
     )
-    raise FeedsimError(Fault(log.file, message=message))
+    raise FeedsimError(Fault(f"{log.file}, row {passed.row}, {column}", message=message))
 
 
 def refuse_inverted_eyes(log: Log, machine: Machine) -> None:
@@ -75,17 +79,17 @@ def refuse_inverted_eyes(log: Log, machine: Machine) -> None:
     FeedsimError
         With the column, and both readings.
     """
-    if passed := _carriers(log, machine):
+    if (passed := _carriers(log, machine)) and log.carrier_eye is not None:
         length = machine.carriers.length_mm
         gap = machine.carriers.pitch_mm - length
-        _refuse_inverted(log, passed, column="carrier_eye", length=length, gap=gap)
+        _refuse_inverted(log, passed, log.carrier_eye.column, length=length, gap=gap)
     for number, feeder in enumerate(log.feeders):
         feed, inserts = feeder.actual or feeder.command, machine.feeders[number].inserts
         if feeder.eye is None or feed is None or feed.quantity != "mm":
             continue
         if passed := _passed(log, feeder.eye, feed, 1.0):
-            column, length = f"feeder.{number}.eye", inserts.length_mm
-            _refuse_inverted(log, passed, column=column, length=length, gap=inserts.gap_mm)
+            column, length = feeder.eye.column, inserts.length_mm
+            _refuse_inverted(log, passed, column, length=length, gap=inserts.gap_mm)
 
 
 def _carriers(log: Log, machine: Machine) -> _Passed | None:
@@ -104,8 +108,11 @@ def _passed(log: Log, eye: Level, values: Values, unit: float) -> _Passed | None
     stretch = np.searchsorted(log.begins_s, times, side="right")
     whole = (stretch[1:] == stretch[:-1]) & (comes_on[1:] != comes_on[:-1])
     ran = np.diff(np.interp(times, values.time_s, values.value)) * unit
-    covered, clear = ran[whole & comes_on[:-1]], ran[whole & ~comes_on[:-1]]
-    return _Passed(covered, clear) if min(len(covered), len(clear)) >= _LEAST else None
+    covered, clear = whole & comes_on[:-1], whole & ~comes_on[:-1]
+    if min(covered.sum(), clear.sum()) < _LEAST:
+        return None
+    rows = np.concatenate((eye.on_row, eye.off_row))[order]
+    return _Passed(ran[covered], ran[clear], int(rows[1:][covered][0]))
 
 
 def _narrow(travels: Floats) -> bool:
@@ -114,7 +121,7 @@ def _narrow(travels: Floats) -> bool:
     return bool(middle > 0.0 and high - low <= _NARROW * middle)
 
 
-def _refuse_inverted(log: Log, passed: _Passed, *, column: str, length: float, gap: float) -> None:
+def _refuse_inverted(log: Log, passed: _Passed, column: str, *, length: float, gap: float) -> None:
     """Refuse an eye that is clear for the length of what passes, and covered for its gap."""
     covered, clear = float(np.median(passed.covered_mm)), float(np.median(passed.clear_mm))
     if not _narrow(passed.clear_mm) or abs(clear - length) > _IS * length:
@@ -122,8 +129,8 @@ def _refuse_inverted(log: Log, passed: _Passed, *, column: str, length: float, g
     if abs(covered - length) < _IS_NOT * length or abs(covered - gap) > abs(covered - length):
         return
     message = (
-        f"{column} is 1 for {covered:,.1f} mm and 0 for {clear:,.1f} mm, where the scenario has "
+        f"is 1 for {covered:,.1f} mm and 0 for {clear:,.1f} mm, where the scenario has "
         f"{length:,.1f} mm covered with gaps of {gap:,.1f} mm: it seems to be inverted; 1 has to "
         "mean covered"
     )
-    raise FeedsimError(Fault(log.file, message=message))
+    raise FeedsimError(Fault(f"{log.file}, row {passed.row}, {column}", message=message))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -96,6 +96,7 @@ def level_of(noted: Noted, *, stretches: int, told: _Told, others: dict[str, Flo
         within[~up],
         noted.row[edge[~up]],
         tuple(map(bool, starts)),
+        noted.signal.name,
     )
 
 
@@ -192,7 +193,8 @@ def values_of(noted: Noted, *, told: _Told) -> Values:
             )
             raise FeedsimError(Fault(noted.at(int(rows[odd[0]])), message=message))
     assert signal.quantity is not None  # noqa: S101 - a level has no values
-    return Values(time, value, rows, signal.quantity, _step_of(noted.value[there]) * signal.factor)
+    step = _step_of(noted.value[there]) * signal.factor
+    return Values(time, value, rows, signal.quantity, step, signal.name)
 
 
 def _step_of(value: Floats) -> float:
@@ -232,7 +234,7 @@ def rising(values: Values, signal: Signal, *, told: _Told, at: str) -> Values:
         text = f"{stays}: stuck or not connected, and left out."
         told.append(Remark(text, int(values.row[0])))
     rises: Floats = np.maximum.accumulate(value)
-    return Values(values.time_s, rises, values.row, values.quantity, values.step)
+    return replace(values, value=rises)
 
 
 def _unwrapped(values: Values, signal: Signal, apart: Floats, told: _Told) -> Floats:

@@ -45,6 +45,8 @@ class Level:
         The same where it goes off, shape (m,).
     starts_on : tuple of bool
         Whether it is on as each stretch of the log begins. An edge between stretches is in no list.
+    column : str
+        What the file calls it.
     """
 
     on_s: Floats
@@ -54,6 +56,7 @@ class Level:
     off_within_s: Floats
     off_row: Ints
     starts_on: tuple[bool, ...]
+    column: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,8 @@ class Values:
         Row of the file.
     step : float
         Step in which values are written, in the same unit; 1 for counts, 0 where none shows.
+    column : str
+        What the file calls it.
     """
 
     time_s: Floats
@@ -75,6 +80,7 @@ class Values:
     row: Ints
     quantity: Quantity
     step: float
+    column: str = ""
 
 
 @dataclass(frozen=True, slots=True)

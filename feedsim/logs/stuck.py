@@ -65,10 +65,12 @@ def refuse_stuck_encoder(log: Log) -> None:
     i = int(np.flatnonzero(stands)[0])
     since = int(np.searchsorted(encoder.value, counts[i]))
     message = (
-        f"the encoder stays at {counts[i]:,.10g} from here while {_CARRIERS} carriers pass "
-        "carrier_eye: it is stuck; give the parts in which it runs, each as its own log"
+        f"stays at {counts[i]:,.10g} from here while {_CARRIERS} carriers pass "
+        f"{eye.column}: it is stuck; give the parts in which it runs, each as its own log"
     )
-    raise FeedsimError(Fault(f"{log.file}, row {encoder.row[since]}, encoder", message=message))
+    raise FeedsimError(
+        Fault(f"{log.file}, row {encoder.row[since]}, {encoder.column}", message=message)
+    )
 
 
 def _with_edges(level: Level | None) -> Level | None:

@@ -26,7 +26,7 @@ def refuse_swapped_eyes(log: Log, machine: Machine) -> None:
     carrier, speed = log.carrier_eye, _speed_mm_s(log, machine)
     if carrier is None or speed <= 0.0:
         return
-    for number, (feeder, set_so) in enumerate(zip(log.feeders, machine.feeders, strict=True)):
+    for feeder, set_so in zip(log.feeders, machine.feeders, strict=True):
         eye, clutch = feeder.eye, feeder.clutch
         if eye is None or clutch is None or len(clutch.off_s) < _LEAST_EDGES:
             continue
@@ -38,10 +38,15 @@ def refuse_swapped_eyes(log: Log, machine: Machine) -> None:
         if own < _FEW and other > _MOST:
             found = f"{other:.0%} of openings, {own:.0%} after its own"
             message = (
-                "the clutch opens so long after carrier_eye as it should after "
-                f"feeder.{number}.eye ({found}): are the two columns swapped?"
+                f"{clutch.column} goes off so long after {carrier.column} as it should after "
+                f"{eye.column} ({found}): are the two columns swapped?"
             )
-            raise FeedsimError(Fault(f"{log.file}, row {eye.on_row[0]}", message=message))
+            raise FeedsimError(_fault(log, eye, message))
+
+
+def _fault(log: Log, level: Level, message: str) -> Fault:
+    """Return what is wrong with a column, from the row in which it first comes on."""
+    return Fault(f"{log.file}, row {level.on_row[0]}, {level.column}", message=message)
 
 
 def _speed_mm_s(log: Log, machine: Machine) -> float:
@@ -69,8 +74,8 @@ def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
     feeder, speed = log.feeders[number], _speed_mm_s(log, machine)
     if log.carrier_eye is None or feeder.eye is None or feeder.clutch is None or speed <= 0.0:
         return
-    names = ("carrier_eye", f"feeder.{number}.eye", f"feeder.{number}.clutch")
-    levels = dict(zip(names, (log.carrier_eye, feeder.eye, feeder.clutch), strict=True))
+    levels = {one.column: one for one in (log.carrier_eye, feeder.eye, feeder.clutch)}
+    names = tuple(levels)
     if min(min(len(level.on_s), len(level.off_s)) for level in levels.values()) < _LEAST_EDGES:
         return
     settings = machine.feeders[number].settings
@@ -85,7 +90,6 @@ def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
     own, _ = fits(log.carrier_eye, feeder.eye, feeder.clutch.on_s, feeder.clutch.off_s)
     if own >= _FEW:
         return
-    at = f"{log.file}, row {feeder.clutch.on_row[0]}"
     for order in permutations(names):
         carrier, eye, clutch = (levels[name] for name in order)
         share, opened = fits(carrier, eye, clutch.on_s, clutch.off_s)
@@ -96,17 +100,17 @@ def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
                 f"({share:.0%} of cases; as the columns are named {own:.0%}), and goes off where "
                 f"they open it: are the columns {moved} swapped?"
             )
-            raise FeedsimError(Fault(at, message=message))
+            raise FeedsimError(_fault(log, feeder.clutch, message))
     share, opened = fits(log.carrier_eye, feeder.eye, feeder.clutch.off_s, feeder.clutch.on_s)
     if share > _MOST and opened > _MOST:
         message = (
-            f"{names[2]} goes off where these settings close the clutch ({share:.0%} of cases), "
+            f"goes off where these settings close the clutch ({share:.0%} of cases), "
             "and comes on where they open it: it seems to be inverted; 1 has to mean closed"
         )
-        raise FeedsimError(Fault(at, message=message))
+        raise FeedsimError(_fault(log, feeder.clutch, message))
 
 
-def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder, number: int) -> None:
+def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder) -> None:
     """Refuse a clutch that closes as the feed runs, with an eye that inserts reach as it stands.
 
     An insert reaches its eye only as the feed moves it; a clutch that is told to close finds the
@@ -120,11 +124,10 @@ def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder, number: int) -> None:
     eye_moves, clutch_moves = _share_moving(eye, feed), _share_moving(clutch, feed)
     if eye_moves < _RARELY and clutch_moves > _MOST:
         message = (
-            f"feeder.{number}.clutch comes on while the feed runs (in {clutch_moves:.0%} of cases) "
-            f"and feeder.{number}.eye while it stands ({1.0 - eye_moves:.0%}), as the other of the "
-            "two would: are the two columns swapped?"
+            f"comes on while the feed runs (in {clutch_moves:.0%} of cases) and {eye.column} while "
+            f"it stands ({1.0 - eye_moves:.0%}), as the other of the two would: are they swapped?"
         )
-        raise FeedsimError(Fault(f"{log.file}, row {clutch.on_row[0]}", message=message))
+        raise FeedsimError(_fault(log, clutch, message))
 
 
 def _share_moving(level: Level, feed: Values) -> float:

@@ -79,7 +79,7 @@ def test_ticks_that_a_short_log_does_not_show_are_said(feedsim: Run, tmp_path: P
     assert "motion cycle (at most" not in said  # of ticks that are not regular nothing is known
 
 
-def test_swapped_motion_is_named_where_it_cannot_be_written(feedsim: Run, tmp_path: Path) -> None:
+def test_swapped_motion_is_refused_and_nothing_written(feedsim: Run, tmp_path: Path) -> None:
     log, new = tmp_path / "swapped.csv", tmp_path / "new.toml"
     text = Path(LOGS[0]).read_text("utf-8")
     log.write_text(
@@ -87,7 +87,7 @@ def test_swapped_motion_is_named_where_it_cannot_be_written(feedsim: Run, tmp_pa
     )
     ended = feedsim("learn", CARD, log, "--write", new, "--out", tmp_path / "out")
     assert ended.status == 2
-    assert "feeder.0.actual is ahead of feeder.0.command" in ended.err
+    assert "feeder.0.actual_mm: is ahead of feeder.0.command_mm" in " ".join(ended.err.split())
     assert not new.exists()
     assert not (tmp_path / "out").exists()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -77,9 +78,60 @@ def test_swapped_eyes_are_refused(run: LoggedRun, tmp_path: Path) -> None:
 def test_command_and_actual_swapped_are_told(run: LoggedRun, tmp_path: Path) -> None:
     names = ("feeder.0.command_mm", "feeder.0.actual_mm")
     path = with_columns(written(run, tmp_path / "log.csv"), names)
-    (remark,) = plausible(read_log(path, feeders=["a"]), run.machine).remarks
-    assert "swapped" in remark.text
-    assert "feeder.0.actual" in remark.text
+    said = refused(read_log(path, feeders=["a"]), run)
+    assert "feeder.0.actual_mm: is ahead of feeder.0.command_mm" in said
+    assert "swapped" in said
+
+
+def test_speeds_of_command_and_actual_swapped_are_refused(run: LoggedRun, tmp_path: Path) -> None:
+    """A servo's speed is below one that rises, and above one that falls."""
+    path = written(run, tmp_path / "log.csv")
+    lines = [line.split(",") for line in path.read_text().splitlines()]
+    travels = np.array([cells[-2:] for cells in lines[1:]], dtype=float)
+    speeds = np.round(np.diff(travels, axis=0, prepend=travels[:1]) / 1e-3)
+    names = ["feeder.0.command_mm_s", "feeder.0.actual_mm_s"]
+    for order in (names, names[::-1]):
+        cells = zip(lines[1:], speeds.tolist(), strict=True)
+        rows = [[*row[:-2], *map(str, pair)] for row, pair in cells]
+        path.write_text("\n".join(map(",".join, [[*lines[0][:-2], *order], *rows])) + "\n")
+        log = read_log(path, feeders=["a"])
+        if order is names:
+            assert plausible(log, run.machine) == log
+        else:
+            assert "feeder.0.actual_mm_s: is ahead of feeder.0.command_mm_s" in refused(log, run)
+
+
+@pytest.mark.parametrize("shape", ["samples", "events"])
+@pytest.mark.parametrize(
+    ("names", "at"),
+    [
+        ({"time_s": "time_ms"}, "encoder_count"),
+        ({"feeder.0.command_mm": "feeder.command_m"}, "feeder.command_m"),
+        ({"feeder.0.actual_mm": "feeder.actual_um"}, "feeder.actual_um"),
+        ({"feeder.0.eye": "feeder.clutch", "feeder.0.clutch": "feeder.eye"}, "feeder.clutch"),
+        ({"feeder.0.eye": "carrier_eye", "carrier_eye": "feeder.eye"}, "feeder.eye"),
+        ({"feeder.0.clutch": "carrier_eye", "carrier_eye": "feeder.clutch"}, "feeder.clutch"),
+        (
+            {
+                "feeder.0.command_mm": "feeder.actual_mm",
+                "feeder.0.actual_mm": "feeder.command_mm",
+            },
+            "feeder.actual_mm",
+        ),
+    ],
+)
+def test_a_refusal_names_row_and_column_as_the_file_has_it(
+    run: LoggedRun, tmp_path: Path, names: dict[str, str], at: str, shape: str
+) -> None:
+    path = written(run, tmp_path / "log.csv", shape=shape)
+    text = re.sub("|".join(map(re.escape, names)), lambda found: names[found[0]], path.read_text())
+    path.write_text(text.replace("feeder.0.", "feeder."))
+    said = refused(read_log(path, feeders=["a"]), run)
+    found = re.search(r"log\.csv, row (\d+), (\S+): ", said)
+    assert found is not None, said
+    assert found[2] == at
+    line = path.read_text().splitlines()[int(found[1]) - 1]
+    assert shape == "samples" or f",{at}," in line
 
 
 def with_cells(path: Path, name: str, change: Callable[[int], int]) -> Path:
@@ -161,8 +213,8 @@ def test_a_machine_unlike_the_scenario_is_plausible(
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("time_s", "time_ms", ("the encoder", "a thousand times", "time column")),
-        ("time_s", "time_min", ("the encoder", "a sixtieth of")),
+        ("time_s", "time_ms", ("encoder_count", "a thousand times", "time column")),
+        ("time_s", "time_min", ("encoder_count", "a sixtieth of")),
         ("feeder.0.command_mm", "feeder.0.command_m", ("feeder.0.command", "a thousand times")),
         ("feeder.0.actual_mm", "feeder.0.actual_um", ("feeder.0.actual", "a thousandth of")),
         ("feeder.0.actual_mm", "feeder.0.actual_in", ("feeder.0.actual", "25.4 times")),
@@ -211,7 +263,7 @@ def test_an_encoder_that_gets_stuck_is_refused(run: LoggedRun, tmp_path: Path) -
     path = written(run, tmp_path / "log.csv")
     value = path.read_text().splitlines()[3999].split(",")[2]
     said = refused(read_log(from_row(path, "encoder_count", 4000, value), feeders=["a"]), run)
-    assert "row 4000, encoder" in said
+    assert "row 4000, encoder_count: stays at" in said
     assert "stuck" in said
 
 

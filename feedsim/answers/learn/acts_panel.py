@@ -16,8 +16,6 @@ from feedsim.render.canvas import GREY
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_acts"]
-
 _NAMED, _BETWEEN = 5, 0.04
 
 

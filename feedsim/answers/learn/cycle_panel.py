@@ -18,8 +18,6 @@ from feedsim.quantities import System, display_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_cycle"]
-
 Floats = NDArray[np.float64]
 _MOST_CYCLES = 12
 

@@ -20,8 +20,6 @@ from feedsim.quantities import System, display_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_gaps", "draw_pitches"]
-
 Floats = NDArray[np.float64]
 
 

@@ -9,8 +9,6 @@ from feedsim.render.canvas import BLACK, BLUE, DASHED, GREY, SKY, VERMILLION, ab
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["BAND", "BARS", "DOT", "NEW", "OLD", "nothing", "titled"]
-
 OLD: dict[str, Any] = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.3}
 NEW: dict[str, Any] = {"color": BLACK, "linewidth": 1.0}
 DOT: dict[str, Any] = {
