@@ -19,18 +19,29 @@ _GRID = 801
 class BoundedLine:
     """The lines y = a + b·u that pass through all bounds.
 
-    ``slope``: b. ``height``: a + b·centre, ``centre`` the middle of all u. ``height_half``: half
-    width of a uniform law as wide as what is left open of the height.
+    ``slope``: b. ``height``: a + b·centre, ``centre`` the middle of all u. ``corners``: of the
+    polygon of these lines, by their heights at both ends, shape (k, 2), less those of a middle one.
     """
 
     slope: Figure
     centre: float
     height: Figure
-    height_half: float
+    span: float
+    corners: Floats
 
     def at(self, u: Floats) -> Floats:
         """Return the middle line at u."""
         return self.height.value + self.slope.value * (u - self.centre)
+
+    def open_at(self, u: float) -> float:
+        """Return how far off the line may be at u: half of a uniform law with the same 95 %.
+
+        Or half of what is open at one slope, if that is more: two clocks may be in step.
+        """
+        share = 0.5 + (u - self.centre) / self.span
+        heights, slopes = self.corners @ [1.0 - share, share], self.corners @ [-1.0, 1.0]
+        _, low, high, _ = _law(heights, slopes)
+        return max(0.5 * (high - low) / 0.95, 0.5 * _law(slopes, heights)[3])
 
 
 def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
@@ -59,14 +70,14 @@ def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
     if corners is None:
         return None
     left, right = corners[:, 0], corners[:, 1]
-    slope, _ = _law((right - left) / span, left)
-    height, _ = _law(0.5 * (left + right), left)
-    _, open_ = _law((right - left) / span, 0.5 * (left + right))
+    slope = _law((right - left) / span, left)[:3]
+    height = _law(0.5 * (left + right), left)[:3]
     return BoundedLine(
         Figure(*slope, n).scaled(1.0, rise / span),
         float(u[0]) + 0.5 * span,
         Figure(*height, n).scaled(1.0, first + 0.5 * rise),
-        0.5 * open_,
+        span,
+        corners,
     )
 
 
@@ -115,10 +126,10 @@ def _cut(corners: Floats, over: Floats) -> Floats | None:
     return np.array(kept) if len(kept) > 2 else None
 
 
-def _law(at: Floats, other: Floats) -> tuple[tuple[float, float, float], float]:
+def _law(at: Floats, other: Floats) -> tuple[float, float, float, float]:
     """Return mean, 2.5 % and 97.5 % points of one coordinate of a polygon that is filled evenly.
 
-    And how wide the polygon is in the other one at most, ``at`` being the same.
+    And how wide it is in the other one at most, ``at`` being the same.
     """
     grid = np.linspace(float(at.min()), float(at.max()), _GRID)
     top, bottom = np.full(_GRID, -np.inf), np.full(_GRID, np.inf)
@@ -131,4 +142,4 @@ def _law(at: Floats, other: Floats) -> tuple[tuple[float, float, float], float]:
     widest = float(mass.max())
     mass = mass / mass.sum() if widest > 0.0 else np.full(_GRID, 1.0 / _GRID)
     low, high = np.interp([0.025, 0.975], np.cumsum(mass) - 0.5 * mass, grid)
-    return (float(mass @ grid), float(low), float(high)), widest
+    return float(mass @ grid), float(low), float(high), widest

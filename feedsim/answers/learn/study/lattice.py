@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.learn.study.bounded import bounded_line
+from feedsim.answers.learn.study.bounded import BoundedLine, bounded_line
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure
 
 __all__ = ["Lattice", "lattice_of"]
@@ -40,18 +40,31 @@ class Lattice:
         Of each action: its instant on the grid, or as logged where it lies off it.
     sd_s : float
         Standard deviation of each of these, independent of the others.
-    half_s : float
-        Half width of what all of them are off together.
-    exact : bool
-        Whether the grid goes through all actions, but for a few.
+    shared_s : float
+        What all of them may be off together, whatever the bounds.
+    line : BoundedLine or None
+        Instant (from the first on) against number, where the grid goes through all actions but for
+        a few.
     """
 
     period: Figure
     jitter: Figure
     time_s: Floats
     sd_s: float
-    half_s: float
-    exact: bool
+    shared_s: float
+    line: BoundedLine | None
+
+    @property
+    def exact(self) -> bool:
+        """Whether the grid goes through all actions, but for a few."""
+        return self.line is not None
+
+    def open_s(self, times: Floats) -> float:
+        """Return half the width of what the actions at about these times are off together (s)."""
+        if self.line is None or len(times) == 0:
+            return self.shared_s
+        since = float(times.mean() - self.time_s[0]) - self.line.height.value
+        return self.shared_s + self.line.open_at(self.line.centre + since / self.line.slope.value)
 
 
 def lattice_of(
@@ -162,8 +175,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> L
             if line is not None:
                 on_grid = np.where(near, time_s[0] + line.at(x), time_s)
                 none = Figure(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
-                open_s = line.height_half + shared
-                return Lattice(line.slope, none, on_grid, 0.0, open_s, exact=True)
+                return Lattice(line.slope, none, on_grid, 0.0, shared, line)
     sd = float(off.std(ddof=2))
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Figure(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
@@ -171,7 +183,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> L
     # acts behind carriers at all but even pitches loosely hang together at longer periods, too
     if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
         return None
-    return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0, exact=False)
+    return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0, None)
 
 
 def _all_on(numbers: Ints, factor: int) -> bool:

@@ -285,16 +285,16 @@ def _feeder(
 
 
 def _waits(
-    machine: Machine, eye: Eye, lattice: Lattice | None, step_s: float, seen: ScanSeen | None
+    machine: Machine, eye: Eye, ticks: _Ticks, seen: ScanSeen | None, times: Floats
 ) -> tuple[float, float, float]:
     """Return how long acts wait for their ticks on average (s), and what is open of it.
 
     That is the standard deviation of a normal error and half of a uniform one.
     """
     cycle, scan = machine.controller.motion_cycle_s, machine.controller.scan_s
-    half = 0.0
+    half, (lattice, step_s, _) = 0.0, ticks
     if lattice is not None:
-        cycle, half = lattice.period.value, lattice.half_s
+        cycle, half = lattice.period.value, lattice.open_s(times)
     elif cycle > 0.0:
         half = 0.5 * cycle + 0.5 * step_s  # neither the cycle nor its phase to the log is known
     waits, sd = 0.5 * cycle + eye.filter_s, 0.0
@@ -346,7 +346,7 @@ def _side(
         if lattice is not None and eye.scanned and even and found.any():
             noise = math.hypot(step_s, belt.count_mm / v) / math.sqrt(12.0)
             seen = scan_seen(travel[found] / v, times[found], grid=lattice.period, noise_s=noise)
-    waits, sd, half = _waits(machine, eye, lattice, step_s, all_ or seen)
+    waits, sd, half = _waits(machine, eye, ticks, all_ or seen, times)
     asked = travel_of(
         travel[found],
         speed_mm_s=v,
@@ -400,7 +400,8 @@ def _following(
         return command, None, None, None
     late = np.concatenate([ramps.begins_s - command.close_s, ramps.ends_s - command.open_s])
     sd = float(late.std(ddof=1)) / math.sqrt(len(late))
-    half = lattice.half_s if lattice is not None else 0.5 * step_s
+    acts = np.concatenate([command.close_s, command.open_s])
+    half = lattice.open_s(acts) if lattice is not None else 0.5 * step_s
     if logged.clutch is not None and len(logged.clutch.on_within_s):
         # of events it is not known on which side of its time an edge lies: all of them on one
         half += max(0.0, float(np.median(logged.clutch.on_within_s)) - 0.5 * step_s)
