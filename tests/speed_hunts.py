@@ -51,7 +51,9 @@ def _at(
     ran = [run_batch(plain, speed_mm_s, first + number) for number in range(runs)]
     confidence = 1.0 - _FAMILY / intervals
     return [
-        shares_of([run[number] for run in ran], criteria_of(scenario), confidence=confidence)
+        shares_of(
+            [run[number] for run in ran], criteria_of(scenario), confidence=confidence
+        )._asdict()
         for number in range(len(scenario.feeder))
     ]
 

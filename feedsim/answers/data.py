@@ -46,7 +46,7 @@ def described(name: str) -> Schema:
 def _kinds() -> dict[str, type]:
     from feedsim.answers.budget.study.budget import Budgets
     from feedsim.answers.check.study.review import Review
-    from feedsim.answers.compare.study import Comparisons
+    from feedsim.answers.compare.study.results import Comparisons
     from feedsim.answers.drive.study.results import Sizing
     from feedsim.answers.explain.study.record import Stories
     from feedsim.answers.learn.study.learned import Learning

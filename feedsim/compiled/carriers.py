@@ -11,7 +11,7 @@ from feedsim.motion.belt import belt_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
-from feedsim.simulation.input_level import Seen, decide, level_take
+from feedsim.simulation.input_level import EyeVerdict, decide, level_take
 
 Cards = Sequence[CarrierDraw]
 Marks = Sequence[Mark]
@@ -86,9 +86,9 @@ def _see(
         input_off_s=_goes_off(eye, master, level.input_mm),
     )
     level_take(level, decision, tail_mm)
-    if decision.seen == Seen.SWITCHES:
+    if decision.seen == EyeVerdict.SWITCHES:
         return decision.t, -1
-    return decision.t, _MERGED if decision.seen == Seen.MERGES else _NOT_SEEN
+    return decision.t, _MERGED if decision.seen == EyeVerdict.MERGES else _NOT_SEEN
 
 
 def _merges(eye: EyeState, master: Master, seen_mm: float, *, passed: float) -> bool:

@@ -84,7 +84,7 @@ class _Columns:
                 column[place] = rows[name][even]
 
 
-class _Seen(NamedTuple):
+class _Passed(NamedTuple):
     """Carriers that the eye has seen: the number of the first, so many marks known, those lost."""
 
     first: int
@@ -132,7 +132,7 @@ class _Feeder:
         self._check()
         return float(self.lane["now_s"])
 
-    def run(self, master: Any, seen: _Seen, *, last: bool) -> int:
+    def run(self, master: Any, seen: _Passed, *, last: bool) -> int:
         """Let happen all that follows from carriers that the eye has seen, up to the next ones.
 
         Return how many rows are not those of these carriers but of earlier ones.
@@ -161,7 +161,7 @@ class _Feeder:
                 lane["first_card"] += len(self.cards)
                 self.cards = _rows_of(InsertDraw, next(self.blocks))
 
-    def _move_on(self, seen: _Seen) -> int:
+    def _move_on(self, seen: _Passed) -> int:
         """Keep the rows that are open still, and put blank ones behind them."""
         lane, old = self.lane, self.rows.view(np.ndarray)
         waiting, flying = (
@@ -399,7 +399,7 @@ def _cut(drawn: Iterator[Columns], *, carriers: int, block: int) -> Iterator[tup
 
 def _see(
     driver: Driver, eye: Any, master: Any, *, first: int, cards: Columns, waits: bool
-) -> _Seen:
+) -> _Passed:
     rows = _rows_of(CarrierDraw, cards)
     if waits and (rows["seen_edge_mm"] <= 0.0).any():
         raise NeedsEvents("a carrier is at the eye before the belt starts")
@@ -407,7 +407,7 @@ def _see(
     count = driver.see(eye, master, rows, marks)
     if count < 0:
         raise NeedsEvents("a carrier never comes")
-    return _Seen(first, marks, count, marks.view(np.ndarray)["lost"])
+    return _Passed(first, marks, count, marks.view(np.ndarray)["lost"])
 
 
 def _fastest(machine: Machine) -> float:

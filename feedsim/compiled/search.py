@@ -11,7 +11,7 @@ from feedsim.motion.feed import FeedMotion, feed_position, feed_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.input_level import (
-    Seen,
+    EyeVerdict,
     decide,
     level_slipped,
     level_stands,
@@ -81,9 +81,9 @@ def _behind_filter(
         decision.counts,
         decision.shown,
     )
-    if decision.seen == Seen.SWITCHES:
+    if decision.seen == EyeVerdict.SWITCHES:
         return decision.t, SEEN
-    return decision.t, MERGED if decision.seen == Seen.MERGES else TOO_SHORT
+    return decision.t, MERGED if decision.seen == EyeVerdict.MERGES else TOO_SHORT
 
 
 def _goes_off(lane: Lane, feed: FeedMotion, tail_mm: float) -> float:

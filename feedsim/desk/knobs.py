@@ -10,7 +10,7 @@ from feedsim.answers.line import toml_value
 from feedsim.desk.autos import Autos, autos_of
 from feedsim.desk.knob import Knob, nothing_of, typed
 from feedsim.desk.lines import Opened, faults_plain, file_of, read
-from feedsim.desk.questions import Setup
+from feedsim.desk.questions import LineText
 from feedsim.errors import FeedsimError
 from feedsim.quantities import hints_in
 from feedsim.scenario.keys import Section
@@ -70,7 +70,9 @@ _LONGEST_VALUE = 2000
 _MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
 
 
-def knobs_answer(setup: Setup, files: Sequence[Opened], look: Callable[[], None]) -> dict[str, Any]:
+def knobs_answer(
+    setup: LineText, files: Sequence[Opened], look: Callable[[], None]
+) -> dict[str, Any]:
     """Return all knobs of a question's line, with their faults; also where it cannot be.
 
     `look` is called at each knob; what it raises ends the answer.

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.answers.line import Line, line_of
-from feedsim.desk.questions import Setup
+from feedsim.desk.questions import LineText
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml, read_text, read_toml
@@ -65,12 +65,12 @@ def opened(path: Path) -> Opened:
     return Opened(path, text, frozenset(named.values()))
 
 
-def read(setup: Setup, files: Sequence[Opened], *, more: Sequence[str] = ()) -> Line:
+def read(setup: LineText, files: Sequence[Opened], *, more: Sequence[str] = ()) -> Line:
     """Return the line of a question.
 
     Parameters
     ----------
-    setup : Setup
+    setup : LineText
     files : sequence of Opened
         The desk's.
     more : sequence of str
@@ -87,7 +87,7 @@ def read(setup: Setup, files: Sequence[Opened], *, more: Sequence[str] = ()) -> 
     return line_of(data, changes, name=file.path.stem, folder=file.folder)
 
 
-def file_of(setup: Setup, files: Sequence[Opened]) -> Opened:
+def file_of(setup: LineText, files: Sequence[Opened]) -> Opened:
     """Return to which of the desk's scenarios a question belongs.
 
     Raises

@@ -47,7 +47,7 @@ class _Strict(BaseModel):
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid")
 
 
-class Setup(_Strict):
+class LineText(_Strict):
     """A line: the text of a scenario, and its changes as ``--set`` has them.
 
     ``file``: to which of the desk's scenarios it belongs, that is in whose folder it stands.
@@ -60,7 +60,7 @@ class Setup(_Strict):
     ] = []
 
 
-class Question(Setup):
+class Question(LineText):
     """A question about a line.
 
     Attributes
@@ -75,7 +75,7 @@ class Question(Setup):
         In which it is answered; None: those of the scenario.
     carriers : int or None
         To simulate; None: as many as the scenario says.
-    a : Setup or None
+    a : LineText or None
         The line that is pinned, to hold this one against.
     around, start, count : int or None
         Which carriers are played.
@@ -94,7 +94,7 @@ class Question(Setup):
     what: What
     units: System | None = None
     carriers: Annotated[int, Field(ge=1, le=MOST_CARRIERS)] | None = None
-    a: Setup | None = None
+    a: LineText | None = None
     around: Carrier | None = None
     start: Annotated[Carrier | None, Field(alias="from")] = None
     count: Annotated[int, Field(ge=1, le=_MOST_PLAYED)] | None = None
@@ -106,7 +106,7 @@ class Question(Setup):
     within: Annotated[str, Field(max_length=40)] = "5 %"
 
 
-class Saving(Setup):
+class Saving(LineText):
     """A scenario to save in its own folder.
 
     ``over``: the SHA-256 of the file that may be written over, as it was told.

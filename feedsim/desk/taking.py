@@ -15,7 +15,7 @@ from feedsim.answers.line import Line
 from feedsim.answers.rehearse.answer import Page
 from feedsim.answers.setup.answer import setup
 from feedsim.desk.lines import Opened, file_of, read
-from feedsim.desk.questions import Saving, Setup
+from feedsim.desk.questions import LineText, Saving
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import write_one
 from feedsim.files.one_file import try_file
@@ -37,7 +37,7 @@ class AlreadyThere(Exception):  # noqa: N818 - it asks, and says so
         self.name, self.over = name, over
 
 
-def commands(setup: Setup, files: Sequence[Opened], carriers: int | None) -> dict[str, Any]:
+def commands(setup: LineText, files: Sequence[Opened], carriers: int | None) -> dict[str, Any]:
     """Return the command lines that give the same numbers."""
     names = {"run": "these figures", "limit": "the limit", "setup": "the set-up sheet"}
     same = _holder(setup, files) is not None
@@ -51,7 +51,7 @@ def commands(setup: Setup, files: Sequence[Opened], carriers: int | None) -> dic
     }
 
 
-def _holder(setup: Setup, files: Sequence[Opened]) -> Path | None:
+def _holder(setup: LineText, files: Sequence[Opened]) -> Path | None:
     """Return the file that holds a question's text: its own, or one saved beside it since."""
     own = file_of(setup, files).path
     try:
@@ -69,7 +69,7 @@ def _holds(path: Path, text: str) -> bool:
 
 
 def command(
-    setup: Setup, files: Sequence[Opened], name: str, *more: str, carriers: int | None
+    setup: LineText, files: Sequence[Opened], name: str, *more: str, carriers: int | None
 ) -> str:
     """Return a command about the line of a question, as it is typed."""
     changes = (part for change in setup.changes for part in ("--set", change))
@@ -109,7 +109,7 @@ def mail(page: Page, units: System) -> dict[str, Any]:
     return {"name": _file_name(line, "rehearse"), **playing(page, units, linked="")}
 
 
-def written(setup: Setup, files: Sequence[Opened]) -> dict[str, Any]:
+def written(setup: LineText, files: Sequence[Opened]) -> dict[str, Any]:
     """Return the scenario with its changes, comments and layout kept, and a free name."""
     file = file_of(setup, files)
     read(setup, files)

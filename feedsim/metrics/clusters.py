@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Bools
-from feedsim.metrics.means import FEWEST, batches_of, stretch, widened
+from feedsim.metrics.means import FEWEST, batches_of, growth, widened
 
 _FEWEST_FREEDOM = 3
 _FEW_RUNS = 3
@@ -104,7 +104,7 @@ def design_effect(
     An effective number of trials n/d: Rao & Scott 1992, Biometrics 48:577-585. Within a run, d is
     the variance of 20 batch means over what it would be without clusters (Law, Simulation
     Modeling and Analysis, output analysis of a single system); runs pool their batches. Where
-    batches are too short, d grows (:func:`feedsim.metrics.means.stretch`).
+    batches are too short, d grows (:func:`feedsim.metrics.means.growth`).
 
     An estimated d is uncertain, and the normal quantile z of a Wilson interval does not know. So
     what exceeds 1 is widened by (t/z)², t Student's quantile (Korn & Graubard 1998, Survey
@@ -150,5 +150,5 @@ def _within(runs: Sequence[InOrder], alone: float) -> tuple[float, float]:
     if variance <= 0.0:
         return 1.0, math.inf
     alike = sum(run.n * run.lagged for run in long) / n / variance
-    more = stretch(alike, [run.batches for run in long])
+    more = growth(alike, [run.batches for run in long])
     return max(1.0, more.factor * variance / alone), more.freedom

@@ -34,8 +34,8 @@ class Uncertainty(NamedTuple):
     freedom: float
 
 
-class Stretch(NamedTuple):
-    """What batches that are alike cost.
+class Growth(NamedTuple):
+    """By how much batches that are alike widen a mean.
 
     ``factor``: by which the variance of their mean grows; ``freedom``: what is left of it.
     """
@@ -133,7 +133,7 @@ def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
     Notes
     -----
     One run: the b batch means of :func:`batches_of`, s² their variance, give
-    s²/b with b − 1 degrees of freedom, where they are alike stretched (:func:`stretch`). The
+    s²/b with b − 1 degrees of freedom, where they are alike stretched (:func:`growth`). The
     remainder, at most 19 values at the front, is left out. Several runs: each is a batch (the
     method of independent replications). Schmeiser 1982, Operations Research 30:556-568, on few and
     long batches; Law & Kelton, Simulation Modeling and Analysis, the chapter on output analysis
@@ -147,7 +147,7 @@ def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
     variance = whole / (b - 1) / b
     if len(_runs(len(values), begins)) > 1 or whole <= 0.0:
         return Uncertainty(variance, b - 1.0)
-    more = stretch(float(away[1:] @ away[:-1]) / whole, [b], doubt=doubt_of(len(values)))
+    more = growth(float(away[1:] @ away[:-1]) / whole, [b], doubt=doubt_of(len(values)))
     return Uncertainty(more.factor * variance, more.freedom)
 
 
@@ -160,7 +160,7 @@ def doubt_of(n: int) -> float:
     return 0.0 if n >= 2 * _BATCHES else _DOUBT
 
 
-def stretch(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Stretch:
+def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growth:
     """Return what the variance of a mean is to be multiplied by where batch means are alike.
 
     Parameters
@@ -191,12 +191,12 @@ def stretch(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Stre
     every = sum(batches)
     b = every / len(batches)
     if (alike + 1.0 / b) * math.sqrt(every) <= _ALIKE:
-        return Stretch(1.0, float(every - len(batches)))
+        return Growth(1.0, float(every - len(batches)))
     larger = alike + 1.0 / b + doubt / math.sqrt(every)
     process = min(_MOST_ALIKE if doubt == 0.0 else _MOST_OF_FEW, larger / (1.0 - 4.0 / b))
     d = mean_inflation(b, process)
     factor = d * (b - 1.0) / max(b - d, _LEAST_LEFT * b)
-    return Stretch(factor, every * (1.0 - process**2) / (3.0 + process**2))
+    return Growth(factor, every * (1.0 - process**2) / (3.0 + process**2))
 
 
 def widened(freedom: float, confidence: float) -> float:

@@ -56,6 +56,25 @@ def percent_range(interval: Interval | None) -> str:
     return f"{_number(interval.low, None, 2, None)} to {percent(interval.high, digits=2)}"
 
 
+def percent_of_all(share: float, *, digits: int = 0) -> str:
+    """Write a part of a whole that is worked out, not counted, such as a share of a variance.
+
+    All parts of a whole are written to the same place, so that they can be compared and added:
+    whole per cent in a sentence, a tenth in a table (``digits``). Only nothing is 0, and only all
+    is 100.
+
+    >>> percent_of_all(0.873), percent_of_all(0.0004, digits=1), percent_of_all(0.9997, digits=1)
+    ('87 %', 'under 0.1 %', 'over 99.9 %')
+    """
+    step = 10.0**-digits
+    text = f"{100.0 * share:.{digits}f}"
+    if float(text) == 0.0 and share > 0.0:
+        return f"under {step:g} %"
+    if float(text) == 100.0 and share < 1.0:
+        return f"over {100.0 - step:g} %"
+    return f"{text} %"
+
+
 def _number(share: float, ci95: Interval | None, digits: int, unlike: float | None) -> str:
     value = 100.0 * share
     edge = min(abs(value), abs(100.0 - value))

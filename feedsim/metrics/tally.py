@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from enum import Enum
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -94,10 +94,16 @@ def added(tallies: Sequence[Tally]) -> Tally:
     return Tally(**sums)
 
 
-def shares_of(
-    runs: Sequence[Tally], criteria: Criteria, *, confidence: float
-) -> dict[str, AgainstLimit]:
-    """Return each share with its interval against its limit, by name of the acceptance figure.
+class Shares(NamedTuple):
+    """Each acceptance figure of a feeder with its interval, against its limit."""
+
+    within_tolerance: AgainstLimit
+    missed: AgainstLimit
+    jam_risk: AgainstLimit
+
+
+def shares_of(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -> Shares:
+    """Return each share with its interval against its limit.
 
     Carriers of one run may be alike (losses come in runs, carriers share the phases of ticks and
     counts), so the intervals are those of the effective number of trials
@@ -110,23 +116,21 @@ def shares_of(
     confidence : float
         Of each two-sided interval.
     """
-    orders = {
-        "within_tolerance": ("within_in_order", criteria.within_tolerance),
-        "missed": ("missed_in_order", criteria.missed),
-        "jam_risk": ("risk_in_order", criteria.jam_risk),
-    }
-    found = {}
-    for name, (order, limit) in orders.items():
-        each = [run for tally_ in runs for run in getattr(tally_, order)]
-        share = counted(each, confidence=confidence)
-        found[name] = AgainstLimit(
-            share.share,
-            share.interval,
-            limit,
-            at_least=name == "within_tolerance",
-            effective_n=share.effective_n,
+
+    def against(
+        orders: Iterable[Sequence[InOrder]], limit: float, *, at_least: bool = False
+    ) -> AgainstLimit:
+        share = counted([run for order in orders for run in order], confidence=confidence)
+        return AgainstLimit(
+            share.share, share.interval, limit, at_least=at_least, effective_n=share.effective_n
         )
-    return found
+
+    within = (run.within_in_order for run in runs)
+    return Shares(
+        within_tolerance=against(within, criteria.within_tolerance, at_least=True),
+        missed=against((run.missed_in_order for run in runs), criteria.missed),
+        jam_risk=against((run.risk_in_order for run in runs), criteria.jam_risk),
+    )
 
 
 def sureness(
@@ -141,11 +145,7 @@ def sureness(
     confidence : float
         Of each two-sided interval that has to lie on one side of its limit.
     """
-    tests = [
-        test
-        for runs in feeders
-        for test in shares_of(runs, criteria, confidence=confidence).values()
-    ]
+    tests = [test for runs in feeders for test in shares_of(runs, criteria, confidence=confidence)]
     nothing = any(not sum(run.placed for run in runs) for runs in feeders)
     if nothing or any(t.failed() and t.decided() for t in tests):
         return Sureness.REFUSED

@@ -13,12 +13,12 @@ from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
-from feedsim.simulation.input_level import Decision, Seen, level_of
+from feedsim.simulation.input_level import Decision, EyeVerdict, level_of
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.recorder import Tracer
 
 _PROGRESS_EVERY = 256
-_LOST = {Seen.TOO_SHORT: Outcome.NOT_SEEN, Seen.MERGES: Outcome.MERGED}
+_LOST = {EyeVerdict.TOO_SHORT: Outcome.NOT_SEEN, EyeVerdict.MERGES: Outcome.MERGED}
 
 
 class CarrierEye(Part):

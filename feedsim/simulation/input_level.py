@@ -13,7 +13,7 @@ from feedsim.motion.master import Master, next_scan_tick
 from feedsim.motion.ticks import SAME_INSTANT_S
 
 
-class Seen(IntEnum):
+class EyeVerdict(IntEnum):
     """What becomes of an object (a carrier, an insert) at a filtered or polled eye."""
 
     SWITCHES = 0
@@ -29,7 +29,7 @@ class Decision(NamedTuple):
     ``goes_on``: the output has not gone off before it.
     """
 
-    seen: Seen
+    seen: EyeVerdict
     t: float
     since_s: float
     on_s: float
@@ -39,11 +39,11 @@ class Decision(NamedTuple):
 
     def came_on(self) -> Iterator[tuple[str, float]]:
         """Yield when output and input came on for it (s); of a merged object only a new output."""
-        if not (self.seen is Seen.MERGES and self.goes_on):
+        if not (self.seen is EyeVerdict.MERGES and self.goes_on):
             yield "output_on", self.since_s
-        if self.counts and self.seen is not Seen.MERGES:
+        if self.counts and self.seen is not EyeVerdict.MERGES:
             yield "input_on", self.on_s
-        if self.seen is Seen.TOO_SHORT:
+        if self.seen is EyeVerdict.TOO_SHORT:
             yield "too_short", self.t
 
 
@@ -79,18 +79,20 @@ def decide(
     shown, polled = level.shown, level.polled
     if still_on and (shown or not polled):
         t = passes_s if goes_on else switches_s
-        return Decision(Seen.MERGES, t, since_s, level.on_s, True, shown, goes_on)
+        return Decision(EyeVerdict.MERGES, t, since_s, level.on_s, True, shown, goes_on)
     on_s = level.on_s if still_on else since_s + level.filter_s
     if level.filter_s > 0.0 and not still_on and off_s < on_s - SAME_INSTANT_S:
-        return Decision(Seen.TOO_SHORT, off_s, since_s, on_s, False, shown, goes_on)
+        return Decision(EyeVerdict.TOO_SHORT, off_s, since_s, on_s, False, shown, goes_on)
     if not polled:
-        return Decision(Seen.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
+        return Decision(EyeVerdict.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
     if shown and next_scan_tick(master, input_off_s + level.filter_s) >= on_s - SAME_INSTANT_S:
-        return Decision(Seen.MERGES, on_s, since_s, on_s, True, True, goes_on)
+        return Decision(EyeVerdict.MERGES, on_s, since_s, on_s, True, True, goes_on)
     tick_s = next_scan_tick(master, on_s)
     if tick_s < off_s + level.filter_s - SAME_INSTANT_S:
-        return Decision(Seen.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
-    return Decision(Seen.TOO_SHORT, off_s + level.filter_s, since_s, on_s, True, False, goes_on)
+        return Decision(EyeVerdict.SWITCHES, tick_s, since_s, on_s, True, True, goes_on)
+    return Decision(
+        EyeVerdict.TOO_SHORT, off_s + level.filter_s, since_s, on_s, True, False, goes_on
+    )
 
 
 def level_take(level: Level, decision: Decision, tail_mm: float) -> None:

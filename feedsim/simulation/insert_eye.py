@@ -15,7 +15,7 @@ from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.input_level import Decision, Seen, level_of
+from feedsim.simulation.input_level import Decision, EyeVerdict, level_of
 
 Drawn = tuple[float, float, float, float, float, bool, bool, float, bool]
 """The fields of an :class:`~feedsim.draws.line_draws.InsertDraw`, in their order."""
@@ -62,9 +62,9 @@ class Fate(Enum):
 
 
 _FATES = {
-    Seen.SWITCHES: Fate.SEEN,
-    Seen.MERGES: Fate.MERGED,
-    Seen.TOO_SHORT: Fate.TOO_SHORT,
+    EyeVerdict.SWITCHES: Fate.SEEN,
+    EyeVerdict.MERGES: Fate.MERGED,
+    EyeVerdict.TOO_SHORT: Fate.TOO_SHORT,
 }
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.compare import study
+from feedsim.answers.compare.study import running, setups
 from feedsim.cli import main
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -136,13 +136,13 @@ def test_speeds_and_replications_are_those_of_the_first(tmp_path: Path, feedsim:
 
 
 def test_names_and_changes_are_told_apart() -> None:
-    assert study.read_but("a.b=c") == ("", ("a.b=c",))
-    assert study.read_but(" quick : a.b=c ;d=e; ") == ("quick", ("a.b=c", "d=e"))
+    assert setups.read_but("a.b=c") == ("", ("a.b=c",))
+    assert setups.read_but(" quick : a.b=c ;d=e; ") == ("quick", ("a.b=c", "d=e"))
     # a colon in a value is one
-    assert study.read_but("title=now: later") == ("", ("title=now: later",))
-    assert study.read_but("now: title=a: b") == ("now", ("title=a: b",))
+    assert setups.read_but("title=now: later") == ("", ("title=now: later",))
+    assert setups.read_but("now: title=a: b") == ("now", ("title=a: b",))
     # a semicolon between quotes parts nothing
-    assert study.read_but("""title="a; 'b"; seed_='c;d'""") == (
+    assert setups.read_but("""title="a; 'b"; seed_='c;d'""") == (
         "",
         ("""title="a; 'b\"""", "seed_='c;d'"),
     )
@@ -194,7 +194,7 @@ def test_an_interrupt_leaves_nothing(
     def run_at_speed(*call: object) -> object:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(study, "run_at_speed", run_at_speed)
+    monkeypatch.setattr(running, "run_at_speed", run_at_speed)
     ended = feedsim("compare", HAND, HAND, *FEW, "--out", tmp_path / "out")
     assert ended.status == main.INTERRUPTED
     assert "nothing was written" in ended.err

@@ -11,7 +11,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 import feedsim
-from feedsim.answers.compare import study as compared
+from feedsim.answers.compare import answer as compared
 from feedsim.answers.data import described, names, read_as
 from feedsim.answers.setup.study import sheet as set_up
 from feedsim.answers.sweep import answer as swept

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from feedsim.answers.compare.study import Comparisons
+from feedsim.answers.compare.study.results import Comparisons
 from feedsim.answers.limit.study.simulated import Limits
 from feedsim.answers.sweep.study import Swept
 from feedsim.criteria import Criteria

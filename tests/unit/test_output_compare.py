@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 
 from feedsim.answers.compare.rows import compare_csv
-from feedsim.answers.compare.study import Comparison, Comparisons, run_compare, setups_of
+from feedsim.answers.compare.study.results import Comparisons
+from feedsim.answers.compare.study.running import run_compare
+from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.compare.text import compare_text
 from feedsim.answers.compare.words import OneDifference, points_number, sentences, state_of, where
 from feedsim.metrics.intervals import Interval

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from feedsim.answers.compare.study import Comparison, Comparisons, SetupResults, Together, setups_of
+from feedsim.answers.compare.study.results import Comparisons, SetupResults, Together
+from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.limit.islands import island_words, overlooked_words
 from feedsim.answers.limit.study.closed import (
     FeederLimit,

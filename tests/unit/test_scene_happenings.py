@@ -16,7 +16,7 @@ from feedsim.answers.rehearse.study.scene_events import (
     missed_times,
     scene_events,
 )
-from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
+from feedsim.answers.rehearse.study.stretch import Excerpt, stretch_of
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
 from feedsim.records.outcome import Outcome
@@ -188,7 +188,7 @@ def test_a_stop_is_among_the_happenings() -> None:
     assert (found.time_s, found.name, found.carrier) == (0.5, "trips", 1)
 
 
-def inserts_at(stretch: Stretch, feeder: int) -> Inserts:
+def inserts_at(stretch: Excerpt, feeder: int) -> Inserts:
     feed = stretch.feeds[feeder]
     return inserts_of(stretch, feeder, draws=stretch.draws, feed=feed, until_s=stretch.to_s)
 

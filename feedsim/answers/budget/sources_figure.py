@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from feedsim.answers.budget.study.budget import Compared, Point, Weighed
+from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import A4_LANDSCAPE, BLUE, DASHED, SKY, heading, house_style
 from feedsim.render.layout import one_line
@@ -87,7 +88,9 @@ def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Fig
     figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.062), ncols=2)
     note = "Variances add; standard deviations do not: those of the column are each source alone."
     figure.text(0.5, 0.028, note, ha="center", va="center", fontsize=8.0)
-    largest = ", ".join(f"{s.name} {100.0 * s.share:.1f} %" for s in _ranked(budget.sources)[:3])
+    largest = ", ".join(
+        f"{s.name} {percent_of_all(s.share, digits=1)}" for s in _ranked(budget.sources)[:3]
+    )
     figure.set_label(
         f"{about}. A waterfall of variances, the largest source first: {largest or 'none'}."
     )
@@ -127,7 +130,7 @@ def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[Ste
 
 
 def _step(name: str, sd_mm: float, share: float, factor: float, units: System) -> Step:
-    told = (length_number(sd_mm, units), f"{100.0 * share:.1f} %")
+    told = (length_number(sd_mm, units), percent_of_all(share, digits=1))
     return Step(name, (factor * sd_mm) ** 2, told)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.answers.budget.study.run import is_steady
 from feedsim.answers.budget.words import closing
-from feedsim.metrics.percent import DASH, percent
+from feedsim.metrics.percent import DASH, percent, percent_of_all
 from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import counted, length, length_number
@@ -108,7 +108,7 @@ def _line(source: Weighed, units: System) -> tuple[str, ...]:
         display(source.standard_uncertainty, kind, units=units),
         f"{slope:+.3g} {label}/{per}",
         length(source.contribution_mm, units),
-        f"{100.0 * source.share:.1f} %",
+        percent_of_all(source.share, digits=1),
     )
 
 

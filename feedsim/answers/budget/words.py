@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from feedsim.answers.budget.study.budget import Compared, FeederBudget
+from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System
 from feedsim.render.wording import length, speed
 
@@ -82,8 +83,8 @@ def closing(row: Sequence[tuple[float, Compared]], *, units: System = "metric") 
 def _dominates(when: str, end: _End, units: System) -> str:
     shares = end.shares
     first, *others = end.leading
-    named = [f"the {first} has {100.0 * shares[first]:.0f} % of the variance"]
-    named += [f"the {cause} {100.0 * shares[cause]:.0f} %" for cause in others]
+    named = [f"the {first} has {percent_of_all(shares[first])} of the variance"]
+    named += [f"the {cause} {percent_of_all(shares[cause])}" for cause in others]
     text = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
     kinds = {end.times(cause) for cause in end.leading}
     why = ""

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.compare.rows import compare_csv
-from feedsim.answers.compare.study import Comparison, Comparisons, forms_of, run_compare, setups_of
+from feedsim.answers.compare.study.results import Comparisons
+from feedsim.answers.compare.study.running import forms_of, run_compare
+from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.line import Line
 from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of

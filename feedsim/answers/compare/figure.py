@@ -6,7 +6,7 @@ from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from feedsim.answers.compare.panels import MOST_BANDS, draw_curves, draw_differences
-from feedsim.answers.compare.study import Comparisons
+from feedsim.answers.compare.study.results import Comparisons
 from feedsim.answers.compare.text import comes_and_goes_words, named
 from feedsim.answers.compare.view import STYLES, CompareView, compare_view, nested
 from feedsim.answers.compare.words import FIGURES

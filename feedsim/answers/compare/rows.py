@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from feedsim.answers.compare.study import Difference, SetupResults, Together
+from feedsim.answers.compare.study.results import Difference, SetupResults, Together
 from feedsim.metrics.paired import Better
 from feedsim.render.csv_table import Cells, csv_table, ends
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.compare.study import Comparisons, LetteredSetup
+from feedsim.answers.compare.study.results import Comparisons, LetteredSetup
 from feedsim.answers.compare.words import (
     FIGURES,
     OneDifference,

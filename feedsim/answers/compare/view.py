@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from feedsim.answers.compare.study import Comparisons, Together
+from feedsim.answers.compare.study.results import Comparisons, Together
 from feedsim.answers.compare.words import Figure, State, state_of
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
@@ -19,13 +19,16 @@ from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.running.run import criteria_of
 
+if TYPE_CHECKING:
+    from matplotlib.typing import LineStyleType
+
 
 class Style(NamedTuple):
     """Colour, marker and line of a setup: each tells it from the others, for print in grey."""
 
     colour: str
     marker: str
-    line: Any
+    line: LineStyleType
 
 
 STYLES = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from feedsim.arrivals import Recorded
 from feedsim.machine import Feeder, Machine
+from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System, display, whole
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
@@ -60,8 +61,8 @@ def _largest_source(at: FeederAtSpeed) -> str:
     if not any(parts.values()):
         return ""
     cause = max(parts, key=lambda name: parts[name])
-    share = 100.0 * parts[cause] / sum(parts.values())
-    return f", {share:.0f} % of its variance from {cause}"
+    share = percent_of_all(parts[cause] / sum(parts.values()))
+    return f", {share} of its variance from {cause}"
 
 
 def off_words(error_mm: float, *, units: System = "metric") -> str:
@@ -111,7 +112,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") 
         f"carrier's leading edge.",
         f"The clutch closes {mm(at.engage_travel_mm)} of belt travel after a mark at line speed, "
         f"and a cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between "
-        f"carriers ({100.0 * cycle / every:.0f} %).",
+        f"carriers ({percent_of_all(cycle / every)}).",
         f"Expected placement at line speed: {off_words(error, units=units)} on average, standard "
         f"deviation {mm(placement_sd(at))}{_largest_source(at)}.",
     ]

@@ -9,7 +9,7 @@ from itertools import accumulate
 
 import numpy as np
 
-from feedsim.answers.explain.study.stretches import Stretch, disturbs, stretches_of
+from feedsim.answers.explain.study.stretches import Disturbance, disturbs, stretches_of
 from feedsim.criteria import Criteria
 from feedsim.draws.line_draws import CarrierDraw, Draws
 from feedsim.machine import Machine
@@ -90,12 +90,12 @@ class StorySource:
         """When a stop, a change or a planned fault first came (s); ``inf``: never."""
         return min((e.time_s for e in self.disturbances), default=math.inf)
 
-    def disturbance(self, from_s: float, to_s: float) -> Stretch | None:
+    def disturbance(self, from_s: float, to_s: float) -> Disturbance | None:
         """Return the first stretch that has to do with a time (s): the line not left to itself."""
         those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
         return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
 
-    def disturbance_from(self, time_s: float) -> Stretch | None:
+    def disturbance_from(self, time_s: float) -> Disturbance | None:
         """Return the stretch of the last stop that had begun by then (s)."""
         those = (s for s in self.stretches if s.event.part == "line" and s.from_s <= time_s)
         return max(those, default=None, key=lambda s: (s.from_s, s.to_s))

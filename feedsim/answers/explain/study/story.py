@@ -14,7 +14,7 @@ from feedsim.answers.explain.study.parts import landing_of, parts_of
 from feedsim.answers.explain.study.record import HazardMargin, Part, Story, StoryEvent
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
-from feedsim.answers.explain.study.stretches import Stretch
+from feedsim.answers.explain.study.stretches import Disturbance
 from feedsim.answers.explain.study.words import Say, listed
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
@@ -74,7 +74,7 @@ class _Told:
             return self._engaged(story, self.mark)
         return self._missed(story)
 
-    def _disturbance(self) -> Stretch | None:
+    def _disturbance(self) -> Disturbance | None:
         """Return what kept the line from being left to itself while this carrier was dealt with."""
         run, through_s = self.run, self._through_s()
         if through_s < run.disturbed_s:
@@ -116,7 +116,7 @@ class _Told:
         last = max([self.feeder.decided_at(carrier), *(t for t in ends if not math.isnan(t))])
         return last if last > -math.inf else math.inf
 
-    def _disturbed(self, story: Story, stretch: Stretch) -> Story:
+    def _disturbed(self, story: Story, stretch: Disturbance) -> Story:
         """Say what the trace says of it, and why there is no account of its delays.
 
         Stops, recoveries, adjustments and planned faults change settings, the motion of belt and

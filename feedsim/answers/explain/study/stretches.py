@@ -12,7 +12,7 @@ from feedsim.records.trace import TraceEvent
 _UNTIL_RESTART = {"line": ("trips", "gives_up"), "fault": (FaultKind.NO_INSERT.value,)}
 
 
-class Stretch(NamedTuple):
+class Disturbance(NamedTuple):
     """A stretch of time (s), its ends included, and the event that it began with."""
 
     from_s: float
@@ -27,7 +27,7 @@ def disturbs(event: TraceEvent) -> bool:
     return event.part in {"fault", "operator"} or event.part.endswith(".recovery")
 
 
-def stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[Stretch, ...]:
+def stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[Disturbance, ...]:
     """Return the stretches in which what happens is not told by the settings of the run.
 
     A stop lasts from the trip to the restart. A dirty eye lasts for its duration, or until the line
@@ -47,4 +47,4 @@ def stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[
         dirty = event.part == "fault" and event.event == FaultKind.EYE_DIRTY.value
         return min(again, event.time_s + dirty_s) if dirty else event.time_s
 
-    return tuple(Stretch(event.time_s, ends(event), event) for event in disturbances)
+    return tuple(Disturbance(event.time_s, ends(event), event) for event in disturbances)

@@ -197,7 +197,7 @@ def _feeder(name: str, runs: Sequence[Tally], criteria: Criteria, confidence: fl
     counts = added(runs)
     shares = {
         figure: _share(test, counts.carriers, confidence)
-        for figure, test in shares_of(runs, criteria, confidence=confidence).items()
+        for figure, test in shares_of(runs, criteria, confidence=confidence)._asdict().items()
     }
     return FeederSeen(
         name,

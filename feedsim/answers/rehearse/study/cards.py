@@ -8,12 +8,12 @@ from itertools import islice
 import numpy as np
 
 from feedsim.answers.rehearse.study.columns import column
-from feedsim.answers.rehearse.study.stretch import Stretch
+from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.metrics.plain import Plain
 from feedsim.running.replay.inserts import Inserts
 
 
-def carriers_plain(stretch: Stretch) -> dict[str, Plain]:
+def carriers_plain(stretch: Excerpt) -> dict[str, Plain]:
     """Return the carriers that come into the picture.
 
     Returns
@@ -40,7 +40,7 @@ def carriers_plain(stretch: Stretch) -> dict[str, Plain]:
     }
 
 
-def inserts_plain(inserts: Inserts, stretch: Stretch, feeder: int) -> dict[str, Plain]:
+def inserts_plain(inserts: Inserts, stretch: Excerpt, feeder: int) -> dict[str, Plain]:
     """Return the inserts that come into the picture: columns, as the attributes and cards."""
     reach = stretch.machine.feeders[feeder].insert_eye_to_placement_mm
     longest = max(card.length_mm for card in inserts.cards)

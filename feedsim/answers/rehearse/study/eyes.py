@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from feedsim.answers.rehearse.study.columns import column
-from feedsim.answers.rehearse.study.stretch import Stretch
+from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.machine import Eye
 from feedsim.metrics.plain import Plain
 from feedsim.motion.ticks import next_tick
 from feedsim.running.replay.eyes import Level, carrier_eye_runs, program_levels
 
 
-def carrier_eye_blocked(stretch: Stretch) -> list[Level]:
+def carrier_eye_blocked(stretch: Excerpt) -> list[Level]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
     It goes off ``off_response`` after the trailing edge (model, section 4).
@@ -18,14 +18,14 @@ def carrier_eye_blocked(stretch: Stretch) -> list[Level]:
     return in_stretch(carrier_eye_runs(stretch), stretch)
 
 
-def program_input(runs: list[Level], eye: Eye, stretch: Stretch) -> list[Level]:
+def program_input(runs: list[Level], eye: Eye, stretch: Excerpt) -> list[Level]:
     """Return what the program has of an output that has a filter, or is polled; else nothing."""
     phase_s, scan_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
     levels = program_levels(runs, eye, lambda t: next_tick(t, phase_s, period=scan_s))
     return in_stretch(levels, stretch)
 
 
-def in_stretch(found: list[Level], stretch: Stretch) -> list[Level]:
+def in_stretch(found: list[Level], stretch: Excerpt) -> list[Level]:
     """Return those that last, and overlap the stretch."""
     return [
         b

@@ -5,25 +5,25 @@ from __future__ import annotations
 from dataclasses import replace
 
 from feedsim.answers.rehearse.study.columns import column
-from feedsim.answers.rehearse.study.stretch import Stretch
+from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.metrics.gate_rows import Known, gate_rows
 from feedsim.metrics.plain import Plain
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed, product_rows
 from feedsim.running.run import criteria_of
 
 
-def needs_plain(stretch: Stretch) -> list[Plain]:
+def needs_plain(stretch: Excerpt) -> list[Plain]:
     """Return the feeders, by number, that must have placed for a product to be complete."""
     return list(needed(stretch.machine, criteria_of(stretch.scenario)))
 
 
-def complete_before(stretch: Stretch) -> int:
+def complete_before(stretch: Excerpt) -> int:
     """Return how many products before those in the picture were complete."""
     classes = _products(stretch).classes[: stretch.carriers.start]
     return int((classes == ProductClass.COMPLETE).sum())
 
 
-def gate_plain(stretch: Stretch) -> dict[str, Plain] | None:
+def gate_plain(stretch: Excerpt) -> dict[str, Plain] | None:
     """Return the gate with columns for the carriers in the picture; None where there is none.
 
     Returns
@@ -52,6 +52,6 @@ def gate_plain(stretch: Stretch) -> dict[str, Plain] | None:
     }
 
 
-def _products(stretch: Stretch) -> ProductRows:
+def _products(stretch: Excerpt) -> ProductRows:
     records = replace(stretch.records, warm_up=0)
     return product_rows(records, stretch.machine, criteria=criteria_of(stretch.scenario))

@@ -27,7 +27,7 @@ from feedsim.answers.rehearse.study.scene_events import (
     standing_plain,
 )
 from feedsim.answers.rehearse.study.stories import stories_plain
-from feedsim.answers.rehearse.study.stretch import Stretch, stretch_of
+from feedsim.answers.rehearse.study.stretch import Excerpt, stretch_of
 from feedsim.arrays import Bools, Floats
 from feedsim.machine import Eye, Feeder
 from feedsim.metrics.cycle_hazards import CycleHazard
@@ -127,13 +127,13 @@ def scene(
     }
 
 
-def _zero_s(stretch: Stretch, choice: Choice) -> float:
+def _zero_s(stretch: Excerpt, choice: Choice) -> float:
     number = choice.carriers.start if choice.focus is None else choice.focus
     return float(stretch.records.carriers.eye_time_s[number])
 
 
 def _begin_s(
-    stretch: Stretch, choice: Choice, shown: Sequence[SceneEvent], *, zero_s: float
+    stretch: Excerpt, choice: Choice, shown: Sequence[SceneEvent], *, zero_s: float
 ) -> float:
     """Return where the page begins: at what was looked for, else as the focus passes its eye."""
     for happening in shown:
@@ -143,7 +143,7 @@ def _begin_s(
 
 
 def _feeder(
-    stretch: Stretch,
+    stretch: Excerpt,
     number: int,
     *,
     missed_s: Floats,
@@ -172,7 +172,7 @@ def _feeder(
     }
 
 
-def _input(key: str, stretch: Stretch, eye: Eye, runs: list[Level]) -> dict[str, Plain]:
+def _input(key: str, stretch: Excerpt, eye: Eye, runs: list[Level]) -> dict[str, Plain]:
     """Return what the program has of an eye, and when it looks; nothing where it is the output."""
     if not filters(eye):
         return {}
@@ -196,7 +196,7 @@ def _geometry(feeder: Feeder) -> dict[str, Plain]:
 
 
 def _rows(
-    stretch: Stretch,
+    stretch: Excerpt,
     number: int,
     *,
     missed_s: Floats,
@@ -218,7 +218,7 @@ def _rows(
     }
 
 
-def _before(stretch: Stretch, number: int, hazards: Sequence[CycleHazard]) -> dict[str, Plain]:
+def _before(stretch: Excerpt, number: int, hazards: Sequence[CycleHazard]) -> dict[str, Plain]:
     """Return what had become of the carriers before those in the picture."""
     before = stretch.carriers.start
     rows = stretch.records.feeders[number]
@@ -236,7 +236,7 @@ def _before(stretch: Stretch, number: int, hazards: Sequence[CycleHazard]) -> di
     }
 
 
-def _events(stretch: Stretch) -> dict[str, Plain]:
+def _events(stretch: Excerpt) -> dict[str, Plain]:
     """Return the events of the stretch as columns; ``what`` is a number into ``names``."""
     here = [e for e in stretch.trace.events if stretch.from_s <= e.time_s <= stretch.to_s]
     names = sorted({(e.part, e.event) for e in here})

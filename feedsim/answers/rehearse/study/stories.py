@@ -9,7 +9,7 @@ from feedsim.answers.explain.study.record import PARTS
 from feedsim.answers.explain.study.run import source_of
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.rehearse.study.columns import column
-from feedsim.answers.rehearse.study.stretch import Stretch
+from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.arrays import Bools
 from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
@@ -22,7 +22,7 @@ _NOTHING_MM = 5e-4  # a part whose error is nowhere larger is left out
 
 
 def stories_plain(
-    stretch: Stretch, feeder: int, *, units: System, outside: Bools
+    stretch: Excerpt, feeder: int, *, units: System, outside: Bools
 ) -> dict[str, Plain]:
     """Return what is told of each carrier at one feeder.
 
@@ -65,7 +65,7 @@ def _names() -> dict[str, str]:
     }
 
 
-def _told(stretch: Stretch, feeder: int, outside: Bools) -> Iterator[int]:
+def _told(stretch: Excerpt, feeder: int, outside: Bools) -> Iterator[int]:
     every = len(stretch.carriers) * len(stretch.machine.feeders) <= MOST_STORIES
     outcomes = stretch.records.feeders[feeder].outcome
     for carrier in stretch.carriers:

@@ -21,7 +21,7 @@ _AFTER_THE_END_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Excerpt:
     """A stretch of a traced run.
 
     Attributes
@@ -52,7 +52,7 @@ class Stretch:
     feeds: tuple[FeedTravel, ...]
 
 
-def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
+def stretch_of(scenario: Scenario, chosen: range) -> Excerpt:
     """Run a scenario as far as it takes to show some of its carriers.
 
     Parameters
@@ -81,7 +81,7 @@ def stretch_of(scenario: Scenario, chosen: range) -> Stretch:
     behind = belt.position(from_s) - right - machine.carriers.length_mm
     first = int(np.searchsorted(leading, behind))
     last = int(np.searchsorted(leading, belt.position(to_s) - left, side="right"))
-    return Stretch(
+    return Excerpt(
         scenario=scenario,
         machine=machine,
         records=records,

@@ -231,7 +231,7 @@ def _jam_risk(
     if not feeders:
         return None, None
     sure = 1.0 - 2.0 * _END / len(feeders)
-    shares = [shares_of(tallies, criteria, confidence=sure)["jam_risk"] for tallies in feeders]
+    shares = [shares_of(tallies, criteria, confidence=sure).jam_risk for tallies in feeders]
     worst = max(shares, key=lambda one: one.share or 0.0)
     return worst.share, worst.ci95
 

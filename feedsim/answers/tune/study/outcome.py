@@ -11,7 +11,7 @@ from feedsim.answers.tune.study.along import along
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.fronts import front_setups, front_speeds
 from feedsim.answers.tune.study.results import Tuned
-from feedsim.answers.tune.study.seen import Seen, counted, seen
+from feedsim.answers.tune.study.seen import RiskAndSpread, counted, seen
 from feedsim.answers.tune.study.space import AS_IS, Setup
 from feedsim.answers.tune.study.terms import (
     Worth,
@@ -161,7 +161,9 @@ def _front(bench: Bench, best: Setup, speeds_mm_s: Sequence[float], against: Aga
     return Front(against, tuple(rows[: len(setups)]), tuple(rows[len(setups) :]))
 
 
-def _point(texts: tuple[str, ...], speed_mm_s: float, against: Against, found: Seen) -> FrontPoint:
+def _point(
+    texts: tuple[str, ...], speed_mm_s: float, against: Against, found: RiskAndSpread
+) -> FrontPoint:
     risk = against == "jam_risk"
     return FrontPoint(
         line_speed_mm_s=speed_mm_s,

@@ -14,14 +14,14 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.tally import shares_of
 from feedsim.running.run import criteria_of
 
-__all__ = ["Seen", "counted", "seen"]
+__all__ = ["RiskAndSpread", "counted", "seen"]
 
 _FIRST, _RUNS = 3_000_000, 10
 _CARRIERS = (1000, 5000)
 """In each run: as many as the scenario's runs have, within these."""
 
 
-class Seen(NamedTuple):
+class RiskAndSpread(NamedTuple):
     """Jam risk (a share) and spread (mm) of the worst feeder, with their 95 % intervals.
 
     ``met``: whether all acceptance figures are met, as counted.
@@ -41,15 +41,15 @@ def counted(bench: Bench, points: Sequence[tuple[Setup, float]]) -> list[list[Ru
     return bench.counted(points, first=_FIRST, runs=_RUNS, carriers=carriers)
 
 
-def seen(bench: Bench, runs: Sequence[RunCounts]) -> Seen:
+def seen(bench: Bench, runs: Sequence[RunCounts]) -> RiskAndSpread:
     """Say what some runs of one setup at one speed come to."""
     if not runs:
-        return Seen(None, None, None, None, met=False)
+        return RiskAndSpread(None, None, None, None, met=False)
     criteria = criteria_of(bench.space.scenario)
     worst = excess_of(runs, criteria)
     feeders = list(zip(*runs, strict=True))
     risks = [
-        shares_of([one.tally for one in feeder], criteria, confidence=0.95)["jam_risk"]
+        shares_of([one.tally for one in feeder], criteria, confidence=0.95).jam_risk
         for feeder in feeders
     ]
     risk = max(risks, key=lambda one: one.share or 0.0)
@@ -57,7 +57,7 @@ def seen(bench: Bench, runs: Sequence[RunCounts]) -> Seen:
     sd, ends = _spread(each) if all(map(math.isfinite, each)) else (None, None)
     placed = all(any(one.placed for one in feeder) for feeder in feeders)
     met = placed and all(times <= 1.0 for times, _ in worst.values())
-    return Seen(risk.share, risk.ci95, sd, ends, met=met)
+    return RiskAndSpread(risk.share, risk.ci95, sd, ends, met=met)
 
 
 def _spread(variances_mm2: Sequence[float]) -> tuple[float, Interval]:

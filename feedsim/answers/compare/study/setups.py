@@ -1,0 +1,215 @@
+"""The setups of a comparison: as they are asked for, all with what they share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import System
+from feedsim.running.axes import LINE_SPEED, Axis
+from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+
+MOST_SETUPS = 8
+LETTERS = "ABCDEFGH"
+_FORM = '"KEY=VALUE; KEY=VALUE", or "NAME: KEY=VALUE; KEY=VALUE"'
+_LONGEST_NAME = 40
+_PART = re.compile(r"""(?:"(?:[^"\\]|\\.)*"|'[^']*'|[^;"'])+""")
+_COMMON = ("seed", "run.carriers", "run.warm_up", "acceptance", "limits")
+"""What all setups take from the first: random numbers, and what they are held against."""
+_NOT_OF_A_SETUP = (*_COMMON, LINE_SPEED, "sweep")
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedSetup:
+    """One setup of a comparison.
+
+    Attributes
+    ----------
+    name : str
+        Of its file, or as given with its changes; may be empty there.
+    changes : str
+        What of the first setup is changed; empty for one from a file.
+    scenario : Scenario
+        With the random numbers and limits of the first.
+    unused : tuple of str
+        Keys of its own that gave way to those of the first.
+    """
+
+    name: str
+    changes: str
+    scenario: Scenario
+    unused: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What a comparison runs.
+
+    Attributes
+    ----------
+    setups : tuple of ComparedSetup
+        Two to eight; all others are held against the first.
+    axis : Axis
+        The line speeds.
+    replications : int
+        Runs of each setup at each speed, common random numbers for all setups and speeds.
+    units : {"metric", "inch"}
+        In which it is told, unless others are asked for.
+    """
+
+    setups: tuple[ComparedSetup, ...]
+    axis: Axis
+    replications: int
+    units: System = "metric"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a user should know of setups that differ in what a comparison shares."""
+        return tuple(
+            f"{letter} has {' and '.join(setup.unused)} from A, not its own"
+            for letter, setup in zip(LETTERS, self.setups, strict=False)
+            if setup.unused
+        )
+
+
+def setups_of(
+    files: Sequence[tuple[str, Scenario]], buts: Sequence[str]
+) -> tuple[ComparedSetup, ...]:
+    """Return the setups of a comparison, all with the random numbers and limits of the first.
+
+    Parameters
+    ----------
+    files : sequence of (str, Scenario)
+        Name and scenario of each file, one at least.
+    buts : sequence of str
+        Changes of the first that make one more setup each, as :func:`read_but` reads them.
+
+    Raises
+    ------
+    FeedsimError
+        If there are fewer than two or more than eight setups, changes are wrong, or
+        numbers of feeders differ.
+    """
+    count = len(files) + len(buts)
+    if count < 2:
+        message = 'needs two setups or more: another scenario, or --but "KEY=VALUE" for a change'
+        raise FeedsimError(Fault("SCENARIO", message=message))
+    if count > MOST_SETUPS:
+        message = f"{count} setups are too many to compare; at most {MOST_SETUPS}"
+        raise FeedsimError(Fault("SCENARIO", message=message))
+    first = files[0][1]
+    setups, faults = [], []
+    for name, scenario in files:
+        setups.append((name, "", scenario))
+    for text in buts:
+        try:
+            name, changes = read_but(text)
+            setups.append((name, "; ".join(changes), override(first, changes)))
+        except FeedsimError as error:
+            faults += [_of_but(fault) for fault in error.faults]
+    for name, changes_, scenario in setups:
+        if len(scenario.feeder) != len(first.feeder):
+            message = (
+                f"has {_feeders(scenario)}, {files[0][0]} has {_feeders(first)}; feeders are "
+                "compared by their number, so all setups need as many"
+            )
+            faults.append(Fault(f"--but {changes_}" if changes_ else name, message=message))
+    if faults:
+        raise FeedsimError(*faults)
+    return _as_long(tuple(_with_what_is_common(*setup, first=first) for setup in setups))
+
+
+def _as_long(setups: tuple[ComparedSetup, ...]) -> tuple[ComparedSetup, ...]:
+    """Make sure that all run the same carriers: a record may be too short for it."""
+    longest = setups[0].scenario.run.carriers
+    for setup in setups:
+        carriers = setup.scenario.run.carriers
+        if carriers != longest:
+            fewest = min(carriers, longest)
+            message = (
+                f"{setup.name or setup.changes} runs {carriers} carriers and the first setup "
+                f"{longest}, since a record of carriers ends; give --carriers {fewest} for both"
+            )
+            raise FeedsimError(Fault("run.carriers", message=message))
+    return setups
+
+
+def _of_but(fault: Fault) -> Fault:
+    return fault if fault.key.startswith("--but") else Fault("--but", message=str(fault))
+
+
+def _feeders(scenario: Scenario) -> str:
+    count = len(scenario.feeder)
+    return f"{count} feeder" if count == 1 else f"{count} feeders"
+
+
+def _with_what_is_common(
+    name: str, changes: str, scenario: Scenario, *, first: Scenario
+) -> ComparedSetup:
+    own, common = scenario_to_dict(scenario), scenario_to_dict(first)
+    unused = []
+    for key in _COMMON:
+        *above, last = key.split(".")
+        there, here = (data[above[0]] if above else data for data in (common, own))
+        if here[last] != there[last]:
+            unused.append(key)
+            here[last] = there[last]
+    return ComparedSetup(
+        name, changes, scenario_from_dict(own) if unused else scenario, tuple(unused)
+    )
+
+
+def read_but(text: str) -> tuple[str, tuple[str, ...]]:
+    """Read ``"KEY=VALUE; KEY=VALUE"`` with or without a ``"NAME: "`` before it.
+
+    What stands before the first colon is a name if no ``=`` stands before that colon: keys have
+    no colon, and in values it comes after the ``=``. Changes are parted by semicolons; one
+    between quotes belongs to its value.
+
+    Returns
+    -------
+    name : str
+        Empty where none is given.
+    changes : tuple of str
+        Each ``key=value``.
+
+    Raises
+    ------
+    FeedsimError
+        If it is not of this form, or changes what all setups of a comparison share.
+
+    Examples
+    --------
+    >>> read_but("quick: controller.scan=1 ms; title='a; b'")
+    ('quick', ('controller.scan=1 ms', "title='a; b'"))
+    """
+    head, colon, rest = text.partition(":")
+    named = bool(colon) and "=" not in head
+    name, wanted = (head.strip(), rest) if named else ("", text)
+    if named and not (name and name.isprintable() and len(name) <= _LONGEST_NAME):
+        allowed = f"a name of 1 to {_LONGEST_NAME} letters before the colon"
+        raise FeedsimError(Fault("--but", found=_shown(text), allowed=allowed))
+    if _PART.sub("", wanted).strip("; "):
+        message = f"a quote is not closed in {_shown(text)}"
+        raise FeedsimError(Fault("--but", message=message))
+    changes = tuple(part.strip() for part in _PART.findall(wanted) if part.strip())
+    if not changes or not text.isprintable():
+        raise FeedsimError(Fault("--but", found=_shown(text), allowed=_FORM))
+    shared = [key for key in (c.partition("=")[0].strip() for c in changes) if _is_shared(key)]
+    if shared:
+        message = (
+            "is the same for all setups (random numbers, speeds, limits and acceptance); "
+            "give it with --set, or --speeds"
+        )
+        raise FeedsimError(*(Fault(f"--but {key}", message=message) for key in shared))
+    return name, changes
+
+
+def _is_shared(key: str) -> bool:
+    return any(key == shared or key.startswith(f"{shared}.") for shared in _NOT_OF_A_SETUP)
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 60 else text[:57] + "...")
