@@ -15,23 +15,12 @@ from dataclasses import replace
 from itertools import pairwise
 
 from feedsim.criteria import Criteria
-from feedsim.settings.jumps import At, Jumps, jumps_between
+from feedsim.settings.jumps import Jumps, jumps_between
+from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
 from feedsim.settings.right import right_settings
 from feedsim.settings.shares_by_speed import Excess, SharesBySpeed
-
-__all__ = [
-    "FASTEST_MM_S",
-    "NARROWEST",
-    "PARTS",
-    "SLOWEST_MM_S",
-    "cells_between",
-    "geometric",
-    "look_everywhere",
-    "worst_between",
-    "worst_of_cell",
-]
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 NARROWEST = 2e-5

@@ -19,8 +19,6 @@ from feedsim.settings.right import (
 )
 from feedsim.settings.solve import auto_feeder
 
-__all__ = ["Derivation", "Term", "derivation"]
-
 _NOTHING = 1e-9
 _AS_IT_RUNS = "the cycle as it runs at line speed"
 _AT_THIS_SPEED = "off known steps and counts at this speed"

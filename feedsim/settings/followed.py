@@ -15,15 +15,12 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
 from feedsim.settings.waits import Queue, Waits
 
-__all__ = ["Followed", "Stream", "follow", "share_without_place"]
-
-Floats = NDArray[np.float64]
 _STREAM = 10_000
 _NEAR_MM = 1e-6
 _PRIME = np.uint64(2**31 - 1)
@@ -108,8 +105,8 @@ class _Comes(NamedTuple):
     known, or one before it acted on, in standard deviations.
     """
 
-    place: NDArray[np.intp]
-    lap: NDArray[np.intp]
+    place: Places
+    lap: Places
     edge: Floats
     behind: Floats
     sooner: Floats
@@ -289,7 +286,7 @@ def _edges(arrival: Arrival, seen: float) -> list[float]:
 
 
 @lru_cache(maxsize=8)
-def fractions(count: int) -> NDArray[np.float64]:
+def fractions(count: int) -> Floats:
     """Return a fixed sequence of fractions that look random: x ← 48271·x mod 2³¹ − 1.
 
     Park, Miller and Stockmeyer, Communications of the ACM 36:108-110, 1993 (from memory).

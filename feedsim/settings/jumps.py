@@ -31,8 +31,6 @@ from feedsim.settings.jumps_of_auto import At, jumps_of_settings
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import right_settings
 
-__all__ = ["At", "Jumps", "jumps_between"]
-
 _BESIDE = 1e-7
 """So near to a jump (a share of the speed) it is looked at, on either side."""
 

@@ -28,8 +28,6 @@ from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.right import right_settings
 
-__all__ = ["At", "jumps_of_settings"]
-
 At = Callable[[float], FeederAtSpeed]
 """Line speed (mm/s) → the feeder with its settings solved at that speed."""
 

@@ -33,8 +33,6 @@ from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift, opening_bias
 from feedsim.settings.right import Solution, right_settings
 
-__all__ = ["WORTH_MM", "AtLineSpeed", "best_engage_lead", "less_what_is_known"]
-
 WORTH_MM = 0.05
 """A mean error (mm) up to here is left, since right settings are right at every speed."""
 

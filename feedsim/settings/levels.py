@@ -16,8 +16,6 @@ import numpy as np
 from feedsim.machine import Controller, Eye
 from feedsim.probability.distribution import Distribution
 
-__all__ = ["averaged", "filters", "gap_lasts", "level_lasts"]
-
 _PIECES, _NODES = 4, 8
 
 

@@ -22,7 +22,7 @@ from feedsim.settings.cells import (
     look_everywhere,
     worst_of_cell,
 )
-from feedsim.settings.jumps import At
+from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.shares_by_speed import SharesBySpeed, crossing
 

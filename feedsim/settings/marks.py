@@ -7,8 +7,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import averaged, filters, gap_lasts
 from feedsim.settings.spreads import mark_to_act
 
-__all__ = ["blind_travel", "may_be_full", "share_merged"]
-
 _FAR = 9.0  # standard deviations beyond which a share is nothing
 
 

@@ -36,8 +36,6 @@ from feedsim.settings.mechanisms_placed import (
 )
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
 
-__all__ = ["MECHANISMS", "Mechanism"]
-
 Share = Callable[[FeederAtSpeed, Criteria], float]
 
 

@@ -12,16 +12,6 @@ from feedsim.settings.sources import placement_spread, slips
 from feedsim.settings.spreads import placed_nose_at_opening, staged_nose, tail_at_opening
 from feedsim.settings.waiting import waiting
 
-__all__ = [
-    "doubles",
-    "drive",
-    "landing_late",
-    "nose_strike",
-    "off_carrier",
-    "run_up",
-    "tail_held",
-]
-
 _SAME = 1e-9
 
 

@@ -13,8 +13,6 @@ from feedsim.settings.mechanisms_unseen import searched_on
 from feedsim.settings.spreads import busy_travel, mark_to_act
 from feedsim.settings.waiting import followed, waiting_alone
 
-__all__ = ["carrier_gap", "carrier_short", "feed_cycle", "late_marks", "memory", "unstaged"]
-
 _MOST_AGAIN = 60
 _RARE = 1e-7
 _EMPTIED = 1e-4

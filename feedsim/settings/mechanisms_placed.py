@@ -13,15 +13,6 @@ from feedsim.settings.sources import placement_spread, slips
 from feedsim.settings.spreads import gaps, staged_nose
 from feedsim.settings.waiting import waiting
 
-__all__ = [
-    "late_engages",
-    "late_marks_by",
-    "late_openings",
-    "late_service",
-    "no_cycle",
-    "placement",
-]
-
 
 def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts placed too late since the feeder had to be waited for."""

@@ -10,16 +10,6 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
 
-__all__ = [
-    "again_unseen",
-    "insert_gap",
-    "insert_short",
-    "merged_inserts",
-    "searched_on",
-    "strays",
-    "unseen",
-]
-
 
 def insert_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that merge with the one before at the insert eye, and stray."""

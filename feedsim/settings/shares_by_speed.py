@@ -9,10 +9,8 @@ from functools import lru_cache
 from itertools import pairwise
 
 from feedsim.criteria import Criteria, Figure
-from feedsim.settings.jumps import At
+from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
-
-__all__ = ["NOTHING", "Excess", "SharesBySpeed", "accepted_to", "crossing", "together"]
 
 NOTHING, _ROUNDING = 1e-9, 1e-9
 

@@ -14,17 +14,8 @@ from feedsim.drivetrain.limits import available_acceleration
 from feedsim.machine import Feeder, Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import less_what_is_known
-from feedsim.settings.right import NAMES, Solution, right_settings, solve_feeder
+from feedsim.settings.right import NAMES, Solution, right_settings
 from feedsim.settings.steps import on_steps
-
-__all__ = [
-    "Solution",
-    "auto_feeder",
-    "solve",
-    "solve_feeder",
-    "solved",
-    "with_chosen_motor",
-]
 
 
 def solve(machine: Machine) -> Machine:

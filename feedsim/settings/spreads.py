@@ -18,16 +18,6 @@ from feedsim.settings.predict import (
 )
 from feedsim.settings.sources import captures, slips
 
-__all__ = [
-    "busy_travel",
-    "gaps",
-    "mark_to_act",
-    "placed_nose_at_opening",
-    "stage_spread",
-    "staged_nose",
-    "tail_at_opening",
-]
-
 
 @term
 def stage_spread(at: FeederAtSpeed) -> Distribution:

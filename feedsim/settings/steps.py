@@ -18,8 +18,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import AtLineSpeed
 from feedsim.settings.right import Solution
 
-__all__ = ["nearest_pair", "nearest_step", "on_steps"]
-
 _ALIKE_MM = 0.001
 _SAME_MM = 1e-6
 _DIGITS = 12

@@ -15,8 +15,6 @@ from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
 
-__all__ = ["followed", "waiting", "waiting_alone"]
-
 _RARE = 1e-6
 _MOST_AGAIN = 12
 _FEW = 0.02

@@ -22,14 +22,11 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.arrivals.law import Arrival, clipped_beyond
 from feedsim.probability.distribution_parts import normal_nodes
 
-__all__ = ["Queue", "Waits", "waits_of"]
-
-Floats = NDArray[np.float64]
 _FINE = 8192
 _FAR = 8.0  # standard deviations beyond which a normal part is nothing
 _RELATIVE = 1.0 / 30.0

@@ -11,15 +11,9 @@ from typing import Any
 
 import pytest
 
-from feedsim.answers.limit.study.closed import limits_of
-from feedsim.answers.limit.study.search import (
-    Search,
-    criteria_of,
-    lowest_together,
-    run_batch,
-    search,
-)
-from feedsim.running.run import machine_of
+from feedsim.answers.limit.study.closed import limits_of, lowest_together
+from feedsim.answers.limit.study.search import Search, run_batch, search
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, window

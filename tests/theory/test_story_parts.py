@@ -12,7 +12,7 @@ import pytest
 
 from feedsim.arrivals import Paced
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Line, Servo
-from feedsim.settings.solve import solve_feeder
+from feedsim.settings.right import solve_feeder
 from tests import machines
 from tests.unit.story_cases import (
     AUTO,

@@ -13,8 +13,7 @@ from feedsim.machine import Carriers, Clutch, Servo
 from feedsim.settings import right
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal_cycle import way_until_slower
-from feedsim.settings.right import Solution
-from feedsim.settings.solve import solve_feeder
+from feedsim.settings.right import Solution, solve_feeder
 from tests.machines import Machine, feeder, machine, run, settings
 from tests.random_machines import random_machine
 

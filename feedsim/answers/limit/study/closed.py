@@ -10,7 +10,7 @@ from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, machine_from
 from feedsim.settings.cells import worst_between
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.jumps import At
+from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.limits import (
     FASTEST_MM_S,
     TOGETHER,
@@ -23,25 +23,6 @@ from feedsim.settings.limits import (
 )
 from feedsim.settings.shares_by_speed import Excess, SharesBySpeed
 from feedsim.settings.solve import solved, with_chosen_motor
-
-__all__ = [
-    "FeederLimit",
-    "InClosedForm",
-    "RefusedSpeeds",
-    "at_speeds",
-    "closed_between",
-    "closed_forms",
-    "closed_window",
-    "complete_to",
-    "excess_at",
-    "in_closed_form",
-    "limits_of",
-    "limits_of_line",
-    "lowest_together",
-    "not_counted",
-    "refused_speeds",
-    "worst_of_line",
-]
 
 
 @dataclass(frozen=True, slots=True)

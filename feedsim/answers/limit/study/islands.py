@@ -9,8 +9,6 @@ from itertools import pairwise
 from feedsim.metrics.plain import IF_ANY
 from feedsim.metrics.results import Results
 
-__all__ = ["Island", "islands", "islands_of"]
-
 
 def islands(speeds_mm_s: Sequence[float], accepted: Sequence[bool]) -> list[tuple[float, float]]:
     """Return the speeds accepted just above one that is not, rising, each with that one.

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from feedsim.answers.limit.study.closed import (
-    lowest_together,
     refused_speeds,
 )
 from feedsim.metrics.paired_feeders import Ran
@@ -25,18 +24,6 @@ from feedsim.running.run import criteria_of, machine_of, run_once
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import FASTEST_MM_S, Closed
 from feedsim.settings.shares_by_speed import accepted_to
-
-__all__ = [
-    "Found",
-    "RefusedSpeed",
-    "Search",
-    "confidence_of_a_look",
-    "least_carriers",
-    "lowest_together",
-    "run_batch",
-    "search",
-    "worst_refused",
-]
 
 LOOKS = (4, 8, 16, 32)
 """Runs at one speed after which its shares are looked at."""

@@ -16,8 +16,6 @@ from feedsim.metrics.tally import Sureness, Tally, added, shares_of
 from feedsim.running.run import criteria_of
 from feedsim.scenario import AS_WRITTEN, Scenario
 
-__all__ = ["FeederSeen", "Limits", "ShareSeen", "Simulated", "SpeedSeen", "agreement", "simulated"]
-
 
 @dataclass(frozen=True, slots=True)
 class ShareSeen:

@@ -17,8 +17,6 @@ from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure
 from feedsim.scenario import Scenario, override, scenario_to_dict
 
-__all__ = ["CHOSEN", "Edge", "Helping", "helping", "near_edges"]
-
 CHOSEN = (
     "controller.motion_cycle",
     "eye_to_placement",

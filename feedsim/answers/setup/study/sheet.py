@@ -40,7 +40,7 @@ from feedsim.settings.predict import (
     largest_demand,
     scale_shift,
 )
-from feedsim.settings.solve import Solution
+from feedsim.settings.right import Solution
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread, tail_at_opening
 

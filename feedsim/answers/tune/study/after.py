@@ -10,8 +10,6 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import LEFT_OUT, MAY_BE_OPEN
 from feedsim.quantities import Kind
 
-__all__ = ["Against", "Front", "FrontPoint", "Reach", "Term", "Tuning", "Window"]
-
 Against = Literal["jam_risk", "spread"]
 """What a front holds speed against."""
 

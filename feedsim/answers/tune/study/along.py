@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.answers.tune.study.space import AS_IS, Knob, Setup
-
-__all__ = ["Along", "along", "stepped"]
+from feedsim.answers.tune.study.knob import AS_IS, Knob
+from feedsim.answers.tune.study.space import Setup
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,6 @@ from feedsim.answers.tune.study.space import Setup, Space, space_of
 from feedsim.running.executor import Where, WorkerPool, worker_pool
 from feedsim.scenario import Scenario, scenario_to_dict
 
-__all__ = ["Bench", "Keep", "bench_of", "work"]
-
 _TOGETHER = 4
 """Setups that are looked at in one call."""
 

@@ -15,13 +15,6 @@ from feedsim.errors import FeedsimError
 from feedsim.scenario import scenario_from_dict
 from feedsim.settings.shares_by_speed import crossing
 
-__all__ = [
-    "Looked",
-    "bound_speed",
-    "looked_at",
-    "space_in_worker",
-]
-
 _WORST = 12
 """So many of the machines drawn that are worst near the edge are asked for it, then all."""
 _FROM = 0.8

@@ -15,13 +15,9 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.metrics.intervals import Interval
-
-__all__ = ["Counts", "Crossing", "crossing", "differs", "to_look_at"]
-
-Floats = NDArray[np.float64]
 
 _ADDED = 0.5  # to hits and misses, so that none seen has a logarithm
 _NEAR, _SUDDEN = 5e-3, 5e-4

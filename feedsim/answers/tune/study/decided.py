@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
 from feedsim.answers.tune.study.judge import draws_of
+from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.optimum import cost
 from feedsim.answers.tune.study.rungs import Believed, Drawn, Rungs, highest, rung_of, speed_at
 from feedsim.answers.tune.study.simulated import excess_of, pooled
-from feedsim.answers.tune.study.space import AS_IS, Setup, Space
-
-__all__ = ["Best", "decided", "good_ones", "near_of"]
+from feedsim.answers.tune.study.space import Setup, Space
 
 _CANDIDATES = 4
 _APART = 0.05

@@ -7,14 +7,13 @@ from collections.abc import Mapping, Sequence
 
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
+from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.look import SAME_RISK
 from feedsim.answers.tune.study.optimum import least
 from feedsim.answers.tune.study.results import Aim, Chosen, Nearest, UnsureCost
-from feedsim.answers.tune.study.space import AS_IS, Setup, Space
+from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.criteria import Criteria
 from feedsim.running.run import criteria_of
-
-__all__ = ["chosen", "matters", "nearest", "unchanged", "unsure_costs"]
 
 _TELLS = 1e-3
 """A share of the aim's value: less is no difference."""

@@ -27,8 +27,6 @@ from feedsim.metrics.intervals import Interval, clopper_pearson
 from feedsim.metrics.means import widened
 from feedsim.metrics.tally import Sureness, shares_of
 
-__all__ = ["gain_interval", "judge", "machines_needed"]
-
 _VERDICT, _END = 0.05, 0.0125
 """Chances of error: of a verdict, and of each end of an interval, two of which make a gain."""
 _FIGURES = 3

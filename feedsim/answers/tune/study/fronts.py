@@ -10,8 +10,6 @@ from feedsim.answers.tune.study.along import Along, stepped
 from feedsim.answers.tune.study.look import SAME_RISK, Look, descend
 from feedsim.answers.tune.study.space import Setup
 
-__all__ = ["front_setups", "front_speeds"]
-
 LooksAt = Callable[[Sequence[Setup], float], Sequence[Look]]
 """Setups and a line speed (mm/s) → what the closed forms say of each there."""
 

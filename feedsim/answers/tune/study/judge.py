@@ -10,8 +10,6 @@ from feedsim.answers.tune.study.space import Draw, Space
 from feedsim.errors import FeedsimError
 from feedsim.settings.shares_by_speed import Excess
 
-__all__ = ["Judge", "draws_of"]
-
 _DRAWS = 20
 """At least so many machines are drawn in a search, and enough that two of them may fail."""
 _MAY_FAIL = 2

@@ -7,8 +7,6 @@ from typing import Any
 
 from feedsim.quantities import Kind
 
-__all__ = ["AS_IS", "Knob"]
-
 AS_IS = -1
 """In place of a place on a knob's list: it stays as it is."""
 

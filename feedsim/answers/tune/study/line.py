@@ -18,8 +18,6 @@ from feedsim.settings.shares_by_speed import Excess, SharesBySpeed, together
 from feedsim.settings.solve import solved, with_chosen_motor
 from feedsim.settings.sources import placement_sd
 
-__all__ = ["ClosedLine", "true_machine"]
-
 _JAMS = [n for n, m in enumerate(MECHANISMS) if m.figure == "jam_risk"]
 _KEPT = 1024
 

@@ -13,8 +13,6 @@ from feedsim.answers.tune.study.space import Setup
 from feedsim.errors import FeedsimError
 from feedsim.settings.mechanisms import MECHANISMS
 
-__all__ = ["SAME_RISK", "Look", "descend", "looked_there"]
-
 _MOST_ROUNDS = 60
 SAME_RISK = 1e-7
 """Jam risks below this are alike: a search would follow noise."""

@@ -9,11 +9,10 @@ from typing import Any
 
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
+from feedsim.answers.tune.study.knob import AS_IS, Knob
 from feedsim.answers.tune.study.look import SAME_RISK
-from feedsim.answers.tune.study.space import AS_IS, Knob, Setup, Space
+from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.draws.unsure import seed_of
-
-__all__ = ["cost", "everywhere", "least", "nearest_places", "step_by_step"]
 
 _ALL = 240
 """Up to so many setups are all looked at."""

@@ -10,9 +10,10 @@ from feedsim.answers.tune.study.after import Against, Front, FrontPoint, Term, T
 from feedsim.answers.tune.study.along import along
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.fronts import front_setups, front_speeds
+from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.results import Tuned
 from feedsim.answers.tune.study.seen import RiskAndSpread, counted, seen
-from feedsim.answers.tune.study.space import AS_IS, Setup
+from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.terms import (
     Worth,
     fastest,
@@ -22,8 +23,6 @@ from feedsim.answers.tune.study.terms import (
 )
 from feedsim.answers.tune.study.windows import Turning, moved, windows
 from feedsim.running.run import criteria_of
-
-__all__ = ["outcome"]
 
 _SLOWER = 0.95
 """Windows are told so much below the fastest speed, at which they have no width."""

@@ -10,9 +10,6 @@ from feedsim.answers.tune.study.line import ClosedLine
 from feedsim.answers.tune.study.space import Draw, Setup, Space
 from feedsim.errors import FeedsimError
 
-__all__ = ["narrowest", "room", "window"]
-
-
 Draws = Sequence[Draw | None]
 """Machines of which enough have to be accepted; ``(None,)``: the one that is believed."""
 _BELIEVED: Draws = (None,)

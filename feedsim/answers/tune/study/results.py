@@ -9,17 +9,6 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.scenario import AS_WRITTEN, Scenario
 
-__all__ = [
-    "Aim",
-    "Chosen",
-    "Judged",
-    "Nearest",
-    "PartAccepted",
-    "Tuned",
-    "UnsureCost",
-    "Verdict",
-]
-
 Aim = Literal["speed", "jam_risk", "spread", "window"]
 Verdict = Literal["accepted", "refused", "open"]
 

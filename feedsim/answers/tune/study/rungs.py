@@ -13,8 +13,6 @@ from feedsim.answers.tune.study.space import Setup
 from feedsim.metrics.tally import Sureness, sureness
 from feedsim.running.run import criteria_of
 
-__all__ = ["Believed", "Drawn", "Rungs", "highest", "rung_of", "speed_at"]
-
 _RATIO = 1.003
 _FURTHEST = 512
 _AT_ONCE = 8

@@ -16,8 +16,6 @@ from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.metrics.intervals import Interval
 from feedsim.scenario import Scenario
 
-__all__ = ["tuned"]
-
 _WIDER = 8
 """So many setups that are good for what is believed are looked at for what is unsure."""
 

@@ -14,8 +14,6 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.tally import shares_of
 from feedsim.running.run import criteria_of
 
-__all__ = ["RiskAndSpread", "counted", "seen"]
-
 _FIRST, _RUNS = 3_000_000, 10
 _CARRIERS = (1000, 5000)
 """In each run: as many as the scenario's runs have, within these."""

@@ -26,23 +26,6 @@ from feedsim.metrics.tally import Tally, added, tally
 from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, run_once
 
-__all__ = [
-    "BELIEVED",
-    "FRESH",
-    "RUNS",
-    "FeederRan",
-    "Met",
-    "RunCounts",
-    "count",
-    "counts_from",
-    "excess_of",
-    "fresh_draws",
-    "met",
-    "pooled",
-    "ranked",
-    "variances",
-]
-
 BELIEVED = -1
 """In place of a number of a draw: the machine as it is believed to be."""
 FRESH = 1_000_000

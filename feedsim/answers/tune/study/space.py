@@ -23,8 +23,6 @@ from feedsim.scenario.tune import Tune
 from feedsim.scenario.tune_checks import leaf_of, raw_of
 from feedsim.scenario.tune_values import Had, Off, had, in_unit_of, kind_of, number_of, off
 
-__all__ = ["AS_IS", "LINE_SPEED", "Draw", "Knob", "Setup", "Space", "Unsure", "space_of"]
-
 Setup = tuple[int, ...]
 Changes = tuple[tuple[str, Any], ...]
 LINE_SPEED = "line.speed"

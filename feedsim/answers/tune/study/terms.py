@@ -8,17 +8,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.tune.study.crossing import Counts, crossing, differs, to_look_at
 from feedsim.answers.tune.study.simulated import FeederRan, RunCounts
 from feedsim.answers.tune.study.space import Setup
+from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval
 
-__all__ = ["Counting", "Worth", "counts_of", "fastest", "figure_of", "most_of", "worth"]
-
-Floats = NDArray[np.float64]
 Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts]]]
 """Setups, each at a line speed (mm/s) → their runs, run r on the same cards for all."""
 

@@ -14,8 +14,6 @@ from feedsim.answers.tune.study.along import Along, stepped
 from feedsim.answers.tune.study.look import Look, descend
 from feedsim.answers.tune.study.space import Setup
 
-__all__ = ["Looks", "Met", "Turning", "moved", "windows"]
-
 Looks = Callable[[Sequence[Setup]], Sequence[Look]]
 """Setups → what the closed forms say of each at the speed."""
 Met = Callable[[Sequence[Setup]], Sequence[bool]]
