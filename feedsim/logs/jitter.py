@@ -7,33 +7,31 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Ints, Places
 from feedsim.logs.log import Level, Log, Remark, Values
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 _SPAN_S = 0.01
 _LEAST_S, _LEAST_SHARE, _LEAST = 2e-5, 0.05, 3
 _STEADY = 0.3
 _PAUSE_S, _FEWER = 0.1, 10
 _LEAST_ROWS = 50
+_LOOKED_AT, _AT_ONCE = 20_000, 65_536
 _HELD, _HELD_STEPS = 0.4, 2.0
 
 
 class _Off(NamedTuple):
-    """How far (s) values' times are off the run of those about them; which are off for certain."""
+    """The values whose times are off the run of those about them for certain, and by how much."""
 
     off_s: Floats
-    at: NDArray[np.intp]
-    sure: Bools
+    at: Places
+    held: int
+    """How many could be held against others."""
 
     @property
     def jitters(self) -> bool:
         """Whether enough of them are."""
-        return int(self.sure.sum()) >= _LEAST
+        return len(self.at) >= _LEAST
 
 
 def _off(
@@ -42,39 +40,53 @@ def _off(
     """Hold each value against the straight line between two about 10 ms before and after it.
 
     ``begins``: times at which stretches begin; none is held against one of another stretch.
+    """
+    n = len(time_s)
+    apart = float(np.median(np.diff(time_s))) if n > 1 else 0.0
+    w = max(1, round(_SPAN_S / apart)) if apart > 0.0 else 1
+    found: list[tuple[Floats, Places]] = [(np.empty(0), np.empty(0, np.intp))]
+    held = 0
+    if n >= max(_LEAST_ROWS, 8 * w + 1):
+        some = np.arange(4 * w, n - 4 * w, max(1, n // _LOOKED_AT))
+        usual = float(np.median(_rate(time_s, value, some - 4 * w, some + 4 * w)))
+        slack_s = 2.0 * step_s + max(_LEAST_S, _LEAST_SHARE * apart)
+        for first in range(4 * w, n - 4 * w, _AT_ONCE):  # a long log takes no more room
+            at = np.arange(first, min(first + _AT_ONCE, n - 4 * w))
+            stretch = np.searchsorted(begins, time_s[at - 4 * w], side="right")
+            at = at[stretch == np.searchsorted(begins, time_s[at + 4 * w], side="right")]
+            at, off, allowed = _held(time_s, value, at, w=w, usual=usual, step=step)
+            sure = np.abs(off) > allowed + slack_s
+            found.append((off[sure], at[sure]))
+            held += len(at)
+    off_s, places = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return _Off(off_s, places, held)
 
-    Values cut off at a step lie within a step of that line. A belt whose speed changes by Δ bends
+
+def _rate(time_s: Floats, value: Floats, first: Places, last: Places) -> Floats:
+    ran = np.maximum(time_s[last] - time_s[first], 1e-9)
+    found: Floats = (value[last] - value[first]) / ran
+    return found
+
+
+def _held(
+    time_s: Floats, value: Floats, at: Places, *, w: int, usual: float, step: float
+) -> tuple[Places, Floats, Floats]:
+    """Return, where the belt runs on steadily, how far times are off and how far they may be (s).
+
+    Values cut off at a step lie within a step of the line. A belt whose speed changes by Δ bends
     off it by Δ/2 over the same time at most: where speeds before and after differ, so much more.
     """
-    apart = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
-    w = max(1, round(_SPAN_S / apart)) if apart > 0.0 else 1
-    n = len(time_s)
-    nothing = _Off(np.empty(0), np.empty(0, np.intp), np.empty(0, np.bool_))
-    if n < max(_LEAST_ROWS, 8 * w + 1):
-        return nothing
-    at = np.arange(4 * w, n - 4 * w)
-    stretch = np.searchsorted(begins, time_s, side="right")
-    at = at[stretch[at - 4 * w] == stretch[at + 4 * w]]
-    if not len(at):
-        return nothing
-
-    def rate(low: int, high: int) -> Floats:
-        ran = np.maximum(time_s[at + high] - time_s[at + low], 1e-9)
-        found: Floats = (value[at + high] - value[at + low]) / ran
-        return found
-
-    before, after, rates = rate(-4 * w, -w), rate(w, 4 * w), rate(-4 * w, 4 * w)
-    usual = float(np.median(rates))
-    runs = (rates > _STEADY * usual) & (np.abs(after - before) < _STEADY * rates)
-    at, before, after, rates = at[runs], before[runs], after[runs], rates[runs]
-    if usual <= 0.0 or not len(at):
-        return nothing
+    before, after = (
+        _rate(time_s, value, at + low, at + high) for low, high in ((-4 * w, -w), (w, 4 * w))
+    )
+    rates = _rate(time_s, value, at - 4 * w, at + 4 * w)
+    runs = (rates > _STEADY * usual) & (np.abs(after - before) < _STEADY * rates) & (usual > 0.0)
+    at, bends, rates = at[runs], np.abs(after - before)[runs], rates[runs]
     first, last = at - w, at + w
-    share = (value[at] - value[first]) / np.maximum(value[last] - value[first], step or 1e-9)
-    off = time_s[at] - time_s[first] - share * (time_s[last] - time_s[first])
-    bends = 0.5 * np.abs(after - before) / rates * (time_s[last] - time_s[first]) * 0.5
-    allowed = step / rates + 2.0 * step_s + bends + max(_LEAST_S, _LEAST_SHARE * apart)
-    return _Off(off, at, np.abs(off) > allowed)
+    span = time_s[last] - time_s[first]
+    share = (value[at] - value[first]) / np.maximum(value[last] - value[first], step)
+    off = time_s[at] - time_s[first] - share * span
+    return at, off, (step + 0.25 * bends * span) / rates
 
 
 def even_times(
@@ -97,6 +109,8 @@ def even_times(
     column, value = encoder
     if len(time_s) < _LEAST_ROWS or np.isnan(value).any():
         return None
+    if float(np.abs(np.diff(time_s) - period_s).max()) <= 0.2 * period_s + 1.5 * step_s:
+        return None
     begins = _begins(time_s)
     even = _even(time_s, begins)
     off_s = np.abs(time_s - even)
@@ -106,9 +120,9 @@ def even_times(
     stamped, regular = (
         _off(t, value, t[begins].tolist(), step=1.0, step_s=step_s) for t in (time_s, even)
     )
-    if not stamped.jitters or _FEWER * int(regular.sure.sum()) > int(stamped.sure.sum()):
+    if not stamped.jitters or _FEWER * len(regular.at) > len(stamped.at):
         return None
-    row = int(rows[stamped.at[np.flatnonzero(stamped.sure)[0]]])
+    row = int(rows[stamped.at[0]])
     apart_ms = float(np.median(np.diff(even))) * 1e3
     text = (
         f"The log's clock jitters: by {column} rows come evenly, {apart_ms:.4g} ms apart, and are "
@@ -130,8 +144,10 @@ def _even(time_s: Floats, begins: list[int]) -> Floats:
     for begin, end in zip(begins, (*begins[1:], len(time_s)), strict=True):
         if end - begin > 2:
             number = np.arange(end - begin, dtype=np.float64)
-            slope, level = np.polyfit(number, time_s[begin:end] - time_s[begin], 1)
-            even[begin:end] = time_s[begin] + level + slope * number
+            number -= number.mean()
+            middle = float(time_s[begin:end].mean())
+            slope = float(number @ (time_s[begin:end] - middle)) / float(number @ number)
+            even[begin:end] = middle + slope * number
     return even
 
 
@@ -173,10 +189,10 @@ def with_jitter(log: Log) -> Log:
     )
     if not off.jitters:
         return log
-    jitter_s = float(np.abs(off.off_s[off.sure]).max())
-    row = int(values.row[off.at[np.flatnonzero(off.sure)[0]]])
+    jitter_s = float(np.abs(off.off_s).max())
+    row = int(values.row[off.at[0]])
     name = "encoder_count" if values.quantity == "count" else "encoder_mm"
-    share = off.sure.mean()
+    share = len(off.at) / off.held
     text = (
         f"The log's clock jitters: by the run of {name}, times are off by up to "
         f"{jitter_s * 1e3:.2g} ms (first in row {row}; {share:.2g} of all values). Every time is "
