@@ -13,8 +13,6 @@ from feedsim.answers.learn.study.act_shift import common_shift
 from feedsim.answers.learn.study.act_steady import Side, Steady, timed
 from feedsim.machine import Machine
 
-__all__ = ["distance_mm", "named_steady"]
-
 
 class _Guess(NamedTuple):
     """A pattern that would make this shift, and by how much the shift itself differs (s)."""
@@ -23,6 +21,11 @@ class _Guess(NamedTuple):
     off_s: float
     ticks: int = 0
     ratio: float = math.nan
+
+
+def _likelier(guess: _Guess) -> tuple[bool, float]:
+    """Sort guesses: a lead's sign makes one shift only, and some number of ticks nearly any."""
+    return guess.pattern != "lead_sign", guess.off_s
 
 
 def named_steady(
@@ -37,12 +40,12 @@ def named_steady(
         if scale is not None:
             shared.append(scale)
         if shared:
-            shared.sort(key=lambda guess: guess.off_s)
+            shared.sort(key=_likelier)
             shared.append(_Guess("offset", math.inf))
             yield _steady_fault(steady, shared, feeder, acts, "all")
             return
     for one in steady:
-        guesses = sorted(_guesses(one, machine, feeder), key=lambda guess: guess.off_s)
+        guesses = sorted(_guesses(one, machine, feeder), key=_likelier)
         plain = [guess for guess in guesses if guess.pattern != "offset"]
         rest = [guess for guess in guesses if guess.pattern == "offset"]
         if len(steady) == 1 and math.isfinite(_untouched(one, acts, machine, feeder)):
