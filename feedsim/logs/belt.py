@@ -6,15 +6,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.logs.log import Log, Values
 from feedsim.machine import Encoder
 from feedsim.motion.belt import BeltMotion, BeltPiece
-
-__all__ = ["LoggedBelt", "belt_of_log"]
-
-Floats = NDArray[np.float64]
 
 _FIRST_LOOK = 16
 _ROOM = 0.75

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from array import array
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -10,28 +9,17 @@ from itertools import chain
 from operator import itemgetter
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
-from feedsim.logs.clock import TimeOfDay
+from feedsim.logs.cell_reader import CellReader
 from feedsim.logs.log import Remark
-from feedsim.logs.names import Head, Signal, TimeColumn, signal_of
+from feedsim.logs.names import Head, Signal, signal_of
 from feedsim.logs.quick import Quick, quick_read
-from feedsim.scenario.csv_numbers import plain_number
-from feedsim.scenario.table_file import Table, is_blank_row
+from feedsim.scenario.table_file import Table
 from feedsim.scenario.wording import shown
 
-__all__ = ["Cells", "EventCells", "read_events", "read_samples"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
-_AT_ONCE = 8192
-_MOST_FAULTS = 5
-_WORDS = {"true": 1.0, "on": 1.0, "yes": 1.0, "false": 0.0, "off": 0.0, "no": 0.0}
 _MOST_SIGNALS = 200
-
-Row = tuple[int, list[str]]
 
 
 @dataclass(slots=True)
@@ -58,115 +46,6 @@ class EventCells:
     remarks: list[Remark] = field(default_factory=list)
 
 
-class _Reader:
-    """What both shapes need: whole rows in blocks, one cell as a number, faults."""
-
-    def __init__(self, table: Table, time: TimeColumn) -> None:
-        self.table, self.time = table, time
-        self.width = len(table.head)
-        self.of_day = TimeOfDay()
-        self.faults: list[Fault] = []
-        self.more = 0
-        self.remarks: list[Remark] = []
-
-    def blocks(self) -> Iterator[list[Row]]:
-        """Yield whole rows, blank ones left out; a last one that was cut short is told."""
-        whole = self.table.text.endswith(("\n", "\r"))
-        block: list[Row] = []
-        for numbered in self.table.rows():
-            if len(block) == _AT_ONCE:
-                last = block.pop()
-                yield self._of_right_length(block)
-                block = [last]
-            if not is_blank_row(numbered[1]):
-                block.append(numbered)
-        if block and (not whole or len(block[-1][1]) < self.width):
-            row, cells = block.pop()
-            short = len(cells) < self.width
-            have = f"{len(cells)} of {self.width} cells" if short else "no line end"
-            text = f"Row {row}, the last, has {have}: it was cut short, and is left out."
-            self.remarks.append(Remark(text, row))
-        yield self._of_right_length(block)
-        self.tell()
-
-    def _of_right_length(self, block: list[Row]) -> list[Row]:
-        widths = {len(cells) for _, cells in block}
-        if widths <= {self.width}:
-            return block
-        good = []
-        for row, cells in block:
-            if len(cells) >= self.width and not any(cell.strip() for cell in cells[self.width :]):
-                good.append((row, cells))
-                continue
-            hint = ""
-            if not self.table.commas and len(cells) > self.width:
-                hint = "; decimal commas need semicolons between the cells"
-            message = (
-                f"has {len(cells)} cells, and row {self.table.head_row} names {self.width}{hint}"
-            )
-            self.fault(Fault(f"{self.table.file}, row {row}", message=message))
-        return good
-
-    def fault(self, fault: Fault) -> None:
-        """Keep a fault, the first few."""
-        if len(self.faults) < _MOST_FAULTS:
-            self.faults.append(fault)
-        else:
-            self.more += 1
-
-    def tell(self) -> None:
-        """Raise what was found."""
-        if self.faults:
-            more = [f"{self.table.file}: and {self.more} more faults"] if self.more else []
-            raise FeedsimError(*self.faults, *more)
-
-    def at(self, row: int, column: str) -> str:
-        """Name a cell."""
-        return f"{self.table.file}, row {row}, {column}"
-
-    def number(self, text: str, *, row: int, column: str, level: bool) -> float:
-        """Read a cell; NaN for a blank one, and for one with a fault, which is kept."""
-        text = text.strip()
-        if not text:
-            return math.nan
-        if level and text.casefold() in _WORDS:
-            return _WORDS[text.casefold()]
-        allowed = "0 or 1" if level else "a number without its unit, such as 12.5"
-        try:
-            plain = plain_number(text, commas=self.table.commas)
-        except ValueError as error:
-            self.fault(Fault(self.at(row, column), shown(text), str(error)))
-            return math.nan
-        try:
-            value = math.nan if "_" in plain else float(plain)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            self.fault(Fault(self.at(row, column), shown(text), allowed))
-        return value
-
-    def when(self, text: str, row: int) -> float:
-        """Read a time, in seconds, or the number of a sample; a blank one is a fault."""
-        name, before = self.time.name, len(self.faults) + self.more
-        if self.time.kind == "of_day":
-            try:
-                return self.of_day.read(text)
-            except ValueError:
-                allowed = (
-                    "a time of day, such as 14:03:07.211, with a date before it in all or none"
-                )
-                self.fault(Fault(self.at(row, name), shown(text), allowed))
-                return math.nan
-        value = self.number(text, row=row, column=name, level=False)
-        if math.isnan(value) and len(self.faults) + self.more == before:
-            self.fault(Fault(self.at(row, name), message="is blank; each row needs its time"))
-        return value
-
-    def plain_texts(self, texts: Iterator[str]) -> Iterator[str]:
-        """Write decimal points, where commas can only be decimal ones."""
-        return (text.replace(",", ".") for text in texts) if self.table.commas else texts
-
-
 def read_samples(table: Table, head: Head) -> Cells:
     """Read the columns of a log of samples.
 
@@ -179,7 +58,7 @@ def read_samples(table: Table, head: Head) -> Cells:
     if quick := quick_read(table, head, places):
         quick.columns[0] *= _factor(head)
         return Cells(quick.rows, quick.columns, quick.of_day.first_day)
-    reader = _Reader(table, head.time)
+    reader = CellReader(table, head.time)
     numbers, flat = array("q"), array("d")
     pick: Callable[[list[str]], Sequence[str]] = itemgetter(*places)  # two or more: a tuple
     of_day = head.time.kind == "of_day"
@@ -204,13 +83,13 @@ def read_samples(table: Table, head: Head) -> Cells:
     return found
 
 
-def _one_by_one(reader: _Reader, head: Head, row: int, cells: Sequence[str]) -> Iterator[float]:
+def _one_by_one(reader: CellReader, head: Head, row: int, cells: Sequence[str]) -> Iterator[float]:
     yield reader.when(cells[0], row)
     for text, (_, signal) in zip(cells[1:], head.signals, strict=True):
         yield reader.number(text, row=row, column=signal.name, level=signal.quantity is None)
 
 
-def _finite(reader: _Reader, table: Table, head: Head, found: Cells) -> None:
+def _finite(reader: CellReader, table: Table, head: Head, found: Cells) -> None:
     """Refuse what Python reads as a number and a log cannot mean: nan, inf, 1_000."""
     infinite = [bool(np.isinf(column).any()) for column in found.columns]
     if not any(infinite) and not _odd_texts(table):
@@ -241,7 +120,7 @@ def read_events(table: Table, head: Head, feeders: Sequence[str]) -> EventCells:
         With the first faulty cells, each with row and column.
     """
     time, name_at, value_at = head.time.place, head.signal, head.value
-    reader = _Reader(table, head.time)
+    reader = CellReader(table, head.time)
     if quick := quick_read(table, head, [time, name_at, value_at]):
         return _quick_events(quick, head, _Signals(reader, feeders))
     rows, times, which, values = array("q"), array("d"), array("q"), array("d")
@@ -272,7 +151,7 @@ def _factor(head: Head) -> float:
     return head.time.factor if head.time.kind == "number" else 1.0
 
 
-def _value(reader: _Reader, text: str, row: int, signal: Signal) -> float:
+def _value(reader: CellReader, text: str, row: int, signal: Signal) -> float:
     level = signal.quantity is None
     value = reader.number(text, row=row, column="value", level=level)
     if not text.strip():
@@ -302,7 +181,7 @@ def _quick_events(quick: Quick, head: Head, signals: _Signals) -> EventCells:
 class _Signals:
     """The signals that events name, numbered as they come."""
 
-    def __init__(self, reader: _Reader, feeders: Sequence[str]) -> None:
+    def __init__(self, reader: CellReader, feeders: Sequence[str]) -> None:
         self._reader, self._feeders = reader, feeders
         self._known: dict[str, int] = {}
         self.found: list[Signal] = []

@@ -6,8 +6,6 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-__all__ = ["DAY_S", "LogClock", "TimeOfDay"]
-
 DAY_S = 86_400.0
 
 _TIME = re.compile(r"(?:(\d{4}-\d\d-\d\d)[T ])?(\d{1,2}):(\d\d):(\d\d(?:[.,]\d{1,9})?)Z?", re.ASCII)

@@ -5,15 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.log import Level, Log, Values
 from feedsim.machine import Machine
-
-__all__ = ["refuse_inverted_eyes", "refuse_wrong_scale"]
-
-Floats = NDArray[np.float64]
 
 _LEAST = 10
 _SCALED, _ALIKE, _WHOLE = 1.5, 1.3, 0.05

@@ -6,17 +6,11 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats, Ints, Places
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.log import Level, Remark, Values
 from feedsim.logs.names import Signal
-
-__all__ = ["Noted", "level_of", "rising", "values_of"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 _BOUNCE_S, _BOUNCE_SHARE = 1.05e-3, 0.05
 _FARTHEST = 1e9
@@ -100,7 +94,7 @@ def level_of(noted: Noted, *, stretches: int, told: _Told, others: dict[str, Flo
     )
 
 
-def _interval(noted: Noted, edge: NDArray[np.intp]) -> tuple[Floats, Floats]:
+def _interval(noted: Noted, edge: Places) -> tuple[Floats, Floats]:
     early, late = noted.since_s[edge], noted.time_s[edge] + noted.late_s
     return 0.5 * (early + late), 0.5 * (late - early)
 
@@ -135,7 +129,7 @@ def _levels(noted: Noted, told: _Told, others: dict[str, Floats]) -> Bools:
     raise FeedsimError(Fault(noted.at(row), message=f"found {top:g}; needs 0 or 1{hint}"))
 
 
-def _without_bounces(noted: Noted, edge: NDArray[np.intp], told: _Told) -> NDArray[np.intp]:
+def _without_bounces(noted: Noted, edge: Places, told: _Told) -> Places:
     """Take out what follows an edge within a millisecond and ends at its level, and say so."""
     time = noted.time_s[edge]
     apart = np.diff(time)

@@ -5,15 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from feedsim.arrays import Floats, Ints
 from feedsim.logs.clock import LogClock
 
-__all__ = ["Level", "Log", "LoggedFeeder", "Quantity", "Remark", "Shape", "Values"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Quantity = Literal["count", "mm", "mm_s"]
 Shape = Literal["events", "samples"]
 

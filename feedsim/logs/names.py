@@ -13,8 +13,6 @@ from feedsim.logs.log import Quantity, Shape
 from feedsim.quantities import QuantityError, measure
 from feedsim.scenario.wording import shown
 
-__all__ = ["ASKED", "Head", "Part", "Signal", "TimeColumn", "head_of", "hint_of", "signal_of"]
-
 Part = Literal["carrier_eye", "encoder", "eye", "clutch", "command", "actual"]
 ASKED = (
     "carrier_eye, encoder_count, feeder.0.eye, feeder.0.clutch, feeder.0.command_mm and "

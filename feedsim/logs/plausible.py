@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
@@ -12,10 +11,6 @@ from feedsim.logs.log import Log, LoggedFeeder, Values
 from feedsim.logs.stuck import refuse_stuck_encoder, without_stuck
 from feedsim.logs.swapped import refuse_swapped_acts, refuse_swapped_clutch, refuse_swapped_eyes
 from feedsim.machine import Machine
-
-__all__ = ["plausible"]
-
-Floats = NDArray[np.float64]
 
 _FAR = 20.0
 _UNITS = {

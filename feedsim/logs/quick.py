@@ -8,13 +8,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Ints
 from feedsim.logs.clock import TimeOfDay
 from feedsim.logs.names import Head
 from feedsim.scenario.table_file import Table
-
-__all__ = ["Quick", "quick_read"]
-
-Floats = NDArray[np.float64]
 
 _UNUSUAL = ('"', "#", "\n\n", "\n\r\n")
 _NO_NUMBER = ("_", "\0", "n", "N", "i", "I")  # of nan and inf: what is no number is read row by row
@@ -24,7 +21,7 @@ _LONGEST_NAME = 48
 class Quick(NamedTuple):
     """The columns that are read, in the order of the places asked for, and their rows."""
 
-    rows: NDArray[np.int64]
+    rows: Ints
     columns: list[NDArray[Any]]
     of_day: TimeOfDay
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.cells import Cells, EventCells, read_events, read_samples
 from feedsim.logs.clock import LogClock
@@ -20,10 +20,6 @@ from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
 from feedsim.logs.names import ASKED, Head, Part, Signal, head_of
 from feedsim.logs.times import Axis, Where, event_axis, sample_axis
 from feedsim.scenario.table_file import Table, read_table
-
-__all__ = ["read_log"]
-
-Floats = NDArray[np.float64]
 
 _LARGEST = 500_000_000  # bytes
 _RATE = re.compile(
@@ -73,7 +69,7 @@ class _Reading:
         time = self.head.time
         return Where(self.file, time.name, time.kind == "of_day")
 
-    def _seconds(self, times: Floats, rows: NDArray[np.int64]) -> Floats:
+    def _seconds(self, times: Floats, rows: Ints) -> Floats:
         """Return times of sample numbers."""
         if self.head.time.kind != "sample":
             return times
@@ -88,7 +84,7 @@ class _Reading:
             raise self._where().fault(int(rows[odd[0]]), message)
         return times / self.rate_hz
 
-    def _rows(self, rows: NDArray[np.int64]) -> None:
+    def _rows(self, rows: Ints) -> None:
         if len(rows) < 3:
             rows_of = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
             message = f"has {rows_of} below its head; that is no log"

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Floats, Places
 from feedsim.draws.line_draws import Draws
 from feedsim.draws.streams import stream
 from feedsim.errors import Fault, FeedsimError
@@ -26,10 +27,6 @@ from feedsim.running.replay.eyes import Level, carrier_eye_runs
 from feedsim.running.replay.feed import FeedTravel
 from feedsim.running.replay.inserts import insert_eye_runs, inserts_of
 
-__all__ = ["MOST_LOOKS", "LoggedRun", "RecordedEvents", "Recorder", "sample_columns"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 Columns = dict[str, NDArray[np.generic]]
 
 MOST_LOOKS = 20_000_000
@@ -99,12 +96,12 @@ class Recorder:
             self.values[f"feeder.{n}.command_mm"] = curve.command
             self.values[f"feeder.{n}.actual_mm"] = curve.actual
 
-    def times(self, looks: Ints) -> Floats:
+    def times(self, looks: Places) -> Floats:
         """Return when some looks are (s)."""
         times: Floats = self._phase_s + looks.astype(np.float64) * self.period_s
         return times
 
-    def written(self) -> Ints:
+    def written(self) -> Places:
         """Return the numbers of the looks that are not dropped."""
         looks = np.arange(self.looks)
         if not self._dropped:
@@ -140,7 +137,7 @@ class _Curve:
         self._decay = np.array([piece.decay_mm for piece in pieces])
         self._gain = shapes[0].gain if shapes and shapes[0].gain < math.inf else 0.0
 
-    def _at(self, times: Floats) -> tuple[Ints, Floats]:
+    def _at(self, times: Floats) -> tuple[Places, Floats]:
         i = np.maximum(np.searchsorted(self._start_s, times, side="right") - 1, 0)
         return i, times - self._start_s[i]
 
@@ -180,7 +177,7 @@ def _clutch(trace: Trace, feeder: int) -> tuple[Floats, Floats]:
     return np.array(times["closes"]), np.array(times["opens"])
 
 
-def sample_columns(recorder: Recorder, looks: Ints) -> Columns:
+def sample_columns(recorder: Recorder, looks: Places) -> Columns:
     """Return the columns of some samples."""
     times = recorder.times(looks)
     found: Columns = {"time_s": np.round(times, _TIME_DIGITS)}
@@ -227,7 +224,7 @@ class RecordedEvents:
         self._names = np.array([*recorder.levels, *recorder.values])
         self.rows = np.arange(len(order))
 
-    def columns(self, rows: Ints) -> Columns:
+    def columns(self, rows: Places) -> Columns:
         """Return the columns of some events."""
         values = [repr(value).removesuffix(".0") for value in self._value[rows].tolist()]
         return {
@@ -237,7 +234,7 @@ class RecordedEvents:
         }
 
 
-def _changes(recorder: Recorder, on_s: Floats, off_s: Floats) -> tuple[Ints, Floats]:
+def _changes(recorder: Recorder, on_s: Floats, off_s: Floats) -> tuple[Places, Floats]:
     """Return at which looks a level is new, the first of all among them, and what it is then."""
     after = np.concatenate((on_s, off_s))
     looks = np.ceil((after - recorder.times(np.zeros(1, np.intp))[0]) / recorder.period_s)

@@ -9,8 +9,6 @@ import numpy as np
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
 
-__all__ = ["refuse_stuck_encoder", "without_stuck"]
-
 _LEAST_EDGES = 12
 _AGES, _LONGEST = 10.0, 2.0
 _CARRIERS = 5

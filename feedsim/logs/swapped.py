@@ -5,16 +5,12 @@ from __future__ import annotations
 from itertools import permutations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
 from feedsim.logs.log import Level, Log, LoggedFeeder, Values
 from feedsim.machine import Machine
-
-__all__ = ["refuse_swapped_acts", "refuse_swapped_clutch", "refuse_swapped_eyes"]
-
-Floats = NDArray[np.float64]
 
 _LEAST_EDGES = 12
 _FEW, _MOST, _ROOM_MM, _WIDE_MM = 0.3, 0.9, 3.0, 10.0

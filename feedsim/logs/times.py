@@ -7,17 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats, Ints
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.clock import DAY_S
 from feedsim.logs.jitter import even_times
 from feedsim.logs.log import Remark
-
-__all__ = ["Axis", "Where", "event_axis", "sample_axis"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _GAP_S, _GAP_PERIODS = 5e-3, 5.5
 _MOST_BACK = 0.02
@@ -56,7 +51,7 @@ class Axis:
     """
 
     time_s: Floats
-    kept: NDArray[np.bool_]
+    kept: Bools
     begins: tuple[int, ...]
     period_s: float
     step_s: float
@@ -128,9 +123,7 @@ def sample_axis(
     return Axis(time_s, kept, begins, period, step, (*remarks, *gaps))
 
 
-def event_axis(
-    time_s: Floats, rows: Ints, *, encoder: tuple[NDArray[np.bool_], Floats], where: Where
-) -> Axis:
+def event_axis(time_s: Floats, rows: Ints, *, encoder: tuple[Bools, Floats], where: Where) -> Axis:
     """Return the axis of events.
 
     Parameters
@@ -163,7 +156,7 @@ def event_axis(
     return Axis(time_s, every, tuple(begins), _grid(apart[apart > 0.0], step), step, (*remarks,))
 
 
-def _ran_on(time_s: Floats, its: NDArray[np.bool_], value: Floats) -> Iterator[tuple[int, float]]:
+def _ran_on(time_s: Floats, its: Bools, value: Floats) -> Iterator[tuple[int, float]]:
     """Yield the first event after each pause in which the encoder ran on, and how far."""
     if len(value) < 3:
         return

@@ -10,8 +10,6 @@ from feedsim.answers.learn.study.program import ProgramRead
 from feedsim.metrics.percent import percent
 from feedsim.render.wording import counted
 
-__all__ = ["fault_words", "program_words", "totals_words"]
-
 _ACTS = {"closings": "closing", "openings": "opening", "all": "act"}
 _COUNTED = {
     "sporadic": "off by themselves",

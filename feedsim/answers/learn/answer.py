@@ -24,8 +24,6 @@ from feedsim.running.run import machine_of
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Learnt", "learn", "learned_beside"]
-
 _MOST_LOGS = 20
 
 

@@ -6,19 +6,18 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.panel import DOT, NEW, OLD, nothing, titled
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog
+from feedsim.arrays import Floats
 from feedsim.motion.ramps import bend_lag, ramp_bends
 from feedsim.quantities import System, display_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 _MOST_CYCLES = 12
 
 

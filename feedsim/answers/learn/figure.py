@@ -16,8 +16,6 @@ from feedsim.render.layout import one_line
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["learned_figures"]
-
 
 def learned_figures(found: Learning, *, units: System) -> dict[str, Figure]:
     """Draw what was learned: ``learn``, or a figure for each of several feeders, ``learn-0`` on.

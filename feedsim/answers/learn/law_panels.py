@@ -7,20 +7,18 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.panel import BARS, NEW, OLD, nothing, titled
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.study.one_log import FeederInLog
+from feedsim.arrays import Floats
 from feedsim.arrivals import Arrival, Paced, RandomGaps
 from feedsim.probability.distribution import clipped_at
 from feedsim.quantities import System, display_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Floats = NDArray[np.float64]
 
 
 def draw_pitches(axes: Axes, found: Learning, rows: dict[str, Learned], units: System) -> None:

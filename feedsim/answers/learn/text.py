@@ -17,8 +17,6 @@ from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.layout import items, table, wrapped
 from feedsim.render.wording import counted, number, time
 
-__all__ = ["beside_text", "learned_text", "range_text", "value_text"]
-
 _NAMED = re.compile(r" in log( \d+)?( from .+)?$")
 _VERDICTS = {"agrees": "agrees", "differs": "DIFFERS"}
 _PLACES = 6

@@ -18,8 +18,6 @@ from feedsim.scenario.reading import parse_toml
 from feedsim.scenario.record_file import MOST_PITCHES
 from feedsim.scenario.rewriting import changed_text, unit_and_size
 
-__all__ = ["Written", "learned_toml", "pitches_csv", "written_values"]
-
 _UNITS: dict[str, tuple[str, float]] = {
     "length": ("mm", 1.0),
     "time": ("ms", 1e-3),

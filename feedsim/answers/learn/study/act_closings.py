@@ -1,8 +1,7 @@
 """Closings beside the carrier eye: each mark is followed to the act that these settings ask for.
 
-Marks and closings are both in order, so they are matched in order: a closing belongs to the mark
-that it comes nearest to. What is over on either side is then explained, and only what cannot be,
-whatever the unknown phases are, is held against the program.
+What is over on either side, a mark or a closing, is explained, and only what cannot be, whatever
+the unknown phases are, is held against the program.
 """
 
 from __future__ import annotations
@@ -11,17 +10,11 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from feedsim.answers.learn.study.act_edges import Edge
+from feedsim.answers.learn.study.act_matching import Matching
 from feedsim.answers.learn.study.act_openings import Opened, in_time, late
 from feedsim.answers.learn.study.act_rows import Act, Verdict
-from feedsim.answers.learn.study.act_windows import Stretch, Window
-
-__all__ = ["Closed", "Closings"]
-
-_ROOM = 0.25
-"""Of the time between marks: so far from its window a closing may still be a mark's."""
+from feedsim.answers.learn.study.act_windows import Stretch
 
 
 @dataclass(slots=True)
@@ -67,19 +60,13 @@ class Closings:
         self._room_mm = machine.carriers.length_mm - feeder.settings.target_offset_mm
         self._waits = self._controller.not_ready_engages
         self._late_closes = self._controller.late_mark_engages
-        self._windows = [self._window(mark, None) for mark in marks]
         self._closes = [cycle.close_s for cycle in self._cycles]
-        self._matched: dict[int, int] = {}  # cycle → mark
-        self._waited: set[int] = set()
-
-    # -- which closing is whose ---------------------------------------------------------------
+        matching = Matching(stretch, marks, opened)
+        self._windows, self._due = matching.windows, matching.due
+        self._matched, self._waited = matching.matched, matching.waited
 
     def compared(self) -> Closed:
-        """Match, then judge."""
-        shift = 0.0
-        for _ in range(2):  # a steady shift is taken off, and all matched anew
-            self._match(shift)
-            shift = self._shift()
+        """Explain each closing, and each mark without one."""
         found = Closed()
         served = dict(sorted((mark, cycle) for cycle, mark in self._matched.items()))
         lost = self._lost(served)
@@ -101,68 +88,6 @@ class Closings:
         ]
         found.marks = sum(self._in_sight(k) for k in range(len(self._marks)))
         return found
-
-    def _window(self, mark: Edge, after: int | None) -> Window:
-        """Return when a mark is due, with the stage correction after a cycle."""
-        distance, slack = self._settings.engage_distance_mm, 0.0
-        edge = None if after is None or after < 0 else self._opened.edges[after]
-        if self._settings.stage_correction and edge is not None and after is not None:
-            extra, slack = self._feed.correction_mm(after, edge, self._points)
-            distance += extra
-        return self._points.window(mark, distance, self._settings.engage_lead_s, slack_mm=slack)
-
-    def _due(self, k: int, after: int) -> Window:
-        """Return when a mark is due after a cycle."""
-        if self._settings.stage_correction:
-            return self._window(self._marks[k], after)
-        return self._windows[k]
-
-    def _match(self, shift: float) -> None:
-        self._matched, self._waited, last = {}, set(), -1
-        middles = [window.middle_s for window in self._windows]
-        apart = float(np.median(np.diff(middles))) if len(middles) > 2 else math.inf
-        room = _ROOM * apart
-        for number, t in enumerate(self._closes):
-            waiting = self._waiting(number, last + 1)
-            if waiting is not None:
-                last = self._matched[number] = waiting
-                self._waited.add(number)
-                continue
-            at = bisect_left(middles, t - shift)
-            near = [
-                (abs(self._due(k, number - 1).middle_s + shift - t), k)
-                for k in range(at - 2, at + 2)
-                if last < k < len(middles)
-            ]
-            if near and min(near)[0] <= room:
-                last = self._matched[number] = min(near)[1]
-
-    def _waiting(self, number: int, first: int) -> int | None:
-        """Return the mark that waits at the head for the feeder, where this closing is for it."""
-        if not self._waits or number == 0 or number - 1 >= len(self._feed.ready):
-            return None
-        cycle, (low, high) = self._cycles[number], self._feed.ready[number - 1]
-        slack = self._points.cycle_s + 1e-4
-        if not (cycle.close_high_s >= low - slack and cycle.close_low_s <= high + slack):
-            return None
-        for k in range(first, len(self._marks)):
-            window = self._due(k, number - 1)
-            if window.point_low_s > high + slack:
-                return None
-            passed = self._points.travel_mm(window.point_high_s, cycle.close_low_s)
-            if passed <= self._room_mm + 1.0:
-                return k
-        return None
-
-    def _shift(self) -> float:
-        """Return by how much most matched closings are off (s), 0 where they are in time."""
-        off = []
-        for number, mark in self._matched.items():
-            if number in self._waited:
-                continue
-            low, high = late(*self._cycles[number][:2], self._due(mark, number - 1))
-            off.append(0.0 if low <= 0.0 <= high else 0.5 * (low + high))
-        return float(np.median(off)) if off else 0.0
 
     # -- what is over ------------------------------------------------------------------------
 

@@ -7,8 +7,6 @@ import math
 from feedsim.answers.learn.study.act_edges import Edge, Run
 from feedsim.answers.learn.study.act_windows import Stretch
 
-__all__ = ["carriers_joined", "contexts_of", "inserts_joined"]
-
 _LONGER = 1.03
 """Of an insert, or a carrier: what keeps its eye on for more than this is not one alone."""
 

@@ -10,8 +10,6 @@ import numpy as np
 from feedsim.logs.log import Level
 from feedsim.machine import Controller, Eye
 
-__all__ = ["Edge", "Run", "edges_of", "runs_of"]
-
 
 class Run(NamedTuple):
     """An output that is on: when it came on and went off, as intervals (s); row of the first."""

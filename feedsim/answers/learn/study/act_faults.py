@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.act_names import named_steady
 from feedsim.answers.learn.study.act_rows import (
@@ -20,11 +19,8 @@ from feedsim.answers.learn.study.act_rows import (
 )
 from feedsim.answers.learn.study.act_shift import common_shift
 from feedsim.answers.learn.study.act_steady import Drift, Side, Steady, steady_of, timed, unknown_s
+from feedsim.arrays import Bools
 from feedsim.machine import Machine
-
-__all__ = ["came_after", "faults_of"]
-
-Bools = NDArray[np.bool_]
 
 _BY_CHANCE = 1e-3
 _RARE = 0.6

@@ -8,8 +8,6 @@ from feedsim.answers.learn.study.act_edges import Edge
 from feedsim.answers.learn.study.act_rows import Act, Verdict
 from feedsim.answers.learn.study.act_windows import Cycle, Stretch, Window
 
-__all__ = ["Opened", "compared_openings", "in_time", "late"]
-
 _SLACK_MM = 1.0  # of feed travel, at the search limit
 
 

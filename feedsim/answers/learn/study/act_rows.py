@@ -10,25 +10,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.arrays import Bools, Floats, Ints
 from feedsim.metrics.plain import LEFT_OUT, MAY_BE_OPEN
-
-__all__ = [
-    "Act",
-    "ActRows",
-    "Came",
-    "ComparedActs",
-    "FeederActs",
-    "LostMarks",
-    "Pattern",
-    "ProgramFault",
-    "Shift",
-    "Verdict",
-    "act_rows",
-    "lost_marks",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 Pattern = Literal[
     "late_by_ticks",
@@ -116,12 +99,12 @@ class ActRows:
     travel_mm: Floats
     verdict: NDArray[np.int8]
     cycle: Ints
-    exact: NDArray[np.bool_]
+    exact: Bools
 
     @property
-    def judged(self) -> NDArray[np.bool_]:
+    def judged(self) -> Bools:
         """Which acts were judged."""
-        told: NDArray[np.bool_] = self.verdict != Verdict.NOT_JUDGED
+        told: Bools = self.verdict != Verdict.NOT_JUDGED
         return told
 
 

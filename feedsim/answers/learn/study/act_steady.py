@@ -6,16 +6,12 @@ import math
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.act_rows import ActRows, Shift, Verdict
 from feedsim.answers.learn.study.act_shift import Common, common_shift, drifting
+from feedsim.arrays import Bools
 from feedsim.machine import Machine
 
-__all__ = ["Drift", "Side", "Steady", "steady_of", "timed", "unknown_s"]
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Side = Literal["closings", "openings"]
 
 _MOST = 0.8

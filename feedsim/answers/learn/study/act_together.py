@@ -11,8 +11,6 @@ from feedsim.answers.learn.study.act_names import distance_mm
 from feedsim.answers.learn.study.act_rows import ComparedActs, Pattern, ProgramFault, Shift
 from feedsim.machine import Machine
 
-__all__ = ["told_together"]
-
 _STEADY = {"late_by_ticks", "count_scale", "lead_sign", "offset"}
 _ONE_SPEED = 0.01
 

@@ -20,8 +20,6 @@ from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import piece_position
 from feedsim.motion.master import Master
 
-__all__ = ["Cycle", "LoggedFeed", "Points", "Stretch", "Window"]
-
 _SURE_S = 2e-6
 """What rounding of written times and of floats comes to."""
 

@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.act_closings import Closings
 from feedsim.answers.learn.study.act_context import carriers_joined, contexts_of, inserts_joined
@@ -31,10 +30,6 @@ from feedsim.answers.learn.study.act_windows import Cycle, LoggedFeed, Points, S
 from feedsim.logs.belt import LoggedBelt, belt_of_log
 from feedsim.logs.log import Level, Log
 from feedsim.machine import Machine
-
-__all__ = ["compared_acts"]
-
-Floats = NDArray[np.float64]
 
 _SLOW, _STANDS_S, _BEFORE_S = 0.5, 0.05, 1.0
 _PITCHES_AFTER = 3.0

@@ -6,15 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.bounded import bounded_line
 from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.arrays import Floats
 from feedsim.logs import Log
 
-__all__ = ["Belt", "belt_of", "belt_without_encoder", "rounded_alike"]
-
-Floats = NDArray[np.float64]
 _WINDOW_S = 1.0
 _LEAST_ROWS = 20
 _EXACT = 4e-15  # of a number: so far off may it be by its own digits

@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Figure
+from feedsim.arrays import Floats
 
-__all__ = ["BoundedLine", "bounded_line"]
-
-Floats = NDArray[np.float64]
 _GRID = 801
 
 

@@ -24,8 +24,6 @@ from feedsim.answers.learn.study.rows import (
 from feedsim.answers.learn.study.travels import distance_and_lead
 from feedsim.machine import Feeder, Machine
 
-__all__ = ["asked_mm", "engaged_s", "feeder_rows", "travels_asked"]
-
 _NO_TRAVEL = "no command or actual feed in the log"
 _NO_COMMAND = "no commanded feed in the log"
 _LIKE = 0.01

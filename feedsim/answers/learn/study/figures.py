@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-__all__ = ["NORMAL_95", "Figure", "Learned", "Quantity", "Verdict", "combined", "pooled"]
-
 Verdict = Literal["agrees", "differs", "untold"]
 NORMAL_95 = 1.959963984540054
 _SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %

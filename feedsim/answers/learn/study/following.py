@@ -10,15 +10,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Figure, combined
 from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
+from feedsim.arrays import Bools, Floats, Places
 from feedsim.motion.ramps import ramp_bends
 
-__all__ = ["Cycles", "Ramps", "Track", "cycles_of", "figures_of", "ramps_of", "since_bends"]
-
-Floats = NDArray[np.float64]
 _BEFORE_S = 0.01
 _AFTER_S = 0.06
 _MOST_CYCLES = 80
@@ -55,7 +52,7 @@ class Cycles:
     close_s: Floats
     open_s: Floats
     before_s: Floats
-    place: NDArray[np.intp]
+    place: Places
     rate: bool
     period_s: float
 
@@ -166,7 +163,7 @@ def ramps_of(cycles: Cycles, *, ramp_in: float, ramp_out: float, step: float) ->
 def figures_of(
     fit: NonlinearFit,
     cycles: Cycles,
-    known: NDArray[np.bool_],
+    known: Bools,
     begins: Floats,
     ends: Floats,
     step: float,
@@ -207,7 +204,7 @@ def figures_of(
 def _open_by(
     fit: NonlinearFit,
     cycles: Cycles,
-    known: NDArray[np.bool_],
+    known: Bools,
     begins: Floats,
     ends: Floats,
     step: float,
@@ -252,7 +249,7 @@ def _engaged_speed(cycles: Cycles) -> float:
 
 def _residuals(
     cycles: Cycles,
-    known: NDArray[np.bool_],
+    known: Bools,
     begins: Floats,
     ends: Floats,
     ramps: tuple[float, float, float],
@@ -269,7 +266,7 @@ def _residuals(
 
 def _aligned(
     cycles: Cycles,
-    known: NDArray[np.bool_],
+    known: Bools,
     begins: Floats,
     ends: Floats,
     ramps: tuple[float, float, float],

@@ -6,15 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.bounded import BoundedLine, bounded_line
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure
+from feedsim.arrays import Floats, Ints
 
-__all__ = ["Lattice", "lattice_of"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 _LEAST = 30
 _LONGEST_S = 0.05
 _FINEST_S = 1e-4

@@ -7,18 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = [
-    "ArrivalLaw",
-    "GoodnessOfFit",
-    "arrival_law",
-    "exponential_fit",
-    "normal_fit",
-    "not_in_a_row",
-]
+from feedsim.arrays import Bools, Floats
 
-Floats = NDArray[np.float64]
 _LEAST = 20
 _REFUSED = 0.001  # as all else that is said to differ: sure at 99.9 %
 _LAGS = range(2, 12)
@@ -138,7 +129,7 @@ def not_in_a_row(values: Floats) -> float | None:
 
 
 def arrival_law(
-    pitches_mm: Floats, single: NDArray[np.bool_], *, noise_mm: float, grain_mm: float
+    pitches_mm: Floats, single: Bools, *, noise_mm: float, grain_mm: float
 ) -> ArrivalLaw:
     """Find out which law pitches follow.
 

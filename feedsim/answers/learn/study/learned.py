@@ -30,8 +30,6 @@ from feedsim.metrics.plain import LEFT_OUT
 from feedsim.running.run import machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
 
-__all__ = ["ArrivalFound", "Learning", "LogRead", "learned_from", "with_placements"]
-
 
 @dataclass(frozen=True, slots=True)
 class LogRead:

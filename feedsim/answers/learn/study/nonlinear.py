@@ -6,11 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["NonlinearFit", "nonlinear_fit"]
+from feedsim.arrays import Floats, Places
 
-Floats = NDArray[np.float64]
 _STEP = 1e-5  # of a central difference, as a share of the parameter: near the root of the rounding
 _TIGHT = 1e-15
 
@@ -36,7 +34,7 @@ class NonlinearFit:
         sds: Floats = np.linalg.norm(self.inverse, axis=1) * np.sqrt(self.squares / self.dof)
         return sds
 
-    def grouped_sds(self, groups: NDArray[np.intp]) -> tuple[Floats, int]:
+    def grouped_sds(self, groups: Places) -> tuple[Floats, int]:
         """Return the standard deviations where a group hangs together, and how many groups.
 
         (JᵀJ)⁻¹·Σ gᵢgᵢᵀ·(JᵀJ)⁻¹·G/(G − 1), gᵢ = Jᵢᵀrᵢ of group i of G (Liang and Zeger 1986, from

@@ -5,62 +5,26 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder, rounded_alike
 from feedsim.answers.learn.study.figures import Figure, combined
-from feedsim.answers.learn.study.following import (
-    Cycles,
-    Ramps,
-    Track,
-    cycles_of,
-    ramps_of,
-)
+from feedsim.answers.learn.study.followed import followed, whole_cycles
+from feedsim.answers.learn.study.following import Cycles, Ramps
 from feedsim.answers.learn.study.lattice import Lattice, lattice_of
 from feedsim.answers.learn.study.laws import ArrivalLaw, arrival_law
 from feedsim.answers.learn.study.pitches import Pitches, pitches_of
 from feedsim.answers.learn.study.ready import Bounds, busy_bounds
-from feedsim.answers.learn.study.scans import ScanSeen, scan_seen
-from feedsim.answers.learn.study.servo import Servo, servo_of
-from feedsim.answers.learn.study.travels import edge_of_each_act, travel_of
-from feedsim.logs import Level, Log, LoggedFeeder, Values
-from feedsim.machine import Eye, Feeder, Machine
-from feedsim.settings.acts import locked_step
+from feedsim.answers.learn.study.scans import ScanSeen
+from feedsim.answers.learn.study.servo import Servo
+from feedsim.answers.learn.study.sides import Side, Ticks, sides_of
+from feedsim.arrays import Floats
+from feedsim.logs import Level, Log, LoggedFeeder
+from feedsim.machine import Machine
 
-__all__ = ["Acts", "FeederInLog", "InLog", "Side", "acts_of", "in_log", "scans_in"]
-
-Floats = NDArray[np.float64]
 Acts = tuple[Lattice | None, list[tuple[Floats, Floats]]]
-_ROOM = 1.5
 _FEW = 20
-_MOST_SCANS = 2.5
-
-
-class _Ticks(NamedTuple):
-    """The grid of all acts, the step in which the log tells times (s), and what shows the scan."""
-
-    lattice: Lattice | None
-    step_s: float
-    scan: ScanSeen | None
-
-
-@dataclass(frozen=True, slots=True)
-class Side:
-    """Acts of one kind: closings behind the carrier eye, or openings behind the insert eye.
-
-    ``time_s``: of each act, on its grid. ``edge``: number of its edge, −1 for none. ``travel_mm``:
-    from the edge, NaN without one. ``asked``: the travel that the program asks for between them.
-    ``scan``: what they show of the scan, behind a scanned eye.
-    """
-
-    time_s: Floats
-    edge: NDArray[np.intp]
-    travel_mm: Floats
-    asked: Figure | None
-    scan: ScanSeen | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +100,7 @@ def in_log(
             carriers.mm, carriers.single, noise_mm=math.sqrt(2.0) * noise, grain_mm=grain
         )
     step = _step(log)
-    ticks = _Ticks(lattice, step, scan)
+    ticks = Ticks(lattice, step, scan)
     feeders = tuple(
         _feeder(log, belt, machine, number, acts=own[number], ticks=ticks)
         for number in range(len(log.feeders))
@@ -186,7 +150,7 @@ def scans_in(log: Log, machine: Machine, *, whole: Log, acts: Acts) -> list[Scan
     sides = [
         side
         for number, own in enumerate(_own_acts(log, whole, acts))
-        for side in _sides(log, belt, machine, number, own, _Ticks(acts[0], step, None))
+        for side in sides_of(log, belt, machine, number, own, Ticks(acts[0], step, None))
     ]
     return [side.scan for side in sides if side is not None and side.scan is not None]
 
@@ -225,31 +189,6 @@ def _edge_noise(eye: Level, belt: Belt) -> float:
     return float(usual.std(ddof=1)) if len(usual) > 1 else 0.0
 
 
-def _sides(
-    log: Log,
-    belt: Belt | None,
-    machine: Machine,
-    number: int,
-    acts: tuple[Floats, Floats],
-    ticks: _Ticks,
-) -> list[Side | None]:
-    """Return closings and openings of a feeder, each behind its edge."""
-    feeder, logged = machine.feeders[number], log.feeders[number]
-    if belt is None or logged.clutch is None:
-        return [None, None]
-    s, v = feeder.settings, belt.speed.value
-    closing = s.engage_distance_mm - s.engage_lead_s * v
-    opening = s.disengage_distance_mm - s.disengage_lead_s * v
-    asked = (
-        (log.carrier_eye, machine.carrier_eye, acts[0], closing, not s.stage_correction),
-        (logged.eye, feeder.eye, acts[1], opening, True),
-    )
-    return [
-        _side(belt, machine, level, eye, times, about, even, ticks=ticks)
-        for level, eye, times, about, even in asked
-    ]
-
-
 def _feeder(
     log: Log,
     belt: Belt | None,
@@ -257,14 +196,14 @@ def _feeder(
     number: int,
     *,
     acts: tuple[Floats, Floats],
-    ticks: _Ticks,
+    ticks: Ticks,
 ) -> FeederInLog:
     feeder, logged = machine.feeders[number], log.feeders[number]
     close_s, open_s = acts
     lattice, step_s, _ = ticks
-    sides = _sides(log, belt, machine, number, acts, ticks)
-    pairs = _pairs(log, close_s, open_s)
-    command, ramps, servo, delay = _following(
+    sides = sides_of(log, belt, machine, number, acts, ticks)
+    pairs = whole_cycles(log, close_s, open_s)
+    command, ramps, servo, delay = followed(
         log, feeder, logged, *pairs, lattice=lattice, step_s=step_s
     )
     inserts, strays = _inserts(log, logged, sides[1])
@@ -282,160 +221,6 @@ def _feeder(
     return FeederInLog(
         sides[0], sides[1], engaged, busy, inserts, strays, command, ramps, servo, delay
     )
-
-
-def _waits(
-    machine: Machine, eye: Eye, ticks: _Ticks, seen: ScanSeen | None, times: Floats
-) -> tuple[float, float, float]:
-    """Return how long acts wait for their ticks on average (s), and what is open of it.
-
-    That is the standard deviation of a normal error and half of a uniform one.
-    """
-    cycle, scan = machine.controller.motion_cycle_s, machine.controller.scan_s
-    half, (lattice, step_s, _) = 0.0, ticks
-    if lattice is not None:
-        cycle, half = lattice.period.value, lattice.open_s(times)
-    elif cycle > 0.0:
-        half = 0.5 * cycle + 0.5 * step_s  # neither the cycle nor its phase to the log is known
-    waits, sd = 0.5 * cycle + eye.filter_s, 0.0
-    if eye.scanned and seen is not None:
-        figure = seen.scan
-        waits += 0.5 * (cycle if figure is None else figure.value)
-        half += 0.5 * seen.step_s
-        sd = seen.waits_sd_s
-    elif eye.scanned:
-        waits += 0.5 * scan
-        whole = scan / cycle if cycle > 0.0 else 0.0
-        locked = abs(whole - round(whole)) < 1e-3 and whole >= 0.5
-        half += 0.5 * (cycle if locked else locked_step(machine.controller))
-    return waits, sd, half
-
-
-def _side(
-    belt: Belt,
-    machine: Machine,
-    level: Level | None,
-    eye: Eye,
-    times: Floats,
-    about_mm: float,
-    even: bool,
-    *,
-    ticks: _Ticks,
-) -> Side | None:
-    """Find edge and travel of each act; ``even``: the program asks for one travel for all."""
-    if level is None or len(times) == 0:
-        return None
-    v = belt.speed.value
-    lattice, step_s, all_ = ticks
-    cycle = lattice.period.value if lattice is not None else machine.controller.motion_cycle_s
-    within = float(np.median(level.on_within_s)) if len(level.on_s) else 0.0
-    acts, edges = belt.travel(times), belt.travel(level.on_s)
-    seen = None
-    scans = [machine.controller.scan_s] if eye.scanned else [0.0]
-    if eye.scanned and all_ is not None:
-        scans = [cycle if all_.scan is None else all_.scan.high]
-    elif eye.scanned and lattice is not None:
-        scans.insert(0, _MOST_SCANS * scans[0] + cycle)  # until the log has told it
-    for scan in scans:
-        longest = seen.scan.high if seen is not None and seen.scan is not None else scan
-        width = _ROOM * v * (cycle + longest + 2.0 * within + 2.0 * step_s) + 2.0 * belt.count_mm
-        edge = edge_of_each_act(edges, acts, about_mm=max(about_mm, width), width_mm=width)
-        travel = np.full(len(acts), np.nan)
-        found = edge >= 0
-        travel[found] = acts[found] - edges[edge[found]]
-        if lattice is not None and eye.scanned and even and found.any():
-            noise = math.hypot(step_s, belt.count_mm / v) / math.sqrt(12.0)
-            seen = scan_seen(travel[found] / v, times[found], grid=lattice.period, noise_s=noise)
-    waits, sd, half = _waits(machine, eye, ticks, all_ or seen, times)
-    asked = travel_of(
-        travel[found],
-        speed_mm_s=v,
-        waits_s=waits,
-        waits_sd_s=sd,
-        open_s=half,
-        count_mm=belt.count_mm,
-    )
-    return Side(times, edge, travel, asked, seen)
-
-
-def _pairs(log: Log, close_s: Floats, open_s: Floats) -> tuple[Floats, Floats]:
-    """Return closings and the opening that ended each, of whole cycles within one stretch."""
-    if len(close_s) == 0 or len(open_s) == 0:
-        return np.empty(0), np.empty(0)
-    after = np.searchsorted(open_s, close_s, "right")
-    has = after < len(open_s)
-    close, end = close_s[has], open_s[after[has]]
-    following = np.append(close[1:], math.inf)
-    begins = np.array(log.begins_s)
-    one = np.searchsorted(begins, close, "right") == np.searchsorted(begins, end, "right")
-    good = one & (end <= following)
-    return close[good], end[good]
-
-
-def _following(
-    log: Log,
-    feeder: Feeder,
-    logged: LoggedFeeder,
-    close_s: Floats,
-    open_s: Floats,
-    *,
-    lattice: Lattice | None,
-    step_s: float,
-) -> tuple[Cycles | None, Ramps | None, Servo | None, Figure | None]:
-    if logged.command is None or len(close_s) < _FEW:
-        return None, None, None, None
-    at = _instants(log, logged)
-    command = cycles_of(_track(logged.command, at), close_s, open_s)
-    if command is None:
-        return None, None, None, None
-    clutch = feeder.clutch
-    per_mm = feeder.settings.speed_ratio / max(1.0, _speed(command)) if clutch.travel_ramp else 1.0
-    ramps = ramps_of(
-        command,
-        ramp_in=clutch.ramp_in * per_mm,
-        ramp_out=clutch.ramp_out * per_mm,
-        step=logged.command.step,
-    )
-    if ramps is None:
-        return command, None, None, None
-    late = np.concatenate([ramps.begins_s - command.close_s, ramps.ends_s - command.open_s])
-    sd = float(late.std(ddof=1)) / math.sqrt(len(late))
-    acts = np.concatenate([command.close_s, command.open_s])
-    half = lattice.open_s(acts) if lattice is not None else 0.5 * step_s
-    if logged.clutch is not None and len(logged.clutch.on_within_s):
-        # of events it is not known on which side of its time an edge lies: all of them on one
-        half += max(0.0, float(np.median(logged.clutch.on_within_s)) - 0.5 * step_s)
-    delay = combined(float(late.mean()), sd=sd, uniform=half, n=len(late), dof=len(late) - 1.0)
-    servo = None
-    if logged.actual is not None and logged.actual.quantity == logged.command.quantity:
-        actual = cycles_of(_track(logged.actual, at), close_s, open_s)
-        if actual is not None and np.array_equal(actual.time_s, command.time_s, equal_nan=True):
-            servo = servo_of(
-                command, actual, ramps, step_mm=max(logged.actual.step, logged.command.step)
-            )
-    return command, ramps, servo, delay
-
-
-def _instants(log: Log, logged: LoggedFeeder) -> Floats:
-    """Return all instants at which values were written; of events only new ones are."""
-    parts = [v.time_s for v in (log.encoder, logged.command, logged.actual) if v is not None]
-    return np.unique(np.concatenate(parts)) if log.shape == "events" else parts[-1]
-
-
-def _track(values: Values, at: Floats) -> Track:
-    """Return a track at some instants; what was not written had not changed."""
-    place = np.searchsorted(values.time_s, at, "right") - 1
-    known = place >= 0
-    value = values.value[place[known]]
-    return Track(at[known], value, values.quantity == "mm_s")
-
-
-def _speed(cycles: Cycles) -> float:
-    """Return the largest mean speed of any cycle's track (mm/s)."""
-    if cycles.rate:
-        return float(np.nanmax(cycles.value))
-    steps = np.diff(cycles.value, axis=1) / np.diff(cycles.time_s, axis=1)
-    return float(np.nanquantile(steps, 0.9))
 
 
 def _inserts(

@@ -10,18 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.arrays import Bools, Floats, Ints
 from feedsim.metrics.intervals import share_interval
 
-__all__ = [
-    "Pitches",
-    "mean_of_random",
-    "missing_of_random",
-    "pitches_of",
-    "shortest_of_random",
-]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 _BATCHES = 20
 _LEAST = 10
 _GRID = 801
@@ -53,13 +44,13 @@ class Pitches:
 
     mm: Floats
     many: Ints
-    joined: NDArray[np.bool_]
+    joined: Bools
     mean: Figure | None
     sd: Figure | None
     missing: Figure | None
 
     @property
-    def single(self) -> NDArray[np.bool_]:
+    def single(self) -> Bools:
         """Which of them are one pitch."""
         return np.asarray(self.many == 1)
 
@@ -110,7 +101,7 @@ def _usual(x: Floats) -> float:
     return float(np.median(x[x < 1.5 * short]))
 
 
-def _spread(off: Floats, single: NDArray[np.bool_], joined: NDArray[np.bool_]) -> Figure | None:
+def _spread(off: Floats, single: Bools, joined: Bools) -> Figure | None:
     """Return the standard deviation of a single pitch, without what edges add."""
     pair = single[1:] & single[:-1] & joined
     if int(single.sum()) < 2 * _BATCHES or int(pair.sum()) < _BATCHES:

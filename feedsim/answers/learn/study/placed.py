@@ -6,17 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Figure, Learned, Quantity
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.expected import expected_positions
 from feedsim.answers.trial.study.line import Estimate, Fitted, fitted_line, joined, line_of
+from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine
 
-__all__ = ["Placements", "placed_rows"]
-
-Floats = NDArray[np.float64]
 _SURE = 0.95
 
 
@@ -93,7 +90,7 @@ def _beyond(
     number: int,
     speeds: Floats,
     values: Floats,
-    mine: NDArray[np.bool_],
+    mine: Bools,
     *,
     staged: bool,
 ) -> Fitted | None:

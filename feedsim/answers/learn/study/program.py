@@ -12,8 +12,6 @@ from feedsim.answers.learn.study.figures import Learned
 from feedsim.logs.log import Log
 from feedsim.machine import Machine
 
-__all__ = ["ProgramRead", "program_of"]
-
 _BY_TICKS = {"late_by_ticks", "offset", "sporadic"}
 _LONGEST_CYCLE_S = 0.05
 

@@ -5,11 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["Bounds", "busy_bounds"]
-
-Floats = NDArray[np.float64]
+from feedsim.arrays import Floats
 
 
 class Bounds(NamedTuple):

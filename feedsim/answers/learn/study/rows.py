@@ -18,22 +18,6 @@ from feedsim.answers.learn.study.scans import ScanSeen, scan_of_all
 from feedsim.machine import Machine
 from feedsim.metrics.intervals import share_interval
 
-__all__ = [
-    "NO_ENCODER",
-    "NO_SENSOR",
-    "OWN_DELAY",
-    "carrier_rows",
-    "controller_rows",
-    "counted_share",
-    "less_unseen",
-    "line_rows",
-    "named",
-    "of_all",
-    "scan_in_all",
-    "share_of_all",
-    "unseen_rows",
-]
-
 NO_ENCODER = "no encoder count in the log"
 _NO_EYE = "no carrier eye in the log"
 _SURELY = 0.001

@@ -7,13 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure, pooled
+from feedsim.arrays import Floats
 
-__all__ = ["ScanSeen", "scan_of_all", "scan_seen"]
-
-Floats = NDArray[np.float64]
 _LEAST = 60
 _MOST_STEPS = 12
 _EACH = 20  # acts to a step, or one of twelve is empty by chance

@@ -7,16 +7,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Figure
 from feedsim.answers.learn.study.following import Cycles, Ramps, figures_of, since_bends
 from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
+from feedsim.arrays import Floats
 from feedsim.motion.ramps import bend_lag, ramp_bends
 
-__all__ = ["Servo", "servo_of"]
-
-Floats = NDArray[np.float64]
 Model = Callable[[float, float], Floats]
 _LONG_S = 1.0  # after which a feed at rest lags no more
 _GAINS = (30.0, 200.0)

@@ -6,14 +6,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.belt import belt_of
+from feedsim.arrays import Bools, Floats
 from feedsim.logs import Level, Log, LoggedFeeder, Values
 
-__all__ = ["steady_parts"]
-
-Floats = NDArray[np.float64]
 _Run = tuple[float, float, float]
 _SECOND_S = 1.0
 _ALIKE = 0.02
@@ -100,7 +97,7 @@ def _part(log: Log, spans: list[tuple[float, float]]) -> Log:
     )
 
 
-def _inside(times: Floats, spans: list[tuple[float, float]]) -> NDArray[np.bool_]:
+def _inside(times: Floats, spans: list[tuple[float, float]]) -> Bools:
     within = [(times >= begin) & (times <= end) for begin, end in spans]
     return np.asarray(np.logical_or.reduce(within))
 

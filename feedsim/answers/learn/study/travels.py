@@ -6,14 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
+from feedsim.arrays import Floats, Places
 
-__all__ = ["DistanceAndLead", "distance_and_lead", "edge_of_each_act", "travel_of"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 _LEAST = 20
 _AS_MANY = 0.97
 _SAME_SPEED = 0.02
@@ -21,7 +17,7 @@ _SAME_SPEED = 0.02
 
 def edge_of_each_act(
     edges_mm: Floats, acts_mm: Floats, *, about_mm: float, width_mm: float
-) -> Ints:
+) -> Places:
     """Return which edge each act belongs to, −1 for none, shape of the acts.
 
     Parameters
