@@ -19,11 +19,23 @@ hypotheses.register_profile(
 hypotheses.load_profile("suite")
 
 
+class Examples:
+    """Runs the examples of docstrings on the engine that is quicker, as users have it."""
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_call(self, item: pytest.Item) -> Iterator[None]:
+        with pytest.MonkeyPatch.context() as patch:
+            if isinstance(item, pytest.DoctestItem):
+                patch.delenv("FEEDSIM_ENGINE")
+            return (yield)
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Run lines on the event engine unless a test asks for the other, whose code stays in here.
 
     A shell has a Ctrl-C ignored by what it runs in the background; tests of interrupts send one.
     """
+    config.pluginmanager.register(Examples())
     gc.disable()
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -46,6 +58,19 @@ def quick_engine() -> Iterator[None]:
     """
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("FEEDSIM_ENGINE", "compiled")
+        yield
+
+
+@pytest.fixture(scope="module")
+def either_engine() -> Iterator[None]:
+    """Run the lines of a module on the compiled engine where it can, else on the other."""
+    from feedsim.compiled.cache import compiled_driver
+    from feedsim.running import engines
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("FEEDSIM_ENGINE")
+        compiled_driver()
+        patch.setattr(engines, "_ran", engines.LOADING)
         yield
 
 

@@ -74,7 +74,7 @@ def _write(
         if first == 0:
             file.write((",".join(columns) + "\n").encode("ascii"))
         lines = map(",".join, zip(*map(_cells, columns.values()), strict=True))
-        file.write("".join(f"{line}\n" for line in lines).encode("ascii"))
+        file.write("\n".join([*lines, ""]).encode("ascii"))
 
 
 def _cells(column: NDArray[Any]) -> Sequence[str]:
@@ -84,9 +84,12 @@ def _cells(column: NDArray[Any]) -> Sequence[str]:
         case "U":
             return values
         case "f":
-            return ["" if value != value else repr(value) for value in values]  # noqa: PLR0124
+            missing = np.isnan(column)
         case _:
-            return ["" if value < 0 else str(value) for value in values]
+            missing = column < 0
+    if not missing.any():
+        return list(map(repr, values))
+    return ["" if none else repr(value) for none, value in zip(missing, values, strict=True)]
 
 
 def harmless(text: str) -> str:

@@ -96,6 +96,7 @@ class Sweeps:
 
     def __init__(self, number: int, folder: Path, runs: Runs) -> None:
         self.number, self.folder, self.runs = number, folder, runs
+        self._gone_on: dict[tuple[object, ...], tuple[Ended, bool, dict[str, bytes]]] = {}
         for name, words in (("new", ()), ("old", OLD)):
             _here(*WORDS, *words, "--out", folder / name)
         self.new, self.old = files_of(folder / "new"), files_of(folder / "old")
@@ -142,19 +143,35 @@ class Sweeps:
 
     def _wrong_again(self, killed: Ended, out: Path) -> Iterator[str]:
         left = files_of(out)
-        again = self.sweep(out, "--resume")
-        if again.status == 2 and "no unfinished sweep is kept" in again.said:
+        again, anew, after = self._gone_on_from(left, out)
+        if anew:
             if left not in (self.new, self.old) and self.number != signal.SIGKILL:
                 yield "nothing to resume, but not all is old or new"
-            again = self.sweep(out)
         # one that is killed may be between running a point and keeping it
         elif killed.ran + again.ran > POINTS + (self.number == signal.SIGKILL):
             yield f"runs points again: {again}"
-        if again.status != 0 or files_of(out) != self.new:
-            yield f"goes on to {sorted(files_of(out))}: {again}"
+        if again.status != 0 or after != self.new:
+            yield f"goes on to {sorted(after)}: {again}"
         told = "was in use when a process died" in again.said or "was killed" in again.said
         if told and self.number != signal.SIGKILL:
             yield f"something is amiss: {again}"
+
+    def _gone_on_from(
+        self, left: dict[str, bytes], out: Path
+    ) -> tuple[Ended, bool, dict[str, bytes]]:
+        """Go on with what is left: how that ended, whether from the start, and to what files.
+
+        Once for all steps that leave the same folders and files: the next command sees no more.
+        """
+        folders = sorted(str(p.relative_to(out)) for p in out.rglob("*") if p.is_dir())
+        state = (*left.items(), *folders)
+        if state not in self._gone_on:
+            again = self.sweep(out, "--resume")
+            anew = again.status == 2 and "no unfinished sweep is kept" in again.said
+            if anew:
+                again = self.sweep(out)
+            self._gone_on[state] = (again, anew, files_of(out))
+        return self._gone_on[state]
 
 
 def _here(*words: object) -> None:

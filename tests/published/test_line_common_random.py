@@ -10,10 +10,13 @@ lead place v·U late. At 300 and 400 mm/s the difference of two placements of on
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from feedsim.machine import Eye
 from tests.machines import feeder, machine, run, settings, variance_of
+
+pytestmark = pytest.mark.usefixtures("either_engine")
 
 PAIRED_MM, UNPAIRED_MM = 0.115470, 0.577350
 

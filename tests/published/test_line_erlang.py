@@ -18,6 +18,8 @@ from feedsim.machine import Carriers, Clutch, Controller, Eye, Inserts
 from feedsim.records.outcome import Outcome
 from tests.machines import Sample, feeder, machine, run
 
+pytestmark = pytest.mark.usefixtures("either_engine")
+
 N = 20_000
 BATCHES = 20
 CYCLE_S = 0.4

@@ -20,6 +20,8 @@ from tests.machines import (
     variance_of,
 )
 
+pytestmark = pytest.mark.usefixtures("either_engine")
+
 N = 6000
 SPEED_MM_S = 1000.0
 SCAN_S = 0.004

@@ -24,6 +24,8 @@ from tests.machines import (
     variance_of,
 )
 
+pytestmark = pytest.mark.usefixtures("either_engine")
+
 N = 10_000
 
 

@@ -15,8 +15,10 @@ from feedsim.machine import Carriers
 from feedsim.metrics.intervals import wilson
 from feedsim.metrics.means import mean_interval
 from feedsim.records.outcome import Outcome
-from feedsim.simulation.line import simulate
+from feedsim.running.engines import simulated
 from tests.machines import NOISY_EYE, machine, spread_carriers, spread_feeder
+
+pytestmark = pytest.mark.usefixtures("either_engine")
 
 RUNS, CARRIERS, MISSED = 240, 200, 0.04
 
@@ -28,7 +30,7 @@ def counts() -> np.ndarray:
         carriers=Carriers(Paced(210.0, 260.0)),
         carrier_eye=replace(NOISY_EYE, missed=MISSED),
     )
-    runs = (simulate(line, RunDraws(line, seed), carriers=CARRIERS) for seed in range(RUNS))
+    runs = (simulated(line, RunDraws(line, seed), carriers=CARRIERS) for seed in range(RUNS))
     return np.array([np.sum(r.feeders[0].outcome == int(Outcome.NOT_SEEN)) for r in runs])
 
 
@@ -62,7 +64,7 @@ def test_intervals_of_the_mean_cover_as_stated() -> None:
     covered = shifted = 0
     runs = 200
     for seed in range(runs):
-        rows = simulate(line, RunDraws(line, seed), carriers=200).feeders[0]
+        rows = simulated(line, RunDraws(line, seed), carriers=200).feeders[0]
         interval = mean_interval(rows.placement_error_mm)
         assert interval is not None
         covered += interval.low <= 0.0 <= interval.high

@@ -33,6 +33,8 @@ from tests.machines import (
     spread_feeder,
 )
 
+pytestmark = pytest.mark.usefixtures("either_engine")
+
 SPEED = 1000.0
 
 

@@ -14,10 +14,10 @@ import pytest
 
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Controller, Encoder, Inserts, Machine
+from feedsim.running.engines import simulated
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import expected_offsets, known_bias
 from feedsim.settings.sources import placement_sd
-from feedsim.simulation.line import simulate
 from tests.machines import (
     NOISY_EYE,
     machine,
@@ -27,6 +27,8 @@ from tests.machines import (
     spread_feeder,
     variance_of,
 )
+
+pytestmark = pytest.mark.usefixtures("either_engine")
 
 COUNT = 0.1413  # mm: no whole part of v·cycle, which would lock the counts to the ticks as well
 SPREAD = 40.0  # mm: covers the longest beat of the ticks below, 20 ms at 300 mm/s, several times
@@ -57,7 +59,7 @@ def line(
 
 
 def rows(made: Machine, carriers: int = 4000) -> tuple[np.ndarray, np.ndarray]:
-    found = simulate(made, RunDraws(made, 3), carriers=carriers).feeders[0]
+    found = simulated(made, RunDraws(made, 3), carriers=carriers).feeders[0]
     return found.placement_error_mm, found.stage_position_mm[1:]
 
 

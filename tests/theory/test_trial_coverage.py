@@ -29,9 +29,11 @@ from feedsim.answers.trial.study.expected import at_speed
 from feedsim.answers.trial.study.fit import fit_trial
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
+from feedsim.running.engines import simulated
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override
-from feedsim.simulation.line import simulate
+
+pytestmark = pytest.mark.usefixtures("either_engine")
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "trial_reply_card.toml"
 SPEEDS = (400.0, 600.0, 800.0, 1000.0)
@@ -80,7 +82,7 @@ def measured(machine: Machine, seed: int, *, each: int = EACH) -> TrialData:
     for number, speed in enumerate(SPEEDS):
         there = at_speed(machine, speed)
         draws = RunDraws(there, seed, replication=number)
-        records = simulate(there, draws, carriers=WARM_UP + each).feeders[0]
+        records = simulated(there, draws, carriers=WARM_UP + each).feeders[0]
         columns += [
             (speed, error, stage)
             for error, stage in zip(

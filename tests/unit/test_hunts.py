@@ -13,6 +13,8 @@ from tests.random_scenarios import random_scenario, scenario_of_all_keys
 from tests.speed_hunts import hunted_check, hunted_limit, refused_below, refused_for_sure
 from tests.workable_scenarios import workable_scenario
 
+pytestmark = pytest.mark.usefixtures("either_engine")
+
 SHORT = ["run.carriers=300"]
 
 ODD = (37, 83, 115, 121, 126, 127, 191, 370)

@@ -93,8 +93,8 @@ def words(told: Answer, units: System) -> Iterator[str]:
     yield told.text(units=units)
     with patch.object(canvas, "render", return_value=b"") as drawn:
         files = told.files(units=units)
-    for call in drawn.call_args_list:
-        yield from (text.get_text() for text in call.args[0].findobj(Text))
+    for figure in {call.args[0] for call in drawn.call_args_list}:  # as PNG and as SVG
+        yield from (text.get_text() for text in figure.findobj(Text))
     for name, content in files.items():
         if name.endswith(".html"):
             assert isinstance(content, bytes)

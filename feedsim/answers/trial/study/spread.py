@@ -194,18 +194,16 @@ class _Model:
         if self.design.shape[1] == 1:
             return self.deviance(np.array([value]))
 
-        def with_other(other: float) -> Floats:
-            return np.array([value, other] if place == 0 else [other, value])
+        known, design = value * self.design[:, place], self.design[:, 1 - place]
 
         def slope(other: float) -> float:
-            variance = self.design @ with_other(other)
-            rate = self.dof / variance - self.squares / variance**2
-            return float(rate @ self.design[:, 1 - place])
+            variance = known + other * design
+            return float(((self.dof - self.squares / variance) / variance) @ design)
 
-        most = float(np.max(self.squares / self.dof / self.design[:, 1 - place]))
+        most = float(np.max(self.squares / self.dof / design))
         least = 1e-9 * most if value == 0.0 else 0.0
         other = least if slope(least) >= 0.0 else _zero(slope, least, most)
-        return self.deviance(with_other(other))
+        return self.deviance(np.array([value, other] if place == 0 else [other, value]))
 
     def interval(self, best: Floats, place: int, drop: float) -> Interval:
         """Return where the profile has fallen by so much, on both sides."""
