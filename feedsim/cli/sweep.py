@@ -143,7 +143,7 @@ def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:
     if resume:
         known, unfit = kept.resume()
         for words in unfit:
-            tell(f"note: {words}; it is not used, and run again")
+            tell(f"note: {words}; it is not used, but run again")
         return known
     forgotten = kept.begin()
     if forgotten:

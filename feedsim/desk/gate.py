@@ -156,7 +156,7 @@ class Gate:
         the start from a mail or a file counts as that.
         """
         if not self._keys.opens(key):
-            words = "this address opens no desk, or has opened one: take the one that it printed"
+            words = "this address opens no desk, or was used before: open the one that was printed"
             await refusal(send, 403, words)
             return
         cookie = f"{self._cookie}={self._keys.cookie}; Path=/; HttpOnly; SameSite=Strict"
@@ -194,7 +194,7 @@ def _refused_body(headers: Headers) -> tuple[int, str] | None:
     if kind != b"application/json":
         return 415, "a question is application/json"
     if b"content-encoding" in headers:
-        return 415, "a question is sent as it is, not packed"
+        return 415, "a question must not be compressed"
     length = headers.get(b"content-length", [b"0"])[0]
     if not length.isdigit() or int(length[:12]) > LARGEST_BODY:
         return 413, f"a question has at most {LARGEST_BODY:,} bytes"

@@ -33,7 +33,7 @@ class AlreadyThere(Exception):  # noqa: N818 - it asks, and says so
     """A file of that name stands there; ``over`` is what lets it be written over."""
 
     def __init__(self, name: str, over: str) -> None:
-        super().__init__(f"{name} stands there already; ask again to write over it")
+        super().__init__(f"{name} exists already; save again to overwrite it")
         self.name, self.over = name, over
 
 

@@ -167,7 +167,7 @@ class OutputFolder:
                         fault = Fault(str(self.folder), message=f"{message}; {advice}")
                         raise FeedsimError(fault) from None
         else:
-            message = "cannot be locked: it is gone again each time that it is made"
+            message = "cannot be locked: it disappears each time that it is made"
             raise FeedsimError(Fault(str(self.folder), message=message))
         if not self._lock.certain:
             self._tell(
@@ -209,8 +209,8 @@ class OutputFolder:
         unlike = self._manifest.unlike(self.folder)
         if unlike:
             self._tell(
-                f"note: in {self.folder} not as an earlier {self._command} wrote it, which was "
-                f"killed meanwhile, or changed since: {', '.join(unlike)}"
+                f"note: in {self.folder} not as an earlier {self._command} wrote it (it was "
+                f"killed, or the file has changed since): {', '.join(unlike)}"
             )
 
     def _leave(self) -> None:

@@ -242,7 +242,7 @@ def test_saving_asks_twice_before_it_writes_over(desk: Any, folder: Path) -> Non
     idle(desk)
     desk.keys("s")
     until(desk, "return document.getElementById('save-name').value !== ''")
-    for expected in ("Saved as", "stands there already"):
+    for expected in ("Saved as", "exists already"):
         desk.type("#save-name", Keys.CONTROL, "a")
         desk.type("#save-name", "faster.toml")
         desk.click("#save-new")

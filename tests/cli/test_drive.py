@@ -132,7 +132,7 @@ def test_a_scenario_without_a_drive_says_what_to_give(tmp_path: Path, feedsim: R
     ended = feedsim("drive", SCENARIOS / "membership_card.toml", "--out", tmp_path / "a")
     assert ended.status == 2
     assert ended.out == ""
-    assert "feeder.0.drive: nothing is told of a drive; write [feeder.drive]" in ended.err
+    assert "feeder.0.drive: the scenario has no drive; write [feeder.drive]" in ended.err
     assert not (tmp_path / "a").exists()
 
 
@@ -178,7 +178,7 @@ def test_a_mechanism_without_candidates_is_told_alone(tmp_path: Path, feedsim: R
     path.write_text(text, "utf-8")
     ended = feedsim("drive", path, *FEW, "--speeds", "60 m/min", "--out", tmp_path / "a")
     assert ended.status == 0
-    assert "What the axis asks" in ended.out
+    assert "What the axis needs" in ended.out
     assert "Candidates" not in ended.out
     assert {p.name for p in (tmp_path / "a").iterdir()} == {
         "drive.sha256",

@@ -140,7 +140,7 @@ def test_a_damaged_point_is_named_and_run_again(
     ended = feedsim(*WORDS, "--out", tmp_path / "out", "--resume")
     assert ended.status == 0, ended.err
     assert ended.err.startswith(f"note: {MIDDLE} is ")
-    assert ended.err.endswith("; it is not used, and run again\n")
+    assert ended.err.endswith("; it is not used, but run again\n")
     assert ended.err.count("\n") == 1
     assert runs.asked == before + 1
     assert {k: v for k, v in files_of(tmp_path / "out").items() if k != "elsewhere"} == whole
@@ -152,7 +152,7 @@ def test_swapped_points_are_both_run_again(
     swap(keep(tmp_path / "out", feedsim) / MIDDLE)
     before = runs.asked
     ended = feedsim(*WORDS, "--out", tmp_path / "out", "--resume")
-    assert ended.err.count("is of another place; it is not used, and run again\n") == 2
+    assert ended.err.count("is of another place; it is not used, but run again\n") == 2
     assert runs.asked == before + 2
     assert files_of(tmp_path / "out") == whole
 
@@ -180,7 +180,7 @@ def test_points_of_another_seed_are_never_mixed_in(
     before = runs.asked
     ended = feedsim(*WORDS, "--out", tmp_path / "out", "--resume")
     assert ended.err == (
-        f"note: {MIDDLE} is of another scenario or other points; it is not used, and run again\n"
+        f"note: {MIDDLE} is of another scenario or other points; it is not used, but run again\n"
     )
     assert runs.asked == before + 1
     assert files_of(tmp_path / "out") == whole
@@ -216,7 +216,7 @@ def test_points_of_other_code_or_libraries_are_run_again(
     before = runs.asked
     ended = feedsim(*WORDS, "--out", tmp_path / "out", "--resume")
     assert ended.status == 0
-    said = f"is made by {what} 0.0 (code 0), not {versions()[what]}; it is not used, and run again"
+    said = f"is made by {what} 0.0 (code 0), not {versions()[what]}; it is not used, but run again"
     assert ended.err.count(said) == POINTS
     assert runs.asked == before + POINTS
     assert files_of(tmp_path / "out") == whole

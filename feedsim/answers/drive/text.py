@@ -35,7 +35,7 @@ def _feeder(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]
     yield f"{feeder.name}: the mechanism"
     yield from _mechanism(feeder, units)
     yield ""
-    yield "What the axis asks, its motor's own rotor left out"
+    yield "What the axis needs, without its motor's own rotor"
     yield from table(_demand_rows(feeder, units))
     if feeder.candidates:
         yield ""
@@ -165,8 +165,8 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
             told = display(one.motor.rated_power_w, "power")
             makes = display(one.power_at_rated_torque_and_speed_w, "power")
             yield (
-                f"{one.name}: rated torque at rated speed makes {makes}, but {told} is told; "
-                "look at its data again."
+                f"{one.name}: rated torque at rated speed gives {makes}, but its rated power is "
+                f"given as {told}; check its data."
             )
     most = feeder.max_acceleration_mm_s2
     if feeder.chosen and math.isfinite(most):

@@ -300,5 +300,5 @@ def _looked_instead(found: Limits, low: float, units: System) -> str:
     more = f" and {len(there) - _FEW} more" if len(there) > _FEW else ""
     return (
         f"Of {stretches} that the closed forms refuse, it looked at {shown}{more} and accepts "
-        f"there: the closed forms count something that does not come to that."
+        f"there: something that the closed forms count costs less than they say."
     )

@@ -121,8 +121,8 @@ def needs(line: Line) -> str:
     if least <= tune.draws:
         return ""
     return (
-        f"{percent(tune.assurance)} of what is unsure takes {whole(least)} machines drawn to show, "
-        f"so that many are run, and not {whole(tune.draws)} (tune.draws)"
+        f"to show {percent(tune.assurance)} of what is unsure takes {whole(least)} drawn machines, "
+        f"so as many are run, not {whole(tune.draws)} (tune.draws)"
     )
 
 

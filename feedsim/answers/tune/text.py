@@ -111,7 +111,7 @@ def _few_cases(found: Tuned) -> Iterator[str]:
     if cases < _FEW_CASES - 1e-9:
         yield from wrapped(
             f"Each machine drawn ran {whole(tune.carriers)} carriers, of which {number(cases, 1)} "
-            f"may be {FIGURES[rarest]}: by so few, machines well beyond that pass for accepted. "
+            f"may be {FIGURES[rarest]}: with so few, a machine well beyond its limit may pass. "
             "Run more of them (tune.carriers)."
         )
 
@@ -262,11 +262,9 @@ def _unsure(found: Tuned, units: System) -> Iterator[str]:
         if one.gain is not None and one.gain > 0.0
     ]
     if not told:
-        yield from wrapped(
-            "Were any one unsure value sure to be as believed, that would buy nothing."
-        )
+        yield from wrapped("Knowing any one unsure value for sure would gain nothing.")
         return
-    yield from wrapped(f"Measure first what costs most by not being known: {', then '.join(told)}.")
+    yield from wrapped(f"Measure first what costs most while unknown: {', then '.join(told)}.")
 
 
 def _fronts(found: Tuning, units: System) -> Iterator[str]:

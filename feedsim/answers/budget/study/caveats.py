@@ -78,8 +78,8 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
     if pace > _NEARLY:
         yield (
             f"The ramp-in or the servo's lag is not quite over when an insert lands, or when the "
-            f"next one comes to its eye, {s.at_speed}: what is off there does not count exactly "
-            f"as the budget has it."
+            f"next one comes to its eye, {s.at_speed}: an error made there counts for a little "
+            f"more or less than the budget says."
         )
         return
     sources = placement_sources(s.here)
@@ -97,9 +97,9 @@ def _busy(s: CheckedFeeder) -> Iterator[str]:
     """Say that a correction may come too late, where the feeder is ready at the last moment."""
     if s.feeder.settings.stage_correction and any(timing.cycle(s)):
         yield (
-            f"A feed cycle hardly fits between two carriers {s.at_speed}. A stage correction is in "
-            f"force once the feeder is ready: where that moves a point back behind which the belt "
-            f"already is, the insert is engaged late."
+            f"A feed cycle hardly fits between two carriers {s.at_speed}. The stage correction "
+            f"takes effect once the feeder is ready: where it moves the engage point to a place "
+            f"that the belt has already passed, the insert is engaged late."
         )
 
 
@@ -134,8 +134,8 @@ def _uneven_ticks(s: CheckedFeeder) -> Iterator[str]:
     if spread * math.sqrt(s.scenario.run.carriers) < _TURNS * period:
         yield (
             f"Scan and motion ticks meet in the same way every {s.say(period)} of belt travel "
-            f"{s.at_speed}, and {s.scenario.run.carriers} cards as regular as these do not come by "
-            f"at all phases of that: the spread of the run is one of several that it may have."
+            f"{s.at_speed}, and {s.scenario.run.carriers} cards as regular as these do not meet "
+            f"every phase of it: with another seed the run may have another spread."
         )
 
 

@@ -58,8 +58,8 @@ def mean_words(s: CheckedFeeder) -> Iterator[str]:
     found = mean_error(s.here, criteria_of(s.scenario))
     if found.waits_mm > WORTH_MM:
         yield (
-            f"Carriers that wait for the feeder get their insert late: of all that are laid, by "
-            f"{s.say(found.waits_mm)} on average {s.at_speed}."
+            f"Carriers that wait for the feeder get their insert late: by {s.say(found.waits_mm)}, "
+            f"averaged over all inserts, {s.at_speed}."
         )
     if found.most_mm > WORTH_MM:
         by = (

@@ -63,7 +63,7 @@ def check(scenario: Scenario) -> list[int]:
         raise FeedsimError(
             Fault(
                 "feeder.0.drive",
-                message="nothing is told of a drive; write [feeder.drive] with roller_diameter, "
+                message="the scenario has no drive; write [feeder.drive] with roller_diameter, "
                 "its [[feeder.drive.roller]] and [[feeder.drive.reduction]], and candidates as "
                 '[[feeder.drive.motor]] or motors = "file.csv"',
             )
