@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from feedsim.cli.options import (
-    ScenarioPath,
-    Settings,
-    Speed,
-    Units,
-    read_line,
-)
+from feedsim.cli.options import ScenarioPath, Settings, Speed, Units, read_line
 from feedsim.errors import printable
 
 

@@ -7,13 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from feedsim.cli.options import (
-    Settings,
-    Speed,
-    Units,
-    out_option,
-    read_lines,
-)
+from feedsim.cli.options import Settings, Speed, Units, out_option, read_lines
 
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer

@@ -5,15 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from feedsim.cli.options import (
-    AsJson,
-    ScenarioPath,
-    Settings,
-    Speed,
-    Units,
-    out_option,
-    read_line,
-)
+from feedsim.cli.options import AsJson, ScenarioPath, Settings, Speed, Units, out_option, read_line
 
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer

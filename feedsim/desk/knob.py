@@ -11,16 +11,7 @@ from feedsim.desk.spans import Slider, slider
 from feedsim.quantities import Kind, QuantityError, example, parse
 from feedsim.scenario.drive import TextOrNone
 from feedsim.scenario.feeder import Ramp
-from feedsim.scenario.keys import (
-    Auto,
-    Choice,
-    KeyType,
-    Quantity,
-    Ratio,
-    Text,
-    Whole,
-    YesNo,
-)
+from feedsim.scenario.keys import Auto, Choice, KeyType, Quantity, Ratio, Text, Whole, YesNo
 from feedsim.scenario.rewriting import unit_and_size
 
 _USUAL: Mapping[Kind, float] = {

@@ -10,12 +10,7 @@ from feedsim.metrics.cycle import Doubles, FeedCycle, doubles, feed_cycle, ones
 from feedsim.metrics.hazards import Hazards, hazards
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.missed import Missed, missed
-from feedsim.metrics.placement import (
-    PlacementError,
-    StagePosition,
-    placement_error,
-    stage_position,
-)
+from feedsim.metrics.placement import PlacementError, StagePosition, placement_error, stage_position
 from feedsim.metrics.rows import cycle_rows, number_of
 from feedsim.metrics.share import Share
 from feedsim.metrics.spread import resolution_mm

@@ -8,17 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
-from feedsim.scenario.keys import (
-    Auto,
-    KeyType,
-    Quantity,
-    Ratio,
-    Refused,
-    Section,
-    Text,
-    Whole,
-    key,
-)
+from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, Refused, Section, Text, Whole, key
 from feedsim.scenario.line import Length, Size
 from feedsim.scenario.motor_file import MOST_MOTORS
 

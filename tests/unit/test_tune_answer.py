@@ -268,7 +268,7 @@ def test_what_fresh_cards_speak_against_is_not_written(
 
 def test_an_assurance_that_takes_more_machines_than_are_asked_for_says_so() -> None:
     """0.999^4380 = 1.249 %, below the 1.25 % of an end; 0.95^86 = 1.21 % needs fewer than 200."""
-    for assurance, said in (("99.9 %", "takes 4380 machines drawn"), ("95 %", "")):
+    for assurance, said in (("99.9 %", "takes 4380 drawn machines"), ("95 %", "")):
         unsure = ["carrier_eye.response=±0.1 ms"]
         given = asked(line(**{"tune.draws": 200}), knobs=[f"{STAGE}=70:110:2 mm"], unsure=unsure,
                       assurance=assurance)  # fmt: skip

@@ -8,17 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.answers.budget.view import Band, BudgetView, Run
-from feedsim.render.canvas import (
-    BLACK,
-    BLUE,
-    DASHED,
-    GREEN,
-    GREY,
-    ORANGE,
-    SKY,
-    VERMILLION,
-    above,
-)
+from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION, above
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

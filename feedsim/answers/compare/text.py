@@ -5,13 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from feedsim.answers.compare.study.results import Comparisons, LetteredSetup
-from feedsim.answers.compare.words import (
-    FIGURES,
-    OneDifference,
-    points_number,
-    sentences,
-    state_of,
-)
+from feedsim.answers.compare.words import FIGURES, OneDifference, points_number, sentences, state_of
 from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells

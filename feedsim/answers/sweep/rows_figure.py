@@ -19,15 +19,7 @@ from feedsim.arrays import Floats
 from feedsim.metrics.error_counts import ErrorCounts
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit, whole
-from feedsim.render.canvas import (
-    A4_LANDSCAPE,
-    BLACK,
-    BLUE,
-    GREEN,
-    SKY,
-    VERMILLION,
-    house_style,
-)
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, GREEN, SKY, VERMILLION, house_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,11 +8,7 @@ from typing import Self
 
 from feedsim import __version__
 from feedsim.answers.compare.study.setups import LETTERS, Comparison
-from feedsim.answers.limit.study.closed import (
-    RefusedSpeeds,
-    complete_to,
-    refused_speeds,
-)
+from feedsim.answers.limit.study.closed import RefusedSpeeds, complete_to, refused_speeds
 from feedsim.answers.limit.study.islands import Island, islands_of
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.metrics.paired_feeders import FeederDifference

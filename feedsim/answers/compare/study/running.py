@@ -7,9 +7,7 @@ from typing import Any
 
 from feedsim.answers.compare.study.results import Difference, SetupResults, Together
 from feedsim.answers.compare.study.setups import LETTERS, Comparison
-from feedsim.answers.limit.study.closed import (
-    closed_between,
-)
+from feedsim.answers.limit.study.closed import closed_between
 from feedsim.metrics.paired_feeders import Ran, feeder_difference
 from feedsim.running.axes import LINE_SPEED, changed
 from feedsim.running.executor import Where, completed

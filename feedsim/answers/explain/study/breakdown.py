@@ -9,12 +9,7 @@ from feedsim.answers.explain.study.record import PARTS, Part
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
-from feedsim.settings.right import (
-    disengage_distance,
-    disengage_lead,
-    engage_distance,
-    engage_lead,
-)
+from feedsim.settings.right import disengage_distance, disengage_lead, engage_distance, engage_lead
 
 _WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in parts.items()}
 

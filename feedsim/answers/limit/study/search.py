@@ -14,9 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from feedsim.answers.limit.study.closed import (
-    refused_speeds,
-)
+from feedsim.answers.limit.study.closed import refused_speeds
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.tally import Sureness, Tally, sureness, tally
 from feedsim.running.engines import expect_many

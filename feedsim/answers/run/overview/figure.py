@@ -6,12 +6,7 @@ from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.run.overview.margins import draw_margins, draw_misses
-from feedsim.answers.run.overview.panels import (
-    draw_histogram,
-    draw_lanes,
-    draw_run,
-    legend_entries,
-)
+from feedsim.answers.run.overview.panels import draw_histogram, draw_lanes, draw_run, legend_entries
 from feedsim.answers.run.overview.shown import Shown, shown_of
 from feedsim.answers.run.summary import carriers_run, decision
 from feedsim.criteria import Criteria

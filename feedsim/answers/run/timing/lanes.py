@@ -11,16 +11,7 @@ from feedsim.answers.run.timing.labels import fitting, name_at_right
 from feedsim.answers.run.timing.view import Scale
 from feedsim.machine import Feeder
 from feedsim.records.outcome import Outcome
-from feedsim.render.canvas import (
-    BLACK,
-    BLUE,
-    DASHED,
-    GREEN,
-    GREY,
-    ORANGE,
-    SKY,
-    VERMILLION,
-)
+from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.running.replay.eyes import Level
 
 if TYPE_CHECKING:

@@ -10,13 +10,7 @@ from functools import partial
 import numpy as np
 
 from feedsim.answers.trial.study.data import TrialData
-from feedsim.answers.trial.study.expected import (
-    Band,
-    Expected,
-    Position,
-    band_of,
-    effective,
-)
+from feedsim.answers.trial.study.expected import Band, Expected, Position, band_of, effective
 from feedsim.answers.trial.study.missed import counted
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.metrics.fits import student_interval

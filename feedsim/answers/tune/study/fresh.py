@@ -13,13 +13,7 @@ from statistics import NormalDist, fmean, stdev
 
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.results import Judged, PartAccepted, Verdict
-from feedsim.answers.tune.study.rungs import (
-    Believed,
-    Drawn,
-    highest,
-    rung_of,
-    speed_at,
-)
+from feedsim.answers.tune.study.rungs import Believed, Drawn, highest, rung_of, speed_at
 from feedsim.answers.tune.study.simulated import RunCounts, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.criteria import Criteria

@@ -14,13 +14,7 @@ from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.results import Tuned
 from feedsim.answers.tune.study.seen import RiskAndSpread, counted, seen
 from feedsim.answers.tune.study.space import Setup
-from feedsim.answers.tune.study.terms import (
-    Worth,
-    fastest,
-    figure_of,
-    most_of,
-    worth,
-)
+from feedsim.answers.tune.study.terms import Worth, fastest, figure_of, most_of, worth
 from feedsim.answers.tune.study.windows import Turning, moved, windows
 from feedsim.running.run import criteria_of
 
