@@ -74,7 +74,7 @@ class Criteria:
     jam_risk: float
     speed_mismatch: float
     overhang_mm: float
-    recipe: Recipe = field(default_factory=Recipe)
+    recipe: Recipe = field(default_factory=Recipe, hash=False)  # asked for often; equality has it
 
     def largest(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted: of misses, jams, or outside."""

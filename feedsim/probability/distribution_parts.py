@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -79,7 +79,8 @@ class Lattice:
 
     def times(self, factor: float) -> Lattice:
         """Return all values multiplied by a factor."""
-        return replace(self, start=factor * self.start, step=factor * self.step)
+        start, step = factor * self.start, factor * self.step
+        return Lattice(start, step, self.many, self.first, self.last)
 
     def wave(self, grid: EvenGrid) -> NDArray[np.complex128]:
         """Return the characteristic function, shape (terms,).
@@ -152,7 +153,7 @@ class Clipped:
 
     def times(self, factor: float) -> Clipped:
         """Return all values multiplied by a factor."""
-        return replace(self, factor=factor * self.factor)
+        return Clipped(self.normal_mean, self.normal_sd, factor * self.factor)
 
     def wave(self, grid: EvenGrid) -> NDArray[np.complex128]:
         """Return the characteristic function, shape (terms,).

@@ -7,7 +7,9 @@ that of j. So twenty thousand values are the products of 157 by 128, off by a fe
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +37,7 @@ class EvenGrid:
     t: Floats = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        halves = np.arange(self.terms, dtype=np.float64) + 0.5
-        object.__setattr__(self, "t", self.step * halves)
+        object.__setattr__(self, "t", self.step * _places(self.terms))
 
     @property
     def is_long(self) -> bool:
@@ -56,12 +57,21 @@ class EvenGrid:
         """Return sin(xt), shape (terms,)."""
         return self.turned(x).imag if self.is_long else np.sin(x * self.t)
 
-    def uniform(self, half: float) -> Floats:
-        """Return sin(at)/(at), the wave of anything within ±a, shape (terms,)."""
-        if not self.is_long:
-            x = math.pi * (half * self.t / math.pi)  # as NumPy's sinc has it
-            return np.asarray(np.sin(x) / x, dtype=np.float64)
-        return self.turned(half).imag / (half * self.t)
+    def uniform(self, halves: Mapping[float, int]) -> Floats:
+        """Return the wave of a sum of parts, each anywhere within ±a, shape (terms,).
+
+        Π (sin(at)/(at))ⁿ, of n parts of half-width a each.
+        """
+        wide = np.array([*halves])[:, None]
+        if self.is_long:
+            each = np.stack([self.turned(half).imag for half in halves]) / (wide * self.t)
+        else:
+            x = math.pi * (wide * self.t / math.pi)  # as NumPy's sinc has it
+            each = np.sin(x) / x
+        for row, times in enumerate(halves.values()):
+            if times > 1:
+                each[row] **= times
+        return np.asarray(np.multiply.reduce(each), dtype=np.float64)
 
     def faddeeva(self, at: complex, per_t: float) -> Waves:
         """Return Faddeeva's w(at + per_t·t), shape (terms,).
@@ -74,9 +84,9 @@ class EvenGrid:
         from scipy.special import wofz
 
         places: Waves = np.asarray(at + per_t * self.t, dtype=np.complex128)
-        near = self._near(abs(per_t))
-        if near == self.terms and not self.is_long:
+        if not self.is_long:
             return np.asarray(wofz(places), dtype=np.complex128)
+        near = self._near(abs(per_t))
         square = 0.5 / places[near:] ** 2
         far = np.ones_like(square)
         for n in range(_FAR_TERMS, 0, -1):
@@ -88,9 +98,17 @@ class EvenGrid:
 
     def _near(self, per_t: float) -> int:
         """Return how many places are not far from 0."""
-        if not self.is_long or per_t == 0.0:
+        if per_t == 0.0:
             return self.terms
         return min(self.terms, math.ceil(_FAR / (per_t * self.step)))
+
+
+@lru_cache(maxsize=64)
+def _places(terms: int) -> Floats:
+    """Return k + ½, k from 0 to terms − 1."""
+    found = np.arange(terms, dtype=np.float64) + 0.5
+    found.setflags(write=False)
+    return found
 
 
 def _series(places: Waves, step: float) -> Waves:

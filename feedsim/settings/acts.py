@@ -198,7 +198,6 @@ def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
     return Distribution(lattices=(Lattice.even(speed * gamma, many),))
 
 
-@term
 def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
     """Return the mean of act less what settings count on (mm of counted travel).
 
@@ -210,7 +209,6 @@ def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
     return _lattice(at, travel).mean + later_ticks(at, at.counted_mm_s).average
 
 
-@term
 def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
     """Return act less what settings count on (mm), the motion tick as far behind as on average."""
     if not scanned or locked_step(at.controller) == 0.0:
@@ -218,6 +216,7 @@ def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribu
     return Distribution(lattices=(_lattice(at, travel),))
 
 
+@term
 def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
     step = at.counted_mm_s * locked_step(at.controller)
     return _first_lattice(travel, step, count_mm=at.count_mm)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import wraps
+from functools import cached_property, wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 from feedsim.criteria import Criteria
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Feeder, Machine, Settings
 
 __all__ = ["FeederAtSpeed", "lasting_term", "line_term", "term"]
 
@@ -21,6 +21,7 @@ P = ParamSpec("P")
 T = TypeVar("T")
 Form = Callable[Concatenate["FeederAtSpeed", P], T]
 Known = dict[Any, Any]
+_NOT_YET: Any = object()
 
 
 class FeederAtSpeed:
@@ -35,6 +36,8 @@ class FeederAtSpeed:
 
     Attributes
     ----------
+    line_mm_s : float
+        The line's own speed: that of the machine, at which settings are worked out.
     carriers, carrier_eye, controller, count_mm
         Of the machine; count_mm: the encoder's q.
     inserts, eye, settings
@@ -53,37 +56,52 @@ class FeederAtSpeed:
         U = disengage_distance − disengage_lead·v_c, likewise (feedsim/MODEL.md, 8).
     """
 
+    speed_mm_s: float
+    counted_mm_s: float
+    settings: Settings
+    feed_mm_s: float
+    belt_per_feed: float
+    engage_travel_mm: float
+    opening_travel_mm: float
+
     def __init__(self, machine: Machine, feeder: Feeder, speed_mm_s: float | None = None) -> None:
-        self.machine, self.feeder = machine, feeder
-        self.speed_mm_s = machine.line.speed_mm_s if speed_mm_s is None else speed_mm_s
+        self._given = self.machine = machine
+        self.line_mm_s = machine.line.speed_mm_s
+        self.feeder, self.inserts, self.eye = feeder, feeder.inserts, feeder.eye
         self.carriers, self.carrier_eye = machine.carriers, machine.carrier_eye
         self.controller, self.count_mm = machine.controller, machine.encoder.count_mm
-        self.inserts, self.eye, self.settings = feeder.inserts, feeder.eye, feeder.settings
         self.scale = 1.0 + machine.encoder.scale_error
-        self.counted_mm_s = v = self.speed_mm_s / self.scale
-        s = feeder.settings
-        self.feed_mm_s, self.belt_per_feed = s.speed_ratio * v, self.scale / s.speed_ratio
-        self.engage_travel_mm = s.engage_distance_mm - s.engage_lead_s * v
-        self.opening_travel_mm = s.disengage_distance_mm - s.disengage_lead_s * v
         self.known: Known = {}
         self.known_of_line: Known = {}
         self.known_at_any_speed: Known = {}
+        _work_out(self, self.line_mm_s if speed_mm_s is None else speed_mm_s)
+
+    @cached_property
+    def machine(self) -> Machine:
+        """The machine, its line at its speed; of another line made where it is asked for."""
+        line = replace(self._given.line, speed_mm_s=self.line_mm_s, profile=())
+        return replace(self._given, line=line)
 
     def with_settings(self, **changed: float) -> FeederAtSpeed:
         """Return the feeder at this speed with other distances and leads."""
+        there = self._copy()
         settings = replace(self.settings, **changed)  # type: ignore[arg-type]
-        feeder = replace(self.feeder, settings=settings)
-        return self._but(FeederAtSpeed(self.machine, feeder, self.speed_mm_s))
+        there.feeder = replace(self.feeder, settings=settings)
+        _work_out(there, self.speed_mm_s)
+        return there
 
     def asked_at(self, speed_mm_s: float) -> FeederAtSpeed:
         """Return the feeder with its settings as they are, asked at another line speed (mm/s)."""
-        return self._but(FeederAtSpeed(self.machine, self.feeder, speed_mm_s))
+        there = self._copy()
+        _work_out(there, speed_mm_s)
+        return there
 
     def on_line_at(self, speed_mm_s: float) -> FeederAtSpeed:
         """Return the feeder on a line of another speed (mm/s), without a profile."""
-        line = replace(self.machine.line, speed_mm_s=speed_mm_s, profile=())
-        there = FeederAtSpeed(replace(self.machine, line=line), self.feeder)
-        there.known_at_any_speed = self.known_at_any_speed
+        there = self._copy()
+        there.line_mm_s, there.known_of_line = speed_mm_s, {}
+        there.__dict__.pop("machine", None)
+        _work_out(there, speed_mm_s)
         return there
 
     def with_limits(self, *, nose_limit_mm: float, grip_end_mm: float) -> FeederAtSpeed:
@@ -91,18 +109,31 @@ class FeederAtSpeed:
 
         A term that knows them is told what is allowed as well.
         """
-        feeder = replace(self.feeder, nose_limit_mm=nose_limit_mm, grip_end_mm=grip_end_mm)
-        there = self._but(FeederAtSpeed(self.machine, feeder, self.speed_mm_s))
+        there = self._copy()
+        there.feeder = replace(self.feeder, nose_limit_mm=nose_limit_mm, grip_end_mm=grip_end_mm)
         there.known = {
             key: found
             for key, found in self.known.items()
-            if not any(isinstance(told, Criteria) for told in key[1])
+            if not isinstance(key, tuple) or not any(isinstance(x, Criteria) for x in key[1])
         }
         return there
 
-    def _but(self, other: FeederAtSpeed) -> FeederAtSpeed:
-        other.known_of_line, other.known_at_any_speed = self.known_of_line, self.known_at_any_speed
-        return other
+    def _copy(self) -> FeederAtSpeed:
+        """Return one that shares what is known of the line, and at any speed."""
+        there = object.__new__(FeederAtSpeed)
+        there.__dict__.update(self.__dict__)
+        there.known = {}
+        return there
+
+
+def _work_out(at: FeederAtSpeed, speed_mm_s: float) -> None:
+    """Work out what depends on speed and settings."""
+    at.speed_mm_s = speed_mm_s
+    at.counted_mm_s = v = speed_mm_s / at.scale
+    at.settings = s = at.feeder.settings
+    at.feed_mm_s, at.belt_per_feed = s.speed_ratio * v, at.scale / s.speed_ratio
+    at.engage_travel_mm = s.engage_distance_mm - s.engage_lead_s * v
+    at.opening_travel_mm = s.disengage_distance_mm - s.disengage_lead_s * v
 
 
 def term(form: Form[P, T]) -> Form[P, T]:
@@ -110,11 +141,13 @@ def term(form: Form[P, T]) -> Form[P, T]:
 
     @wraps(form)
     def kept(at: FeederAtSpeed, *args: P.args, **kwargs: P.kwargs) -> T:
-        key = (form, args, *kwargs.items()) if kwargs else (form, args)
-        known = at.known
-        if key not in known:
-            known[key] = form(at, *args, **kwargs)
-        found: T = known[key]
+        # alone where it is told nothing: this is asked some ten thousand times for a limit
+        key: object = form
+        if args or kwargs:
+            key = (form, args, *kwargs.items()) if kwargs else (form, args)
+        found: T = at.known.get(key, _NOT_YET)
+        if found is _NOT_YET:
+            found = at.known[key] = form(at, *args, **kwargs)
         return found
 
     return cast("Form[P, T]", kept)
@@ -136,9 +169,9 @@ def _kept(
     @wraps(form)
     def kept(at: FeederAtSpeed) -> T:
         known = known_of(at)
-        if form not in known:
-            known[form] = form(at)
-        found: T = known[form]
+        found: T = known.get(form, _NOT_YET)
+        if found is _NOT_YET:
+            found = known[form] = form(at)
         return found
 
     return kept

@@ -53,10 +53,10 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     if is_locked(eye, at.controller) or wait == 0.0:
         return 0.0
     points = _points(travel, at.count_mm)
-    # late is what has come a count beyond its point
-    known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
-    if min(known) == wait or max(known) == 0.0:
+    # late is what has come a count beyond its point; the last point is the nearest
+    if points[-1] + at.count_mm >= wait or points[0] + at.count_mm <= 0.0:
         return 0.0
+    known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
     usual = fmean(points)
     behind = fmean(
         _to_a_step(point, step) - _to_a_step(point - w, step) + w * (point - usual)

@@ -257,12 +257,13 @@ def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
     """Return the lowest speed at which one mechanism alone is too much."""
     m = MECHANISMS[number]
     most = shares.most(m.figure)
+    known = {speed: row[number] / most for speed, row in shares.by_speed.items()}
 
     def times(speed: float) -> float:
-        row = shares.by_speed.get(speed)
-        return (row[number] if row else m.share(shares.at(speed), shares.allowed)) / most
+        found = known.get(speed)
+        return m.share(shares.at(speed), shares.allowed) / most if found is None else found
 
-    return SpeedLimit(m.name, m.figure, _lowest(sorted(shares.by_speed), times))
+    return SpeedLimit(m.name, m.figure, _lowest(sorted(known), times))
 
 
 def _lowest(speeds: Sequence[float], times: Callable[[float], float]) -> float | None:
@@ -272,7 +273,7 @@ def _lowest(speeds: Sequence[float], times: Callable[[float], float]) -> float |
         return times(speed) > 1.0
 
     runs: list[list[int]] = []
-    for exceeded, group in groupby(range(len(speeds)), key=lambda place: over(speeds[place])):
+    for exceeded, group in groupby(range(len(speeds)), key=[over(v) for v in speeds].__getitem__):
         if exceeded:
             runs.append(list(group))
     # as wide as they may be: between the speeds next to them that are not exceeded

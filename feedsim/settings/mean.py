@@ -279,7 +279,7 @@ def _sooner_edge(at: FeederAtSpeed) -> float:
     Their next one comes sooner, while more of the lag is left, and is staged by that. Half as much
     again for what that makes of the landing.
     """
-    further, v = staged_off(at), at.machine.line.speed_mm_s
+    further, v = staged_off(at), at.line_mm_s
     if abs(further) < _WORTH_MM or not right_settings(at).unsettled:
         return 0.0
     s = replace(at.settings, stage_position_mm=at.settings.stage_position_mm + further)

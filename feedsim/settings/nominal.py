@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from feedsim.machine import Controller, Eye, Inserts, Servo
 from feedsim.probability.distribution_parts import Clipped
@@ -40,14 +41,21 @@ def clipped_slip_mean(inserts: Inserts) -> float:
     >>> round(clipped_slip_mean(Inserts(85.0, 70.0, slip_mm=0.0, slip_sd_mm=1.0)), 7)
     0.3989423
     """
-    m, s = inserts.slip_mm, inserts.slip_sd_mm
-    return Clipped(m, s).mean if s > 0.0 else max(m, 0.0)
+    return _clipped(inserts.slip_mm, inserts.slip_sd_mm)[0]
 
 
 def clipped_slip_sd(inserts: Inserts) -> float:
     """Return the standard deviation of that slip (mm)."""
-    m, s = inserts.slip_mm, inserts.slip_sd_mm
-    return math.sqrt(Clipped(m, s).variance) if s > 0.0 else 0.0
+    return _clipped(inserts.slip_mm, inserts.slip_sd_mm)[1]
+
+
+@lru_cache(maxsize=64)
+def _clipped(m: float, s: float) -> tuple[float, float]:
+    """Return mean and standard deviation of normal(m, s) clipped at 0."""
+    if s > 0.0:
+        clipped = Clipped(m, s)
+        return clipped.mean, math.sqrt(clipped.variance)
+    return max(m, 0.0), 0.0
 
 
 def rectangular_sd(half_width: float) -> float:

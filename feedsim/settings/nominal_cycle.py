@@ -15,7 +15,7 @@ from feedsim.machine import Clutch, Feeder, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.crossing import first_rise
 from feedsim.motion.feed import FeedMotion, Ramp
-from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 
 __all__ = [
@@ -53,7 +53,7 @@ class NominalCycle:
 class _Parts(NamedTuple):
     """What equal cycles depend on: lengths in mm, speeds in mm/s.
 
-    ``before``: how many cycles before its own an edge or a landing may be.
+    ``before``: as :func:`_before` has it.
     """
 
     carrier_pitch_mm: float
@@ -84,8 +84,8 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     rests at the stage position, whatever distances and leads. None where there is no such cycle,
     see :func:`no_cycle_because`.
     """
-    parts, feeder = _parts(at, at.machine.line.speed_mm_s), at.feeder
-    cycles, landing_s = _cycles(parts), nominal_landing(at)
+    parts, feeder = _parts(at, at.line_mm_s), at.feeder
+    cycles, landing_s = _line_cycles(at, parts.before), nominal_landing(at)
     if cycles is None or landing_s is None:
         return None
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
@@ -100,7 +100,7 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
 
 def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | None:
     """Return ``landing_s`` of :func:`nominal_cycle`, of inserts that rest so much further on."""
-    cycles = _cycles(_parts(at, at.machine.line.speed_mm_s, further_mm=further_mm))
+    cycles = _line_cycles(at, _before(at, further_mm))
     if cycles is None:
         return None
     landing_s = _landing(cycles, at.feeder, further_mm=further_mm)
@@ -117,24 +117,45 @@ def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:
     least time t between: of both ramps it is less than 2·v/K each (feedsim/MODEL.md, section 13,
     fact 9), over all cycles as in a geometric series. Else infinite.
     """
-    clutch, ins, servo = at.feeder.clutch, at.inserts, at.feeder.servo
-    speed = at.machine.line.speed_mm_s
+    to = _until(at)
+    stage = at.settings.stage_position_mm + further_mm
+    way = at.feeder.insert_eye_to_placement_mm - stage
+    next_way = to.pitch_mm - stage
+    longest = max(way + clipped_slip_mean(at.inserts), next_way)
+    if longest * to.per_s + to.half_ramp_s + to.lag_s >= to.opening_s:
+        return math.inf
+    least = min(to.rest_s, min(way, next_way) * to.per_s - to.half_ramp_s)
+    gain = at.feeder.servo.loop_gain_per_s
+    if least <= 0.0 or gain * least > _SURELY:
+        return 0.0 if least > 0.0 else math.inf
+    return 4.0 * at.line_mm_s / gain / math.expm1(gain * least)
+
+
+class _Until(NamedTuple):
+    """What :func:`left_unsettled` needs of a line at its speed, wherever inserts are staged.
+
+    ``per_s``: s per mm of feed.
+    """
+
+    pitch_mm: float
+    per_s: float
+    opening_s: float
+    rest_s: float
+    half_ramp_s: float
+    lag_s: float
+
+
+@line_term
+def _until(at: FeederAtSpeed) -> _Until:
+    clutch, ins, servo, speed = at.feeder.clutch, at.inserts, at.feeder.servo, at.line_mm_s
     per_s = 1.0 / (at.settings.speed_ratio * speed)
     seconds = 1.0 / speed if clutch.travel_ramp else 1.0
     ramp_in, ramp_out = seconds * clutch.ramp_in, seconds * clutch.ramp_out
-    pitch, stage = ins.length_mm + ins.gap_mm, at.settings.stage_position_mm + further_mm
+    pitch = ins.length_mm + ins.gap_mm
     opening = pitch * per_s + 0.5 * (ramp_in - ramp_out)
     busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
-    way = at.feeder.insert_eye_to_placement_mm - stage
-    shortest, longest = min(way, pitch - stage), max(way + clipped_slip_mean(ins), pitch - stage)
-    if longest * per_s + 0.5 * ramp_in + following_time(servo) >= opening:
-        return math.inf
     rest = max(at.carriers.pitch_mm / speed, busy) - opening - ramp_out
-    least = min(rest, shortest * per_s - 0.5 * ramp_in)
-    gain = servo.loop_gain_per_s
-    if least <= 0.0 or gain * least > _SURELY:
-        return 0.0 if least > 0.0 else math.inf
-    return 4.0 * speed / gain / math.expm1(gain * least)
+    return _Until(pitch, per_s, opening, rest, 0.5 * ramp_in, following_time(servo))
 
 
 def no_cycle_because(at: FeederAtSpeed) -> str:
@@ -266,14 +287,28 @@ def _parts_at(at: FeederAtSpeed) -> _Parts:
     return _parts(at, at.counted_mm_s)
 
 
-def _parts(at: FeederAtSpeed, speed: float, *, further_mm: float = 0.0) -> _Parts:
+def _line_cycles(at: FeederAtSpeed, before: int) -> _Cycles | None:
+    """Return the cycles at the line's speed, kept as by :func:`line_term`."""
+    known, key = at.known_of_line, (_line_cycles, before)
+    if key not in known:
+        known[key] = _cycles(_parts(at, at.line_mm_s)._replace(before=before))
+    found: _Cycles | None = known[key]
+    return found
+
+
+def _before(at: FeederAtSpeed, further_mm: float = 0.0) -> int:
+    """Return how many cycles before its own an edge or a landing may be, staged further on."""
     insert_pitch = at.inserts.length_mm + at.inserts.gap_mm
     beyond = at.settings.stage_position_mm + further_mm
     beyond -= min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
+    return max(0, math.ceil(beyond / insert_pitch))
+
+
+def _parts(at: FeederAtSpeed, speed: float) -> _Parts:
     return _Parts(
         carrier_pitch_mm=at.carriers.pitch_mm,
-        insert_pitch_mm=insert_pitch,
-        before=max(0, math.ceil(beyond / insert_pitch)),
+        insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
+        before=_before(at),
         ratio=at.settings.speed_ratio,
         skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
         clutch=at.feeder.clutch,

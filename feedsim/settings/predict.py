@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
@@ -50,8 +51,7 @@ __all__ = [
 _NOTHING_MM, _HARDLY_MM = 1e-9, 1e-3
 
 
-@dataclass(frozen=True, slots=True)
-class Expected:
+class Expected(NamedTuple):
     """Where a feeder stages and places on average, at one speed: mm off the target.
 
     ``stage_mm`` above 0: past the stage position; ``error_mm`` above 0: late.
@@ -69,8 +69,7 @@ class Shift:
     mean_mm: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Off:
+class _Off(NamedTuple):
     """What the settings in force are less the right ones: mm of counted travel, s."""
 
     engage_distance_mm: float
@@ -187,7 +186,7 @@ def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
     if usual is None or sooner is None:
         return 0.0
     later_s = max(0.0, sooner) - usual
-    return at.machine.line.speed_mm_s * later_s + further_mm / at.settings.speed_ratio
+    return at.line_mm_s * later_s + further_mm / at.settings.speed_ratio
 
 
 @term

@@ -185,7 +185,7 @@ def _exact(at: FeederAtSpeed, cycle: NominalCycle, *, leads: Solution) -> Soluti
 
     From its edge until the clutch has to act passes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
     """
-    v, half_count = at.machine.line.speed_mm_s, 0.5 * at.count_mm
+    v, half_count = at.line_mm_s, 0.5 * at.count_mm
     half_cycle = 0.5 * at.controller.motion_cycle_s
     engage_s = eye_delay(at.carrier_eye, at.controller) + half_cycle + cycle.landing_s
     disengage_s = eye_delay(at.eye, at.controller) + half_cycle + cycle.edge_s

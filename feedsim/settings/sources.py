@@ -13,9 +13,10 @@ placement error (:func:`placement_spread`).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from functools import partial
+from typing import Literal, NamedTuple
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
@@ -93,11 +94,13 @@ class Source:
         return abs(self.sensitivity_mm_per_unit) * self.standard_uncertainty
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """A source, and what it does to the placement error (mm); of an act, its known mean with it."""
+class _Part(NamedTuple):
+    """A source, and what it does to the placement error (mm); of an act, its known mean with it.
 
-    source: Source
+    The source is made where it is asked for: a search for the limit asks for errors alone.
+    """
+
+    source: Callable[[], Source]
     error: Distribution
 
 
@@ -114,8 +117,9 @@ def placement_sources(at: FeederAtSpeed) -> tuple[Source, ...]:
     """Return the sources of the spread of the placement error; those of nothing are left out."""
     captured, acts, slipped = _captured(at), _acts(at), _slipped(at)
     both: tuple[Side, Side] = ("carrier", "insert")
-    found = [p.source for side in both for p in (*captured, *acts) if p.source.side == side]
-    found += [part.source for part in slipped]
+    made = [part.source() for part in (*captured, *acts)]
+    found = [source for side in both for source in made if source.side == side]
+    found += [part.source() for part in slipped]
     return tuple(source for source in found if source.standard_uncertainty > 0.0)
 
 
@@ -190,8 +194,8 @@ def _side(at: FeederAtSpeed, eye: Eye, late: _Late, *, per_mm: float) -> Iterato
 def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
     """List the slips of carrier and insert."""
     per_feed, sd = at.belt_per_feed, clipped_slip_sd(at.inserts)
-    insert = Source(
-        "insert slip", "insert", "insert slip", "mm", "clipped normal", None, sd, per_feed
+    insert = partial(
+        Source, "insert slip", "insert", "insert slip", "mm", "clipped normal", None, sd, per_feed
     )
     return (
         _of_length("carrier slip", "carrier", at.carriers.slip_sd_mm, per_mm=-1.0),
@@ -254,7 +258,7 @@ def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Pa
 
 def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: float) -> _Part:
     sd_mm, sign = sd_mm if sd_mm > _NOTHING_MM else 0.0, 1.0 if side == "carrier" else -1.0
-    return _Part(Source(name, side, cause, "mm", "discrete", None, sd_mm, sign), error)
+    return _Part(partial(Source, name, side, cause, "mm", "discrete", None, sd_mm, sign), error)
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +277,9 @@ class _Late:
     def anywhere(self, name: str, half_width_s: float, *, cause: str = "") -> _Part:
         """Return a time that lies anywhere within ± the half-width."""
         u, of = rectangular_sd(half_width_s), cause or name
-        source = Source(name, self.side, of, "s", "rectangular", half_width_s, u, self.speed)
+        source = partial(
+            Source, name, self.side, of, "s", "rectangular", half_width_s, u, self.speed
+        )
         return _Part(source, Distribution(half_widths=(abs(self.speed) * half_width_s,)))
 
     def tick(self, *, scanned: bool) -> _Part:
@@ -289,17 +295,19 @@ class _Late:
             return self.anywhere(name, 0.5 * cycle, cause=MOTION_CYCLE)
         u = math.sqrt((cycle * cycle - step * step) / 12.0) if round(cycle / step) > 1 else 0.0
         half = 0.5 * (cycle - step)
-        source = Source(name, self.side, MOTION_CYCLE, "s", "discrete", half, u, self.speed)
+        source = partial(
+            Source, name, self.side, MOTION_CYCLE, "s", "discrete", half, u, self.speed
+        )
         return _Part(source, later_ticks(self.at, abs(self.speed)).times(self.sign))
 
     def count(self, mean_mm: float = 0.0) -> _Part:
         """Return an encoder count at any phase, with the mean that goes with it (mm)."""
         half, per_mm = 0.5 * self.at.count_mm, self.sign * self.at.scale
         u, name = rectangular_sd(half), f"{self.side} eye count"
-        source = Source(name, self.side, _COUNT, "mm", "rectangular", half, u, per_mm)
+        source = partial(Source, name, self.side, _COUNT, "mm", "rectangular", half, u, per_mm)
         return _Part(source, Distribution(mean_mm, half_widths=(abs(per_mm) * half,)))
 
 
 def _of_length(name: str, side: Side, sd_mm: float, *, per_mm: float) -> _Part:
-    source = Source(name, side, name, "mm", "normal", None, sd_mm, per_mm)
+    source = partial(Source, name, side, name, "mm", "normal", None, sd_mm, per_mm)
     return _Part(source, Distribution(normal_sd=abs(per_mm) * sd_mm))

@@ -203,9 +203,11 @@ def test_a_long_grid_is_off_by_rounding_steps(step: float) -> None:
     for x in (-3.0, 0.4):
         np.testing.assert_allclose(long.turned(x), np.exp(1j * x * long.t), rtol=0.0, atol=1e-11)
         np.testing.assert_allclose(long.sines(x), np.sin(x * long.t), rtol=0.0, atol=1e-11)
-    np.testing.assert_allclose(
-        long.uniform(0.7), np.sinc(0.7 * long.t / np.pi), rtol=0.0, atol=1e-11
-    )
+    for grid in (long, EvenGrid(step, 1000)):
+        one, other = (np.sinc(half * grid.t / np.pi) for half in (0.7, 1.9))
+        np.testing.assert_allclose(grid.uniform({0.7: 1}), one, rtol=0.0, atol=1e-11)
+        both = grid.uniform({0.7: 1, 1.9: 3})
+        np.testing.assert_allclose(both, one * other**3, rtol=0.0, atol=1e-11)
 
 
 @pytest.mark.parametrize("step", [1e-3, 1e-2, 0.1])
