@@ -43,5 +43,5 @@ def quickest(machine: Machine, carriers: int, *, jobs: int | None, cluster: str 
     where = where_of(jobs, cluster)
     if isinstance(where, Cluster):
         return where
-    ready = get_ready(machine, carriers)
+    ready = get_ready((machine, carriers))
     return Local(1) if jobs is None and ready and is_quick(machine, carriers) else where

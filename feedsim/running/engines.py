@@ -90,13 +90,19 @@ def expect_many() -> None:
     _ran = max(_ran, LOADING)
 
 
-def get_ready(machine: Machine, carriers: int) -> bool:
-    """Load the compiled engine, or even compile it, where so many carriers pay for that.
+def get_ready(*runs: tuple[Machine, int]) -> bool:
+    """Load the compiled engine, or even compile it, where the carriers to come pay for that.
 
     Processes that begin as copies of this one then have it, and others need not compile it.
     Returns whether it is loaded.
+
+    Parameters
+    ----------
+    *runs : (Machine, int)
+        Lines, and how many carriers each is to run in all.
     """
-    if takes_events() or why_not(machine) or not (_asked() or _pays(carriers)):
+    carriers = sum(many for machine, many in runs if not why_not(machine))
+    if takes_events() or not carriers or not (_asked() or _pays(carriers)):
         return False
     from feedsim.compiled.cache import compiled_driver
 

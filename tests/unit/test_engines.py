@@ -12,12 +12,13 @@ from typing import Any
 
 import pytest
 
+import feedsim
 from feedsim.compiled import aside, cache, engine
 from feedsim.compiled.choice import MOST_POINTS, why_not
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.machine import Line, Supervision
-from feedsim.running import engines
+from feedsim.running import engines, executor
 from tests.flat import UNCOMPILED
 from tests.machines import machine
 
@@ -254,14 +255,50 @@ def test_a_search_compiles_first_where_its_carriers_pay_for_that(
 ) -> None:
     # or each of its processes would run as long on the event engine as compiling takes
     monkeypatch.setattr(cache, "is_kept", lambda: False)
-    assert not engines.get_ready(machine(), 249_999)
-    assert engines.get_ready(machine(), 250_000)
+    assert not engines.get_ready((machine(), 249_999))
+    assert engines.get_ready((machine(), 200_000), (machine(), 50_000))
     monkeypatch.setattr(cache, "is_kept", lambda: True)
     run(50)
     assert ran == ["compiled"]
-    assert not engines.get_ready(machine(supervision=Supervision()), 1_000_000)
+    stops = machine(supervision=Supervision())
+    assert not engines.get_ready((stops, 1_000_000))
     monkeypatch.setenv(engines.ENGINE, "events")
-    assert not engines.get_ready(machine(), 1_000_000)
+    assert not engines.get_ready((machine(), 1_000_000))
+
+
+@pytest.mark.parametrize("question", ["compare", "budget", "tune"])
+def test_who_shares_runs_out_compiles_before_there_are_several_processes(
+    question: str, ran: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def handed_out(*_: object) -> None:
+        ran.append("handed out")
+        raise InterruptedError
+
+    monkeypatch.setattr(cache, "is_kept", lambda: False)
+    monkeypatch.setattr(cache, "compiled_driver", lambda: ran.append("compiled"))
+    monkeypatch.setattr(executor.WorkerPool, "completed", handed_out)
+    line = feedsim.load(STARTER)
+
+    def ask(changes: dict[str, object]) -> None:
+        changed = line.but({"sweep.replications": 1, **changes})
+        if question == "compare":
+            feedsim.compare(
+                changed, but=["feeder.0.settings.stage_position=55 mm"], speeds="40,50 m/min"
+            )
+        elif question == "budget":
+            feedsim.budget(changed, "40,50 m/min")
+        else:
+            feedsim.tune(changed, knobs=["feeder.0.settings.stage_position=40:60:1 mm"])
+
+    def after(carriers: int) -> list[str]:
+        del ran[:]
+        many = {"tune.carriers": 100, "tune.draws": carriers // 100}
+        with pytest.raises(InterruptedError):
+            ask(many if question == "tune" else {"run.carriers": carriers // 4})
+        return ran
+
+    assert after(100_000) == ["handed out"]
+    assert after(1_000_000) == ["compiled", "handed out"]
 
 
 def test_what_other_versions_left_goes_but_for_those_used_last(compiler: _Compiler) -> None:

@@ -11,7 +11,7 @@ from feedsim import __version__
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.budget.rows import budget_csv
 from feedsim.answers.budget.study.budget import Budgets, Point, budgets_at, compared
-from feedsim.answers.budget.study.run import Simulated, is_steady, run_spread
+from feedsim.answers.budget.study.run import Simulated, is_steady, run_spread, steady
 from feedsim.answers.budget.study.what_if import feeder_limits
 from feedsim.answers.budget.study.what_if import what_if as turned
 from feedsim.answers.line import Line
@@ -21,7 +21,9 @@ from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
+from feedsim.running.engines import get_ready
 from feedsim.running.executor import worker_pool
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, scenario_to_dict
 
 if TYPE_CHECKING:
@@ -116,6 +118,8 @@ def budget(
     rising = sorted(set(asked or [scenario.line.speed, *scenario.sweep.speeds_mm_s]))
     make = made or _with(jobs)
     plain = scenario_to_dict(scenario)
+    machine = machine_of(steady(scenario, rising[0]))
+    get_ready((machine, len(rising) * scenario.run.carriers))  # before there are several processes
     runs = make("speeds", run_spread, [(plain, speed) for speed in rising])
     at = scenario.line.speed if in_full is None else in_full
     return Budget(

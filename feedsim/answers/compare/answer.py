@@ -17,7 +17,10 @@ from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds, speeds_of
-from feedsim.running.executor import Where
+from feedsim.running.engines import get_ready
+from feedsim.running.executor import Cluster, Where
+from feedsim.running.run import machine_of
+from feedsim.scenario import at_line_speed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -76,6 +79,11 @@ def compared(
     on_lost: Callable[[str], None] = _nothing,
 ) -> Compared:
     """Run a comparison; `on_point` is told how many speeds and then setups are done."""
+    if not isinstance(where, Cluster):  # before there are several processes
+        speed, runs = comparison.axis.numbers[0], len(comparison.axis.values)
+        lines = [at_line_speed(setup.scenario, speed) for setup in comparison.setups]
+        each = runs * comparison.replications
+        get_ready(*((machine_of(line), each * line.run.carriers) for line in lines))
     points = run_compare(comparison, where=where, on_point=on_point, on_lost=on_lost)
     forms = forms_of(
         comparison, where=where, on_done=lambda n: on_point(len(points) + n), on_lost=on_lost

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, ClassVar
 
@@ -24,7 +25,9 @@ from feedsim.files.new_files import Content
 from feedsim.metrics.percent import percent
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System, whole
-from feedsim.running.executor import Where
+from feedsim.running.engines import get_ready
+from feedsim.running.executor import Cluster, Where
+from feedsim.running.run import machine_of
 from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.tune_text import asked_as, with_tune
 
@@ -142,6 +145,9 @@ def tuning(
         so_far = "" if best is None else f", best so far {told_value(best, aim, line.units)}"
         told(what + so_far)
 
+    if tune is not None and not isinstance(where, Cluster):
+        with suppress(FeedsimError):  # what cannot run as it is may be able to with other values
+            get_ready((machine_of(line.scenario), tune.draws * tune.carriers))  # of one verdict
     with bench_of(line.scenario, where=where, keep=keep, told=say, on_lost=on_lost) as bench:
         found = outcome(bench, tuned(bench, line.scenario))
     return Tune(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
