@@ -7,6 +7,7 @@ import pickle
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TypeVar
@@ -15,10 +16,11 @@ from feedsim.interrupts import held, leave_interrupts
 
 Found = TypeVar("Found")
 
-SAFE_THREADS: set[str] = set()
-"""Names of threads of ours that hold no lock while this process is copied."""
+_resting: dict[str, tuple[Callable[[], None], Callable[[], None]]] = {}
+"""Names of threads of ours; what ends them while copies are made, and what begins them again."""
 
 _ours = False
+_MOST_LOOKS, _LOOK_S = 1000, 1e-4
 
 
 def may_copy() -> None:
@@ -27,15 +29,50 @@ def may_copy() -> None:
     _ours = True
 
 
+def rests_for_copies(name: str, *, end: Callable[[], None], again: Callable[[], None]) -> None:
+    """Say what ends threads of that name before a copy is made, and begins them again after it."""
+    _resting[name] = end, again
+
+
 def copies() -> bool:
     """Tell whether processes begin as copies of this one: at once, with all that it has loaded.
 
-    Elsewhere than on Linux libraries of the system do not stand that, and a thread that works
+    Elsewhere than on Linux libraries of the system do not stand that, and a thread that lives
     while a copy is made may leave a lock behind in it that nobody opens.
     """
     here = threading.current_thread() is threading.main_thread()
-    others = {t.name for t in threading.enumerate()} - {threading.main_thread().name}
-    return _ours and sys.platform == "linux" and here and others <= SAFE_THREADS
+    others = {t.name for t in threading.enumerate() if t is not threading.main_thread()}
+    return _ours and sys.platform == "linux" and here and others <= _resting.keys()
+
+
+@contextmanager
+def alone() -> Iterator[bool]:
+    """End our own threads while copies are made; tell whether none is left, so that they may be."""
+    if not copies():
+        yield False
+        return
+    python, system = threading.active_count(), _threads()
+    for end, _ in _resting.values():
+        end()
+    try:
+        _wait_for(system - python + threading.active_count())
+        yield copies()  # what they did last may have begun another
+    finally:
+        for _, again in _resting.values():
+            again()
+
+
+def _threads() -> int:
+    """Return how many threads of this process the system knows."""
+    return len(os.listdir("/proc/self/task"))
+
+
+def _wait_for(threads: int) -> None:
+    """Wait a moment until there are no more: one that Python has done with is on its way out."""
+    for _ in range(_MOST_LOOKS):
+        if _threads() <= threads:
+            break
+        time.sleep(_LOOK_S)
 
 
 @contextmanager
@@ -50,16 +87,17 @@ def beside(work: Callable[[], Found]) -> Iterator[Callable[[], Found]]:
     work : callable
         Returns what can be pickled, and does nothing else that is seen: it may be done twice.
     """
-    if not copies() or (os.cpu_count() or 1) < 2:
-        yield work
-        return
     ours, theirs = os.pipe()
-    with held():
-        copy = os.fork()
+    with held(), alone() as may:
+        copy = os.fork() if may and (os.cpu_count() or 1) > 1 else None
         if copy == 0:
             os.close(ours)  # else it would wait for itself to read, once the first process is gone
             _answer(work, theirs)
     os.close(theirs)
+    if copy is None:
+        os.close(ours)
+        yield work
+        return
     ended = False
 
     def found() -> Found:

@@ -6,7 +6,6 @@ their own, so that whatever takes long need not know of it.
 
 from __future__ import annotations
 
-import os
 import sys
 import threading
 import time
@@ -14,7 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, TextIO
 
-from feedsim.beside import SAFE_THREADS
+from feedsim.beside import rests_for_copies
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -23,14 +22,20 @@ _PATIENCE_S = 1.0
 _LINE_EVERY_S = 30.0
 _NAME = "progress"
 
-_telling_now = threading.Lock()
-if hasattr(os, "register_at_fork"):  # no copy of this process begins in the middle of a line
-    os.register_at_fork(
-        before=_telling_now.acquire,
-        after_in_parent=_telling_now.release,
-        after_in_child=_telling_now.release,
-    )
-    SAFE_THREADS.add(_NAME)
+_tellers: list[_Teller] = []
+
+
+def _end() -> None:
+    for teller in _tellers:
+        teller.rest()
+
+
+def _again() -> None:
+    for teller in _tellers:
+        teller.start()
+
+
+rests_for_copies(_NAME, end=_end, again=_again)
 
 
 @contextmanager
@@ -65,22 +70,38 @@ def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None
 def _telling(what: str, total: int | None) -> Iterator[_Teller]:
     teller = _Teller(what, total, sys.stderr)
     teller.start()
+    _tellers.append(teller)
     try:
         yield teller
     finally:
+        _tellers.remove(teller)
         teller.stop()
 
 
-class _Teller(threading.Thread):
+class _Teller:
     """Shows progress until it is stopped."""
 
     def __init__(self, what: str, total: int | None, where: TextIO) -> None:
-        super().__init__(daemon=True, name=_NAME)
         self._what, self._total, self._where = what, total, where
         self._said, self._done = what, 0
+        self._thread: threading.Thread | None = None
         self._over = threading.Event()
         self._started_s = time.monotonic()
         self._bar: tuple[Progress, Any] | None = None
+        self._next_s = self._started_s + _LINE_EVERY_S
+
+    def start(self) -> None:
+        """Begin, or go on after a rest."""
+        if self._bar is None:
+            self._over.clear()
+            self._thread = threading.Thread(target=self._run, name=_NAME, daemon=True)
+            self._thread.start()
+
+    def rest(self) -> None:
+        """End the thread, as if it had never been, but for a bar that is there."""
+        self._over.set()
+        if self._thread is not None:
+            self._thread.join()
 
     def tell(self, done: int) -> None:
         """Note how much is done."""
@@ -94,23 +115,24 @@ class _Teller(threading.Thread):
         if self._bar is not None:
             self._bar[0].update(self._bar[1], description=self._said)
 
-    def run(self) -> None:
+    def _run(self) -> None:
         """Wait, and show what is still going on."""
         with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
             if self._where.isatty():
-                if not self._over.wait(_PATIENCE_S):
-                    with _telling_now:
-                        self._bar = _start(self._said, self._total, self._done)
+                if not self._over_by(self._started_s + _PATIENCE_S):
+                    self._bar = _start(self._said, self._total, self._done)
                 return
-            while not self._over.wait(_LINE_EVERY_S):
-                with _telling_now:
-                    self._where.write(f"{self._words()}\n")
-                    self._where.flush()
+            while not self._over_by(self._next_s):
+                self._where.write(f"{self._words()}\n")
+                self._where.flush()
+                self._next_s = time.monotonic() + _LINE_EVERY_S
+
+    def _over_by(self, time_s: float) -> bool:
+        return self._over.wait(max(0.0, time_s - time.monotonic()))
 
     def stop(self) -> None:
         """Stop."""
-        self._over.set()
-        self.join()
+        self.rest()
         if self._bar is not None:
             self._bar[0].stop()
 

@@ -14,7 +14,7 @@ from queue import Empty, SimpleQueue
 from threading import Thread, current_thread, main_thread
 from typing import Any, Protocol
 
-from feedsim.beside import copies
+from feedsim.beside import alone
 from feedsim.errors import FeedsimError
 from feedsim.interrupts import held, leave_interrupts
 from feedsim.running.threads import ONE_THREAD
@@ -198,35 +198,43 @@ def _handed_out(
 class _Processes:
     """Processes of this machine. One that dies breaks the executor: nothing to look for."""
 
-    def __init__(self, executor: ProcessPoolExecutor) -> None:
-        self._executor = executor
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._executor: ProcessPoolExecutor | None = None
 
     def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
-        # the executor starts its processes as the first calls come in
         with _one_thread_each(), _interrupts_held():
-            return self._executor.submit(work, *call)
+            if self._executor is not None:
+                return self._executor.submit(work, *call)
+            with alone() as may:  # copies begin with the first call, others as calls come in
+                self._executor = ProcessPoolExecutor(
+                    self._count,
+                    mp_context=get_context("fork" if may else "spawn"),
+                    initializer=_worker_begins,
+                )
+                return self._executor.submit(work, *call)
 
     def look(self) -> None:
         pass
+
+    def shutdown(self) -> None:
+        """Wait for the processes to end."""
+        if self._executor is not None:
+            self._executor.shutdown(cancel_futures=True)
 
 
 @contextmanager
 def _processes(count: int) -> Iterator[Pool]:
     others = set(active_children())
-    with _interrupts_held():
-        executor = ProcessPoolExecutor(
-            count,
-            mp_context=get_context("fork" if copies() else "spawn"),
-            initializer=_worker_begins,
-        )
+    made = _Processes(count)
     try:
-        yield _Processes(executor)
+        yield made
     except BaseException:
         for process in set(active_children()) - others:
             process.terminate()
         raise
     finally:
-        executor.shutdown(cancel_futures=True)
+        made.shutdown()
 
 
 @contextmanager

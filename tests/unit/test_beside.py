@@ -18,8 +18,10 @@ import pytest
 import feedsim
 from feedsim import beside as module
 from feedsim.beside import beside, copies
+from feedsim.cli.progress import doing
 from feedsim.cli.run import timing_pictures
 from feedsim.files.lock import InUseError, Lock
+from feedsim.running.executor import Local, worker_pool
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 FOREVER_S = 600.0
@@ -31,7 +33,9 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="copies are made
 def ours(monkeypatch: pytest.MonkeyPatch) -> None:
     """Take this process for a command on two cores, and the suite's threads for safe."""
     monkeypatch.setattr(module, "_ours", True)
-    monkeypatch.setattr(module, "SAFE_THREADS", {t.name for t in threading.enumerate()})
+    nothing = (lambda: None, lambda: None)
+    safe = {thread.name: nothing for thread in threading.enumerate()}
+    monkeypatch.setattr(module, "_resting", safe | module._resting)
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
 
 
@@ -57,6 +61,45 @@ def test_where_no_copy_is_made_this_process_works(
     with beside(os.getpid) as found:
         assert found() == os.getpid()
     over.set()
+
+
+def test_the_thread_that_tells_progress_rests_while_a_copy_is_made(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # what a thread holds when a copy is made nobody lets go of in the copy; Python 3.12 warns
+    there: list[set[str]] = []
+    fork = os.fork
+
+    def noted() -> int:
+        there.append(names())
+        return fork()
+
+    def names() -> set[str]:
+        return {thread.name for thread in threading.enumerate()}
+
+    monkeypatch.setattr(os, "fork", noted)
+    with doing("something"):
+        assert "progress" in names()
+        with beside(os.getpid) as found:
+            assert "progress" in names()  # it goes on
+            assert found() != os.getpid()
+        with worker_pool(os.getpid, where=Local(2), on_lost=lambda _: None) as workers:
+            assert os.getpid() not in workers.in_order([(), (), ()])
+            assert "progress" in names()
+    assert len(there) == 3  # the copy, and two workers
+    assert all("progress" not in living for living in there)
+
+
+def test_a_thread_that_begins_last_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    # as that of a bar which is shown in the moment in which a copy is to be made
+    over = threading.Event()
+
+    def begin() -> None:
+        threading.Thread(target=over.wait, name="unknown", daemon=True).start()
+
+    monkeypatch.setitem(module._resting, "last", (begin, over.set))
+    with beside(os.getpid) as found:
+        assert found() == os.getpid()
 
 
 def test_no_copy_is_made_from_another_thread() -> None:
