@@ -16,9 +16,12 @@ import pytest
 
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
+from feedsim.answers.learn.study.feeder_rows import travels_asked
 from feedsim.answers.learn.study.figures import Learned
+from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.line import Line
 from feedsim.running.engines import ENGINE
+from feedsim.running.run import machine_of
 from tests.hidden_machines import (
     CARD,
     KINDS,
@@ -38,6 +41,7 @@ CAREFUL = {  # intervals that cover more than 99 %, and why
     "feeder.0.servo.command_delay": "all acts may lie on one side of the times that an event has",
     "feeder.0.clutch.settle": "two marks bound it, with nothing known between them",
 }
+UNITS = {"length": (1.0, "mm"), "time": (1.0, "s"), "share": (100.0, "%"), "rate": (1.0, "1/s")}
 LOGGED, UNSEEN = (1.0, 1.6), (1.15, 1.3, 1.45)
 
 
@@ -79,10 +83,12 @@ def test_the_learned_scenario_foretells_speeds_that_were_not_logged(
 ) -> None:
     """Mean, spread and misses at three speeds and the limit: each within the intervals of both.
 
-    Nine of ten machines is what is asked for; of ``FORETOLD`` machines.
+    Nine of ten machines is what is asked for; of ``FORETOLD`` machines. What the logs leave open of
+    the learned scenario belongs to its intervals: where no mark found the feeder busy they bound
+    its settle time alone, and the limit may lie at half of what the middle of it says.
     """
     monkeypatch.setenv(ENGINE, "compiled")
-    right = 0
+    right = sharp = 0
     for seed in range(FIRST, FIRST + FORETOLD):
         machine = hidden(seed, ratios=LOGGED, workable=True)
         kind = KINDS[seed // 2 % len(KINDS)]
@@ -91,12 +97,16 @@ def test_the_learned_scenario_foretells_speeds_that_were_not_logged(
         learned = found.line.but(found.changes())
         unseen = hidden(seed, ratios=UNSEEN, workable=True).lines
         good = [_foretold(found, learned, line) for line in unseen]
-        limits = _limits(learned, unseen[1])
+        limits = _limits(found, learned, unseen[1])
         print(seed, kind, good, limits, flush=True)  # noqa: T201
-        right += all(good) and limits
+        right += all(good) and limits[0]
+        sharp += limits[1]
         for log in logs:
             log.unlink()
     assert right >= 0.9 * FORETOLD
+    assert (
+        sharp >= 0.75 * FORETOLD
+    )  # what is left open of a limit does not make the test an empty one
 
 
 def _foretold(found: Learnt, learned: Line, true: Line) -> bool:
@@ -158,10 +168,61 @@ def _open_mm(found: Learnt, speed: float) -> float:
     return math.sqrt(sum(part**2 for part in parts))
 
 
-def _limits(learned: Line, true: Line) -> bool:
-    """Tell whether the ranges in which the limits lie have speeds in common."""
+def _limits(found: Learnt, learned: Line, true: Line) -> tuple[bool, bool]:
+    """Tell whether the ranges in which the limits lie have speeds in common.
+
+    First that of the learned scenario with what the logs leave open of it, then its own alone.
+    """
     ranges = []
     for line in (true, learned):
         seen = feedsim.limit(line.but({"run.carriers": 3000}), within=0.05).simulated
         ranges.append((seen.accepted_speed_mm_s or 0.0, seen.refused_speed_mm_s or math.inf))
-    return max(low for low, _ in ranges) <= min(high for _, high in ranges)
+    down, up = _open_limit(found, learned)
+    (low, high), (begin, end) = ranges
+    good = max(low, begin * math.exp(-down)) <= min(high, end * math.exp(up))
+    print("limit", ranges, f"open by {down:.3f} down, {up:.3f} up", flush=True)  # noqa: T201
+    return good, max(low, begin) <= min(high, end)
+
+
+def _open_limit(found: Learnt, learned: Line) -> tuple[float, float]:
+    """Return by how much the logarithm of the limit is open, down and up.
+
+    Each row at its ends, one by one. Limits in closed form; independent errors add by their squares
+    (any text). Distance and lead hang together: what is independent are the travels at the speeds
+    that were logged.
+    """
+
+    def limit(changes: dict[str, str]) -> float:
+        found = in_closed_form(learned.but(changes).scenario).limit_mm_s
+        return math.log(max(found, 1.0) if found is not None else 1e6)
+
+    tried = [
+        [
+            {row.key: f"{UNITS[row.kind][0] * (end or 0.0):.12g} {UNITS[row.kind][1]}"}
+            for end in (row.low, row.high)
+        ]
+        for row in found.learned
+        if row.key and row.kind in UNITS and row.value is not None and ".settings." not in row.key
+    ]
+    settings = machine_of(learned.scenario).feeders[0].settings
+    for side in ("engage", "disengage"):
+        (u, first, _), (v, last, _) = travels_asked(found.seen, 0, side)
+        has = getattr(settings, f"{side}_distance_mm"), getattr(settings, f"{side}_lead_s")
+        for half, per in (
+            (0.5 * (first.high - first.low), 1.0 / (u - v)),
+            (0.5 * (last.high - last.low), 1.0 / (v - u)),
+        ):
+            other = v if per < 0.0 else u
+            tried.append(
+                [
+                    {
+                        f"feeder.0.settings.{side}_distance": f"{has[0] - x * other * per!r} mm",
+                        f"feeder.0.settings.{side}_lead": f"{has[1] - x * per!r} s",
+                    }
+                    for x in (-half, half)
+                ]
+            )
+    base = limit({})
+    moved = [[limit(change) - base for change in each] for each in tried]
+    down = math.hypot(*(min(0.0, *each) for each in moved))
+    return down, math.hypot(*(max(0.0, *each) for each in moved))
