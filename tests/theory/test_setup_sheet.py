@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedsim.answers.setup.study import sheet as set_up
 from feedsim.answers.setup.study.sheet import as_typed, set_up_sheet
 from feedsim.machine import Machine, Settings
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
 from feedsim.settings.derivation import derivation
+from feedsim.settings.limits import FASTEST_MM_S, Closed
 from tests.machines import mean_of, run
 from tests.theory.known_terms import expected_means
 
@@ -129,7 +131,11 @@ def at(typed: Scenario, speed_m_min: float) -> Machine:
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: "-".join(k for k in kind if k))
-def test_the_settings_of_the_sheet_are_right_at_five_speeds(kind: tuple[str, ...]) -> None:
+def test_the_settings_of_the_sheet_are_right_at_five_speeds(
+    kind: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # no speed is refused: that has no part in the settings
+    monkeypatch.setattr(set_up, "closed_forms", lambda _: [Closed((), (), FASTEST_MM_S)])
     typed = as_typed(of_kind(*kind))
     sheet = set_up_sheet(typed).feeders[0]
     assert sheet.typed == (

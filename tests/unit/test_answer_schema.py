@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +12,16 @@ import pytest
 from jsonschema import Draft202012Validator
 
 import feedsim
+from feedsim.answers import data
 from feedsim.answers.compare import answer as compared
-from feedsim.answers.data import described, names, read_as
+from feedsim.answers.data import names, read_as
 from feedsim.answers.setup.study import sheet as set_up
 from feedsim.answers.sweep import answer as swept
 from feedsim.metrics.plain import as_object, plain
 from feedsim.metrics.results import Results
 from feedsim.settings.limits import FASTEST_MM_S, Closed, Refused
 
+described = cache(data.described)
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 REFUSED = Closed((), (Refused(1e3, 2e3, 1.5e3, 0.1, "missed"),), FASTEST_MM_S)
 
