@@ -89,6 +89,34 @@ def test_the_compiled_engine_against_the_event_engine(monkeypatch: pytest.Monkey
     report(f"a carrier costs {a_carrier} (goal: the same)")
 
 
+def test_the_closed_forms_of_a_limit_against_carriers() -> None:
+    # in a process of its own, where the first time loads what they need; and what one carrier costs
+    # the event engine there, so that a slow machine is told from slow forms
+    code = (
+        "import time\n"
+        "from feedsim.answers.limit.study.closed import in_closed_form\n"
+        "from feedsim.draws.line_draws import RunDraws\n"
+        "from feedsim.running.run import machine_of\n"
+        "from feedsim.scenario import load_scenario\n"
+        "from feedsim.simulation.line import simulate\n"
+        f"s = load_scenario({str(CARD)!r})\n"
+        "m = machine_of(s)\n"
+        "def took(work):\n"
+        "    start = time.process_time()\n"
+        "    work()\n"
+        "    return time.process_time() - start\n"
+        "first = took(lambda: in_closed_form(s))\n"
+        "pairs = [(took(lambda: in_closed_form(s)),\n"
+        "          took(lambda: simulate(m, RunDraws(m, 1), carriers=5000)) / 5000)\n"
+        "         for _ in range(7)]\n"
+        "print(first, *map(min, zip(*pairs)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    first, warm, carrier = map(float, done.stdout.split())
+    report(f"closed forms of a limit: {first:.2f} s first, {warm:.3f} s again (goal: 0.1 s)")
+    report(f"again they cost as much as {warm / carrier:.0f} carriers on the event engine")
+
+
 @pytest.mark.parametrize(
     ("engine", "carriers"),
     [("events", 1_000_000), ("compiled", 1_000_000), ("compiled", 20_000_000)],
