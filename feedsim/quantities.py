@@ -1,28 +1,21 @@
-"""Quantities with units: ``"60 m/min"`` to 1000.0 mm/s, and back.
+"""Kinds of quantities: what is to know about each, and how people see one.
 
 Inside feedsim every quantity is a float in mm, s, mm/s, mm/s², 1/s, or a share (1.0 is 100 %);
-what a drive is told in is in N·m, kg·m², kg, kg/m³, W, N and turns a minute. Here is the only way
-in and out. Text is read in exact fractions and rounded once, so
-:func:`canonical` and :func:`parse` are exact inverses and ``"0.2 %"`` is 0.002, not nearly so.
-
-Nothing of the text is ever evaluated: the number is picked out by patterns of bounded length, and
-the unit read by ``units``.
+what a drive is told in is in N·m, kg·m², kg, kg/m³, W, N and turns a minute.
+:mod:`feedsim.measures` reads them.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
 from typing import Literal, NamedTuple, get_args
 
-from feedsim.units import NONE, Powers, UnknownUnitError, size_of
+from feedsim.units import Powers
 
 _GROUPED_FROM = 10_000
 
@@ -47,7 +40,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
 @dataclass(frozen=True, slots=True)
-class _Facts:
+class Facts:
     """What is to know about a kind of quantity; sizes are in the internal unit."""
 
     powers: Powers
@@ -59,18 +52,18 @@ class _Facts:
     size: Fraction = Fraction(1)  # of the internal unit, in mm, s, kg and turns
 
 
-_FACTS: dict[Kind, _Facts] = {
-    "length": _Facts(Powers(1), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
-    "time": _Facts(Powers(0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
-    "speed": _Facts(
+FACTS: dict[Kind, Facts] = {
+    "length": Facts(Powers(1), "mm", 1e-6, 1e9, "70 mm", "mm, cm, m, in or ft"),
+    "time": Facts(Powers(0, 1), "s", 1e-9, 1e6, "20 ms", "us, ms, s, min or h"),
+    "speed": Facts(
         Powers(1, -1), "mm/s", 1e-3, 1e6, "60 m/min", "m/min, mm/s, m/s, in/s or ft/min"
     ),
-    "acceleration": _Facts(
+    "acceleration": Facts(
         Powers(1, -2), "mm/s^2", 1e-3, 1e9, "150 m/s^2", "m/s^2, mm/s^2 or ft/s^2"
     ),
-    "rate": _Facts(Powers(0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
-    "share": _Facts(Powers(), "%", 1e-12, 1e3, "0.2 %", '%, ppm or "1 in 1000"'),
-    "torque": _Facts(
+    "rate": Facts(Powers(0, -1), "1/s", 1e-3, 1e6, "200 1/s", "1/s or 1/min"),
+    "share": Facts(Powers(), "%", 1e-12, 1e3, "0.2 %", '%, ppm or "1 in 1000"'),
+    "torque": Facts(
         Powers(2, -2, 1),
         "N*m",
         1e-9,
@@ -79,7 +72,7 @@ _FACTS: dict[Kind, _Facts] = {
         "Nm, mNm, lbf*in or lbf*ft",
         Fraction(10**6),
     ),
-    "inertia": _Facts(
+    "inertia": Facts(
         Powers(2, 0, 1),
         "kg*m^2",
         1e-15,
@@ -88,8 +81,8 @@ _FACTS: dict[Kind, _Facts] = {
         "kg*m^2, kg*cm^2, g*cm^2 or lb*in^2",
         Fraction(10**6),
     ),
-    "mass": _Facts(Powers(0, 0, 1), "kg", 1e-9, 1e6, "5 g", "kg, g, lb or oz"),
-    "density": _Facts(
+    "mass": Facts(Powers(0, 0, 1), "kg", 1e-9, 1e6, "5 g", "kg, g, lb or oz"),
+    "density": Facts(
         Powers(-3, 0, 1),
         "kg/m^3",
         1e-3,
@@ -98,44 +91,12 @@ _FACTS: dict[Kind, _Facts] = {
         "kg/m^3, g/cm^3 or lb/ft^3",
         Fraction(1, 10**9),
     ),
-    "power": _Facts(Powers(2, -3, 1), "W", 1e-6, 1e9, "400 W", "W, kW or hp", Fraction(10**6)),
-    "force": _Facts(Powers(1, -2, 1), "N", 1e-9, 1e9, "6 N", "N, kN or lbf", Fraction(1000)),
-    "angular speed": _Facts(
+    "power": Facts(Powers(2, -3, 1), "W", 1e-6, 1e9, "400 W", "W, kW or hp", Fraction(10**6)),
+    "force": Facts(Powers(1, -2, 1), "N", 1e-9, 1e9, "6 N", "N, kN or lbf", Fraction(1000)),
+    "angular speed": Facts(
         Powers(0, -1, 0, 1), "rpm", 1e-6, 1e7, "3000 rpm", "rpm, rev/s or rad/s", Fraction(1, 60)
     ),
 }
-
-# A bare number of a kind from the first to the second, times the third, in that unit, may be meant.
-_OTHER_READINGS: dict[Kind, tuple[Decimal, Decimal, int, str, str]] = {
-    "share": (Decimal(0), Decimal(1), 100, "%", "a fraction was meant"),
-    "time": (Decimal(0), Decimal("0.5"), 1000, "ms", "seconds were meant"),
-    "speed": (Decimal(200), Decimal(10_000), 1, "mm/s", "that was meant"),
-    "acceleration": (Decimal(500), Decimal(10**7), 1, "mm/s^2", "that was meant"),
-}
-
-_LONGEST = 60  # characters of a quantity
-_NUMBER = re.compile(r"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,3})?", re.ASCII)
-_FRACTION = re.compile(
-    r"([+-]?)(?:(\d{1,6})(?:[ ]+|-))?(\d{1,6})[ ]*/[ ]*(\d{1,6})(?=[ ]*[A-Za-zµ%])", re.ASCII
-)
-_OF_SHARES = ("%", "percent", "ppm")
-_ONE_IN = re.compile(r"(\d{1,6})[ ]+in[ ]+(\d{1,15}|\d{1,3}(?:,\d{3}){1,4})", re.ASCII)
-_INFINITE = re.compile(r"[+-]?(?:inf|infinity|∞)(?![A-Za-z])")
-_NOT_A_NUMBER = re.compile(r"[+-]?nan(?![A-Za-z])", re.IGNORECASE)
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_POWER = re.compile("⁻?[¹²³]")
-_SPELLINGS = str.maketrans("⁻¹²³μ−\u00a0", "-123µ- ")
-
-
-class QuantityError(ValueError):
-    """The text is no such quantity; the message ends the sentence "needs ..."."""
-
-
-class Measured(NamedTuple):
-    """A quantity that was read: its value in the internal unit of its kind."""
-
-    value: float
-    kind: Kind
 
 
 class DisplayUnit(NamedTuple):
@@ -174,7 +135,7 @@ def example(kind: Kind) -> str:
     >>> example("length")
     '70 mm'
     """
-    usual = _FACTS[kind].example
+    usual = FACTS[kind].example
     return usual if _hinted.get() == "metric" else _INCH_EXAMPLES.get(kind, usual)
 
 
@@ -187,146 +148,7 @@ def phrase(*kinds: Kind) -> str:
     ...     phrase("length")
     'a length, such as "2.75 in"'
     """
-    return ", or ".join(f'{_named(kind)}, such as "{example(kind)}"' for kind in kinds)
-
-
-def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
-    """Say how to write a bare number as a quantity: each reading that makes sense.
-
-    Parameters
-    ----------
-    number : str
-        As it stood there.
-    kind : Kind
-        What is wanted.
-    quotes : bool
-        Whether to say that it has to stand in quotes.
-
-    Examples
-    --------
-    >>> with_unit("70", "length")
-    'a length with its unit; write "70 mm"'
-    >>> with_unit("0.95", "share")
-    'a share with its unit; write "95 %" if a fraction was meant, or "0.95 %"'
-    """
-    how = "with its unit, in quotes" if quotes else "with its unit"
-    return f"{_named(kind)} {how}; write {_readings(number, kind)}"
-
-
-def _readings(number: str, kind: Kind) -> str:
-    own = example(kind)
-    plain = f'"{number} {own.partition(" ")[2]}"'
-    is_inch = own != _FACTS[kind].example
-    if is_inch or kind not in _OTHER_READINGS or not _NUMBER.fullmatch(number):
-        return plain
-    least, most, times, unit, meant = _OTHER_READINGS[kind]
-    if not least <= abs(Decimal(number)) <= most or not Decimal(number):
-        return plain
-    other = _plain(Decimal(number) * times)
-    return f'"{other} {unit}" if {meant}, or {plain}'
-
-
-def measure(text: str, *kinds: Kind) -> Measured:
-    """Read a quantity of one of several kinds.
-
-    Parameters
-    ----------
-    text : str
-        A number and a unit, such as ``"200 ft/min"``; ``"inf 1/s"`` is read as infinity.
-    *kinds : Kind
-        What it may be.
-
-    Returns
-    -------
-    Measured
-        Value in the internal unit (mm, s, mm/s, mm/s², 1/s, a share, N·m, kg·m², kg, kg/m³, W, N,
-        rpm), and which kind it was.
-
-    Raises
-    ------
-    QuantityError
-        If it is none of these, or its size is out of range.
-    """
-    number, unit = _split(text, kinds)
-    size, powers = _size(unit, kinds)
-    kind = _kind_of(powers, unit)
-    if kind not in kinds:
-        is_kind = f"this is {_named(kind)}" if kind else f'"{unit}" is no unit of that'
-        raise QuantityError(f"{phrase(*kinds)}; {is_kind}")
-    if isinstance(number, float):
-        return Measured(number, kind)
-    return Measured(_in_reason(number * size / _FACTS[kind].size, kind), kind)
-
-
-@lru_cache(maxsize=4096)
-def system_of(text: str) -> System | None:
-    """Tell in which system a length is written; None for what is no length.
-
-    An inch is 127/5 mm, exactly since 1959, and 127 is prime: a unit made of inches is one whose
-    size in mm has that factor.
-
-    >>> system_of("1 1/2 in"), system_of("2 ft"), system_of("5 mm"), system_of("5 ms")
-    ('inch', 'inch', 'metric', None)
-    """
-    try:
-        _, unit = _split(text, ("length",))
-        size, powers = _size(unit, ("length",))
-    except QuantityError:
-        return None
-    if powers != _FACTS["length"].powers:
-        return None
-    return "metric" if size.numerator % 127 else "inch"
-
-
-@lru_cache(maxsize=4096)
-def parse(text: str, kind: Kind) -> float:
-    """Read a quantity of one kind.
-
-    Parameters
-    ----------
-    text : str
-        A number and a unit, such as ``"0.5 ms"``.
-    kind : Kind
-        What it has to be.
-
-    Returns
-    -------
-    float
-        In the internal unit, as :func:`measure` says; ``inf`` where the text says so.
-
-    Raises
-    ------
-    QuantityError
-        If it is not such a quantity, or its size is out of range.
-
-    Examples
-    --------
-    >>> parse("60 m/min", "speed"), parse("1.5 in", "length"), parse("0.2 %", "share")
-    (1000.0, 38.1, 0.002)
-    >>> parse("1 ppm", "share"), parse("1 in 1,000,000", "share"), parse("0.0001 %", "share")
-    (1e-06, 1e-06, 1e-06)
-    """
-    return measure(text, kind).value
-
-
-def canonical(value: float, kind: Kind) -> str:
-    """Write an internal value so that :func:`parse` gives back exactly this float.
-
-    >>> canonical(1000.0, "speed"), canonical(0.002, "share")
-    ('1000 mm/s', '0.2 %')
-    """
-    if math.isinf(value):
-        return f"{'-' if value < 0 else ''}inf {_FACTS[kind].internal}"
-    exact = Decimal(repr(value + 0.0))  # no -0.0
-    return f"{_plain(exact.scaleb(2) if kind == 'share' else exact)} {_FACTS[kind].internal}"
-
-
-def _plain(exact: Decimal) -> str:
-    """Write a number out in digits, without zeros at the end of its fraction."""
-    number = f"{exact:f}" if abs(exact.adjusted()) < 20 else str(exact)
-    if "." in number and "E" not in number:
-        number = number.rstrip("0").removesuffix(".")
-    return number
+    return ", or ".join(f'{named(kind)}, such as "{example(kind)}"' for kind in kinds)
 
 
 _SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
@@ -407,58 +229,9 @@ def display(value: float, kind: Kind, *, units: System | None = None, digits: in
     return f"{number} {label}"
 
 
-def _named(kind: Kind) -> str:
+def named(kind: Kind) -> str:
+    """Return a kind with its article, such as ``"a length"``."""
     return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
-
-
-def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
-    """Cut the text into its number (infinity as a float) and its unit."""
-    text = _POWER.sub(r"^\g<0>", text.strip()).translate(_SPELLINGS)
-    if len(text) > _LONGEST:
-        raise QuantityError(f"{phrase(*kinds)}; this is far too long")
-    if not text.isprintable():
-        raise QuantityError(f"{phrase(*kinds)}; without control characters")
-    if _NOT_A_NUMBER.match(text):
-        raise QuantityError(f"{phrase(*kinds)}; nan is no size")
-    if comma := _DECIMAL_COMMA.match(text):
-        rest = text.replace(",", ".", 1)
-        raise QuantityError(f'{phrase(*kinds)}; write "{rest}", not {comma.group()} with a comma')
-    one_in = _ONE_IN.fullmatch(text) if "share" in kinds else None
-    if one_in and (of := int(one_in.group(2).replace(",", ""))):
-        return Fraction(100 * int(one_in.group(1)), of), "%"
-    number, shown = _number(text, kinds)
-    unit = text[len(shown) :].strip().replace(" per ", "/")
-    if not unit:
-        raise QuantityError(with_unit(shown, kinds[0]))
-    return number, f"1{unit}" if unit.startswith("/") else unit
-
-
-def _number(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
-    """Read the number that a text begins with; return it and how it is written."""
-    if found := _INFINITE.match(text):
-        return -math.inf if text.startswith("-") else math.inf, found.group()
-    if found := _FRACTION.match(text):
-        sign, whole, over, under = found.groups()
-        if int(under) == 0:
-            raise QuantityError(f"{phrase(*kinds)}; nothing can be divided by 0")
-        size = int(whole or 0) + Fraction(int(over), int(under))
-        return -size if sign == "-" else size, found.group()
-    if found := _NUMBER.match(text):
-        return Fraction(found.group()), found.group()
-    raise QuantityError(phrase(*kinds))
-
-
-def _size(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, Powers]:
-    """Give a unit's size in mm, s, kg and turns, and its powers of them."""
-    try:
-        return size_of(unit, [_FACTS[kind].powers for kind in kinds])
-    except UnknownUnitError as error:
-        if not error.name:
-            raise QuantityError(f'{phrase(*kinds)}; "{unit}" is no unit') from None
-        units = " or ".join(_FACTS[kind].units for kind in kinds)
-        raise QuantityError(
-            f'{phrase(*kinds)}; the unit "{error.name}" is not known here, use {units}'
-        ) from None
 
 
 def whole(number: float) -> str:
@@ -469,24 +242,3 @@ def whole(number: float) -> str:
     """
     near = round(number)
     return f"{near:,}" if abs(near) >= _GROUPED_FROM else str(near)
-
-
-def _kind_of(powers: Powers, unit: str) -> Kind | None:
-    """Tell the kind of a unit; that of a share stands alone."""
-    if any(name in unit for name in _OF_SHARES) and unit not in _OF_SHARES:
-        return None
-    if powers == NONE:
-        return "share" if unit in _OF_SHARES else None
-    return next((kind for kind in KINDS if _FACTS[kind].powers == powers), None)
-
-
-def _in_reason(exact: Fraction, kind: Kind) -> float:
-    """Round to a float, refusing sizes that no machine has."""
-    facts = _FACTS[kind]
-    if abs(exact) > facts.largest:
-        raise QuantityError(f"{phrase(kind)}; nothing beyond {canonical(facts.largest, kind)}")
-    value = float(exact)
-    if exact and abs(value) < facts.smallest:
-        least = canonical(facts.smallest, kind)
-        raise QuantityError(f"{phrase(kind)}; 0 or at least {least} in size")
-    return value

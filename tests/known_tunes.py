@@ -10,7 +10,7 @@ from feedsim.answers.tune.study.bench import bench_of
 from feedsim.answers.tune.study.results import Tuned
 from feedsim.answers.tune.study.rungs import Drawn, highest, rung_of, speed_at
 from feedsim.answers.tune.study.search import tuned
-from feedsim.quantities import parse
+from feedsim.measures import parse
 from feedsim.running.executor import Local
 from feedsim.scenario import Scenario
 from tests.tuning import known_line, known_speed, tuning

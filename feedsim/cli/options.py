@@ -165,7 +165,7 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
 
     from feedsim.answers.line import load
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.quantities import QuantityError, parse
+    from feedsim.measures import QuantityError, parse
     from feedsim.scenario import at_line_speed
 
     line = load(path, overrides or ())
@@ -242,7 +242,7 @@ def share_of(option: str, text: str) -> float:
         If it is none.
     """
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.quantities import QuantityError, parse
+    from feedsim.measures import QuantityError, parse
 
     try:
         return parse(text, "share")
@@ -270,7 +270,7 @@ def tell(words: str) -> None:
 def rate_of(text: str) -> float:
     """Read how fast samples came (1/s)."""
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.quantities import QuantityError, parse
+    from feedsim.measures import QuantityError, parse
 
     try:
         return parse(text, "rate")

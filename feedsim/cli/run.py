@@ -157,7 +157,7 @@ def _log_asked(
     """
     from feedsim.answers.run.log import LogAsked
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.quantities import QuantityError, parse
+    from feedsim.measures import QuantityError, parse
 
     if shape is None:
         for option, value in (("--log-rate", rate), ("--log-dropped", dropped)):

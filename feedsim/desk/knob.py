@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from feedsim.desk.spans import Slider, slider
-from feedsim.quantities import Kind, QuantityError, example, parse
+from feedsim.measures import QuantityError, parse
+from feedsim.quantities import Kind, example
 from feedsim.scenario.drive import TextOrNone
 from feedsim.scenario.feeder import Ramp
 from feedsim.scenario.keys import Auto, Choice, KeyType, Quantity, Ratio, Text, Whole, YesNo

@@ -16,8 +16,9 @@ from feedsim.answers.sweep.study import Point, SweepPlan
 from feedsim.desk import told
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.errors import Fault, FeedsimError
+from feedsim.measures import QuantityError, parse
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.quantities import QuantityError, System, parse
+from feedsim.quantities import System
 from feedsim.render.canvas import pictures
 from feedsim.running.axes import VALUE_FORMS, parse_axis
 from feedsim.running.executor import Local

@@ -10,7 +10,7 @@ from typing import Literal
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.log import Quantity, Shape
-from feedsim.quantities import QuantityError, measure
+from feedsim.measures import QuantityError, measure
 from feedsim.scenario.wording import shown
 
 Part = Literal["carrier_eye", "encoder", "eye", "clutch", "command", "actual"]

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from feedsim.errors import Fault, FeedsimError
+from feedsim.measures import QuantityError, canonical, measure, parse
 from feedsim.metrics.plain import LEFT_OUT
-from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure, parse
+from feedsim.quantities import KINDS, Kind
 from feedsim.scenario import Scenario, at_line_speed, override
 from feedsim.scenario.old_names import written_path
 

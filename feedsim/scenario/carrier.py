@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict
 
-from feedsim.quantities import canonical
+from feedsim.measures import canonical
 from feedsim.scenario.keys import (
     Below,
     Choice,

@@ -12,7 +12,8 @@ from fractions import Fraction
 from typing import Any
 
 from feedsim.errors import Fault
-from feedsim.quantities import canonical, display
+from feedsim.measures import canonical
+from feedsim.quantities import display
 from feedsim.scenario.given import Given
 from feedsim.scenario.wording import dotted, shown
 

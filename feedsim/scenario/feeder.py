@@ -8,7 +8,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from feedsim.quantities import Kind, QuantityError, canonical, measure, phrase
+from feedsim.measures import QuantityError, canonical, measure
+from feedsim.quantities import Kind, phrase
 from feedsim.scenario.drive import Drive, as_table
 from feedsim.scenario.keys import (
     Auto,

@@ -15,16 +15,8 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from feedsim.quantities import (
-    Kind,
-    QuantityError,
-    canonical,
-    display,
-    example,
-    parse,
-    phrase,
-    with_unit,
-)
+from feedsim.measures import QuantityError, canonical, parse, with_unit
+from feedsim.quantities import Kind, display, example, phrase
 from feedsim.scenario.wording import shown
 
 Siblings = dict[str, Any]

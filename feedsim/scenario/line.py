@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from feedsim.quantities import canonical
+from feedsim.measures import canonical
 from feedsim.scenario.keys import (
     Below,
     Choice,

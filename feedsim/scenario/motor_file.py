@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.quantities import Kind, QuantityError, canonical, parse
+from feedsim.measures import QuantityError, canonical, parse
+from feedsim.quantities import Kind
 from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import is_blank_row, read_table
 from feedsim.scenario.wording import dotted, shown

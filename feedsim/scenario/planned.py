@@ -10,7 +10,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
-from feedsim.quantities import Kind, canonical
+from feedsim.measures import canonical
+from feedsim.quantities import Kind
 from feedsim.scenario.keys import (
     Below,
     Choice,

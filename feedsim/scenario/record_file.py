@@ -14,7 +14,8 @@ from itertools import islice, pairwise
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.quantities import Kind, measure
+from feedsim.measures import measure
+from feedsim.quantities import Kind
 from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import Table, is_blank_row, read_table
 from feedsim.scenario.wording import shown

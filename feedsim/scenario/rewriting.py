@@ -10,7 +10,8 @@ from types import MappingProxyType
 from typing import Any
 
 from feedsim.errors import FeedsimError
-from feedsim.quantities import KINDS, QuantityError, System, measure, parse
+from feedsim.measures import QuantityError, measure, parse
+from feedsim.quantities import KINDS, System
 from feedsim.scenario.arrivals import with_arrival_changed
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.overrides import apply_overrides

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from feedsim.quantities import canonical
+from feedsim.measures import canonical
 from feedsim.scenario.keys import (
     Auto,
     Below,

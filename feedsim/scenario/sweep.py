@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Any
 
-from feedsim.quantities import canonical
+from feedsim.measures import canonical
 from feedsim.scenario.keys import (
     Below,
     KeyType,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from feedsim.quantities import KINDS, Kind, QuantityError, measure, parse, phrase
+from feedsim.measures import QuantityError, measure, parse
+from feedsim.quantities import KINDS, Kind, phrase
 from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, Refused, Whole
 from feedsim.scenario.tune import MOST_VALUES, Span, TuneUnsure
 

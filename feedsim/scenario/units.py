@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from feedsim.quantities import System, system_of
+from feedsim.measures import system_of
+from feedsim.quantities import System
 
 
 def units_of(data: Mapping[str, Any]) -> System:

@@ -13,7 +13,7 @@ import pytest
 from scipy import constants
 
 from feedsim.machine import Line
-from feedsim.quantities import parse
+from feedsim.measures import parse
 from feedsim.scenario import starter_text
 from tests.machines import machine, run
 

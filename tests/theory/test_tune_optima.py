@@ -7,7 +7,7 @@ from itertools import product
 
 import pytest
 
-from feedsim.quantities import parse
+from feedsim.measures import parse
 from tests.tuning import searched, tuning
 
 pytestmark = pytest.mark.usefixtures("quick_engine")

@@ -8,7 +8,7 @@ import pytest
 
 from feedsim.answers.sweep.study import SweepPlan
 from feedsim.errors import FeedsimError
-from feedsim.quantities import parse
+from feedsim.measures import parse
 from feedsim.running.axes import changed, parse_axis, parse_speeds, speeds_of
 from feedsim.scenario import load_scenario, scenario_to_dict
 

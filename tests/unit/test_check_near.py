@@ -15,7 +15,7 @@ import pytest
 import feedsim
 from feedsim.answers.limit.study.turned import helping, near_edges
 from feedsim.answers.tune.pointer import tune_words
-from feedsim.quantities import parse
+from feedsim.measures import parse
 from feedsim.scenario import Scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

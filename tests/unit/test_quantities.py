@@ -11,17 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from feedsim.quantities import (
-    KINDS,
-    QuantityError,
-    canonical,
-    display,
-    display_unit,
-    measure,
-    parse,
-    phrase,
-    with_unit,
-)
+from feedsim.measures import QuantityError, canonical, measure, parse, with_unit
+from feedsim.quantities import KINDS, display, display_unit, phrase
 from feedsim.scenario.keys import quantity_schema
 
 # International yard and pound agreement, 1959: 1 yd = 0.9144 m, so 1 ft = 304.8 mm, 1 in = 25.4 mm.
@@ -282,7 +273,7 @@ def test_everyday_units_do_not_load_pint():
         "import sys, feedsim.scenario as s; s.scenario_from_text(s.starter_text());"
         "heavy = {'pint', 'numpy', 'scipy', 'matplotlib', 'simpy'} & set(sys.modules);"
         "assert not heavy, heavy;"
-        "from feedsim.quantities import parse; parse('1 yd', 'length');"
+        "from feedsim.measures import parse; parse('1 yd', 'length');"
         "assert 'pint' in sys.modules"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

@@ -18,8 +18,8 @@ from feedsim.answers.limit.study.closed import excess_at
 from feedsim.answers.tune.answer import Tune, asked, needs
 from feedsim.cli.tune import _written
 from feedsim.errors import FeedsimError
+from feedsim.measures import parse
 from feedsim.metrics.intervals import Interval
-from feedsim.quantities import parse
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
 

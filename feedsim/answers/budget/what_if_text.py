@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from feedsim.answers.budget.study.what_if import Change, Outcome, WhatIf
 from feedsim.answers.limit.text import refused_words
+from feedsim.measures import parse
 from feedsim.metrics.percent import DASH
-from feedsim.quantities import System, display, display_unit, parse
+from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import length_number, speed
 

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from feedsim.answers.check.text import settings_line
 from feedsim.answers.trial.study.columns import blank_heads
 from feedsim.answers.trial.study.plan import FeederPlan, Showing, TrialPlan
+from feedsim.measures import canonical
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import DASH, percent
-from feedsim.quantities import System, canonical, display, display_unit, whole
+from feedsim.quantities import System, display, display_unit, whole
 from feedsim.render.csv_table import harmless
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, length_number, number, speed

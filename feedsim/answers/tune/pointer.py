@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from feedsim.answers.limit.study.turned import Helping, helping
-from feedsim.quantities import System, display, parse
+from feedsim.measures import parse
+from feedsim.quantities import System, display
 from feedsim.scenario import Scenario
 
 _BEYOND = 1.001

@@ -6,9 +6,10 @@ from collections.abc import Mapping
 
 from feedsim.answers.tune.study.after import Tuning
 from feedsim.answers.tune.study.results import Aim, Judged, Tuned
+from feedsim.measures import QuantityError, measure
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import DASH, percent, percent_range
-from feedsim.quantities import KINDS, QuantityError, System, display, display_unit, measure
+from feedsim.quantities import KINDS, System, display, display_unit
 from feedsim.render.wording import counted, length, length_number, length_range, number, speed
 
 FIGURES: Mapping[str, str] = {

@@ -16,8 +16,9 @@ from feedsim.answers.limit.study.closed import (
     refused_speeds,
 )
 from feedsim.errors import FeedsimError
+from feedsim.measures import canonical
 from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
-from feedsim.quantities import Kind, canonical
+from feedsim.quantities import Kind
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.settings.feeder_at_speed import FeederAtSpeed

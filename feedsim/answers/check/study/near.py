@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from feedsim.answers.limit.study.turned import Edge
-from feedsim.quantities import System, display, parse
+from feedsim.measures import parse
+from feedsim.quantities import System, display
 
 
 def near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "metric") -> list[str]:

@@ -12,9 +12,10 @@ from typing import Any
 
 from feedsim.answers.limit.study.closed import excess_at
 from feedsim.errors import FeedsimError
+from feedsim.measures import QuantityError, canonical, measure
 from feedsim.metrics.machine_settings import TYPED
 from feedsim.metrics.plain import LEFT_OUT
-from feedsim.quantities import KINDS, Kind, QuantityError, canonical, measure
+from feedsim.quantities import KINDS, Kind
 from feedsim.scenario import Scenario, override, scenario_to_dict
 
 CHOSEN = (

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from feedsim.answers.rehearse.page.words import page_words
-from feedsim.quantities import Kind, QuantityError, System, display, parse
+from feedsim.measures import QuantityError, parse
+from feedsim.quantities import Kind, System, display
 from feedsim.render.cautions import CAUTIONS
 from feedsim.render.html_page import embedded, html_page, part
 

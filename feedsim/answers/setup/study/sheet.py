@@ -27,8 +27,9 @@ from feedsim.answers.setup.study.results import (
     corrected,
 )
 from feedsim.machine import Feeder, Machine
+from feedsim.measures import canonical
 from feedsim.metrics.machine_settings import TYPED, machine_settings, typed
-from feedsim.quantities import System, canonical
+from feedsim.quantities import System
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
 from feedsim.settings.derivation import Term, derivation

@@ -15,7 +15,8 @@ from typing import Any
 from feedsim.answers.tune.study.knob import AS_IS, Knob
 from feedsim.draws.unsure import SEARCH, VERDICT, deviations
 from feedsim.errors import Fault, FeedsimError
-from feedsim.quantities import Kind, canonical
+from feedsim.measures import canonical
+from feedsim.quantities import Kind
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.scenario.keys import KeyType
