@@ -37,9 +37,14 @@ pytestmark = pytest.mark.benchmark
 
 MACHINES, FIRST = (int(os.environ.get(*x)) for x in (("MACHINES", "200"), ("FIRST", "0")))
 FORETOLD = int(os.environ.get("FORETOLD", "20"))
-CAREFUL = {  # intervals that cover more than 99 %, and why
+CAREFUL = {  # intervals that are wider than they need be, and why: 99 % in 200 machines
     "feeder.0.servo.command_delay": "all acts may lie on one side of the times that an event has",
     "feeder.0.clutch.settle": "two marks bound it, with nothing known between them",
+}
+ACCEPTED = {  # so that the limit lies among the speeds that were logged, and placement decides it
+    "acceptance.missed": "20 %",
+    "acceptance.jam_risk": "1 %",
+    "acceptance.within_tolerance": "80 %",
 }
 UNITS = {"length": (1.0, "mm"), "time": (1.0, "s"), "share": (100.0, "%"), "rate": (1.0, "1/s")}
 LOGGED, UNSEEN = (1.0, 1.6), (1.15, 1.3, 1.45)
@@ -84,8 +89,7 @@ def test_the_learned_scenario_foretells_speeds_that_were_not_logged(
     """Mean, spread and misses at three speeds and the limit: each within the intervals of both.
 
     Nine of ten machines is what is asked for; of ``FORETOLD`` machines. What the logs leave open of
-    the learned scenario belongs to its intervals: where no mark found the feeder busy they bound
-    its settle time alone, and the limit may lie at half of what the middle of it says.
+    the learned scenario belongs to its intervals.
     """
     monkeypatch.setenv(ENGINE, "compiled")
     right = sharp = 0
@@ -175,7 +179,8 @@ def _limits(found: Learnt, learned: Line, true: Line) -> tuple[bool, bool]:
     """
     ranges = []
     for line in (true, learned):
-        seen = feedsim.limit(line.but({"run.carriers": 3000}), within=0.05).simulated
+        asked = line.but(ACCEPTED | {"run.carriers": 3000})
+        seen = feedsim.limit(asked, within=0.05).simulated
         ranges.append((seen.accepted_speed_mm_s or 0.0, seen.refused_speed_mm_s or math.inf))
     down, up = _open_limit(found, learned)
     (low, high), (begin, end) = ranges
@@ -193,7 +198,7 @@ def _open_limit(found: Learnt, learned: Line) -> tuple[float, float]:
     """
 
     def limit(changes: dict[str, str]) -> float:
-        found = in_closed_form(learned.but(changes).scenario).limit_mm_s
+        found = in_closed_form(learned.but(ACCEPTED | changes).scenario).limit_mm_s
         return math.log(max(found, 1.0) if found is not None else 1e6)
 
     tried = [
