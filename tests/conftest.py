@@ -36,18 +36,22 @@ def pytest_configure(config: pytest.Config) -> None:
     A shell has a Ctrl-C ignored by what it runs in the background; tests of interrupts send one.
     """
     config.pluginmanager.register(Examples())
-    gc.disable()
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     os.environ["FEEDSIM_ENGINE"] = "events"
     os.environ["FEEDSIM_CACHE"] = str(Path(config.rootpath) / ".pytest_cache" / "engine")
 
 
-def pytest_collection_finish() -> None:
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
     """Let no search for garbage go through what stays to the end: it took a fifth of all time."""
-    gc.collect()
-    gc.freeze()
-    gc.enable()
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.collect()
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture(scope="module")
