@@ -20,7 +20,8 @@ from feedsim.answers.line import Line
 from feedsim.desk import told
 from feedsim.desk.forms import closed_at
 from feedsim.quantities import System
-from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
+from feedsim.settings.cells import FASTEST_MM_S
+from feedsim.settings.limits import TOGETHER
 from feedsim.settings.mechanisms import MECHANISMS
 
 

@@ -31,29 +31,18 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.machine import Controller, Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import Lattice, merged
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
-__all__ = [
-    "corrected_acts",
-    "corrected_mean",
-    "first_shifts",
-    "is_locked",
-    "later_ticks",
-    "locked_step",
-    "mean_act",
-    "side_acts",
-]
-
 _FINEST = 500
 _MOST_IN_A_COUNT = 200
 _MOST_VALUES = 64
 _SAME_STEPS = 1e-9
-_Steps = tuple[NDArray[np.float64], NDArray[np.float64]]
+_Steps = tuple[Floats, Floats]
 
 
 def locked_step(controller: Controller) -> float:

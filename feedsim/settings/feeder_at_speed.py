@@ -15,8 +15,6 @@ from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine, Settings
 
-__all__ = ["FeederAtSpeed", "lasting_term", "line_term", "term"]
-
 P = ParamSpec("P")
 T = TypeVar("T")
 Form = Callable[Concatenate["FeederAtSpeed", P], T]

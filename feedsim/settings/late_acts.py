@@ -23,8 +23,6 @@ from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
-__all__ = ["late_engage_mean", "late_opening", "late_opening_mean"]
-
 _PHASES = 16
 """Of a count, over which the place is averaged that a point of whole counts has."""
 

@@ -26,21 +26,6 @@ from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.shares_by_speed import SharesBySpeed, crossing
 
-__all__ = [
-    "FASTEST_MM_S",
-    "MOST_WINDOWS",
-    "NARROWEST",
-    "SLOWEST_MM_S",
-    "TOGETHER",
-    "At",
-    "Closed",
-    "Refused",
-    "SpeedLimit",
-    "closed_form",
-    "refused_between",
-    "window",
-]
-
 TOGETHER = "all together"
 MOST_WINDOWS = 24
 _AS_GOOD_AS_FOUND = 1e-7

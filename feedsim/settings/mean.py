@@ -62,8 +62,6 @@ from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import staged_nose
 from feedsim.settings.waiting import waiting
 
-__all__ = ["Besides", "MeanError", "mean_error"]
-
 _NODES = 64
 _LONG = 4.0
 _RARE = 1e-5

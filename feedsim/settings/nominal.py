@@ -8,8 +8,6 @@ from functools import lru_cache
 from feedsim.machine import Controller, Eye, Inserts, Servo
 from feedsim.probability.distribution_parts import Clipped
 
-__all__ = ["clipped_slip_mean", "clipped_slip_sd", "eye_delay", "following_time", "rectangular_sd"]
-
 
 def eye_delay(eye: Eye, controller: Controller) -> float:
     """Return d, the mean time from an edge passing an eye to its capture (s).

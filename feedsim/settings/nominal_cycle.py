@@ -18,19 +18,6 @@ from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 
-__all__ = [
-    "NominalCycle",
-    "landing_from_rest",
-    "left_at_opening",
-    "left_unsettled",
-    "no_cycle_because",
-    "nominal_cycle",
-    "nominal_landing",
-    "run_up_time",
-    "run_up_until",
-    "way_until_slower",
-]
-
 _MOST_CYCLES = 8
 _SAME = 1e-9
 _LONG_S = 5.0

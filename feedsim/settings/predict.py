@@ -25,29 +25,6 @@ from feedsim.settings.nominal import following_time
 from feedsim.settings.nominal_cycle import left_at_opening, left_unsettled, nominal_landing
 from feedsim.settings.right import right_settings
 
-__all__ = [
-    "Expected",
-    "Shift",
-    "corrected_bias",
-    "corrected_point",
-    "cycle_time",
-    "engage_bias",
-    "expected_offsets",
-    "known_bias",
-    "landing_shift",
-    "largest_demand",
-    "late_share",
-    "mean_shift",
-    "nose_at_opening",
-    "opening_acts",
-    "opening_bias",
-    "placement_shifts",
-    "scale_shift",
-    "settings_off",
-    "staged_off",
-    "until_next_tick",
-]
-
 _NOTHING_MM, _HARDLY_MM = 1e-9, 1e-3
 
 

@@ -28,21 +28,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_t
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, left_unsettled, nominal_cycle
 
-__all__ = [
-    "NAMES",
-    "DisengageDistance",
-    "EngageDistance",
-    "Lead",
-    "Solution",
-    "disengage_distance",
-    "disengage_lead",
-    "engage_distance",
-    "engage_lead",
-    "right_settings",
-    "settled_settings",
-    "solve_feeder",
-]
-
 NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
 """The four settings that ``"auto"`` may stand for."""
 

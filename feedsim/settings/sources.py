@@ -32,19 +32,6 @@ from feedsim.settings.predict import (
     staged_off,
 )
 
-__all__ = [
-    "MOTION_CYCLE",
-    "Shape",
-    "Side",
-    "Source",
-    "captures",
-    "combined_sd",
-    "placement_sd",
-    "placement_sources",
-    "placement_spread",
-    "slips",
-]
-
 Shape = Literal["normal", "clipped normal", "rectangular", "discrete"]
 Side = Literal["carrier", "insert"]
 MOTION_CYCLE = "motion cycle"

@@ -25,8 +25,9 @@ from feedsim.scenario import (
     scenario_from_text,
 )
 from feedsim.settings import cells
+from feedsim.settings.cells import NARROWEST
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.limits import MOST_WINDOWS, NARROWEST, TOGETHER, Closed, closed_form
+from feedsim.settings.limits import MOST_WINDOWS, TOGETHER, Closed, closed_form
 from feedsim.settings.right import right_settings, settled_settings
 from feedsim.settings.shares_by_speed import SharesBySpeed
 from tests.theory.test_limits import BASE

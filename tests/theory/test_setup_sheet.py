@@ -14,8 +14,9 @@ from feedsim.answers.setup.study.sheet import as_typed, set_up_sheet
 from feedsim.machine import Machine, Settings
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
+from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.derivation import derivation
-from feedsim.settings.limits import FASTEST_MM_S, Closed
+from feedsim.settings.limits import Closed
 from tests.machines import mean_of, run
 from tests.theory.known_terms import expected_means
 

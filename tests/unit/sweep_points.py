@@ -25,7 +25,8 @@ from feedsim.metrics.stops import Stops
 from feedsim.records.columns import InsertBooks
 from feedsim.running.axes import Axis
 from feedsim.scenario import Scenario, load_scenario
-from feedsim.settings.limits import FASTEST_MM_S, Closed
+from feedsim.settings.cells import FASTEST_MM_S
+from feedsim.settings.limits import Closed
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 MARGINS = {

@@ -19,7 +19,8 @@ from feedsim.answers.setup.study import sheet as set_up
 from feedsim.answers.sweep import answer as swept
 from feedsim.metrics.plain import as_object, plain
 from feedsim.metrics.results import Results
-from feedsim.settings.limits import FASTEST_MM_S, Closed, Refused
+from feedsim.settings.cells import FASTEST_MM_S
+from feedsim.settings.limits import Closed, Refused
 
 described = cache(data.described)
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

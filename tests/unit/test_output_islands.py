@@ -20,7 +20,7 @@ from feedsim.metrics.plain import plain
 from feedsim.running.axes import parse_axis, speeds_of
 from feedsim.scenario import override, scenario_from_text
 from feedsim.scenario.starter import starter_text
-from feedsim.settings.limits import FASTEST_MM_S
+from feedsim.settings.cells import FASTEST_MM_S
 from tests.unit.sweep_points import by_hand, point
 
 SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]

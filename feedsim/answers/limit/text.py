@@ -17,7 +17,8 @@ from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System, whole
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import agrees, counted, hazard_name, seldom, speed
-from feedsim.settings.limits import FASTEST_MM_S, TOGETHER
+from feedsim.settings.cells import FASTEST_MM_S
+from feedsim.settings.limits import TOGETHER
 
 _FEW = 4
 _ALL_BUT_ONE = 1.005

@@ -22,7 +22,7 @@ from feedsim.machine import Motor
 from feedsim.records.columns import FeederRecords
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed
-from feedsim.settings.limits import FASTEST_MM_S, SLOWEST_MM_S
+from feedsim.settings.cells import FASTEST_MM_S, SLOWEST_MM_S
 from feedsim.simulation.line import simulate_traced
 
 _WARM_UP = 20

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, machine_from
-from feedsim.settings.cells import worst_between
+from feedsim.settings.cells import FASTEST_MM_S, worst_between
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.limits import (
-    FASTEST_MM_S,
     TOGETHER,
     Closed,
     Refused,

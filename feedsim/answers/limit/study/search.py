@@ -20,7 +20,8 @@ from feedsim.metrics.tally import Sureness, Tally, sureness, tally
 from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, machine_of, run_once
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict, scenario_to_dict
-from feedsim.settings.limits import FASTEST_MM_S, Closed
+from feedsim.settings.cells import FASTEST_MM_S
+from feedsim.settings.limits import Closed
 from feedsim.settings.shares_by_speed import accepted_to
 
 LOOKS = (4, 8, 16, 32)
