@@ -59,8 +59,6 @@ def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
     ----------
     number : str
         As it stood there.
-    kind : Kind
-        What is wanted.
     quotes : bool
         Whether to say that it has to stand in quotes.
 
@@ -148,8 +146,6 @@ def parse(text: str, kind: Kind) -> float:
     ----------
     text : str
         A number and a unit, such as ``"0.5 ms"``.
-    kind : Kind
-        What it has to be.
 
     Returns
     -------

@@ -197,8 +197,6 @@ def display(value: float, kind: Kind, *, units: System | None = None, digits: in
     ----------
     value : float
         In the internal unit of `kind`.
-    kind : Kind
-        What it is.
     units : {"metric", "inch"}, optional
         Family of units; that of the hints if left out.
     digits : int

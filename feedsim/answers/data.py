@@ -191,8 +191,6 @@ def read_as(kind: type[T], data: object) -> T:
     ----------
     kind : type
         A dataclass, or what a field of one may be.
-    data : object
-        Plain data.
 
     Raises
     ------

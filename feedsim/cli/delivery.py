@@ -109,17 +109,10 @@ def deliver(
         Its name, which the manifest bears.
     find : callable
         Given the folder; returns the answer, or :func:`handed` of it where there is more to say.
-    folder : Path
-        Of the files.
     as_json : bool
         Print JSON and nothing else on standard output.
     pictures : bool
         Whether there are pictures among the files.
-
-    Returns
-    -------
-    int
-        The exit status.
 
     Raises
     ------

@@ -87,8 +87,6 @@ def typed(knob: Knob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: 
     Parameters
     ----------
     knob : Knob
-    leaf : KeyType
-        What the key may hold.
     auto : mapping or None
         What ``"auto"`` stands for now.
     travel : bool

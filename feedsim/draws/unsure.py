@@ -32,8 +32,6 @@ def deviations(
         independent, so that shares counted in them have the intervals of independent trials.
     name : str
         Of the value; each has a stream of its own.
-    low, high : float
-        Its ends.
     law : {"uniform", "triangular", "normal"}
         Between them; normal: they are three standard deviations off, and it ends there.
     """

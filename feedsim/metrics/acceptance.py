@@ -125,10 +125,6 @@ def judge(feeders: Sequence[FeederResults], criteria: Criteria, *, carriers: int
 
     Parameters
     ----------
-    feeders : sequence of FeederResults
-        Every feeder of the line.
-    criteria : Criteria
-        The acceptance figures.
     carriers : int
         Of the run, counted.
 

@@ -17,8 +17,6 @@ def capability(mean: float, sd: float, *, lower: float, upper: float) -> Capabil
 
     Parameters
     ----------
-    mean, sd : float
-        Of what is made.
     lower, upper : float
         Limits that it must keep, lower < upper, in the same unit.
 

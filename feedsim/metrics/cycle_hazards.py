@@ -64,14 +64,8 @@ def cycle_hazards(
 
     Parameters
     ----------
-    feeder : FeederRecords
-        What it did.
     rows : Rows
         Which rows are looked at, n of them; one without a feed cycle has no hazard.
-    machine : Feeder
-        What it is.
-    carrier_length_mm : float
-        Leading to trailing edge.
     criteria : Criteria
         For the limits of speed mismatch and overhang.
     resolution_mm : float

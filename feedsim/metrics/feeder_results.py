@@ -61,8 +61,6 @@ def feeder_results(
 
     Parameters
     ----------
-    records : RunRecords
-        Of the whole run.
     number : int
         Of the feeder, from 0.
     machine, criteria, name

@@ -73,14 +73,8 @@ def hazards(
 
     Parameters
     ----------
-    feeder : FeederRecords
-        What it did.
     rows : Rows
         Rows with a feed cycle; shares are of these.
-    machine : Feeder
-        What it is.
-    carrier_length_mm : float
-        Leading to trailing edge.
     criteria : Criteria
         For the limits of speed mismatch and overhang.
     resolution_mm : float

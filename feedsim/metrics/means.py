@@ -97,8 +97,6 @@ def batch_interval(
 
     Parameters
     ----------
-    centre : float
-        The estimate.
     values : float64 array, shape (n,)
         What each adds to it, in time order, but for a constant.
     begins : sequence of int

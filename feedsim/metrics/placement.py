@@ -90,8 +90,6 @@ def placement_error(
         Every placed row has a finite error.
     warm_up : int
         Carriers left out at the front.
-    criteria : Criteria
-        For the tolerance.
     resolution_mm : float
         Errors closer than this count as one, at the tolerance as well: it lies within.
     begins : sequence of int

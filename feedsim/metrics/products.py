@@ -95,8 +95,6 @@ def products(
 
     Parameters
     ----------
-    rows : ProductRows
-        Of these records.
     names : sequence of str
         One for each feeder.
     duration_s : float or None

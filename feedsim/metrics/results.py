@@ -93,14 +93,8 @@ def summarise(
     ----------
     records : RunRecords
         What the run left behind; rows before ``warm_up`` enter no figure but ``inserts``.
-    machine : Machine
-        What ran.
-    criteria : Criteria
-        Limits and acceptance figures.
     names : sequence of str
         One for each feeder.
-    title, seed
-        Of the scenario.
     version : str, optional
         Of feedsim; this one if left out.
 

@@ -229,8 +229,6 @@ def belt_of_line(line: Line, *, start_s: float | None = None) -> BeltMotion:
 
     Parameters
     ----------
-    line : Line
-        Speed, acceleration and profile.
     start_s : float, optional
         When given, the belt rests until then (s); it then begins its profile or, without
         one, ramps up to line speed. When left out it moves from t = 0 as set.

@@ -45,8 +45,6 @@ def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator
 
     Parameters
     ----------
-    address : str
-        Of the scheduler.
     on_lost : callable
         Told in words when a worker is lost.
 

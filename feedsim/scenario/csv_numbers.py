@@ -25,8 +25,6 @@ def plain_number(text: str, *, commas: bool) -> str:
 
     Parameters
     ----------
-    text : str
-        A cell.
     commas : bool
         Whether a comma can only be a decimal one, since cells are parted by something else.
 

@@ -24,11 +24,6 @@ if TYPE_CHECKING:
 def machine_from(scenario: Scenario) -> Machine:
     """Build the machine that a scenario describes.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        A checked scenario.
-
     Returns
     -------
     Machine

@@ -246,8 +246,6 @@ def simulate(
     ----------
     machine : Machine
         With its settings solved.
-    draws : Draws
-        What chance decides.
     carriers : int
         How many come, 1 or more, the warm-up included.
     progress : callable, optional

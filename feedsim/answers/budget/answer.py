@@ -52,7 +52,6 @@ class Budget(Budgets, Answer):
         return self.points if units == "metric" else _points(self.scenario, _runs(self), units)
 
     def _text(self, units: System) -> str:
-        """Return the budget as a table, and what to spend on; see :meth:`Answer.text`."""
         from feedsim.answers.budget.text import budget_text
         from feedsim.answers.budget.what_if_text import what_if_text
 
@@ -77,7 +76,6 @@ class Budget(Budgets, Answer):
         )
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "budget.json": self.json().encode(),
             "budget.csv": budget_csv(self.points),

@@ -37,7 +37,6 @@ class Compared(Comparisons, Answer):
     name: ClassVar[str] = "compare"
 
     def _text(self, units: System) -> str:
-        """Return what is decided in words, and the differences; see :meth:`Answer.text`."""
         from feedsim.answers.compare.text import compare_text
 
         return compare_text(self, units=units)
@@ -53,7 +52,6 @@ class Compared(Comparisons, Answer):
         return compare_figures(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return data and pictures; see :meth:`Answer.files`."""
         return {
             "compare.json": self.json().encode(),
             "compare.csv": compare_csv(self.points),

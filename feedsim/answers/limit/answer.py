@@ -49,7 +49,6 @@ class Limit(Limits, Answer):
     name: ClassVar[str] = "limit"
 
     def _text(self, units: System) -> str:
-        """Return both limits in words; see :meth:`Answer.text`."""
         from feedsim.answers.limit.text import limit_text
 
         return limit_text(self, units=units)

@@ -45,7 +45,6 @@ class Page(Answer):
         return {"scenes": self.scenes()}
 
     def _text(self, units: System) -> str:
-        """Return which carriers are shown; see :meth:`Answer.text`."""
         del units
         choice = self.choice
         first, last = choice.carriers.start, choice.carriers.stop - 1

@@ -130,7 +130,6 @@ class Run(Answer):
         return figures
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return results, records and pictures; see :meth:`Answer.files`."""
         from feedsim.render.canvas import pictures
 
         ran = self.ran

@@ -41,17 +41,7 @@ _NEAR_USE = 0.9
 def summary(
     results: Results, *, machine: Machine, criteria: Criteria, units: System = "metric"
 ) -> str:
-    """Return the summary of a run; 80 columns are enough.
-
-    Parameters
-    ----------
-    results : Results
-        Figures of the run.
-    machine : Machine
-        What was run.
-    criteria : Criteria
-        What it was judged by.
-    """
+    """Return the summary of a run; 80 columns are enough."""
     lines = [*_head(results, units), *verdict(results)]
     for sentence in unseen(results, machine):
         lines += wrapped(sentence)

@@ -42,7 +42,6 @@ class Sweep(Swept, Answer):
     name: ClassVar[str] = "sweep"
 
     def _text(self, units: System) -> str:
-        """Return the table of the points; see :meth:`Answer.text`."""
         from feedsim.answers.sweep.text import sweep_text
 
         return sweep_text(self, units=units)
@@ -62,7 +61,6 @@ class Sweep(Swept, Answer):
         return sweep_figures(self, units=units) | rows_figures(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return data, pictures and report; see :meth:`Answer.files`."""
         from feedsim.answers.check.study.review import review
         from feedsim.answers.sweep.links import Picture, spots_of
         from feedsim.answers.sweep.report import sweep_report

@@ -57,7 +57,6 @@ class Tune(Tuning, Answer):
         return {knob.key: text for knob, text in pairs if not same(text, knob.now)}
 
     def _text(self, units: System) -> str:
-        """Return the answer in words; see :meth:`Answer.text`."""
         from feedsim.answers.tune.text import tune_text
 
         return tune_text(self, units=units)
@@ -74,7 +73,6 @@ class Tune(Tuning, Answer):
         return tune_figures(self, units=units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        """Return data and pictures; see :meth:`Answer.files`."""
         files: dict[str, Content] = {"tune.json": self.json().encode(), "tune.csv": tune_csv(self)}
         if self.fronts:
             files["fronts.csv"] = fronts_csv(self)

@@ -49,17 +49,6 @@ def overview_figures(
     carrier numbers, and below them what was missed or at risk, stops, faults and changes. Every
     error outside the tolerance is drawn, also where only a part of very many dots is.
 
-    Parameters
-    ----------
-    results : Results
-        Figures of the run.
-    records : RunRecords
-        What they were made of.
-    machine : Machine
-        What ran.
-    criteria : Criteria
-        What it was judged by.
-
     Returns
     -------
     dict of str to Figure

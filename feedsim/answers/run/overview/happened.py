@@ -30,8 +30,6 @@ def lanes(records: RunRecords, machine: Machine, number: int, *, hazard: Bools) 
 
     Parameters
     ----------
-    records, machine
-        Of the run.
     number : int
         Of the feeder.
     hazard : bool array, shape (n,)

@@ -56,13 +56,7 @@ class _Style(NamedTuple):
 
 
 def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: System) -> None:
-    """Draw the carrier with its inserts, what is laid later higher.
-
-    Parameters
-    ----------
-    results, machine
-        Of a run.
-    """
+    """Draw the carrier with its inserts, what is laid later higher."""
     unit = display_unit("length", units)
     inserts = _inserts(results, machine)
     look = _Style(unit.factor, units, 8.5 if len(inserts) <= _MANY else 5.5)

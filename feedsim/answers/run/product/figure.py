@@ -27,11 +27,6 @@ def product_figure(results: Results, machine: Machine, *, units: System = "metri
     three standard deviations at either end, its target, and the overlaps and clearances of
     :attr:`feedsim.metrics.products.Products.overlaps` as dimensions. Below: a bar with its 95 %
     interval for everything that may be wrong with a product.
-
-    Parameters
-    ----------
-    results : Results
-        Of a run.
     """
     from matplotlib.figure import Figure
 

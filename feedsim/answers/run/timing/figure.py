@@ -62,8 +62,6 @@ def timing_figure(
         :func:`feedsim.answers.run.timing.view.carriers_around` says.
     feeder, carrier : int
         Which, from 0, the warm-up counted.
-    title : str
-        Of the scenario.
 
     Raises
     ------
