@@ -182,7 +182,7 @@ def test_logs_of_one_name_are_told_apart(feedsim: Run, tmp_path: Path) -> None:
     assert ended.status == 0
     said = ended.out.splitlines()
     assert sum(line.startswith("  line speed in log ") for line in said) == 2
-    assert [line[:6] for line in said if line.endswith("line.csv:")] == ["Log 1,", "Log 2,"]
+    assert [line[:8] for line in said if line.endswith("line.csv:")] == ["Log 1, 0", "Log 2, 1"]
     assert max(len(line) for line in said if not line.startswith("wrote")) <= 100
 
 

@@ -152,16 +152,17 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
         if law == "none" and has == "random" and seen_share < 1.0:
             agrees = None  # gaps over a missing carrier are two in one, and no longer exponential
         arrival = ArrivalFound(has, best.law, agrees)
+    files = _names([log.file for log in logs])
     scale = 1.0 + machine.encoder.scale_error
     pitches = () if best.carriers is None else tuple((best.carriers.mm * scale).tolist())
     return Learning(
         feedsim=version,
         title=scenario.title,
-        logs=tuple(_read(log) for log in logs),
+        logs=tuple(map(_read, logs, files)),
         learned=tuple(rows),
         arrival=arrival,
         placements=None,
-        program=program_of(logs, [Path(log.file).name for log in logs], machine, rows),
+        program=program_of(logs, files, machine, rows),
         scenario=scenario,
         pitches_mm=pitches,
         machine=machine,
@@ -197,10 +198,19 @@ def _of(part: str, rows: Iterable[Learned]) -> list[Learned]:
     return [replace(row, part=part) for row in rows]
 
 
-def _read(log: Log) -> LogRead:
+def _names(files: Sequence[str]) -> list[str]:
+    """Return what each log is called: its file's name, with the folder where two have one name."""
+    names = [Path(file).name for file in files]
+    return [
+        name if names.count(name) == 1 else "/".join(Path(file).parts[-2:])
+        for name, file in zip(names, files, strict=True)
+    ]
+
+
+def _read(log: Log, name: str) -> LogRead:
     seconds = sum(end - begin for begin, end in zip(log.begins_s, log.ends_s, strict=True))
     return LogRead(
-        file=Path(log.file).name,
+        file=name,
         shape=log.shape,
         seconds=seconds,
         carriers=0 if log.carrier_eye is None else len(log.carrier_eye.on_s),

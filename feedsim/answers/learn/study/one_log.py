@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -57,7 +56,6 @@ class InLog:
     """
 
     name: str
-    file: str
     step_s: float
     belt: Belt | None
     measured: bool
@@ -105,8 +103,7 @@ def in_log(
         _feeder(log, belt, machine, number, acts=own[number], ticks=ticks)
         for number in range(len(log.feeders))
     )
-    file = Path(log.file).name
-    return InLog(name, file, step, belt, measured, lattice, carriers, law, noise, feeders)
+    return InLog(name, step, belt, measured, lattice, carriers, law, noise, feeders)
 
 
 def _step(log: Log) -> float:
