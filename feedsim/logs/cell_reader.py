@@ -15,7 +15,7 @@ from feedsim.scenario.wording import shown
 
 _AT_ONCE = 8192
 _MOST_FAULTS = 5
-_WORDS = {"true": 1.0, "on": 1.0, "yes": 1.0, "false": 0.0, "off": 0.0, "no": 0.0}
+LEVEL_WORDS = {"true": 1.0, "on": 1.0, "yes": 1.0, "false": 0.0, "off": 0.0, "no": 0.0}
 
 Row = tuple[int, list[str]]
 
@@ -91,8 +91,8 @@ class CellReader:
         text = text.strip()
         if not text:
             return math.nan
-        if level and text.casefold() in _WORDS:
-            return _WORDS[text.casefold()]
+        if level and text.casefold() in LEVEL_WORDS:
+            return LEVEL_WORDS[text.casefold()]
         allowed = "0 or 1" if level else "a number without its unit, such as 12.5"
         try:
             plain = plain_number(text, commas=self.table.commas)

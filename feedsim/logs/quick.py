@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Ints
+from feedsim.logs.cell_reader import LEVEL_WORDS
 from feedsim.logs.clock import TimeOfDay
 from feedsim.logs.names import Head
 from feedsim.scenario.table_file import Table
 
 _UNUSUAL = ('"', "#", "\n\n", "\n\r\n")
-_NO_NUMBER = ("_", "\0", "n", "N", "i", "I")  # of nan and inf: what is no number is read row by row
+_NO_NUMBER = ("_", "\0")  # nan and inf are looked for in what was read
 _LONGEST_NAME = 48
+_LEVELS = {
+    as_written: level
+    for word, level in LEVEL_WORDS.items()
+    for as_written in (word, word.title(), word.upper())
+}
 
 
 class Quick(NamedTuple):
@@ -39,6 +46,11 @@ def quick_read(table: Table, head: Head, places: list[int]) -> Quick | None:
     if table.commas:
         body = body.replace(",", ".")
     of_day = TimeOfDay()
+    converters: dict[int | str, Callable[[str], Any]] = dict.fromkeys(
+        _worded(body, table, head), _level
+    )
+    if head.time.kind == "of_day":
+        converters[head.time.place] = of_day.read
     names = [f"c{i}" for i in range(len(places))]
     kinds: list[type[float] | str] = [np.float64] * len(places)
     if head.shape == "events":
@@ -52,7 +64,7 @@ def quick_read(table: Table, head: Head, places: list[int]) -> Quick | None:
             delimiter=table.delimiter,
             comments=None,
             usecols=places,
-            converters={head.time.place: of_day.read} if head.time.kind == "of_day" else None,
+            converters=converters or None,
             encoding="utf-8",
             ndmin=1,
         )
@@ -62,6 +74,19 @@ def quick_read(table: Table, head: Head, places: list[int]) -> Quick | None:
     if len(found) != rows or not all(np.isfinite(c).all() for c in columns if c.dtype.kind == "f"):
         return None
     return Quick(np.arange(rows) + table.head_row + 1, columns, of_day)
+
+
+def _worded(body: str, table: Table, head: Head) -> list[int]:
+    """Return the places of levels that are words in the first row."""
+    first = body[: body.find("\n")].split(table.delimiter)
+    levels = [place for place, signal in head.signals if signal.quantity is None]
+    return [place for place in levels if place < len(first) and first[place].strip() in _LEVELS]
+
+
+def _level(text: str) -> float:
+    """Read a level; what is neither word nor number is an error of ``float``."""
+    word = _LEVELS.get(text.strip())
+    return float(text) if word is None else word
 
 
 def _below_the_head(table: Table) -> str:
