@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+import feedsim
 from feedsim.answers.learn.study.acts import compared_acts
 from feedsim.logs import read_log
+from feedsim.logs.log import Shape
 from feedsim.running.run import machine_of
 from tests.logged import logged
 from tests.random_machines import random_machine
@@ -81,3 +83,47 @@ def test_healthy_machines_draw_no_accusation(seed: int, tmp_path: Path) -> None:
             names = [f"f{n}" for n in range(len(line.feeders))]
             found = compared_acts(read_log(path, feeders=names), line)
             assert found.faults == (), (shape, found.faults)
+
+
+LEARN = """
+import resource, sys, time
+import feedsim
+line = feedsim.load(sys.argv[1])
+begun = time.process_time()
+found = feedsim.learn(line, sys.argv[2])
+spent = time.process_time() - begun
+assert not any(read.faults for read in found.program)
+print(spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3)
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "shape", "rate_hz", "carriers"),
+    [
+        ("membership_card", "samples", 1e3, 3800),
+        ("membership_card", "samples", 1e4, 380),
+        ("membership_card", "events", 1e4, 1500),
+        ("two_feeders", "samples", 1e3, 2400),
+        ("two_feeders", "events", 1e3, 700),
+        ("hand_fed", "samples", 1e3, 660),
+        ("hand_fed", "events", 1e3, 370),
+        ("coupon", "samples", 1e3, 4000),
+    ],
+)
+def test_a_million_rows_are_learned_from(
+    name: str, shape: Shape, rate_hz: float, carriers: int, tmp_path: Path
+) -> None:
+    """One feeder and several, scanned eyes, laid by hand: in under 10 s of processor and 500 MB."""
+    scenario = f"scenarios/{name}.toml"
+    line = machine_of(feedsim.load(scenario).scenario)
+    path = logged(line, tmp_path, carriers=carriers, seed=7, shape=shape, rate_hz=rate_hz)
+    with path.open() as file:
+        rows = sum(1 for _ in file)
+    ran = subprocess.run(
+        [sys.executable, "-c", LEARN, scenario, path], capture_output=True, text=True, check=True
+    )
+    seconds, megabytes = map(float, ran.stdout.split())
+    print(f"\n    {name}, {shape}, {rows:,} rows: {seconds:.1f} s, {megabytes:.0f} MB")  # noqa: T201
+    assert rows > 900_000
+    assert seconds < 10.0
+    assert megabytes < 500.0
