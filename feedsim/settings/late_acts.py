@@ -16,6 +16,7 @@ once, at its capture; it is late by −u where u is below 0.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from statistics import fmean
 
 from feedsim.machine import Eye
@@ -50,10 +51,11 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     wait, step = _wait(at, eye), _step(at)
     if is_locked(eye, at.controller) or wait == 0.0:
         return 0.0
-    points = _points(travel, at.count_mm)
-    # late is what has come a count beyond its point; the last point is the nearest
-    if points[-1] + at.count_mm >= wait or points[0] + at.count_mm <= 0.0:
+    # late is what has come a count beyond its point
+    ends = _points(travel, at.count_mm, (0, _PHASES - 1))
+    if ends[-1] + at.count_mm >= wait or ends[0] + at.count_mm <= 0.0:
         return 0.0
+    points = _points(travel, at.count_mm)
     known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
     usual = fmean(points)
     behind = fmean(
@@ -111,12 +113,12 @@ def _step(at: FeederAtSpeed) -> float:
     return at.counted_mm_s * locked_step(at.controller)
 
 
-def _points(travel: float, count_mm: float) -> list[float]:
+def _points(travel: float, count_mm: float, phases: Sequence[int] = range(_PHASES)) -> list[float]:
     """Return where a point lies behind its capture (mm), by the fraction of a count there."""
     if count_mm == 0.0:
         return [travel]
     counts = round(travel / count_mm)
-    return [(counts - (k + 0.5) / _PHASES) * count_mm for k in range(_PHASES)]
+    return [(counts - (k + 0.5) / _PHASES) * count_mm for k in phases]
 
 
 def _whole_steps(upper: float, step: float) -> float:

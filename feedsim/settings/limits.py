@@ -7,7 +7,7 @@ where the first of them begins; :mod:`feedsim.settings.cells` knows where to loo
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -248,17 +248,17 @@ def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
         found = known.get(speed)
         return m.share(shares.at(speed), shares.allowed) / most if found is None else found
 
-    return SpeedLimit(m.name, m.figure, _lowest(sorted(known), times))
+    return SpeedLimit(m.name, m.figure, _lowest(known, times))
 
 
-def _lowest(speeds: Sequence[float], times: Callable[[float], float]) -> float | None:
-    """Return the lowest speed (mm/s) at which it is above 1."""
-
-    def over(speed: float) -> bool:
-        return times(speed) > 1.0
-
+def _lowest(known: Mapping[float, float], times: Callable[[float], float]) -> float | None:
+    """Return the lowest speed (mm/s) at which it is above 1; ``known``: what it is at some."""
+    speeds = sorted(known)
+    exceeding = [known[speed] > 1.0 for speed in speeds]
+    if not any(exceeding):
+        return None
     runs: list[list[int]] = []
-    for exceeded, group in groupby(range(len(speeds)), key=[over(v) for v in speeds].__getitem__):
+    for exceeded, group in groupby(range(len(speeds)), key=exceeding.__getitem__):
         if exceeded:
             runs.append(list(group))
     # as wide as they may be: between the speeds next to them that are not exceeded
@@ -269,6 +269,6 @@ def _lowest(speeds: Sequence[float], times: Callable[[float], float]) -> float |
     low, high = speeds[first - 1], speeds[first]
     finer = [geometric(low, high, k / PARTS) for k in range(1, PARTS)]
     if high > _STRIDE * low:
-        high = next((speed for speed in finer if over(speed)), high)
+        high = next((speed for speed in finer if times(speed) > 1.0), high)
         low = max([low, *(speed for speed in finer if speed < high)])
     return crossing(times, low, high, to=_AS_GOOD_AS_FOUND)
