@@ -54,6 +54,14 @@ def pytest_collection() -> Iterator[None]:
         gc.enable()
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _passed_by() -> Iterator[None]:
+    """Nor through what a module leaves: libraries that it loaded, and what is remembered."""
+    yield
+    gc.collect()
+    gc.freeze()
+
+
 @pytest.fixture(scope="module")
 def quick_engine() -> Iterator[None]:
     """Run the lines of a module on the compiled engine: where many carriers give a few numbers.

@@ -21,6 +21,8 @@ CARD = SCENARIOS / "membership_card.toml"
 @pytest.fixture(scope="module")
 def served() -> Iterator[Listening]:
     with served_desk(CARD) as there:
+        # a connection asks once here; where damage hides that, it is not waited for
+        there.server.config.timeout_keep_alive = 1
         yield there
 
 
