@@ -23,6 +23,10 @@ _MOST_FAILURES = 3
 _LOOK_S = 0.5
 
 
+def nobody(*_: object) -> None:
+    """Be told of something, and do nothing about it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Local:
     """Processes of this machine.

@@ -18,16 +18,12 @@ from feedsim.files.new_files import Content
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds, speeds_of
 from feedsim.running.engines import get_ready
-from feedsim.running.executor import Cluster, Where
+from feedsim.running.executor import Cluster, Where, nobody
 from feedsim.running.run import machine_of
 from feedsim.scenario import at_line_speed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-def _nothing(*_: object) -> None:
-    pass
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -73,8 +69,8 @@ def compared(
     comparison: Comparison,
     *,
     where: Where,
-    on_point: Callable[[int], None] = _nothing,
-    on_lost: Callable[[str], None] = _nothing,
+    on_point: Callable[[int], None] = nobody,
+    on_lost: Callable[[str], None] = nobody,
 ) -> Compared:
     """Run a comparison; `on_point` is told how many speeds and then setups are done."""
     if not isinstance(where, Cluster):  # before there are several processes

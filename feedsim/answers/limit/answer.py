@@ -29,16 +29,12 @@ from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
-from feedsim.running.executor import Where, worker_pool
+from feedsim.running.executor import Where, nobody, worker_pool
 
 MOST_CARRIERS = 1_000_000
 """A search takes no more in all, unless told otherwise."""
 
 _NARROWEST, _WIDEST = 1e-4, 0.5
-
-
-def _nothing(*_: object) -> None:
-    pass
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -62,7 +58,7 @@ def searched(
     at_most: int,
     where: Where,
     progress: Callable[[int], None] | None = None,
-    on_lost: Callable[[str], None] = _nothing,
+    on_lost: Callable[[str], None] = nobody,
 ) -> Limit:
     """Search by simulation from what the closed forms say; see :func:`limit`."""
     scenario, window = line.scenario, closed.window

@@ -18,14 +18,10 @@ from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_axis, parse_speeds, speeds_of
-from feedsim.running.executor import Where
+from feedsim.running.executor import Where, nobody
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-def _nothing(*_: object) -> None:
-    pass
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -107,8 +103,8 @@ def swept(
     *,
     where: Where,
     known: Mapping[int, Point] | None = None,
-    on_point: Callable[[int, Point], None] = _nothing,
-    on_lost: Callable[[str], None] = _nothing,
+    on_point: Callable[[int, Point], None] = nobody,
+    on_lost: Callable[[str], None] = nobody,
 ) -> Sweep:
     """Run the points of a sweep that are not known yet; see :func:`run_sweep`."""
     return Sweep.of(

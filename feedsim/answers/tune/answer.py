@@ -26,17 +26,13 @@ from feedsim.metrics.percent import percent
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System, whole
 from feedsim.running.engines import get_ready
-from feedsim.running.executor import Cluster, Where
+from feedsim.running.executor import Cluster, Where, nobody
 from feedsim.running.run import machine_of
 from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.tune_text import asked_as, with_tune
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-def _nothing(*_: object) -> None:
-    pass
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -132,8 +128,8 @@ def tuning(
     *,
     where: Where,
     keep: Keep | None = None,
-    told: Callable[[str], None] = _nothing,
-    on_lost: Callable[[str], None] = _nothing,
+    told: Callable[[str], None] = nobody,
+    on_lost: Callable[[str], None] = nobody,
 ) -> Tune:
     """Search, judge and turn; `told` is told in words how far it is, with the best so far."""
     tune = line.scenario.tune
