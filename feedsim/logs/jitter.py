@@ -180,7 +180,7 @@ def read_seldom(values: Values, name: str) -> tuple[Values, Remark | None]:
 
 
 def with_jitter(log: Log) -> Log:
-    """Return the log with edges as open as its clock is, by the encoder."""
+    """Widen the edges of a log by as much as its encoder shows its clock to be off."""
     values = log.encoder
     if values is None:
         return log
@@ -192,11 +192,11 @@ def with_jitter(log: Log) -> Log:
     jitter_s = float(np.abs(off.off_s).max())
     row = int(values.row[off.at[0]])
     name = "encoder_count" if values.quantity == "count" else "encoder_mm"
-    share = len(off.at) / off.held
+    share = 100.0 * len(off.at) / off.held
     text = (
-        f"The log's clock jitters: by the run of {name}, times are off by up to "
-        f"{jitter_s * 1e3:.2g} ms (first in row {row}; {share:.2g} of all values). Every time is "
-        "taken as known to that only."
+        f"The log's clock jitters: by the run of {name}, times are up to {jitter_s * 1e3:.2g} ms "
+        f"off (first in row {row}; {share:.2g} % of its values). Each time is taken as known to "
+        f"± {jitter_s * 1e3:.2g} ms."
     )
 
     def wider(level: Level | None) -> Level | None:

@@ -22,8 +22,8 @@ _STEPS = 10.0 ** np.arange(0, -7, -1)
 class Noted:
     """One signal's rows: times, values, rows of the file, and which begin a stretch.
 
-    ``early_s``, ``late_s``: what the row shows happened between the time of the signal's row before
-    plus 0, and so much before or after its own.
+    What a row is the first to show happened after ``since_s``, and ``late_s`` after the row's own
+    time at the latest.
     """
 
     signal: Signal

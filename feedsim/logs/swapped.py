@@ -134,6 +134,6 @@ def _share_moving(level: Level, feed: Values) -> float:
 
 
 def _share_after(eye: Level, times: Floats, room_s: float) -> float:
-    """Return at what share of times an eye came on within a room."""
+    """Return at what share of times an eye came on, give or take a room (s)."""
     found = np.searchsorted(eye.on_s, times + room_s) - np.searchsorted(eye.on_s, times - room_s)
     return float(np.mean(found > 0))
