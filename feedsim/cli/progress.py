@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _PATIENCE_S = 1.0
 _LINE_EVERY_S = 30.0
+_BAR_EVERY_S = 0.1
 _NAME = "progress"
 
 _tellers: list[_Teller] = []
@@ -92,13 +93,12 @@ class _Teller:
 
     def start(self) -> None:
         """Begin, or go on after a rest."""
-        if self._bar is None:
-            self._over.clear()
-            self._thread = threading.Thread(target=self._run, name=_NAME, daemon=True)
-            self._thread.start()
+        self._over.clear()
+        self._thread = threading.Thread(target=self._run, name=_NAME, daemon=True)
+        self._thread.start()
 
     def rest(self) -> None:
-        """End the thread, as if it had never been, but for a bar that is there."""
+        """End the thread, as if it had never been; a bar stands still meanwhile."""
         self._over.set()
         if self._thread is not None:
             self._thread.join()
@@ -119,13 +119,20 @@ class _Teller:
         """Wait, and show what is still going on."""
         with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
             if self._where.isatty():
-                if not self._over_by(self._started_s + _PATIENCE_S):
-                    self._bar = _start(self._said, self._total, self._done)
+                self._show_bar()
                 return
             while not self._over_by(self._next_s):
                 self._where.write(f"{self._words()}\n")
                 self._where.flush()
                 self._next_s = time.monotonic() + _LINE_EVERY_S
+
+    def _show_bar(self) -> None:
+        if self._bar is None:
+            if self._over_by(self._started_s + _PATIENCE_S):
+                return
+            self._bar = _start(self._said, self._total, self._done)
+        while not self._over.wait(_BAR_EVERY_S):
+            self._bar[0].refresh()
 
     def _over_by(self, time_s: float) -> bool:
         return self._over.wait(max(0.0, time_s - time.monotonic()))
@@ -165,6 +172,7 @@ def _start(what: str, total: int | None, done: int) -> tuple[Progress, Any]:
         *(counted if total is not None else (TimeElapsedColumn(),)),
         console=Console(stderr=True),
         transient=True,
+        auto_refresh=False,  # by the thread here, which rests for copies
         redirect_stdout=False,
         redirect_stderr=False,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import select
 import signal
@@ -18,6 +19,7 @@ import pytest
 import feedsim
 from feedsim import beside as module
 from feedsim.beside import beside, copies
+from feedsim.cli import progress
 from feedsim.cli.progress import doing
 from feedsim.cli.run import timing_pictures
 from feedsim.files.lock import InUseError, Lock
@@ -88,6 +90,25 @@ def test_the_thread_that_tells_progress_rests_while_a_copy_is_made(
             assert "progress" in names()
     assert len(there) == 3  # the copy, and two workers
     assert all("progress" not in living for living in there)
+
+
+def test_a_bar_on_a_terminal_hinders_no_copy(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(sys, "stderr", said := Terminal())
+    monkeypatch.setattr(progress, "_PATIENCE_S", 0.0)
+    monkeypatch.setenv("TERM", "xterm")
+    with doing("looking at cards"):
+        for _ in range(2):  # it goes on after a copy, too
+            before = said.tell()
+            end = time.monotonic() + 600.0
+            while "looking at cards" not in said.getvalue()[before:] and time.monotonic() < end:
+                time.sleep(0.002)
+            assert "looking at cards" in said.getvalue()[before:]
+            with beside(os.getpid) as found:
+                assert found() != os.getpid()
 
 
 def test_a_thread_that_begins_last_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
