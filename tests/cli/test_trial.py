@@ -302,7 +302,9 @@ def test_logs_beside_a_trial_part_delays_from_slip(feedsim: Run, tmp_path: Path)
     data.write_text("\n".join(rows) + "\n", "utf-8")
     ended = feedsim("trial", "fit", card, data, *logs, "--out", tmp_path / "out")
     assert ended.status == 0, ended.err
-    said = " ".join(ended.out.split("With log.csv, log.csv: what no settings show")[1].split())
+    said = " ".join(
+        ended.out.split("With 40/log.csv, 60/log.csv: what no settings show")[1].split()
+    )
     delay = said.split("carrier eye's own delay")[1].split()
     assert abs(float(delay[0]) - 1.3) < 0.4
     assert "Added by trial.csv" in said

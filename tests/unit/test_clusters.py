@@ -39,15 +39,15 @@ def test_batches_that_are_too_short_are_seen() -> None:
     # 13/20, and φ = (13/20 + 1/20)/(1 − 4/20) = 0.875. Of an autoregression the sum of 20 has a
     # variance of Σ φ^|i − j|, 20·c; s² falls short of its own by (20 − c)/19.
     c = (0.875 ** np.abs(np.subtract.outer(range(20), range(20)))).sum() / 20.0
-    found = means.stretch(0.65, [20])
+    found = means.growth(0.65, [20])
     assert found.factor == pytest.approx(c * 19.0 / (20.0 - c), rel=1e-9)
     assert found.freedom == pytest.approx(20.0 * (1.0 - 0.875**2) / (3.0 + 0.875**2), rel=1e-12)
     # That is more than all: what was seen is a single cluster, of 600·0.25.
     assert effect(np.repeat([1, 0, 1, 0], 150)) == pytest.approx(widened(149.0, 3), rel=1e-9)
     # r + 1/20 has a standard error of 1/√20; below 0.84 of them nothing is taken for alike
-    assert means.stretch(0.13, [20]) == (1.0, 19.0)
-    assert means.stretch(0.14, [20]).factor > 1.0
-    assert means.stretch(0.13, [20, 20]).factor > 1.0
+    assert means.growth(0.13, [20]) == (1.0, 19.0)
+    assert means.growth(0.14, [20]).factor > 1.0
+    assert means.growth(0.13, [20, 20]).factor > 1.0
 
 
 def test_a_single_cluster_counts_as_one() -> None:
