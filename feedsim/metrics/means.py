@@ -138,12 +138,17 @@ def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
     (both from memory).
     """
     batches = batches_of(len(values), begins)
-    b = len(batches)
-    parts = np.array([values[batch].mean() for batch in batches])
+    b, several = len(batches), len(_runs(len(values), begins)) > 1
+    # batches of one run are equally long; row by row, a mean has the bits of each batch's own
+    parts = (
+        np.array([values[batch].mean() for batch in batches])
+        if several
+        else values[batches[0].start :].reshape(b, -1).mean(axis=1)
+    )
     away = parts - parts.mean()
     whole = float(away @ away)
     variance = whole / (b - 1) / b
-    if len(_runs(len(values), begins)) > 1 or whole <= 0.0:
+    if several or whole <= 0.0:
         return Uncertainty(variance, b - 1.0)
     more = growth(float(away[1:] @ away[:-1]) / whole, [b], doubt=doubt_of(len(values)))
     return Uncertainty(more.factor * variance, more.freedom)
