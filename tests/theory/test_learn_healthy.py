@@ -13,19 +13,24 @@ from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import arrival_law
 from feedsim.answers.learn.study.learned import Learning, learned_from
 from feedsim.logs import read_log
+from feedsim.logs.log import Shape
 from feedsim.running.run import machine_of
-from feedsim.scenario import apply_overrides, scenario_from_dict
+from feedsim.scenario import Scenario, apply_overrides, scenario_from_dict
 from feedsim.scenario.reading import parse_toml
 from tests.logged import logged
 from tests.tuning import PLAIN
 
 
-def learned(folder: Path, *overrides: str, carriers: int) -> Learning:
-    """Learn from the log of a machine that is the scenario's own."""
+def line(*overrides: str) -> Scenario:
+    """Return a line with ticks of 1 ms and counts of 0.05 mm."""
     ticks = ("controller.scan=1 ms", "controller.motion_cycle=1 ms", "run.master=encoder")
     counts = ("line.encoder.counts_per_rev=10000", "line.encoder.wheel_circumference=500 mm")
-    data = apply_overrides(parse_toml(PLAIN), [*ticks, *counts, *overrides])
-    scenario = scenario_from_dict(data)
+    return scenario_from_dict(apply_overrides(parse_toml(PLAIN), [*ticks, *counts, *overrides]))
+
+
+def learned(folder: Path, *overrides: str, carriers: int) -> Learning:
+    """Learn from the log of a machine that is the scenario's own."""
+    scenario = line(*overrides)
     path = logged(machine_of(scenario), folder, carriers=carriers)
     return learned_from(scenario, [read_log(path, feeders=["card feeder"])], version="")
 
@@ -81,3 +86,29 @@ def test_random_carriers_of_which_some_are_missing(
     found = learned(tmp_path, *random, carriers=300)
     assert found.arrival is not None
     assert found.arrival.agrees is agrees
+
+
+@pytest.mark.parametrize(("apart", "verdict"), [(5e-5, "agrees"), (3e-4, "differs")])
+@pytest.mark.parametrize("shape", ["samples", "events"])
+def test_two_clocks_some_parts_in_a_million_apart_are_no_other_machine(
+    shape: Shape, apart: float, verdict: str, tmp_path: Path
+) -> None:
+    """A quartz clock keeps time within ±50 ppm (common practice, no source).
+
+    So a logger's second may be 100 ppm from the controller's. Its times are made longer here, as
+    by a clock that is fast. A ratio of 300 ppm, the twin, is no clock's any more.
+    """
+    scenario = line()
+    path = logged(machine_of(scenario), tmp_path, carriers=60, shape=shape, rate_hz=4000.0)
+    head, *rows = path.read_text().splitlines()
+    assert head.startswith("time_s,")
+    cells = [line.split(",", 1) for line in rows]
+    fast = [f"{float(time) * (1.0 + apart):.9f},{rest}" for time, rest in cells]
+    path.write_text("\n".join([head, *fast, ""]))
+    found = learned_from(scenario, [read_log(path, feeders=["card feeder"])], version="")
+    told = {each.key: each for each in found.learned if each.key}
+    speed, cycle = told["line.speed"], told["controller.motion_cycle"]
+    assert speed.value == pytest.approx(1000.0 / (1.0 + apart), rel=1e-5)
+    assert cycle.value == pytest.approx(1e-3 * (1.0 + apart), rel=1e-6)
+    assert (speed.verdict, cycle.verdict) == (verdict, verdict)
+    assert [fault for read in found.program for fault in read.faults] == []

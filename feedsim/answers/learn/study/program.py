@@ -49,12 +49,12 @@ def program_of(
     """
     controller = machine.controller
     for row in rows:
-        if row.value is None or row.verdict != "differs":
+        if row.figure is None or row.scenario is None or not row.figure.surely_not(row.scenario):
             continue
         if row.key == "controller.scan":
-            controller = replace(controller, scan_s=row.high or row.value)
+            controller = replace(controller, scan_s=row.figure.high)
         elif row.key == "controller.motion_cycle":
-            controller = replace(controller, motion_cycle_s=row.value)
+            controller = replace(controller, motion_cycle_s=row.figure.value)
     machine = replace(machine, controller=controller)
     found = [compared_acts(log, machine) for log in logs]
     faults = told_together(found, machine)

@@ -6,7 +6,14 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from feedsim.answers.learn.study.figures import Figure, Learned, Quantity, Verdict, pooled
+from feedsim.answers.learn.study.figures import (
+    CLOCKS_APART,
+    Figure,
+    Learned,
+    Quantity,
+    Verdict,
+    pooled,
+)
 from feedsim.answers.learn.study.one_log import InLog
 from feedsim.answers.learn.study.pitches import (
     Pitches,
@@ -82,7 +89,7 @@ def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
         own = log is nearest and not machine.line.profile
         row = Quantity("line.speed" if own else "", named("line speed", log, logs), "speed")
         why = "as the encoder counts" if log.measured else "by the length of the carriers alone"
-        yield row.told(belt.speed.scaled(scale), has if own else None, why)
+        yield row.told(belt.speed.scaled(scale), has if own else None, why, apart=CLOCKS_APART)
     measured = [belt for log, belt in belts if log.measured]
     if measured:
         worst = max(measured, key=lambda belt: belt.uneven.value)
@@ -107,7 +114,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     elif in_step:
         why = "acts fall on the scan's grid, every edge being scanned"
         yield motion.untold(control.motion_cycle_s, why, low=0.0, high=cycle.high)
-        yield scan.told(cycle, control.scan_s)
+        yield scan.told(cycle, control.scan_s, apart=CLOCKS_APART)
     elif one and not _alike(control.motion_cycle_s, cycle):
         why = (
             "every edge being scanned, acts fall on one grid: the scan's, or the motion cycle's "
@@ -115,7 +122,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         )
         yield motion.untold(control.motion_cycle_s, why, low=0.0, high=cycle.high)
     else:
-        yield motion.told(cycle, control.motion_cycle_s)
+        yield motion.told(cycle, control.motion_cycle_s, apart=CLOCKS_APART)
     if seen is not None and seen.scan is not None:
         yield scan.told(seen.scan, control.scan_s, "by how acts behind scanned edges spread")
     elif not in_step:
