@@ -20,7 +20,9 @@ What else moves the mean has no closed form here, but a size:
 - **a short run-up**: an insert that is staged further on than the run-up reaches lands in the ramp,
   or where it stands: at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf
   1958, from memory);
-- **landings in the next cycle**, a pitch later;
+- **landings in the next cycle**, later by the travel between two closings: with a share q of the
+  carriers served the pitch over q, on average over all carriers (a renewal with each that is
+  served, as in :func:`feedsim.settings.mechanisms_missed.feed_cycle`);
 - **inserts in step**: a cycle begins at a tick, so that edges of inserts with little spread of
   their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
   (T/π)·e^(−2π²σ²/T²), its first harmonic, whatever came before; so is the stage, or where a
@@ -46,7 +48,13 @@ from feedsim.machine import Eye, Machine
 from feedsim.settings.acts import is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.marks import share_merged
-from feedsim.settings.mechanisms_missed import feed_cycle, late_marks, memory, unstaged
+from feedsim.settings.mechanisms_missed import (
+    carrier_short,
+    feed_cycle,
+    late_marks,
+    memory,
+    unstaged,
+)
 from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.mechanisms_unseen import insert_gap, strays
 from feedsim.settings.nominal import clipped_slip_sd
@@ -118,7 +126,7 @@ def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
         Besides("which carriers are lost", _selection(at, lost)),
         Besides("cycles that are unlike", _unlike(at, lost)),
         Besides("a run-up that is too short", _short_run_up(at)),
-        Besides("landings in the next cycle", _next_cycle(at, allowed)),
+        Besides("landings in the next cycle", _next_cycle(at, allowed, lost)),
         Besides("inserts in step with the scan", _in_step(at)),
         Besides("carriers out of reach", _out_of_reach(at)),
         Besides("landings while the feed changes its speed", _bend(at)),
@@ -184,7 +192,7 @@ def _waits(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
     left = 1.0
-    for share in (feed_cycle, memory, late_marks, unstaged):
+    for share in (feed_cycle, memory, late_marks, unstaged, carrier_short):
         left *= 1.0 - share(at, allowed)
     merged = share_merged(at)
     return 1.0 - left * (1.0 - merged if merged > _IN_NUMBERS else 1.0)
@@ -258,9 +266,13 @@ def _short_run_up(at: FeederAtSpeed) -> float:
     return 0.5 * (math.hypot(staged.sd, beyond) + beyond)
 
 
-def _next_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Return by how much those are late that land only in the next cycle (mm), a pitch later."""
-    return no_cycle(at, allowed) * (at.carriers.pitch_mm + at.inserts.length_mm)
+def _next_cycle(at: FeederAtSpeed, allowed: Criteria, lost: float) -> float:
+    """Return by how much those are late that land only in the next cycle (mm)."""
+    share, served = no_cycle(at, allowed), (1.0 - at.carriers.missing) * (1.0 - lost)
+    if share == 0.0:
+        return 0.0
+    between = at.carriers.pitch_mm / served if served > 0.0 else math.inf
+    return share * (between + at.inserts.length_mm)
 
 
 def _bend(at: FeederAtSpeed) -> float:

@@ -65,3 +65,14 @@ def test_a_mean_that_is_said_wrongly_is_found(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr("feedsim.settings.predict.late_opening_mean", lambda *_: 0.0)
     monkeypatch.setattr("feedsim.settings.known.late_opening_mean", lambda *_: 0.0)
     assert "at most" in (hunted_auto(late) or "")
+
+
+def test_who_lands_in_the_next_cycle_waits_for_the_next_carrier_that_is_served(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Four of five carriers find no place in the memory, so a cycle comes each fifth pitch."""
+    line = override(scenario_of_all_keys(507, stops=False), ["run.carriers=2000"])
+    assert hunted_auto(line) == ""
+    # the twin: a cycle at each carrier, as it was
+    monkeypatch.setattr("feedsim.settings.mean._lost", lambda *_: 0.0)
+    assert "at most" in (hunted_auto(line) or "")
