@@ -194,14 +194,14 @@ def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
     latched, the tick's phase is uniform.
     """
     if not scanned or locked_step(at.controller) == 0.0:
-        return _rounded(travel, at.count_mm) - travel
+        return rounded(travel, at.count_mm) - travel
     return _lattice(at, travel).mean + later_ticks(at, at.counted_mm_s).average
 
 
 def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
     """Return act less what settings count on (mm), the motion tick as far behind as on average."""
     if not scanned or locked_step(at.controller) == 0.0:
-        return Distribution(_rounded(travel, at.count_mm) - travel)
+        return Distribution(rounded(travel, at.count_mm) - travel)
     return Distribution(lattices=(_lattice(at, travel),))
 
 
@@ -211,7 +211,8 @@ def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
     return _first_lattice(travel, step, count_mm=at.count_mm)
 
 
-def _rounded(travel: float, count_mm: float) -> float:
+def rounded(travel: float, count_mm: float) -> float:
+    """Return a travel in whole counts, half to even (mm); as it is where there are none."""
     return count_mm * round(travel / count_mm) if count_mm > 0.0 else travel
 
 
@@ -221,7 +222,7 @@ def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
     A motion tick is half of (cycle − γ) behind that, and half a cycle counted on.
     """
     expected = travel - 0.5 * count_mm + 0.5 * step
-    point = _rounded(travel, count_mm)
+    point = rounded(travel, count_mm)
     if count_mm == 0.0:
         steps = max(0, math.ceil(point / step - _SAME_STEPS))
         return Lattice(steps * step - expected, step, 1, 1.0, 0.0)
