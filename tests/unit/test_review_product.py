@@ -11,7 +11,7 @@ import feedsim
 from feedsim.answers.check.study.product import expected_overlap
 from feedsim.answers.check.study.review import review
 from feedsim.criteria import Pair
-from feedsim.machine import Controller
+from feedsim.machine import Controller, Encoder
 from feedsim.metrics.overlaps import overlaps_mm
 from feedsim.scenario import load_scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -130,11 +130,16 @@ def test_closings_that_go_by_one_count_and_one_clock_err_together(controller, ca
         for i in range(2)
     ]
     eye = replace(NOISY_EYE, scanned=capture == "scanned")
-    line = machine(*feeders, carriers=spread_carriers(), carrier_eye=eye, controller=controller)
+    one_more = {"carrier_eye": eye, "controller": controller, "encoder": Encoder(scale_error=0.002)}
+    line = machine(*feeders, carriers=spread_carriers(), **one_more)
     values = overlaps_mm(run(line, carriers=4000), line, one=0, other=1)
     v = line.line.speed_mm_s
-    sd = expected_overlap(line, Pair(0, 1), speed=v)[1]
+    mean, sd = expected_overlap(line, Pair(0, 1), speed=v)
     alone = sum(placement_sd(FeederAtSpeed(line, one, v)) ** 2 for one in line.feeders)
     both_see = 2.0 * (0.1**2 + (v * 0.0002) ** 2 / 3.0)
+    # ε times the travel between placements and between targets, MODEL.md section 13, fact 5
+    scaled = mean_of(values).z(mean + 0.002 * (apart_mm + 100.0))
+    assert abs(scaled) > 4.0
+    assert abs(mean_of(values).z(mean)) < 4.0
     assert abs(variance_of(values).z(sd**2)) < 4.0
     assert abs(variance_of(values).z(alone - both_see)) > 4.0

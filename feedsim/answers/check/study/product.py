@@ -15,7 +15,7 @@ from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 from feedsim.settings.acts import locked_step, rounded
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.predict import expected_offsets
+from feedsim.settings.predict import expected_offsets, scale_shift
 from feedsim.settings.sources import placement_sd, placement_sources
 
 _MOST = 20
@@ -92,7 +92,7 @@ def product_warnings(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterat
 def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[float, float]:
     """Return mean and standard deviation (mm) of an overlap at a line speed (mm/s).
 
-    The mean by lengths, target offsets and the mean errors of the settings in force. The spread is
+    The mean by lengths, target offsets and the mean errors of settings and scale. The spread is
     that of a difference of two offsets: sd₁² + sd₂², less twice what both share, since they go by
     the same mark of the same carrier: all from its edge to its count, its slip, and of the closing
     ticks what :func:`_shared_by_ticks` says.
@@ -101,7 +101,7 @@ def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[flo
     both = [FeederAtSpeed(machine, machine.feeders[n], speed) for n in (pair.below, pair.above)]
     settings = [at.settings for at in both]
     starts = [
-        s.target_offset_mm + expected_offsets(at).error_mm
+        s.target_offset_mm + expected_offsets(at).error_mm + scale_shift(at)
         for s, at in zip(settings, both, strict=True)
     ]
     shared = sum(
@@ -121,8 +121,9 @@ def _shared_by_ticks(one: FeederAtSpeed, other: FeederAtSpeed) -> float:
 
     A point lies x after the count, and waits w for the tick, which is at any phase; of a scanned
     eye at one of the phases kγ. The variance of w is c²/12, or (c² − γ²)/12, c the cycle. Of two
-    points the waits differ by what the phase makes of their distance: cov = (2·var − var(w₂ − w₁))/2;
-    at any phase var(w₂ − w₁) = c²·d·(1 − d), d the fraction of a cycle by which they lie apart.
+    points the waits differ by what the phase makes of their distance:
+    cov = (2·var − var(w₂ − w₁))/2. At any phase var(w₂ − w₁) = c²·d·(1 − d), d the fraction of a
+    cycle by which they lie apart.
     """
     controller = one.controller
     cycle, scanned = controller.motion_cycle_s, one.carrier_eye.scanned

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.metrics.percent import percent
-from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.acts import is_locked, locked_step, rounded
 from feedsim.settings.known import best_engage_lead
 from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
+from feedsim.settings.right import solve_feeder
 from feedsim.settings.sources import placement_sd, placement_spread
 
 _WORTH_CHANGING_MM = 0.02
@@ -24,9 +25,10 @@ def off_target(s: CheckedFeeder) -> Iterator[str]:
             f"The settings stage an insert {s.say(abs(expected.stage_mm))} "
             f"{'past' if expected.stage_mm > 0.0 else 'short of'} the stage position {s.at_speed}."
         )
-    if abs(expected.error_mm) > worth_a_word:
+    mean = expected.error_mm + scale_shift(s.here)
+    if min(abs(expected.error_mm), abs(mean)) > worth_a_word:
         yield (
-            f"The settings place inserts {s.off(expected.error_mm)} on average {s.at_speed}."
+            f"The settings place inserts {s.off(mean)} on average {s.at_speed}."
             f"{_because(s, worth_a_word)}"
         )
 
@@ -54,7 +56,7 @@ def _because(s: CheckedFeeder, worth_a_word: float) -> str:
     else:
         left = known_bias(s.here)
         if abs(left) <= worth_a_word:
-            return ""
+            return lead.words
         count = s.say(s.machine.encoder.count_mm)
         why = f" Of that {s.off(left)} comes from rounding to whole counts of {count}."
         hardware = "take a finer wheel"
@@ -74,28 +76,46 @@ class _Lead:
 
 
 def _better_lead(s: CheckedFeeder) -> _Lead:
+    """Return the lead that leaves least; where a distance is what is off, the distance that does.
+
+    A lead makes up for a distance at one speed only.
+    """
     there = s.here.on_line_at(s.speed)
-    best = best_engage_lead(there)
-    better = there.with_settings(engage_lead_s=best.engage_lead_s)
+    best = best_engage_lead(there).engage_lead_s
+    better, words = there.with_settings(engage_lead_s=best), s.say(best, "time", digits=4)
+    what = f"An engage lead of {words}"
+    whole = rounded(placement_spread(there).average, s.machine.encoder.count_mm)
+    have = there.settings.engage_distance_mm
+    right = solve_feeder(s.machine, s.feeder).engage_distance_mm
+    if abs(right - (have - whole)) < abs(right - have) - _WORTH_CHANGING_MM - _a_step(s):
+        better = there.with_settings(engage_distance_mm=have - whole)
+        what = f"An engage distance of {s.say(have - whole, digits=6)}"
     tolerance = s.scenario.acceptance.placement_tolerance
     now, then = placement_spread(there), placement_spread(better)
-    scale = scale_shift(there)
-    leaves = then.average - scale
     within = 1.0 - then.share_outside(-tolerance, tolerance)
-    nearer = abs(now.average - scale) - abs(leaves) > _WORTH_CHANGING_MM
+    nearer = abs(now.average) - abs(then.average) > _WORTH_CHANGING_MM
+    leaves = then.average - scale_shift(there)
     if not nearer and now.sd - then.sd <= _WORTH_CHANGING_MM:
         return _Lead(leaves, "")
     return _Lead(
         leaves,
-        f" An engage lead of {s.say(best.engage_lead_s, 'time', digits=4)} would place them "
-        f"{s.off(leaves)} there, {percent(within)} within ±{s.say(tolerance)}.",
+        f" {what} would place them {s.off(then.average)} there, {percent(within)} within "
+        f"±{s.say(tolerance)}.",
     )
 
 
+def _a_step(s: CheckedFeeder) -> float:
+    """Return what a step of the locked ticks or of counts may ask of a distance (mm)."""
+    step = s.here.counted_mm_s * locked_step(s.machine.controller)
+    return max(step, s.machine.encoder.count_mm, s.feeder.settings.resolution.distance_mm)
+
+
 def scale(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of an encoder scale error that shifts the placement."""
-    shift = scale_shift(s.here)
-    if abs(shift) > 0.1 * s.scenario.acceptance.placement_tolerance:
+    """Warn of an encoder scale error that shifts the placement, and that settings leave in it."""
+    shift, worth_a_word = scale_shift(s.here), 0.1 * s.scenario.acceptance.placement_tolerance
+    mean = shift + expected_offsets(s.here).error_mm
+    made_up_for = abs(mean) < 0.5 * abs(shift)
+    if min(abs(shift), abs(mean)) > worth_a_word and not made_up_for:
         yield (
             f"The encoder's scale error shifts the placement by {s.say(shift)} at every speed. "
             f"Measure the wheel, or correct the engage distance."
