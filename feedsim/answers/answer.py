@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import html
+import io
 import warnings
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
@@ -58,6 +60,10 @@ class Answer(ABC):
 
     def tables(self) -> dict[str, Table]:
         """Return the tables of the answer by name: ``pandas.DataFrame`` takes each."""
+        return {name: columns_of(text) for name, text in self._csv().items()}
+
+    def _csv(self) -> dict[str, bytes]:
+        """Return the tables that are among the files, by name, as they stand there."""
         return {}
 
     def figures(self, *, units: System | None = None) -> dict[str, Figure]:
@@ -79,7 +85,12 @@ class Answer(ABC):
         return self._files(units or self.units)
 
     def _files(self, units: System) -> dict[str, Content]:
-        return {f"{self.name}.json": self.json().encode(), **self.pictures(units=units)}
+        return {**self._data(), **self.pictures(units=units)}
+
+    def _data(self) -> dict[str, Content]:
+        """Return the files that programs read: the JSON and the tables."""
+        tables = {f"{name}.csv": text for name, text in self._csv().items()}
+        return {f"{self.name}.json": self.json().encode(), **tables}
 
     def json(self) -> str:
         """Return :meth:`plain` as the text of a JSON file."""
@@ -120,3 +131,24 @@ class Answer(ABC):
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(self.text())}</pre>"
+
+
+def columns_of(table: bytes) -> Table:
+    r"""Return the columns of a CSV table by name: numbers where all cells are, else texts.
+
+    An empty cell is None.
+
+    Examples
+    --------
+    >>> columns_of(b"name,mean_mm\na,0.5\nb,\n")
+    {'name': ['a', 'b'], 'mean_mm': [0.5, None]}
+    """
+    names, *rows = csv.reader(io.StringIO(table.decode()))
+    return {name: _values([row[place] for row in rows]) for place, name in enumerate(names)}
+
+
+def _values(cells: list[str]) -> list[float | str | None]:
+    try:
+        return [float(cell) if cell else None for cell in cells]
+    except ValueError:
+        return [cell or None for cell in cells]

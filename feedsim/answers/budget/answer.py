@@ -8,16 +8,14 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim import __version__
-from feedsim.answers.answer import Answer, Table
+from feedsim.answers.answer import Answer
 from feedsim.answers.budget.rows import budget_csv
 from feedsim.answers.budget.study.budget import Budgets, Point, budgets_at, compared
 from feedsim.answers.budget.study.run import Simulated, is_steady, run_spread, steady
 from feedsim.answers.budget.study.what_if import feeder_limits
 from feedsim.answers.budget.study.what_if import what_if as turned
 from feedsim.answers.line import Line
-from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
-from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
@@ -35,7 +33,7 @@ Made = Callable[[str, Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Budget(Budgets, Answer):
-    """Error budgets at some line speeds.
+    """Error budgets at some line speeds; its table ``budget`` has a row per speed, feeder, source.
 
     Attributes
     ----------
@@ -61,9 +59,8 @@ class Budget(Budgets, Answer):
             return text
         return f"{text}\n\n{what_if_text(self.what_if, units=units)}"
 
-    def tables(self) -> dict[str, Table]:
-        """Return ``budget``: a row per speed, feeder and source."""
-        return {"budget": columns_of(budget_csv(self.points))}
+    def _csv(self) -> dict[str, bytes]:
+        return {"budget": budget_csv(self.points)}
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return the shares of the sources against speed, and how they add up at one speed."""
@@ -74,13 +71,6 @@ class Budget(Budgets, Answer):
         return budget_figures(self.scenario, points, units=units) | sources_figures(
             self.scenario, points, at_mm_s=self.in_full_mm_s, units=units
         )
-
-    def _files(self, units: System) -> dict[str, Content]:
-        return {
-            "budget.json": self.json().encode(),
-            "budget.csv": budget_csv(self.points),
-            **self.pictures(units=units),
-        }
 
 
 def budget(

@@ -6,15 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
-from feedsim.answers.answer import Answer, Table
+from feedsim.answers.answer import Answer
 from feedsim.answers.compare.rows import compare_csv
 from feedsim.answers.compare.study.results import Comparisons
 from feedsim.answers.compare.study.running import forms_of, run_compare
 from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.line import Line
-from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
-from feedsim.files.new_files import Content
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds, speeds_of
 from feedsim.running.engines import get_ready
@@ -28,7 +26,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Compared(Comparisons, Answer):
-    """Setups held against the first of them."""
+    """Setups held against the first of them; its table has a row per speed, feeder and setup."""
 
     name: ClassVar[str] = "compare"
 
@@ -37,22 +35,14 @@ class Compared(Comparisons, Answer):
 
         return compare_text(self, units=units)
 
-    def tables(self) -> dict[str, Table]:
-        """Return ``compare``: a row per speed, feeder and setup."""
-        return {"compare": columns_of(compare_csv(self.points))}
+    def _csv(self) -> dict[str, bytes]:
+        return {"compare": compare_csv(self.points)}
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return a figure for each feeder."""
         from feedsim.answers.compare.figure import compare_figures
 
         return compare_figures(self, units=units)
-
-    def _files(self, units: System) -> dict[str, Content]:
-        return {
-            "compare.json": self.json().encode(),
-            "compare.csv": compare_csv(self.points),
-            **self.pictures(units=units),
-        }
 
 
 def contest(

@@ -7,14 +7,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim import __version__
-from feedsim.answers.answer import Answer, Table
+from feedsim.answers.answer import Answer
 from feedsim.answers.drive.rows import cycle_csv, drive_csv
 from feedsim.answers.drive.study.results import Sizing
 from feedsim.answers.drive.study.sizing import check as check_drive
 from feedsim.answers.drive.study.sizing import size, speeds_from
 from feedsim.answers.line import Line
-from feedsim.answers.tables import columns_of
-from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.axes import parse_speeds
@@ -25,7 +23,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class DriveSizing(Sizing, Answer):
-    """What each feeder's motion asks of its motor."""
+    """What each feeder's motion asks of its motor.
+
+    Its table ``drive`` has a row per feeder, speed and candidate, ``cycle`` one per instant.
+    """
 
     line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "drive"
@@ -35,25 +36,13 @@ class DriveSizing(Sizing, Answer):
 
         return drive_text(self, units=units)
 
-    def tables(self) -> dict[str, Table]:
-        """Return ``drive``, a row per feeder, speed and candidate, and ``cycle``, over time."""
-        return {
-            "drive": columns_of(drive_csv(self.feeders)),
-            "cycle": columns_of(cycle_csv(self.feeders)),
-        }
+    def _csv(self) -> dict[str, bytes]:
+        return {"drive": drive_csv(self.feeders), "cycle": cycle_csv(self.feeders)}
 
     def _figures(self, units: System) -> dict[str, Figure]:
         from feedsim.answers.drive.figure import drive_figures
 
         return drive_figures(self, units=units)
-
-    def _files(self, units: System) -> dict[str, Content]:
-        return {
-            "drive.json": self.json().encode(),
-            "drive.csv": drive_csv(self.feeders),
-            "cycle.csv": cycle_csv(self.feeders),
-            **self.pictures(units=units),
-        }
 
 
 def drive(line: Line, speeds: str | None = None) -> DriveSizing:

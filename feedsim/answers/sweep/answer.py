@@ -6,13 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
-from feedsim.answers.answer import Answer, Table
+from feedsim.answers.answer import Answer
 from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.pages import has_pages, point_pages
 from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.study import Point, SweepPlan, Swept, run_sweep
-from feedsim.answers.tables import columns_of
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
 from feedsim.metrics.plain import LEFT_OUT
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Sweep(Swept, Answer):
-    """All points of a sweep.
+    """All points of a sweep; its table ``sweep`` has a row per point and feeder.
 
     Attributes
     ----------
@@ -42,9 +41,8 @@ class Sweep(Swept, Answer):
 
         return sweep_text(self, units=units)
 
-    def tables(self) -> dict[str, Table]:
-        """Return ``sweep``: a row per point and feeder."""
-        return {"sweep": columns_of(sweep_csv(self))}
+    def _csv(self) -> dict[str, bytes]:
+        return {"sweep": sweep_csv(self)}
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return an overview and a page of rows, or the maps of two axes."""
@@ -71,13 +69,7 @@ class Sweep(Swept, Answer):
         settings = [feeder.settings for feeder in review(self.scenario).feeders]
         pages = point_pages(self, units=units) if self.paged else {}
         report = sweep_report(self, figures=shown, settings=settings, units=units, pages=self.paged)
-        return {
-            "sweep.json": self.json().encode(),
-            "sweep.csv": sweep_csv(self),
-            **drawn,
-            "report.html": report.encode(),
-            **pages,
-        }
+        return {**self._data(), **drawn, "report.html": report.encode(), **pages}
 
 
 def planned(

@@ -7,9 +7,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, ClassVar
 
-from feedsim.answers.answer import Answer, Table
+from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
-from feedsim.answers.tables import columns_of
 from feedsim.answers.tune.rows import fronts_csv, tune_csv
 from feedsim.answers.tune.study.after import Tuning
 from feedsim.answers.tune.study.bench import Keep, bench_of
@@ -21,7 +20,6 @@ from feedsim.answers.tune.study.space import space_of
 from feedsim.answers.tune.words import same, told_value
 from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
-from feedsim.files.new_files import Content
 from feedsim.metrics.percent import percent
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System, whole
@@ -37,7 +35,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Tune(Tuning, Answer):
-    """The best setup, what each change buys, and how far each knob may be turned."""
+    """The best setup, what each change buys, and how far each knob may be turned.
+
+    Its table ``tune`` has a row per knob, ``fronts`` one per front and speed.
+    """
 
     line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "tune"
@@ -57,22 +58,14 @@ class Tune(Tuning, Answer):
 
         return tune_text(self, units=units)
 
-    def tables(self) -> dict[str, Table]:
-        """Return ``tune``, a row per knob, and ``fronts``, a row per front and speed."""
-        found = {"tune": columns_of(tune_csv(self))}
-        return found | {"fronts": columns_of(fronts_csv(self))} if self.fronts else found
+    def _csv(self) -> dict[str, bytes]:
+        return {"tune": tune_csv(self)} | ({"fronts": fronts_csv(self)} if self.fronts else {})
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return the setup, its windows and its fronts; none where none is accepted."""
         from feedsim.answers.tune.figures import tune_figures
 
         return tune_figures(self, units=units)
-
-    def _files(self, units: System) -> dict[str, Content]:
-        files: dict[str, Content] = {"tune.json": self.json().encode(), "tune.csv": tune_csv(self)}
-        if self.fronts:
-            files["fronts.csv"] = fronts_csv(self)
-        return {**files, **self.pictures(units=units)}
 
 
 def asked(
