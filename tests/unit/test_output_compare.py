@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from feedsim.answers.compare.rows import compare_csv
+from feedsim.answers.compare.answer import compare_csv
 from feedsim.answers.compare.study.results import Comparisons
 from feedsim.answers.compare.study.running import run_compare
 from feedsim.answers.compare.study.setups import Comparison, setups_of

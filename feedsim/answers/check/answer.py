@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from feedsim.answers.answer import Answer
-from feedsim.answers.check.study.near import near_words
 from feedsim.answers.check.study.review import Review, review
-from feedsim.answers.check.text import settings_line
 from feedsim.answers.limit.study.turned import Edge, near_edges
 from feedsim.answers.line import Line
+from feedsim.measures import parse
+from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.metrics.plain import Plain, as_object
-from feedsim.quantities import System
+from feedsim.quantities import System, display
 from feedsim.render.layout import items
 from feedsim.render.wording import counted
 from feedsim.scenario import Scenario
@@ -72,7 +72,7 @@ def _highest_speed(scenario: Scenario) -> float:
 
 def _reviewed(scenario: Scenario, edges: Sequence[Edge], units: System) -> Review:
     seen = review(scenario, units=units)
-    near = near_words(edges, _highest_speed(scenario), units=units)
+    near = _near_words(edges, _highest_speed(scenario), units=units)
     return replace(seen, warnings=[*seen.warnings, *near])
 
 
@@ -89,3 +89,50 @@ def _lines(seen: Review, units: System) -> Iterator[str]:
         warnings += [prefix + warning for warning in feeder.warnings]
     yield f"\n{counted(len(warnings), 'warning')}:" if warnings else "\nNo warnings."
     yield from items(warnings, "!")
+
+
+def _near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "metric") -> list[str]:
+    """Warn of values that are refused at a line speed if they are a little larger or smaller.
+
+    Parameters
+    ----------
+    edges : sequence of Edge
+        Of :func:`feedsim.answers.limit.study.turned.near_edges`.
+
+    Returns
+    -------
+    list of str
+        One warning, or none.
+    """
+    if not edges:
+        return []
+    ends: dict[str, list[str]] = {}
+    for edge in edges:
+        low = parse(edge.edge, edge.kind) < parse(edge.now, edge.kind)
+        said = f"{'down' if low else 'up'} to {_said(edge, edge.edge, units)}"
+        ends.setdefault(f"{edge.key} ({_said(edge, edge.now, units)})", []).append(said)
+    bears = "; ".join(f"{key} {' and '.join(said)}" for key, said in ends.items())
+    at = display(speed_mm_s, "speed", units=units, digits=3)
+    return [
+        f"Near the edge of what is accepted at {at} in closed form, each with all others held: "
+        f"{bears}. feedsim tune finds values that bear more."
+    ]
+
+
+def _said(edge: Edge, text: str, units: System) -> str:
+    return display(parse(text, edge.kind), edge.kind, units=units, digits=4)
+
+
+def settings_line(settings: MachineSettings, *, units: System = "metric") -> list[str]:
+    """Say what would be typed into the machine, a line for each side of the clutch."""
+    return [_side(settings, side, units) for side in ("engage", "disengage")]
+
+
+def _side(settings: MachineSettings, side: str, units: System) -> str:
+    distance, counts, lead = (
+        getattr(settings, f"{side}_{name}")
+        for name in ("distance_mm", "distance_counts", "lead_ms")
+    )
+    in_counts = "" if counts is None else f" ({counted(counts, 'count')})"
+    shown = display(distance, "length", units=units, digits=6)
+    return f"{side.capitalize()} distance {shown}{in_counts}, {side} lead {lead:.4g} ms."

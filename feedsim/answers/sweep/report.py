@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.check.text import settings_line
+from feedsim.answers.check.answer import settings_line
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
 from feedsim.answers.sweep.curves import what_fails

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from feedsim.answers.check.text import settings_line
+from feedsim.answers.check.answer import settings_line
 from feedsim.answers.trial.study.columns import blank_heads
 from feedsim.answers.trial.study.plan import FeederPlan, Showing, TrialPlan
 from feedsim.measures import canonical

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import combinations
 
-from feedsim.answers.check.study.advice import warnings_of
-from feedsim.answers.check.study.automatic import automatic_words, mean_words
+from feedsim.answers.check.study import placing, target, timing
+from feedsim.answers.check.study.automatic import automatic_words, mean_words, not_on_steps
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
 from feedsim.answers.check.study.counted import refused, refused_words
 from feedsim.answers.check.study.facts import feeder_words, line_words
-from feedsim.answers.check.study.neighbours import side_by_side
+from feedsim.answers.check.study.levels import levels
 from feedsim.answers.check.study.product import product_warnings, product_words
-from feedsim.answers.check.study.unusual import unusual
 from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
@@ -20,6 +21,42 @@ from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
 
 _Z_SQUARED = 1.959964**2
+_ONE_PLACE_MM = 1.0
+_SAME_MM = 1e-9
+_OF_EYE = {"response": 0.02, "off_response": 0.02, "filter_time": 0.1}
+_OF_CONTROLLER = {"scan": 0.1, "motion_cycle": 0.02}
+_COMMAND_DELAY = 0.05
+"""Times (s) that hardly any has more of: common practice, no source."""
+_Check = Callable[[CheckedFeeder], Iterator[str]]
+
+_CHECKS: tuple[_Check, ...] = (
+    timing.cycle,
+    timing.late_marks,
+    timing.late_openings,
+    timing.leads,
+    not_on_steps,
+    target.off_target,
+    placing.stage,
+    placing.limits,
+    placing.tail,
+    placing.next_nose,
+    placing.landing,
+    timing.run_up,
+    timing.no_cycle,
+    timing.drive,
+    timing.loop_gain,
+    timing.feedforward,
+    timing.memory,
+    placing.gaps,
+    levels,
+    placing.on_carrier,
+    placing.speed_match,
+    target.scale,
+    target.spread,
+    timing.aliasing,
+    timing.locked_counts,
+    timing.search,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +85,12 @@ class Review:
 
 
 def review(scenario: Scenario, *, units: System = "metric") -> Review:
-    """Check a scenario without running it."""
+    """_Check a scenario without running it."""
     return reviewed(scenario, checked_feeders(scenario, units))
 
 
 def reviewed(scenario: Scenario, checked: list[CheckedFeeder]) -> Review:
-    """Check a scenario by its feeders."""
+    """_Check a scenario by its feeders."""
     machine, units = checked[0].machine, checked[0].units
     feeders = [_feeder_review(s, [*feeder_words(machine, s.feeder, units=units)]) for s in checked]
     return Review(
@@ -74,14 +111,14 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
         name=s.scenario.feeder[s.number].name,
         words=[*words, *automatic_words(s), *mean_words(s)],
         settings=machine_settings(s.feeder.settings, s.machine.encoder),
-        warnings=[*refused_words(s, figures), *warnings_of(s)],
+        warnings=[*refused_words(s, figures), *_warnings_of(s)],
         refused=[each.figure for each in figures],
     )
 
 
 def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     """Return what is to be said about the run and the line as a whole."""
-    warnings = [*side_by_side(scenario, units=units), *unusual(scenario)]
+    warnings = [*_side_by_side(scenario, units=units), *_unusual(scenario)]
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
         warnings.append(
@@ -112,3 +149,56 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
             f"{100.0 * strict:.3g} % at 95 %: even with none seen it takes {whole(needed)}."
         )
     return warnings
+
+
+def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[str]:
+    """Warn of feeders at one placement point, and of inserts that land on each other.
+
+    An overlap that ``[product]`` speaks of is meant.
+    """
+
+    def say(value: float) -> str:
+        return display(value, "length", units=units, digits=3)
+
+    for pair in combinations(scenario.feeder, 2):
+        first, later = sorted(pair, key=lambda feeder: feeder.eye_to_placement)
+        names = f"{first.name} and {later.name}"
+        if later.eye_to_placement - first.eye_to_placement < _ONE_PLACE_MM:
+            yield (
+                f"{names} have one placement point, {say(later.eye_to_placement)} from the carrier "
+                f"eye: two feeders cannot stand there, and their inserts would meet in the air."
+            )
+        if "product" in scenario.model_fields_set:
+            continue
+        starts = [feeder.settings.target_offset for feeder in (first, later)]
+        ends = [start + f.insert.length for start, f in zip(starts, (first, later), strict=True)]
+        over = min(ends) - max(starts)
+        if over > _SAME_MM:
+            yield (
+                f"On target the insert of {later.name} lands {say(over)} on that of {first.name}. "
+                f"Where that is wanted, say so in [product]; else move a target_offset."
+            )
+
+
+def _unusual(scenario: Scenario) -> Iterator[str]:
+    """Name each time that is so much longer than usual that its unit may be wrong."""
+    control, feeders = scenario.controller, list(enumerate(scenario.feeder))
+    eyes = {"carrier_eye": scenario.carrier_eye} | {f"feeder.{n}.eye": f.eye for n, f in feeders}
+    times = [(f"controller.{key}", getattr(control, key), m) for key, m in _OF_CONTROLLER.items()]
+    for place, eye in eyes.items():
+        times += [(f"{place}.{key}", getattr(eye, key), most) for key, most in _OF_EYE.items()]
+    times += [
+        (f"feeder.{n}.servo.command_delay", f.servo.command_delay, _COMMAND_DELAY)
+        for n, f in feeders
+    ]
+    for key, time_s, most in times:
+        if time_s > most:
+            yield (
+                f"{key} is {display(time_s, 'time')}: more than {display(most, 'time')} is rare. "
+                f"Is the unit right?"
+            )
+
+
+def _warnings_of(checked: CheckedFeeder) -> list[str]:
+    """Return the warnings about one feeder, the gravest kinds first, a sentence or two each."""
+    return [line for check in _CHECKS for line in check(checked)]
