@@ -12,10 +12,9 @@ import pytest
 from feedsim.answers.learn.acts_words import fault_words
 from feedsim.answers.learn.study.act_faults import came_after
 from feedsim.answers.learn.study.act_rows import Came, ComparedActs, ProgramFault, Verdict
-from feedsim.answers.learn.study.act_together import told_together
 from feedsim.answers.learn.study.acts import compared_acts
 from feedsim.answers.learn.study.figures import Quantity
-from feedsim.answers.learn.study.program import program_of
+from feedsim.answers.learn.study.program import program_of, told_together
 from feedsim.arrivals import Paced
 from feedsim.logs import read_log
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Inserts, Line, Machine

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from feedsim.answers.run.product.figure import product_figure
-from feedsim.answers.run.product.share import share_words
+from feedsim.answers.run.product.text import share_words
 from feedsim.criteria import Pair
 from feedsim.render.canvas import render
 from tests.unit.test_output_overview_figure import texts

@@ -14,8 +14,8 @@ import pytest
 
 from feedsim.answers.tune.study.bench import bench_of
 from feedsim.answers.tune.study.fresh import judge
+from feedsim.answers.tune.study.outcome import seen
 from feedsim.answers.tune.study.rungs import Believed
-from feedsim.answers.tune.study.seen import seen
 from feedsim.answers.tune.study.simulated import FeederRan
 from feedsim.answers.tune.study.terms import figure_of, worth
 from feedsim.answers.tune.text import _few_cases

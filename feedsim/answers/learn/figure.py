@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from feedsim.answers.learn.acts_panel import draw_acts
-from feedsim.answers.learn.cycle_panel import draw_cycle
-from feedsim.answers.learn.law_panels import draw_gaps, draw_pitches
-from feedsim.answers.learn.panel import BAND, BARS, DOT, NEW, OLD
+from feedsim.answers.learn.panels import (
+    BAND,
+    BARS,
+    DOT,
+    NEW,
+    OLD,
+    draw_acts,
+    draw_cycle,
+    draw_gaps,
+    draw_pitches,
+)
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.quantities import System
 from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style

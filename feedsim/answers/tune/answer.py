@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
-from feedsim.answers.tune.rows import fronts_csv, tune_csv
-from feedsim.answers.tune.study.after import Tuning
+from feedsim.answers.tune.study.after import Front, FrontPoint, Tuning
 from feedsim.answers.tune.study.bench import Keep, bench_of
 from feedsim.answers.tune.study.fresh import machines_needed
 from feedsim.answers.tune.study.outcome import outcome
@@ -23,6 +22,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.percent import percent
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System, whole
+from feedsim.render.csv_table import Cells, csv_table, ends
 from feedsim.running.engines import get_ready
 from feedsim.running.executor import Cluster, Where, nobody
 from feedsim.running.run import machine_of
@@ -59,11 +59,11 @@ class Tune(Tuning, Answer):
         return tune_text(self, units=units)
 
     def _csv(self) -> dict[str, bytes]:
-        return {"tune": tune_csv(self)} | ({"fronts": fronts_csv(self)} if self.fronts else {})
+        return {"tune": _tune_csv(self)} | ({"fronts": _fronts_csv(self)} if self.fronts else {})
 
     def _figures(self, units: System) -> dict[str, Figure]:
         """Return the setup, its windows and its fronts; none where none is accepted."""
-        from feedsim.answers.tune.figures import tune_figures
+        from feedsim.answers.tune.figure import tune_figures
 
         return tune_figures(self, units=units)
 
@@ -199,3 +199,55 @@ def tune(
         spend=spend,
     )
     return tuning(wanted, where=where_of(None if cluster else jobs, cluster))
+
+
+def _tune_csv(found: Tuning) -> bytes:
+    """Return the knobs: what they are set to, what that buys, and how far each may turn.
+
+    Worths are in the unit of what is aimed at: mm/s of speed, mm of spread, else fractions.
+    """
+    terms = {term.key: term for term in found.terms}
+    windows = {window.key: window for window in found.windows}
+    rows = []
+    for knob in found.knobs:
+        row: dict[str, object] = {
+            "key": knob.key,
+            "now": knob.now,
+            "best": knob.best,
+            "matters": int(knob.matters),
+            "price": knob.price,
+        }
+        term, window = terms.get(knob.key), windows.get(knob.key)
+        row["worth"] = term.worth if term else None
+        row |= dict(ends("worth", term.interval if term else None))
+        row["window_line_speed_mm_s"] = window.line_speed_mm_s if window else None
+        row["window_low"], row["window_high"] = (window.low, window.high) if window else (None,) * 2
+        again = window.retuned if window else None
+        row["retuned_low"] = again.low if again else None
+        row["retuned_high"] = again.high if again else None
+        row["accepted"] = " ".join(window.held.accepted) if window else None
+        rows.append(row)
+    return csv_table(rows)
+
+
+def _fronts_csv(found: Tuning) -> bytes:
+    """Return the fronts: ``value`` is a share of the feed cycles, or mm of standard deviation."""
+    keys = [knob.key for knob in found.knobs]
+    return csv_table(
+        [
+            dict(_row(front, point, setup, keys))
+            for front in found.fronts
+            for setup, points in (("best", front.points), ("now", front.now))
+            for point in points
+        ]
+    )
+
+
+def _row(front: Front, point: FrontPoint, setup: str, keys: list[str]) -> Cells:
+    yield "against", front.against
+    yield "setup", setup
+    yield "line_speed_mm_s", point.line_speed_mm_s
+    yield "value", point.value
+    yield from ends("value", point.interval)
+    yield "met", int(point.met)
+    yield from zip(keys, point.values, strict=True)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from feedsim.answers.tune.study.after import FrontPoint, Reach, Term, Tuning, Window
-from feedsim.answers.tune.study.along import along
+from feedsim.answers.tune.study.knob import along
 from feedsim.answers.tune.study.results import Chosen, Tuned
 from feedsim.answers.tune.study.space import space_of
 from feedsim.answers.tune.words import (

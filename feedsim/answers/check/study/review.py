@@ -85,12 +85,12 @@ class Review:
 
 
 def review(scenario: Scenario, *, units: System = "metric") -> Review:
-    """_Check a scenario without running it."""
+    """Check a scenario without running it."""
     return reviewed(scenario, checked_feeders(scenario, units))
 
 
 def reviewed(scenario: Scenario, checked: list[CheckedFeeder]) -> Review:
-    """_Check a scenario by its feeders."""
+    """Check a scenario by its feeders."""
     machine, units = checked[0].machine, checked[0].units
     feeders = [_feeder_review(s, [*feeder_words(machine, s.feeder, units=units)]) for s in checked]
     return Review(

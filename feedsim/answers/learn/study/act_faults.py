@@ -17,8 +17,15 @@ from feedsim.answers.learn.study.act_rows import (
     Shift,
     Verdict,
 )
-from feedsim.answers.learn.study.act_shift import common_shift
-from feedsim.answers.learn.study.act_steady import Drift, Side, Steady, steady_of, timed, unknown_s
+from feedsim.answers.learn.study.act_steady import (
+    Drift,
+    Side,
+    Steady,
+    common_shift,
+    steady_of,
+    timed,
+    unknown_s,
+)
 from feedsim.arrays import Bools
 from feedsim.machine import Machine
 

@@ -9,8 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from feedsim.answers.learn.study.act_rows import FeederActs, Pattern, ProgramFault
-from feedsim.answers.learn.study.act_shift import common_shift
-from feedsim.answers.learn.study.act_steady import Side, Steady, timed
+from feedsim.answers.learn.study.act_steady import Side, Steady, common_shift, timed
 from feedsim.machine import Machine
 
 

@@ -8,8 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from feedsim.answers.learn.study.act_rows import ActRows, Shift, Verdict
-from feedsim.answers.learn.study.act_shift import Common, common_shift, drifting
-from feedsim.arrays import Bools
+from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine
 
 Side = Literal["closings", "openings"]
@@ -23,7 +22,7 @@ class Steady(NamedTuple):
     """A shift (s) that nearly all acts of one side have, not 0."""
 
     side: Side
-    shift: Common
+    shift: _Common
     mask: Bools
     judged: int
     speed_mm_s: float
@@ -74,7 +73,7 @@ def steady_of(
     low, high = rows.late_low_s[mask], rows.late_high_s[mask]
     right = (low <= 0.0) & (high >= 0.0)
     if right.sum() >= _MOST * count:
-        common, bound = Common(-math.inf, math.inf, 0.0, int(right.sum())), common_shift(low, high)
+        common, bound = _Common(-math.inf, math.inf, 0.0, int(right.sum())), common_shift(low, high)
         agree = right
     else:
         common = bound = common_shift(low, high)
@@ -89,7 +88,7 @@ def steady_of(
         return Steady(side, common, mask, judged, speed, counts_per_s), held
     if right.sum() >= _MOST * count:
         return None, held
-    slope, along = drifting(rows.time_s[mask], low, high)
+    slope, along = _drifting(rows.time_s[mask], low, high)
     moved = abs(slope) * float(np.ptp(rows.time_s[mask]))
     wide = float(np.median(high - low))
     if along.agree >= _MOST * count and along.agree > common.agree and moved > wide:
@@ -98,8 +97,8 @@ def steady_of(
 
 
 def _narrowed(
-    common: Common, rows: ActRows, mask: Bools, agree: Bools, unknown_s: tuple[float, float]
-) -> Common:
+    common: _Common, rows: ActRows, mask: Bools, agree: Bools, unknown_s: tuple[float, float]
+) -> _Common:
     """Narrow a common shift by the mean of the acts that agree on it.
 
     Where edges come at any phase of looks and ticks, what each act leaves open for these averages
@@ -112,4 +111,52 @@ def _narrowed(
     middle = 0.5 * (rows.late_low_s[mask] + rows.late_high_s[mask])[agree]
     mean = float(np.mean(middle))
     room = stays_s + 4.0 * float(np.std(middle)) / math.sqrt(len(middle))
-    return Common(max(common.low, mean - room), min(common.high, mean + room), mean, common.agree)
+    return _Common(max(common.low, mean - room), min(common.high, mean + room), mean, common.agree)
+
+
+class _Common(NamedTuple):
+    """A shift: an interval that most acts agree on, their mean, and how many agree."""
+
+    low: float
+    high: float
+    mean: float
+    agree: int
+
+    @property
+    def middle(self) -> float:
+        """The best single value: the mean, kept within the interval."""
+        return min(max(self.mean, self.low), self.high)
+
+
+def common_shift(low: Floats, high: Floats) -> _Common:
+    """Return the shift that the most intervals hold (stabbed from left to right).
+
+    Parameters
+    ----------
+    low, high : float64, shape (n,)
+        Ends of the intervals, n above 0.
+    """
+    ends = np.concatenate([low, high])
+    turn = np.concatenate([np.ones(len(low)), -np.ones(len(high))])
+    order = np.lexsort((-turn, ends))
+    depth = np.cumsum(turn[order])
+    at = int(np.argmax(depth))
+    first = float(ends[order[at]])
+    last = float(ends[order[min(at + 1, len(order) - 1)]])
+    agreeing = (low <= last) & (high >= first)
+    middle = 0.5 * (low[agreeing] + high[agreeing])
+    return _Common(first, last, float(np.mean(middle)), int(depth[at]))
+
+
+def _drifting(time_s: Floats, low: Floats, high: Floats) -> tuple[float, _Common]:
+    """Return a steady drift (per second), and the shift at the first act that then fits the most.
+
+    The slope is that of Theil and Sen, the median of slopes between distant acts (Sen 1968,
+    Journal of the American Statistical Association 63:1379–1389; from memory).
+    """
+    middle = 0.5 * (low + high)
+    half = len(time_s) // 2
+    ran = time_s[half : 2 * half] - time_s[:half]
+    slope = float(np.median((middle[half : 2 * half] - middle[:half]) / np.maximum(ran, 1e-9)))
+    moved = slope * (time_s - time_s[0])
+    return slope, common_shift(low - moved, high - moved)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 
 from feedsim.answers.tune.study.after import Against
-from feedsim.answers.tune.study.along import Along, stepped
+from feedsim.answers.tune.study.knob import Along, stepped
 from feedsim.answers.tune.study.look import SAME_RISK, Look, descend
 from feedsim.answers.tune.study.space import Setup
 

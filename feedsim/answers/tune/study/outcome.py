@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from functools import partial
+from statistics import fmean, stdev
+from typing import NamedTuple
 
 from feedsim.answers.tune.study.after import Against, Front, FrontPoint, Term, Tuning, Window
-from feedsim.answers.tune.study.along import along
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.fronts import front_setups, front_speeds
-from feedsim.answers.tune.study.knob import AS_IS
+from feedsim.answers.tune.study.knob import AS_IS, along
 from feedsim.answers.tune.study.results import Tuned
-from feedsim.answers.tune.study.seen import RiskAndSpread, counted, seen
+from feedsim.answers.tune.study.simulated import RunCounts, excess_of, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.terms import Worth, fastest, figure_of, most_of, worth
 from feedsim.answers.tune.study.windows import Turning, moved, windows
+from feedsim.metrics.intervals import Interval
+from feedsim.metrics.tally import shares_of
 from feedsim.running.run import criteria_of
 
 _SLOWER = 0.95
 """Windows are told so much below the fastest speed, at which they have no width."""
 _FURTHER = 1.3
 """A front at a given speed goes on to so much above it."""
+_FIRST, _RUNS = 3_000_000, 10
+_CARRIERS = (1000, 5000)
+"""In each run: as many as the scenario's runs have, within these."""
 
 
 def outcome(bench: Bench, tuned: Tuned) -> Tuning:
@@ -98,7 +105,7 @@ def _value(one: Worth | None) -> float | None:
 def _worths(bench: Bench, setups: Sequence[Setup]) -> list[Worth | None]:
     """Return the aim's value of each setup, all on the same cards; no window has one."""
     space = bench.space
-    count = partial(counted, bench)
+    count = partial(_counted, bench)
     if space.tune.aim == "window":
         return [None] * len(setups)
     closed = bench.closed(setups)
@@ -130,7 +137,7 @@ def _windows(bench: Bench, best: Setup, speed_mm_s: float) -> tuple[Window, ...]
     )
 
     def met(setups: Sequence[Setup]) -> list[bool]:
-        ran = counted(bench, [(setup, speed_mm_s) for setup in setups])
+        ran = _counted(bench, [(setup, speed_mm_s) for setup in setups])
         return [seen(bench, runs).met for runs in ran]
 
     return found if robust else moved(turning, found, met)
@@ -149,13 +156,13 @@ def _front(bench: Bench, best: Setup, speeds_mm_s: Sequence[float], against: Aga
     points = [*zip(setups, speeds_mm_s, strict=True), *((space.now, v) for v in speeds_mm_s)]
     rows = [
         _point(space.texts(setup), speed, against, seen(bench, runs))
-        for (setup, speed), runs in zip(points, counted(bench, points), strict=True)
+        for (setup, speed), runs in zip(points, _counted(bench, points), strict=True)
     ]
     return Front(against, tuple(rows[: len(setups)]), tuple(rows[len(setups) :]))
 
 
 def _point(
-    texts: tuple[str, ...], speed_mm_s: float, against: Against, found: RiskAndSpread
+    texts: tuple[str, ...], speed_mm_s: float, against: Against, found: _RiskAndSpread
 ) -> FrontPoint:
     risk = against == "jam_risk"
     return FrontPoint(
@@ -165,3 +172,52 @@ def _point(
         interval=found.jam_risk_interval if risk else found.sd_interval_mm,
         met=found.met,
     )
+
+
+class _RiskAndSpread(NamedTuple):
+    """Jam risk (a share) and spread (mm) of the worst feeder, with their 95 % intervals.
+
+    ``met``: whether all acceptance figures are met, as counted.
+    """
+
+    jam_risk: float | None
+    jam_risk_interval: Interval | None
+    sd_mm: float | None
+    sd_interval_mm: Interval | None
+    met: bool
+
+
+def _counted(bench: Bench, points: Sequence[tuple[Setup, float]]) -> list[list[RunCounts]]:
+    """Run setups at line speeds (mm/s), run r on the same cards for all."""
+    low, high = _CARRIERS
+    carriers = max(low, min(high, bench.space.scenario.run.carriers))
+    return bench.counted(points, first=_FIRST, runs=_RUNS, carriers=carriers)
+
+
+def seen(bench: Bench, runs: Sequence[RunCounts]) -> _RiskAndSpread:
+    """Say what some runs of one setup at one speed come to."""
+    if not runs:
+        return _RiskAndSpread(None, None, None, None, met=False)
+    criteria = criteria_of(bench.space.scenario)
+    worst = excess_of(runs, criteria)
+    feeders = list(zip(*runs, strict=True))
+    risks = [
+        shares_of([one.tally for one in feeder], criteria, confidence=0.95).jam_risk
+        for feeder in feeders
+    ]
+    risk = max(risks, key=lambda one: one.share or 0.0)
+    each = variances(runs)
+    sd, ends = _spread(each) if all(map(math.isfinite, each)) else (None, None)
+    placed = all(any(one.placed for one in feeder) for feeder in feeders)
+    met = placed and all(times <= 1.0 for times, _ in worst.values())
+    return _RiskAndSpread(risk.share, risk.ci95, sd, ends, met=met)
+
+
+def _spread(variances_mm2: Sequence[float]) -> tuple[float, Interval]:
+    """Return the standard deviation of runs and its 95 % interval, by Student's t over the runs."""
+    from scipy.special import stdtrit
+
+    runs, mean = len(variances_mm2), fmean(variances_mm2)
+    arm = float(stdtrit(runs - 1, 0.975)) * stdev(variances_mm2) / math.sqrt(runs)
+    ends = max(0.0, mean - arm), mean + arm
+    return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))

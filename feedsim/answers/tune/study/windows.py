@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from feedsim.answers.tune.study.after import Reach, Window
-from feedsim.answers.tune.study.along import Along, stepped
+from feedsim.answers.tune.study.knob import Along, stepped
 from feedsim.answers.tune.study.look import Look, descend
 from feedsim.answers.tune.study.space import Setup
 

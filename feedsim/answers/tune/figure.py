@@ -1,16 +1,18 @@
-"""All knobs on one page: what can be had, where each stays accepted, what each change buys."""
+"""The figures of a tune; here all knobs on a page: what can be had, what is accepted and bought."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.tune.study.after import Term, Tuning
-from feedsim.answers.tune.view import Row, rows_of
-from feedsim.answers.tune.words import at_words, best_words, gain, judged_words
+from feedsim.answers.tune.fronts_figure import fronts_figure
+from feedsim.answers.tune.study.after import Term, Tuning, Window
+from feedsim.answers.tune.windows_figure import windows_figure
+from feedsim.answers.tune.words import at_words, best_words, gain, judged_words, number_of, shown
 from feedsim.answers.tune.words import unit_of as unit_of_aim
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, GREY, ORANGE, SKY, heading
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, GREY, ORANGE, SKY, heading, house_style
 from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
@@ -25,11 +27,31 @@ _NOW: dict[str, Any] = {
 _BEST: dict[str, Any] = {"marker": "D", "color": BLACK, "markersize": 4.5}
 
 
-def setup_figure(found: Tuning, units: System) -> Figure:
+def tune_figures(found: Tuning, *, units: System = "metric") -> dict[str, Figure]:
+    """Draw a tune; nothing where no setup is accepted.
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: ``tune`` (values, windows and worths), ``windows`` (each knob
+        turned) and ``fronts``.
+    """
+    if not found.windows:
+        return {}
+    with house_style():
+        figures = {"tune": _setup_figure(found, units)}
+        if any(window.values for window in found.windows):
+            figures["windows"] = windows_figure(found, units)
+        if found.fronts:
+            figures["fronts"] = fronts_figure(found, units)
+    return figures
+
+
+def _setup_figure(found: Tuning, units: System) -> Figure:
     """Draw the page: at the left each knob along what can be had, at the right what it buys."""
     from matplotlib.figure import Figure
 
-    rows = rows_of(found, units)
+    rows = _rows_of(found, units)
     terms = {term.key: term for term in found.terms}
     figure = Figure(figsize=A4_LANDSCAPE)
     about = f"{best_words(found.best, found, units)}, now {_now(found, units)}"
@@ -51,7 +73,7 @@ def _now(found: Tuning, units: System) -> str:
     return judged_words(found.now, found, units)
 
 
-def _draw_knobs(axes: Axes, rows: Sequence[Row], title: str) -> None:
+def _draw_knobs(axes: Axes, rows: Sequence[_Row], title: str) -> None:
     from matplotlib.patches import Rectangle
 
     for place, row in enumerate(rows):
@@ -94,7 +116,7 @@ def _short(key: str) -> str:
 
 
 def _draw_worths(
-    axes: Axes, rows: Sequence[Row], terms: dict[str, Term], found: Tuning, units: System
+    axes: Axes, rows: Sequence[_Row], terms: dict[str, Term], found: Tuning, units: System
 ) -> None:
     factor, unit = _scale(found, units)
     ends = [0.0]
@@ -136,7 +158,7 @@ def _scale(found: Tuning, units: System) -> tuple[float, str]:
     return there.factor, there.label
 
 
-def _said(row: Row, term: Term | None, found: Tuning, units: System) -> str:
+def _said(row: _Row, term: Term | None, found: Tuning, units: System) -> str:
     if not row.matters:
         return "does not matter"
     if term is None:
@@ -170,3 +192,67 @@ def _legend(figure: Figure) -> None:
         "its 95 % interval",
     ]
     figure.legend(handles, labels, loc="center", bbox_to_anchor=(0.5, 0.055), ncols=6)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One knob along what can be had, its first value at 0 and its last at 1.
+
+    ``held`` and ``retuned`` are where it stays accepted; None where nothing is, or of words.
+    ``first``, ``last``, ``now`` and ``best`` are to be written.
+    """
+
+    key: str
+    first: str
+    last: str
+    now: str
+    best: str
+    now_at: float
+    best_at: float
+    held: tuple[float, float] | None
+    retuned: tuple[float, float] | None
+    matters: bool
+
+
+def _rows_of(found: Tuning, units: System) -> list[_Row]:
+    """Return a row for each knob that has a window."""
+    windows = {window.key: window for window in found.windows}
+    rows = []
+    for knob in found.knobs:
+        window = windows.get(knob.key)
+        if window is None:
+            continue
+        at = _Scale(window)
+        rows.append(
+            _Row(
+                key=knob.key,
+                first=shown(window.had[0], units),
+                last=shown(window.had[1], units),
+                now=shown(knob.now, units),
+                best=shown(knob.best, units),
+                now_at=at.place(knob.now),
+                best_at=at.place(knob.best),
+                held=at.span(window.low, window.high),
+                retuned=at.span(window.retuned.low, window.retuned.high),
+                matters=knob.matters,
+            )
+        )
+    return rows
+
+
+class _Scale:
+    def __init__(self, window: Window) -> None:
+        ends = [number_of(text) for text in window.had]
+        self._low, self._high = (ends[0], ends[1]) if window.values else (None, None)
+        self._words = [window.had[0], *window.held.accepted, window.had[1]]
+
+    def place(self, text: str) -> float:
+        value = number_of(text)
+        if self._low is None or self._high is None or value is None or self._low == self._high:
+            return 0.0 if text == self._words[0] else 1.0 if text == self._words[-1] else 0.5
+        return (value - self._low) / (self._high - self._low)
+
+    def span(self, low: str | None, high: str | None) -> tuple[float, float] | None:
+        if low is None or high is None or self._low is None:
+            return None
+        return self.place(low), self.place(high)
