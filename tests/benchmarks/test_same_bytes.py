@@ -15,7 +15,7 @@ import pytest
 
 import feedsim
 from feedsim.answers.answer import Answer
-from feedsim.answers.sweep.rows import sweep_csv
+from feedsim.answers.sweep.answer import sweep_csv
 from feedsim.compiled.choice import why_not
 from feedsim.files.new_files import Content
 from feedsim.running.engines import ENGINE, ENGINES

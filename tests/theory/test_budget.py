@@ -11,8 +11,8 @@ import pytest
 from scipy import stats
 
 from feedsim.answers.budget.study.budget import WITHIN, Compared, budgets_at, compared
-from feedsim.answers.budget.study.curve import curves_at
 from feedsim.answers.budget.study.run import run_spread
+from feedsim.answers.budget.view import curves_at
 from feedsim.answers.limit.study.closed import limits_of
 from feedsim.machine import Eye, Machine
 from feedsim.metrics.spread_intervals import sd_interval

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.answers.budget.rows import budget_csv
+from feedsim.answers.budget.answer import budget_csv
 from feedsim.answers.budget.study.budget import (
     Budgets,
     Compared,
@@ -22,9 +22,9 @@ from feedsim.answers.budget.study.budget import (
     compared,
 )
 from feedsim.answers.budget.study.caveats import Caveat
-from feedsim.answers.budget.study.curve import allowed_scale, sd_of
 from feedsim.answers.budget.study.run import Simulated, is_steady, steady
 from feedsim.answers.budget.text import budget_text
+from feedsim.answers.budget.view import allowed_scale, sd_of
 from feedsim.answers.budget.words import cause_shares, closing
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.plain import plain

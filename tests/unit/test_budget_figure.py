@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from feedsim.answers.budget.figure import budget_figures
-from feedsim.answers.budget.panels import _STYLES
+from feedsim.answers.budget.figure import _STYLES, budget_figures
 from feedsim.answers.budget.study.budget import Point, budgets_at, compared
 from feedsim.answers.budget.study.run import run_spread
 from feedsim.render.canvas import render

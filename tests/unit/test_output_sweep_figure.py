@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
+from feedsim.answers.sweep.answer import sweep_csv
 from feedsim.answers.sweep.figure import sweep_figures
-from feedsim.answers.sweep.rows import sweep_csv
 from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
 from feedsim.answers.sweep.text import subtitle_of, sweep_text

@@ -11,10 +11,9 @@ from typing import Any
 
 import pytest
 
-from feedsim.answers.rehearse.page.page import SCRIPTS, rehearse_page
-from feedsim.answers.rehearse.page.words import EVENTS, page_words
+from feedsim.answers.rehearse.answer import differences
+from feedsim.answers.rehearse.page.page import EVENTS, SCRIPTS, page_words, rehearse_page
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.differences import differences
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.running.run import trace
 from feedsim.scenario import Scenario, load_scenario

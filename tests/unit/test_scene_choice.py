@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.rehearse.answer import differences
 from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
-from feedsim.answers.rehearse.study.differences import differences
 from feedsim.errors import FeedsimError
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import run_scenario

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.answers.run.stops.text import stops_text
+from feedsim.answers.run.stops_text import stops_text
 from feedsim.answers.run.tables import stops_csv
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Clearing, Fault, FaultKind, StopRules, Supervision, When

@@ -8,10 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.answers.budget.study.budget import Compared
-from feedsim.answers.budget.study.curve import CurvePoint
+from feedsim.answers.budget.study.run import steady
 from feedsim.arrays import Floats
+from feedsim.probability.distribution import Distribution
 from feedsim.quantities import System, display_unit
+from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
+
+_TINY_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +75,7 @@ def budget_view(
     scenario: Scenario,
     row: Sequence[tuple[float, Compared]],
     *,
-    curve: Sequence[tuple[float, CurvePoint]],
+    curve: Sequence[tuple[float, _CurvePoint]],
     units: System,
 ) -> BudgetView:
     """Gather what the figure of one feeder shows.
@@ -102,7 +108,7 @@ def _or_nan(value: float | None) -> float:
     return np.nan if value is None else value
 
 
-def _bands(curve: Sequence[CurvePoint]) -> list[Band]:
+def _bands(curve: Sequence[_CurvePoint]) -> list[Band]:
     """Return a band for each cause, the largest of the times lowest, of the lengths highest."""
     causes = dict.fromkeys(source.cause for point in curve for source in point.sources)
     bands = []
@@ -141,3 +147,68 @@ def _runs(
             )
         )
     return runs
+
+
+@dataclass(frozen=True, slots=True)
+class _CurvePoint:
+    """One feeder at one speed: its sources, their sum, and the sum that the tolerance allows."""
+
+    sources: tuple[Source, ...]
+    combined_sd_mm: float
+    allowed_sd_mm: float | None
+
+
+def curves_at(scenario: Scenario, speed_mm_s: float) -> list[_CurvePoint]:
+    """Return the points of the curves for each feeder; nothing else of a budget is worked out."""
+    machine = machine_of(steady(scenario, speed_mm_s))
+    accept = scenario.acceptance
+    found = []
+    for feeder in machine.feeders:
+        at = FeederAtSpeed(machine, feeder)
+        sources, error = placement_sources(at), placement_spread(at, late=False)
+        scale = allowed_scale(error, accept.placement_tolerance, within=accept.within_tolerance)
+        allowed = None if scale is None else scale * sd_of(error)
+        found.append(_CurvePoint(sources, combined_sd(sources), allowed))
+    return found
+
+
+def sd_of(error: Distribution) -> float:
+    """Return the standard deviation of a distribution without its rare values (its own unit)."""
+    return error._replace(rarely=()).sd
+
+
+def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
+    """Return the factor by which an error on target may spread more (below 1: must spread less).
+
+    Its shape stays as it is; its mean is left out.
+
+    Parameters
+    ----------
+    error : Distribution
+        Of the placement error, mm.
+    tolerance_mm : float
+        Either side of the target.
+    within : float
+        Share that has to lie within, 0…1.
+
+    Returns
+    -------
+    float or None
+        None where nothing spreads, or where no finite spread does (``within`` 0 or 1).
+    """
+    centred = error.shifted(-error._replace(rarely=()).average)
+    if not 0.0 < within < 1.0 or centred.share_outside(-_TINY_MM, _TINY_MM) == 0.0:
+        return None
+
+    def out(scale: float) -> float:
+        reach = tolerance_mm / scale
+        return centred.share_outside(-reach, reach) - (1.0 - within)
+
+    low = high = 1.0
+    while out(low) > 0.0:
+        low *= 0.5
+    while out(high) < 0.0:
+        high *= 2.0
+    from scipy.optimize import brentq
+
+    return float(brentq(out, low, high, rtol=1e-6))

@@ -8,7 +8,7 @@ from feedsim.answers.compare.study.results import Comparisons, LetteredSetup
 from feedsim.answers.compare.words import FIGURES, OneDifference, points_number, sentences, state_of
 from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
-from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
+from feedsim.answers.run.stops_text import STOP_HEADS, stop_cells
 from feedsim.metrics.paired import LengthDifference, ShareDifference
 from feedsim.metrics.percent import DASH
 from feedsim.metrics.results import Results

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
 from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
-from feedsim.answers.rehearse.study.differences import differences
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.quantities import System
+from feedsim.scenario import Scenario, scenario_to_dict
+
+_LONGEST = 40
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -132,3 +134,36 @@ def at_most_two(lines: int) -> None:
     if not 1 <= lines <= 2:
         message = "shows one scenario or two; --but makes the second one itself"
         raise FeedsimError(Fault("SCENARIO", message=message))
+
+
+def differences(one: Scenario, other: Scenario) -> list[tuple[str, str, str]]:
+    """Return each key that is not the same in both, with the value in either as text.
+
+    Titles are left out. A key that only one of them has is ``"-"`` in the other; long values,
+    such as lists, are shortened.
+    """
+    first, second = dict(_leaves(scenario_to_dict(one))), dict(_leaves(scenario_to_dict(other)))
+    return [
+        (key, _shown(first.get(key)), _shown(second.get(key)))
+        for key in dict.fromkeys((*first, *second))
+        if first.get(key) != second.get(key) and key != "title"
+    ]
+
+
+def _leaves(table: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        here = f"{path}{key}"
+        if isinstance(value, Mapping):
+            yield from _leaves(value, f"{here}.")
+        elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+            for number, inner in enumerate(value):
+                yield from _leaves(inner, f"{here}.{number}.")
+        else:
+            yield here, value
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "-"
+    text = str(value) if not isinstance(value, bool) else str(value).lower()
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"

@@ -7,7 +7,7 @@ from dataclasses import asdict, astuple, fields
 
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.run.product.text import products_text
-from feedsim.answers.run.stops.text import adjustments_text, stops_text
+from feedsim.answers.run.stops_text import adjustments_text, stops_text
 from feedsim.answers.run.unseen import unseen
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine

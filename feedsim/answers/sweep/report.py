@@ -9,8 +9,7 @@ from feedsim.answers.check.answer import settings_line
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep import words
 from feedsim.answers.sweep.curves import what_fails
-from feedsim.answers.sweep.links import Picture
-from feedsim.answers.sweep.pages import MOST_WATCHED, page_of, worth_watching
+from feedsim.answers.sweep.links import MOST_WATCHED, Picture, page_of, worth_watching
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import heads, rows_of, verdict_of
 from feedsim.metrics.machine_settings import MachineSettings
@@ -43,7 +42,7 @@ def sweep_report(
     settings : sequence of MachineSettings
         One for each feeder, of the scenario as given.
     pages : bool
-        Whether :func:`feedsim.answers.sweep.pages.point_pages` lie beside it.
+        Whether :func:`feedsim.answers.sweep.links.point_pages` lie beside it.
     """
     return html_page(
         "feedsim.answers.sweep",

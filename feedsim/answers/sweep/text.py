@@ -8,7 +8,7 @@ from itertools import groupby
 from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
-from feedsim.answers.run.stops.text import STOP_HEADS, stop_cells
+from feedsim.answers.run.stops_text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import HighestAccepted, Point, Swept
 from feedsim.metrics.acceptance import ToDecide

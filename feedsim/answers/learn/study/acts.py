@@ -13,8 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from feedsim.answers.learn.study.act_closings import Closings
-from feedsim.answers.learn.study.act_context import carriers_joined, contexts_of, inserts_joined
-from feedsim.answers.learn.study.act_edges import edges_of, runs_of
+from feedsim.answers.learn.study.act_edges import Edge, Run, edges_of, runs_of
 from feedsim.answers.learn.study.act_faults import faults_of
 from feedsim.answers.learn.study.act_openings import Opened, compared_openings
 from feedsim.answers.learn.study.act_rows import (
@@ -33,6 +32,8 @@ from feedsim.machine import Machine
 
 _SLOW, _STANDS_S, _BEFORE_S = 0.5, 0.05, 1.0
 _PITCHES_AFTER = 3.0
+_LONGER = 1.03
+"""Of an insert, or a carrier: what keeps its eye on for more than this is not one alone."""
 
 
 @dataclass(slots=True)
@@ -188,16 +189,16 @@ def _stretch(
     runs = runs_of(log.carrier_eye, belt.begin_s, belt.end_s)
     marks = edges_of(runs, machine.carrier_eye, machine.controller)
     opened = Opened()
-    hidden = carriers_joined(runs, stretch)
+    hidden = _carriers_joined(runs, stretch)
     if logged.eye is None:
         opened.edges = [None] * len(cycles)
     else:
         runs = runs_of(logged.eye, belt.begin_s, belt.end_s)
         edges = edges_of(runs, feeder.eye, machine.controller)
-        opened = compared_openings(stretch, edges, inserts_joined(runs, stretch))
+        opened = compared_openings(stretch, edges, _inserts_joined(runs, stretch))
     closed = Closings(stretch, marks, opened, hidden=hidden).compared()
     first = 1 + max((act.cycle for act in found.closings), default=-1)
-    contexts = contexts_of(stretch, marks, opened.edges, marks_of=closed.marks_of)
+    contexts = _contexts_of(stretch, marks, opened.edges, marks_of=closed.marks_of)
     for kind, acts, into in (
         ("closings", closed.acts, found.closings),
         ("openings", opened.acts, found.openings),
@@ -207,3 +208,71 @@ def _stretch(
             into.append(replace(act, cycle=first + act.cycle))
     found.lost += closed.lost
     found.marks += closed.marks
+
+
+def _contexts_of(
+    stretch: Stretch, marks: list[Edge], edges: list[Edge | None], *, marks_of: dict[int, int]
+) -> list[set[str]]:
+    """Return what each feed cycle came after, in words.
+
+    Parameters
+    ----------
+    edges : list of Edge or None
+        The insert's edge that each cycle captured.
+    marks_of : dict of int to int
+        The mark that each cycle's closing was for.
+    """
+    found: list[set[str]] = []
+    double = [_is_double(edge, stretch) for edge in edges]
+    served = set(marks_of.values())
+    for number, cycle in enumerate(stretch.cycles):
+        own: set[str] = set()
+        # the insert engaged now was captured in the cycle before, the one ahead of it before that
+        if any(double[max(number - 2, 0) : number]):
+            own.add("a double")
+        mark = marks_of.get(number)
+        if mark is not None:
+            if mark > 0 and _joined(marks[mark - 1], stretch):
+                own.add("carriers that merged at their eye")
+            if mark > 0 and mark - 1 not in served:
+                own.add("a carrier that was passed over")
+            follower = marks[mark + 1] if mark + 1 < len(marks) else None
+            if follower is not None and follower.known_high_s < cycle.close_low_s:
+                own.add("another mark that was waiting")
+        found.append(own)
+    return found
+
+
+def _is_double(edge: Edge | None, stretch: Stretch) -> bool:
+    if edge is None:
+        return False
+    return stretch.feed.length_mm(edge.run) > _LONGER * stretch.feeder.inserts.length_mm
+
+
+def _joined(mark: Edge, stretch: Stretch) -> bool:
+    run = mark.run
+    if run.off_high_s == math.inf:
+        return False
+    length = stretch.points.travel_mm(run.on_high_s, run.off_low_s)
+    return length > _LONGER * stretch.machine.carriers.length_mm
+
+
+def _inserts_joined(runs: list[Run], stretch: Stretch) -> list[tuple[float, float]]:
+    """Return when an insert eye was on for more than one insert: an edge may be hidden there."""
+    longest = _LONGER * stretch.feeder.inserts.length_mm
+    return [
+        (run.on_low_s, run.off_high_s)
+        for run in runs
+        if not stretch.feed.length_mm(run) <= longest  # or it is not over
+    ]
+
+
+def _carriers_joined(runs: list[Run], stretch: Stretch) -> list[tuple[float, float]]:
+    """Return when the carrier eye was on for more than one carrier."""
+    longest = _LONGER * stretch.machine.carriers.length_mm
+    return [
+        (run.on_low_s, run.off_high_s)
+        for run in runs
+        if run.off_high_s == math.inf
+        or stretch.points.travel_mm(run.on_high_s, run.off_low_s) > longest
+    ]

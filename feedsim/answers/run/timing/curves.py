@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.run.timing.feed_window import Curve
-from feedsim.answers.run.timing.view import TimingView, taken_out_s
+from feedsim.answers.run.timing.view import Curve, TimingView, taken_out_s
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 

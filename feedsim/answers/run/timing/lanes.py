@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.run.timing.curves import InsertPath, TargetPath
 from feedsim.answers.run.timing.events import Instant
-from feedsim.answers.run.timing.feed_window import Curve
 from feedsim.answers.run.timing.labels import fitting, name_at_right
-from feedsim.answers.run.timing.view import Scale
+from feedsim.answers.run.timing.view import Curve, Scale
 from feedsim.machine import Feeder
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION

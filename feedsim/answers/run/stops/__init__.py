@@ -1,1 +1,0 @@
-"""Stops of the line: text and table."""
