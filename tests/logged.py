@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
-from feedsim.answers.run.log import LogAsked, log_csv
+from feedsim.answers.run.tables import LogAsked, log_csv
 from feedsim.draws.line_draws import RunDraws
 from feedsim.logs.log import Shape
 from feedsim.logs.recorder import LoggedRun

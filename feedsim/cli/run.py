@@ -25,7 +25,7 @@ from feedsim.cli.options import (
 
 if TYPE_CHECKING:
     from feedsim.answers.line import Line
-    from feedsim.answers.run.log import LogAsked
+    from feedsim.answers.run.tables import LogAsked
     from feedsim.cli.delivery import Handed
     from feedsim.quantities import System
 
@@ -155,7 +155,7 @@ def _log_asked(
     FeedsimError
         If the rate or the share is none, or given where no log is asked for.
     """
-    from feedsim.answers.run.log import LogAsked
+    from feedsim.answers.run.tables import LogAsked
     from feedsim.errors import Fault, FeedsimError
     from feedsim.measures import QuantityError, parse
 

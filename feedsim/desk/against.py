@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from feedsim.answers.compare.study.results import Difference
-from feedsim.answers.compare.study.running import difference
+from feedsim.answers.compare.study.results import Difference, difference
 from feedsim.answers.compare.text import difference_cell
 from feedsim.answers.compare.words import FIGURES, sentences, state_of
 from feedsim.answers.explain.study.words import listed

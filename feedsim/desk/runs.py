@@ -9,9 +9,9 @@ import numpy as np
 
 from feedsim.answers.line import Line
 from feedsim.answers.run.answer import Run
-from feedsim.answers.run.kept import kept_of
 from feedsim.answers.run.overview.shown import Shown, bins, shown_of
 from feedsim.answers.run.summary import decision, figure_rows, hazard_rows
+from feedsim.answers.run.tables import kept_of
 from feedsim.compiled.choice import why_not
 from feedsim.criteria import Criteria
 from feedsim.desk.lines import plain_words

@@ -11,7 +11,7 @@ import pytest
 
 from feedsim.answers.rehearse.page.page import rehearse_page
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.columns import column
+from feedsim.answers.rehearse.study.parts import column
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import typer
 
-from feedsim.answers.compare.study import running as comparing
+from feedsim.answers.compare.study import results as comparing
 from feedsim.answers.sweep import answer as sweeping
 from feedsim.cli import main, progress
 from feedsim.render import canvas

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.compare.study import running, setups
+from feedsim.answers.compare.study import results, setups
 from feedsim.cli import main
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -194,7 +194,7 @@ def test_an_interrupt_leaves_nothing(
     def run_at_speed(*call: object) -> object:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(running, "run_at_speed", run_at_speed)
+    monkeypatch.setattr(results, "_run_at_speed", run_at_speed)
     ended = feedsim("compare", HAND, HAND, *FEW, "--out", tmp_path / "out")
     assert ended.status == main.INTERRUPTED
     assert "nothing was written" in ended.err

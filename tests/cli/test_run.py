@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from feedsim.answers.run import kept
+from feedsim.answers.run import tables
 from feedsim.metrics.plain import as_object
 from feedsim.running.run import run_scenario
 from feedsim.scenario import scenario_from_dict
@@ -144,7 +144,7 @@ def test_a_long_run_writes_the_carriers_that_matter_and_says_so(
             return ended.out, list(csv.DictReader(lines))
 
     late = ("--set", "feeder.0.insert.misfeed=10 %", "--set", "feeder.0.eye.missed=5 %")
-    monkeypatch.setattr(kept, "MOST_ROWS", 299)
+    monkeypatch.setattr(tables, "_MOST_ROWS", 299)
     text, some = run()
     assert "carriers missed or at risk, of 300" in text
     _, every = run("--records", "all")
@@ -161,7 +161,7 @@ def test_a_long_run_writes_the_carriers_that_matter_and_says_so(
     text, none = run("--records", "none")
     assert none is None
     assert "carriers.csv: not written" in text
-    monkeypatch.setattr(kept, "MOST_ROWS", 300)
+    monkeypatch.setattr(tables, "_MOST_ROWS", 300)
     assert run("--seed", 1)[1] == every
 
 

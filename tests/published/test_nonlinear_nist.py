@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from feedsim.answers.learn.study import following, servo
+from feedsim.answers.learn.study import followed, following
 from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
 
 SIX_DIGITS = 1e-6  # a log relative error of 6 (McCullough 1998, from memory)
@@ -108,7 +108,7 @@ def test_certified_values(data: Certified, start: int) -> None:
 @pytest.mark.parametrize("data", [MISRA1A, MGH09], ids=["misra1a", "mgh09"])
 def test_certified_values_within_bounds(data: Certified, start: int) -> None:
     """As ramps and servo are fitted: by the same function, each value within bounds."""
-    for module in (following, servo):
+    for module in (followed, following):
         assert vars(module)["nonlinear_fit"] is nonlinear_fit
     count = len(data.values)
     fit = nonlinear_fit(

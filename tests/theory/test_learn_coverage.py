@@ -24,7 +24,7 @@ from feedsim.answers.learn.study.pitches import (
     shortest_of_random,
 )
 from feedsim.answers.learn.study.scans import ScanSeen, scan_of_all, scan_seen
-from feedsim.answers.learn.study.travels import distance_and_lead
+from feedsim.answers.learn.study.sides import distance_and_lead
 from feedsim.draws.line_draws import Phases, RunDraws
 from feedsim.logs import Log, Values, read_log
 from feedsim.logs.recorder import LoggedRun

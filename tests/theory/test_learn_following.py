@@ -11,8 +11,8 @@ from scipy.integrate import solve_ivp
 import feedsim
 from feedsim.answers.learn.answer import learn
 from feedsim.answers.learn.study import learned
+from feedsim.answers.learn.study.followed import Servo, servo_of
 from feedsim.answers.learn.study.following import Track, cycles_of, ramps_of
-from feedsim.answers.learn.study.servo import Servo, servo_of
 from feedsim.logs import Log
 from feedsim.motion.ramps import bend_lag, ramp_bends
 from feedsim.running.run import machine_of

@@ -12,8 +12,7 @@ from typing import Any
 import pytest
 
 from feedsim.answers.compare.answer import compare_csv
-from feedsim.answers.compare.study.results import Comparisons
-from feedsim.answers.compare.study.running import run_compare
+from feedsim.answers.compare.study.results import Comparisons, run_compare
 from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.compare.text import compare_text
 from feedsim.answers.compare.words import OneDifference, points_number, sentences, state_of, where

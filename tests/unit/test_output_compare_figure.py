@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.compare.figure import compare_figures
-from feedsim.answers.compare.study.results import Comparisons
-from feedsim.answers.compare.study.running import run_compare
+from feedsim.answers.compare.study.results import Comparisons, run_compare
 from feedsim.answers.compare.study.setups import MOST_SETUPS, Comparison, setups_of
 from feedsim.answers.compare.text import compare_text
 from feedsim.answers.compare.view import STYLES

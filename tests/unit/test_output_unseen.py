@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from feedsim.answers.run.unseen import unseen
+from feedsim.answers.run.summary import unseen
 from feedsim.machine import Clearing, StopRules, Supervision
 from feedsim.metrics.stops import LineStops
 from tests.unit import records_builder as by_hand

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.columns import column
+from feedsim.answers.rehearse.study.parts import column
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.draws.line_draws import RunDraws
 from feedsim.motion.master import Master

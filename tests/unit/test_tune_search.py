@@ -13,9 +13,8 @@ from feedsim.answers.tune import kept
 from feedsim.answers.tune.kept import Journal
 from feedsim.answers.tune.study import decided as deciding
 from feedsim.answers.tune.study.bench import bench_of
-from feedsim.answers.tune.study.closed import Looked
+from feedsim.answers.tune.study.closed import Looked, window
 from feedsim.answers.tune.study.optimum import cost
-from feedsim.answers.tune.study.reach import window
 from feedsim.answers.tune.study.rungs import rung_of
 from feedsim.answers.tune.study.search import matters
 from feedsim.answers.tune.study.space import space_of

@@ -7,8 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer
-from feedsim.answers.compare.study.results import Comparisons, Difference, SetupResults, Together
-from feedsim.answers.compare.study.running import forms_of, run_compare
+from feedsim.answers.compare.study.results import (
+    Comparisons,
+    Difference,
+    SetupResults,
+    Together,
+    forms_of,
+    run_compare,
+)
 from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of

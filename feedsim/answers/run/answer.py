@@ -8,13 +8,17 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.answers.answer import Answer, Table
 from feedsim.answers.line import Line
-from feedsim.answers.run.kept import Kept, kept_of, kept_rows, kept_words
-from feedsim.answers.run.log import LogAsked, log_csv
 from feedsim.answers.run.tables import (
+    Kept,
+    LogAsked,
     carrier_columns,
     carriers_csv,
     counted_carriers,
     events_csv,
+    kept_of,
+    kept_rows,
+    kept_words,
+    log_csv,
     products_csv,
     stops_csv,
 )

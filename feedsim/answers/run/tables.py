@@ -1,11 +1,12 @@
-"""The tables of a run: carriers, products, stops and events, as columns and as CSV."""
+"""The files of a run beside its JSON: carriers, products, stops, events, a machine's log."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import fields
-from typing import Any
+from dataclasses import dataclass, fields
+from functools import partial
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,15 +15,20 @@ from feedsim.answers.answer import Table
 from feedsim.arrays import Places
 from feedsim.criteria import Criteria
 from feedsim.files.new_files import Content
+from feedsim.logs.log import Shape
+from feedsim.logs.recorder import LoggedRun, RecordedEvents, Recorder, sample_columns
 from feedsim.machine import Machine
 from feedsim.metrics.gate_rows import Gate, Known, gate_rows
 from feedsim.metrics.overlaps import overlaps_mm, told_pairs
+from feedsim.metrics.paired_feeders import Ran, with_hazard
 from feedsim.metrics.product_rows import ProductClass, needed, product_rows
+from feedsim.metrics.results import Results
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import RecoveryStep, Stop, Within
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.render.csv_table import columns_csv, csv_table
+from feedsim.running.run import ScenarioRun, criteria_of
 
 Rows = Places
 
@@ -32,6 +38,10 @@ _CAUSES = np.array([outcome.cause for outcome in sorted(Outcome)])
 _GATE = np.array([kind.name.lower() for kind in sorted(Gate)])
 _KNOWN = np.array(["" if it is Known.NOTHING else it.name.lower() for it in sorted(Known)])
 _CLASSES = np.array([kind.name.lower() for kind in sorted(ProductClass)])
+Kept = Literal["all", "missed", "none"]
+
+_MOST_ROWS = 100_000
+"""Carriers up to which all have their row, unless asked for otherwise."""
 
 
 def counted_carriers(records: RunRecords) -> Rows:
@@ -161,3 +171,67 @@ def _step(step: RecoveryStep) -> str:
     where = "" if step.feeder < 0 else f":{step.feeder}"
     many = f"={step.inserts}" if step.inserts else ""
     return f"{step.step}{where}{many}@{step.time_s:.6f}"
+
+
+def kept_of(asked: Kept | None, results: Results) -> Kept:
+    """Return which carriers have a row: as asked, else all, or of a long run those missed."""
+    return asked or ("all" if results.carriers <= _MOST_ROWS else "missed")
+
+
+def kept_rows(kept: Kept, ran: ScenarioRun) -> Places:
+    """Return the counted carriers that have a row, by number, the warm-up included.
+
+    ``missed``: those that a feeder missed, or that had a hazard in a feed cycle.
+    """
+    records = ran.records
+    criteria: Criteria = criteria_of(ran.scenario)
+    matters = np.full(len(records.carriers.eye_time_s), kept == "all")
+    for number, feeder in enumerate(records.feeders if kept == "missed" else ()):
+        matters |= feeder.outcome != Outcome.PLACED
+        matters |= with_hazard(Ran(records, ran.machine, criteria), number)
+    return np.flatnonzero(matters[records.warm_up :]) + records.warm_up
+
+
+def kept_words(kept: Kept, results: Results) -> str:
+    """Return what a summary says of rows that were left out; empty where none were."""
+    match kept:
+        case "missed":
+            return f"carriers.csv: carriers missed or at risk, of {results.carriers:,}"
+        case "none":
+            return "carriers.csv: not written"
+        case _:
+            return ""
+
+
+@dataclass(frozen=True, slots=True)
+class LogAsked:
+    """What a log is to be like.
+
+    Attributes
+    ----------
+    shape : {"samples", "events"}
+        A row for each look of the recorder, or for each change of a signal.
+    rate_hz : float
+        How often the recorder looks.
+    dropped : float
+        Share of looks that the recorder loses (0 to below 1); of events, of values alone.
+    """
+
+    shape: Shape = "samples"
+    rate_hz: float = 1000.0
+    dropped: float = 0.0
+
+
+def log_csv(run: LoggedRun, asked: LogAsked, *, seed: int) -> Content:
+    """Return what writes the log of a run.
+
+    Raises
+    ------
+    FeedsimError
+        If it would be too long.
+    """
+    recorder = Recorder(run, rate_hz=asked.rate_hz, seed=seed, dropped=asked.dropped)
+    if asked.shape == "events":
+        events = RecordedEvents(recorder)
+        return columns_csv(events.rows.astype(np.intp), events.columns)
+    return columns_csv(recorder.written(), partial(sample_columns, recorder))

@@ -6,13 +6,13 @@ import math
 from collections.abc import Sequence
 from functools import cached_property
 from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.explain.study.stretches import Disturbance, disturbs, stretches_of
 from feedsim.criteria import Criteria
 from feedsim.draws.line_draws import CarrierDraw, Draws
-from feedsim.machine import Machine
+from feedsim.machine import FaultKind, Machine
 from feedsim.metrics.spread import resolution_mm
 from feedsim.motion.master import Master
 from feedsim.records.columns import RunRecords
@@ -25,6 +25,7 @@ from feedsim.settings.right import Solution, right_settings, settled_settings
 
 _NOTHING: tuple[TraceEvent, ...] = ()
 _NEAR_S = 1.0
+_UNTIL_RESTART = {"line": ("trips", "gives_up"), "fault": (FaultKind.NO_INSERT.value,)}
 
 
 class StorySource:
@@ -56,8 +57,8 @@ class StorySource:
         self.scale = 1.0 + machine.encoder.scale_error  # belt travel per counted travel
         self._events = _by_carrier(trace)
         self.carriers = _carriers(draws, records)
-        self.disturbances = tuple(e for e in trace.events if disturbs(e))
-        self.stretches = stretches_of(self.disturbances, machine)
+        self.disturbances = tuple(e for e in trace.events if _disturbs(e))
+        self.stretches = _stretches_of(self.disturbances, machine)
         if not self._whole():
             msg = "the trace has not every event of the run"
             raise ValueError(msg)
@@ -238,3 +239,41 @@ def _carriers(draws: Draws, records: RunRecords) -> list[CarrierDraw]:
         msg = "these draws are not those of the run"
         raise ValueError(msg)
     return cards
+
+
+class Disturbance(NamedTuple):
+    """A stretch of time (s), its ends included, and the event that it began with."""
+
+    from_s: float
+    to_s: float
+    event: TraceEvent
+
+
+def _disturbs(event: TraceEvent) -> bool:
+    """Tell whether an event is none of an undisturbed line: a stop, an adjustment, a fault."""
+    if event.part == "line":
+        return event.event != "starts"
+    return event.part in {"fault", "operator"} or event.part.endswith(".recovery")
+
+
+def _stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[Disturbance, ...]:
+    """Return the stretches in which what happens is not told by the settings of the run.
+
+    A stop lasts from the trip to the restart. A dirty eye lasts for its duration, or until the line
+    has been cleared (taken here as until the restart); a singulator that draws nothing, until a
+    recovery. An adjustment changes settings for good. The disturbances are in order of time.
+    """
+    restarts = [e.time_s for e in disturbances if e.part == "line" and e.event == "restarts"]
+    planned = () if machine.supervision is None else machine.supervision.faults
+    dirty_s = max((f.duration_s for f in planned if f.kind is FaultKind.EYE_DIRTY), default=0.0)
+
+    def ends(event: TraceEvent) -> float:
+        again = min((t for t in restarts if t >= event.time_s), default=math.inf)
+        if event.part == "operator":
+            return math.inf
+        if event.event in _UNTIL_RESTART.get(event.part, ()):
+            return again
+        dirty = event.part == "fault" and event.event == FaultKind.EYE_DIRTY.value
+        return min(again, event.time_s + dirty_s) if dirty else event.time_s
+
+    return tuple(Disturbance(event.time_s, ends(event), event) for event in disturbances)

@@ -12,9 +12,8 @@ from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
 from feedsim.answers.explain.study.parts import landing_of, parts_of
 from feedsim.answers.explain.study.record import HazardMargin, Part, Story, StoryEvent
-from feedsim.answers.explain.study.source import FeederSource, StorySource
+from feedsim.answers.explain.study.source import Disturbance, FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
-from feedsim.answers.explain.study.stretches import Disturbance
 from feedsim.answers.explain.study.words import Say, listed
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome

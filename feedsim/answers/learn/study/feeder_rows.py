@@ -21,7 +21,7 @@ from feedsim.answers.learn.study.rows import (
     scan_in_all,
     share_of_all,
 )
-from feedsim.answers.learn.study.travels import distance_and_lead
+from feedsim.answers.learn.study.sides import distance_and_lead
 from feedsim.machine import Feeder, Machine
 
 _NO_TRAVEL = "no command or actual feed in the log"

@@ -3,18 +3,32 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from feedsim.answers.learn.study.figures import Figure, combined
-from feedsim.answers.learn.study.following import Cycles, Ramps, Track, cycles_of, ramps_of
+from feedsim.answers.learn.study.following import (
+    Cycles,
+    Ramps,
+    Track,
+    cycles_of,
+    figures_of,
+    ramps_of,
+    since_bends,
+)
 from feedsim.answers.learn.study.lattice import Lattice
-from feedsim.answers.learn.study.servo import Servo, servo_of
+from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
 from feedsim.arrays import Floats
 from feedsim.logs import Log, LoggedFeeder, Values
 from feedsim.machine import Feeder
+from feedsim.motion.ramps import bend_lag, ramp_bends
 
 _FEW = 20
+_Model = Callable[[float, float], Floats]
+_LONG_S = 1.0  # after which a feed at rest lags no more
+_GAINS = (30.0, 200.0)
 
 
 def followed(
@@ -104,3 +118,124 @@ def _speed(cycles: Cycles) -> float:
         return float(np.nanmax(cycles.value))
     steps = np.diff(cycles.value, axis=1) / np.diff(cycles.time_s, axis=1)
     return float(np.nanquantile(steps, 0.9))
+
+
+@dataclass(frozen=True, slots=True)
+class Servo:
+    """Loop gain (1/s) and feedforward; None where the feed follows as closely as the log tells.
+
+    ``lag_mm``: root mean square of what the feed lags. ``lag``: what it lags, shape of the cycles.
+    """
+
+    loop_gain: Figure | None
+    feedforward: Figure | None
+    lag_mm: float
+    lag: Floats
+
+
+def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -> Servo:
+    """Fit loop gain and feedforward to what the actual feed lags behind the command.
+
+    Parameters
+    ----------
+    command, actual : Cycles
+        Of the same instants; both travels or both speeds.
+    step_mm : float
+        In which the log tells them (mm, or mm/s).
+    """
+    known = ~np.isnan(command.time_s)
+    lag = np.where(known, command.value - actual.value, 0.0)
+    rest = known & (command.time_s <= ramps.begins_s[:, None])
+    lag = np.where(known, lag - float(np.median(lag[rest])) if rest.any() else lag, 0.0)
+    seen = math.sqrt(float(np.mean(lag[known] ** 2)))
+    if seen <= 1.5 * step_mm:
+        return Servo(None, None, seen, np.where(known, lag, np.nan))
+    values = (ramps.ramp_in.value, ramps.ramp_out.value, ramps.speed.value)
+    model = _lag_model(command, values, ramps.begins_s, ramps.ends_s)
+
+    def off(values: Floats) -> Floats:
+        left: Floats = (lag - model(math.exp(values[0]), values[1]))[known] - values[2]
+        return left
+
+    best = min(
+        (
+            nonlinear_fit(
+                off,
+                np.array([math.log(gain), 0.5, 1e-3]),
+                bounds=(np.array([0.0, -1.0, -np.inf]), np.array([11.0, 1.5, np.inf])),
+            )
+            for gain in _GAINS
+        ),
+        key=lambda fit: fit.squares,
+    )
+    gain, forward, _ = figures_of(
+        best, command, known, ramps.begins_s, ramps.ends_s, step_mm, two=True
+    )
+    more = np.hypot(
+        _open_by_ramps(best, command, ramps, model),
+        _open_by_speed(best, command, ramps, model, step_mm),
+    )
+    gain, forward = gain.widened(float(more[0])), forward.widened(float(more[1]))
+    gain = Figure(math.exp(gain.value), math.exp(gain.low), math.exp(gain.high), gain.n)
+    return Servo(gain, forward, seen, np.where(known, lag, np.nan))
+
+
+def _lag_model(
+    command: Cycles, values: tuple[float, float, float], begins: Floats, ends: Floats
+) -> _Model:
+    """Return what the feed lags by loop gain and feedforward, shape of the cycles.
+
+    What it still lags from the cycle before is in it, where a clutch closes soon after it opened.
+    """
+    bends, slopes = ramp_bends(*values)
+    since = since_bends(command, begins, ends, bends)
+    over = _LONG_S - bends[2:, None, None]
+    began = command.before_s + float(np.median(ends - command.open_s)) + bends[2:, None]
+    past = np.minimum(np.maximum(command.time_s[None] - began[:, :, None], 0.0), over)
+
+    def model(gain: float, feedforward: float) -> Floats:
+        def lags(times: Floats) -> Floats:
+            return bend_lag(times, gain=gain, feedforward=feedforward, rate=command.rate)
+
+        left = np.einsum("j,jcm->cm", slopes[2:], lags(past) - lags(over))
+        found: Floats = np.einsum("j,jcm->cm", slopes, lags(since)) + left
+        return found
+
+    return model
+
+
+def _open_by_ramps(fit: NonlinearFit, command: Cycles, ramps: Ramps, model: _Model) -> Floats:
+    """Return by how much what was fitted is off where ramps and speed are by their intervals.
+
+    One step of Gauss and Newton; a ramp that is longer begins as much earlier as its middle stays.
+    """
+    known = ~np.isnan(command.time_s)
+    at = math.exp(fit.values[0]), float(fit.values[1])
+    figures = (ramps.ramp_in, ramps.ramp_out, ramps.speed)
+    squares = np.zeros(len(fit.values))
+    for place, figure in enumerate(figures):
+        half = 0.5 * (figure.high - figure.low)
+        values = [each.value for each in figures]
+        values[place] += half
+        begins = ramps.begins_s - (0.5 * half if place == 0 else 0.0)
+        ends = ramps.ends_s - (0.5 * half if place == 1 else 0.0)
+        moved = _lag_model(command, (values[0], values[1], values[2]), begins, ends)
+        squares += (fit.inverse @ (moved(*at) - model(*at))[known]) ** 2
+    return np.sqrt(squares)
+
+
+def _open_by_speed(
+    fit: NonlinearFit, command: Cycles, ramps: Ramps, model: _Model, step: float
+) -> Floats:
+    """Return by how much what was fitted is off if the full speed is rounded by half a step.
+
+    It is so in all cycles; once the feed lags by less than a step, both are rounded alike.
+    """
+    if not command.rate:
+        return np.zeros(len(fit.values))
+    known = ~np.isnan(command.time_s)
+    full = command.time_s > ramps.begins_s[:, None] + ramps.ramp_in.value
+    full &= command.time_s < ramps.ends_s[:, None]
+    full &= np.abs(model(math.exp(fit.values[0]), float(fit.values[1]))) > 0.5 * step
+    found: Floats = 0.5 * step * np.abs(fit.inverse @ full[known].astype(np.float64))
+    return found

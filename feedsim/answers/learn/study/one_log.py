@@ -9,14 +9,13 @@ import numpy as np
 
 from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder, rounded_alike
 from feedsim.answers.learn.study.figures import Figure, combined
-from feedsim.answers.learn.study.followed import followed, whole_cycles
+from feedsim.answers.learn.study.followed import Servo, followed, whole_cycles
 from feedsim.answers.learn.study.following import Cycles, Ramps
 from feedsim.answers.learn.study.lattice import Lattice, lattice_of
 from feedsim.answers.learn.study.laws import ArrivalLaw, arrival_law
 from feedsim.answers.learn.study.pitches import Pitches, pitches_of
 from feedsim.answers.learn.study.ready import Bounds, busy_bounds
 from feedsim.answers.learn.study.scans import ScanSeen
-from feedsim.answers.learn.study.servo import Servo
 from feedsim.answers.learn.study.sides import Side, Ticks, sides_of
 from feedsim.arrays import Floats
 from feedsim.logs import Level, Log, LoggedFeeder

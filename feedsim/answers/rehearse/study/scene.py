@@ -7,18 +7,23 @@ from collections.abc import Sequence
 import numpy as np
 
 from feedsim import __version__
-from feedsim.answers.rehearse.study.cards import carriers_plain, inserts_plain
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.columns import column
-from feedsim.answers.rehearse.study.eyes import (
+from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
+from feedsim.answers.rehearse.study.parts import (
+    belt_plain,
     blocked_plain,
     carrier_eye_blocked,
+    carriers_plain,
+    column,
+    complete_before,
+    encoder_plain,
+    feed_plain,
+    gate_plain,
     in_stretch,
+    inserts_plain,
+    needs_plain,
     program_input,
 )
-from feedsim.answers.rehearse.study.gate import complete_before, gate_plain, needs_plain
-from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
-from feedsim.answers.rehearse.study.motion import belt_plain, encoder_plain, feed_plain
 from feedsim.answers.rehearse.study.scene_events import (
     SceneEvent,
     missed_times,
@@ -69,7 +74,7 @@ def scene(
     Returns
     -------
     dict
-        Columns are packed (:mod:`feedsim.answers.rehearse.study.columns`); times are seconds of
+        Columns are packed (:mod:`feedsim.answers.rehearse.study.parts`); times are seconds of
         the run, carriers and inserts have the numbers of the run. ``zero_s`` is when the carrier
         that it is about (else the first chosen one) passes the carrier eye, ``begin_s`` where to
         begin.

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.rehearse.study.columns import column
+from feedsim.answers.rehearse.study.parts import column
 from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import CycleHazard

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from feedsim.answers.explain.study.record import PARTS
 from feedsim.answers.explain.study.run import source_of
 from feedsim.answers.explain.study.story import story_of
-from feedsim.answers.rehearse.study.columns import column
+from feedsim.answers.rehearse.study.parts import column
 from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.arrays import Bools
 from feedsim.metrics.plain import Plain

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from feedsim.answers.tune.study.judge import Judge, draws_of
-from feedsim.answers.tune.study.line import ClosedLine
-from feedsim.answers.tune.study.reach import narrowest
+from feedsim.answers.tune.study.line import ClosedLine, Judge, draws_of
 from feedsim.answers.tune.study.space import Draw, Setup, Space, space_of
 from feedsim.errors import FeedsimError
 from feedsim.scenario import scenario_from_dict
@@ -25,6 +23,9 @@ _SLOWEST, _FASTEST = 1.0 / 16.0, 64.0
 
 _kept: tuple[dict[str, Any], Space] | None = None
 """What was searched last in this process."""
+_Draws = Sequence[Draw | None]
+"""Machines of which enough have to be accepted; ``(None,)``: the one that is believed."""
+_BELIEVED: _Draws = (None,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ def _edge(judge: Judge, low: float, high: float) -> float:
 def _value(space: Space, setup: Setup, line: ClosedLine, judge: Judge) -> float:
     speed = space.at_speed or 0.0
     if space.tune.aim == "window":
-        return narrowest(space, setup, speed, tuple(judge.draws))
+        return _narrowest(space, setup, speed, tuple(judge.draws))
     measure = line.jam_risk if space.tune.aim == "jam_risk" else line.spread
     found = []
     for draw in judge.draws:
@@ -178,3 +179,87 @@ def bound_speed(line: ClosedLine, draw: Draw | None, *, around: float) -> float:
     except FeedsimError:
         return 0.0
     return speed if up else 0.0
+
+
+def _narrowest(space: Space, setup: Setup, speed_mm_s: float, draws: _Draws = _BELIEVED) -> float:
+    """Return how far the knob with the least room can go, as a share of its range."""
+    rooms = []
+    for number, knob in enumerate(space.knobs):
+        last = len(knob.values) - 1
+        if not knob.numbers or not last:
+            continue
+        found = window(space, setup, number, speed_mm_s, draws)
+        if found is None:
+            return 0.0
+        place = setup[number] if setup[number] >= 0 else knob.nearest()
+        rooms.append(min(place - found[0], found[1] - place) / last)
+    return min(rooms, default=0.0)
+
+
+def window(
+    space: Space, setup: Setup, knob: int, speed_mm_s: float, draws: _Draws = _BELIEVED
+) -> tuple[int, int] | None:
+    """Return the places of one knob between which a setup stays accepted, the others held.
+
+    In closed form; None where it is not accepted as it is. A knob that stays as it is has no place
+    of its own: its list's nearest place is where it begins. Many machines are asked from where the
+    believed one ends inwards, since to refuse takes few of them.
+    """
+    place, last = setup[knob], len(space.knobs[knob].values) - 1
+    if place < 0:
+        place = space.knobs[knob].nearest()
+
+    def there(where: int) -> Setup:
+        return (*setup[:knob], where, *setup[knob + 1 :])
+
+    def believed(where: int) -> bool:
+        return _room(space, there(where), speed_mm_s) <= 1.0
+
+    if _room(space, there(place), speed_mm_s, draws) > 1.0:
+        return None
+    ends = _end(believed, place, 0), _end(believed, place, last)
+    if draws == _BELIEVED:
+        return ends
+
+    def inwards(end: int) -> int:
+        def accepted(where: int) -> bool:
+            return _room(space, there(where), speed_mm_s, draws) <= 1.0
+
+        return end if accepted(end) else _between(accepted, place, end)
+
+    return inwards(ends[0]), inwards(ends[1])
+
+
+def _end(accepted: Callable[[int], bool], place: int, last: int) -> int:
+    """Return the last accepted place towards an end, strides doubled on the way and then halved."""
+    towards, inside, stride = (1 if last > place else -1), place, 1
+    while inside != last:
+        there = inside + towards * min(stride, abs(last - inside))
+        if not accepted(there):
+            outside = there
+            break
+        inside, stride = there, 2 * stride
+    else:
+        return last
+    return _between(accepted, inside, outside)
+
+
+def _between(accepted: Callable[[int], bool], inside: int, outside: int) -> int:
+    """Return the last accepted place between one that is and one that is not."""
+    while abs(outside - inside) > 1:
+        middle = (outside + inside) // 2
+        inside, outside = (middle, outside) if accepted(middle) else (inside, middle)
+    return inside
+
+
+def _room(space: Space, setup: Setup, speed_mm_s: float, draws: _Draws = _BELIEVED) -> float:
+    """Return how many times what is allowed the worst figure comes to, in closed form.
+
+    Below 1 it is accepted; infinite where there can be no such line. Of several machines that of
+    the one on which it depends.
+    """
+    try:
+        line = ClosedLine(space, setup)
+    except FeedsimError:
+        return math.inf
+    return Judge(space, line, draws).worst(speed_mm_s).times

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
-from feedsim.answers.tune.study.judge import draws_of
 from feedsim.answers.tune.study.knob import AS_IS
+from feedsim.answers.tune.study.line import draws_of
 from feedsim.answers.tune.study.optimum import cost
 from feedsim.answers.tune.study.rungs import Believed, Drawn, Rungs, highest, rung_of, speed_at
 from feedsim.answers.tune.study.simulated import excess_of, pooled

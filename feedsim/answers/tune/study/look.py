@@ -7,8 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from feedsim.answers.tune.study.closed import space_in_worker
-from feedsim.answers.tune.study.judge import Judge, draws_of
-from feedsim.answers.tune.study.line import ClosedLine
+from feedsim.answers.tune.study.line import ClosedLine, Judge, draws_of
 from feedsim.answers.tune.study.space import Setup
 from feedsim.errors import FeedsimError
 from feedsim.settings.mechanisms import MECHANISMS

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from feedsim.answers.tune.study.bench import Bench
-from feedsim.answers.tune.study.judge import draws_of
+from feedsim.answers.tune.study.line import draws_of
 from feedsim.answers.tune.study.simulated import RunCounts, excess_of
 from feedsim.answers.tune.study.space import Setup
 from feedsim.metrics.tally import Sureness, sureness

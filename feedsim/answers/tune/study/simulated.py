@@ -14,8 +14,7 @@ from typing import Any
 import numpy as np
 
 from feedsim.answers.tune.study.closed import bound_speed, space_in_worker
-from feedsim.answers.tune.study.judge import draws_of
-from feedsim.answers.tune.study.line import ClosedLine, true_machine
+from feedsim.answers.tune.study.line import ClosedLine, draws_of, true_machine
 from feedsim.answers.tune.study.space import Draw, Setup, Space
 from feedsim.criteria import Criteria, Figure
 from feedsim.errors import FeedsimError
