@@ -10,17 +10,17 @@ side of a jump in such a part. The work does not depend on how fine the lattice 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from feedsim.criteria import Criteria
+from feedsim.criteria import Criteria, Figure
 from feedsim.settings.jumps import Jumps, jumps_between
 from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
 from feedsim.settings.right import right_settings
-from feedsim.settings.shares_by_speed import Excess, SharesBySpeed
+from feedsim.settings.shares_by_speed import EASILY, FIGURES, Excess, SharesBySpeed
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 NARROWEST = 2e-5
@@ -36,7 +36,6 @@ looked beside: it makes a share that is near what is allowed, three standard dev
 part more or less."""
 _OF_WAY = tuple(n for n, m in enumerate(MECHANISMS) if m.share in (run_up, landing_late))
 _MOST_SPEEDS = 600
-_HARDLY_ACCEPTED = 0.8
 
 
 def worst_between(at: At, allowed: Criteria, low: float, high: float) -> tuple[float, Excess]:
@@ -74,15 +73,18 @@ def look_everywhere(
     if not lowest:
         for first in range(0, many, _IN_A_ROW):
             borne.update(_borne(shares, edges, first, min(first + _IN_A_ROW, many)))
-        looked = (k for k, edge in enumerate(edges) if edge in shares.by_speed)
+        looked = (k for k, edge in enumerate(edges) if edge in shares.looked_at)
         last = max((k for k in looked if not shares.refused(edges[k])), default=0)
     for place, (low, high) in enumerate(pairwise(edges)):
         if place > last + 2:
             break  # refused at every further edge, and for a fifth of the speed through and through
         if lowest and place % _IN_A_ROW == 0:
             borne.update(_borne(shares, edges, place, min(place + _IN_A_ROW, many)))
-        if place not in borne and _is_mixed(shares, low, high):
-            fully = min(fully, _look_finely(shares, low, high, windows))
+        if place not in borne:
+            places, reach = _worst_of_cell(shares, low, high)
+            # whether some is refused, or all but is, and some is not
+            if _comes_and_goes(shares, [low, high, *places]):
+                fully = min(fully, _look_finely(shares, low, high, windows, reach))
         if (fully < FASTEST_MM_S or lowest) and _enough(shares, windows, to=high):
             break
     if lowest:
@@ -98,8 +100,7 @@ def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int)
     """
     low, high = edges[first], edges[last]
     if last - first == 1:
-        shares.at_speed(low)
-        shares.at_speed(high)
+        shares.looked_at.update((low, high))
     elif _has_room(shares, low, high) and _bears(
         shares, low, high, _reach(shares, edges[first : last + 1])
     ):
@@ -121,22 +122,22 @@ def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
     return _jumps(shares, low, high, most=_JUMPS_OF_A_CELL, bent=bent).reach
 
 
-def _is_mixed(shares: SharesBySpeed, low: float, high: float) -> bool:
-    """Return whether between two speeds some is refused, or all but is, and some is not."""
-    return _comes_and_goes(shares, [low, high, *worst_of_cell(shares, low, high)])
-
-
 def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> list[float]:
     """Return the speeds between two at which acts are off most, where their jumps matter.
 
     A lattice that moves acts by less than a 50th of the tolerance has none.
     """
+    return _worst_of_cell(shares, low, high)[0]
+
+
+def _worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[float], float]:
+    """Return them, and by how much acts differ at most (mm)."""
     there = shares.at(high)
     most = high * there.controller.motion_cycle_s + there.count_mm
     if most <= _HARDLY * shares.allowed.placement_tolerance_mm:
-        return []
+        return [], most
     jumps = _jumps(shares, low, high, most=_JUMPS_OF_A_CELL)
-    return [] if _bears(shares, low, high, jumps.reach) else jumps.extremes()
+    return [] if _bears(shares, low, high, jumps.reach) else jumps.extremes(), jumps.reach
 
 
 def _jumps(
@@ -148,15 +149,19 @@ def _jumps(
     return jumps_between(shares.at, low, high, most=most, least_mm=least, bent=bent)
 
 
-def _bears(shares: SharesBySpeed, low: float, high: float, reach: float) -> bool:
+def _bears(
+    shares: SharesBySpeed, low: float, high: float, reach: float, *, of: Sequence[Figure] = FIGURES
+) -> bool:
     """Return whether all between two speeds is accepted even at the worst side of each jump.
 
     Whatever phase the fast end has, acts are within ``reach`` (mm) of it, so all is asked there
     with so much less room: tolerance, overhang, nose limit and grip end; what depends on the way
     of a run-up must be next to nothing. At the slow end the spread is smaller.
+
+    ``of``: figures that are asked for.
     """
     tolerance = shares.allowed.placement_tolerance_mm - reach
-    if tolerance <= 0.0 or not _has_room(shares, low, high):
+    if tolerance <= 0.0 or not _has_room(shares, low, high, of=of):
         return False
     there = shares.at(high)
     by = reach * max(1.0, there.settings.speed_ratio)
@@ -166,34 +171,46 @@ def _bears(shares: SharesBySpeed, low: float, high: float, reach: float) -> bool
     )
     room = shares.allowed.overhang_mm - reach
     allowed = replace(shares.allowed, placement_tolerance_mm=tolerance, overhang_mm=room)
-    return SharesBySpeed(lambda _: less, allowed).excess(high).times <= _HARDLY_ACCEPTED
+    return not SharesBySpeed(lambda _: less, allowed).is_beyond(high, EASILY, of=of)
 
 
-def _has_room(shares: SharesBySpeed, low: float, high: float) -> bool:
+def _has_room(
+    shares: SharesBySpeed, low: float, high: float, *, of: Sequence[Figure] = FIGURES
+) -> bool:
     """Return whether two speeds are accepted with ease, and run-ups are long enough there."""
-    if any(shares.excess(v).times > _HARDLY_ACCEPTED for v in (low, high)):
+    if any(shares.is_beyond(v, EASILY, of=of) for v in (low, high)):
         return False
     most = _NEXT_TO_NOTHING * shares.most("jam_risk")
-    return all(shares.at_speed(v)[n] <= most for v in (low, high) for n in _OF_WAY)
+    return all(shares.share(v, n) <= most for v in (low, high) for n in _OF_WAY)
 
 
-def _comes_and_goes(shares: SharesBySpeed, places: Iterable[float]) -> bool:
+def _comes_and_goes(shares: SharesBySpeed, places: Sequence[float]) -> bool:
     """Return whether of some places the best is accepted and the worst is not, or hardly."""
-    times = [shares.excess(place).times for place in places]
-    return min(times) <= 1.0 and max(times) > _HARDLY_ACCEPTED
+    refused = [shares.refused(place) for place in places]
+    if any(refused):
+        return not all(refused)
+    return any(shares.is_beyond(place, EASILY) for place in places)
 
 
 def _enough(shares: SharesBySpeed, windows: int, *, to: float) -> bool:
     """Return whether no more need be looked at, all having been looked at up to a speed (mm/s)."""
     runs = shares.runs()
-    if len(shares.by_speed) > _MOST_SPEEDS or windows > 1:
-        return len(shares.by_speed) > _MOST_SPEEDS or len(runs) > windows
+    if len(shares.looked_at) > _MOST_SPEEDS or windows > 1:
+        return len(shares.looked_at) > _MOST_SPEEDS or len(runs) > windows
     wide = (run for run in runs if run[0] < to and run[-1] - run[0] > NARROWEST * run[0])
     return next(wide, None) is not None
 
 
-def _look_finely(shares: SharesBySpeed, low: float, high: float, windows: int) -> float:
-    """Look at the parts of a cell, and beside each jump of those that are mixed; return how far."""
+def _look_finely(
+    shares: SharesBySpeed, low: float, high: float, windows: int, reach: float
+) -> float:
+    """Look at the parts of a cell, and beside each jump of those that are mixed; return how far.
+
+    What the whole cell bears is not asked for again. ``reach``: by how much acts differ (mm).
+    """
+    for figure in FIGURES:
+        if _bears(shares, low, high, reach, of=(figure,)):
+            shares.bear(low, high, figure)
     edges = _parts(low, high, PARTS)
     fully = FASTEST_MM_S
     for start, end in pairwise(edges):
@@ -207,7 +224,7 @@ def _look_finely(shares: SharesBySpeed, low: float, high: float, windows: int) -
         if enough:
             break
         for place in sorted((*jumps.speeds_mm_s, *jumps.crossings())):
-            shares.at_speed(place)
+            shares.looked_at.add(place)
             if windows == 1 and shares.refused(place) and _enough(shares, windows, to=end):
                 break
     return fully

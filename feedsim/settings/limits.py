@@ -7,7 +7,7 @@ where the first of them begins; :mod:`feedsim.settings.cells` knows where to loo
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -192,7 +192,7 @@ def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:
 
 def _windows(shares: SharesBySpeed) -> list[Refused]:
     runs = shares.runs()  # before the search for their edges adds speeds
-    speeds = sorted(shares.by_speed)
+    speeds = sorted(shares.looked_at)
     place_of = {speed: place for place, speed in enumerate(speeds)}
     found: list[Refused] = []
     for run in runs:
@@ -223,11 +223,10 @@ def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
 
 def _lowest_alone(shares: SharesBySpeed) -> list[SpeedLimit]:
     """Return the limits of mechanisms alone, but of those that others stay below for sure."""
-    speeds, firsts = sorted(shares.by_speed), []
-    for number, mechanism in enumerate(MECHANISMS):
-        most = shares.most(mechanism.figure)
-        over = [place for place, v in enumerate(speeds) if shares.by_speed[v][number] > most]
-        firsts += [(max(0, over[0] - 1), number)] if over else []
+    speeds, firsts = sorted(shares.looked_at), []
+    for number in range(len(MECHANISMS)):
+        over = next((place for place, v in enumerate(speeds) if shares.alone(v, number)), None)
+        firsts += [] if over is None else [(max(0, over - 1), number)]
     found: list[SpeedLimit] = []
     best = math.inf
     for place, number in sorted(firsts):
@@ -242,33 +241,36 @@ def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
     """Return the lowest speed at which one mechanism alone is too much."""
     m = MECHANISMS[number]
     most = shares.most(m.figure)
-    known = {speed: row[number] / most for speed, row in shares.by_speed.items()}
+    speeds = sorted(shares.looked_at)
+    first = _first(speeds, lambda speed: shares.alone(speed, number))
+    if not first:
+        return SpeedLimit(m.name, m.figure, None if first is None else 0.0)
 
     def times(speed: float) -> float:
-        found = known.get(speed)
-        return m.share(shares.at(speed), shares.allowed) / most if found is None else found
+        return shares.share(speed, number) / most
 
-    return SpeedLimit(m.name, m.figure, _lowest(known, times))
-
-
-def _lowest(known: Mapping[float, float], times: Callable[[float], float]) -> float | None:
-    """Return the lowest speed (mm/s) at which it is above 1; ``known``: what it is at some."""
-    speeds = sorted(known)
-    exceeding = [known[speed] > 1.0 for speed in speeds]
-    if not any(exceeding):
-        return None
-    runs: list[list[int]] = []
-    for exceeded, group in groupby(range(len(speeds)), key=exceeding.__getitem__):
-        if exceeded:
-            runs.append(list(group))
-    # as wide as they may be: between the speeds next to them that are not exceeded
-    ends = [(speeds[max(0, r[0] - 1)], speeds[min(r[-1] + 1, len(speeds) - 1)]) for r in runs]
-    first = next((runs[place][0] for place in _that_count(ends)), None)
-    if not first:
-        return None if first is None else 0.0
     low, high = speeds[first - 1], speeds[first]
     finer = [geometric(low, high, k / PARTS) for k in range(1, PARTS)]
     if high > _STRIDE * low:
         high = next((speed for speed in finer if times(speed) > 1.0), high)
         low = max([low, *(speed for speed in finer if speed < high)])
-    return crossing(times, low, high, to=_AS_GOOD_AS_FOUND)
+    return SpeedLimit(m.name, m.figure, crossing(times, low, high, to=_AS_GOOD_AS_FOUND))
+
+
+def _first(speeds: Sequence[float], exceeds: Callable[[float], bool]) -> int | None:
+    """Return the place of the first of rising speeds (mm/s) that exceeds, narrow ones left out."""
+    first = next((place for place, speed in enumerate(speeds) if exceeds(speed)), None)
+    if first is None:
+        return None
+    low, high = _around(speeds, first, first)
+    if high - low > NARROWEST * low:
+        return first  # whatever comes above
+    groups = groupby(range(len(speeds)), key=lambda place: exceeds(speeds[place]))
+    runs = [list(group) for exceeded, group in groups if exceeded]
+    count = _that_count([_around(speeds, run[0], run[-1]) for run in runs])
+    return next((runs[place][0] for place in count), None)
+
+
+def _around(speeds: Sequence[float], first: int, last: int) -> tuple[float, float]:
+    """Return the speeds next to a run, by its places: as wide as it may be."""
+    return speeds[max(0, first - 1)], speeds[min(last + 1, len(speeds) - 1)]

@@ -309,7 +309,7 @@ def _feed(parts: _Parts) -> FeedMotion:
     return FeedMotion(belt, scale_error=0.0, ratio=parts.ratio, servo=parts.servo)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _cycles(parts: _Parts, *, opens: bool = True) -> _Cycles | None:
     """Return the motion of many equal cycles; None where one would open inside its ramp-in.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
@@ -13,9 +13,11 @@ from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 
 NOTHING, _ROUNDING = 1e-9, 1e-9
+EASILY = 0.8
+"""So many times what is allowed, or less, is accepted with ease."""
 
-_FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
-_OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in _FIGURES}
+FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
+_OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in FIGURES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,57 +39,103 @@ class Excess:
 
 @dataclass(slots=True)
 class SharesBySpeed:
-    """The shares of one feeder's mechanisms, each speed worked out once.
+    """The shares of one feeder's mechanisms, each worked out where it is first asked for.
+
+    Most questions need few of them: a speed is refused by one figure, whatever the others are; and
+    where a figure is known to be borne it is asked for only if no other is as near its limit.
 
     Attributes
     ----------
     at : callable
         Line speed (mm/s) → the feeder at that speed.
     allowed : Criteria
-    by_speed : dict
-        Line speed (mm/s) → share of each mechanism, in the order of ``MECHANISMS``.
+    looked_at : set of float
+        Line speeds (mm/s) at which all mechanisms together were asked for.
     """
 
     at: At
     allowed: Criteria
-    by_speed: dict[float, tuple[float, ...]] = field(default_factory=dict)
-    _excess: dict[float, Excess] = field(default_factory=dict)
+    looked_at: set[float] = field(default_factory=set)
+    _shares: dict[tuple[float, int], float] = field(default_factory=dict)
+    _excess: dict[tuple[float, Figure], Excess] = field(default_factory=dict)
+    _borne: dict[Figure, list[tuple[float, float]]] = field(
+        default_factory=lambda: {figure: [] for figure in FIGURES}
+    )
+    _likely: int = 0
 
     def __post_init__(self) -> None:
-        self.at = lru_cache(maxsize=64)(self.at)
+        self.at = lru_cache(maxsize=256)(self.at)
+
+    def share(self, speed: float, number: int) -> float:
+        """Return the share of a mechanism at a line speed (mm/s), by its number."""
+        if (speed, number) not in self._shares:
+            found = MECHANISMS[number].share(self.at(speed), self.allowed)
+            self._shares[speed, number] = found
+        return self._shares[speed, number]
 
     def at_speed(self, speed: float) -> tuple[float, ...]:
-        """Return each mechanism's share at a line speed (mm/s)."""
-        if speed not in self.by_speed:
-            there = self.at(speed)
-            self.by_speed[speed] = tuple(m.share(there, self.allowed) for m in MECHANISMS)
-        return self.by_speed[speed]
+        """Return the share of each mechanism at a line speed (mm/s), in their order."""
+        return tuple(self.share(speed, number) for number in range(len(MECHANISMS)))
 
     def most(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted."""
         return accepted_to(self.allowed.largest(figure))
 
+    def bear(self, low: float, high: float, figure: Figure) -> None:
+        """Note that a figure is at most ``EASILY`` of what is allowed at all speeds between two."""
+        self._borne[figure].append((low, high))
+
+    def is_borne(self, speed: float, figure: Figure) -> bool:
+        """Return whether that was noted of a line speed (mm/s)."""
+        return any(low <= speed <= high for low, high in self._borne[figure])
+
     def excess(self, speed: float) -> Excess:
         """Return by how much all mechanisms together are too much at a line speed (mm/s)."""
-        if speed not in self._excess:
-            self._excess[speed] = self._worst(self.at_speed(speed))
-        return self._excess[speed]
-
-    def _worst(self, row: tuple[float, ...]) -> Excess:
-        found = []
-        for figure in _FIGURES:
-            share = together(row[n] for n in _OF[figure])
-            found.append(Excess(share / self.most(figure), figure, share))
+        self.looked_at.add(speed)
+        found = [self._of(speed, f) for f in FIGURES if not self.is_borne(speed, f)]
+        if max((excess.times for excess in found), default=0.0) <= EASILY:
+            found = [self._of(speed, f) for f in FIGURES]
         return max(found, key=lambda excess: excess.times)
+
+    def _of(self, speed: float, figure: Figure) -> Excess:
+        if (speed, figure) not in self._excess:
+            share = together(self.share(speed, n) for n in _OF[figure])
+            self._excess[speed, figure] = Excess(share / self.most(figure), figure, share)
+        return self._excess[speed, figure]
+
+    def is_beyond(self, speed: float, times: float, *, of: Sequence[Figure] = FIGURES) -> bool:
+        """Return whether a figure is more than so many times what is allowed (``EASILY`` or more).
+
+        ``speed``: line speed (mm/s). ``of``: which figures.
+        The mechanism that last was is asked first.
+        """
+        self.looked_at.add(speed)
+        likely = MECHANISMS[self._likely].figure
+        if likely in of and self._share_of_most(speed, self._likely) > times * (1.0 + _ROUNDING):
+            return True
+        for figure in of:
+            if not self.is_borne(speed, figure) and self._of(speed, figure).times > times:
+                self._likely = max(_OF[figure], key=lambda n: self._share_of_most(speed, n))
+                return True
+        return False
+
+    def _share_of_most(self, speed: float, number: int) -> float:
+        return self.share(speed, number) / self.most(MECHANISMS[number].figure)
 
     def refused(self, speed: float) -> bool:
         """Return whether it is more than allowed at a line speed (mm/s)."""
-        return self.excess(speed).refused
+        return self.is_beyond(speed, 1.0)
+
+    def alone(self, speed: float, number: int) -> bool:
+        """Return whether one mechanism alone, by its number, is more than allowed at a speed."""
+        figure = MECHANISMS[number].figure
+        most = self.most(figure)
+        return not self.is_borne(speed, figure) and self.share(speed, number) > most
 
     def alone_too_much(self, speed: float) -> bool:
-        """Return whether one mechanism alone is more than allowed at a line speed (mm/s)."""
-        shares = zip(MECHANISMS, self.at_speed(speed), strict=True)
-        return any(share > self.most(mechanism.figure) for mechanism, share in shares)
+        """Return whether some mechanism alone is more than allowed at a line speed (mm/s)."""
+        self.looked_at.add(speed)
+        return any(self.alone(speed, number) for number in range(len(MECHANISMS)))
 
     def edge(self, one: float, other: float, *, to: float) -> float:
         """Return where between two speeds, one refused and one not, it changes (mm/s).
@@ -98,7 +146,7 @@ class SharesBySpeed:
 
     def runs(self) -> list[list[float]]:
         """Return the speeds (mm/s) looked at, rising, those in a row together that are refused."""
-        speeds = sorted(self.by_speed)
+        speeds = sorted(self.looked_at)
         found: list[list[float]] = []
         for before, speed in pairwise([math.nan, *speeds]):
             if self.refused(speed):

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from feedsim.answers.limit.study.closed import closed_forms
+from feedsim.answers.limit.study.closed import at_speeds, closed_forms
 from feedsim.answers.setup.study.sheet import as_typed
+from feedsim.criteria import Figure
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import (
     Scenario,
@@ -25,11 +26,12 @@ from feedsim.scenario import (
     scenario_from_text,
 )
 from feedsim.settings import cells
-from feedsim.settings.cells import NARROWEST
+from feedsim.settings.cells import FASTEST_MM_S, NARROWEST
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import MOST_WINDOWS, TOGETHER, Closed, closed_form
+from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.right import right_settings, settled_settings
-from feedsim.settings.shares_by_speed import SharesBySpeed
+from feedsim.settings.shares_by_speed import FIGURES, SharesBySpeed, together
 from tests.theory.test_limits import BASE
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -134,7 +136,7 @@ def test_slow_speeds_are_passed_by_in_a_row_where_they_bear_it(
         assert one.speed_mm_s == pytest.approx(other.speed_mm_s, rel=1e-6)
     assert passed < 0.9 * cells_asked(scenario)
     monkeypatch.setattr(cells, "_IN_A_ROW", 8)
-    monkeypatch.setattr(cells, "_bears", lambda *_: True)
+    monkeypatch.setattr(cells, "_bears", lambda *_, of=None: of is None)
     wrong = closed_forms(scenario)[0].limits[0].speed_mm_s
     assert wrong is not None
     assert wrong > 1.01 * (each[0].speed_mm_s or 0.0)
@@ -189,7 +191,7 @@ def cells_asked(scenario: Scenario) -> int:
     feeder = FeederAtSpeed(machine, machine.feeders[0])
     shares = SharesBySpeed(feeder.on_line_at, criteria_of(scenario))
     cells.look_everywhere(shares, edges, 1)
-    return len(shares.by_speed)
+    return len(shares.looked_at)
 
 
 def test_a_search_that_knows_no_jumps_would_miss_them() -> None:
@@ -223,3 +225,34 @@ def test_ticks_that_share_little_are_not_a_wall_and_their_limit_holds(corrected:
     assert shares.refused(limit * (1.0 + 1e-5))
     below = [shares.excess(limit * (1.0 - k / 2003.0)).times for k in range(1, 120)]
     assert max(below) <= 1.0 + 1.0 / 40.0
+
+
+@pytest.mark.parametrize("seed", [None, 0, 4])
+def test_a_figure_that_a_cell_bears_need_not_be_asked_for(seed: int | None) -> None:
+    scenario = (
+        load_scenario(SCENARIOS / "membership_card.toml") if seed is None else random_scanned(seed)
+    )
+    at, allowed = at_speeds(scenario)[0], criteria_of(scenario)
+    shares, whole = SharesBySpeed(at, allowed), SharesBySpeed(at, allowed)
+    cells.look_everywhere(shares, cells.cells_between(1.0, FASTEST_MM_S), MOST_WINDOWS)
+
+    def times(speed: float, figure: Figure) -> float:
+        row = zip(MECHANISMS, whole.at_speed(speed), strict=True)
+        return together(p for m, p in row if m.figure == figure) / whole.most(figure)
+
+    looked = sorted(shares.looked_at)
+    borne = [(v, f) for v in looked for f in FIGURES if shares.is_borne(v, f)]
+    assert len(borne) > 50
+    for speed in looked[::3]:
+        assert shares.refused(speed) is (max(times(speed, f) for f in FIGURES) > 1.0)
+    # and where nobody looked
+    low, high = borne[0][0], borne[-1][0]
+    between = np.random.default_rng(7).uniform(low, high, 40).tolist()
+    for speed, figure in [*borne[::7], *((v, f) for v in between for f in FIGURES)]:
+        if shares.is_borne(speed, figure):
+            assert times(speed, figure) <= 1.0
+    # the twin: a figure that is not borne is missed
+    first = next(v for v in looked if shares.refused(v))
+    wrong = SharesBySpeed(at, allowed)
+    wrong.bear(first, first, shares.excess(first).figure)
+    assert not wrong.refused(first)
