@@ -139,3 +139,46 @@ def test_no_speed_at_all_leaves_bench_and_jog(tmp_path: Path, feedsim: Run) -> N
     assert ended.out.startswith("NOT FOR PRODUCTION. These settings are accepted at no speed")
     assert "Jog an insert in" in ended.out
     assert "Run " not in ended.out.partition("Commissioning, in this order")[2]
+
+
+@pytest.mark.parametrize(
+    ("changes", "units", "parts"),
+    [
+        # 200 counts on 500 mm: 2.5 mm each, and 1 mm is none of them
+        (("line.encoder.counts_per_rev=200",), "metric", ("2.5 mm (1 count)", "5 ms")),
+        # 500 counts: 1 mm each; steps of three are 3 mm, at 0.5 m/s 6 ms
+        (
+            (
+                "line.encoder.counts_per_rev=500",
+                "feeder.0.settings.resolution.distance_counts=3",
+                "feeder.0.settings.resolution.lead=2 ms",
+            ),
+            "metric",
+            (
+                "3 mm (3 counts)",
+                "6 ms",
+                "takes distances in steps of 3 mm and leads in steps of 2 ms",
+            ),
+        ),
+        # a wheel of 16 in with 500 counts: 0.032 in each, 31.25 an inch; two are 0.064 in
+        (
+            ("line.encoder.counts_per_rev=500", "line.encoder.wheel_circumference=16 in"),
+            "inch",
+            ("0.064 in (2 counts)", "3.2 ms", "(1 in is 31.25 counts)"),
+        ),
+    ],
+)
+def test_the_rules_ask_for_corrections_that_can_be_typed_in(
+    changes: tuple[str, ...],
+    units: str,
+    parts: tuple[str, ...],
+    tmp_path: Path,
+    feedsim: Run,
+) -> None:
+    given = [word for change in changes for word in ("--set", change)]
+    ended = feedsim("setup", CARD, *given, "--units", units, "--out", tmp_path)
+    text = re.sub(r"\s+", " ", ended.out)
+    distance, lead, *more = parts
+    assert f"take {distance} off the engage distance" in text
+    assert f"add {lead} to the engage lead" in text
+    assert all(part in text for part in more)

@@ -11,13 +11,15 @@ from feedsim.answers.limit.text import FIGURES, binding_words
 from feedsim.answers.setup.study.results import FeederSheet, GoodFor, Setting, SetUp, corrected
 from feedsim.answers.tune.pointer import tune_words
 from feedsim.metrics.percent import percent
-from feedsim.quantities import System, display, display_unit
+from feedsim.quantities import Kind, System, display, display_unit
 from feedsim.render.wording import acceleration, counted, length, length_number, speed, time
 from feedsim.scenario import Scenario
+from feedsim.scenario.feeder import Feeder as FeederKeys
 
 _BAND = 3.0  # standard deviations within which a single insert is expected
 _MM: dict[System, float] = {"metric": 1.0, "inch": 25.4}
 _OFF_BY: dict[System, float] = {"metric": 1.0, "inch": 0.04 * 25.4}  # of the rules, mm
+_NEAR = 0.02  # of it, which an example may be off whole steps
 _FASTER: dict[System, float] = {"metric": 500.0, "inch": 508.0}  # 30 m/min, 100 ft/min, in mm/s
 _DIFFERENCES_IN = (-0.08, -0.06, -0.04, -0.02, -0.01, 0.01, 0.02, 0.04, 0.06, 0.08)
 _EXACT = 6  # digits of a lead to type in
@@ -87,7 +89,7 @@ def _feeder(sheet: SetUp, number: int, units: System) -> FeederWords:
             for row in feeder.limits
         ],
         binding=binding_words(feeder.limits, units=units),
-        rules=_adjusting(feeder, units, count_mm=sheet.count_mm, corrected=corrected),
+        rules=_adjusting(feeder, keys, units, count_mm=sheet.count_mm),
         reading_off=how,
         corrections=corrections,
         steps=_steps(feeder, sheet.scenario, number, units),
@@ -172,12 +174,18 @@ def _acceleration(point: GoodFor, units: System) -> str:
 
 
 def _adjusting(
-    feeder: FeederSheet, units: System, *, count_mm: float | None, corrected: bool
+    feeder: FeederSheet, keys: FeederKeys, units: System, *, count_mm: float | None
 ) -> list[str]:
-    """Return the adjusting rules for a person at the machine, in order."""
-    back, by = 1.0 / feeder.settings.speed_ratio, _OFF_BY[units]
-    off = display(by, "length", units=units)
-    lead_s = by / _FASTER[units]
+    """Return the adjusting rules for a person at the machine, in order.
+
+    Each in a correction that can be typed in: whole counts, or whole steps of the controller.
+    """
+    steps, by = keys.settings.resolution, _OFF_BY[units]
+    step_mm = steps.distance_counts * (count_mm or 0.0) or steps.distance or count_mm or 0.0
+    if step_mm and abs(step_mm * round(by / step_mm) - by) > _NEAR * by:
+        by = step_mm * math.ceil(by / step_mm)
+    g, lead_s = feeder.settings.speed_ratio, by / _FASTER[units]
+    off, staged = (display(mm, "length", units=units, digits=3) for mm in (by, g * by))
     faster = {"metric": "0.5 m/s (30 m/min)", "inch": "100 ft/min"}[units]
 
     def much(mm: float) -> str:
@@ -188,21 +196,20 @@ def _adjusting(
         "Correct the stage first, then the placement. For each take two means, over twenty inserts "
         "or more: A at the slow speed, B at the fast speed. What is off at standstill is A and B "
         "extrapolated to zero speed, not A itself; what grows with speed is B - A.",
-        f"Stage past its position by {off} at standstill: take {much(back * by)} off the "
+        f"Stage past its position by {staged} at standstill: take {much(by)} off the "
         f"disengage distance. Short of it: add as much.",
-        f"Stage further by {off} for each {faster} more: add {time(back * lead_s, digits=3)} to "
+        f"Stage further by {staged} for each {faster} more: add {time(lead_s, digits=3)} to "
         f"the disengage lead. Less far: take as much off.",
     ]
-    if corrected:
+    if keys.settings.stage_correction:
         rules.append(
             "The controller corrects the engage point for where the insert was staged: the "
             "placement does not move with the stage."
         )
     else:
-        later = display(back * by, "length", units=units, digits=3)
         rules.append(
-            f"The placement moves with the stage: each {off} that the stage comes back makes "
-            f"inserts land {later} later. A stage that goes further with speed makes inserts land "
+            f"The placement moves with the stage: each {staged} that the stage comes back makes "
+            f"inserts land {off} later. A stage that goes further with speed makes inserts land "
             f"earlier with speed, even with the right engage lead: measure the placement again "
             f"once the stage is right."
         )
@@ -214,6 +221,13 @@ def _adjusting(
         "No setting cures a spread that is too wide: look at eyes, scan, motion cycle and slip "
         "(feedsim budget says which).",
     ]
+    rows: tuple[tuple[str, float, Kind], ...] = (
+        ("distances", step_mm if step_mm != count_mm else 0.0, "length"),
+        ("leads", steps.lead, "time"),
+    )
+    coarse = [f"{what} in steps of {display(x, k, units=units)}" for what, x, k in rows if x]
+    if coarse:
+        rules.append(f"The controller takes {' and '.join(coarse)}: type in the nearest.")
     return rules
 
 
@@ -226,7 +240,7 @@ def _reading_off(feeder: FeederSheet, units: System, *, count_mm: float | None) 
     unit = display_unit("length", units).label
     g = how.speed_ratio
     per_g = "" if g == 1.0 else f"; of the stage, both divided by {g:.6g}, the speed ratio"
-    counts = f" (1 {unit} is {counted(round(_MM[units] / count_mm), 'count')})" if count_mm else ""
+    counts = f" (1 {unit} is {_MM[units] / count_mm:.4g} counts)" if count_mm else ""
     text = (
         f"A at {slow}: ________ {unit}.  B at {fast}: ________ {unit}.  At standstill: "
         f"A - {how.factor:.3g}·(B - A); take that off the distance{counts}, and add the lead that "
