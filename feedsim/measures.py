@@ -34,6 +34,11 @@ _FRACTION = re.compile(
 )
 _OF_SHARES = ("%", "percent", "ppm")
 _ONE_IN = re.compile(r"(\d{1,6})[ ]+in[ ]+(\d{1,15}|\d{1,3}(?:,\d{3}){1,4})", re.ASCII)
+_PARTS = re.compile(
+    r"(\d{1,6})[ ]*(?:/|:|per|in|of|out of)[ ]*(?:a )?([1-9]\d{0,14}|thousand|million)",
+    re.ASCII | re.IGNORECASE,
+)
+_WORDS = {"thousand": "1000", "million": "1,000,000"}
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|∞)(?![A-Za-z])")
 _NOT_A_NUMBER = re.compile(r"[+-]?nan(?![A-Za-z])", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
@@ -202,6 +207,11 @@ def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
     one_in = _ONE_IN.fullmatch(text) if "share" in kinds else None
     if one_in and (of := int(one_in.group(2).replace(",", ""))):
         return Fraction(100 * int(one_in.group(1)), of), "%"
+    if "share" in kinds and (found := _PARTS.fullmatch(text)):
+        cases = _WORDS.get(found.group(2).lower(), found.group(2))
+        raise QuantityError(f'{phrase(*kinds)}; write "{found.group(1)} in {cases}"')
+    if text.startswith("±"):
+        raise QuantityError(f"{phrase(*kinds)}; write it without ±")
     number, shown = _number(text, kinds)
     unit = text[len(shown) :].strip().replace(" per ", "/")
     if not unit:

@@ -21,6 +21,7 @@ COUNTED = ("engage_distance", "disengage_distance")
 """The settings of a feeder that may be written in counts; besides, their ``resolution``."""
 
 _COUNTS = re.compile(r" *([+-]?\d{1,12}(?:\.\d{1,6})?) *counts? *", re.ASCII)
+_OTHER_NAMES = re.compile(r" *([+-]?\d{1,12}) *(?:pulses?|increments?|incs?|cts?) *", re.ASCII)
 _ENCODER = ("line", "encoder")
 _MOST = 10**9
 
@@ -38,7 +39,8 @@ def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     data : dict
         With mm in place of counts; exact, n·wheel_circumference/counts_per_rev, rounded once.
     faults : list of Fault
-        Bare numbers at these keys, which stand as ``"auto"`` in what is returned: counts or mm?
+        Bare numbers and pulses at these keys, which stand as ``"auto"`` in what is returned: are
+        they counts, or mm?
     """
     count_mm = _count_mm(Given(data))
     faults: list[Fault] = []
@@ -80,8 +82,11 @@ def _read(
             if isinstance(raw, str) and (found := _COUNTS.fullmatch(raw)):
                 counts = Fraction(found.group(1))
                 value = canonical(float(counts * (count_mm or Fraction(1, 20))), "length")
+            elif isinstance(raw, str) and (found := _OTHER_NAMES.fullmatch(raw)):
+                faults.append(_bare(int(found.group(1)), (*above, name), count_mm, raw=raw))
+                value = "auto" if above[0] == "feeder" else "1 mm"
             elif type(raw) is int and 0 < abs(raw) < _MOST and count_mm:
-                faults.append(_bare(raw, (*above, name), count_mm))
+                faults.append(_bare(raw, (*above, name), count_mm, raw=raw))
                 value = "auto" if above[0] == "feeder" else "1 mm"
         elif name == "resolution" and isinstance(raw, dict):
             value = _step(raw)
@@ -97,10 +102,12 @@ def _step(resolution: dict[Any, Any]) -> dict[Any, Any]:
     return {**others, "distance_counts": int(found.group(1))}
 
 
-def _bare(raw: int, path: tuple[Any, ...], count_mm: Fraction) -> Fault:
-    as_length = display(float(raw * count_mm), "length", digits=7)
-    allowed = (
-        f'a length with its unit, in quotes; write "{raw} counts" if counts were meant '
-        f'({as_length} of belt), or "{raw} mm"'
-    )
+def _bare(number: int, path: tuple[Any, ...], count_mm: Fraction | None, *, raw: Any) -> Fault:
+    of_belt = ""
+    if count_mm:
+        of_belt = f" ({display(float(number * count_mm), 'length', digits=7)} of belt)"
+    counts = f'write "{number} counts" if counts were meant{of_belt}'
+    if isinstance(raw, str):
+        return Fault(dotted(path), shown(raw), f"a length or counts; {counts}, after quadrature")
+    allowed = f'a length with its unit, in quotes; {counts}, or "{number} mm"'
     return Fault(dotted(path), shown(raw), allowed)

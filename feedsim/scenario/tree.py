@@ -69,10 +69,15 @@ def node(names: Sequence[str]) -> Node | None:
     return here
 
 
+_TOP = "the top of the file"
+_PARTS = {"pitch": "from leading edge to leading edge", "gap": "from tail to nose"}
+"""How two keys are counted that stand for each other where there is but one of them."""
+
+
 def table_name(names: Sequence[str]) -> str:
     """Write a table's name as its head in the file: ``[line.encoder]``, ``[[feeder]]``."""
     if not names:
-        return "the top of the file"
+        return _TOP
     here = node(names)
     return f"[[{dotted(names)}]]" if here and here.many else f"[{dotted(names)}]"
 
@@ -98,9 +103,11 @@ def _hint(name: str, known: Sequence[str], place: str) -> str:
     """Say which key may have been meant: by meaning first, and in the same table first."""
     elsewhere = _everywhere()
     if near := meant(name, known) or _nearest(name, known, alike=0.9):
-        return f'the nearest in {place} is "{near}"'
+        how = f", {_PARTS[near]}" if name in _PARTS and near in _PARTS else ""
+        return f'the nearest in {place} is "{near}"{how}'
     if name in elsewhere:
-        return f'"{name}" belongs in {" or ".join(elsewhere[name])}'
+        where = " or ".join(elsewhere[name])
+        return f'"{name}" belongs {"at" if where == _TOP else "in"} {where}'
     if near := _nearest(name, known):
         return f'the nearest in {place} is "{near}"'
     if near := meant(name, list(elsewhere)) or _nearest(name, list(elsewhere)):
