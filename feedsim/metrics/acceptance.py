@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval, trials_to_tell
 from feedsim.metrics.means import FEWEST
 from feedsim.metrics.percent import percent
+from feedsim.metrics.plain import IF_ANY
 
 _SAME_SHARE = 1e-12
 _MOST = 1e12
@@ -32,13 +33,17 @@ class ToDecide:
         About as many in all, if the share and how it clusters stay as they are
         (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run), and
         enough for an interval at least.
-        None where no number does (the share stands at its limit), or above 1e12.
+        None where no number does (the share stands at its limit, or ``one_phase``), or above 1e12.
+    one_phase : bool
+        Cards keep their place between the ticks all run long: only other starts show more
+        (:func:`feedsim.metrics.one_phase.keeps_phase`).
     """
 
     feeder: str
     figure: str
     met: bool
     carriers: int | None
+    one_phase: bool = field(default=False, metadata=IF_ANY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,36 +125,59 @@ class _Test(AgainstLimit):
     complaint: str
 
 
-def judge(feeders: Sequence[FeederResults], criteria: Criteria, *, carriers: int) -> Verdict:
+def judge(
+    feeders: Sequence[FeederResults],
+    criteria: Criteria,
+    *,
+    carriers: int,
+    phases: int | None = None,
+) -> Verdict:
     """Return the verdict on a run.
 
     Parameters
     ----------
     carriers : int
         Of the run, counted.
+    phases : int or None
+        In how many places between the ticks all carriers lie, one a run, where they are so regular
+        that they keep them (:func:`feedsim.metrics.one_phase.keeps_phase`). Few, and any number of
+        which all came out alike, do not show how often a start comes out otherwise.
 
     Notes
     -----
     A share that does not exist (no insert placed, no feed cycle) is not compared; that
     nothing was placed is a reason of its own. A run without any share is not decided.
     """
+
+    def one_phase(t: _Test) -> bool:
+        return phases is not None and (phases < FEWEST or t.share in (0.0, 1.0))
+
+    def decided(t: _Test) -> bool:
+        return t.decided() and not one_phase(t)
+
     tests = [t for f in feeders for t in _tests(f, criteria)]
-    refused = any(f.placed == 0 for f in feeders) or any(t.failed() and t.decided() for t in tests)
+    refused = any(f.placed == 0 for f in feeders) or any(t.failed() and decided(t) for t in tests)
     reasons: list[str] = []
     for feeder in feeders:
         if feeder.placed == 0:
             reasons.append(f"{feeder.name}: no insert was placed, so there is nothing to accept.")
         for t in (test for test in _tests(feeder, criteria) if test.failed()):
             # what more carriers may turn is told apart from what refuses the run for sure
-            so_far = ", so far" if refused and not t.decided() else ""
+            so_far = ", so far" if refused and not decided(t) else ""
             reasons.append(f"{feeder.name}{so_far}: {t.complaint}")
     known = [t for t in tests if t.share is not None]
     return Verdict(
         accepted=not reasons,
-        decided=bool(known) and all(t.decided() for t in known),
+        decided=bool(known) and all(decided(t) for t in known),
         refused=refused,
         reasons=tuple(reasons),
-        to_decide=tuple(_to_decide(t, carriers) for t in known if not t.decided()),
+        to_decide=tuple(
+            ToDecide(t.feeder, t.figure, met=not t.failed(), carriers=None, one_phase=True)
+            if one_phase(t)
+            else _to_decide(t, carriers)
+            for t in known
+            if not decided(t)
+        ),
     )
 
 

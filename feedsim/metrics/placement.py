@@ -17,6 +17,10 @@ from feedsim.metrics.spread import spread
 from feedsim.metrics.spread_intervals import capability_intervals, sd_interval
 from feedsim.records.columns import FeederRecords
 
+_SAME_MM = 1e-6
+"""Errors closer than this are one: instants count as one within 1e-10 s (model, 'same instant'),
+in which 10 m/s makes 1e-6 mm."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlacementError:
@@ -104,9 +108,10 @@ def placement_error(
     among = begins_among(rows, begins)
     every, limit = slice(0, n), tolerance + resolution_mm
     within = share_of(combined(every, lambda error: np.abs(error) <= limit, errors), among)
-    s = spread(errors, resolution=resolution_mm)
-    of_mean = mean_interval(errors, resolution=resolution_mm, begins=among)
-    of_sd = sd_interval(errors, resolution=resolution_mm, begins=among)
+    same = max(resolution_mm, _SAME_MM)
+    s = spread(errors, resolution=same)
+    of_mean = mean_interval(errors, resolution=same, begins=among)
+    of_sd = sd_interval(errors, resolution=same, begins=among)
     fit = None
     ends = None
     if s.mean is not None and s.sd is not None and n >= FEWEST:

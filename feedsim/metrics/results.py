@@ -12,6 +12,7 @@ from feedsim.machine import Machine
 from feedsim.metrics.acceptance import ToDecide, judge
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval
+from feedsim.metrics.one_phase import keeps_phase
 from feedsim.metrics.plain import IF_ANY
 from feedsim.metrics.product_rows import product_rows
 from feedsim.metrics.products import Products, products
@@ -126,7 +127,10 @@ def summarise(
         )
         for number, name in enumerate(names)
     )
-    verdict = judge(feeders, criteria, carriers=carriers)
+    runs = len(records.begins)
+    regular = keeps_phase(machine, criteria, carriers=carriers // runs)
+    phases = runs if regular else None
+    verdict = judge(feeders, criteria, carriers=carriers, phases=phases)
     made = products(
         records,
         product_rows(records, machine, criteria=criteria),

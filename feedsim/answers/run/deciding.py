@@ -40,6 +40,13 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int =
     open_ones = list(to_decide) if accepted else easiest(to_decide)
     if not open_ones:
         return ""
+    if any(row.one_phase for row in open_ones):
+        starts = 20 if replications == 1 else 5 * replications
+        return (
+            "cards so regular keep their place between the ticks all run long, and another start "
+            "may place otherwise: give the spread that the line has, or run other starts (feedsim "
+            f"sweep --replications {starts})"
+        )
     known = [row.carriers for row in open_ones if row.carriers is not None]
     if len(known) < len(open_ones):
         stuck = [row for row in open_ones if row.carriers is None]

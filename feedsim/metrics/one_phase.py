@@ -1,0 +1,45 @@
+"""Whether carriers are so regular that they keep their place between the ticks all run long.
+
+Then a run is of one phase, drawn at its start, and another start may place otherwise: however
+many carriers it has, it is one observation.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+from feedsim.criteria import Criteria
+from feedsim.machine import Machine
+
+_HARMONICS = 60
+_WORTH = 0.02
+
+
+def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
+    """Return whether that place shows in the placement, and stays for a run of so many carriers.
+
+    From carrier to carrier the h-th harmonic of the place, exp(2πi·h·M/b), b the belt travel of a
+    tick, is multiplied by z = exp(2πi·h·pitch/b − 2·(π·h·sd/b)²) on average, sd that of the pitch
+    (characteristic function of a normal distribution, any textbook). So its mean over a run is
+    near (1 − z^n)/(n·(1 − z)) of what it began with: little once n·|1 − z| is 2π, a whole turn. In
+    the wait for the tick the harmonic has the size b/(π·h), less by what an edge and its response
+    spread of their own; up to a fiftieth of the tolerance it is not worth a word.
+    """
+    law, controller, eye = machine.carriers.arrival, machine.controller, machine.carrier_eye
+    if law.in_order or not law.in_step or machine.line.profile:
+        return False
+    v = machine.line.speed_mm_s
+    own_sd = math.hypot(eye.edge_sd_mm, v * eye.response_jitter_s / math.sqrt(3.0))
+    worth = _WORTH * criteria.placement_tolerance_mm
+    for tick_s in {controller.motion_cycle_s, controller.scan_s if eye.scanned else 0.0} - {0.0}:
+        b = v * tick_s
+        for h in range(1, _HARMONICS + 1):
+            w = 2.0 * math.pi * h / b
+            size = 2.0 / w * math.exp(-0.5 * (w * own_sd) ** 2)
+            z = cmath.exp(complex(-0.5 * (w * law.sd_mm) ** 2, w * law.pitch_mm))
+            if size <= worth:
+                break
+            if carriers * abs(1.0 - z) < 2.0 * math.pi:
+                return True
+    return False
