@@ -137,6 +137,15 @@ def house_style() -> Iterator[None]:
         yield
 
 
+def page(title: str, subtitle: str = "", *, y: float = 0.962) -> Figure:
+    """Return a sheet of A4 on its side with its heading; `y`: see :func:`heading`."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=A4_LANDSCAPE)
+    heading(figure, title, subtitle, y=y)
+    return figure
+
+
 def heading(
     figure: Figure, title: str, subtitle: str = "", *, y: float = 0.966, size: float = 13.0
 ) -> None:

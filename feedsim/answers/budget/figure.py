@@ -11,7 +11,6 @@ from feedsim.answers.budget.study.budget import Point
 from feedsim.answers.budget.view import Band, BudgetView, Run, budget_view, curves_at
 from feedsim.quantities import System
 from feedsim.render.canvas import (
-    A4_LANDSCAPE,
     BLACK,
     BLUE,
     DASHED,
@@ -21,8 +20,8 @@ from feedsim.render.canvas import (
     SKY,
     VERMILLION,
     above,
-    heading,
     house_style,
+    page,
 )
 from feedsim.render.wording import counted
 from feedsim.scenario import Scenario
@@ -101,14 +100,11 @@ def budget_figures(
 
 
 def _figure(scenario: Scenario, view: BudgetView, several: bool) -> Figure:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
     title = f"{scenario.title} · {view.name}" if several else scenario.title
     ran = counted(scenario.run.carriers, "carrier")
     subtitle = f"What spreads the placement, in closed form, and {ran} "
     subtitle += "simulated at each speed" if len(view.runs) > 1 else "simulated"
-    heading(figure, title, subtitle, y=0.962)
+    figure = page(title, subtitle)
     slow, fast = (max(view.bands, key=lambda b: b.percent[end], default=None) for end in (0, -1))
     largest = (
         f"; {slow.cause} is the largest when slow, {fast.cause} when fast" if slow and fast else ""

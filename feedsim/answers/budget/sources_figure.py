@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLUE, DASHED, SKY, heading, house_style
+from feedsim.render.canvas import BLUE, DASHED, SKY, house_style, page
 from feedsim.render.layout import one_line
 from feedsim.render.waterfall import MORE, Step, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, speed
@@ -55,17 +55,15 @@ def sources_figures(
 
 
 def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Figure:
-    from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     compared = point.feeders[number]
     budget, simulated = compared.budget, compared.simulated
     unit, factor = display_unit("length", units)
-    figure = Figure(figsize=A4_LANDSCAPE)
     about = f"Where the spread of {one_line(budget.name, 80)} comes from at "
     about += f"{speed(point.line_speed_mm_s, units)}: sd {length(budget.combined_sd_mm, units)}"
-    heading(figure, scenario.title, about, y=0.962)
+    figure = page(scenario.title, about)
     axes = figure.add_axes((0.24, 0.15, 0.54, 0.68))
     sd = length_number(budget.combined_sd_mm, units)
     last = Step(

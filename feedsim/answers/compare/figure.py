@@ -11,7 +11,7 @@ from feedsim.answers.compare.text import comes_and_goes_words, named
 from feedsim.answers.compare.view import STYLES, CompareView, compare_view, nested
 from feedsim.answers.compare.words import FIGURES
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style
+from feedsim.render.canvas import house_style, page
 from feedsim.render.layout import one_line
 from feedsim.render.wording import speed
 
@@ -47,10 +47,7 @@ def compare_figures(compared: Comparisons, *, units: System = "metric") -> dict[
 
 
 def _figure(compared: Comparisons, view: CompareView) -> Figure:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
-    heading(figure, f"{compared.title} · {view.name}", y=0.968)
+    figure = page(f"{compared.title} · {view.name}", y=0.968)
     verdicts = [f"{letter} {_accepted(compared, letter, view)}" for letter in view.letters]
     figure.set_label(
         f"Of setups {', '.join(verdicts)}: mean error, spread, share in tolerance, missed carriers "

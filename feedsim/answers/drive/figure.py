@@ -19,14 +19,13 @@ from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.drivetrain.limits import continuous_torque, short_time_torque
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.canvas import (
-    A4_LANDSCAPE,
     BLACK,
     BLUE,
     DASHED,
     GREY,
     VERMILLION,
-    heading,
     house_style,
+    page,
     true_minus,
 )
 from feedsim.render.layout import one_line
@@ -60,13 +59,10 @@ def drive_figures(sizing: Sizing, *, units: System = "metric") -> dict[str, Figu
 
 
 def _time(view: _DriveView) -> Figure:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
     cycle, motor = view.one_cycle, view.motor
     with_motor = f"with {one_line(motor.name, 60)}" if motor else "without a motor"
     about = f"one feed cycle of the simulated motion, {with_motor}"
-    heading(figure, view.title, about, y=0.96)
+    figure = page(view.title, about, y=0.96)
     figure.set_label(
         f"Feed speed above, motor torque below, over {about}, with the RMS torque of all cycles"
         f"{' and the torque that the motor can give without end' if motor else ''}."
@@ -198,15 +194,12 @@ def _shown(feeder: FeederSizing, point: AtSpeed) -> int | None:
 
 def _limits(view: _DriveView) -> Figure:
     """Draw a panel for each motor."""
-    from matplotlib.figure import Figure
-
     every, service = len(view.feeder.candidates), view.feeder.service_factor
     shown = min(every, _MOST_PANELS)
     columns = min(4, shown)
-    figure = Figure(figsize=A4_LANDSCAPE)
     more = f"; {every - shown} more are not drawn" if every > shown else ""
     said = "torque against speed over a feed cycle; limits divided by the service factor"
-    heading(figure, view.title, f"{said} {service:g}{more}", y=0.96)
+    figure = page(view.title, f"{said} {service:g}{more}", y=0.96)
     passing = [one_line(one.name, 60) for one in view.point.candidates if one.passes]
     figure.set_label(
         f"For each motor, {said} {service:g}{more}. Passing: {', '.join(passing) or 'none'}."

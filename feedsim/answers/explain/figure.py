@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from feedsim.answers.explain.study.record import GROUPS, Part, Stories, Story
 from feedsim.answers.explain.text import at_speed
 from feedsim.quantities import System, display, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, DASHED, VERMILLION, heading, house_style, true_minus
+from feedsim.render.canvas import DASHED, VERMILLION, house_style, page, true_minus
 from feedsim.render.layout import one_line
 from feedsim.render.waterfall import LESS, MORE, Step, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, number, speed
@@ -48,17 +48,15 @@ def explain_figures(told: Stories, *, tolerance_mm: float, units: System) -> dic
 
 
 def _figure(told: Stories, story: Story, *, tolerance_mm: float, units: System) -> Figure:
-    from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     unit, factor = display_unit("length", units)
     error = story.placement_error_mm or 0.0
-    figure = Figure(figsize=A4_LANDSCAPE)
     said = true_minus(length(error, units, sign=True))
     about = f"Carrier {story.carrier} at {one_line(story.feeder_name, 80)}, "
     about += f"{speed(told.line_speed_mm_s, units)}, seed {told.seed}: placement error {said}"
-    heading(figure, told.title, about)
+    figure = page(told.title, about, y=0.966)
     axes = figure.add_axes((0.3, 0.13, 0.44, 0.745))
     steps = list(_steps(story, units))
     last = Step("placement error", factor * error, ("", "", _told(error, units)))

@@ -17,7 +17,7 @@ from feedsim.answers.learn.panels import (
 )
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.quantities import System
-from feedsim.render.canvas import A4_LANDSCAPE, heading, house_style
+from feedsim.render.canvas import house_style, page
 from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
@@ -40,15 +40,13 @@ def learned_figures(found: Learning, *, units: System) -> dict[str, Figure]:
 
 
 def _figure(found: Learning, number: int, units: System) -> Figure:
-    from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    figure = Figure(figsize=A4_LANDSCAPE)
     files = one_line(", ".join(log.file for log in found.logs), 70)
     name = found.scenario.feeder[number].name
     subtitle = f"{name}: {files} against the scenario"
-    heading(figure, found.title, subtitle, y=0.962)
+    figure = page(found.title, subtitle)
     figure.set_label(
         f"{subtitle}. A logged cycle over the scenario's and the learned one, pitches and gaps "
         "over their laws, and how far each act lay behind its point."

@@ -14,7 +14,7 @@ from feedsim.answers.sweep.layout import (
     Stack,
     head,
     stacked,
-    write_titles,
+    titled_page,
 )
 from feedsim.answers.sweep.marks import (
     Tag,
@@ -29,7 +29,7 @@ from feedsim.answers.sweep.shares import draw_jam_risk, draw_missed
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
 from feedsim.quantities import System
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, house_style
+from feedsim.render.canvas import BLACK, GREY, house_style
 from feedsim.render.fonts import width_points
 from feedsim.render.wording import speed
 
@@ -94,11 +94,8 @@ def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure
 
 
 def _figure(view: SweepView, swept: Swept) -> Figure:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
     subtitle = subtitle_of(swept, view.units)
-    write_titles(figure, f"{swept.title} · {view.name}", subtitle)
+    figure = titled_page(f"{swept.title} · {view.name}", subtitle)
     figure.set_label(
         f"{subtitle}. Against {view.scale.label}: placement error with its tolerance, missed "
         f"carriers by cause, jam risk by hazard, and the margin of each hazard with its zero."

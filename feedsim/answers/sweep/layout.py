@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.render.canvas import A4_LANDSCAPE, heading
+from feedsim.render.canvas import A4_LANDSCAPE, page
 from feedsim.render.fonts import width_points
 from feedsim.render.layout import one_line
 
@@ -103,9 +103,9 @@ def head(axes: Axes, title: str) -> int:
     return rows + 1
 
 
-def write_titles(figure: Figure, title: str, subtitle: str) -> None:
-    """Write title and subtitle on top of a page, smaller where they are long, the latter in two."""
-    heading(figure, title, y=0.972)
+def titled_page(title: str, subtitle: str) -> Figure:
+    """Return a page with title and subtitle, smaller where they are long, the latter in two."""
+    figure = page(title, y=0.972)
     told = one_line(subtitle, 2 * _MOST_LETTERS)
     if len(told) <= _ONE_LINE:
         rows = [(told, 0.942, 10.0)]
@@ -115,6 +115,7 @@ def write_titles(figure: Figure, title: str, subtitle: str) -> None:
     for line, y, size in rows:
         smaller = min(1.0, _LONGEST / max(1.0, width_points(line, size)))
         figure.text(0.5, y, line, ha="center", va="center", fontsize=size * smaller)
+    return figure
 
 
 def _columns(widths: Sequence[float]) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.sweep.grid import Grid, grid_of
-from feedsim.answers.sweep.layout import write_titles
+from feedsim.answers.sweep.layout import titled_page
 from feedsim.answers.sweep.map_panels import (
     HEAT_MAPS,
     SPREAD,
@@ -63,11 +63,8 @@ def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
 
 
 def _figure(grid: Grid, swept: Swept) -> Figure:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
     subtitle = subtitle_of(swept, grid.units)
-    write_titles(figure, f"{swept.title} · {grid.name}", subtitle)
+    figure = titled_page(f"{swept.title} · {grid.name}", subtitle)
     figure.set_label(
         f"{subtitle}. Maps of {grid.scale.label} against {grid.y.label}: the share out of "
         f"tolerance, missed carriers, jam risk, and the "

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.answers.sweep.curves import SweepView, views_of
-from feedsim.answers.sweep.layout import write_titles
+from feedsim.answers.sweep.layout import titled_page
 from feedsim.answers.sweep.panels import LIMIT, STYLES
 from feedsim.answers.sweep.scale import every
 from feedsim.answers.sweep.study import Swept
@@ -19,7 +19,7 @@ from feedsim.arrays import Floats
 from feedsim.metrics.error_counts import ErrorCounts
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit, whole
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, GREEN, SKY, VERMILLION, house_style
+from feedsim.render.canvas import BLACK, BLUE, GREEN, SKY, VERMILLION, house_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -104,12 +104,9 @@ def _sds(margin: Floats, sd: Floats) -> Floats:
 
 
 def _figure(view: SweepView, swept: Swept) -> Figure:
-    from matplotlib.figure import Figure
-
     counts = [point.placement_errors[view.number] for point in swept.points]
-    figure = Figure(figsize=A4_LANDSCAPE)
     subtitle = subtitle_of(swept, view.units)
-    write_titles(figure, f"{swept.title} · {view.name}", subtitle)
+    figure = titled_page(f"{swept.title} · {view.name}", subtitle)
     shown = every(len(view.points), most=_MOST_ROWS)
     axes = figure.add_axes((0.1, _BOTTOM, 0.36, _HIGH))
     fan = figure.add_axes((0.61, _BOTTOM, 0.25, _HIGH))

@@ -13,7 +13,6 @@ from feedsim.arrays import Floats
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import (
-    A4_LANDSCAPE,
     BLACK,
     BLUE,
     DASHED,
@@ -22,8 +21,8 @@ from feedsim.render.canvas import (
     SKY,
     VERMILLION,
     above,
-    heading,
     house_style,
+    page,
 )
 from feedsim.render.layout import one_line
 
@@ -67,14 +66,11 @@ def trial_figures(fit: TrialFit, *, units: System = "metric") -> dict[str, Figur
 
 
 def _figure(fit: TrialFit, view: TrialView) -> Figure:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
-    write = partial(figure.text, ha="center", va="center")
     placed = sum(there.placement.n for there in view.feeder.speeds)
     subtitle = f"Trial {one_line(fit.data, 60)}, {placed} placements measured"
     subtitle = f"{subtitle}, intervals at {percent(fit.confidence)}"
-    heading(figure, f"{fit.title} · {view.feeder.name}", subtitle, y=0.962)
+    figure = page(f"{fit.title} · {view.feeder.name}", subtitle)
+    write = partial(figure.text, ha="center", va="center")
     figure.set_label(
         f"{subtitle}. Placement errors against line speed, as measured and with the corrections "
         f"applied, each over the band that the scenario expects; below, their spread and the stage."

@@ -12,7 +12,7 @@ from feedsim.answers.tune.windows_figure import windows_figure
 from feedsim.answers.tune.words import at_words, best_words, gain, judged_words, number_of, shown
 from feedsim.answers.tune.words import unit_of as unit_of_aim
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, GREY, ORANGE, SKY, heading, house_style
+from feedsim.render.canvas import BLACK, BLUE, GREY, ORANGE, SKY, house_style, page
 from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
@@ -49,13 +49,10 @@ def tune_figures(found: Tuning, *, units: System = "metric") -> dict[str, Figure
 
 def _setup_figure(found: Tuning, units: System) -> Figure:
     """Draw the page: at the left each knob along what can be had, at the right what it buys."""
-    from matplotlib.figure import Figure
-
     rows = _rows_of(found, units)
     terms = {term.key: term for term in found.terms}
-    figure = Figure(figsize=A4_LANDSCAPE)
     about = f"{best_words(found.best, found, units)}, now {_now(found, units)}"
-    heading(figure, found.title, about, y=0.962)
+    figure = page(found.title, about)
     at = at_words(found, units)
     figure.set_label(
         f"{about}. Left, for each knob what can be had, the value now and the best one, and where "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from feedsim.answers.tune.study.after import Front, FrontPoint, Tuning
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, DASHED, GREY, VERMILLION, heading
+from feedsim.render.canvas import BLACK, BLUE, DASHED, GREY, VERMILLION, page
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,11 +22,8 @@ _FLOOR = 3.0
 
 def fronts_figure(found: Tuning, units: System) -> Figure:
     """Draw both fronts side by side."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_LANDSCAPE)
     about = "The least jam risk and the least spread that can be had at each speed, and those now"
-    heading(figure, found.title, about, y=0.962)
+    figure = page(found.title, about)
     figure.set_label(
         f"{about}, simulated on fresh cards with 95 % intervals; filled marks meet all acceptance "
         f"figures."

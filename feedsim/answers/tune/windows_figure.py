@@ -10,7 +10,7 @@ import numpy as np
 from feedsim.answers.tune.study.after import Tuning, Window
 from feedsim.answers.tune.words import at_words, number_of, shown
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, BLUE, DASHED, GREY, SKY, VERMILLION, heading
+from feedsim.render.canvas import BLACK, BLUE, DASHED, GREY, SKY, VERMILLION, page
 from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
@@ -24,15 +24,12 @@ _MOST_ACROSS = 3
 
 def windows_figure(found: Tuning, units: System) -> Figure:
     """Draw a panel for each knob whose values are numbers."""
-    from matplotlib.figure import Figure
-
     shown_windows = [window for window in found.windows if window.values]
     across = min(_MOST_ACROSS, 2 if len(shown_windows) == 4 else len(shown_windows))
     down = math.ceil(len(shown_windows) / across)
-    figure = Figure(figsize=A4_LANDSCAPE)
     about = "How far each may be turned, the others held as in the best setup, at "
     about += at_words(found, units)
-    heading(figure, found.title, about, y=0.962)
+    figure = page(found.title, about)
     figure.set_label(
         f"{about}. A panel for each knob: how many times what is allowed the worst acceptance "
         f"figure comes to, in closed form; it is accepted below 1."

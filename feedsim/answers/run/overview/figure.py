@@ -15,7 +15,7 @@ from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display, whole
 from feedsim.records.columns import RunRecords
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, above, heading, house_style, true_minus
+from feedsim.render.canvas import BLACK, above, house_style, page, true_minus
 from feedsim.render.layout import one_line
 from feedsim.render.wording import length
 
@@ -69,11 +69,9 @@ def overview_figures(
 
 
 def _figure(results: Results, shown: Shown, *, criteria: Criteria, warm_up: int) -> Figure:
-    from matplotlib.figure import Figure
     from matplotlib.legend_handler import HandlerTuple
 
-    figure = Figure(figsize=A4_LANDSCAPE)
-    heading(figure, results.title, _subtitle(results, shown, warm_up), y=0.97)
+    figure = page(results.title, _subtitle(results, shown, warm_up), y=0.97)
     figure.set_label(_seen(results, shown))
     _write_verdict(figure, results)
     place: dict[str, Any] = {"left": 0.085, "right": 0.985}

@@ -11,7 +11,7 @@ from feedsim.metrics.percent import percent, percent_range
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.quantities import System, display, whole
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, GREY, SKY, heading, house_style
+from feedsim.render.canvas import BLACK, GREY, SKY, house_style, page
 from feedsim.render.layout import one_line
 from feedsim.render.wording import seldom
 
@@ -28,11 +28,8 @@ def product_figure(results: Results, machine: Machine, *, units: System = "metri
     :attr:`feedsim.metrics.products.Products.overlaps` as dimensions. Below: a bar with its 95 %
     interval for everything that may be wrong with a product.
     """
-    from matplotlib.figure import Figure
-
     with house_style():
-        figure = Figure(figsize=A4_LANDSCAPE)
-        heading(figure, results.title, _subtitle(results, units), y=0.962)
+        figure = page(results.title, _subtitle(results, units))
         names = ", ".join(one_line(feeder.name, 80) for feeder in results.feeders)
         figure.set_label(
             f"{_subtitle(results, units)}. The carrier from the side with its inserts as they lie "
