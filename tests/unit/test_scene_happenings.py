@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
 from feedsim.answers.rehearse.study.scene_events import (
     SceneEvent,
+    hazard_times,
+    hazards_of_feeder,
     is_stop,
     missed_times,
     scene_events,

@@ -1,19 +1,28 @@
-"""One feeder of a line, as it is checked before it runs."""
+"""One feeder of a line, as it is checked before it runs, and the geometry of both in words."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
 
-from feedsim.answers.check.study.facts import off_words
+from feedsim.arrivals import Recorded
 from feedsim.machine import Feeder, Machine
-from feedsim.quantities import Kind, System, display
+from feedsim.metrics.percent import percent_of_all
+from feedsim.quantities import Kind, System, display, whole
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import cycle_time
+from feedsim.settings.sources import placement_sd, placement_sources, placement_spread
 
 SIGMAS = 4.0
 """Nearer to a limit than so many standard deviations is worth a word."""
+_NOTHING_MM = 0.0005
+_ARRIVING = {
+    "paced": "paced",
+    "random": "hand fed, at random",
+    "recorded": "as recorded, on average",
+}
 
 
 @dataclass(frozen=True)
@@ -48,7 +57,7 @@ class CheckedFeeder:
 
     def off(self, error_mm: float) -> str:
         """Write a mean error: ``0.2 mm late``, or ``early``, or ``on target``."""
-        return off_words(error_mm, units=self.units)
+        return _off_words(error_mm, units=self.units)
 
     def say(self, value: float, kind: Kind = "length", *, digits: int = 3) -> str:
         """Write a value with its unit."""
@@ -64,3 +73,103 @@ def checked_feeders(scenario: Scenario, units: System) -> list[CheckedFeeder]:
     """Return each feeder of a line; what is found of one is kept with it."""
     machine = machine_of(scenario)
     return [CheckedFeeder(scenario, machine, n, units) for n in range(len(machine.feeders))]
+
+
+def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
+    """Say what the line does, in sentences."""
+
+    def mm(value: float) -> str:
+        return display(value, "length", units=units)
+
+    c, v = machine.carriers, machine.line.speed_mm_s
+    words = [
+        f"The line runs at {display(v, 'speed', units=units)}; carriers {mm(c.length_mm)} long "
+        f"come {mm(c.pitch_mm)} from leading edge to leading edge ({_ARRIVING[c.arrival.name]}), "
+        f"one every {display(c.pitch_mm / v, 'time', units=units)}, "
+        f"{whole(3600.0 * v / c.pitch_mm)} per hour.",
+        f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
+    ]
+    if isinstance(c.arrival, Recorded):
+        words.append(_record_words(c.arrival, units=units))
+    q = machine.encoder.count_mm
+    if q > 0.0:
+        words.append(
+            f"One encoder count is {mm(q)} of belt travel, "
+            f"{whole(v / (1.0 + machine.encoder.scale_error) / q)} counts per second."
+        )
+    else:
+        words.append("The master is virtual: no counts, no scale error.")
+    if machine.line.profile:
+        last = machine.line.profile[-1]
+        words.append(
+            f"Its speed follows a profile of {len(machine.line.profile)} points and holds "
+            f"{display(last[1], 'speed', units=units)} from {display(last[0], 'time')} on."
+        )
+    if machine.start_empty:
+        words.append("It starts once every feeder has jogged its first insert to the stage.")
+    return words
+
+
+def _largest_source(at: FeederAtSpeed) -> str:
+    """Say what makes most of the variance, sources of one cause together."""
+    parts: dict[str, float] = {}
+    for source in placement_sources(at):
+        parts[source.cause] = parts.get(source.cause, 0.0) + source.contribution_mm**2
+    if not any(parts.values()):
+        return ""
+    cause = max(parts, key=lambda name: parts[name])
+    share = percent_of_all(parts[cause] / sum(parts.values()))
+    return f", {share} of its variance from {cause}"
+
+
+def _off_words(error_mm: float, *, units: System = "metric") -> str:
+    """Say by how much inserts land off the target, and to which side: ``0.2 mm late``."""
+    if abs(error_mm) < _NOTHING_MM:
+        return "on target"
+    side = "late" if error_mm > 0.0 else "early"
+    shown = round(abs(error_mm), 3)
+    return f"{display(shown, 'length', units=units, digits=3)} {side}"
+
+
+def _record_words(law: Recorded, *, units: System) -> str:
+    """Say what the record of carriers has in it, and what happens where it ends."""
+    record = law.record_mm
+    values = (law.pitch_mm, law.pitch_sd_mm, min(record), max(record))
+    mean, sd, shortest, longest = (display(x, "length", units=units) for x in values)
+    count = f"{len(record)} pitches" if len(record) > 1 else "one pitch"
+    after = "Then the run ends."
+    if law.repeats:
+        after = "Then it begins again: figures and their intervals are of this record alone."
+    return (
+        f"The record has {count}: mean {mean}, standard deviation {sd}, the shortest {shortest}, "
+        f"the longest {longest}. {after}"
+    )
+
+
+def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") -> list[str]:
+    """Say where everything is at one feeder, in sentences."""
+
+    def mm(value: float) -> str:
+        return display(value, "length", units=units)
+
+    s, ins, at = feeder.settings, feeder.inserts, FeederAtSpeed(machine, feeder)
+    run_up = feeder.insert_eye_to_placement_mm - s.stage_position_mm
+    tail = s.stage_position_mm - ins.length_mm
+    to_limit = feeder.nose_limit_mm - s.stage_position_mm
+    covers = "still covering it" if tail < 0.0 else "clear of it"
+    cycle, every = cycle_time(at), machine.carriers.pitch_mm / at.speed_mm_s
+    error = placement_spread(at).average
+    return [
+        f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
+        f"eye, and {mm(feeder.insert_eye_to_placement_mm)} from the insert eye.",
+        f"A staged insert is to rest with its nose {mm(s.stage_position_mm)} past the insert eye "
+        f"(its tail {mm(abs(tail))} {'before' if tail < 0.0 else 'past'} the eye, {covers}), "
+        f"{mm(abs(to_limit))} {'short of' if to_limit >= 0.0 else 'beyond'} the nose limit.",
+        f"It has {mm(run_up)} of run-up, and lands {mm(s.target_offset_mm)} behind the "
+        f"carrier's leading edge.",
+        f"The clutch closes {mm(at.engage_travel_mm)} of belt travel after a mark at line speed, "
+        f"and a cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between "
+        f"carriers ({percent_of_all(cycle / every)}).",
+        f"Expected placement at line speed: {_off_words(error, units=units)} on average, standard "
+        f"deviation {mm(placement_sd(at))}{_largest_source(at)}.",
+    ]

@@ -9,9 +9,13 @@ from itertools import combinations
 
 from feedsim.answers.check.study import placing, target, timing
 from feedsim.answers.check.study.automatic import automatic_words, mean_words, not_on_steps
-from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
+from feedsim.answers.check.study.checked_feeder import (
+    CheckedFeeder,
+    checked_feeders,
+    feeder_words,
+    line_words,
+)
 from feedsim.answers.check.study.counted import refused, refused_words
-from feedsim.answers.check.study.facts import feeder_words, line_words
 from feedsim.answers.check.study.levels import levels
 from feedsim.answers.check.study.product import product_warnings, product_words
 from feedsim.answers.limit.study.closed import not_counted

@@ -15,7 +15,7 @@ import numpy as np
 from feedsim.answers.learn.study.act_closings import Closings
 from feedsim.answers.learn.study.act_edges import Edge, Run, edges_of, runs_of
 from feedsim.answers.learn.study.act_faults import faults_of
-from feedsim.answers.learn.study.act_openings import Opened, compared_openings
+from feedsim.answers.learn.study.act_matching import Opened, compared_openings
 from feedsim.answers.learn.study.act_rows import (
     Act,
     ComparedActs,

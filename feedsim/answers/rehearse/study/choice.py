@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.rehearse.study.hazards import hazards_of_feeder
+from feedsim.answers.rehearse.study.scene_events import hazards_of_feeder
 from feedsim.arrays import Bools
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError

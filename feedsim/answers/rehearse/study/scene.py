@@ -8,7 +8,6 @@ import numpy as np
 
 from feedsim import __version__
 from feedsim.answers.rehearse.study.choice import Choice
-from feedsim.answers.rehearse.study.hazards import hazard_times, hazards_of_feeder
 from feedsim.answers.rehearse.study.parts import (
     belt_plain,
     blocked_plain,
@@ -26,6 +25,8 @@ from feedsim.answers.rehearse.study.parts import (
 )
 from feedsim.answers.rehearse.study.scene_events import (
     SceneEvent,
+    hazard_times,
+    hazards_of_feeder,
     missed_times,
     scene_events,
     scene_events_plain,
