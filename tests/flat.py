@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from feedsim.compiled.carriers import see_carriers
-from feedsim.compiled.engine import Driver
+from feedsim.compiled.driver import Driver
 from feedsim.compiled.feeder import run_feeder
 from feedsim.compiled.state import Lane
 from feedsim.motion.belt import BeltMotion

@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from feedsim.compiled.aside import compiled_aside
-from feedsim.compiled.engine import Driver
+from feedsim.compiled.driver import Driver
 
 CACHE = "FEEDSIM_CACHE"
 """Environment variable with a folder to take instead of the user's own."""

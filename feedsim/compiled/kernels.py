@@ -17,7 +17,7 @@ import numpy as np
 from numba.extending import overload
 
 from feedsim.compiled import carriers, feeder, search
-from feedsim.compiled.engine import Driver
+from feedsim.compiled.driver import Driver
 from feedsim.compiled.state import EyeState, Lane, Mark, Row, row_type
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw
 from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, ticks

@@ -64,7 +64,8 @@ def simulated(
     reason = why_not(machine)
     if asked != "events" and not reason and (asked or _pays(carriers)):
         from feedsim.compiled.cache import compiled_driver
-        from feedsim.compiled.engine import NeedsEvents, run_blocks, run_line
+        from feedsim.compiled.driver import NeedsEvents
+        from feedsim.compiled.engine import run_blocks, run_line
 
         driver = compiled_driver()
         try:

@@ -18,7 +18,8 @@ import pytest
 
 from feedsim.compiled.cache import compiled_driver
 from feedsim.compiled.choice import why_not
-from feedsim.compiled.engine import Driver, run_blocks, run_line
+from feedsim.compiled.driver import Driver
+from feedsim.compiled.engine import run_blocks, run_line
 from feedsim.draws.line_draws import MOST_AT_ONCE, RunDraws
 from feedsim.machine import Machine
 from feedsim.records.columns import RunRecords

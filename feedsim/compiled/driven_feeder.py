@@ -1,0 +1,171 @@
+"""One feeder of a run, and the rows of the carriers that it has at hand."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.compiled.driver import Driver, NeedsEvents, Table, blank, rows_of
+from feedsim.compiled.feeder import IDLE, MORE_INSERTS, SEARCH
+from feedsim.compiled.search import take_staged
+from feedsim.compiled.state import Mark, Row, lane_of, row_type
+from feedsim.draws.line_draws import InsertDraw, RunDraws
+from feedsim.machine import Machine
+from feedsim.motion.belt import belt_at_rest, belt_of_line
+from feedsim.motion.feed import FeedMotion
+from feedsim.records.columns import InsertBooks
+
+
+class Passed(NamedTuple):
+    """Carriers that the eye has seen: the number of the first, so many marks known, those lost."""
+
+    first: int
+    marks: Table
+    known: int
+    lost: NDArray[np.int8]
+
+
+class DrivenFeeder:
+    """One feeder of a run.
+
+    It works on the rows of the carriers at hand: those that are open still, such as of an insert on
+    its way, and behind them those of the carriers that have come last.
+    """
+
+    def __init__(
+        self, machine: Machine, number: int, *, draws: RunDraws, driver: Driver, carriers: int
+    ) -> None:
+        self.number, self.driver, self.machine = number, driver, machine
+        feeder, line = machine.feeders[number], machine.line
+        belt = belt_at_rest() if machine.start_empty else belt_of_line(line)
+        motion = FeedMotion(
+            belt,
+            scale_error=machine.encoder.scale_error,
+            ratio=feeder.settings.speed_ratio,
+            servo=feeder.servo,
+        )
+        lane = lane_of(machine, number, fastest_mm_s=fastest(machine))
+        self.blocks = draws.insert_blocks(number, expected=carriers + carriers // 16)
+        self.cards = rows_of(InsertDraw, next(self.blocks))
+        if machine.start_empty:
+            motion.jog(0.0, lane.jog_speed_mm_s)
+            lane.phase, lane.limit_mm = SEARCH, motion.position(0.0) + lane.search_limit_mm
+        else:
+            take_staged(lane, self.cards)
+            lane.staged_at_mm, lane.ready_s = lane.stage_position_mm, 0.0
+            lane.at_rest = lane.holds_insert = True
+        self.lane, self.feed = driver.flat(lane), driver.flat(motion)
+        self.rows = _blank_rows(0)
+        self.numbers = np.empty(0, np.intp)
+
+    def stage_by_jog(self, master: Any) -> float:
+        """Stage the first insert before any carrier comes; return when that is done (s)."""
+        self._go_on(master, blank(Mark, 0))
+        self._check()
+        return float(self.lane["now_s"])
+
+    def run(self, master: Any, seen: Passed, *, last: bool) -> int:
+        """Let happen all that follows from carriers that the eye has seen, up to the next ones.
+
+        Return how many rows are not those of these carriers but of earlier ones.
+        """
+        before = self._move_on(seen)
+        lane = self.lane
+        lane["marks"], lane["next_mark"], lane["last_marks"] = seen.known, 0, last
+        lane["first_row"] = before
+        self._go_on(master, seen.marks)
+        self._check()
+        return before
+
+    def _check(self) -> None:
+        lane = self.lane
+        if lane["last_marks"] and (lane["phase"] != IDLE or lane["waiting"]):
+            raise NeedsEvents("a feeder waits for ever")
+        if self.feed["lacking"]:
+            raise NeedsEvents("its feed moves in too many pieces in one cycle")
+
+    def _go_on(self, master: Any, marks: Table) -> None:
+        lane, end = self.lane, MORE_INSERTS
+        while end == MORE_INSERTS:
+            rows = self.rows
+            end = self.driver.run(lane, self.feed, master, marks, self.cards, rows)
+            if end == MORE_INSERTS:
+                lane["first_card"] += len(self.cards)
+                self.cards = rows_of(InsertDraw, next(self.blocks))
+
+    def _move_on(self, seen: Passed) -> int:
+        """Keep the rows that are open still, and put blank ones behind them."""
+        lane, old = self.lane, self.rows.view(np.ndarray)
+        waiting, flying = (
+            old[int(lane[at]) : int(lane[at]) + int(lane[many])]
+            for at, many in (("head", "waiting"), ("flight", "flying"))
+        )
+        places = [waiting["memory"], flying["flight"]]
+        if lane["phase"] != IDLE and lane["carrier"] >= 0:
+            places.append(np.array([lane["carrier"]]))
+        still = np.unique(np.concatenate(places))
+        before = len(still)
+        self.rows = _blank_rows(before + len(seen.lost))
+        rows = self.rows.view(np.ndarray)
+        rows[:before] = old[still]
+        rows["outcome"][before:] = seen.lost
+        for queue, of_row, others in (
+            (waiting, "memory", ("memory_reading", "memory_known_s", "memory_late")),
+            (flying, "flight", ("target_mm",)),
+        ):
+            rows[of_row][: len(queue)] = np.searchsorted(still, queue[of_row])
+            for name in others:
+                rows[name][: len(queue)] = queue[name]
+        lane["head"] = lane["flight"] = 0
+        if lane["phase"] != IDLE and lane["carrier"] >= 0:
+            lane["carrier"] = int(np.searchsorted(still, lane["carrier"]))
+        come = np.arange(seen.first, seen.first + len(seen.lost))
+        self.numbers = np.concatenate((self.numbers[still], come))
+        return before
+
+    def open_rows(self) -> list[int]:
+        """Return the numbers of the carriers whose rows may change still."""
+        lane, rows = self.lane, self.rows.view(np.ndarray)
+        head, flight = int(lane["head"]), int(lane["flight"])
+        places = [*rows["memory"][head : head + int(lane["waiting"])].tolist()]
+        places += rows["flight"][flight : flight + int(lane["flying"])].tolist()
+        if lane["phase"] != IDLE and lane["carrier"] >= 0:
+            places.append(int(lane["carrier"]))
+        return [int(self.numbers[place]) for place in places]
+
+    def books(self) -> InsertBooks:
+        """Return where the inserts have gone so far."""
+        lane = self.lane
+        return InsertBooks(
+            drawn=int(lane["drawn"]),
+            placed=int(lane["placed"]),
+            strays=int(lane["strays"]),
+            second_halves=int(lane["second_halves"]),
+            rejected=0,
+            in_feeder=int(lane["holds_insert"]) + int(lane["flying"]),
+        )
+
+
+def fastest(machine: Machine) -> float:
+    """Return the highest speed that the line is to run at (mm/s)."""
+    return max([machine.line.speed_mm_s, *(v for _, v in machine.line.profile)])
+
+
+def _blank_rows(n: int) -> Table:
+    """Return the rows of a feeder before anything has happened."""
+    return np.repeat(_BLANK, n).view(np.recarray)
+
+
+def _blank_row() -> NDArray[Any]:
+    nothing = np.zeros(1, row_type(Row))
+    for name in Row.__annotations__:
+        if nothing.dtype[name] == np.float64:
+            nothing[name] = math.nan
+    nothing["insert"] = -1
+    return nothing
+
+
+_BLANK = _blank_row()
