@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from feedsim.cli.options import (
     AsJson,
     Carriers,
@@ -16,7 +14,9 @@ from feedsim.cli.options import (
     Replications,
     Settings,
     Units,
+    argument,
     changes_of,
+    option,
     out_option,
     read_lines,
     speeds_option,
@@ -31,20 +31,18 @@ if TYPE_CHECKING:
 def compare(
     scenarios: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="SCENARIO...",
-            help="Scenarios to compare, TOML files; the others are compared with the first.",
-            show_default=False,
+        argument(
+            "SCENARIO...",
+            "Scenarios to compare, TOML files; the others are compared with the first.",
         ),
     ],
     but: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--but",
-            metavar='"KEY=VALUE; ..."',
-            help="One more setup: the first scenario with these keys changed. A name may stand "
+            '"KEY=VALUE; ..."',
+            "One more setup: the first scenario with these keys changed. A name may stand "
             'before it, "NAME: KEY=VALUE; ...". May be given again.',
-            show_default=False,
         ),
     ] = None,
     settings: Settings = None,

@@ -8,16 +8,15 @@ from typing import Annotated
 
 import typer
 
-from feedsim.cli.options import tell
+from feedsim.cli.options import argument, tell
 
 
 def desk(
     scenarios: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="SCENARIO [SCENARIO]",
-            help="The scenario, a TOML file; with a second one, that is turned and the first is A.",
-            show_default=False,
+        argument(
+            "SCENARIO [SCENARIO]",
+            "The scenario, a TOML file; with a second one, that is turned and the first is A.",
         ),
     ],
     port: Annotated[

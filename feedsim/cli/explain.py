@@ -15,6 +15,7 @@ from feedsim.cli.options import (
     Speed,
     Units,
     changes_of,
+    option,
     out_option,
     read_line,
 )
@@ -28,12 +29,7 @@ def explain(
     scenario: ScenarioPath,
     carrier: Annotated[
         int | None,
-        typer.Option(
-            "--carrier",
-            metavar="N",
-            help="Which carrier, by its number in carriers.csv.",
-            show_default=False,
-        ),
+        option("--carrier", "N", "Which carrier, by its number in carriers.csv."),
     ] = None,
     first_miss: Annotated[
         bool, typer.Option("--first-miss", help="The first carrier that was missed, instead.")
@@ -46,18 +42,10 @@ def explain(
     ] = False,
     feeder: Annotated[
         int | None,
-        typer.Option(
-            "--feeder",
-            metavar="N",
-            help="At which feeder, from 0. [default: each]",
-            show_default=False,
-        ),
+        option("--feeder", "N", "At which feeder, from 0. [default: each]"),
     ] = None,
     speed: Speed = None,
-    carriers: Annotated[
-        int | None,
-        typer.Option("--carriers", metavar="N", help="Carriers in the run.", show_default=False),
-    ] = None,
+    carriers: Annotated[int | None, option("--carriers", "N", "Carriers in the run.")] = None,
     seed: Seed = None,
     settings: Settings = None,
     out: Annotated[Path | None, out_option("explain")] = None,

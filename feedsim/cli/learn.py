@@ -13,6 +13,8 @@ from feedsim.cli.options import (
     ScenarioPath,
     Settings,
     Units,
+    argument,
+    option,
     out_option,
     rate_of,
     read_line,
@@ -26,30 +28,24 @@ def learn(
     scenario: ScenarioPath,
     logs: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="LOG...",
-            help="Logs of the machine, CSV files; best at several speeds.",
-            show_default=False,
-        ),
+        argument("LOG...", "Logs of the machine, CSV files; best at several speeds."),
     ],
     write: Annotated[
         Path | None,
-        typer.Option(
+        option(
             "--write",
-            metavar="FILE",
-            help="Write the scenario with what was learned, comments and layout kept, and the "
+            "FILE",
+            "Write the scenario with what was learned, comments and layout kept, and the "
             "pitches that were logged beside it.",
-            show_default=False,
         ),
     ] = None,
     rate: Rate = None,
     trial: Annotated[
         Path | None,
-        typer.Option(
+        option(
             "--trial",
-            metavar="DATA",
-            help="Placements that were measured on the same machine, as trial fit reads them.",
-            show_default=False,
+            "DATA",
+            "Placements that were measured on the same machine, as trial fit reads them.",
         ),
     ] = None,
     settings: Settings = None,

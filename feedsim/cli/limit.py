@@ -17,6 +17,7 @@ from feedsim.cli.options import (
     Settings,
     Units,
     changes_of,
+    option,
     read_line,
     share_of,
     tell,
@@ -35,12 +36,11 @@ def limit(
     carriers: Carriers = None,
     at_most: Annotated[
         int,
-        typer.Option(
+        option(
             "--at-most",
-            metavar="N",
-            help=f"Carriers to simulate in all; then the search ends. [default: {_MOST:,}]",
-            show_default=False,
-            min=1,
+            "N",
+            f"Carriers to simulate in all; then the search ends. [default: {_MOST:,}]",
+            least=1,
         ),
     ] = _MOST,
     within: Annotated[
@@ -51,9 +51,7 @@ def limit(
     cluster: OnCluster = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out", metavar="FOLDER", help="Where limit.json goes, if wanted.", show_default=False
-        ),
+        option("--out", "FOLDER", "Where limit.json goes, if wanted."),
     ] = None,
     engine: Engine = None,
     units: Units = None,

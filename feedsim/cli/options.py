@@ -9,89 +9,77 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from typer.models import OptionInfo
+    from typer.models import ArgumentInfo, OptionInfo
 
     from feedsim.answers.line import Line
 
-ScenarioPath = Annotated[
-    Path, typer.Argument(metavar="SCENARIO", help="The scenario, a TOML file.", show_default=False)
-]
+
+def argument(metavar: str, words: str) -> ArgumentInfo:
+    """Return an argument, called this and described so in the help."""
+    found: ArgumentInfo = typer.Argument(metavar=metavar, help=words, show_default=False)
+    return found
+
+
+def option(name: str, metavar: str, words: str, *, least: int | None = None) -> OptionInfo:
+    """Return an option that takes a value; the words say what is taken where it is not given."""
+    found: OptionInfo = typer.Option(
+        name, metavar=metavar, help=words, show_default=False, min=least
+    )
+    return found
+
+
+ScenarioPath = Annotated[Path, argument("SCENARIO", "The scenario, a TOML file.")]
 Rate = Annotated[
     str | None,
-    typer.Option(
-        "--rate",
-        metavar="RATE",
-        help="How fast samples came, of a log that numbers them and does not say.",
-        show_default=False,
-    ),
+    option("--rate", "RATE", "How fast samples came, of a log that numbers them and does not say."),
 ]
 
 Settings = Annotated[
     list[str] | None,
-    typer.Option(
+    option(
         "--set",
-        metavar="KEY=VALUE",
-        help='Override a key, such as feeder.0.insert.gap="60 mm". May be given again.',
-        show_default=False,
+        "KEY=VALUE",
+        'Override a key, such as feeder.0.insert.gap="60 mm". May be given again.',
     ),
 ]
-Carriers = Annotated[
-    int | None,
-    typer.Option("--carriers", metavar="N", help="Carriers in each run.", show_default=False),
-]
+Carriers = Annotated[int | None, option("--carriers", "N", "Carriers in each run.")]
 Seed = Annotated[
     int | None,
-    typer.Option(
-        "--seed",
-        metavar="N",
-        help="Seed of the draws: the same seed, the same run.",
-        show_default=False,
-    ),
+    option("--seed", "N", "Seed of the draws: the same seed, the same run."),
 ]
 Replications = Annotated[
     int | None,
-    typer.Option(
-        "--replications",
-        metavar="N",
-        help="Runs at each point, each with random numbers of its own.",
-        show_default=False,
-    ),
+    option("--replications", "N", "Runs at each point, each with random numbers of its own."),
 ]
 Jobs = Annotated[
     int | None,
-    typer.Option(
+    option(
         "--jobs",
-        metavar="N",
-        help="Processes to use. [default: one for each core, or fewer if that is quicker]",
-        show_default=False,
-        min=1,
+        "N",
+        "Processes to use. [default: one for each core, or fewer if that is quicker]",
+        least=1,
     ),
 ]
 OnCluster = Annotated[
     str | None,
-    typer.Option(
+    option(
         "--cluster",
-        metavar="ADDRESS",
-        help='Run on the workers of a Dask scheduler, such as "tcp://127.0.0.1:8786", instead.',
-        show_default=False,
+        "ADDRESS",
+        'Run on the workers of a Dask scheduler, such as "tcp://127.0.0.1:8786", instead.',
     ),
 ]
 Engine = Annotated[
     Literal["events", "compiled"] | None,
-    typer.Option(
+    option(
         "--engine",
-        metavar="events|compiled",
-        help="What runs the line; both give the same numbers. [default: whichever is quicker]",
-        show_default=False,
+        "events|compiled",
+        "What runs the line; both give the same numbers. [default: whichever is quicker]",
     ),
 ]
 Speed = Annotated[
     str | None,
-    typer.Option(
-        "--speed",
-        metavar="SPEED",
-        help='Line speed to run at, such as "80 m/min". A profile is scaled to it.',
-        show_default=False,
+    option(
+        "--speed", "SPEED", 'Line speed to run at, such as "80 m/min". A profile is scaled to it.'
     ),
 ]
 AsJson = Annotated[
@@ -99,11 +87,10 @@ AsJson = Annotated[
 ]
 Units = Annotated[
     Literal["metric", "inch"] | None,
-    typer.Option(
+    option(
         "--units",
-        metavar="metric|inch",
-        help="Units of what people read. [default: those in which the scenario has its lengths]",
-        show_default=False,
+        "metric|inch",
+        "Units of what people read. [default: those in which the scenario has its lengths]",
     ),
 ]
 
@@ -111,25 +98,13 @@ Units = Annotated[
 def out_option(below: str = "") -> OptionInfo:
     """Return the option for the folder, which is else that of the scenario or one below it."""
     where = "/".join(["plots/SCENARIO", *filter(None, [below])])
-    option: OptionInfo = typer.Option(
-        "--out",
-        metavar="FOLDER",
-        help=f"Where the files go. [default: {where}]",
-        show_default=False,
-    )
-    return option
+    return option("--out", "FOLDER", f"Where the files go. [default: {where}]")
 
 
 def speeds_option(default: str) -> OptionInfo:
     """Return the option for line speeds, with what is taken in place of them."""
-    option: OptionInfo = typer.Option(
-        "--speeds",
-        metavar="SPEEDS",
-        help=f'Line speeds, "20:120:10 m/min" (from, to, step) or "20,45,60 m/min". [default: '
-        f"{default}]",
-        show_default=False,
-    )
-    return option
+    words = 'Line speeds, "20:120:10 m/min" (from, to, step) or "20,45,60 m/min".'
+    return option("--speeds", "SPEEDS", f"{words} [default: {default}]")
 
 
 def use_engine(engine: str | None) -> None:

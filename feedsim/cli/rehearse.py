@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from feedsim.cli.options import Settings, Speed, Units, out_option, read_lines
+from feedsim.cli.options import Settings, Speed, Units, argument, option, out_option, read_lines
 
 if TYPE_CHECKING:
     from feedsim.answers.answer import Answer
@@ -17,47 +17,30 @@ if TYPE_CHECKING:
 def rehearse(
     scenarios: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="SCENARIO [SCENARIO]",
-            help="The scenario, a TOML file; a second one to see both lines on one clock.",
-            show_default=False,
+        argument(
+            "SCENARIO [SCENARIO]",
+            "The scenario, a TOML file; a second one to see both lines on one clock.",
         ),
     ],
     but: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--but",
-            metavar="KEY=VALUE",
-            help="See it beside the same scenario with this key changed. May be given again.",
-            show_default=False,
+            "KEY=VALUE",
+            "See it beside the same scenario with this key changed. May be given again.",
         ),
     ] = None,
     around: Annotated[
         int | None,
-        typer.Option(
-            "--around",
-            metavar="CARRIER",
-            help="Carrier in the middle, by its number in carriers.csv.",
-            show_default=False,
-        ),
+        option("--around", "CARRIER", "Carrier in the middle, by its number in carriers.csv."),
     ] = None,
     first: Annotated[
         int | None,
-        typer.Option(
-            "--from",
-            metavar="CARRIER",
-            help="First carrier. [default: the first counted one]",
-            show_default=False,
-        ),
+        option("--from", "CARRIER", "First carrier. [default: the first counted one]"),
     ] = None,
     count: Annotated[
         int | None,
-        typer.Option(
-            "--count",
-            metavar="N",
-            help="How many carriers. [default: 200, and 21 around one]",
-            show_default=False,
-        ),
+        option("--count", "N", "How many carriers. [default: 200, and 21 around one]"),
     ] = None,
     first_miss: Annotated[
         bool, typer.Option("--first-miss", help="Around the first carrier that is missed.")

@@ -17,6 +17,7 @@ from feedsim.cli.options import (
     Speed,
     Units,
     changes_of,
+    option,
     out_option,
     read_line,
     share_of,
@@ -35,12 +36,7 @@ NOT_ACCEPTED = 1
 def run(
     scenario: ScenarioPath,
     speed: Speed = None,
-    carriers: Annotated[
-        int | None,
-        typer.Option(
-            "--carriers", metavar="N", help="Carriers in the figures.", show_default=False
-        ),
-    ] = None,
+    carriers: Annotated[int | None, option("--carriers", "N", "Carriers in the figures.")] = None,
     seed: Seed = None,
     settings: Settings = None,
     out: Annotated[Path | None, out_option()] = None,
@@ -49,50 +45,37 @@ def run(
     ] = False,
     log: Annotated[
         Literal["events", "samples"] | None,
-        typer.Option(
+        option(
             "--log",
-            metavar="events|samples",
-            help="Write log.csv, as a recorder on the machine would: a row for each change of a "
+            "events|samples",
+            "Write log.csv, as a recorder on the machine would: a row for each change of a "
             "signal, or for each sample.",
-            show_default=False,
         ),
     ] = None,
     log_rate: Annotated[
         str | None,
-        typer.Option(
-            "--log-rate",
-            metavar="RATE",
-            help="How often that recorder looks. [default: 1 kHz]",
-            show_default=False,
-        ),
+        option("--log-rate", "RATE", "How often that recorder looks. [default: 1 kHz]"),
     ] = None,
     log_dropped: Annotated[
         str | None,
-        typer.Option(
-            "--log-dropped",
-            metavar="SHARE",
-            help="Share of looks that it loses. [default: 0 %]",
-            show_default=False,
-        ),
+        option("--log-dropped", "SHARE", "Share of looks that it loses. [default: 0 %]"),
     ] = None,
     around: Annotated[
         int | None,
-        typer.Option(
+        option(
             "--around",
-            metavar="CARRIER",
-            help="Carrier in the middle of the timing diagram, by its number in carriers.csv. "
+            "CARRIER",
+            "Carrier in the middle of the timing diagram, by its number in carriers.csv. "
             "[default: the second counted one]",
-            show_default=False,
         ),
     ] = None,
     records: Annotated[
         Literal["all", "missed", "none"] | None,
-        typer.Option(
+        option(
             "--records",
-            metavar="all|missed|none",
-            help="Rows in carriers.csv: all, only missed or at risk, or none. "
+            "all|missed|none",
+            "Rows in carriers.csv: all, only missed or at risk, or none. "
             "[default: all; missed above 100,000 carriers]",
-            show_default=False,
         ),
     ] = None,
     engine: Engine = None,

@@ -6,16 +6,17 @@ from typing import Annotated
 
 import typer
 
+from feedsim.cli.options import option
+
 
 def schema(
     of: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--of",
-            metavar="ANSWER",
-            help="Of an answer's JSON instead: results, sweep, compare, limit, tune, setup, "
+            "ANSWER",
+            "Of an answer's JSON instead: results, sweep, compare, limit, tune, setup, "
             "budget, drive, trial_plan, trial_fit, check, explain or learn.",
-            show_default=False,
         ),
     ] = None,
 ) -> None:

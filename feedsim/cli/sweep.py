@@ -19,6 +19,7 @@ from feedsim.cli.options import (
     Settings,
     Units,
     changes_of,
+    option,
     out_option,
     read_line,
     speeds_option,
@@ -39,12 +40,11 @@ def sweep(
     speeds: Annotated[str | None, speeds_option("the sweep speeds of the scenario")] = None,
     vary: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--vary",
-            metavar="KEY=VALUES",
-            help='Values of any key, "feeder.0.insert.gap=40:90:5 mm": at line speed, or crossed '
+            "KEY=VALUES",
+            'Values of any key, "feeder.0.insert.gap=40:90:5 mm": at line speed, or crossed '
             "with --speeds or with a second --vary.",
-            show_default=False,
         ),
     ] = None,
     replications: Replications = None,

@@ -15,7 +15,9 @@ from feedsim.cli.options import (
     ScenarioPath,
     Settings,
     Units,
+    argument,
     fit_for,
+    option,
     out_option,
     rate_of,
     read_line,
@@ -105,17 +107,13 @@ def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
 
 def fit(
     scenario: ScenarioPath,
-    data: Annotated[
-        Path,
-        typer.Argument(metavar="DATA", help="What was measured, a CSV file.", show_default=False),
-    ],
+    data: Annotated[Path, argument("DATA", "What was measured, a CSV file.")],
     write: Annotated[
         Path | None,
-        typer.Option(
+        option(
             "--write",
-            metavar="FILE",
-            help="Write the scenario with the corrected settings, comments and layout kept.",
-            show_default=False,
+            "FILE",
+            "Write the scenario with the corrected settings, comments and layout kept.",
         ),
     ] = None,
     keep_outliers: Annotated[
@@ -124,20 +122,14 @@ def fit(
     ] = False,
     without: Annotated[
         str | None,
-        typer.Option(
-            "--without",
-            metavar="ROWS",
-            help='Rows of DATA to leave out: "17,203" or "17,200-210".',
-            show_default=False,
-        ),
+        option("--without", "ROWS", 'Rows of DATA to leave out: "17,203" or "17,200-210".'),
     ] = None,
     logs: Annotated[
         list[Path] | None,
-        typer.Option(
+        option(
             "--log",
-            metavar="LOG",
-            help="The machine's own log at the same settings, as learn reads it; once for each.",
-            show_default=False,
+            "LOG",
+            "The machine's own log at the same settings, as learn reads it; once for each.",
         ),
     ] = None,
     rate: Rate = None,

@@ -18,6 +18,7 @@ from feedsim.cli.options import (
     Units,
     changes_of,
     fit_for,
+    option,
     out_option,
     read_line,
     tell,
@@ -38,79 +39,63 @@ def tune(
     scenario: ScenarioPath,
     knob: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--knob",
-            metavar="KEY=VALUES",
-            help="What may be chosen: a range (from, to, step), "
+            "KEY=VALUES",
+            "What may be chosen: a range (from, to, step), "
             '"feeder.0.settings.stage_position=40:90:1 mm", or what can be had, '
             '"controller.motion_cycle=0.5,1,2 ms". May be given again; joins those of [tune].',
-            show_default=False,
         ),
     ] = None,
     unsure: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--unsure",
-            metavar="KEY=±VALUE",
-            help='What is known only roughly, "carrier_eye.response=±0.2 ms", and perhaps '
+            "KEY=±VALUE",
+            'What is known only roughly, "carrier_eye.response=±0.2 ms", and perhaps '
             '"normal" or "triangular" after it. May be given again.',
-            show_default=False,
         ),
     ] = None,
     aim: Annotated[
         Literal["speed", "jam_risk", "spread", "window"] | None,
-        typer.Option(
+        option(
             "--aim",
-            metavar="speed|jam_risk|spread|window",
-            help="The highest speed; or at a given one the lowest jam risk, the smallest spread, "
+            "speed|jam_risk|spread|window",
+            "The highest speed; or at a given one the lowest jam risk, the smallest spread, "
             "or the widest window. [default: that of [tune], else speed]",
-            show_default=False,
         ),
     ] = None,
     speed: Annotated[
         str | None,
-        typer.Option(
-            "--speed",
-            metavar="SPEED",
-            help="Line speed of an aim other than speed. [default: that of the line]",
-            show_default=False,
+        option(
+            "--speed", "SPEED", "Line speed of an aim other than speed. [default: that of the line]"
         ),
     ] = None,
     assurance: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--assurance",
-            metavar="SHARE",
-            help="For which share of what is unsure it has to be accepted. [default: 95 %]",
-            show_default=False,
+            "SHARE",
+            "For which share of what is unsure it has to be accepted. [default: 95 %]",
         ),
     ] = None,
     spend: Annotated[
         float | None,
-        typer.Option(
-            "--spend",
-            metavar="PRICE",
-            help="What all changes may cost together.",
-            show_default=False,
-        ),
+        option("--spend", "PRICE", "What all changes may cost together."),
     ] = None,
     write: Annotated[
         Path | None,
-        typer.Option(
-            "--write",
-            metavar="FILE",
-            help="Write the scenario with the best setup, comments and layout kept.",
-            show_default=False,
+        option(
+            "--write", "FILE", "Write the scenario with the best setup, comments and layout kept."
         ),
     ] = None,
     carriers: Annotated[
         int | None,
-        typer.Option(
+        option(
             "--carriers",
-            metavar="N",
-            help="Carriers in each run for worths, windows and fronts, 1000 to 5000; those of the "
+            "N",
+            "Carriers in each run for worths, windows and fronts, 1000 to 5000; those of the "
             "search and the verdict are tune.carriers.",
-            show_default=False,
         ),
     ] = None,
     seed: Seed = None,
