@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, TypeVar, TypeVarTuple
 
 import typer
 
@@ -24,6 +24,9 @@ from feedsim.cli.options import (
     tell,
     use_engine,
 )
+
+Args = TypeVarTuple("Args")
+Result = TypeVar("Result")
 
 
 def budget(
@@ -70,22 +73,22 @@ def budget(
 
 
 def _made(
-    what: str, work: Callable[..., Any], calls: Sequence[tuple[Any, ...]], *, jobs: int | None
-) -> list[Any]:
+    what: str,
+    work: Callable[[*Args], Result],
+    calls: Sequence[tuple[*Args]],
+    *,
+    jobs: int | None,
+) -> list[Result]:
     """Make calls in this process or in several, and return their results in the same order."""
     import os
 
     from feedsim.cli.progress import progress_bar
     from feedsim.running.executor import Local, completed
 
-    results: dict[int, Any] = {}
+    where = Local(jobs or os.cpu_count() or 1)
+    results: dict[int, Result] = {}
     with progress_bar(what, len(calls)) as progress:
-        for place, result in completed(
-            work,
-            calls,
-            where=Local(jobs or os.cpu_count() or 1),
-            on_lost=tell,
-        ):
+        for place, result in completed(work, calls, where=where, on_lost=tell):
             results[place] = result
             if progress is not None:
                 progress(len(results))

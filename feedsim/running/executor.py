@@ -12,12 +12,15 @@ from dataclasses import dataclass
 from multiprocessing import active_children, get_context, parent_process, resource_tracker
 from queue import Empty, SimpleQueue
 from threading import Thread, current_thread, main_thread
-from typing import Any, Protocol
+from typing import Generic, Protocol, TypeVar, TypeVarTuple
 
 from feedsim.beside import alone
 from feedsim.errors import FeedsimError
 from feedsim.interrupts import held, leave_interrupts
 from feedsim.running.threads import ONE_THREAD
+
+Args = TypeVarTuple("Args")
+Result = TypeVar("Result")
 
 _MOST_FAILURES = 3
 _LOOK_S = 0.5
@@ -59,21 +62,21 @@ Where = Local | Cluster
 class Pool(Protocol):
     """Takes calls and makes them elsewhere."""
 
-    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+    def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
         """Take a call; the future gets its result or its exception."""
 
     def look(self) -> None:
         """Report lost workers; raise if no result can come any more."""
 
 
-class WorkerPool:
+class WorkerPool(Generic[Result, *Args]):
     """Workers that stay for several rounds of calls; they start when they are first needed.
 
     Made by :func:`worker_pool`.
     """
 
     def __init__(
-        self, work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
+        self, work: Callable[[*Args], Result], *, where: Where, on_lost: Callable[[str], None]
     ) -> None:
         self._work = work
         self._where = where
@@ -82,7 +85,7 @@ class WorkerPool:
         self._manager: AbstractContextManager[Pool] | None = None
         self._pool: Pool | None = None
 
-    def completed(self, calls: Sequence[tuple[Any, ...]]) -> Iterator[tuple[int, Any]]:
+    def completed(self, calls: Sequence[tuple[*Args]]) -> Iterator[tuple[int, Result]]:
         """Yield (place of the call, its result) as calls are done, in any order.
 
         Raises
@@ -110,7 +113,7 @@ class WorkerPool:
                     ) from None
                 self._on_lost(f"a worker process died; {len(left)} of the points are run again")
 
-    def in_order(self, calls: Sequence[tuple[Any, ...]]) -> list[Any]:
+    def in_order(self, calls: Sequence[tuple[*Args]]) -> list[Result]:
         """Return the results of all calls in their order."""
         results = dict(self.completed(calls))
         return [results[place] for place in range(len(calls))]
@@ -130,8 +133,8 @@ class WorkerPool:
 
 @contextmanager
 def worker_pool(
-    work: Callable[..., Any], *, where: Where, on_lost: Callable[[str], None]
-) -> Iterator[WorkerPool]:
+    work: Callable[[*Args], Result], *, where: Where, on_lost: Callable[[str], None]
+) -> Iterator[WorkerPool[Result, *Args]]:
     """Give workers for as long as the ``with`` lasts.
 
     Parameters
@@ -151,12 +154,12 @@ def worker_pool(
 
 
 def completed(
-    work: Callable[..., Any],
-    calls: Sequence[tuple[Any, ...]],
+    work: Callable[[*Args], Result],
+    calls: Sequence[tuple[*Args]],
     *,
     where: Where,
     on_lost: Callable[[str], None],
-) -> Iterator[tuple[int, Any]]:
+) -> Iterator[tuple[int, Result]]:
     """Yield (place of the call, its result) of a single round, as :meth:`WorkerPool.completed`.
 
     Leaving the iteration early, by an interrupt too, drops the calls that are not done.
@@ -181,10 +184,10 @@ def _pool(where: Where, on_lost: Callable[[str], None]) -> AbstractContextManage
 
 
 def _handed_out(
-    pool: Pool, work: Callable[..., Any], calls: Mapping[int, tuple[Any, ...]]
-) -> Iterator[tuple[int, Any]]:
-    done: SimpleQueue[Future[Any]] = SimpleQueue()
-    places: dict[Future[Any], int] = {}
+    pool: Pool, work: Callable[[*Args], Result], calls: Mapping[int, tuple[*Args]]
+) -> Iterator[tuple[int, Result]]:
+    done: SimpleQueue[Future[Result]] = SimpleQueue()
+    places: dict[Future[Result], int] = {}
     for place, call in calls.items():
         future = pool.submit(work, *call)
         places[future] = place
@@ -206,7 +209,7 @@ class _Processes:
         self._count = count
         self._executor: ProcessPoolExecutor | None = None
 
-    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
+    def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
         with _one_thread_each(), _interrupts_held():
             if self._executor is not None:
                 return self._executor.submit(work, *call)

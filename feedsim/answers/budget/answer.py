@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Protocol
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer
@@ -28,16 +28,23 @@ from feedsim.quantities import System
 from feedsim.render.csv_table import csv_table
 from feedsim.running.axes import parse_speeds
 from feedsim.running.engines import get_ready
-from feedsim.running.executor import worker_pool
+from feedsim.running.executor import Args, Result, worker_pool
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, scenario_to_dict
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Made = Callable[[str, Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
-"""(what is made, work, calls) → results in the order of the calls."""
 _Cell = str | float | int | None
+
+
+class Made(Protocol):
+    """Makes calls, here or in other processes."""
+
+    def __call__(
+        self, what: str, work: Callable[[*Args], Result], calls: Sequence[tuple[*Args]]
+    ) -> list[Result]:
+        """Return the results in the order of the calls; ``what`` is for who shows progress."""
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -148,7 +155,11 @@ def _runs(found: Budgets) -> Iterator[tuple[float, Sequence[Simulated]]]:
 
 
 def _with(jobs: int | None) -> Made:
-    def make(_: str, work: Callable[..., Any], calls: Sequence[tuple[Any, ...]]) -> list[Any]:
+    def make(
+        what: str,  # noqa: ARG001 - nobody looks on
+        work: Callable[[*Args], Result],
+        calls: Sequence[tuple[*Args]],
+    ) -> list[Result]:
         with worker_pool(work, where=where_of(jobs), on_lost=lambda _: None) as workers:
             return workers.in_order(calls)
 

@@ -67,7 +67,7 @@ class Bench:
         self,
         space: Space,
         scenario: dict[str, Any],
-        workers: WorkerPool,
+        workers: WorkerPool[Any, *tuple[Any, ...]],
         *,
         keep: Keep,
         told: Callable[[str, float | None], None],
