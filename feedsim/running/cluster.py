@@ -1,4 +1,4 @@
-"""Points on the workers of a Dask scheduler. The only home of ``distributed``.
+"""Points on the workers of a Dask scheduler.
 
 A scheduler has no access control: whoever reaches its port, or a worker's, can run code on its
 workers, and here: what comes back is unpickled.
@@ -9,24 +9,22 @@ from __future__ import annotations
 import asyncio
 import logging
 import pickle
-import re
-import warnings
 from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import CancelledError, Future
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from threading import Thread
 from time import monotonic
-from typing import Any
+from typing import Any, TypeVar, TypeVarTuple
 from uuid import uuid4
 
-from feedsim.errors import Fault, FeedsimError
-from feedsim.running.provenance import differing, versions
+from feedsim.running import cluster_connection as connection
+from feedsim.running.provenance import versions
 
-_ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]@]+):(\d{1,5})", re.ASCII)
-_ALLOWED = 'the address of a running Dask scheduler, such as "tcp://127.0.0.1:8786"'
-_CONNECT_S, _ANSWER_S, _CLOSE_S = 10.0, 30.0, 3.0
-_WORKERS_S = 5.0
+Args = TypeVarTuple("Args")
+Result = TypeVar("Result")
+
+_ANSWER_S, _CLOSE_S = 30.0, 3.0
 _GRACE_S = 15.0
 _SILENT_S = 30.0
 """A worker says every second or so that it lives; after so long without it is taken as stopped."""
@@ -54,24 +52,26 @@ def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator
         If there is no scheduler, no worker, or a worker whose results would differ; or, inside
         the ``with``, if all workers or the scheduler are lost, or one call ends each of them.
     """
-    _check(address)
-    killed_worker = _distributed().KilledWorker
+    connection.check_address(address)
+    killed_worker = connection.library().KilledWorker
     with _muted(), closing(_Background()) as background:
-        client = background.do(_connected, address)
+        client = background.do(connection.connected, address)
         try:
             workers = _Workers(background, client, address=address, on_lost=on_lost)
             yield workers
             workers.tell_lost()
         except killed_worker:
-            raise _fault(
+            raise connection.fault(
                 "a point has ended every worker that it was given to (out of memory?)"
             ) from None
         except ModuleNotFoundError as error:
             if error.name is None or error.name.partition(".")[0] != "feedsim":
                 raise
-            raise _fault(f"a worker that came later has {_no_feedsim(error)}") from None
+            raise connection.fault(
+                f"a worker that came later has {connection.no_feedsim(error)}"
+            ) from None
         except CancelledError:
-            raise _fault(f"the scheduler at {address} has gone") from None
+            raise connection.fault(f"the scheduler at {address} has gone") from None
         finally:
             with suppress(OSError):
                 background.do(client.close, within_s=_CLOSE_S)
@@ -91,11 +91,15 @@ class _Workers:
         self._background = background
         self._client = client
         self._on_lost = on_lost
-        patience_s = _WORKERS_S + _ANSWER_S
+        patience_s = connection.WORKERS_S + _ANSWER_S
         try:
-            self._known = background.do(_checked_workers, client, address, within_s=patience_s)
+            self._known = background.do(
+                connection.checked_workers, client, address, within_s=patience_s
+            )
         except OSError:
-            raise _fault(f"the scheduler at {address} or its workers do not answer") from None
+            raise connection.fault(
+                f"the scheduler at {address} or its workers do not answer"
+            ) from None
         self._here = versions()
         self._calls: list[_Call] = []
         self._tries: set[asyncio.Task[None]] = set()
@@ -106,8 +110,8 @@ class _Workers:
         self._asked_s = self._looked_s = monotonic()
         self._troubled_s: float | None = None
 
-    def submit(self, work: Callable[..., Any], /, *call: Any) -> Future[Any]:
-        sent = pickle.dumps(_Sent(_checked, (self._here, work, call)))
+    def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
+        sent = pickle.dumps(connection.SentCall(connection.checked_call, (self._here, work, call)))
         return self._background.start(self._result(sent, name=getattr(work, "__name__", "work")))
 
     async def _result(self, sent: bytes, *, name: str) -> Any:
@@ -144,7 +148,7 @@ class _Workers:
         elif self._troubled_s is None:
             self._troubled_s = self._looked_s  # one look may fail by a stall of this machine
         elif self._looked_s > self._troubled_s + _GRACE_S:
-            raise _fault(trouble)
+            raise connection.fault(trouble)
 
     def tell_lost(self) -> str:
         """Report workers that are lost; return in words why no work goes on, "" if it does."""
@@ -225,81 +229,6 @@ async def _tried(future: Any, result: asyncio.Future[Any]) -> None:
             result.set_result(value)
 
 
-class _Sent:
-    """A call that is made where it is unpickled.
-
-    So nothing on its way, the scheduler included, has to know what is called: where feedsim is
-    missing, the call ends in an error and not in a broken connection.
-    """
-
-    def __init__(self, work: Callable[..., Any], call: tuple[Any, ...]) -> None:
-        self._made_of = (work, call)
-
-    def __reduce__(self) -> tuple[Callable[..., Any], tuple[Any, ...]]:
-        return self._made_of
-
-
-def _checked(there: Mapping[str, str], work: Callable[..., Any], call: tuple[Any, ...]) -> Any:
-    """Make a call on a worker, if its results are those of the process that asks."""
-    if words := differing(versions(), there):
-        raise _fault(f"a worker that came later has {words}")
-    return work(*call)
-
-
-async def _connected(address: str) -> Any:
-    client = _distributed().Client(
-        address, asynchronous=True, set_as_default=False, timeout=_CONNECT_S
-    )
-    try:
-        with warnings.catch_warnings():
-            # of versions that differ, we look at those that matter
-            warnings.filterwarnings("ignore", module="distributed")
-            await asyncio.wait_for(client, _CONNECT_S + 0.5)
-    except BaseException as error:  # what answers there may be anything, and answer anything
-        await client.close()
-        if not isinstance(error, Exception):
-            raise
-        why = f"where no scheduler answers within {_CONNECT_S:.0f} s"
-        if address.startswith("tls") and isinstance(error, TypeError):
-            why = "but no certificates in Dask's own configuration"
-        found = f"{address!r} ({why})"
-        raise FeedsimError(Fault("--cluster", found=found, allowed=_ALLOWED)) from None
-    return client
-
-
-async def _checked_workers(client: Any, address: str) -> set[str]:
-    """Wait for workers, and make sure that their results are those of this process."""
-    deadline_s = monotonic() + _WORKERS_S
-    while not await client.nthreads():
-        if monotonic() > deadline_s:
-            raise _fault(
-                f"the scheduler at {address} has no workers; start some with "
-                f'"dask worker {address} --nthreads 1"'
-            )
-        await asyncio.sleep(0.1)
-    sent = pickle.dumps(_Sent(versions, ()))
-    answers = await client.run(pickle.loads, sent, on_error="return")
-    # an OSError: it has gone meanwhile
-    answers = {worker: a for worker, a in answers.items() if not isinstance(a, OSError)}
-    faults = [
-        Fault("--cluster", message=f"worker {worker} has {words}")
-        for worker, answer in sorted(answers.items())
-        if (words := _differing(answer, versions()))
-    ]
-    if faults:
-        raise FeedsimError(*faults)
-    return set(answers)
-
-
-def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
-    """Say how a worker's versions differ from those here; "" if they do not."""
-    return _no_feedsim(there) if isinstance(there, Exception) else differing(there, here)
-
-
-def _no_feedsim(error: Exception) -> str:
-    return f"no feedsim that can be used ({error})"
-
-
 class _Background:
     """An event loop in a thread of its own."""
 
@@ -351,24 +280,3 @@ def _muted() -> Iterator[None]:
     finally:
         for logger in heard:
             logger.disabled = False
-
-
-def _distributed() -> Any:
-    try:
-        import distributed
-    except ImportError:
-        raise _fault(
-            "needs the library distributed, which is not installed: install feedsim[cluster]"
-        ) from None
-    return distributed
-
-
-def _check(address: str) -> None:
-    found = _ADDRESS.fullmatch(address)
-    if found is None or not 0 < int(found[3]) < 65536:
-        shown = address if len(address) <= 60 else address[:57] + "..."
-        raise FeedsimError(Fault("--cluster", found=repr(shown), allowed=_ALLOWED))
-
-
-def _fault(message: str) -> FeedsimError:
-    return FeedsimError(Fault("--cluster", message=message))

@@ -23,7 +23,7 @@ import pytest
 from feedsim.answers.sweep.study import run_point
 from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import plain
-from feedsim.running import cluster
+from feedsim.running import cluster, cluster_connection
 from feedsim.running.executor import Cluster, Local, completed
 from feedsim.scenario import load_scenario, scenario_to_dict
 
@@ -107,8 +107,10 @@ def servers(tmp_path: Path) -> Iterator[Servers]:
 @pytest.fixture(autouse=True)
 def _patient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Wait as long as a slow machine needs; what a test is about it makes short by itself."""
-    for name in ("_CONNECT_S", "_ANSWER_S", "_WORKERS_S", "_GRACE_S", "_SILENT_S"):
+    for name in ("_ANSWER_S", "_GRACE_S", "_SILENT_S"):
         monkeypatch.setattr(cluster, name, PATIENCE_S)
+    for name in ("_CONNECT_S", "WORKERS_S"):
+        monkeypatch.setattr(cluster_connection, name, PATIENCE_S)
 
 
 def wait_until(happened: Callable[[], bool]) -> None:
@@ -287,10 +289,11 @@ def test_a_call_that_ends_every_worker(servers: Servers) -> None:
 SCRIPT = """
 import sys, time
 from feedsim.errors import FeedsimError
-from feedsim.running import cluster
+from feedsim.running import cluster, cluster_connection
 from feedsim.running.executor import Cluster, completed
 
-cluster._CONNECT_S = cluster._ANSWER_S = cluster._WORKERS_S = cluster._GRACE_S = 600.0
+cluster_connection._CONNECT_S = cluster_connection.WORKERS_S = 600.0
+cluster._ANSWER_S = cluster._GRACE_S = 600.0
 calls = [(0.0,), *[(3600.0,)] * 3]
 try:
     for _ in completed(time.sleep, calls, where=Cluster(sys.argv[1]), on_lost=print):
@@ -361,7 +364,7 @@ def test_a_worker_that_comes_later_is_looked_at_too(
 
 
 def test_a_scheduler_without_workers(shared: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cluster, "_WORKERS_S", 0.5)
+    monkeypatch.setattr(cluster_connection, "WORKERS_S", 0.5)
     wait_for_workers(shared, 0)
     with pytest.raises(FeedsimError, match=f"the scheduler at {shared} has no workers"):
         list(completed(math.sqrt, [(4.0,)], where=Cluster(shared), on_lost=never))
@@ -369,7 +372,7 @@ def test_a_scheduler_without_workers(shared: str, monkeypatch: pytest.MonkeyPatc
 
 @pytest.fixture
 def _hurried(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cluster, "_CONNECT_S", 0.5)
+    monkeypatch.setattr(cluster_connection, "_CONNECT_S", 0.5)
 
 
 @pytest.mark.usefixtures("_hurried")

@@ -13,7 +13,7 @@ from types import MappingProxyType
 import pytest
 
 from feedsim.answers.sweep import unfinished
-from feedsim.running import cluster, provenance
+from feedsim.running import cluster_connection, provenance
 from tests.cli.swept import POINTS, WORDS, Runs, files_of, made_cheap
 
 Run = Callable[..., object]
@@ -252,7 +252,7 @@ def test_nothing_is_kept_of_a_sweep_that_could_not_begin(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, runs: Runs, feedsim: Run
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(cluster, "_CONNECT_S", 0.3)
+    monkeypatch.setattr(cluster_connection, "_CONNECT_S", 0.3)
     ended = feedsim(*WORDS[:-2], "--cluster", "tcp://127.0.0.1:1")
     assert ended.status == 2
     assert "no scheduler answers" in ended.err
