@@ -26,7 +26,9 @@ What else moves the mean has no closed form here, but a size:
 - **inserts in step**: a cycle begins at a tick, so that edges of inserts with little spread of
   their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
   (T/π)·e^(−2π²σ²/T²), its first harmonic, whatever came before; so is the stage, or where a
-  correction moves the engage point by it, the mean itself;
+  correction moves the engage point by it, the mean itself. Where the scan is no whole number of
+  motion cycles both meet only each scan·cycle/γ, closings fall on some of the places in there
+  alone, and the wait for scan and opening tick goes by that place (:func:`_lattice_wait`);
 - **an edge while the feed changes its speed**, where inserts are staged off: the next edge comes
   while more of the lag is left;
 - **a landing while the feed changes its speed**: what stage and gap spread make of it is not what
@@ -43,9 +45,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.machine import Eye, Machine
-from feedsim.settings.acts import is_locked
+from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_missed import (
@@ -78,6 +81,7 @@ _UNSURE = 0.05
 _WORTH_MM = 0.001
 _BY, _TICKS = 0.1, 16
 _IN_NUMBERS = 0.02
+_FINER, _MOST_PLACES, _SAME_STEP = 8, 4000, 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,7 +309,40 @@ def _in_step(at: FeederAtSpeed) -> float:
         return 0.0
     scan = at.speed_mm_s * at.controller.scan_s
     spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
-    return scan / math.pi * math.exp(-2.0 * (math.pi * spread / scan) ** 2)
+    of_scan = scan / math.pi * math.exp(-2.0 * (math.pi * spread / scan) ** 2)
+    if not is_locked(at.carrier_eye, at.controller):
+        return of_scan
+    return max(of_scan, at.speed_mm_s * _lattice_wait(at, spread / at.speed_mm_s))
+
+
+def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
+    """Return by how much waits of openings differ at most from those of edges anywhere (s).
+
+    Scan tick j of the lattice closes at the first motion tick at or after j·scan + E/v. Edges come
+    a fixed time after these closings, spread normally, whatever that time is; the mean wait is the
+    wait against the place of an edge, gone through with the places of the closings, each harmonic h
+    times e^(−2π²h²σ²/L²), L = scan·cycle/γ (convolution, any textbook).
+    """
+    scan, cycle = at.controller.scan_s, at.controller.motion_cycle_s
+    step = locked_step(at.controller)
+    scans, cycles = round(cycle / step), round(scan / step)
+    places = scans * cycles
+    if scans == 1 or places > _MOST_PLACES:
+        return 0.0
+
+    def closed(known: Floats, travel: float) -> Floats:  # in steps, known at scan ticks
+        ticks = (known + travel / (at.counted_mm_s * step)) / scans
+        return scans * np.ceil(ticks - _SAME_STEP)
+
+    closings = np.zeros(_FINER * places)
+    ends = closed(cycles * np.arange(float(scans)), at.engage_travel_mm) % places
+    np.add.at(closings, (_FINER * ends).astype(int), 1.0 / scans)
+    edges = (np.arange(_FINER * places) + 0.5) / _FINER
+    waits = closed(cycles * np.ceil(edges / cycles), at.opening_travel_mm) - edges
+    h = np.arange(1 + _FINER * places // 2)
+    damped = np.exp(-2.0 * (math.pi * h * spread_s / (places * step)) ** 2)
+    both = np.conj(np.fft.rfft(closings)) * np.fft.rfft(waits - waits.mean()) * damped
+    return step * float(np.abs(np.fft.irfft(both, len(edges))).max())
 
 
 def _out_of_reach(at: FeederAtSpeed) -> float:
