@@ -19,7 +19,7 @@ def setup(
     units: Units = None,
     as_json: AsJson = False,
 ) -> int:
-    """Make the set-up sheet: what to type in, why, what it is good for, how to adjust it.
+    """Make the set-up sheet: what to type in, why, what it achieves, how to adjust it.
 
     Prints it, and writes setup.html to print and setup.json.
     """

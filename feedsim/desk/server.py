@@ -305,7 +305,7 @@ async def _body(request: Request) -> bytes:
             if len(body) > LARGEST_BODY:
                 raise NotAQuestion(413, f"a question has at most {LARGEST_BODY:,} bytes")
     except ClientDisconnect:
-        raise NotAQuestion(400, "the question was broken off") from None
+        raise NotAQuestion(400, "the question was cancelled") from None
     return bytes(body)
 
 

@@ -1,4 +1,4 @@
-"""What is taken along: commands, the sheet, a page to mail, and the scenario as a file."""
+"""Save and export: commands, the sheet, a page to mail, and the scenario as a file."""
 
 from __future__ import annotations
 

@@ -219,7 +219,7 @@ def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
     desk.type("#sweep-knob-2", Keys.HOME, Keys.TAB)
     assert not desk.shows("#sweep-values-2")
     turned(desk, ("line.speed", "70 m/min"))
-    assert "values of before" in desk.text("#sweep .card-of")
+    assert "of earlier values" in desk.text("#sweep .card-of")
     desk.js("document.getElementById('sweep-values-1').value = 'fast'")
     desk.click("#sweep-begin")
     until(desk, "return document.querySelector('#sweep .said-now').textContent.includes('needs')")
@@ -230,7 +230,7 @@ def test_a_sweep_runs_and_a_search_is_broken_off(desk: Any) -> None:
         "document.getElementById('limit-begin').click();"
         "document.getElementById('limit-cancel').click()"
     )
-    until(desk, "return document.querySelector('#limit .said-now').textContent === 'broken off'")
+    until(desk, "return document.querySelector('#limit .said-now').textContent === 'cancelled'")
     assert desk.shows("#limit-begin")
 
 

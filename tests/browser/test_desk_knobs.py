@@ -129,8 +129,8 @@ def test_a_wrong_value_is_told_at_its_knob_and_the_last_good_answer_stays(desk: 
     assert desk.attribute(field(), "aria-invalid") == "true"
     assert "this is a length" in desk.text("#fault-notice")
     assert desk.text("#printed-text") == printed
-    assert "last good values" in desk.text("#placement .card-state")
-    assert desk.text("#summary").startswith("Last good values: ")
+    assert "last valid values" in desk.text("#placement .card-state")
+    assert desk.text("#summary").startswith("Last valid values: ")
     typed(desk, "75 m/min")
     idle(desk)
     assert desk.text("#knob-line-speed-fault") == ""

@@ -1,4 +1,4 @@
-"""What is taken along from the desk: files that a browser saves, commands that are copied."""
+"""What a user saves from the desk: files that a browser downloads, commands that are copied."""
 
 from __future__ import annotations
 

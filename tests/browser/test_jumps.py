@@ -249,7 +249,7 @@ def test_differences_between_two_setups(browser: Any, page_of: Callable[..., Pat
     assert len(found) == len(unlike) > 3
     browser.js("rehearsal.clock.set(rehearsal.clock.from)")
     browser.keys("d")
-    assert browser.text("#said") == f"carrier {unlike[0]} comes out differently"
+    assert browser.text("#said") == f"carrier {unlike[0]} turns out differently"
     heads = browser.js(
         "return [...document.querySelectorAll('#story thead th')].map((h) => h.textContent)"
     )

@@ -121,7 +121,7 @@ def test_above_the_limit_the_sheet_is_not_for_production(tmp_path: Path, feedsim
     above, below = (feedsim(*call, speed).out for speed in ("90 m/min", "60 m/min"))
     assert above.startswith("NOT FOR PRODUCTION. 90 m/min is above the limit")
     assert "NOT FOR PRODUCTION" not in below
-    steps = above.partition("Commissioning, in this order")[2].partition("Mind")[0]
+    steps = above.partition("Commissioning, in this order")[2].partition("Warnings")[0]
     speeds = [float(v) for v in re.findall(r"Run [^,]*, ([0-9.]+) m/min", steps)]
     # its limit is 78 m/min
     assert speeds

@@ -1,4 +1,4 @@
-"""The set-up sheet: what to type in, why, what it is good for, how to adjust it."""
+"""The set-up sheet: what to type in, why, what it achieves, how to adjust it."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def _setup_text(sheet: SetUp, *, units: System = "metric", changed: str = "") ->
     for feeder in feeders_in_words(told, units):
         lines += _feeder(feeder)
     if told.all_warnings:
-        lines += ["Mind", *items(told.all_warnings, "!"), ""]
+        lines += ["Warnings", *items(told.all_warnings, "!"), ""]
     lines += ["Cautions", *items(CAUTIONS)]
     return "\n".join(lines)
 
@@ -68,7 +68,7 @@ def _feeder(feeder: FeederWords) -> Iterator[str]:
         yield f"  {name}"
         yield from table(terms, indent=4)
     yield ""
-    yield "What they are good for"
+    yield "What they achieve"
     yield from table(feeder.good_for)
     yield ""
     yield "Up to which speed, with these settings"

@@ -1,4 +1,4 @@
-// The error budget: variances add from the largest source on; what they come to as a spread, and in tolerance.
+// The error budget: variances, largest first, their sum as a spread, and the share in tolerance.
 
 import { make, setText } from "./dom.js";
 import { linear, point, span, track } from "./bars.js";
@@ -28,7 +28,7 @@ export const makeBudget = () => {
       const { budget } = feeder;
       if (!budget) {
         rows.replaceChildren();
-        setText(words, "There is none for this feeder.");
+        setText(words, "No budget for this feeder.");
         return;
       }
       const other = former?.budget;

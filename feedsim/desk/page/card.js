@@ -1,12 +1,12 @@
-// A card of the answer: its head, of how much it is, and whether it is of the values shown.
+// A card of the answer: its head, its number of carriers, and whether it belongs to the values shown.
 
 import { make, setAttribute, setText } from "./dom.js";
 
 /**
- * States: "now", of the values shown; "working", of values before while the answer is on its way;
- * "good", of the last good values; "none", nothing yet.
+ * States: "now", for the values shown; "working", for the previous values while the answer is on its way;
+ * "good", for the last valid values; "none", nothing yet.
  */
-const WORDS = { working: "values before", good: "of the last good values", none: "" };
+const WORDS = { working: "previous values", good: "last valid values", none: "" };
 
 export const makeCard = (id, title, ...body) => {
   const of = make("span", { class: "card-of" });

@@ -11,13 +11,13 @@ export const commandLine = (words, command) => {
       setText(copy, "Copied");
     } catch {
       getSelection().selectAllChildren(code);
-      setText(copy, "Marked");
+      setText(copy, "Selected");
     }
   });
   return saying(make("div", { class: "command" }, make("span", { class: "command-for" }), code, copy), words, command);
 };
 
-/** Have it say another command. */
+/** Show another command. */
 export const saying = (element, words, command) => {
   const [what, code, copy] = element.children;
   if (code.textContent !== command) setText(copy, "Copy");

@@ -1,4 +1,4 @@
-// Sets the desk going: what it was opened on, the knobs, the questions, the cards.
+// Starts the desk: the scenario it was opened on, the knobs, the questions, the cards.
 
 import { make, one, setText } from "./dom.js";
 import { makeFilm } from "./film.js";
@@ -174,22 +174,22 @@ const beginning = (state, kept, notices) => {
   }
   if (!kept?.history?.length) return fresh;
   if (kept.bases[0].text === opened[last].text) return kept;
-  notices.kept("The file has changed since; what you turned now stands on its new text.");
+  notices.kept("The file has changed since; your turns now apply to its new text.");
   const { changes } = kept.history[kept.at];
-  return { ...fresh, history: [...fresh.history, { base: 0, changes, path: null, words: "what was turned before the file changed" }], at: 1 };
+  return { ...fresh, history: [...fresh.history, { base: 0, changes, path: null, words: "turned before the file changed" }], at: 1 };
 };
 
-/** Offer what this browser has turned before, in another tab or at a server that has ended. */
+/** Offer what was turned earlier in this browser, in another tab or with a server that has ended. */
 const offerLast = (keeping, notices, turns) => {
   const last = keeping.last();
   const count = Object.keys(last ?? {}).length;
   if (!count || keeping.session()) return;
   const take = () => {
-    turns.adopt(last, "what was turned before");
+    turns.adopt(last, "turned earlier");
     notices.closeKept();
   };
-  const words = `This browser has turned ${count === 1 ? "1 knob" : `${count} knobs`} of this scenario before. `;
-  notices.kept(words, make("button", { type: "button", id: "take-up", text: "Take them up", on: { click: take } }));
+  const words = `Turned earlier in this browser: ${count === 1 ? "1 knob" : `${count} knobs`} of this scenario. `;
+  notices.kept(words, make("button", { type: "button", id: "take-up", text: "Restore", on: { click: take } }));
 };
 
 const measuredWords = (painted) => {

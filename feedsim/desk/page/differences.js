@@ -1,4 +1,4 @@
-// A against now with the same random numbers: paired differences, and what of it is decided.
+// A against now with the same random numbers: paired differences, and what they decide.
 
 import { make, setText } from "./dom.js";
 import { carriersWords, makeCard } from "./card.js";
@@ -19,7 +19,7 @@ export const makeDifferences = () => {
       card.of(carriersWords(answer.carriers));
       const feeder = answer.feeders[Math.min(place, answer.feeders.length - 1)];
       const saidOf = new Map(feeder.words.map(({ figure, said }) => [figure, [said].flat().join("; ")]));
-      const head = make("tr", {}, ...["Figure", "now less A, 95 %", "what is decided"].map((text) => make("th", { scope: "col", text })));
+      const head = make("tr", {}, ...["Figure", "now minus A, 95 %", "what is decided"].map((text) => make("th", { scope: "col", text })));
       const row = (name, difference, said) => make("tr", {}, make("th", { scope: "row", text: name }), make("td", { text: difference }), make("td", { text: said }));
       const rows = feeder.differences.map(({ figure, text, better, unit }) =>
         row(`${figure}, ${unit === "share" ? "% points" : length}`, text.replace(/ (A|now)$/, "") || "–", `${better ? `✓ ${better} is better: ` : ""}${saidOf.get(figure) ?? ""}`));

@@ -1,4 +1,4 @@
-// Elements: found, made, kept in step with a list.
+// Elements: find, make, keep in step with a list.
 
 export const one = (id) => document.getElementById(id);
 
@@ -12,7 +12,7 @@ export const make = (tag, { text, on = {}, ...attributes } = {}, ...children) =>
   return element;
 };
 
-/** Set an attribute, or take it off where the value is null or false; leave alone what is so. */
+/** Set an attribute, or remove it where the value is null or false; leave it alone if it is so already. */
 export const setAttribute = (element, name, value) => {
   if (value === null || value === undefined || value === false) element.removeAttribute(name);
   else {
@@ -42,7 +42,7 @@ export const inStep = (parent, items, create, update) => {
   if (hadFocus && last && !parent.contains(document.activeElement)) (last.matches(FOCUSABLE) ? last : last.querySelector(FOCUSABLE))?.focus();
 };
 
-/** Move elements about; what has the focus keeps it. */
+/** Move elements; the focused one keeps the focus. */
 export const keepingFocus = (move) => {
   const focused = document.activeElement;
   move();
@@ -63,7 +63,7 @@ export const setAttributes = (element, attributes) => {
   for (const [name, value] of Object.entries(attributes)) setAttribute(element, name, value);
 };
 
-/** Tell of each change of an element's size, in CSS pixels, and of the size of the root's text. */
+/** Report each change of an element's size, in CSS pixels, and of the root's text size. */
 export const watchSize = (element, onSize) =>
   new ResizeObserver(([{ contentRect }]) => {
     const rem = Number.parseFloat(getComputedStyle(document.documentElement).fontSize);

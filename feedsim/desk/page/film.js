@@ -1,10 +1,10 @@
-// The side view and the timing diagram, playing: the page of a rehearsal in a frame, changed for a new one
-// while nobody sees it.
+// The side view and the timing diagram, playing: a rehearsal page in a frame, replaced by a new one
+// out of sight.
 
 import { make, one, setText } from "./dom.js";
 import { makeCard } from "./card.js";
 
-/** The control of another frame that does what one of the frame before did. */
+/** The control of the new frame that matches one of the old frame. */
 const sameIn = (page, { id, dataset }) => (id && page.getElementById(id)) || (dataset.do && page.querySelector(`[data-do="${dataset.do}"]`)) || null;
 
 export const makeFilm = ({ onWanted }) => {
@@ -38,7 +38,7 @@ export const makeFilm = ({ onWanted }) => {
 
   return {
     ...card,
-    /** What to ask for; null while nobody looks. */
+    /** What to ask for; null while out of sight. */
     wanted: () => (inSight || Object.keys(asked).length ? asked : null),
     playAround(carrier) {
       card.element.scrollIntoView({ block: "start" });

@@ -20,7 +20,7 @@ export const makeHeader = ({ turns }) => {
       const { pin } = turns;
       setAttribute(one("pin"), "aria-pressed", String(Boolean(pin)));
       setText(one("pin"), pin ? "A is pinned: let go" : "Pin as A");
-      setAttribute(one("pin"), "title", pin ? `A: ${pin.words}` : "Pin what is shown as A, to hold all later turns against it");
+      setAttribute(one("pin"), "title", pin ? `A: ${pin.words}` : "Pin what is shown as A, to compare later turns with it");
       setAttribute(one("reset"), "aria-disabled", turned ? null : "true");
     },
     title: (text) => {

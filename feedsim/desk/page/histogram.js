@@ -1,11 +1,11 @@
-// Where the inserts land: the placement errors in their tolerance; a bar tells the story of one in it.
+// Where the inserts land: the placement errors in their tolerance; a bar opens the story of a carrier in it.
 
 import { drawn, inStep, make, setAttribute, setAttributes, setText, watchSize } from "./dom.js";
 import { carriersWords, makeCard } from "./card.js";
 
 const STEPS = [1, 2, 2.5, 5];
 
-/** Round values along an axis, about so many of them. */
+/** About this many round values along an axis. */
 export const ticks = (from, to, about) => {
   const rough = (to - from) / about;
   const power = 10 ** Math.floor(Math.log10(rough));
@@ -56,12 +56,12 @@ export const makeHistogram = ({ onStory }) => {
   bins.addEventListener("focusin", ({ target }) => (near = filled()[[...bins.children].indexOf(target)]?.middle ?? near));
 
   svg.addEventListener("click", ({ target, clientX, clientY }) => {
-    // a bar that was pressed may have moved away from under the pointer
+    // the bar that was pressed may have moved from under the pointer
     const bin = target.closest(".bin") ?? document.elementFromPoint(clientX, clientY)?.closest(".bin");
     if (bin) onStory(Number(bin.dataset.carrier));
   });
 
-  /** The bins that hold something. */
+  /** The bins that are not empty. */
   const filled = () => {
     const { edges, counts, carriers } = shown.now;
     const all = counts.map((count, i) => ({ count, from: edges[i], to: edges[i + 1], middle: (edges[i] + edges[i + 1]) / 2, carrier: carriers[i][0] }));
@@ -125,7 +125,7 @@ export const makeHistogram = ({ onStory }) => {
 
   return {
     ...card,
-    /** @param now, a  what a run says of this feeder (a: null); @param forms  mean and sd of the closed forms; @param notCounted  what they know nothing of */
+    /** @param now, a  a run's figures for this feeder (a: null); @param forms  mean and sd in closed form; @param notCounted  what these leave out */
     show({ now, a, forms, notCounted, carriers, letters }) {
       const h = now.histogram;
       const scale = h.per_mm;
@@ -155,7 +155,7 @@ const countInside = ({ edges, counts, tolerance }) =>
 const newBin = () =>
   drawn("g", { role: "button" }, drawn("title"), drawn("rect", { class: "reach" }), drawn("rect", { class: "column" }), drawn("path", { class: "cross" }));
 
-/** The place of the bin whose middle is nearest to an error. */
+/** The index of the bin whose middle is nearest to an error. */
 const nearest = (there, error) => there.reduce((best, { middle }, i) => (Math.abs(middle - error) < Math.abs(there[best].middle - error) ? i : best), 0);
 
 const crossAt = (x, y, r) => `M${x - r} ${y - r}L${x + r} ${y + r}M${x - r} ${y + r}L${x + r} ${y - r}`;

@@ -1,4 +1,4 @@
-// What outlives a reload: the turns of this tab in its session, the last values for the next tab.
+// What survives a reload: this tab's turns in its session, the last values for the next tab.
 // Each browser tab keeps its own turns, so that two tabs never mix.
 
 const AFTER_MS = 300;
@@ -17,7 +17,7 @@ const write = (store, key, value) => {
   try {
     store.setItem(key, JSON.stringify(value));
   } catch {
-    // full or forbidden: the page works without
+    // full or forbidden: the page works without storage
   }
 };
 
@@ -38,7 +38,7 @@ export const makeKeeping = (state) => {
   return {
     session: () => read(sessionStorage, key),
     last: () => read(localStorage, key),
-    /** Keep what stands now, once the turn is painted; whoever leaves before has it kept as well. */
+    /** Store the current values once the turn is painted, or when the page is left before. */
     keep(kept, changes) {
       waiting = { kept, changes };
       timer ??= setTimeout(put, AFTER_MS);
@@ -46,7 +46,7 @@ export const makeKeeping = (state) => {
   };
 };
 
-/** A choice of this browser, for every scenario. */
+/** A choice stored for every scenario in this browser. */
 export const choice = (name, otherwise) => ({
   get: () => read(localStorage, `feedsim desk: ${name}`) ?? otherwise,
   set: (value) => write(localStorage, `feedsim desk: ${name}`, value),

@@ -1,4 +1,4 @@
-// Buttons and single keys. Each deed has one name; a button says it in data-do, a key in KEYS.
+// Buttons and single keys. Each action has one name; a button has it in data-do, a key in KEYS.
 
 import { make, one, setAttribute } from "./dom.js";
 import { choice } from "./keeping.js";
@@ -9,9 +9,9 @@ export const KEYS = [
   ["Shift+U", "redo", "redo it"],
   ["t", "turns", "all turns"],
   ["r", "reset", "all knobs back to the file"],
-  ["p", "pin", "pin what is shown as A; let A go"],
-  ["s", "take", "save, and take along"],
-  ["b", "theme", "light, dark"],
+  ["p", "pin", "pin what is shown as A, or let A go"],
+  ["s", "take", "save and export"],
+  ["b", "theme", "light or dark"],
   ["?", "keys", "these keys"],
 ];
 

@@ -7,15 +7,15 @@ const STEPS = { ArrowUp: 1, ArrowDown: -1, PageUp: 10, PageDown: -10 };
 
 export const spoken = (name) => name.replaceAll("_", " ");
 
-/** The part of the machine that a knob belongs to, without the feeder where there is one only. */
+/** The part of the machine that a knob belongs to, without the feeder's name where there is only one. */
 const partOf = (group, isOneFeeder) => {
   const after = isOneFeeder ? group.split(": ").at(-1) : group;
   return after[0].toUpperCase() + after.slice(1);
 };
 
 /**
- * @param onTurn  told of (value or null, event) where the user turns it
- * @param onLook  told that this knob is looked at
+ * @param onTurn  called with (value or null, event) when the user turns it
+ * @param onLook  called when this knob is looked at
  */
 export const makeKnob = (first, { onTurn, onLook }) => {
   let knob = first;
@@ -80,7 +80,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
   row.addEventListener("focusin", () => onLook(knob));
   row.addEventListener("pointerenter", () => onLook(knob));
 
-  /** Write what stands there; a field that is being typed into keeps its text unless forced. */
+  /** Write the current value; a field in use keeps its text unless forced. */
   const show = (force = true) => {
     if (field.type === "checkbox") field.checked = value === "true";
     else if (force || document.activeElement !== field) {
@@ -132,7 +132,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
     get isChanged() {
       return isChanged();
     },
-    /** Take what the server says of this knob; the slider's ends stay while it is in hand. */
+    /** Take the server's word on this knob; the slider's ends stay while it is being dragged. */
     update(told) {
       const words = JSON.stringify(told);
       if (words === asTold) return;
@@ -148,7 +148,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
       tell();
       asTold = words;
     },
-    /** Show the value that stands there now. */
+    /** Show the current value. */
     set(to) {
       asTold = "";
       if (!taken.endsWith(` ${to}`)) taken = "";
@@ -169,7 +169,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
       knob.fault = words;
       tell();
     },
-    /** Among those that matter most, its name says the part of the machine as well. */
+    /** Among those that matter most, a knob is also named by its part of the machine. */
     place(isFirst, isOneFeeder) {
       const named = `${isFirst} ${isOneFeeder} ${knob.group} ${knob.name}`;
       if (named === placed) return;
@@ -180,8 +180,8 @@ export const makeKnob = (first, { onTurn, onLook }) => {
       const whole = `${part || knob.group} ${spoken(knob.name)}`;
       setAttribute(field, "aria-label", whole);
       setAttribute(slider, "aria-label", `${whole}, slider`);
-      setAttribute(reset, "aria-label", `${whole}: back to what stands in the file`);
-      setAttribute(reset, "title", "Back to what stands in the file");
+      setAttribute(reset, "aria-label", `${whole}: back to the file's value`);
+      setAttribute(reset, "title", "Back to the file's value");
       setAttribute(auto, "aria-label", `${whole}: auto`);
       setAttribute(row, "aria-label", whole);
     },
@@ -193,7 +193,7 @@ export const makeKnob = (first, { onTurn, onLook }) => {
 
 const wordsOf = (knob) => `${knob.path} ${spoken(knob.path)} ${knob.group} ${knob.about} ${knob.value}`.toLowerCase();
 
-/** A bare number in the unit that is shown; a share below 1 stays bare, since a fraction may be meant. */
+/** A bare number gets the unit shown; a share below 1 stays bare, since a fraction may be meant. */
 const withItsUnit = (typed, { kind, unit }) => {
   const found = kind === "quantity" && unit && parts(typed);
   if (!found || found.unit || !Number.isFinite(found.number)) return typed;

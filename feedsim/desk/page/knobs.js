@@ -1,4 +1,4 @@
-// All knobs: the dozen that matter most, then the parts of the machine; searched, or only what was turned.
+// All knobs: the dozen that matter most, then by part of the machine; filtered by a search or to those turned.
 
 import { keepingFocus, make, one, setText } from "./dom.js";
 import { makeKnob, spoken } from "./knob.js";
@@ -20,7 +20,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
   };
 
   const onLook = (knob) => {
-    const range = knob.default === null ? "" : ` Left out, it is ${knob.default || "nothing"}.`;
+    const range = knob.default === null ? "" : ` Default: ${knob.default || "none"}.`;
     about.replaceChildren(make("b", { text: knob.path }), ` ${knob.about}${range}`);
   };
 
@@ -59,7 +59,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
   let shape = "";
   const knobs = {
     made,
-    /** Take what the server says of all of them. */
+    /** Take the server's word on all of them. */
     update(told) {
       for (const knob of told.knobs) {
         if (made.has(knob.path)) made.get(knob.path).update(knob);
@@ -72,7 +72,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
       shape = now;
       knobs.show();
     },
-    /** Write the values that stand now into every knob. */
+    /** Write the current values into every knob. */
     show() {
       const { changes } = turns.now;
       for (const [path, knob] of made) {
@@ -91,7 +91,7 @@ export const makeKnobs = ({ turns, onTurned }) => {
     autos(autos) {
       for (const [path, { text }] of Object.entries(autos)) made.get(path)?.auto(text);
     },
-    /** Bring a knob into sight and go to it. */
+    /** Scroll a knob into view and focus it. */
     goTo(path) {
       const found = made.get(path);
       if (!found) return;

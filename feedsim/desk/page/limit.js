@@ -8,14 +8,14 @@ export const makeLimit = ({ planner, turns }) => {
   within.value = "5 %";
   return makeLongWork({
     id: "limit",
-    title: "How fast, by simulation",
-    about: "Simulates speed after speed until the highest that is accepted is known this closely.",
+    title: "Highest speed, simulated",
+    about: "Simulates speeds until the highest accepted one is known this closely.",
     controls: [make("label", { class: "work-label" }, "known within", within)],
     planner,
     turns,
     question: () => ({ what: "limit", more: { within: within.value } }),
     show: (place, { low, high, text }) => {
-      const words = low && high ? `Accepted up to ${low.text}, no more at ${high.text}.` : low ? `Accepted up to ${low.text}.` : "No speed was accepted.";
+      const words = low && high ? `Accepted up to ${low.text}, not at ${high.text}.` : low ? `Accepted up to ${low.text}.` : "No speed was accepted.";
       place.replaceChildren(make("p", { class: "verdict-words", text: words }), make("pre", { text, tabindex: "0" }));
     },
   });

@@ -1,4 +1,4 @@
-// Work that takes a while: started, watched, broken off; its answer says of which values it is.
+// Long work: start it, watch it, cancel it; its answer says which values it belongs to.
 
 import { make, setAttribute, setText } from "./dom.js";
 import { makeCard } from "./card.js";
@@ -6,7 +6,7 @@ import { commandLine } from "./command_line.js";
 import { Gone, Locked } from "./server.js";
 
 /**
- * @param question  returns what is asked: {what, more}, or words that say what is missing
+ * @param question  returns the question: {what, more}, or words for what is missing
  * @param show  writes an answer into a place
  */
 export const makeLongWork = ({ id, title, about, controls, question, show, planner, turns }) => {
@@ -47,7 +47,7 @@ export const makeLongWork = ({ id, title, about, controls, question, show, plann
       setText(said, line.answer ? "" : line.refused ?? line.dropped ?? line.defect ?? line.faults.map((fault) => fault.text).join("; "));
       if (line.answer) {
         show(place, line.answer);
-        if (line.answer.command) place.append(commandLine("The command that gives the same", line.answer.command));
+        if (line.answer.command) place.append(commandLine("Command with the same answer", line.answer.command));
         answered = { turn, words: turns.wordsOf(turn) };
       } else {
         place.replaceChildren(); // what stood there is no answer to this
@@ -55,7 +55,7 @@ export const makeLongWork = ({ id, title, about, controls, question, show, plann
       }
       work_.turned();
     } catch (error) {
-      if (error.name === "AbortError") setText(said, `broken off${answered ? "; below is the answer before" : ""}`);
+      if (error.name === "AbortError") setText(said, `cancelled${answered ? "; the previous answer stands below" : ""}`);
       else if (error instanceof Gone || error instanceof Locked) setText(said, "the server did not answer");
       else setText(said, error.message);
     }
@@ -69,11 +69,11 @@ export const makeLongWork = ({ id, title, about, controls, question, show, plann
   const work_ = {
     ...card,
     work,
-    /** The values have changed: what stands here is of those of then. */
+    /** The values have changed: the answer here belongs to earlier ones. */
     turned() {
       const isOfNow = !answered || answered.turn === turns.id;
       setAttribute(place, "data-state", isOfNow ? "now" : "good");
-      card.of(answered && !isOfNow ? `of values of before (${answered.words})` : "");
+      card.of(answered && !isOfNow ? `of earlier values (${answered.words})` : "");
     },
   };
   return work_;

@@ -1,4 +1,4 @@
-// How far each hazard is: in closed form at once, then as simulated, with its spread.
+// How far away each hazard is: in closed form at once, then simulated, with its spread.
 
 import { make, setText } from "./dom.js";
 import { linear, point, span, track } from "./bars.js";
@@ -18,7 +18,7 @@ export const makeMargins = () => {
   const rows = make("tbody");
   const head = make("thead");
   const table = make("table", { class: "margins" }, head, rows);
-  const legend = make("p", { class: "legend", text: "Mean margin with 3 sd to each side; the upright line is where the hazard begins, each on its own scale." });
+  const legend = make("p", { class: "legend", text: "Mean margin with 3 sd to each side; the vertical line is where the hazard begins, each on its own scale." });
   const card = makeCard("margins", "Margins of the hazards", closedOf, closed, simulatedOf, table, legend);
 
   const row = (hazard, former, letters) => {

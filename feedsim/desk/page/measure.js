@@ -1,4 +1,4 @@
-// How long the page takes from a turn to what it paints, by its own clock; a test reads the list.
+// Times from a turn to its paint, by the page's own clock; a test reads the list.
 
 const MOST = 2000;
 
@@ -19,7 +19,7 @@ export const makeMeasure = () => {
       begun.set(turn, event?.timeStamp ?? performance.now());
       if (begun.size > MOST) begun.delete(begun.keys().next().value);
     },
-    /** What was asked for in a turn has been written: the next frame paints it. */
+    /** The answer to a turn has been written: the next frame paints it. */
     written(what, turn) {
       if (!begun.has(turn) || painted.some((p) => p.turn === turn && p.what === what)) return;
       requestAnimationFrame(() => {

@@ -1,4 +1,4 @@
-// What the page has to say above everything: faults, a server that is gone, an engine that is being compiled.
+// Notices at the top of the page: faults, a lost server, an engine being compiled.
 
 import { make, one, setText } from "./dom.js";
 
@@ -25,8 +25,8 @@ export const makeNotices = ({ onGoTo }) => {
       lost !== "locked" &&
       lose("gone", make("b", { text: "✕ The server does not answer." }), `${LOST} Knobs can still be turned; answers come when it is back. If it has ended, start it again with the same --port.`),
     locked: () =>
-      lose("locked", make("b", { text: "✕ The server was started anew." }), `${LOST} Open the address that feedsim desk has printed: the values come back there.`),
-    /** It answers; tells whether it had not. */
+      lose("locked", make("b", { text: "✕ The server was restarted." }), `${LOST} Open the address that feedsim desk printed: your values come back there.`),
+    /** The server answers; returns whether it had not before. */
     back() {
       const was = Boolean(lost);
       lost = "";
@@ -35,14 +35,14 @@ export const makeNotices = ({ onGoTo }) => {
     },
     engine(state) {
       engine.hidden = state === "ready";
-      setText(engine, state === "ready" ? "" : "… The engine is being loaded (the first time on a machine compiled, some 15 s); runs take longer until then.");
+      setText(engine, state === "ready" ? "" : "… The engine is loading (compiling, some 15 s, the first time on a machine); runs take longer until then.");
     },
     kept(words, ...more) {
       const close = make("button", { type: "button", class: "link", text: "Close", on: { click: () => (kept.hidden = true) } });
       show(kept, false, words, ...more, close);
     },
     closeKept: () => (kept.hidden = true),
-    faults(faults, what, head = "There is no such line.") {
+    faults(faults, what, head = "No such line.") {
       fault.hidden = !faults.length;
       const words = JSON.stringify([faults, what, head]);
       if (!faults.length || fault.dataset.words === words) return; // said already, and perhaps being read

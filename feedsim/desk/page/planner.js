@@ -1,5 +1,5 @@
-// Which question is asked when. Of each kind one is under way and the newest waits: what lies between
-// two answers is never asked. First the closed forms, beside them a first run; then the rest; then,
+// When each question is asked. Of each kind one is under way and only the newest waits: those between
+// are never asked. First the closed forms, beside them a first run; then the rest; then,
 // while the knobs rest, more and more carriers.
 
 import { Gone, Locked, Refused, ask } from "./server.js";
@@ -14,10 +14,10 @@ export const setupOf = (turns, turn) => {
 };
 
 /**
- * @param turns  what stands in the knobs
+ * @param turns  the values of the knobs
  * @param pinned  returns the pinned turn, or null
- * @param rounds  returns carriers: first so many, then more
- * @param on  {answer, faults, refused, progress, gone, locked}: told of what comes, with {turn, number, what, carriers, ofA}
+ * @param rounds  returns the numbers of carriers: a first run, then more
+ * @param on  {answer, faults, refused, progress, gone, locked}: called with what comes, and {turn, number, what, carriers, ofA}
  */
 export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   const tab = Math.random().toString(36).slice(2, 10);
@@ -65,7 +65,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
 
   const wantRun = (carriers) => want("run", ofA().a ? "against" : "run", () => ({ carriers, ...ofA() }));
 
-  /** What follows an answer, of the values shown or of older ones. */
+  /** What follows an answer, to the values shown or to older ones. */
   const goOn = (head, line) => {
     const isOfNow = head.turn === turns.id;
     if (head.what === "forms") {
@@ -86,14 +86,14 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     }
   };
 
-  /** The knobs rest: all that takes longer, the knobs' own answer first and alone. */
+  /** The knobs rest: ask all that takes longer, the knobs' own answer first and alone. */
   const rest = () => {
     resting = null;
     isResting = true;
     want("knobs", "knobs");
   };
 
-  /** What takes longer makes way for the values that have come. */
+  /** Break off what takes longer, for the new values. */
   const makeWay = () => {
     clearTimeout(resting);
     resting = null;
@@ -106,7 +106,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     }
   };
 
-  /** A has a tab word of its own, so that its questions and those of now do not take each other's place. */
+  /** A has its own tab name, so that its questions and those of now do not replace each other. */
   const wantA = () => {
     for (const what of ["forms", "speeds"]) want(`${what} of A`, what, () => ({ ...setupOf(turns, pinned() ?? turns.now), tab: `${tab}-a` }));
   };
@@ -123,7 +123,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
       isAlone = false;
       want("forms", "forms");
     },
-    /** Other than the values has changed: A, or the server is back. */
+    /** Something else has changed: A, or the server is back. */
     again() {
       makeWay();
       isAlone = false;
@@ -135,10 +135,10 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
     wantPlaying() {
       if (isResting && playingFor()) want("playing", "playing", () => ({ ...playingFor(), carriers: rounds()[0], ...ofA() }));
     },
-    /** A question of its own, outside of the plan: a sweep, a story, a file. */
+    /** A single question outside the plan: a sweep, a story, a file. */
     single: (what, more, options) =>
       ask({ number: (number += 1), tab, what, ...setupOf(turns, turns.now), ...more }, options),
-    /** All has been answered: nothing changes any more until the next turn. */
+    /** All is answered: nothing changes until the next turn. */
     get isAtRest() {
       return !resting && !this.asking.length;
     },

@@ -1,4 +1,4 @@
-// The server: its state, and one question with its answer, line by line.
+// The server: its state, and a question with its answer, line by line.
 
 const HEADERS = { "Content-Type": "application/json" };
 const PATIENCE_MS = 8000;
@@ -6,10 +6,10 @@ const PATIENCE_MS = 8000;
 /** The server does not answer. */
 export class Gone extends Error {}
 
-/** The server does not know this browser: it was started anew. */
+/** The server does not know this browser: it was restarted. */
 export class Locked extends Error {}
 
-/** The server has refused a request as such. */
+/** The server refused the request itself. */
 export class Refused extends Error {}
 
 const fetched = async (address, options) => {
@@ -28,7 +28,7 @@ export const readState = async () => (await fetched("/state", { signal: AbortSig
 
 /**
  * Ask, and return the last line of the answer: with `answer`, `faults`, `refused` or `dropped`.
- * `onProgress` is told of what comes before it.
+ * `onProgress` gets the lines before it.
  */
 export const ask = async (question, { signal, onProgress = () => {} } = {}) => {
   const response = await fetched("/ask", { method: "POST", headers: HEADERS, body: JSON.stringify(question), signal });
@@ -59,7 +59,7 @@ async function* linesOf(response, signal) {
   }
 }
 
-/** Save; `exists` says that a file of that name stands there already, `faults` that there is no such line. */
+/** Save; `exists`: a file of that name is there already; `faults`: the scenario is not valid. */
 export const save = async (order) => {
   const response = await fetched("/save", { method: "POST", headers: HEADERS, body: JSON.stringify(order) });
   const told = await response.json();

@@ -1,4 +1,4 @@
-// The shares that are accepted or not, each with its interval and its limit; misses by cause.
+// The shares to be accepted, each with its interval and its limit; misses by cause.
 
 import { inStep, make, setAttribute, setText } from "./dom.js";
 import { logarithmic, point, span, track } from "./bars.js";
@@ -7,7 +7,7 @@ import { carriersWords, makeCard } from "./card.js";
 const LEAST = 1e-6;
 const NAMES = { within_tolerance: "Out of tolerance", missed: "Missed", jam_risk: "Jam risk" };
 
-/** A figure as a share that should be small, whichever way it is said. */
+/** A figure as a share that should be small, whichever way round it is given. */
 const small = ({ at_least, share, low, high, limit }) =>
   at_least ? { share: flip(share), low: flip(high), high: flip(low), limit: flip(limit) } : { share, low, high, limit };
 
@@ -34,7 +34,7 @@ export const makeShares = ({ onStory }) => {
   const figures = make("div", { class: "figures" });
   const [causesHead, causes, stories] = [make("h3"), make("div", { class: "rows" }), make("span")];
   const toStories = make("p", { class: "carriers" }, "Their stories: ", stories);
-  const note = make("p", { class: "legend", text: "Bars: 95 % interval, on a logarithmic scale from one in a million to all; the upright line is the limit." });
+  const note = make("p", { class: "legend", text: "Bars: 95 % interval, on a logarithmic scale from one in a million to all; the vertical line is the limit." });
   const card = makeCard("shares", "Shares and misses", figures, make("div", { class: "causes rows" }, causesHead, causes, toStories), note);
 
   const oneFigure = (figure, former, letters) => {

@@ -1,4 +1,4 @@
-// What the cards show: the newest answer of each kind, and whether it is of the values shown.
+// What the cards show: the newest answer of each kind, and whether it belongs to the values shown.
 
 import { inStep, make, one, setText } from "./dom.js";
 import { makeBudget } from "./budget.js";
@@ -31,10 +31,10 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
   let faults = [];
   let refused = "";
   let inShort = "";
-  let stale = null; // a timer: then what is of values before says so
+  let stale = null; // a timer: when it ends, cards of previous values say so
   let apart = []; // why A cannot be held against what is shown
 
-  /** How many carriers run first, and then: fewer on a line that takes longer. */
+  /** Numbers of carriers to run, first and later: fewer where a run takes longer. */
   const rounds = () => {
     const own = newest.forms?.now.rounds ?? usual;
     return own[0] < usual[0] ? own.slice(0, usual.length) : usual;
@@ -42,8 +42,8 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
 
   const tellFaults = () => {
     const good = newest.run ?? newest.forms;
-    if (faults.length || !apart.length) notices.faults(faults, good ? " What is shown is the answer of the last good values." : "");
-    else notices.faults(apart.map(({ text }) => ({ text })), " What is shown runs alone.", "A cannot be held against what is shown.");
+    if (faults.length || !apart.length) notices.faults(faults, good ? " The answers shown are for the last valid values." : "");
+    else notices.faults(apart.map(({ text }) => ({ text })), " What is shown runs without A.", "A cannot be compared with what is shown.");
   };
 
   const stateOf = (found) => {
@@ -61,8 +61,8 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
     margins.state(of.run === "none" ? of.forms : of.run, turnOf(of.run === "none" ? "forms" : "run"));
     speeds.state(of.speeds, turnOf("speeds"));
     showFormsStates();
-    setText(one("summary"), `${{ good: "Last good values: ", working: "Values before: " }[of.run] ?? ""}${inShort}`);
-    verdict.state(of.run, refused || (of.run === "good" ? `of the last good values (${turnOf("run")})` : ""));
+    setText(one("summary"), `${{ good: "Last valid values: ", working: "Previous values: " }[of.run] ?? ""}${inShort}`);
+    verdict.state(of.run, refused || (of.run === "good" ? `of the last valid values (${turnOf("run")})` : ""));
   };
 
   const showFormsStates = () => {
@@ -122,7 +122,7 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
     );
   };
 
-  /** An answer of an older question never takes the place of a newer one. */
+  /** An answer to an older question never replaces a newer one. */
   const isNewer = (kind, head) => !newest[kind] || head.number > newest[kind].head.number;
 
   return {

@@ -1,4 +1,4 @@
-// Each mechanism's highest speed, lowest first, and where the line runs now.
+// Each mechanism's highest speed, lowest first, and the line speed now.
 
 import { make, setText } from "./dom.js";
 import { linear, point, span, track } from "./bars.js";
@@ -38,10 +38,10 @@ export const makeSpeeds = () => {
       });
       bars.replaceChildren(...rows);
       const below = now.bars.some((bar) => bar.below_line_speed) ? " ✕: below line speed." : "";
-      setText(words, [`Upright line: ${now.of.includes(",") ? "highest speed of line.profile" : "line speed"}, ${line.text}.${below}${all.some((v) => v > furthest) ? " Hatched ends go on." : ""}`, ...now.words].join(" "));
+      setText(words, [`Vertical line: ${now.of.includes(",") ? "highest speed of line.profile" : "line speed"}, ${line.text}.${below}${all.some((v) => v > furthest) ? " Hatched bars go beyond the scale." : ""}`, ...now.words].join(" "));
       const words_ = now.refused.map((part) => part.words).filter(Boolean);
       const refused = words_.length ? [`Refused: ${words_.join("; ")}.`] : [];
-      setText(free, [...(now.free.length ? [`No limit up to ${now.furthest?.text ?? "the furthest looked at"}: ${now.free.join(", ")}.`] : []), ...refused, ...now.not_counted].join(" "));
+      setText(free, [...(now.free.length ? [`No limit up to ${now.furthest?.text ?? "the highest speed looked at"}: ${now.free.join(", ")}.`] : []), ...refused, ...now.not_counted].join(" "));
     },
   };
 };

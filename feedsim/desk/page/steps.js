@@ -1,11 +1,11 @@
-// Values as one would write them in the file, and steps from one to the next.
+// Values as written in the file, and steps from one to the next.
 
 const placesOf = (step) => {
   const [mantissa, exponent = "0"] = String(step).split("e");
   return Math.max(0, (mantissa.split(".")[1] ?? "").length - Number(exponent));
 };
 
-/** A number on the grid of a step, without the noise of binary fractions. */
+/** A number on the grid of a step, without binary rounding noise. */
 export const onGrid = (number, step) => {
   const places = placesOf(step);
   return String(Number((Math.round(number / step) * step).toFixed(Math.min(12, places))));
@@ -15,13 +15,13 @@ export const withUnit = (number, unit) => (unit ? `${number} ${unit.trim()}` : n
 
 const NUMBER = /^\s*([+-]?(?:\d[\d_]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)$/;
 
-/** Number and unit of a value as typed; null where it is none ("auto", a word). */
+/** Number and unit of a value as typed; null where it is not a number ("auto", a word). */
 export const parts = (value) => {
   const found = NUMBER.exec(value);
   return found && { number: Number(found[1].replaceAll("_", "")), unit: found[2].trim() };
 };
 
-/** The value a number of steps on, in the unit that stands there; null where there is no number to step from. */
+/** The value some steps on, in its own unit; null where there is no number to step from. */
 export const stepped = (value, { unit, step, from }, count) => {
   const found = parts(value);
   const own = found?.unit ?? "";

@@ -1,4 +1,4 @@
-// What happened to one carrier, in words.
+// The story of one carrier, in words.
 
 import { one, setText } from "./dom.js";
 import { commandLine } from "./command_line.js";
@@ -20,7 +20,7 @@ export const makeStory = ({ planner, shown, onPlay }) => {
       const carriers = shown.newest.run?.head.carriers;
       const line = await planner().single("story", { carrier: number, carriers, feeder: shown.feeder }, { signal: controller.signal });
       setText(one("story-text"), line.answer?.text ?? line.refused ?? line.dropped ?? line.defect ?? line.faults.map((fault) => fault.text).join("\n"));
-      if (line.answer?.command) one("story-command").replaceChildren(commandLine("The command that tells the same", line.answer.command));
+      if (line.answer?.command) one("story-command").replaceChildren(commandLine("Command with the same story", line.answer.command));
     } catch (error) {
       if (error.name !== "AbortError") setText(one("story-text"), "The server did not answer.");
     }

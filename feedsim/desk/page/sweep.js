@@ -9,7 +9,7 @@ const POINTS = 6;
 
 const numeric = (knob) => knob.slider && !knob.off;
 
-/** Values that a knob might be swept over: some round ones around where it stands. */
+/** Values to sweep a knob over: some round ones around its value. */
 const valuesOf = ({ slider, unit, number, auto }) => {
   const { low, high, step, big } = slider;
   const middle = number ?? (Number.parseFloat(auto?.text) || (low + high) / 2);
@@ -22,7 +22,7 @@ const valuesOf = ({ slider, unit, number, auto }) => {
   return `${onGrid(start, grid)}:${onGrid(start + POINTS * wide, grid)}:${onGrid(wide, grid)} ${(unit ?? "").trim()}`.trim();
 };
 
-/** Values that have no unit are in that of their knob. */
+/** Values without a unit are in the knob's. */
 const withItsUnit = (values, knob) => (knob?.unit && /^[\d.,:+\-\s]+$/.test(values) ? `${values} ${knob.unit.trim()}` : values);
 
 export const makeSweep = ({ planner, turns, knobs }) => {
@@ -43,7 +43,7 @@ export const makeSweep = ({ planner, turns, knobs }) => {
   const work = makeLongWork({
     id: "sweep",
     title: "Sweep one knob, or two",
-    about: "Simulates the line at each value, the other knobs as they stand. Two knobs make a map.",
+    about: "Simulates the line at each value, the other knobs unchanged. Two knobs make a map.",
     controls: [
       make("label", { class: "work-label" }, "knob", one.select), one.values,
       make("label", { class: "work-label" }, "and", two.select), two.values,
@@ -62,14 +62,14 @@ export const makeSweep = ({ planner, turns, knobs }) => {
     show: (place, answer) => {
       for (const img of place.querySelectorAll("img")) URL.revokeObjectURL(img.src);
       const pictures = Object.values(answer.figures).map((svg) =>
-        make("img", { src: URL.createObjectURL(new Blob([svg], { type: "image/svg+xml" })), alt: `Sweep over ${answer.axes.map((a) => a.key).join(" and ")}; its numbers stand below` }));
+        make("img", { src: URL.createObjectURL(new Blob([svg], { type: "image/svg+xml" })), alt: `Sweep over ${answer.axes.map((a) => a.key).join(" and ")}; its numbers are below` }));
       place.replaceChildren(...pictures, make("pre", { text: answer.text, tabindex: "0" }));
     },
   });
   work.element.classList.add("broad");
   return {
     ...work,
-    /** Offer the knobs that there are. */
+    /** Offer the knobs. */
     offer() {
       const all = [...knobs.made.values()].map((made) => made.knob).filter(numeric);
       const first = all.filter((knob) => knob.rank).sort((a, b) => a.rank - b.rank);

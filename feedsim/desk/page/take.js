@@ -1,4 +1,4 @@
-// What is taken along: the scenario as a file, the set-up sheet, a page to mail, the commands.
+// Save and export: the scenario as a file, the set-up sheet, a page to mail, the commands.
 
 import { inStep, make, one, setText } from "./dom.js";
 import { commandLine, saying } from "./command_line.js";
@@ -6,7 +6,7 @@ import { setupOf } from "./planner.js";
 import { Gone, Locked, save } from "./server.js";
 
 const download = (name, text, type) => {
-  setText(one("take-said"), `${name}: given to this browser as a download.`);
+  setText(one("take-said"), `${name}: sent to this browser as a download.`);
   const address = URL.createObjectURL(new Blob([text], { type }));
   const link = make("a", { href: address, download: name });
   link.click();
@@ -35,7 +35,7 @@ export const makeTake = ({ planner, turns, shown, film, onSaved }) => {
 
   const put = async (permission) => {
     if (!name.value.trim()) {
-      setText(said, "Give a name that ends in .toml.");
+      setText(said, "Give a file name that ends in .toml.");
       name.focus();
       return;
     }
@@ -46,7 +46,7 @@ export const makeTake = ({ planner, turns, shown, film, onSaved }) => {
       again.hidden = !told.exists;
       if (told.exists) {
         setText(said, `${told.words}.`);
-        setText(again, `Write over ${told.exists}`);
+        setText(again, `Overwrite ${told.exists}`);
         return;
       }
       setText(said, told.saved ? `Saved as ${told.saved} in ${told.folder}.` : wrong(told));
@@ -85,7 +85,7 @@ export const makeTake = ({ planner, turns, shown, film, onSaved }) => {
       if (written) name.value = written.suggested;
       await this.listCommands();
     },
-    /** The commands of the figures that are shown now: more carriers may have come since they were listed. */
+    /** The commands for the figures shown: more carriers may have come since they were listed. */
     async listCommands() {
       const { number = 1, carriers } = shown.newest.run?.head ?? {};
       if (!one("take-dialog").open || listed === number) return;

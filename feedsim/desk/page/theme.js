@@ -1,4 +1,4 @@
-// Light or dark: as the system has it, until chosen here.
+// Light or dark: as the system, until chosen here.
 
 import { choice } from "./keeping.js";
 

@@ -1,9 +1,9 @@
-// What stands in the knobs, and every turn that led there: undo, redo, to any of them.
+// The knobs' values and every turn that led to them: undo, redo, go to any of them.
 
 const TOGETHER_MS = 900; // a key held down: one turn, as is a drag however long it takes
 const MOST_TURNS = 1000;
 
-/** The values of a turn that another's differ from, by their keys; all that were turned, of another text. */
+/** A turn's values that differ from another's, by their keys; all its values if the texts differ. */
 const valuesOf = (turn, other, bases) => {
   const isSameText = turn.base === other.base;
   const value = ({ changes }, path) => (changes[path] ? changes[path].value || "nothing" : "as in the file");
@@ -55,9 +55,9 @@ export const makeTurns = (kept, onTurn) => {
     get kept() {
       return { bases, history, at, pin };
     },
-    /** What a change of the values was called, by its id. */
+    /** The words of a turn, by its id. */
     wordsOf: (one) => taken.get(one)?.words ?? "",
-    /** Which values the pinned turn and that of an id have where they differ. */
+    /** Where the pinned turn and that of an id differ, and by which values. */
     apart(one) {
       const now = taken.get(one);
       if (!pin || !now) return "";
@@ -65,7 +65,7 @@ export const makeTurns = (kept, onTurn) => {
       return both.some(Boolean) ? `A: ${both[0]}. now: ${both[1]}.` : "A and now have the same values.";
     },
     baseOf: (turn) => bases[turn.base],
-    /** Turn a knob; `value` null puts it back to what stands in the file. */
+    /** Turn a knob; `value` null puts it back to the file's value. */
     turn(knob, value, words, event) {
       const last = history[at];
       const isSoon = isHeld ? lastAt > -Infinity : performance.now() - lastAt < TOGETHER_MS;
@@ -80,20 +80,20 @@ export const makeTurns = (kept, onTurn) => {
       lastAt = performance.now();
       moved(event);
     },
-    /** Go on from another text, without changes. */
+    /** Continue from another text, without changes. */
     restart(base, words) {
       bases = [...bases, base];
       history = [...history.slice(0, at + 1), { base: bases.length - 1, changes: {}, path: null, words }];
       at = history.length - 1;
       moved();
     },
-    /** Go on with other changes of the same text. */
+    /** Continue with other changes of the same text. */
     adopt(changes, words) {
       history = [...history.slice(0, at + 1), { base: history[at].base, changes, path: null, words }];
       at = history.length - 1;
       moved();
     },
-    /** Put all knobs back to what stands in the file. */
+    /** Put all knobs back to the file's values. */
     reset: (words) => turns.adopt({}, words),
     goTo(place, event) {
       const to = Math.min(history.length - 1, Math.max(0, place));
@@ -102,7 +102,7 @@ export const makeTurns = (kept, onTurn) => {
       lastAt = -Infinity;
       moved(event);
     },
-    /** The next turn of the same knob is one of its own; what follows it belongs to it while the hand holds on. */
+    /** The next turn of the same knob is a new one; those that follow belong to it while the knob is held. */
     settle(holds) {
       lastAt = -Infinity;
       isHeld = holds;

@@ -1,4 +1,4 @@
-// Accepted or not, why, by how much evidence, and what comes next.
+// Accepted or not, why, on how much evidence, and what comes next.
 
 import { make, setAttribute, setText } from "./dom.js";
 import { carriersWords } from "./card.js";
@@ -35,11 +35,11 @@ export const makeVerdict = (element) => {
       listReasons(run.verdict.reasons);
       setText(evidence, `${carriersWords(run.carriers)}, seed ${run.seed}, ${run.line_speed.text}; ${run.complete.words}`);
     },
-    /** @param isBefore  what is shown is of the values before */
+    /** @param isBefore  what is shown belongs to the previous values */
     showRound(next_, done, total, isBefore = false) {
       progress.hidden = next_ === null;
       if (next_ !== null) progress.value = total ? done / total : 0;
-      setText(next, next_ === null ? "" : `${isBefore ? "values before; " : ""}next: ${carriersWords(next_)}`);
+      setText(next, next_ === null ? "" : `${isBefore ? "previous values; " : ""}next: ${carriersWords(next_)}`);
     },
     showNoRun(text) {
       setAttribute(element, "data-verdict", "none");

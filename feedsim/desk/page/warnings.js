@@ -1,4 +1,4 @@
-// What `check` warns of at the values that are shown, of every feeder, and what no closed form knows.
+// What `check` warns of at the values shown, for every feeder, and what the closed forms leave out.
 
 import { make } from "./dom.js";
 import { makeCard } from "./card.js";

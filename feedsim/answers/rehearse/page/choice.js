@@ -1,4 +1,4 @@
-// Which carrier the page tells of, and how one gets to an event, a miss, a hazard or a stop.
+// The carrier that the page tells about, and the jumps to an event, a miss, a hazard or a stop.
 
 const carrierNow = () => page.chosen ?? nearestCarrier(setups[0], placeIn(setups[0]), runTime(setups[0], clock.at));
 const placeIn = (setup) => Math.min(page.feeder, setup.feeders.length - 1);
@@ -8,7 +8,7 @@ const choose = (carrier) => {
   redraw();
 };
 
-/** A chosen carrier is let go of when it has left every picture downstream. */
+/** Drop the chosen carrier once it has left every picture downstream. */
 const letGo = () => {
   if (page.chosen === null) return;
   const gone = setups.every((setup) => {

@@ -1,4 +1,4 @@
-// The page's one clock: where it is, whether it runs and how fast against real time.
+// The page's one clock: its time, whether it runs, and its speed relative to real time.
 
 const SPEEDS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10];
 const LONGEST_FRAME = 0.1; // s: a page that was hidden must not leap
@@ -32,7 +32,7 @@ const makeClock = ({ from, to, begin, goesOn }, onChange) => {
       clock.pace = Math.min(SPEEDS.length - 1, Math.max(0, pace));
       onChange();
     },
-    /** Move on by what a frame took (s). */
+    /** Advance by the duration of a frame (s). */
     tick(seconds) {
       clock.at = goesOn(clock.at + Math.min(seconds, LONGEST_FRAME) * SPEEDS[clock.pace]);
       if (clock.at < to) return;
@@ -44,7 +44,7 @@ const makeClock = ({ from, to, begin, goesOn }, onChange) => {
   return clock;
 };
 
-/** Frames a second over the last second of playing, and when the first picture was there. */
+/** Frames per second over the last second of playing, and the time of the first frame. */
 const makeMeasure = () => {
   let frames = [];
   const measure = {

@@ -29,10 +29,10 @@ const countUpTo = (rising, value) => {
   return low;
 };
 
-/** Place of the last of the rising numbers at or below a value; 0 if all lie above. */
+/** Index of the last of the rising numbers at or below a value; 0 if all lie above. */
 const lastUpTo = (rising, value) => Math.max(0, countUpTo(rising, value) - 1);
 
-/** Items by a key of theirs, each group in order. */
+/** Items grouped by a key, each group in order. */
 const grouped = (items, keyOf) => {
   const groups = new Map();
   for (const item of items) {

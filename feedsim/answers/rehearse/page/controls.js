@@ -1,29 +1,29 @@
-// Buttons, sliders and keys. Each deed has one name; a button says it in data-do, a key in KEYS.
+// Buttons, sliders and keys. Each action has one name; a button has it in data-do, a key in KEYS.
 
 const KEYS = [
   ["Space", "play", "play, pause"],
   ["ArrowRight", "event-next", "next event"],
-  ["ArrowLeft", "event-last", "event before"],
-  ["Shift+ArrowRight", "ms-next", "1 ms on"],
-  ["Shift+ArrowLeft", "ms-last", "1 ms back"],
+  ["ArrowLeft", "event-last", "previous event"],
+  ["Shift+ArrowRight", "ms-next", "forward 1 ms"],
+  ["Shift+ArrowLeft", "ms-last", "back 1 ms"],
   ["ArrowUp", "faster", "faster"],
   ["ArrowDown", "slower", "slower"],
-  ["Home", "begin", "to the beginning"],
+  ["Home", "begin", "to the start"],
   ["End", "end", "to the end"],
   ["m", "miss-next", "next miss"],
-  ["Shift+M", "miss-last", "miss before"],
+  ["Shift+M", "miss-last", "previous miss"],
   ["t", "outside-next", "next out of tolerance"],
-  ["Shift+T", "outside-last", "out of tolerance before"],
+  ["Shift+T", "outside-last", "previous out of tolerance"],
   ["h", "hazard-next", "next hazard"],
-  ["Shift+H", "hazard-last", "hazard before"],
+  ["Shift+H", "hazard-last", "previous hazard"],
   ["s", "stop-next", "next stop"],
-  ["Shift+S", "stop-last", "stop before"],
+  ["Shift+S", "stop-last", "previous stop"],
   ["d", "difference-next", "next difference"],
-  ["Shift+D", "difference-last", "difference before"],
+  ["Shift+D", "difference-last", "previous difference"],
   ["c", "carrier-next", "next carrier"],
-  ["Shift+C", "carrier-last", "carrier before"],
-  ["n", "nearest", "the carrier nearest to its placement"],
-  ["f", "follow", "go with the belt, stay with the machine"],
+  ["Shift+C", "carrier-last", "previous carrier"],
+  ["n", "nearest", "the carrier nearest to placement"],
+  ["f", "follow", "follow the belt or stay with the machine"],
   ["l", "whole", "whole line"],
   ["i", "nearer", "nearer"],
   ["o", "farther", "farther"],
@@ -31,7 +31,7 @@ const KEYS = [
   ["k", "pan-right", "look downstream"],
   ["w", "span-shorter", "less time in the diagram"],
   ["Shift+W", "span-longer", "more time in the diagram"],
-  ["b", "theme", "light, dark"],
+  ["b", "theme", "light or dark"],
   ["?", "keys", "these keys"],
 ];
 
@@ -63,15 +63,15 @@ const listenToKeys = (deeds, dialog) => {
 };
 
 /**
- * Keys of a single letter or sign can be switched off, since whoever speaks to a computer may
- * press them unawares (success criterion 2.1.4 of the Web Content Accessibility Guidelines).
+* Single-character keys can be switched off, since users of speech input may
+* trigger them by accident (success criterion 2.1.4 of the Web Content Accessibility Guidelines).
  */
 const LETTERS = "feedsim.letters";
 const letters = { on: true };
 
 const isCharacter = (key) => key.length === 1 && key !== " ";
 
-/** What was chosen last; a browser may keep nothing for a page from disk. */
+/** The last choice; a browser may store nothing for a page opened from disk. */
 const rememberedLetters = () => {
   try {
     return localStorage.getItem(LETTERS) !== "off";
@@ -87,7 +87,7 @@ const setLetters = (on) => {
   try {
     localStorage.setItem(LETTERS, on ? "on" : "off");
   } catch {
-    // it then holds until the page is closed
+    // the choice then holds until the page is closed
   }
 };
 
@@ -98,7 +98,7 @@ const listenToButtons = (deeds) => {
   setLetters(rememberedLetters());
 };
 
-/** Say beside each button which key does the same, if that key is on. */
+/** Name the key of each button in its tooltip, if that key is on. */
 const tellKeys = () => {
   for (const button of document.querySelectorAll("[data-do]")) {
     if (button.getAttribute("aria-disabled")) continue;
@@ -113,7 +113,7 @@ const tellKeys = () => {
 
 const keyWords = (key) => key.replace("Arrow", "").replace("Shift+", "Shift ").replace(/\b[a-z]$/, (letter) => letter.toUpperCase());
 
-/** A button that has nothing to go to stays reachable and says why it does nothing. */
+/** A button with nowhere to go stays focusable and says why it does nothing. */
 const disable = (name, reason) => {
   for (const button of document.querySelectorAll(`[data-do^="${name}-"]`)) {
     button.setAttribute("aria-disabled", "true");
@@ -121,7 +121,7 @@ const disable = (name, reason) => {
   }
 };
 
-/** Every sign of picture, tape and slider, with what it says. */
+/** Every sign of picture, diagram and slider, with its meaning. */
 const listSigns = (list, ink) => {
   list.replaceChildren();
   for (const [sign, words] of Object.entries(SIGN_WORDS)) {

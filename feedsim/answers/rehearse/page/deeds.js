@@ -1,4 +1,4 @@
-// What buttons and keys do, by name.
+// The actions of buttons and keys, by name.
 
 const setFeeder = (place) => {
   page.feeder = place;
@@ -69,13 +69,13 @@ for (const kind of ["event", "miss", "outside", "hazard", "stop", "difference"])
   deeds[`${kind}-last`] = () => jump(kind, -1);
 }
 
-/** Zoom towards the placement point of the feeder that is looked at, if it is in the picture. */
+/** Zoom towards the placement point of the chosen feeder, if it is in the picture. */
 const zoomPlace = () => {
   const way = setups[0].feeders[placeIn(setups[0])].geometry.eye_to_placement_mm;
   return way > view.left && way < view.left + view.span ? way : undefined;
 };
 
 const measureWords = () => {
-  const rate = Number.isNaN(measure.frames_per_s) ? "" : `, ${measure.frames_per_s.toFixed(0)} pictures a second while playing`;
-  return `First picture after ${measure.first_picture_ms.toFixed(0)} ms${rate}.`;
+  const rate = Number.isNaN(measure.frames_per_s) ? "" : `, ${measure.frames_per_s.toFixed(0)} frames per second while playing`;
+  return `First frame after ${measure.first_picture_ms.toFixed(0)} ms${rate}.`;
 };

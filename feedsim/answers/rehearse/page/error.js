@@ -1,11 +1,11 @@
-// Where one carrier's placement error comes from: its landing, dimensioned, and the parts one after the other.
+// Where one carrier's placement error comes from: its landing, dimensioned, and the parts in turn.
 
 const SIDE_BY_SIDE = 620; // px, from which the landing and its parts stand beside each other
 const NARROWEST = 480; // px, from which they do so where there is no height for one above the other
 const STACKED = 240;
 const NOTHING_MM = 5e-4;
 
-/** The parts of a placement error that matter, in the order in which they arise; null where none are told. */
+/** The parts of a placement error that matter, in the order in which they arise; null where there are none. */
 const errorParts = (feeder, row) => {
   const { carriers, names, error_mm } = feeder.parts;
   const at = feeder.first + row;
@@ -16,7 +16,7 @@ const errorParts = (feeder, row) => {
     .filter(({ mm }) => Math.abs(mm) > NOTHING_MM);
 };
 
-/** The largest that fit into so many bars, in their order, and all others together. */
+/** The largest parts, as many as there are bars, in their order; the last bar is all others together. */
 const largest = (parts, room, error) => {
   const most = parts.length > room ? Math.max(1, room - 1) : room;
   const kept = new Set([...parts].sort((a, b) => Math.abs(b.mm) - Math.abs(a.mm)).slice(0, most));
@@ -27,7 +27,7 @@ const largest = (parts, room, error) => {
   return shown;
 };
 
-/** What is known of a landing at time t of the run: its error and parts, or why there are none. */
+/** A landing as known at time t of the run: its error and parts, or why there are none. */
 const landingOf = (setup, place, carrier, t) => {
   const row = rowOf(setup, carrier);
   const feeder = setup.feeders[place];
@@ -38,14 +38,14 @@ const landingOf = (setup, place, carrier, t) => {
   const mm = rows.placement_error_mm[row];
   const parts = errorParts(feeder, row);
   const told = carrier in feeder.reasons;
-  const silence = told ? "The line was disturbed: no account of its parts." : notTold(carrier);
+  const silence = told ? "The line was disturbed: the parts are not worked out." : notTold(carrier);
   return { mm, outside: rows.outside[row] === 1, parts, silence };
 };
 
 const lateWords = (mm, inUnits) =>
   Math.abs(mm) < NOTHING_MM ? "on target" : `${inUnits.length(Math.abs(mm))} ${mm > 0 ? "late" : "early"}`;
 
-/** The landing and its parts of each setup, one below the other. */
+/** Each setup's landing and its parts, one below the other. */
 const drawError = (area, setups, { carrier, times, placeOf, inUnits, ink }) => {
   const { pen, width, height } = area;
   pen.fillStyle = ink.paper;
@@ -74,7 +74,7 @@ const drawError = (area, setups, { carrier, times, placeOf, inUnits, ink }) => {
 
 const MOST_ERRORS = 60;
 
-/** Where no insert has landed: the errors of the carriers up to this one, in their tolerance. */
+/** Where no insert has landed: the errors of the carriers up to this one, within the tolerance. */
 const drawErrorsSoFar = (pen, { left, right, top, bottom }, setup, { place, carrier, t, inUnits, ink }) => {
   const feeder = setup.feeders[place];
   const { outcome, placement_error_mm: errors, outside } = feeder.rows;
@@ -97,11 +97,11 @@ const drawErrorsSoFar = (pen, { left, right, top, bottom }, setup, { place, carr
     else if (outside[row]) SIGNS.outside(pen, x, y(errors[row]), ink);
     else fillShape(pen, ink.insert, [[x, y(errors[row]) - 4], [x + 4, y(errors[row])], [x, y(errors[row]) + 4], [x - 4, y(errors[row])]]);
   });
-  const said = rows.length ? `errors of carriers ${feeder.first + rows[0]} to ${feeder.first + rows.at(-1)}; above 0: late` : "none before it in this picture";
+  const said = rows.length ? `errors of carriers ${feeder.first + rows[0]} to ${feeder.first + rows.at(-1)}; above 0: late` : "no earlier one in this picture";
   write(pen, said, to, bottom - 4, { font: SMALL, colour: ink.soft, align: "right", line: "middle" });
 };
 
-/** A dimension line between two places: arrows inside it, or from outside where there is no room. */
+/** A dimension line between two places: arrows inside, or outside where there is no room. */
 const drawDimension = (pen, [a, b], y, { colour }) => {
   const [from, to] = a < b ? [a, b] : [b, a];
   const inside = to - from > 22;
@@ -165,7 +165,7 @@ const drawLanding = (pen, box, { name, landing, setup, geometry, inUnits, ink })
   [inUnits.short(geometry.target_offset_mm), "to the edge"].forEach((words, i) => write(pen, words, right, under + 13 * i, look));
 };
 
-/** The parts as bars, each from where the one before ends; the last is their sum, the placement error. */
+/** The parts as bars, each starting where the previous one ends; the last is their sum, the placement error. */
 const drawParts = (pen, { left, right, top, bottom }, { mm, parts, silence }, { setup, inUnits, ink }) => {
   const unit = inUnits.units.length;
   write(pen, fitting(pen, [`What made it, ${unit.label} of belt; + late, − early`, `What made it, ${unit.label}; + late, − early`, `${unit.label}; + late, − early`], right - left, BOLD), left, top + 9, { font: BOLD, colour: ink.ink, line: "middle" });
@@ -192,7 +192,7 @@ const drawParts = (pen, { left, right, top, bottom }, { mm, parts, silence }, { 
     write(pen, bar.name, left + names - 6, y, { ...look, font, align: "right" });
     const [a, b] = [x(from), x(from + bar.mm)].sort((one, other) => one - other);
     const box = [a, y - 0.34 * step, Math.max(1, b - a), 0.68 * step];
-    // early bars are pale with an edge, so that they differ in grey too
+    // early bars are pale with an edge: they differ in grey too
     pen.fillStyle = bar.whole ? ink.ink : bar.mm > 0 ? ink.target : ink["insert-pale"];
     pen.fillRect(...box);
     pen.strokeStyle = ink.insert;
@@ -204,7 +204,7 @@ const drawParts = (pen, { left, right, top, bottom }, { mm, parts, silence }, { 
   return bars;
 };
 
-/** The same in words, for those who do not see it. */
+/** The same in words, for screen readers. */
 const errorWords = (landings, carrier, inUnits) =>
   landings
     .map(({ why, mm, outside, parts, silence, bars }, i) => {

@@ -1,17 +1,17 @@
 // The story of one carrier at one feeder, as far as it is known at an instant.
 
-/** Why it ended as it did, in sentences; empty while that is not decided at time t of the run. */
+/** Why it ended as it did, in sentences; empty while undecided at time t of the run. */
 const carrierReasons = (setup, place, carrier, t) => {
   const row = rowOf(setup, carrier);
   if (row < 0 || !(decidedAt(setup.feeders[place], row) <= t)) return [];
   return setup.feeders[place].reasons[carrier] ?? [notTold(carrier)];
 };
 
-/** Of very many carriers the page has the stories of some. */
+/** With very many carriers, the page holds the stories of some only. */
 const notTold = (carrier) =>
-  `Of so many carriers only those missed or out of tolerance have their story here: feedsim explain --carrier ${carrier} tells it.`;
+  `With this many carriers, only those missed or out of tolerance have their story here. For this one: feedsim explain --carrier ${carrier}.`;
 
-/** Rows of the story: [label, text, is it bad], as far as they are known at time t of the run. */
+/** Rows of the story: [label, text, is it bad], as far as known at time t of the run. */
 const carrierStory = (setup, place, row, t, { words, inUnits }) => {
   const feeder = setup.feeders[place];
   const { rows } = feeder;
@@ -42,7 +42,7 @@ const outcomeWords = (feeder, row, t, words) => {
   return [feeder.rows.engage_time_s[row] <= t ? "insert on its way" : "not decided yet", false];
 };
 
-/** When the margin of a hazard is known: as the clutch closes, the insert lands, the clutch opens. */
+/** When the margin of a hazard is known: as the clutch closes, as the insert lands, as the clutch opens. */
 const KNOWN_AT = {
   nose_strike: "engage_time_s",
   tail_held: "opening_time_s",
@@ -67,7 +67,7 @@ const marginRows = (rows, row, t, { words, inUnits }) => {
   return found.length ? [["margins", "", false], ...found] : [];
 };
 
-/** The carrier that is nearest to the placement of its insert at a feeder. */
+/** The carrier nearest to the placement of its insert at a feeder. */
 const nearestCarrier = (setup, place, t) => {
   const { eye_to_placement_mm: way, target_offset_mm: target } = setup.feeders[place].geometry;
   const edges = setup.carriers.leading_edge_mm;

@@ -20,7 +20,7 @@ const pathOf = (at, geometry) => {
   };
 };
 
-/** The slope that lets the whole path stand in a picture of the whole line, or a steep enough one. */
+/** The slope at which the whole path fits into a picture of the whole line, or a steep enough one. */
 const slopeOf = (at, { insert_eye_to_placement_mm: reach, insert_pitch_mm: pitch }) => {
   const room = at.top - at.head;
   return Math.min(STEEPEST, Math.max(0.08, room / ((reach + 1.2 * pitch) * at.wholeScale)));
@@ -48,7 +48,7 @@ const drawGuide = ({ pen }, path, feeder, ink) => {
   stroke(pen, ink.soft, 1.5, [path.point(pathStart(feeder), -1), path.point(path.reach - 1e-6, -1)]);
 };
 
-/** The stack that inserts come from; where it stands is no part of the model. */
+/** The stack that inserts come from; its place is not part of the model. */
 const drawMagazine = ({ pen }, path, feeder, { ink, named }) => {
   const s = pathStart(feeder);
   const [a, b] = [path.point(s, -7), path.point(s, 30)];
@@ -86,7 +86,7 @@ const drawInsert = ({ pen }, path, insert, { ink, mouth }) => {
   write(pen, `${insert.number}`, x, y, { font: SMALL, colour: ink.insert, align: "center", line: "middle" });
 };
 
-/** A stray by its name, and the way that it goes: past its eye with the feed, and on over the belt. */
+/** A stray by its name, and its path: past its eye with the feed, then over the belt. */
 const drawStray = ({ pen }, path, insert, { ink }) => {
   const { nose_mm: nose, length_mm: length } = insert;
   const along = (...places) => places.map((s) => path.point(s, THICK / 2 + 0.5));
@@ -203,7 +203,7 @@ const drawClutch = ({ pen, width }, path, feeder, state, { ink, narrow, named, t
 const overlap = (one, other) =>
   one.left < other.right && other.left < one.right && one.top < other.bottom && other.top < one.bottom;
 
-/** From where to where nothing else stands beside x, for a line of text at y. */
+/** The free range around x for a line of text at y. */
 const between = (boxes, x, y) => {
   const beside = boxes.filter((box) => box.top < y + 4 && box.bottom > y - 12);
   const before = beside.filter(({ left, right }) => left + right < 2 * x).map(({ right }) => right + 7);

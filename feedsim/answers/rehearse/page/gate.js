@@ -4,7 +4,7 @@
 const isOff = (setup, { row, x_mm }) =>
   setup.gate !== null && setup.gate.diverted[row] === 1 && x_mm >= setup.gate.at_mm;
 
-/** Whether the gate stands open: a carrier to be diverted is at it, or comes to it. */
+/** Whether the gate is open: a carrier to be diverted is at it or about to reach it. */
 const gateIsOpen = (setup, line) => {
   const { at_mm, decide_before_mm, diverted } = setup.gate;
   const length = setup.carrier_length_mm;
@@ -19,7 +19,7 @@ const drawGate = ({ pen }, at, setup, line, ink) => {
   const open = gateIsOpen(setup, line);
   const flap = open ? [x + 26, at.belt + 16] : [x + 30, at.belt + 3];
   stroke(pen, open ? ink.bad : ink.ink, 3, [[x, at.belt + 3], flap]);
-  // its line keeps clear of the names beside the last feeder's placement point, its own stand above them
+  // its line keeps clear of the names beside the last feeder's placement point; its own name stands above them
   const name = Math.max(11, at.top - 116);
   stroke(pen, ink.ink, 1.6, [[x, at.belt + 8], [x, at.top - 14]], [2, 3]);
   stroke(pen, ink.ink, 1.6, [[x, name + 22], [x, name + 30]], [2, 3]);
@@ -28,7 +28,7 @@ const drawGate = ({ pen }, at, setup, line, ink) => {
   write(pen, state, x, name + 14, { colour: open ? ink.bad : ink.ink, align: "center", back: ink.paper });
 };
 
-/** What is known of a carrier for the gate so far, as the labels of a feeder's result are. */
+/** What the gate knows of a carrier so far, labelled like a feeder's result. */
 const gateLabel = (setup, row, t) => {
   const { gate } = setup;
   if (gate === null || !(gate.known_s[row] <= t)) return null;

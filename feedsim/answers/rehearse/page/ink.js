@@ -1,4 +1,4 @@
-// A canvas that is sharp on any screen, its colours, and the few shapes that everything is made of.
+// A canvas sharp on any screen, its colours, and the few shapes that everything is drawn with.
 
 /** Colours of the page, read again when light and dark change places. */
 const readInk = () => {
@@ -18,10 +18,10 @@ const SMALL = FONT.replace("12px", "11px");
 const TINY = FONT.replace("12px", "9px");
 const BOLD_SMALL = BOLD.replace("12px", "11px");
 
-/** How much larger than by default text is on this page: pictures grow with it. */
+/** Text size relative to the default: pictures grow with it. */
 const textZoom = () => parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
 
-/** Keep a canvas as large as its place on the page; what draws on it is told when it was cleared. */
+/** Keep a canvas as large as its place on the page; call back when resizing has cleared it. */
 const sharpCanvas = (canvas, onCleared) => {
   const pen = canvas.getContext("2d");
   const area = { pen, canvas, width: 1, height: 1, zoom: 1 };
@@ -56,7 +56,7 @@ const widthOf = (pen, text, font) => {
   return width;
 };
 
-/** Write a text; with `back` on a patch of that colour, so that it reads over anything. */
+/** Write a text; with `back`, on a patch of that colour, so that it is legible over anything. */
 const write = (pen, text, x, y, { font = FONT, colour, align = "left", back = null, line = "alphabetic" } = {}) => {
   pen.font = font;
   if (back) {
@@ -117,9 +117,9 @@ const SIGN_WORDS = {
   miss: "carrier missed",
   outside: "insert placed out of tolerance",
   hazard: "jam hazard",
-  stray: "path of a stray insert: past its eye with the feed, and on over the belt",
-  stop: "line stops; the span behind it: it stands",
-  difference: "comes out differently in the other setup",
+  stray: "path of a stray insert: past its eye with the feed, then over the belt",
+  stop: "line stops; the bar after it: standing",
+  difference: "turns out differently in the other setup",
 };
 
 /** Small signs, each of its own shape: colour never says anything alone. */

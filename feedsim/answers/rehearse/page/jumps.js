@@ -1,4 +1,4 @@
-// Where one can jump to on the page's clock: events, misses, hazards, stops, differences.
+// Where the page's clock can jump to: events, misses, hazards, stops, differences.
 
 const SAME_INSTANT = 1e-9;
 
@@ -46,7 +46,7 @@ const allHappenings = (setups, wanted) => {
   return found.sort((a, b) => a.at - b.at);
 };
 
-/** Carriers that come out otherwise in the second setup than in the first. */
+/** Carriers that turn out differently in the second setup. */
 const allDifferences = ([one, other]) => {
   if (!other) return [];
   const found = [];

@@ -70,7 +70,7 @@ const drawCarriers = ({ pen }, at, setup, line, ink, chosen) => {
   }
 };
 
-/** Where inserts should lie: a mark on each carrier, its tip at the target of the leading edge. */
+/** Where inserts belong: a mark on each carrier, its tip where the leading edge should land. */
 const drawTargets = ({ pen, width }, at, setup, line, ink) => {
   const y = at.top - 1;
   for (const { x_mm } of line.carriers) {
@@ -127,7 +127,7 @@ const fitting = (pen, texts, room, font) =>
 
 const eyeHead = (at) => at.belt - (at.narrow ? 52 : 74);
 
-/** Where the name of the carrier eye and what it sees stand. */
+/** Where to write the name of the carrier eye and what it sees. */
 const carrierEyeName = ({ pen }, at) => {
   const half = widthOf(pen, "carrier eye", BOLD) / 2;
   return { left: at.x(0) - half, right: at.x(0) + half, top: eyeHead(at) - 38, bottom: eyeHead(at) - 8 };

@@ -9,10 +9,10 @@ const fixed = (value, places, { sign = false } = {}) => {
   return (value < 0 && !zero ? MINUS : sign && !zero ? "+" : "") + text;
 };
 
-/** Writers for a set of units: { length: {label, factor, places}, speed: {…} }. */
+/** Formatters for a set of units: { length: {label, factor, places}, speed: {…} }. */
 const writers = (units) => ({
   length: (mm, look = {}) => `${fixed(mm * units.length.factor, look.places ?? units.length.places, look)} ${units.length.label}`,
-  /** A length without digits that say nothing, for labels in the picture. */
+  /** A length without spare digits, for labels in the picture. */
   short: (mm) => `${Number((mm * units.length.factor).toPrecision(4))} ${units.length.label}`.replace("-", MINUS),
   speed: (mm_s) => `${fixed(mm_s * units.speed.factor, 1)} ${units.speed.label}`,
   seconds: (s, places = 3) => `${fixed(s, places)} s`,

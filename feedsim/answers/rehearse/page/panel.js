@@ -1,6 +1,6 @@
-// The numbers beside the picture: tables with a column for each setup, written only where they change.
+// The numbers beside the picture: tables with a column per setup; only changed cells are written.
 
-/** A table whose cells can be set again and again; rows: [label, cells, which are bad, do they differ]. */
+/** A table whose cells can be rewritten; rows: [label, cells, which are bad, do they differ]. */
 const makeTable = (table, heads) => {
   const body = document.createElement("tbody");
   if (heads.length > 1) addHeads(table, heads);
@@ -43,7 +43,7 @@ const setText = (node, text) => {
   if (node.textContent !== text) node.textContent = text;
 };
 
-/** Put the same rows of several setups side by side; a row that one lacks is a dash there. */
+/** Put the same rows of several setups side by side, with a dash where a setup lacks a row. */
 const sideBySide = (lists) => {
   const labels = [...new Set(lists.flatMap((rows) => rows.map(([label]) => label)))];
   return labels.map((label) => {
@@ -54,7 +54,7 @@ const sideBySide = (lists) => {
   });
 };
 
-/** What two lines on one clock never have alike, so that it says nothing. */
+/** Rows that always differ between two lines on one clock, so that marking them says nothing. */
 const ALWAYS_OTHERWISE = new Set(["time of the run", "encoder count", "virtual master"]);
 
 const nowRows = (setup, place, line, { inUnits }) => {
@@ -100,7 +100,7 @@ const totalRows = (setup, place, line, { words, inUnits }) => {
   return rows;
 };
 
-/** The events of a carrier: words, and for each setup a button that goes there. */
+/** The events of a carrier: words, and a button per setup that goes there. */
 const makeEventTable = (table, setups, { onPick }) => {
   const body = document.createElement("tbody");
   table.append(body);

@@ -1,4 +1,4 @@
-// What the page is made of: the setups, what one can jump to, clock, view, canvases and tables.
+// What the page is made of: setups, jumps, clock, view, canvases and tables.
 
 const read = (id) => JSON.parse(document.getElementById(id).textContent);
 const one = (id) => document.getElementById(id);
@@ -42,7 +42,7 @@ const period = setups[0].carrier_pitch_mm / setups[0].line_speed_mm_s;
 const tape = { span: 3.2 * period, least: 0.05 * period, most: 40 * period };
 const measure = makeMeasure();
 
-// a canvas that changes its size is blank: draw at once, so that nobody sees it so
+// resizing blanks a canvas: redraw at once, so that it does not flicker
 const drawAgain = () => page.drawn.length && drawAll();
 const pictures = setups.map((_, i) => sharpCanvas(one(`picture-${i}`), drawAgain));
 const strips = setups.map((_, i) => sharpCanvas(one(`strip-${i}`), drawAgain));

@@ -1,4 +1,4 @@
-// The picture of one setup at an instant, and what was drawn in it last.
+// The picture of one setup at an instant, and what was last drawn in it.
 
 const NOTE_PERIODS = 0.8; // of the time between carriers, that a note stays
 const NOTE_TOP = 4;
@@ -34,7 +34,7 @@ const drawPicture = (area, setup, { clock, view, feeder: looked, chosen, words, 
   return { ...line, scale: at.scale, left_mm: at.left, top: at.top };
 };
 
-/** The last miss or hazard of a feeder, for a while after it happened. */
+/** The last miss or hazard of a feeder, shown for a while after it happened. */
 const drawNote = ({ pen, width }, at, setup, place, line, { ink, words, inUnits }) => {
   const { happenings } = setup;
   const patience = (NOTE_PERIODS * setup.carrier_pitch_mm) / setup.line_speed_mm_s;
@@ -63,16 +63,16 @@ const happeningWords = ({ kind, name, carrier, margin }, words, inUnits) => {
   if (kind === "miss") return `${whose} missed: ${words.causes[name] ?? name}`;
   if (kind === "outside") return `${whose} out of tolerance: ${inUnits.length(margin, { sign: true })}`;
   if (kind === "stop") return `line stops: ${name.replaceAll("_", " ")}${carrier >= 0 ? `, carrier ${carrier}` : ""}`;
-  if (kind === "difference") return `${whose} comes out differently`;
+  if (kind === "difference") return `${whose} turns out differently`;
   const unit = words.margins[name];
   const shown = Number.isFinite(margin) && unit ? `, margin ${inUnits.margin(margin, unit)}` : "";
   return `${whose}: ${words.hazards[name] ?? name}${shown}`;
 };
 
-/** Say so where the chosen stretch has not begun, or is over: the picture then stands still. */
+/** Say so before the chosen stretch begins and after it ends: the picture then stands still. */
 const drawEnd = ({ pen, width }, setup, clock, ink) => {
   const beyond = beyondStretch(setup, clock);
   if (!beyond) return;
-  const text = beyond < 0 ? "the chosen carriers are still to come" : "the chosen carriers have gone by";
+  const text = beyond < 0 ? "the chosen carriers have not arrived yet" : "the chosen carriers have passed";
   write(pen, text, width - 12, NOTE_TOP + 14, { font: BOLD, colour: ink.ink, align: "right", back: ink.grid });
 };

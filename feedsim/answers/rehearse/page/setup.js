@@ -1,4 +1,4 @@
-// One setup: the plain data of a scene with its columns unpacked and its motion at hand.
+// One setup: the plain data of a scene, its columns unpacked, its motion at hand.
 
 const larger = (a, b) => (a > b ? a : b);
 
@@ -28,7 +28,7 @@ const beyondStretch = (setup, clock) => {
   return t > setup.to_s + 1e-9 ? 1 : 0;
 };
 
-/** Place of a carrier in the columns, −1 where it is not in the picture at any time. */
+/** Index of a carrier in the columns, −1 where it is never in the picture. */
 const rowOf = (setup, carrier) => {
   const row = carrier - setup.carriers.first;
   return row >= 0 && row < setup.carriers.leading_edge_mm.length ? row : -1;

@@ -1,6 +1,6 @@
 // Draws everything at the instant of the clock, and writes the numbers beside it.
 
-/** Say something of this instant and this carrier: it goes when either does. */
+/** Show a message about this instant and carrier; it goes when either changes. */
 const say = (text) => {
   page.said = { at: clock.at, chosen: page.chosen };
   setText(one("said"), text);
@@ -91,7 +91,7 @@ const showClock = () => {
   pictures.forEach(({ canvas }, i) => canvas.setAttribute("aria-label", pictureWords(setups[i], page.drawn[i])));
 };
 
-/** What a picture shows, for those who do not see it. */
+/** What a picture shows, for screen readers. */
 const pictureWords = (setup, line) => {
   const place = placeIn(setup);
   const eye = blockedBy(setup.carrier_eye, line.t);
@@ -105,7 +105,7 @@ const pictureWords = (setup, line) => {
   ].join("; ");
 };
 
-/** Begin with the carrier that the page is about, at the feeder where it was missed or at risk. */
+/** Start with the carrier that the page is about, at the feeder where it was missed or at risk. */
 const beginAt = ({ focus, because }) => {
   if (focus === null) return;
   page.chosen = focus;

@@ -1,4 +1,4 @@
-// What the eyes and the program have to say at an instant, and over a window of time.
+// The states of the eyes and the program at an instant and over a window of time.
 
 /** Number of the card that blocks an eye at time t, −1 where it is clear. */
 const blockedBy = ({ from_s, to_s, number }, t) => {
@@ -6,7 +6,7 @@ const blockedBy = ({ from_s, to_s, number }, t) => {
   return i >= 0 && t < to_s[i] ? number[i] : -1;
 };
 
-/** Places of the stretches of a signal that reach into a window. */
+/** Indices of the spans of a signal that overlap a window. */
 const stretchesIn = ({ from_s, to_s }, start, end) => {
   let first = countUpTo(from_s, start);
   while (first > 0 && to_s[first - 1] > start) first--;
@@ -17,7 +17,7 @@ const stretchesIn = ({ from_s, to_s }, start, end) => {
 const actedOn = (feeder, row) =>
   Number.isNaN(feeder.rows.engage_time_s[row]) ? feeder.rows.missed_s[row] : feeder.rows.engage_time_s[row];
 
-/** When it was decided what became of a carrier at a feeder (s); NaN while nobody knows. */
+/** When a carrier's outcome at a feeder was decided (s); NaN where it is not. */
 const decidedAt = (feeder, row) =>
   feeder.rows.outcome[row] === PLACED ? feeder.rows.placement_time_s[row] : feeder.rows.missed_s[row];
 
@@ -34,7 +34,7 @@ const marksWaiting = (setup, feeder, t) => {
 
 const MOST_WAITING = 64;
 
-/** How many marks wait at a feeder at once, at the most. */
+/** The most marks that wait at a feeder at once. */
 const mostWaiting = (setup, feeder) => {
   const { known_s } = setup.carriers;
   let most = 1;

@@ -1,12 +1,12 @@
-// The line at rest: when it stood and why, in the picture, on the tape and over the time slider.
+// Stops: when the line stood and why, in the picture, in the diagram and over the time slider.
 
 const standings = ({ stops }) =>
   stops.why.map((why, i) => ({ why, from: stops.time_s[i], rest: stops.at_rest_s[i], to: stops.restarted_s[i] }));
 
-/** The stop that the line is in at time t of the run; undefined while it runs. */
+/** The stop at time t of the run; undefined while the line runs. */
 const stopAt = (setup, t) => standings(setup).find(({ from, to }) => from <= t && !(to <= t));
 
-/** Where the page's clock goes on, so that no time is spent on a belt at rest in every setup. */
+/** Where the page's clock resumes, to skip the time when the belt is at rest in every setup. */
 const pastStanding = (setups, at) => {
   const found = setups.map((setup) => {
     const stop = stopAt(setup, at + setup.clockZero);
@@ -22,7 +22,7 @@ const standingWords = ({ why, from, rest, to }, t) => {
   return `STOPPED: ${why}, ${whole}`;
 };
 
-/** Say in the picture that the line stands, why and for how long. */
+/** Write into the picture that the line stands, why and for how long. */
 const drawStanding = ({ pen, width }, setup, t, { ink }) => {
   const stop = stopAt(setup, t);
   if (!stop) return;
@@ -33,7 +33,7 @@ const drawStanding = ({ pen, width }, setup, t, { ink }) => {
   write(pen, text, width / 2, NOTE_TOP + 11, { font: BOLD, colour: ink.paper, align: "center", line: "middle" });
 };
 
-/** Lines across a stretch that is not told of, or in which the line stands. */
+/** Hatching over a span that is not covered, or in which the line stands. */
 const hatch = (pen, colour, [left, right], [top, bottom]) => {
   if (!(right > left)) return;
   pen.save();
@@ -44,7 +44,7 @@ const hatch = (pen, colour, [left, right], [top, bottom]) => {
   pen.restore();
 };
 
-/** On the tape: a band where the line stands, hatching before and after what is told of. */
+/** In the diagram: a band where the line stands, hatching outside the span covered. */
 const drawStandingOnTape = ({ pen, height }, setup, tape, { ink, axis }) => {
   const clamped = (x) => Math.min(tape.right, Math.max(tape.left, x));
   const [first, last] = [clamped(tape.x(setup.from_s)), clamped(tape.x(setup.to_s))];
@@ -60,7 +60,7 @@ const drawStandingOnTape = ({ pen, height }, setup, tape, { ink, axis }) => {
   }
 };
 
-/** Over the time slider: a span where a line stands, hatching where a setup is not told of. */
+/** Over the time slider: a bar where a line stands, hatching where a setup has no data. */
 const drawStandingOnTimeline = (pen, setups, x, { from, to, height, ink }) => {
   for (const setup of setups) {
     hatch(pen, ink.soft, [x(from), x(setup.from_s - setup.clockZero)], [0, height]);

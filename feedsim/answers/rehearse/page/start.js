@@ -1,4 +1,4 @@
-// Sets the page going: its listeners, where it begins, its first picture.
+// Starts the page: its listeners, its first instant, its first frame.
 
 Object.assign(one("time"), { min: clock.from, max: clock.to });
 one("time").addEventListener("input", (event) => {
@@ -53,5 +53,5 @@ beginAt(setups[0]);
 beginAtFragment();
 requestAnimationFrame(frame);
 
-// for whoever checks or measures the page
+// for tests and benchmarks
 window.rehearsal = { clock, view, tape, measure, setups, lists, events, page, pictures, redrawNow, drawn: () => page.drawn, errors: () => page.errors };

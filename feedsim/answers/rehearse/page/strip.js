@@ -1,4 +1,4 @@
-// The timing diagram under the picture: lanes on a tape that runs under a fixed cursor.
+// The timing diagram under the picture: lanes that move past a fixed cursor.
 
 const GUTTER = 104; // for the names of the lanes
 const CURSOR = 0.5; // of the way across the tape
@@ -11,7 +11,7 @@ const LANES = [
   { name: "speed", weight: 1.7, draw: (...all) => drawSpeedLane(...all) },
 ];
 
-/** The window of time on the tape: from where to where, in pixels and in run time of a setup. */
+/** The time window of the diagram, in pixels and in run time of a setup. */
 const tapeOf = (area, setup, clock, span) => {
   const width = area.width - GUTTER;
   const t = clock + setup.clockZero;
@@ -87,7 +87,7 @@ const drawTimeAxis = ({ pen, width }, tape, { y, ink, zero, withAxis }) => {
 
 const MOST_SCANS = 300; // more on the tape would be a blur
 
-/** What the program has of an eye behind a filter, or polled: a bar below; each scan a line above. */
+/** What the program sees of a filtered or polled eye: a bar below; a line above for each scan. */
 const drawInput = ({ pen }, box, tape, { input, ink }) => {
   const { levels, scan_s: scan, phase_s: phase } = input;
   const high = Math.max(3, (box.bottom - box.top) / 5);
@@ -132,7 +132,7 @@ const drawBar = (pen, box, [from, to], { fill, ink }) => {
 const drawCarrierEyeLane = (area, box, tape, { setup, ink }) =>
   drawBars(area, box, tape, { signal: setup.carrier_eye, input: setup.carrier_input, ink, word: "carrier" });
 
-/** A mark: from when the program knows of it until the clutch closes for it, or it is given up. */
+/** A mark: from when the program knows it until the clutch closes for it or the program gives it up. */
 const drawMarksLane = ({ pen }, box, tape, { setup, feeder, ink }) => {
   const { known_s, eye_time_s, first } = setup.carriers;
   const each = (box.bottom - box.top) / feeder.markRows;

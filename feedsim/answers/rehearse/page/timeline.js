@@ -1,4 +1,4 @@
-// The marks over the time slider: where the misses, hazards, stops and differences are, and where the line stands.
+// The signs over the time slider: misses, hazards, stops, differences, and where the line stands.
 
 const THUMB = 16; // width of the slider's handle: its middle runs between half of it at both ends
 const MOST_SIGNS = 400;

@@ -1,6 +1,6 @@
-// Running totals since the start of the run: what had become of the carriers up to an instant.
+// Running totals since the start of the run: the carriers' outcomes up to an instant.
 
-/** Prepare the totals of one feeder: rising instants, with sums that run along with them. */
+/** Prepare the totals of one feeder: rising instants with running sums. */
 const feederTotals = (setup, feeder, place) => {
   const { rows, before } = feeder;
   const placed = sortedRows(rows.outcome, (row) =>
@@ -60,7 +60,7 @@ const totalsAt = (totals, t) => {
   };
 };
 
-/** Instants at which a product was complete, placed at every feeder that it needs; rising. */
+/** Rising instants at which products were complete: placed at every feeder that they need. */
 const completions = (setup) => {
   const times = [];
   const needed = setup.needs.map((place) => setup.feeders[place]);

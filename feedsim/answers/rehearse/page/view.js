@@ -1,8 +1,8 @@
-// Which part of the line the picture shows: whole, nearer, moved along, or going with the belt.
+// The part of the line in the picture: whole, zoomed, moved along, or following the belt.
 
 const NEAREST_MM = 40;
 
-/** A view shared by all pictures of the page, so that their lines stand under each other. */
+/** A view shared by all pictures of the page, so that their lines are aligned. */
 const makeView = (setups) => {
   const whole = [
     Math.min(...setups.map((s) => s.left_mm)),
@@ -18,7 +18,7 @@ const makeView = (setups) => {
       view.follows = false;
       [view.left, view.span] = [whole[0], whole[1] - whole[0]];
     },
-    /** Zoom by a factor (above 1: nearer) around a place on the line. */
+    /** Zoom by a factor (above 1: in) around a place on the line. */
     zoom(factor, around = view.left + view.span / 2) {
       const span = Math.min(2 * (whole[1] - whole[0]), Math.max(NEAREST_MM, view.span / factor));
       view.left = around - (around - view.left) * (span / view.span);

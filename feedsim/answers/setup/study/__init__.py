@@ -1,1 +1,1 @@
-"""What to type in, where it comes from, and what it is good for."""
+"""What to type in, where it comes from, and what it achieves."""

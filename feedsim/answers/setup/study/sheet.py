@@ -1,4 +1,4 @@
-"""The set-up sheet: what to type in, where it comes from, and what it is good for."""
+"""The set-up sheet: what to type in, where it comes from, and what it achieves."""
 
 from __future__ import annotations
 
