@@ -284,7 +284,7 @@ def test_a_server_that_is_gone_is_told_and_nothing_is_lost(browser: Any, folder:
             pytest.skip("the port was taken by another")
         until(
             browser,
-            "return document.getElementById('server-notice').textContent.includes('anew')",
+            "return document.getElementById('server-notice').textContent.includes('restarted')",
         )
         browser.driver.get(server.address)
         loaded(browser)
@@ -317,7 +317,7 @@ def test_lines_that_cannot_be_compared_are_told_and_now_runs_alone(
     try:
         opened(browser, server.address)
         told = browser.text("#fault-notice")
-        assert "A cannot be held against what is shown" in told
+        assert "A cannot be compared with what is shown" in told
         assert "A has 1 and now there are 2" in told
         assert browser.text("#printed-text").startswith("Card and leaflet")
         turned(browser, ("line.speed", "45 m/min"))

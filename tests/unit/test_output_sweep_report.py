@@ -137,7 +137,7 @@ def test_text_of_the_scenario_is_escaped() -> None:
     ("accepted", "answer", "why"),
     [
         (False, "Not accepted even at the lowest", "At 60 m/min it is not accepted: card feeder"),
-        (True, "up to 60 m/min", "Every point that was run meets every acceptance figure."),
+        (True, "up to 60 m/min", "Every point meets every acceptance figure."),
     ],
 )
 def test_one_sided_answers(accepted: bool, answer: str, why: str) -> None:
