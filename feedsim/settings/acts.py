@@ -91,15 +91,17 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
     """Return what :func:`side_acts` does for the engage point with stage correction.
 
     The correction shifts E by what the opening was off, and E is rounded with it. Behind a free
-    insert eye that is spread over whole motion cycles: rounding and count are two uniform
+    insert eye that is spread over a count and a motion cycle: rounding and count are two uniform
     parts, and from the point to the next motion tick passes anything up to a cycle, locked or
-    not. Behind a locked one the shift takes the values of the opening's own steps.
+    not; of a locked carrier side the mean is known besides (:func:`_spread_mean`). Behind a locked
+    one the shift takes the values of the opening's own steps.
 
     ``engage``: E without the correction, mm of counted travel, not rounded.
     """
     rounding, free = Distribution(half_widths=_free(at)[:1]), Distribution(half_widths=_free(at))
     if not is_locked(at.eye, at.controller):
-        return rounding.plus(free)
+        mean = corrected_mean(at, engage, at.opening_travel_mm)
+        return Distribution(mean).plus(rounding).plus(free)
     locked = is_locked(at.carrier_eye, at.controller)
     rest = later_ticks(at, at.speed_mm_s) if locked else free
     steps = _corrected_steps(at, engage, at.opening_travel_mm)
@@ -111,6 +113,14 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
 
 def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
     """Return the mean of :func:`corrected_acts` (mm of belt travel), the opening's U given."""
+    if not is_locked(at.eye, at.controller):
+        v, control, q = at.counted_mm_s, at.controller, at.count_mm
+        step, cycle = v * locked_step(control), v * control.motion_cycle_s
+        fine = q * _MOST_IN_A_COUNT < cycle or q > _MOST_IN_A_COUNT * step
+        if fine or not is_locked(at.carrier_eye, control):
+            return 0.0
+        by = rounded(opening, q) - opening
+        return at.scale * _spread_mean(engage + by, step=step, cycle=cycle, count_mm=q)
     steps = _corrected_steps(at, engage, opening)
     return at.scale * float(np.dot(*steps)) if steps else 0.0
 
@@ -149,23 +159,57 @@ def _corrected(
     shares = np.convolve(first.shares(), np.full(later, 1.0 / later))
     by = first.start - 0.5 * step * (later - 1) + step * np.arange(len(shares))
     travel = engage + by
-    point = count_mm * np.rint(travel / count_mm) if count_mm > 0.0 else travel
+    point = np.asarray(count_mm * np.rint(travel / count_mm) if count_mm > 0.0 else travel)
     if not locked:
         return point - engage - by, shares
-    # as _first_lattice has it, for each value of the correction a row
-    counts, each = (point / count_mm, step / count_mm) if count_mm > 0.0 else (point / step, 1.0)
+    reached, chances = _first_steps(point, step, count_mm=count_mm)
+    shifts = reached * step - (travel - 0.5 * count_mm + 0.5 * step)[:, None]
+    chances = shares[:, None] * chances
+    some = chances > 0.0
+    return shifts[some], chances[some]
+
+
+@lru_cache(maxsize=64)
+def _spread_mean(engage: float, *, step: float, cycle: float, count_mm: float) -> float:
+    """Return the mean shift of a corrected engage point (mm of counted travel) in locked steps.
+
+    The correction, uniform over a count and over a motion cycle at once, spreads E over whole
+    counts N with the shares that the sum of two uniform laws has between N - 1/2 and N + 1/2; on
+    the grid of the steps N falls as :func:`_first_lattice` has it. Nothing is left where a step is
+    a whole number of counts, and hardly anything where counts are fine.
+
+    ``engage``: E with the mean correction. ``cycle``: a motion cycle, mm of counted travel.
+    """
+    half = 0.5 * (count_mm + cycle)
+    first, last = (round((engage + end) / count_mm) for end in (-half, half))
+    edges = count_mm * (np.arange(first, last + 2) - 0.5) - engage
+    corners = (half, 0.5 * (count_mm - cycle), 0.5 * (cycle - count_mm), -half)
+    below = sum(
+        sign * 0.5 * np.maximum(edges + corner, 0.0) ** 2
+        for sign, corner in zip((1.0, -1.0, -1.0, 1.0), corners, strict=True)
+    )
+    shares = np.diff(np.asarray(below)) / (count_mm * cycle)
+    points = count_mm * np.arange(float(first), last + 1.0)
+    reached, chances = _first_steps(points, step, count_mm=count_mm)
+    act = step * float(shares @ (reached * chances).sum(axis=1))
+    return act - (engage - 0.5 * count_mm + 0.5 * step)
+
+
+def _first_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
+    """Return how many steps points are reached after, with probabilities: a row a point.
+
+    As :func:`_first_lattice` has it.
+    """
+    counts, each = (points / count_mm, step / count_mm) if count_mm > 0.0 else (points / step, 1.0)
     high = np.maximum(0.0, np.ceil(counts / each - _SAME_STEPS))
     low = high
     if count_mm > 0.0:
         low = np.minimum(high, np.maximum(0.0, np.ceil((counts - 1.0) / each - _SAME_STEPS)))
-    reached = low[:, None] + np.arange(int(np.max(high - low)) + 1)
+    reached: Floats = low[:, None] + np.arange(float(np.max(high - low)) + 1.0)
     # not reached yet after so many steps of a count
     not_yet = np.clip(counts[:, None] - reached * each, 0.0, 1.0) * (reached < high[:, None])
-    before = np.concatenate((np.ones((len(by), 1)), not_yet[:, :-1]), axis=1)
-    shifts = reached * step - (travel - 0.5 * count_mm + 0.5 * step)[:, None]
-    chances = shares[:, None] * (before - not_yet)
-    some = chances > 0.0
-    return shifts[some], chances[some]
+    before = np.concatenate((np.ones((len(points), 1)), not_yet[:, :-1]), axis=1)
+    return reached, np.asarray(before - not_yet)
 
 
 def _free(at: FeederAtSpeed) -> tuple[float, float]:

@@ -63,6 +63,38 @@ def test_the_row_is_what_walking_gives(
     assert row.sd**2 == pytest.approx(first.var() + later, rel=2e-3, abs=1e-12)
 
 
+@pytest.mark.parametrize(("cycle_ms", "steps"), [(2.0, 1), (3.0, 3)])
+@pytest.mark.parametrize("ratio", [0.3, 0.72, 1.4, 2.9])
+def test_a_correction_behind_a_free_opening_leaves_a_mean_in_locked_steps(
+    cycle_ms: float, steps: int, ratio: float
+) -> None:
+    """Walked: an opening at any count and tick moves the point; it is rounded and found in steps.
+
+    Of 400,000 drawn openings, by the definition alone. Counts of about a step leave most.
+    """
+    speed = 400.0
+    step = speed * cycle_ms * 1e-3 / steps
+    count = ratio * step
+    made = line(cycle_ms, count_mm=count, correct=True)
+    feeder = replace(made.feeders[0], eye=replace(NOISY_EYE, scanned=False))
+    at = FeederAtSpeed(replace(made, feeders=(feeder,)), feeder, speed)
+    assert speed * locked_step(made.controller) == pytest.approx(step)
+    rng = np.random.default_rng(5)
+    count_off, tick_off, fraction = rng.random((3, 400_000))
+    left = []
+    for engage in 300.0 + 0.11 * step * np.arange(9):
+        opened = count * round(at.opening_travel_mm / count) - at.opening_travel_mm
+        by = opened + count * (count_off - 0.5) + cycle_ms * 1e-3 * speed * (tick_off - 0.5)
+        point = count * np.rint((engage + by) / count)
+        reached = step * np.ceil((point - fraction * count) / step - 1e-9)
+        walked = reached - (engage + by) + 0.5 * count - 0.5 * step
+        sure = 4.0 * walked.std() / math.sqrt(len(walked))
+        assert corrected_acts(at, engage).average == pytest.approx(walked.mean(), abs=sure)
+        left.append(walked.mean())
+    if 0.5 < ratio < 2.0 and steps == 1:
+        assert max(left) - min(left) > 2.0 * sure
+
+
 @pytest.mark.parametrize("carrier_scanned", [True, False])
 @pytest.mark.parametrize(("cycle_ms", "speed"), [(0.888, 130.0), (1.996, 1000.0), (1.996, 40.0)])
 def test_merged_steps_of_a_correction_are_as_good_as_all(
