@@ -9,7 +9,7 @@ from feedsim.settings.followed import share_without_place
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
-from feedsim.settings.mechanisms_unseen import searched_on
+from feedsim.settings.mechanisms_unseen import passed_by, searched_on
 from feedsim.settings.spreads import busy_travel, mark_to_act
 from feedsim.settings.waiting import followed, waiting_alone
 
@@ -63,7 +63,7 @@ def _lost(at: FeederAtSpeed, on: tuple[tuple[float, float], ...]) -> float:
     ``on``: as :func:`feedsim.settings.mechanisms_unseen.searched_on` has it.
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
-    again = (at.inserts.length_mm + at.inserts.gap_mm) * at.belt_per_feed
+    again = passed_by(at)
     more = {0.0: 1.0 - sum(p for p, _ in on)}
     for p, behind in on:
         left, j = p, 1

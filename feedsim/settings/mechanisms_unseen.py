@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from feedsim.arrivals.law import clipped_beyond
 from feedsim.criteria import Criteria
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -9,6 +12,8 @@ from feedsim.settings.levels import filters, gap_lasts, level_lasts
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
+
+_RARE, _NEARLY_ALL = 1e-6, 0.999
 
 
 def insert_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -90,6 +95,31 @@ def searched_on(
     stray = (1.0 - misfeed) * strays(at)
     behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(at))
     return (misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed)), (stray, behind)
+
+
+def passed_by(at: FeederAtSpeed) -> float:
+    """Return by how much belt travel an insert that goes past makes a search longer, on average.
+
+    A pitch, but those that merge do so since their gap is short: t where a share of gaps lies
+    below it, t − E[max(0, t − X)]/P(X ≤ t) is the mean of these (elementary).
+    """
+    ins = at.inserts
+    normal = {"least": ins.min_gap_mm, "mean": ins.gap_mm, "sd": ins.gap_sd_mm}
+
+    def beyond(x: float) -> float:
+        return float(clipped_beyond(np.array([x]), **normal)[0])
+
+    gap = mean = ins.min_gap_mm + beyond(ins.min_gap_mm)
+    merged = (1.0 - ins.misfeed) * merged_inserts(at)
+    if merged > _RARE and ins.gap_sd_mm > 0.0:
+        from scipy.special import ndtr, ndtri
+
+        longest = ins.gap_mm + ins.gap_sd_mm * float(ndtri(min(merged, _NEARLY_ALL)))
+        longest = max(ins.min_gap_mm, longest)
+        below = float(ndtr((longest - ins.gap_mm) / ins.gap_sd_mm))
+        short = longest - (longest - mean + beyond(longest)) / below
+        gap -= min(1.0, merged / sum(share for share, _ in searched_on(at))) * (mean - short)
+    return (ins.length_mm + gap) * at.belt_per_feed
 
 
 def _sooner(at: FeederAtSpeed, travel: float) -> float:

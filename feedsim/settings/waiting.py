@@ -8,7 +8,7 @@ from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
-from feedsim.settings.mechanisms_unseen import searched_on
+from feedsim.settings.mechanisms_unseen import passed_by, searched_on
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.predict import cycle_time, until_next_tick
 from feedsim.settings.sources import placement_sd
@@ -104,7 +104,7 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
         double=ins.double,
         double_mm=per_feed * ins.length_mm,
         again=(1.0,) if found else _again(at),
-        again_mm=per_feed * (ins.length_mm + ins.gap_mm),
+        again_mm=passed_by(at),
         noise_sd_mm=noise,
         room_mm=max(0.0, room),
         fine_mm=max(_FEW, 0.25 * min(allowed.placement_tolerance_mm, spread)),
