@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -40,14 +41,18 @@ def waiting(at: FeederAtSpeed, allowed: Criteria) -> Waits:
 
 
 @term
-def waiting_alone(at: FeederAtSpeed, allowed: Criteria, *, found: bool = False) -> Waits:
+def waiting_alone(
+    at: FeederAtSpeed, allowed: Criteria, *, found: bool = False, longer_mm: float = 0.0
+) -> Waits:
     """Return what :func:`waiting` does, were every mark that the eye does not miss remembered.
 
-    ``found``: every insert is found at once, misfeeds and strays left out.
+    ``found``: every insert is found at once, misfeeds and strays left out. ``longer_mm``: by how
+    much each service is longer than it is, where carriers are drawn by a law.
     """
     if at.carriers.arrival.in_order:
         return followed(at, allowed, found=found, memory=False, merging=False).waits
-    return waits_of(_queue(at, allowed, found=found))
+    queue = _queue(at, allowed, found=found)
+    return waits_of(replace(queue, service_mm=queue.service_mm + longer_mm))
 
 
 @term

@@ -8,9 +8,9 @@ import numpy as np
 
 import feedsim
 from feedsim.running.run import criteria_of, machine_of
-from feedsim.settings import mean as module
+from feedsim.settings import besides as module
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.mean import mean_error
+from feedsim.settings.mean import MeanError, mean_error
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 # 5 and 4 ms meet every 20 ms, which is 24 mm of travel: gaps spread by 3 mm
@@ -38,7 +38,7 @@ def test_what_inserts_in_step_with_scan_and_motion_cycle_do_to_the_mean_is_told(
     scenario = runs[0].line.scenario
     machine = machine_of(scenario)
 
-    def told() -> module.MeanError:
+    def told() -> MeanError:
         return mean_error(FeederAtSpeed(machine, machine.feeders[0]), criteria_of(scenario))
 
     said = told()

@@ -67,6 +67,18 @@ def test_a_mean_that_is_said_wrongly_is_found(monkeypatch: pytest.MonkeyPatch) -
     assert "at most" in (hunted_auto(late) or "")
 
 
+@pytest.mark.parametrize(
+    ("seed", "without"), [(713, "_opened_in_step"), (794, "_late_in_step"), (930, "_late_in_step")]
+)
+def test_acts_in_step_have_a_size(seed: int, without: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Inserts of even gaps behind a tick meet scan and motion at phases of their own."""
+    line = override(scenario_of_all_keys(seed, stops=False), ["run.carriers=4000"])
+    assert hunted_auto(line) == ""
+    # the twin: they are taken to meet any phase
+    monkeypatch.setattr(f"feedsim.settings.besides.{without}", lambda *_: 0.0)
+    assert "at most" in (hunted_auto(line) or "")
+
+
 def test_who_lands_in_the_next_cycle_waits_for_the_next_carrier_that_is_served(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -74,5 +86,5 @@ def test_who_lands_in_the_next_cycle_waits_for_the_next_carrier_that_is_served(
     line = override(scenario_of_all_keys(507, stops=False), ["run.carriers=2000"])
     assert hunted_auto(line) == ""
     # the twin: a cycle at each carrier, as it was
-    monkeypatch.setattr("feedsim.settings.mean._lost", lambda *_: 0.0)
+    monkeypatch.setattr("feedsim.settings.besides._lost", lambda *_: 0.0)
     assert "at most" in (hunted_auto(line) or "")

@@ -1,0 +1,298 @@
+"""What moves the mean placement error and has no closed form, but a size.
+
+- **selection**: carriers that are lost since the feeder is not ready, or their mark has no place,
+  are not any carriers, but rather those whose clutch would have closed early. Of an error X and a
+  share p lost |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of what X and
+  the loss have in common: of the noise of a closing, ρ·noise, ρ the noise's share of what decides;
+- **cycles that are unlike**: where ramp or lag are not over in time an insert lands as the cycle
+  before has it, and settings are right for equal cycles. The difference to a cycle after a longer
+  wait or search, for as many carriers as have one;
+- **a short run-up**: an insert that is staged further on than the run-up reaches lands in the ramp,
+  or where it stands: at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf
+  1958, from memory);
+- **landings in the next cycle**, later by the travel between two closings: with a share q of the
+  carriers served the pitch over q, on average over all carriers (a renewal with each that is
+  served, as in :func:`feedsim.settings.mechanisms_missed.feed_cycle`);
+- **inserts in step**: a cycle begins at a tick, so that edges of inserts with little spread of
+  their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
+  (T/π)·e^(−2π²σ²/T²), its first harmonic, whatever came before; so is the stage, or where a
+  correction moves the engage point by it, the mean itself. Where the scan is no whole number of
+  motion cycles both meet only each scan·cycle/γ, closings fall on some of the places in there
+  alone, and the wait for scan and opening tick goes by that place (:func:`_lattice_wait`);
+- **openings in step with the motion**, where carriers wait: an edge a fixed way behind a closing's
+  tick finds the opening's tick at a phase of its own, so that each service is up to half a tick
+  longer or shorter than on average, as far as e^(−2π²σ²/T²) leaves it: what that makes of waits;
+- **late openings in step**: how late an opening is follows from when its edge comes in the scan.
+  Behind a tick that is a phase of its own, spread by gap and edge, and by the pitch where the
+  carrier eye is latched. Of a lateness y(θ) of which each harmonic n keeps e^(−2π²n²σ²/T²) at most
+  Σ 2·|yₙ|·e^(−2π²n²σ²/T²), yₙ its Fourier coefficient;
+- **an edge while the feed changes its speed**, where inserts are staged off: the next edge comes
+  while more of the lag is left;
+- **a landing while the feed changes its speed**: what stage and gap spread make of it is not what
+  their means make of it. Of a bend the mean of the values a standard deviation to either side;
+- **out of reach**: where a motion cycle is longer than the room on a carrier, those that close late
+  in it are dropped, which leaves the early ones.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from feedsim.arrays import Floats
+from feedsim.criteria import Criteria
+from feedsim.machine import Machine
+from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.late_acts import late_opening_mean
+from feedsim.settings.marks import share_merged
+from feedsim.settings.mechanisms_missed import (
+    carrier_short,
+    feed_cycle,
+    late_marks,
+    memory,
+    unstaged,
+)
+from feedsim.settings.mechanisms_placed import no_cycle
+from feedsim.settings.mechanisms_unseen import strays
+from feedsim.settings.nominal import clipped_slip_sd
+from feedsim.settings.nominal_cycle import nominal_cycle
+from feedsim.settings.predict import landing_shift, staged_off
+from feedsim.settings.right import right_settings
+from feedsim.settings.sources import placement_sd
+from feedsim.settings.spreads import staged_nose
+from feedsim.settings.waiting import waiting_alone
+
+_LONG = 4.0
+_RARE = 1e-5
+_UNSURE = 0.05
+"""Of the mean of the waits, by which their law is off at most over random lines."""
+_WORTH_MM = 0.001
+_IN_NUMBERS = 0.02
+_HARMONICS = 9
+_FINER, _MOST_PLACES, _SAME_STEP = 8, 4000, 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Besides:
+    """What moves the mean and is not in it; ``most_mm``: by so much at most, about (mm)."""
+
+    name: str
+    most_mm: float
+
+
+def besides(at: FeederAtSpeed, allowed: Criteria, *, waits_mm: float) -> tuple[Besides, ...]:
+    """Return what moves the mean besides what is known; ``waits_mm``: what waits add to it."""
+    return tuple(each for each in _sizes(at, allowed, waits_mm) if each.most_mm > _WORTH_MM)
+
+
+def _sizes(at: FeederAtSpeed, allowed: Criteria, waits_mm: float) -> Iterator[Besides]:
+    lost = _lost(at, allowed)
+    yield Besides("waits for the feeder", (_UNSURE + _crowded(at, allowed)) * waits_mm)
+    yield Besides("openings in step with the motion", _opened_in_step(at, allowed))
+    yield Besides("which carriers are lost", _selection(at, lost))
+    yield Besides("cycles that are unlike", _unlike(at, lost))
+    yield Besides("a run-up that is too short", _short_run_up(at))
+    yield Besides("landings in the next cycle", _next_cycle(at, allowed, lost))
+    yield Besides("inserts in step with the scan", _in_step(at))
+    yield Besides("late openings in step with the scan", _late_in_step(at))
+    yield Besides("carriers out of reach", _out_of_reach(at))
+    yield Besides("landings while the feed changes its speed", _bend(at))
+    yield Besides("edges while the feed changes its speed", _sooner_edge(at))
+
+
+def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
+    left = 1.0
+    for share in (feed_cycle, memory, late_marks, unstaged, carrier_short):
+        left *= 1.0 - share(at, allowed)
+    merged = share_merged(at)
+    return 1.0 - left * (1.0 - merged if merged > _IN_NUMBERS else 1.0)
+
+
+def _crowded(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return the share lost to merging and memory, which the law of the waits does not know."""
+    return 1.0 - (1.0 - share_merged(at)) * (1.0 - memory(at, allowed))
+
+
+def _selection(at: FeederAtSpeed, lost: float) -> float:
+    if lost >= 1.0:
+        return math.inf
+    c, ins = at.carriers, at.inserts
+    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * at.belt_per_feed)
+    noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
+    decides = math.hypot(c.arrival.sd_mm, ins.gap_sd_mm * at.belt_per_feed, noise)
+    return noise * noise / decides * math.sqrt(lost / (1.0 - lost)) if decides > 0.0 else 0.0
+
+
+def _unlike(at: FeederAtSpeed, lost: float) -> float:
+    """Return how much more a cycle errs that comes after a longer wait or search (mm)."""
+    if not right_settings(at).unsettled:
+        return 0.0
+    c, ins = at.carriers, at.inserts
+    longer = replace(ins, gap_mm=ins.gap_mm + ins.length_mm + ins.gap_mm)
+    usual = _errs(at)
+    if math.isinf(usual):
+        return math.inf
+    in_step = c.arrival.in_step and not at.controller.not_ready_engages
+    share = min(1.0, c.missing + lost + c.arrival.sd_mm / c.pitch_mm) if in_step else 1.0
+    # who comes as soon as the feeder is ready again, and who comes long after
+    after_waits = max(
+        abs(_errs(FeederAtSpeed(_pitched(at.machine, by), at.feeder, at.speed_mm_s)) - usual)
+        for by in (1.0 / _LONG, _LONG)
+    )
+    searched = FeederAtSpeed(at.machine, replace(at.feeder, inserts=longer), at.speed_mm_s)
+    after_strays = abs(_errs(searched) - usual)
+    return share * after_waits + strays(at) * after_strays
+
+
+def _pitched(machine: Machine, by: float) -> Machine:
+    """Return the machine with so many times the pitch."""
+    arrival = machine.carriers.arrival
+    pitch = max(arrival.shortest_mm, by * arrival.pitch_mm)
+    return replace(
+        machine, carriers=replace(machine.carriers, arrival=replace(arrival, pitch_mm=pitch))
+    )
+
+
+def _errs(at: FeederAtSpeed) -> float:
+    """Return how far the belt comes from a nominal closing to its landing (mm).
+
+    With what the opening is behind its edge, too, for that moves the stage.
+    """
+    cycle = nominal_cycle(at)
+    if cycle is None:
+        return math.inf
+    opening = 0.0 if at.settings.stage_correction else cycle.opening_s - cycle.edge_s
+    return at.speed_mm_s * (cycle.landing_s + opening)
+
+
+def _short_run_up(at: FeederAtSpeed) -> float:
+    """Return by how much those are late that are staged too far on for their run-up (mm)."""
+    staged, clutch = staged_nose(at), at.feeder.clutch
+    ramp = clutch.ramp_in * (1.0 if clutch.travel_ramp else at.speed_mm_s)
+    room = at.feeder.insert_eye_to_placement_mm - 0.5 * ramp
+    if 1.0 - staged.share_below(room) < _RARE:
+        return 0.0
+    beyond = staged.average - room
+    return 0.5 * (math.hypot(staged.sd, beyond) + beyond)
+
+
+def _next_cycle(at: FeederAtSpeed, allowed: Criteria, lost: float) -> float:
+    """Return by how much those are late that land only in the next cycle (mm)."""
+    share, served = no_cycle(at, allowed), (1.0 - at.carriers.missing) * (1.0 - lost)
+    if share == 0.0:
+        return 0.0
+    between = at.carriers.pitch_mm / served if served > 0.0 else math.inf
+    return share * (between + at.inserts.length_mm)
+
+
+def _bend(at: FeederAtSpeed) -> float:
+    if not right_settings(at).unsettled:
+        return 0.0
+    mean, sd = staged_off(at), math.hypot(staged_nose(at).sd, at.inserts.gap_sd_mm)
+    low, middle, high = (landing_shift(at, mean + by) for by in (-sd, 0.0, sd))
+    return abs(0.5 * (low + high) - middle)
+
+
+def _sooner_edge(at: FeederAtSpeed) -> float:
+    """Return what a lag does to the next edge where inserts are staged off (mm).
+
+    Their next one comes sooner, while more of the lag is left, and is staged by that. Half as much
+    again for what that makes of the landing.
+    """
+    further, v = staged_off(at), at.line_mm_s
+    if abs(further) < _WORTH_MM or not right_settings(at).unsettled:
+        return 0.0
+    s = replace(at.settings, stage_position_mm=at.settings.stage_position_mm + further)
+    moved = FeederAtSpeed(at.machine, replace(at.feeder, settings=s))
+    usual, sooner = nominal_cycle(at), nominal_cycle(moved)
+    if usual is None or sooner is None:
+        return math.inf
+    return 1.5 * abs(v * (sooner.edge_s - usual.edge_s) + further / at.settings.speed_ratio)
+
+
+def _in_step(at: FeederAtSpeed) -> float:
+    if not is_locked(at.eye, at.controller):
+        return 0.0
+    scan = at.speed_mm_s * at.controller.scan_s
+    spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
+    of_scan = scan / math.pi * math.exp(-2.0 * (math.pi * spread / scan) ** 2)
+    if not is_locked(at.carrier_eye, at.controller):
+        return of_scan
+    return max(of_scan, at.speed_mm_s * _lattice_wait(at, spread / at.speed_mm_s))
+
+
+def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
+    """Return by how much waits of openings differ at most from those of edges anywhere (s).
+
+    Scan tick j of the lattice closes at the first motion tick at or after j·scan + E/v. Edges come
+    a fixed time after these closings, spread normally, whatever that time is; the mean wait is the
+    wait against the place of an edge, gone through with the places of the closings, each harmonic h
+    times e^(−2π²h²σ²/L²), L = scan·cycle/γ (convolution, any textbook).
+    """
+    scan, cycle = at.controller.scan_s, at.controller.motion_cycle_s
+    step = locked_step(at.controller)
+    scans, cycles = round(cycle / step), round(scan / step)
+    places = scans * cycles
+    if scans == 1 or places > _MOST_PLACES:
+        return 0.0
+
+    def closed(known: Floats, travel: float) -> Floats:  # in steps, known at scan ticks
+        ticks = (known + travel / (at.counted_mm_s * step)) / scans
+        return scans * np.ceil(ticks - _SAME_STEP)
+
+    closings = np.zeros(_FINER * places)
+    ends = closed(cycles * np.arange(float(scans)), at.engage_travel_mm) % places
+    np.add.at(closings, (_FINER * ends).astype(int), 1.0 / scans)
+    edges = (np.arange(_FINER * places) + 0.5) / _FINER
+    waits = closed(cycles * np.ceil(edges / cycles), at.opening_travel_mm) - edges
+    h = np.arange(1 + _FINER * places // 2)
+    damped = np.exp(-2.0 * (math.pi * h * spread_s / (places * step)) ** 2)
+    both = np.conj(np.fft.rfft(closings)) * np.fft.rfft(waits - waits.mean()) * damped
+    return step * float(np.abs(np.fft.irfft(both, len(edges))).max())
+
+
+def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return what services that are longer or shorter by the opening's tick do to waits (mm)."""
+    tick = at.speed_mm_s * at.controller.motion_cycle_s
+    if not at.controller.not_ready_engages or at.carriers.arrival.in_order or tick == 0.0:
+        return 0.0
+    spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
+    kept = math.exp(-2.0 * (math.pi * spread / tick) ** 2)
+    if kept * tick < _WORTH_MM:
+        return 0.0
+    shorter, usual, longer = (
+        waiting_alone(at, allowed, longer_mm=by * tick).mean_mm for by in (-0.5, 0.0, 0.5)
+    )
+    return kept * max(longer - usual, usual - shorter)
+
+
+def _late_in_step(at: FeederAtSpeed) -> float:
+    """Return what edges at phases of their own do to the mean of late openings (mm).
+
+    Of an edge that comes y + U before its scan tick, U the point behind it, the opening is y late,
+    for y up to L = min(T, T − U), T the scan: ∫ y·e^(iky) dy/T is the coefficient, k = 2πn/T.
+    """
+    mean, scan = late_opening_mean(at), at.counted_mm_s * at.controller.scan_s
+    if mean == 0.0 or at.eye.scanned or at.settings.stage_correction:
+        return 0.0
+    pitch = 0.0 if at.carrier_eye.scanned else at.carriers.arrival.sd_mm
+    spread = math.hypot(
+        at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm), pitch
+    )
+    latest = min(scan, scan - at.opening_travel_mm)
+    n = np.arange(1.0, _HARMONICS)
+    ik = 2.0j * math.pi * n / scan
+    wave = (latest * np.exp(ik * latest) / ik - (np.exp(ik * latest) - 1.0) / ik**2) / scan
+    kept = np.exp(-2.0 * (math.pi * n * spread / scan) ** 2)
+    return at.scale * min(float(np.abs(wave) @ kept) * 2.0, max(mean, latest - mean))
+
+
+def _out_of_reach(at: FeederAtSpeed) -> float:
+    if not (at.controller.not_ready_engages or at.controller.late_mark_engages):
+        return 0.0
+    room = at.carriers.length_mm - at.settings.target_offset_mm
+    return 0.5 * max(0.0, at.speed_mm_s * at.controller.motion_cycle_s - room)
