@@ -191,4 +191,4 @@ def toml_value(key: str, value: Any) -> str:
         return json.dumps(value, ensure_ascii=False)
     except (TypeError, ValueError):
         allowed = "a text, a number, True or False, a list or a dict"
-        raise FeedsimError(Fault(key, f"a {type(value).__name__}", allowed)) from None
+        raise FeedsimError(Fault(key, f"a value of type {type(value).__name__}", allowed)) from None

@@ -103,8 +103,10 @@ def test_wrong_input_comes_with_its_faults_as_data(line):
     with pytest.raises(feedsim.FeedsimError) as caught:
         line.but({"carrier.pitch": 260, "feeder.0.insert.gap": "-5 mm"})
     assert {fault.key for fault in caught.value.faults} == {"carrier.pitch", "feeder.0.insert.gap"}
-    with pytest.raises(feedsim.FeedsimError, match=r"carrier\.pitch: found a object"):
-        line.but({"carrier.pitch": object()})
+    for value, name in ((object(), "object"), (1j, "complex"), ({1, 2}, "set")):
+        says = f"found a value of type {name}; needs a text"
+        with pytest.raises(feedsim.FeedsimError, match=says):
+            line.but({"carrier.pitch": value})
 
 
 def test_a_number_is_no_path(line):
