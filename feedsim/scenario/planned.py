@@ -150,12 +150,17 @@ def _flat(raw: dict[Any, Any], above: str = "") -> Iterator[tuple[str, Any]]:
             yield path, value
 
 
-_AT = Annotated[float | None, OrNone(Quantity("time", at_least=0.0))]
-_CARRIER = Annotated[int | None, OrNone(Whole(0, 100_000_000))]
-
-
 class _Planned(Section):
     """Something at a time or a carrier."""
+
+    at: Annotated[float | None, OrNone(Quantity("time", at_least=0.0))] = key(
+        "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
+    )
+    carrier: Annotated[int | None, OrNone(Whole(0, 100_000_000))] = key(
+        "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
+        None,
+        json_schema_extra=no_default,
+    )
 
     @property
     def unused(self) -> tuple[str, ...]:
@@ -166,14 +171,6 @@ class _Planned(Section):
 class Fault(_Planned):
     """A planned fault: at a time, or as a carrier comes to the carrier eye."""
 
-    at: _AT = key(
-        "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
-    )
-    carrier: _CARRIER = key(
-        "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
-        None,
-        json_schema_extra=no_default,
-    )
     kind: Annotated[
         Literal["carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop"],
         Choice(*KINDS),
@@ -195,14 +192,6 @@ class Fault(_Planned):
 class Adjust(_Planned):
     """What an operator changes while the line runs."""
 
-    at: _AT = key(
-        "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
-    )
-    carrier: _CARRIER = key(
-        "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
-        None,
-        json_schema_extra=no_default,
-    )
     set: Annotated[tuple[Change, ...], Changes()] = key(
         "The keys to change and their new values: line.speed, and of a feeder's settings "
         f"{', '.join(SETTABLE)}."
