@@ -27,7 +27,7 @@ class Mark(NamedTuple):
 
 
 class MarkMemory(Part):
-    """First in, first out; the head is acted on at its engage point."""
+    """First in, first out; the head is acted on at its engage point by the settings in force."""
 
     def __init__(
         self,
@@ -43,12 +43,12 @@ class MarkMemory(Part):
         self._state = state
         self._clutch = clutch
         machine: Feeder = state.machine
-        self._settings = machine.settings
+        self.settings = machine.settings
         self._controller: Controller = state.controller
         self._engages_late = (
             self._controller.late_mark_engages or self._controller.not_ready_engages
         )
-        self._room_mm = carrier_length_mm - self._settings.target_offset_mm
+        self._room_mm = carrier_length_mm - self.settings.target_offset_mm
         self._marks: deque[tuple[Mark, float, bool]] = deque()
         self._waits_for_feeder = False
         self._due_s = math.inf
@@ -65,7 +65,7 @@ class MarkMemory(Part):
             return
         late = (
             self._conveyor.master.past(
-                mark.reading, self._distance(), lead=self._settings.engage_lead_s, t=t
+                mark.reading, self._distance(), lead=self.settings.engage_lead_s, t=t
             )
             > SAME_TRAVEL_MM
         )
@@ -88,7 +88,7 @@ class MarkMemory(Part):
 
     def feeder_changed(self) -> None:
         """Plan again: the feeder is ready, has given up, or has a new stage estimate."""
-        if self._marks and (self._waits_for_feeder or self._settings.stage_correction):
+        if self._marks and (self._waits_for_feeder or self.settings.stage_correction):
             self.plan_again()
 
     # -- acting ----------------------------------------------------------------------
@@ -112,7 +112,7 @@ class MarkMemory(Part):
             self._act(self._due_s)
 
     def _distance(self) -> float:
-        return self._settings.engage_distance_mm + self._clutch.correction_mm
+        return self.settings.engage_distance_mm + self._clutch.correction_mm
 
     def _next_action(self) -> float:
         mark, known, late = self._marks[0]
@@ -125,7 +125,7 @@ class MarkMemory(Part):
                 return master.motion_tick(not_before)  # once past, a point stays past
             reading += self._out_of_reach()
         return master.first_action(
-            reading, self._distance(), lead=self._settings.engage_lead_s, not_before=not_before
+            reading, self._distance(), lead=self.settings.engage_lead_s, not_before=not_before
         )
 
     def _out_of_reach(self) -> float:
@@ -162,7 +162,7 @@ class MarkMemory(Part):
 
     def _past(self, mark: Mark, t: float) -> float:
         return self._conveyor.master.past(
-            mark.reading, self._distance(), lead=self._settings.engage_lead_s, t=t
+            mark.reading, self._distance(), lead=self.settings.engage_lead_s, t=t
         )
 
     def _drop(self, outcome: Outcome, t: float) -> None:

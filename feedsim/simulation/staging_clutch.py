@@ -23,6 +23,8 @@ class StagingClutch(Part):
 
     Attributes
     ----------
+    settings : Settings
+        Those in force.
     ready_time_s : float
         When the feeder is, or will be, ready; ``inf`` while that is not known.
     failed : bool
@@ -54,7 +56,7 @@ class StagingClutch(Part):
         self._servo = servo
         self._start_empty = start_empty
         machine = state.machine
-        self._settings = machine.settings
+        self.settings = machine.settings
         self._delay_s = machine.servo.command_delay_s
         self._settle_s = machine.clutch.settle_s
         self._ramp_in = Ramp(machine.clutch.ramp_in, machine.clutch.travel_ramp)
@@ -137,7 +139,7 @@ class StagingClutch(Part):
             self.first_staged.succeed()
         else:
             self._staged = self._eye.take_staged()
-            self._stage_position_mm = self._settings.stage_position_mm
+            self._stage_position_mm = self.settings.stage_position_mm
             self.ready_time_s = 0.0
             self.at_rest = True
             self.first_staged.succeed()
@@ -158,7 +160,7 @@ class StagingClutch(Part):
         conveyor, known = self._conveyor, found.known_s
 
         def opens() -> float:
-            master, settings = conveyor.master, self._settings
+            master, settings = conveyor.master, self.settings
             now = self.clock.now
             return master.first_action(
                 self._eye.reading(found, master),
@@ -169,7 +171,7 @@ class StagingClutch(Part):
 
         t = yield from self.clock.until(opens, self._order_opening)
         master = conveyor.master
-        reading, settings = self._eye.reading(found, master), self._settings
+        reading, settings = self._eye.reading(found, master), self.settings
         distance, lead = settings.disengage_distance_mm, settings.disengage_lead_s
         if master.past(reading, distance, lead=lead, t=known) > SAME_TRAVEL_MM:
             self._state.columns.late_opening[self._search.carrier] = 1
@@ -208,7 +210,7 @@ class StagingClutch(Part):
         state = self._state
         t = yield from self.clock.until(self._plan_ready, self._order_ready)
         self._stage_position_mm = self._rest_mm - found.nose_mm
-        if self._settings.stage_correction:
+        if self.settings.stage_correction:
             self.correction_mm = self._correction(found, speed=speed)
         carrier = self._search.carrier
         if carrier >= 0:
@@ -224,7 +226,7 @@ class StagingClutch(Part):
 
     def _correction(self, found: Found, *, speed: float) -> float:
         """Return what the controller believes the stage to be off by, in belt travel (mm)."""
-        settings = self._settings
+        settings = self.settings
         travelled = self._rest_mm - self._state.feed.position(found.captured_s)
         estimate = travelled + speed * self._nominal_delay_s
         return (estimate - settings.stage_position_mm) / settings.speed_ratio
@@ -278,7 +280,7 @@ class StagingClutch(Part):
         else:
             self._staged = found
             believed = feed.position(found.captured_s) - speed * self._nominal_delay_s
-            far = believed + self._settings.stage_position_mm - feed.command(found.known_s)
+            far = believed + self.settings.stage_position_mm - feed.command(found.known_s)
             stop = found.known_s + max(far, 0.0) / speed
             if far < 0.0:
                 stop = self._conveyor.master.motion_tick(found.known_s)

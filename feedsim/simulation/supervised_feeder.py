@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from feedsim.machine import Settings
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
@@ -64,15 +63,6 @@ class SupervisedMemory(MarkMemory):
     stopped = False
     keeps = True
 
-    @property
-    def settings(self) -> Settings:
-        """The settings now in force."""
-        return self._settings
-
-    @settings.setter
-    def settings(self, settings: Settings) -> None:
-        self._settings = settings
-
     def offer(self, mark: Mark, t: float) -> None:
         """Take a mark that has become known at scan tick ``t`` (s), or lose it."""
         if not self.stopped:
@@ -123,15 +113,6 @@ class SupervisedClutch(StagingClutch):
     keeps_insert = False
     _fed: Found | None = None
     _jogs = False
-
-    @property
-    def settings(self) -> Settings:
-        """The settings now in force."""
-        return self._settings
-
-    @settings.setter
-    def settings(self, settings: Settings) -> None:
-        self._settings = settings
 
     # -- watched ---------------------------------------------------------------------
 
