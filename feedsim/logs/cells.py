@@ -12,10 +12,9 @@ import numpy as np
 
 from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
-from feedsim.logs.cell_reader import CellReader
+from feedsim.logs.cell_reader import CellReader, Quick, quick_read
 from feedsim.logs.log import Remark
 from feedsim.logs.names import Head, Signal, signal_of
-from feedsim.logs.quick import Quick, quick_read
 from feedsim.scenario.table_file import Table
 from feedsim.scenario.wording import shown
 

@@ -8,9 +8,14 @@ import numpy as np
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
-from feedsim.logs.lengths import refuse_inverted_eyes, refuse_wrong_scale
 from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
-from feedsim.logs.swapped import refuse_swapped_acts, refuse_swapped_clutch, refuse_swapped_eyes
+from feedsim.logs.swapped import (
+    refuse_inverted_eyes,
+    refuse_swapped_acts,
+    refuse_swapped_clutch,
+    refuse_swapped_eyes,
+    refuse_wrong_scale,
+)
 from feedsim.machine import Machine
 
 _FAR = 20.0

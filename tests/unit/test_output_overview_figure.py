@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.answers.run.overview import panels, thinning
+from feedsim.answers.run.overview import panels, shown
 from feedsim.answers.run.overview.figure import overview_figures
-from feedsim.answers.run.overview.thinning import thinned
+from feedsim.answers.run.overview.shown import thinned
 from feedsim.metrics.results import summarise
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Adjustment, Rule, Stop
@@ -186,7 +186,7 @@ def test_errors_far_off_stand_at_the_edge_as_arrows_and_are_counted():
 
 
 def test_too_many_dots_are_thinned_but_none_outside_the_tolerance(monkeypatch):
-    monkeypatch.setattr(thinning, "MOST_DOTS", 100)
+    monkeypatch.setattr(shown, "MOST_DOTS", 100)
     monkeypatch.setattr(panels, "MOST_DOTS", 100)
     rows = errors(*[math.sin(i) for i in range(2000)])
     for i in range(0, 2000, 7):
@@ -201,7 +201,7 @@ def test_too_many_dots_are_thinned_but_none_outside_the_tolerance(monkeypatch):
 
 
 def test_thinning_keeps_the_shape_of_the_density(monkeypatch):
-    monkeypatch.setattr(thinning, "MOST_DOTS", 4000)
+    monkeypatch.setattr(shown, "MOST_DOTS", 4000)
     values = np.random.Generator(np.random.PCG64(1)).standard_normal(100_000)
     kept = thinned(np.ones(len(values), dtype=bool))
     assert 3900 <= len(kept) <= 4000

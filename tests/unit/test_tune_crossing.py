@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from feedsim.answers.tune.study.crossing import Counts, Crossing, crossing, differs, to_look_at
-from feedsim.answers.tune.study.terms import Worth
+from feedsim.answers.tune.study.terms import Counts, Crossing, Worth, crossing, differs, to_look_at
 
 MOST = np.array([0.003])
 RUNS, CARRIERS = 10, 4000

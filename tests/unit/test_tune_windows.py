@@ -8,9 +8,9 @@ from itertools import product
 
 import pytest
 
-from feedsim.answers.tune.study.fronts import front_setups
 from feedsim.answers.tune.study.knob import AS_IS, Knob, along
 from feedsim.answers.tune.study.look import Look, descend
+from feedsim.answers.tune.study.outcome import front_setups
 from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.windows import Turning, moved, windows
 

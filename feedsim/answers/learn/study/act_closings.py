@@ -10,10 +10,9 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
 
-from feedsim.answers.learn.study.act_edges import Edge
 from feedsim.answers.learn.study.act_matching import Matching, Opened, in_time, late
 from feedsim.answers.learn.study.act_rows import Act, Verdict
-from feedsim.answers.learn.study.act_windows import Stretch
+from feedsim.answers.learn.study.act_windows import Edge, Stretch
 
 
 @dataclass(slots=True)

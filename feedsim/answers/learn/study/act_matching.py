@@ -12,9 +12,8 @@ from bisect import bisect_left
 
 import numpy as np
 
-from feedsim.answers.learn.study.act_edges import Edge
 from feedsim.answers.learn.study.act_rows import Act, Verdict
-from feedsim.answers.learn.study.act_windows import Cycle, Stretch, Window
+from feedsim.answers.learn.study.act_windows import Cycle, Edge, Stretch, Window
 
 _SLACK_MM = 1.0  # of feed travel, at the search limit
 _ROOM = 0.25

@@ -13,7 +13,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from feedsim.answers.learn.study.act_closings import Closings
-from feedsim.answers.learn.study.act_edges import Edge, Run, edges_of, runs_of
 from feedsim.answers.learn.study.act_faults import faults_of
 from feedsim.answers.learn.study.act_matching import Opened, compared_openings
 from feedsim.answers.learn.study.act_rows import (
@@ -25,7 +24,16 @@ from feedsim.answers.learn.study.act_rows import (
     act_rows,
     lost_marks,
 )
-from feedsim.answers.learn.study.act_windows import Cycle, LoggedFeed, Points, Stretch
+from feedsim.answers.learn.study.act_windows import (
+    Cycle,
+    Edge,
+    LoggedFeed,
+    Points,
+    Run,
+    Stretch,
+    edges_of,
+    runs_of,
+)
 from feedsim.logs.belt import LoggedBelt, belt_of_log
 from feedsim.logs.log import Level, Log
 from feedsim.machine import Machine

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from feedsim.answers.learn.study.belt import steady_parts
 from feedsim.answers.learn.study.feeder_rows import feeder_rows
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.laws import ArrivalLaw
@@ -21,7 +22,6 @@ from feedsim.answers.learn.study.rows import (
     unseen_rows,
 )
 from feedsim.answers.learn.study.scans import scan_of_all
-from feedsim.answers.learn.study.steady import steady_parts
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.logs import Log
 from feedsim.logs.plausible import plausible

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.answers.run.overview.happened import Lane
-from feedsim.answers.run.overview.shown import Shown, bins
-from feedsim.answers.run.overview.thinning import MOST_DOTS, MOST_VECTOR_DOTS, thinned
+from feedsim.answers.run.overview.shown import MOST_DOTS, MOST_VECTOR_DOTS, Shown, bins, thinned
 from feedsim.arrays import Floats, Places
 from feedsim.quantities import whole
 from feedsim.records.stored import AT_ONCE

@@ -26,6 +26,11 @@ from feedsim.render.wording import length
 
 _MOST_BINS = 80
 _ENOUGH = 1_000_000
+MOST_DOTS = 20_000
+"""More dots than this are thinned out."""
+
+MOST_VECTOR_DOTS = 2_000
+"""More dots than this become an image within an SVG."""
 
 
 class Margin(NamedTuple):
@@ -226,3 +231,29 @@ def bins(shown: Shown) -> Floats:
     at = np.abs(np.abs(edges) - tolerance) < 1e-9 * tolerance
     edges[at] = np.copysign(tolerance, edges[at])
     return edges
+
+
+def thinned(expendable: Bools) -> Places:
+    """Return which dots to draw.
+
+    Parameters
+    ----------
+    expendable : bool array, shape (n,)
+        Which of them may be left out; all others are kept.
+
+    Returns
+    -------
+    intp array
+        Positions, rising: all that may not be left out, and at most ``MOST_DOTS`` of those that
+        may, at an even step, so that their density keeps its shape.
+    """
+    free = int(np.count_nonzero(expendable))
+    if free <= MOST_DOTS:
+        return np.arange(len(expendable))
+    step, seen = -(-free // MOST_DOTS), 0
+    kept = [np.flatnonzero(~expendable)]
+    for begin in range(0, len(expendable), AT_ONCE):
+        some = np.flatnonzero(expendable[begin : begin + AT_ONCE]) + begin
+        kept.append(some[-seen % step :: step].copy())  # a view would keep all of them
+        seen += len(some)
+    return np.sort(np.concatenate(kept))

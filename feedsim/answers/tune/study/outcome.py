@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
 from functools import partial
 from statistics import fmean, stdev
@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from feedsim.answers.tune.study.after import Against, Front, FrontPoint, Term, Tuning, Window
 from feedsim.answers.tune.study.bench import Bench
-from feedsim.answers.tune.study.fronts import front_setups, front_speeds
-from feedsim.answers.tune.study.knob import AS_IS, along
+from feedsim.answers.tune.study.knob import AS_IS, Along, along, stepped
+from feedsim.answers.tune.study.look import SAME_RISK, Look, descend
 from feedsim.answers.tune.study.results import Tuned
 from feedsim.answers.tune.study.simulated import RunCounts, excess_of, variances
 from feedsim.answers.tune.study.space import Setup
@@ -29,6 +29,14 @@ _FURTHER = 1.3
 _FIRST, _RUNS = 3_000_000, 10
 _CARRIERS = (1000, 5000)
 """In each run: as many as the scenario's runs have, within these."""
+_LooksAt = Callable[[Sequence[Setup], float], Sequence[Look]]
+"""Setups and a line speed (mm/s) → what the closed forms say of each there."""
+
+_SPEEDS = 7
+_SLOWEST, _CLOSER = 0.6, 1.5
+_REFUSED = 1e6
+_SAME_MM = 1e-4
+"""A difference below this is none: a search would follow noise."""
 
 
 def outcome(bench: Bench, tuned: Tuned) -> Tuning:
@@ -52,7 +60,7 @@ def outcome(bench: Bench, tuned: Tuned) -> Tuning:
     bench.told("fronts")
     found_to = tuned.best_nominal.verdict_speed_mm_s or tuned.best.value
     end = _FURTHER * space.at_speed if space.at_speed else found_to
-    speeds = front_speeds(space.at_speed or space.start_mm_s, end)
+    speeds = _front_speeds(space.at_speed or space.start_mm_s, end)
     fronts = tuple(_front(bench, best, speeds, against) for against in ("jam_risk", "spread"))
     return Tuning(**searched, terms=terms, windows=found, fronts=fronts)
 
@@ -221,3 +229,64 @@ def _spread(variances_mm2: Sequence[float]) -> tuple[float, Interval]:
     arm = float(stdtrit(runs - 1, 0.975)) * stdev(variances_mm2) / math.sqrt(runs)
     ends = max(0.0, mean - arm), mean + arm
     return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
+
+
+def _front_speeds(now_mm_s: float, best_mm_s: float) -> list[float]:
+    """Return the line speeds (mm/s) of a front: from the slower of two, or less, to the faster.
+
+    They lie closer together towards the fastest, where risk and spread rise.
+
+    Parameters
+    ----------
+    now_mm_s, best_mm_s : float
+        The line speed, and the fastest that is accepted.
+    """
+    low, high = min(now_mm_s, _SLOWEST * best_mm_s), max(now_mm_s, best_mm_s)
+    parts = [1.0 - k / (_SPEEDS - 1) for k in range(_SPEEDS)]
+    return [high - (high - low) * part**_CLOSER for part in parts]
+
+
+def front_setups(
+    knobs: Sequence[Along],
+    start: Setup,
+    speeds_mm_s: Sequence[float],
+    against: Against,
+    looks: _LooksAt,
+    *,
+    allowed: Callable[[Setup], bool] = lambda _: True,
+) -> list[Setup]:
+    """Return the setup with the least jam risk or spread at each speed, in closed form.
+
+    What is accepted there goes before what is not; where nothing is, the setup that comes nearest.
+
+    Parameters
+    ----------
+    start : Setup
+        The best one at the fastest of the speeds; the search goes on from each speed's setup.
+    speeds_mm_s : sequence of float
+        Rising.
+    allowed : callable
+        Whether a setup may be chosen.
+    """
+    at = tuple(each.step_of(place) for each, place in zip(knobs, start, strict=True))
+    steps, found = [len(each) for each in knobs], []
+    for speed in reversed(speeds_mm_s):
+
+        def cost(many: Sequence[tuple[int, ...]], speed: float = speed) -> list[float]:
+            setups = [stepped(knobs, one) for one in many]
+            return [
+                _cost(look, against) if allowed(setup) else math.inf
+                for setup, look in zip(setups, looks(setups, speed), strict=True)
+            ]
+
+        at, _ = descend(cost, at, steps)
+        found.append(stepped(knobs, at))
+    return found[::-1]
+
+
+def _cost(look: Look, against: Against) -> float:
+    if look.times > 1.0:
+        return _REFUSED * look.times
+    if against == "jam_risk":
+        return max(look.jam_risk, SAME_RISK)
+    return _SAME_MM * round(look.sd_mm / _SAME_MM)
