@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from html import escape
 from io import BytesIO
@@ -144,6 +144,19 @@ def page(title: str, subtitle: str = "", *, y: float = 0.962) -> Figure:
     figure = Figure(figsize=A4_LANDSCAPE)
     heading(figure, title, subtitle, y=y)
     return figure
+
+
+def one_each(name: str, feeders: int, draw: Callable[[int], Figure | None]) -> dict[str, Figure]:
+    """Draw a figure for each feeder, in the house's style; None: there is nothing to draw of it.
+
+    Returns
+    -------
+    dict of str to Figure
+        By file name without ending: `name`, or ``name-0`` and so on of several feeders.
+    """
+    with house_style():
+        drawn = {f"{name}-{n}" if feeders > 1 else name: draw(n) for n in range(feeders)}
+    return {name: figure for name, figure in drawn.items() if figure is not None}
 
 
 def heading(

@@ -12,7 +12,6 @@ import pytest
 
 from feedsim.answers.sweep.curves import sweep_view
 from feedsim.answers.sweep.rows_figure import rows_figures, spare_sds
-from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
 from feedsim.metrics.error_counts import ErrorCounts, error_counts
 from feedsim.quantities import System
@@ -76,8 +75,7 @@ def test_how_many_were_placed_is_said_in_each_row(card: Swept) -> None:
 
 
 def test_room_is_none_where_acceptance_is_just_missed_and_the_lowest_is_named(card: Swept) -> None:
-    scale = scale_of(card.axes[0], "metric")
-    view = sweep_view(card, 0, scale=scale, units="metric")
+    view = sweep_view(card, 0, units="metric")
     spare = spare_sds(view, [point.placement_errors[0] for point in card.points])
     for i, point in enumerate(card.points):
         error = point.results.feeders[0].placement_error
@@ -99,8 +97,7 @@ def test_room_is_none_where_acceptance_is_just_missed_and_the_lowest_is_named(ca
 
 
 def test_what_has_far_too_much_room_is_named_instead_of_drawn_on_another(card: Swept) -> None:
-    scale = scale_of(card.axes[0], "metric")
-    view = sweep_view(card, 0, scale=scale, units="metric")
+    view = sweep_view(card, 0, units="metric")
     spare = spare_sds(view, [point.placement_errors[0] for point in card.points])
     (figure,) = rows_figures(card).values()
     drawn = {str(line.get_gid()) for line in figure.axes[1].lines} - {"zero"}

@@ -20,7 +20,7 @@ from feedsim.render.canvas import (
     SKY,
     VERMILLION,
     above,
-    house_style,
+    one_each,
     page,
 )
 from feedsim.render.wording import counted
@@ -74,33 +74,23 @@ def budget_figures(
     ----------
     points : sequence of Point
         Rising in speed.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``budget``, or ``budget-0`` and so on for several feeders.
     """
     low, high = points[0].line_speed_mm_s, points[-1].line_speed_mm_s
     if low == high:
         low, high = (share * low for share in _AROUND)
     speeds = [float(speed) for speed in np.linspace(low, high, _CURVE)]
     curves = [curves_at(scenario, speed) for speed in speeds]
-    several = len(scenario.feeder) > 1
-    figures = {}
-    with house_style():
-        for number in range(len(scenario.feeder)):
-            view = budget_view(
-                scenario,
-                [(point.line_speed_mm_s, point.feeders[number]) for point in points],
-                curve=[(v, of[number]) for v, of in zip(speeds, curves, strict=True)],
-                units=units,
-            )
-            figures[f"budget-{number}" if several else "budget"] = _figure(scenario, view, several)
-    return figures
+
+    def draw(number: int) -> Figure:
+        row = [(point.line_speed_mm_s, point.feeders[number]) for point in points]
+        curve = [(v, of[number]) for v, of in zip(speeds, curves, strict=True)]
+        return _figure(scenario, budget_view(scenario, row, curve=curve, units=units))
+
+    return one_each("budget", len(scenario.feeder), draw)
 
 
-def _figure(scenario: Scenario, view: BudgetView, several: bool) -> Figure:
-    title = f"{scenario.title} · {view.name}" if several else scenario.title
+def _figure(scenario: Scenario, view: BudgetView) -> Figure:
+    title = f"{scenario.title} · {view.name}" if len(scenario.feeder) > 1 else scenario.title
     ran = counted(scenario.run.carriers, "carrier")
     subtitle = f"What spreads the placement, in closed form, and {ran} "
     subtitle += "simulated at each speed" if len(view.runs) > 1 else "simulated"

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from feedsim.answers.budget.study.budget import Compared, Point, Weighed
 from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import BLUE, DASHED, SKY, house_style, page
+from feedsim.render.canvas import BLUE, DASHED, SKY, one_each, page
 from feedsim.render.layout import one_line
 from feedsim.render.waterfall import MORE, Step, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, speed
@@ -38,20 +38,10 @@ def sources_figures(
     ----------
     at_mm_s : float or None
         The speed; None: that of the scenario, or the one of the points that is nearest to it.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``sources``, or ``sources-0`` and so on for several feeders.
     """
     at = scenario.line.speed if at_mm_s is None else at_mm_s
     point = min(points, key=lambda point: abs(point.line_speed_mm_s - at))
-    several = len(point.feeders) > 1
-    with house_style():
-        return {
-            f"sources-{number}" if several else "sources": _figure(scenario, point, number, units)
-            for number in range(len(point.feeders))
-        }
+    return one_each("sources", len(point.feeders), lambda n: _figure(scenario, point, n, units))
 
 
 def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Figure:

@@ -11,7 +11,7 @@ from feedsim.answers.compare.text import comes_and_goes_words, named
 from feedsim.answers.compare.view import STYLES, CompareView, compare_view, nested
 from feedsim.answers.compare.words import FIGURES
 from feedsim.quantities import System, display_unit
-from feedsim.render.canvas import house_style, page
+from feedsim.render.canvas import one_each, page
 from feedsim.render.layout import one_line
 from feedsim.render.wording import speed
 
@@ -30,20 +30,11 @@ def compare_figures(compared: Comparisons, *, units: System = "metric") -> dict[
     Above: mean placement error (thin: mean ± 2 sd, of up to three setups), its spread, share
     in tolerance, missed carriers and jam risk of all setups against line speed. Below: the
     paired differences of the others to the first with their 95 % intervals.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``compare``, or ``compare-0`` and so on for several feeders.
     """
     count = len(compared.points[0].results[0].results.feeders)
-    with house_style():
-        return {
-            "compare" if count == 1 else f"compare-{number}": _figure(
-                compared, compare_view(compared, number, units)
-            )
-            for number in range(count)
-        }
+    return one_each(
+        "compare", count, lambda number: _figure(compared, compare_view(compared, number, units))
+    )
 
 
 def _figure(compared: Comparisons, view: CompareView) -> Figure:

@@ -17,7 +17,7 @@ from feedsim.answers.learn.panels import (
 )
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.quantities import System
-from feedsim.render.canvas import house_style, page
+from feedsim.render.canvas import one_each, page
 from feedsim.render.layout import one_line
 
 if TYPE_CHECKING:
@@ -31,12 +31,7 @@ def learned_figures(found: Learning, *, units: System) -> dict[str, Figure]:
     the feed, and how far it lags. In the middle the laws of pitch and gap over their histograms.
     Below every act, against the point that the scenario asks for.
     """
-    many = len(found.machine.feeders) > 1
-    with house_style():
-        return {
-            f"learn-{number}" if many else "learn": _figure(found, number, units)
-            for number in range(len(found.machine.feeders))
-        }
+    return one_each("learn", len(found.machine.feeders), lambda n: _figure(found, n, units))
 
 
 def _figure(found: Learning, number: int, units: System) -> Figure:

@@ -115,22 +115,8 @@ def what_fails(results: Results) -> tuple[str, ...]:
     return tuple(name for mark, name in _COMPLAINTS.items() if mark in reasons)
 
 
-def sweep_view(swept: Swept, number: int, *, scale: Scale, units: System) -> SweepView:
-    """Gather one feeder's figures from the points of a sweep."""
-    points = tuple(point.results for point in swept.points)
-    return SweepView(scale, points, number, criteria_of(swept.scenario), units)
-
-
-def views_of(swept: Swept, name: str, *, units: System) -> dict[str, SweepView]:
-    """Return each feeder's figures over the one axis, by the name of the file that shows them.
-
-    That is ``name``, or ``name-0`` and so on for several feeders.
-    """
+def sweep_view(swept: Swept, number: int, *, units: System) -> SweepView:
+    """Gather one feeder's figures from the points of a sweep over one axis."""
     (axis,) = swept.axes
-    scale, feeders = scale_of(axis, units), range(len(swept.points[0].results.feeders))
-    return {
-        name if len(feeders) == 1 else f"{name}-{number}": sweep_view(
-            swept, number, scale=scale, units=units
-        )
-        for number in feeders
-    }
+    points = tuple(point.results for point in swept.points)
+    return SweepView(scale_of(axis, units), points, number, criteria_of(swept.scenario), units)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedsim.answers.sweep import panels
-from feedsim.answers.sweep.curves import SweepView, views_of
+from feedsim.answers.sweep.curves import SweepView, sweep_view
 from feedsim.answers.sweep.layout import (
     COLUMN_POINTS,
     SMALL,
@@ -29,7 +29,7 @@ from feedsim.answers.sweep.shares import draw_jam_risk, draw_missed
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
 from feedsim.quantities import System
-from feedsim.render.canvas import BLACK, GREY, house_style
+from feedsim.render.canvas import BLACK, GREY, one_each
 from feedsim.render.fonts import width_points
 from feedsim.render.wording import speed
 
@@ -78,19 +78,13 @@ def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure
     swept : Swept
         Over one axis.
 
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``sweep``, or ``sweep-0`` and so on for several feeders.
-
     Raises
     ------
     ValueError
         If there is not one axis.
     """
-    with house_style():
-        views = views_of(swept, "sweep", units=units)
-        return {name: _figure(view, swept) for name, view in views.items()}
+    feeders = len(swept.points[0].results.feeders)
+    return one_each("sweep", feeders, lambda n: _figure(sweep_view(swept, n, units=units), swept))
 
 
 def _figure(view: SweepView, swept: Swept) -> Figure:

@@ -17,7 +17,7 @@ from feedsim.answers.sweep.map_panels import (
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
 from feedsim.quantities import System
-from feedsim.render.canvas import A4_LANDSCAPE, BLACK, house_style
+from feedsim.render.canvas import A4_LANDSCAPE, BLACK, one_each
 from feedsim.render.fonts import width_points
 
 if TYPE_CHECKING:
@@ -52,14 +52,8 @@ def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     ValueError
         If there are not two axes.
     """
-    feeders = range(len(swept.points[0].results.feeders))
-    with house_style():
-        return {
-            "sweep" if len(feeders) == 1 else f"sweep-{number}": _figure(
-                grid_of(swept, number, units=units), swept
-            )
-            for number in feeders
-        }
+    feeders = len(swept.points[0].results.feeders)
+    return one_each("sweep", feeders, lambda n: _figure(grid_of(swept, n, units=units), swept))
 
 
 def _figure(grid: Grid, swept: Swept) -> Figure:

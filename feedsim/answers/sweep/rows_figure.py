@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.sweep.curves import SweepView, views_of
+from feedsim.answers.sweep.curves import SweepView, sweep_view
 from feedsim.answers.sweep.layout import titled_page
 from feedsim.answers.sweep.panels import LIMIT, STYLES
 from feedsim.answers.sweep.scale import every
@@ -19,7 +19,7 @@ from feedsim.arrays import Floats
 from feedsim.metrics.error_counts import ErrorCounts
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit, whole
-from feedsim.render.canvas import BLACK, BLUE, GREEN, SKY, VERMILLION, house_style
+from feedsim.render.canvas import BLACK, BLUE, GREEN, SKY, VERMILLION, one_each
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,24 +42,18 @@ def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]
     Left: the placement errors, all histograms in one tolerance and each as tall as its tallest bar;
     with them how many were placed, and how many of these within the tolerance. Right: the room
     beyond acceptance (:func:`spare_sds`); 0 is the limit. The lowest binds, and is named. Of many
-    points some have rows, at an even step.
+    points some have rows, at an even step. Nothing is drawn where the points have no counts of
+    errors.
 
     Parameters
     ----------
     swept : Swept
         Over one axis.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``rows``, or ``rows-0`` and so on for several feeders. None
-        where the points have no counts of errors.
     """
     if not all(point.placement_errors for point in swept.points):
         return {}
-    with house_style():
-        views = views_of(swept, "rows", units=units)
-        return {name: _figure(view, swept) for name, view in views.items()}
+    feeders = len(swept.points[0].results.feeders)
+    return one_each("rows", feeders, lambda n: _figure(sweep_view(swept, n, units=units), swept))
 
 
 def spare_sds(view: SweepView, counts: Sequence[ErrorCounts]) -> dict[str, Floats]:

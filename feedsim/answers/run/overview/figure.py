@@ -15,7 +15,7 @@ from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display, whole
 from feedsim.records.columns import RunRecords
-from feedsim.render.canvas import BLACK, above, house_style, page, true_minus
+from feedsim.render.canvas import BLACK, above, one_each, page, true_minus
 from feedsim.render.layout import one_line
 from feedsim.render.wording import length
 
@@ -48,24 +48,14 @@ def overview_figures(
     changes; the margin of each hazard against zero; missed carriers by cause; the errors over the
     carrier numbers, and below them what was missed or at risk, stops, faults and changes. Every
     error outside the tolerance is drawn, also where only a part of very many dots is.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``overview``, or of several feeders ``overview-0`` and so on.
-        For :func:`feedsim.render.canvas.render`.
     """
-    several = len(results.feeders) > 1
-    with house_style():
-        return {
-            f"overview-{number}" if several else "overview": _figure(
-                results,
-                shown_of(figures, number, records, machine, criteria=criteria, units=units),
-                criteria=criteria,
-                warm_up=records.warm_up,
-            )
-            for number, figures in enumerate(results.feeders)
-        }
+
+    def draw(number: int) -> Figure:
+        of = results.feeders[number]
+        shown = shown_of(of, number, records, machine, criteria=criteria, units=units)
+        return _figure(results, shown, criteria=criteria, warm_up=records.warm_up)
+
+    return one_each("overview", len(results.feeders), draw)
 
 
 def _figure(results: Results, shown: Shown, *, criteria: Criteria, warm_up: int) -> Figure:
