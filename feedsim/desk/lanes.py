@@ -18,7 +18,7 @@ GONE = "nobody waits for the answer"
 _TELL_EVERY_S = 0.2
 _MOST_GIVEN_WAY_S = 0.5
 
-Line = dict[str, Any]
+Reply = dict[str, Any]
 """What is sent back, a line of JSON."""
 
 
@@ -50,7 +50,7 @@ class Job:
         asker: object,
         work: Callable[[Job], Any],
         *,
-        send: Callable[[Line], None],
+        send: Callable[[Reply], None],
         most_s: float,
     ) -> None:
         self.asker = asker
@@ -95,7 +95,7 @@ class Job:
         self._began_s = self._told_s = time.monotonic()
         self._send(self._last())
 
-    def _last(self) -> Line:
+    def _last(self) -> Reply:
         try:
             self.look()
             answer = plain(self._work(self))  # JSON has no infinity
@@ -109,7 +109,7 @@ class Job:
         return {"took_ms": round(took_ms, 1), "answer": answer}
 
 
-def _refused(error: Exception) -> Line:
+def _refused(error: Exception) -> Reply:
     match error:
         case TooLong():
             return {"refused": str(error)}
