@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.learn.study import followed, following
-from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
+from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 
 SIX_DIGITS = 1e-6  # a log relative error of 6 (McCullough 1998, from memory)
 

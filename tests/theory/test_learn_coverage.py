@@ -15,8 +15,8 @@ import pytest
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
 from feedsim.answers.learn.study.belt import rounded_alike
-from feedsim.answers.learn.study.bounded import bounded_line
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
+from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.answers.learn.study.lattice import lattice_of
 from feedsim.answers.learn.study.pitches import (
     missing_of_random,

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.sweep.curves import what_fails
-from feedsim.answers.sweep.grid import outline, shown_ticks
+from feedsim.answers.sweep.curves import outline, shown_ticks, what_fails
 from feedsim.answers.sweep.map import sweep_maps
 from feedsim.answers.sweep.map_panels import COLOURS
 from feedsim.answers.sweep.scale import scale_of

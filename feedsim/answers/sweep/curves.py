@@ -1,14 +1,14 @@
-"""A sweep's results as columns over one axis, one feeder at a time."""
+"""A sweep's results, one feeder at a time: columns over one axis, a grid of cells over two."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.sweep.scale import Scale, scale_of
+from feedsim.answers.sweep.scale import Scale, every, scale_of
 from feedsim.answers.sweep.study import Swept
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
@@ -120,3 +120,85 @@ def sweep_view(swept: Swept, number: int, *, units: System) -> SweepView:
     (axis,) = swept.axes
     points = tuple(point.results for point in swept.points)
     return SweepView(scale_of(axis, units), points, number, criteria_of(swept.scenario), units)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid(SweepView):
+    """One feeder's figures in cells as wide as their steps: a row for each value of the first axis.
+
+    ``scale`` is that of the last axis, ``y`` that of the first.
+    """
+
+    y: Scale
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return len(self.y.at), len(self.scale.at)
+
+    def cells(self, get: Callable[[FeederResults], float | None]) -> Floats:
+        """Return one figure of the feeder, NaN where there is none, shape (rows, columns)."""
+        return self.column(get).reshape(self.shape)
+
+    def row(self, number: int) -> Sequence[Results]:
+        """Return the points of one row."""
+        columns = self.shape[1]
+        return self.points[number * columns : (number + 1) * columns]
+
+
+def grid_of(swept: Swept, number: int, *, units: System) -> Grid:
+    """Gather one feeder's figures from a sweep over two axes."""
+    first, last = (scale_of(axis, units) for axis in swept.axes)
+    points = tuple(point.results for point in swept.points)
+    return Grid(last, points, number, criteria_of(swept.scenario), units, first)
+
+
+def outline(
+    inside: Bools, columns: Floats, rows: Floats
+) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+    """Return the cell edges around a region, as lines from (x, y) to (x, y).
+
+    Parameters
+    ----------
+    inside : bool array, shape (rows, columns)
+    columns, rows : float array, shape (columns + 1,), (rows + 1,)
+        Where cells meet: cell (r, c) reaches from ``columns[c]`` to ``columns[c + 1]``, and from
+        ``rows[r]`` to ``rows[r + 1]``.
+
+    Examples
+    --------
+    >>> len(outline(np.array([[True, True]]), np.arange(3.0), np.arange(2.0)))
+    6
+    """
+    padded = np.pad(inside, 1).astype(np.int8)
+    upright = np.argwhere(np.diff(padded, axis=1)[1:-1] != 0)
+    level = np.argwhere(np.diff(padded, axis=0)[:, 1:-1] != 0)
+    x, y = columns.tolist(), rows.tolist()
+    lines = [((x[c], y[r]), (x[c], y[r + 1])) for r, c in upright.tolist()]
+    return lines + [((x[c], y[r]), (x[c + 1], y[r])) for r, c in level.tolist()]
+
+
+def shown_ticks(scale: Scale, *, most: int) -> list[int]:
+    """Return which values of an axis are written: all if there is room, else round ones."""
+    edges = scale.edges
+    gap = 0.7 * (edges[-1] - edges[0]) / most
+    shown: list[int] = []
+    for place in _round_ticks(scale, most):
+        at = scale.to_even(scale.at[place])
+        if not shown or at - scale.to_even(scale.at[shown[-1]]) > gap:
+            shown.append(place)
+    return shown
+
+
+def _round_ticks(scale: Scale, most: int) -> list[int]:
+    count = len(scale.at)
+    if count <= most or scale.words:
+        return every(count, most=most)
+    from matplotlib.ticker import MaxNLocator
+
+    wanted = MaxNLocator(nbins=most, steps=[1, 2, 2.5, 5, 10]).tick_values(
+        scale.at[0], scale.at[-1]
+    )
+    close = 1e-6 * (scale.at[-1] - scale.at[0])
+    found = [i for i, at in enumerate(scale.at) if np.abs(wanted - at).min() < close]
+    return found if len(found) >= 3 else every(count, most=most)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.sweep.grid import Grid, grid_of
+from feedsim.answers.sweep.curves import Grid, grid_of
 from feedsim.answers.sweep.layout import titled_page
 from feedsim.answers.sweep.map_panels import (
     HEAT_MAPS,

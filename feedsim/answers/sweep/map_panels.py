@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.sweep.curves import what_fails
-from feedsim.answers.sweep.grid import Grid, outline, shown_ticks
+from feedsim.answers.sweep.curves import Grid, outline, shown_ticks, what_fails
 from feedsim.answers.sweep.layout import SMALL
 from feedsim.answers.sweep.scale import every, round_numbers
 from feedsim.answers.sweep.study import highest_accepted

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.tune.fronts_figure import fronts_figure
+from feedsim.answers.tune.pages import fronts_figure, windows_figure
 from feedsim.answers.tune.study.after import Term, Tuning, Window
-from feedsim.answers.tune.windows_figure import windows_figure
 from feedsim.answers.tune.words import at_words, best_words, gain, judged_words, number_of, shown
 from feedsim.answers.tune.words import unit_of as unit_of_aim
 from feedsim.quantities import System, display_unit

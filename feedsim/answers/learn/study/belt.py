@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from feedsim.answers.learn.study.bounded import bounded_line
 from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.arrays import Bools, Floats
 from feedsim.logs import Level, Log, LoggedFeeder, Values
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.answers.learn.study.following import (
     Cycles,
     Ramps,
@@ -19,7 +20,6 @@ from feedsim.answers.learn.study.following import (
     since_bends,
 )
 from feedsim.answers.learn.study.lattice import Lattice
-from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
 from feedsim.arrays import Floats
 from feedsim.logs import Log, LoggedFeeder, Values
 from feedsim.machine import Feeder

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.answers.learn.study.figures import Figure, combined
-from feedsim.answers.learn.study.nonlinear import NonlinearFit, nonlinear_fit
+from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.motion.ramps import ramp_bends
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.bounded import BoundedLine, bounded_line
 from feedsim.answers.learn.study.figures import NORMAL_95, Figure
+from feedsim.answers.learn.study.fits import BoundedLine, bounded_line
 from feedsim.arrays import Floats, Ints
 
 _LEAST = 30
@@ -86,7 +86,7 @@ def lattice_of(
     goes through all actions: carriers that come paced give each grid others beside it. It is made
     two, three, five or seven times as long while all actions fall on every such instant. Period
     and phase then come from the bounds of each instant
-    (:func:`~feedsim.answers.learn.study.bounded.bounded_line`), or, where no regular grid goes
+    (:func:`~feedsim.answers.learn.study.fits.bounded_line`), or, where no regular grid goes
     through all of them, from a straight line of least squares.
 
     Periods shorter than twice the rounding are not looked for: seen through it they cannot be told

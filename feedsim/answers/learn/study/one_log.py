@@ -14,8 +14,7 @@ from feedsim.answers.learn.study.following import Cycles, Ramps
 from feedsim.answers.learn.study.lattice import Lattice, lattice_of
 from feedsim.answers.learn.study.laws import ArrivalLaw, arrival_law
 from feedsim.answers.learn.study.pitches import Pitches, pitches_of
-from feedsim.answers.learn.study.ready import Bounds, busy_bounds
-from feedsim.answers.learn.study.scans import ScanSeen
+from feedsim.answers.learn.study.scans import Bounds, ScanSeen, busy_bounds
 from feedsim.answers.learn.study.sides import Side, Ticks, sides_of
 from feedsim.arrays import Floats
 from feedsim.logs import Level, Log, LoggedFeeder
