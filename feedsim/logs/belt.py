@@ -1,4 +1,4 @@
-"""The belt's motion as an encoder's logged counts have it: as few straight pieces as will do."""
+"""The belt's motion from an encoder's logged counts, in as few straight pieces as fit."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The cells of a log as numbers: whole blocks at once, and cell by cell where one is amiss."""
+"""The cells of a log as numbers: whole blocks at once, cell by cell where one is faulty."""
 
 from __future__ import annotations
 

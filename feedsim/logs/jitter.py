@@ -1,4 +1,4 @@
-"""The clock of a log against its own encoder: a belt does not jerk, so stamps that do are off."""
+"""The clock of a log against its own encoder: a belt does not jerk, so stamps that do are wrong."""
 
 from __future__ import annotations
 
@@ -170,7 +170,7 @@ def read_seldom(values: Values, name: str) -> tuple[Values, Remark | None]:
     every = float(np.median(np.diff(values.time_s[1:][moves]))) * 1e3
     row = int(values.row[runs[0] + 1])
     text = (
-        f"{name} stands for {many} rows at a time and then leaps (first in row {row}): it is read "
+        f"{name} holds for {many} rows at a time and then jumps (first in row {row}): it is read "
         f"only every {every:.3g} ms, and counts where it changes."
     )
     less = replace(

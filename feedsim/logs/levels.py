@@ -1,4 +1,4 @@
-"""Levels and values of a log: edges with how well they are known, bounces, stuck signals."""
+"""Levels and values of a log: edges and how well they are known, bounces, stuck signals."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def _levels(noted: Noted, told: _Told, others: dict[str, Floats]) -> Bools:
                 Fault(noted.at(row), message="is blank; the first row needs a level")
             )
         many = f"{int(blank.sum()):,} cells of {noted.signal.name} are blank (first in row {row})"
-        text = f"{many}: the level before holds."
+        text = f"{many}: the previous level is kept."
         told.append(Remark(text, row))
         value = value[np.maximum.accumulate(np.where(blank, 0, np.arange(len(value))))]
     strange = np.flatnonzero((value != 0.0) & (value != 1.0))
@@ -213,14 +213,14 @@ def rising(values: Values, signal: Signal, *, told: _Told, at: str) -> Values:
     apart = np.diff(value)
     if np.sum(apart < 0.0) > np.sum(apart > 0.0):
         value, apart = -value, -apart
-        text = f"{signal.name} falls as the line runs: taken with the other sign."
+        text = f"{signal.name} falls as the line runs: its sign is reversed."
         told.append(Remark(text, int(values.row[0])))
     back = np.flatnonzero(apart < -max(2.0, 2.0 * values.step))
     if len(back):
         i = int(back[0])
         message = (
             f"found {values.value[i + 1]:.12g} after {values.value[i]:.12g}; an encoder of a line "
-            "that runs one way rises: was it set anew there? Give each part as its own log"
+            "that runs one way rises: was it reset there? Give each part as its own log"
         )
         raise FeedsimError(Fault(f"{at}, row {values.row[i + 1]}, {signal.name}", message=message))
     if not apart.any():
@@ -245,7 +245,7 @@ def _unwrapped(values: Values, signal: Signal, apart: Floats, told: _Told) -> Fl
             turns[over + 1] = -np.sign(apart[over]) * wrap
             row = int(values.row[over[0] + 1])
             times = f"{len(over):,} times, first in row {row}"
-            text = f"{signal.name} starts again after {wrap:,} counts ({times}): counted on."
+            text = f"{signal.name} overflows after {wrap:,} counts ({times}): counting goes on."
             told.append(Remark(text, row))
             return value + np.cumsum(turns)
     return value

@@ -1,4 +1,4 @@
-"""A log as the rest of the program sees it: edges, values, stretches, and what was mended."""
+"""A log as the rest of the program sees it: edges, values, stretches, repairs."""
 
 from __future__ import annotations
 

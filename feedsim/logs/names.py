@@ -144,7 +144,7 @@ def _unit(unit: str | None, part: str, kinds: tuple[Quantity, ...]) -> tuple[Qua
             return kind, _factor(unit, kind)
     count = f"{part}_count or " if part == "encoder" else ""
     wanted = " or ".join(f"{part}_{kind}" for kind in kinds)
-    says = "says no unit" if unit is None else "has a unit that is not known here"
+    says = "has no unit" if unit is None else "has an unknown unit"
     raise ValueError(f"{says}; write {count}{wanted}")
 
 
@@ -213,7 +213,7 @@ def _nothing(others: Sequence[str], feeders: Sequence[str]) -> str:
     near = next((f"; {hint}" for other in others if (hint := hint_of(other, feeders))), "")
     many = f", N from 0 to {len(feeders) - 1}" if len(feeders) > 1 else ""
     asked = ASKED.replace(".0.", ".N.") if many else ASKED
-    return f"names no signal that is known ({asked}{many}); it has {has or 'nothing else'}{near}"
+    return f"names no known signal ({asked}{many}); it has {has or 'nothing else'}{near}"
 
 
 def hint_of(name: str, feeders: Sequence[str]) -> str:

@@ -89,7 +89,7 @@ def _refuse_wrong_units(log: Log, machine: Machine) -> None:
 
 
 def _refuse(log: Log, values: Values, ratio: float, *, hint: str) -> None:
-    """Refuse what runs so many times as far as the scenario has it, from where it first moves."""
+    """Refuse what runs many times as far as the scenario says, from where it first moves."""
     if 1.0 / _FAR < ratio < _FAR:
         return
     near = min(_UNITS, key=lambda unit: abs(np.log(ratio / unit)))

@@ -1,4 +1,4 @@
-"""A log from its CSV file: strict, and whatever is mended is said."""
+"""A log from its CSV file: read strictly, each repair told."""
 
 from __future__ import annotations
 

@@ -90,7 +90,7 @@ def sample_axis(
             f"{len(same):,} rows have the time of the row before: write it with more digits, or "
             "sample numbers in a column sample"
             if len(same)
-            else f"has only {len(time_s)} rows; three are needed at least"
+            else f"has only {len(time_s)} rows; at least three are needed"
         )
         raise where.fault(first, message)
     kept = np.ones(len(time_s), dtype=np.bool_)
@@ -104,7 +104,7 @@ def sample_axis(
     period = float(np.median(apart))
     step = _step(time_s[kept])
     if rate_hz is not None and abs(period - 1.0 / rate_hz) > 0.01 * period + 0.5 * step:
-        message = f"times are {period:.6g} s apart, and the rate said is {rate_hz:g} Hz"
+        message = f"times are {period:.6g} s apart, and the rate given is {rate_hz:g} Hz"
         raise where.fault(int(rows[1]), message)
     if rate_hz is not None:
         period = 1.0 / rate_hz
@@ -180,7 +180,7 @@ def _over_midnight(time_s: Floats, rows: Ints, where: Where) -> tuple[Floats, li
     days = np.zeros(len(time_s))
     days[falls + 1] = 1.0
     row = int(rows[falls[0] + 1])
-    text = f"The time of day goes over midnight at row {row}: what follows is the next day."
+    text = f"The time of day passes midnight at row {row}: what follows is the next day."
     return time_s + DAY_S * np.cumsum(days), [Remark(text, row)]
 
 

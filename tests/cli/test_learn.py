@@ -110,7 +110,7 @@ def test_nothing_is_written_where_nothing_differs(feedsim: Run, tmp_path: Path) 
     new = tmp_path / "new.toml"
     ended = feedsim("learn", CARD, out / "log.csv", "--out", tmp_path / "out", "--write", new)
     assert ended.status == 0
-    assert "Nothing in the log is otherwise" in ended.out
+    assert "Nothing in the log differs" in ended.out
     assert "was not written" in ended.out
     assert not new.exists()
 
@@ -158,7 +158,7 @@ def test_little_in_a_log_is_said(feedsim: Run, tmp_path: Path) -> None:
     log.write_text(f"time_s,carrier_eye\n{rows}", "utf-8")
     ended = feedsim("learn", CARD, log, "--out", tmp_path / "out")
     assert ended.status == 0
-    for why in ("no clutch in the log", "no commanded feed", "by the length of the carriers"):
+    for why in ("no clutch in the log", "no commanded feed", "from the carriers' length"):
         assert why in ended.out.replace("\n", " ").replace("    ", " ")
 
 

@@ -98,7 +98,7 @@ REFUSED = {
     ),
     "wrong unit of a length": (
         b"line_speed_m_per_min,placement_error_cm\n24,1\n",
-        "row 1, column placement_error_cm: has a unit that is not known here",
+        "row 1, column placement_error_cm: has an unknown unit",
     ),
     "wrong unit of a speed": (b"line_speed_km_h,placement_error_mm\n24,1\n", "write line_speed_m"),
     "a slip of the pen": (b"line_speed_m_per_min,placment_error_mm\n24,1\n", "did you mean"),

@@ -217,7 +217,7 @@ def test_what_another_log_at_that_speed_does_not_have_is_said(tmp_path: Path) ->
     (faults, none) = told_together(found, asked)
     assert [fault.here_alone for fault in faults] == [True]
     assert none == ()
-    assert "Another log at this speed does not have it" in fault_words(
+    assert "Another log at this speed does not show it" in fault_words(
         faults[0], ["a"], virtual=False
     )
 

@@ -254,7 +254,7 @@ REFUSED = {
     ),
     "a travel without a unit": (
         text_of(rows(), HEAD.replace("feeder.0.clutch", "feeder.0.command")),
-        ("feeder.0.command", "says no unit", "command_mm"),
+        ("feeder.0.command", "has no unit", "command_mm"),
     ),
     "one signal twice": (
         text_of([f"{row},0" for row in rows()], HEAD + ",feeder.clutch"),
@@ -303,12 +303,12 @@ MENDED = {
     "cut in mid-row": (text_of(rows())[:-8], ("Row 201", "cut short")),
     "cut in its last cell": (text_of(rows())[:-1], ("Row 201", "no line end")),
     "blank values": (text_of(with_cell(30, 2, "")), ("encoder_count", "row 30", "no sample")),
-    "blank levels": (text_of(with_cell(30, 1, "")), ("carrier_eye", "row 30", "before holds")),
+    "blank levels": (text_of(with_cell(30, 1, "")), ("carrier_eye", "row 30", "level is kept")),
     "bouncing edges": (text_of(bouncing(rows(2000))), ("carrier_eye bounces", "row 43")),
-    "a counter that wraps": (text_of(WRAPPED), ("65,536", "row 29", "counted on")),
+    "a counter that wraps": (text_of(WRAPPED), ("65,536", "row 29", "counting goes on")),
     "a counter that falls": (
         text_of([r.replace(f",{20 * k},", f",{-20 * k},") for k, r in enumerate(rows())]),
-        ("encoder_count falls", "other sign"),
+        ("encoder_count falls", "sign is reversed"),
     ),
     "a stuck signal": (
         text_of([",".join([a, "1", c, d]) for a, _, c, d in (row.split(",") for row in rows())]),

@@ -116,7 +116,7 @@ def test_an_encoder_that_is_read_seldom_counts_where_it_changes(
 
     log = read_log(changed(written(run, tmp_path / "log.csv"), held), feeders=["a"])
     (said,) = (remark.text for remark in log.remarks)
-    assert said.startswith("encoder_count stands for 4 rows at a time")
+    assert said.startswith("encoder_count holds for 4 rows at a time")
     assert "every 4 ms" in said
     found = compared_acts(log, run.machine)
     assert found.faults == ()

@@ -1,4 +1,4 @@
-"""What a program does otherwise than its settings say, in words."""
+"""Where a program departs from its settings, in words."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _ELSE = {
 def program_words(
     read: ProgramRead, names: list[str], *, virtual: bool, several: bool = False
 ) -> Iterator[str]:
-    """Yield what is to be said of the program in one log, a sentence or a few each.
+    """Yield the findings about the program in one log, a few sentences each.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ _SAID = {
 def fault_words(
     fault: ProgramFault, names: list[str], *, virtual: bool, several: bool = False
 ) -> str:
-    """Say what the program does otherwise, by its first example and how often.
+    """Say how the program departs from its settings, with the first example and how often.
 
     ``several``: there are logs at several speeds.
     """
@@ -108,7 +108,7 @@ def fault_words(
             f"{fault.fits_cycle_s * 1e3:.2g} ms or a little more."
         )
     if fault.here_alone:
-        or_else += " Another log at this speed does not have it: was something changed in between?"
+        or_else += " Another log at this speed does not show it: was something changed in between?"
     return said + or_else
 
 
@@ -125,7 +125,7 @@ def _after(fault: ProgramFault) -> str:
 
 
 def totals_words(program: Sequence[ProgramRead], names: list[str]) -> Iterator[str]:
-    """Yield, of what lies in several logs and is counted, how many there are in all."""
+    """Yield the totals of findings counted in several logs."""
     totals: dict[tuple[str, int, str], list[tuple[int, int]]] = {}
     for read in program:
         for fault in read.faults:

@@ -1,4 +1,4 @@
-"""What logs say of a machine, held against its scenario."""
+"""What logs say of a machine, compared with its scenario."""
 
 from __future__ import annotations
 
@@ -59,21 +59,21 @@ class Learnt(Learning, Answer):
 def learn(
     line: Line, *logs: str | Path, rate_hz: float | None = None, trial: str | Path | None = None
 ) -> Learnt:
-    """Find out from a machine's own logs what it is, and where the scenario has it otherwise.
+    """Find out from a machine's own logs what it is, and where the scenario differs.
 
     Parameters
     ----------
     logs : str or Path
         CSV files, of events or of samples; best at several line speeds.
     rate_hz : float, optional
-        Of logs that number their samples and do not say how fast they come.
+        For logs that number their samples and give no rate.
     trial : str or Path, optional
-        Placements that were measured on the same machine, as :func:`feedsim.trial_fit` reads them.
+        Placements measured on the same machine, as :func:`feedsim.trial_fit` reads them.
 
     Raises
     ------
     FeedsimError
-        If there is no log, with what is wrong in one, or if nothing can be learned from any.
+        If there is no log, if one is faulty (with its faults), or if nothing can be learned.
 
     Examples
     --------
@@ -114,7 +114,7 @@ def learned_beside(
 
 
 def _refuse_odd(logs: tuple[object, ...], rate_hz: object, trial: object) -> None:
-    """Refuse arguments that are no files, or no rate."""
+    """Refuse arguments that are not files, or not a rate."""
     if not 1 <= len(logs) <= _MOST_LOGS:
         raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
     given = [("LOG", log) for log in logs] + ([] if trial is None else [("trial", trial)])
@@ -131,7 +131,7 @@ def _refuse_odd(logs: tuple[object, ...], rate_hz: object, trial: object) -> Non
 
 
 def _refuse_empty(found: Learning) -> None:
-    """Refuse logs that tell nothing at all."""
+    """Refuse logs from which nothing can be learned."""
     if any(row.value is not None for row in found.learned) or any(r.judged for r in found.program):
         return
     faults = []

@@ -280,7 +280,7 @@ def draw_acts(axes: Axes, found: Learning, number: int, units: System, *, what: 
 
 
 def _name(seen: InLog, speed_mm_s: float | None, units: System) -> str:
-    """Return what a log, or a part of one, is called below its acts."""
+    """Return the label of a log, or a part of one, below its acts."""
     if speed_mm_s is None:
         return seen.name.removeprefix("log ").replace(" from ", "\n")
     return f"{seen.name}\n{display(speed_mm_s, 'speed', units=units, digits=3)}"

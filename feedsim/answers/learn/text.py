@@ -176,7 +176,7 @@ def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> I
         way = "later" if row.value > row.scenario else "earlier"
         yield (
             f"On average {act}s{whose} come {by} {way} than these settings ask for (travel from "
-            f"edge to {act}, above): too little for any single act to show."
+            f"edge to {act}, above): too little to show in a single act."
         )
 
 
@@ -232,13 +232,13 @@ def _table(rows: list[Learned], units: System) -> list[str]:
 def _law_words(arrival: ArrivalFound) -> Iterator[str]:
     law, has = arrival.found, arrival.scenario
     if law.law is None:
-        yield from wrapped(f"Which law carriers come by cannot be told: {law.why}.", "  ")
+        yield from wrapped(f"The arrival law cannot be told: {law.why}.", "  ")
         return
     verdict = {True: "as the scenario has it", False: f"the scenario DIFFERS: {has}", None: ""}
     named = {
         "paced": "They come paced (normal pitches)",
         "random": "They come at random (exponential gaps behind a smallest one)",
-        "none": f"They come by no law that feedsim knows: {law.why}",
+        "none": f"They follow no law that feedsim knows: {law.why}",
     }[law.law]
     tests = ", ".join(
         f"{name} {_chance(test)}"
@@ -285,11 +285,10 @@ def _ending(found: Learning) -> Iterator[str]:
     if rows:
         names = ", ".join(dict.fromkeys(_NAMED.sub("", row.what) for row in rows))
         yield from wrapped(
-            f"The scenario has it otherwise than the log: {names}. --write puts in what the log "
-            "has."
+            f"The scenario differs from the log in: {names}. --write takes the log's values."
         )
     else:
-        yield from wrapped("Nothing in the log is otherwise than the scenario has it.")
+        yield from wrapped("Nothing in the log differs from the scenario.")
     if found.placements is None:
         yield from wrapped(
             "What no log shows, measured placements do: feedsim trial plan, then trial fit."

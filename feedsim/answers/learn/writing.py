@@ -50,7 +50,7 @@ def written_values(
     -----
     What differs is written, and nothing else. A distance and its lead go together. Where anything
     of a feeder changes, settings that are ``"auto"`` are written as they were worked out before:
-    the machine has those typed in, and "auto" would follow what was learned.
+    the machine has those typed in, and "auto" would follow the learned values.
     """
     values: dict[str, Written] = {}
     rows = {row.key: row for row in found.learned if row.key}
@@ -66,7 +66,7 @@ def written_values(
     if values:
         for number in range(len(found.machine.feeders)):
             for path, text in _typed(found, number, units):
-                note = 'as the machine has it typed in: "auto" would follow what was learned'
+                note = 'as the machine has it typed in: "auto" would follow the learned values'
                 values.setdefault(path, Written(text, note))
     return values
 
@@ -227,6 +227,6 @@ def learned_toml(
         odd = [note for log in found.logs for note in log.remarks if "swapped" in note]
         message = f"cannot be written there: {error}; try the folder of the scenario"
         if odd or new.parent.resolve() == folder.resolve():
-            message = " ".join([f"what was learned makes no sound scenario: {error}.", *odd])
+            message = " ".join([f"what was learned makes no valid scenario: {error}.", *odd])
         raise FeedsimError(Fault(str(new), message=message)) from None
     return written

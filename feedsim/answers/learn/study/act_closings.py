@@ -1,7 +1,7 @@
-"""Closings beside the carrier eye: each mark is followed to the act that these settings ask for.
+"""Closings behind the carrier eye: each mark is traced to the act that these settings ask for.
 
-What is over on either side, a mark or a closing, is explained, and only what cannot be, whatever
-the unknown phases are, is held against the program.
+What is left over, a mark or a closing, is explained; only what cannot be explained, whatever
+the unknown phases are, counts as a fault of the program.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ class Closings:
     # -- what is over ------------------------------------------------------------------------
 
     def _in_sight(self, k: int) -> bool:
-        """Tell whether all that a mark leads to lies in the stretch and is undisturbed."""
+        """Tell whether all consequences of a mark lie in the stretch, undisturbed."""
         window = self._windows[k]
         if not math.isfinite(window.high_s) or window.high_s + self._margin_s() > self._end_s:
             return False

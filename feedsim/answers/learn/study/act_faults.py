@@ -1,4 +1,4 @@
-"""What a program does otherwise than its settings say, named by its pattern and counted."""
+"""Where a program departs from its settings, named by pattern and counted."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def faults_of(
     contexts: dict[tuple[str, int], set[str]],
     look_s: float,
 ) -> tuple[list[ProgramFault], tuple[Shift, ...]]:
-    """Return what a feeder's program does otherwise, what concerns most acts first; and the shifts.
+    """Return how a feeder's program departs, what concerns most acts first; and the shifts.
 
     ``look_s``: how far the phase of the log's looks may move an act's middle.
     """
@@ -139,7 +139,7 @@ def _sporadic(
 def _came(
     side: Side, rows: ActRows, odd: Bools, contexts: dict[tuple[str, int], set[str]]
 ) -> tuple[int, tuple[Came, ...]]:
-    """Return of how many odd acts it is known what came before, and what that was."""
+    """Return how many odd acts have a known predecessor, and what it was."""
     of = [contexts.get((side, int(cycle)), set()) for cycle in rows.cycle]
     told = odd & (rows.cycle > 1)  # what came before the first two cycles is not in the log
     came = []
@@ -150,7 +150,7 @@ def _came(
 
 
 def came_after(faults: Sequence[ProgramFault]) -> list[ProgramFault]:
-    """Name what nearly all odd acts of these faults came after and few others did, if anything.
+    """Name what precedes nearly all odd acts of these faults and few others, if anything.
 
     Parameters
     ----------

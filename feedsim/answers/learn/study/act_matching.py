@@ -38,7 +38,7 @@ def late(act_low_s: float, act_high_s: float, window: Window) -> tuple[float, fl
 
 
 def in_time(low: float, high: float) -> Verdict:
-    """Return whether an act that is so much late (s), an interval, is as asked, early or late."""
+    """Return whether an act this late (s), an interval, is as asked, early or late."""
     if low <= 0.0 <= high:
         return Verdict.AS_ASKED
     return Verdict.LATE if low > 0.0 else Verdict.EARLY

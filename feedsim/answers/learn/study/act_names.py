@@ -1,4 +1,4 @@
-"""The patterns that would make a steady shift: which of them, and what looks the same."""
+"""The patterns that would cause a steady shift, and which of them look the same."""
 
 from __future__ import annotations
 

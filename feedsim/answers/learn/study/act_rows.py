@@ -1,4 +1,4 @@
-"""Acts of a logged machine beside what its settings ask for: the rows, and what they come to."""
+"""Acts of a logged machine against what its settings ask for: the rows and their summary."""
 
 from __future__ import annotations
 
@@ -140,7 +140,7 @@ class Shift(NamedTuple):
 
 
 class Came(NamedTuple):
-    """What so many of the odd acts came after, and what share of all acts did."""
+    """What preceded so many of the odd acts, and what share of all acts."""
 
     after: str
     odd: int
@@ -149,7 +149,7 @@ class Came(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class ProgramFault:
-    """Something that the program does otherwise than its settings say.
+    """A way in which the program departs from its settings.
 
     Attributes
     ----------
@@ -171,13 +171,13 @@ class ProgramFault:
     first_s, first_row, first_at
         The first such act; its time as the log writes it.
     after : str
-        What nearly all of them came after: "a double"; "" for nothing in common.
+        What preceded nearly all of them: "a double"; "" for nothing in common.
     after_count : int
         So many of them did.
     known : int
         Of so many the log tells what came before.
     came : tuple of Came
-        All that any of them came after.
+        All that preceded any of them.
     or_else : tuple of str
         Patterns that would look the same in all logs together.
     here_alone : bool

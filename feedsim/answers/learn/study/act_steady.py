@@ -30,7 +30,7 @@ class Steady(NamedTuple):
 
 
 def unknown_s(side: Side, machine: Machine, feeder: int, look_s: float) -> tuple[float, float]:
-    """Return how far edges have to spread to wash out phases, and what stays open (s).
+    """Return how far edges must spread to average out phases, and what stays open (s).
 
     The phase of the looks to the ticks stays what it is where one is a multiple of the other; and
     behind a scanned eye the step that a point falls on (model, section 13).
@@ -44,7 +44,7 @@ def unknown_s(side: Side, machine: Machine, feeder: int, look_s: float) -> tuple
 
 
 def timed(rows: ActRows) -> Bools:
-    """Return which acts have a place in time: as asked, early or late."""
+    """Return which acts can be timed: as asked, early or late."""
     in_time: Bools = np.isin(rows.verdict, [Verdict.AS_ASKED, Verdict.EARLY, Verdict.LATE])
     return in_time & np.isfinite(rows.late_low_s)
 

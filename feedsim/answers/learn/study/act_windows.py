@@ -1,8 +1,8 @@
 """When a logged line's program would act: windows of time, by the engine's own points and motion.
 
-What a program has of an eye's logged output are marks, each with the interval of its capture.
+What a program sees of an eye's logged output are marks, each with the interval of its capture.
 
-What is not known of a log is kept as an interval throughout: an edge lies between two looks, the
+What a log leaves unknown is kept as an interval throughout: an edge lies between two looks, the
 encoder's count between that count and the next, the scan's and the motion tick's phase anywhere.
 So an act that these settings ask for lies within its window for certain, and one outside was asked
 for by something else.

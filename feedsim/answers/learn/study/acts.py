@@ -1,7 +1,7 @@
-"""The modelled controller beside the logged one, act by act.
+"""The modelled controller against the logged one, act by act.
 
 Its inputs are the log's: the eyes' edges, the encoder, and what the feeder did before. So one act
-that goes astray leads to no second one: each is held against what the settings ask for as things
+that goes astray causes no second one: each is compared with what the settings ask for as things
 stood in the log.
 """
 
@@ -46,7 +46,7 @@ _LONGER = 1.03
 
 @dataclass(slots=True)
 class _Found:
-    """What is gathered of one feeder over the stretches of a log."""
+    """What is gathered about one feeder over the stretches of a log."""
 
     closings: list[Act] = field(default_factory=list)
     openings: list[Act] = field(default_factory=list)
@@ -56,7 +56,7 @@ class _Found:
 
 
 def compared_acts(log: Log, machine: Machine) -> ComparedActs:
-    """Hold every logged act against what the machine's settings ask for.
+    """Compare every logged act with what the machine's settings ask for.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def compared_acts(log: Log, machine: Machine) -> ComparedActs:
         if disturbed:
             at = log.clock.text(disturbed[0][0] + belt.begin_s)
             not_judged.append(
-                f"Acts are not judged about where the belt stood or ran slowly ({len(disturbed)} "
+                f"Acts are not judged around where the belt stood or ran slowly ({len(disturbed)} "
                 f"times, first from {at})."
             )
         for number, one in enumerate(found):

@@ -1,4 +1,4 @@
-"""What logs show of a feeder, held against the scenario: a row a quantity, told or not."""
+"""What logs show of a feeder, against the scenario: one row per quantity, known or not."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Ite
     else:
         pitch = Quantity("", "pitch of inserts", "length")
         yield pitch.told(mean, ins.length_mm + ins.gap_mm)
-        note = "with inserts as long as the scenario has them"
+        note = "with the scenario's insert length"
         yield gap.told(mean.scaled(1.0, -ins.length_mm), ins.gap_mm, note)
         sd = of_all(pitches.sd for pitches in seen)
         if sd is None:
@@ -134,7 +134,7 @@ def _side_rows(
     shared_s = 0.0 if seen is None else seen.waits_sd_s
     fit = distance_and_lead(speeds, [asked for _, asked, _ in told], shared_s=shared_s)
     if fit.distance is None or fit.lead is None:
-        why = "one speed: what belongs to the distance and what to the lead takes a log at another"
+        why = "one speed only: a log at another speed tells distance from lead"
         yield distance.untold(distance_mm, why)
         yield lead.untold(lead_s, why)
         return

@@ -1,4 +1,4 @@
-"""What is learned: a figure with its interval, held against the scenario."""
+"""What is learned: a figure with its interval, compared with the scenario."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Figure(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """One thing that a log tells of a machine.
+    """One quantity that a log tells of a machine.
 
     Attributes
     ----------
@@ -108,7 +108,7 @@ class Quantity(NamedTuple):
     def told(
         self, figure: Figure, scenario: float | None, why: str = "", *, apart: float = 0.0
     ) -> Learned:
-        """Hold a figure against the scenario.
+        """Compare a figure with the scenario.
 
         Of thirty figures one or two lie outside of their 95 % intervals by chance. So it "differs"
         only from an interval 1.68 times as wide on, that of 99.9 % of a normal law (any table of
@@ -130,7 +130,7 @@ class Quantity(NamedTuple):
         high: float | None = None,
         n: int = 0,
     ) -> Learned:
-        """Say that it cannot be told, why, and what bounds there are all the same."""
+        """Say that it cannot be told, why, and what bounds there still are."""
         return Learned(*self, None, low, high, scenario, "untold", why, n)
 
 

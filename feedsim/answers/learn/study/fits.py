@@ -34,7 +34,7 @@ class BoundedLine:
         return self.height.value + self.slope.value * (u - self.centre)
 
     def open_at(self, u: float) -> float:
-        """Return how far off the line may be at u: half of a uniform law with the same 95 %.
+        """Return how far off the line may be at u: half width of a uniform law with the same 95 %.
 
         Or half of what is open at one slope, if that is more: two clocks may be in step.
         """
@@ -167,7 +167,7 @@ class NonlinearFit:
         return sds
 
     def grouped_sds(self, groups: Places) -> tuple[Floats, int]:
-        """Return the standard deviations where a group hangs together, and how many groups.
+        """Return the standard deviations where groups are correlated within, and how many groups.
 
         (JᵀJ)⁻¹·Σ gᵢgᵢᵀ·(JᵀJ)⁻¹·G/(G − 1), gᵢ = Jᵢᵀrᵢ of group i of G (Liang and Zeger 1986, from
         memory); there are G − 1 degrees of freedom.
@@ -184,7 +184,7 @@ def nonlinear_fit(
     *,
     bounds: tuple[Floats, Floats] | None = None,
 ) -> NonlinearFit:
-    """Make the sum of squared residuals least.
+    """Minimise the sum of squared residuals.
 
     Parameters
     ----------

@@ -132,7 +132,7 @@ def ramps_of(cycles: Cycles, *, ramp_in: float, ramp_out: float, step: float) ->
     -----
     Where each cycle begins and ends, and how far the feed had run before, is fitted cycle by cycle
     inside (variable projection, Golub and Pereyra 1973), so that
-    acts whose times are rounded do no harm.     Rounded values hang together within a cycle, and
+    acts whose times are rounded do no harm. Rounded values are correlated within a cycle, and
     are the same in cycles that begin at the same phase of the log's samples and steps, of which
     there are few where ticks and samples are in step. So intervals are those of
     :meth:`NonlinearFit.grouped_sds`, such cycles together in a group.

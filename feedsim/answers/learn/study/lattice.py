@@ -131,7 +131,7 @@ def _frequencies(t: Floats, bin_s: float) -> list[float]:
 
 
 def _refined(t: Floats, some: Floats, frequency: float) -> float:
-    """Return the frequency at which instants hang together best, over longer stretches."""
+    """Return the frequency at which instants are most coherent, over longer stretches."""
     span = float(some[-1])
     for _ in range(3):
         tried = frequency + np.linspace(-0.6, 0.6, 61) / span

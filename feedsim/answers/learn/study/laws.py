@@ -1,4 +1,4 @@
-"""Which law the carriers come by: tests of the pitches that were seen, "none" among the answers."""
+"""The arrival law: tests of the pitches seen, "none" among the answers."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class ArrivalLaw:
         Of a normal pitch, and of an exponential gap behind a smallest one; None where it could not
         be tested.
     alike_chance : float or None
-        Probability of pitches that hang together so much over the carriers, if they are
+        Probability of pitches correlated this much from carrier to carrier, if they are
         independent.
     why : str
         Why none fits, or why it cannot be told.
@@ -111,7 +111,7 @@ def exponential_fit(values: Floats) -> GoodnessOfFit:
 
 
 def not_in_a_row(values: Floats) -> float | None:
-    """Return the probability that independent values, shape (n,), hang together as much as these.
+    """Return the probability that independent values, shape (n,), look as correlated as these.
 
     Q = n(n + 2)·Σ rₖ²/(n − k) over lags 2 to 11 is χ² of ten degrees of freedom (Ljung and Box
     1978). Lag 1 is left out: an edge that is seen late makes one pitch longer and the next one
@@ -156,7 +156,7 @@ def arrival_law(
             None,
             None,
             None,
-            "pitches spread by no more than the log and the eye make of it",
+            "pitches spread no more than log and eye alone would make them",
         )
     if spread < grain_mm:
         why = f"the log tells pitches in steps of {grain_mm:.2g} mm, too coarse to test their law"
@@ -173,7 +173,7 @@ def arrival_law(
     if fits[law] < _REFUSED:
         return ArrivalLaw("none", paced, random, alike, "neither law fits the pitches")
     if alike is not None and alike < _REFUSED:
-        why = "pitches are not independent: they hang together over several carriers"
+        why = "pitches are not independent: they are correlated over several carriers"
         return ArrivalLaw("none", paced, random, alike, why)
     found: Literal["paced", "random"] = "paced" if law == "paced" else "random"
     return ArrivalLaw(found, paced, random, alike, "")

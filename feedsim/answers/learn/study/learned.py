@@ -87,7 +87,7 @@ class Learning:
     placements : Placements or None
         Measured beside the logs; None where there are none.
     program : tuple of ProgramRead
-        Of each log, where the program does otherwise than its settings say.
+        Of each log in which the program departs from its settings.
     pitches_mm : tuple of float
         Of the log with the most carriers, in order: a record for the scenario.
     """
@@ -106,7 +106,7 @@ class Learning:
 
     @property
     def differing(self) -> tuple[Learned, ...]:
-        """What the scenario has otherwise than the logs."""
+        """What differs between the scenario and the logs."""
         return tuple(row for row in self.learned if row.verdict == "differs")
 
 

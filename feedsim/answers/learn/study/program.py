@@ -1,4 +1,4 @@
-"""The program beside its settings, log by log."""
+"""The program against its settings, log by log."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class ProgramRead:
     marks, judged : int
         Edges of the carrier eye, and acts, that could be judged.
     faults : tuple of ProgramFault
-        What it does otherwise than its settings say.
+        Where it departs from its settings.
     not_judged : tuple of str
         Why acts, or all of it, could not be judged.
     """
@@ -44,12 +44,12 @@ class ProgramRead:
 def program_of(
     logs: Sequence[Log], files: Sequence[str], machine: Machine, rows: Sequence[Learned]
 ) -> tuple[ProgramRead, ...]:
-    """Hold the acts of each log against the settings.
+    """Compare the acts of each log with the settings.
 
     Parameters
     ----------
     rows : sequence of Learned
-        What was learned: where it has the ticks otherwise than the scenario, its ticks count.
+        What was learned: where its ticks differ from the scenario's, they are used.
     """
     controller = machine.controller
     for row in rows:

@@ -1,4 +1,4 @@
-"""What logs show of line and carriers, held against the scenario: a row a quantity, told or not."""
+"""What logs show of line and carriers, against the scenario: one row per quantity, known or not."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def share_of_all(parts: Iterable[Figure | None]) -> Figure:
 
 
 def less_unseen(row: Quantity, share: Figure, scenario: float, *, unseen: float) -> Learned:
-    """Hold a counted share against the scenario's, less what an eye does not see: it looks alike.
+    """Compare a counted share with the scenario's, less what an eye misses: it looks the same.
 
     It differs where so many, or so few, have a chance below 1 in 1000 by the binomial law.
     """
@@ -88,7 +88,7 @@ def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     for log, belt in belts:
         own = log is nearest and not machine.line.profile
         row = Quantity("line.speed" if own else "", named("line speed", log, logs), "speed")
-        why = "as the encoder counts" if log.measured else "by the length of the carriers alone"
+        why = "by the encoder" if log.measured else "from the carriers' length alone"
         yield row.told(belt.speed.scaled(scale), has if own else None, why, apart=CLOCKS_APART)
     measured = [belt for log, belt in belts if log.measured]
     if measured:
@@ -124,7 +124,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     else:
         yield motion.told(cycle, control.motion_cycle_s, apart=CLOCKS_APART)
     if seen is not None and seen.scan is not None:
-        yield scan.told(seen.scan, control.scan_s, "by how acts behind scanned edges spread")
+        yield scan.told(seen.scan, control.scan_s, "from the spread of acts behind scanned edges")
     elif not in_step:
         why = "acts show when the motion cycle acts, not when the program scanned"
         if seen:
@@ -236,7 +236,7 @@ def _random_rows(
     pitch, _, gap, missing = _quantities(machine)
     present = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)
     mean = of_all(mean_of_random(pitches.mm) for _, pitches in seen)
-    note = "" if present == 1.0 else "with as many missing as the scenario has"
+    note = "" if present == 1.0 else "with the scenario's share missing"
     shortest = of_all(
         shortest_of_random(pitches.mm, noise_mm=math.sqrt(2.0) * log.edge_noise_mm)
         for log, pitches in seen
@@ -245,7 +245,7 @@ def _random_rows(
         yield pitch.told(mean.scaled(scale * present), arrival.pitch_mm, note)
     if mean is not None and shortest is not None and not none:
         least = shortest.scaled(scale, -arrival.length_mm)
-        note = "with carriers as long as the scenario has them"
+        note = "with the scenario's carrier length"
         yield gap.told(least, arrival.min_gap_mm, note)
     has = machine.carriers.missing
     if none:

@@ -118,7 +118,7 @@ def _wrong(name: str) -> str:
     """Say what is wrong with a head that means one of ours, but is none."""
     for stem, (_, units) in _STEMS.items():
         if name.startswith(stem):
-            what = "says no unit" if name == stem else "has a unit that is not known here"
+            what = "says no unit" if name == stem else "has an unknown unit"
             return f"{what}; write {' or '.join(f'{stem}_{unit}' for unit in units)}"
     near = difflib.get_close_matches(name, [*_KNOWN, *_PLAIN], n=1, cutoff=_LIKE)
     return f"there is no such column; did you mean {near[0]}?" if near else ""
