@@ -65,6 +65,7 @@ from feedsim.settings.right import right_settings
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import staged_nose
 from feedsim.settings.waiting import waiting_alone
+from feedsim.settings.waits import Waits
 
 _LONG = 4.0
 _RARE = 1e-5
@@ -84,14 +85,15 @@ class Besides:
     most_mm: float
 
 
-def besides(at: FeederAtSpeed, allowed: Criteria, *, waits_mm: float) -> tuple[Besides, ...]:
-    """Return what moves the mean besides what is known; ``waits_mm``: what waits add to it."""
-    return tuple(each for each in _sizes(at, allowed, waits_mm) if each.most_mm > _WORTH_MM)
+def besides(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> tuple[Besides, ...]:
+    """Return what moves the mean besides what is known; ``waits``: of carriers for the feeder."""
+    return tuple(each for each in _sizes(at, allowed, waits) if each.most_mm > _WORTH_MM)
 
 
-def _sizes(at: FeederAtSpeed, allowed: Criteria, waits_mm: float) -> Iterator[Besides]:
+def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterator[Besides]:
     lost = _lost(at, allowed)
-    yield Besides("waits for the feeder", (_UNSURE + _crowded(at, allowed)) * waits_mm)
+    if waits is not None:
+        yield Besides("waits for the feeder", _waits_off(at, allowed, waits))
     yield Besides("openings in step with the motion", _opened_in_step(at, allowed))
     yield Besides("which carriers are lost", _selection(at, lost))
     yield Besides("cycles that are unlike", _unlike(at, lost))
@@ -110,6 +112,13 @@ def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
         left *= 1.0 - share(at, allowed)
     merged = share_merged(at)
     return 1.0 - left * (1.0 - merged if merged > _IN_NUMBERS else 1.0)
+
+
+def _waits_off(at: FeederAtSpeed, allowed: Criteria, waits: Waits) -> float:
+    """Return by how much the mean of waits is off (mm): their law, and where a count ends it."""
+    half = 0.5 * at.count_mm
+    ends = half * float(waits.served_beyond(max(0.0, waits.room_mm - half)))
+    return (_UNSURE + _crowded(at, allowed)) * waits.mean_mm + ends
 
 
 def _crowded(at: FeederAtSpeed, allowed: Criteria) -> float:

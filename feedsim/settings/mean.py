@@ -61,8 +61,8 @@ class MeanError:
 def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
     """Return what the mean placement error is."""
     in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
-    waits = waiting(at, allowed).mean_mm if at.controller.not_ready_engages else 0.0
-    return MeanError(in_time, waits, besides(at, allowed, waits_mm=waits))
+    waits = waiting(at, allowed) if at.controller.not_ready_engages else None
+    return MeanError(in_time, waits.mean_mm if waits else 0.0, besides(at, allowed, waits))
 
 
 def _merging(at: FeederAtSpeed, allowed: Criteria) -> float:

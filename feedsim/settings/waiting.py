@@ -93,12 +93,12 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
     noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
     spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
-    # a lateness is told from the point, not from the tick after it
-    room = (
-        c.length_mm
-        - at.settings.target_offset_mm
-        - 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
-    )
+    # a lateness is told from the point, not from the tick after it, and in whole counts: at most
+    # so many more as there is room for, of which one is half over on average
+    room, count = c.length_mm - at.settings.target_offset_mm, at.count_mm
+    if count > 0.0:
+        room = count * (math.floor(room / count) + 0.5)
+    room -= 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
     return Queue(
         arrival=c.arrival,
         come=(1.0 - c.missing) * (1.0 - at.carrier_eye.missed),
