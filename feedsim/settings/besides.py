@@ -286,7 +286,7 @@ def _late_in_step(at: FeederAtSpeed) -> float:
     for y up to L = min(T, T − U), T the scan: ∫ y·e^(iky) dy/T is the coefficient, k = 2πn/T.
     """
     mean, scan = late_opening_mean(at), at.counted_mm_s * at.controller.scan_s
-    if mean == 0.0 or at.eye.scanned or at.settings.stage_correction:
+    if mean == 0.0 or scan == 0.0 or at.eye.scanned or at.settings.stage_correction:
         return 0.0
     pitch = 0.0 if at.carrier_eye.scanned else at.carriers.arrival.sd_mm
     spread = math.hypot(

@@ -6,9 +6,12 @@ import pytest
 
 from feedsim.answers.check.study import review as check
 from feedsim.answers.limit.study.closed import limits_of, lowest_together
+from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import override
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mean import mean_error
 from tests import speed_hunts
-from tests.hunts import hunted_auto
+from tests.hunts import automatic, hunted_auto
 from tests.random_scenarios import random_scenario, scenario_of_all_keys
 from tests.speed_hunts import hunted_check, hunted_limit, refused_below, refused_for_sure
 from tests.workable_scenarios import workable_scenario
@@ -88,3 +91,11 @@ def test_who_lands_in_the_next_cycle_waits_for_the_next_carrier_that_is_served(
     # the twin: a cycle at each carrier, as it was
     monkeypatch.setattr("feedsim.settings.besides._lost", lambda *_: 0.0)
     assert "at most" in (hunted_auto(line) or "")
+
+
+def test_a_program_without_a_scan_has_no_edges_in_step_with_it() -> None:
+    """Warnings are errors here: what is late in step with a scan of 0 was not a number."""
+    line = automatic(scenario_of_all_keys(629, stops=False))
+    machine = machine_of(line)
+    for feeder in machine.feeders:
+        assert mean_error(FeederAtSpeed(machine, feeder), criteria_of(line)).most_mm >= 0.0
