@@ -1,4 +1,4 @@
-"""Help and complaints of the command line as feedsim writes them.
+"""Help texts and error messages of the command line.
 
 Typer cuts descriptions short in the list of commands, names Python's types, and writes ``Error:``.
 """
@@ -30,7 +30,7 @@ _WORDS = (
     (r"^Option '(\S+)' does not take a value\.$", r"\1: takes no value"),
     (r"^Got unexpected extra argument\(s\) \((.*)\)$", r"\1: is more than this command takes"),
 )
-"""Typer's words, and ours."""
+"""Patterns of Typer's messages, and what replaces them."""
 _RANGE = re.compile(r"  \[(?:\d+<=)?x[<>]=\d+\]|; (?:\d+<=)?x[<>]=\d+")
 
 
@@ -69,14 +69,14 @@ class _Command(TyperCommand):
 
 
 def add(app: typer.Typer, *commands: Callable[..., Any]) -> None:
-    """Add commands, whose first paragraphs stand in the list of commands."""
+    """Add commands; the list of commands shows their first paragraphs."""
     for command in commands:
         text = (inspect.getdoc(command) or "").split("\n\n")[0]
         app.command(cls=_Command, short_help=" ".join(text.split()))(command)
 
 
 def complaint(error: Any) -> list[str]:
-    """Return what is wrong with a command line as all errors are told, and where to look.
+    """Return the error of a command line in feedsim's own form, and where to find help.
 
     Parameters
     ----------

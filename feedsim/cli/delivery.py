@@ -29,7 +29,7 @@ _COLOURS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handed:
-    """What a command hands over: an answer, and what else there is to say.
+    """What a command delivers: its answer, files, notes and exit status.
 
     Attributes
     ----------
@@ -42,9 +42,9 @@ class Handed:
     beside : mapping of Path to bytes or callable
         Files outside the folder that appear together with them.
     notes : sequence of str
-        What standard error gets where standard output has JSON: the text has it otherwise.
+        Printed on standard error when standard output has JSON; the text includes them.
     last : str
-        Words after the line that names the files.
+        Printed after the line that names the files.
     status : int
         The exit status.
     """
@@ -67,7 +67,7 @@ def handed(
     last: str = "",
     status: int = 0,
 ) -> Handed:
-    """Make what a command delivers of an answer; its files are made now.
+    """Prepare the delivery of an answer; its files are made now.
 
     Parameters
     ----------
@@ -98,28 +98,28 @@ def deliver(
     as_json: bool = False,
     pictures: bool = True,
 ) -> int:
-    """Find an answer and hand it over.
+    """Find an answer, print it and write its files.
 
-    The folder, and whether pictures can be drawn, are tried before any work. The folder is this
+    The folder, and whether figures can be drawn, are checked before any work. The folder is this
     command's alone until all is printed.
 
     Parameters
     ----------
     command : str
-        Its name, which the manifest bears.
+        Its name, used for the manifest too.
     find : callable
-        Given the folder; returns the answer, or :func:`handed` of it where there is more to say.
+        Takes the folder; returns the answer, or :func:`handed` of it to add files or notes.
     as_json : bool
         Print JSON and nothing else on standard output.
     pictures : bool
-        Whether there are pictures among the files.
+        Whether the files include figures.
 
     Raises
     ------
     InterruptedWork
-        If the command is asked to end; says what is in place or kept.
+        If the command is interrupted; says which files are in place or kept.
     FeedsimError
-        If the folder is in use, or its files cannot be written or the answer not printed.
+        If the folder is in use, its files cannot be written, or the answer cannot be printed.
     """
     from feedsim.errors import FeedsimError
     from feedsim.files.folder import OutputFolder
@@ -184,7 +184,7 @@ def _show(answer: Handed, written: str, *, as_json: bool) -> None:
 
 
 def coloured(text: str) -> str:
-    """Repeat in colour what verdicts say in words; what is no terminal gets none."""
+    """Colour the verdicts on a terminal; elsewhere leave the text as it is."""
     if not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb":
         for colour, words in _COLOURS.items():
             text = re.sub(words, typer.style(r"\g<0>", fg=colour, bold=True), text)

@@ -16,7 +16,7 @@ def desk(
         list[Path],
         argument(
             "SCENARIO [SCENARIO]",
-            "The scenario, a TOML file; with a second one, that is turned and the first is A.",
+            "The scenario, a TOML file; with two, the first is A and you change the second.",
         ),
     ],
     port: Annotated[
@@ -26,13 +26,13 @@ def desk(
         ),
     ] = 0,
     no_browser: Annotated[
-        bool, typer.Option("--no-browser", help="Print the address, and open no browser.")
+        bool, typer.Option("--no-browser", help="Print the address; open no browser.")
     ] = False,
 ) -> int:
-    """Open a page on which every value of a scenario can be turned, and the line answers at once.
+    """Open a page where you change any value of a scenario and see the effect at once.
 
-    It is served on this machine alone, until Ctrl-C. The scenario's file stays as it is until a
-    save writes over it.
+    It is served on this machine only, until Ctrl-C. The scenario's file does not change until a
+    save overwrites it.
     """
     from feedsim.desk.lines import opened
     from feedsim.desk.server import serve

@@ -42,7 +42,7 @@ def explain(
     ] = False,
     feeder: Annotated[
         int | None,
-        option("--feeder", "N", "At which feeder, from 0. [default: each]"),
+        option("--feeder", "N", "At which feeder, from 0. [default: all]"),
     ] = None,
     speed: Speed = None,
     carriers: Annotated[int | None, option("--carriers", "N", "Carriers in the run.")] = None,

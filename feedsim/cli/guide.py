@@ -16,7 +16,7 @@ def guide(
 ) -> None:
     """Show a page of the guide, or the list of pages with the question each answers.
 
-    On a terminal it is laid out; piped, it is the Markdown as it is written.
+    On a terminal it is formatted; piped, it is plain Markdown.
     """
     from feedsim.guide import PAGES, for_terminal, question, text
     from feedsim.render.layout import table

@@ -45,7 +45,7 @@ def learn(
         option(
             "--trial",
             "DATA",
-            "Placements that were measured on the same machine, as trial fit reads them.",
+            "Placements measured on the same machine, in the format of trial fit.",
         ),
     ] = None,
     settings: Settings = None,
@@ -56,7 +56,7 @@ def learn(
         bool, typer.Option("--force", help="Let --write overwrite existing files.")
     ] = False,
 ) -> int:
-    """Learn from the machine's own logs what it is, and where the scenario has it otherwise.
+    """Learn the machine's properties from its own logs, and where the scenario differs.
 
     Writes learn.json and a figure.
     """

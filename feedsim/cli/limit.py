@@ -39,19 +39,19 @@ def limit(
         option(
             "--at-most",
             "N",
-            f"Carriers to simulate in all; then the search ends. [default: {_MOST:,}]",
+            f"Carriers to simulate in all before the search ends. [default: {_MOST:,}]",
             least=1,
         ),
     ] = _MOST,
     within: Annotated[
         str,
-        typer.Option("--within", metavar="SHARE", help="How narrow a range of speeds to look for."),
+        typer.Option("--within", metavar="SHARE", help="Width of the speed range to end with."),
     ] = "1 %",
     jobs: Jobs = None,
     cluster: OnCluster = None,
     out: Annotated[
         Path | None,
-        option("--out", "FOLDER", "Where limit.json goes, if wanted."),
+        option("--out", "FOLDER", "Folder for limit.json; without it, no file is written."),
     ] = None,
     engine: Engine = None,
     units: Units = None,

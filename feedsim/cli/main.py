@@ -1,4 +1,4 @@
-"""``feedsim``: the commands, and what ends them.
+"""``feedsim``: the commands, and how they end.
 
 Exit status: 0 done; 1 done, and the result is not accepted (only with ``--gate``); 2 the
 scenario or the call is wrong, or something cannot be written; 3 interrupted; 4 a defect of feedsim.
@@ -111,7 +111,7 @@ def _streams() -> None:
 
 
 def _notes() -> None:
-    """Print once each old name in a scenario, and what cannot be drawn; leave the rest alone."""
+    """Print each old key name and each font warning once; leave other warnings alone."""
     others = warnings.showwarning
 
     def show(message: Any, category: type[Warning], *where: Any, **more: Any) -> None:
@@ -153,7 +153,7 @@ def _ended_by(error: BaseException) -> int:
 
 
 def _heard_enough() -> int:
-    """Print no more: whoever read our output has stopped reading."""
+    """Print no more: the reader of our output has closed it."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
 
@@ -185,7 +185,7 @@ def _wrong(error: FeedsimError) -> int:
 
 
 def _wrong_call(error: Any) -> int:
-    """Say what is wrong with a command line; without any, show the help."""
+    """Print the error of a command line; for an empty one, show the help."""
     if type(error).__name__ == "NoArgsIsHelpError":
         tell(error.format_message())
     else:

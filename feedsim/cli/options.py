@@ -21,7 +21,7 @@ def argument(metavar: str, words: str) -> ArgumentInfo:
 
 
 def option(name: str, metavar: str, words: str, *, least: int | None = None) -> OptionInfo:
-    """Return an option that takes a value; the words say what is taken where it is not given."""
+    """Return an option that takes a value; its help says which value applies by default."""
     found: OptionInfo = typer.Option(
         name, metavar=metavar, help=words, show_default=False, min=least
     )
@@ -90,19 +90,19 @@ Units = Annotated[
     option(
         "--units",
         "metric|inch",
-        "Units of what people read. [default: those in which the scenario has its lengths]",
+        "Units of display. [default: those of the lengths in the scenario]",
     ),
 ]
 
 
 def out_option(below: str = "") -> OptionInfo:
-    """Return the option for the folder, which is else that of the scenario or one below it."""
+    """Return the option for the output folder, by default the scenario's or one below it."""
     where = "/".join(["plots/SCENARIO", *filter(None, [below])])
     return option("--out", "FOLDER", f"Where the files go. [default: {where}]")
 
 
 def speeds_option(default: str) -> OptionInfo:
-    """Return the option for line speeds, with what is taken in place of them."""
+    """Return the option for line speeds; its help names the default."""
     words = 'Line speeds, "20:120:10 m/min" (from, to, step) or "20,45,60 m/min".'
     return option("--speeds", "SPEEDS", f"{words} [default: {default}]")
 
@@ -122,14 +122,14 @@ def changes_of(
     replications: int | None = None,
     seed: int | None = None,
 ) -> list[str]:
-    """Return all that a command line changes about a scenario, as ``--set`` would write it."""
+    """Return all changes of a command line to a scenario, in the form of ``--set``."""
     named = {"run.carriers": carriers, "sweep.replications": replications, "seed": seed}
     given = [f"{key}={value}" for key, value in named.items() if value is not None]
     return [*(settings or []), *given]
 
 
 def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = None) -> Line:
-    """Load a line with what the command line changes about it.
+    """Load a line with the changes of the command line.
 
     Raises
     ------
@@ -165,7 +165,7 @@ def read_lines(
     Raises
     ------
     FeedsimError
-        With all that is wrong in any of them.
+        With the faults of all of them.
     """
     from dataclasses import replace
 
@@ -190,12 +190,12 @@ def read_lines(
 
 
 def fit_for(new: Path, text: str, scenario: Path) -> str:
-    """Return the text of a scenario, if it reads as well from where it is to be written.
+    """Return the text of a scenario, if it can also be read from its new place.
 
     Raises
     ------
     FeedsimError
-        If it names other files by paths that lead nowhere from there.
+        If relative paths in it would not be found from there.
     """
     from feedsim.errors import Fault, FeedsimError
     from feedsim.scenario import scenario_from_text
@@ -214,7 +214,7 @@ def share_of(option: str, text: str) -> float:
     Raises
     ------
     FeedsimError
-        If it is none.
+        If it is not a share.
     """
     from feedsim.errors import Fault, FeedsimError
     from feedsim.measures import QuantityError, parse
@@ -228,7 +228,7 @@ def share_of(option: str, text: str) -> float:
 def tell(words: str) -> None:
     """Print on standard error.
 
-    Where standard error cannot be written, the work goes on in silence.
+    If standard error cannot be written, go on in silence.
     """
     import os
     import sys

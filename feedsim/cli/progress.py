@@ -1,4 +1,4 @@
-"""What a command is doing, on standard error, where that takes more than a moment.
+"""Progress of a command on standard error, if it takes more than a moment.
 
 On a terminal a bar, after a second; elsewhere a line each half minute. Both come from a thread of
 their own, so that whatever takes long need not know of it.
@@ -41,9 +41,9 @@ rests_for_copies(_NAME, end=_end, again=_again)
 
 @contextmanager
 def doing(what: str) -> Iterator[Callable[[str], None]]:
-    """Show what is being done while it lasts, without how far it is.
+    """Show what is being done, without how far it has got.
 
-    What it gives can be told in words what of it is being done.
+    It yields a function that takes the present step in words.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def doing(what: str) -> Iterator[Callable[[str], None]]:
 
 @contextmanager
 def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None]:
-    """Give a function to tell progress to.
+    """Yield a function that takes the progress.
 
     Parameters
     ----------
@@ -104,19 +104,19 @@ class _Teller:
             self._thread.join()
 
     def tell(self, done: int) -> None:
-        """Note how much is done."""
+        """Set how much is done."""
         self._done = done
         if self._bar is not None:
             self._bar[0].update(self._bar[1], completed=done)
 
     def say(self, part: str) -> None:
-        """Note what of it is being done."""
+        """Set the present step."""
         self._said = f"{self._what}: {part}"
         if self._bar is not None:
             self._bar[0].update(self._bar[1], description=self._said)
 
     def _run(self) -> None:
-        """Wait, and show what is still going on."""
+        """Show progress at intervals until stopped."""
         with suppress(OSError, ValueError):  # nobody reads it: that is no reason to end
             if self._where.isatty():
                 self._show_bar()

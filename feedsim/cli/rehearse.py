@@ -27,7 +27,7 @@ def rehearse(
         option(
             "--but",
             "KEY=VALUE",
-            "See it beside the same scenario with this key changed. May be given again.",
+            "Show it beside the same scenario with this key changed. May be given again.",
         ),
     ] = None,
     around: Annotated[

@@ -54,11 +54,11 @@ def run(
     ] = None,
     log_rate: Annotated[
         str | None,
-        option("--log-rate", "RATE", "How often that recorder looks. [default: 1 kHz]"),
+        option("--log-rate", "RATE", "Sampling rate of that recorder. [default: 1 kHz]"),
     ] = None,
     log_dropped: Annotated[
         str | None,
-        option("--log-dropped", "SHARE", "Share of looks that it loses. [default: 0 %]"),
+        option("--log-dropped", "SHARE", "Share of samples that it loses. [default: 0 %]"),
     ] = None,
     around: Annotated[
         int | None,
@@ -121,7 +121,7 @@ def run(
 
 
 def timing_pictures(line: Line, around: int | None, units: System | None) -> dict[str, bytes]:
-    """Return the files of the timing figures, which need no run but their own."""
+    """Return the files of the timing figures, which make a run of their own."""
     from feedsim.answers.run.answer import timing_figures
     from feedsim.render.canvas import pictures
 
@@ -131,12 +131,12 @@ def timing_pictures(line: Line, around: int | None, units: System | None) -> dic
 def _log_asked(
     shape: Literal["events", "samples"] | None, rate: str | None, dropped: str | None
 ) -> LogAsked | None:
-    """Read what log is asked for.
+    """Read the options of the log.
 
     Raises
     ------
     FeedsimError
-        If the rate or the share is none, or given where no log is asked for.
+        If the rate or the share is not valid, or given without a log.
     """
     from feedsim.answers.run.tables import LogAsked
     from feedsim.errors import Fault, FeedsimError

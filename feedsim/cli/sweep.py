@@ -94,7 +94,7 @@ def sweep(
 def _answer(
     plan: SweepPlan, folder: OutputFolder, *, jobs: int | None, cluster: str | None, resume: bool
 ) -> Sweep:
-    """Run the points, each kept as soon as it is there, and what the closed forms say meanwhile."""
+    """Run the points, storing each as it is done; work out the closed forms meanwhile."""
     import scipy.special  # noqa: F401 - once, not in each copy
 
     from feedsim.answers.limit.study.closed import closed_forms
@@ -139,7 +139,7 @@ def _points(plan: SweepPlan, folder: OutputFolder, *, where: Where, resume: bool
 
 
 def _known(kept: Unfinished, *, resume: bool) -> dict[int, Point]:
-    """Return the points that need not be run, and say what becomes of the others that are kept."""
+    """Return the stored points that can be reused; report the others."""
     if resume:
         known, unfit = kept.resume()
         for words in unfit:

@@ -44,7 +44,7 @@ trial = typer.Typer(
     rich_markup_mode=None,
 )
 
-Confidence = Annotated[str, typer.Option("--confidence", metavar="SHARE", help="How sure to be.")]
+Confidence = Annotated[str, typer.Option("--confidence", metavar="SHARE", help="Confidence level.")]
 Out = Annotated[Path | None, out_option("trial")]
 
 
@@ -93,7 +93,7 @@ def _folder(scenario: Path, out: Path | None) -> Path:
 
 
 def _refuse_filled_in(path: Path, line: Line, *, force: bool) -> None:
-    """Refuse to overwrite what somebody has filled in."""
+    """Refuse to overwrite a file that somebody has filled in."""
     from feedsim.answers.trial.study.data import is_blank
     from feedsim.errors import Fault, FeedsimError
 
@@ -145,8 +145,8 @@ def fit(
     """Fit a trial: settings to type in, spreads, missed carriers, and what stays undecided.
 
     The trial was run with the settings of SCENARIO. Outliers are named, and left out of the
-    corrections. Writes trial_fit.json and a figure. With --log it says as well what is each eye's
-    own delay and what is slip, and writes what learn does.
+    corrections. Writes trial_fit.json and a figure. With --log it also separates each eye's delay
+    from slip, and writes the files of learn.
     """
     from feedsim.answers.learn.answer import learned_beside
     from feedsim.answers.trial.answer import fitted, measured_in
@@ -183,7 +183,7 @@ def fit(
 
 
 def _with_logs(fit: Handed, beside: Learnt | None, units: System | None) -> Handed:
-    """Add what logs and placements say together, and the files of it."""
+    """Add what logs and placements show together, with its files."""
     if beside is None:
         return fit
     from feedsim.answers.learn.text import beside_text
@@ -198,7 +198,7 @@ def _with_logs(fit: Handed, beside: Learnt | None, units: System | None) -> Hand
 
 
 def _rows(text: str) -> set[int]:
-    """Read the numbers of rows, single ones and ranges."""
+    """Read row numbers, single ones and ranges."""
     import re
 
     from feedsim.errors import Fault, FeedsimError
@@ -220,7 +220,7 @@ def _rows(text: str) -> set[int]:
 
 
 def _corrected(found: FittedTrial, scenario: Path, overrides: list[str], new: Path) -> str | None:
-    """Return the text of the corrected scenario; None where nothing is to be corrected."""
+    """Return the text of the corrected scenario; None if there is nothing to correct."""
     from feedsim.scenario.reading import read_text
     from feedsim.scenario.rewriting import corrected_text
 

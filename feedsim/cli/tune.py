@@ -68,7 +68,7 @@ def tune(
     speed: Annotated[
         str | None,
         option(
-            "--speed", "SPEED", "Line speed of an aim other than speed. [default: that of the line]"
+            "--speed", "SPEED", "Line speed for every aim but speed. [default: that of the line]"
         ),
     ] = None,
     assurance: Annotated[
@@ -76,12 +76,12 @@ def tune(
         option(
             "--assurance",
             "SHARE",
-            "For which share of what is unsure it has to be accepted. [default: 95 %]",
+            "Share of the possible machines on which it must be accepted. [default: 95 %]",
         ),
     ] = None,
     spend: Annotated[
         float | None,
-        option("--spend", "PRICE", "What all changes may cost together."),
+        option("--spend", "PRICE", "Most that all changes together may cost."),
     ] = None,
     write: Annotated[
         Path | None,
@@ -107,7 +107,7 @@ def tune(
         bool, typer.Option("--resume", help="Go on from an interrupted search.")
     ] = False,
     gate: Annotated[
-        bool, typer.Option("--gate", help="Exit status 1 unless the best setup is accepted.")
+        bool, typer.Option("--gate", help="Exit with 1 unless the best setup is accepted.")
     ] = False,
     force: Annotated[
         bool, typer.Option("--force", help="Let --write overwrite an existing file.")
@@ -116,7 +116,7 @@ def tune(
     units: Units = None,
     as_json: AsJson = False,
 ) -> int:
-    """Find the setup that runs fastest of all that may be chosen, and how much it can bear.
+    """Find the fastest setup among your choices, and how far each setting may drift.
 
     Prints a page; writes tune.json, tune.csv, fronts.csv and figures.
     """
@@ -158,7 +158,7 @@ def tune(
 
 
 def _found(line: Line, folder: OutputFolder, *, where: Where, resume: bool) -> Tune:
-    """Search, each call kept as soon as it is answered."""
+    """Search, storing each call's result as it comes."""
     from feedsim.answers.tune.answer import tuning
     from feedsim.answers.tune.kept import Journal
     from feedsim.cli.progress import doing
@@ -184,7 +184,7 @@ def _begin(kept: Journal, *, resume: bool) -> None:
 
 
 def _written(found: Tune, scenario: Path, settings: list[str], new: Path) -> tuple[str | None, str]:
-    """Return the text of the scenario with the best setup, and what to say of it.
+    """Return the text of the scenario with the best setup, and a note on it.
 
     Of the settings of the call only those of the machine for which the setup was found are written.
     """

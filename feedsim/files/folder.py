@@ -26,7 +26,7 @@ _TRIES = 100
 
 
 class Kept(Protocol):
-    """What stays of a command that ends early."""
+    """What a command that ends early leaves behind."""
 
     def words(self) -> str:
         """Say what it is; "" if there is nothing."""
@@ -36,9 +36,9 @@ class Kept(Protocol):
 
 
 class OutputFolder:
-    """A context manager: this command's alone as long as it lasts, so that no files are mixed.
+    """A context manager: locks a folder for one command, so that no files are mixed.
 
-    Whatever is unfinished lies in a hidden folder in it, and with it the lock. On leaving, the
+    Unfinished files and the lock are in a hidden folder in it. On leaving, the
     hidden folder goes, unless points of a sweep are kept there, and so do folders that were made
     for nothing.
 
@@ -49,12 +49,12 @@ class OutputFolder:
     command : str
         Its name, which is also that of the manifest.
     tell : callable
-        Told in words what was found amiss in the folder.
+        Called with a message about each thing wrong in the folder.
 
     Attributes
     ----------
     keeps : Kept, optional
-        What is kept if the command ends before its files are written, and goes when they are.
+        Kept if the command ends before it writes its files; removed once it has.
     """
 
     def __init__(self, folder: Path, command: str, *, tell: Callable[[str], None]) -> None:
@@ -109,7 +109,7 @@ class OutputFolder:
         Raises
         ------
         FeedsimError
-            If a file cannot be written. All is then as it was before.
+            If a file cannot be written. The folder is then as it was before.
         ValueError
             If a name is not a plain file name (a defect of the caller).
         """
@@ -142,7 +142,7 @@ class OutputFolder:
             self._tell(f"note: from an earlier {self._command}, left as they are: {names}")
 
     def state(self) -> str:
-        """Say what would be in place or kept if the command ended now."""
+        """Return what would be in place or kept if the command ended now."""
         if self._in_place:
             return f"in place in {self.folder}: {', '.join(self._in_place)}"
         return "" if self.keeps is None else self.keeps.words()
@@ -192,14 +192,14 @@ class OutputFolder:
             self._work.mkdir(exist_ok=True)
 
     def _clear(self) -> None:
-        """Remove what a killed process has left behind."""
+        """Remove what a killed process left behind."""
         with suppress(FileNotFoundError):
             for path in self._work.iterdir():
                 if path.name not in _STAYS:
                     remove(path)
 
     def _look_over(self) -> None:
-        """Say which files of an earlier run do not belong together, and what stands in the way."""
+        """Report files of an earlier run that do not belong together; refuse a blocked name."""
         path = self.folder / Manifest.name(self._command)
         if path.is_dir():
             raise FeedsimError(

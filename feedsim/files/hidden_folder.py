@@ -1,4 +1,4 @@
-"""A hidden folder in an output folder, for what is not finished: made whole, removed whole."""
+"""A hidden folder in an output folder for unfinished files."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def make_folder(folder: Path) -> None:
 
 
 def forget_folder(folder: Path) -> None:
-    """Remove a folder with all that is in it, in one step as far as others see."""
+    """Remove a folder with its contents; to others it disappears in one step."""
     gone = folder.with_name("forgotten")
     remove(gone)
     with suppress(OSError):

@@ -42,25 +42,25 @@ class Lock:
     Attributes
     ----------
     left_by : str
-        Who held it last, if that process ended without letting go of it; else "".
+        Who held it last, if that process ended without releasing it; else "".
     certain : bool
         False where the file system has no locks: others are then not kept out.
 
     Parameters
     ----------
     path : Path
-        Of the file; made if it is not there, and gone with the lock.
+        Of the file; created if missing, and removed with the lock.
     who : str
-        What others read meanwhile.
+        What others read while it is held.
 
     Raises
     ------
     InUseError
         If another process, or another lock of this one, holds it.
     FileNotFoundError
-        If the file or its folder went away meanwhile; try again.
+        If the file or its folder was removed meanwhile; try again.
     OSError
-        If there can be no such file.
+        If the file cannot be created.
     """
 
     def __init__(self, path: Path, who: str) -> None:
@@ -100,7 +100,7 @@ class Lock:
         return "".join(c if c.isprintable() else "?" for c in text)
 
     def release(self) -> None:
-        """Let go, and leave no file behind; in a copy of the process that holds it: do nothing."""
+        """Release it and remove the file; in a forked copy do nothing."""
         if self._file not in _held:
             return
         self._path.unlink(missing_ok=True)

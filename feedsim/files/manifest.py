@@ -17,14 +17,14 @@ _LARGEST = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """What one command has written into a folder.
+    """What one command wrote into a folder.
 
     Attributes
     ----------
     digests : mapping of str to str
         SHA-256 of each file's bytes, in hexadecimal, by name.
     older : tuple of str
-        Files of earlier sets of this command that have stayed.
+        Files left by earlier runs of this command.
     """
 
     digests: Mapping[str, str]
@@ -37,7 +37,7 @@ class Manifest:
 
     @classmethod
     def read(cls, path: Path) -> Manifest:
-        """Return what a file says; nothing where there is none that can be understood."""
+        """Read a manifest; an empty one if the file is missing or unreadable."""
         try:
             with regular_file(path) as file:
                 lines = file.read(_LARGEST).decode("utf-8").splitlines()
@@ -48,18 +48,18 @@ class Manifest:
         return cls({m[2]: m[1] for m in found}, tuple(n for n in older if Path(n).name == n))
 
     def text(self, command: str) -> str:
-        """Return it as the lines of its file."""
+        """Return the text of its file."""
         lines = [f"# Written together by feedsim {command}: check with sha256sum -c"]
         lines += [f"{_OLDER}{name}" for name in self.older]
         lines += [f"{digest}  {name}" for name, digest in self.digests.items()]
         return "\n".join(lines) + "\n"
 
     def unlike(self, folder: Path) -> list[str]:
-        """Return the files that are not, or not any more, as they were written."""
+        """Return the files that are missing or have changed since they were written."""
         return [name for name, digest in self.digests.items() if digest_of(folder / name) != digest]
 
     def left_in(self, folder: Path, new: Iterable[str]) -> tuple[str, ...]:
-        """Return which of all its files stay in a folder that gets new ones."""
+        """Return which of its files stay in a folder once new ones are written."""
         left = {*self.digests, *self.older} - set(new)
         return tuple(name for name in sorted(left) if (folder / name).exists())
 

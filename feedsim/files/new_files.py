@@ -17,20 +17,19 @@ from feedsim.errors import Fault, FeedsimError, printable
 from feedsim.interrupts import held
 
 Content = bytes | Callable[[BinaryIO], None]
-"""The bytes of a file, or what writes them into an open one."""
+"""The bytes of a file, or a function that writes them into an open one."""
 
 
 class NewFiles:
-    """New files, written aside until all are whole; what is not put in place goes again.
+    """New files, written aside until all are whole; those not put in place are removed.
 
-    A context manager. A failure of the machine itself, such as a power cut, is not guarded
-    against.
+    A context manager. It does not protect against a power cut.
 
     Parameters
     ----------
     aside : Path, optional
-        A folder that nobody else writes to; new files of the folder that it lies in are written
-        there, and all others under a hidden name beside their own.
+        A folder that nobody else writes to. New files for its parent are written there, all others
+        under a hidden name beside their own.
     """
 
     def __init__(self, aside: Path | None = None) -> None:
@@ -61,10 +60,10 @@ class NewFiles:
         return aside
 
     def put(self, paths: Sequence[Path]) -> None:
-        """Give the files that were written their places, in this order; all of them or none.
+        """Put the written files in place, in this order; all of them or none.
 
-        Each takes the place of an older one in one step. Ctrl-C and its like are met when all
-        is done. Where one cannot be replaced, those before it are put back.
+        Each replaces an older one in one step. Interrupts wait until all is done. If one cannot be
+        replaced, those before it are put back.
 
         Raises
         ------
@@ -110,7 +109,7 @@ class NewFiles:
 
 
 def write_one(path: Path, content: bytes) -> None:
-    """Write one file, whole or not at all, and clear what a killed process left of it.
+    """Write one file, whole or not at all; remove what a killed process left of it.
 
     Raises
     ------
@@ -143,7 +142,7 @@ def try_one(path: Path) -> None:
 
 
 def make_room(path: Path) -> None:
-    """Make the folder of a file, and clear what a killed process has left beside it.
+    """Make the folder of a file; remove what a killed process left beside it.
 
     Raises
     ------
@@ -161,7 +160,7 @@ def make_room(path: Path) -> None:
 
 
 def remove(path: Path) -> None:
-    """Remove whatever has this name, as far as that can be done."""
+    """Remove whatever has this name, if possible."""
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path, ignore_errors=True)
     else:
@@ -180,7 +179,7 @@ def _lives(process: int) -> bool:
 
 
 def _second_name(path: Path, other: Path) -> None:
-    """Give a file a second name, by which it can be put back; a copy where there are no links."""
+    """Link a file under a second name, to restore it from; copy it if links fail."""
     other.unlink(missing_ok=True)
     try:
         os.link(path, other, follow_symlinks=False)
@@ -190,7 +189,7 @@ def _second_name(path: Path, other: Path) -> None:
 
 @contextmanager
 def explained(path: Path, deed: str) -> Iterator[None]:
-    """Turn the system's error into one for people."""
+    """Turn an OSError into a FeedsimError."""
     try:
         yield
     except OSError as error:

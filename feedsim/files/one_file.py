@@ -1,4 +1,4 @@
-"""A single file that the user names: tried before any work."""
+"""A single file that the user names: checked before any work."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from feedsim.files.new_files import try_one
 
 
 def try_file(path: Path, *, force: bool) -> None:
-    """Find out whether a file could be written, and may be; leave nothing behind.
+    """Check that a file can and may be written; leave nothing behind.
 
     Parameters
     ----------
     path : Path
     force : bool
-        Whether a file that is there may be written over.
+        Whether an existing file may be overwritten.
 
     Raises
     ------

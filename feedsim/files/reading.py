@@ -1,4 +1,4 @@
-"""Files that feedsim wrote, read again without trust in their content."""
+"""Files that feedsim wrote, read back without trusting their content."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def regular_file(path: Path) -> BufferedReader:
     Raises
     ------
     OSError
-        If it is no file, but a folder, a pipe or a device, or cannot be read.
+        If it is a folder, a pipe or a device, or cannot be read.
     """
     number = os.open(path, _FLAGS)
     if not stat.S_ISREG(os.fstat(number).st_mode):

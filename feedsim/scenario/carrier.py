@@ -42,7 +42,7 @@ class OrNothing(KeyType):
         return None if value is None else self.quantity.write(value)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return self.quantity.schema()
 
 
@@ -88,7 +88,7 @@ class Record(KeyType):
         return [canonical(pitch, "length") for pitch in value]
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         pitches = {
             "type": "array",
             "items": quantity_schema("length"),
@@ -99,7 +99,7 @@ class Record(KeyType):
 
     @property
     def allowed(self) -> str:
-        """What may stand there, in words."""
+        """The allowed values, in words."""
         return (
             'the name of a file, such as "pitches.csv", or a list of pitches, such as '
             f'["260 mm", "259.5 mm"], 1 to {self.most:,} of them'

@@ -31,7 +31,7 @@ class TextOrNone(KeyType):
         return "" if raw == "" else Text(self.longest).read(raw)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "string", "maxLength": self.longest}
 
 

@@ -56,7 +56,7 @@ class Ramp(KeyType):
         return canonical(value, _ramp_kinds(siblings)[0])
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"anyOf": [quantity_schema("time"), quantity_schema("length")]}
 
     def _read(self, raw: Any) -> float:

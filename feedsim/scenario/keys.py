@@ -95,7 +95,7 @@ class KeyType(ABC):
 
     @abstractmethod
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
 
     @abstractmethod
     def _read(self, raw: Any) -> Any: ...
@@ -150,7 +150,7 @@ class Quantity(KeyType):
         return canonical(value, self.kind)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return quantity_schema(self.kind, infinite=self.may_be_infinite)
 
     @property
@@ -183,7 +183,7 @@ class Auto(KeyType):
         return "auto" if value == "auto" else self.quantity.write(value)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"anyOf": [{"const": "auto"}, self.quantity.schema()]}
 
 
@@ -201,7 +201,7 @@ class Whole(KeyType):
         return raw
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "integer", "minimum": self.at_least, "maximum": self.at_most}
 
 
@@ -219,7 +219,7 @@ class Ratio(KeyType):
         return float(raw)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "number", "minimum": self.at_least, "maximum": self.at_most}
 
 
@@ -234,7 +234,7 @@ class YesNo(KeyType):
         return raw
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "boolean"}
 
 
@@ -254,7 +254,7 @@ class Choice(KeyType):
         return raw
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "string", "enum": list(self.words)}
 
 
@@ -272,7 +272,7 @@ class Text(KeyType):
         return raw
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "string", "minLength": 1, "maxLength": self.longest}
 
 

@@ -83,7 +83,7 @@ class Profile(KeyType):
         return [[canonical(at, "time"), canonical(speed, "speed")] for at, speed in value]
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         point = {
             "type": "array",
             "prefixItems": [quantity_schema("time"), quantity_schema("speed")],

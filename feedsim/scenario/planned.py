@@ -52,7 +52,7 @@ class OrNone(KeyType):
         return None if value is None else self.inner.write(value)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return self.inner.schema()
 
 
@@ -119,7 +119,7 @@ class Changes(KeyType):
         return {c.path: canonical(c.value, kinds[c.name]) for c in value}
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         patterns = {
             rf"^feeder\.[0-9]+\.settings\.{name}$": quantity_schema(kind)
             for name, (kind, _) in SETTABLE.items()
@@ -133,7 +133,7 @@ class Changes(KeyType):
 
     @property
     def allowed(self) -> str:
-        """What may stand there, in words."""
+        """The allowed values, in words."""
         return (
             'keys and their new values, such as {"line.speed" = "80 m/min", '
             '"feeder.0.settings.engage_distance" = "359 mm"}'

@@ -40,7 +40,7 @@ class Names(KeyType):
         return value if value == ALL else list(value)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         some = {
             "type": "array",
             "items": _NAME.schema(),
@@ -52,7 +52,7 @@ class Names(KeyType):
 
     @property
     def allowed(self) -> str:
-        """What may stand there, in words."""
+        """The allowed values, in words."""
         return f'"{ALL}", or a list of names of feeders, such as ["card feeder"]'
 
 

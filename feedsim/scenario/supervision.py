@@ -93,7 +93,7 @@ class ClearingTime(KeyType):
         return '{mean = "60 s", distribution = "lognormal", cv = 0.5}'
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         table = {
             "type": "object",
             "properties": {

@@ -93,7 +93,7 @@ class Speeds(KeyType):
         return [canonical(speed, "speed") for speed in value]
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         speed = quantity_schema("speed")
         names = ("from", "to", "step")
         return {
@@ -110,7 +110,7 @@ class Speeds(KeyType):
 
     @property
     def allowed(self) -> str:
-        """What may stand there, in words."""
+        """The allowed values, in words."""
         return (
             f"a list of 1 to {self.most} speeds, or "
             '{from = "20 m/min", to = "120 m/min", step = "10 m/min"}'

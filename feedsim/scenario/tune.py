@@ -78,7 +78,7 @@ class Values(KeyType):
         return list(value)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         one = {"type": ["string", "number", "boolean"]}
         end = {"type": ["string", "number"]}
         return {
@@ -95,7 +95,7 @@ class Values(KeyType):
 
     @property
     def allowed(self) -> str:
-        """What may stand there, in words."""
+        """The allowed values, in words."""
         return (
             f"a list of 1 to {_MOST_LISTED} values, or "
             '{from = "40 mm", to = "90 mm", step = "1 mm"}'
@@ -124,7 +124,7 @@ class Prices(KeyType):
         return list(value) if isinstance(value, tuple) else value
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         one = _PRICE.schema()
         return {"anyOf": [one, {"type": "array", "items": one, "maxItems": _MOST_LISTED}]}
 
@@ -146,7 +146,7 @@ class Pair(KeyType):
         return list(value)
 
     def schema(self) -> dict[str, Any]:
-        """Say as JSON Schema what is allowed."""
+        """Return the JSON Schema of what is allowed."""
         return {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2}
 
 
