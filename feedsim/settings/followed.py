@@ -246,9 +246,9 @@ def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     """Return how long the feeder is busy with each carrier, and how far off its point is (mm)."""
     noise, gap, again, twice = _draws(arrival.whole(_STREAM))
     gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
-    more = np.searchsorted(np.cumsum(queue.again), again)
-    more = np.minimum(more, len(queue.again) - 1)
-    takes = queue.service_mm + gaps + more * queue.again_mm
+    longer, shares = np.array(sorted(queue.again)).T
+    more = np.minimum(np.searchsorted(np.cumsum(shares), again), len(longer) - 1)
+    takes = queue.service_mm + gaps + longer[more]
     if queue.double:
         takes += np.maximum(0.0, 1.0 - twice / queue.double) * queue.double_mm
     return takes, queue.noise_sd_mm * noise

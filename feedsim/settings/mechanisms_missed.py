@@ -9,12 +9,10 @@ from feedsim.settings.followed import share_without_place
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
-from feedsim.settings.mechanisms_unseen import passed_by, searched_on
+from feedsim.settings.mechanisms_unseen import SearchedOn, searched_on, searches
 from feedsim.settings.spreads import busy_travel, mark_to_act
 from feedsim.settings.waiting import followed, waiting_alone
 
-_MOST_AGAIN = 60
-_RARE = 1e-7
 _EMPTIED = 1e-4
 _HARDLY = 1e-6
 
@@ -45,7 +43,7 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
     on = searched_on(at)
     pitch = at.inserts.length_mm + at.inserts.gap_mm
     tries = (at.controller.search_limit_mm + at.settings.stage_position_mm) // pitch
-    if sum(p * behind ** max(0.0, tries - 1.0) for p, behind in on) > _EMPTIED:
+    if sum(why.share * why.behind ** max(0.0, tries - 1.0) for why in on) > _EMPTIED:
         return 1.0
     if at.controller.not_ready_engages:
         least = waiting_alone(at, allowed, found=True).dropped
@@ -57,21 +55,13 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 @term
-def _lost(at: FeederAtSpeed, on: tuple[tuple[float, float], ...]) -> float:
+def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     """Return the share of carriers that come while one is served.
 
     ``on``: as :func:`feedsim.settings.mechanisms_unseen.searched_on` has it.
     Of carriers that are missing, or whose mark the eye misses, none comes.
     """
-    again = passed_by(at)
-    more = {0.0: 1.0 - sum(p for p, _ in on)}
-    for p, behind in on:
-        left, j = p, 1
-        while left > _RARE and j < _MOST_AGAIN:
-            more[j * again] = more.get(j * again, 0.0) + left * (1.0 - behind)
-            left, j = left * behind, j + 1
-        last = (j - 1) * again
-        more[last] = more.get(last, 0.0) + left
+    more = searches(at, on)
     come = (1.0 - at.carriers.missing) * (1.0 - at.carrier_eye.missed)
     return at.carriers.arrival.share_lost(busy_travel(at), more, come=come)
 

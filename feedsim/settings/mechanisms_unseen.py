@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 
 from feedsim.arrivals.law import clipped_beyond
 from feedsim.criteria import Criteria
+from feedsim.machine import Inserts
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, gap_lasts, level_lasts
@@ -13,7 +17,7 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
 
-_RARE, _NEARLY_ALL = 1e-6, 0.999
+_RARE, _NEARLY_ALL, _MOST_AGAIN = 1e-7, 0.999, 60
 
 
 def insert_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -83,43 +87,86 @@ def _short(at: FeederAtSpeed) -> float:
     return lasts.plus(level_lasts(eye, at.controller).times(-feed)).share_below(0.0)
 
 
-def searched_on(
-    at: FeederAtSpeed,
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return how likely a search goes on behind its first insert, and behind each further one.
+class SearchedOn(NamedTuple):
+    """Why a search goes on behind its first insert: how likely, and how much longer it is then.
 
-    By a misfeed, behind which the gap is long and nothing merges; and by a stray, behind which the
-    next one may merge again.
+    ``share``: of all searches. ``behind``: how likely it goes on once more, and so on.
+    ``longer_mm``: mm of belt travel, by the first; by each further one it is an insert pitch.
     """
-    misfeed = at.inserts.misfeed
-    stray = (1.0 - misfeed) * strays(at)
-    behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(at))
-    return (misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed)), (stray, behind)
+
+    share: float
+    behind: float
+    longer_mm: float
 
 
-def passed_by(at: FeederAtSpeed) -> float:
-    """Return by how much belt travel an insert that goes past makes a search longer, on average.
+@term
+def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
+    """Return why searches go on: by a misfeed, by an insert unseen, and by one that merged.
 
-    A pitch, but those that merge do so since their gap is short: t where a share of gaps lies
-    below it, t − E[max(0, t − X)]/P(X ≤ t) is the mean of these (elementary).
+    Behind a misfeed the gap is long and nothing merges; behind a stray the next one may merge
+    again. Those that merge do so since their gap is short.
     """
     ins = at.inserts
-    normal = {"least": ins.min_gap_mm, "mean": ins.gap_mm, "sd": ins.gap_sd_mm}
+    misfeed = ins.misfeed
+    stray = (1.0 - misfeed) * strays(at)
+    merged = stray - (1.0 - misfeed) * (1.0 - (1.0 - unseen(at)) * (1.0 - _short(at)))
+    behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(at))
+    pitch = insert_pitch(at)
+    usual, short = _mean_gap(ins), _shortest_gaps(ins, merged_inserts(at))
+    return (
+        SearchedOn(misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed), pitch),
+        SearchedOn(stray - merged, behind, pitch),
+        SearchedOn(merged, behind, pitch - (usual - short) * at.belt_per_feed),
+    )
 
-    def beyond(x: float) -> float:
-        return float(clipped_beyond(np.array([x]), **normal)[0])
 
-    gap = mean = ins.min_gap_mm + beyond(ins.min_gap_mm)
-    merged = (1.0 - ins.misfeed) * merged_inserts(at)
-    if merged > _RARE and ins.gap_sd_mm > 0.0:
-        from scipy.special import ndtr, ndtri
+def insert_pitch(at: FeederAtSpeed) -> float:
+    """Return the mean pitch of inserts as belt travel (mm)."""
+    return (at.inserts.length_mm + _mean_gap(at.inserts)) * at.belt_per_feed
 
-        longest = ins.gap_mm + ins.gap_sd_mm * float(ndtri(min(merged, _NEARLY_ALL)))
-        longest = max(ins.min_gap_mm, longest)
-        below = float(ndtr((longest - ins.gap_mm) / ins.gap_sd_mm))
-        short = longest - (longest - mean + beyond(longest)) / below
-        gap -= min(1.0, merged / sum(share for share, _ in searched_on(at))) * (mean - short)
-    return (ins.length_mm + gap) * at.belt_per_feed
+
+def searches(
+    at: FeederAtSpeed, on: Sequence[SearchedOn], *, most: int = _MOST_AGAIN
+) -> dict[float, float]:
+    """Return by how much belt travel (mm) searches are longer, with the share of each.
+
+    ``most``: so many inserts go past at most; those that would be more are put there.
+    """
+    pitch, found = insert_pitch(at), {0.0: 1.0 - sum(why.share for why in on)}
+    for why in on:
+        left, longer = why.share, why.longer_mm
+        for passed in range(1, most + 1):
+            goes_on = left * why.behind if passed < most else 0.0
+            ends = left - goes_on if goes_on > _RARE else left
+            if ends > 0.0:
+                found[longer] = found.get(longer, 0.0) + ends
+            left, longer = left - ends, longer + pitch
+    return found
+
+
+def _mean_gap(inserts: Inserts) -> float:
+    return inserts.min_gap_mm + _gap_beyond(inserts, inserts.min_gap_mm)
+
+
+def _gap_beyond(inserts: Inserts, x: float) -> float:
+    normal = {"least": inserts.min_gap_mm, "mean": inserts.gap_mm, "sd": inserts.gap_sd_mm}
+    return float(clipped_beyond(np.array([x]), **normal)[0])
+
+
+def _shortest_gaps(inserts: Inserts, share: float) -> float:
+    """Return the mean of the shortest gaps (mm), so large a share of all.
+
+    With t the longest of them, t − E[max(0, t − X)]/P(X ≤ t) (elementary).
+    """
+    mean = _mean_gap(inserts)
+    if share < _RARE or inserts.gap_sd_mm == 0.0:
+        return mean
+    from scipy.special import ndtr, ndtri
+
+    longest = inserts.gap_mm + inserts.gap_sd_mm * float(ndtri(min(share, _NEARLY_ALL)))
+    longest = max(inserts.min_gap_mm, longest)
+    below = float(ndtr((longest - inserts.gap_mm) / inserts.gap_sd_mm))
+    return longest - (longest - mean + _gap_beyond(inserts, longest)) / below
 
 
 def _sooner(at: FeederAtSpeed, travel: float) -> float:

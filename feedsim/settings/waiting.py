@@ -9,14 +9,13 @@ from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
-from feedsim.settings.mechanisms_unseen import passed_by, searched_on
+from feedsim.settings.mechanisms_unseen import searched_on, searches
 from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.predict import cycle_time, until_next_tick
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
 
-_RARE = 1e-6
 _MOST_AGAIN = 12
 _FEW = 0.02
 _FEW_LOST = 1e-3
@@ -108,21 +107,8 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
         least_gap_mm=per_feed * ins.min_gap_mm,
         double=ins.double,
         double_mm=per_feed * ins.length_mm,
-        again=(1.0,) if found else _again(at),
-        again_mm=passed_by(at),
+        again=tuple(searches(at, () if found else searched_on(at), most=_MOST_AGAIN).items()),
         noise_sd_mm=noise,
         room_mm=max(0.0, room),
         fine_mm=max(_FEW, 0.25 * min(allowed.placement_tolerance_mm, spread)),
     )
-
-
-def _again(at: FeederAtSpeed) -> tuple[float, ...]:
-    """Return the shares of searches that find the first insert, the second and so on."""
-    on = searched_on(at)
-    found, chances = [1.0 - sum(p for p, _ in on)], [p for p, _ in on]
-    while sum(chances) > _RARE and len(found) < _MOST_AGAIN:
-        ends = zip(chances, on, strict=True)
-        found.append(sum(chance * (1.0 - behind) for chance, (_, behind) in ends))
-        chances = [chance * behind for chance, (_, behind) in zip(chances, on, strict=True)]
-    found[-1] += sum(chances)
-    return tuple(found)

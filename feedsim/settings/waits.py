@@ -59,10 +59,9 @@ class Queue:
         The gap between inserts, as it is drawn (clipped), as belt travel.
     double, double_mm : float
         Share of services that are longer by up to a length, and that length.
-    again : tuple of float
-        Shares of services in which none, one, two … inserts go by unseen; their sum is 1.
-    again_mm : float
-        By how much each makes a service longer.
+    again : tuple of (float, float)
+        By how much services are longer whose search goes on (mm), each with its share; also of
+        those in which it does not. The shares' sum is 1.
     noise_sd_mm : float
         Standard deviation of U, mean 0.
     room_mm : float
@@ -79,8 +78,7 @@ class Queue:
     least_gap_mm: float
     double: float
     double_mm: float
-    again: tuple[float, ...]
-    again_mm: float
+    again: tuple[tuple[float, float], ...]
     noise_sd_mm: float
     room_mm: float
     fine_mm: float
@@ -297,7 +295,7 @@ class _Steps:
         low = queue.service_mm + max(gaps[0], gaps[1])
         high = queue.service_mm + max(gaps[0], gaps[2])
         most = high + queue.double_mm * (queue.double > 0.0)
-        most += (len(queue.again) - 1) * queue.again_mm
+        most += max(longer for longer, _ in queue.again)
         furthest = queue.room_mm + 2.0 * most + _FAR * queue.noise_sd_mm
         furthest = min(furthest, queue.arrival.longest_mm)
         width = float(most - low + furthest) / (_FINE - 16)
@@ -343,11 +341,11 @@ def _longer_beyond(queue: Queue, x: Floats) -> Floats:
     A double is longer by anything up to d: E[max(0, U − x)] = (d − x)²/2d for 0 ≤ x ≤ d.
     """
     found: Floats = np.zeros_like(x)
-    for j, chance in enumerate(queue.again):
-        left = j * queue.again_mm - x
+    for longer, chance in queue.again:
+        left = longer - x
         found += chance * (1.0 - queue.double * (queue.double_mm > 0.0)) * np.maximum(left, 0.0)
         if queue.double > 0.0 and queue.double_mm > 0.0:
             part = np.clip(left + queue.double_mm, 0.0, queue.double_mm)
-            longer = part * part / (2.0 * queue.double_mm) + np.maximum(left, 0.0)
-            found += chance * queue.double * longer
+            twice = part * part / (2.0 * queue.double_mm) + np.maximum(left, 0.0)
+            found += chance * queue.double * twice
     return found

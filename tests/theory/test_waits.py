@@ -30,7 +30,7 @@ def queue(
     base = Queue(
         arrival=law(shortest, mean_gap, sd), come=1.0,
         service_mm=service, gap_mm=0.0, gap_sd_mm=0.0, least_gap_mm=0.0, double=0.0,
-        double_mm=0.0, again=(1.0,), again_mm=0.0, noise_sd_mm=0.0, room_mm=ENDLESS, fine_mm=0.3,
+        double_mm=0.0, again=((0.0, 1.0),), noise_sd_mm=0.0, room_mm=ENDLESS, fine_mm=0.3,
     )  # fmt: skip
     return replace(base, **more)  # type: ignore[arg-type]
 
@@ -71,7 +71,8 @@ def walked(of: Queue, carriers: int, seed: int) -> np.ndarray:
     else:
         pitches = np.maximum(law.shortest_mm, rng.normal(law.pitch_mm, law.pitch_sd_mm, size))
     service = of.service_mm + np.maximum(of.least_gap_mm, rng.normal(of.gap_mm, of.gap_sd_mm, size))
-    service += of.again_mm * rng.choice(len(of.again), p=of.again, size=size)
+    longer, shares = np.array(of.again).T
+    service += longer[rng.choice(len(longer), p=shares, size=size)]
     service += of.double_mm * rng.random(size) * (rng.random(size) < of.double)
     noise, comes = of.noise_sd_mm * rng.standard_normal(size), rng.random(size) < of.come
     ready, waits = -1e9, []
@@ -93,7 +94,7 @@ QUEUES = {
     ),
     "paced, clipped, with misfeeds in a row": queue(
         100.0, 232.0, shortest=225.0, sd=10.0, gap_mm=110.0,
-        gap_sd_mm=4.0, again=(0.97, 0.0291, 0.0009), again_mm=155.0, room_mm=150.0,
+        gap_sd_mm=4.0, again=((0.0, 0.97), (155.0, 0.0291), (310.0, 0.0009)), room_mm=150.0,
     ),
     "paced, with empty pitches and doubles": queue(
         100.0, 235.0, shortest=210.0, sd=2.0, come=0.7, gap_mm=129.0,
@@ -101,7 +102,7 @@ QUEUES = {
     ),
     "fed by hand, too fast for all to be served": queue(
         100.0, 260.0, shortest=178.0, gap_mm=150.0, gap_sd_mm=4.0, come=0.95, noise_sd_mm=2.0,
-        again=(0.99, 0.01), again_mm=160.0, room_mm=120.0,
+        again=((0.0, 0.99), (160.0, 0.01)), room_mm=120.0,
     ),
 }  # fmt: skip
 
@@ -118,7 +119,7 @@ def test_waits_are_those_of_the_recursion_walked(name: str) -> None:
         # waits cluster, so that the standard error is between lots of 2000 carriers
         assert abs(float(np.mean(waits > x)) - found.beyond(x)) < 4.0 * error
     # twin: without the end of patience or the misfeeds it would be another law
-    other = waits_of(replace(of, room_mm=0.25 * of.room_mm, again=(1.0,)))
+    other = waits_of(replace(of, room_mm=0.25 * of.room_mm, again=((0.0, 1.0),)))
     shares = np.array([np.mean(lot > 1.5) for lot in lots])
     wrong = abs(float(np.mean(waits > 1.5)) - other.beyond(1.5))
     assert name.startswith("paced, near") or wrong > 4.0 * float(np.std(shares, ddof=1)) / 40**0.5
@@ -134,7 +135,7 @@ def test_a_service_that_hardly_takes_less_than_three_pitches(
     """
     of = queue(
         151.3, 88.06, shortest=76.5, sd=0.5, gap_mm=111.8, gap_sd_mm=0.3, noise_sd_mm=0.25,
-        again=(0.95, 0.0475, 0.0025), again_mm=252.2, room_mm=62.0, fine_mm=0.5,
+        again=((0.0, 0.95), (252.2, 0.0475), (504.4, 0.0025)), room_mm=62.0, fine_mm=0.5,
     )  # fmt: skip
     waits = walked(of, 80_000, 4)
     places = np.array([0.0, 0.5, 1.5, 20.0, of.room_mm])

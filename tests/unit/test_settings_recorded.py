@@ -123,7 +123,7 @@ def served_always(takes_mm: float) -> Queue:
     return Queue(
         arrival=Paced(180.0, 230.0), come=1.0,
         service_mm=takes_mm, gap_mm=0.0, gap_sd_mm=0.0, least_gap_mm=0.0, double=0.0,
-        double_mm=0.0, again=(1.0,), again_mm=0.0, noise_sd_mm=0.0, room_mm=math.inf, fine_mm=1.0,
+        double_mm=0.0, again=((0.0, 1.0),), noise_sd_mm=0.0, room_mm=math.inf, fine_mm=1.0,
     )  # fmt: skip
 
 
