@@ -20,11 +20,11 @@ from feedsim.scenario.wording import shown
 _SPEED = Quantity("speed", above=0.0)
 _IS_RECORDED = '(carrier.arrival is "recorded")'
 _BESIDE = {"paced": OF_A_RECORD, "random": OF_A_RECORD, "recorded": BESIDE_A_RECORD}
-"""For each arrival, the keys that must not stand beside it."""
+"""For each arrival, the keys that it excludes."""
 
 
 def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
-    """Drop keys that must not stand beside an arrival chosen by an override.
+    """Drop keys that an arrival chosen by an override excludes.
 
     An override cannot remove a pitch from a file, and recorded carriers have none. Keys that
     overrides set stay, to be refused.
@@ -32,7 +32,7 @@ def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict
     Parameters
     ----------
     data : dict
-        A whole scenario, changed already.
+        A whole scenario with the overrides applied.
     overrides : sequence of str
         Each ``path=value``.
     """
@@ -45,7 +45,7 @@ def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict
 
 
 def with_record(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
-    """Read the record of carriers, if one is named, and check what stands beside it.
+    """Read the record of carriers, if one is named, and check the keys that go with it.
 
     Parameters
     ----------
@@ -57,10 +57,10 @@ def with_record(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
     Returns
     -------
     data : dict
-        With what was read in place of the name, without ``record_speed``, which is used up then,
-        and without the keys that have no place beside the others.
+        With the pitches in place of the name, without ``record_speed`` (already applied) and
+        without the excluded keys.
     faults : list of Fault
-        Those keys, keys that are left out, and what is wrong with the file.
+        Excluded keys, missing keys, and the faults of the file.
     """
     table = data.get("carrier", {})
     if not isinstance(table, dict):
@@ -80,7 +80,7 @@ def with_record(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
 
 
 def ended_with_record(scenario: Scenario) -> Scenario:
-    """End a run with its record, where that is asked for."""
+    """End a run with its record, if ``after_record`` says so."""
     carrier, run = scenario.carrier, scenario.run
     left = len(carrier.record) - run.warm_up
     if carrier.arrival != "recorded" or carrier.after_record == "repeat" or run.carriers <= left:
@@ -102,7 +102,7 @@ def _without(data: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
 def _recorded(
     data: dict[str, Any], table: dict[Any, Any], given: set[Any], *, folder: Path
 ) -> tuple[dict[str, Any], list[Fault]]:
-    """Check what stands beside a record, and read it."""
+    """Check the keys that go with a record, and read it."""
     strange = [name for name in BESIDE_A_RECORD if name in given]
     says = f"to be left out: the record says how far apart carriers come {_IS_RECORDED}"
     faults = [Fault(f"carrier.{name}", shown(table[name]), says) for name in strange]

@@ -26,7 +26,7 @@ BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
 """Keys that a record replaces."""
 
 OF_A_RECORD = ("record", "record_speed", "after_record")
-"""Keys that mean nothing without a record."""
+"""Keys that apply only to a record."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +50,8 @@ class OrNothing(KeyType):
 class Record(KeyType):
     """Recorded pitches (mm); none where the key is left out.
 
-    The name of a file is allowed too, and read as none here: where it applies, the file was read
-    before, and its pitches stand in its place (:mod:`feedsim.scenario.arrivals`).
+    A file name is allowed too, and reads as no pitches here: where it applies, its pitches have
+    already replaced it (:mod:`feedsim.scenario.arrivals`).
     """
 
     most: int = MOST_PITCHES
@@ -107,7 +107,7 @@ class Record(KeyType):
 
 
 def _without_default(schema: dict[str, Any]) -> None:
-    """Take the default out of a key's schema: it cannot be written."""
+    """Remove the default from a key's schema: TOML cannot express it."""
     schema.pop("default", None)
 
 
@@ -128,7 +128,7 @@ def _arrival_schema() -> dict[str, Any]:
 
 
 class Carrier(Section):
-    """What comes along the belt."""
+    """The carriers on the belt."""
 
     model_config = ConfigDict(json_schema_extra=_arrival_schema())
 
@@ -139,15 +139,14 @@ class Carrier(Section):
         json_schema_extra=_without_default,
     )
     pitch_sd: Length = key(
-        "Standard deviation of the pitch, a length. Without any a run is unrealistically "
-        "regular: give some.",
+        "Standard deviation of the pitch, a length. With 0 a run is unrealistically regular.",
         "0 mm",
     )
     min_gap: Length = key("Smallest gap between two carriers, a length.", "0 mm")
     arrival: Annotated[
         Literal["paced", "random", "recorded"], Choice("paced", "random", "recorded")
     ] = key(
-        "Paced by a feeder upstream, laid on by hand at random, or as it was recorded on a line.",
+        "Paced by a feeder upstream, laid by hand at random, or recorded on a line.",
         "paced",
     )
     record: Annotated[tuple[float, ...], Record()] = key(
@@ -158,8 +157,8 @@ class Carrier(Section):
         json_schema_extra=_without_default,
     )
     record_speed: Annotated[float | None, OrNothing(Quantity("speed", above=0.0))] = key(
-        "Belt speed at which the eye times of the record were logged: it makes pitches of them, "
-        "which then come at any line speed.",
+        "Belt speed at which the eye times of the record were logged. It turns them into pitches, "
+        "which apply at any line speed.",
         None,
         json_schema_extra=_without_default,
     )
@@ -168,14 +167,14 @@ class Carrier(Section):
         "repeat",
     )
     missing: Annotated[float, Quantity("share", at_least=0.0, at_most=0.99)] = key(
-        "Share of pitches on which no carrier lies.", "0 %"
+        "Share of pitches without a carrier.", "0 %"
     )
     slip: Distance = key(
         "How far carriers fall back on the belt between eye and placement point, a length.", "0 mm"
     )
-    slip_sd: Length = key("Standard deviation of that, a length.", "0 mm")
+    slip_sd: Length = key("Standard deviation of that slip, a length.", "0 mm")
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that do not apply to this arrival, and are not written."""
+        """Keys that do not apply to this arrival; they are not written."""
         return (*BESIDE_A_RECORD, "record_speed") if self.arrival == "recorded" else OF_A_RECORD

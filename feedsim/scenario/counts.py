@@ -1,7 +1,7 @@
 """Distances in encoder counts: ``"8400 counts"`` to mm, by the counts and the wheel of the encoder.
 
-A controller shows and takes engage and disengage distance in counts. What a count is worth
-stands in another table, so that these keys are read before the scenario is checked key by key.
+Controllers show and take engage and disengage distances in counts. The size of a count comes from
+another table, so these keys are read before the scenario is checked key by key.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from feedsim.scenario.given import Given
 from feedsim.scenario.wording import dotted, shown
 
 COUNTED = ("engage_distance", "disengage_distance")
-"""The settings of a feeder that may be written in counts; besides, their ``resolution``."""
+"""The settings of a feeder that may be in counts; their ``resolution`` may be too."""
 
 _COUNTS = re.compile(r" *([+-]?\d{1,12}(?:\.\d{1,6})?) *counts? *", re.ASCII)
 _OTHER_NAMES = re.compile(r" *([+-]?\d{1,12}) *(?:pulses?|increments?|incs?|cts?) *", re.ASCII)
@@ -39,8 +39,8 @@ def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     data : dict
         With mm in place of counts; exact, n·wheel_circumference/counts_per_rev, rounded once.
     faults : list of Fault
-        Bare numbers and pulses at these keys, which stand as ``"auto"`` in what is returned: are
-        they counts, or mm?
+        Bare numbers and pulses at these keys, which may mean counts or mm; the returned data has
+        ``"auto"`` there.
     """
     count_mm = _count_mm(Given(data))
     faults: list[Fault] = []
@@ -64,7 +64,7 @@ def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
 
 
 def _count_mm(given: Given) -> Fraction | None:
-    """Return what a count is worth (mm of counted travel); None if the encoder is faulty itself."""
+    """Return the counted travel of one count (mm); None if the encoder has a fault."""
     wheel, counts = (given(*_ENCODER, name) for name in ("wheel_circumference", "counts_per_rev"))
     return None if None in (wheel, counts) or not counts else Fraction(wheel) / counts
 
@@ -94,7 +94,7 @@ def _read(
 
 
 def _step(resolution: dict[Any, Any]) -> dict[Any, Any]:
-    """Take a step of distances in whole counts for what it is: its own key."""
+    """Move a step of distances in whole counts to its own key."""
     found = _COUNTS.fullmatch(str(resolution.get("distance")))
     if found is None or resolution.get("distance_counts") or "." in found.group(1):
         return resolution

@@ -1,7 +1,7 @@
-"""One rule for all CSV files: what separates cells, and what a decimal comma is.
+"""One rule for all CSV files: the separator of cells, and decimal commas.
 
-Cells are parted by semicolons, tabs or commas, whichever the first line has most of. Where they
-are not parted by commas, a number may have a decimal comma. A true minus counts as one.
+Cells are separated by semicolons, tabs or commas, whichever is most frequent in the first line.
+Unless commas separate them, a number may have a decimal comma. A minus sign (U+2212) is accepted.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ def plain_number(text: str, *, commas: bool) -> str:
     Parameters
     ----------
     commas : bool
-        Whether a comma can only be a decimal one, since cells are parted by something else.
+        Whether a comma can only be a decimal one, as something else separates the cells.
 
     Returns
     -------
     str
-        The number, or the text as it is where it is none.
+        The number, or the text unchanged if it is not a number.
 
     Raises
     ------
     ValueError
-        If there is a comma that may as well part cells; it says what is needed.
+        If a comma may also separate cells; the message says what is needed.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Keys of a feeder's drive: what turns, what holds back, and the motors that might drive it."""
+"""Keys of a feeder's drive: moving parts, resisting forces and candidate motors."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class TextOrNone(KeyType):
 
 
 def _tables(name: str, most: int) -> BeforeValidator:
-    """Check that these are tables in a list, and how many, before each is read."""
+    """Check that this is a list of tables, and their number, before reading each."""
     allowed = f"up to {most} of [[feeder.drive.{name}]]"
 
     def check(raw: Any) -> Any:
@@ -61,7 +61,7 @@ class Roller(Section):
         "Density of its material; that of steel unless given.", "7850 kg/m^3"
     )
     inertia: Inertia = key(
-        "Moment of inertia about its axis, if known; stands instead of size and density.",
+        "Moment of inertia about its axis, if known; replaces size and density.",
         "0 kg*m^2",
     )
     count: Annotated[int, Whole(1, 1000)] = key("How many of these turn.", 1)
@@ -145,7 +145,7 @@ class Drive(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """The file's name: its rows stand among the motors."""
+        """The file's name: its rows are among the motors."""
         return ("motors",)
 
 

@@ -1,4 +1,4 @@
-"""Faults that pydantic found, in our words: key path, what stood there, what is allowed."""
+"""pydantic's errors as faults: key path, value found, what is allowed."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def _translate(detail: Any) -> Iterator[Fault]:
 
 
 def _left_out(path: Sequence[str | int], names: Sequence[str]) -> Iterator[Fault]:
-    """Say what is missing; of a missing table, each of its keys that has to be given."""
+    """Report a missing key; for a missing table, each of its required keys."""
     here = node(names)
     if here and here.section and not here.many:
         for name, inner in nodes(here.section).items():

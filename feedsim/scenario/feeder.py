@@ -1,4 +1,4 @@
-"""Keys of a feeder: inserts, insert eye, clutch, servo, and what is typed into the machine."""
+"""Keys of a feeder: inserts, insert eye, clutch, servo, and the settings of the machine."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ class Insert(Section):
     length: Size = key("Length of an insert, along the insert path.")
     gap: Length = key("Tail of one insert to nose of the next, a length.")
     gap_sd: Length = key(
-        "Standard deviation of the gap, a length. Give some, as for the pitch.", "0 mm"
+        "Standard deviation of the gap, a length. With 0 a run is unrealistically regular.", "0 mm"
     )
     min_gap: Length = key("Smallest gap between two inserts, a length.", "0 mm")
     slip: Distance = key(
@@ -127,7 +127,7 @@ class Clutch(Section):
     @model_validator(mode="before")
     @classmethod
     def _travel_defaults(cls, data: Any) -> Any:
-        """Fill in ramps as lengths where the ramp goes by travel."""
+        """Give ramps in travel their default lengths."""
         if isinstance(data, dict) and data.get("ramp") == "travel":
             return {"ramp_in": "20 mm", "ramp_out": "20 mm"} | data
         return data
@@ -151,7 +151,7 @@ class Servo(Section):
 
 
 class Resolution(Section):
-    """The steps in which the controller takes what is typed in; 0: any value."""
+    """The steps in which the controller takes settings; 0: any value."""
 
     distance: Length = key('Step of distances, a length, or whole counts ("5 counts").', "0 mm")
     distance_counts: Annotated[int, Whole(0, 1_000_000)] = key(
@@ -166,7 +166,7 @@ class Resolution(Section):
 
 
 class Settings(Section):
-    """What one types into the machine; "auto" is solved from the rest."""
+    """The settings typed into the machine; "auto" is solved from the rest."""
 
     target_offset: Length = key("Carrier's leading edge to insert's leading edge, a length.")
     stage_position: Distance = key("Nose of the staged insert, from the insert eye, a length.")
@@ -187,10 +187,10 @@ class Settings(Section):
     )
     speed_ratio: Annotated[float, Ratio(0.1, 10.0)] = key("Feed travel per belt travel.", 1.0)
     speed_trim: Annotated[float, Quantity("share", at_least=-0.5, at_most=0.5)] = key(
-        "Change of the speed ratio, a share.", "0 %"
+        "Correction of the speed ratio, a share.", "0 %"
     )
     stage_correction: Annotated[bool, YesNo()] = key(
-        "Whether the engaging point makes up for where the insert was really staged.", False
+        "Whether the engaging point compensates for where the insert was really staged.", False
     )
     resolution: Resolution = Field(default_factory=Resolution)
 
@@ -225,5 +225,5 @@ class Feeder(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """The drive where none is given."""
+        """The drive, if none is given."""
         return ("drive",) if self.drive is None else ()

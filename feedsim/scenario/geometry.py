@@ -1,4 +1,4 @@
-"""Whether the machine that a file describes can work at all, in the machine's own words.
+"""Whether the machine that a file describes can work at all.
 
 The checks read the raw data key by key and skip keys that are faulty in themselves, so all
 faults of a file are reported at once.
@@ -25,7 +25,7 @@ _LEAST_RATIO = 10
 
 
 def geometry_faults(data: dict[str, Any]) -> list[Fault]:
-    """Find what cannot work, of the keys that are right in themselves.
+    """Find combinations of valid keys that cannot work.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
     Returns
     -------
     list of Fault
-        Empty where all fits.
+        Empty if all keys fit together.
     """
     given = Given(data)
     faults = [*_carriers(given), *_record(given), *_eye(given, ("carrier_eye",)), *_names(given)]
@@ -83,7 +83,7 @@ def _record(given: Given) -> Iterator[Fault]:
 
 
 def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Fault]:
-    """Name the pitches that are shorter than a carrier, the first few one by one."""
+    """Report pitches shorter than a carrier, the first few one by one."""
     short = [place for place, pitch in enumerate(record) if pitch < length - _SAME_MM]
     needs = f"at least {_mm(length)} (carrier.length): carriers would overlap"
     for place in short[:MOST_ROWS]:
@@ -116,7 +116,7 @@ def _names(given: Given) -> Iterator[Fault]:
 
 
 def _insert_path(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
-    """Check the way of an insert from the insert eye to the placement point."""
+    """Check the insert path from the insert eye to the placement point."""
     to_placement = given(*here, "insert_eye_to_placement")
     stage = given(*here, "settings", "stage_position")
     length, gap = given(*here, "insert", "length"), given(*here, "insert", "gap")

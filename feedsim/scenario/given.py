@@ -37,7 +37,7 @@ class Given:
             return None
 
     def raw(self, *path: str | int) -> Any:
-        """Give what stands there, its default if it may be left out, else None."""
+        """Return the raw value, else the default of an optional key, else None."""
         here: Any = self._data
         for part in path[:-1]:
             if isinstance(here, dict) and isinstance(part, str):
@@ -52,5 +52,5 @@ class Given:
         return here.get(path[-1], None if leaf is None or leaf.required else leaf.default)
 
     def fault(self, path: tuple[str | int, ...], allowed: str) -> Fault:
-        """Make the fault of a key that is wrong beside the others."""
+        """Make the fault of a key that conflicts with others."""
         return Fault(dotted(path), shown(self.raw(*path)), allowed)

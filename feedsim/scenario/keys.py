@@ -1,8 +1,8 @@
-"""What a key of a scenario file may hold: one small class for each sort of value.
+"""What a key of a scenario file may hold: one small class for each type of value.
 
-Each says four things: how to read what stands in the file, how to write it back, what is
-allowed in words, and what that is as JSON Schema. pydantic asks them through two hooks, so
-faults are reported in our words, never in those of a library.
+Each defines four things: how to read the value in the file, how to write it back, and what is
+allowed, in words and as JSON Schema. pydantic calls them through two hooks, so feedsim words every
+fault itself.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Below = tuple[tuple[str | int, ...], Any, str]
 
 
 class Section(BaseModel):
-    """A table of the file: frozen, without unknown keys, its defaults checked as well."""
+    """A table of the file: frozen, no unknown keys allowed, defaults checked too."""
 
     model_config = ConfigDict(
         frozen=True,
@@ -35,12 +35,12 @@ class Section(BaseModel):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that mean nothing beside the others, and are not written."""
+        """Keys that have no effect beside the others; they are not written."""
         return ()
 
 
 def key(about: str, default: Any = ..., **more: Any) -> Any:
-    """Describe a key of a section; without a default it must be given."""
+    """Describe a key of a section; it is required unless it has a default."""
     return Field(default, description=about, **more)
 
 
@@ -52,7 +52,7 @@ class Refused(ValueError):  # noqa: N818 - it says what happened, and reads so
     allowed : str
         What is allowed, as the end of "needs ...".
     message : str
-        A whole sentence instead of "found ...; needs ...".
+        Replaces the whole sentence "found ...; needs ...".
     below : tuple of (path below the key, value found there, allowed)
         The faults inside a list, where the value is one.
     """
@@ -75,7 +75,7 @@ class KeyType(ABC):
         raw : object
             What a TOML reader gives.
         siblings : dict, optional
-            The keys above it in the same table, already checked.
+            The keys before it in the same table, already checked.
 
         Returns
         -------
@@ -155,7 +155,7 @@ class Quantity(KeyType):
 
     @property
     def bounds(self) -> str:
-        """The bounds in words, in the unit that is usual for the kind."""
+        """The bounds in words, in the usual unit of the kind."""
         named = phrase(self.kind).partition(",")[0]
         if math.isfinite(self.above):
             return f"{named} of more than {display(self.above, self.kind)}"
@@ -167,7 +167,7 @@ class Quantity(KeyType):
 
 @dataclass(frozen=True)
 class Auto(KeyType):
-    """A quantity, or ``"auto"``: solved from the rest."""
+    """A quantity, or ``"auto"``, which is solved from the rest."""
 
     quantity: Quantity
 
@@ -291,7 +291,7 @@ def quantity_schema(kind: Kind, *, infinite: bool = False) -> dict[str, Any]:
 
 
 def unit_missing(raw: Any, *kinds: Kind) -> str:
-    """Say what a quantity looks like; for a bare number, with that number."""
+    """Say how to write a quantity; for a bare number, show it with a unit."""
     if type(raw) in (int, float):
         return with_unit(shown(raw), kinds[0], quotes=True)
     return phrase(*kinds)

@@ -27,7 +27,7 @@ Size = Annotated[float, Quantity("length", above=0.0)]
 Distance = Annotated[float, Quantity("length")]
 Time = Annotated[float, Quantity("time", at_least=0.0)]
 Delay = Annotated[float, Quantity("time", at_least=0.0, at_most=10.0)]
-"""Bounds of what an eye, a drive or a filter takes."""
+"""Bounds of the delay of an eye, a drive or a filter."""
 Tick = Annotated[float, Quantity("time", at_least=0.0, at_most=1.0)]
 """From one tick of a program to the next."""
 Speed = Annotated[float, Quantity("speed", above=0.0)]
@@ -95,11 +95,11 @@ class Profile(KeyType):
 
 
 class Run(Section):
-    """How much is run, and how it begins."""
+    """Length of the run, and its initial state."""
 
     carriers: Annotated[int, Whole(1, 100_000_000)] = key("Carriers in the figures.", 5000)
     warm_up: Annotated[int, Whole(0, 1_000_000)] = key(
-        "Carriers run before them and left out of every count and figure.", 20
+        "Warm-up: carriers run first, left out of every count and figure.", 20
     )
     master: Annotated[Literal["encoder", "virtual"], Choice("encoder", "virtual")] = key(
         "What the feeders follow: the belt's encoder with its counts, or a virtual master "
@@ -115,8 +115,8 @@ class Encoder(Section):
     """The encoder on the conveyor."""
 
     kind: Annotated[Literal["incremental", "absolute"], Choice("incremental", "absolute")] = key(
-        "Sort of encoder: after a stop without power an incremental one has to find home, and "
-        "knows of no carrier that came meanwhile; an absolute one keeps its place.",
+        "Type of encoder: after a stop without power an incremental one must find home, and misses"
+        " carriers that come meanwhile; an absolute one keeps its position.",
         "incremental",
     )
     counts_per_rev: Annotated[int, Whole(1, 1_000_000_000)] = key(
@@ -124,7 +124,8 @@ class Encoder(Section):
     )
     wheel_circumference: Size = key("Belt travel in one turn, a length.", "500 mm")
     scale_error: Annotated[float, Quantity("share", at_least=-0.2, at_most=0.2)] = key(
-        "How much more the belt travels than is counted, a share; negative for less.", "0 %"
+        "Excess of true over counted belt travel, a share; negative if the belt travels less.",
+        "0 %",
     )
     home_time: Time = key("Time that an incremental encoder takes to find home.", "10 s")
 
@@ -134,7 +135,7 @@ class Line(Section):
 
     speed: Speed = key("Line speed.")
     acceleration: Annotated[float, Quantity("acceleration", above=0.0)] = key(
-        "How fast the belt changes speed where no profile says so.", "0.5 m/s^2"
+        "Acceleration of the belt where no profile sets it.", "0.5 m/s^2"
     )
     profile: Annotated[tuple[tuple[float, float], ...], Profile()] = key(
         "Speed over time: points of a time and a speed, straight in between, the last speed held. "
@@ -145,7 +146,7 @@ class Line(Section):
 
 
 class Eye(Section):
-    """A photo-eye: how soon, how exactly and how surely it sees an edge."""
+    """A photo-eye: its delay, its scatter and how reliably it sees an edge."""
 
     response: Delay = key("Delay from the edge to the output switching on, a time.", "0.5 ms")
     response_jitter: Delay = key(
@@ -157,15 +158,15 @@ class Eye(Section):
         "0.5 ms",
     )
     edge_sd: Annotated[float, Quantity("length", at_least=0.0, at_most=100.0)] = key(
-        "Standard deviation of the edge as it is seen, a length.", "0 mm"
+        "Standard deviation of the position at which it sees an edge, a length.", "0 mm"
     )
     missed: Share = key("Share of cards that the eye does not see.", "0 %")
     capture: Annotated[
         Literal["latched", "scanned", "polled"], Choice("latched", "scanned", "polled")
     ] = key(
-        "Whether the count is latched as the eye switches; or read at the next scan after that; "
-        "or the program polls the eye's level at each scan, and what is not there at one is "
-        "lost: a short card, or the gap between two.",
+        "Whether the count is latched as the eye switches, or read at the next scan after that, or"
+        " the program polls the eye's level at each scan and loses whatever falls between two "
+        "scans: a short card, or the gap between two.",
         "latched",
     )
     filter_time: Delay = key(
@@ -186,11 +187,12 @@ class Controller(Section):
         "Feed travel without an insert seen after which the search ends, a length.", "10 m"
     )
     mark_memory: Annotated[int, Whole(1, 1_000_000)] = key(
-        "Carriers that may be between the eye and the engaging point and still be known.", 8
+        "Carriers that the program can remember between the eye and the engaging point.", 8
     )
     late_mark: Annotated[Literal["skip", "engage"], Choice("skip", "engage")] = key(
-        "What to do with a carrier whose engaging point has passed when it becomes known.", "skip"
+        "What to do with a carrier that becomes known after its engaging point has passed.", "skip"
     )
     not_ready: Annotated[Literal["skip", "engage"], Choice("skip", "engage")] = key(
-        "What to do with a carrier at whose engaging point no insert is staged yet.", "skip"
+        "What to do with a carrier that reaches its engaging point before an insert is staged.",
+        "skip",
     )

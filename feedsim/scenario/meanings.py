@@ -1,7 +1,7 @@
-"""Words that people use for keys.
+"""Common words for keys, used for suggestions.
 
 ``tolerance`` in ``[acceptance]`` is ``placement_tolerance``, though ``within_tolerance`` is spelt
-just as much like it; ``delay`` of an eye is its ``response``, though nothing in it looks alike.
+just as similarly; ``delay`` of an eye is its ``response``, though the two look nothing alike.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ _MEANT: dict[str, tuple[str, ...]] = {
 
 
 def meant(word: str, known: Sequence[str]) -> str | None:
-    """Return the key among these that a word stands for, if any.
+    """Return the key among these that a word means, if any.
 
     Examples
     --------

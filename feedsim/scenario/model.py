@@ -31,7 +31,7 @@ class Limits(Section):
         "How far an insert may stick out over its carrier, at either end, a length.", "0 mm"
     )
     jam_probability: JamProbability | None = key(
-        "How likely each hazard becomes a jam, which stops the line; none does if left out.",
+        "Probability that each hazard becomes a jam, which stops the line; none does if left out.",
         None,
         json_schema_extra=as_table,
     )
@@ -60,9 +60,9 @@ def _tables(raw: Any) -> Any:
 
 
 class Scenario(Section):
-    """A line, its feeders, and what is asked of them."""
+    """A line, its feeders, and what they must achieve."""
 
-    title: Annotated[str, Text(200)] = key("What this is, on one line.")
+    title: Annotated[str, Text(200)] = key("Title of the scenario, on one line.")
     seed: Annotated[int, Whole(0, 2**63 - 1)] = key(
         "Seed of every random number: the same seed, the same run.", 1
     )
@@ -108,6 +108,6 @@ class Scenario(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Tables that are left out."""
+        """Optional tables that are not given."""
         names = ("product", "divert", "supervision", "fault", "adjust", "tune")
         return tuple(name for name in names if not getattr(self, name))

@@ -50,7 +50,7 @@ _EXAMPLE = {"torque": "n_m", "angular speed": "rpm", "inertia": "kg_m2", "power"
 
 
 def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
-    """Read the named files of candidate motors, and put their rows in place.
+    """Read the named files of candidate motors, and insert their rows.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
         With ``[[feeder.drive.motor]]`` for each row in place of ``motors``, which stays where
         its file is faulty.
     faults : list of Fault
-        What is wrong with the files.
+        The faults of the files.
     """
     feeders = data.get("feeder")
     if not isinstance(feeders, (list, tuple)):
@@ -97,7 +97,7 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
     Raises
     ------
     FeedsimError
-        If it cannot be read, a column is missing or of another kind, or a value is none.
+        If it cannot be read, a column is missing or of another kind, or a value is not valid.
     """
     name = str(path)
     file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
@@ -125,12 +125,12 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
 
 
 def motor_faults(motor: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Find what cannot be of one motor: the key and what it needs.
+    """Find inconsistent values of one motor: the key and what it needs.
 
     Parameters
     ----------
     motor : mapping
-        Keys and values of a table, as text; what is faulty in itself is passed over.
+        Keys and values of a table, as text; invalid values are skipped.
     """
     for low, high, kind in (
         ("rated_torque", "peak_torque", "torque"),
@@ -189,7 +189,7 @@ def _motor(
     commas: bool,
     at: str,
 ) -> dict[str, Any]:
-    """Read one row; what is wrong with it stands under ``""``."""
+    """Read one row; faults of the whole row are under ``""``."""
     motor: dict[str, Any] = {}
     wrong: list[str] = []
     for name, (place, unit) in columns.items():

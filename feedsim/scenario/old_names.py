@@ -1,4 +1,4 @@
-"""Names that tables of a scenario had once: still read, with a note."""
+"""Former names of tables of a scenario: still read, with a note."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def current_name(table: str) -> str:
 
 
 def with_current_names(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
-    """Rename tables that have an old name; the old and the new one at once is a fault."""
+    """Rename tables that have an old name; having both names is a fault."""
     faults = []
     for old, new in _CURRENT.items():
         if old not in data:
@@ -33,7 +33,7 @@ def with_current_names(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault
 
 
 def written_path(parts: Sequence[str], data: Mapping[str, Any]) -> list[str]:
-    """Return the path of a key under whichever name the data has its table; else the new one."""
+    """Return the path of a key under the table name that the data uses; else the new one."""
     first, *others = parts
     for old, new in _CURRENT.items():
         if first == old:
@@ -44,7 +44,7 @@ def written_path(parts: Sequence[str], data: Mapping[str, Any]) -> list[str]:
 
 
 def with_old_names(schema: dict[str, Any]) -> dict[str, Any]:
-    """Allow the old names in a JSON Schema, each in place of the new one."""
+    """Allow each old name in a JSON Schema as an alternative to the new one."""
     keys = dict(schema["properties"])
     keys |= {old: keys[new] | {"deprecated": True} for old, new in _CURRENT.items()}
     return {

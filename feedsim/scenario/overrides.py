@@ -19,7 +19,7 @@ def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str,
     Parameters
     ----------
     data : dict
-        A whole scenario as read from a file; it stays as it is.
+        A whole scenario as read from a file; it is not changed.
     overrides : sequence of str
         Each ``path=value``. The path names tables and keys and numbers what comes in lists;
         the value is TOML if it reads as such, else text. A later one wins.
@@ -48,7 +48,7 @@ def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str,
 def collect_overrides(
     data: dict[str, Any], overrides: Sequence[str]
 ) -> tuple[dict[str, Any], list[Fault]]:
-    """Do the same, but return the faults with what the sound overrides made."""
+    """Apply the valid overrides, and return the faults of the others."""
     faults = []
     for override in overrides:
         path, equals, value = override.partition("=")
@@ -65,7 +65,7 @@ def collect_overrides(
 
 
 def toml_or_text(text: str) -> Any:
-    """Read a value as TOML, or take it as text."""
+    """Read a value as TOML, else as text."""
     try:
         table = tomllib.loads(f"value = {text}")
     except (ValueError, RecursionError):
@@ -93,7 +93,7 @@ def _changed(data: dict[str, Any], parts: Sequence[str], value: Any) -> dict[str
 
 
 def _place(here: Any, parts: Sequence[str], depth: int) -> Any:
-    """Turn one part of a path into an existing key or number."""
+    """Resolve one part of a path to an existing key or number."""
     part = parts[depth]
     if isinstance(here, list):
         if part.isascii() and part.isdecimal() and len(part) < 7 and int(part) < len(here):
@@ -109,7 +109,7 @@ def _place(here: Any, parts: Sequence[str], depth: int) -> Any:
 
 
 def _blank(parts: Sequence[str], depth: int) -> Any:
-    """Give what a table or key that is left out holds."""
+    """Return the default of a missing table or key."""
     here = node(_names(parts[: depth + 1]))
     if here is None or here.section:
         return [] if here and here.many else {}
@@ -117,7 +117,7 @@ def _blank(parts: Sequence[str], depth: int) -> Any:
 
 
 def _names(parts: Sequence[str]) -> list[str]:
-    """Leave the numbers of tables out of a path."""
+    """Remove the numbers of tables from a path."""
     names: list[str] = []
     here: Node | None = Node(Scenario, many=False, leaf=None, required=True, default=None)
     for part in parts:

@@ -1,4 +1,4 @@
-"""Keys of what is planned: faults, and what an operator changes while the line runs."""
+"""Keys of planned faults, and of changes by an operator while the line runs."""
 
 from __future__ import annotations
 
@@ -57,12 +57,12 @@ class OrNone(KeyType):
 
 
 def no_default(schema: dict[str, Any]) -> None:
-    """Take the None of a key that is left out from its JSON Schema."""
+    """Remove the default None of an optional key from its JSON Schema."""
     schema.pop("default", None)
 
 
 def tables(name: str) -> BeforeValidator:
-    """Check that these are tables in a list, and how many, before each is read."""
+    """Check that this is a list of tables, and their number, before reading each."""
     allowed = f"up to {_MOST} of [[{name}]]"
 
     def check(raw: Any) -> Any:
@@ -141,7 +141,7 @@ class Changes(KeyType):
 
 
 def _flat(raw: dict[Any, Any], above: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield paths and values, of keys in quotes and of tables alike."""
+    """Yield paths and values of dotted keys and of nested tables."""
     for name, value in raw.items():
         path = f"{above}.{name}" if above else str(name)
         if isinstance(value, dict) and len(path) < 200:
@@ -151,7 +151,7 @@ def _flat(raw: dict[Any, Any], above: str = "") -> Iterator[tuple[str, Any]]:
 
 
 class _Planned(Section):
-    """Something at a time or a carrier."""
+    """An event at a time or at a carrier."""
 
     at: Annotated[float | None, OrNone(Quantity("time", at_least=0.0))] = key(
         "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
@@ -169,7 +169,7 @@ class _Planned(Section):
 
 
 class Fault(_Planned):
-    """A planned fault: at a time, or as a carrier comes to the carrier eye."""
+    """A planned fault, at a time or as a carrier comes to the carrier eye."""
 
     kind: Annotated[
         Literal["carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop"],
@@ -185,12 +185,12 @@ class Fault(_Planned):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that are left out, and the eye where none is dirty."""
+        """Keys that are left out, and the eye of a fault that has none."""
         return (*super().unused, *(("eye",) if self.kind != "eye_dirty" else ()))
 
 
 class Adjust(_Planned):
-    """What an operator changes while the line runs."""
+    """A change by an operator while the line runs."""
 
     set: Annotated[tuple[Change, ...], Changes()] = key(
         "The keys to change and their new values: line.speed, and of a feeder's settings "

@@ -1,4 +1,4 @@
-"""Keys of the product: which inserts it needs, how they may lie on each other, the divert gate."""
+"""Keys of the product: the inserts it needs, their overlap, and the divert gate."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ _LIMIT = Annotated[float | None, OrNone(Quantity("length"))]
 
 
 class ProductPair(Section):
-    """How far the inserts of two feeders lie on each other."""
+    """Overlap of the inserts of two feeders."""
 
     below: Annotated[str, _NAME] = key("Name of the feeder whose insert lies below.")
     above: Annotated[str, _NAME] = key(
@@ -84,17 +84,17 @@ class ProductPair(Section):
 
 
 class Product(Section):
-    """The recipe: what makes a product complete, and how inserts may lie on each other."""
+    """The recipe: what makes a product complete, and how inserts may overlap."""
 
     needs: Annotated[str | tuple[str, ...], Names()] = key(
-        "Feeders that must have placed for a product to be complete: all, or a list of names.",
+        "Feeders whose inserts a complete product needs: all, or a list of names.",
         ALL,
     )
     may_overlap: Annotated[bool, YesNo()] = key(
-        "Whether inserts may lie on each other where no pair says how far.", True
+        "Whether inserts may overlap where no pair limits it.", True
     )
     pair: Annotated[tuple[ProductPair, ...], tables("product.pair")] = key(
-        "Pairs of feeders with the overlap that is wanted.", ()
+        "Pairs of feeders with their required overlap.", ()
     )
 
     @property
@@ -114,11 +114,11 @@ class Divert(Section):
     )
     gate_time: Time = key("From the decision until the gate has moved, a time.", "0 ms")
     missed: Annotated[bool, YesNo()] = key(
-        "Whether a product is diverted that a needed feeder is known to have missed.", True
+        "Whether a product is diverted if a needed feeder is known to have missed it.", True
     )
     doubled: Annotated[bool, YesNo()] = key(
-        "Whether one is diverted whose insert the double check calls a double.", True
+        "Whether one is diverted if the double check calls its insert a double.", True
     )
     late: Annotated[bool, YesNo()] = key(
-        "Whether one is diverted for which a clutch closed after its point.", False
+        "Whether one is diverted if a clutch closed after its point.", False
     )

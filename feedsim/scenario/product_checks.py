@@ -74,7 +74,7 @@ def _pairs(product: dict[str, Any], given: Given) -> Iterator[Fault]:
 
 
 def _order(given: Given, here: _Path, *, below: int, above: int) -> Iterator[Fault]:
-    """Who is laid first lies below: that is decided by the placement points."""
+    """Check the order of placement points: the insert laid first lies below."""
     first, then = (given("feeder", number, "eye_to_placement") for number in (below, above))
     if None not in (first, then) and then <= first + _SAME_MM:
         allowed = (
@@ -115,7 +115,7 @@ def _gate(given: Given) -> Iterator[Fault]:
 
 
 def _laid_whole(given: Given) -> Iterator[tuple[float, int]]:
-    """Yield how far carriers have come when each feeder's insert is wholly laid (mm)."""
+    """Yield how far a carrier has travelled when each feeder's insert is wholly on it (mm)."""
     for number in range(given.feeders):
         parts = [
             given("feeder", number, "eye_to_placement"),

@@ -25,6 +25,6 @@ def nearest_fraction(value: float, most: int) -> Fraction:
 
 
 def typed_ratio(settings: Settings) -> float:
-    """Return the speed ratio as the controller takes it, the trim not in it."""
+    """Return the speed ratio as the controller takes it, without the trim."""
     most = settings.resolution.ratio
     return float(nearest_fraction(settings.speed_ratio, most)) if most else settings.speed_ratio

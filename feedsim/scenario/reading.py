@@ -44,8 +44,8 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
     Parameters
     ----------
     path : str or Path
-        A TOML file in UTF-8, at most 1 MB. The path of a record of carriers in it, or in an
-        override, is meant from its folder; the record is read now, once.
+        A TOML file in UTF-8, at most 1 MB. A record of carriers named in it, or in an override, is
+        relative to its folder, and is read once, now.
     overrides : sequence of str
         Keys to change, each ``path=value``, such as ``feeder.0.insert.gap=60 mm``.
 
@@ -57,7 +57,7 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
     Raises
     ------
     FeedsimError
-        If the file cannot be read, or with all that is wrong in it.
+        If the file cannot be read, or with all its faults.
     """
     return scenario_from_dict(read_toml(path), overrides=overrides, folder=Path(path).parent)
 
@@ -65,19 +65,19 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
 def scenario_from_text(
     text: str, *, overrides: Sequence[str] = (), folder: str | Path = ""
 ) -> Scenario:
-    """Check a scenario that is a TOML text; see :func:`scenario_from_dict`."""
+    """Check a scenario given as TOML text; see :func:`scenario_from_dict`."""
     return scenario_from_dict(parse_toml(text), overrides=overrides, folder=folder)
 
 
 def scenario_from_dict(
     data: dict[str, Any], *, overrides: Sequence[str] = (), folder: str | Path = ""
 ) -> Scenario:
-    """Check a scenario that is plain data, as a TOML reader gives it; see :func:`load_scenario`.
+    """Check a scenario given as plain data, as TOML gives it; see :func:`load_scenario`.
 
     Parameters
     ----------
     folder : str or Path, optional
-        From where the path of a record of carriers is meant; the current folder if left out.
+        Base of the path of a record of carriers; the current folder by default.
     """
     try:
         return _checked(data, overrides, folder)
@@ -111,7 +111,7 @@ def _checked(data: dict[str, Any], overrides: Sequence[str], folder: str | Path)
 
 
 def _with_lists(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
-    """Take ``[feeder]`` for ``[[feeder]]``, and report it beside its other faults."""
+    """Read ``[feeder]`` as ``[[feeder]]``, and report it together with other faults."""
     faults: list[Fault] = []
     return _listed(data, (), (), faults), faults
 
@@ -122,7 +122,7 @@ def _listed(
     names: tuple[str, ...],
     faults: list[Fault],
 ) -> dict[str, Any]:
-    """Put a single table into a list where several may stand; add the faults."""
+    """Wrap a single table in a list where several are allowed; add the faults."""
     here = node(names)
     changed = dict(table)
     for name, inner in (nodes(here.section) if here and here.section else {}).items():
@@ -190,7 +190,7 @@ def parse_toml(text: str) -> dict[str, Any]:
 
 
 def _endless(text: str) -> list[Fault | str]:
-    """Name the lines of whole numbers with too many digits."""
+    """Report the lines that have whole numbers with too many digits."""
     faults: list[Fault | str] = []
     for number, row in enumerate(text.split("\n"), 1):
         if found := _ENDLESS.search(row):
@@ -203,7 +203,7 @@ def _endless(text: str) -> list[Fault | str]:
 
 
 def _not_toml(said: str, text: str) -> Fault:
-    """Put the line first, and help with the commonest slip."""
+    """Put the line first, and add help for the commonest mistake."""
     match = re.search(
         r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", said, re.DOTALL
     )

@@ -63,7 +63,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """Pitches read from a file, which stand where its name stood; none if it has faults.
+    """Pitches read from a file, which replace its name; none if it has faults.
 
     Attributes
     ----------
@@ -78,17 +78,17 @@ class Recorded:
     first_row: int = 2
 
     def row(self, place: int) -> str:
-        """Name the file and the row of a pitch."""
+        """Return the file and row of a pitch, in words."""
         return _row(self.file, self.first_row + place)
 
 
 def read_column(path: Path) -> Column:
-    """Read the one column of a record that has pitches or eye times.
+    """Read the column of a record that has pitches or eye times.
 
     Raises
     ------
     FeedsimError
-        If the file cannot be read or is no record; with the first faulty rows, each named.
+        If the file cannot be read or is not a record; it names the first faulty rows.
     """
     name = str(path)
     file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
@@ -116,7 +116,7 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
     Raises
     ------
     FeedsimError
-        If times do not rise, or a pitch is not above 0 or of no reasonable size.
+        If times do not rise, or a pitch is not above 0 or not of a reasonable size.
     """
     values, first_row, rises = column.values, column.first_row, "a pitch has to be more than 0"
     if column.times:
@@ -154,7 +154,7 @@ def _place(table: Table, file: str) -> int:
 
 
 def _kind(name: str) -> Kind | None:
-    """Tell what a column of this name holds; None if it is not read."""
+    """Return what a column of this name holds; None if it is not read."""
     found = _COLUMN.fullmatch(name.lower())
     if not found:
         return None

@@ -34,11 +34,11 @@ def scenario_to_toml(
     Parameters
     ----------
     written : mapping, optional
-        Data that it was read from: what still says the same stays as it was written there.
+        Data that it was read from: unchanged values keep their notation.
     units : {"metric", "inch"}
         Of all other lengths.
     every_key : bool
-        Write every key that says something; else, where it is known, what was written alone.
+        Write every key that has an effect; else only those in `written`, if given.
     """
     import tomlkit
 
@@ -101,14 +101,14 @@ def corrected_text(
     Returns
     -------
     str
-        Reads as the same scenario but for those keys. Comments, order, blank lines and all
-        values that did not change are as they were.
+        The same scenario but for those keys. Comments, order, blank lines and unchanged values are
+        kept.
 
     Raises
     ------
     FeedsimError
-        If the file is laid out so that it cannot be changed in place, or would no longer be
-        sound.
+        If the layout of the file does not allow a change in place, or the result would not be
+        valid.
     """
     wanted = apply_overrides(parse_toml(text), overrides)
     changes = [
@@ -135,9 +135,9 @@ def changed_text(
     Parameters
     ----------
     notes : mapping of str to str, optional
-        By path of a key, what to say behind it, after what is said there already.
+        Comment by path of the key, appended to any that is there.
     check : bool
-        Whether the whole has to be sound: not where it names a file that is still to come.
+        Whether the result must be valid: not if it names a file that does not exist yet.
 
     Raises
     ------
@@ -231,10 +231,10 @@ def _written(text: str, wanted: Mapping[str, Any], notes: Mapping[str, str]) -> 
 
 
 def _change(here: Any, wanted: Mapping[str, Any], *, top: bool = False) -> None:
-    """Change a table in place until it holds what is wanted; only what differs is touched.
+    """Change a table in place to the wanted values; touch only those that differ.
 
-    A new table within another one is written on one line: a head of its own would end whatever
-    stands below it there.
+    A new table within another is written inline: a header of its own would cut off the keys below
+    it.
     """
     for key in [key for key in here if key not in wanted]:
         del here[key]
@@ -254,7 +254,7 @@ def _change(here: Any, wanted: Mapping[str, Any], *, top: bool = False) -> None:
 
 
 def _note(document: Any, path: Sequence[str], note: str) -> None:
-    """Say something behind a key, or behind the table on one line that holds it."""
+    """Add a comment behind a key, or behind the inline table that holds it."""
     here = document
     for part in path:
         inside = here[int(part)] if isinstance(here, list) else here[part]
@@ -276,7 +276,7 @@ def _inline(value: Mapping[str, Any]) -> Any:
 
 
 def _keep_column(old: Any, new: Any) -> None:
-    """Leave a comment in the column where it stood, if there is room for it."""
+    """Keep a comment in its column, if there is room."""
     if hasattr(old, "trivia") and hasattr(new, "trivia") and new.trivia.comment:
         room = len(new.trivia.comment_ws) + len(old.as_string()) - len(new.as_string())
         new.trivia.comment_ws = " " * max(2, room)

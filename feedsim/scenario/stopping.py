@@ -35,7 +35,7 @@ def stopping_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
 
 
 def _searches(data: dict[str, Any], given: Given) -> Iterator[Fault]:
-    """With no_insert on, the next insert must be within reach of a search."""
+    """With no_insert on, check that the next insert is within reach of a search."""
     if not isinstance(data.get("supervision"), dict) or not given("supervision", "no_insert"):
         return
     limit = given("controller", "search_limit")
@@ -104,7 +104,7 @@ def _planned(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
 
 
 def _dirty_eyes(data: dict[str, Any], given: Given) -> Iterator[Fault]:
-    """Check that a dirty eye says how long, and that nothing else does."""
+    """Check that a duration is given for a dirty eye, and only there."""
     faults = data.get("fault")
     for number, table in enumerate(faults if isinstance(faults, (list, tuple)) else ()):
         kind = given("fault", number, "kind") if isinstance(table, dict) else None

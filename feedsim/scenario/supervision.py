@@ -89,7 +89,7 @@ class ClearingTime(KeyType):
 
     @property
     def example(self) -> str:
-        """What a table looks like."""
+        """An example of a table."""
         return '{mean = "60 s", distribution = "lognormal", cv = 0.5}'
 
     def schema(self) -> dict[str, Any]:
@@ -111,8 +111,7 @@ class Supervision(Section):
     """What stops the line, and how. Rules are off unless set, except no_insert and jam."""
 
     no_insert: Annotated[bool, YesNo()] = key(
-        "Whether a search that comes to its limit stops the line, rather than leave the feeder "
-        "empty.",
+        "Whether a search that reaches its limit stops the line; if not, the feeder stays empty.",
         True,
     )
     insert_eye_blocked: Length = key(
@@ -127,14 +126,14 @@ class Supervision(Section):
         "0 mm",
     )
     misses_in_a_row: Annotated[int, Whole(0, 1_000_000)] = key(
-        "Carriers in a row that the program knew of and a feeder missed; 0 is off.", 0
+        "Carriers in a row that the program knew and a feeder missed; 0 is off.", 0
     )
     double_found: Annotated[bool, YesNo()] = key(
         "Whether an insert that a double check calls a double stops the line.", False
     )
     jam: Annotated[bool, YesNo()] = key("Whether a jam stops the line; it always does.", True)
     drive_overload: Annotated[bool, YesNo()] = key(
-        "Whether a ramp that asks more of a drive than it can give stops the line.", False
+        "Whether a ramp that demands more than its drive can give stops the line.", False
     )
     stop_deceleration: Annotated[float, Quantity("acceleration", above=0.0)] = key(
         "How fast the belt slows down to a stop.", "2 m/s^2"

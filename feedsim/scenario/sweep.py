@@ -32,7 +32,7 @@ class SpeedRange:
 
     @property
     def count(self) -> int:
-        """How many speeds; the end is one of them if a step reaches it."""
+        """Number of speeds; the end is included if a step reaches it."""
         return 1 + math.floor((self.to_mm_s - self.from_mm_s) / self.step_mm_s + 1e-9)
 
 
@@ -138,9 +138,9 @@ class Sweep(Section):
 
 
 def _exact(speed_mm_s: float) -> Fraction:
-    """Return the fraction that was rounded to this float: 20 m/min is 1000/3 mm/s.
+    """Return the fraction that this float was rounded from: 20 m/min is 1000/3 mm/s.
 
-    So that the speeds of a range are to the last bit those that one would write singly.
+    The speeds of a range then equal, to the last bit, those written singly.
     """
     near = Fraction(speed_mm_s).limit_denominator(1_000_000)
     return near if float(near) == speed_mm_s else Fraction(speed_mm_s)

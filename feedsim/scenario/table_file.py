@@ -1,8 +1,8 @@
 """A user's CSV file, as a spreadsheet or a logger writes it: one rule for all.
 
 UTF-8, with or without a byte order mark, or a spreadsheet's UTF-16. Cells are parted by
-semicolons, tabs or commas, whichever the first line has most of, or as a line ``sep=;`` before it
-says. Where they are not parted by commas, a number may have a decimal comma. Lines that begin
+semicolons, tabs or commas, whichever is most frequent in the first line, or as a line ``sep=;``
+before it says. Unless commas separate cells, a number may have a decimal comma. Lines that begin
 with ``#`` are left out. Rows are counted as a spreadsheet counts them, from 1.
 """
 
@@ -31,11 +31,11 @@ class Table:
     file : str
         Its path.
     delimiter : str
-        What parts its cells.
+        The separator of its cells.
     head : tuple of str
         The names of its columns, stripped; empty where the file is.
     head_row : int
-        Where they stand.
+        The row of these names.
     """
 
     file: str
@@ -60,7 +60,7 @@ class Table:
         return ((row, cells) for row, cells in self.every_row() if row > self.head_row)
 
     def every_row(self) -> Iterator[tuple[int, list[str]]]:
-        """Yield what :meth:`rows` does, the head and what is before it too."""
+        """Yield as :meth:`rows` does, from the first row of the file."""
         rows = csv.reader(_lines(self.text), delimiter=self.delimiter, strict=True)
         row = 0
         try:
@@ -74,7 +74,7 @@ class Table:
 
 
 def _lines(text: str) -> Iterable[str]:
-    """Yield the lines of a text with their ends; no copy of it is held, as a `StringIO` would."""
+    """Yield the lines of a text with their ends, without the copy that `StringIO` makes."""
     if text.count("\r") != text.count("\r\n"):  # ends of a line as old Macintoshes wrote them
         yield from io.StringIO(text, newline="")
         return
@@ -87,7 +87,7 @@ def _lines(text: str) -> Iterable[str]:
 
 
 def is_blank_row(cells: list[str]) -> bool:
-    """Tell whether a row is blank."""
+    """Return whether a row is blank."""
     return not any(cell.strip() for cell in cells)
 
 
@@ -99,12 +99,12 @@ def read_table(path: str | Path, *, largest: int, what: str) -> Table:
     largest : int
         Size in bytes beyond which it is refused.
     what : str
-        What it is meant to be: ``"record"``.
+        What it should be, such as ``"record"``.
 
     Raises
     ------
     FeedsimError
-        If it cannot be read, is empty, or is no text; the key is its path.
+        If it cannot be read, is empty, or is not text; the key is its path.
     """
     name = str(path)
     text = text_of(path, largest=largest, what=what, utf_16=True)

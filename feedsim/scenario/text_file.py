@@ -15,11 +15,11 @@ def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) 
     Parameters
     ----------
     largest : int
-        Size in bytes beyond which it is refused, some millions.
+        Largest size allowed (bytes), some millions.
     what : str
-        What it is meant to be: ``"scenario"`` or ``"record"``.
+        What it should be: ``"scenario"`` or ``"record"``.
     utf_16 : bool
-        Whether it may be UTF-16 as well, with the mark that a spreadsheet writes before it.
+        Whether it may also be UTF-16, with the byte order mark of a spreadsheet.
 
     Raises
     ------

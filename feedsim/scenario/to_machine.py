@@ -28,9 +28,9 @@ def machine_from(scenario: Scenario) -> Machine:
     -------
     Machine
         All in mm, s, mm/s and mm/s². Distances and leads that are ``"auto"`` are NaN: they
-        are solved by a later stage, which has to replace them before a run. The speed ratio
-        has the trim in it, and a virtual master has neither counts nor scale error. Of recorded
-        carriers pitch, spread and smallest gap are those of the record.
+        must be solved before a run. The speed ratio includes the trim, and a virtual master has
+        neither counts nor scale error. Recorded carriers have the pitch, spread and smallest gap of
+        their record.
     """
     return Machine(
         line=machine.Line(

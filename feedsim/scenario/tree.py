@@ -1,4 +1,4 @@
-"""The keys of a scenario file as a tree: what there is, and what lies nearest to a wrong key."""
+"""The keys of a scenario file as a tree, and the nearest key to a wrong one."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ class Node:
     leaf : KeyType or None
         What the key may hold; None for a table.
     required : bool
-        Whether it has to be given.
+        Whether it is required.
     default : object
-        What stands for a key that is left out.
+        The value of a key that is left out.
     """
 
     section: type[Section] | None
@@ -43,7 +43,7 @@ class Node:
 
 @cache
 def nodes(section: type[Section]) -> dict[str, Node]:
-    """Give what a table may contain, by name, in the order of the schema."""
+    """Return what a table may contain, by name, in the order of the schema."""
     found = {}
     for name, field in section.model_fields.items():
         inner = [a for a in (field.annotation, *get_args(field.annotation)) if _is_section(a)]
@@ -59,7 +59,7 @@ def nodes(section: type[Section]) -> dict[str, Node]:
 
 
 def node(names: Sequence[str]) -> Node | None:
-    """Find a place by its names, without the numbers of tables; None if there is none such."""
+    """Find a place by its names, without the numbers of tables; None if there is none."""
     here = Node(Scenario, many=False, leaf=None, required=True, default=None)
     for name in [*map(current_name, names[:1]), *names[1:]]:
         inside = nodes(here.section) if here.section else {}
@@ -71,7 +71,7 @@ def node(names: Sequence[str]) -> Node | None:
 
 _TOP = "the top of the file"
 _PARTS = {"pitch": "from leading edge to leading edge", "gap": "from tail to nose"}
-"""How two keys are counted that stand for each other where there is but one of them."""
+"""How a key is measured, where one table has one key and another table a similar one."""
 
 
 def table_name(names: Sequence[str]) -> str:
@@ -83,7 +83,7 @@ def table_name(names: Sequence[str]) -> str:
 
 
 def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None) -> Fault:
-    """Report an unknown key, with the one that may have been meant.
+    """Report an unknown key, and suggest the one that may be meant.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None
 
 
 def _hint(name: str, known: Sequence[str], place: str) -> str:
-    """Say which key may have been meant: by meaning first, and in the same table first."""
+    """Suggest the key that may be meant: by meaning first, and in the same table first."""
     elsewhere = _everywhere()
     if near := meant(name, known) or _nearest(name, known, alike=0.9):
         how = f", {_PARTS[near]}" if name in _PARTS and near in _PARTS else ""

@@ -1,4 +1,4 @@
-"""Keys of tune: what may still be chosen, what is only known roughly, and what is aimed at."""
+"""Keys of tune: the choices, the uncertain values and the aim."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Span:
 
 @dataclass(frozen=True)
 class Values(KeyType):
-    """A list of values, or a range of them; what they are depends on the key."""
+    """A list of values, or a range; their type depends on the key."""
 
     def _read(self, raw: Any) -> tuple[Any, ...] | Span:
         if isinstance(raw, dict):
@@ -151,13 +151,13 @@ class Pair(KeyType):
 
 
 class TuneKnob(Section):
-    """Something that may still be chosen."""
+    """A choice that is still open."""
 
     key: Annotated[str, _KEY] = described(
         "Path of the key, as --set has it: feeder.0.settings.stage_position."
     )
     values: Annotated[tuple[Any, ...] | Span, Values()] = described(
-        "What can be had: a list, or a range from, to and step. Without a step it is cut finely."
+        "The possible values: a list, or a range from, to and step. Without a step: finely cut."
     )
     price: Annotated[float | tuple[float, ...], Prices()] = described(
         "What it costs to choose a value other than now, in any currency; of a list also one "
@@ -167,7 +167,7 @@ class TuneKnob(Section):
 
 
 class TuneUnsure(Section):
-    """Something that is known only roughly."""
+    """A value that is known only roughly."""
 
     key: Annotated[str, _KEY] = described("Path of the key, as --set has it: carrier_eye.response.")
     by: Annotated[str | None, OrNone(Text(60))] = described(
@@ -177,7 +177,7 @@ class TuneUnsure(Section):
         json_schema_extra=no_default,
     )
     between: Annotated[tuple[str, str] | None, OrNone(Pair())] = described(
-        "Between which two values it lies. This or by.", None, json_schema_extra=no_default
+        "The two values that it lies between. This or by.", None, json_schema_extra=no_default
     )
     law: Annotated[Literal["uniform", "triangular", "normal"], Choice(*LAWS)] = described(
         "How likely the values in between are. Of normal, by is two standard deviations, and none "
@@ -192,7 +192,7 @@ class TuneUnsure(Section):
 
 
 class Tune(Section):
-    """What feedsim tune looks for, and among what."""
+    """What feedsim tune looks for, and the choices it has."""
 
     aim: Annotated[
         Literal["speed", "jam_risk", "spread", "window"],
@@ -208,7 +208,7 @@ class Tune(Section):
         json_schema_extra=no_default,
     )
     assurance: Annotated[float, Quantity("share", at_least=0.5, at_most=0.999)] = described(
-        "Share of what is unsure for which a setup has to be accepted.", "95 %"
+        "Share of the possible machines on which a setup must be accepted.", "95 %"
     )
     draws: Annotated[int, Whole(20, 100_000)] = described(
         "How many machines are drawn of what is unsure, for the verdict; more where the assurance "
@@ -216,18 +216,18 @@ class Tune(Section):
         200,
     )
     carriers: Annotated[int, Whole(100, 10_000_000)] = described(
-        "How many carriers are run for each machine drawn, at each speed.", 10_000
+        "Carriers run for each machine drawn, at each speed.", 10_000
     )
     spend: Annotated[float | None, OrNone(_PRICE)] = described(
-        "What all that is changed may cost together; any, if left out.",
+        "Most that all changes together may cost; no limit if left out.",
         None,
         json_schema_extra=no_default,
     )
     knob: Annotated[tuple[TuneKnob, ...], tables("tune.knob")] = described(
-        "What may still be chosen.", ()
+        "The choices that are still open.", ()
     )
     unsure: Annotated[tuple[TuneUnsure, ...], tables("tune.unsure")] = described(
-        "What is known only roughly.", ()
+        "The values that are known only roughly.", ()
     )
 
     @property

@@ -25,7 +25,7 @@ _TYPED = (
     "disengage_distance",
     "disengage_lead",
 )
-"""Settings of a feeder that the machine meets as they are typed in: nothing of it lies off them."""
+"""Settings of a feeder that the machine takes exactly as typed in."""
 
 
 def path_of(key: str) -> list[str | int]:
@@ -34,7 +34,7 @@ def path_of(key: str) -> list[str | int]:
 
 
 def is_of_machine(key: str) -> bool:
-    """Tell whether a key describes the machine, not a trial of it (carriers, seed, tune table).
+    """Return whether a key describes the machine, not a trial of it (carriers, seed, tune table).
 
     >>> is_of_machine("carrier_eye.response"), is_of_machine("run.carriers")
     (True, False)
@@ -43,13 +43,13 @@ def is_of_machine(key: str) -> bool:
 
 
 def leaf_of(key: str) -> KeyType | None:
-    """Return what a key by its path may hold; None where it is no key with a value."""
+    """Return the type of a key by its path; None if it is not a key with a value."""
     found = node([part for part in path_of(key) if isinstance(part, str)])
     return found.leaf if found else None
 
 
 def raw_of(data: Mapping[str, Any], key: str) -> Any:
-    """Return what stands in a scenario's data at a key, its default where it is left out."""
+    """Return the raw value of a key in a scenario's data, or its default."""
     return Given(dict(data)).raw(*path_of(key))
 
 

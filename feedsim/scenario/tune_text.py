@@ -36,17 +36,17 @@ def with_tune(
     Parameters
     ----------
     data : mapping
-        As a TOML reader gives it; stays as it is.
+        As a TOML reader gives it; it is not changed.
     knobs, unsure : sequence of str
-        Each as :func:`knob_of` and :func:`unsure_of` read it. One of a key that the table has
-        takes its place.
+        Each in the form that :func:`knob_of` or :func:`unsure_of` reads. It replaces an entry of
+        the same key.
     **keys
         Other keys of the table, as they would stand in it; None: left as it is.
 
     Raises
     ------
     FeedsimError
-        If one is not of its form; whether it fits the line is seen when the data are checked.
+        If one is malformed; whether it fits the line is checked with the data.
     """
     table = dict(data["tune"]) if isinstance(data.get("tune"), dict) else {}
     table |= {name: value for name, value in keys.items() if value is not None}
@@ -69,7 +69,7 @@ def asked_as(
     unsure: Sequence[str] = (),
     **keys: Any,
 ) -> dict[str, str]:
-    """Return by which option each part of a tune table came that :func:`with_tune` put there.
+    """Return the option that each part added by :func:`with_tune` came from.
 
     >>> asked_as({"knob": [{"key": "seed"}, {"key": "run.carriers"}]}, knobs=["run.carriers=1,2"])
     {'tune.knob.1': '--knob run.carriers'}
@@ -107,7 +107,7 @@ def knob_of(text: str) -> dict[str, Any]:
 
 
 def _refuse_decimal_comma(text: str, values: str, parts: Sequence[str], unit: str) -> None:
-    """Refuse ``0,5 ms``, which is rather one number with a decimal comma than 0 ms and 5 ms."""
+    """Refuse ``0,5 ms``: it is more likely a decimal comma than 0 ms and 5 ms."""
     place = next((n for n, part in enumerate(parts[:-1]) if _WHOLE.fullmatch(part)), None)
     if place is None or "." in values or not re.search(r"\d,\d", values, re.ASCII):
         return
@@ -120,7 +120,7 @@ def _refuse_decimal_comma(text: str, values: str, parts: Sequence[str], unit: st
 
 
 def unsure_of(text: str) -> dict[str, Any]:
-    """Read something unsure: ``KEY=±0.2 ms``, its law after it if it is not uniform.
+    """Read an uncertain value: ``KEY=±0.2 ms``, followed by its law if not uniform.
 
     >>> unsure_of("carrier_eye.response=+-0.2 ms normal")
     {'key': 'carrier_eye.response', 'by': '0.2 ms', 'law': 'normal'}

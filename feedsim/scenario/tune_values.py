@@ -1,4 +1,4 @@
-"""What the texts of the tune table stand for: values of a knob, and how far something is off."""
+"""Values of the tune table as numbers: those of a knob, and the bounds of an uncertain value."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ _SPLIT = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15}))\s*(.*?)\s
 _CUTS = 200
 _DIGITS = 12
 _FURTHEST = 1.5
-"""Of normal: so many times `by`, three standard deviations, is the furthest that is drawn."""
+"""Normal law: the furthest draw as a multiple of `by`; it is three standard deviations."""
 
 
 @dataclass(frozen=True, slots=True)
 class Had:
-    """A value that a knob can have: as it stands in a file, and as a number if it is one."""
+    """A possible value of a knob: as written in a file, and as a number if it is one."""
 
     written: Any
     number: float | None
@@ -31,7 +31,7 @@ class Had:
 
 @dataclass(frozen=True, slots=True)
 class Off:
-    """How far something may be off what is believed (internal unit)."""
+    """How far a value may be from the scenario's (internal unit)."""
 
     believed: float
     low: float
@@ -40,7 +40,7 @@ class Off:
 
 
 def kind_of(leaf: KeyType, raw: Any = None) -> Kind | None:
-    """Return what quantity a key holds; None for plain numbers and words.
+    """Return the kind of quantity of a key; None for plain numbers and words.
 
     ``raw``: a value of it, where the key takes quantities of two kinds.
     """
@@ -74,7 +74,7 @@ def number_of(leaf: KeyType, raw: Any) -> float | None:
 
 
 def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
-    """Return what a knob can have, each once; a range rises.
+    """Return the possible values of a knob, each once; a range rises.
 
     Raises
     ------
@@ -141,7 +141,7 @@ def _below(name: str, raw: Any, allowed: str) -> Refused:
 
 
 def _unit(raw: Any, kind: Kind | None) -> tuple[str, float]:
-    """Return the unit that a value is written in, and its size in the internal unit."""
+    """Return the unit of a value as written, and its size in the internal unit."""
     match = _SPLIT.fullmatch(raw) if kind and isinstance(raw, str) else None
     if match is None or kind is None:
         return ("", 1.0) if kind is None else (phrase(kind).split('"')[1].split()[1], 1.0)
@@ -174,12 +174,12 @@ def _plain(number: Decimal) -> str:
 
 
 def off(leaf: KeyType, unsure: TuneUnsure, *, believed: Any) -> Off:
-    """Return how far something may be off.
+    """Return how far an uncertain value may be off.
 
     Parameters
     ----------
     believed : object
-        What the scenario says, as it stands there.
+        The value in the scenario, as written.
 
     Raises
     ------

@@ -12,9 +12,8 @@ from feedsim.quantities import System
 def units_of(data: Mapping[str, Any]) -> System:
     """Return the system in which more lengths of a scenario file are written; metric if as many.
 
-    All its lengths count alike, since no few of them say what a person at the machine measures
-    in; speeds and accelerations do not, since a drive is often set in units of its own. Titles
-    and names are no lengths.
+    All lengths count alike. Speeds and accelerations do not count, as drives are often set in units
+    of their own; nor do titles and names.
 
     Parameters
     ----------
@@ -31,7 +30,7 @@ def units_of(data: Mapping[str, Any]) -> System:
 
 
 def _texts(found: Any, key: str = "") -> Iterator[str]:
-    """Yield all texts below a key but titles and names."""
+    """Yield all texts below a key except titles and names."""
     if isinstance(found, str) and key not in {"title", "name"}:
         yield found
     elif isinstance(found, Mapping):

@@ -1,4 +1,4 @@
-"""How keys and values of a file are shown to people: short, on one line, harmless."""
+"""Keys and values of a file as messages show them: short, on one line, harmless."""
 
 from __future__ import annotations
 

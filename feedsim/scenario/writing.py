@@ -15,15 +15,15 @@ from feedsim.scenario.tree import nodes
 def scenario_to_dict(scenario: Scenario) -> dict[str, Any]:
     """Write a scenario as plain data: text, numbers, yes and no, lists and tables.
 
-    Every key that says something is there, defaults too, and every quantity has its unit.
-    `scenario_from_dict` reads from it exactly the same scenario, to the last bit of each float,
+    Every key that has an effect is there, defaults too, and every quantity has its unit.
+    `scenario_from_dict` reads exactly the same scenario from it, to the last bit of each float,
     and needs no other file: a record of carriers is written as a list of pitches.
     """
     return _table(scenario)
 
 
 AS_WRITTEN: Mapping[str, Any] = MappingProxyType({"plain": scenario_to_dict})
-"""Metadata of a field of an answer that holds a scenario: how it is written as data."""
+"""Metadata of an answer's field that holds a scenario: how to write it as data."""
 
 
 def override(scenario: Scenario, overrides: Sequence[str]) -> Scenario:
@@ -32,7 +32,7 @@ def override(scenario: Scenario, overrides: Sequence[str]) -> Scenario:
     Raises
     ------
     FeedsimError
-        If a path leads nowhere, or the changed scenario cannot be.
+        If a path leads nowhere, or the changed scenario is not valid.
     """
     return scenario_from_dict(scenario_to_dict(scenario), overrides=overrides)
 
