@@ -13,14 +13,18 @@ from typing import Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-_WORDS = (
+_WORDS: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"^Invalid value for '(\S+)': (?:Value error, )?", r"\1: "),
     (r"Input should be a valid integer.*", "needs a whole number"),
     (r"Input should be a valid number.*", "needs a number"),
     (r"Input should be greater than or equal to (\d+)", r"needs a whole number from \1 on"),
     (r"Input should be less than or equal to (\d+)", r"needs a whole number up to \1"),
     (r"('\S+') is not one of (.*?)\.?$", r"found \1; needs one of \2"),
-    (r"^Missing argument '(\S+?)(?:\.\.\.)?'\.?$", r"\1 is missing"),
+    (
+        r"^Missing argument '(\S+)\.\.\.'\.?$",
+        lambda found: f"{found[1]} is missing; name one or more {found[1].lower()} files",
+    ),
+    (r"^Missing argument '(\S+)'\.?$", r"\1 is missing"),
     (r"^Missing command\.$", "a command is missing"),
     (r"^No such command ('.*?')\.", r"there is no command \1"),
     (r"^No such option: (\S+)", r"there is no option \1"),

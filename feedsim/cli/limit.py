@@ -62,7 +62,7 @@ def limit(
     Finds it twice: in closed form, a limit for each mechanism, and by simulation, which narrows
     the range between the fastest speed accepted for sure and the slowest refused for sure.
     """
-    from feedsim.answers.limit.answer import enough, searched
+    from feedsim.answers.limit.answer import NARROWEST, WIDEST, enough, searched
     from feedsim.answers.limit.study.closed import in_closed_form
     from feedsim.answers.where import quickest, where_of
     from feedsim.beside import beside
@@ -73,7 +73,7 @@ def limit(
     use_engine(engine)
     where_of(jobs, cluster)  # refused before all else
     line = read_line(scenario, changes_of(settings, carriers=carriers))
-    narrow = share_of("--within", within)
+    narrow = share_of("--within", within, NARROWEST, WIDEST)
     enough(line, within=narrow, at_most=at_most)
     machine = machine_of(line.scenario)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
     from typer.models import ArgumentInfo, OptionInfo
 
     from feedsim.answers.line import Line
+    from feedsim.quantities import Kind
 
 
 def argument(metavar: str, words: str) -> ArgumentInfo:
@@ -139,21 +141,13 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
     from dataclasses import replace
 
     from feedsim.answers.line import load
-    from feedsim.errors import Fault, FeedsimError
-    from feedsim.measures import QuantityError, parse
     from feedsim.scenario import at_line_speed
 
     line = load(path, overrides or ())
     if speed is None:
         return line
-    try:
-        wanted = parse(speed, "speed")
-    except QuantityError as error:
-        raise FeedsimError(Fault("--speed", message=str(error))) from None
-    if not 0.0 < wanted < math.inf:
-        raise FeedsimError(
-            Fault("--speed", found=repr(speed), allowed='a speed above 0, such as "80 m/min"')
-        )
+    allowed = 'a speed above 0, such as "80 m/min"'
+    wanted = quantity_of("--speed", speed, "speed", fits=_is_positive, allowed=allowed)
     return replace(line, scenario=at_line_speed(line.scenario, wanted))
 
 
@@ -208,21 +202,56 @@ def fit_for(new: Path, text: str, scenario: Path) -> str:
     return text
 
 
-def share_of(option: str, text: str) -> float:
-    """Read a share, such as "1 %".
+def quantity_of(
+    option: str, text: str, kind: Kind, *, fits: Callable[[float], bool], allowed: str
+) -> float:
+    """Read an option's quantity; an error proposes only values that the option takes.
 
     Raises
     ------
     FeedsimError
-        If it is not a share.
+        If it is no quantity of this kind, or does not fit.
     """
+    import re
+
     from feedsim.errors import Fault, FeedsimError
     from feedsim.measures import QuantityError, parse
 
+    def is_taken(proposed: str) -> bool:
+        try:
+            return fits(parse(proposed, kind))
+        except QuantityError:
+            return False
+
     try:
-        return parse(text, "share")
+        value = parse(text, kind)
     except QuantityError as error:
-        raise FeedsimError(Fault(option, message=f"needs {error}")) from None
+        says = str(error)
+        proposed = re.findall('"([^"]+)"', says.partition("; write ")[2])
+        if ";" in says and all(map(is_taken, proposed)):
+            allowed = says
+    else:
+        if fits(value):
+            return value
+    raise FeedsimError(Fault(option, repr(text[:40]), allowed))
+
+
+def share_of(option: str, text: str, low: float, high: float) -> float:
+    """Read a share from `low` to `high`.
+
+    Raises
+    ------
+    FeedsimError
+        If it is no share, or out of range.
+    """
+    allowed = f'a share from "{100.0 * low:g} %" to "{100.0 * high:g} %"'
+    return quantity_of(
+        option, text, "share", fits=lambda share: low <= share <= high, allowed=allowed
+    )
+
+
+def _is_positive(value: float) -> bool:
+    return 0.0 < value < math.inf
 
 
 def tell(words: str) -> None:
@@ -244,10 +273,5 @@ def tell(words: str) -> None:
 
 def rate_of(text: str) -> float:
     """Read how fast samples came (1/s)."""
-    from feedsim.errors import Fault, FeedsimError
-    from feedsim.measures import QuantityError, parse
-
-    try:
-        return parse(text, "rate")
-    except QuantityError as error:
-        raise FeedsimError(Fault("--rate", f'"{text[:40]}"', str(error))) from None
+    allowed = 'a rate above 0, such as "1 kHz"'
+    return quantity_of("--rate", text, "rate", fits=_is_positive, allowed=allowed)

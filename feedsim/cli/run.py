@@ -19,6 +19,7 @@ from feedsim.cli.options import (
     changes_of,
     option,
     out_option,
+    quantity_of,
     read_line,
     share_of,
     use_engine,
@@ -140,7 +141,6 @@ def _log_asked(
     """
     from feedsim.answers.run.tables import LogAsked
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.measures import QuantityError, parse
 
     if shape is None:
         for option, value in (("--log-rate", rate), ("--log-dropped", dropped)):
@@ -150,14 +150,11 @@ def _log_asked(
         return None
     rate = "1 kHz" if rate is None else rate
     dropped = "0 %" if dropped is None else dropped
-    try:
-        rate_hz = parse(rate, "rate")
-    except QuantityError:
-        rate_hz = 0.0
-    if not 1.0 <= rate_hz <= 1e6:
-        allowed = 'a rate from 1 Hz to 1 MHz, such as "1 kHz"'
-        raise FeedsimError(Fault("--log-rate", repr(rate), allowed))
-    share = share_of("--log-dropped", dropped)
-    if not 0.0 <= share <= 0.5:
-        raise FeedsimError(Fault("--log-dropped", repr(dropped), 'a share from "0 %" to "50 %"'))
-    return LogAsked(shape, rate_hz, share)
+    rate_hz = quantity_of(
+        "--log-rate",
+        rate,
+        "rate",
+        fits=lambda hz: 1.0 <= hz <= 1e6,
+        allowed='a rate from 1 Hz to 1 MHz, such as "1 kHz"',
+    )
+    return LogAsked(shape, rate_hz, share_of("--log-dropped", dropped, 0.0, 0.5))

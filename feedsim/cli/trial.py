@@ -72,12 +72,13 @@ def plan(
 
     Writes trial_plan.csv.
     """
-    from feedsim.answers.trial.answer import trial_plan
+    from feedsim.answers.trial.answer import CONFIDENCES, SPREADS, trial_plan
     from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import doing
 
     line = read_line(scenario, settings)
-    sure, within = share_of("--confidence", confidence), share_of("--spread-within", spread_within)
+    sure = share_of("--confidence", confidence, *CONFIDENCES)
+    within = share_of("--spread-within", spread_within, *SPREADS)
     folder = _folder(scenario, out)
 
     def find(_: object) -> Answer:
@@ -149,13 +150,13 @@ def fit(
     from slip, and writes the files of learn.
     """
     from feedsim.answers.learn.answer import learned_beside
-    from feedsim.answers.trial.answer import fitted, measured_in
+    from feedsim.answers.trial.answer import CONFIDENCES, fitted, measured_in
     from feedsim.cli.delivery import deliver, handed
     from feedsim.cli.progress import doing
     from feedsim.files.one_file import try_file
 
     line = read_line(scenario, settings)
-    sure = share_of("--confidence", confidence)
+    sure = share_of("--confidence", confidence, *CONFIDENCES)
     if write is not None:
         try_file(write, force=force)
     rows = _rows(without) if without is not None else set()

@@ -74,6 +74,8 @@ def test_typer_by_itself_is_found_odd() -> None:
     ("words", "said"),
     [
         (("run",), "error: SCENARIO is missing"),
+        (("learn", CARD), "error: LOG is missing; name one or more log files"),
+        (("compare",), "error: SCENARIO is missing; name one or more scenario files"),
         (("runn",), "error: there is no command 'runn'; did you mean 'run'?"),
         (("run", CARD, "--nope"), "error: there is no option --nope; did you mean --speed?"),
         (("run", CARD, "--carriers", "few"), "error: --carriers: needs a whole number"),
@@ -94,6 +96,40 @@ def test_a_wrong_call_is_told_as_all_errors_are(
     first, second = ended.err.splitlines()
     assert first == said
     assert re.fullmatch(r"see feedsim(?: \w+)? --help", second)
+
+
+SPEEDS = 'needs a speed above 0, such as "80 m/min"'
+WIDTHS = 'needs a share from "0.01 %" to "50 %"'
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("setup", CARD, "--speed", "0"), f"--speed: found '0'; {SPEEDS}"),
+        (("setup", CARD, "--speed", "-5"), f"--speed: found '-5'; {SPEEDS}"),
+        (("setup", CARD, "--speed", "0 m/min"), f"--speed: found '0 m/min'; {SPEEDS}"),
+        (("setup", CARD, "--speed", "60"),
+         "--speed: found '60'; needs a speed with its unit; write \"60 m/min\""),
+        (("limit", CARD, "--within", "500"), f"--within: found '500'; {WIDTHS}"),
+        (("limit", CARD, "--within", "500 %"), f"--within: found '500 %'; {WIDTHS}"),
+        (("limit", CARD, "--within", "0,001"), f"--within: found '0,001'; {WIDTHS}"),
+        (("limit", CARD, "--within", "0.95"), f"--within: found '0.95'; {WIDTHS}"),
+        (("limit", CARD, "--within", "5"),
+         "--within: found '5'; needs a share with its unit; write \"5 %\""),
+        (("trial", "plan", CARD, "--confidence", "1"),
+         "--confidence: found '1'; needs a share from \"50 %\" to \"99.99 %\""),
+        (("run", CARD, "--log", "samples", "--log-dropped", "80"),
+         "--log-dropped: found '80'; needs a share from \"0 %\" to \"50 %\""),
+        (("learn", CARD, CARD, "--rate", "0"),
+         "--rate: found '0'; needs a rate above 0, such as \"1 kHz\""),
+    ],
+)  # fmt: skip
+def test_an_error_proposes_only_what_the_option_takes(
+    feedsim: Run, words: tuple[object, ...], said: str
+) -> None:
+    ended = feedsim(*words)
+    assert (ended.status, ended.out) == (2, "")
+    assert ended.err.splitlines() == [f"error: {said}"]
 
 
 def test_an_error_breaks_at_words_on_a_terminal_and_nowhere_else(

@@ -34,7 +34,7 @@ from feedsim.running.executor import Where, nobody, worker_pool
 MOST_CARRIERS = 1_000_000
 """A search takes no more in all, unless told otherwise."""
 
-_NARROWEST, _WIDEST = 1e-4, 0.5
+NARROWEST, WIDEST = 1e-4, 0.5
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -134,7 +134,7 @@ def enough(line: Line, *, within: float, at_most: int) -> None:
     FeedsimError
         If the range is out of bounds, or too few carriers are allowed for a first look.
     """
-    if not _NARROWEST <= within <= _WIDEST:
+    if not NARROWEST <= within <= WIDEST:
         raise FeedsimError(Fault("--within", f"{100.0 * within:g} %", "0.01 % to 50 %"))
     least = least_carriers(line.scenario)
     if at_most < least:

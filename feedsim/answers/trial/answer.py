@@ -23,6 +23,9 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+CONFIDENCES = (0.5, 0.9999)
+SPREADS = (0.02, 2.0)
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PlannedTrial(Answer):
@@ -103,8 +106,8 @@ def trial_plan(
     FeedsimError
         If a share or a range is out of bounds.
     """
-    _share_within("--confidence", confidence, 0.5, 0.9999)
-    _share_within("--spread-within", spread_within, 0.02, 2.0)
+    _share_within("--confidence", confidence, *CONFIDENCES)
+    _share_within("--spread-within", spread_within, *SPREADS)
     scenario = line.scenario
     usual = units or line.units
     chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=usual)
@@ -147,7 +150,7 @@ def measured_in(
     line: Line, data: str | Path, *, confidence: float, without: Collection[int]
 ) -> TrialData:
     """Read what was measured; see :func:`trial_fit`."""
-    _share_within("--confidence", confidence, 0.5, 0.9999)
+    _share_within("--confidence", confidence, *CONFIDENCES)
     names = [feeder.name for feeder in line.scenario.feeder]
     measured = read_trial(Path(data), feeders=names, longest_mm=line.scenario.carrier.length)
     return measured.without(set(without))

@@ -25,7 +25,7 @@ export const makePlanner = ({ turns, pinned, rounds, playingFor, on }) => {
   let number = 0;
   let resting = null; // a timer: what takes longer comes when it ends
   let isResting = false;
-  let isAlone = false; // A cannot be held against what is shown
+  let isAlone = false; // A cannot be compared with what is shown
 
   const begin = async (lane) => {
     const { what, more } = lane.waiting;

@@ -32,7 +32,7 @@ export const makeShown = ({ turns, measure, notices, rounds: usual, onStory, onT
   let refused = "";
   let inShort = "";
   let stale = null; // a timer: when it ends, cards of previous values say so
-  let apart = []; // why A cannot be held against what is shown
+  let apart = []; // why A cannot be compared with what is shown
 
   /** Numbers of carriers to run, first and later: fewer where a run takes longer. */
   const rounds = () => {
