@@ -1,8 +1,8 @@
 """Rehearse a line that lays one card on each passing card.
 
 The interface for Python; the command line is a thin layer on it. ``feedsim.load`` reads a line
-from a scenario file, and each function below asks it a question. What they return can be printed,
-drawn (``figures``), taken as columns (``tables``) or as data (``plain``), and saved (``save``).
+from a scenario file, and each function below answers a question about it. An answer can be printed,
+drawn (``figures``), read as columns (``tables``) or as data (``plain``), and saved (``save``).
 
 Examples
 --------

@@ -1,4 +1,4 @@
-"""Arrays by what they hold."""
+"""Types of arrays."""
 
 from __future__ import annotations
 
@@ -9,4 +9,4 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Places = NDArray[np.intp]
-"""Where in another array: rows, groups, bins."""
+"""Indices into another array: rows, groups, bins."""

@@ -17,28 +17,28 @@ from feedsim.interrupts import held, leave_interrupts
 Found = TypeVar("Found")
 
 _resting: dict[str, tuple[Callable[[], None], Callable[[], None]]] = {}
-"""Names of threads of ours; what ends them while copies are made, and what begins them again."""
+"""Our threads by name: functions that stop and restart them around a copy."""
 
 _ours = False
 _MOST_LOOKS, _LOOK_S = 1000, 1e-4
 
 
 def may_copy() -> None:
-    """Say that this process is a command of feedsim: no other library lives in it."""
+    """Declare this process a command of feedsim, free of other libraries."""
     global _ours  # noqa: PLW0603 - of the process, like what it tells of
     _ours = True
 
 
 def rests_for_copies(name: str, *, end: Callable[[], None], again: Callable[[], None]) -> None:
-    """Say what ends threads of that name before a copy is made, and begins them again after it."""
+    """Register functions that stop threads of that name before a copy and restart them."""
     _resting[name] = end, again
 
 
 def copies() -> bool:
-    """Tell whether processes begin as copies of this one: at once, with all that it has loaded.
+    """Return whether processes start as copies of this one, with all it has loaded.
 
-    Elsewhere than on Linux libraries of the system do not stand that, and a thread that lives
-    while a copy is made may leave a lock behind in it that nobody opens.
+    Other systems than Linux have libraries that do not survive a copy, and a thread that runs
+    during one may leave a lock in it that nobody releases.
     """
     here = threading.current_thread() is threading.main_thread()
     others = {t.name for t in threading.enumerate() if t is not threading.main_thread()}
@@ -47,7 +47,7 @@ def copies() -> bool:
 
 @contextmanager
 def alone() -> Iterator[bool]:
-    """End our own threads while copies are made; tell whether none is left, so that they may be."""
+    """Stop our own threads for a copy; yield whether none is left, so that copying is safe."""
     if not copies():
         yield False
         return
@@ -63,12 +63,12 @@ def alone() -> Iterator[bool]:
 
 
 def _threads() -> int:
-    """Return how many threads of this process the system knows."""
+    """Return the number of threads of this process, as the system counts them."""
     return len(os.listdir("/proc/self/task"))
 
 
 def _wait_for(threads: int) -> None:
-    """Wait a moment until there are no more: one that Python has done with is on its way out."""
+    """Wait a moment for ended threads to leave the system."""
     for _ in range(_MOST_LOOKS):
         if _threads() <= threads:
             break
@@ -77,15 +77,15 @@ def _wait_for(threads: int) -> None:
 
 @contextmanager
 def beside(work: Callable[[], Found]) -> Iterator[Callable[[], Found]]:
-    """Work in a copy of this process meanwhile; give a function that waits for what it found.
+    """Work in a copy of this process; yield a function that waits for the result.
 
-    Where that is not safe, or the copy fails, the function does the work itself, so that what it
-    returns or raises is the same everywhere. At the end of the ``with`` the copy is gone.
+    If that is not safe, or the copy fails, the function does the work itself, so it returns or
+    raises the same everywhere. At the end of the ``with`` the copy is gone.
 
     Parameters
     ----------
     work : callable
-        Returns what can be pickled, and does nothing else that is seen: it may be done twice.
+        Returns a picklable value and has no other effect: it may run twice.
     """
     ours, theirs = os.pipe()
     with held(), alone() as may:
@@ -119,7 +119,7 @@ def beside(work: Callable[[], Found]) -> Iterator[Callable[[], Found]]:
 
 
 def _answer(work: Callable[[], Found], pipe: int) -> None:
-    """Work, send what was found, and end without clearing up what belongs to the first process."""
+    """Work, send the result, and end without clearing up what belongs to the first process."""
     global _ours
     failed, _ours = 1, False  # a copy works alone
     try:

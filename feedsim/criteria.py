@@ -1,4 +1,4 @@
-"""What a line is judged by, in simulation and in closed form."""
+"""The criteria of a line, in simulation and in closed form."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Figure = Literal["missed", "jam_risk", "within_tolerance"]
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """How far the inserts of two feeders lie on each other, along the travel.
+    """Allowed overlap of the inserts of two feeders, along the travel.
 
     Attributes
     ----------
@@ -29,14 +29,14 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """When a product is complete, and its inserts lie as they should.
+    """When a product is complete, and its inserts lie correctly.
 
     Attributes
     ----------
     needs : tuple of int
-        Feeders, by number, that must have placed; empty: all of them.
+        Feeders, by number, whose inserts it needs; empty: all of them.
     may_overlap : bool
-        Whether inserts may lie on each other where no pair says so.
+        Whether inserts may overlap where no pair limits it.
     pairs : tuple of Pair
         Each pair of feeders at most once.
     """
@@ -48,7 +48,7 @@ class Recipe:
 
 @dataclass(frozen=True, slots=True)
 class Criteria:
-    """Acceptance figures, and the limits of hazards that are no part of the machine.
+    """Acceptance figures, and limits of hazards that are not properties of the machine.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class Criteria:
     speed_mismatch : float
         Limit of the deviation of nose speed/belt speed from 1 at the landing (0.05: 5 %).
     overhang_mm : float
-        By how much an insert may reach over either end of its carrier.
+        How far an insert may stick out over either end of its carrier.
     recipe : Recipe
         When a product is complete.
     """
@@ -77,7 +77,7 @@ class Criteria:
     recipe: Recipe = field(default_factory=Recipe, hash=False)  # asked for often; equality has it
 
     def largest(self, figure: Figure) -> float:
-        """Return the largest share of a figure that is accepted: of misses, jams, or outside."""
+        """Return the largest accepted share of a figure: misses, jams or out of tolerance."""
         if figure == "missed":
             return self.missed
         return self.jam_risk if figure == "jam_risk" else 1.0 - self.within_tolerance

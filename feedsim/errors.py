@@ -1,4 +1,4 @@
-"""The one error meant for people: what is wrong with what they wrote.
+"""The one error meant for users: faults in their input.
 
 Everything that a user can get wrong ends in a :class:`FeedsimError`. The command line prints
 its lines and exits with status 2; anything else that escapes is a defect of feedsim.
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 
 def printable(text: str) -> str:
-    r"""Take out what a terminal would obey rather than show: paths may hold escape codes.
+    r"""Replace what a terminal would obey rather than show: paths may hold escape codes.
 
     >>> printable("a\x1b[31mb")
     'a?[31mb'
@@ -25,13 +25,13 @@ class Fault:
     Attributes
     ----------
     key : str
-        Path of the key (``feeder.0.insert.gap``), or what else it is about: a file, a line.
+        Path of the key (``feeder.0.insert.gap``), or another subject: a file, a line.
     found : str
         What stood there, shortened.
     allowed : str
         What is allowed there, as the end of "needs ...".
     message : str
-        The sentence after the key. Left empty, it is made from `found` and `allowed`.
+        The sentence after the key; if empty, made from `found` and `allowed`.
     """
 
     key: str
@@ -49,12 +49,12 @@ class Fault:
 
 
 class FeedsimError(Exception):
-    """What the user gave cannot be used.
+    """The user's input cannot be used.
 
     Parameters
     ----------
     *faults : Fault or str
-        All that is wrong, one each. A plain string is a message without a key.
+        All faults found. A plain string is a message without a key.
     """
 
     def __init__(self, *faults: Fault | str) -> None:
@@ -73,7 +73,7 @@ class FeedsimError(Exception):
 
 
 class NotDrawn(UserWarning):
-    """A name has signs that no font here has; pictures show boxes for them."""
+    """A name has characters that no installed font has; figures show boxes for them."""
 
 
 class OldName(FutureWarning):

@@ -1,4 +1,4 @@
-"""Requests to end a command, Ctrl-C first of all, and stretches that they do not break."""
+"""Requests to end a command, Ctrl-C above all, and sections that they must not interrupt."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ _ASKING = tuple(
 
 
 class InterruptedWork(Exception):  # noqa: N818 - nothing is wrong
-    """A command was asked to end, and has cleared up; its text says what is written and kept."""
+    """A command was interrupted and has cleaned up; the text says what is written and kept."""
 
 
 def as_interrupts() -> None:
     """Have SIGTERM and SIGHUP interrupt as Ctrl-C does.
 
-    What the caller has set to be ignored, as ``nohup`` does, stays ignored.
+    Signals that the caller ignores, as ``nohup`` does, stay ignored.
     """
     for number in _ASKING:
         if signal.getsignal(number) is signal.SIG_DFL:
@@ -34,10 +34,10 @@ def leave_interrupts() -> None:
 
 
 def leaving_at_once(leave: Callable[[], None]) -> None:
-    """From now on call `leave` at a request to end: nothing is left to clear up.
+    """From now on call `leave` at a request to end: nothing is left to clean up.
 
-    As Python ends it forgets its handlers, and a signal would end the process with a status of its
-    own: the last moments are deaf.
+    Python drops its handlers as it ends, and a signal would then change the exit status, so the
+    last moments ignore signals.
     """
     for number in _ASKING:
         if callable(signal.getsignal(number)):
@@ -52,9 +52,9 @@ def _deaf() -> None:
 
 @contextmanager
 def held() -> Iterator[None]:
-    """Meet what asks to end at the end of the ``with``: what is inside is not broken.
+    """Delay requests to end until the ``with`` is over, so that they do not interrupt it.
 
-    For what is short. Outside the main thread, which alone meets signals, nothing changes.
+    For short sections. No effect outside the main thread, which alone handles signals.
     """
     met: list[int] = []
     before = {}

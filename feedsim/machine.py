@@ -24,11 +24,11 @@ class Line:
     speed_mm_s : float
         Nominal line speed; the speed from t = 0 where there is no profile.
     acceleration_mm_s2 : float
-        Ramp of a change of speed that is not part of a profile.
+        Acceleration of a speed change that is not part of a profile.
     profile : tuple of (time_s, speed_mm_s)
-        Points with rising times, speed straight between them, the last one held.
-        Empty: the belt is at ``speed_mm_s`` from t = 0. Before the first point the
-        belt has the first point's speed.
+        Points with rising times, speed linear between them, the last one held.
+        Empty: the belt runs at ``speed_mm_s`` from t = 0. Before the first point it has that
+        point's speed.
     """
 
     speed_mm_s: float
@@ -54,7 +54,7 @@ class Encoder:
 
 @dataclass(frozen=True, slots=True)
 class Carriers:
-    """What comes along the belt.
+    """The carriers on the belt.
 
     ``arrival``: how far apart they come. ``missing``: share of pitches without a carrier, 0 beside
     a record.
@@ -97,7 +97,7 @@ class Eye:
 
 @dataclass(frozen=True, slots=True)
 class Controller:
-    """The program that watches the eyes and acts the clutches."""
+    """The program that reads the eyes and works the clutches."""
 
     scan_s: float = 0.0
     motion_cycle_s: float = 0.0
@@ -110,10 +110,10 @@ class Controller:
 
 @dataclass(frozen=True, slots=True)
 class Inserts:
-    """What the singulator lets onto the insert path.
+    """The inserts that the singulator lets onto the insert path.
 
-    ``magazine``: inserts that it holds, 0 without end. ``warning``: with so many left refilling
-    begins while the line runs, 0 only once it is empty and the line stands.
+    ``magazine``: inserts that it holds; 0: endless. ``warning``: inserts left at which refilling
+    begins while the line runs; 0: only when it is empty and the line stands.
     """
 
     length_mm: float
@@ -159,7 +159,7 @@ class Clutch:
 class Servo:
     """The feed axis. ``loop_gain_per_s`` may be ``inf`` (rigid).
 
-    ``max_acceleration_mm_s2`` is NaN until it has been taken from the chosen motor.
+    ``max_acceleration_mm_s2`` is NaN until it is taken from the chosen motor.
     """
 
     loop_gain_per_s: float = float("inf")
@@ -170,7 +170,7 @@ class Servo:
 
 @dataclass(frozen=True, slots=True)
 class Roller:
-    """A roller, or anything that turns, whose rim runs at feed speed.
+    """A roller, or any rotating part, whose rim runs at feed speed.
 
     ``diameter_mm`` 0: it turns with the feed roller. With ``inertia_kg_m2`` above 0 that is its
     inertia; else it is a cylinder of this length and density, hollow where ``bore_mm`` is above 0.
@@ -188,7 +188,7 @@ class Roller:
 class Reduction:
     """A stage between motor and roller: ``ratio`` turns of its input to one of its output.
 
-    ``efficiency``: share of the power that goes in and comes out, either way.
+    ``efficiency``: output power over input power, either way.
     ``inertia_kg_m2``: of the stage, at its input.
     """
 
@@ -212,7 +212,7 @@ class Motor:
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What stands between the motor and the inserts, and the motors that might drive it.
+    """The drive train between motor and inserts, and the candidate motors.
 
     Attributes
     ----------
@@ -228,7 +228,8 @@ class Drive:
     friction_torque_n_m : float
         At the roller's shaft, while it turns.
     pull_off_force_n, pull_off_from_mm, pull_off_travel_mm : float
-        What the magazine holds the next insert back with, and over which feed travel of a cycle.
+        Force with which the magazine holds the next insert back, and the feed travel of a cycle
+        over which it acts.
     friction_coefficient, normal_force_n : float
         Between feed surface and insert; 0: not known.
     service_factor, allowed_inertia_ratio : float
@@ -265,7 +266,7 @@ class Resolution:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What is typed into the machine, with ``"auto"`` already solved.
+    """The settings typed into the machine, with ``"auto"`` already solved.
 
     ``speed_ratio`` is g with the trim included. Distances are belt travel in counted
     mm, leads are seconds of controller speed.
@@ -311,7 +312,7 @@ class Feeder:
 
 
 class Hazard(Enum):
-    """What may become a jam; the value is its name in results and scenario."""
+    """A hazard that may become a jam; the value is its name in results and scenario."""
 
     NOSE_STRIKE = "nose_strike"
     TAIL_HELD = "tail_held"
@@ -335,7 +336,7 @@ class Clearing:
 
 @dataclass(frozen=True, slots=True)
 class StopRules:
-    """Rules that stop the line, each off unless set, and how it stops.
+    """Rules that stop the line, each off unless set, and how the line stops.
 
     ``insert_eye_blocked_mm`` is feed travel, ``carrier_eye_blocked_mm`` and
     ``carrier_eye_silent_mm`` are belt travel (``inf``: off); ``misses_in_a_row`` 0 is off.
@@ -355,7 +356,7 @@ class StopRules:
 
 
 class FaultKind(Enum):
-    """What may be planned; the value is its name in scenario and records."""
+    """A kind of planned fault; the value is its name in scenario and records."""
 
     CARRIER_JAM = "carrier_jam"
     INSERT_JAM = "insert_jam"
@@ -384,7 +385,7 @@ class Fault:
 
 
 class Setting(Enum):
-    """What an operator may change as the line runs; the value is the field of `Settings`."""
+    """A setting that an operator may change in a run; the value is the field of `Settings`."""
 
     ENGAGE_DISTANCE = "engage_distance_mm"
     ENGAGE_LEAD = "engage_lead_s"
@@ -404,10 +405,10 @@ class Adjust:
 
 @dataclass(frozen=True, slots=True)
 class Supervision:
-    """What may stop or change a line as it runs.
+    """Everything that may stop or change a line as it runs.
 
     ``jam_probability``: by hazard, of those above 0. ``speed_mismatch`` and ``overhang_mm``:
-    what two of the hazards are measured against. ``keeps_place``: the encoder is absolute, or the
+    limits of two of the hazards. ``keeps_place``: the encoder is absolute, or the
     master virtual; else it takes ``home_time_s`` to find home after a stop without power.
     """
 
@@ -430,12 +431,12 @@ class Divert:
     at_mm : float
         Belt travel from the carrier eye to the gate.
     decide_before_mm : float
-        So far before the gate the carrier's leading edge may be when the gate has moved.
+        Least distance from the carrier's leading edge to the gate when the gate has moved.
     gate_time_s : float
         From the decision until the gate has moved.
     missed, doubled, late : bool
-        What is diverted: a carrier that a needed feeder missed, one with an insert that the check
-        called a double, one for which the clutch closed after its point.
+        Which carriers are diverted: those that a needed feeder missed, those with an insert that
+        the check called a double, those for which the clutch closed after its point.
     """
 
     at_mm: float
@@ -450,8 +451,8 @@ class Divert:
 class Machine:
     """A whole line: one conveyor, one encoder, one carrier eye, any number of feeders.
 
-    ``supervision``: what may stop or change it as it runs; None where nothing can. ``divert``: the
-    gate beyond the last feeder; None for none.
+    ``supervision``: what may stop or change it as it runs, or None. ``divert``: the gate beyond the
+    last feeder, or None.
     """
 
     line: Line

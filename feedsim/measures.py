@@ -1,10 +1,8 @@
-"""Text to a quantity, ``"60 m/min"`` to 1000.0 mm/s, and back to text that says exactly it.
+"""Text to a quantity, ``"60 m/min"`` to 1000.0 mm/s, and back to text of exactly that value.
 
-Here is the only way in. Text is read in exact fractions and rounded once, so :func:`canonical` and
-:func:`parse` are exact inverses and ``"0.2 %"`` is 0.002, not nearly so.
-
-Nothing of the text is ever evaluated: the number is picked out by patterns of bounded length, and
-the unit read by ``units``.
+The only place that reads quantities. Text is read in exact fractions and rounded once, so
+:func:`canonical` and :func:`parse` are exact inverses and ``"0.2 %"`` is exactly 0.002. The text is
+never evaluated: patterns of bounded length pick out the number, and ``units`` reads the unit.
 """
 
 from __future__ import annotations
@@ -47,7 +45,7 @@ _SPELLINGS = str.maketrans("⁻¹²³μ−\u00a0", "-123µ- ")
 
 
 class QuantityError(ValueError):
-    """The text is no such quantity; the message ends the sentence "needs ..."."""
+    """The text is not such a quantity; the message ends the sentence "needs ..."."""
 
 
 class Measured(NamedTuple):
@@ -58,14 +56,14 @@ class Measured(NamedTuple):
 
 
 def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
-    """Say how to write a bare number as a quantity: each reading that makes sense.
+    """Say how to write a bare number as a quantity, in each plausible reading.
 
     Parameters
     ----------
     number : str
         As it stood there.
     quotes : bool
-        Whether to say that it has to stand in quotes.
+        Whether to say that it needs quotes.
 
     Examples
     --------
@@ -125,7 +123,7 @@ def measure(text: str, *kinds: Kind) -> Measured:
 
 @lru_cache(maxsize=4096)
 def system_of(text: str) -> System | None:
-    """Tell in which system a length is written; None for what is no length.
+    """Return the system of units of a length as written; None if it is not a length.
 
     An inch is 127/5 mm, exactly since 1959, and 127 is prime: a unit made of inches is one whose
     size in mm has that factor.
@@ -185,7 +183,7 @@ def canonical(value: float, kind: Kind) -> str:
 
 
 def _plain(exact: Decimal) -> str:
-    """Write a number out in digits, without zeros at the end of its fraction."""
+    """Write a number in digits, without trailing zeros."""
     number = f"{exact:f}" if abs(exact.adjusted()) < 20 else str(exact)
     if "." in number and "E" not in number:
         number = number.rstrip("0").removesuffix(".")
@@ -193,7 +191,7 @@ def _plain(exact: Decimal) -> str:
 
 
 def _split(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
-    """Cut the text into its number (infinity as a float) and its unit."""
+    """Split the text into its number (infinity as a float) and its unit."""
     text = _POWER.sub(r"^\g<0>", text.strip()).translate(_SPELLINGS)
     if len(text) > _LONGEST:
         raise QuantityError(f"{phrase(*kinds)}; this is far too long")
@@ -235,7 +233,7 @@ def _number(text: str, kinds: tuple[Kind, ...]) -> tuple[Fraction | float, str]:
 
 
 def _size(unit: str, kinds: tuple[Kind, ...]) -> tuple[Fraction, Powers]:
-    """Give a unit's size in mm, s, kg and turns, and its powers of them."""
+    """Return a unit's size in mm, s, kg and turns, and its powers of them."""
     try:
         return size_of(unit, [FACTS[kind].powers for kind in kinds])
     except UnknownUnitError as error:
@@ -257,7 +255,7 @@ def _kind_of(powers: Powers, unit: str) -> Kind | None:
 
 
 def _in_reason(exact: Fraction, kind: Kind) -> float:
-    """Round to a float, refusing sizes that no machine has."""
+    """Round to a float; refuse sizes that no machine has."""
     facts = FACTS[kind]
     if abs(exact) > facts.largest:
         raise QuantityError(f"{phrase(kind)}; nothing beyond {canonical(facts.largest, kind)}")

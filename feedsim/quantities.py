@@ -1,7 +1,7 @@
-"""Kinds of quantities: what is to know about each, and how people see one.
+"""Kinds of quantities: the facts about each, and how to display one.
 
 Inside feedsim every quantity is a float in mm, s, mm/s, mm/s², 1/s, or a share (1.0 is 100 %);
-what a drive is told in is in N·m, kg·m², kg, kg/m³, W, N and turns a minute.
+quantities of a drive are in N·m, kg·m², kg, kg/m³, W, N and turns a minute.
 :mod:`feedsim.measures` reads them.
 """
 
@@ -41,7 +41,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What is to know about a kind of quantity; sizes are in the internal unit."""
+    """The facts about a kind of quantity; sizes are in the internal unit."""
 
     powers: Powers
     internal: str
@@ -121,7 +121,7 @@ _hinted: ContextVar[System] = ContextVar("hinted", default="metric")
 
 @contextmanager
 def hints_in(units: System) -> Iterator[None]:
-    """Have what is said of a wrong quantity name units of a system meanwhile."""
+    """Make error messages name units of one system inside the ``with``."""
     before = _hinted.set(units)
     try:
         yield
@@ -130,7 +130,7 @@ def hints_in(units: System) -> Iterator[None]:
 
 
 def example(kind: Kind) -> str:
-    """Return a quantity of a kind as one would write it, in the units of the hints.
+    """Return an example of a quantity, in the units of the hints.
 
     >>> example("length")
     '70 mm'
@@ -140,7 +140,7 @@ def example(kind: Kind) -> str:
 
 
 def phrase(*kinds: Kind) -> str:
-    """Say in words what is wanted: ``a length, such as "70 mm"``.
+    """Say in words what a key needs: ``a length, such as "70 mm"``.
 
     >>> phrase("time", "length")
     'a time, such as "20 ms", or a length, such as "70 mm"'
@@ -186,7 +186,7 @@ _SHOWN: dict[System, dict[Kind, DisplayUnit]] = {
 
 
 def display_unit(kind: Kind, units: System = "metric") -> DisplayUnit:
-    """Give the unit in which people see a kind of quantity, for axes and table heads."""
+    """Return the display unit of a kind of quantity, for axes and table heads."""
     return _SHOWN[units][kind]
 
 
@@ -198,7 +198,7 @@ def display(value: float, kind: Kind, *, units: System | None = None, digits: in
     value : float
         In the internal unit of `kind`.
     units : {"metric", "inch"}, optional
-        Family of units; that of the hints if left out.
+        System of units; that of the hints by default.
     digits : int
         Significant digits, but never fewer than the whole part has.
 

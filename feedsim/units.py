@@ -1,11 +1,10 @@
-"""Units: what each is worth in mm, s, kg and turns, and which powers of them it has.
+"""Units: the size of each in mm, s, kg and turns, and its powers of them.
 
-The units of everyday are in a table; any other single unit is asked of pint, which is imported
-only then. Nothing of the text is ever evaluated: unit names and powers are picked out by patterns
-of bounded length.
+Common units are in a table; pint, imported only then, knows all others. The text is never
+evaluated: patterns of bounded length pick out unit names and powers.
 
-The trade writes pounds and ounces for forces as well: "24 oz·in" is a torque, as on a motor's
-data sheet, and "0.05 oz·in·s²" an inertia. Where only the force fits what is wanted, it is taken.
+Motor data sheets use pounds and ounces as forces too: "24 oz·in" is a torque, "0.05 oz·in·s²" an
+inertia. If only the force fits the wanted quantity, it is taken.
 """
 
 from __future__ import annotations
@@ -28,12 +27,12 @@ class Powers(NamedTuple):
 
 
 class UnknownUnitError(ValueError):
-    """No such unit, or none that goes with what is wanted.
+    """An unknown unit, or one that cannot be of the wanted quantity.
 
     Attributes
     ----------
     name : str
-        The part of it that is not known; empty if the whole is no unit.
+        The unknown part; empty if the whole is not a unit.
     """
 
     def __init__(self, name: str) -> None:
@@ -100,24 +99,24 @@ _PARTS = re.compile(rf"([*/·-]?)[ ]*{_PART}[ ]*")
 
 
 def size_of(unit: str, wanted: Collection[Powers]) -> tuple[Fraction, Powers]:
-    """Return what one of a unit is worth, and its powers.
+    """Return the size of a unit, and its powers.
 
     Parameters
     ----------
     unit : str
         Such as ``"kg*cm^2"``.
     wanted : collection of Powers
-        Of the quantities that it may be a unit of.
+        Powers of the quantities that it may measure.
 
     Returns
     -------
     (Fraction, Powers)
-        Its size in mm, s, kg and turns; the powers may be others than those that are wanted.
+        Its size in mm, s, kg and turns; the powers may differ from the wanted ones.
 
     Raises
     ------
     UnknownUnitError
-        If it is no unit, or has a mass or a turn in it that nothing wanted has.
+        If it is not a unit, or has a mass or a turn that no wanted quantity has.
 
     Examples
     --------
@@ -157,7 +156,7 @@ def _known(name: str, wanted: Collection[Powers]) -> _Unit | None:
 
 
 def _foreign(powers: Powers, wanted: Collection[Powers]) -> bool:
-    """Tell whether a unit has a mass or a turn in it, and nothing that is wanted has."""
+    """Return whether a unit has a mass or a turn that no wanted quantity has."""
     return any(powers[i] and not any(of[i] for of in wanted) for i in (2, 3))
 
 

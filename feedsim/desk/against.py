@@ -1,4 +1,4 @@
-"""A line that was pinned against the one that is shown, with the same random numbers."""
+"""The pinned line compared with the one shown, with the same random numbers."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _LETTERS = ("A", "now")
 
 
 def same_cards(now: Line) -> list[str]:
-    """Return the changes by which another line runs with the random numbers of this one."""
+    """Return the changes that give another line the random numbers of this one."""
     run = now.scenario.run
     return [
         f"seed={now.scenario.seed}",
@@ -33,7 +33,7 @@ def same_cards(now: Line) -> list[str]:
 def against(
     pinned: Line, now: Line, units: System, *, progress: Callable[[int], None]
 ) -> dict[str, Any]:
-    """Return both runs, what differs between them, and what of it is decided.
+    """Return both runs, their differences, and which of these are significant.
 
     Parameters
     ----------
@@ -41,12 +41,12 @@ def against(
         With the same random numbers.
     units : {"metric", "inch"}
     progress : callable
-        Told how many carriers of both have come.
+        Called with the number of carriers done, of both runs.
 
     Raises
     ------
     FeedsimError
-        If they cannot be held against each other.
+        If they cannot be compared.
     """
     _refuse_unlike(pinned, now)
     one, two = pinned.scenario, now.scenario
@@ -77,7 +77,7 @@ def against(
 
 
 def _shared(one: Scenario, two: Scenario) -> str:
-    """Say what both runs have in common: the cards, or what chance decides of unlike ones."""
+    """Say what both runs share: the cards, or the random numbers of unlike ones."""
     unlike = [
         name
         for name, first, other in (

@@ -1,4 +1,4 @@
-"""From a question to the module that answers it, and to the lane that it is worked on in."""
+"""From a question to the module that answers it, and the lane that works on it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from feedsim.quantities import System
 LANES = QUICK, KNOBS, SPEEDS, RUN, PLAYING, LONG = (
     "quick", "knobs", "speeds", "run", "playing", "long",
 )  # fmt: skip
-"""A thread each, so that what answers at once waits for nothing that takes longer."""
+"""A thread each, so that quick answers never wait for slow ones."""
 PLAYING_AT = "/page/"
 
 _MOST_EACH = 100_000
@@ -35,7 +35,7 @@ Work = Callable[[Question, Sequence[Opened], Job], Answer]
 
 
 class Way(NamedTuple):
-    """How a kind of question is answered: in which lane, within how long, by what."""
+    """How a kind of question is answered: its lane, its time limit and its function."""
 
     lane: str
     most_s: float
@@ -55,7 +55,7 @@ def _line(
     Raises
     ------
     TooLong
-        If it runs more carriers than may be.
+        If it runs too many carriers.
     """
     many = question.carriers
     line = read(question, files, more=[] if many is None else [f"run.carriers={many}"])
@@ -114,7 +114,7 @@ def _mail(question: Question, files: Sequence[Opened], job: Job) -> Answer:
 
 
 def _page(question: Question, files: Sequence[Opened], job: Job) -> tuple[Page, System]:
-    """Return a stretch of the run, of the pinned line too if there is one."""
+    """Return a stretch of the run, and of the pinned line's if there is one."""
     now, units = _line(question, files, most=_MOST_EACH)
     lines = [now]
     if question.a is not None:
@@ -183,7 +183,7 @@ def _command(question: Question, files: Sequence[Opened], name: str = "run", *mo
 
 
 def _carriers(job: Job, *lines: Line) -> Callable[[int], None]:
-    """Return what is told how many carriers of some lines have come."""
+    """Return a progress callback that counts carriers of some lines."""
     total = sum(line.scenario.run.warm_up + line.scenario.run.carriers for line in lines)
     return lambda done: job.reached(done, total, "carriers")
 

@@ -1,4 +1,4 @@
-"""What each ``"auto"`` of a scenario stands for now."""
+"""The present value of each ``"auto"`` of a scenario."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ Autos = Mapping[str, Mapping[str, Any]]
 
 
 def autos_of(scenario: Scenario, *, units: System = "metric") -> Autos:
-    """Return what each key that may be ``"auto"`` stands for; where one is typed in, that value.
+    """Return the value of each key that may be ``"auto"``, solved or typed in.
 
     Raises
     ------
     FeedsimError
-        If there is no such machine.
+        If the machine is not possible.
     """
     return {
         path: {"value": value if math.isfinite(value) else None, "text": text}

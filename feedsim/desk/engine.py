@@ -1,4 +1,4 @@
-"""What a first answer would wait for, loaded when the desk starts and warm from then on."""
+"""Libraries and the compiled engine, loaded as the desk starts so that no answer waits for them."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ class Engine:
 
     @property
     def state(self) -> str:
-        """Say ``"compiling"`` while it is compiled or loaded, then ``"ready"``."""
+        """Return ``"compiling"`` while it is compiled or loaded, then ``"ready"``."""
         return "ready" if self._ready.is_set() else "compiling"
 
     def warm(self, first: Sequence[Callable[[], object]]) -> None:
-        """Begin to load it, or compile it where that was never done, in a thread of its own.
+        """Start to load it, or compile it the first time, in a thread of its own.
 
         Parameters
         ----------
         first : sequence of callable
-            Answers to find once, since what they need is imported where it is used.
+            Answers to work out once, as they import what they need on first use.
         """
         threading.Thread(target=self._warm, args=(first,), name="desk engine", daemon=True).start()
 

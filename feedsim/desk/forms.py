@@ -1,4 +1,4 @@
-"""What the closed forms say of a line, before anything runs."""
+"""The closed forms of a line, before anything runs."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def forms(line: Line, units: System) -> dict[str, Any]:
 
 
 def closed_at(scenario: Scenario, highest: str) -> str:
-    """Say of which speed all closed forms are: the highest that the line comes to."""
+    """Name the speed of the closed forms: the highest that the line reaches."""
     return (
         f"closed form at {highest}{', the highest of line.profile' * bool(scenario.line.profile)}"
     )
@@ -73,7 +73,7 @@ def _feeder(checked: CheckedFeeder, seen: FeederReview) -> dict[str, Any]:
 
 
 def _figures(checked: CheckedFeeder) -> list[dict[str, Any]]:
-    """Return each acceptance figure: what there is too much of, how much, and by what."""
+    """Return each acceptance figure: its share, its limit and its causes."""
     return [
         {
             "figure": found.figure,
@@ -98,7 +98,7 @@ def _figures(checked: CheckedFeeder) -> list[dict[str, Any]]:
 
 
 def _margins(does: GoodFor, units: System) -> Iterator[dict[str, Any]]:
-    """Yield how far each limit is, the spread of what comes near it, or what it is out of."""
+    """Yield the margin to each limit, with its spread or the limit itself."""
     yield {
         "name": "staged nose short of its limit",
         **length(does.nose_margin_mm, units),

@@ -1,4 +1,4 @@
-"""Who may ask: only the browser that was given the secret, and only from the desk's own page."""
+"""Access: only the browser that has the secret, and only from the desk's own page."""
 
 from __future__ import annotations
 
@@ -53,11 +53,11 @@ _ENTRY = (
 
 
 class Keys:
-    """What opens the desk.
+    """The keys of the desk.
 
-    A key in an address opens it; the cookie that it is exchanged for is another secret. The
-    address that a browser is started with can be seen by whoever lists this machine's
-    processes, so its key opens once.
+    A key in an address opens it; the cookie given in exchange is another secret. Anyone who lists
+    this machine's processes can see the address that a browser is started with, so its key opens
+    once.
     """
 
     def __init__(self) -> None:
@@ -72,7 +72,7 @@ class Keys:
         return key
 
     def opens(self, key: str) -> bool:
-        """Tell whether a key opens; one that opens once is then used up."""
+        """Return whether a key opens; a one-time key is then used up."""
         if key in self._once:
             self._once.discard(key)
             return True
@@ -80,7 +80,7 @@ class Keys:
 
 
 class Gate:
-    """Lets through what the desk's own page asks, and refuses all else with a word.
+    """Passes requests of the desk's own page, and refuses all others with a message.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ class Gate:
             await self._app(scope, receive, send)
 
     def _key(self, scope: Scope) -> str | None:
-        """Return the key of an address; empty where something else is asked of the root."""
+        """Return the key of an address; empty for any other request to the root."""
         if scope["path"] != "/" or not scope["query_string"]:
             return None
         try:
@@ -150,10 +150,10 @@ class Gate:
         return found is not None and _same(found.value, self._keys.cookie)
 
     async def _enter(self, key: str, send: Send) -> None:
-        """Exchange the key for a cookie, by a page of ours that goes on to the desk.
+        """Exchange the key for a cookie, by a page that goes on to the desk.
 
-        A redirection would not do: the cookie goes with nothing that another site has begun, and
-        the start from a mail or a file counts as that.
+        A redirection would not do: a browser does not send the cookie with requests that another
+        site started, and opening the address from a mail or a file counts as that.
         """
         if not self._keys.opens(key):
             words = "this address opens no desk, or was used before: open the one that was printed"
@@ -170,7 +170,7 @@ class Gate:
 
 
 async def refusal(send: Send, status: int, words: str) -> None:
-    """Answer that something is refused, in words."""
+    """Answer with a refusal in words."""
     body = json.dumps({"error": words}).encode()
     headers = [
         (b"content-type", b"application/json"),
@@ -183,7 +183,7 @@ async def refusal(send: Send, status: int, words: str) -> None:
 
 
 def _from_elsewhere(headers: Headers) -> bool:
-    """Tell whether the browser says that another site has begun this."""
+    """Return whether the browser reports that another site started this request."""
     return headers.get(b"sec-fetch-site", [b"none"])[0] not in {b"same-origin", b"none"}
 
 

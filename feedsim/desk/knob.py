@@ -1,4 +1,4 @@
-"""One knob: a key of a scenario with its value, its slider, and what may stand there."""
+"""One knob: a key of a scenario with its value, its slider and its allowed values."""
 
 from __future__ import annotations
 
@@ -33,20 +33,20 @@ class Knob:
     path : str
         As ``--set`` has it.
     group, name, about : str
-        The part of the machine, the key, what it is.
+        The part of the machine, the key, its description.
     kind : str
         ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
         ``"toml"`` for what is a list or a table.
     value, file_value : str
-        As it stands among the changes, or in the file; the default where neither gives it.
+        From the changes, or from the file; else the default.
     default : str or None
-        None: it has to be given.
+        None: it is required.
     unit : str
-        In which `number` and `slider` are; empty where there is none.
+        Unit of `number` and `slider`; empty if there is none.
     number : float or None
         None where the value is no finite number.
     given, changed : bool
-        Whether it stands in the file; whether a change gives it.
+        Whether the file has it; whether a change sets it.
     slider : Slider or None
     may_be_auto : bool
     auto : dict or None
@@ -55,7 +55,7 @@ class Knob:
     rank : int or None
         Among those that matter most, from 1.
     off : bool
-        Its table is in neither file nor changes, and nothing of it acts until it is.
+        Its table is in neither file nor changes, and has no effect until it is.
     fault : str or None
         What is wrong with it.
     """
@@ -82,7 +82,7 @@ class Knob:
 
 
 def typed(knob: Knob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: bool) -> Knob:
-    """Add to a knob what the sort of its value says.
+    """Complete a knob by the type of its value.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def typed(knob: Knob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: 
 
 
 def nothing_of(default: str, leaf: KeyType | None) -> str:
-    """Write a default of nothing in the units of the hints: ``0 mm`` as ``0 in``."""
+    """Write a default of 0 in the units of the hints: ``0 mm`` as ``0 in``."""
     leaf = getattr(leaf, "inner", getattr(leaf, "quantity", leaf))
     if not isinstance(leaf, Quantity) or not default.startswith("0 "):
         return default
@@ -139,7 +139,7 @@ def _measured(
     *,
     auto: Mapping[str, Any] | None = None,
 ) -> Knob:
-    """Add number and slider of a quantity, in the unit that stands there."""
+    """Add number and slider of a quantity, in the unit it has."""
     unit, size = (
         unit_and_size(knob.value, kind)
         or unit_and_size(knob.file_value, kind)
@@ -162,7 +162,7 @@ def _measured(
 
 
 def _tidy(number: float) -> float:
-    """Take off what a conversion leaves in the last places."""
+    """Round off what a conversion leaves in the last places."""
     return float(f"{number:.12g}")
 
 

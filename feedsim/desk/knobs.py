@@ -1,4 +1,4 @@
-"""A knob for every key that a scenario may have: what stands there, what may, what is wrong."""
+"""A knob for every key of a scenario: its value, its allowed values, its fault."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ FIRST = (
     "feeder.0.settings.target_offset",
     "acceptance.placement_tolerance",
 )
-"""The dozen that move most of what one looks at, in the order of the machine."""
+"""The dozen keys that matter most, in the order of the machine."""
 _GROUPS = {
     "line": "Line",
     "line.encoder": "Encoder",
@@ -65,7 +65,7 @@ _GROUPS = {
     "sweep": "Sweep",
     "tune": "Search for a setup",
 }
-"""The parts of the machine, in the order in which they are shown."""
+"""The parts of the machine, in the order shown."""
 _LONGEST_VALUE = 2000
 _MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
 
@@ -73,14 +73,14 @@ _MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
 def knobs_answer(
     setup: LineText, files: Sequence[Opened], look: Callable[[], None]
 ) -> dict[str, Any]:
-    """Return all knobs of a question's line, with their faults; also where it cannot be.
+    """Return all knobs of a question's line, with their faults, even if it is not valid.
 
-    `look` is called at each knob; what it raises ends the answer.
+    `look` is called at each knob; its exceptions end the answer.
 
     Raises
     ------
     FeedsimError
-        If its text is no TOML.
+        If its text is not TOML.
     """
     faults: list[dict[str, str]] = []
     autos: Autos = {}
@@ -104,14 +104,14 @@ def knobs_of(
     autos: Autos,
     look: Callable[[], None],
 ) -> list[Knob]:
-    """Return the knobs of a scenario, those of a part of the machine together.
+    """Return the knobs of a scenario, grouped by part of the machine.
 
     Parameters
     ----------
     data : dict
         As a TOML reader gives it.
     changes : sequence of str
-        As ``--set`` has them; those that cannot be are left out.
+        As ``--set`` has them; invalid ones are skipped.
     autos : mapping
         What each ``"auto"`` stands for, by path.
     """
@@ -196,7 +196,7 @@ def _knob(
 
 
 def _shown(raw: Any) -> str:
-    """Write a value as it would be typed after ``--set KEY=``; a text that is long is cut."""
+    """Write a value as typed after ``--set KEY=``; a long text is cut."""
     try:
         text = raw if isinstance(raw, str) else toml_value("", raw)
     except FeedsimError:  # a date, which no key takes
@@ -210,7 +210,7 @@ def _plain_default(key: Node) -> Any:
 
 
 def _at(data: Mapping[str, Any], path: Sequence[str | int]) -> Any:
-    """Return what stands at a path, None where nothing does."""
+    """Return the value at a path, None if there is none."""
     here: Any = data
     for part in path:
         if isinstance(here, Mapping):
@@ -223,7 +223,7 @@ def _at(data: Mapping[str, Any], path: Sequence[str | int]) -> Any:
 
 
 def _current(data: dict[str, Any]) -> dict[str, Any]:
-    """Take old names for new ones, and a single table for the list in which it should stand."""
+    """Replace old names by new ones, and a single table by a list of one."""
     data = dict(with_current_names(data)[0])
     for name in ("feeder", "fault", "adjust"):
         if isinstance(data.get(name), dict):
@@ -237,7 +237,7 @@ def _section(inner: Node) -> type[Section]:
 
 
 def _table(path: str) -> str:
-    """Return under which head of ``_GROUPS`` a key is shown."""
+    """Return the group of ``_GROUPS`` that shows a key."""
     names = [part for part in path.split(".")[:-1] if not part.isdecimal()]
     while names and ".".join(names) not in _GROUPS:
         names.pop()

@@ -1,4 +1,4 @@
-"""When a question is worked on: in a thread of its lane, one after the other, the newest wins."""
+"""Queues of questions: one thread for each lane, one question after another; the newest wins."""
 
 from __future__ import annotations
 
@@ -19,30 +19,30 @@ _TELL_EVERY_S = 0.2
 _MOST_GIVEN_WAY_S = 0.5
 
 Reply = dict[str, Any]
-"""What is sent back, a line of JSON."""
+"""Takes a line of JSON to send back."""
 
 
 class Dropped(BaseException):
-    """Nobody wants the answer any more; not an error, so that nothing takes it for one."""
+    """Nobody wants the answer any more. Not an Exception, so that no handler catches it."""
 
 
 class TooLong(Exception):  # noqa: N818 - it is a refusal
-    """The answer would take, or has taken, longer than may be; says so in words."""
+    """The answer would exceed, or has exceeded, the time limit; the message says so."""
 
 
 class Job:
-    """A question that is worked on, and whoever waits for its answer.
+    """A question in work, and who waits for its answer.
 
     Parameters
     ----------
     asker : object
-        A newer job of the same asker takes its place.
+        A newer job of the same asker replaces it.
     work : callable
         Given the job, returns the answer; calls :meth:`reached` now and then.
     send : callable
-        Told each line, from any thread.
+        Called with each line, from any thread.
     most_s : float
-        After so long it is cut.
+        Time limit (s).
     """
 
     def __init__(
@@ -60,11 +60,11 @@ class Job:
         self._began_s = self._told_s = 0.0
 
     def drop(self, why: str) -> None:
-        """Give it up: at once if it waits, and at the next look if it is worked on."""
+        """Drop it: at once if it waits, at the next look if in work."""
         self._dropped = self._dropped or why
 
     def look(self) -> None:
-        """Go on, once who goes first is done, unless it was given up or takes too long.
+        """Wait until the first lane is free, then go on; raise if dropped or too slow.
 
         Raises
         ------
@@ -82,7 +82,7 @@ class Job:
             )
 
     def reached(self, done: int, total: int | None = None, of: str = "") -> None:
-        """Tell how far it is, and go on as in :meth:`look`."""
+        """Report progress, and go on as in :meth:`look`."""
         self.look()
         now = time.monotonic()
         if now - self._told_s >= _TELL_EVERY_S:
@@ -90,7 +90,7 @@ class Job:
             self._send({"progress": {"done": done, "total": total, "of": of}})
 
     def run(self, *, free: threading.Event | None = None) -> None:
-        """Work on it, and send its last line, whatever happens; `free` is waited for at looks."""
+        """Work on it, and send its last line whatever happens; looks wait for `free`."""
         self._free = free
         self._began_s = self._told_s = time.monotonic()
         self._send(self._last())
@@ -128,8 +128,8 @@ class Lane:
     ----------
     name : str
     free : threading.Event
-        Shared by all lanes: set while the one that goes first has nothing to do. The others then
-        wait at their next look, since threads of one process share one lock.
+        Shared by all lanes: set while the first lane is idle. Otherwise the others wait at their
+        next look, as threads of one process share one lock.
     goes_first : bool
     """
 
@@ -144,12 +144,12 @@ class Lane:
 
     @property
     def load(self) -> int:
-        """How many jobs wait or are worked on."""
+        """Number of jobs waiting or in work."""
         with self._change:
             return len(self._waiting) + (self._now is not None)
 
     def put(self, job: Job) -> None:
-        """Have a job worked on; an older one of the same asker is given up."""
+        """Queue a job; drop an older one of the same asker."""
         with self._change:
             older = [other for other in self._waiting if other.asker == job.asker]
             for other in older:
@@ -165,7 +165,7 @@ class Lane:
             other.run()  # that is, says so
 
     def give_up(self) -> None:
-        """Give up all that waits or is worked on."""
+        """Drop all jobs, waiting or in work."""
         with self._change:
             for job in (self._now, *self._waiting):
                 if job is not None:

@@ -1,4 +1,4 @@
-"""The line that a question is about, read from its own text, and what is wrong with it."""
+"""The line of a question, read from its own text, and its faults."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ _ASIDE = re.compile(r" \(--[a-z][^()]*\)")
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A scenario that the desk was opened on.
+    """A scenario that the desk has opened.
 
     Attributes
     ----------
     path : Path
     text : str
-        As it stood there then.
+        The text of the file when it was opened.
     named : frozenset of str
-        Other files that it named then; any may be read.
+        Other files that it named then; these may be read.
     """
 
     path: Path
@@ -36,7 +36,7 @@ class Opened:
     named: frozenset[str]
 
     def now(self) -> str:
-        """Return what stands there now; what stood there, where it cannot be read any more."""
+        """Return the present text of the file; the text as opened, if it cannot be read."""
         try:
             return read_text(self.path)
         except FeedsimError:
@@ -44,7 +44,7 @@ class Opened:
 
     @property
     def folder(self) -> Path:
-        """Where it lies, and where all lies that a question may read or write."""
+        """Its folder, the only one that a question may read or write."""
         return self.path.parent
 
 
@@ -54,7 +54,7 @@ def opened(path: Path) -> Opened:
     Raises
     ------
     FeedsimError
-        If it cannot be read, or is no TOML; other faults are for the page to show.
+        If it cannot be read or is not TOML; the page shows other faults.
     """
     text = read_text(path)
     data = read_toml(path)
@@ -72,14 +72,14 @@ def read(setup: LineText, files: Sequence[Opened], *, more: Sequence[str] = ()) 
     ----------
     setup : LineText
     files : sequence of Opened
-        The desk's.
+        Those of the desk.
     more : sequence of str
-        Changes besides its own.
+        Changes in addition to its own.
 
     Raises
     ------
     FeedsimError
-        With all that is wrong with it.
+        With all its faults.
     """
     file = file_of(setup, files)
     data, changes = parse_toml(setup.text), [*setup.changes, *more]
@@ -88,12 +88,12 @@ def read(setup: LineText, files: Sequence[Opened], *, more: Sequence[str] = ()) 
 
 
 def file_of(setup: LineText, files: Sequence[Opened]) -> Opened:
-    """Return to which of the desk's scenarios a question belongs.
+    """Return the desk's scenario that a question is about.
 
     Raises
     ------
     FeedsimError
-        If there is none such.
+        If there is no such scenario.
     """
     if setup.file >= len(files):
         raise FeedsimError(Fault("file", str(setup.file), f"0 to {len(files) - 1}"))
@@ -103,7 +103,7 @@ def file_of(setup: LineText, files: Sequence[Opened]) -> Opened:
 def refuse_other_folders(data: dict[str, Any], changes: Sequence[str], file: Opened) -> None:
     """Refuse a scenario that names a file outside the folder of the one it belongs to.
 
-    What the scenario named when it was opened stays allowed: its owner has written that.
+    Files that the scenario named when opened stay allowed: its owner wrote those names.
 
     Raises
     ------
@@ -144,7 +144,7 @@ def _within(name: str, folder: Path) -> bool:
 
 
 def plain_words(text: str) -> str:
-    """Say something that names options of a command in words for a page, which has none.
+    """Reword a message that names command options for a page, which has none.
 
     >>> plain_words("about 6000 would (--carriers 6000)"), plain_words("--first-miss: none is")
     ('about 6000 would', 'first miss: none is')
@@ -153,7 +153,7 @@ def plain_words(text: str) -> str:
 
 
 def faults_plain(error: FeedsimError) -> list[dict[str, str]]:
-    """Return what is wrong with a line as data, each fault with the path of its knob."""
+    """Return the faults of a line as data, each with the path of its knob."""
     return [
         {
             "path": plain_words(fault.key),

@@ -1,4 +1,4 @@
-"""What is asked for and takes a while: a sweep, the limit by simulation, a carrier's story."""
+"""Answers that take a while: a sweep, the limit by simulation, a carrier's story."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _FORMS = 'values as from:to:step with a unit, such as "40:90:10 mm", or a list s
 
 
 def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str, Any]:
-    """Return a line at all values of one key, or of two crossed."""
+    """Return the results of a line at all values of one key, or of two crossed."""
     plan = _planned(line, axes)
     if plan.carriers > _MOST_OF_A_SWEEP:
         raise TooLong(
@@ -66,7 +66,7 @@ def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str,
 
 
 def _planned(line: Line, axes: Sequence[str]) -> SweepPlan:
-    """Plan a sweep; what is wrong is told of the knob and its values, not of an option."""
+    """Plan a sweep; errors name the knob and its values, not an option."""
     faults = []
     for axis in axes:
         key, _, values = axis.partition("=")
@@ -108,7 +108,7 @@ def _feeder(feeder: FeederResults) -> dict[str, Any]:
 
 
 def limit(line: Line, within: str, units: System, job: Job) -> dict[str, Any]:
-    """Return the highest accepted speed, searched for by simulation."""
+    """Return the highest accepted speed, found by simulation."""
     try:
         narrow = parse(within, "share")
     except QuantityError as error:

@@ -1,4 +1,4 @@
-"""What may be asked, and within which bounds: every field typed, none unknown."""
+"""The questions and their bounds: every field typed, unknown ones refused."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ What = Literal[
 
 
 class NotAQuestion(ValueError):  # noqa: N818 - it says what came
-    """What came is no question; its status and words are for the page."""
+    """A request that is not a valid question; the page shows its status and words."""
 
     def __init__(self, status: int, words: str) -> None:
         super().__init__(words)
@@ -50,7 +50,7 @@ class _Strict(BaseModel):
 class LineText(_Strict):
     """A line: the text of a scenario, and its changes as ``--set`` has them.
 
-    ``file``: to which of the desk's scenarios it belongs, that is in whose folder it stands.
+    ``file``: number of the desk's scenario that it belongs to, whose folder it uses.
     """
 
     file: Annotated[int, Field(ge=0, le=1)] = 0
@@ -68,25 +68,25 @@ class Question(LineText):
     number : int
         The page's own; echoed.
     tab : str
-        Who asks: a newer question of the same tab takes the place of an older one of its kind.
+        The asker: a newer question of the same tab replaces an older one of its kind.
     what : str
-        What is asked.
+        The kind of question.
     units : {"metric", "inch"} or None
-        In which it is answered; None: those of the scenario.
+        Units of the answer; None: those of the scenario.
     carriers : int or None
         To simulate; None: as many as the scenario says.
     a : LineText or None
-        The line that is pinned, to hold this one against.
+        The pinned line, to compare this one with.
     around, start, count : int or None
         Which carriers are played.
     miss, hazard : bool
-        Play around, or tell of, the first carrier that is missed or at risk.
+        Play around, or explain, the first carrier that is missed or at risk.
     carrier, feeder : int or None
-        Whose story is told, and where; all feeders if left out.
+        The carrier to explain, and where; all feeders if left out.
     axes : list of str
-        Of a sweep: a key and its values each, as ``--vary`` has them.
+        Axes of a sweep: each a key and its values, as for ``--vary``.
     within : str
-        How narrow a range of speeds the search for the limit ends with.
+        Width of the speed range at which the search for the limit ends.
     """
 
     number: Annotated[int, Field(ge=0, le=2**53)]
@@ -109,7 +109,7 @@ class Question(LineText):
 class Saving(LineText):
     """A scenario to save in its own folder.
 
-    ``over``: the SHA-256 of the file that may be written over, as it was told.
+    ``over``: the SHA-256 of the file that may be overwritten, as the refusal gave it.
     """
 
     name: Annotated[str, Field(max_length=120)]
@@ -122,7 +122,7 @@ def read_question(body: bytes, kind: type[Read]) -> Read:
     Raises
     ------
     NotAQuestion
-        If it is none; says which field, and what is allowed.
+        If it is not valid; names the field and what is allowed.
     """
     try:
         data = json.loads(body)

@@ -1,4 +1,4 @@
-"""A line that has run: the figures of ``feedsim run``, and what the page draws of them."""
+"""A run of a line: the figures of ``feedsim run``, and the data that the page draws."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _FEW, _MOST_MISSES = 3, 20
 
 
 def rounds(machine: Machine) -> tuple[int, ...]:
-    """Return how many carriers to run first, and then while nothing is turned.
+    """Return how many carriers to run first, and how many once no knob moves.
 
     A line that something may stop runs on the event engine, some thirty times as slowly.
     """
@@ -41,13 +41,13 @@ def rounds(machine: Machine) -> tuple[int, ...]:
 
 
 def ran(line: Line, *, progress: Callable[[int], None]) -> Run:
-    """Run a line; `progress` is told how many carriers have come."""
+    """Run a line; `progress` is called with the number of carriers done."""
     done = run_scenario(line.scenario, progress=progress)
     return Run(line, done, kept=kept_of(None, done.results))
 
 
 def run_told(answer: Run, units: System) -> dict[str, Any]:
-    """Return what the page shows of a run."""
+    """Return the data of a run that the page shows."""
     run, results = answer.ran, answer.results
     criteria = criteria_of(run.scenario)
     head, reasons = decision(results)

@@ -1,4 +1,4 @@
-"""The server: addresses, the stream of an answer, and how it starts and ends."""
+"""The server: its addresses, streamed answers, start and end."""
 
 from __future__ import annotations
 
@@ -46,9 +46,9 @@ _KINDS = {
 
 
 class Desk:
-    """What is served: the page, what it was opened on, and the answers to its questions.
+    """The application: the page, its scenarios, and the answers to its questions.
 
-    Nothing that an answer depends on is kept here.
+    It holds no state that an answer depends on.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ class Desk:
         return Gate(inner, keys=keys, port=port)
 
     def warm(self) -> None:
-        """Load what a first answer would wait for."""
+        """Load what the first answer needs."""
 
         def answer(what: What) -> None:
             file = self.files[-1]
@@ -89,7 +89,7 @@ class Desk:
         self.engine.warm([partial(answer, what) for what in ("knobs", "forms", "run")])
 
     def give_up(self) -> None:
-        """Give up all that is worked on."""
+        """Drop all work."""
         for lane in self._lanes.values():
             lane.give_up()
 
@@ -101,7 +101,7 @@ class Desk:
         return found or _error(404, "there is nothing of that name here")
 
     async def _icon(self, _: Request) -> Response:
-        """Answer that there is none to a browser that asks unasked, as for an answer in JSON."""
+        """Answer that there is no icon: browsers ask for one, also for an answer in JSON."""
         return Response(status_code=204)
 
     async def _state(self, _: Request) -> Response:
@@ -165,7 +165,7 @@ class Desk:
 
 
 class _Lines(Response):
-    """An answer that comes line by line; who stops listening gives the job up."""
+    """An answer sent line by line; the job is dropped once nobody listens."""
 
     def __init__(
         self, lines: asyncio.Queue[tuple[bytes, bool]], *, on_gone: Callable[[], None]
@@ -196,7 +196,7 @@ class _Lines(Response):
 
 
 class _Server(uvicorn.Server):
-    """A server whose answers are given up as soon as it is asked to end."""
+    """A server that drops its answers as soon as it is asked to end."""
 
     def __init__(self, config: uvicorn.Config, *, on_exit: Callable[[], None]) -> None:
         super().__init__(config)
@@ -210,7 +210,7 @@ class _Server(uvicorn.Server):
 
 @dataclass(frozen=True, slots=True)
 class Listening:
-    """A desk that listens, and what opens it.
+    """A listening desk, and its keys.
 
     Attributes
     ----------
@@ -227,7 +227,7 @@ class Listening:
 
     @property
     def port(self) -> int:
-        """Where it listens, on 127.0.0.1."""
+        """The port on 127.0.0.1."""
         port: int = self.socket.getsockname()[1]
         return port
 
@@ -237,7 +237,7 @@ class Listening:
 
 
 def listening(files: Sequence[Opened], *, port: int) -> Listening:
-    """Have a desk listen on this machine alone; nothing is answered until its server runs.
+    """Listen on this machine only; requests wait until the server runs.
 
     Parameters
     ----------
@@ -275,7 +275,7 @@ def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], Non
     files, port
         As in :func:`listening`.
     ready : callable
-        Told the address to print, and one that opens once, when both can be opened.
+        Called with the address to print and a one-time address, once both work.
 
     Raises
     ------
@@ -292,7 +292,7 @@ def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], Non
 
 
 async def _body(request: Request) -> bytes:
-    """Read a body that is no larger than may be, whatever its head has said.
+    """Read a body up to the largest size allowed, whatever its header says.
 
     Raises
     ------
@@ -310,7 +310,7 @@ async def _body(request: Request) -> bytes:
 
 
 def _page() -> dict[str, Response]:
-    """Read the files of the page once: what was not there at the start is never served."""
+    """Read the files of the page once: nothing added later is served."""
     found = {}
     for file in package_files("feedsim.desk.page").iterdir():
         kind = _KINDS.get(file.name[file.name.rfind(".") :])

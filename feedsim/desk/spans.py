@@ -1,4 +1,4 @@
-"""Over which range a slider goes, and in which steps: sensible about what stands there now."""
+"""Range and steps of a slider, chosen about the present value."""
 
 from __future__ import annotations
 
@@ -27,18 +27,18 @@ def slider(
     usual: float,
     whole: bool = False,
 ) -> Slider | None:
-    """Return a range about a value: from nothing, or its opposite, to some times as much.
+    """Return a range about a value: from 0, or its negative, to a multiple of it.
 
     Parameters
     ----------
     value : float or None
-        What stands there; None where that is no number.
+        The present value; None if it is not a number.
     at_least, at_most : float
-        What may stand there.
+        The allowed bounds.
     usual : float
-        How large it may well be: taken where nothing stands there, a part of it where little does.
+        A typical size: used if there is no value, in part if the value is small.
     whole : bool
-        Whole numbers alone.
+        Only whole numbers.
 
     Examples
     --------

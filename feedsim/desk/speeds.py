@@ -1,4 +1,4 @@
-"""Up to which line speed each mechanism leaves a line acceptable, in closed form."""
+"""The highest accepted line speed of each mechanism, in closed form."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ _NAME = re.compile(r"\w[\w .+-]{0,100}\.toml")
 
 
 class AlreadyThere(Exception):  # noqa: N818 - it asks, and says so
-    """A file of that name stands there; ``over`` is what lets it be written over."""
+    """A file of that name exists; ``over`` permits overwriting it."""
 
     def __init__(self, name: str, over: str) -> None:
         super().__init__(f"{name} exists already; save again to overwrite it")
@@ -52,7 +52,7 @@ def commands(setup: LineText, files: Sequence[Opened], carriers: int | None) -> 
 
 
 def _holder(setup: LineText, files: Sequence[Opened]) -> Path | None:
-    """Return the file that holds a question's text: its own, or one saved beside it since."""
+    """Return the file that holds a question's text: its own, or one saved since beside it."""
     own = file_of(setup, files).path
     try:
         beside = sorted(own.parent.glob("*.toml"), key=lambda path: -path.stat().st_mtime)
@@ -71,7 +71,7 @@ def _holds(path: Path, text: str) -> bool:
 def command(
     setup: LineText, files: Sequence[Opened], name: str, *more: str, carriers: int | None
 ) -> str:
-    """Return a command about the line of a question, as it is typed."""
+    """Return a command for the line of a question, as typed."""
     changes = (part for change in setup.changes for part in ("--set", change))
     many = [] if carriers is None or name == "setup" else ["--carriers", str(carriers)]
     path = _holder(setup, files) or file_of(setup, files).path
@@ -89,7 +89,7 @@ def sheet(line: Line, units: System) -> dict[str, Any]:
 
 
 def _file_name(line: Line, what: str) -> str:
-    """Name a file by its line, and by what was changed about it."""
+    """Name a file by its line and its changes."""
     turned = dict(change.split("=", 1) for change in line.changes)
     named = [_PLAIN.sub("-", f"{key} {value}").strip("-") for key, value in turned.items()]
     more = [f"and-{len(named) - _MOST_NAMED}-more"] if len(named) > _MOST_NAMED else []
@@ -121,14 +121,14 @@ def written(setup: LineText, files: Sequence[Opened]) -> dict[str, Any]:
 
 
 def save(saving: Saving, files: Sequence[Opened]) -> dict[str, Any]:
-    """Write the scenario with its changes into its own folder.
+    """Write the changed scenario into its own folder.
 
     Raises
     ------
     AlreadyThere
-        If a file stands there that may not be written over yet.
+        If a file exists that may not be overwritten yet.
     FeedsimError
-        If the name is none, or the file cannot be written.
+        If the name is not valid, or the file cannot be written.
     """
     folder = file_of(saving, files).folder
     if not _NAME.fullmatch(saving.name):
@@ -145,12 +145,12 @@ def save(saving: Saving, files: Sequence[Opened]) -> dict[str, Any]:
 
 
 def _hash(path: Path) -> str | None:
-    """Return the SHA-256 of what stands there; None where nothing does.
+    """Return the SHA-256 of an existing file; None if there is none.
 
     Raises
     ------
     FeedsimError
-        If it is no plain file of this folder, or cannot be read.
+        If it is not a plain file of this folder, or cannot be read.
     """
     if not os.path.lexists(path):
         return None

@@ -1,4 +1,4 @@
-"""Quantities as the page gets them: the number to draw, and the text to read."""
+"""Quantities for the page: the number to draw, and the text to read."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def speed(value: float, units: System) -> Told:
 
 
 def length(value: float, units: System, *, sign: bool = False) -> Told:
-    """Return a length (mm), as measured or worked out."""
+    """Return a length (mm), measured or calculated."""
     return {"mm": value, "text": wording.length(value, units, sign=sign)}
 
 

@@ -1,8 +1,8 @@
 """What leaves the engine: one row per carrier and feeder, in NumPy columns.
 
 All columns of one record have shape ``(n,)``, n the number of carriers with the warm-up
-included; row k is carrier k. A float is NaN, and the number of an insert −1, where nothing
-of the kind happened (a missed carrier has no placement); counts and flags are then 0.
+included; row k is carrier k. Where an event did not happen (a missed carrier has no placement), a
+float is NaN, the number of an insert −1, a count or flag 0.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ class CarrierRecords:
     """Where and when each carrier passed the carrier eye.
 
     ``leading_edge_mm``: belt travel at which the leading edge is at the eye.
-    ``eye_time_s``: when that is. ``divert_by_time_s``: the latest time at which the program can
-    still have the carrier diverted; empty on a line without a gate.
+    ``eye_time_s``: when that is. ``divert_by_time_s``: the latest time to decide to divert the
+    carrier; empty on a line without a gate.
     """
 
     leading_edge_mm: Floats
@@ -50,7 +50,7 @@ class InsertBooks:
 
 @dataclass(frozen=True, slots=True)
 class FeederRecords:
-    """What one feeder did for each carrier; the cycle belongs to the carrier it served.
+    """What one feeder did for each carrier; a cycle belongs to the carrier it served.
 
     Attributes
     ----------
@@ -107,10 +107,10 @@ class FeederRecords:
 
 @dataclass(frozen=True, slots=True)
 class RunRecords:
-    """A whole run, or several of one machine joined to one.
+    """A whole run, or several runs of one machine joined.
 
     ``warm_up``: how many carriers come before the counted ones. ``start_time_s``: when
-    the belt started. ``begins``: the rows at which a run begins, the first always 0.
+    the belt started. ``begins``: the first row of each run, the first always 0.
 
     ``stops`` and ``adjustments``: in order of time. ``end_time_s``: when the run was given up, and
     ``gave_up`` why; NaN and empty where it was not.

@@ -21,9 +21,9 @@ _Columns = TypeVar("_Columns", CarrierRecords, FeederRecords)
 def joined(runs: Sequence[RunRecords]) -> RunRecords:
     """Return the counted carriers of all runs, one run after the other.
 
-    Warm-ups are left out, and times go on where the run before ended, so that durations add
-    up. Belt travels stay those of each run. A single run is returned as it is. What lies in
-    temporary files stays there.
+    Warm-ups are left out, and times continue where the run before ended, so that durations add up.
+    Belt travels stay those of each run. A single run is returned unchanged. Columns in temporary
+    files stay there.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def _last_time_s(run: RunRecords) -> float:
 
 
 def _moved(stop: Stop, shift_s: float, *, begin: int, warm_up: int) -> Stop:
-    """Return a stop of a run that begins later; carriers of a warm-up are left out of it."""
+    """Shift a stop to its run's later start; leave out carriers of the warm-up."""
     further = begin - warm_up
     lost = tuple(
         tuple(carrier + further for carrier in carriers if carrier >= warm_up)
@@ -128,7 +128,7 @@ def _columns(
 
 
 class _JoinedColumn(ReadColumn):
-    """Rows of several columns one behind the other, read from them as they are asked for."""
+    """Several columns end to end, read on demand."""
 
     def __init__(
         self, columns: Sequence[Any], rows: Sequence[slice], *, shifts: Sequence[float]

@@ -1,4 +1,4 @@
-"""What a stop of the line leaves behind: one record each."""
+"""Records of stops of the line."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Rule(StrEnum):
 
 
 class RecoveryStep(NamedTuple):
-    """One thing done to get the line going again.
+    """One step of restarting the line.
 
     Attributes
     ----------
@@ -70,7 +70,7 @@ class Stop:
     Attributes
     ----------
     cause : str
-        What caused it: the hazard that became a jam, the planned fault,
+        The hazard that became a jam, the planned fault,
         ``magazine_empty``, the last missed carrier's cause, ``double`` or ``false_alarm``; empty
         where the rule says it all.
     feeder : int
@@ -88,7 +88,7 @@ class Stop:
     steps : tuple of RecoveryStep
         What was done, in order.
     within : tuple of Within
-        What would have stopped the line, had it been running.
+        Events that would have stopped a running line.
     run : int
         Which run, from 0, where several are joined.
     """
@@ -115,7 +115,7 @@ class Adjustment:
     time_s : float
         When it took effect.
     next_carrier : int
-        The first carrier that had not come to the carrier eye then.
+        The first carrier that had not reached the carrier eye by then.
     run : int
         Which run, from 0, where several are joined.
     """

@@ -1,4 +1,4 @@
-"""Records too long for memory: their columns lie in a temporary file and are read on demand."""
+"""Records too long for memory: columns in a temporary file, read on demand."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from feedsim.errors import FeedsimError
 from feedsim.records.columns import CarrierRecords, FeederRecords, InsertBooks, RunRecords
 
 AT_ONCE = 65_536
-"""Rows that are read, or worked on, at a time."""
+"""Rows read or processed at a time."""
 
 
 def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
@@ -33,8 +33,8 @@ def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
     Parameters
     ----------
     blocks : iterable of (int, RunRecords)
-        Parts of one run without stops and the number of each one's first carrier; a carrier that
-        comes again replaces itself. The last one has the books.
+        Parts of one run without stops, each with the number of its first carrier; a later row of a
+        carrier replaces the earlier one. The last block has the books.
 
     Raises
     ------
@@ -152,7 +152,7 @@ class StoredColumn(ReadColumn):
         self._places: list[int] = []
 
     def put(self, first: int, values: NDArray[Any]) -> None:
-        """Write values from a row on: at the end, or over earlier ones."""
+        """Write values starting at a row: appended, or over earlier ones."""
         values = np.ascontiguousarray(values, self.dtype)
         again = max(0, min(len(values), self._count - first))
         for begin, end, place in self._pieces(first, first + again):
@@ -169,7 +169,7 @@ class StoredColumn(ReadColumn):
         return values
 
     def _pieces(self, start: int, stop: int) -> Iterator[tuple[int, int, int]]:
-        """Yield first row, end and place in the file of what lies there in one piece."""
+        """Yield first row, end and file offset of each contiguous piece."""
         number = bisect_right(self._firsts, start) - 1
         while start < stop:
             ends = self._firsts[number + 1 : number + 2] or [self._count]
@@ -194,7 +194,7 @@ class _File:
         self._end, self._lock = 0, Lock()
 
     def write(self, values: NDArray[Any], place: int | None = None) -> int:
-        """Write values at a place, or at the end; return where."""
+        """Write values at an offset, or at the end; return the offset."""
         with self._lock, _told():
             place = self._end if place is None else place
             self._file.seek(place)
@@ -204,7 +204,7 @@ class _File:
         return place
 
     def read(self, values: NDArray[Any], place: int) -> None:
-        """Read values from a place."""
+        """Read values from an offset."""
         with self._lock:
             self._file.seek(place)
             self._file.readinto(values.view(np.uint8).data)

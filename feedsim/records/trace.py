@@ -1,4 +1,4 @@
-"""What a traced run leaves besides its records: every event, and the motion itself."""
+"""What a traced run records in addition: every event, and the motion itself."""
 
 from __future__ import annotations
 
@@ -37,11 +37,11 @@ class TraceEvent(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """A traced run, or the stretch of it that was asked for.
+    """A traced run, or the requested stretch of it.
 
     ``events`` are in order of time. ``belt`` and ``feeds`` give position and speed at any
     time of that stretch; ``feeds`` also the engagement of the clutch. ``moved``, for each feeder:
-    (insert, mm), from which insert on all lie further back, and by how much, because the feed
+    (insert, mm): this insert and all later ones lie further back by that distance, because the feed
     ran without one.
     """
 

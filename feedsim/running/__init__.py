@@ -1,1 +1,1 @@
-"""What takes a run: one machine run to its results, axes of values, and where points run."""
+"""Running a line: one run to its results, axes of values, and where points run."""

@@ -1,4 +1,4 @@
-"""What a sweep changes from point to point: line speeds, or the values of any key."""
+"""Axes of a sweep: line speeds, or the values of any key."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _VARY_FORMS = (
     '"carrier_eye.capture=latched,scanned"'
 )
 VALUE_FORMS = (_SPEED_FORMS, _VARY_FORMS)
-"""The forms that a message offers where values are neither a range nor a list."""
+"""The forms that a message offers if values are neither a range nor a list."""
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
 _COUNTS = re.compile(rf"({_NUMBER.pattern}) counts?", re.ASCII)
 
@@ -39,11 +39,11 @@ class Axis:
     key : str
         Path of the key; ``"line.speed"`` scales a speed profile with it.
     values : tuple of str
-        As one would write them after ``--set key=``, none twice.
+        As written after ``--set key=``, none twice.
     numbers : tuple of float
         The same as numbers that rise, in internal units; empty where they are words.
     kind : Kind or None
-        What quantity it is; None for plain numbers and words.
+        Kind of quantity; None for plain numbers and words.
     """
 
     key: str
@@ -70,7 +70,7 @@ def changed(scenario: Scenario, changes: Sequence[tuple[str, str]]) -> Scenario:
     Raises
     ------
     FeedsimError
-        If there is no such key, or no such scenario can be.
+        If there is no such key, or the scenario would not be valid.
     """
     others = [f"{key}={value}" for key, value in changes if key != LINE_SPEED]
     if others:
@@ -148,7 +148,7 @@ def _rising(key: str, values: Sequence[str], numbers: Sequence[float], kind: Kin
 
 
 def _values(text: str, *, option: str, forms: str) -> list[str]:
-    """Write a range or a list out: ``"1:3:1 mm"`` to 1 mm, 2 mm, 3 mm."""
+    """Expand a range or a list: ``"1:3:1 mm"`` to 1 mm, 2 mm, 3 mm."""
     if ":" in text:
         return _range(text, option=option, forms=forms)
     parts = [part.strip() for part in text.split(",")]

@@ -1,7 +1,7 @@
 """Points on the workers of a Dask scheduler.
 
 A scheduler has no access control: whoever reaches its port, or a worker's, can run code on its
-workers, and here: what comes back is unpickled.
+workers, and on this machine too, since results are unpickled here.
 """
 
 from __future__ import annotations
@@ -27,19 +27,19 @@ Result = TypeVar("Result")
 _ANSWER_S, _CLOSE_S = 30.0, 3.0
 _GRACE_S = 15.0
 _SILENT_S = 30.0
-"""A worker says every second or so that it lives; after so long without it is taken as stopped."""
+"""Workers report about every second; one silent for this long counts as stopped."""
 _LOOK_S = 0.5
 _LONGEST_LOOK_S = 1.0
-"""More than this between two looks is our own stall, not a worker's silence."""
+"""A longer time between two checks is a stall of our own, not a worker's silence."""
 _CHATTERING = ("distributed", "tornado")
 
 
 @contextmanager
 def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator[_Workers]:
-    """Give the workers of a scheduler for as long as the ``with`` lasts.
+    """Yield the workers of a scheduler for the duration of the ``with``.
 
-    On leaving it, calls that are not done are dropped; a worker finishes the one it is working on,
-    and nobody waits for the result.
+    On leaving, pending calls are dropped; a worker finishes its present call, and nobody waits for
+    the result.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ class _Workers:
             self._calls.remove(call)
 
     def _give(self, call: _Call, workers: list[str] | None) -> None:
-        """Give a call to the cluster, or once more to these workers; the first result counts."""
+        """Submit a call to the cluster, or again to these workers; the first result counts."""
         # a key of its own each time, or the scheduler may answer from its memory
         call.key = f"{call.name}-{uuid4()}"
         future = self._client.submit(
@@ -151,7 +151,7 @@ class _Workers:
             raise connection.fault(trouble)
 
     def tell_lost(self) -> str:
-        """Report workers that are lost; return in words why no work goes on, "" if it does."""
+        """Report lost workers; return why no work can continue, or ""."""
         try:
             found = self._background.do(self._client.scheduler.identity, within_s=_ANSWER_S)
             there = set(found["workers"])
@@ -171,7 +171,7 @@ class _Workers:
         )
 
     def _tell_silent(self, last_seen: Mapping[str, Any]) -> None:
-        """Report workers that have stopped but not left, and have others make their calls.
+        """Report workers that have stopped without leaving, and give their calls to others.
 
         Parameters
         ----------
@@ -208,7 +208,7 @@ class _Workers:
 
 @dataclass(eq=False, slots=True)
 class _Call:
-    """An open call, and the key under which the cluster last got it."""
+    """An open call, and the key of its last submission."""
 
     sent: bytes
     name: str
@@ -245,7 +245,7 @@ class _Background:
     def do(
         self, work: Callable[..., Awaitable[Any]], *call: Any, within_s: float | None = None
     ) -> Any:
-        """Return the result of a call that is made there; a TimeoutError if it takes longer."""
+        """Make a call there and return its result; a TimeoutError if it takes too long."""
 
         async def made() -> Any:
             return await asyncio.wait_for(work(*call), within_s)
@@ -269,7 +269,7 @@ async def _cancel_others() -> None:
 
 @contextmanager
 def _muted() -> Iterator[None]:
-    """Keep the library's log off the terminal; we report errors and losses ourselves."""
+    """Keep the library's log off the terminal; feedsim reports errors and losses itself."""
     names = [*logging.root.manager.loggerDict]
     loggers = [logging.getLogger(n) for n in names if n.partition(".")[0] in _CHATTERING]
     heard = [logger for logger in loggers if not logger.disabled]

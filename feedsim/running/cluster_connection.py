@@ -1,4 +1,4 @@
-"""Reaching a Dask scheduler, and making sure that its workers' results are those of this process.
+"""Connecting to a Dask scheduler, and checking that its workers give the results of this process.
 
 The only home of ``distributed``.
 """
@@ -24,7 +24,7 @@ WORKERS_S = 5.0
 
 
 def check_address(address: str) -> None:
-    """Refuse what is no address of a scheduler."""
+    """Refuse anything but the address of a scheduler."""
     found = _ADDRESS.fullmatch(address)
     if found is None or not 0 < int(found[3]) < 65536:
         shown = address if len(address) <= 60 else address[:57] + "..."
@@ -52,7 +52,7 @@ async def connected(address: str) -> Any:
 
 
 async def checked_workers(client: Any, address: str) -> set[str]:
-    """Wait for workers, and make sure that their results are those of this process."""
+    """Wait for workers, and check that they give the results of this process."""
     deadline_s = monotonic() + WORKERS_S
     while not await client.nthreads():
         if monotonic() > deadline_s:
@@ -76,16 +76,16 @@ async def checked_workers(client: Any, address: str) -> set[str]:
 
 
 def checked_call(there: Mapping[str, str], work: Callable[..., Any], call: tuple[Any, ...]) -> Any:
-    """Make a call on a worker, if its results are those of the process that asks."""
+    """Make a call on a worker, if its versions are those of the calling process."""
     if words := differing(versions(), there):
         raise fault(f"a worker that came later has {words}")
     return work(*call)
 
 
 class SentCall:
-    """A call that is made where it is unpickled.
+    """A call that runs where it is unpickled.
 
-    So nothing on its way, the scheduler included, has to know what is called: where feedsim is
+    So nothing on the way, not even the scheduler, needs to know the function: if feedsim is
     missing, the call ends in an error and not in a broken connection.
     """
 
@@ -97,12 +97,12 @@ class SentCall:
 
 
 def _differing(there: Mapping[str, str] | Exception, here: Mapping[str, str]) -> str:
-    """Say how a worker's versions differ from those here; "" if they do not."""
+    """Return how a worker's versions differ from those here, or ""."""
     return no_feedsim(there) if isinstance(there, Exception) else differing(there, here)
 
 
 def no_feedsim(error: Exception) -> str:
-    """Say that a worker has none, and why."""
+    """Say why a worker cannot use feedsim."""
     return f"no feedsim that can be used ({error})"
 
 
@@ -118,5 +118,5 @@ def library() -> Any:
 
 
 def fault(message: str) -> FeedsimError:
-    """Return an error of the option that asks for a cluster."""
+    """Return an error of the option ``--cluster``."""
     return FeedsimError(Fault("--cluster", message=message))

@@ -19,14 +19,14 @@ ENGINE = "FEEDSIM_ENGINE"
 ENGINES = ("events", "compiled")
 
 MOST_HELD = 1_500_000
-"""Carriers whose records are held in memory; those of longer runs lie in temporary files."""
+"""Carriers whose records are held in memory; longer runs use temporary files."""
 LOADING = 20_000
 """Carriers that the event engine runs in the time it takes to load the compiled one."""
 _BEGINNING = 1_000_000
 """Carriers times feeders that the compiled engine runs, results included, in the time that two
-other processes take to start and run them."""
+other processes need to start and run them."""
 _COPYING = 20_000
-"""The same where those begin as copies of this one."""
+"""The same if those start as copies of this one."""
 _COMPILING = 250_000
 """Carriers that the event engine runs in the time it takes to compile the other one."""
 
@@ -42,22 +42,22 @@ def simulated(
     runs: int = 1,
     progress: Callable[[int], None] | None = None,
 ) -> RunRecords:
-    """Run a line on the engine that is quicker, or the one that was asked for.
+    """Run a line on the quicker engine, or on the requested one.
 
-    The compiled engine must be loaded, or even compiled, first. That is done once this process has
-    spent as long on the event engine as it takes, or would with this run.
+    The compiled engine must first be loaded, or even compiled. That is done once this process has
+    spent, or with this run would spend, as long on the event engine as that takes.
 
     Parameters
     ----------
     machine, draws, carriers, progress
         As in :func:`~feedsim.simulation.line.simulate`.
     runs : int, optional
-        How many such records the caller holds at a time.
+        Number of such records that the caller holds at a time.
 
     Raises
     ------
     FeedsimError
-        If the compiled engine was asked for and cannot run this line.
+        If the compiled engine was requested and cannot run this line.
     """
     global _ran  # noqa: PLW0603 - what this process has done so far
     asked = _asked()
@@ -86,21 +86,21 @@ def simulated(
 
 
 def expect_many() -> None:
-    """Load the compiled engine at the next run, if it is compiled: a search is to run many."""
+    """Load the compiled engine at the next run, if it is compiled: a search needs many runs."""
     global _ran  # noqa: PLW0603
     _ran = max(_ran, LOADING)
 
 
 def get_ready(*runs: tuple[Machine, int]) -> bool:
-    """Load the compiled engine, or even compile it, where the carriers to come pay for that.
+    """Load the compiled engine, or even compile it, if the carriers to come are worth that.
 
-    Processes that begin as copies of this one then have it, and others need not compile it.
+    Copies of this process then have it, and other processes need not compile it.
     Returns whether it is loaded.
 
     Parameters
     ----------
     *runs : (Machine, int)
-        Lines, and how many carriers each is to run in all.
+        Lines, and the number of carriers that each will run.
     """
     carriers = sum(many for machine, many in runs if not why_not(machine))
     if takes_events() or not carriers or not (_asked() or _pays(carriers)):
@@ -113,12 +113,12 @@ def get_ready(*runs: tuple[Machine, int]) -> bool:
 
 
 def is_quick(machine: Machine, carriers: int) -> bool:
-    """Tell whether the compiled engine here is done before other processes would be."""
+    """Return whether the compiled engine here would finish before other processes."""
     return carriers * len(machine.feeders) <= (_COPYING if copies() else _BEGINNING)
 
 
 def takes_events() -> bool:
-    """Tell whether the event engine was asked for."""
+    """Return whether the event engine was requested."""
     return _asked() == "events"
 
 

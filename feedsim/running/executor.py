@@ -27,7 +27,7 @@ _LOOK_S = 0.5
 
 
 def nobody(*_: object) -> None:
-    """Be told of something, and do nothing about it."""
+    """Ignore a message."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Local:
     Attributes
     ----------
     jobs : int
-        How many, at least 1; 1 works in this process.
+        Number of processes, at least 1; with 1 the work is done in this one.
     """
 
     jobs: int
@@ -60,17 +60,17 @@ Where = Local | Cluster
 
 
 class Pool(Protocol):
-    """Takes calls and makes them elsewhere."""
+    """Makes calls elsewhere."""
 
     def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
-        """Take a call; the future gets its result or its exception."""
+        """Submit a call; the future gets its result or its exception."""
 
     def look(self) -> None:
-        """Report lost workers; raise if no result can come any more."""
+        """Report lost workers; raise if no more results can come."""
 
 
 class WorkerPool(Generic[Result, *Args]):
-    """Workers that stay for several rounds of calls; they start when they are first needed.
+    """Workers that last for several rounds of calls; they start when first needed.
 
     Made by :func:`worker_pool`.
     """
@@ -91,8 +91,8 @@ class WorkerPool(Generic[Result, *Args]):
         Raises
         ------
         FeedsimError
-            If worker processes keep dying; of a cluster also if it cannot be reached, has no
-            workers or other versions than this process, or loses all its workers.
+            If worker processes keep dying; on a cluster also if it cannot be reached, has no
+            workers, has other versions than this process, or loses all its workers.
         """
         if self._where == Local(1):
             for place, call in enumerate(calls):
@@ -119,7 +119,7 @@ class WorkerPool(Generic[Result, *Args]):
         return [results[place] for place in range(len(calls))]
 
     def close(self, error: BaseException | None) -> None:
-        """Let the workers go; after an error those at work are ended."""
+        """Release the workers; after an error, end those at work."""
         manager, self._manager, self._pool = self._manager, None, None
         if manager is not None:
             manager.__exit__(type(error) if error else None, error, None)
@@ -135,12 +135,12 @@ class WorkerPool(Generic[Result, *Args]):
 def worker_pool(
     work: Callable[[*Args], Result], *, where: Where, on_lost: Callable[[str], None]
 ) -> Iterator[WorkerPool[Result, *Args]]:
-    """Give workers for as long as the ``with`` lasts.
+    """Yield workers for the duration of the ``with``.
 
     Parameters
     ----------
     work : callable
-        Importable by name, since other processes call it. What it raises is raised here.
+        Importable by name, since other processes call it. Its exceptions are raised here.
     on_lost : callable
         Told in words when a worker is lost; its calls are then made again.
     """
@@ -162,7 +162,7 @@ def completed(
 ) -> Iterator[tuple[int, Result]]:
     """Yield (place of the call, its result) of a single round, as :meth:`WorkerPool.completed`.
 
-    Leaving the iteration early, by an interrupt too, drops the calls that are not done.
+    Leaving the iteration early, also by an interrupt, drops pending calls.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def _handed_out(
 
 
 class _Processes:
-    """Processes of this machine. One that dies breaks the executor: nothing to look for."""
+    """Processes of this machine. One that dies breaks the executor, so nothing to check."""
 
     def __init__(self, count: int) -> None:
         self._count = count
@@ -246,7 +246,7 @@ def _processes(count: int) -> Iterator[Pool]:
 
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
-    """Make processes started meanwhile use one thread for linear algebra."""
+    """Make processes started inside the ``with`` use one thread for linear algebra."""
     absent = {name: value for name, value in ONE_THREAD.items() if name not in os.environ}
     os.environ.update(absent)
     try:
@@ -258,9 +258,9 @@ def _one_thread_each() -> Iterator[None]:
 
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Hold an interrupt until the end, and keep it from processes that are started meanwhile.
+    """Delay an interrupt until the end, and keep it from processes started meanwhile.
 
-    It would leave them half started, or reach them before :func:`_worker_begins`.
+    Otherwise it would leave them half started, or reach them before :func:`_worker_begins`.
     """
     if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is None:
         yield  # there is nothing to hold
@@ -275,7 +275,7 @@ def _interrupts_held() -> Iterator[None]:
 
 
 def _blocked() -> set[int] | None:
-    """Block interrupts so that new processes inherit it, if possible; return what was blocked.
+    """Block interrupts in new processes too, if possible; return what was blocked before.
 
     A closing terminal sends SIGHUP to every process, and the resource tracker that Python starts
     would die of it with a traceback.
@@ -289,7 +289,7 @@ def _blocked() -> set[int] | None:
 
 
 def _worker_begins() -> None:
-    """Leave an interrupt to the process that hands out the points, and end when it does."""
+    """Leave interrupts to the process that hands out the points, and end when it does."""
     leave_interrupts()
     Thread(target=_end_with_parent, daemon=True).start()
 

@@ -1,4 +1,4 @@
-"""What results depend on besides the scenario: code and libraries."""
+"""What results depend on besides the scenario: code and library versions."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def versions() -> Mapping[str, str]:
 
 
 def differing(there: Mapping[str, str], here: Mapping[str, str]) -> str:
-    """Say how versions differ from those here; "" if they do not."""
+    """Return how versions differ from those here, or ""."""
     names = [name for name in here if there.get(name) != here[name]]
     return ", ".join(f"{name} {there.get(name, 'missing')}, not {here[name]}" for name in names)
 

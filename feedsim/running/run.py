@@ -1,4 +1,4 @@
-"""A scenario run, its records and its figures."""
+"""Run a scenario: its records and figures."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def machine_of(scenario: Scenario) -> Machine:
     Raises
     ------
     FeedsimError
-        If a largest acceleration is to come from a motor that cannot even overcome the friction.
+        If an automatic acceleration needs a motor that cannot even overcome the friction.
     """
     machine = solve(machine_from(scenario))
     for number, (keys, feeder) in enumerate(zip(scenario.feeder, machine.feeders, strict=True)):
@@ -113,11 +113,11 @@ def run_scenario(
     Parameters
     ----------
     replications : int, optional
-        How often, each time with random numbers of its own; all enter the figures.
+        Number of runs, each with random numbers of its own; all enter the figures.
     first : int, optional
         Number of the first replication, from 0.
     progress : callable, optional
-        Told now and then how many carriers, the warm-up included, have passed their eye.
+        Called now and then with the number of carriers, warm-up included, past their eye.
     """
     machine = machine_of(scenario)
     runs = [
@@ -165,8 +165,8 @@ def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecord
     Parameters
     ----------
     around : range, optional
-        Numbers of carriers, the warm-up included. The run then ends with the last of them:
-        what comes later cannot change what went before.
+        Numbers of carriers, the warm-up included. The run then ends with the last of them, as later
+        carriers cannot change earlier ones.
     """
     machine = machine_of(scenario)
     run = scenario.run

@@ -1,1 +1,1 @@
-"""A traced run read again, in one place: where noses and tails are, what eyes and program see."""
+"""A traced run replayed: where noses and tails are, what eyes and program see."""

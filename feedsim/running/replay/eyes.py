@@ -1,7 +1,7 @@
-"""An eye's output, and what filter and scan leave of it for the program, over time.
+"""An eye's output over time, and what the program sees of it after filter and scan.
 
-For pictures: runs of the output come from the trace, what the program has from those alone
-(model, section 4).
+For figures: runs of the output come from the trace, and the program's view from those alone (model,
+section 4).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from feedsim.settings.levels import filters
 
 
 class Level(NamedTuple):
-    """A level that is on (s), and the number of the object that switched it on."""
+    """An interval (s) in which a level is on, and the number of the object that switched it on."""
 
     number: int
     from_s: float
@@ -27,7 +27,7 @@ class Level(NamedTuple):
 
 
 class TracedRun(Protocol):
-    """What the carrier eye's output is read from: a machine, and records and trace of its run."""
+    """A machine with the records and trace of its run."""
 
     @property
     def machine(self) -> Machine:
@@ -35,7 +35,7 @@ class TracedRun(Protocol):
 
     @property
     def records(self) -> RunRecords:
-        """What came of the run."""
+        """The records of the run."""
 
     @property
     def trace(self) -> Trace:
@@ -45,8 +45,8 @@ class TracedRun(Protocol):
 def carrier_eye_runs(run: TracedRun) -> list[Level]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
-    It goes off ``off_response`` after the trailing edge (model, section 4). What the trace has no
-    event of is left out.
+    It goes off ``off_response`` after the trailing edge (model, section 4). Carriers without an
+    event in the trace are left out.
     """
     leading, belt = run.records.carriers.leading_edge_mm, run.trace.belt
     length, off = run.machine.carriers.length_mm, run.machine.carrier_eye.off_response_s
@@ -84,7 +84,7 @@ def _runs_of_input(own: Sequence[TraceEvent], goes_off: Callable[[int], float]) 
 def program_levels(
     output: Iterable[Level], eye: Eye, scan_tick: Callable[[float], float] | None
 ) -> list[Level]:
-    """Return what the program sees of an output behind a filter, or polled; else nothing.
+    """Return what the program sees of a filtered or polled output; empty for others.
 
     Parameters
     ----------
@@ -120,9 +120,9 @@ def _polled(levels: list[Level], scan_tick: Callable[[float], float]) -> list[Le
 def scan_ticks(
     events: Iterable[TraceEvent], controller: Controller
 ) -> Callable[[float], float] | None:
-    """Return what gives the first scan tick at or after an instant, from a tick in the trace.
+    """Return a function that gives the first scan tick at or after an instant.
 
-    None where there is none in it.
+    None if the trace has no tick.
     """
     known = next((event.time_s for event in events if event.event == "known"), None)
     if known is None:

@@ -1,4 +1,4 @@
-"""A feed's motion after the run, found quickly in a run of any length."""
+"""A feed's motion after the run, with quick look-up in runs of any length."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class FeedTravel:
     feed : FeedMotion
         With all its pieces.
     until_s : float
-        Nothing is asked of it after this time.
+        Last time that will be asked for.
     """
 
     def __init__(self, feed: FeedMotion, *, until_s: float) -> None:

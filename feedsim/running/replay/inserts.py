@@ -1,4 +1,4 @@
-"""The inserts of a traced run: as they were drawn, and where their noses are."""
+"""The inserts of a traced run: their draws, and where their noses are."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ _UPSTREAM_PITCHES = 1.2  # of the insert path, before the insert eye, that are l
 
 
 class InsertSequence:
-    """The inserts of one feeder by number, drawn again as they are asked for.
+    """The inserts of one feeder by number, drawn again on demand.
 
     Parameters
     ----------
     machine : Machine
         With its settings solved.
     draws : Draws
-        Those that the run was made with.
+        The draws of the run.
     trace : Trace
         Of the run.
     feeder : int
@@ -46,7 +46,7 @@ class InsertSequence:
         self._firsts = list(accumulate(further, initial=machine.first_nose_mm(feeder)))
 
     def draw(self, number: int) -> InsertDraw:
-        """Return what chance decided of an insert."""
+        """Return the draw of an insert."""
         while len(self._draws) <= number:
             self._draws.append(InsertDraw(*next(self._drawn)))
         return self._draws[number]
@@ -54,8 +54,8 @@ class InsertSequence:
     def nose_mm(self, number: int) -> float:
         """Return F, the feed travel (mm) at which a nose is at the insert eye, before its slip.
 
-        The nose of insert 0 starts where the machine says, and each that comes after the feed
-        ran without any lies further back by that (model, sections 7 and 14).
+        The nose of insert 0 starts where the machine says; inserts that come after the feed ran
+        without any lie further back by that travel (model, sections 7 and 14).
         """
         return self._firsts[bisect_right(self._from, number)] + self.draw(number).nose_mm
 
@@ -144,9 +144,9 @@ def _at_the_eye(trace: Trace, feeder: int, name: str) -> list[TraceEvent]:
 
 
 def _take_out(inserts: Inserts, trace: Trace, feeder: int, feed: FeedTravel) -> None:
-    """Note when inserts were taken out: with a clearing of the line, or by themselves.
+    """Note when inserts were taken out: in a clearing of the line, or singly.
 
-    A clearing takes all that have come to the eye and are neither placed nor kept for later.
+    A clearing takes all that have reached the eye and are neither placed nor kept.
     """
     gone = inserts.gone_s
     with np.errstate(invalid="ignore"):
