@@ -265,8 +265,12 @@ def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
 
 
 def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Return what services that are longer or shorter by the opening's tick do to waits (mm)."""
-    tick = at.speed_mm_s * at.controller.motion_cycle_s
+    """Return what services that are longer or shorter by the opening's tick do to waits (mm).
+
+    By its count as well, and where its edge is scanned by that.
+    """
+    tick_s = at.controller.motion_cycle_s + (at.controller.scan_s if at.eye.scanned else 0.0)
+    tick = at.speed_mm_s * tick_s + at.scale * at.count_mm
     if not at.controller.not_ready_engages or at.carriers.arrival.in_order or tick == 0.0:
         return 0.0
     spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)

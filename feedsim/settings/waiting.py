@@ -92,11 +92,11 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
     noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
     spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
-    # a lateness is told from the point, not from the tick after it, and in whole counts: at most
-    # so many more as there is room for, of which one is half over on average
+    # a lateness is counted from the point, which lies at a count, and not from the tick after it:
+    # one of as many whole counts as there is room for is within reach until the next count
     room, count = c.length_mm - at.settings.target_offset_mm, at.count_mm
     if count > 0.0:
-        room = count * (math.floor(room / count) + 0.5)
+        room = count * (math.floor(room / count) + 1.0)
     room -= 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
     return Queue(
         arrival=c.arrival,
