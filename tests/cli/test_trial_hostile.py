@@ -102,7 +102,7 @@ REFUSED = {
     ),
     "wrong unit of a speed": (b"line_speed_km_h,placement_error_mm\n24,1\n", "write line_speed_m"),
     "a slip of the pen": (b"line_speed_m_per_min,placment_error_mm\n24,1\n", "did you mean"),
-    "no speed": (b"placement_error_mm\n1\n", "no column tells the line speed"),
+    "no speed": (b"placement_error_mm\n1\n", "no column gives the line speed"),
     "nothing measured": (b"line_speed_m_per_min,remark\n24,good\n", "nothing measured in it"),
     "twice": (
         b"line_speed_m_per_min,placement_error_mm,placement_error_in\n24,1,1\n",

@@ -265,7 +265,7 @@ def test_a_map_lists_the_highest_speed_of_each_value() -> None:
     answer = text[text.index("highest accepted speed") : text.index(" Why ")]
     assert "30 mm none - jam risk" in answer
     assert "40 mm 60 m/min 10,000 jam risk" in answer
-    assert "70 mm 180 m/min 30,000 nothing, as far as was swept" in answer
+    assert "70 mm 180 m/min 30,000 nothing, within the sweep" in answer
     assert "Not accepted at 3 of 6 points" in text
 
 

@@ -1,4 +1,4 @@
-"""What logs say of a machine, for a terminal."""
+"""What logs say about a machine, for a terminal."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _ASKED = {"rate": ("1/s", 1.0), "ratio": ("", 1.0), "time": ("ms", 1e3), "share"
 
 
 def _unit(kind: str, units: System) -> tuple[str, float]:
-    """Return the unit in which a kind is shown and how many of it are one internal unit."""
+    """Return the unit in which a kind is shown, and how many of them make one internal unit."""
     if kind in _ASKED:
         return _ASKED[kind]
     unit = display_unit(_KINDS[kind], units)
@@ -46,7 +46,7 @@ def _unit(kind: str, units: System) -> tuple[str, float]:
 
 
 def _places(row: Learned, factor: float) -> int:
-    """Return to how many decimal places a figure is worth telling: two digits of its interval."""
+    """Return how many decimal places show two digits of a figure's interval."""
     ends = [end for end in (row.low, row.high) if end is not None and math.isfinite(end)]
     half = 0.5 * factor * (max(ends) - min(ends)) if len(ends) == 2 else 0.0
     if half <= 0.0:
@@ -90,7 +90,7 @@ def _scenario_text(row: Learned, units: System) -> str:
 
 
 def learned_text(found: Learning, *, units: System) -> str:
-    """Return what logs say of a machine."""
+    """Return what logs say about a machine."""
     lines = [found.title]
     for place, log in enumerate(found.logs, 1):
         shape = f"{log.shape}, {time(log.seconds)}, {counted(log.carriers, 'carrier')}"
@@ -116,13 +116,13 @@ def learned_text(found: Learning, *, units: System) -> str:
 
 
 def _log(found: Learning, place: int) -> str:
-    """Return what a log is called, with the number by which the rows name it."""
+    """Return a log's name, with the number by which the rows refer to it."""
     file = found.logs[place - 1].file
     return f"Log {file}" if len(found.logs) == 1 else f"Log {place}, {file}"
 
 
 def beside_text(found: Learning, *, units: System) -> str:
-    """Return what logs and measured placements say together, to stand below a trial's fit."""
+    """Return what logs and measured placements say together, to print below a trial's fit."""
     added = () if found.placements is None else found.placements.added
     rows = [row for row in found.learned if row.what in added]
     files = ", ".join(log.file for log in found.logs)
@@ -159,7 +159,7 @@ def _travels(found: Learning) -> Iterator[tuple[Learned, str]]:
 
 
 def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> Iterator[str]:
-    """Say which acts are off on average, where no single act shows it."""
+    """Say which acts are off on average only."""
     several = len(found.scenario.feeder) > 1
     for row, act in _travels(found):
         of_log = re.search(r" in log (\d+)", row.what)
@@ -181,7 +181,7 @@ def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> I
 
 
 def _settings_that_fit(found: Learning, units: System) -> Iterator[str]:
-    """Say which distance and lead the acts of all logs together have, where a travel differs."""
+    """Say which distance and lead fit the acts of all logs, where a travel differs."""
     rows = {row.key: row for row in found.learned}
     for feeder, act in dict.fromkeys((row.feeder, act) for row, act in _travels(found)):
         side = {"closing": "engage", "opening": "disengage"}[act]
@@ -255,7 +255,7 @@ def _chance(test: GoodnessOfFit) -> str:
 
 
 def _untold(found: Learning, units: System) -> Iterator[str]:
-    """Say what cannot be told, one reason after the other."""
+    """Say what the logs do not show, by reason."""
     yield "Cannot be told"
     reasons: dict[str, list[str]] = {}
     several = len(found.scenario.feeder) > 1

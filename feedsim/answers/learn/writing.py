@@ -39,18 +39,18 @@ class Written(NamedTuple):
 def written_values(
     found: Learning, data: Mapping[str, Any] | None = None, *, units: System = "metric"
 ) -> dict[str, Written]:
-    """Return what is put into a scenario, by path.
+    """Return the values to write into a scenario, by path.
 
     Parameters
     ----------
     data : mapping, optional
-        What the file has: a value is written in the unit that stands there.
+        The file as it is; a value is written in the unit that stands there.
 
     Notes
     -----
-    What differs is written, and nothing else. A distance and its lead go together. Where anything
-    of a feeder changes, settings that are ``"auto"`` are written as they were worked out before:
-    the machine has those typed in, and "auto" would follow the learned values.
+    Only what differs is written; a distance and its lead go together. If anything of a feeder
+    changes, its ``"auto"`` settings are written as the numbers they stood for: those are typed in
+    at the machine, and "auto" would change with the learned values.
     """
     values: dict[str, Written] = {}
     rows = {row.key: row for row in found.learned if row.key}
@@ -77,7 +77,7 @@ def _amount(row: Learned, data: Mapping[str, Any] | None, units: System) -> str:
 
 
 def _middle(row: Learned) -> tuple[float, float]:
-    """Return a figure that was told and half of its interval."""
+    """Return a learned value and half of its interval."""
     value = row.value or 0.0
     return value, 0.5 * ((row.high or value) - (row.low or value))
 
@@ -156,7 +156,7 @@ def _side(
 
 
 def _typed(found: Learning, number: int, units: System) -> Iterator[tuple[str, str]]:
-    """Yield settings that the scenario leaves to "auto", as they were worked out of it."""
+    """Yield the numbers that the scenario's "auto" settings stood for."""
     settings = found.scenario.feeder[number].settings
     for side in _SIDES:
         for name, kind, half in (
@@ -190,14 +190,14 @@ def learned_toml(
     text : str
         Of the scenario file.
     new : Path
-        Where it will lie, its record of pitches beside it.
+        Path of the new file; its record of pitches goes beside it.
     folder : Path
-        Where the old one lies.
+        Folder of the old file.
 
     Raises
     ------
     FeedsimError
-        If the file cannot be changed in place, or the new one would not be sound.
+        If the file cannot be changed in place, or the new one would not be valid.
     """
     data = parse_toml(text)
     values = written_values(found, data, units=units)

@@ -76,7 +76,7 @@ class Page(Answer):
         between = differences(*what) if len(what) == 2 else ()
         units = units or self.units
         scenes = self.scenes(units=units)
-        # a server that links the page says beside it what was turned
+        # a server that links the page shows the changes beside it
         changed = self.lines[0].changed_words if len(what) == 1 and not linked else ""
         return rehearse_page(
             scenes, differences=between, changed=changed, units=units, linked=linked

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Run(Answer):
-    """A run with all that came of it.
+    """A run and its outcome.
 
     Attributes
     ----------

@@ -32,10 +32,10 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int =
     to_decide : sequence of ToDecide
         What is not decided at one point, or at several.
     accepted : bool
-        Whether every point estimate is met. If so all that is open has to be decided; if not, the
-        first figure that is refused for sure settles it.
+        Whether every point estimate meets its limit. If so, all open figures have to be decided;
+        if not, the first one refused for sure settles it.
     replications : int
-        How often as many carriers are run.
+        Runs of that many carriers.
     """
     open_ones = list(to_decide) if accepted else easiest(to_decide)
     if not open_ones:
@@ -44,8 +44,8 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int =
         starts = 20 if replications == 1 else 5 * replications
         return (
             "cards so regular keep their place between the ticks all run long, and another start "
-            "may place otherwise: give the spread that the line has, or run other starts (feedsim "
-            f"sweep --replications {starts})"
+            "may place them differently: give the spread that the line has, or run other starts "
+            f"(feedsim sweep --replications {starts})"
         )
     known = [row.carriers for row in open_ones if row.carriers is not None]
     if len(known) < len(open_ones):

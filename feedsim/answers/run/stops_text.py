@@ -75,7 +75,7 @@ def adjustments_text(
         for name, feeder in zip(names, change.feeders, strict=True):
             said = f"at {change.time_s:.1f} s, {name}: "
             if feeder.after_mm is None:
-                said += "too few inserts until the next change to tell"
+                said += "too few inserts before the next change to judge it"
             else:
                 if feeder.before_mm is not None:
                     said += f"mean {length(feeder.before_mm, units, sign=True)} before, "

@@ -77,7 +77,7 @@ def _head(results: Results, units: System) -> Iterator[str]:
 
 
 def carriers_run(results: Results) -> str:
-    """Say how many carriers the figures are of, and how many of them never came."""
+    """Say how many carriers were run, and how many of them came if the run was given up."""
     stops = results.stops
     if isinstance(stops, LineStops) and stops.never_came:
         came = whole(results.carriers - stops.never_came)
@@ -86,7 +86,7 @@ def carriers_run(results: Results) -> str:
 
 
 def verdict(results: Results) -> Iterator[str]:
-    """Say whether the run is accepted, why not, and whether it was long enough to tell."""
+    """Say whether the run is accepted, why not, and whether it was long enough to decide."""
     head, reasons = decision(results)
     open_for = reasons[: len(reasons) - len(results.not_accepted_because)]
     yield from wrapped(". ".join([head, *open_for]))
@@ -106,7 +106,7 @@ def decision(results: Results) -> tuple[str, list[str]]:
 
 
 def _needed(results: Results) -> str:
-    """Say that the carriers do not decide, and how many would."""
+    """Say that the carriers run do not decide, and how many would."""
     many = f"{whole(results.carriers)} carriers do"
     if results.carriers == 1:
         many = "One carrier does"

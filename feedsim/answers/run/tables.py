@@ -41,7 +41,7 @@ _CLASSES = np.array([kind.name.lower() for kind in sorted(ProductClass)])
 Kept = Literal["all", "missed", "none"]
 
 _MOST_ROWS = 100_000
-"""Carriers up to which all have their row, unless asked for otherwise."""
+"""Up to so many carriers all have a row, unless the caller says which."""
 
 
 def counted_carriers(records: RunRecords) -> Rows:
@@ -82,8 +82,7 @@ def products_csv(
     Its number, its class, whether it is good and what is wrong with it (1 and 0); on a line with a
     divert gate what that did, what was known of the carrier first, when, and until when it had to
     be; then, by number of the feeder, what became of it there, the placement error and whether a
-    double was placed; then by numbers, below and above, the overlaps of the pairs that the summary
-    tells.
+    double was placed; then, by numbers (lower, upper), the overlaps of the pairs in the summary.
     """
     columns = dict(_of_products(records, machine, criteria))
 

@@ -42,7 +42,7 @@ def setup(line: Line) -> Sheet:
 
 
 def _setup_text(sheet: SetUp, *, units: System = "metric", changed: str = "") -> str:
-    """Return the whole sheet; `changed`: what is other than in the scenario's file."""
+    """Return the whole sheet; `changed`: what differs from the scenario's file."""
     told = told_in(units, sheet)
     lines = [f"SET-UP SHEET  {sheet.title}", f"for {speed(sheet.line_speed_mm_s, units)}"]
     lines += [*wrapped(changed), ""]

@@ -41,10 +41,11 @@ class FeederWords:
     """What a sheet says of one feeder.
 
     ``settings``: name, length, counts, time or ratio of each; a note where it was typed in.
-    ``only_here``: said where the settings are right at this speed only. ``derivations``: each
-    setting's terms and their sum. ``rules``: at the machine, in order. ``reading_off``,
-    ``corrections``: how corrections are read off two measured means, and a table of them with a
-    head; empty where there are none to measure. ``steps``: of commissioning, in order.
+    ``only_here``: says that the settings are right at this speed only; else empty.
+    ``derivations``: each setting's terms and their sum. ``rules``: at the machine, in order.
+    ``reading_off``, ``corrections``: how to read corrections off two measured means, and a table of
+    them with a head; empty where there are no two speeds to measure at. ``steps``: of
+    commissioning, in order.
     """
 
     name: str
@@ -134,7 +135,6 @@ def _terms(setting: Setting, units: System) -> Rows:
 
 
 def _good_for(points: Sequence[GoodFor], units: System) -> Rows:
-    """Return what the settings do at each speed, a column for each."""
     unit, mm = display_unit("length", units).label, partial(length_number, units=units)
 
     def with_sd(mean: float, sd: float) -> str:
@@ -176,10 +176,7 @@ def _acceleration(point: GoodFor, units: System) -> str:
 def _adjusting(
     feeder: FeederSheet, keys: FeederKeys, units: System, *, count_mm: float | None
 ) -> list[str]:
-    """Return the adjusting rules for a person at the machine, in order.
-
-    Each in a correction that can be typed in: whole counts, or whole steps of the controller.
-    """
+    """Return the adjusting rules, in order, in whole counts or steps of the controller."""
     steps, by = keys.settings.resolution, _OFF_BY[units]
     step_mm = steps.distance_counts * (count_mm or 0.0) or steps.distance or count_mm or 0.0
     if step_mm and abs(step_mm * round(by / step_mm) - by) > _NEAR * by:
@@ -194,8 +191,8 @@ def _adjusting(
 
     rules = [
         "Correct the stage first, then the placement. For each take two means, over twenty inserts "
-        "or more: A at the slow speed, B at the fast speed. What is off at standstill is A and B "
-        "extrapolated to zero speed, not A itself; what grows with speed is B - A.",
+        "or more: A at the slow speed, B at the fast speed. The error at standstill is A and B "
+        "extrapolated to zero speed, not A itself; B - A is what grows with speed.",
         f"Stage past its position by {staged} at standstill: take {much(by)} off the "
         f"disengage distance. Short of it: add as much.",
         f"Stage further by {staged} for each {faster} more: add {time(lead_s, digits=3)} to "
@@ -239,13 +236,13 @@ def _reading_off(feeder: FeederSheet, units: System, *, count_mm: float | None) 
     slow, fast = (speed(end, units) for end in (how.slow_mm_s, how.fast_mm_s))
     unit = display_unit("length", units).label
     g = how.speed_ratio
-    per_g = "" if g == 1.0 else f"; of the stage, both divided by {g:.6g}, the speed ratio"
+    per_g = "" if g == 1.0 else f"; for the stage, divide both by {g:.6g}, the speed ratio"
     counts = f" (1 {unit} is {_MM[units] / count_mm:.4g} counts)" if count_mm else ""
     text = (
         f"A at {slow}: ________ {unit}.  B at {fast}: ________ {unit}.  At standstill: "
         f"A - {how.factor:.3g}·(B - A); take that off the distance{counts}, and add the lead that "
-        f"the table has for B - A{per_g}. Of the stage correct the disengage distance and lead, of "
-        f"the placement the engage ones."
+        f"the table has for B - A{per_g}. For the stage, correct the disengage distance and lead; "
+        f"for the placement, the engage ones."
     )
     rows: Rows = [("B - A", "add to the lead", "take off the distance")]
     table = how.table

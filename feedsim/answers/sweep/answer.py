@@ -159,7 +159,7 @@ def sweep(
     Raises
     ------
     FeedsimError
-        If a range or a key is wrong, a value makes no line that can be, or there are too many
+        If a range or a key is wrong, a value makes an impossible line, or there are too many
         points for pages.
     """
     where = where_of(None if cluster else jobs, cluster)

@@ -149,7 +149,7 @@ def _highest(swept: Swept, units: System) -> list[tuple[str, str, str, str]]:
                 value,
                 speed(best[0].line_speed_mm_s, units) if best else "none",
                 DASH if per_hour is None else whole(per_hour),
-                fails if stopper else "nothing, as far as was swept",
+                fails if stopper else "nothing, within the sweep",
             )
         )
     return shown

@@ -203,7 +203,7 @@ def _words(values: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _texts(numbers: Floats) -> tuple[str, ...]:
-    """Write numbers with as many digits as it takes to tell them apart, four at least."""
+    """Write numbers with as many digits as distinguish them, four at least."""
     texts: tuple[str, ...] = ()
     for digits in range(4, 16):
         texts = tuple(true_minus(f"{x:.{digits}g}".replace("inf", "∞")) for x in numbers)

@@ -45,7 +45,7 @@ class SweepPlan:
     replications : int
         Runs at each point, each with random numbers of its own; the same ones at every point.
     units : {"metric", "inch"}
-        In which it is told, unless others are asked for.
+        Those of its text, unless others are asked for.
     written : mapping, optional
         The data that the scenario was read from.
     """

@@ -30,14 +30,13 @@ _OTHER_SWEEP = "of another scenario or other points"
 class Unfinished:
     """A file for each finished point, in a folder that is this process's alone.
 
-    A point's file says in its first line the SHA-256 of all that follows; that is what the point
-    is, what made it, and its results, as JSON. A point is used only if all of it is as this sweep
-    would write it.
+    The first line of a point's file is the SHA-256 of all that follows: what the point is, what
+    made it, and its results, as JSON. A point is used only if this sweep would write it the same.
 
     Parameters
     ----------
     folder : Path
-        Hidden, in the output folder; that it exists says that a sweep was not finished.
+        Hidden, in the output folder; it exists only while a sweep is unfinished.
     sweep : str
         Fingerprint of the scenario and of all that is run.
     points : sequence of Changes
@@ -56,12 +55,12 @@ class Unfinished:
         self._kept: set[int] = set()
 
     def begin(self) -> int:
-        """Get ready to keep points of this sweep, and forget those of an earlier one.
+        """Prepare to keep points of this sweep, and forget those of an earlier one.
 
         Returns
         -------
         int
-            How many things were forgotten.
+            How many points were forgotten.
         """
         forgotten = len(self._files())
         self.forget()
@@ -76,8 +75,8 @@ class Unfinished:
         Raises
         ------
         FeedsimError
-            If no unfinished sweep is kept, or one of another scenario or other points alone:
-            then the call is wrong, and all stays as it is.
+            If no unfinished sweep is kept, or only one of another scenario or other points.
+            Nothing is removed then.
         """
         if not self._folder.exists():
             message = (
@@ -145,7 +144,7 @@ class Unfinished:
         forget_folder(self._folder)
 
     def _files(self) -> list[Path]:
-        """Return all that lies there but for what was half written."""
+        """Return all files there but half-written ones."""
         if self._folder.is_symlink() or not self._folder.is_dir():
             return []
         return sorted(path for path in self._folder.iterdir() if path.suffix != ".part")

@@ -103,11 +103,11 @@ def sureness(swept: Swept, units: System) -> Iterator[str]:
         yield from _sure_at_the_end(swept, units)
     open_ones = sum(1 for point in swept.points if is_undecided(point.results))
     if not open_ones:
-        yield "Every verdict is decided at 95 %: more carriers would not turn it."
+        yield "Every verdict is decided at 95 %: more carriers would not change it."
     elif len(swept.points) > 1:
         yield (
             f"{open_ones} of {len(swept.points)} verdicts are not decided at 95 %: their intervals "
-            "reach over an acceptance figure, and it would take more carriers to be sure of them."
+            "include an acceptance figure, and it would take more carriers to decide them."
         )
 
 
@@ -128,7 +128,7 @@ def binding(limits: Sequence[FeederLimit], units: System) -> str:
     """Say of one feeder which mechanism binds first."""
     alone = [x for x in limits if x.mechanism != TOGETHER]
     if not alone:
-        return "no mechanism limits the speed, as far as was looked."
+        return "no mechanism limits the speed in the range searched."
     first = alone[0]
     figure, end = FIGURES[first.figure], first.speed_mm_s
     if end == 0.0:
@@ -180,7 +180,7 @@ def agreement(swept: Swept, units: System) -> str:
     accepted_for_sure = [p.line_speed_mm_s for p in points if p.accepted and p.decided]
     refused_for_sure = [p.line_speed_mm_s for p in points if p.refused]
     if max(accepted_for_sure, default=0.0) <= end <= min(refused_for_sure, default=math.inf):
-        return f"{text}; the runs do not decide that near to it, and do not contradict it."
+        return f"{text}; the runs do not decide that close to it, and do not contradict it."
     nearer = "below" if end < highest else "above"
     return (
         f"{text}, {nearer} what the runs say. Where the closed form leaves something out the two "

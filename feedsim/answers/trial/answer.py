@@ -56,7 +56,7 @@ class PlannedTrial(Answer):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class FittedTrial(TrialFit, Answer):
-    """What to type in, what spreads, what is missed, what could not be told."""
+    """What to type in, what spreads, what is missed, what stays open."""
 
     line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "trial_fit"

@@ -1,4 +1,4 @@
-"""What a trial says, for a terminal: what to type in, how sure, and what could not be told."""
+"""What a trial says, for a terminal: what to type in, how sure, and what stays open."""
 
 from __future__ import annotations
 
@@ -135,9 +135,9 @@ def _side(feeder: FeederFit, side: str, correction: Correction, units: System) -
     old, new = feeder.settings_old, feeder.settings_new
     if not correction.applied:
         why = (
-            "off by no more than chance would have it: leave it"
+            "off by no more than chance explains: leave it"
             if feeder.found.engage is not None
-            else "left alone: to move the stage moves a placement that was not measured"
+            else "left alone: moving the stage would move a placement that was not measured"
         )
         more = "" if lead is None else f" and {change(lead, 'time', units)}"
         yield f"  {side.capitalize()} side {why}"
@@ -160,16 +160,16 @@ def _distance(settings: MachineSettings, name: str, units: System) -> str:
 
 
 def _untold(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
-    """Say what cannot be told apart, and what the fit rests on that may not hold."""
+    """Say what the trial does not separate, and which assumptions may not hold."""
     found, line = feeder.found, feeder.found.placement
     if line is not None and line.per_speed_s is None:
         at = speed(feeder.speeds[0].speed_mm_s, units)
         yield (
-            "One speed: what belongs to the distance and what to the lead cannot be told. All of "
-            f"it is put on the distance, which is right at {at} only. Measure at others."
+            "One speed does not separate distance from lead. All of it is put on the distance, "
+            f"which is then right at {at} only. Measure at others."
         )
     elif line is not None and line.speeds == 2:
-        yield "Two speeds: whether it is a straight line between them cannot be told."
+        yield "Two speeds do not show whether the line between them is straight."
     if found.stage is None and line is not None:
         yield _stage_unknown(feeder)
     yield from _not_straight(fit, feeder, units)
@@ -179,12 +179,12 @@ def _untold(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
 def _stage_unknown(feeder: FeederFit) -> str:
     if feeder.old.stage_correction:
         return (
-            "The stage was not measured: nothing is known of the disengage side, since with "
+            "The stage was not measured, so nothing is known of the disengage side: with "
             "stage_correction the placement does not show it."
         )
     return (
-        "The stage was not measured. Whether the carrier side is late or the insert side early "
-        "cannot be told: all of it is put on the engage side. A delay that both share does not "
+        "The stage was not measured. A late carrier side and an early insert side then look "
+        "alike: all of it is put on the engage side. A delay that both share does not "
         "show in the placement at all; the stage may still walk with speed, until a nose "
         "strikes or a tail is held. Measure stage_position as well."
     )
@@ -202,8 +202,7 @@ def _not_straight(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[s
     verb = "does" if len(bent) == 1 else "do"
     yield (
         f"The {' and the '.join(bent)} {verb} not lie on a straight line over the speed; the "
-        "intervals are as wide as that makes them. Another run at each speed tells whether it "
-        "was chance."
+        "intervals are widened for it. Another run at each speed shows whether it was chance."
     )
     step = locked_step(fit.machine.controller)
     eyes = (fit.machine.carrier_eye.scanned, fit.machine.feeders[feeder.number].eye.scanned)
@@ -227,13 +226,13 @@ def _speeds(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
     elif fastest > slowest and not 0.99 * slowest <= line_speed <= 1.01 * fastest:
         yield (
             f"Line speed, {shown}, lies outside the speeds that were tried: there the "
-            "corrections rest on a line that nobody has looked at."
+            "corrections are extrapolated."
         )
     target = feeder.old.stage_position_mm
     reach = fit.machine.feeders[feeder.number].inserts.length_mm / 2.0
     means = (there.stage.mean_mm for there in feeder.speeds)
     if any(mean is not None and abs(mean - target) > reach for mean in means):
         yield (
-            "The stage positions are far off the one that is set: they have to be measured from "
-            "the insert eye to the resting nose."
+            "The stage positions are far from the one that is set: measure them from the insert "
+            "eye to the resting nose."
         )

@@ -46,7 +46,7 @@ def line_words(name: str, line: Line, units: System) -> Iterator[str]:
 
 
 def dependence_words(feeder: FeederFit) -> Iterator[str]:
-    """Say what intervals take of neighbours, and what tests in the order of the rows tell."""
+    """Say how intervals allow for neighbours, and what the tests in row order found."""
     for name, fitted in (
         ("Placement errors", feeder.found.placement_fit),
         ("Stage positions", feeder.found.stage_fit),
@@ -98,13 +98,13 @@ def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[st
         if spread is not None:
             yield from _split(name, spread, units)
             if muddled:
-                yield "  Outliers are in it, so whether the rest is as expected is not told."
+                yield "  Outliers are in it, so it is not compared with what is expected."
             else:
                 yield from _unexplained(spread, units)
             if step > 2.0 * spread.expected.fixed_mm:
                 yield (
                     f"  It was read off in steps of {display(step, 'length', units=units)}: too "
-                    f"coarse to tell small parts."
+                    f"coarse to show small parts."
                 )
     more = placed and placed.more_time_s
     if muddled or not more or staged is None:
@@ -123,7 +123,7 @@ def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
     )
     if found.time_s is None or found.time_ci_s is None:
         yield from wrapped(
-            f"{name}: {fixed}; how much of it is a time cannot be told at one speed", rest="  "
+            f"{name}: {fixed}; one speed does not show how much of it is a time", rest="  "
         )
     else:
         time, expected = (_ms(part, sign=False) for part in (found.time_s, wanted.time_s))
@@ -135,7 +135,7 @@ def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
 
 
 def _unexplained(spread: Spread, units: System) -> Iterator[str]:
-    """Say what of a spread the scenario does not explain, or expects in vain."""
+    """Say what part of a spread the scenario does not explain, or expects too much of."""
     if (more := spread.more_time_s) is not None:
         yield from wrapped(
             f"There is {_ms(more.value, sign=False)} ms ({_between((more.low, more.high))}) of "
@@ -153,7 +153,7 @@ def _unexplained(spread: Spread, units: System) -> Iterator[str]:
         part = "time" if spread.less_time else "fixed part"
         yield f"  The scenario expects more of the {part} than there is."
     elif spread.unlike and more is None and extra is None:
-        yield "  That is not what the scenario expects; which part it is cannot be told."
+        yield "  That is not what the scenario expects; which part differs is not clear."
 
 
 def _between(ends: tuple[float, float], units: System | None = None) -> str:
@@ -163,7 +163,7 @@ def _between(ends: tuple[float, float], units: System | None = None) -> str:
 
 
 def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
-    """Hold the missed carriers against what the scenario expects."""
+    """Compare the missed carriers with what the scenario expects."""
     missed = feeder.missed
     if missed is None:
         return
@@ -199,7 +199,7 @@ def _exact(missed: Missed) -> str:
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
-    """Name what sticks out, and say what would come out with it, or without."""
+    """Name the outliers, and say which correction comes out with them, or without."""
     if not feeder.outliers or feeder.otherwise is None:
         return
     count, kept = len(feeder.outliers), feeder.kept_outliers
@@ -219,7 +219,7 @@ def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
     with_them = f"{'Without' if kept else 'With'} {them}"
     yield from wrapped(f"{with_them}, to be added: {_added(feeder.otherwise, units)}.", "  ")
     if _another(*((feeder.found, feeder.otherwise) if kept else (feeder.otherwise, feeder.found))):
-        yield "  THAT IS ANOTHER CORRECTION: look at these rows before anything is typed in."
+        yield "  THAT IS ANOTHER CORRECTION: look at these rows before you type anything in."
     if not kept:
         yield from wrapped(
             "Find out what they were: a slip of the pen may be forgotten, a machine that does it "
@@ -229,7 +229,7 @@ def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
 
 
 def _another(found: Corrections, without: Corrections) -> bool:
-    """Tell whether what would come out without outliers is beyond half of its own interval."""
+    """Tell whether outliers move a correction by more than half its interval without them."""
     sides = ((found.engage, without.engage), (found.disengage, without.disengage))
     both = [(one, other) for one, other in sides if one is not None and other is not None]
     pairs = [(one.distance_mm, other.distance_mm) for one, other in both]
@@ -265,7 +265,7 @@ _ABOUT = {
 
 
 def cause_words(causes: tuple[Cause, ...], units: System) -> Iterator[str]:
-    """Say what it can come from, with the value that each key would need."""
+    """Name possible causes, with the value that each key would need."""
     if not causes:
         return
     yield "What it can come from; each alone would explain its part:"

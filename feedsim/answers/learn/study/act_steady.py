@@ -1,4 +1,4 @@
-"""The shift that nearly all acts of one side have, or the drift."""
+"""The shift, or the drift, common to nearly all acts of one side."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _LEAST = 10
 
 
 class Steady(NamedTuple):
-    """A shift (s) that nearly all acts of one side have, not 0."""
+    """A shift (s), not 0, common to nearly all acts of one side."""
 
     side: Side
     shift: _Common
@@ -32,8 +32,8 @@ class Steady(NamedTuple):
 def unknown_s(side: Side, machine: Machine, feeder: int, look_s: float) -> tuple[float, float]:
     """Return how far edges must spread to average out phases, and what stays open (s).
 
-    The phase of the looks to the ticks stays what it is where one is a multiple of the other; and
-    behind a scanned eye the step that a point falls on (model, section 13).
+    Two things never average out: the phase between looks and ticks where one period is a multiple
+    of the other, and behind a scanned eye the step that a point falls on (model, section 13).
     """
     controller = machine.controller
     eye = machine.carrier_eye if side == "closings" else machine.feeders[feeder].eye
@@ -50,7 +50,7 @@ def timed(rows: ActRows) -> Bools:
 
 
 class Drift(NamedTuple):
-    """A drift (s a second) that nearly all acts of one side have; how many agree."""
+    """A drift (s per second) common to nearly all acts of one side; how many agree."""
 
     per_s: float
     agree: int
@@ -60,11 +60,10 @@ class Drift(NamedTuple):
 def steady_of(
     side: Side, rows: ActRows, unknown_s: tuple[float, float]
 ) -> tuple[Steady | Drift | None, Shift | None]:
-    """Return the shift, or the drift, that nearly all acts have; None where most are as asked.
+    """Return the shift or drift of nearly all acts, and the range of the shift.
 
-    And, whether it is 0 or not, within what the shift lies; None where acts have none in common.
-
-    ``unknown_s``: how far edges have to spread for phases to wash out, and what never does (s).
+    The first is None where most acts are as asked, the second where acts share no shift.
+    ``unknown_s``: as :func:`unknown_s` returns it.
     """
     mask = timed(rows) & rows.exact
     count = int(mask.sum())
@@ -101,8 +100,8 @@ def _narrowed(
 ) -> _Common:
     """Narrow a common shift by the mean of the acts that agree on it.
 
-    Where edges come at any phase of looks and ticks, what each act leaves open for these averages
-    out; what all have alike does not, and stays open. Four standard errors are left besides.
+    Where edges fall at any phase of looks and ticks, the uncertainty that these give each act
+    averages out; what all acts share does not, and stays. Four standard errors are added.
     """
     washed_s, stays_s = unknown_s
     edges = rows.edge_s[mask][agree]
@@ -129,7 +128,7 @@ class _Common(NamedTuple):
 
 
 def common_shift(low: Floats, high: Floats) -> _Common:
-    """Return the shift that the most intervals hold (stabbed from left to right).
+    """Return the shift that lies in the most intervals (a sweep from left to right).
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ _SAME_SPEED = 0.02
 
 
 class Ticks(NamedTuple):
-    """The grid of all acts, the step in which the log tells times (s), and what shows the scan."""
+    """The grid of all acts, the step of the log's times (s), and what shows the scan."""
 
     lattice: Lattice | None
     step_s: float
@@ -36,7 +36,7 @@ class Ticks(NamedTuple):
 class Side:
     """Acts of one kind: closings behind the carrier eye, or openings behind the insert eye.
 
-    ``time_s``: of each act, on its grid. ``edge``: number of its edge, −1 for none. ``travel_mm``:
+    ``time_s``: of each act, on the grid. ``edge``: number of its edge, −1 for none. ``travel_mm``:
     from the edge, NaN without one. ``asked``: the travel that the program asks for between them.
     ``scan``: what they show of the scan, behind a scanned eye.
     """
@@ -97,7 +97,7 @@ def _side(
     if eye.scanned and all_ is not None:
         scans = [cycle if all_.scan is None else all_.scan.high]
     elif eye.scanned and lattice is not None:
-        scans.insert(0, _MOST_SCANS * scans[0] + cycle)  # until the log has told it
+        scans.insert(0, _MOST_SCANS * scans[0] + cycle)  # until the log shows it
     for scan in scans:
         longest = seen.scan.high if seen is not None and seen.scan is not None else scan
         width = _ROOM * v * (cycle + longest + 2.0 * within + 2.0 * step_s) + 2.0 * belt.count_mm
@@ -123,16 +123,16 @@ def _side(
 def _waits(
     machine: Machine, eye: Eye, ticks: Ticks, seen: ScanSeen | None, times: Floats
 ) -> tuple[float, float, float]:
-    """Return how long acts wait for their ticks on average (s), and what is open of it.
+    """Return the mean wait of acts for their ticks (s), and how uncertain it is.
 
-    That is the standard deviation of a normal error and half of a uniform one.
+    That is the standard deviation of a normal error and the half width of a uniform one.
     """
     cycle, scan = machine.controller.motion_cycle_s, machine.controller.scan_s
     half, (lattice, step_s, _) = 0.0, ticks
     if lattice is not None:
         cycle, half = lattice.period.value, lattice.open_s(times)
     elif cycle > 0.0:
-        half = 0.5 * cycle + 0.5 * step_s  # neither the cycle nor its phase to the log is known
+        half = 0.5 * cycle + 0.5 * step_s  # the log shows neither the cycle nor its phase
     waits, sd = 0.5 * cycle + eye.filter_s, 0.0
     if eye.scanned and seen is not None:
         figure = seen.scan
@@ -157,15 +157,15 @@ def _edge_of_each_act(
     edges_mm, acts_mm : float64 arrays
         Belt travel at each, rising.
     about_mm : float
-        Travel that the scenario has between them.
+        Travel between them by the scenario.
     width_mm : float
-        Within which the travels of acts that are in time lie.
+        Width of the band in which the travels of punctual acts lie.
 
     Notes
     -----
-    Every edge before an act may be the one it belongs to. The travel that most acts have in
-    common, within the width, is theirs; of travels that about as many have in common, as where
-    pitches are all alike, the one nearest to the scenario's.
+    Any edge before an act may be its own. The travel that most acts share, within the width, is
+    chosen; where several travels are shared by about as many acts, as with even pitches, the one
+    nearest to the scenario's.
     """
     none = np.full(len(acts_mm), -1, dtype=np.intp)
     longest = 2.0 * about_mm + 4.0 * width_mm
@@ -197,21 +197,20 @@ def _travel_of(
     open_s: float,
     count_mm: float,
 ) -> Figure | None:
-    """Return the travel that is asked for between edge and act, from what it came to.
+    """Return the travel asked for between edge and act, from the travels measured.
 
     Parameters
     ----------
     travels_mm : float64 array, shape (n,)
         Counted belt travel from each edge to its act.
     waits_s : float
-        Time that acts wait for their tick and edges for their scan, on average.
+        Mean time that acts wait for their tick and edges for their scan.
     waits_sd_s : float
-        Standard deviation of that time, where the log tells it.
+        Standard deviation of that mean, where the log shows it.
     open_s : float
-        Half width of what is open of that, for all acts together.
+        Half width of its uniform error, common to all acts.
     count_mm : float
-        One count, 0 for none: of an edge the whole counts are stored, half a count too few on
-        average.
+        One count, 0 for none. Edges are stored in whole counts, half a count too low on average.
     """
     n = len(travels_mm)
     if n < _LEAST:
@@ -226,7 +225,7 @@ class _DistanceAndLead:
     """A travel against speed.
 
     ``distance``: mm at rest; ``lead``: s by which it shortens; None from one speed. ``straight``:
-    probability of travels so far off a straight line; None from two speeds.
+    probability of travels so far off if the line is straight; None from two speeds.
     """
 
     distance: Figure | None
@@ -239,8 +238,8 @@ def distance_and_lead(
 ) -> _DistanceAndLead:
     """Fit travel = distance − lead·speed through the travels at several speeds.
 
-    ``shared_s``: standard deviation of a time in all of these travels that is off by the same at
-    each speed; it looks like a lead.
+    ``shared_s``: standard deviation of a time error that all these travels share; it looks like
+    a lead.
 
     Weighted by the intervals, which are known and so not scaled by the residuals (any text on
     weighted least squares).

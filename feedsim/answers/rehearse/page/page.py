@@ -125,7 +125,7 @@ def rehearse_page(
     differences : sequence of (str, str, str)
         Keys in which two setups differ, with the value in either.
     changed : str
-        What is other than in the scenario's file.
+        What differs from the scenario's file.
     linked : str
         Where a server has :func:`linked_parts`, with a slash at its end; left empty, all is in the
         page, which then is one file that a browser opens from disk.

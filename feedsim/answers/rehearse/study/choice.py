@@ -30,7 +30,7 @@ class Wanted:
     """What was asked for; at most one of all but ``count``.
 
     ``around``: this carrier in the middle. ``first``: from this one on. ``miss``, ``hazard``:
-    around the first counted carrier that is missed, or in whose feed cycle a hazard is, at any
+    around the first counted carrier that is missed, or whose feed cycle has a hazard, at any
     feeder. ``count``: how many carriers.
     """
 
@@ -45,8 +45,8 @@ class Wanted:
 class Choice:
     """Carriers to show, by numbers that count the warm-up.
 
-    ``focus``: the one that it is all about, None where there is none. ``because``: ``"miss"``
-    or ``"hazard"`` if it was looked for, else empty.
+    ``focus``: the one in the middle, None where there is none. ``because``: ``"miss"`` or
+    ``"hazard"`` if that was asked for, else empty.
     """
 
     carriers: range
@@ -62,8 +62,7 @@ def choose(
     Parameters
     ----------
     scenarios : sequence of Scenario
-        One or more setups. Looked for is the first carrier of which what is wanted is true in
-        any of them.
+        One or more setups; the first carrier missed, or with a hazard, in any of them counts.
     progress : callable, optional
         Told how many carriers have been looked through.
 

@@ -16,7 +16,7 @@ from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 
 MOST_STORIES = 1000
-"""So many are told in full; where there are more, only of those missed or out of tolerance."""
+"""Above this many, only carriers missed or out of tolerance have their stories."""
 
 _NOTHING_MM = 5e-4  # a part whose error is nowhere larger is left out
 
@@ -24,10 +24,10 @@ _NOTHING_MM = 5e-4  # a part whose error is nowhere larger is left out
 def stories_plain(
     stretch: Excerpt, feeder: int, *, units: System, outside: Bools
 ) -> dict[str, Plain]:
-    """Return what is told of each carrier at one feeder.
+    """Return the stories of carriers at one feeder.
 
-    All chosen carriers have their stories, unless these are more than :data:`MOST_STORIES` at all
-    feeders together: then those that were missed, and the (`outside`) out of tolerance.
+    All chosen carriers have one, unless that makes more than :data:`MOST_STORIES` over all
+    feeders: then only those missed or out of tolerance (`outside`).
 
     Returns
     -------
@@ -56,7 +56,7 @@ def stories_plain(
 
 
 def _names() -> dict[str, str]:
-    """Return every part by its key; of two called alike the stage's says that it is."""
+    """Return every part by its key; of two with one name the stage's is marked."""
     often = Counter(name for group in PARTS.values() for name in group.values())
     return {
         key: f"stage: {name}" if group == "stage" and often[name] > 1 else name

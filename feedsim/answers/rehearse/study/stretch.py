@@ -27,7 +27,7 @@ class Excerpt:
     Attributes
     ----------
     scenario, machine, records, trace, draws
-        Of the run, which ends when nothing that comes later can be seen.
+        Of the run, which ends when nothing later can be seen.
     chosen : range
         Numbers of the carriers that were asked for, the warm-up counted.
     carriers : range

@@ -70,7 +70,7 @@ def _stops(records: RunRecords, number: int) -> Iterator[tuple[int, str]]:
 
 
 def _faults(records: RunRecords, machine: Machine, number: int) -> Iterator[tuple[int, str]]:
-    """Yield the planned faults of a single run; of several, the stops tell."""
+    """Yield the planned faults of a single run; of several runs, only stops are shown."""
     planned = machine.supervision.faults if machine.supervision else ()
     for fault in planned if len(records.begins) == 1 else ():
         if fault.feeder == number or fault.carrier_eye:
@@ -89,7 +89,7 @@ def _next_carrier(records: RunRecords, time_s: float) -> int:
 def regimes(records: RunRecords) -> NDArray[np.int8] | None:
     """Return for each carrier how many changes its run had seen, the warm-up included.
 
-    None where there were more than can be told apart in a picture.
+    None where there were too many to distinguish in a picture.
     """
     n = len(records.carriers.eye_time_s)
     found = np.zeros(n, dtype=np.int8)

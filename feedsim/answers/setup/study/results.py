@@ -70,7 +70,7 @@ class GoodFor:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """Where a mean B at the fast speed is so much more than A at the slow one: what to correct.
+    """What to correct where the mean B at the fast speed exceeds A at the slow one by so much.
 
     ``standstill_less_a_mm``: mean at standstill, less A.
     """
@@ -81,9 +81,9 @@ class Correction:
 
 
 def corrected(b_less_a_mm: float, slow_mm_s: float, fast_mm_s: float) -> Correction:
-    """Return what to correct where the means A, slow, and B, fast, differ by so much.
+    """Return what to correct where the means A (slow) and B (fast) differ by so much.
 
-    Straight against speed, the mean at standstill is A - (B - A)·slow/(fast - slow), and it grows
+    If the mean is linear in speed, it is A - (B - A)·slow/(fast - slow) at standstill and grows
     by (B - A)/(fast - slow).
     """
     more, apart = b_less_a_mm, fast_mm_s - slow_mm_s
@@ -92,7 +92,7 @@ def corrected(b_less_a_mm: float, slow_mm_s: float, fast_mm_s: float) -> Correct
 
 @dataclass(frozen=True, slots=True)
 class Adjusting:
-    """How means that are measured slow (A) and fast (B) are read off as corrections."""
+    """How to turn means measured slow (A) and fast (B) into corrections."""
 
     slow_mm_s: float
     fast_mm_s: float
@@ -101,7 +101,7 @@ class Adjusting:
 
     @property
     def factor(self) -> float:
-        """By which B - A is taken off A to come to standstill."""
+        """Multiple of B - A to subtract from A for the value at standstill."""
         return self.slow_mm_s / (self.fast_mm_s - self.slow_mm_s)
 
 
@@ -178,9 +178,9 @@ class SetUp:
     count_mm : float or None
         Belt travel of a count; None on a master without counts.
     highest_speed_mm_s : float or None
-        Up to which every speed is accepted, in closed form; None: no limit.
+        Up to this speed every speed is accepted, in closed form; None: no limit.
     production : bool
-        Whether the line speed is.
+        Whether the line speed is fit for production.
     words, warnings : tuple of str
         As ``check`` has them.
     """

@@ -45,7 +45,7 @@ from feedsim.settings.right import Solution
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread, tail_at_opening
 
-_BELOW = 1.0 - 1e-3  # so far below where speeds begin to be refused the steps stay
+_BELOW = 1.0 - 1e-3  # the steps stay below the first refused speed by this factor
 _DIFFERENCES_MM = (-2.0, -1.5, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 1.5, 2.0)
 
 
@@ -63,8 +63,8 @@ def as_typed(scenario: Scenario) -> Scenario:
 def set_up_sheet(scenario: Scenario) -> SetUp:
     """Return everything the sheet says.
 
-    Speeds are the slowest and the fastest of ``[sweep]`` and the line speed; those to be run are
-    no faster than every speed up to there is accepted in closed form with the settings typed in.
+    Speeds are the slowest and the fastest of ``[sweep]`` and the line speed. Those to be run stay
+    where the closed forms accept every speed with the settings typed in.
     """
     machine, as_given, seen = machine_of(scenario), as_typed(scenario), review(scenario)
     forms = closed_forms(as_given)
@@ -134,9 +134,10 @@ def told_in(units: System, sheet: SetUp) -> SetUp:
 
 
 def _allowed(as_given: Scenario, limit: float | None) -> tuple[float, float]:
-    """Return between which line speeds (mm/s) every speed is accepted, the line's own among them.
+    """Return the range of line speeds (mm/s) in which every speed is accepted.
 
-    Where no slow speed is, since the settings are right at one speed only: between those about it.
+    If the settings are right at one speed only, so that no slow speed is accepted: the range
+    around that speed.
     """
     if limit is None:
         return 0.0, math.inf
@@ -146,7 +147,7 @@ def _allowed(as_given: Scenario, limit: float | None) -> tuple[float, float]:
 def _speeds(scenario: Scenario, allowed: tuple[float, float]) -> list[float]:
     """Return the slowest, the chosen and the fastest speed (mm/s), each once, rising.
 
-    Where the chosen one is not accepted, two that are, if there are any, and that one.
+    If the chosen one is not accepted: two that are, if there are any, and the chosen one.
     """
     chosen, swept = scenario.line.speed, scenario.sweep.speeds_mm_s
     low, high = allowed
@@ -159,7 +160,7 @@ def _speeds(scenario: Scenario, allowed: tuple[float, float]) -> list[float]:
 def _adjusting(
     feeder: Feeder, speeds: Sequence[float], allowed: tuple[float, float]
 ) -> Adjusting | None:
-    """Return how means are read off as corrections; None without two speeds to measure at."""
+    """Return how to read off corrections; None without two speeds to measure at."""
     runs = [speed for speed in speeds if allowed[0] <= speed <= allowed[1]]
     if len(runs) < 2:
         return None

@@ -69,7 +69,7 @@ _LIKE = 0.8
 
 
 def blank_heads(units: System, *, several: bool) -> tuple[str, ...]:
-    """Return the head of a blank file; ``several``: with a column that tells the feeder."""
+    """Return the head of a blank file; ``several``: with a column for the feeder."""
     speed, length = _BLANK[units]
     feeder = ("feeder",) if several else ()
     measured = (f"placement_error_{length}", f"stage_position_{length}")
@@ -115,7 +115,7 @@ def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
 
 
 def _wrong(name: str) -> str:
-    """Say what is wrong with a head that means one of ours, but is none."""
+    """Say what is wrong with a head that nearly is one of ours."""
     for stem, (_, units) in _STEMS.items():
         if name.startswith(stem):
             what = "says no unit" if name == stem else "has an unknown unit"
@@ -132,7 +132,7 @@ def _twice_or_never(columns: Sequence[Column]) -> Iterator[str]:
     found = {column.quantity for column in columns}
     if "speed" not in found:
         speeds = " or ".join(f"line_speed_{unit}" for unit in _SPEEDS)
-        yield f"no column tells the line speed; it needs {speeds}"
+        yield f"no column gives the line speed; it needs {speeds}"
     if not found & {"error", "stage", "missed"}:
         yield (
             "nothing measured in it; it needs placement_error_mm or placement_error_in, and may "

@@ -1,4 +1,4 @@
-"""Whether cards of a trial are independent of the one before, and how sure a line is for it."""
+"""Whether cards of a trial depend on the one before, and how sure a line then is."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _NOT_STRAIGHT = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Dependence:
-    """How values of one kind hang together with the one before, at one speed each.
+    """How values of one kind depend on the one before, at the same speed.
 
     Attributes
     ----------
@@ -32,7 +32,7 @@ class Dependence:
 
     @property
     def of_means(self) -> float:
-        """The coefficient for which means are less sure: never below 0."""
+        """The coefficient that widens the intervals of means: never below 0."""
         return max(0.0, self.process)
 
     @property
@@ -42,12 +42,12 @@ class Dependence:
 
     @property
     def sure(self) -> bool:
-        """Whether the values are not independent, at 5 % of each test."""
+        """Whether a test refutes independence at 5 %."""
         return self.chance < _SURE
 
 
 def dependence_of(unit: Floats, groups: Places) -> Dependence | None:
-    """Test values for independence; None where too few values follow each other to tell.
+    """Test values for independence; None where too few values follow each other.
 
     Parameters
     ----------
@@ -76,8 +76,8 @@ def covariance_of(
 ) -> tuple[Floats, float, float | None]:
     """Return covariance, degrees of freedom, and the probability that a line is straight.
 
-    The last is None where it cannot be told. ``groups``, ``alike``: the number of each value's
-    speed, and of the group within which it hangs together with the one before, shape (n,), by the
+    The last is None where that cannot be tested. ``groups``, ``alike``: the number of each
+    value's speed, and of the group within which it depends on the one before, shape (n,), by the
     coefficient φ (``process``, 0 or more) of a first-order autoregression.
 
     Notes

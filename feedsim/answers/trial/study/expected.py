@@ -169,5 +169,5 @@ def band_of(
 
 
 def effective(n: int, process: float) -> float:
-    """Return how many independent values tell a spread as well, at least 2 (n ≥ 2)."""
+    """Return how many independent values give a spread as precisely, at least 2 (n ≥ 2)."""
     return max(2.0, effective_for_spread(n, process))

@@ -31,14 +31,14 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A spread against speed, held against what the scenario expects.
+    """A spread against speed, compared with what the scenario expects.
 
     Attributes
     ----------
     by_chance : float
         Probability of a split so far from the expected one if that is right.
     unlike : bool
-        Whether it is another than expected for sure, placement and stage taken together.
+        Whether it differs from the expected one for sure, placement and stage taken together.
     more_time_s, more_fixed_mm : Estimate or None
         Where it is: what the scenario does not explain (root of the difference of squares), if
         that part is above the expected one for sure.

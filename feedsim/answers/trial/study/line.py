@@ -54,15 +54,15 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A line with all that more is worked out from.
+    """A line, with what further figures are worked out from.
 
     ``values``, ``covariance``: at standstill (mm) and per speed (s; 0 where there is one speed),
     shapes (2,) and (2, 2). ``place``: which rows of the trial it came from, shape (n,).
     ``made_of``: how the values are made of those, shape (2, n).
     ``off``: each value less the mean of its speed;
     ``sd``: the spread at that speed, 0 where there is none (mm, shape (n,)). ``scatter``: what the
-    spread is split from. ``dependence``: whether values hang together with the one before; None
-    where that cannot be told.
+    spread is split from. ``dependence``: whether values depend on the one before; None where
+    too few follow each other.
     """
 
     values: Floats

@@ -62,7 +62,7 @@ def counted(data: TrialData, rows: Bools) -> tuple[int, int]:
 def in_order_of(data: TrialData, rows: Bools) -> tuple[InOrder, ...] | None:
     """Return how misses follow each other among rows of one feeder at one speed.
 
-    None where :func:`counted` goes by a tally, or no row says anything.
+    None where :func:`counted` uses a tally, or no row says anything.
     """
     if (data.carriers[rows] > 1).any():
         return None
@@ -81,7 +81,7 @@ def missed_of(
     confidence: float,
     orders: Sequence[tuple[InOrder, ...] | None] = (),
 ) -> Missed | None:
-    """Hold counts (carriers, missed) at several speeds against expected shares of each.
+    """Compare counts (carriers, missed) at several speeds with the expected share at each.
 
     ``orders``: of each speed, as :func:`in_order_of` has it. None where no carrier was counted.
     """

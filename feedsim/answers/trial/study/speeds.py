@@ -130,7 +130,7 @@ def at_speeds(
     moved_mm : float64 array, one for each speed
         By how much corrections move the placement.
     processes : (float, float)
-        How placement errors and stage positions hang together (:func:`measured`).
+        Coefficients of placement errors and stage positions (:func:`measured`).
     """
     bands = sum(
         2 * len({int(g) for g in np.unique(groups[kept & ~np.isnan(values)])})
