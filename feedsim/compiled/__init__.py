@@ -1,1 +1,1 @@
-"""The same run worked out feeder by feeder, compiled: the event engine's records, byte by byte."""
+"""The compiled engine: runs feeder by feeder, with the event engine's records byte by byte."""

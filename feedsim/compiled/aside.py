@@ -1,7 +1,7 @@
-"""Compiling in a process of its own: who waits for it can be interrupted at once.
+"""Compiling in a process of its own, so that the wait can be interrupted at once.
 
-Python meets no interrupt while a call of LLVM lasts, and one takes seconds. Besides, what compiling
-takes of memory goes with that process.
+Python handles no interrupt during a call of LLVM, which takes seconds. The memory used for
+compiling is also freed with that process.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ _BEGIN = (
 
 
 def compiled_aside(place: Path) -> bool:
-    """Leave the compiled functions in a folder, for numba to find there; tell whether they are.
+    """Leave the compiled functions in a folder for numba to find; return whether that worked.
 
-    The process that compiles ends with this one, whatever ends it.
+    The compiling process ends with this one, whatever ends it.
     """
     command = [sys.executable, "-c", _BEGIN, str(place), *sys.path]
     none = DEVNULL

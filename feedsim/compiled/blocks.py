@@ -1,4 +1,4 @@
-"""Carriers whose records are handed over together, block after block."""
+"""Blocks of carriers whose records are handed over together."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from feedsim.simulation.derived import Landing, demanded_acceleration, divert_by
 _PENDING = -1
 _AT_HAND = 8192
 _MOST_WAITING = 2
-"""Blocks that wait for rows that are open still."""
+"""Blocks that wait for open rows."""
 _DEMANDED = "demanded_acceleration_mm_s2"
 _COLUMNS = [name for name in FeederRecords.__slots__ if name in Row.__annotations__]
 
 
 class _Columns:
-    """Rows of so many carriers as columns; ``first`` is the number of the first carrier."""
+    """Rows of a number of carriers as columns; ``first``: number of the first carrier."""
 
     def __init__(self, first: int, count: int) -> None:
         self.first, self.end = first, first + count
@@ -108,7 +108,7 @@ class Block:
 def finished_blocks(
     held: deque[Block], late: list[Block], still: set[int], *, end: int
 ) -> list[Block]:
-    """Take out what can be handed over; rows of it that are open still are late ones."""
+    """Remove and return the blocks ready to hand over; their open rows become late ones."""
     done = [row for row in late if row.first not in still]
     late[:] = [row for row in late if row.first in still]
     while held and end >= held[0].end:

@@ -1,4 +1,4 @@
-"""Where machine code is kept, so that a machine compiles once."""
+"""The cache of machine code, so that a machine compiles once."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from feedsim.compiled.aside import compiled_aside
 from feedsim.compiled.driver import Driver
 
 CACHE = "FEEDSIM_CACHE"
-"""Environment variable with a folder to take instead of the user's own."""
+"""Environment variable with a folder to use instead of the user's own."""
 _SUMS = "sums"
 _STAGES = ("compiled", "motion", "simulation", "records", "draws")  # whose sources go into it
 _MOST_OTHERS = 7
@@ -29,11 +29,12 @@ _SAYS = "feedsim: compiling the engine for this machine; that is done once and t
 
 @cache
 def compiled_driver() -> Driver:
-    """Return the compiled functions: as they were kept, or compiled now and kept.
+    """Return the compiled functions, from the cache or compiled now and cached.
 
-    They are kept in the user's cache folder under all that they depend on: the sources and where
-    they lie, the versions of Python and the libraries, the processor. Whoever comes while another
-    process compiles waits for it. What cannot be kept, or is not whole, costs the time to compile.
+    They are in the user's cache folder under a key of all that they depend on: the sources and
+    their place, the versions of Python and the libraries, the processor. A process waits while
+    another one compiles. If the cache cannot be written, or is damaged, the functions are compiled
+    again.
     """
     place = _place()
     if place is not None:
@@ -48,7 +49,7 @@ def compiled_driver() -> Driver:
 
 
 def is_kept() -> bool:
-    """Tell whether the functions have been compiled on this machine before."""
+    """Return whether the functions have been compiled on this machine before."""
     if compiled_driver.cache_info().currsize:
         return True
     place = _place()
@@ -75,7 +76,7 @@ def _compiled(place: Path) -> Driver:
 
 
 def _found_in(place: Path | None) -> Driver:
-    """Return the functions from a folder, and leave there what it lacks; None: no folder."""
+    """Return the functions from a folder, and add what it lacks; None: no folder."""
     from numba import config
 
     from feedsim.compiled.kernels import driver
@@ -103,7 +104,7 @@ def _tell() -> None:
 
 @cache
 def _place() -> Path | None:
-    """Return the folder of this code on this machine, made if need be; None if it cannot be."""
+    """Return the folder of this code on this machine, made if needed; None if that fails."""
     place = _user_cache() / "feedsim" / _key()
     try:
         place.mkdir(parents=True, exist_ok=True)
@@ -114,7 +115,7 @@ def _place() -> Path | None:
 
 
 def _forget_others(place: Path) -> None:
-    """Remove what other versions have left, but for those used last: they may be in use."""
+    """Remove the caches of other versions, except those used last: they may be in use."""
     others = [p for p in place.parent.iterdir() if p != place and _NAMED.fullmatch(p.name)]
     others.sort(key=_used, reverse=True)
     for old in others[_MOST_OTHERS:]:
@@ -122,7 +123,7 @@ def _forget_others(place: Path) -> None:
 
 
 def _used(place: Path) -> float:
-    """Return when a process has last asked for the functions kept there."""
+    """Return when a process last used the functions kept there."""
     with suppress(OSError):
         return (place / "lock").stat().st_mtime
     return 0.0
@@ -176,7 +177,7 @@ def _clear(place: Path) -> None:
 
 @contextmanager
 def _alone(place: Path) -> Iterator[None]:
-    """Let no other process of this user compile meanwhile, where the system has such locks."""
+    """Keep other processes of this user from compiling meanwhile, if the system has such locks."""
     try:
         import fcntl
     except ImportError:

@@ -1,4 +1,4 @@
-"""What the carrier eye makes of all carriers, for every feeder alike (model, section 4)."""
+"""The marks of all carriers at the carrier eye, the same for every feeder (model, section 4)."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> i
     Parameters
     ----------
     eye : EyeState
-        As it is before the first of them; as it is behind the last one when this returns.
+        Its state before the first of them; on return, its state after the last one.
     marks : sequence of Mark
         Filled in; ``lost`` has the outcome of each carrier that gives no mark, else −1.
 
@@ -67,7 +67,7 @@ def _see(
     passed: float,
     tail_mm: float,
 ) -> tuple[float, int]:
-    """Return when a carrier is decided (s), and how it is lost, −1 if it is not."""
+    """Return when the fate of a carrier is decided (s), and how it is lost, −1 if it is not."""
     if cards[k].missed:
         return passed, _NOT_SEEN
     switches = passed + cards[k].eye_delay_s
@@ -92,7 +92,7 @@ def _see(
 
 
 def _merges(eye: EyeState, master: Master, seen_mm: float, *, passed: float) -> bool:
-    """Tell whether the output is still on from the card before."""
+    """Return whether the output is still on from the card before."""
     if seen_mm - eye.held_mm > eye.reach_mm:
         return False
     return passed < _goes_off(eye, master, eye.held_mm) - SAME_INSTANT_S

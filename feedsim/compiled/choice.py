@@ -1,4 +1,4 @@
-"""Which lines the compiled engine runs; nothing of it is imported to tell."""
+"""Which lines the compiled engine runs, decided without importing it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ MOST_POINTS = 60
 
 
 def why_not(machine: Machine) -> str:
-    """Return why the compiled engine does not run a machine; empty where it does."""
+    """Return why the compiled engine cannot run a machine; empty if it can."""
     if machine.supervision is not None:
         return "something may stop or change the line as it runs"
     if len(machine.line.profile) > MOST_POINTS:

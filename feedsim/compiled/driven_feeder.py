@@ -1,4 +1,4 @@
-"""One feeder of a run, and the rows of the carriers that it has at hand."""
+"""One feeder of a run, and the rows of its present carriers."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from feedsim.records.columns import InsertBooks
 
 
 class Passed(NamedTuple):
-    """Carriers that the eye has seen: the number of the first, so many marks known, those lost."""
+    """Carriers that the eye has seen: the number of the first, the marks known, those lost."""
 
     first: int
     marks: Table
@@ -31,8 +31,8 @@ class Passed(NamedTuple):
 class DrivenFeeder:
     """One feeder of a run.
 
-    It works on the rows of the carriers at hand: those that are open still, such as of an insert on
-    its way, and behind them those of the carriers that have come last.
+    It works on the rows of the present carriers: first open ones, such as of an insert on its way,
+    then those of the carriers that came last.
     """
 
     def __init__(
@@ -68,9 +68,9 @@ class DrivenFeeder:
         return float(self.lane["now_s"])
 
     def run(self, master: Any, seen: Passed, *, last: bool) -> int:
-        """Let happen all that follows from carriers that the eye has seen, up to the next ones.
+        """Run all events that follow from carriers that the eye has seen, up to the next ones.
 
-        Return how many rows are not those of these carriers but of earlier ones.
+        Return how many rows belong to earlier carriers.
         """
         before = self._move_on(seen)
         lane = self.lane
@@ -97,7 +97,7 @@ class DrivenFeeder:
                 self.cards = rows_of(InsertDraw, next(self.blocks))
 
     def _move_on(self, seen: Passed) -> int:
-        """Keep the rows that are open still, and put blank ones behind them."""
+        """Keep the open rows, and append blank ones."""
         lane, old = self.lane, self.rows.view(np.ndarray)
         waiting, flying = (
             old[int(lane[at]) : int(lane[at]) + int(lane[many])]
@@ -127,7 +127,7 @@ class DrivenFeeder:
         return before
 
     def open_rows(self) -> list[int]:
-        """Return the numbers of the carriers whose rows may change still."""
+        """Return the numbers of the carriers whose rows may still change."""
         lane, rows = self.lane, self.rows.view(np.ndarray)
         head, flight = int(lane["head"]), int(lane["flight"])
         places = [*rows["memory"][head : head + int(lane["waiting"])].tolist()]

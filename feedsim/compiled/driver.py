@@ -1,4 +1,4 @@
-"""The functions of this stage, compiled or not, and the tables that they work on."""
+"""The functions of this engine, compiled or not, and the tables that they work on."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ Table = Any
 
 
 class NeedsEvents(Exception):  # noqa: N818 - not a fault: the event engine does it
-    """Something happens that this engine does not know; told why."""
+    """Something happens that this engine does not model; the text says what."""
 
 
 class Driver(NamedTuple):
-    """The functions of this stage, compiled or not.
+    """The functions of this engine, compiled or not.
 
     Attributes
     ----------
@@ -41,12 +41,12 @@ class Driver(NamedTuple):
 
 
 def blank(kind: type, n: int) -> Table:
-    """Return so many rows of a class, all 0."""
+    """Return a number of rows of a class, all 0."""
     return np.zeros(n, row_type(kind)).view(np.recarray)
 
 
 def rows_of(kind: type, columns: Columns) -> Table:
-    """Return cards, a row each, of columns in the order of their fields."""
+    """Return cards as rows, from columns in the order of their fields."""
     rows = np.empty(len(columns[0]), row_type(kind))
     for name, column in zip(rows.dtype.names or (), columns, strict=True):
         rows[name] = column

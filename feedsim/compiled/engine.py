@@ -39,12 +39,12 @@ def run_line(
     carriers : int
         How many come, 1 or more, the warm-up included.
     progress : callable, optional
-        Told now and then how many carriers have passed the carrier eye.
+        Called now and then with the number of carriers past the carrier eye.
 
     Raises
     ------
     NeedsEvents
-        If something happens that only the event engine knows.
+        If something happens that only the event engine models.
     """
     whole = run_blocks(
         machine, draws, carriers=carriers, block=carriers, driver=driver, progress=progress
@@ -63,9 +63,9 @@ def run_blocks(
 ) -> Iterator[tuple[int, RunRecords]]:
     """Yield the same records block after block, each with the number of its first carrier.
 
-    What has been yielded is not kept. A row may stay open for the whole run, such as that of an
-    insert that lies in the feed while all marks are lost: its block does not wait for it for ever,
-    and the row comes once more on its own when it is finished.
+    Yielded blocks are not kept. A row may stay open for the whole run, such as that of an insert
+    that lies in the feed while all marks are lost: its block does not wait for it, and the row
+    comes again on its own once finished.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """One feeder's run, mark after mark: the order of events of the event engine in one loop.
 
-What may come next is at most four things: a landing, one step of the sequence (search, opening,
-staging), a mark that becomes known, a mark that is acted on. The earliest goes first; at one
-instant they go in the order of model, section 12.
+At most four events may come next: a landing, one step of the sequence (search, opening, staging), a
+mark that becomes known, a mark that is acted on. The earliest goes first; at one instant they
+follow the order of model, section 12.
 """
 
 from __future__ import annotations
@@ -64,16 +64,16 @@ def run_feeder(
     cards: Cards,
     rows: Rows,
 ) -> int:
-    """Let happen all that follows from these marks, until the next one has to be known.
+    """Run all events that follow from these marks, until the next mark must be known.
 
     Parameters
     ----------
     lane, feed
-        As they are at the beginning, and go on from when called again.
+        Their present state, updated for the next call.
     marks, cards
-        Those at hand: ``lane`` says whether more marks are to come, and which card is the first.
+        The present ones: ``lane`` says whether more marks are to come, and which card is the first.
     rows : sequence of Row
-        Filled in: those that are open still, then those of the carriers of these marks.
+        Filled in: open rows, then those of the carriers of these marks.
 
     Returns
     -------
@@ -282,7 +282,7 @@ def _step(
     cards: Cards,
     rows: Rows,
 ) -> None:
-    """Go on from what the sequence has waited for."""
+    """Continue the sequence after its wait."""
     phase, t = lane.phase, lane.step_s
     if phase == SEARCH:
         _searched(lane, feed, master, cards, rows)
@@ -305,7 +305,7 @@ def _step(
 
 
 def _searched(lane: Lane, feed: FeedMotion, master: Master, cards: Cards, rows: Rows) -> None:
-    """Go on from what the eye had to say."""
+    """Continue the search with the result of the eye."""
     t, now = lane.step_s, lane.now_s
     lane.planned = False
     if lane.fate == SEEN:
@@ -342,7 +342,7 @@ def _plan_end_of_jog(lane: Lane, feed: FeedMotion, master: Master) -> None:
 
 
 def _opens(lane: Lane, feed: FeedMotion, master: Master, rows: Rows, *, t: float) -> None:
-    """Open behind a captured edge."""
+    """Open after a captured edge."""
     past = travel_past(
         master,
         lane.found_reading,

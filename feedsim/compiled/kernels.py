@@ -1,7 +1,7 @@
-"""The plain functions of motion and of this stage, compiled (numba's only home).
+"""The plain functions of motion and of this engine, compiled (numba's only home).
 
-The functions know nothing of it: each module that has some is gone through, and each function
-of it is offered to numba, its keyword-only arguments taken as positional ones.
+The functions do not depend on numba: each function of the listed modules is compiled, its
+keyword-only arguments made positional.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ MODULES = (
     *(ticks, belt, controller_speed, crossing, master, feed_piece, feed),
     *(input_level, search, carriers, feeder),
 )
-"""Whose functions are compiled."""
+"""Modules whose functions are compiled."""
 
 _OPTIONS: dict[str, Any] = {
     "_nrt": False,
@@ -39,8 +39,7 @@ _OPTIONS: dict[str, Any] = {
     "no_cfunc_wrapper": True,
 }
 _INLINED = (feed.__name__,)
-"""Modules whose functions are put where they are called: a tenth less time a carrier, and a third
-more to compile."""
+"""Modules whose functions are inlined: a tenth less time per carrier, a third more to compile."""
 
 try:
     from feedsim.compiled.parts import PartCompiler
@@ -84,21 +83,21 @@ _FEED = np.dtype(
     ],
     align=True,
 )
-"""``count``: how many pieces there are; ``lacking``: how many there was no room for."""
+"""``count``: number of pieces; ``lacking``: pieces that there was no room for."""
 
 _ROWS: dict[type, np.dtype[Any]] = {Master: _MASTER, FeedMotion: _FEED}
 _BEYOND = ("start_times", "start_travels", "end_times")
 
 
 def _flat(of: object) -> Any:
-    """Return what an object of the model is for the compiled functions."""
+    """Return the form of a model object that the compiled functions take."""
     row = _blank(type(of))
     _fill(row, of)
     return row
 
 
 def _fill(row: Any, of: Any) -> None:
-    """Copy an object's attributes into a row that has the same, lists into longer ones."""
+    """Copy an object's attributes into a row of the same fields, lists into longer ones."""
     for name in row.dtype.names:
         if name == "lacking":
             continue
@@ -213,7 +212,7 @@ def driver(*, keep: bool) -> Driver:
     Parameters
     ----------
     keep : bool
-        Take machine code from numba's cache, and leave what is compiled there.
+        Read machine code from numba's cache, and save what is compiled there.
     """
     _offer_all()
     eye, lane, of_master, of_feed = map(_blank, (EyeState, Lane, Master, FeedMotion))

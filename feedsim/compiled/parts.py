@@ -1,9 +1,9 @@
-"""How a function is compiled that only goes into others.
+"""Compiling functions that only serve as parts of others.
 
-Left to itself numba makes machine code of each function that another calls, with all that it calls
-in turn, and optimises that at each level anew. Here such a function stays LLVM's text until the
-function that is asked for is whole, and that alone is optimised and turned into machine code: half
-the time, and the same numbers, since no optimisation of LLVM changes a rounding unless asked to.
+By default numba makes machine code of each called function, with all that it calls in turn, and
+optimises it again at each level. Here such a function stays LLVM text until the requested function
+is complete, and only that one is optimised and turned into machine code: half the time, and the
+same numbers, since LLVM's optimisations change no rounding unless asked to.
 """
 
 from __future__ import annotations
@@ -17,21 +17,21 @@ from numba.core.typed_passes import NopythonTypeInference
 
 
 class _NoEnvironment:
-    """Stands for what keeps a function's Python objects: a part has none, and is not called."""
+    """Placeholder for the environment of a function's Python objects: a part has none."""
 
     @staticmethod
     def set_env(_name: str, _environment: object) -> None: ...
 
 
 class _Part(JITCodeLibrary):
-    """A function as it is linked into others."""
+    """A function to link into others."""
 
     @property
     def codegen(self) -> type[_NoEnvironment]:
         return _NoEnvironment
 
     def _optimize_final_module(self) -> None:
-        """Leave that to the function that it goes into."""
+        """Leave that to the function it is linked into."""
 
     def _finalize_final_module(self) -> None:
         self._finalized = True
@@ -55,10 +55,10 @@ class _ForPart(FunctionPass):
 
 
 class PartCompiler(Compiler):
-    """Numba's own compiler but for what becomes of the finished function."""
+    """Numba's own compiler, except for what it does with the finished function."""
 
     def define_pipelines(self) -> Any:
-        """Return how numba does it, a part made ready before it is written."""
+        """Return numba's pipelines, with a part prepared before code is written."""
         pipelines: Any = super().define_pipelines()  # type: ignore[no-untyped-call]
         for each in pipelines:
             each.add_pass_after(_ForPart, NopythonTypeInference)

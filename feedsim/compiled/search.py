@@ -1,4 +1,4 @@
-"""What an insert eye has to say next to a search (model, sections 4 and 8)."""
+"""The next result of an insert eye for a search (model, sections 4 and 8)."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ SEEN, MISSED, MERGED, TOO_SHORT, IGNORED, BEYOND_LIMIT, OUT_OF_CARDS = 0, 1, 2, 
 def plan_search(  # noqa: PLR0911 - a way out for each fate
     lane: Lane, feed: FeedMotion, master: Master, cards: Cards
 ) -> tuple[float, int]:
-    """Return when the eye has something to say (s), and what."""
+    """Return when the eye has its next result (s), and which."""
     last = lane.limit_mm + SAME_TRAVEL_MM
     while True:
         i = lane.next_insert - lane.first_card
@@ -94,7 +94,7 @@ def _goes_off(lane: Lane, feed: FeedMotion, tail_mm: float) -> float:
 
 
 def _merges(lane: Lane, feed: FeedMotion, edge_mm: float, *, passes_s: float) -> bool:
-    """Tell whether the output is still on from the insert before."""
+    """Return whether the output is still on from the insert before."""
     if edge_mm - lane.held_mm > lane.reach_mm:
         return False
     return passes_s < _goes_off(lane, feed, lane.held_mm) - SAME_INSTANT_S
@@ -145,7 +145,7 @@ def _find(lane: Lane, cards: Cards) -> None:
 
 
 def _pass_by(lane: Lane, cards: Cards, *, holds: bool) -> None:
-    """Let the next insert have passed the eye; it may hold the output."""
+    """Record that the next insert has passed the eye; it may hold the output on."""
     i = lane.next_insert - lane.first_card
     if holds:
         lane.held_mm = lane.first_nose_mm + cards[i].nose_mm + cards[i].length_mm

@@ -1,7 +1,7 @@
-"""What the compiled engine works on: flat rows of numbers, read by the names of the model.
+"""State of the compiled engine: flat rows of numbers, read by the names of the model.
 
-A *lane* is one feeder: its numbers and where it stands. :func:`row_type` makes a row of NumPy's
-of such a class; a plain object of the class does for the same functions uncompiled.
+A *lane* is one feeder: its numbers and its state. :func:`row_type` makes a NumPy row type of such a
+class; the uncompiled functions take a plain object of the class.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from feedsim.simulation.input_level import Level
 
 Small = Annotated[int, 8]
 Count = Annotated[int, 32]
-"""Whole numbers of so many bits in a row."""
+"""Fields that are integers of that many bits."""
 
 
 class Mark:
-    """A mark that the program gets; ``lost`` is of the carrier of this number, not of the mark.
+    """A mark that the program gets; ``lost`` concerns the carrier of this number, not the mark.
 
-    ``carrier``: its number among the carriers at hand. ``tick_s``: the scan tick that makes it
-    known; ``known_s``: when that happens, not before what the eye had to say before. ``lost``: how
-    that carrier is lost, −1 if it gives a mark.
+    ``carrier``: its number among the present carriers. ``tick_s``: the scan tick that makes it
+    known; ``known_s``: when that happens, not before the eye's previous result. ``lost``: how that
+    carrier is lost, −1 if it gives a mark.
     """
 
     carrier: int
@@ -37,9 +37,9 @@ class Mark:
 
 
 class Row:
-    """A carrier's row of :class:`~feedsim.records.columns.FeederRecords` as it is filled in.
+    """A carrier's row of :class:`~feedsim.records.columns.FeederRecords` while it is filled in.
 
-    The last fields are of no carrier but queues, in order of what came: ``flight``,
+    The last fields are not of a carrier but queues, in order of arrival: ``flight``,
     ``target_mm``, the row of an insert on its way and where it lands; ``memory``,
     ``memory_reading``, ``memory_known_s``, ``memory_late``, the row of a mark that was taken.
     """
@@ -69,7 +69,7 @@ class Row:
 
 @dataclass(slots=True)
 class DecisionKept:
-    """What a look at the next insert leaves to be taken over."""
+    """The decision on the next insert, kept until it is taken."""
 
     since_s: float = 0.0
     on_s: float = 0.0
@@ -79,7 +79,7 @@ class DecisionKept:
 
 @dataclass(slots=True)
 class EyeState:
-    """The carrier eye: its numbers, and what the last carrier has left."""
+    """The carrier eye: its numbers, and its state after the last carrier."""
 
     length_mm: float
     reach_mm: float

@@ -1,7 +1,7 @@
-"""Where a clutch acts after a capture, against what the settings count on.
+"""Where a clutch acts after a capture, compared with what the settings assume.
 
-Settings count on an act travel − q/2 + v_c·cycle/2 after the capture: a count reads q/2 low on
-average, and a motion tick is half a cycle off. What differs from that is known:
+Settings assume an act at travel − q/2 + v_c·cycle/2 after the capture: a count reads q/2 low on
+average, and a motion tick comes half a cycle late. The known differences are:
 
 - points are rounded to whole counts;
 - from a scan tick, which stores the travel of a scanned eye, to a motion tick passes a whole
@@ -13,11 +13,11 @@ With counts, u the fraction of a count at the storing tick, uniform on 0…1, a 
 is not reached after j steps of w counts with probability clip(N − j·w, 0, 1): the values between
 the first and the last step have the share w each.
 
-The steps γ are kept as they are down to a 500th of a cycle, and are rows in closed form
-(:class:`feedsim.probability.distribution_parts.Lattice`), so that many cost no more than few. What
-is left out:
+Steps γ down to a 500th of a cycle are kept as rows in closed form
+(:class:`feedsim.probability.distribution_parts.Lattice`), so that many cost no more than few.
+Approximations:
 
-- finer steps count as none: an act is put up to γ, a 500th of the travel of a cycle, off;
+- finer steps are ignored: an act is then up to γ off, a 500th of the travel of a cycle;
 - where stage correction shifts a point by the steps of a locked opening, its values are worked
   out one by one. Where a count has more than 200 steps the rounding and the count are two uniform
   parts instead, which is off by a step at most; and values closer than a 64th of their range are
@@ -46,7 +46,7 @@ _Steps = tuple[Floats, Floats]
 
 
 def locked_step(controller: Controller) -> float:
-    """Return γ (s); 0 where it is too fine to matter, or there is no motion cycle.
+    """Return γ (s); 0 if it is too fine to matter, or there is no motion cycle.
 
     Examples
     --------
@@ -73,7 +73,7 @@ def is_locked(eye: Eye, controller: Controller) -> bool:
 
 @term
 def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
-    """Return act less what settings count on (mm of belt travel), counts and ticks in it.
+    """Return act less what settings assume (mm of belt travel), counts and ticks included.
 
     Free, the count and the tick are uniform. Locked, which step it is follows from the fraction
     of a count at the storing tick: the count has no part of its own.
@@ -88,13 +88,13 @@ def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
 
 @term
 def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
-    """Return what :func:`side_acts` does for the engage point with stage correction.
+    """Return the same as :func:`side_acts` for the engage point with stage correction.
 
-    The correction shifts E by what the opening was off, and E is rounded with it. Behind a free
+    The correction shifts E by the error of the opening, and E is rounded with it. Behind a free
     insert eye that is spread over a count and a motion cycle: rounding and count are two uniform
-    parts, and from the point to the next motion tick passes anything up to a cycle, locked or
-    not; of a locked carrier side the mean is known besides (:func:`_spread_mean`). Behind a locked
-    one the shift takes the values of the opening's own steps.
+    parts, and from the point to the next motion tick passes anything up to a cycle, locked or not;
+    of a locked carrier side the mean is known besides (:func:`_spread_mean`). Behind a locked one
+    the shift takes the values of the opening's own steps.
 
     ``engage``: E without the correction, mm of counted travel, not rounded.
     """
@@ -126,7 +126,7 @@ def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
 
 
 def _corrected_steps(at: FeederAtSpeed, engage: float, opening: float) -> _Steps | None:
-    """Return what a locked opening makes of the engage point; None where that is but uniform."""
+    """Return the effect of a locked opening on the engage point; None where it is only uniform."""
     step = locked_step(at.controller)
     mm = at.counted_mm_s * step
     if not is_locked(at.eye, at.controller) or at.count_mm > _MOST_IN_A_COUNT * mm:
@@ -196,7 +196,7 @@ def _spread_mean(engage: float, *, step: float, cycle: float, count_mm: float) -
 
 
 def _first_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
-    """Return how many steps points are reached after, with probabilities: a row a point.
+    """Return after how many steps points are reached, with probabilities: one row per point.
 
     As :func:`_first_lattice` has it.
     """
@@ -222,7 +222,7 @@ def _free(at: FeederAtSpeed) -> tuple[float, float]:
 
 @term
 def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
-    """Return how far the motion tick is behind the first instant, less its mean.
+    """Return how far the motion tick lags the first instant, less its mean.
 
     At a belt speed, mm of belt travel; at a counted speed, of counted travel.
     """
@@ -232,7 +232,7 @@ def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
 
 
 def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
-    """Return the mean of act less what settings count on (mm of counted travel).
+    """Return the mean of act less what settings assume (mm of counted travel).
 
     ``travel``: E or U, mm of counted travel, not rounded. ``scanned``: of the eye that captures;
     latched, the tick's phase is uniform.
@@ -243,7 +243,7 @@ def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
 
 
 def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:
-    """Return act less what settings count on (mm), the motion tick as far behind as on average."""
+    """Return act less what settings assume (mm), with the motion tick at its mean lag."""
     if not scanned or locked_step(at.controller) == 0.0:
         return Distribution(rounded(travel, at.count_mm) - travel)
     return Distribution(lattices=(_lattice(at, travel),))
@@ -256,14 +256,14 @@ def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
 
 
 def rounded(travel: float, count_mm: float) -> float:
-    """Return a travel in whole counts, half to even (mm); as it is where there are none."""
+    """Return a travel in whole counts, half to even (mm); unchanged without counts."""
     return count_mm * round(travel / count_mm) if count_mm > 0.0 else travel
 
 
 def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
-    """Return the first step at which a point is reached, less what settings count on (mm).
+    """Return the first step at which a point is reached, less what settings assume (mm).
 
-    A motion tick is half of (cycle − γ) behind that, and half a cycle counted on.
+    A motion tick comes half of (cycle − γ) after that on average; settings assume half a cycle.
     """
     expected = travel - 0.5 * count_mm + 0.5 * step
     point = rounded(travel, count_mm)

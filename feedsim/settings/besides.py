@@ -1,12 +1,12 @@
-"""What moves the mean placement error and has no closed form, but a size.
+"""Effects on the mean placement error that have no closed form, only a bound or a size.
 
-- **selection**: carriers that are lost since the feeder is not ready, or their mark has no place,
-  are not any carriers, but rather those whose clutch would have closed early. Of an error X and a
-  share p lost |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of what X and
-  the loss have in common: of the noise of a closing, ρ·noise, ρ the noise's share of what decides;
-- **cycles that are unlike**: where ramp or lag are not over in time an insert lands as the cycle
-  before has it, and settings are right for equal cycles. The difference to a cycle after a longer
-  wait or search, for as many carriers as have one;
+- **selection**: carriers lost because the feeder is not ready, or their mark has no place, are not
+  random: their clutch would mostly have closed early. For an error X and a lost share p,
+  |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of what X and the loss have
+  in common: of the noise of a closing, ρ·noise, ρ the noise's share of what decides;
+- **unequal cycles**: where ramp or lag do not end in time, the landing depends on the cycle before,
+  and settings are right for equal cycles. The difference from a cycle after a longer wait or
+  search, for the share of carriers that have one;
 - **a short run-up**: an insert that is staged further on than the run-up reaches lands in the ramp,
   or where it stands: at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf
   1958, from memory);
@@ -70,7 +70,7 @@ from feedsim.settings.waits import Waits
 _LONG = 4.0
 _RARE = 1e-5
 _UNSURE = 0.05
-"""Of the mean of the waits, by which their law is off at most over random lines."""
+"""Largest error of the law of waits over random lines, as a share of the mean wait."""
 _WORTH_MM = 0.001
 _IN_NUMBERS = 0.02
 _HARMONICS = 9
@@ -79,14 +79,14 @@ _FINER, _MOST_PLACES, _SAME_STEP = 8, 4000, 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Besides:
-    """What moves the mean and is not in it; ``most_mm``: by so much at most, about (mm)."""
+    """An effect not included in the mean; ``most_mm``: its approximate largest size (mm)."""
 
     name: str
     most_mm: float
 
 
 def besides(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> tuple[Besides, ...]:
-    """Return what moves the mean besides what is known; ``waits``: of carriers for the feeder."""
+    """Return the further effects on the mean; ``waits``: of carriers for the feeder."""
     return tuple(each for each in _sizes(at, allowed, waits) if each.most_mm > _WORTH_MM)
 
 
@@ -115,14 +115,14 @@ def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def _waits_off(at: FeederAtSpeed, allowed: Criteria, waits: Waits) -> float:
-    """Return by how much the mean of waits is off (mm): their law, and where a count ends it."""
+    """Return the error of the mean wait (mm): of its law, and of where a count ends it."""
     half = 0.5 * at.count_mm
     ends = half * float(waits.served_beyond(max(0.0, waits.room_mm - half)))
     return (_UNSURE + _crowded(at, allowed)) * waits.mean_mm + ends
 
 
 def _crowded(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Return the share lost to merging and memory, which the law of the waits does not know."""
+    """Return the share lost to merging and memory, which the law of the waits ignores."""
     return 1.0 - (1.0 - share_merged(at)) * (1.0 - memory(at, allowed))
 
 
@@ -137,7 +137,7 @@ def _selection(at: FeederAtSpeed, lost: float) -> float:
 
 
 def _unlike(at: FeederAtSpeed, lost: float) -> float:
-    """Return how much more a cycle errs that comes after a longer wait or search (mm)."""
+    """Return the additional error of a cycle after a longer wait or search (mm)."""
     if not right_settings(at).unsettled:
         return 0.0
     c, ins = at.carriers, at.inserts
@@ -158,7 +158,7 @@ def _unlike(at: FeederAtSpeed, lost: float) -> float:
 
 
 def _pitched(machine: Machine, by: float) -> Machine:
-    """Return the machine with so many times the pitch."""
+    """Return the machine with a multiple of the pitch."""
     arrival = machine.carriers.arrival
     pitch = max(arrival.shortest_mm, by * arrival.pitch_mm)
     return replace(
@@ -169,7 +169,7 @@ def _pitched(machine: Machine, by: float) -> Machine:
 def _errs(at: FeederAtSpeed) -> float:
     """Return how far the belt comes from a nominal closing to its landing (mm).
 
-    With what the opening is behind its edge, too, for that moves the stage.
+    Includes how far the opening lags its edge, which moves the stage.
     """
     cycle = nominal_cycle(at)
     if cycle is None:
@@ -179,7 +179,7 @@ def _errs(at: FeederAtSpeed) -> float:
 
 
 def _short_run_up(at: FeederAtSpeed) -> float:
-    """Return by how much those are late that are staged too far on for their run-up (mm)."""
+    """Return the mean lateness of inserts staged too far on for their run-up (mm)."""
     staged, clutch = staged_nose(at), at.feeder.clutch
     ramp = clutch.ramp_in * (1.0 if clutch.travel_ramp else at.speed_mm_s)
     room = at.feeder.insert_eye_to_placement_mm - 0.5 * ramp
@@ -190,7 +190,7 @@ def _short_run_up(at: FeederAtSpeed) -> float:
 
 
 def _next_cycle(at: FeederAtSpeed, allowed: Criteria, lost: float) -> float:
-    """Return by how much those are late that land only in the next cycle (mm)."""
+    """Return the mean lateness due to inserts that land only in the next cycle (mm)."""
     share, served = no_cycle(at, allowed), (1.0 - at.carriers.missing) * (1.0 - lost)
     if share == 0.0:
         return 0.0
@@ -207,7 +207,7 @@ def _bend(at: FeederAtSpeed) -> float:
 
 
 def _sooner_edge(at: FeederAtSpeed) -> float:
-    """Return what a lag does to the next edge where inserts are staged off (mm).
+    """Return the effect of a lag on the next edge where inserts are staged off (mm).
 
     Their next one comes sooner, while more of the lag is left, and is staged by that. Half as much
     again for what that makes of the landing.
@@ -235,7 +235,7 @@ def _in_step(at: FeederAtSpeed) -> float:
 
 
 def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
-    """Return by how much waits of openings differ at most from those of edges anywhere (s).
+    """Return the largest difference of opening waits from those of edges at any phase (s).
 
     Scan tick j of the lattice closes at the first motion tick at or after j·scan + E/v. Edges come
     a fixed time after these closings, spread normally, whatever that time is; the mean wait is the
@@ -284,7 +284,7 @@ def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def _late_in_step(at: FeederAtSpeed) -> float:
-    """Return what edges at phases of their own do to the mean of late openings (mm).
+    """Return the effect of edges at phases of their own on the mean of late openings (mm).
 
     Of an edge that comes y + U before its scan tick, U the point behind it, the opening is y late,
     for y up to L = min(T, T − U), T the scan: ∫ y·e^(iky) dy/T is the coefficient, k = 2πn/T.

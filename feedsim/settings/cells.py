@@ -1,10 +1,10 @@
-"""Which line speeds to look at, so that no stretch that is refused is stepped over.
+"""Which line speeds to check, so that no refused stretch is stepped over.
 
-Where ticks lock and counts are rounded, a share is a saw against speed: acceptance comes and goes.
-The places where it is worst are found from where the acts jump
-(:mod:`feedsim.settings.jumps`), in three steps that get finer: cells of a tenth of the speed with
-the worst places of each, the parts of a cell in which some is refused and some is not, and each
-side of a jump in such a part. The work does not depend on how fine the lattice is.
+Where ticks lock and counts are rounded, a share is a sawtooth over speed: acceptance comes and
+goes. The worst places are found from where the acts jump (:mod:`feedsim.settings.jumps`), in three
+steps that get finer: cells of a tenth of the speed with the worst places of each, the parts of a
+cell in which some is refused and some is not, and each side of a jump in such a part. The work does
+not depend on how fine the lattice is.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from feedsim.settings.shares_by_speed import EASILY, FIGURES, Excess, SharesBySp
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 NARROWEST = 2e-5
-"""A refused stretch narrower than this share of the speed, with none near it, does not count: no
-line holds its speed within it."""
+"""A refused stretch narrower than this share of the speed, with none near it, is ignored: no line
+holds its speed that closely."""
 PARTS = 24
 _CELLS, _IN_A_ROW = 96, 8
 _JUMPS_OF_A_CELL, _JUMPS_OF_A_PART = 24, 80
@@ -39,9 +39,9 @@ _MOST_SPEEDS = 600
 
 
 def worst_between(at: At, allowed: Criteria, low: float, high: float) -> tuple[float, Excess]:
-    """Return the line speed between two near each other (mm/s) that is worst, and how bad it is.
+    """Return the worst line speed between two near each other (mm/s), and its excess.
 
-    The ends and the middle are looked at, and the sides of jumps that may be worst.
+    It checks the ends, the middle, and the sides of jumps that may be worst.
     """
     shares = SharesBySpeed(at, allowed)
     jumps = _jumps(shares, low, high, most=_JUMPS_OF_A_PART)
@@ -64,7 +64,7 @@ def _parts(low: float, high: float, many: int) -> list[float]:
 def look_everywhere(
     shares: SharesBySpeed, edges: Sequence[float], windows: int, *, lowest: bool = False
 ) -> float:
-    """Look at cells, at the parts of mixed ones, beside the jumps of those; return how far.
+    """Check cells, the parts of mixed ones, and beside the jumps of those; return how far.
 
     ``lowest``: only as far as the first refused stretch, and until one mechanism alone is too much.
     """
@@ -93,7 +93,7 @@ def look_everywhere(
 
 
 def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int) -> Iterator[int]:
-    """Yield the cells that are accepted through and through; look at the edges of all others.
+    """Yield the cells that are accepted throughout; check the edges of all others.
 
     Slow ones are so many in a row (:func:`_bears`): two edges stand for them all, and what is off
     on average at those between.
@@ -112,7 +112,7 @@ def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int)
 
 
 def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
-    """Return by how much acts differ at most (mm) at some speeds and beside jumps between them.
+    """Return the largest difference of acts (mm) at some speeds and beside jumps between them.
 
     Where ramp or lag are not over the mean is no straight line between two jumps: it may be largest
     between speeds at which it is small.
@@ -123,7 +123,7 @@ def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
 
 
 def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> list[float]:
-    """Return the speeds between two at which acts are off most, where their jumps matter.
+    """Return the speeds between two with the largest errors of acts, where jumps matter.
 
     A lattice that moves acts by less than a 50th of the tolerance has none.
     """
@@ -131,7 +131,7 @@ def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> list[float]
 
 
 def _worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[float], float]:
-    """Return them, and by how much acts differ at most (mm)."""
+    """Return them, and the largest difference of acts (mm)."""
     there = shares.at(high)
     most = high * there.controller.motion_cycle_s + there.count_mm
     if most <= _HARDLY * shares.allowed.placement_tolerance_mm:
@@ -152,13 +152,13 @@ def _jumps(
 def _bears(
     shares: SharesBySpeed, low: float, high: float, reach: float, *, of: Sequence[Figure] = FIGURES
 ) -> bool:
-    """Return whether all between two speeds is accepted even at the worst side of each jump.
+    """Return whether all speeds between two are accepted, even at the worst side of each jump.
 
     Whatever phase the fast end has, acts are within ``reach`` (mm) of it, so all is asked there
     with so much less room: tolerance, overhang, nose limit and grip end; what depends on the way
     of a run-up must be next to nothing. At the slow end the spread is smaller.
 
-    ``of``: figures that are asked for.
+    ``of``: figures to check.
     """
     tolerance = shares.allowed.placement_tolerance_mm - reach
     if tolerance <= 0.0 or not _has_room(shares, low, high, of=of):
@@ -177,7 +177,7 @@ def _bears(
 def _has_room(
     shares: SharesBySpeed, low: float, high: float, *, of: Sequence[Figure] = FIGURES
 ) -> bool:
-    """Return whether two speeds are accepted with ease, and run-ups are long enough there."""
+    """Return whether two speeds are accepted with a margin, and run-ups are long enough there."""
     if any(shares.is_beyond(v, EASILY, of=of) for v in (low, high)):
         return False
     most = _NEXT_TO_NOTHING * shares.most("jam_risk")
@@ -185,7 +185,7 @@ def _has_room(
 
 
 def _comes_and_goes(shares: SharesBySpeed, places: Sequence[float]) -> bool:
-    """Return whether of some places the best is accepted and the worst is not, or hardly."""
+    """Return whether the best of some places is accepted and the worst is not, or hardly."""
     refused = [shares.refused(place) for place in places]
     if any(refused):
         return not all(refused)
@@ -193,7 +193,7 @@ def _comes_and_goes(shares: SharesBySpeed, places: Sequence[float]) -> bool:
 
 
 def _enough(shares: SharesBySpeed, windows: int, *, to: float) -> bool:
-    """Return whether no more need be looked at, all having been looked at up to a speed (mm/s)."""
+    """Return whether the search may end, all speeds up to one (mm/s) being checked."""
     runs = shares.runs()
     if len(shares.looked_at) > _MOST_SPEEDS or windows > 1:
         return len(shares.looked_at) > _MOST_SPEEDS or len(runs) > windows
@@ -204,9 +204,9 @@ def _enough(shares: SharesBySpeed, windows: int, *, to: float) -> bool:
 def _look_finely(
     shares: SharesBySpeed, low: float, high: float, windows: int, reach: float
 ) -> float:
-    """Look at the parts of a cell, and beside each jump of those that are mixed; return how far.
+    """Check the parts of a cell, and beside each jump of mixed ones; return how far.
 
-    What the whole cell bears is not asked for again. ``reach``: by how much acts differ (mm).
+    Figures that the whole cell bears are not checked again. ``reach``: difference of acts (mm).
     """
     for figure in FIGURES:
         if _bears(shares, low, high, reach, of=(figure,)):
@@ -231,5 +231,5 @@ def _look_finely(
 
 
 def geometric(low: float, high: float, part: float) -> float:
-    """Return what lies so far between two speeds (0…1) on a logarithmic scale."""
+    """Return the speed at a fraction (0…1) between two on a logarithmic scale."""
     return high if part == 1.0 else low * (high / low) ** part

@@ -1,4 +1,4 @@
-"""The right settings term by term, as one would work them out by hand."""
+"""The right settings term by term, as worked out by hand."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class Derivation:
-    """The terms of each setting; their sums are the solution. Terms of nothing are left out."""
+    """The terms of each setting; their sums are the solution. Zero terms are left out."""
 
     engage_distance: tuple[Term, ...]
     engage_lead: tuple[Term, ...]
@@ -45,7 +45,7 @@ class Derivation:
 
 
 def derivation(machine: Machine, feeder: Feeder) -> Derivation:
-    """Return the terms of what ``"auto"`` stands for at the line's speed.
+    """Return the terms of the ``"auto"`` settings at the line's speed.
 
     They are those that :mod:`feedsim.settings.right` derives, and what
     :mod:`feedsim.settings.known` adds to the leads. Of the feeder target and stage position are

@@ -1,8 +1,8 @@
-"""One feeder at one line speed: what every closed form is asked of, and keeps what it finds with.
+"""One feeder at one line speed: the argument of every closed form, and the cache of their values.
 
-Nearly all forms need the same few quantities, and each other: E and U, the counted speed, belt
-travel per feed travel. They are said here once. A form that others ask for is a :func:`term`: it is
-worked out when it is first asked for, and kept with the feeder at its speed.
+Nearly all forms need each other and the same few quantities: E and U, the counted speed, belt
+travel per feed travel. These are defined here once. A form that others use is a :func:`term`:
+computed on first use, and kept with the feeder at its speed.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class FeederAtSpeed:
     Attributes
     ----------
     line_mm_s : float
-        The line's own speed: that of the machine, at which settings are worked out.
+        The line's own speed: that of the machine, for which settings are solved.
     carriers, carrier_eye, controller, count_mm
         Of the machine; count_mm: the encoder's q.
     inserts, eye, settings
@@ -76,7 +76,7 @@ class FeederAtSpeed:
 
     @cached_property
     def machine(self) -> Machine:
-        """The machine, its line at its speed; of another line made where it is asked for."""
+        """The machine with its line at its speed; built on first use for another speed."""
         line = replace(self._given.line, speed_mm_s=self.line_mm_s, profile=())
         return replace(self._given, line=line)
 
@@ -89,7 +89,7 @@ class FeederAtSpeed:
         return there
 
     def asked_at(self, speed_mm_s: float) -> FeederAtSpeed:
-        """Return the feeder with its settings as they are, asked at another line speed (mm/s)."""
+        """Return the feeder with the same settings at another line speed (mm/s)."""
         there = self._copy()
         _work_out(there, speed_mm_s)
         return there
@@ -103,9 +103,9 @@ class FeederAtSpeed:
         return there
 
     def with_limits(self, *, nose_limit_mm: float, grip_end_mm: float) -> FeederAtSpeed:
-        """Return the feeder at this speed with other limits; what knows no limits is kept.
+        """Return the feeder at this speed with other limits; terms without limits are kept.
 
-        A term that knows them is told what is allowed as well.
+        A term that uses limits takes them as an argument.
         """
         there = self._copy()
         there.feeder = replace(self.feeder, nose_limit_mm=nose_limit_mm, grip_end_mm=grip_end_mm)
@@ -117,7 +117,7 @@ class FeederAtSpeed:
         return there
 
     def _copy(self) -> FeederAtSpeed:
-        """Return one that shares what is known of the line, and at any speed."""
+        """Return a copy that shares the terms of the line and those of any speed."""
         there = object.__new__(FeederAtSpeed)
         there.__dict__.update(self.__dict__)
         there.known = {}
@@ -125,7 +125,7 @@ class FeederAtSpeed:
 
 
 def _work_out(at: FeederAtSpeed, speed_mm_s: float) -> None:
-    """Work out what depends on speed and settings."""
+    """Compute the values that depend on speed and settings."""
     at.speed_mm_s = speed_mm_s
     at.counted_mm_s = v = speed_mm_s / at.scale
     at.settings = s = at.feeder.settings
@@ -135,7 +135,7 @@ def _work_out(at: FeederAtSpeed, speed_mm_s: float) -> None:
 
 
 def term(form: Form[P, T]) -> Form[P, T]:
-    """Let a closed form be worked out once for each feeder at its speed."""
+    """Compute a closed form once for each feeder at its speed."""
 
     @wraps(form)
     def kept(at: FeederAtSpeed, *args: P.args, **kwargs: P.kwargs) -> T:
@@ -152,12 +152,12 @@ def term(form: Form[P, T]) -> Form[P, T]:
 
 
 def line_term(form: Callable[[FeederAtSpeed], T]) -> Callable[[FeederAtSpeed], T]:
-    """Let a form be worked out once for each speed of the line, whatever distances and leads."""
+    """Compute a form once for each speed of the line, for any distances and leads."""
     return _kept(form, lambda at: at.known_of_line)
 
 
 def lasting_term(form: Callable[[FeederAtSpeed], T]) -> Callable[[FeederAtSpeed], T]:
-    """Let a form be worked out once for all speeds, distances and leads."""
+    """Compute a form once for all speeds, distances and leads."""
     return _kept(form, lambda at: at.known_at_any_speed)
 
 

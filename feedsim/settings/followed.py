@@ -28,19 +28,19 @@ _PRIME = np.uint64(2**31 - 1)
 
 @dataclass(frozen=True, slots=True)
 class Stream:
-    """What is followed: mm of belt travel.
+    """The stream to follow: mm of belt travel.
 
     Attributes
     ----------
     carriers : Carriers
     queue : Queue
-        What a service takes, and how long a carrier can wait.
+        Service time, and how long a carrier can wait.
     seen : float
         Share of carriers that the eye does not miss.
     waits : bool
         A carrier waits for the feeder; else one that finds it busy is lost.
     places : int
-        Of the memory; 0: without end.
+        Places in the memory; 0: unlimited.
     kept_mm, kept_sd_mm : float
         From when a mark is known until it is acted on, at its point, and the spread of that.
     blind_mm : float
@@ -67,7 +67,7 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """What became of the carriers that the eye did not miss.
+    """Outcome of the carriers that the eye did not miss.
 
     ``busy``: found the feeder busy, or waited until they could no longer be hit. ``waits_mm``: of
     those that came to the feeder, rising.
@@ -128,7 +128,7 @@ def follow(stream: Stream) -> Followed:
 
 @lru_cache(maxsize=4)
 def _remembered(stream: Stream) -> list[tuple[_Marks, Floats]]:
-    """Return the marks of each lap and their waits (mm), were all of them remembered."""
+    """Return the marks of each lap and their waits (mm), as if all were remembered."""
     comes = _comes(stream.carriers, stream.seen, stream.edge_sd_mm)
     takes, noise = _services(stream.queue, stream.carriers.arrival)
     here = comes.behind >= stream.blind_mm
@@ -155,7 +155,7 @@ class _Marks(NamedTuple):
 
 
 def _waits(marks: _Marks, waits: Floats, stream: Stream) -> Floats:
-    """Return the waits (mm) of marks that find a place; ``waits``: were all remembered."""
+    """Return the waits (mm) of marks that find a place; ``waits``: as if all were remembered."""
     room, places = stream.room_mm, stream.places
     if not places:
         return waits
@@ -167,7 +167,7 @@ def _waits(marks: _Marks, waits: Floats, stream: Stream) -> Floats:
 
 
 def _served(marks: _Marks, room: float) -> Floats:
-    """Return each mark's wait (mm), were all remembered; below 0 the feeder waits.
+    """Return each mark's wait (mm), as if all were remembered; below 0 the feeder waits.
 
     Only marks of those stretches in which one waits for another are followed one by one.
     """
@@ -216,7 +216,7 @@ def _walked(marks: _Marks, stream: Stream) -> Floats:
 
 @lru_cache(maxsize=8)
 def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
-    """Return the carriers that come along and are seen."""
+    """Return the carriers that come and are seen."""
     from scipy.special import ndtri
 
     arrival = carriers.arrival
@@ -243,7 +243,7 @@ def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
 
 @lru_cache(maxsize=8)
 def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
-    """Return how long the feeder is busy with each carrier, and how far off its point is (mm)."""
+    """Return how long the feeder is busy with each carrier, and the error of its point (mm)."""
     noise, gap, again, twice = _draws(arrival.whole(_STREAM))
     gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
     longer, shares = np.array(sorted(queue.again)).T
@@ -255,7 +255,7 @@ def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
 
 
 def share_without_place(arrival: Arrival, kept_mm: float, *, places: int, seen: float) -> float:
-    """Return the share of marks that find the memory full, where no feeder is busy.
+    """Return the share of marks that find the memory full, if no feeder is busy.
 
     Every mark is kept for the same travel ``kept_mm``, so places come free in the order in which
     they were taken: a mark finds one if the mark kept so many before it has been acted on. With one
@@ -277,7 +277,7 @@ def share_without_place(arrival: Arrival, kept_mm: float, *, places: int, seen: 
 
 @lru_cache(maxsize=8)
 def _edges(arrival: Arrival, seen: float) -> list[float]:
-    """Return where the leading edges of a stream of carriers are that bring a mark (mm)."""
+    """Return the leading edges (mm) of the carriers of a stream that bring a mark."""
     chances = fractions(2 * _STREAM)
     first, second = chances[:_STREAM], chances[_STREAM:]
     edges = np.cumsum(arrival.sample(first))

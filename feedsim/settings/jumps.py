@@ -1,4 +1,4 @@
-"""At which line speeds the lattice of ticks and counts makes the clutch acts jump.
+"""Line speeds at which the lattice of ticks and counts makes the clutch acts jump.
 
 A clutch acts at a whole number of steps γ after a capture, and at a whole number of counts
 (:mod:`feedsim.settings.acts`). Against line speed the mean act is a saw: it runs straight until the
@@ -27,7 +27,7 @@ from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import right_settings
 
 _BESIDE = 1e-7
-"""So near to a jump (a share of the speed) it is looked at, on either side."""
+"""How near to a jump (a share of the speed) either side is checked."""
 
 
 _NARROW = 2e-5
@@ -35,7 +35,7 @@ _NARROW = 2e-5
 
 @dataclass(frozen=True, slots=True)
 class Jumps:
-    """What the lattice does between two line speeds.
+    """The effect of the lattice between two line speeds.
 
     Attributes
     ----------
@@ -45,9 +45,9 @@ class Jumps:
         At each of these, the mean placement error, by how much the stage is off on average (mm),
         and the variance that steps and counts give the placement (mm²).
     reach : float
-        By how much error or stage differ at most among these, the two ends, and speeds asked for.
+        The largest difference of error or stage among these, the two ends, and the given speeds.
     whole : bool
-        Whether they are those of all jumps; else of some, evenly thinned.
+        Whether all jumps are included; else they are evenly thinned.
     """
 
     speeds_mm_s: tuple[float, ...]
@@ -82,7 +82,7 @@ class Jumps:
         return wide if 2 * len(wide) >= len(speeds) else list(range(len(speeds)))
 
     def crossings(self) -> list[float]:
-        """Return where the mean placement error goes through 0 between two jumps, about."""
+        """Return approximately where the mean placement error crosses 0 between two jumps."""
         found = []
         pairs = zip(self.speeds_mm_s, (act[0] for act in self.acts), strict=True)
         for (low, before), (high, after) in pairwise(pairs):
@@ -100,7 +100,7 @@ def jumps_between(
     least_mm: float = 0.0,
     bent: Sequence[float] = (),
 ) -> Jumps:
-    """Return what the lattice does between two line speeds near each other.
+    """Return the effect of the lattice between two line speeds near each other.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def jumps_between(
     low, high : float
         mm/s.
     most : int
-        Jumps of one kind to look beside; of more, some.
+        Most jumps of one kind to check; if there are more, some of them.
     least_mm : float
         Jumps by less than this are left out.
     bent : sequence of float
@@ -149,7 +149,7 @@ def jumps_between(
 
 
 def _act(at: FeederAtSpeed) -> tuple[float, float, float]:
-    """Return what :class:`Jumps` keeps of a line speed."""
+    """Return the values that :class:`Jumps` keeps for a line speed."""
     off = expected_offsets(at)
     if at.settings.stage_correction:
         return off.error_mm, off.stage_mm, corrected_acts(at, at.engage_travel_mm).sd ** 2
@@ -159,7 +159,7 @@ def _act(at: FeederAtSpeed) -> tuple[float, float, float]:
 
 
 def _apart(speeds: list[float]) -> list[float]:
-    """Return rising speeds, of those as near as the sides of one jump the outer two.
+    """Return rising speeds; of those as close as the sides of one jump, only the outer two.
 
     Two points may jump at one speed: what would be between the two jumps is no stretch.
     """
@@ -196,7 +196,7 @@ class _Kind:
         return found, whole
 
     def keeps_its_step(self, low: float, high: float) -> bool:
-        """Return whether it comes to one and the same step of the ticks, whatever its count."""
+        """Return whether it always reaches the same step of the ticks, whatever its count."""
         if self.step_s == 0.0:
             return False
         steps = {
@@ -210,7 +210,7 @@ class _Kind:
         return self.a + self.c * speed
 
     def _of_counts(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
-        """List both sides of where another count is the nearest one."""
+        """List both sides of each place where the nearest count changes."""
         if self.count_mm == 0.0 or self.c == 0.0:
             return [], True
         ends = sorted(self._travel(v) / self.count_mm - 0.5 for v in (low, high))
@@ -220,7 +220,7 @@ class _Kind:
         ], whole
 
     def _of_steps(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
-        """List where the point comes to another step; counts draw the jump out over a count."""
+        """List where the point reaches another step; counts spread the jump over a count."""
         if self.step_s == 0.0:
             return [], True
         ends = sorted(self._travel(v) / (v * self.step_s) for v in (low, high))
@@ -253,7 +253,7 @@ def _beside(speed: float) -> tuple[float, float]:
 
 
 def _whole_numbers(low: float, high: float, *, most: int) -> tuple[list[int], bool]:
-    """Return the whole numbers between two, or so many of them; and whether all."""
+    """Return the whole numbers between two, or a limited number of them; and whether all."""
     first, last = math.ceil(low), math.floor(high)
     many = last - first + 1
     if many <= most:

@@ -1,4 +1,4 @@
-"""At which line speeds settings that are solved anew at each speed jump from one step to the next.
+"""Line speeds at which settings solved anew at each speed jump from one step to the next.
 
 ``"auto"`` puts the points of a line with locked ticks, or with coarse counts, onto a step of
 those (:mod:`feedsim.settings.known`). As speed rises another step comes nearest. With E and U the
@@ -77,7 +77,7 @@ def jumps_of_settings(
     low, high : float
         Near each other.
     most : int
-        So many of each kind; of more, some, as they are expected.
+        Most jumps of each kind; if more are expected, some of them.
     least_mm : float
         Jumps by less than this are left out.
     """
@@ -106,19 +106,19 @@ def jumps_of_settings(
 
 
 def _finest(at: FeederAtSpeed) -> float:
-    """Return how far apart travels are that can be typed in (mm)."""
+    """Return the step of travels that can be typed in (mm)."""
     steps = at.settings.resolution
     return max(steps.distance_mm, steps.lead_s * at.counted_mm_s)
 
 
 def _are_coarse(at: FeederAtSpeed) -> bool:
-    """Return whether settings come in steps that need not reach the middle of a step of ticks."""
+    """Return whether the steps of settings may miss the middle of a step of ticks."""
     step = at.counted_mm_s * locked_step(at.controller)
     return _finest(at) > max(0.0, step - at.count_mm) > 0.0
 
 
 def _rising(speeds: list[float]) -> list[float]:
-    """Return the speeds in order, of those that are all but one the first."""
+    """Return the speeds in order, without near duplicates."""
     found: list[float] = []
     for v in sorted(speeds):
         if not found or v - found[-1] > _ALIKE * v:
@@ -127,7 +127,7 @@ def _rising(speeds: list[float]) -> list[float]:
 
 
 def _families(at: At, low: float, high: float) -> Iterator[tuple[_Line, float, float, float]]:
-    """List the travels, and of which step (per speed, or mm) with which offset they jump."""
+    """List the travels, with the step (per speed, or mm) and offset at which they jump."""
     ends = at(low), at(high)
     engage, opening = _right_lines(*ends)
     count, step = ends[0].count_mm, locked_step(ends[0].controller) / ends[0].scale
@@ -165,7 +165,7 @@ Steps = tuple[object, ...]
 
 
 def _steps(at: At, v: float) -> Steps:
-    """Return in which step or count each point acts, and settings that are in neither."""
+    """Return the step or count in which each point acts, and the settings without either."""
     here, found = at(v), list[object]()
     settings = here.settings
     for side, travel, eye in (

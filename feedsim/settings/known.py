@@ -1,4 +1,4 @@
-"""What ``"auto"`` takes off the mean error that right settings leave at line speed.
+"""How ``"auto"`` reduces the mean error that right settings leave at line speed.
 
 Locked ticks. The act on a scanned eye's edge falls on one of steps γ after the capture
 (:mod:`feedsim.settings.acts`), so its mean is one of a row of values v_c·γ apart, whatever distance
@@ -34,7 +34,7 @@ from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift,
 from feedsim.settings.right import Solution, right_settings
 
 WORTH_MM = 0.05
-"""A mean error (mm) up to here is left, since right settings are right at every speed."""
+"""A mean error (mm) up to this is left, since right settings are right at every speed."""
 
 _NEXT = (-2, -1, 0, 1, 2)
 _FEW_COUNTS = 3.0
@@ -44,7 +44,7 @@ _SAME_MM = 1e-6
 def less_what_is_known(
     at: FeederAtSpeed, right: Solution, *, engage: bool, disengage: bool
 ) -> Solution:
-    """Return settings that leave less of the mean error at line speed, by other leads.
+    """Return settings with a smaller mean error at line speed, by other leads.
 
     ``right``: what is to be bettered, itself where what it leaves is not worth it; distances and
     leads of ``at`` are not looked at. ``engage``, ``disengage``: which leads may be changed.
@@ -73,7 +73,7 @@ def less_what_is_known(
 def best_engage_lead(at: FeederAtSpeed) -> Solution:
     """Return a feeder's own settings, but the engage lead that leaves the smallest mean error.
 
-    Whatever its opening is off is made up for as far as it goes.
+    It compensates the error of the opening as far as possible.
     """
     right = right_settings(at)
     side = AtLineSpeed(at, right)
@@ -87,7 +87,7 @@ def best_engage_lead(at: FeederAtSpeed) -> Solution:
 
 
 class AtLineSpeed:
-    """A feeder at line speed, asked what other travels E and U than the right ones leave there.
+    """A feeder at line speed, for trying travels E and U other than the right ones.
 
     Travels are mm of counted travel, not rounded.
     """
@@ -107,9 +107,9 @@ class AtLineSpeed:
         return s.disengage_distance_mm - s.disengage_lead_s * self.counted
 
     def mean(self, engage: float, opening: float) -> float:
-        """Return the mean error that travels leave (mm), but for what late marks do.
+        """Return the mean error of given travels (mm), without the effect of late marks.
 
-        A lead that took that off would make more marks late.
+        A lead that removed that effect would make more marks late.
         """
         off = engage - self._right[0]
         landing = landing_shift(self.at, self.settings.speed_ratio * self._staged_further(opening))
@@ -129,7 +129,7 @@ class AtLineSpeed:
         return off + late_opening_mean(self.at, opening) + opening_bias(self.at, opening)
 
     def is_coarse(self, *, scanned: bool) -> bool:
-        """Tell whether acts come in steps that matter."""
+        """Return whether acts come in steps that matter."""
         return scanned and self.step > WORTH_MM
 
     def counts(self, travel: float) -> Iterable[float]:
@@ -158,7 +158,7 @@ class AtLineSpeed:
     def moved_by(self) -> float:
         """One of the values by which the correction moves E (mm), which are steps apart.
 
-        The opening's act, so many steps after its scan tick, less what was to be expected of it.
+        The opening's act, that many steps after its scan tick, less its expected value.
         """
         expected = self._right[1] - 0.5 * self.count
         expected += 0.5 * self.counted * self.controller.motion_cycle_s

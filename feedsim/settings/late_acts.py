@@ -1,4 +1,4 @@
-"""How late a clutch acts whose edge or mark the program gets to know too late.
+"""How late a clutch acts if the program learns of its edge or mark too late.
 
 A latched edge becomes known at the next scan tick, a time uniform on 0…scan after its capture.
 From a scan tick to a motion tick passes a whole number of steps γ, the greatest common divisor of
@@ -25,12 +25,12 @@ from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 _PHASES = 16
-"""Of a count, over which the place is averaged that a point of whole counts has."""
+"""Number of fractions of a count over which the place of a point in whole counts is averaged."""
 
 
 @term
 def late_opening_mean(at: FeederAtSpeed, travel: float | None = None) -> float:
-    """Return by how much travel (mm, counted) openings are late on average, known too late.
+    """Return the mean lateness (mm, counted travel) of openings known too late.
 
     ``travel``: U, counted and not rounded, if it is another than that of the settings.
     """
@@ -39,7 +39,7 @@ def late_opening_mean(at: FeederAtSpeed, travel: float | None = None) -> float:
 
 @term
 def late_engage_mean(at: FeederAtSpeed) -> float:
-    """Return by how much travel (mm, counted) closings are late on average, known too late.
+    """Return the mean lateness (mm, counted travel) of closings known too late.
 
     Of those that can still be hit. Where a late mark is skipped, those that are left do not meet
     the ticks at any phase, and so come later or earlier than settings count on.
@@ -67,7 +67,7 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
 
 @term
 def late_opening(at: FeederAtSpeed) -> Distribution:
-    """Return by how much travel (mm, counted) openings come late, known too late.
+    """Return the lateness (mm, counted travel) of openings known too late.
 
     So much for sure, and rarely more, uniformly: as it is but for the steps γ, whose mean it has.
     Where a scanned eye's acts are locked, their steps have it.
@@ -84,9 +84,9 @@ def late_opening(at: FeederAtSpeed) -> Distribution:
 
 
 def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math.inf) -> float:
-    """Return the mean of what is late behind an eye (mm, counted), for a point so far on.
+    """Return the mean lateness behind an eye (mm, counted), for a point at a travel.
 
-    ``most``: what is later does not count.
+    ``most``: anything later does not count.
     """
     if is_locked(eye, at.controller):
         return 0.0  # the steps of its act begin at the scan tick, late or not

@@ -20,7 +20,7 @@ _PIECES, _NODES = 4, 8
 
 
 def filters(eye: Eye) -> bool:
-    """Tell whether a level has to last at this eye, to be seen."""
+    """Return whether a level must last a while at this eye to be seen."""
     return eye.polled or eye.filter_s > 0.0
 
 
@@ -52,7 +52,7 @@ def _longer_than(eye: Eye, controller: Controller, least_s: float) -> Distributi
 
 
 def averaged(share: Callable[[float], float], needs: Distribution) -> float:
-    """Return a share that depends on what a gap or a level needs (s), on average over that.
+    """Return the average of a share over the time that a gap or a level needs (s).
 
     The uniform part by four pieces of an eight-point rule of Gauss and Legendre; jitter left out.
     """

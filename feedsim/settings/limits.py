@@ -1,7 +1,7 @@
-"""Up to which line speed every speed is accepted in closed form, and what is refused beyond it.
+"""The highest line speed up to which all are accepted in closed form, and what is refused beyond.
 
-Where acceptance comes and goes with speed, what is refused is a row of windows, and the limit is
-where the first of them begins; :mod:`feedsim.settings.cells` knows where to look for them.
+Where acceptance comes and goes with speed, refused speeds form a row of windows, and the limit is
+where the first one begins; :mod:`feedsim.settings.cells` knows where to look for them.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ _FURTHEST = 4.0
 
 @dataclass(frozen=True, slots=True)
 class SpeedLimit:
-    """Up to which line speed one mechanism alone leaves a line acceptable.
+    """The highest line speed that is accepted with one mechanism alone.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class SpeedLimit:
     figure : {"missed", "jam_risk", "within_tolerance"}
         The acceptance figure that it brings to its limit.
     speed_mm_s : float or None
-        0.0: not even at a crawl. None: at every speed looked at, up to ``FASTEST_MM_S``.
+        0.0: not even at a crawl. None: accepted at every speed checked, up to ``FASTEST_MM_S``.
     """
 
     mechanism: str
@@ -58,14 +58,14 @@ class SpeedLimit:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A stretch of line speeds that is refused, but for what is narrower than ``NARROWEST``.
+    """A refused stretch of line speeds; gaps narrower than ``NARROWEST`` are ignored.
 
     Attributes
     ----------
     from_mm_s, to_mm_s : float
-        Its ends (mm/s); ``FASTEST_MM_S`` where it goes on as far as was looked.
+        Its ends (mm/s); ``FASTEST_MM_S`` if it continues as far as was checked.
     worst_mm_s : float
-        Where it is worst; of a stretch that goes on, near its beginning.
+        Where it is worst; if it does not end, near its beginning.
     share : float
         Of the figure there.
     figure : {"missed", "jam_risk", "within_tolerance"}
@@ -81,7 +81,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """What the closed forms say of one feeder.
+    """Results of the closed forms for one feeder.
 
     Attributes
     ----------
@@ -112,7 +112,7 @@ def closed_form(
         Line speed (mm/s) → the feeder with its settings solved at that speed.
     allowed : Criteria
     windows : int
-        So many refused windows are enough; 1 where only the limit is asked for.
+        Number of refused windows to find; 1 if only the limit is wanted.
     lowest : bool
         Leave out the limits of mechanisms that cannot be the lowest.
     """
@@ -136,9 +136,9 @@ def closed_form(
 
 
 def refused_between(at: At, allowed: Criteria, low: float, high: float) -> Closed:
-    """Return what is refused between two line speeds (mm/s), ends and all, and no limits.
+    """Return what is refused between two line speeds (mm/s), ends included, without limits.
 
-    What goes on beyond the upper one ends at ``FASTEST_MM_S``.
+    A stretch that continues beyond the upper one ends at ``FASTEST_MM_S``.
     """
     shares = SharesBySpeed(at, allowed)
     fully = look_everywhere(shares, cells_between(low, high), MOST_WINDOWS)
@@ -179,13 +179,13 @@ def _end(shares: SharesBySpeed, speed: float, stride: float) -> float:
 
 
 def _on_the_way(shares: SharesBySpeed, start: float, end: float) -> Iterator[float]:
-    """Yield the places to look at from a speed on to another one, those beside jumps among them."""
+    """Yield the speeds to check from one to another, including those beside jumps."""
     low, high = sorted((start, end))
     yield from sorted([end, *worst_of_cell(shares, low, high)], reverse=end < start)
 
 
 def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:
-    """Return what to sort by: the speed, and where it is all but the same, all together last."""
+    """Return the sort key: the speed; at nearly equal speeds, all together last."""
     speed = limit.speed_mm_s or 0.0
     return float(f"{speed:.4g}"), limit.mechanism == TOGETHER, speed
 
@@ -210,7 +210,7 @@ def _windows(shares: SharesBySpeed) -> list[Refused]:
 
 
 def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
-    """Return the places of those stretches that are not narrow and alone."""
+    """Return the places of the stretches that are not both narrow and alone."""
     before = [-math.inf, *(end for _, end in stretches[:-1])]
     after = [*(start for start, _ in stretches[1:]), math.inf]
     return [
@@ -222,7 +222,7 @@ def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
 
 
 def _lowest_alone(shares: SharesBySpeed) -> list[SpeedLimit]:
-    """Return the limits of mechanisms alone, but of those that others stay below for sure."""
+    """Return the limits of mechanisms alone, without those certainly above others."""
     speeds, firsts = sorted(shares.looked_at), []
     for number in range(len(MECHANISMS)):
         over = next((place for place, v in enumerate(speeds) if shares.alone(v, number)), None)
@@ -272,5 +272,5 @@ def _first(speeds: Sequence[float], exceeds: Callable[[float], bool]) -> int | N
 
 
 def _around(speeds: Sequence[float], first: int, last: int) -> tuple[float, float]:
-    """Return the speeds next to a run, by its places: as wide as it may be."""
+    """Return the speeds on either side of a run, by its places: its widest extent."""
     return speeds[max(0, first - 1)], speeds[min(last + 1, len(speeds) - 1)]

@@ -14,7 +14,7 @@ _FAR = 9.0  # standard deviations beyond which a share is nothing
 def share_merged(at: FeederAtSpeed) -> float:
     """Return the share of carriers that merge with the one before (feedsim/MODEL.md, section 4).
 
-    A filter or scan may want the gap to last longer than the eye's output needs to drop
+    A filter or scan may need a longer gap than the eye's output needs to drop
     (:mod:`feedsim.settings.levels`). Behind an empty pitch none merges.
     """
     eye, arrival = at.carrier_eye, at.carriers.arrival
@@ -43,7 +43,7 @@ def blind_travel(at: FeederAtSpeed) -> float:
 
 
 def may_be_full(at: FeederAtSpeed) -> bool:
-    """Tell whether marks kept for so long can be more than there are places.
+    """Return whether marks kept that long can outnumber the places.
 
     A mark is kept until it is acted on, and where it waits for the feeder until its carrier can no
     longer be hit.

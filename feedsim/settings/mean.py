@@ -1,4 +1,4 @@
-"""The mean placement error of all that is laid: what is known of it, and what can move it besides.
+"""The mean placement error of all laid inserts: its known part, and other effects.
 
 Known is what settings leave (:func:`feedsim.settings.predict.expected_offsets`), the encoder's
 scale error, by how much carriers that waited for their insert are late, and what merging edges do:
@@ -36,11 +36,11 @@ class MeanError:
     Attributes
     ----------
     in_time_mm : float
-        Of those whose carrier did not wait for the feeder.
+        Of inserts whose carrier did not wait for the feeder.
     waits_mm : float
-        What those add that did.
+        Contribution of those that did.
     besides : tuple of Besides
-        What is not in it.
+        Effects not included.
     """
 
     in_time_mm: float
@@ -49,24 +49,24 @@ class MeanError:
 
     @property
     def mean_mm(self) -> float:
-        """Of all that are laid."""
+        """Of all laid inserts."""
         return self.in_time_mm + self.waits_mm
 
     @property
     def most_mm(self) -> float:
-        """By how much it may be off."""
+        """Its largest error."""
         return sum(each.most_mm for each in self.besides)
 
 
 def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
-    """Return what the mean placement error is."""
+    """Return the mean placement error."""
     in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
     waits = waiting(at, allowed) if at.controller.not_ready_engages else None
     return MeanError(in_time, waits.mean_mm if waits else 0.0, besides(at, allowed, waits))
 
 
 def _merging(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Return by how much edges that do not merge are seen late (mm): carriers' less inserts'."""
+    """Return the mean lateness of edges that do not merge (mm): carriers' less inserts'."""
 
     def carriers(eye: Eye) -> float:
         return share_merged(FeederAtSpeed(replace(at.machine, carrier_eye=eye), at.feeder, v))

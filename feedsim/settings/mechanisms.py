@@ -1,6 +1,6 @@
-"""What each mechanism alone costs at a line speed: a share of carriers, cycles or inserts.
+"""The cost of each mechanism alone at a line speed: a share of carriers, cycles or inserts.
 
-Each is a function of a feeder at that speed, its settings solved there, and of what is allowed.
+Each is a function of a feeder at that speed, its settings solved there, and of the criteria.
 """
 
 from __future__ import annotations
@@ -80,4 +80,4 @@ MECHANISMS = (
     Mechanism("eyes and singulator", "missed", unstaged),
     Mechanism("doubles and strays", "jam_risk", doubles),
 )
-"""All of them; those of one acceptance figure add up, but for what they share."""
+"""All mechanisms; those of one acceptance figure add up, except for what they share."""

@@ -1,4 +1,4 @@
-"""What puts feed cycles at risk of a jam, in closed form."""
+"""Mechanisms that put feed cycles at risk of a jam, in closed form."""
 
 from __future__ import annotations
 
@@ -60,10 +60,10 @@ def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
 
     Beyond those whose nose strikes: who is staged too far has less run-up.
 
-    The way that an insert has, from where it is staged to the placement point and as far as it
-    slips, is held against the way after which the feed is as fast as that, with what is left of
-    the lag of the cycle before. Those that land too fast are past that way, but for those that
-    land in the ramp-out when the feed has slowed down again.
+    The run-up of an insert, from where it is staged to the placement point plus its slip, is
+    compared with the travel after which the feed is fast enough, with the remaining lag of the
+    cycle before. Inserts that land too fast are past that travel, except those that land in the
+    ramp-out when the feed has slowed down again.
     """
     way = staged_nose(at).times(-1.0).plus(slips(at)).shifted(at.feeder.insert_eye_to_placement_mm)
     slowest, fastest = (

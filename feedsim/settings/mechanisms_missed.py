@@ -1,4 +1,4 @@
-"""What carriers miss their insert by, in closed form (feedsim/MODEL.md, 13, facts 8, 11, 12)."""
+"""Why carriers miss their insert, in closed form (feedsim/MODEL.md, 13, facts 8, 11, 12)."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def _beyond(
     memory: bool,
     merging: bool,
 ) -> float:
-    """Return the share lost to merging, else to the memory, beyond what is lost without it."""
+    """Return the additional share lost to merging, or to the memory."""
     whole = followed(at, allowed, memory=memory, merging=merging)
     least = followed(at, allowed, memory=memory and merging, merging=False)
     if least.lost >= 1.0:

@@ -1,4 +1,4 @@
-"""What puts inserts out of tolerance, in closed form."""
+"""Mechanisms that put inserts out of tolerance, in closed form."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from feedsim.settings.waiting import waiting
 
 
 def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts placed too late since the feeder had to be waited for."""
+    """Share of inserts placed too late because the carrier waited for the feeder."""
     if not at.controller.not_ready_engages:
         return 0.0
     waits = waiting(at, allowed)
@@ -23,7 +23,7 @@ def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def late_engages(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts placed too late since their mark was known too late."""
+    """Share of inserts placed too late because their mark was known too late."""
     if not at.controller.late_mark_engages:
         return 0.0
     # from a scan tick to the motion tick it is half a step less than settings count on
@@ -56,7 +56,7 @@ def late_openings(at: FeederAtSpeed, allowed: Criteria) -> float:
 def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts out of tolerance by spread and mean error alone, no opening being late.
 
-    Settings may make up for what late openings do on average; then that is left in.
+    If settings compensate the mean effect of late openings, that compensation stays in.
     """
     alone, mean = placement_spread(at, late=False), placement_spread(at).average
     left, found = alone.average, _outside(alone, allowed)

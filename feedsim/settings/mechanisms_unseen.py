@@ -47,7 +47,7 @@ def merged_inserts(at: FeederAtSpeed) -> float:
 
 
 def _merging(at: FeederAtSpeed, shift: Distribution) -> float:
-    """Return the share of gaps, so much longer, that end before the output drops."""
+    """Return the share of gaps, longer by a travel, that end before the output drops."""
     eye = at.eye
     if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0 and not filters(eye):
         return 0.0

@@ -1,4 +1,4 @@
-"""Nominal delays, means and standard deviations that settings are worked out from."""
+"""Nominal delays, means and standard deviations behind the settings."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""One feed cycle as it runs on average, with every ramp and lag that is left of the one before.
+"""One mean feed cycle, with the ramp and lag remaining from the one before.
 
-The closed form of the right settings counts on a ramp that has ended and a lag that has settled
-whenever an edge comes to its eye or an insert lands. This is what happens where that is not so.
+The closed form of the right settings assumes that ramps have ended and the lag has settled whenever
+an edge reaches its eye or an insert lands. This module covers the other cases.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
 
 
 def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | None:
-    """Return ``landing_s`` of :func:`nominal_cycle`, of inserts that rest so much further on."""
+    """Return ``landing_s`` of :func:`nominal_cycle` for inserts that rest so much further on."""
     cycles = _line_cycles(at, _before(at, further_mm))
     if cycles is None:
         return None
@@ -95,9 +95,9 @@ def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | No
 
 
 def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:
-    """Return by how much at most (mm) what is left of ramps and lag moves an act.
+    """Return a bound (mm) on how far remaining ramps and lag move an act.
 
-    Of the cycle of :func:`nominal_cycle`, whose inserts rest so much further on.
+    For the cycle of :func:`nominal_cycle` with inserts that rest further on by a travel.
 
     Where a ramp-in is over before an insert lands and the next edge comes, both before the clutch
     opens, and a ramp-out before it closes again, what is left of a lag falls by e^(−K·t) in the
@@ -119,7 +119,7 @@ def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:
 
 
 class _Until(NamedTuple):
-    """What :func:`left_unsettled` needs of a line at its speed, wherever inserts are staged.
+    """Values of a line at its speed for :func:`left_unsettled`, for any stage position.
 
     ``per_s``: s per mm of feed.
     """
@@ -146,7 +146,7 @@ def _until(at: FeederAtSpeed) -> _Until:
 
 
 def no_cycle_because(at: FeederAtSpeed) -> str:
-    """Say why there is no nominal cycle at the counted speed; empty where there is one."""
+    """Return why there is no nominal cycle at the counted speed; empty if there is one."""
     cycles = _cycles_at(at)
     if cycles is None:
         return "the clutch would have to open before its ramp-in has ended"
@@ -158,8 +158,8 @@ def no_cycle_because(at: FeederAtSpeed) -> str:
 def left_at_opening(at: FeederAtSpeed) -> float | None:
     """Return the feed travel (mm) from the tick that opens the clutch to the rest.
 
-    Of a cycle as it runs at the counted speed, with what is left of its ramp-in and lag;
-    None where the clutch would have to open before its ramp-in has ended.
+    Of a cycle at the counted speed, with the remaining ramp-in and lag; None if the clutch would
+    have to open before its ramp-in has ended.
     """
     cycles = _cycles_at(at)
     if cycles is None:
@@ -192,9 +192,9 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
 
 @term
 def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
-    """Return how far (mm) the next insert runs from its rest until the feed is as fast as that.
+    """Return how far (mm) the next insert runs from its rest until the feed reaches a speed.
 
-    With what is left of the lag of the cycle before; ``inf`` where it never is that fast.
+    With the remaining lag of the cycle before; ``inf`` if it never reaches it.
     ``nose_mm_s``: the feed speed.
     """
     cycles, delay = _cycles_at(at), at.feeder.servo.command_delay_s
@@ -208,7 +208,7 @@ def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
 
 
 def _when(feed: FeedMotion, since_s: float, level_mm_s: float, *, slower: bool) -> float:
-    """Return from when on (s) the feed is as fast as a level, or as slow; inf: never.
+    """Return when (s) the feed reaches a speed from below, or from above; inf: never.
 
     On a belt of steady speed f' = f1 + 2·f2·s + K·C·e^(−K·s) on each piece of its motion,
     derived from its position (:class:`feedsim.motion.feed_piece.ClosedForm`).
@@ -234,7 +234,7 @@ def _when(feed: FeedMotion, since_s: float, level_mm_s: float, *, slower: bool) 
 
 
 def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
-    """Return when an insert that nothing came before lands (s from the drive's start), and how.
+    """Return when the first insert of all lands (s from the drive's start), and how.
 
     How: the feed's speed then over its speed with the clutch closed.
     """
@@ -245,7 +245,7 @@ def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
 
 
 def run_up_time(at: FeederAtSpeed, run_up: float) -> float:
-    """Return how long a feed takes from rest to the end of a run-up (mm, above 0), in s."""
+    """Return the time (s) of a feed from rest to the end of a run-up (mm, above 0)."""
     return _from_rest(_parts_at(at)).time_at(run_up)
 
 

@@ -1,4 +1,4 @@
-"""What a line will do on average, in closed form: mean, stage, cycle, late marks and openings.
+"""Mean behaviour of a line in closed form: placement, stage, cycle, late marks and openings.
 
 The simulation never sees these; it is checked against them.
 """
@@ -47,7 +47,7 @@ class Shift:
 
 
 class _Off(NamedTuple):
-    """What the settings in force are less the right ones: mm of counted travel, s."""
+    """The present settings less the right ones: mm of counted travel, s."""
 
     engage_distance_mm: float
     engage_lead_s: float
@@ -67,15 +67,15 @@ def _off(at: FeederAtSpeed) -> _Off:
 
 
 def opening_acts(at: FeederAtSpeed) -> Distribution:
-    """Return opening less what settings count on (mm of belt travel), counts and ticks in it."""
+    """Return opening less what settings assume (mm of belt travel), counts and ticks included."""
     return side_acts(at, at.eye, at.opening_travel_mm)
 
 
 def corrected_point(at: FeederAtSpeed) -> Distribution:
-    """Return what acts do to the placement with stage correction (mm of belt travel).
+    """Return the effect of acts on the placement with stage correction (mm of belt travel).
 
     The correction moves E by where the insert was really staged: by the acts of its opening
-    (:func:`feedsim.settings.acts.corrected_acts`), and by what settings of the opening are off.
+    (:func:`feedsim.settings.acts.corrected_acts`), and by the error of the opening's settings.
     """
     distance = at.settings.engage_distance_mm + _opened_off(at)
     return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)
@@ -107,7 +107,7 @@ def known_bias(at: FeederAtSpeed) -> float:
 
 
 def engage_bias(at: FeederAtSpeed, travel: float) -> float:
-    """Return the mean travel (mm, counted) by which closings are off what settings count on.
+    """Return the mean deviation (mm, counted travel) of closings from what settings assume.
 
     ``travel``: E, counted and not rounded.
     """
@@ -115,13 +115,13 @@ def engage_bias(at: FeederAtSpeed, travel: float) -> float:
 
 
 def opening_bias(at: FeederAtSpeed, travel: float) -> float:
-    """Return what :func:`engage_bias` does of openings, with U."""
+    """Return the same as :func:`engage_bias` for openings, with U."""
     return mean_act(at, travel, scanned=at.eye.scanned)
 
 
 @term
 def expected_offsets(at: FeederAtSpeed) -> Expected:
-    """Return where the settings in force stage and place on average.
+    """Return where the present settings stage and place on average.
 
     What they are off the right ones, the known terms, and what is known too late
     (:mod:`feedsim.settings.late_acts`). The scale error's own shift is not in it.
@@ -137,7 +137,7 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
 def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
     """Return how far past the stage position inserts rest on average (mm).
 
-    ``late``: with what late openings do.
+    ``late``: include the effect of late openings.
     """
     acts = (late_opening_mean(at) if late else 0.0) + opening_bias(at, at.opening_travel_mm)
     return settings_off(at).stage_mm + at.settings.speed_ratio * acts
@@ -150,7 +150,7 @@ def _usual_landing(at: FeederAtSpeed) -> float | None:
 
 @term
 def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
-    """Return by how much those land late (mm) that are staged so far on, ramp and lag not over.
+    """Return how late inserts land (mm) that are staged further on, ramp and lag not over.
 
     But for their shorter way: from the stage position, and from there on, as the nominal cycle has
     it (feedsim/MODEL.md, section 13, fact 9). 0 where one of the two does not land in its cycle.
@@ -168,7 +168,7 @@ def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
 
 @term
 def settings_off(at: FeederAtSpeed) -> Expected:
-    """Return what the settings in force are off the right ones makes of stage and error.
+    """Return the effect on stage and error of the deviation of the settings from the right ones.
 
     With ΔE and ΔU what is given less what is right, the error is (1+ε)·(ΔE − ΔU), or
     (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU (derived in feedsim/MODEL.md,
@@ -192,7 +192,7 @@ def scale_shift(at: FeederAtSpeed) -> float:
 
 
 def placement_shifts(at: FeederAtSpeed) -> list[Shift]:
-    """Return the parts of the mean placement error; those of nothing are left out.
+    """Return the parts of the mean placement error; zero parts are left out.
 
     Those of :func:`expected_offsets`, each by itself, and the scale error's.
     """
@@ -200,7 +200,7 @@ def placement_shifts(at: FeederAtSpeed) -> list[Shift]:
 
 
 def mean_shift(shifts: Sequence[Shift]) -> float:
-    """Return the mean placement error that the shifts make together (mm)."""
+    """Return the sum of the shifts: the mean placement error (mm)."""
     return sum(shift.mean_mm for shift in shifts)
 
 
@@ -246,7 +246,7 @@ def cycle_time(at: FeederAtSpeed) -> float:
 
 
 def until_next_tick(at: FeederAtSpeed) -> float:
-    """Return how long a feeder that is ready waits for a motion tick (s), on the opening's grid.
+    """Return how long a ready feeder waits for a motion tick (s), on the opening's grid.
 
     Engage ticks and readiness are compared on one grid, so ramp-out, settling and command delay
     count as rounded up to whole motion cycles (derived in feedsim/MODEL.md, sections 5 and 6).
@@ -275,7 +275,7 @@ def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:
 
 
 def largest_demand(at: FeederAtSpeed) -> float:
-    """Return the larger acceleration that the two ramps ask of the drive (mm/s²).
+    """Return the larger acceleration that the two ramps demand of the drive (mm/s²).
 
     g·v_c/T, or g·v_c²/A of a ramp in travel (feedsim/MODEL.md, section 6).
     """

@@ -29,7 +29,7 @@ from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_tim
 from feedsim.settings.nominal_cycle import NominalCycle, left_unsettled, nominal_cycle
 
 NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
-"""The four settings that ``"auto"`` may stand for."""
+"""The four settings that may be ``"auto"``."""
 
 _MATTERS_MM, _NOTHING_MM = 0.01, 1e-4
 
@@ -107,7 +107,7 @@ def right_settings(at: FeederAtSpeed) -> Solution:
 
 @lasting_term
 def settled_settings(at: FeederAtSpeed) -> Solution:
-    """Return what is right at every speed where ramp and lag are over in time."""
+    """Return settings that are right at every speed at which ramp and lag end in time."""
     return Solution(
         engage_distance_mm=sum(engage_distance(at)),
         engage_lead_s=sum(engage_lead(at)),

@@ -1,4 +1,4 @@
-"""What all mechanisms together cost at the line speeds that were looked at."""
+"""The cost of all mechanisms together at the line speeds checked."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from feedsim.settings.mechanisms import MECHANISMS
 
 NOTHING, _ROUNDING = 1e-9, 1e-9
 EASILY = 0.8
-"""So many times what is allowed, or less, is accepted with ease."""
+"""A figure at most this share of its limit is accepted with a margin."""
 
 FIGURES: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
 _OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in FIGURES}
@@ -22,7 +22,7 @@ _OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in FIGURE
 
 @dataclass(frozen=True, slots=True)
 class Excess:
-    """Which acceptance figure is furthest beyond what is allowed, or nearest to it.
+    """The acceptance figure furthest beyond its limit, or nearest to it.
 
     ``times``: its share over the largest that is allowed; above 1 it is refused.
     """
@@ -33,16 +33,16 @@ class Excess:
 
     @property
     def refused(self) -> bool:
-        """Whether it is more than allowed."""
+        """Whether it exceeds its limit."""
         return self.times > 1.0
 
 
 @dataclass(slots=True)
 class SharesBySpeed:
-    """The shares of one feeder's mechanisms, each worked out where it is first asked for.
+    """The shares of one feeder's mechanisms, each computed on first use.
 
-    Most questions need few of them: a speed is refused by one figure, whatever the others are; and
-    where a figure is known to be borne it is asked for only if no other is as near its limit.
+    Most questions need few of them: one figure is enough to refuse a speed, and a figure known to
+    be accepted is needed only if no other is as near its limit.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class SharesBySpeed:
         Line speed (mm/s) → the feeder at that speed.
     allowed : Criteria
     looked_at : set of float
-        Line speeds (mm/s) at which all mechanisms together were asked for.
+        Line speeds (mm/s) at which all mechanisms together were checked.
     """
 
     at: At
@@ -90,7 +90,7 @@ class SharesBySpeed:
         return any(low <= speed <= high for low, high in self._borne[figure])
 
     def excess(self, speed: float) -> Excess:
-        """Return by how much all mechanisms together are too much at a line speed (mm/s)."""
+        """Return the excess of all mechanisms together at a line speed (mm/s)."""
         self.looked_at.add(speed)
         found = [self._of(speed, f) for f in FIGURES if not self.is_borne(speed, f)]
         if max((excess.times for excess in found), default=0.0) <= EASILY:
@@ -104,10 +104,10 @@ class SharesBySpeed:
         return self._excess[speed, figure]
 
     def is_beyond(self, speed: float, times: float, *, of: Sequence[Figure] = FIGURES) -> bool:
-        """Return whether a figure is more than so many times what is allowed (``EASILY`` or more).
+        """Return whether a figure exceeds a multiple of its limit (``EASILY`` or more).
 
         ``speed``: line speed (mm/s). ``of``: which figures.
-        The mechanism that last was is asked first.
+        The mechanism that exceeded it last is tried first.
         """
         self.looked_at.add(speed)
         likely = MECHANISMS[self._likely].figure
@@ -123,17 +123,17 @@ class SharesBySpeed:
         return self.share(speed, number) / self.most(MECHANISMS[number].figure)
 
     def refused(self, speed: float) -> bool:
-        """Return whether it is more than allowed at a line speed (mm/s)."""
+        """Return whether a line speed (mm/s) is refused."""
         return self.is_beyond(speed, 1.0)
 
     def alone(self, speed: float, number: int) -> bool:
-        """Return whether one mechanism alone, by its number, is more than allowed at a speed."""
+        """Return whether one mechanism alone, by its number, exceeds its limit at a speed."""
         figure = MECHANISMS[number].figure
         most = self.most(figure)
         return not self.is_borne(speed, figure) and self.share(speed, number) > most
 
     def alone_too_much(self, speed: float) -> bool:
-        """Return whether some mechanism alone is more than allowed at a line speed (mm/s)."""
+        """Return whether any mechanism alone exceeds its limit at a line speed (mm/s)."""
         self.looked_at.add(speed)
         return any(self.alone(speed, number) for number in range(len(MECHANISMS)))
 
@@ -145,7 +145,7 @@ class SharesBySpeed:
         return crossing(lambda speed: self.excess(speed).times, one, other, to=to)
 
     def runs(self) -> list[list[float]]:
-        """Return the speeds (mm/s) looked at, rising, those in a row together that are refused."""
+        """Return the checked speeds (mm/s) that are refused, rising, grouped into runs."""
         speeds = sorted(self.looked_at)
         found: list[list[float]] = []
         for before, speed in pairwise([math.nan, *speeds]):
@@ -157,7 +157,7 @@ class SharesBySpeed:
 
 
 def accepted_to(most: float) -> float:
-    """Return up to which share a figure is accepted, ``most`` being allowed.
+    """Return the largest accepted share of a figure with limit ``most``.
 
     A share below 1e-9 counts as none, and one beyond what is allowed by rounding alone as allowed.
 
@@ -168,7 +168,7 @@ def accepted_to(most: float) -> float:
 
 
 def together(shares: Iterable[float]) -> float:
-    """Return 1 − Π(1 − share), what shares come to that know nothing of each other."""
+    """Return 1 − Π(1 − share), the combined share of independent causes."""
     left = 1.0
     for share in shares:
         left *= 1.0 - share
@@ -176,7 +176,7 @@ def together(shares: Iterable[float]) -> float:
 
 
 def crossing(times: Callable[[float], float], one: float, other: float, *, to: float) -> float:
-    """Return where between two speeds (mm/s) something goes through 1, which it is above at one.
+    """Return where between two speeds (mm/s) a ratio crosses 1, being above it at one of them.
 
     ``times``: line speed (mm/s) → how many times a share is what is allowed. ``to``: how near, as a
     share of the speed.
@@ -197,7 +197,7 @@ def crossing(times: Callable[[float], float], one: float, other: float, *, to: f
 
 
 def _part(near: float, far: float, *, halve: bool) -> float:
-    """Return after which part of a stretch shares straight in their logarithm come to 1.
+    """Return the fraction of a stretch at which shares, linear in their logarithm, reach 1.
 
     The half where they are not, or where that last left more than half of the stretch
     (regula falsi, halving where it is slow: in the way of Illinois, from memory).

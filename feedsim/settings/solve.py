@@ -1,4 +1,4 @@
-"""What ``"auto"`` stands for: the right settings, less what can be taken off at line speed.
+"""The ``"auto"`` settings: the right ones, less what can be taken off at line speed.
 
 The right settings (:mod:`feedsim.settings.right`) leave what is known beforehand: points rounded
 to whole counts, and the steps of locked ticks (:mod:`feedsim.settings.known`). A controller takes
@@ -19,14 +19,14 @@ from feedsim.settings.steps import on_steps
 
 
 def solve(machine: Machine) -> Machine:
-    """Return the machine with every setting that is NaN (``"auto"``) worked out."""
+    """Return the machine with every NaN (``"auto"``) setting solved."""
     with_motor = (with_chosen_motor(feeder) for feeder in machine.feeders)
     feeders = tuple(solved(FeederAtSpeed(machine, feeder)).feeder for feeder in with_motor)
     return replace(machine, feeders=feeders)
 
 
 def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
-    """Return what ``"auto"`` stands for at line speed, were all four settings automatic.
+    """Return the ``"auto"`` settings at line speed, as if all four were automatic.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
 
 
 def solved(given: FeederAtSpeed) -> FeederAtSpeed:
-    """Return a feeder with its settings that are NaN worked out at the line's speed.
+    """Return a feeder with its NaN settings solved at the line's speed.
 
     ``given``: as the scenario has it, but with the acceleration of its motor.
     """
@@ -63,7 +63,7 @@ def with_chosen_motor(feeder: Feeder) -> Feeder:
 
 
 def _worked_out(at: FeederAtSpeed) -> Solution:
-    """Return the settings of a feeder with those that are NaN worked out.
+    """Return the settings of a feeder with the NaN ones solved.
 
     What is known beforehand is taken off a side whose distance and lead are both automatic:
     where one of them is typed in, what it does is meant.

@@ -50,7 +50,7 @@ class Source:
     side : {"carrier", "insert"}
         Whether it moves the carrier's mark (or the carrier), or the insert and its stage.
     cause : str
-        What one would change about the machine; several sources may have one cause.
+        What to change about the machine; several sources may have one cause.
     unit : {"mm", "s"}
         Of what varies; a time counts with the speed.
     distribution : {"normal", "clipped normal", "rectangular", "discrete"}
@@ -60,7 +60,7 @@ class Source:
     standard_uncertainty : float
         Standard deviation of what varies (``unit``).
     sensitivity_mm_per_unit : float
-        By how much the placement error grows with it (mm per ``unit``); below 0 it falls.
+        Change of the placement error with it (mm per ``unit``); below 0 it falls.
     """
 
     name: str
@@ -82,9 +82,9 @@ class Source:
 
 
 class _Part(NamedTuple):
-    """A source, and what it does to the placement error (mm); of an act, its known mean with it.
+    """A source, and its effect on the placement error (mm); for an act, with its known mean.
 
-    The source is made where it is asked for: a search for the limit asks for errors alone.
+    The source is built on demand: a search for the limit needs only errors.
     """
 
     source: Callable[[], Source]
@@ -101,7 +101,7 @@ def combined_sd(sources: Sequence[Source]) -> float:
 
 @term
 def placement_sources(at: FeederAtSpeed) -> tuple[Source, ...]:
-    """Return the sources of the spread of the placement error; those of nothing are left out."""
+    """Return the sources of the spread of the placement error; zero sources are left out."""
     captured, acts, slipped = _captured(at), _acts(at), _slipped(at)
     both: tuple[Side, Side] = ("carrier", "insert")
     made = [part.source() for part in (*captured, *acts)]
@@ -155,7 +155,7 @@ def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:
 
 @lasting_term
 def slips(at: FeederAtSpeed) -> Distribution:
-    """Return an insert's slip (mm), as it is drawn: normal, clipped at 0."""
+    """Return an insert's slip (mm), as drawn: normal, clipped at 0."""
     return clipped_at(0.0, mean=at.inserts.slip_mm, sd=at.inserts.slip_sd_mm)
 
 
@@ -192,7 +192,7 @@ def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
 
 @term
 def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
-    """List what points, counts and ticks of both sides spread."""
+    """List the sources of points, counts and ticks of both sides."""
     carrier = _Late(at, "carrier", at.speed_mm_s)
     insert = _Late(at, "insert", -at.speed_mm_s)
     if at.settings.stage_correction:
@@ -205,7 +205,7 @@ def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
 
 
 def _act(at: FeederAtSpeed, eye: Eye, late: _Late, travel: float) -> Iterator[_Part]:
-    """List what one side's point, its count and its tick spread.
+    """List the sources of one side's point, count and tick.
 
     Locked, the fraction of a count at the storing tick decides which step it is: that spreads
     where the point lies within a count of a step, and not at all elsewhere.
@@ -220,7 +220,7 @@ def _act(at: FeederAtSpeed, eye: Eye, late: _Late, travel: float) -> Iterator[_P
 
 
 def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Part]:
-    """List what point, counts and tick spread with stage correction.
+    """List the sources of point, counts and tick with stage correction.
 
     They are those of :func:`feedsim.settings.predict.corrected_point`; a tick that is locked to the
     scan and one step of its correction make up a whole motion cycle.
@@ -250,7 +250,7 @@ def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: 
 
 @dataclass(frozen=True, slots=True)
 class _Late:
-    """What makes one side late, and at which speed a time counts (mm/s; below 0: places early)."""
+    """What makes one side late, and the speed of its times (mm/s; below 0: places early)."""
 
     at: FeederAtSpeed
     side: Side
@@ -258,7 +258,7 @@ class _Late:
 
     @property
     def sign(self) -> float:
-        """1 of what comes late and places late, −1 of what then places early."""
+        """1 if what comes late places late, −1 if it places early."""
         return math.copysign(1.0, self.speed)
 
     def anywhere(self, name: str, half_width_s: float, *, cause: str = "") -> _Part:

@@ -38,7 +38,7 @@ def stage_spread(at: FeederAtSpeed) -> Distribution:
 
 @term
 def staged_nose(at: FeederAtSpeed) -> Distribution:
-    """Return where the nose of a staged insert rests (mm from its eye), late openings in it."""
+    """Return where the nose of a staged insert rests (mm from its eye), late openings included."""
     return stage_spread(at).plus(late_opening(at).times(at.settings.speed_ratio))
 
 
@@ -49,7 +49,7 @@ def tail_at_opening(at: FeederAtSpeed) -> Distribution:
 
 @term
 def placed_nose_at_opening(at: FeederAtSpeed) -> Distribution:
-    """Return where the placed insert's nose would be then, were it not laid down."""
+    """Return where the placed insert's nose would then be if it were not laid down."""
     return _placed_at_opening(at, at.inserts.length_mm)
 
 
@@ -67,7 +67,7 @@ def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
 
 @lasting_term
 def gaps(at: FeederAtSpeed) -> Distribution:
-    """Return the gap between two inserts (mm), as it is drawn: normal, clipped at the least."""
+    """Return the gap between two inserts (mm), as drawn: normal, clipped at the least."""
     ins = at.inserts
     return clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
 
@@ -111,10 +111,10 @@ def busy_travel(at: FeederAtSpeed) -> Distribution:
 
 @term
 def mark_to_act(at: FeederAtSpeed) -> Distribution:
-    """Return how far the belt comes (mm) from when a mark is known until it is acted on.
+    """Return the belt travel (mm) from when a mark is known until it is acted on.
 
-    Less what the next mark comes sooner or later after its carrier: jitter, edges and scan of
-    both are in the spread (derived in feedsim/MODEL.md, section 13, fact 12).
+    Relative to the next mark's own delay: jitter, edges and scan of both are in the spread (derived
+    in feedsim/MODEL.md, section 13, fact 12).
     """
     eye, cycle = at.carrier_eye, at.speed_mm_s * at.controller.motion_cycle_s
     scan = 0.0 if eye.scanned else at.speed_mm_s * at.controller.scan_s

@@ -1,4 +1,4 @@
-"""Settings that can be typed in: on the steps of a controller, erring least together.
+"""Settings on the steps of a controller, with the least error together.
 
 A lead goes to the nearest of its steps, and the distance beside it to the step that makes up for
 that best at line speed; or the distance to one of the steps next to it, and the lead makes up.
@@ -68,10 +68,10 @@ def on_steps(
     right: Solution,
     automatic: frozenset[str],
 ) -> Solution:
-    """Return settings on the steps of their resolution, those that are automatic.
+    """Return settings with the automatic ones on the steps of their resolution.
 
-    ``wanted``: what would be typed in if there were no steps. ``right``: what the mean error is
-    measured against, with what was typed in. ``automatic``: names of those that may be changed.
+    ``wanted``: the settings if there were no steps. ``right``: the reference of the mean error,
+    with what was typed in. ``automatic``: names of those that may change.
     """
     steps = at.settings.resolution
     if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
@@ -131,7 +131,7 @@ def _pairs(
 
 
 def _about(value: float, step: float) -> tuple[float, ...]:
-    """Return the steps below and above a value; the value itself where there are none."""
+    """Return the steps below and above a value; the value itself without steps."""
     if step == 0.0:
         return (value,)
     low = math.floor(value / step)

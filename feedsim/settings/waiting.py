@@ -1,4 +1,4 @@
-"""What the carriers of a machine wait for its feeder, where ``not_ready`` is "engage"."""
+"""Waits of a machine's carriers for its feeder, if ``not_ready`` is "engage"."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def waiting(at: FeederAtSpeed, allowed: Criteria) -> Waits:
 def waiting_alone(
     at: FeederAtSpeed, allowed: Criteria, *, found: bool = False, longer_mm: float = 0.0
 ) -> Waits:
-    """Return what :func:`waiting` does, were every mark that the eye does not miss remembered.
+    """Return the same as :func:`waiting`, as if every mark that the eye sees were remembered.
 
     ``found``: every insert is found at once, misfeeds and strays left out. ``longer_mm``: by how
     much each service is longer than it is, where carriers are drawn by a law.
@@ -63,7 +63,7 @@ def followed(
     memory: bool = True,
     merging: bool = True,
 ) -> Followed:
-    """Return what becomes of marks that are followed one by one.
+    """Return the outcome of marks followed one by one.
 
     ``found``: every insert is found at once. ``memory``, ``merging``: whether marks may find no
     place, and carriers merge.

@@ -40,12 +40,12 @@ _MOST_MOVES, _SETTLED = 60, 1e-15
 _FINER = (200, 300)
 _SAME, _HARDLY = 0.03, 1e-3
 _ANYWHERE = 1e-4
-"""Of all nodes' weight, what places have where D is as good as never."""
+"""Share of all nodes' weight given to places where D is practically never."""
 
 
 @dataclass(frozen=True, slots=True)
 class Queue:
-    """What waits depend on: mm of belt travel.
+    """The parameters of waits: mm of belt travel.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class Queue:
     service_mm : float
         From an engage tick to the first at which the next one may be, less the gap between inserts.
     gap_mm, gap_sd_mm, least_gap_mm : float
-        The gap between inserts, as it is drawn (clipped), as belt travel.
+        The gap between inserts, as drawn (clipped), as belt travel.
     double, double_mm : float
         Share of services that are longer by up to a length, and that length.
     again : tuple of (float, float)
@@ -67,7 +67,7 @@ class Queue:
     room_mm : float
         The longest wait that is served.
     fine_mm : float
-        How finely waits have to be told from each other.
+        Resolution of waits.
     """
 
     arrival: Arrival
@@ -117,7 +117,7 @@ class Waits:
 
 @lru_cache(maxsize=64)
 def waits_of(queue: Queue) -> Waits:
-    """Return the waits that a queue settles to."""
+    """Return the stationary waits of a queue."""
     steps = _Steps.of(queue)
     normal, chances = normal_nodes(_NOISE_NODES)
     noise = normal * queue.noise_sd_mm
@@ -135,7 +135,7 @@ def waits_of(queue: Queue) -> Waits:
 
 @dataclass(frozen=True, slots=True)
 class _Settled:
-    """The law that D settles to on a row of nodes.
+    """The stationary law of D on a row of nodes.
 
     ``here``: the share of carriers at each node; ``starts``, ``stays``: of those from which D goes
     on by a service, and by a pitch alone. ``mean_mm``: about the mean wait.
@@ -169,7 +169,7 @@ class _Settled:
         return cls(steps, nodes, noise, chances, here, starts, stays, mean)
 
     def finer(self, many: int) -> Floats:
-        """Return so many nodes, close together where D mostly is."""
+        """Return a number of nodes, dense where D mostly is."""
         apart = np.diff(self.nodes)
         weights = 0.5 * (self.here[1:] + self.here[:-1]) + _ANYWHERE * apart / apart.sum()
         nodes = np.concatenate(([0.0], np.cumsum(apart * np.cbrt(weights / apart))))
@@ -320,7 +320,7 @@ class _Steps:
         )
 
     def highest(self, queue: Queue, noise: float) -> float:
-        """Return the highest D that there can be."""
+        """Return the highest possible D."""
         return max(queue.fine_mm, queue.room_mm + noise + max(0.0, self.longest_mm))
 
 

@@ -10,7 +10,7 @@ from feedsim.simulation.clock import Clock, Part, Steps
 
 
 class BlockedWatch(Part):
-    """Trips when an output has been on, without a break, for a limit of travel.
+    """Trips when an output has been on, without a break, over a travel limit.
 
     Parameters
     ----------
@@ -23,8 +23,8 @@ class BlockedWatch(Part):
     order : int
         At equal times.
     from_rest : bool
-        Measure from the start of the line and from each restart as well, not from a switching
-        alone: a watch for an output that does not switch on.
+        Measure also from the start of the line and from each restart, not only from a switching: to
+        watch for an output that never switches on.
     """
 
     def __init__(
@@ -50,7 +50,7 @@ class BlockedWatch(Part):
         self._since_mm = 0.0 if from_rest else math.inf
 
     def switched_on(self, t: float) -> None:
-        """Begin to measure at time ``t`` (s)."""
+        """Start measuring at time ``t`` (s)."""
         self._since_mm = self._position(t)
         self.plan_again()
 
@@ -60,7 +60,7 @@ class BlockedWatch(Part):
         self.plan_again()
 
     def restarted(self, t: float) -> None:
-        """Go on as the line runs again at time ``t`` (s)."""
+        """Go on as the line restarts at time ``t`` (s)."""
         if self._from_rest:
             self.switched_on(t)
 

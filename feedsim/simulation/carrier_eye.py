@@ -1,4 +1,4 @@
-"""The carrier eye: from passing carriers to marks that the program knows of."""
+"""The carrier eye: from passing carriers to marks that the program knows."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class CarrierEye(Part):
     memories : list of MarkMemory
         One for each feeder.
     progress : callable, optional
-        Told now and then how many carriers have passed.
+        Called now and then with the number of carriers passed.
     """
 
     def __init__(
@@ -95,7 +95,7 @@ class CarrierEye(Part):
                 self.switch(carrier, t)
 
     def _plan(self, drawn: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
-        """Return when a carrier is decided (s), and how it is lost, if it is."""
+        """Return when the fate of a carrier is decided (s), and how it is lost, if it is."""
         leading, seen, delay, _, missed = drawn
         passed = self._conveyor.master.belt.time_at(seen)
         lost = Outcome.NOT_SEEN if missed else self.fate(seen, passed)
@@ -140,7 +140,7 @@ class CarrierEye(Part):
         event.callbacks = [self.tell]
 
     def _merges(self, seen: float, passed: float) -> bool:
-        """Tell whether the output is still on from the carrier before."""
+        """Return whether the output is still on from the carrier before."""
         belt = self._conveyor.master.belt
         off = self._eye.off_response_s
         if seen - self._held_mm > belt.fastest_mm_s * off + 1.0:
@@ -163,7 +163,7 @@ class CarrierEye(Part):
             memory.miss(carrier, outcome, t=t)
 
     def tell(self, event: Event) -> None:
-        """Hand a mark to every feeder's program at the scan tick that shows it."""
+        """Pass a mark to every feeder's program at the scan tick that shows it."""
         known: tuple[float, Mark] = event.value  # type: ignore[assignment]
         t, mark = known
         if self._eye.scanned:

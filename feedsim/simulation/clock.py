@@ -11,7 +11,7 @@ from typing import Any
 from simpy import Environment, Event, Interrupt
 
 Steps = Generator[Event, Any, Any]
-"""What an event process is to SimPy."""
+"""The type of an event process in SimPy."""
 
 PLAN_AGAIN = "plan again"
 """Cause of an interrupt: the plan no longer holds; plan again."""
@@ -22,7 +22,7 @@ HALT = "halt"
 
 
 class Order(IntEnum):
-    """What goes first at one instant, lowest first; within one, the feeder's number decides.
+    """Order of events at one instant, lowest first; then by the feeder's number.
 
     0 and 1 are SimPy's own (interrupts, and events that one process triggers for another).
     """
@@ -43,21 +43,21 @@ class Order(IntEnum):
 
 
 class _Instant(Event):
-    """An event that happens by itself, as SimPy's ``Timeout`` does, but at an absolute time."""
+    """An event at an absolute time, otherwise like SimPy's ``Timeout``."""
 
     _ok = True
     _value: object = None
 
     def carry(self, value: object) -> None:
-        """Set what waiting processes and callbacks are given."""
+        """Set the value that waiting processes and callbacks get."""
         self._value = value
 
 
 class Clock(Environment):
     """A SimPy environment whose events are set for an instant, not for a delay.
 
-    ``timeout(t − now)`` would come back to now + (t − now), which is t only up to a rounding
-    step; two events of one instant could then change places.
+    ``timeout(t − now)`` would give now + (t − now), which may differ from t by rounding; two events
+    of one instant could then swap.
     """
 
     def undated(self) -> Event:
@@ -126,7 +126,7 @@ class Part:
         raise NotImplementedError
 
     def start(self) -> None:
-        """Set the process going."""
+        """Start the process."""
         self.process = self.clock.process(self.run())
 
     def halt(self) -> None:
@@ -136,6 +136,6 @@ class Part:
             self.process.interrupt(HALT)
 
     def plan_again(self) -> None:
-        """Make the process plan again what it waits for."""
+        """Make the process replan what it waits for."""
         if self.process is not self.clock.active_process and self.process.is_alive:
             self.process.interrupt(PLAN_AGAIN)

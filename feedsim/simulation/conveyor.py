@@ -1,4 +1,4 @@
-"""The conveyor: owns the belt motion and tells everyone when it changes."""
+"""The conveyor: owns the belt motion and notifies every part when it changes."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ class Conveyor(Part):
     scale_error : float
         ε of the encoder.
     fastest_mm_s : float
-        The belt is never faster.
+        The highest speed of the belt.
     start_time_s : float
         When the belt started.
     waits : bool
-        It has not started yet.
+        Whether it has not started yet.
     feeds_staged : list of Event
-        One for each feeder: it has its first insert staged, or has given up.
+        One for each feeder: happens once its first insert is staged, or it has given up.
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class Conveyor(Part):
     def change(self, belt: BeltMotion) -> None:
         """Switch to another belt motion that is the same up to now.
 
-        Every feed follows it, and every part plans anew what it waits for.
+        Every feed follows it, and every part replans what it waits for.
         """
         now = self.clock.now
         self._set(belt)
@@ -94,7 +94,7 @@ class Conveyor(Part):
         self.begin()
 
     def begin(self, speed_mm_s: float | None = None) -> None:
-        """Start the belt now; a speed takes the place of line speed and profile."""
+        """Start the belt now; a speed replaces line speed and profile."""
         line = self._machine.line
         if speed_mm_s is not None:
             line = replace(line, speed_mm_s=speed_mm_s, profile=())

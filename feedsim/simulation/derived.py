@@ -1,7 +1,7 @@
-"""Columns that follow from when things happened and how the belt moved.
+"""Columns derived from event times and belt motion.
 
-The belt's motion is known in full once the run is over, so these are worked out for all rows
-at once, from the same closed forms, instead of one by one while it runs.
+The belt's motion is fully known once the run is over, so these are computed for all rows at once,
+from the same closed forms, instead of one by one during the run.
 """
 
 from __future__ import annotations
@@ -42,10 +42,10 @@ def landing(
 
 
 def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotion) -> Floats:
-    """Return until when a carrier must be known as one to divert (s; model, section 17).
+    """Return the latest time to know that a carrier is to be diverted (s; model, section 17).
 
-    The first instant at which it has come to ``decide_before`` short of the gate, less the time
-    that the gate takes; infinite where it never comes there. Without a gate: no values.
+    The first instant at which it is ``decide_before`` short of the gate, less the time that the
+    gate takes; infinite if it never gets there. Without a gate: no values.
 
     Parameters
     ----------

@@ -31,8 +31,8 @@ class FeederState:
     on_finished : callable
         Called once, when every carrier is decided and nothing moves any more.
     at_rest, landing_due : callable
-        Answered by the clutch, and by the servo (false where no insert will land without
-        another cycle).
+        Provided by the clutch and by the servo (false if no insert will land without another
+        cycle).
     """
 
     def __init__(
@@ -64,7 +64,7 @@ class FeederState:
         self._finished = False
 
     def tell_engaged(self) -> None:
-        """Wake whoever waits for the clutch to close."""
+        """Wake all that wait for the clutch to close."""
         event, self.engaged = self.engaged, self._clock.event()
         event.succeed()
 
@@ -76,7 +76,7 @@ class FeederState:
             self.check_finished()
 
     def check_finished(self) -> None:
-        """Tell the line, once, when this feeder has nothing left to do."""
+        """Notify the line, once, when this feeder has nothing left to do."""
         if not self.undecided and not self._finished and self.at_rest() and not self.landing_due():
             self._finished = True
             self.on_finished()

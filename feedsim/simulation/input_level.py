@@ -14,7 +14,7 @@ from feedsim.motion.ticks import SAME_INSTANT_S
 
 
 class EyeVerdict(IntEnum):
-    """What becomes of an object (a carrier, an insert) at a filtered or polled eye."""
+    """Fate of an object (a carrier, an insert) at a filtered or polled eye."""
 
     SWITCHES = 0
     MERGES = 1
@@ -22,10 +22,11 @@ class EyeVerdict(IntEnum):
 
 
 class Decision(NamedTuple):
-    """What will become of an object if the motion stays as planned.
+    """Fate of an object if the motion stays as planned.
 
-    ``t``: when that is (s). ``since_s``, ``on_s``: from when its run of the output is on, and
-    the input. ``counts``: the input is on for it. ``shown``: the program saw the input on last.
+    ``t``: when it is decided (s). ``since_s``, ``on_s``: when its run of the output begins, and
+    that of the input. ``counts``: the input is on for it. ``shown``: the program last saw the input
+    on.
     ``goes_on``: the output has not gone off before it.
     """
 
@@ -57,7 +58,7 @@ def decide(
     output_off_s: float,
     input_off_s: float,
 ) -> Decision:
-    """Return what becomes of the next object.
+    """Return the fate of the next object.
 
     Parameters
     ----------
@@ -119,12 +120,12 @@ def level_slipped(level: Level, slip_mm: float) -> None:
 
 @dataclass(slots=True)
 class Level:
-    """What an eye's input has come to.
+    """The present state of an eye's input.
 
     Attributes
     ----------
     output_mm, input_mm : float
-        Tail of the last object that holds the output, and of the last that the input is on for.
+        Tail of the last object that holds the output on, and of the last that the input is on for.
     since_s, on_s : float
         When output and input switched on last.
     """
@@ -142,8 +143,8 @@ class Level:
 class InputLevel(Level):
     """The level of one eye's input, from object to object.
 
-    Objects are decided in order. A decision changes nothing and may be made again as the motion
-    changes; :meth:`take` records what has come true.
+    Objects are decided in order. A decision changes nothing and may be repeated as the motion
+    changes; :meth:`take` records the outcome.
 
     Parameters
     ----------
@@ -160,7 +161,7 @@ class InputLevel(Level):
     def decide(
         self, master: Master, *, passes_s: float, switches_s: float, tail_mm: float
     ) -> Decision:
-        """Return what becomes of the next object, its trailing edge at a travel (mm)."""
+        """Return the fate of the next object, its trailing edge at a travel (mm)."""
         return decide(
             self,
             master,
@@ -176,11 +177,11 @@ class InputLevel(Level):
     slipped = level_slipped
 
     def is_on(self, t: float, *, master: Master) -> bool:
-        """Tell whether the program takes the input as on at ``t`` (s)."""
+        """Return whether the program takes the input as on at ``t`` (s)."""
         off_s = self.goes_off(self.input_mm) + self.filter_s
         return self.shown and t < (next_scan_tick(master, off_s) if self.polled else off_s)
 
 
 def level_of(eye: Eye, *, goes_off: Callable[[float], float]) -> InputLevel | None:
-    """Return the input's level of an eye; None where every switching is seen as it comes."""
+    """Return the input level of an eye; None if every switching is seen at once."""
     return InputLevel(eye, goes_off=goes_off) if eye.polled or eye.filter_s else None

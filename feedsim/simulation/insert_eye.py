@@ -22,7 +22,7 @@ Drawn = tuple[float, float, float, float, float, bool, bool, float, bool]
 
 
 class Search(NamedTuple):
-    """A search for the next insert: since when, for which carrier, to what feed travel."""
+    """A search for the next insert: its start, its carrier and its limit of feed travel."""
 
     since_s: float
     carrier: int
@@ -46,12 +46,12 @@ class Found(NamedTuple):
 
     @property
     def insert(self) -> InsertDraw:
-        """What chance decided about it."""
+        """The draw of the insert."""
         return InsertDraw._make(self.drawn)
 
 
 class Fate(Enum):
-    """What becomes of the next insert at the eye."""
+    """Fate of the next insert at the eye."""
 
     SEEN = auto()
     MISSED = auto()
@@ -81,13 +81,13 @@ class InsertEye:
     first_nose_mm : float
         Feed travel at which the nose of insert 0 is at the eye (below 0: it is past it).
     fastest_mm_s : float
-        No feed speed is above this.
+        The highest feed speed.
 
     Attributes
     ----------
     moved : list of (int, float)
-        From which insert on all came later by how much of feed travel (mm); only a line that may
-        stop has any.
+        An insert number and a feed travel (mm) by which it and all later ones were delayed; only on
+        a line that may stop.
     """
 
     def __init__(
@@ -119,7 +119,7 @@ class InsertEye:
 
     @property
     def coming(self) -> InsertDraw:
-        """The insert that comes next."""
+        """The next insert."""
         return InsertDraw._make(self._next)
 
     def take_staged(self) -> Found:
@@ -180,7 +180,7 @@ class InsertEye:
         return switches, fate
 
     def _filtered(self, passes_s: float, delay_s: float) -> tuple[float, Fate]:
-        """Return when the next insert is decided (s), and how, behind a filter or polled."""
+        """Return when the next insert's fate is decided (s), and how, behind a filter or polled."""
         if passes_s == math.inf or self._level is None:
             return passes_s, Fate.SEEN
         nose_mm, _, length_mm, *_ = self._next
@@ -200,7 +200,7 @@ class InsertEye:
         return self._state.feed.time_at(tail_mm) + self._eye.off_response_s
 
     def _merges(self, edge: float, passes_s: float) -> bool:
-        """Tell whether the output is still on from the insert before."""
+        """Return whether the output is still on from the insert before."""
         if edge - self._held_mm > self._reach_mm:
             return False
         off = self._state.feed.time_at(self._held_mm) + self._eye.off_response_s
@@ -230,11 +230,11 @@ class InsertEye:
         return Found(number, nose, drawn, master.reading(t), t, known)
 
     def reading(self, found: Found, master: Master) -> float:
-        """Return what the program knows of a capture from its scan tick on (units)."""
+        """Return the reading that the program has from the scan tick of a capture on (units)."""
         return master.reading(found.known_s) if self._eye.scanned else found.reading
 
     def _trace_capture(self, t: float, number: int, *, known: float, search: Search) -> None:
-        """Note a capture now, and at its scan tick that the program knows of it."""
+        """Note a capture now, and at its scan tick that the program knows it."""
         state, carrier = self._state, search.carrier
         state.trace(t, "insert_eye", "switches", carrier=carrier, insert=number)
 

@@ -27,18 +27,18 @@ from feedsim.simulation.supervised_line import Feeding, fastest_ratio, kinds_of,
 from feedsim.simulation.supervisor import Supervisor
 
 _LAST = 1 << 20
-"""After all else at one instant."""
+"""After everything else at one instant."""
 
 
 class LineRun:
-    """One line with everything on it, ready to run.
+    """One line with all its parts, ready to run.
 
     Parameters
     ----------
     carriers : int
-        How many come, the warm-up included.
+        Number of carriers, warm-up included.
     progress : callable, optional
-        Told now and then how many carriers have passed the carrier eye.
+        Called now and then with the number of carriers past the carrier eye.
     """
 
     def __init__(
@@ -249,12 +249,12 @@ def simulate(
     carriers : int
         How many come, 1 or more, the warm-up included.
     progress : callable, optional
-        Told now and then how many carriers have passed the carrier eye.
+        Called now and then with the number of carriers past the carrier eye.
 
     Returns
     -------
     RunRecords
-        With ``warm_up`` 0: what counts is for the caller to say.
+        With ``warm_up`` 0: the caller decides which carriers count.
     """
     return LineRun(machine, draws, carriers=carriers, progress=progress).run()
 

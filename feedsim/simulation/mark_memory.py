@@ -1,4 +1,4 @@
-"""The program's memory of marks at one feeder, and what it does when a point comes."""
+"""The program's memory of marks at one feeder, and its action when a point comes."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Mark(NamedTuple):
 
 
 class MarkMemory(Part):
-    """First in, first out; the head is acted on at its engage point by the settings in force."""
+    """First in, first out; the head is acted on at its engage point under the present settings."""
 
     def __init__(
         self,
@@ -59,7 +59,7 @@ class MarkMemory(Part):
     # -- what comes in ---------------------------------------------------------------
 
     def offer(self, mark: Mark, t: float) -> None:
-        """Take a mark that has become known at scan tick ``t`` (s), or lose it."""
+        """Take a mark that becomes known at scan tick ``t`` (s), or lose it."""
         if len(self._marks) >= self._controller.mark_memory:
             self.miss(mark.carrier, Outcome.MARK_MEMORY_FULL, t=t)
             return
@@ -79,7 +79,7 @@ class MarkMemory(Part):
             self._idle = None
 
     def miss(self, carrier: int, outcome: Outcome, *, t: float) -> None:
-        """Note a carrier that gets no insert here; the program knows, unless the eye did not."""
+        """Note a carrier that gets no insert here; the program knows unless the eye missed it."""
         if outcome not in _UNKNOWN:
             self._state.columns.missed_time_s[carrier] = t
         if self._state.tracer is not None:

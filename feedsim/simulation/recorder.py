@@ -1,4 +1,4 @@
-"""Columns and traces while they are written."""
+"""Columns and traces during a run."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ PENDING = -1
 class Columns:
     """The rows of one feeder, one per carrier, filled in as things happen.
 
-    Plain ``array`` columns: writing one float costs a third of what a NumPy element does,
-    and they become NumPy columns without a copy.
+    Plain ``array`` columns: writing a float takes a third of the time of a NumPy element, and they
+    become NumPy columns without a copy.
     """
 
     def __init__(self, carriers: int) -> None:
@@ -86,7 +86,7 @@ class Tracer:
     Parameters
     ----------
     carriers : range, optional
-        Numbers whose neighbourhood is traced; all when left out.
+        Carriers whose neighbourhood is traced; all by default.
     """
 
     def __init__(self, carriers: range | None = None) -> None:
@@ -105,7 +105,7 @@ class Tracer:
         feed_mm: float = math.nan,
         always: bool = False,
     ) -> None:
-        """Note an event at time ``t`` (s) unless its carrier is of no interest."""
+        """Note an event at time ``t`` (s) if its carrier is traced."""
         far = self._carriers is not None and carrier >= 0 and carrier not in self._carriers
         if far and not always:
             return

@@ -16,8 +16,8 @@ from feedsim.simulation.feeder_state import FeederState
 class Flight(NamedTuple):
     """An insert on its way to its carrier; it lands when the feed reaches ``target_mm``.
 
-    Not before ``since_s``, though: an insert staged past the placement point is on its
-    carrier, wherever that is, as soon as the clutch closes.
+    Not before ``since_s``, though: an insert staged past the placement point is on its carrier,
+    wherever that is, as soon as the clutch closes.
     """
 
     since_s: float
@@ -41,7 +41,7 @@ class Servo(Part):
 
     @property
     def in_flight(self) -> int:
-        """How many inserts have been engaged and have not landed."""
+        """Number of inserts engaged and not yet landed."""
         return len(self._flights)
 
     def _landing_due(self) -> bool:

@@ -1,4 +1,4 @@
-"""The staging clutch of one feeder and the sequence that works it."""
+"""The staging clutch of one feeder and the sequence that drives it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class StagingClutch(Part):
     Attributes
     ----------
     settings : Settings
-        Those in force.
+        The present settings.
     ready_time_s : float
         When the feeder is, or will be, ready; ``inf`` while that is not known.
     failed : bool
@@ -81,11 +81,11 @@ class StagingClutch(Part):
 
     @property
     def holds_insert(self) -> bool:
-        """Whether an insert is staged, or on its way from the eye to the stage."""
+        """Whether an insert is staged, or moving from the eye to the stage."""
         return self._staged is not None
 
     def settled(self, t: float) -> bool:
-        """Tell whether at time ``t`` (s) the feeder is ready, or has given up."""
+        """Return whether at time ``t`` (s) the feeder is ready, or has given up."""
         return self.failed or self.ready_time_s <= t + SAME_INSTANT_S
 
     # -- closing ---------------------------------------------------------------------
@@ -225,7 +225,7 @@ class StagingClutch(Part):
             state.check_finished()
 
     def _correction(self, found: Found, *, speed: float) -> float:
-        """Return what the controller believes the stage to be off by, in belt travel (mm)."""
+        """Return the controller's estimate of the stage error, in belt travel (mm)."""
         settings = self.settings
         travelled = self._rest_mm - self._state.feed.position(found.captured_s)
         estimate = travelled + speed * self._nominal_delay_s
@@ -254,7 +254,7 @@ class StagingClutch(Part):
     # -- jogging ---------------------------------------------------------------------
 
     def may_jog(self) -> bool:
-        """Tell whether the feed may be jogged now; refused and noted while closed."""
+        """Return whether the feed may be jogged now; refuse and note it while closed."""
         if self.closed and self._state.tracer is not None:
             self._state.trace(self.clock.now, "clutch", "jog_refused")
         return not self.closed

@@ -1,4 +1,4 @@
-"""The carrier eye on a line that may stop: it goes on reading while the sequences are halted."""
+"""The carrier eye on a line that may stop: it keeps reading while the sequences are halted."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ class SupervisedCarrierEye(CarrierEye):
     dirty_from_s, dirty_until_s : float
         Nothing that passes between these is seen.
     comes : dict of int to Event
-        Happens, with the belt travel (mm), once it is known when a carrier comes.
+        Happens, with the belt travel (mm), once the arrival of a carrier is known.
     on_switch : list of callable
-        Told when the output switches on (s).
+        Called with the time (s) when the output switches on.
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -39,7 +39,7 @@ class SupervisedCarrierEye(CarrierEye):
         self._known = -1
 
     def announce(self) -> None:
-        """Announce when these carriers come; call it before the run."""
+        """Announce the arrival of these carriers; call it before the run."""
         self._carriers = self._announced(self._carriers)
 
     def _announced(self, carriers: Iterator[_Drawn]) -> Iterator[_Drawn]:
@@ -52,7 +52,7 @@ class SupervisedCarrierEye(CarrierEye):
 
     @property
     def passed(self) -> int:
-        """How many carriers have been dealt with at the eye."""
+        """Number of carriers that the eye has processed."""
         alive = self.process is None or self.process.is_alive
         return max(0, len(self.leading_edge_mm) - int(alive))
 
@@ -62,7 +62,7 @@ class SupervisedCarrierEye(CarrierEye):
         return self.passed < self._count
 
     def is_dirty(self, t: float) -> bool:
-        """Tell whether nothing that passes at time ``t`` (s) is seen."""
+        """Return whether the eye is dirty at time ``t`` (s)."""
         return self.dirty_from_s <= t < self.dirty_until_s
 
     def place_of(self, carrier: int) -> tuple[float, float]:
@@ -76,14 +76,14 @@ class SupervisedCarrierEye(CarrierEye):
         return super().fate(seen, passed)
 
     def switch(self, carrier: int, t: float) -> None:
-        """Switch the output on at time ``t`` (s), and tell the watches."""
+        """Switch the output on at time ``t`` (s), and notify the watches."""
         self._switched = carrier
         super().switch(carrier, t)
         for told in self.on_switch:
             told(t)
 
     def tell(self, event: Event) -> None:
-        """Hand on a mark that no stop has lost."""
+        """Pass on a mark, unless a stop has lost it."""
         known: tuple[float, Mark] = event.value  # type: ignore[assignment]
         _, mark = known
         if mark.carrier > self._known:
@@ -91,7 +91,7 @@ class SupervisedCarrierEye(CarrierEye):
             super().tell(event)
 
     def lose_unknown(self) -> range:
-        """Lose the edges that have switched and are not known yet; return their numbers.
+        """Lose the edges that have switched but are not known yet; return their numbers.
 
         Some of them may have been lost before, unseen or merged.
         """
@@ -100,7 +100,7 @@ class SupervisedCarrierEye(CarrierEye):
         return lost
 
     def output_on(self, t: float) -> bool:
-        """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
+        """Return whether the output is on at time ``t`` (s), given the edges processed so far."""
         if self._level is not None:
             return self._level.is_on(t, master=self._conveyor.master)
         return t < self._goes_off(self._held_mm)

@@ -58,13 +58,13 @@ class SupervisedServo(Servo):
 
 
 class SupervisedMemory(MarkMemory):
-    """The memory of marks; on a standing line it keeps marks, or loses them."""
+    """The memory of marks; on a stopped line it keeps marks, or loses them."""
 
     stopped = False
     keeps = True
 
     def offer(self, mark: Mark, t: float) -> None:
-        """Take a mark that has become known at scan tick ``t`` (s), or lose it."""
+        """Take a mark that becomes known at scan tick ``t`` (s), or lose it."""
         if not self.stopped:
             super().offer(mark, t)
         elif not self.keeps:
@@ -166,7 +166,7 @@ class SupervisedClutch(StagingClutch):
         self._jogs = False
 
     def lacking(self) -> str:
-        """Say why nothing is staged or on its way there; empty where there is no such cause."""
+        """Return why nothing is staged or on its way there; empty if there is no such cause."""
         if self._staged is not None or self._fed is not None:
             return ""
         return self._eye.lacking(self.clock.now)
@@ -174,7 +174,7 @@ class SupervisedClutch(StagingClutch):
     # -- stopped ---------------------------------------------------------------------
 
     def stop(self, t: float, *, spoilt: bool) -> None:
-        """Open and halt at time ``t`` (s), in whatever state; ``spoilt``: nothing is kept."""
+        """Open and halt at time ``t`` (s), in any state; ``spoilt``: nothing is kept."""
         self.halt()
         state = self._state
         if self.closed:

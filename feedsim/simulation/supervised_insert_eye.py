@@ -26,9 +26,9 @@ class SupervisedInsertEye(InsertEye):
     empty : bool
         The magazine is empty.
     on_warning : callable
-        Called when the magazine comes to its warning.
+        Called when the magazine reaches its warning.
     on_switch : callable
-        Told when the output switches on (s).
+        Called with the time (s) when the output switches on.
     """
 
     watch: Watch
@@ -82,7 +82,7 @@ class SupervisedInsertEye(InsertEye):
                 self.on_warning()
 
     def refill(self) -> None:
-        """Fill the magazine; where it was empty, the next insert comes a gap from the eye."""
+        """Fill the magazine; if it was empty, the next insert comes a gap before the eye."""
         self._left = float(self._inserts.magazine)
         if self.empty:
             self.empty = False
@@ -90,7 +90,7 @@ class SupervisedInsertEye(InsertEye):
             self._take()
 
     def withhold(self) -> None:
-        """Let the singulator draw nothing from now on; what has come to the eye is there."""
+        """Stop the singulator from drawing inserts; those that have reached the eye stay."""
         nose = self._first_nose_mm + min(self.coming.nose_mm, self.coming.seen_edge_mm)
         come = nose <= self._state.feed.position(self._clock.now)
         self._stuck_from = self._number + int(come)
@@ -107,7 +107,7 @@ class SupervisedInsertEye(InsertEye):
         return self.empty or (self._stuck_from is not None and self._number >= self._stuck_from)
 
     def lacking(self, t: float) -> str:
-        """Say why nothing comes to be seen at time ``t`` (s); empty where something does."""
+        """Return why no insert comes at time ``t`` (s); empty if one does."""
         if self.empty:
             return "magazine_empty"
         if self._lacks:
@@ -146,7 +146,7 @@ class SupervisedInsertEye(InsertEye):
             self._state.trace(now, "insert_eye", "rejected", insert=found.number)
 
     def next_event(self, search: Search) -> tuple[float, Fate]:
-        """Return what happens next at the eye: nothing, where none comes or dirt hides it."""
+        """Return what happens next at the eye: nothing, if no insert comes or dirt hides it."""
         if (
             self.coming.drawn
             and not self.empty
@@ -171,13 +171,13 @@ class SupervisedInsertEye(InsertEye):
         return t, fate
 
     def capture(self, t: float, search: Search) -> Found:
-        """Store a travel, and tell the watch that the output is on."""
+        """Store a travel, and notify the watch that the output is on."""
         if self.on_switch is not None:
             self.on_switch(t)
         return super().capture(t, search)
 
     def stray(self, search: Search, *, holds: bool) -> None:
-        """Let an insert go past unseen, and watch what it may do."""
+        """Let an insert go past unseen, and check it for hazards."""
         insert = self._number
         super().stray(search, holds=holds)
         if search.carrier >= 0:
@@ -186,7 +186,7 @@ class SupervisedInsertEye(InsertEye):
     # -- stopped ---------------------------------------------------------------------
 
     def stop(self) -> None:
-        """Tell nobody of an edge that was captured and is not known yet."""
+        """Discard an edge that was captured but is not known yet."""
         if self._known_event is not None and self._known_event.callbacks is not None:
             self._known_event.callbacks.clear()
 
@@ -209,7 +209,7 @@ class SupervisedInsertEye(InsertEye):
         return cleared
 
     def output_on(self, t: float) -> bool:
-        """Tell whether the output is on at time ``t`` (s), as far as edges have been looked at."""
+        """Return whether the output is on at time ``t`` (s), given the edges processed so far."""
         if self._level is not None:
             return self._level.is_on(t, master=self._conveyor.master)
         return t < self._goes_off(self._held_mm)

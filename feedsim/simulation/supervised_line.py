@@ -1,4 +1,4 @@
-"""A supervised line: which parts it is made of, and what it has besides."""
+"""A supervised line: the classes of its parts, and its additional parts."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class Feeding(NamedTuple):
 
 
 class Supervised(NamedTuple):
-    """What a supervised line has besides: the supervisor, its parts, the changes made as it ran."""
+    """Additional parts of a supervised line: the supervisor, and the changes made in the run."""
 
     supervisor: Supervisor
     parts: list[Part]
@@ -71,7 +71,7 @@ class Supervised(NamedTuple):
 
 
 def kinds_of(machine: Machine) -> Kinds:
-    """Return what parts a line is made of."""
+    """Return the classes of a line's parts."""
     return _PLAIN if machine.supervision is None else _SUPERVISED
 
 
@@ -93,7 +93,7 @@ def supervised(
     draws: Draws,
     tracer: Tracer | None,
 ) -> Supervised:
-    """Put a supervisor over the parts of a line, and add what is planned."""
+    """Add a supervisor, planned faults and changes to the parts of a line."""
     supervision = machine.supervision
     assert supervision is not None  # noqa: S101 - the caller has looked
     eye = cast("SupervisedCarrierEye", carrier_eye)
@@ -175,7 +175,7 @@ def _blocked(
     lanes: list[Lane],
     supervisor: Supervisor,
 ) -> list[BlockedWatch]:
-    """Watch the eyes whose output may stay on, or off, for a limited travel only."""
+    """Watch the eyes that have a limit of travel with the output on, or off."""
     assert machine.supervision is not None  # noqa: S101 - the caller has looked
     rules, watches = machine.supervision.rules, []
     if rules.carrier_eye_blocked_mm < float("inf"):

@@ -1,6 +1,6 @@
-"""The supervisor: stops the line at one instant, and gets it going again.
+"""The supervisor: stops the line at one instant, and restarts it.
 
-What it does, and why, is section 14 of the model.
+Section 14 of the model specifies it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
 from feedsim.simulation.watch import Watch
 
 _FIRST = 0
-"""Before all else that is still to happen at this instant: SimPy's own order of interrupts."""
+"""Before everything else left at this instant: SimPy's own order of interrupts."""
 _MOST_TRIES = 3
 _MOST_IN_A_ROW = 5
 
@@ -58,7 +58,7 @@ class Supervisor(Part):
     stopped : bool
         From a trip to the restart.
     stops : list of Stop
-        Those that are over.
+        Completed stops.
     gave_up : str
         Why the run was given up; empty where it was not.
     end_time_s : float
@@ -108,10 +108,10 @@ class Supervisor(Part):
             lane.watch.place_of = carrier_eye.place_of
 
     def start(self) -> None:
-        """Wait for nothing: a report comes by itself."""
+        """Do nothing: it acts on reports."""
 
     def plan_again(self) -> None:
-        """Go on: what a stop waits for does not depend on the belt."""
+        """Do nothing: a stop waits for nothing that depends on the belt."""
 
     def _placed(self) -> None:
         self._in_a_row = 0
@@ -123,7 +123,7 @@ class Supervisor(Part):
     # -- the trip --------------------------------------------------------------------
 
     def report(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
-        """Stop the line at this instant, unless it is stopped; the first report counts.
+        """Stop the line at this instant unless it is stopped; the first report counts.
 
         Later ones are noted with the present stop.
         """
@@ -140,7 +140,7 @@ class Supervisor(Part):
         event.callbacks = [lambda _: self._trip(rule, feeder, cause, carrier)]
 
     def note(self, what: str, *, cause: str = "", feeder: int = -1, carrier: int = -1) -> None:
-        """Note what happens while the line is stopped; nothing, where it is not."""
+        """Note an event while the line is stopped; ignore it otherwise."""
         if self.stopped or self._tripping:
             self._within.append(Within(self.clock.now, what, cause, feeder, carrier))
 
@@ -151,7 +151,7 @@ class Supervisor(Part):
         return rules.stop_deceleration_mm_s2
 
     def _brake_harder(self, stop: OpenStop) -> None:
-        """Stop a slowing belt sooner, where an emergency stop would."""
+        """Brake a slowing belt harder if an emergency stop would."""
         now, belt = self.clock.now, self._conveyor.master.belt
         speed = belt.speed(now)
         rest = now + speed / self._deceleration(emergency=True)
@@ -205,7 +205,7 @@ class Supervisor(Part):
                     columns.missed_time_s[carrier] = math.nan
 
     def _cut_power(self, stop: OpenStop) -> None:
-        """Lose the place of what comes on an encoder that does not keep it without power."""
+        """Lose the position of coming carriers if the encoder needs power to keep it."""
         stop.power_off = True
         if self._supervision.keeps_place:
             return
@@ -266,7 +266,7 @@ class Supervisor(Part):
         self._note(stop, "homed")
 
     def _stage(self, stop: OpenStop, numbers: list[int]) -> Steps:
-        """Have these feeders staged, side by side; return those where no insert came."""
+        """Stage these feeders in parallel; return those where no insert came."""
         for number in numbers:
             clutch = self._lanes[number].clutch
             clutch.process = self.clock.process(self._stage_one(stop, number))
@@ -338,7 +338,7 @@ class Supervisor(Part):
     # -- the end ---------------------------------------------------------------------
 
     def _give_up(self, why: str) -> None:
-        """End the run: what is not decided yet is lost."""
+        """End the run: undecided carriers are lost."""
         now = self.clock.now
         self.gave_up, self.end_time_s = why, now
         self._trace("gives_up")

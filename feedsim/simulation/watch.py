@@ -1,4 +1,4 @@
-"""What is watched at one feeder of a supervised line: its rules, and hazards that become jams."""
+"""Watch over one feeder of a supervised line: its rules, and hazards that become jams."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from feedsim.simulation.conveyor import Conveyor
 _SAME_RATIO = 1e-9
 _NOTHING_FED = {Outcome.NOT_STAGED, Outcome.NO_INSERT}
 _UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}
-"""A carrier that the eye did not show neither lengthens a row of misses nor breaks it."""
+"""Causes unknown to the program, which neither lengthen a row of misses nor break it."""
 
 
 class Report(Protocol):
-    """What takes the report of a broken rule."""
+    """Takes the report of a broken rule."""
 
     def __call__(self, rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
         """Stop the line at this instant."""
@@ -39,13 +39,13 @@ class Watch:
     Attributes
     ----------
     ratio : float
-        Speed ratio now.
+        The present speed ratio.
     lost : list of int
         Carriers that the present stop has cost.
     place_of : callable
         Leading edge (mm of belt travel) and slip (mm) of a carrier.
     lacking : callable
-        Why nothing is staged or on its way there; empty where there is no such cause.
+        Why nothing is staged or on its way there; empty if there is no such cause.
     on_placed, on_motion : callable
         Called at each landing, and whenever the clutch has closed or opened.
     """
@@ -85,7 +85,7 @@ class Watch:
     # -- carriers --------------------------------------------------------------------
 
     def missed(self, carrier: int, outcome: Outcome) -> None:
-        """Take note of a carrier without an insert."""
+        """Count a carrier without an insert."""
         if outcome is Outcome.LINE_STOP:
             self.lost.append(carrier)
         if outcome in _UNKNOWN_TO_PROGRAM:
@@ -96,13 +96,13 @@ class Watch:
             self.trip(Rule.MISSES_IN_A_ROW, cause=behind or outcome.cause, carrier=carrier)
 
     def stopped(self) -> None:
-        """Begin to count misses anew."""
+        """Restart the count of misses."""
         self._in_a_row = 0
 
     # -- the cycle -------------------------------------------------------------------
 
     def closed(self, t: float, *, carrier: int, insert: int, stage_mm: float, double: bool) -> None:
-        """Look at a closing of the clutch at tick ``t`` (s)."""
+        """Check a closing of the clutch at tick ``t`` (s)."""
         self._in_a_row = 0
         if self.on_motion is not None:
             self.on_motion()
@@ -116,7 +116,7 @@ class Watch:
             self.hazard(Hazard.DOUBLE, insert=insert, carrier=carrier)
 
     def opened(self, t: float, *, carrier: int, insert: int, tail_mm: float) -> None:
-        """Look at an opening of the clutch at tick ``t`` (s)."""
+        """Check an opening of the clutch at tick ``t`` (s)."""
         if self.on_motion is not None:
             self.on_motion()
         if self.rules.drive_overload:
@@ -125,7 +125,7 @@ class Watch:
             self.hazard(Hazard.TAIL_HELD, insert=insert, carrier=carrier)
 
     def landed(self, t: float, *, carrier: int, insert: int) -> None:
-        """Look at a landing."""
+        """Check a landing."""
         self.on_placed()
         if not self._chances:
             return
@@ -135,7 +135,7 @@ class Watch:
             self.hazard(Hazard.OFF_CARRIER, insert=insert, carrier=carrier)
 
     def hazard(self, hazard: Hazard, *, insert: int, carrier: int) -> None:
-        """Let chance decide whether a hazard becomes a jam."""
+        """Draw whether a hazard becomes a jam."""
         chance = self._chances.get(hazard)
         if chance is not None and chance(insert):
             self.trip(Rule.JAM, cause=hazard.value, carrier=carrier)
