@@ -1,4 +1,4 @@
-"""Speed and torque of a motor over time, to be drawn."""
+"""Speed and torque of a motor over time, for figures."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a motion asks of one motor: torques, speeds, powers and energies over whole cycles.
+"""Demand of a motion on one motor: torques, speeds, powers and energies over whole cycles.
 
 On a stretch the torque is a straight line over the acceleration, T = A·a + B, and the shaft turns
 with ω = k·v. So ∫T² = A²·∫a² + 2AB·Δv + B²·Δt, the work is k·(A·Δv²/2 + B·Δx), and
@@ -27,7 +27,7 @@ RPM = 30.0 / math.pi
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """What some cycles ask of a motor.
+    """The demand of some cycles on a motor.
 
     Energies (J) are means of a cycle, and say where the motor's work went: ``work_j`` = the sum
     of the four that follow. ``kinetic_energy_j``: more at the end than at the beginning.
@@ -53,7 +53,7 @@ class Demand:
 
 
 def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
-    """Return what the cycles ask of a motor.
+    """Return the demand of the cycles on a motor.
 
     Parameters
     ----------

@@ -61,7 +61,7 @@ def load_inertia(drive: Drive) -> float:
 
 
 def ratio_of(drive: Drive) -> float:
-    """Return how often the motor turns in one turn of the feed roller."""
+    """Return the motor's turns per turn of the feed roller."""
     return math.prod(stage.ratio for stage in drive.reductions)
 
 

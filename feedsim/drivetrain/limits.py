@@ -1,4 +1,4 @@
-"""What a motor can give, what the inserts can follow, and how far a demand is from both."""
+"""Limits of a motor and of the inserts, and the margin of a demand to both."""
 
 from __future__ import annotations
 
@@ -22,10 +22,9 @@ class Criterion:
     Attributes
     ----------
     required, available : float
-        In the unit that the criterion has; what is required has the service factor in it.
+        In the unit of the criterion; the requirement includes the service factor.
     margin : float or None
-        How much more than required is available, a share of what is required; None where nothing
-        is required.
+        Excess of available over required, a share of the required; None if nothing is required.
     """
 
     required: float
@@ -36,7 +35,7 @@ class Criterion:
 
 @dataclass(frozen=True, slots=True)
 class Criteria:
-    """What a motor is held against."""
+    """The criteria for a motor."""
 
     peak_torque: Criterion
     rms_torque: Criterion
@@ -103,12 +102,12 @@ def available_acceleration(drive: Drive, motor: Motor) -> float:
     """Return the largest feed acceleration (mm/s²) that a motor's peak torque gives.
 
     Against friction, and against the magazine if it ever holds an insert back: the torque that
-    is left, through the reductions, over all that is inert.
+    is left, through the reductions, over the total inertia.
 
     Returns
     -------
     float
-        0 where friction and magazine take it all; infinity where nothing is inert.
+        0 if friction and magazine take it all; infinity if there is no inertia.
     """
     pulling = drive.pull_off_force_n > 0.0 and drive.pull_off_travel_mm > 0.0
     branch = torque_law(drive, pulling=pulling)[-1]
@@ -126,7 +125,7 @@ def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) 
     Parameters
     ----------
     pulling : bool, optional
-        Whether the magazine holds it back; if left out, whether it ever does.
+        Whether the magazine holds it back; by default, whether it ever does.
 
     Returns
     -------
@@ -148,7 +147,7 @@ def inertia_ratio(drive: Drive, motor: Motor) -> float:
 
 
 def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> Criteria:
-    """Hold a motor against what some cycles ask of it.
+    """Compare a motor with the demand of some cycles.
 
     Peak torque at every point of the cycles against the short-time limit at that speed, RMS
     torque against what it can give continuously at the mean speed, the highest speed against its
@@ -183,7 +182,7 @@ def _peak(cycles: Cycles, motor: Motor, asked: Demand) -> Criterion:
     _, v, a = cycles.samples
     slope = i["slope_n_m_s2_m"] + motor.rotor_inertia_kg_m2 * k
     torque = np.abs(slope[:, None] * a + i["offset_n_m"][:, None]) * cycles.drive.service_factor
-    # beyond the highest speed there is no torque at all; the speed criterion tells that
+    # beyond the highest speed there is no torque; the speed criterion reports that
     limit = short_time_torque(motor, np.minimum(v * k * RPM, motor.max_speed_rpm))
     worst = np.unravel_index(int((torque / limit).argmax()), torque.shape)
     required, available = float(torque[worst]), float(limit[worst])

@@ -17,7 +17,7 @@ from feedsim.machine import Drive
 from feedsim.motion.feed_piece import FeedPiece
 
 REST_MM = 1e-3
-"""With the clutch open and less than this still to go, the feed counts as at rest."""
+"""With the clutch open and less than this left to travel, the feed counts as at rest."""
 
 _SHORTEST_S = 1e-12
 _M = 1e-3  # of a mm
@@ -135,7 +135,7 @@ def _clipped(
 
 
 def _rest(piece: FeedPiece, end: float, gain: float) -> tuple[float, bool]:
-    """Return until when the feed moves on a piece, and whether it then comes to rest."""
+    """Return when the feed stops moving on a piece, and whether it then comes to rest."""
     form = piece.closed_form
     if any(form.rise):
         return end, False

@@ -1,5 +1,5 @@
-"""Records in, figures out: pure functions of what a run left behind.
+"""Records in, figures out: pure functions of a run's records.
 
 Start at :func:`feedsim.metrics.results.summarise`. Nothing here knows the engine, and
-nothing here depends on anything but its arguments.
+every result depends on its arguments alone.
 """

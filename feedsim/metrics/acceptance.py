@@ -19,7 +19,7 @@ _MOST = 1e12
 
 @dataclass(frozen=True, slots=True)
 class ToDecide:
-    """A figure whose interval reaches over its limit, and how many carriers would decide it.
+    """A figure whose interval includes its limit, and how many carriers would decide it.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class ToDecide:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the acceptance figures make of a run.
+    """The verdict of the acceptance figures on a run.
 
     Attributes
     ----------
@@ -76,8 +76,8 @@ class Verdict:
 class AgainstLimit:
     """One share against one limit.
 
-    ``at_least``: the share must not be below it. ``effective_n``: what the interval counts its
-    cases for (:class:`feedsim.metrics.share.Share`).
+    ``at_least``: the share must not be below it. ``effective_n``: the number of independent cases
+    behind the interval (:class:`feedsim.metrics.share.Share`).
     """
 
     share: float | None
@@ -87,7 +87,7 @@ class AgainstLimit:
     effective_n: float | None
 
     def failed(self) -> bool:
-        """Return whether the point estimate does not meet the limit."""
+        """Return whether the point estimate misses the limit."""
         if self.share is None:
             return False
         if self.at_least:
@@ -95,7 +95,7 @@ class AgainstLimit:
         return self.share > self.limit + _SAME_SHARE
 
     def decided(self) -> bool:
-        """Return whether the whole interval meets the limit, or the whole of it does not.
+        """Return whether the interval lies wholly on one side of the limit.
 
         A share that does not exist is decided; one without an interval is not.
         """
@@ -106,7 +106,7 @@ class AgainstLimit:
         return self.ci95.high <= self.limit or self.ci95.low > self.limit
 
     def times_to_tell(self, *, confidence: float = 0.95) -> float | None:
-        """Return how many times as many cases would decide it, if the share stays as it is.
+        """Return by what factor more cases would decide it, if the share stays as it is.
 
         None where none would, or there is no share.
         """
@@ -118,7 +118,7 @@ class AgainstLimit:
 
 @dataclass(frozen=True, slots=True)
 class _Test(AgainstLimit):
-    """With whose it is and what is to be said if the limit is not met."""
+    """A comparison with its feeder and the sentence for a limit not met."""
 
     feeder: str
     figure: str

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 
 class Capability(NamedTuple):
-    """Cp (spread alone) and Cpk (with the mean where it is), both without a unit."""
+    """Cp (spread alone) and Cpk (with the actual mean), both dimensionless."""
 
     cp: float
     cpk: float
@@ -18,7 +18,7 @@ def capability(mean: float, sd: float, *, lower: float, upper: float) -> Capabil
     Parameters
     ----------
     lower, upper : float
-        Limits that it must keep, lower < upper, in the same unit.
+        Specification limits, lower < upper, in the same unit.
 
     Returns
     -------

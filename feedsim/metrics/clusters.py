@@ -1,4 +1,4 @@
-"""What clustered trials are worth.
+"""How many independent trials clustered ones are worth.
 
 Losses come in runs: after a stop, a jam or a wait, on a phase that walks. A share of such outcomes
 varies more than that of as many independent ones; by how much is its design effect.
@@ -22,7 +22,7 @@ _FEW_RUNS = 3
 
 @dataclass(frozen=True, slots=True)
 class InOrder:
-    """Outcomes of one run, summed up, with what their order says of their variance.
+    """Outcomes of one run, summed up, with the effect of their order on the variance.
 
     Attributes
     ----------
@@ -46,7 +46,7 @@ class InOrder:
 
 
 def in_order(values: Bools | NDArray[np.int8], begins: Sequence[int] = (0,)) -> tuple[InOrder, ...]:
-    """Return what the design effect needs to know of each run.
+    """Return the summary of each run for the design effect.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def _one_run(values: Bools | NDArray[np.int8]) -> InOrder:
 def design_effect(
     runs: Sequence[InOrder], *, confidence: float = 0.95, strata: bool = False
 ) -> float:
-    """Return how many times as many trials it takes because outcomes cluster.
+    """Return the factor by which clustered outcomes need more trials than independent ones.
 
     Parameters
     ----------

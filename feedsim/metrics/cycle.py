@@ -1,4 +1,4 @@
-"""How long the feed cycles took, and what else happened in them."""
+"""Cycle times, and what else happened in feed cycles."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class FeedCycle:
 
 @dataclass(frozen=True, slots=True)
 class Doubles:
-    """What the double check said of the inserts of the counted cycles.
+    """Results of the double check on the inserts of the counted cycles.
 
     ``found`` and ``not_found``: doubles. ``false_alarms``: singles called a double.
     """
@@ -79,5 +79,5 @@ def doubles(feeder: FeederRecords, cycles: Rows) -> Doubles:
 
 
 def ones(column: np.ndarray[tuple[int], np.dtype[np.int8]], cycles: Rows) -> int:
-    """Return in how many of these cycles a yes/no column says yes."""
+    """Return in how many of these cycles a yes/no column is set."""
     return int(np.count_nonzero(column[cycles] == 1))

@@ -1,4 +1,4 @@
-"""Each hazard of each feed cycle: its margin, and whether it is there (model, section 10)."""
+"""Each hazard of each feed cycle: its margin, and whether it occurs (model, section 10)."""
 
 from __future__ import annotations
 
@@ -60,17 +60,17 @@ def cycle_hazards(
 ) -> Iterator[CycleHazard]:
     """Yield the hazards of one feeder, in the order of :data:`HAZARDS`.
 
-    One after the other: a long run has no room for all of them.
+    One after another: those of a long run do not fit in memory together.
 
     Parameters
     ----------
     rows : Rows
-        Which rows are looked at, n of them; one without a feed cycle has no hazard.
+        The n rows to check; one without a feed cycle has no hazard.
     criteria : Criteria
         For the limits of speed mismatch and overhang.
     resolution_mm : float
-        A position over its limit by no more than this stands at the limit, which is no
-        hazard; likewise ``SAME_RATIO`` of a ratio or of the largest acceleration.
+        A position beyond its limit by no more than this counts as at the limit, which is no hazard;
+        likewise ``SAME_RATIO`` of a ratio or of the largest acceleration.
     """
     room_mm, overhang_mm = carrier_length_mm - machine.inserts.length_mm, criteria.overhang_mm
     largest = machine.servo.max_acceleration_mm_s2
@@ -106,7 +106,7 @@ def _in_cycles(hazard: CycleHazard, cycle: Bools) -> CycleHazard:
 
 
 def any_of(hazards: Iterable[CycleHazard]) -> Bools:
-    """Tell in which rows there is at least one hazard, shape (n,)."""
+    """Return which rows have at least one hazard, shape (n,)."""
     return functools.reduce(np.logical_or, map(attrgetter("there"), hazards))
 
 
@@ -123,7 +123,7 @@ def _mismatch(nose: Floats, belt: Floats) -> Floats:
 
 
 def _speed_mismatch(feeder: FeederRecords, rows: Rows, limit: float) -> CycleHazard:
-    """Take a landing on a belt at rest as a hazard without a margin."""
+    """Treat a landing on a belt at rest as a hazard without a margin."""
     u = mismatch(feeder, rows)
     np.abs(u, out=u)
     landed = combined(rows, lambda nose: ~np.isnan(nose), feeder.nose_speed_mm_s)

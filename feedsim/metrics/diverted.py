@@ -16,7 +16,7 @@ from feedsim.metrics.share import Share, share_of
 
 @dataclass(frozen=True, slots=True)
 class DivertedFor:
-    """Diverted carriers by what was known of them first."""
+    """Diverted carriers by what was known first."""
 
     missed: int
     doubled: int
@@ -25,7 +25,7 @@ class DivertedFor:
 
 @dataclass(frozen=True, slots=True)
 class PassedWith:
-    """Bad products that passed, by the first of these that is wrong with them."""
+    """Bad products that passed, by the first of these defects."""
 
     incomplete: int
     doubled: int
@@ -42,13 +42,13 @@ class Diverted:
     good_passed, good_diverted, bad_diverted, bad_passed : Share
         Of the carriers that reached the gate.
     bad_of_passed : Share
-        Bad products among those that passed: what leaves the line wrong.
+        Bad products among those that passed: the defects that leave the line.
     good_passed_per_hour : float or None
         The time of stops counted.
     not_reached : int
-        Carriers that never came there, since the run was given up.
+        Carriers that never reached the gate, because the run was given up.
     passed_unknown, passed_too_late : int
-        Bad products that passed because nothing was known of them, or not in time.
+        Bad products that passed because their defect was not known, or not in time.
     least_to_spare_s : float or None
         Of a carrier that was diverted: from what was known until it had to be.
     most_too_late_s : float or None
@@ -86,7 +86,7 @@ def diverted(
     duration_s : float or None
         What the counted carriers took, the time of stops counted.
     begins : sequence of int
-        Counted carriers with which a run begins.
+        Counted carriers at which a run begins.
     """
 
     def among(hits: Bools, cases: Bools) -> Share:

@@ -1,4 +1,4 @@
-"""The placement errors of a run counted in bins that its tolerance sets."""
+"""Histogram of the placement errors of a run, in bins set by its tolerance."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _TOLERANCES = 4  # to which errors have bins
 
 @dataclass(frozen=True, slots=True)
 class ErrorCounts:
-    """How many placement errors of one feeder lie where.
+    """Histogram of the placement errors of one feeder.
 
     Attributes
     ----------
@@ -41,7 +41,7 @@ class ErrorCounts:
 def error_counts(records: RunRecords, *, criteria: Criteria) -> tuple[ErrorCounts, ...]:
     """Count the errors of the inserts placed on counted carriers, feeder by feeder.
 
-    What counts as in tolerance is in the bins within it.
+    Errors that count as within tolerance are in the bins within it.
     """
     tolerance, finest = criteria.placement_tolerance_mm, resolution_mm(records)
     found = []

@@ -26,7 +26,7 @@ class LinearFit:
         y less what is fitted, not weighted.
     weights : float64 array, shape (n,)
     pseudo_inverse : float64 array, shape (p, n)
-        How each coefficient is made of the values: coefficients = pseudo_inverse · y
+        Weights of the values in each coefficient: coefficients = pseudo_inverse · y
         (any textbook on least squares).
     dof : float
         Degrees of freedom of the residual variance, n − p.
@@ -65,8 +65,8 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
     y : float64 array, shape (n,)
         Finite.
     weights : float64 array, shape (n,), optional
-        Above 0; those of values of unequal spread go as 1/sd². Equal ones if left out. Their
-        scale does not matter.
+        Above 0; proportional to 1/sd² for values of unequal spread. Equal by default. Their scale
+        does not matter.
 
     Raises
     ------
@@ -80,8 +80,8 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
         b = (XᵀWX)⁻¹·XᵀWy        cov(b) = s²·(XᵀWX)⁻¹
 
     by a QR decomposition of √W·X, its columns scaled to unit length and, where the first one
-    is constant, the others centred, so that next to no digit is lost. Any text on regression;
-    held against the certified values of NIST StRD in ``tests/published/test_fits_nist.py``.
+    is constant, the others centred, so that almost no digit is lost. Any text on regression;
+    checked against the certified values of NIST StRD in ``tests/published/test_fits_nist.py``.
     """
     n, p = design.shape
     if n <= p:
@@ -151,7 +151,7 @@ class LackOfFit(NamedTuple):
 
 
 def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
-    """Test whether the means of groups lie on the fitted model as well as their spread lets them.
+    """Test whether the means of groups fit the model as well as their spread allows.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
 
 
 def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:
-    """Return the probability of estimates so far from 0 if all of them are 0 in truth.
+    """Return the probability of estimates so far from 0 if all true values are 0.
 
     F = bᵀ·cov⁻¹·b/p with p and ``dof`` degrees of freedom (Hotelling; any text).
 
@@ -214,7 +214,7 @@ def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[in
     ----------
     values : float64 array, shape (n,)
     most : int
-        As many outliers may be found.
+        Largest number of outliers to find.
     significance : float
         Probability of finding any where there is none.
 
@@ -232,7 +232,7 @@ def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[in
 
         |x − mean|/s > (n_i − 1)·t/√((n_i − 2 + t²)·n_i)
 
-    Many outliers cannot hide each other, as they can where one is tested at a time. Source:
+    Outliers cannot hide each other, as they can if tested one at a time. Source:
     Rosner 1983, Technometrics 25:165-172; NIST/SEMATECH e-Handbook of Statistical Methods,
     1.3.5.17.3.
     """

@@ -17,7 +17,7 @@ _SAME_S = 1e-10
 
 
 class Known(IntEnum):
-    """What was known first about a carrier that is to be diverted."""
+    """What was first known about a carrier that is to be diverted."""
 
     NOTHING = 0
     MISSED = 1
@@ -42,10 +42,9 @@ class GateRows:
     Attributes
     ----------
     known_time_s : float64
-        When the program first knew something for which the carrier is to be diverted; NaN for
-        never, or forgotten.
+        When the program first knew a reason to divert the carrier; NaN for never, or forgotten.
     divert_by_time_s : float64
-        Until when it had to be known; infinite or NaN where the carrier never came to the gate.
+        Latest time to know it; infinite or NaN if the carrier never reached the gate.
     known : int8
         :class:`Known`.
     gate : int8
@@ -59,7 +58,7 @@ class GateRows:
 
     @property
     def reached(self) -> Bools:
-        """Carriers that came to the gate."""
+        """Carriers that reached the gate."""
         reached: Bools = self.gate != Gate.NOT_REACHED
         return reached
 
@@ -110,7 +109,7 @@ def gate_rows(
 def _instants(
     feeder: FeederRecords, divert: Divert, *, needed: bool, warm_up: int
 ) -> list[tuple[Known, Floats]]:
-    """Return when one feeder's program knew what (s), NaN for never."""
+    """Return when one feeder's program knew each reason (s), NaN for never."""
     found = []
     closed = feeder.engage_time_s[warm_up:]
     if divert.missed and needed:
@@ -125,7 +124,7 @@ def _instants(
 
 
 def _forgotten(records: RunRecords, by: Floats) -> Bools:
-    """Return of which carriers an encoder that lost its place made the program forget."""
+    """Return which carriers the program forgot because the encoder lost its place."""
     came = records.carriers.eye_time_s[records.warm_up :]
     forgotten = np.zeros(len(by), dtype=np.bool_)
     ends = [*records.begins[1:], len(by)]

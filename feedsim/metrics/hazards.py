@@ -1,4 +1,4 @@
-"""What could have jammed: hazards by feed cycle, and how near the rest came (model, section 10)."""
+"""Hazards by feed cycle, and how near the other cycles came (model, section 10)."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Hazard(Share):
         ``"mm"``, ``"%"`` or ``"mm/s^2"``; None for a hazard that is only counted.
     tail_probability : float or None
         Probability of a margin below 0 if margins follow the normal distribution of this
-        mean and sd: what a rare hazard's share may be before one was seen.
+        mean and sd: an estimate of a rare hazard's share before one was seen.
     """
 
     margin_mean: float | None
@@ -149,7 +149,7 @@ def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | Non
 
 
 def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
-    """Tell which cycles placed a single insert and staged the one that follows it.
+    """Return which cycles placed a single insert and staged the next one.
 
     Past a misfeed or a stray the clutch opens a whole pitch later (the tail is then more than
     half a pitch beyond the median), and a double has its tail elsewhere: neither belongs to

@@ -21,15 +21,14 @@ class Interval(NamedTuple):
 
 
 def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Interval:
-    """Return the two-sided interval of a share seen in so many independent trials.
+    """Return the two-sided interval of a share seen in n independent trials.
 
     Parameters
     ----------
     share : float
         0…1.
     n : float
-        Trials, above 0. May be what trials that are not independent are worth, and need not be
-        whole.
+        Trials, above 0. For dependent trials, their effective number, which need not be whole.
     confidence : float
         Two-sided.
 
@@ -56,7 +55,7 @@ def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Inter
 
 
 def _few(share: float, n: float, confidence: float) -> float:
-    """Return below which share so many hits or more have a probability of 1 − confidence.
+    """Return the share at which that many hits or more have a probability of 1 − confidence.
 
     What was seen is worth one hit at least.
     """
@@ -69,7 +68,7 @@ def _few(share: float, n: float, confidence: float) -> float:
 
 
 def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> float | None:
-    """Return from how many trials on :func:`share_interval` leaves a limit out.
+    """Return the number of trials from which :func:`share_interval` excludes a limit.
 
     Wilson's interval holds all p with |share − p| ≤ z·√(p(1 − p)/n), so the limit stands
     outside from n = z²·limit·(1 − limit)/(share − limit)² on (derived from Wilson 1927); where few
@@ -166,7 +165,7 @@ def clopper_pearson(count: float, n: float, *, confidence: float = 0.95) -> Inte
 
 
 def upper95(n: int) -> float | None:
-    """Return the one-sided 95 % upper limit of a share of which none was seen in n trials.
+    """Return the one-sided 95 % upper limit of a share if no hit was seen in n trials.
 
     The share p at which seeing none has a probability of 5 %: (1 − p)^n = 0.05, so
     p = 1 − 0.05^(1/n), close to 3/n. None where n = 0. Source: Hanley & Lippman-Hand

@@ -1,4 +1,4 @@
-"""The settings that a run was made with, as an operator reads them."""
+"""The settings of a run, as an operator reads them."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from feedsim.machine import Encoder, Settings
 
 TYPED = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
-"""The settings that ``"auto"`` may stand for, by the keys of a scenario."""
+"""The settings that may be ``"auto"``, by the keys of a scenario."""
 
 
 @dataclass(frozen=True, slots=True)
 class MachineSettings:
-    """What one types into the machine, ``"auto"`` already solved.
+    """The settings typed into the machine, ``"auto"`` already solved.
 
     The counts are None on a master without counts.
     """

@@ -1,4 +1,4 @@
-"""Confidence intervals of what is estimated from values in the order in which they came.
+"""Confidence intervals of estimates from values in time order.
 
 Neighbours in a run are alike (they share a drift, a tick that beats with the pitch), so the
 spread is not taken between values but between batches of them; and since phases are drawn
@@ -19,7 +19,7 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.serial import mean_inflation
 
 FEWEST = 20
-"""Fewest values with an interval: fewer do not show whether neighbours are alike."""
+"""Fewest values that get an interval: fewer do not show whether neighbours are alike."""
 _BATCHES = 20
 _ALIKE = 0.84
 _MOST_ALIKE, _MOST_OF_FEW = 0.9, 0.95
@@ -35,7 +35,7 @@ class Uncertainty(NamedTuple):
 
 
 class Growth(NamedTuple):
-    """By how much batches that are alike widen a mean.
+    """By how much correlated batches widen the interval of a mean.
 
     ``factor``: by which the variance of their mean grows; ``freedom``: what is left of it.
     """
@@ -51,7 +51,7 @@ def mean_interval(
     resolution: float = 0.0,
     begins: Sequence[int] = (0,),
 ) -> Interval | None:
-    """Return the interval of the mean of values in the order in which they came.
+    """Return the interval of the mean of values in time order.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def batch_interval(
     Parameters
     ----------
     values : float64 array, shape (n,)
-        What each adds to it, in time order, but for a constant.
+        Contribution of each, in time order, up to a constant.
     begins : sequence of int
         As in :func:`mean_interval`.
     confidence : float
@@ -211,7 +211,7 @@ def widened(freedom: float, confidence: float) -> float:
 
 
 def one_value(values: Floats, *, resolution: float) -> bool:
-    """Tell whether all values lie within the resolution, or within floating noise.
+    """Return whether all values lie within the resolution, or within floating noise.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How far the inserts of two feeders lie on each other, product by product."""
+"""Overlap of the inserts of two feeders, product by product."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Overlap:
 
 
 def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
-    """Return how far two inserts on target lie on each other (mm); below 0 they are clear."""
+    """Return the overlap of two inserts on target (mm); below 0 they are clear."""
     (a, length_a), (b, length_b) = (
         (f.settings.target_offset_mm, f.inserts.length_mm) for f in (one, other)
     )
@@ -65,7 +65,7 @@ def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
 
 
 def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) -> Floats:
-    """Return how far two feeders' inserts lie on each other on each counted carrier.
+    """Return the overlap of two feeders' inserts on each counted carrier.
 
     Both lie flat from their offset on, as long as an insert is, a double like a single: the
     overlap is min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂), below 0 the clearance between them.
@@ -97,8 +97,8 @@ def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) 
 def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
     """Yield every pair of feeders with what the recipe allows, the recipe's own first.
 
-    Who lies on whom follows from the line: every point of a carrier passes the placement point
-    further upstream first. At one placement point the later in the scenario counts as above.
+    The line decides which lies on top: every point of a carrier passes the placement point further
+    upstream first. At the same placement point, the later in the scenario counts as above.
     """
     yield from recipe.pairs
     said = {frozenset((pair.below, pair.above)) for pair in recipe.pairs}
@@ -112,14 +112,14 @@ def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
 
 
 def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
-    """Return on which products a pair does not lie as it should; false where not both lie.
+    """Return on which products a pair violates the recipe; false where not both lie.
 
     Parameters
     ----------
     overlap_mm : float64 array, shape (n,)
         NaN where not both were placed.
     resolution_mm : float
-        An overlap that close to its limit is within.
+        An overlap this close to its limit counts as within.
     """
     low, high = pair.min_overlap_mm - resolution_mm, pair.max_overlap_mm + resolution_mm
     return np.isfinite(overlap_mm) & ((overlap_mm < low) | (overlap_mm > high))

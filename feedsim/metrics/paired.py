@@ -41,7 +41,7 @@ class LengthDifference:
     ci95_mm : Interval or None
         95 % interval of the paired difference.
     unpaired_ci95_mm : Interval or None
-        What it would be had each setup run on carriers of its own (Welch).
+        The interval if each setup had run on carriers of its own (Welch).
     exact : bool
         Every one of these carriers moved by the same distance: the interval has no width.
     better : {"first", "other"} or None
@@ -87,7 +87,7 @@ class ShareDifference:
         95 % interval of the paired difference (Bonett and Price, the counts divided by the
         design effect). It has a width even where no carrier differs.
     unpaired_ci95 : Interval or None
-        What it would be had each setup run on carriers of its own (Newcombe).
+        The interval if each setup had run on carriers of its own (Newcombe).
     design_effect : float
         How many times as many carriers it takes because neighbours are alike, 1 or more
         (:func:`feedsim.metrics.clusters.design_effect` of the differences).
@@ -262,7 +262,7 @@ def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -
 
 
 def _sign(interval: Interval | None) -> int:
-    """Return on which side of 0 the whole interval lies: 1, −1, or 0 where it does not."""
+    """Return on which side of 0 the whole interval lies: 1, −1, or 0 if it includes 0."""
     if interval is None:
         return 0
     return (interval.low > 0.0) - (interval.high < 0.0)

@@ -26,7 +26,7 @@ from feedsim.records.outcome import Outcome
 
 @dataclass(frozen=True, slots=True)
 class Ran:
-    """A setup that has run: what it left behind, what it is, what it is held against."""
+    """A setup that has run: its records, machine and criteria."""
 
     records: RunRecords
     machine: Machine
@@ -109,7 +109,7 @@ def feeder_difference(
 
 
 def within_tolerance(ran: Ran, number: int, *, rows: Rows) -> Bools:
-    """Tell which inserts of one feeder lie within the placement tolerance.
+    """Return which inserts of one feeder lie within the placement tolerance.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def within_tolerance(ran: Ran, number: int, *, rows: Rows) -> Bools:
 
 
 def with_hazard(ran: Ran, number: int) -> Bools:
-    """Tell which carriers had at least one hazard in their feed cycle, the warm-up included.
+    """Return which carriers had at least one hazard in their feed cycle, warm-up included.
 
     Parameters
     ----------

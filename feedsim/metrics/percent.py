@@ -31,7 +31,7 @@ def percent(
     digits : int
         Where it was not: of what is missing to 0 or to 100 per cent, whichever is nearer.
     unlike : float, optional
-        A limit that it is held against: more digits, if it takes them to see on which side it is.
+        A limit to compare with: more digits if needed to show on which side it lies.
 
     Examples
     --------

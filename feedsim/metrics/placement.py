@@ -1,4 +1,4 @@
-"""Where the inserts landed, and where they were staged."""
+"""Placement errors and stage positions."""
 
 from __future__ import annotations
 

@@ -46,9 +46,9 @@ class Products:
     Attributes
     ----------
     needs : tuple of str
-        Feeders that must have placed for a product to be complete.
+        Feeders whose inserts a complete product needs.
     complete, partial, empty : Share
-        Partial: something is on it, but not all that it needs. Empty: nothing is.
+        Partial: it has some inserts, but not all it needs. Empty: it has none.
     doubled : Share
         A double lies on it, found or not.
     out_of_tolerance : Share

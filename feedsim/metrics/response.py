@@ -1,4 +1,4 @@
-"""How placement answers to a change that is made while the line runs."""
+"""Response of the placement to a change made while the line runs."""
 
 from __future__ import annotations
 

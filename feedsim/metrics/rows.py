@@ -1,4 +1,4 @@
-"""Which rows of the records a figure is made of."""
+"""The rows of the records behind a figure."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def number_of(rows: Rows) -> int:
 
 
 def begins_among(rows: Rows, begins: Sequence[int]) -> list[int]:
-    """Return at which places among these rows a run begins, given the rows at which one does."""
+    """Return the places among these rows at which a run begins, given the first row of each run."""
     if len(begins) == 1:
         return [0]
     if isinstance(rows, slice):
@@ -53,9 +53,9 @@ def known(rows: Rows, column: Column) -> Column:
 
 
 def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> Column:
-    """Return what a function makes of these rows of some columns, worked out part by part.
+    """Apply a function to these rows of some columns, part by part.
 
-    So there is never more in memory than the result and a copy of it.
+    Memory then holds no more than the result and a copy of it.
 
     Parameters
     ----------

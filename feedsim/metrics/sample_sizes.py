@@ -1,4 +1,4 @@
-"""How many to run or to measure, to be as sure as one wants to be."""
+"""Sample sizes for a given confidence."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from statistics import NormalDist
 from feedsim.metrics.intervals import Interval
 
 MOST = 100_000_000
-"""No plan asks for more than that, and no run has more carriers."""
+"""Largest plan, and largest run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +223,7 @@ def _chi_square(dof: float, confidence: float) -> tuple[float, float]:
 
 
 def _below(limit: float) -> Callable[[float], bool]:
-    """Compare with a limit, what a rounding step makes of it set aside (0.5^1 is not above 0.5)."""
+    """Compare with a limit, ignoring a rounding step (0.5^1 is not above 0.5)."""
     return lambda value: value <= limit * (1.0 + 1e-12)
 
 

@@ -1,4 +1,4 @@
-"""Whether values in the order in which they came are independent, and what it costs if not.
+"""Whether values in time order are independent, and the cost if they are not.
 
 Values come in groups, one for each setting of everything; all is taken within the groups and put
 together over them.
@@ -20,7 +20,7 @@ _FEWEST = 8.0
 
 
 class LagOne(NamedTuple):
-    """How alike neighbours are.
+    """Correlation of neighbours.
 
     ``correlation``: as it is; ``chance``: of one so far from what independent values have;
     ``process``: the coefficient of a first-order autoregression that has it, −0.95…0.95.

@@ -1,4 +1,4 @@
-"""Stops of the line: how many, what they took, what they cost."""
+"""Stops of the line: their number, duration and cost."""
 
 from __future__ import annotations
 
@@ -46,9 +46,9 @@ class LineStops(Stops):
     by_cause : dict
         Stops by rule, then by what lay behind it; a stop whose rule says it all has none.
     within : dict
-        What would have stopped the line while it was stopped already, by rule or fault.
+        Events that would have stopped a running line, by rule or fault.
     doubles_found, false_alarms : int
-        What double checks called doubles and stopped the line for, and was or was not one.
+        Stops for inserts that a double check called doubles: real doubles, and false alarms.
     gave_up : str or None
         Why the run was ended before all carriers had come; None where it was not.
     never_came : int

@@ -1,4 +1,4 @@
-"""Counts of one line that add up over runs, and what they say about the acceptance figures."""
+"""Counts of one line that add up over runs, and the acceptance figures from them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from feedsim.records.outcome import Outcome
 
 
 class Sureness(Enum):
-    """What is known of a line at a speed."""
+    """Verdict on a line at a speed."""
 
     ACCEPTED = "accepted"
     REFUSED = "refused"

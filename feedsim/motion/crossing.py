@@ -125,7 +125,7 @@ def _turns(curve: Curve, end: float) -> tuple[float, float]:
 
 
 def _turn(curve: Curve, low: float, *, high: float) -> float:
-    """Bisect for a change of the slope's sign to the last digit: these are rare, need no speed."""
+    """Bisect for a change of the slope's sign to the last digit: rare, so speed does not matter."""
     down, up = _slope(curve, low), _slope(curve, high)
     if not down * up < 0.0:
         return math.inf

@@ -64,7 +64,7 @@ def add_piece(feed: FeedMotion, rate: Rate) -> FeedPiece:
 
 
 def keep_pieces(feed: FeedMotion, first: int, end: int) -> None:
-    """Keep pieces ``first`` to ``end`` − 1 alone."""
+    """Keep only pieces ``first`` to ``end`` − 1."""
     del feed.pieces[end:]
     del feed.pieces[:first]
 
@@ -303,7 +303,7 @@ class FeedMotion:
     def follow(self, belt: BeltMotion, t: float) -> None:
         """Go on along another belt motion from time ``t`` (s), r undisturbed.
 
-        A command that was given for later than ``t`` stays.
+        A command given for a time after ``t`` stays.
         """
         self._change(t, belt=belt, factor=self.factor)
 

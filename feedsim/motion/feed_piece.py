@@ -53,7 +53,7 @@ def shape_rate(shape: Shape, rate: Rate, *, gain: float, feedforward: float) -> 
 
 
 class Shape:
-    """What all pieces of one command rate have in common: everything but where they start.
+    """The common part of all pieces of one command rate: everything but their start.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ class Shape:
 
 
 def piece_rests(piece: FeedPiece) -> bool:
-    """Tell whether the command stands still with the clutch open."""
+    """Return whether the command stands still with the clutch open."""
     shape = piece.shape
     return piece.engagement == piece.slope == shape.p1 == 0.0 and shape.steady
 

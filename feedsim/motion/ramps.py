@@ -1,4 +1,4 @@
-"""A clutch's ramps at an even belt and what the feed lags behind them, at many times at once.
+"""A clutch's ramps at steady belt speed and the lag of the feed behind them, at many times at once.
 
 A command that rises and falls along straight ramps bends at a few instants: p' = Σ sⱼ·(t − bⱼ)₊.
 The servo is linear, so that the feed lags by the sum of what it lags behind each bend alone
@@ -26,7 +26,7 @@ def ramp_bends(ramp_in_s: float, ramp_out_s: float, speed_mm_s: float) -> tuple[
 
 
 def bend_lag(since_s: Floats, *, gain: float, feedforward: float, rate: bool = False) -> Floats:
-    """Return what the feed lags behind a command that began to rise by 1 mm/s², shape of times.
+    """Return the lag of the feed behind a command that began to rise by 1 mm/s², shape of times.
 
     The piece of :mod:`feedsim.motion.feed_piece` with p' = s from rest: e0 + e1·s − e0·exp(−K·s),
     the equation of MODEL.md, section 6.

@@ -1,4 +1,4 @@
-"""How feedsim's figures look, and how they become bytes."""
+"""The style of feedsim's figures, and their conversion to bytes."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-# Colours that people with any common colour vision tell apart: Okabe and Ito, "Color
+# Colours distinct for people with any common colour vision: Okabe and Ito, "Color
 # universal design", 2008. Lines and marks differ in style as well, for print in grey.
 BLACK = "#000000"
 ORANGE = "#E69F00"
@@ -86,7 +86,7 @@ _PRINTED: Any = {  # NumPy's own; SVG names its parts after arrays as they print
 
 
 def try_pictures() -> None:
-    """Find out, before a long run, whether pictures can be drawn.
+    """Check, before a long run, that figures can be drawn.
 
     Raises
     ------
@@ -181,7 +181,7 @@ def heading(
 
 
 def seen_in(figure: Figure) -> str:
-    """Return what is seen in a figure, in words: its label, which whoever draws it sets."""
+    """Return the description of a figure: its label, set by the code that draws it."""
     return str(figure.get_label())
 
 
@@ -261,7 +261,7 @@ def true_minus(text: str) -> str:
 
 
 def spread_out(places: list[float], *, gap: float, low: float, high: float) -> list[float]:
-    """Move places in rising order apart so that labels there do not touch.
+    """Spread rising places apart so that labels do not touch.
 
     Parameters
     ----------
@@ -276,7 +276,7 @@ def spread_out(places: list[float], *, gap: float, low: float, high: float) -> l
     Returns
     -------
     list of float
-        Groups that had to move keep their middle, as far as the ends allow.
+        Groups that move keep their middle, if the ends allow.
 
     Examples
     --------

@@ -20,4 +20,4 @@ DRIVE_CAUTIONS = (
     "constant (IEC 60034-1 tells duty types apart). Brake, gear, bearings, supply, braking "
     "resistor and a vertical or stalled load are not looked at.",
 )
-"""What goes with the choice of a motor."""
+"""Cautions on the choice of a motor."""

@@ -16,7 +16,7 @@ from feedsim.arrays import Places
 from feedsim.metrics.intervals import Interval
 
 Cells = Iterator[tuple[str, object]]
-"""Names of columns, and what stands in one row below them."""
+"""Names of columns, and the cells of one row."""
 
 _ROWS_AT_ONCE = 4096
 
@@ -51,7 +51,7 @@ def csv_table(rows: Sequence[Mapping[str, object]]) -> bytes:
 def columns_csv(
     rows: Places, columns_of: Callable[[Places], Mapping[str, Any]]
 ) -> Callable[[BinaryIO], None]:
-    """Return what writes a long table whose texts are plain words.
+    """Return a writer of a long table whose texts are plain words.
 
     Floats are the shortest text that reads back as the same float. NaN and a whole number below 0
     are empty cells.

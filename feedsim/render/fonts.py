@@ -23,7 +23,7 @@ _UNSEEN = {"Cc", "Cf", "Zs", "Zl", "Zp"}  # kinds of signs that draw nothing
 
 
 def dress(figure: Figure) -> str:
-    """Give each text the fonts that its signs need, and be dark; return signs that no font has."""
+    """Set each text's fonts and darken its colour; return characters that no font has."""
     from matplotlib.text import Text
 
     missing = ""
@@ -65,7 +65,7 @@ def contrast(rgb: Sequence[float]) -> float:
 
 
 def tell_of_missing(signs: str) -> None:
-    """Warn that signs are drawn as boxes, if any are."""
+    """Warn of characters that are drawn as boxes."""
     if signs:
         shown = " ".join(signs[:20]) + (" …" if len(signs) > 20 else "")
         note = (
@@ -127,7 +127,7 @@ def _installed() -> list[Any]:
 
 
 def width_points(text: str, size: float, *, bold: bool = False) -> float:
-    """Return how wide a text is drawn (1/72 inch)."""
+    """Return the drawn width of a text (1/72 inch)."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextPath
 

@@ -1,4 +1,4 @@
-"""Pages from templates: whatever a template shows is text there, never markup."""
+"""Pages from templates; values shown are escaped as text, never markup."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def html_page(package: str, template: str, **shown: Any) -> str:
         Where the template lies; its ``paper`` are styles for what is read and printed: light or
         dark as the reader has it, dark ink on white paper.
     **shown
-        What the template shows.
+        Values that the template shows.
     """
     from jinja2 import Environment, StrictUndefined
 

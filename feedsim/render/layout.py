@@ -45,7 +45,7 @@ def table(
         The head is a row as well. A cell may have several lines. One that is followed by None
         runs on over that column. A column in which nothing stands is left out.
     align : str
-        A letter a column, ``l`` or ``r``; the last one goes for all that follow.
+        A letter per column, ``l`` or ``r``; the last one applies to all that follow.
     indent : int
         Blanks before each line.
     room : int, optional
@@ -156,7 +156,7 @@ def _folded(cell: list[str], width: int) -> list[str]:
 
 
 def _hung(line: str, width: int) -> list[str]:
-    """Fold a line; what is set in stays so, and goes on a little further in.
+    """Fold a line; keep its indent, and indent continuations a little more.
 
     >>> _hung("    carrier eye response", 18)
     ['    carrier eye', '      response']
@@ -221,9 +221,9 @@ def wrapped(
     Parameters
     ----------
     first : str
-        What stands before the first line.
+        Prefix of the first line.
     rest : str, optional
-        What stands before the others; blanks as wide as `first` if left out.
+        Prefix of the others; by default blanks as wide as `first`.
     room : int, optional
         Columns to fit into; 100, or those of a narrower terminal, if left out.
     """

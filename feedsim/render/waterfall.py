@@ -32,14 +32,14 @@ class Step(NamedTuple):
 def draw_waterfall(
     axes: Axes, steps: Sequence[Step], *, last: Step, heads: Sequence[str], column: float
 ) -> None:
-    """Draw the steps from the top down, and what they come to.
+    """Draw the steps from the top down, and their sum.
 
     Parameters
     ----------
     axes : Axes
         Room is left at its left for names and at its right for numbers.
     last : Step
-        What they come to: a bar from 0.
+        Their sum: a bar from 0.
     heads : sequence of str
         Above the columns of numbers.
     column : float

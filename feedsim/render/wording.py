@@ -20,7 +20,7 @@ from feedsim.metrics.percent import DASH, percent, percent_range
 from feedsim.quantities import System, display, display_unit, whole
 
 NO_INTERVAL = "no interval below 20"
-"""Of so few nothing is known of how alike neighbours are (MODEL.md, section 18)."""
+"""Too few values to know how alike neighbours are (MODEL.md, section 18)."""
 _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2.5 of them
 
 
