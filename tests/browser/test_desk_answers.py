@@ -344,7 +344,7 @@ def test_what_check_warns_of_is_shown_and_what_no_closed_form_knows(
         warned = browser.text("#warnings")
         assert "jam at 60 m/min in closed form; 0.1 % may be" in warned
         for place in (warned, browser.text("#placement .card-words")):
-            assert "The closed forms know nothing of [supervision]" in place
+            assert "The closed forms leave out [supervision]" in place
         turned(browser, ("feeder.0.insert.double", "0 %"), ("feeder.0.eye.missed", "0 %"))
         idle(browser)
         assert "jam at 60 m/min" not in browser.text("#warnings")

@@ -41,14 +41,14 @@ def test_the_answer_has_demand_candidates_practice_and_cautions(
     assert "Candidates at 120 m/min" in text
     assert "motor A, 50 W FAIL" in text
     assert "motor E, 750 W pass" in text
-    assert "Highest line speed that each holds" in text
+    assert "Highest line speed of each candidate" in text
     # (0.6·2 − 0.8)/0.005 = 80 m/s² while it is held, 1.2/0.005 after; 2 m/s / 80 m/s² = 25 ms
     assert "80 m/s² while the magazine holds it, 240 m/s² after" in text
     assert "The insert slips from 120 m/min on" in text
     assert "the shortest ramp that it follows there is 25 ms" in text
     assert "servo.max_acceleration is" in text
     assert "taken from it" in text
-    assert "By common practice, without a source" in text
+    assert "By common practice (no source)" in text
     assert "A motor maker's own data and curves, and a licensed engineer, decide" in text
     assert "no safety function" in text
     *lines, _ = ended.out.splitlines()  # the last tells the files and where they are

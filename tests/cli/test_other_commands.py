@@ -73,9 +73,9 @@ WARNINGS = {
     "feeder.0.nose_limit=130 mm": "protects nothing",
     "feeder.0.grip_end=120 mm": "protects nothing",
     "feeder.0.insert.gap=180 mm": "No lower speed helps",
-    "feeder.0.settings.target_offset=0.5 mm": "are left to an end of the carrier",
+    "feeder.0.settings.target_offset=0.5 mm": "from an end of the carrier",
     "feeder.0.insert_eye_to_placement=205 mm": "some land while the feed",
-    "acceptance.missed=0 %": "never shown at 95 %",
+    "acceptance.missed=0 %": "never shown to be met at 95 %",
     "acceptance.within_tolerance=99.99 %": "even with none seen it takes 38",
     "feeder.0.insert.misfeed=2 %": "may be: eyes and singulator 1.98 %",
     "carrier_eye.missed=1 %": "may be: eyes and singulator 1",
@@ -176,7 +176,7 @@ def test_check_warns_of_losses_that_irregular_carriers_bring(feedsim: Run) -> No
              "feeder.0.settings.target_offset=8 mm")  # fmt: skip
     # cycle 175.6 mm less half a tick of 1 mm, gap and eyes spread it by 2 to 2.5 mm: with the tail
     # H beyond (240 - 175.1)/25.1 = 2.586 sd, 0.486 %, those that come too soon are H/(1 + H)
-    found = re.search(r"([0-9.]+) % of the carriers come while it is at", said(CARD, *short))
+    found = re.search(r"([0-9.]+) % of the carriers come during a cycle", said(CARD, *short))
     assert found is not None
     assert float(found[1]) == pytest.approx(0.484, rel=0.02)
     # waited for, 1 in 200 is late, and none is lost

@@ -146,7 +146,7 @@ def test_check_tells_how_many_of_the_record_are_lost(
     # the feeder is busy is lost, and one pitch that lies within the 2 mm of the gap to half
     words = [word for change in changes for word in ("--set", change)]
     said = " ".join(feedsim("check", line, *words).out.split())
-    found = re.search(r"([0-9.]+) % of the carriers come while it is at that, and are lost", said)
+    found = re.search(r"([0-9.]+) % of the carriers come during a cycle, and are lost", said)
     assert found is not None
     assert float(found[1]) == pytest.approx(100.0 * of_400 / 400.0, abs=0.15)
 

@@ -115,7 +115,7 @@ def test_runs_that_differ_or_are_in_doubt_look_different():
     runs = artists(figure, "simulated")
     assert {a.get_marker() for a in runs} == {"o", "X"}
     assert "more than 3 % off the budget" in texts(figure)
-    assert "need not hold" in texts(figure)
+    assert "may not hold" in texts(figure)
 
 
 QUIET = (

@@ -147,7 +147,7 @@ def test_the_table_says_what_it_buys_and_what_binds_then() -> None:
     # no faster, but better placed: a dash for the gain
     assert "carrier.slip_sd 0.1 mm -> 0.05 mm 0.454 59.4 - placement error" in lines
     said = " ".join(lines)
-    idle = said.partition("Of no use here: ")[2].partition(". ")[0].split(", ")
+    idle = said.partition("No effect here: ")[2].partition(". ")[0].split(", ")
     assert {"controller.scan", "carrier.pitch_sd", "feeder.0.clutch.ramp_in"} <= set(idle)
     assert "carrier.slip_sd" not in idle
     assert (

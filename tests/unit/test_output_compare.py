@@ -112,7 +112,7 @@ def test_nothing_decided_claims_nothing() -> None:
         "both 90 %"
     )
     (said,) = told("Mean error", *[length(-1.0, 1.0, ci95_mm=None)] * 3)
-    assert said == "too few carriers to tell at every speed from 12 to 24 m/min"
+    assert said == "too few carriers to decide at every speed from 12 to 24 m/min"
 
 
 def test_means_are_told_with_their_signs_and_as_nearer_to_the_target() -> None:

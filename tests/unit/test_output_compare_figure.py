@@ -155,7 +155,7 @@ def test_where_acceptance_comes_and_goes_is_told_as_in_the_text() -> None:
     written = " ".join(text.get_text() for text in figure.texts)
     results = [point.results[0].results for point in held.points]
     told = comes_and_goes(results, refused["A"], highest=highest, looked_to=None)
-    assert "a stretch of speeds between those that were run is refused" in told
+    assert "a stretch of speeds between the simulated ones is refused" in told
     assert f"A: {told}" in written
     assert "B: " not in written
     assert told in " ".join(compare_text(replace(held, closed_form_refused=refused)).split())

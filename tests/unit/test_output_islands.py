@@ -132,12 +132,13 @@ def test_what_is_refused_between_the_runs_is_told(
 ) -> None:
     refused = [RefusedSpeeds(a, b, a, "within_tolerance", 0.0123) for a, b in rows]
     words = overlooked_words(refused, SPEEDS, highest=SPEEDS[3], looked_to=SPEEDS[3])
-    stretch = "a stretch of speeds between those that were run is refused"
+    stretch = "a stretch of speeds between the simulated ones is refused"
     if len(rows) == 2:
-        stretch = "2 stretches of speeds between those that were run are refused"
+        stretch = "2 stretches of speeds between the simulated ones are refused"
     assert words == (f"In closed form {stretch}, {said}." if said else "")
     assert overlooked_words(refused, SPEEDS, highest=None, looked_to=500.0) == ""
     # no more is claimed than was looked at
     short = overlooked_words(refused, SPEEDS, highest=SPEEDS[3], looked_to=580.0)
-    assert "looked for up to 34.8 m/min" in short
+    assert "searched for" in short
+    assert "up to 34.8 m/min" in short
     assert short.startswith(words.removesuffix("."))

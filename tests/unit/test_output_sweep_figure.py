@@ -549,7 +549,7 @@ def test_a_subtitle_that_names_islands_and_stretches_is_whole_and_on_the_page() 
     told = " ".join(text.get_text() for text in figure.texts)
     assert subtitle_of(made, "metric") in told
     assert "not a speed to set" in told
-    assert "2 stretches of speeds between those that were run are refused" in told
+    assert "2 stretches of speeds between the simulated ones are refused" in told
     figure.canvas.draw()
     boxes = [text.get_window_extent() for text in figure.texts]
     width, height = figure.bbox.width, figure.bbox.height

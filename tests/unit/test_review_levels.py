@@ -47,7 +47,7 @@ def test_gaps_shorter_than_a_scan() -> None:
     # 50 mm, less four spreads of the pitch and of the edge: of 50 ms a scan of 60 shows 5/6
     (words,) = warned("carrier_eye.capture=polled", "controller.scan=60 ms")
     assert "may not see the gap between two carriers: its output is off for as little" in words
-    assert "the program polls it each 60 ms" in words
+    assert "the program polls it every 60 ms" in words
     assert "16.7 % of them merge with the one before" in words
     assert words.endswith("Latch the eye, or scan faster.")
 

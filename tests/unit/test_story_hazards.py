@@ -112,7 +112,7 @@ def test_an_insert_off_its_carrier() -> None:
     found = hazard(told(line, draws_of(line)), "off_carrier")
     assert found.seen
     assert found.margin == pytest.approx(-5.0, abs=1e-9)
-    assert "from -5 mm to 80.6 mm on a carrier of 210 mm: it reaches over by 5 mm" in found.words
+    assert "from -5 mm to 80.6 mm on a carrier of 210 mm: it overhangs by 5 mm" in found.words
 
 
 def test_an_overloaded_drive() -> None:
@@ -122,7 +122,7 @@ def test_an_overloaded_drive() -> None:
     found = hazard(told(line, draws_of(line)), "drive_overload")
     assert found.seen
     assert found.margin == pytest.approx(-10_000.0)
-    assert "ask for 50 m/s², too much, the drive gives 40 m/s²" in found.words
+    assert "ask for 50 m/s², too much; the drive can give 40 m/s²" in found.words
     step = hazard(told(with_feeder(plain(), servo=servo), draws_of(plain())), "drive_overload")
     assert step.seen
     assert "infinite" in step.words

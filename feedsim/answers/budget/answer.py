@@ -1,4 +1,4 @@
-"""The spread of the placement broken down into its sources, and held against a run."""
+"""The spread of the placement broken down into its sources, and compared with a run."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Made(Protocol):
     def __call__(
         self, what: str, work: Callable[[*Args], Result], calls: Sequence[tuple[*Args]]
     ) -> list[Result]:
-        """Return the results in the order of the calls; ``what`` is for who shows progress."""
+        """Return the results in the order of the calls; ``what`` labels the progress."""
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -54,7 +54,7 @@ class Budget(Budgets, Answer):
     Attributes
     ----------
     in_full_mm_s : float or None
-        The speed whose budget is told in full; None: all side by side.
+        The speed whose budget is printed in full; None: all side by side.
     """
 
     line: Line = field(metadata=LEFT_OUT)
@@ -62,7 +62,7 @@ class Budget(Budgets, Answer):
     name: ClassVar[str] = "budget"
 
     def told_in(self, units: System) -> Sequence[Point]:
-        """Return the budgets with the words of their doubts in some units."""
+        """Return the budgets, the words of their doubts in some units."""
         return self.points if units == "metric" else _points(self.scenario, _runs(self), units)
 
     def _text(self, units: System) -> str:
@@ -142,7 +142,7 @@ def budget(
 def _points(
     scenario: Scenario, runs: Iterable[tuple[float, Sequence[Simulated]]], units: System = "metric"
 ) -> tuple[Point, ...]:
-    """Hold the budgets against runs at their speeds (mm/s)."""
+    """Compare the budgets with runs at their speeds (mm/s)."""
     return tuple(
         Point(speed, tuple(map(compared, budgets_at(scenario, speed, units=units), run)))
         for speed, run in runs
@@ -156,7 +156,7 @@ def _runs(found: Budgets) -> Iterator[tuple[float, Sequence[Simulated]]]:
 
 def _with(jobs: int | None) -> Made:
     def make(
-        what: str,  # noqa: ARG001 - nobody looks on
+        what: str,  # noqa: ARG001 - no progress is shown
         work: Callable[[*Args], Result],
         calls: Sequence[tuple[*Args]],
     ) -> list[Result]:
@@ -169,9 +169,9 @@ def _with(jobs: int | None) -> Made:
 def budget_csv(points: Sequence[Point]) -> bytes:
     """Return the budgets as a table, its columns with units in their names.
 
-    A source is a length or a time, so its uncertainty and its sensitivity each have two columns,
-    one of them empty. Figures of the whole budget are repeated in each of its rows. A budget
-    without sources has one row, with the columns of the source empty.
+    A source is a length or a time, so its uncertainty and its sensitivity have two columns each,
+    one of them empty. Figures of the whole budget repeat in each of its rows. A budget without
+    sources has one row, with the source's columns empty.
     """
     rows = [
         dict(_row(point.line_speed_mm_s, number, one, source))

@@ -56,7 +56,7 @@ _DOT: dict[str, Any] = {
 }
 _BESIDE = (1.03, 0.5)
 _ROOM = 1.12  # above the highest value
-_FAR = 4.0  # times the budget: what was simulated beyond would flatten all else
+_FAR = 4.0  # times the budget: simulated values beyond it would flatten all else
 _HIGHEST = 1.6  # spreads to which the allowed one is still drawn
 
 
@@ -65,10 +65,10 @@ def budget_figures(
 ) -> dict[str, Figure]:
     """Draw a page for each feeder.
 
-    Above, which cause has which share of the variance at which speed; below, the combined
-    standard deviation, that of each run with its interval, and what the tolerance allows.
-    The closed form is drawn as curves, also between the speeds that were run; around a single
-    speed from half to half as much again.
+    Above: each cause's share of the variance against speed. Below: the combined standard deviation,
+    that of each run with its interval, and what the tolerance allows. Curves are the closed form,
+    also between the simulated speeds; around a single speed they go from half to half as much
+    again.
 
     Parameters
     ----------
@@ -205,7 +205,7 @@ def _draw_spread(axes: Axes, view: BudgetView) -> None:
 
 
 def _draw_far(axes: Axes, runs: list[Run], unit: str) -> None:
-    """Mark at the upper edge what was simulated far above the budget, with its size."""
+    """Mark runs far above the budget at the upper edge, with their size."""
     look: dict[str, Any] = {"linestyle": "none", "marker": "^", "color": VERMILLION}
     for number, run in enumerate(runs):
         axes.plot(
@@ -221,7 +221,7 @@ def _draw_far(axes: Axes, runs: list[Run], unit: str) -> None:
 
 
 def _sorted(runs: Sequence[Run]) -> dict[tuple[bool, bool], list[Run]]:
-    """Return the runs by whether they are doubted and whether they differ."""
+    """Group the runs by whether they are in doubt and whether they differ."""
     found: dict[tuple[bool, bool], list[Run]] = {}
     for run in sorted(runs, key=lambda run: (run.differs, run.doubted)):
         found.setdefault((run.doubted, run.differs), []).append(run)
@@ -232,7 +232,7 @@ def _draw_runs(axes: Axes, runs: list[Run], *, doubted: bool, differs: bool) -> 
     look, label = dict(_DOT), "simulated, 95 %"
     if doubted:
         look |= {"markerfacecolor": "white"}
-        label += "; the budget need not hold"
+        label += "; the budget may not hold"
     if differs:
         look |= {"marker": "X", "color": VERMILLION, "markersize": 6.5}
         label += ",\nmore than 3 % off the budget"

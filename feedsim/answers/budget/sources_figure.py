@@ -31,13 +31,13 @@ def sources_figures(
 ) -> dict[str, Figure]:
     """Draw the sources of spread at one speed as a waterfall of variances, a page for each feeder.
 
-    The axis below is the variance, which adds; the one above the standard deviation that belongs
-    to it, which does not.
+    The lower axis is the variance, which adds; the upper one is the matching standard deviation,
+    which does not.
 
     Parameters
     ----------
     at_mm_s : float or None
-        The speed; None: that of the scenario, or the one of the points that is nearest to it.
+        The speed; None: that of the scenario, or the point nearest to it.
     """
     at = scenario.line.speed if at_mm_s is None else at_mm_s
     point = min(points, key=lambda point: abs(point.line_speed_mm_s - at))
@@ -94,7 +94,7 @@ def _root(variance: ArrayLike) -> np.ndarray[Any, np.dtype[np.float64]]:
 
 
 def _roots(variance: float) -> list[float]:
-    """Return round standard deviations whose variances leave each its room."""
+    """Return round standard deviations whose variances are far enough apart for their labels."""
     from matplotlib.ticker import MaxNLocator
 
     most = float(np.sqrt(variance))
@@ -106,7 +106,7 @@ def _roots(variance: float) -> list[float]:
 
 
 def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[Step]:
-    """Return a row for each source, the smallest of very many in one."""
+    """Return a row for each source; of very many the smallest share one."""
     ranked = _ranked(sources)
     room = len(ranked) if len(ranked) <= _MOST_ROWS else _MOST_ROWS - 1
     steps = [_step(s.name, s.contribution_mm, s.share, factor, units) for s in ranked[:room]]

@@ -1,4 +1,4 @@
-"""The error budget as tables to read in a terminal."""
+"""The error budget as tables for a terminal."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def budget_text(
     points : sequence of Point
         Rising in speed.
     in_full_mm_s : float or None
-        The speed whose budget is written out; None: the shares at all speeds side by side.
+        The speed whose budget is printed in full; None: the shares at all speeds side by side.
     """
     run = scenario.run
     each = " at each speed, with the same random numbers" if len(points) > 1 else ""
@@ -42,8 +42,8 @@ def budget_text(
     ]
     if not is_steady(scenario):
         lines += wrapped(
-            "The budget is that of a steady line: its speed profile, faults and adjustments are "
-            "left out, in the simulation as well."
+            "The budget is for a steady line: its speed profile, faults and adjustments are left "
+            "out, in the simulation as well."
         )
     for number in range(len(scenario.feeder)):
         row = [(point.line_speed_mm_s, point.feeders[number]) for point in points]
@@ -117,12 +117,12 @@ def _against_run(compared: Compared, units: System) -> str:
     if simulated.sd_mm is None:
         return (
             f"{counted(simulated.placed, 'insert was', 'inserts were')} placed in the simulation: "
-            f"too few to hold the budget against."
+            f"too few to compare with the budget."
         )
     if simulated.sd_ci95_mm is None:
         return (
             f"{counted(simulated.placed, 'insert was', 'inserts were')} placed in the "
-            f"simulation: too few for an interval to hold the budget against."
+            f"simulation: too few for an interval to compare with the budget."
         )
     if compared.ratio is None or ends is None:
         return "In the simulation the placement does not spread."
@@ -135,11 +135,11 @@ def _against_run(compared: Compared, units: System) -> str:
 
 def _verdict(compared: Compared) -> str:
     if compared.agreement == "differs":
-        unknown = "for no reason that is known here: try feedsim check"
+        unknown = "for no known reason: try feedsim check"
         return f"THEY DIFFER by more than 3 %, {'see below' if compared.doubts else unknown}"
     if compared.agreement == "agrees":
         return "they agree within 3 %"
-    return "that does not show a difference of more than 3 %, nor rule it out; run more carriers"
+    return "a difference of more than 3 % is neither shown nor ruled out; run more carriers"
 
 
 def _mean(compared: Compared, units: System) -> Iterator[str]:
@@ -212,13 +212,13 @@ def _ratio(compared: Compared) -> str:
 
 
 def _warnings(row: Sequence[tuple[float, Compared]], units: System) -> Iterator[str]:
-    """Say at which speeds budget and run differ, and each doubt once, at its highest speed."""
+    """Say at which speeds budget and run differ; give each doubt once, at its highest speed."""
     off = [(speed, compared) for speed, compared in row if compared.agreement == "differs"]
     if off:
         unknown = [speed for speed, compared in off if not compared.doubts]
         text = f"THEY DIFFER by more than 3 % at {_speeds([speed for speed, _ in off], units)}"
         if unknown:
-            text += f", for no reason that is known here at {_speeds(unknown, units)}"
+            text += f", for no known reason at {_speeds(unknown, units)}"
         yield from wrapped(f"{text}.", "  ! ")
     kinds = dict.fromkeys(doubt.kind for _, compared in row for doubt in compared.doubts)
     for kind in kinds:

@@ -1,4 +1,4 @@
-"""One feeder's budget over the speed, in the units of a figure."""
+"""One feeder's budget against speed, in the units of a figure."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _TINY_MM = 1e-9
 class Band:
     """One cause: its share of the variance at each speed of the curve (%).
 
-    ``grows``: whether it is a time, and counts with the speed.
+    ``grows``: whether it is a time, whose effect grows with speed.
     """
 
     cause: str
@@ -46,7 +46,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class BudgetView:
-    """What is drawn, speeds and lengths in the units of display.
+    """What is drawn, speeds and lengths in display units.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class BudgetView:
         From the bottom up: times first, then lengths.
     combined : float array, shape (n,)
     allowed : float array, shape (n,)
-        Standard deviation with which as many are in tolerance as wanted; NaN where there is none.
+        Largest standard deviation that keeps the wanted share in tolerance; NaN: none does.
     """
 
     name: str
@@ -78,12 +78,12 @@ def budget_view(
     curve: Sequence[tuple[float, _CurvePoint]],
     units: System,
 ) -> BudgetView:
-    """Gather what the figure of one feeder shows.
+    """Gather the data of one feeder's figure.
 
     Parameters
     ----------
     row : sequence of (line speed in mm/s, Compared)
-        Budgets against runs.
+        Budgets compared with runs.
     curve : sequence of (line speed in mm/s, CurvePoint)
         The closed form alone, closely spaced.
     """
@@ -109,7 +109,7 @@ def _or_nan(value: float | None) -> float:
 
 
 def _bands(curve: Sequence[_CurvePoint]) -> list[Band]:
-    """Return a band for each cause, the largest of the times lowest, of the lengths highest."""
+    """Return a band for each cause: the largest time lowest, the largest length highest."""
     causes = dict.fromkeys(source.cause for point in curve for source in point.sources)
     bands = []
     for cause in causes:
@@ -159,7 +159,7 @@ class _CurvePoint:
 
 
 def curves_at(scenario: Scenario, speed_mm_s: float) -> list[_CurvePoint]:
-    """Return the points of the curves for each feeder; nothing else of a budget is worked out."""
+    """Return the points of the curves for each feeder, without the rest of the budget."""
     machine = machine_of(steady(scenario, speed_mm_s))
     accept = scenario.acceptance
     found = []
@@ -180,7 +180,7 @@ def sd_of(error: Distribution) -> float:
 def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
     """Return the factor by which an error on target may spread more (below 1: must spread less).
 
-    Its shape stays as it is; its mean is left out.
+    Its shape stays; its mean is left out.
 
     Parameters
     ----------

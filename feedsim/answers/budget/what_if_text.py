@@ -1,4 +1,4 @@
-"""What each knob halved would buy, as a table."""
+"""What halving each knob would buy, as a table."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _SAID = {"false": "off", "true": "on"}
 
 
 def what_if_text(found: WhatIf, *, units: System = "metric") -> str:
-    """Return the table, what raises the limit most first, and what does nothing in a line."""
+    """Return the table, the largest gain first; one line names the knobs that do nothing."""
     as_it_is = found.as_it_is
     unit, per = display_unit("length", units).label, display_unit("speed", units).label
     heads = ("", "change", f"sd ({unit})", f"limit ({per})", "gain", "binds then")
@@ -31,7 +31,7 @@ def what_if_text(found: WhatIf, *, units: System = "metric") -> str:
     lines += table(rows, "llrrrl")
     if idle:
         names = ", ".join(outcome.change.key for outcome in idle if outcome.change)
-        lines += wrapped(f"Of no use here: {names}.")
+        lines += wrapped(f"No effect here: {names}.")
     lines += wrapped(_best(found, units))
     looked_to = found.complete_to_mm_s
     refused = refused_words(found.closed_form_refused, looked_to=looked_to, units=units)
@@ -57,7 +57,7 @@ def _best(found: WhatIf, units: System) -> str:
     )
     then = _binds(best)
     text = f"{text}; {then} binds then." if then else f"{text}."
-    return f"{text} To choose among several at once, within what can be had: feedsim tune."
+    return f"{text} To choose several at once, among available values: feedsim tune."
 
 
 def _binds(outcome: Outcome) -> str:
@@ -95,7 +95,7 @@ def _value(change: Change, text: str, units: System) -> str:
 
 
 def _idle(outcome: Outcome, as_it_is: Outcome) -> bool:
-    """Tell whether a change moves neither the limit nor a spread."""
+    """Return whether a change moves neither the limit nor a spread."""
     sds = (one.combined_sd_mm.values() for one in (outcome, as_it_is))
     pairs = [*zip(*sds, strict=True)]
     limit, before = outcome.limit_speed_mm_s, as_it_is.limit_speed_mm_s

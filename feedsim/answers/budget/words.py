@@ -1,4 +1,4 @@
-"""What dominates an error budget, slow and fast, and so what to spend money on."""
+"""What dominates an error budget at slow and at fast speed, and so what to spend on."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class _End:
 
     @property
     def leading(self) -> list[str]:
-        """The causes that have half of the variance together, at most three."""
+        """The largest causes that together have half of the variance, at most three."""
         ranked = sorted(self.shares.items(), key=lambda item: -item[1])
         named, so_far = [], 0.0
         for cause, share in ranked[:_MOST_NAMED]:
@@ -46,7 +46,7 @@ class _End:
         return named
 
     def times(self, cause: str) -> bool:
-        """Tell whether a cause counts with the speed."""
+        """Return whether a cause is a time, whose effect grows with speed."""
         return any(s.cause == cause and s.unit == "s" for s in self.budget.sources)
 
     def halved_mm(self, cause: str) -> float:
@@ -55,7 +55,7 @@ class _End:
 
 
 def closing(row: Sequence[tuple[float, Compared]], *, units: System = "metric") -> Iterator[str]:
-    """Say what dominates at the slow end and at the fast end, and what to spend on, in sentences.
+    """Say what dominates at the slow and at the fast end, and what to spend on.
 
     Parameters
     ----------

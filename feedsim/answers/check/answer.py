@@ -28,7 +28,7 @@ class Check(Answer):
     review : Review
         Geometry in words, the settings that ``"auto"`` stands for, and warnings.
     edges : tuple of Edge
-        The values that a little more or less would have refused, in closed form.
+        Values close to the edge of acceptance, in closed form.
     """
 
     line: Line
@@ -92,7 +92,7 @@ def _lines(seen: Review, units: System) -> Iterator[str]:
 
 
 def _near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "metric") -> list[str]:
-    """Warn of values that are refused at a line speed if they are a little larger or smaller.
+    """Warn of values close to being refused at a line speed.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def _near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "me
     bears = "; ".join(f"{key} {' and '.join(said)}" for key, said in ends.items())
     at = display(speed_mm_s, "speed", units=units, digits=3)
     return [
-        f"Near the edge of what is accepted at {at} in closed form, each with all others held: "
+        f"Near the edge of acceptance at {at} in closed form, each with all others held: "
         f"{bears}. feedsim tune finds values that bear more."
     ]
 

@@ -1,1 +1,1 @@
-"""Setups beside each other with common random numbers."""
+"""Setups compared on common random numbers."""

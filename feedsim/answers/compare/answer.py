@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Compared(Comparisons, Answer):
-    """Setups held against the first of them; its table has a row per speed, feeder and setup."""
+    """Setups compared with the first; the table has a row per speed, feeder and setup."""
 
     name: ClassVar[str] = "compare"
 
@@ -55,7 +55,7 @@ class Compared(Comparisons, Answer):
 def contest(
     lines: Sequence[Line], *, but: Sequence[str] = (), speeds: str | None = None
 ) -> Comparison:
-    """Return what a comparison is to run; see :func:`compare`."""
+    """Return the setups and speeds to run; see :func:`compare`."""
     setups = setups_of([(line.name, line.scenario) for line in lines], but)
     sweep = setups[0].scenario.sweep
     axis = speeds_of(sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds)
@@ -69,7 +69,7 @@ def compared(
     on_point: Callable[[int], None] = nobody,
     on_lost: Callable[[str], None] = nobody,
 ) -> Compared:
-    """Run a comparison; `on_point` is told how many speeds and then setups are done."""
+    """Run a comparison; `on_point` gets the number of speeds, then of setups, that are done."""
     if not isinstance(where, Cluster):  # before there are several processes
         speed, runs = comparison.axis.numbers[0], len(comparison.axis.values)
         lines = [at_line_speed(setup.scenario, speed) for setup in comparison.setups]
@@ -94,9 +94,9 @@ def compare(
     Parameters
     ----------
     *lines : Line
-        The others are held against the first; their names tell them apart.
+        The others are compared with the first; names distinguish them.
     but : sequence of str
-        One more setup each: the first line with keys changed, ``"NAME: KEY=VALUE; KEY=VALUE"``.
+        Each adds a setup: the first line with keys changed, ``"NAME: KEY=VALUE; KEY=VALUE"``.
     speeds : str, optional
         As in :func:`feedsim.sweep`; those of ``[sweep]`` of the first if left out.
     jobs, cluster

@@ -1,4 +1,4 @@
-"""One picture of a comparison for each feeder: all setups, and how they differ from the first."""
+"""The figure of a comparison for each feeder: all setups, and their differences to the first."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _LINE = 0.024
 """Height of a line of the legend, in heights of the figure."""
 _SMALL_LINE, _LETTERS = 0.021, 180
-"""Likewise of a line below the panels, and how many letters it holds."""
+"""The same for a line below the panels, and how many letters it holds."""
 
 
 def compare_figures(compared: Comparisons, *, units: System = "metric") -> dict[str, Figure]:
@@ -77,7 +77,7 @@ def _figure(compared: Comparisons, view: CompareView) -> Figure:
 
 
 def _notes(compared: Comparisons, units: System) -> list[str]:
-    """Say of each setup where acceptance comes and goes with speed, a line or more each."""
+    """Name for each setup where acceptance comes and goes with speed, a line or more each."""
     found = []
     for place, letter in enumerate(compared.highest_accepted_speed_mm_s):
         results = [point.results[place].results for point in compared.points]
@@ -96,7 +96,7 @@ def _how_to_read(view: CompareView) -> str:
 
 
 def _legend(figure: Figure, compared: Comparisons, view: CompareView) -> None:
-    """Write a line for each setup: how it is drawn, what it is, how fast it is accepted."""
+    """Write a line for each setup: its style, its name, its accepted speed."""
     from matplotlib.lines import Line2D
 
     setups = compared.setups

@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
 _LIMIT: dict[str, Any] = {"color": GREY, "linestyle": (0, (2, 1)), "linewidth": 1.6, "zorder": 1.2}
 MOST_BANDS = 3
-"""Setups of which mean ± 2 sd can be drawn and still be read."""
+"""Most setups for which mean ± 2 sd stays readable."""
 _FAR = 4.0
-"""A limit further off than this many times what was seen is written, not drawn."""
+"""A limit further off than this many times the largest value is written, not drawn."""
 _LOG_FROM = 20.0
 
 
 def draw_curves(axes: Axes, view: CompareView, panel: Figure) -> None:
-    """Draw one figure of every setup against speed, with what it is held against."""
+    """Draw one figure of every setup against speed, with its limits."""
     for place in range(len(view.letters)):
         values = _values(view, place, panel)
         look = STYLES[place]
@@ -67,13 +67,13 @@ def _few_ticks(axes: Axes) -> None:
 
 
 def _values(view: CompareView, place: int, panel: Figure) -> Floats:
-    """Return a figure of one setup, in the unit that is drawn."""
+    """Return a figure of one setup, in the drawn unit."""
     factor = view.length_factor if panel in LENGTHS else 100.0
     return factor * view.column(place, panel.value)
 
 
 def _limits(axes: Axes, view: CompareView, panel: Figure) -> None:
-    """Draw what the figure is held against, and make room for it where it is near."""
+    """Draw the limits of the figure, and make room for them if they are near."""
     criteria, factor = view.criteria, view.length_factor
     if panel is SPREAD:
         axes.set_ylim(0.0, 1.08 * (_most(axes) or 1.0))
@@ -135,7 +135,7 @@ def _drawn(axes: Axes) -> list[float]:
 def draw_differences(axes: Axes, view: CompareView, panel: Figure) -> None:
     """Draw the paired differences to the first setup about a line at 0.
 
-    A filled mark is decided: its interval does not reach 0.
+    A filled mark is decided: its interval excludes 0.
     """
     factor = view.length_factor if panel in LENGTHS else 100.0
     axes.axhline(0.0, color=BLACK, linewidth=0.8, zorder=1.5, gid="zero")

@@ -1,4 +1,4 @@
-"""A comparison as text: what is decided in words, then the table of differences."""
+"""A comparison as text: decisions in words, then the table of differences."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def compare_text(compared: Comparisons, *, units: System = "metric") -> str:
 
 
 def _products(compared: Comparisons, units: System) -> Iterator[str]:
-    """Say what became of each setup's products, where that says more than the feeder does."""
+    """Give each setup's products, where that adds to the feeder's figures."""
     results = [one.results for one in compared.points[0].results]
     if not any(tells_products(one) for one in results):
         return
@@ -51,7 +51,7 @@ def _products(compared: Comparisons, units: System) -> Iterator[str]:
 
 
 def _stops(compared: Comparisons, units: System) -> Iterator[str]:
-    """Say how often each setup stopped the line, and what that cost, if any did."""
+    """Say how often each setup stopped the line and at what cost, if any did."""
     if not any(one.results.stops.count for p in compared.points for one in p.results):
         return
     rows: list[tuple[str, ...]] = [("speed", "setup", *STOP_HEADS)]
@@ -80,7 +80,7 @@ class _Pair:
 
 
 def named(setup: LetteredSetup, first: LetteredSetup) -> str:
-    """Return how a setup is called in a legend, without its letter."""
+    """Return the name of a setup in a legend, without its letter."""
     if not setup.changes:
         return setup.name
     name = f"{setup.name}: " if setup.name else ""
@@ -134,7 +134,7 @@ def _accepted(compared: Comparisons, units: System) -> list[str]:
 def comes_and_goes_words(
     compared: Comparisons, letter: str, results: Sequence[Results], *, units: System
 ) -> str:
-    """Say of one setup where acceptance comes and goes with speed, if it does."""
+    """Say where acceptance of one setup comes and goes with speed, if it does."""
     return comes_and_goes(
         results,
         compared.closed_form_refused[letter],
@@ -145,7 +145,7 @@ def comes_and_goes_words(
 
 
 def _is_sure(results: Sequence[Results], highest: float | None) -> bool:
-    """Tell whether all speeds up to the highest are accepted for sure, and the next is not."""
+    """Return whether all speeds up to the highest are surely accepted, and the next is not."""
     count = sum(1 for r in results if highest is not None and r.line_speed_mm_s <= highest)
     below, above = results[:count], results[count : count + 1]
     return all(r.decided for r in below) and all(r.refused for r in above)
@@ -199,7 +199,7 @@ def _caveats(compared: Comparisons) -> Iterator[str]:
     yield from wrapped(
         "Differences are those of the same carriers in both setups: placement over those placed in "
         "both, missed and jam risk (a hazard in the carrier's feed cycle) over all. A letter in "
-        "the table names the setup that is better, for sure at 95 %; no letter: not decided; "
+        "the table names the setup that is better, at 95 % confidence; no letter: not decided; "
         "exact: every insert moved by as much.",
     )
     if compared.replications == 1:

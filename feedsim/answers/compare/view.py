@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class Style(NamedTuple):
-    """Colour, marker and line of a setup: each tells it from the others, for print in grey."""
+    """Colour, marker and line of a setup: each alone identifies it, also in grey print."""
 
     colour: str
     marker: str
@@ -44,7 +44,7 @@ STYLES = (
 
 
 def nested(place: int, setups: int) -> dict[str, Any]:
-    """Return width and marks of a setup: each within those before it, so that equals are seen."""
+    """Return width and marks of a setup, each narrower than the one before, so that equals show."""
     inner = 1.0 - place / max(setups - 1, 1)
     return {
         "linewidth": 1.0 + 1.8 * inner,
@@ -65,7 +65,7 @@ class Differences(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class CompareView:
-    """One feeder's figures in all setups, in the units that are drawn.
+    """One feeder's figures in all setups, in the drawn units.
 
     ``speeds`` rises, shape (n,). ``letters``: of all setups, the first one first.
     """

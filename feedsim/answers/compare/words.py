@@ -1,4 +1,4 @@
-"""What a comparison decided and what not, in words."""
+"""What a comparison decided and what it left open, in words."""
 
 from __future__ import annotations
 
@@ -19,16 +19,15 @@ from feedsim.render.wording import length, length_number, seldom, speed
 OneDifference = LengthDifference | ShareDifference
 
 State = Literal["other", "first", "differ", "same", "tiny", "unseen", "open", "none"]
-"""What is known at one speed: which is better; that they differ, but not which is better; that
-every card lies alike; that the difference is surely nothing to speak of; that no carrier differs;
-that nothing is decided; that there is no figure."""
+"""What is known at one speed: which is better; they differ, but not which is better; every card
+lies alike; the difference is surely negligible; no carrier differs; nothing decided; no figure."""
 
 _TINY_MM = 0.0005
-"""A difference that is surely less than this is told as none, even where it is decided."""
+"""A difference surely below this counts as none, even where it is decided."""
 
 
 class Figure(NamedTuple):
-    """A figure that is compared.
+    """A compared figure.
 
     ``words``: what the better one does. ``sign`` of the better one: −1 where less is better, 1
     where more is, 0 where neither is. ``of`` finds the differences, ``value`` a setup's own figure.
@@ -83,7 +82,7 @@ FIGURES = (*LENGTHS, WITHIN, MISSED, RISK)
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What sentences about one figure need to know."""
+    """What the sentences about one figure need."""
 
     figure: Figure
     letters: tuple[str, str]
@@ -95,7 +94,7 @@ class _Told:
 
 
 def state_of(d: OneDifference) -> State:
-    """Return what is known of one difference."""
+    """Return what is known about one difference."""
     if d.interval is None:
         return "none"
     if isinstance(d, ShareDifference):
@@ -129,9 +128,9 @@ def sentences(
     letters : tuple of str
         Of the first setup and of the other.
     usual_mm_s : float
-        Speed whose figures are quoted, or those at the speed next to it.
+        Speed whose figures are quoted, or the nearest speed's.
     apart : bool
-        The two run at speeds of their own, so that no speed is named.
+        The two run at speeds of their own, so no speed is named.
 
     Returns
     -------
@@ -164,7 +163,7 @@ def _of_figure(told: _Told) -> Iterator[str]:
         "tiny": "the same to a thousandth of a mm",
         "unseen": "no difference seen",
         "open": "not decided",
-        "none": "too few carriers to tell",
+        "none": "too few carriers to decide",
     }
     for state, words in says.items():
         places = [place for place, found in enumerate(states) if found == state]
@@ -228,7 +227,7 @@ def _quote(told: _Told, place: int, state: State) -> str:
 
 
 def _share(told: _Told, share: float | None, half: float, n: int) -> str:
-    """Write a share, to the digits that a difference of such a half-width carries."""
+    """Write a share, to the digits that the half-width of its difference supports."""
     if share == 0.0 and told.figure is not WITHIN:
         return seldom(share, None, upper95(n))
     if share is None or half <= 0.0:

@@ -1,4 +1,4 @@
-"""The feed axis sized: what its motion asks of a motor, and which candidates can give it."""
+"""Drive sizing: what the motion demands of a motor, and which candidates meet it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _OVER_TIME = ("time_s", "feed_speed_mm_s", "speed_rpm", "torque_n_m")
 
 @dataclass(frozen=True, slots=True, repr=False)
 class DriveSizing(Sizing, Answer):
-    """What each feeder's motion asks of its motor.
+    """What each feeder's motion demands of its motor.
 
     Its table ``drive`` has a row per feeder, speed and candidate, ``cycle`` one per instant.
     """
@@ -69,7 +69,7 @@ def drive(line: Line, speeds: str | None = None) -> DriveSizing:
 
 
 def speeds_of(line: Line, speeds: str | None) -> Sequence[float]:
-    """Return the line speeds (mm/s) to look at; refuse a line that has no drive, or wrong ones."""
+    """Return the line speeds (mm/s) to size at; refuse a line without a drive, or wrong speeds."""
     wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(line.scenario)
     check_drive(line.scenario)
     return wanted
@@ -92,7 +92,7 @@ def sized(line: Line, speeds_mm_s: Sequence[float]) -> DriveSizing:
 def _drive_csv(feeders: Sequence[FeederSizing]) -> bytes:
     """Return the table of a sizing, its columns with units in their names.
 
-    A row of a speed without a candidate has the load alone.
+    Without candidates, a speed has one row, of the load alone.
     """
     return csv_table(list(_rows(feeders)))
 
@@ -116,7 +116,7 @@ def _rows(feeders: Sequence[FeederSizing]) -> Iterator[dict[str, Plain]]:
 
 
 def _figures(of: object) -> dict[str, Plain]:
-    """Return the plain figures of a dataclass by name, without its nested parts."""
+    """Return the plain fields of a dataclass by name, without its nested parts."""
     found = plain(of)
     parts = found.items() if isinstance(found, dict) else ()
     return {name: value for name, value in parts if not isinstance(value, dict | list)}

@@ -40,7 +40,7 @@ _WRAP = 40
 
 
 def drive_figures(sizing: Sizing, *, units: System = "metric") -> dict[str, Figure]:
-    """Draw the drives of a scenario, at its line speed if that was looked at, else the highest.
+    """Draw the drives of a scenario at its line speed, or at the highest speed sized.
 
     ``drive-time``, and ``drive-limits`` where there are candidates; with the feeder's number where
     there are several drives.
@@ -65,7 +65,7 @@ def _time(view: _DriveView) -> Figure:
     figure = page(view.title, about, y=0.96)
     figure.set_label(
         f"Feed speed above, motor torque below, over {about}, with the RMS torque of all cycles"
-        f"{' and the torque that the motor can give without end' if motor else ''}."
+        f"{' and the continuous torque of the motor' if motor else ''}."
     )
     room = {"left": 0.07, "right": 0.93, "top": 0.88, "bottom": 0.08, "hspace": 0.12}
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.0, 1.6), gridspec_kw=room)
@@ -145,7 +145,7 @@ def _pulling(axes: Axes, view: _DriveView, *, words: bool) -> None:
 class _DriveView:
     """One feeder at one speed, with what its figures need.
 
-    ``motor``: the candidate that is drawn over time, None without any; ``asked``: of it.
+    ``motor``: the candidate drawn over time, None without any; ``asked``: what is asked of it.
     """
 
     title: str
@@ -158,7 +158,7 @@ class _DriveView:
 
 
 def _drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> _DriveView | None:
-    """Return the view at the scenario's line speed if that was looked at, else at the highest.
+    """Return the view at the scenario's line speed, or at the highest speed sized.
 
     None where the feed never moves.
     """
@@ -184,7 +184,7 @@ def _drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> _DriveVi
 
 
 def _shown(feeder: FeederSizing, point: AtSpeed) -> int | None:
-    """Return the chosen motor, or else the smallest that passes, or else the first."""
+    """Return the chosen motor, else the smallest that passes, else the first."""
     if feeder.drive.chosen >= 0:
         return feeder.drive.chosen
     passing = [n for n, one in enumerate(point.candidates) if one.passes]

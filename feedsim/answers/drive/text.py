@@ -1,4 +1,4 @@
-"""Drive sizing in words: what the axis asks, which candidates give it, and who decides."""
+"""Drive sizing in words: what the axis needs, which candidates meet it, which one is chosen."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def _candidates(feeder: FeederSizing, units: System) -> Iterator[str]:
         rows += [_candidate_row(one, units) for one in point.candidates]
         yield from table(rows)
     yield ""
-    yield "Highest line speed that each holds"
+    yield "Highest line speed of each candidate"
     rows = []
     for one in feeder.candidates:
         highest, most = one.highest_line_speed_mm_s, one.available_acceleration_mm_s2
@@ -147,11 +147,11 @@ def _margin(criterion: Criterion) -> str:
 
 
 def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
-    """Say what stands out, and what was assumed."""
+    """Say what stands out and what was assumed."""
     if feeder.load_inertia_kg_m2 == 0.0:
         yield (
-            "Nothing that moves has a mass: give the rollers, the belts and the inserts, or all "
-            "this says little."
+            "Nothing that moves has a mass: give the rollers, the belts and the inserts, or this "
+            "sizing means little."
         )
     slips = [(p, p.moving) for p in feeder.speeds if p.moving and p.moving.insert_slips]
     if slips:
@@ -175,7 +175,7 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
         limit = _acceleration(most, units)
         yield f"Chosen: {feeder.chosen}; servo.max_acceleration is {limit}, {how}."
     yield (
-        f"By common practice, without a source, and yours to change: service_factor "
+        f"By common practice (no source), and yours to change: service_factor "
         f"{feeder.service_factor:g} on torques and power, allowed_inertia_ratio "
         f"{feeder.allowed_inertia_ratio:g}; rated torque up to rated speed, then rated power; "
         "peak torque up to rated speed, then straight down to the highest speed."
@@ -186,7 +186,7 @@ def _words(feeder: FeederSizing, found: Sizing, units: System) -> Iterator[str]:
         "reflected inertia over the rotor's, and the RMS power (duty). A motor at rest is taken to "
         "give nothing; reductions lose the same share either way. Regen: energy that a cycle "
         "gives back to the drive, in J. Ratio: inertia at the motor over its rotor's. Reserve: "
-        "acceleration that the peak torque gives beyond what is asked."
+        "acceleration that the peak torque gives beyond the demand."
     )
 
 
@@ -196,7 +196,7 @@ def _shortest(ramp: RampInTime | RampInTravel, units: System) -> str:
     else:
         said = ramp.shortest_ramp_mm and display(ramp.shortest_ramp_mm, "length", units=units)
     if not said:
-        return "friction alone does not pull it off the magazine"
+        return "friction alone cannot pull it off the magazine"
     return f"the shortest ramp that it follows there is {said}"
 
 

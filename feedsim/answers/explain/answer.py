@@ -1,4 +1,4 @@
-"""One carrier's story: what happened, what each delay cost, why it ended so."""
+"""One carrier's story: what happened, what each delay cost, and why it ended as it did."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ _FIRST = {"miss": ("was missed", first_miss), "hazard": ("was at risk", first_ha
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Explained(Answer):
-    """The story of a carrier at each feeder that was asked for.
+    """The story of a carrier at each feeder asked for.
 
     Attributes
     ----------
     carrier : int or None
         None where there is no such carrier in the run.
     source : StorySource
-        The run, as far as the story takes.
+        The run, as far as the story needs it.
     first : {"miss", "hazard"} or None
         What was looked for.
     """
@@ -94,14 +94,15 @@ def explain(
     carrier : int, optional
         Its number in ``carriers``. This or `first`.
     first : {"miss", "hazard"}, optional
-        The first carrier that was missed, or whose feed cycle had a hazard.
+        The first carrier missed, or the first whose feed cycle had a hazard.
     feeder : int, optional
-        At which feeder, from 0; at each if left out.
+        Feeder number, from 0; every feeder if left out.
 
     Raises
     ------
     FeedsimError
-        If both or neither are given, or there is no such carrier or feeder.
+        If both or neither of `carrier` and `first` are given, or the run has no such carrier or
+        feeder.
     """
     scenario = line.scenario
     if feeder is not None and not 0 <= feeder < len(scenario.feeder):

@@ -18,14 +18,14 @@ if TYPE_CHECKING:
 
 _NOTHING_MM = 5e-4
 _MOST_ROWS = 26
-_FAR = 2.0  # a tolerance further off than this many times the errors is told, not drawn
+_FAR = 2.0  # times the errors; a tolerance beyond it is written, not drawn
 
 
 def explain_figures(told: Stories, *, tolerance_mm: float, units: System) -> dict[str, Figure]:
     """Draw the parts of a carrier's placement error as a waterfall, a page for each feeder.
 
-    What made it is in the order of the text; a part under half a micrometre has no row of its own,
-    but is in the sum. A feeder at which nothing was placed has no page.
+    Parts stand in the order of the text; one under half a micrometre has no row but counts in the
+    sum. A feeder that placed nothing has no page.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def _told(value_mm: float, units: System) -> str:
 
 
 def _steps(story: Story, units: System) -> Iterator[Step]:
-    """Yield a row for each part that counts, below the head of its group; the rest in one."""
+    """Yield a row for each part that counts, under the head of its group; the rest in one row."""
     ranked = sorted(story.parts, key=lambda part: -abs(part.error_mm))
     room = _MOST_ROWS - len(GROUPS)
     kept = {part.key for part in ranked[:room] if abs(part.error_mm) > _NOTHING_MM}
@@ -102,7 +102,7 @@ def _steps(story: Story, units: System) -> Iterator[Step]:
             yield from (_step(part, factor, units) for part in parts)
     rest: Sequence[Part] = [part for part in story.parts if part.key not in kept]
     together = sum(part.error_mm for part in rest)
-    # and what floating point leaves between the sum of the parts and the record
+    # and the floating-point remainder between the sum of the parts and the record
     together += (story.placement_error_mm or 0.0) - (story.sum_of_parts_mm or 0.0)
     if abs(together) > _NOTHING_MM:
         yield Step("")

@@ -16,7 +16,7 @@ _WORDS, _REASONS = 48, 66
 def stories_text(told: Stories, *, units: System = "metric") -> str:
     """Return the stories of one carrier at all feeders, below a head.
 
-    ``units``: of the numbers; those in words come with the stories.
+    ``units``: of the tables; sentences come with the stories, in theirs.
     """
     head = f"{one_line(told.title, 200)}\n{speed(told.line_speed_mm_s, units)}, seed {told.seed}"
     return "\n\n".join([head, *(story_text(story, units=units) for story in told.stories)])
@@ -84,7 +84,7 @@ def _parts(story: Story, units: System) -> _Row:
 
 
 def at_speed(story: Story, group: str, units: System) -> str:
-    """Return at which belt speed the delays of a group count, where there is one."""
+    """Name the belt speed at which the delays of a group count, if there is one."""
     at = {"mark": story.engage_speed_mm_s, "stage": story.opening_speed_mm_s}.get(group)
     return "" if at is None else f", at {speed(at, units)}"
 

@@ -1,4 +1,4 @@
-"""Up to which speed every speed meets the acceptance figures, and why no higher."""
+"""The highest speed up to which every speed meets the acceptance figures, and what ends it."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from feedsim.quantities import System
 from feedsim.running.executor import Where, nobody, worker_pool
 
 MOST_CARRIERS = 1_000_000
-"""A search takes no more in all, unless told otherwise."""
+"""Most carriers of a search in all, by default."""
 
 NARROWEST, WIDEST = 1e-4, 0.5
 
@@ -108,9 +108,9 @@ def limit(
     line : Line
         Its ``run.carriers`` is the length of each run.
     within : float
-        How narrow a range to look for, a share of its upper end: 0.0001 to 0.5.
+        Width of the range to find, as a share of its upper end: 0.0001 to 0.5.
     at_most : int
-        Carriers to simulate in all; then the search ends.
+        Most carriers to simulate in all; then the search ends.
     jobs, cluster
         As in :func:`feedsim.sweep`.
 

@@ -18,7 +18,7 @@ FAILING: Mapping[Figure, str] = {
     "missed": "missed",
     "jam_risk": "jam risk",
 }
-"""What there is too much of, in words."""
+"""What a refused figure has too much of, in words."""
 
 
 def island_words(
@@ -55,14 +55,14 @@ def overlooked_words(
     looked_to: float | None,
     units: System = "metric",
 ) -> str:
-    """Name what the closed forms refuse up to the highest accepted speed, between those that ran.
+    """Name what the closed forms refuse between the simulated speeds up to the highest accepted.
 
     Parameters
     ----------
     refused : sequence of RefusedSpeeds
         Rising.
     speeds_mm_s : sequence of float
-        That were run.
+        That were simulated.
     highest : float or None
         The highest of them up to which all are accepted (mm/s).
     looked_to : float or None
@@ -84,17 +84,17 @@ def overlooked_words(
     at = speed(looked_to or 0.0, units)
     if not between:
         return (
-            f"In closed form refused stretches of speeds between those that were run were looked "
-            f"for up to {at} only."
+            f"Between the simulated speeds, the closed forms were searched for refused stretches "
+            f"up to {at} only."
             if short
             else ""
         )
-    further = f" Narrow ones were looked for up to {at}; there may be more above." if short else ""
+    further = f" Narrow ones were searched for up to {at}; more may lie above." if short else ""
     stretch, verb = (
         ("a stretch", "is") if len(between) == 1 else (f"{len(between)} stretches", "are")
     )
     return (
-        f"In closed form {stretch} of speeds between those that were run {verb} refused, "
+        f"In closed form {stretch} of speeds between the simulated ones {verb} refused, "
         f"{stretch_words(between, units=units)}.{further}"
     )
 
@@ -107,7 +107,7 @@ def comes_and_goes(
     looked_to: float | None,
     units: System = "metric",
 ) -> str:
-    """Say of results at rising speeds what is accepted above and refused below what is accepted.
+    """Name, of results at rising speeds, islands above the limit and stretches refused below it.
 
     Parameters
     ----------

@@ -64,7 +64,7 @@ def _notes(found: Limits, units: System) -> Iterator[str]:
         low, high = (speed(end, units) for end in window)
         yield from wrapped(
             f"All together accept the line from {low} to {high} only: its settings are right at "
-            f"one speed. The search looks no slower than that."
+            f"one speed. The search goes no slower than that."
         )
     yield from not_counted(found.scenario)
 
@@ -95,7 +95,7 @@ def _closed(found: Limits, units: System) -> Iterator[str]:
 
 
 def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> str:
-    """Say which mechanism binds first, and what comes next."""
+    """Say which mechanism binds first, and which would be next."""
     alone = [row for row in rows if row.mechanism != TOGETHER]
     if not alone:
         return f"Nothing limits it up to {speed(FASTEST_MM_S, units)}."
@@ -121,20 +121,20 @@ def refused_words(
     looked_to: float | None,
     units: System = "metric",
 ) -> str:
-    """Say where the closed forms refuse a stretch of speeds and accept faster ones again.
+    """Say where the closed forms refuse a stretch of speeds and accept faster ones.
 
     Parameters
     ----------
     refused : sequence of RefusedSpeeds
         Rising.
     looked_to : float or None
-        Up to which speed (mm/s) they were looked for finely; None: as far as was searched.
+        Up to which speed (mm/s) the fine search went; None: as far as was searched.
 
     Returns
     -------
     str
         Empty where all above the first refused speed is refused, but for half a per cent, and
-        stretches below it were looked for finely.
+        stretches below it were searched for finely.
     """
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
         at = speed(looked_to, units)
@@ -153,7 +153,7 @@ def refused_words(
     )
     if looked_to is not None:
         at = speed(looked_to, units)
-        text += f" Narrow ones were looked for up to {at}; there may be more above."
+        text += f" Narrow ones were searched for up to {at}; more may lie above."
     return text
 
 
@@ -185,7 +185,7 @@ def _simulated(sim: Simulated, units: System) -> Iterator[str]:
     if low is None and sim.seen[0].sureness is not Sureness.REFUSED:
         yield from _indented(_open_figures(sim, units))
     carriers = f"{counted(sim.carriers, 'carrier')} at {counted(len(sim.seen), 'speed')}"
-    yield from _indented([f"{carriers}{', the most that were allowed' if sim.ran_out else ''}"])
+    yield from _indented([f"{carriers}{', the most allowed' if sim.ran_out else ''}"])
 
 
 def _indented(told: Iterable[str]) -> Iterator[str]:
@@ -194,11 +194,11 @@ def _indented(told: Iterable[str]) -> Iterator[str]:
 
 
 def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
-    """Say which speeds an answer rests on, and name the islands that are accepted above it."""
+    """Say which speeds an answer rests on, and name the islands above it."""
     accepted, islands = sim.accepted_speeds_mm_s, sim.islands_mm_s
     if len(accepted) > 1:
         yield (
-            f"Accepted at all {len(accepted)} speeds looked at from {speed(accepted[0], units)} "
+            f"Accepted at all {len(accepted)} speeds tried from {speed(accepted[0], units)} "
             f"to {speed(accepted[-1], units)}, each the worst near it by the closed forms"
         )
     left, high = sim.not_looked_at_mm_s, sim.refused_speed_mm_s
@@ -215,7 +215,7 @@ def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
 
 
 def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
-    """Say what could not be shown at the slowest speed, and how many carriers it would take."""
+    """Say what was not shown at the slowest speed, and how many carriers would show it."""
     point, most = sim.seen[0], 0.0
     for feeder in point.feeders:
         for figure, words in FIGURES.items():
@@ -229,7 +229,7 @@ def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
             takes = f"about {whole(round_up(needed))} would" if needed else "no number would"
             yield (
                 f"At {speed(point.line_speed_mm_s, units)} {counted(feeder.carriers, 'carrier')} "
-                f"do not tell {shown} {words} from {percent(share.limit)} at "
+                f"do not separate {shown} {words} from {percent(share.limit)} at "
                 f"{feeder.name}; {takes}"
             )
     if most:
@@ -238,7 +238,7 @@ def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
 
 
 def _reasons(point: SpeedSeen, units: System) -> Iterator[str]:
-    """Say which figures are not met for sure at a speed, and what made them so."""
+    """Say which figures are not met for sure at a speed, and why."""
     for feeder in point.feeders:
         prefix = f"{feeder.name}: " if len(point.feeders) > 1 else ""
         at = f"At {speed(point.line_speed_mm_s, units)} {prefix}"
@@ -267,7 +267,7 @@ def _comparison(found: Limits, units: System) -> str:
     closed, sim = found.closed_form_speed_mm_s, found.simulated
     low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
     if found.agree and low is None:
-        return "The two agree: no speed that was tried is accepted."
+        return "The two agree: no speed tried is accepted."
     if found.agree:
         return "The two agree: all mechanisms together have their limit within that range."
     if found.agree is None:
@@ -277,7 +277,7 @@ def _comparison(found: Limits, units: System) -> str:
         return (
             f"THE TWO DISAGREE: in closed form {said}, but the simulation refuses "
             f"{speed(high, units)}. Something stops this line that the closed forms do not count: "
-            f"look at what is said of that speed above, and at feedsim check."
+            f"see that speed above, and feedsim check."
         )
     return (
         f"THE TWO DISAGREE: in closed form {said}, but the simulation accepts "
@@ -301,5 +301,5 @@ def _looked_instead(found: Limits, low: float, units: System) -> str:
     more = f" and {len(there) - _FEW} more" if len(there) > _FEW else ""
     return (
         f"Of {stretches} that the closed forms refuse, it looked at {shown}{more} and accepts "
-        f"there: something that the closed forms count costs less than they say."
+        f"there: something costs less than the closed forms say."
     )

@@ -1,4 +1,4 @@
-"""Where another answer can tell that a tune would help, and what to ask it."""
+"""Whether a tune would help another answer's line, and the command for it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _AROUND = (0.5, 1.5)
 
 
 def tune_words(scenario: Scenario, refused_mm_s: float | None, *, units: System = "metric") -> str:
-    """Say what could be chosen better, where the closed forms begin to refuse a line.
+    """Name what could be chosen better where the closed forms begin to refuse a line.
 
     Parameters
     ----------
@@ -25,7 +25,7 @@ def tune_words(scenario: Scenario, refused_mm_s: float | None, *, units: System 
     Returns
     -------
     str
-        Empty where nothing that is usually chosen leaves more room there.
+        Empty where no value usually chosen gives more room there.
     """
     if not refused_mm_s:
         return ""
@@ -37,7 +37,7 @@ def tune_words(scenario: Scenario, refused_mm_s: float | None, *, units: System 
     told = [f"{one.key} {_side(one)} {_said(one.now, one, units)}" for one in found[:_MOST]]
     listed = told[0] if len(told) == 1 else f"{', '.join(told[:-1])} or {told[-1]}"
     ask = "feedsim tune" if keys else f"feedsim tune {' '.join(_options(found[:_MOST], units))}"
-    return f"What binds can be chosen otherwise: {listed} leaves more room. To find the best: {ask}"
+    return f"There is more room with {listed}. To find the best: {ask}"
 
 
 def _side(one: Helping) -> str:
@@ -49,7 +49,7 @@ def _said(text: str, one: Helping, units: System) -> str:
 
 
 def _options(found: Sequence[Helping], units: System) -> list[str]:
-    """Write a range of half to half as much again for each, as an option."""
+    """Write a range for each, from half to half as much again, as an option."""
     options = []
     for one in found:
         size = parse(one.now, one.kind)

@@ -1,7 +1,6 @@
 """The error budget: each source of the placement's spread, and the sum against simulation.
 
-The closed form is of a line that runs at a steady speed, so a speed profile is left out, in
-the simulation as well.
+The closed form holds for a steady speed, so a speed profile is left out, in the simulation as well.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from feedsim.settings.predict import Shift, mean_shift, placement_shifts
 from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
 
 WITHIN = 0.03
-"""A budget within this share of the simulated spread is good enough."""
+"""A budget agrees if it is within this share of the simulated spread."""
 
 Agreement = Literal["agrees", "open", "differs"]
 
@@ -30,7 +29,7 @@ Agreement = Literal["agrees", "open", "differs"]
 class Weighed(Source):
     """A source with its contribution, and its share of the variance (0…1)."""
 
-    contribution_mm: float = field()  # here, since a property of that name stands above it
+    contribution_mm: float = field()  # here, since a property of the base class has that name
     share: float
 
 
@@ -49,7 +48,7 @@ class FeederBudget:
     within_tolerance : float
         Share of inserts in tolerance with this mean and these distributions.
     doubts : tuple of Caveat
-        Why a simulation may spread otherwise.
+        Why a simulation may spread differently.
     """
 
     name: str
@@ -74,7 +73,7 @@ class Compared:
     ratio : float or None
         Combined over simulated standard deviation; None where nothing spreads in the run.
     agreement : {"agrees", "open", "differs"} or None
-        "differs": the whole interval lies more than ``WITHIN`` off 1; "agrees": none of it
+        "differs": the whole interval lies more than ``WITHIN`` off 1; "agrees": no part of it
         does.
     doubts : tuple of Caveat
         Those of the budget, and what the run itself has shown.
@@ -157,7 +156,7 @@ def _weighed(source: Source, combined_sd_mm: float) -> Weighed:
 
 
 def compared(budget: FeederBudget, simulated: Simulated) -> Compared:
-    """Hold a budget against a run of the same feeder at the same speed."""
+    """Compare a budget with a run of the same feeder at the same speed."""
     sd, ends = simulated.sd_mm, simulated.sd_ci95_mm
     doubts = budget.doubts
     if simulated.late_engages:

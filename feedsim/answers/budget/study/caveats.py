@@ -1,4 +1,4 @@
-"""Why a line may spread otherwise than its error budget says."""
+"""Why a line may spread differently from its error budget."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ from feedsim.settings.sources import placement_sources
 
 _NEARLY = 0.98
 _RARE = 1e-3
-_TURNS = 2.0  # of all phases, so that each is met about as often
+_TURNS = 2.0  # of all phases, so that each is met about equally often
 
 
 @dataclass(frozen=True, slots=True)
 class Caveat:
-    """One reason.
+    """One reason why a budget may not hold.
 
     Attributes
     ----------
     kind : str
-        A short name that stays: ``run_up``, ``late_openings`` and so on.
+        A short, stable name: ``run_up``, ``late_openings`` and so on.
     words : str
         A sentence or two for people.
     """
@@ -37,10 +37,10 @@ class Caveat:
 
 
 def caveats_of(checked: CheckedFeeder) -> Iterator[Caveat]:
-    """Give what makes the budget of one feeder uncertain at the line's speed, if anything.
+    """Yield what makes the budget of one feeder uncertain at the line's speed, if anything.
 
-    The budget counts on ramps and lags that are over in time, on points that are known in
-    time, on an insert that lands at belt speed, and on cards that meet every phase of the ticks.
+    The budget assumes that ramps and lags are over in time, that points are known in time, that an
+    insert lands at belt speed, and that cards meet every phase of the ticks.
     """
     for kind, check in _CHECKS:
         yield from (Caveat(kind, words) for words in check(checked))
@@ -57,20 +57,20 @@ def late_engages(late: int, placed: int) -> Caveat:
 
 
 def stops(count: int) -> Caveat:
-    """Say that the line has stopped in a run."""
+    """Say that the line stopped in a run."""
     times = "once" if count == 1 else f"{count} times"
     return Caveat(
         "stops",
         f"The line stopped {times} in the run: what was placed while it slowed down or started "
-        f"again is in the simulated spread, and the budget is that of a steady speed.",
+        f"again is in the simulated spread, and the budget is for a steady speed.",
     )
 
 
 def _run_up(s: CheckedFeeder) -> Iterator[str]:
-    """Say what it costs if the run-up is too short for ramp and lag to be over.
+    """Say what a run-up too short for ramp and lag costs.
 
-    An error of the insert's position takes its time at the nose's own speed, so it counts more by
-    the factor by which the nose is slower than the feed will be.
+    The nose makes up a position error at its own speed, so the error counts more by the factor by
+    which the nose is slower than the feed will be.
     """
     if not any(timing.run_up(s)):
         return
@@ -94,7 +94,7 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _busy(s: CheckedFeeder) -> Iterator[str]:
-    """Say that a correction may come too late, where the feeder is ready at the last moment."""
+    """Warn of a late correction where the feeder is ready only at the last moment."""
     if s.feeder.settings.stage_correction and any(timing.cycle(s)):
         yield (
             f"A feed cycle hardly fits between two carriers {s.at_speed}. The stage correction "
@@ -110,7 +110,7 @@ def _merging(s: CheckedFeeder) -> Iterator[str]:
         eyes.append(("carrier", s.machine.carrier_eye, share_merged(s.here)))
     for name, eye, share in eyes:
         if eye.edge_sd_mm == 0.0:
-            continue  # then the gap alone decides, which the placement does not depend on
+            continue  # the gap alone decides then, and placement does not depend on it
         if share > _RARE:
             yield (
                 f"About {percent(share)} of the {name}s merge with the one before at their eye "
@@ -119,9 +119,9 @@ def _merging(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _uneven_ticks(s: CheckedFeeder) -> Iterator[str]:
-    """Say that cards are too regular to meet every phase of ticks that coincide only now and then.
+    """Warn of cards too regular to meet every phase of ticks that rarely coincide.
 
-    Of a scanned eye scan and motion ticks come back to the same phase after their least common
+    For a scanned eye, scan and motion ticks return to the same phase after their least common
     multiple. Over n cards the phase walks by √n times the spread of a pitch.
     """
     controller, c = s.machine.controller, s.machine.carriers

@@ -37,9 +37,9 @@ class Simulated:
 
 
 def steady(scenario: Scenario, speed_mm_s: float) -> Scenario:
-    """Return the scenario at a steady line speed (mm/s), with nothing that disturbs it.
+    """Return the scenario at a steady line speed (mm/s).
 
-    Left out are its speed profile, planned faults and adjustments.
+    Its speed profile, planned faults and adjustments are left out.
     """
     line = scenario.line.model_copy(update={"profile": ()})
     left_out = {name: () for name in _DISTURBING if name in Scenario.model_fields}
@@ -47,12 +47,12 @@ def steady(scenario: Scenario, speed_mm_s: float) -> Scenario:
 
 
 def is_steady(scenario: Scenario) -> bool:
-    """Tell whether :func:`steady` leaves nothing out."""
+    """Return whether :func:`steady` leaves nothing out."""
     return steady(scenario, scenario.line.speed) == scenario
 
 
 def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[Simulated]:
-    """Run a scenario at a steady speed, in whatever process; return each feeder's errors.
+    """Run a scenario at a steady speed in a worker; return each feeder's errors.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[Simulated
 def simulated_of(
     records: RunRecords, number: int, *, mean_ci95: Interval | None, stops: int
 ) -> Simulated:
-    """Return what one feeder's records say of its placement errors."""
+    """Return the placement errors in one feeder's records."""
     feeder = records.feeders[number]
     rows = placed_rows(feeder, records.warm_up)
     errors = feeder.placement_error_mm[rows]

@@ -51,7 +51,7 @@ _HALVED: tuple[tuple[str, str, Kind], ...] = (
     ("servo.command_delay", "command delay", "time"),
 )
 _OF_FEEDER = frozenset({"eye", "insert", "clutch", "servo", "settings"})
-_DIGITS = 4  # to which limits are told apart
+_DIGITS = 4  # significant digits of a limit
 _RAMPS = frozenset({"ramp_in", "ramp_out"})
 
 
@@ -64,11 +64,11 @@ class Change:
     key : str
         Path of the key.
     knob : str
-        In the machine's words.
+        Its name in the words of the machine.
     before, after : str
         Its values, as one would write them.
     kind : Kind or None
-        What quantity it is; None for words and plain numbers.
+        Its quantity; None for words and plain numbers.
     feeder : int or None
         The feeder it belongs to; None if it is the line's.
     """
@@ -97,18 +97,18 @@ class Binding:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a change comes to.
+    """Effect of a change.
 
     Attributes
     ----------
     change : Change or None
         None: everything as it is.
     combined_sd_mm : dict of str to float
-        Of each feeder by its name, at the speed that was asked for.
+        Of each feeder by its name, at the speed asked for.
     limit_speed_mm_s : float or None
         Highest speed in closed form, all feeders together; None where there is no limit.
     gain_mm_s : float or None
-        How much higher that is than as it is; None where one of them is none.
+        Gain in that over the line as it is; None where either has no limit.
     """
 
     change: Change | None = field(metadata={**AMONG, **IF_ANY})
@@ -127,12 +127,12 @@ class WhatIf:
     line_speed_mm_s : float
         Of the spreads.
     changes : tuple of Outcome
-        What raises the limit most comes first; of those that raise it alike, what spreads least.
+        The largest gain in the limit first; among equals, the smallest spread.
     closed_form_refused : tuple of RefusedSpeeds
         Of the line as it is, rising.
     complete_to_mm_s : float or None
-        Up to which speed such stretches were looked for beside each jump of a part of speeds in
-        which some look refused; above, more may be missing. None: as far as was searched.
+        Up to which speed the search for such stretches examined every jump near a refused speed;
+        above, some may be missing. None: all the way.
     """
 
     line_speed_mm_s: float
@@ -149,8 +149,8 @@ Run = Callable[[Sequence[tuple[Any, ...]]], Sequence[Limits]]
 def changes_of(scenario: Scenario) -> list[Change]:
     """Return every knob of a scenario that can be turned, the line's first.
 
-    Values above 0 are halved. The encoder becomes twice as fine and the drive twice as strong,
-    a scanned eye is latched, and a stage that is not corrected is corrected.
+    Values above 0 are halved. The encoder becomes twice as fine and the drive twice as strong, a
+    scanned eye is latched, and the stage is corrected where it was not.
     """
     found = [*_line_changes(scenario)]
     for number in range(len(scenario.feeder)):
@@ -210,7 +210,7 @@ def _halved(
 
 
 def _possible(scenario: Scenario, change: Change) -> bool:
-    """Tell whether a change makes another valid scenario."""
+    """Return whether a change makes a different, valid scenario."""
     try:
         return override(scenario, [change.override]) != scenario
     except FeedsimError:
@@ -218,7 +218,7 @@ def _possible(scenario: Scenario, change: Change) -> bool:
 
 
 def feeder_limits(scenario: Mapping[str, Any], number: int) -> Limits:
-    """Return the lowest closed-form limits of one feeder, in whatever process."""
+    """Return the lowest closed-form limits of one feeder; runs in a worker."""
     return limits_of(scenario_from_dict(dict(scenario)), number, lowest=True)
 
 

@@ -1,4 +1,4 @@
-"""What ``"auto"`` did beside the sum of the delays, and what that costs."""
+"""Where ``"auto"`` departs from the sum of the delays, and what that costs."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def automatic_words(s: CheckedFeeder) -> Iterator[str]:
 
 
 def mean_words(s: CheckedFeeder) -> Iterator[str]:
-    """Say what waits add to the mean error, and by how much it may differ from what is known."""
+    """Say what waits add to the mean error, and how far the true mean may lie off."""
     found = mean_error(s.here, criteria_of(s.scenario))
     if found.waits_mm > WORTH_MM:
         yield (
@@ -65,10 +65,10 @@ def mean_words(s: CheckedFeeder) -> Iterator[str]:
         by = (
             f"by up to {s.say(found.most_mm)}"
             if found.most_mm < s.machine.carriers.pitch_mm
-            else "by an amount that no closed form tells"
+            else "by an amount that no closed form gives"
         )
         names = ", ".join(each.name for each in found.besides)
-        yield f"The mean error may differ from what is known of it {by} {s.at_speed}: {names}."
+        yield f"The mean error may differ from the closed form {by} {s.at_speed}: {names}."
 
 
 def _without_steps(s: CheckedFeeder) -> Feeder:
@@ -123,7 +123,7 @@ def _fraction(s: CheckedFeeder) -> str:
 
 
 def not_on_steps(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of settings that are typed in and that the controller does not take."""
+    """Warn of typed-in settings that the controller does not take."""
     given, settings = s.scenario.feeder[s.number].settings, s.feeder.settings
     steps = settings.resolution
     rows: tuple[tuple[str, float, float, Kind], ...] = (
@@ -136,7 +136,7 @@ def not_on_steps(s: CheckedFeeder) -> Iterator[str]:
     )
     for name, value, step, kind in rows:
         nearest = nearest_step(value, step)
-        # a length as a sheet has it, in inches too, is on its step
+        # a length as printed on a sheet, in inches too, is on its step
         last = _LAST_DIGIT_MM if kind == "length" else 0.0
         if getattr(given, name) == "auto" or abs(value - nearest) <= max(_OFF_A_STEP * step, last):
             continue

@@ -1,4 +1,4 @@
-"""One feeder of a line, as it is checked before it runs, and the geometry of both in words."""
+"""One feeder of a line as checked before a run, and the geometry of line and feeder in words."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import placement_sd, placement_sources, placement_spread
 
 SIGMAS = 4.0
-"""Nearer to a limit than so many standard deviations is worth a word."""
+"""Fewer standard deviations than this from a limit draw a warning."""
 _NOTHING_MM = 0.0005
 _ARRIVING = {
     "paced": "paced",
@@ -27,7 +27,7 @@ _ARRIVING = {
 
 @dataclass(frozen=True)
 class CheckedFeeder:
-    """One feeder of a line as it is checked: everything a warning may need."""
+    """One feeder of a line: everything a warning may need."""
 
     scenario: Scenario
     machine: Machine
@@ -52,7 +52,7 @@ class CheckedFeeder:
 
     @cached_property
     def steadily(self) -> FeederAtSpeed:
-        """The same on a line that always runs at that speed: what shares and margins are of."""
+        """The same on a line that always runs at that speed; shares and margins are for it."""
         return self.here.on_line_at(self.speed)
 
     def off(self, error_mm: float) -> str:
@@ -70,7 +70,7 @@ class CheckedFeeder:
 
 
 def checked_feeders(scenario: Scenario, units: System) -> list[CheckedFeeder]:
-    """Return each feeder of a line; what is found of one is kept with it."""
+    """Return each feeder of a line; its results are kept with it."""
     machine = machine_of(scenario)
     return [CheckedFeeder(scenario, machine, n, units) for n in range(len(machine.feeders))]
 
@@ -87,7 +87,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
         f"come {mm(c.pitch_mm)} from leading edge to leading edge ({_ARRIVING[c.arrival.name]}), "
         f"one every {display(c.pitch_mm / v, 'time', units=units)}, "
         f"{whole(3600.0 * v / c.pitch_mm)} per hour.",
-        f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are left free on average.",
+        f"Between two carriers {mm(c.pitch_mm - c.length_mm)} are free on average.",
     ]
     if isinstance(c.arrival, Recorded):
         words.append(_record_words(c.arrival, units=units))
@@ -111,7 +111,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
 
 
 def _largest_source(at: FeederAtSpeed) -> str:
-    """Say what makes most of the variance, sources of one cause together."""
+    """Name the largest cause of variance, its sources taken together."""
     parts: dict[str, float] = {}
     for source in placement_sources(at):
         parts[source.cause] = parts.get(source.cause, 0.0) + source.contribution_mm**2
@@ -132,14 +132,14 @@ def _off_words(error_mm: float, *, units: System = "metric") -> str:
 
 
 def _record_words(law: Recorded, *, units: System) -> str:
-    """Say what the record of carriers has in it, and what happens where it ends."""
+    """Say what the record of carriers holds, and what happens at its end."""
     record = law.record_mm
     values = (law.pitch_mm, law.pitch_sd_mm, min(record), max(record))
     mean, sd, shortest, longest = (display(x, "length", units=units) for x in values)
     count = f"{len(record)} pitches" if len(record) > 1 else "one pitch"
     after = "Then the run ends."
     if law.repeats:
-        after = "Then it begins again: figures and their intervals are of this record alone."
+        after = "Then it begins again: figures and their intervals describe this record alone."
     return (
         f"The record has {count}: mean {mean}, standard deviation {sd}, the shortest {shortest}, "
         f"the longest {longest}. {after}"

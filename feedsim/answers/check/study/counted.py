@@ -1,4 +1,4 @@
-"""Warnings of what the limit of a line counts: every acceptance figure refused at line speed."""
+"""Warnings of each acceptance figure that the closed forms refuse at line speed."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Counted(NamedTuple):
     """An acceptance figure in closed form at the highest speed.
 
     ``share``: of carriers missed, cycles at risk or inserts out of tolerance, all mechanisms
-    together; ``parts``: what each does to it, the largest first.
+    together; ``parts``: the share of each, the largest first.
     """
 
     figure: Figure
@@ -47,7 +47,7 @@ class Counted(NamedTuple):
 
     @property
     def refused(self) -> bool:
-        """Whether it is more than may be."""
+        """Whether it is more than allowed."""
         return self.share > accepted_to(self.most)
 
 
@@ -58,7 +58,7 @@ def shares_of(s: CheckedFeeder) -> list[_Share]:
 
 
 def counted(s: CheckedFeeder) -> list[Counted]:
-    """Return what the mechanisms, alone and together, do to each acceptance figure."""
+    """Return what the mechanisms, alone and together, add to each acceptance figure."""
     rows, allowed, found = shares_of(s), criteria_of(s.scenario), []
     for figure in _OF:
         parts = sorted((r for r in rows if r.mechanism.figure == figure), key=lambda r: -r.share)
@@ -68,12 +68,12 @@ def counted(s: CheckedFeeder) -> list[Counted]:
 
 
 def refused(s: CheckedFeeder) -> list[Counted]:
-    """Return the acceptance figures that they bring above what may be."""
+    """Return the acceptance figures that are refused."""
     return [each for each in counted(s) if each.refused]
 
 
 def refused_words(s: CheckedFeeder, figures: Sequence[Counted]) -> Iterator[str]:
-    """Warn of each figure that is refused, and say by what."""
+    """Warn of each refused figure, and name the mechanisms."""
     for figure, share, most, parts in figures:
         shown = [row for row in parts[:_MOST_PARTS] if row.share > _PART * share]
         named = ", ".join(

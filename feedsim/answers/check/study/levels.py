@@ -69,12 +69,12 @@ def _rows(s: CheckedFeeder) -> Iterator[_Row]:
 
 
 def _longest(s: CheckedFeeder, eye: Eye) -> float:
-    """Return the longest that a level may have to last (s)."""
+    """Return how long a level must last to be seen for sure (s)."""
     return max(eye.filter_s, s.machine.controller.scan_s if eye.polled else 0.0)
 
 
 def _wants(s: CheckedFeeder, eye: Eye) -> str:
-    scan = f"the program polls it each {s.say(s.machine.controller.scan_s, 'time')}"
+    scan = f"the program polls it every {s.say(s.machine.controller.scan_s, 'time')}"
     passes = f"its input filter passes nothing shorter than {s.say(eye.filter_s, 'time')}"
     if not eye.polled:
         return passes

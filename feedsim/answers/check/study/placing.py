@@ -12,7 +12,7 @@ from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
 
-_EXAMPLE_WAY_MM = 120.0  # of the starter, to which the defaults belong
+_EXAMPLE_WAY_MM = 120.0  # of the starter scenario, for which the defaults hold
 _SAME_MM = 1e-6
 
 
@@ -41,7 +41,7 @@ def stage(s: CheckedFeeder) -> Iterator[str]:
 
 
 def limits(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a nose limit or a grip end that cannot be where it is said to be."""
+    """Warn of a nose limit or a grip end that cannot be where the scenario puts it."""
     f = s.feeder
     for key, place in (("nose_limit", f.nose_limit_mm), ("grip_end", f.grip_end_mm)):
         given = key in s.scenario.feeder[s.number].model_fields_set
@@ -82,14 +82,14 @@ def tail(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _tail_sd(s: CheckedFeeder) -> float:
-    """Spread of where the placed insert is when the clutch opens (mm)."""
+    """Spread of the placed insert's position when the clutch opens (mm)."""
     ins = s.feeder.inserts
     staged = stage_spread(s.here).sd
     return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
 
 
 def landing(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of inserts that land when the feed already slows down."""
+    """Warn of inserts that land when the feed is already slowing down."""
     f = s.feeder
     next_nose = nose_at_opening(s.here, _staged_at(s))
     pitch = f.inserts.length_mm + f.inserts.gap_mm
@@ -106,7 +106,7 @@ def landing(s: CheckedFeeder) -> Iterator[str]:
 
 
 def next_nose(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a next insert that rests at its eye, or past it, before the search begins."""
+    """Warn of a next insert that rests at or past its eye before the search begins."""
     ins = s.feeder.inserts
     behind = ins.length_mm + ins.gap_mm - _staged_at(s)
     spread = math.hypot(stage_spread(s.here).sd, ins.gap_sd_mm)
@@ -143,7 +143,7 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
             yield (
                 f"The {name} eye may not see the gap between two {name}s: it needs {s.say(blind)} "
                 f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "
-                f"{s.say(sd)} come down to that. Cards would merge into one."
+                f"{s.say(sd)} can be as short. Cards would merge into one."
             )
     if law.gap is None:
         blind = s.speed * s.machine.carrier_eye.off_response_s
@@ -158,7 +158,7 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
 
 
 def on_carrier(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of inserts that stick out over an end of their carrier, on target or by spread."""
+    """Warn of inserts that overhang an end of their carrier, on target or by spread."""
     settings, c = s.feeder.settings, s.machine.carriers
     over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
     allowed = s.scenario.limits.overhang
@@ -166,7 +166,7 @@ def on_carrier(s: CheckedFeeder) -> Iterator[str]:
     room = allowed + min(settings.target_offset_mm, -over)
     if 0.0 <= room < SIGMAS * sd:
         yield (
-            f"On target {s.say(room)} are left to an end of the carrier, only "
+            f"On target the insert is {s.say(room)} from an end of the carrier, only "
             f"{room / sd:.1f} standard deviations of the placement ({s.say(sd)})."
         )
     if over > allowed:
@@ -177,7 +177,7 @@ def on_carrier(s: CheckedFeeder) -> Iterator[str]:
 
 
 def speed_match(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of landing at another speed than the belt."""
+    """Warn of inserts that land at another speed than the belt's."""
     ratio = s.feeder.settings.speed_ratio / (1.0 + s.machine.encoder.scale_error)
     limit = s.scenario.limits.speed_mismatch
     if abs(ratio - 1.0) > limit:

@@ -1,4 +1,4 @@
-"""The product before it runs: where inserts lie on each other, and whether the gate is in time."""
+"""The product before a run: which inserts overlap, and whether the gate is in time."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _SHARED = {
 
 
 def product_words(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:
-    """Say which inserts lie on which, and by when the gate must know."""
+    """Say which inserts lie on which, and when the gate must know."""
     recipe = criteria_of(scenario).recipe
     pairs = all_pairs(checked[0].machine, recipe)
     told = [pair for pair in pairs if pair in recipe.pairs or _nominal(checked, pair) > 0.0]
@@ -63,14 +63,14 @@ def _gate_words(checked: list[CheckedFeeder]) -> str:
 
 
 def _by_mm(s: CheckedFeeder) -> float:
-    """Return how far a carrier may have come when the gate is told (mm of belt travel)."""
+    """Return how far a carrier may have come when the gate gets its signal (mm of belt travel)."""
     divert = s.machine.divert
     assert divert is not None  # noqa: S101 - the caller has looked
     return divert.at_mm - divert.decide_before_mm - divert.gate_time_s * s.speed
 
 
 def _known_mm(s: CheckedFeeder) -> float:
-    """Return how far a carrier has come as its mark is acted on (mm), a whole cycle waited for.
+    """Return how far a carrier has come as its mark is acted on (mm), a whole cycle late.
 
     Misses that were known sooner (late marks, a full memory) are left out: these are the last.
     """
@@ -80,7 +80,7 @@ def _known_mm(s: CheckedFeeder) -> float:
 
 
 def product_warnings(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:
-    """Warn of overlaps that the recipe does not allow, and of a gate that learns too late."""
+    """Warn of overlaps that the recipe does not allow, and of a gate that is told too late."""
     recipe = criteria_of(scenario).recipe
     if len(checked) > 1:
         for pair in all_pairs(checked[0].machine, recipe):
@@ -93,10 +93,11 @@ def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[flo
     """Return mean and standard deviation (mm) of an overlap at a line speed (mm/s).
 
     The mean by lengths, target offsets and the mean errors of settings and scale. The spread is
-    that of a difference of two offsets: sd₁² + sd₂², less twice what both share, since they go by
-    the same mark of the same carrier: all from its edge to its count, its slip, and of the closing
-    ticks what :func:`_shared_by_ticks` says.
-    Where one insert covers the other the overlap is the shorter one's length, and this too wide.
+    that of a difference of two offsets: sd₁² + sd₂², less twice what both share, since both use the
+    same mark of the same carrier: all from its edge to its count, its slip, and of the closing
+    ticks what :func:`_shared_by_ticks` returns.
+    Where one insert covers the other the overlap is the shorter one's length, and this spread is
+    too wide.
     """
     both = [FeederAtSpeed(machine, machine.feeders[n], speed) for n in (pair.below, pair.above)]
     settings = [at.settings for at in both]
@@ -117,7 +118,7 @@ def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[flo
 
 
 def _shared_by_ticks(one: FeederAtSpeed, other: FeederAtSpeed) -> float:
-    """Return the covariance of two closings that go by one count and one motion clock (mm²).
+    """Return the covariance of two closings that share one count and one motion clock (mm²).
 
     A point lies x after the count, and waits w for the tick, which is at any phase; of a scanned
     eye at one of the phases kγ. The variance of w is c²/12, or (c² − γ²)/12, c the cycle. Of two

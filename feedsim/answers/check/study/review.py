@@ -30,7 +30,7 @@ _SAME_MM = 1e-9
 _OF_EYE = {"response": 0.02, "off_response": 0.02, "filter_time": 0.1}
 _OF_CONTROLLER = {"scan": 0.1, "motion_cycle": 0.02}
 _COMMAND_DELAY = 0.05
-"""Times (s) that hardly any has more of: common practice, no source."""
+"""Times (s) that are rarely exceeded: common practice, no source."""
 _Check = Callable[[CheckedFeeder], Iterator[str]]
 
 _CHECKS: tuple[_Check, ...] = (
@@ -65,10 +65,10 @@ _CHECKS: tuple[_Check, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class FeederReview:
-    """One feeder: what it is, what would be typed in, what to mind.
+    """One feeder: its geometry, its settings, its warnings.
 
-    ``refused``: the acceptance figures that the closed forms refuse at line speed; each is the
-    subject of a warning.
+    ``refused``: the acceptance figures that the closed forms refuse at line speed; each has a
+    warning.
     """
 
     name: str
@@ -80,7 +80,7 @@ class FeederReview:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """A line looked at as a whole."""
+    """A line as a whole."""
 
     title: str
     words: list[str]
@@ -121,7 +121,7 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
 
 
 def _run_warnings(scenario: Scenario, units: System) -> list[str]:
-    """Return what is to be said about the run and the line as a whole."""
+    """Return the warnings about the run and the line as a whole."""
     warnings = [*_side_by_side(scenario, units=units), *_unusual(scenario)]
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
@@ -142,7 +142,7 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     shares = (accept.missed, accept.jam_risk, 1.0 - accept.within_tolerance)
     if min(shares) <= 0.0:
         warnings.append(
-            "An acceptance figure of 0 % or 100 % can be met, but never shown at 95 % to be met."
+            "An acceptance figure of 0 % or 100 % can be met, but never shown to be met at 95 %."
         )
     # with none seen, the upper end of the Wilson interval is z²/(n + z²)
     strict = min((share for share in shares if share > 0.0), default=1.0)
@@ -158,7 +158,7 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
 def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[str]:
     """Warn of feeders at one placement point, and of inserts that land on each other.
 
-    An overlap that ``[product]`` speaks of is meant.
+    An overlap that ``[product]`` lists is intended.
     """
 
     def say(value: float) -> str:
@@ -185,7 +185,7 @@ def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[s
 
 
 def _unusual(scenario: Scenario) -> Iterator[str]:
-    """Name each time that is so much longer than usual that its unit may be wrong."""
+    """Name each time so much longer than usual that its unit may be wrong."""
     control, feeders = scenario.controller, list(enumerate(scenario.feeder))
     eyes = {"carrier_eye": scenario.carrier_eye} | {f"feeder.{n}.eye": f.eye for n, f in feeders}
     times = [(f"controller.{key}", getattr(control, key), m) for key, m in _OF_CONTROLLER.items()]

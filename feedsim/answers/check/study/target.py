@@ -17,7 +17,7 @@ _WORTH_CHANGING_MM = 0.02
 
 
 def off_target(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of settings that stage or place an insert elsewhere than on target, and say why."""
+    """Warn of settings that stage or place an insert off target, and say why."""
     expected = expected_offsets(s.here)
     worth_a_word = 0.1 * s.scenario.acceptance.placement_tolerance
     if abs(expected.stage_mm) > max(worth_a_word, _stage_of_auto(s)):
@@ -34,7 +34,7 @@ def off_target(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _stage_of_auto(s: CheckedFeeder) -> float:
-    """Return how far off "auto" itself may stage an insert (mm): half a step of locked ticks."""
+    """Return how far "auto" itself may stage an insert off (mm): half a step of locked ticks."""
     given, controller = s.scenario.feeder[s.number].settings, s.machine.controller
     typed_in = given.disengage_distance != "auto" or given.disengage_lead != "auto"
     eyes = (s.machine.carrier_eye, s.feeder.eye)
@@ -45,7 +45,7 @@ def _stage_of_auto(s: CheckedFeeder) -> float:
 
 
 def _because(s: CheckedFeeder, worth_a_word: float) -> str:
-    """Say what of a mean error comes from steps and counts, and what helps: a lead first."""
+    """Say how much of a mean error comes from steps and counts, and what helps: a lead first."""
     lead = _better_lead(s)
     step = s.here.counted_mm_s * locked_step(s.machine.controller)
     if step and (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
@@ -76,7 +76,7 @@ class _Lead:
 
 
 def _better_lead(s: CheckedFeeder) -> _Lead:
-    """Return the lead that leaves least; where a distance is what is off, the distance that does.
+    """Return the lead that leaves the least error; where a distance is off, that distance.
 
     A lead makes up for a distance at one speed only.
     """
@@ -105,13 +105,13 @@ def _better_lead(s: CheckedFeeder) -> _Lead:
 
 
 def _a_step(s: CheckedFeeder) -> float:
-    """Return what a step of the locked ticks or of counts may ask of a distance (mm)."""
+    """Return how far a step of the locked ticks or of counts may shift a distance (mm)."""
     step = s.here.counted_mm_s * locked_step(s.machine.controller)
     return max(step, s.machine.encoder.count_mm, s.feeder.settings.resolution.distance_mm)
 
 
 def scale(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of an encoder scale error that shifts the placement, and that settings leave in it."""
+    """Warn of an encoder scale error that shifts the placement and that settings leave in."""
     shift, worth_a_word = scale_shift(s.here), 0.1 * s.scenario.acceptance.placement_tolerance
     mean = shift + expected_offsets(s.here).error_mm
     made_up_for = abs(mean) < 0.5 * abs(shift)
@@ -123,7 +123,7 @@ def scale(s: CheckedFeeder) -> Iterator[str]:
 
 
 def spread(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a spread that the tolerance has no room for."""
+    """Warn of a spread too wide for the tolerance."""
     sd = placement_sd(s.here)
     tolerance = s.scenario.acceptance.placement_tolerance
     whole = placement_spread(s.here, late=False)

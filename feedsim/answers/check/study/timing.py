@@ -47,9 +47,9 @@ def cycle(s: CheckedFeeder) -> Iterator[str]:
     share = feed_cycle(s.here, criteria_of(s.scenario))
     if share > s.scenario.acceptance.missed:
         how = (
-            "wait for the feeder until they can no longer be hit, and are lost"
+            "wait for the feeder until they are out of reach, and are lost"
             if s.machine.controller.not_ready_engages
-            else "come while it is at that, and are lost"
+            else "come during a cycle, and are lost"
         )
         yield (
             f"A feed cycle takes {s.say(cycle, 'time')} {s.at_speed}; {percent(share)} of the "
@@ -92,10 +92,10 @@ def late_openings(s: CheckedFeeder) -> Iterator[str]:
 
 
 def leads(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of leads that are not what the delays add up to.
+    """Warn of leads that differ from the sum of the delays.
 
-    A short engage lead lets the placement walk later with speed, a short disengage lead lets
-    the stage walk on, so that inserts come earlier: equal shortfalls cancel in the placement.
+    With a short engage lead the placement walks later with speed; with a short disengage lead the
+    stage walks on and inserts come earlier: equal shortfalls cancel in the placement.
     """
     given, right = s.feeder.settings, solve_feeder(s.machine, s.feeder)
     auto = auto_feeder(s.machine, s.feeder)
@@ -113,7 +113,7 @@ def leads(s: CheckedFeeder) -> Iterator[str]:
             continue
         tells = f"{name} is {s.say(have, 'time')}, while the delays add up to {s.say(want, 'time')}"
         if what == "placement" and abs(off) <= _SAME_LEAD_S:
-            yield f"{tells}. The stage walks by as much, so that the {what} holds on average."
+            yield f"{tells}. The stage walks by as much, so the {what} holds on average."
         else:
             yield (
                 f"{tells}: the {what} will walk with speed, by {s.say(walk)} from standstill to "
@@ -142,12 +142,12 @@ def run_up(s: CheckedFeeder) -> Iterator[str]:
 
 
 def no_cycle(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a cycle that, as it runs, gives no settings."""
+    """Warn of a cycle that has no right settings."""
     reason = no_cycle_because(s.here)
     if reason:
         yield (
             f"The ramps are longer than the cycle {s.at_speed}: {reason}. Distances that "
-            f'"auto" stands for take ramps and lags to be over in time, and are off. Slow down, or '
+            f'"auto" stands for assume ramps and lags over in time, and are off. Slow down, or '
             f"shorten the ramps."
         )
 
@@ -167,10 +167,10 @@ def drive(s: CheckedFeeder) -> Iterator[str]:
 
 
 def loop_gain(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a position loop that the motion cycle cannot bear.
+    """Warn of a position loop too fast for the motion cycle.
 
-    A loop of gain K closed each T, its output held in between, multiplies what it is off by
-    1 − K·T: it is stable for K·T < 2 and does not swing up to 1; with one more period of delay,
+    A loop of gain K closed every T, its output held in between, multiplies its error by 1 − K·T:
+    it is stable for K·T < 2 and does not swing up to 1; with one more period of delay,
     z² − z + K·T, it is stable for K·T < 1 (Franklin, Powell, Workman, Digital Control of Dynamic
     Systems).
     """
@@ -209,7 +209,7 @@ def feedforward(s: CheckedFeeder) -> Iterator[str]:
 
 
 def memory(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of more marks under way than the memory holds when carriers come closest."""
+    """Warn if the mark memory is too small when carriers come closest."""
     c, line = s.machine.carriers, s.machine.line
     slowest = min([v for _, v in line.profile]) if line.profile else line.speed_mm_s
     travel = FeederAtSpeed(s.machine, s.feeder, slowest).engage_travel_mm
@@ -241,15 +241,15 @@ def aliasing(s: CheckedFeeder) -> Iterator[str]:
             f"{' and '.join(steady)} {'is' if len(steady) == 1 else 'are'} below "
             f"{s.say(needed)}, a tenth of the belt travel of a tick or count {s.at_speed}: cards "
             f"so regular beat with the ticks, and the error may sit at one value that the phase "
-            f"sets. Give the spread that the line has."
+            f"sets. Give the spread of the real line."
         )
 
 
 def locked_counts(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of counts that stand still against the ticks, where that shows in the placement.
+    """Warn of counts locked to the ticks, where that shows in the placement.
 
-    If a motion cycle is a whole number of counts, a count keeps its place between the ticks all
-    run long, and the mean depends on that place by up to half a count.
+    If a motion cycle is a whole number of counts, a count keeps its place between the ticks for the
+    whole run, and the mean depends on that place by up to half a count.
     """
     q, cycle = s.machine.encoder.count_mm, s.machine.controller.motion_cycle_s
     if q == 0.0 or cycle == 0.0 or q <= _COARSE * s.scenario.acceptance.placement_tolerance:
@@ -268,14 +268,14 @@ def locked_counts(s: CheckedFeeder) -> Iterator[str]:
 
 
 def _slow_beat(s: CheckedFeeder, beat_mm: float) -> Iterator[str]:
-    """Warn of counts that walk slowly against the ticks, and of cards too regular to jump there.
+    """Warn of counts that drift slowly against the ticks, with cards too regular to mix the phases.
 
-    ``beat_mm``: the belt travel after which counts and ticks stand to each other as before,
+    ``beat_mm``: the belt travel after which counts and ticks are in the same phase again,
     v·cycle·q/|v·cycle − n·q|.
     """
     if min(s.feeder.inserts.gap_sd_mm, s.machine.carriers.arrival.sd_mm) < _REGULAR * beat_mm:
         yield (
-            f"Encoder counts and ticks come back to each other only every {s.say(beat_mm)} of belt "
+            f"Encoder counts and ticks meet in the same phase only every {s.say(beat_mm)} of belt "
             f"travel {s.at_speed}: with cards as regular as these the errors of carriers in a row "
             f"are alike, and the mean of a short run is one of several. Run more carriers, or a "
             f"finer wheel."
@@ -283,7 +283,7 @@ def _slow_beat(s: CheckedFeeder, beat_mm: float) -> Iterator[str]:
 
 
 def search(s: CheckedFeeder) -> Iterator[str]:
-    """Warn of a search limit that one misfeed reaches, or every search."""
+    """Warn of a search limit that one misfeed, or every search, reaches."""
     pitch = s.feeder.inserts.length_mm + s.feeder.inserts.gap_mm
     limit, staged = s.machine.controller.search_limit_mm, s.feeder.settings.stage_position_mm
     if limit < pitch - staged:

@@ -69,12 +69,12 @@ class LetteredSetup:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Comparisons:
-    """Setups held against the first of them.
+    """Setups compared with the first.
 
     Attributes
     ----------
     notes : tuple of str
-        What a user should know of setups that differ in what a comparison shares.
+        Notes on setups that differ in what a comparison shares.
     highest_accepted_speed_mm_s : dict of str to float or None
         By the letter: the speed up to which every point is accepted; None if the first is not.
     islands : dict of str to tuple of Island
@@ -82,8 +82,8 @@ class Comparisons:
     closed_form_refused : dict of str to tuple of RefusedSpeeds
         By the letter: what the closed forms refuse between the speeds, rising.
     closed_form_complete_to_mm_s : dict of str to float or None
-        By the letter: up to which speed refused stretches were looked for beside each jump of a
-        part of speeds in which some look refused; above, more may be missing. None: everywhere.
+        By the letter: up to which speed the search for refused stretches examined every jump near
+        a refused speed; above, some may be missing. None: all the way.
     points : tuple of Together
         By speed.
     """
@@ -112,7 +112,7 @@ class Comparisons:
         Parameters
         ----------
         forms : sequence of sequence of Closed
-            What the closed forms say of each feeder of each setup.
+            Closed forms of each feeder of each setup.
         """
         setups = tuple(
             LetteredSetup(letter, setup.name, setup.changes, setup.scenario)
@@ -150,11 +150,11 @@ def run_compare(
     Parameters
     ----------
     where : Local or Cluster
-        Where the speeds run, which has no influence on the results.
+        Where the speeds run; results do not depend on it.
     on_point : callable
-        Told how many speeds are done.
+        Called with the number of speeds done.
     on_lost : callable
-        Told in words when a worker process has died.
+        Called with a message when a worker process has died.
     """
     plains = [scenario_to_dict(setup.scenario) for setup in comparison.setups]
     calls = [(plains, speed, comparison.replications) for speed in comparison.axis.values]
@@ -166,7 +166,7 @@ def run_compare(
 
 
 def _run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications: int) -> Together:
-    """Run all setups at one speed, in whatever process.
+    """Run all setups at one speed in a worker.
 
     Parameters
     ----------
@@ -189,7 +189,7 @@ def _run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications:
 
 
 def difference(letter: str, first: ScenarioRun, other: ScenarioRun) -> Difference:
-    """Return how a setup that has run differs from the first one, which ran the same cards."""
+    """Return how a setup differs from the first, both run on the same cards."""
     before, after = (r.results.complete.per_hour for r in (first, other))
     ran = [Ran(r.records, r.machine, criteria_of(r.scenario)) for r in (first, other)]
     pairs = zip(first.scenario.feeder, other.scenario.feeder, strict=True)

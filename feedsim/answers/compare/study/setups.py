@@ -1,4 +1,4 @@
-"""The setups of a comparison: as they are asked for, all with what they share."""
+"""The setups of a comparison, as requested, with what all of them share."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _FORM = '"KEY=VALUE; KEY=VALUE", or "NAME: KEY=VALUE; KEY=VALUE"'
 _LONGEST_NAME = 40
 _PART = re.compile(r"""(?:"(?:[^"\\]|\\.)*"|'[^']*'|[^;"'])+""")
 _COMMON = ("seed", "run.carriers", "run.warm_up", "acceptance", "limits")
-"""What all setups take from the first: random numbers, and what they are held against."""
+"""What all setups take from the first: random numbers, limits and acceptance."""
 _NOT_OF_A_SETUP = (*_COMMON, LINE_SPEED, "sweep")
 
 
@@ -30,7 +30,7 @@ class ComparedSetup:
     name : str
         Of its file, or as given with its changes; may be empty there.
     changes : str
-        What of the first setup is changed; empty for one from a file.
+        Changes to the first setup; empty for one from a file.
     scenario : Scenario
         With the random numbers and limits of the first.
     unused : tuple of str
@@ -50,13 +50,13 @@ class Comparison:
     Attributes
     ----------
     setups : tuple of ComparedSetup
-        Two to eight; all others are held against the first.
+        Two to eight; all others are compared with the first.
     axis : Axis
         The line speeds.
     replications : int
         Runs of each setup at each speed, common random numbers for all setups and speeds.
     units : {"metric", "inch"}
-        In which it is told, unless others are asked for.
+        Of the answer, unless others are asked for.
     """
 
     setups: tuple[ComparedSetup, ...]
@@ -66,7 +66,7 @@ class Comparison:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a user should know of setups that differ in what a comparison shares."""
+        """Notes on setups that differ in what a comparison shares."""
         return tuple(
             f"{letter} has {' and '.join(setup.unused)} from A, not its own"
             for letter, setup in zip(LETTERS, self.setups, strict=False)
@@ -113,7 +113,7 @@ def setups_of(
         if len(scenario.feeder) != len(first.feeder):
             message = (
                 f"has {_feeders(scenario)}, {files[0][0]} has {_feeders(first)}; feeders are "
-                "compared by their number, so all setups need as many"
+                "compared by their number, so all setups need equally many"
             )
             faults.append(Fault(f"--but {changes_}" if changes_ else name, message=message))
     if faults:
@@ -122,7 +122,7 @@ def setups_of(
 
 
 def _as_long(setups: tuple[ComparedSetup, ...]) -> tuple[ComparedSetup, ...]:
-    """Make sure that all run the same carriers: a record may be too short for it."""
+    """Refuse setups of which a record is too short to run the same carriers."""
     longest = setups[0].scenario.run.carriers
     for setup in setups:
         carriers = setup.scenario.run.carriers
@@ -130,7 +130,7 @@ def _as_long(setups: tuple[ComparedSetup, ...]) -> tuple[ComparedSetup, ...]:
             fewest = min(carriers, longest)
             message = (
                 f"{setup.name or setup.changes} runs {carriers} carriers and the first setup "
-                f"{longest}, since a record of carriers ends; give --carriers {fewest} for both"
+                f"{longest}, since its record of carriers ends; give --carriers {fewest} for both"
             )
             raise FeedsimError(Fault("run.carriers", message=message))
     return setups
@@ -164,9 +164,8 @@ def _with_what_is_common(
 def read_but(text: str) -> tuple[str, tuple[str, ...]]:
     """Read ``"KEY=VALUE; KEY=VALUE"`` with or without a ``"NAME: "`` before it.
 
-    What stands before the first colon is a name if no ``=`` stands before that colon: keys have
-    no colon, and in values it comes after the ``=``. Changes are parted by semicolons; one
-    between quotes belongs to its value.
+    Text before the first colon is a name unless it has an ``=``: keys have no colon, and in values
+    it comes after the ``=``. Semicolons separate changes; one between quotes belongs to its value.
 
     Returns
     -------

@@ -1,1 +1,1 @@
-"""What a feed axis asks of its motor."""
+"""What a feed axis demands of its motor."""

@@ -1,6 +1,6 @@
-"""The feeds' motion at a line speed, cut into feed cycles, and up to which speed a motor bears it.
+"""The feeds' motion at a line speed, cut into feed cycles, and the fastest speed of a motor.
 
-Ramps, run and dwell are as they came with the scenario's own spreads and ticks. Stops, planned
+Ramps, run and dwell are simulated with the scenario's own spreads and ticks. Stops, planned
 faults and adjustments are left out.
 """
 
@@ -29,13 +29,13 @@ _WARM_UP = 20
 _SEARCH_CARRIERS = 16
 _STEP_UP = 1.25
 _WITHIN = 0.002
-"""A highest speed is found to this share of it."""
+"""Relative precision of a highest speed."""
 
 
 def motion_at(scenario: Scenario, speed_mm_s: float, *, carriers: int) -> dict[int, Cycles | None]:
     """Run a scenario at a line speed; cut the motion of each feeder with a drive into cycles.
 
-    ``carriers``: at most so many after the warm-up. None where fewer than two cycles begin.
+    ``carriers``: the most after the warm-up. None where fewer than two cycles begin.
     """
     machine = replace(machine_of(at_line_speed(scenario, speed_mm_s)), supervision=None)
     warm_up = min(scenario.run.warm_up, _WARM_UP)
@@ -79,9 +79,9 @@ def highest_speed(
 ) -> float | None:
     """Return the highest line speed (mm/s) at which a motor meets every criterion.
 
-    Searched from below, so that it meets them at every slower speed looked at as well. None where
-    it fails at the slowest, or no cycle begins at any; infinity where it meets them up to the
-    fastest speed that is looked at. ``known``: what was found at other speeds; added to.
+    The search starts from below, so the motor also meets them at every slower speed tried. None
+    where it fails at the slowest, or no cycle begins at any; infinity where it meets them up to the
+    fastest speed tried. ``known``: what was found at other speeds; added to.
     """
 
     def margin(speed: float) -> float:
@@ -111,7 +111,7 @@ def _worst_margin(cycles: Cycles, motor: Motor) -> float:
 def _between(
     low: tuple[float, float], high: tuple[float, float], margin: Callable[[float], float]
 ) -> float:
-    """Narrow down where the margin turns negative, by a straight line between the ends."""
+    """Find where the margin turns negative, by a straight line between the ends."""
     while high[0] - low[0] > _WITHIN * high[0]:
         inside = 0.4 * _WITHIN * high[0]
         share = low[1] / (low[1] - high[1]) if low[1] < math.inf else 0.5

@@ -1,4 +1,4 @@
-"""What was found of a drive: of its mechanism, at each speed, of each candidate."""
+"""Results of drive sizing: the mechanism, each speed, each candidate."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class CandidateAt:
     reflected_inertia_kg_m2, inertia_ratio, available_acceleration_mm_s2 : float
         See :class:`Candidate`.
     acceleration_reserve : float
-        How much more than is asked is available, a share of what is asked.
+        Available acceleration beyond the demand, as a share of the demand.
     friction_limited_acceleration_mm_s2 : float or None
         See :class:`FeederSizing`.
     """
@@ -46,7 +46,7 @@ class CandidateAt:
 
 @dataclass(frozen=True, slots=True)
 class RampInTime:
-    """The shortest ramp that the insert follows, a time; None where none is, or none is known."""
+    """The shortest ramp that the insert follows, a time; None: there is none, or it is unknown."""
 
     shortest_ramp_s: float | None
 
@@ -94,7 +94,7 @@ class AtSpeed:
     Attributes
     ----------
     cycles : int
-        How many were looked at.
+        Number of feed cycles.
     moving : Moving or None
         None where fewer than two feed cycles begin.
     candidates : tuple of CandidateAt
@@ -122,9 +122,9 @@ class Candidate:
     available_acceleration_mm_s2 : float
         Largest feed acceleration that its peak torque gives; infinity where nothing is inert.
     power_does_not_fit : bool
-        Whether its rated power is another than that.
+        Whether its rated power differs from rated torque times rated speed.
     highest_line_speed_mm_s : float or None
-        That it holds; None where there is none, infinity where it holds all that were looked at.
+        At which it meets every criterion; None: at none; infinity: at all speeds tried.
     """
 
     name: str
@@ -141,7 +141,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class FeederSizing:
-    """All that was found of one feeder.
+    """Results for one feeder.
 
     Attributes
     ----------
@@ -178,7 +178,7 @@ class FeederSizing:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Sizing:
-    """What each feeder's motion asks of its motor.
+    """What each feeder's motion demands of its motor.
 
     Attributes
     ----------

@@ -1,7 +1,7 @@
-"""What the feed axis asks of its motor at some line speeds, and which candidates can give it.
+"""What the feed axis demands of its motor at some line speeds, and which candidates meet it.
 
-The motion is that of a simulated run, cut into its feed cycles: ramps, run and dwell as they came
-with the scenario's own spreads and ticks. Stops and planned faults are left out.
+The motion is that of a simulated run, cut into its feed cycles: ramps, run and dwell with the
+scenario's own spreads and ticks. Stops and planned faults are left out.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
 CARRIERS = 100
-"""Carriers in the motion that is looked at, at most; the warm-up comes before them."""
+"""Most carriers in the simulated motion; the warm-up comes before them."""
 
 _TOLD = 0.2
-"""Rated power and rated torque times rated speed that differ by more are worth a word."""
+"""Relative difference of rated power from rated torque times rated speed that is reported."""
 
 
 def speeds_from(scenario: Scenario) -> tuple[float, ...]:
@@ -51,7 +51,7 @@ def speeds_from(scenario: Scenario) -> tuple[float, ...]:
 
 
 def check(scenario: Scenario) -> list[int]:
-    """Return the numbers of the feeders whose drive is told.
+    """Return the numbers of the feeders that have a drive.
 
     Raises
     ------

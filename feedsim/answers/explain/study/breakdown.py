@@ -1,4 +1,4 @@
-"""A list of parts being written: delays at one speed, travels, and what a changing speed did."""
+"""Collects the parts of one side: delays at one speed, travels, the effect of a changing speed."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ _WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in 
 class Breakdown:
     """The parts of one side.
 
-    A delay of d costs what the belt moves meanwhile. Its part is d·v, v the speed at which the
-    settings of this side acted; where the belt ran at another speed during the delay, the
-    difference of the travel moved and d·v goes to one account of its own, `changed_mm`.
+    A delay d costs the belt travel meanwhile. Its part is d·v, v the speed at which the settings of
+    this side acted; if the belt ran at another speed during the delay, travel less d·v goes to a
+    separate account, `changed_mm`.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Breakdown:
         self.parts: list[Part] = []
 
     def delay(self, key: str, delay_s: float, *, moved_mm: float, allowed_s: float) -> None:
-        """Add a delay: how long it was, how far the belt moved, and what is allowed for (s)."""
+        """Add a delay: its length, how far the belt moved, and the allowance for it (s)."""
         cost = self._sign * delay_s * self.speed
         self.changed_mm += self._sign * moved_mm - cost
         allowed = self._sign * allowed_s * self.speed
@@ -65,13 +65,13 @@ class Breakdown:
         allowed_s: float = 0.0,
         delay_s: float | None = None,
     ) -> None:
-        """Add the delay from one instant to another, or that of `delay_s` while the belt moved."""
+        """Add the delay from one instant to another, or of `delay_s` while the belt moved."""
         moved_mm = self._at(to_s) - self._at(from_s)
         delay_s = to_s - from_s if delay_s is None else delay_s
         self.delay(key, delay_s, moved_mm=moved_mm, allowed_s=allowed_s)
 
     def travel(self, key: str, cost_mm: float, *, allowed_mm: float = 0.0) -> None:
-        """Add a travel of the belt (mm), whatever time it took."""
+        """Add a belt travel (mm), whatever time it took."""
         cost, allowed = self._sign * cost_mm, self._sign * allowed_mm
         self.parts.append(Part(key, *_WHERE[key], None, cost, allowed, cost - allowed))
 
@@ -82,7 +82,7 @@ class Breakdown:
         self.delay(key, waits_s, moved_mm=moved_mm, allowed_s=self.lead.tick_s)
 
     def ramp(self, key: str, delay_s: float, *, moved_mm: float) -> None:
-        """Add a ramp, as a travel or as a time, as the clutch has it."""
+        """Add a ramp, as travel or time, whichever defines the clutch's."""
         if self.feeder.machine.clutch.travel_ramp:
             self.travel(key, moved_mm, allowed_mm=-self._distance.ramp_mm * self.run.scale)
         else:
@@ -97,7 +97,7 @@ class Breakdown:
         self.travel(key, cost_mm, allowed_mm=lag_s * self.speed)
 
     def settings(self, *, acts_s: float) -> None:
-        """Add what distance and lead are off their terms, and the controller's speed its belt's."""
+        """Add what distance, lead and the controller's filtered speed are off."""
         feeder, scale, side = self.feeder, self.run.scale, self.side
         have, right, terms = (
             (getattr(of, f"{side}_distance_mm"), getattr(of, f"{side}_lead_s"))
@@ -110,7 +110,7 @@ class Breakdown:
         self.travel(f"{side}_filter", have[1] * (self.speed - seen))
 
     def changing_speed(self, key: str) -> None:
-        """Add what the changing speed did to all delays so far."""
+        """Add the effect of the changing speed on all delays so far."""
         changed, self.changed_mm = self.changed_mm, 0.0
         self.parts.append(Part(key, *_WHERE[key], None, changed, 0.0, changed))
 
@@ -120,7 +120,7 @@ class Breakdown:
         """Account for an eye, from the edge of a carrier or insert to the capture.
 
         ``edge_mm``: how late the edge was seen, belt travel. ``held_apart``: whether an output held
-        back by its last switching is a part of its own.
+        back by its last switching gets its own part.
         """
         lead, answers_s = self.lead, seen.passes_s + seen.response_s
         switched_s = max(seen.output_s, answers_s)
@@ -140,7 +140,7 @@ class Breakdown:
         self.between(f"{key}_scan", seen.switches_s, seen.captured_s, allowed_s=lead.scan_s)
 
     def count(self, key: str, seen: Sighting) -> None:
-        """Account for a captured travel being read in whole counts."""
+        """Account for reading a captured travel in whole counts."""
         half_count = 0.5 * self.run.machine.encoder.count_mm
         cost_mm = seen.reading_mm - self._at(seen.captured_s)
         self.travel(key, cost_mm, allowed_mm=-half_count * self.run.scale)

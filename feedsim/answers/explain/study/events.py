@@ -28,9 +28,9 @@ class Events:
     def at(
         self, t: float, words: str, *, since_s: float | None = None, cost_mm: float | None = None
     ) -> StoryEvent:
-        """Return something that happened at a time (s).
+        """Return an event at a time (s).
 
-        ``since_s``: it was a delay from then on, which costs the belt travel meanwhile.
+        ``since_s``: when the delay that it ends began; the delay costs the belt travel meanwhile.
         """
         belt_mm = self.run.belt.position(t)
         if since_s is None:
@@ -38,7 +38,7 @@ class Events:
         return StoryEvent(t, belt_mm, words, t - since_s, belt_mm - self.run.belt.position(since_s))
 
     def staging(self, staging: Staging) -> Iterator[StoryEvent]:
-        """Tell how the insert was staged."""
+        """Yield how the insert was staged."""
         say, clutch, opening = self.say, self.machine.clutch, staging.opening
         where = f"its nose at {say.mm(staging.position_mm)}"
         where += f" (stage position {say.mm(self.machine.settings.stage_position_mm)})"
@@ -73,7 +73,7 @@ class Events:
         yield from self._known(seen, "edge", self.machine.eye)
 
     def _known(self, seen: Sighting, what: str, eye: Eye) -> Iterator[StoryEvent]:
-        """Tell when the program learned of an edge; it costs travel where that is stored then."""
+        """Yield when the program learned of an edge; a wait before storing costs travel."""
         if eye.filter_s:
             words = "the input filter lets it through" + ("" if eye.scanned else "; travel stored")
             yield self.at(seen.switches_s, words, since_s=seen.output_s)
@@ -89,14 +89,14 @@ class Events:
         late_mm = opening.known_mm - opening.point_mm
         where = self.say.from_stored(opening.rounded_mm)
         if late_mm > SAME_TRAVEL_MM:
-            words = f"its disengage point, {where}, has passed already, by {self.say.mm(late_mm)}"
+            words = f"its disengage point, {where}, has already passed, by {self.say.mm(late_mm)}"
             yield self.at(sighting.known_s, words, cost_mm=late_mm)
         else:
             yield self.at(opening.due_s, f"disengage point: {where}")
         yield self.at(opening.opens_s, "motion tick: the clutch opens", since_s=opening.due_s)
 
     def mark(self, carrier: int, mark: Sighting | None) -> Iterator[StoryEvent]:
-        """Tell how the carrier came to its eye, and how the program learned of it."""
+        """Yield how the carrier came to its eye and the program learned of it."""
         run, eye = self.run, self.run.machine.carrier_eye
         at_eye_s = float(run.records.carriers.eye_time_s[carrier])
         yield self.at(at_eye_s, f"carrier {carrier} comes to the carrier eye")
@@ -113,11 +113,11 @@ class Events:
         yield from self._known(mark, "mark", eye)
 
     def closing(self, mark: Sighting, closing: Closing) -> Iterator[StoryEvent]:
-        """Tell how the clutch came to close for the mark."""
+        """Yield how the clutch came to close for the mark."""
         time_at, where = self.run.belt.time_at, self.say.from_stored(closing.rounded_mm)
         late_mm = closing.known_mm - closing.point_mm
         if late_mm > SAME_TRAVEL_MM:
-            words = f"its engage point, {where}, has passed already, by {self.say.mm(late_mm)}"
+            words = f"its engage point, {where}, has already passed, by {self.say.mm(late_mm)}"
             yield self.at(mark.known_s, words, cost_mm=late_mm)
         else:
             yield self.at(time_at(closing.point_mm), f"engage point: {where}")
@@ -133,7 +133,7 @@ class Events:
         yield self.at(closing.closes_s, "motion tick: the clutch closes", since_s=closing.due_s)
 
     def due(self, mark: Sighting | None, *, until_s: float) -> Iterator[StoryEvent]:
-        """Tell when the engage point came, if it did, of a mark that was missed at a time (s)."""
+        """Yield when the engage point of a mark missed at a time (s) came, if it did."""
         if mark is None:
             return
         correction, belt = correction_at(self.feeder, until_s), self.run.belt
@@ -143,7 +143,7 @@ class Events:
             yield self.at(min(belt.time_at(point_mm), until_s), words)
 
     def landing(self, carrier: int, closing: Closing, landing: Landing) -> Iterator[StoryEvent]:
-        """Tell how the insert ran up to its carrier and landed."""
+        """Yield how the insert ran up to its carrier and landed."""
         rows, lands_s = self.feeder.rows, landing.lands_s
         if landing.begins_s > closing.closes_s:
             yield self.at(landing.begins_s, "the drive acts on it", since_s=closing.closes_s)
@@ -163,14 +163,14 @@ class Events:
         yield self.at(lands_s, words, cost_mm=lag_mm or None)
 
     def cycle(self, carrier: int) -> Iterator[StoryEvent]:
-        """Tell what a feed cycle did besides: strays, the next insert, the opening, readiness."""
+        """Yield the rest of a feed cycle: strays, the next insert, the opening, readiness."""
         run, feeder, eye = self.run, self.feeder, self.feeder.part("insert_eye")
         strays = run.events(carrier, eye, "stray")
         for stray in strays[:_MOST_STRAYS]:
-            words = f"insert {stray.insert} goes past its eye, not taken: a stray"
+            words = f"insert {stray.insert} passes its eye, not taken: a stray"
             yield self.at(stray.time_s, words)
         if (more := len(strays) - _MOST_STRAYS) > 0:
-            words = f"{more} more stray{'s' if more > 1 else ''} until insert {strays[-1].insert}"
+            words = f"{more} more stray{'s' if more > 1 else ''} up to insert {strays[-1].insert}"
             yield self.at(strays[-1].time_s, words)
         for seen in run.events(carrier, eye, "switches"):
             words = f"the next insert, {seen.insert}, has switched the insert eye"
@@ -188,7 +188,7 @@ class Events:
             yield self.at(ready_s, "the feeder is ready again")
 
     def traced(self, carrier: int) -> list[StoryEvent]:
-        """Tell what the trace holds of a carrier here, and of the line meanwhile, as it is."""
+        """Return what the trace holds of a carrier here, and of the line meanwhile, verbatim."""
         run, prefix = self.run, self.feeder.part("")
         parts = (part for part in run.parts if part == "carrier_eye" or part.startswith(prefix))
         events = [(e, prefix) for part in parts for e in run.events_of(carrier, part)]
@@ -198,7 +198,7 @@ class Events:
 
 
 def named(event: TraceEvent, prefix: str = "") -> str:
-    """Name an event of the trace and its part, the latter without a prefix."""
+    """Name a trace event and its part, the part without a prefix."""
     part = event.part.removeprefix(prefix)
     name = _NAMES.get(part, part.replace("_", " ").replace(".", " "))
     return f"{name}: {event.event.replace('_', ' ').replace('.', ' ')}"

@@ -1,4 +1,4 @@
-"""The hazards of one feed cycle: how near each came, what it means, and why."""
+"""The hazards of one feed cycle: how near each came and why."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_ha
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
-    """Return each hazard of a carrier's feed cycle, as :mod:`feedsim.metrics.cycle_hazards` has it.
+    """Return the hazards of a carrier's feed cycle, as :mod:`feedsim.metrics.cycle_hazards` does.
 
     Empty where the clutch did not close for it.
     """
@@ -31,7 +31,7 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
 
 
 def at_risk(feeder: FeederSource) -> Bools:
-    """Tell of each carrier whether its feed cycle had a hazard."""
+    """Return for each carrier whether its feed cycle had a hazard."""
     return any_of(_cycles(feeder, slice(0, len(feeder.rows.insert))).values())
 
 
@@ -69,11 +69,11 @@ class _Words:
         if math.isnan(tail_mm):
             return "the clutch did not open in this cycle"
         words = f"when the clutch opened, the tail of the placed insert was at {say.mm(tail_mm)}; "
-        words += f"up to {say.mm(self._feeder.machine.grip_end_mm)} the feeder holds it"
+        words += f"the feeder holds it up to {say.mm(self._feeder.machine.grip_end_mm)}"
         return f"{words}. {self._why_held(tail_mm)}" if seen else words
 
     def _why_held(self, tail_mm: float) -> str:
-        """Say what the tail's place is made of: gap − slip + how far the next nose had come."""
+        """Break the tail's position down: gap − slip + how far the next nose had come."""
         say, feeder = self._say, self._feeder
         pulls = "So the carrier pulled on an insert that the feeder still held."
         number, staged = int(self._value("insert")), staged_in(feeder, self._carrier)
@@ -122,7 +122,7 @@ class _Words:
             return words
         over = max(-offset, end - length)
         allowed = say.mm(self._feeder.run.criteria.overhang_mm)
-        return f"{words}: it reaches over by {say.mm(over)}, allowed is {allowed}"
+        return f"{words}: it overhangs by {say.mm(over)}; {allowed} is allowed"
 
     def stray_insert(self, *, seen: bool) -> str:
         return stray_words(self._feeder, self._carrier) if seen else "no insert was a stray"
@@ -143,11 +143,11 @@ class _Words:
         words += ", too much" if seen else ""
         if math.isinf(limit):
             return f"{words}; the drive has no limit"
-        return f"{words}, the drive gives {say.acceleration(limit)}"
+        return f"{words}; the drive can give {say.acceleration(limit)}"
 
 
 def _too_short(feeder: FeederSource, carrier: int) -> dict[int, str]:
-    """Return by what each insert was not seen that was on for too short a time."""
+    """Return what hid each insert whose level was too short to be seen."""
     events = feeder.run.events_of(carrier, feeder.part("insert_eye"))
     counted = {event.insert for event in events if event.event == "input_on"}
     short = [event.insert for event in events if event.event == "too_short"]
@@ -155,7 +155,7 @@ def _too_short(feeder: FeederSource, carrier: int) -> dict[int, str]:
 
 
 def stray_words(feeder: FeederSource, carrier: int) -> str:
-    """Say which inserts went past the eye in a carrier's feed cycle, and why."""
+    """Say which inserts passed the eye as strays in a carrier's feed cycle, and why."""
     closes_s = float(feeder.rows.engage_time_s[carrier])
     limit_mm = feeder.feed.position(closes_s) + feeder.run.machine.controller.search_limit_mm
     told: dict[str, list[int]] = {}
@@ -168,7 +168,7 @@ def stray_words(feeder: FeederSource, carrier: int) -> str:
         elif event.insert in too_short:
             why = f"passed too fast for the eye's {too_short[event.insert]}"
         elif switches_s < closes_s:
-            why = "switched the eye while nobody searched"
+            why = "switched the eye while no search was on"
         elif feeder.feed.position(switches_s) > limit_mm:
             why = "switched the eye only past the search limit"
         else:
@@ -180,4 +180,4 @@ def stray_words(feeder: FeederSource, carrier: int) -> str:
     for why, inserts in told.items():
         number = f"insert{'s' if len(inserts) > 1 else ''} {ranged(inserts)}"
         parts.append(f"{why} {number}" if why.endswith("see") else f"{number} {why}")
-    return f"{listed(parts)}, so that the search went on for the next one"
+    return f"{listed(parts)}, so the search went on for the next one"

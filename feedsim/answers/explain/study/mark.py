@@ -13,13 +13,12 @@ from feedsim.motion.ticks import SAME_INSTANT_S
 class Closing:
     """How the clutch came to close for a mark.
 
-    ``first_s``: the motion tick at which the mark was acted on first, where the engage lead is
-    taken; ``point_mm``: belt travel of the engage point then. ``travel_mm``, ``rounded_mm``: E, and
-    what it was rounded to, ``correction_mm``: what the stage correction had added to it, as belt
-    travel. ``known_mm``, ``head_mm``, ``ready_mm``: belt travel from which on nothing but the next
-    was to be waited for: the mark was known, it was first in the memory, the feeder was ready;
-    never less than what is before it. ``due_s``: the instant of ``ready_mm``. ``waited``: the mark
-    was acted on before the feeder was ready. ``closes_s``: the motion tick at which the clutch
+    ``first_s``: the motion tick at which the mark was first acted on and the engage lead taken;
+    ``point_mm``: belt travel of the engage point then. ``travel_mm``, ``rounded_mm``: E, and E
+    rounded; ``correction_mm``: the stage correction within E, as belt travel.
+    ``known_mm``, ``head_mm``, ``ready_mm``: belt travel by which the mark was known, also first in
+    the memory, and the feeder also ready. ``due_s``: the instant of ``ready_mm``. ``waited``: the
+    mark was acted on before the feeder was ready. ``closes_s``: the motion tick at which the clutch
     closed.
     """
 
@@ -37,7 +36,7 @@ class Closing:
 
 
 def mark_of(run: StorySource, carrier: int) -> Sighting | None:
-    """Return how a carrier became a mark; None where the eye made none of it."""
+    """Return how a carrier became a mark; None where it became none."""
     events = run.events_of(carrier, "carrier_eye")
     if not any(event.event == "switches" for event in events):
         return None
@@ -47,7 +46,7 @@ def mark_of(run: StorySource, carrier: int) -> Sighting | None:
 
 
 def point_at(feeder: FeederSource, mark: Sighting, *, t: float, correction_mm: float) -> float:
-    """Return the belt travel of a mark's engage point (mm) as the program has it at ``t`` (s).
+    """Return the belt travel of a mark's engage point (mm) as the program computes it at ``t`` (s).
 
     ``correction_mm``: what the stage correction adds, counted travel.
     """
@@ -61,8 +60,8 @@ def point_at(feeder: FeederSource, mark: Sighting, *, t: float, correction_mm: f
 def closing_of(feeder: FeederSource, carrier: int, *, mark: Sighting, staging: Staging) -> Closing:
     """Return how the clutch closed for a carrier that was engaged.
 
-    Acted on is a mark at the first motion tick at which it is known, first in the memory and
-    its point passed. If the feeder is not ready then, the mark waits until it is.
+    The program acts on a mark at the first motion tick at which the mark is known, first in the
+    memory and past its point. If the feeder is not ready then, the mark waits until it is.
     """
     run, belt, settings = feeder.run, feeder.run.belt, feeder.machine.settings
     closes_s = float(feeder.rows.engage_time_s[carrier])

@@ -13,12 +13,12 @@ from feedsim.records.outcome import Outcome
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
 
-_UNSEEN = ("The carrier eye did not see it, so that the program had no mark of it.",)
+_UNSEEN = ("The carrier eye did not see it, so the program had no mark of it.",)
 _AS_USUAL = 0.1  # a cycle within this share of the closed form is as usual
 
 
 def missed_because(feeder: FeederSource, carrier: int, mark: Sighting | None, say: Say) -> Miss:
-    """Return why a carrier that has no insert was missed at a feeder."""
+    """Return why a feeder missed a carrier."""
     outcome = Outcome(int(feeder.rows.outcome[carrier]))
     if outcome is Outcome.MERGED:
         return _merged(feeder.run, carrier, say)
@@ -128,7 +128,7 @@ def _late_mark(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -> 
     said = (
         f"Its engage point lay {where}, and the mark was known "
         f"{say.s(mark.known_s - mark.passes_s)} after its edge, when the belt was "
-        f"{say.mm(past_mm)} past the point already."
+        f"already {say.mm(past_mm)} past the point."
     )
     return Miss((said, "The program skips marks that are late."), ago_s, past_mm)
 
@@ -141,8 +141,8 @@ def _out_of_reach(feeder: FeederSource, mark: Sighting, say: Say, *, decided_s: 
     room_mm = run.machine.carriers.length_mm - settings.target_offset_mm
     said = (
         f"When the clutch could have closed, the belt was {say.mm(past_mm)} past the engage "
-        f"point. More than {say.mm(room_mm)}, carrier length less target offset, past it the "
-        "carrier can no longer be hit."
+        f"point. Beyond {say.mm(room_mm)} (carrier length less target offset) the carrier is out "
+        "of reach."
     )
     return Miss((said,), None, past_mm - room_mm)
 
@@ -152,10 +152,10 @@ def _no_insert(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Mis
     before = feeder.cycle_before(carrier)
     searcher = -1 if before is None else before
     ended_s = feeder.run.time_of(searcher, feeder.part("clutch"), "search_ends")
-    whose = "The first insert" if before is None else f"In the feed cycle of carrier {before} one"
+    whose = "for the first insert" if before is None else f"in the feed cycle of carrier {before}"
     ago = "" if ended_s is None else f" {say.s(feeder.decided_at(carrier) - ended_s)} before"
     empty = f"The feeder is empty: no insert was found within the search limit, {limit} of feed."
-    return Miss((f"{empty} {whose} was searched for, until{ago}.",))
+    return Miss((f"{empty} The search {whose} ended{ago}.",))
 
 
 # -- not staged ----------------------------------------------------------------------
@@ -171,14 +171,14 @@ def _not_staged(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Mi
     closed_s = tick_s - float(feeder.rows.engage_time_s[before])
     busy = f"{say.s(closed_s)} before, the clutch had closed for carrier {before}"
     if run.machine.controller.not_ready_engages:
-        said = f"Its mark waited for the feeder until the carrier could no longer be hit: {busy}."
+        said = f"Its mark waited for the feeder until the carrier was out of reach: {busy}."
     else:
         said = f"The feeder was busy at its engage point: {busy}."
     staged = staged_in(feeder, before)
     if staged is None:
         ended_s = run.time_of(before, feeder.part("clutch"), "search_ends")
         later = "" if ended_s is None else f" {say.s(ended_s - tick_s)} later"
-        why = f"It still searched for an insert, and gave up{later}."
+        why = f"It was still searching for an insert, and gave up{later}."
         if feeder.rows.strays[before]:
             why += f" In that cycle {stray_words(feeder, before)}."
         return Miss((said, why))
@@ -197,7 +197,7 @@ def _why_busy(feeder: FeederSource, carrier: int, before: int, say: Say) -> tupl
     took_s = float(rows.ready_time_s[before]) - closes_s
     speed = run.belt.speed(closes_s) or run.machine.line.speed_mm_s
     usual_s = cycle_time(FeederAtSpeed(run.machine, feeder.machine, speed))
-    against = f"the cycle took {say.s(took_s)}; about {say.s(usual_s)} would be usual"
+    against = f"the cycle took {say.s(took_s)}; about {say.s(usual_s)} is usual"
     if rows.strays[before]:
         return (f"In that cycle {stray_words(feeder, before)}: {against}.",)
     misfeeds = _misfeeds(feeder, before)

@@ -6,7 +6,7 @@ p(t) the feed's command and f(t) its travel, κ = (1 + ε)/g belt travel per fee
     error = m(t_L) − M − D − carrier slip − target.
 
 **Where the belt is when the clutch closes.** From the edge to the closing tick the belt moves
-through instants that the run knows, one after the other: the seen edge passes (`edge`), the
+through known instants, one after the other: the seen edge passes (`edge`), the
 output switches (`response`, and `held` where the switching before holds it back), so does the
 input behind a filter (`filter`; `on already` where a card not seen had it on), the travel is
 captured (`scan` where it waits for a tick), and read in whole counts (`count`); the point lies
@@ -81,8 +81,8 @@ class Landing:
     ``begins_s``: the drive acts. ``ramp_ends_s``: the ramp-in is over, or what came before.
     ``opens_s``: the drive acts on the opening of the same cycle. ``lands_s``: the landing.
     ``ramp_loss_mm``, ``open_loss_mm``: belt travel that the engagement lost before and after
-    the opening. ``lag_mm``: what the command was ahead by, feed travel. ``past_mm``: by what
-    the nose rested past the placement point, where it did.
+    the opening. ``lag_mm``: what the command was ahead by, feed travel. ``past_mm``: how far
+    past the placement point the nose rested, if it did.
     """
 
     begins_s: float
@@ -96,7 +96,7 @@ class Landing:
 
 
 def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landing:
-    """Return how the insert that was engaged for a carrier ran up to it and landed."""
+    """Return how the insert engaged for a carrier ran up to it and landed."""
     machine, belt, feed = feeder.machine, feeder.run.belt, feeder.feed
     closes_s = float(feeder.rows.engage_time_s[carrier])
     lands_s = float(feeder.rows.placement_time_s[carrier])
@@ -134,7 +134,7 @@ def parts_of(
     staging: Staging,
     landing: Landing,
 ) -> tuple[Part, ...]:
-    """Return all parts of the placement error of a placed insert, those of nothing too.
+    """Return all parts of a placed insert's placement error, parts of 0 too.
 
     Their sum is the placement error.
     """
@@ -190,7 +190,7 @@ def _slips(breakdown: Breakdown, carrier: int, staging: Staging) -> None:
 def _stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float) -> list[Part]:
     """Return the parts that come from the stage.
 
-    ``correction_mm``: what the stage correction had added to the engage travel, as belt travel.
+    ``correction_mm``: the stage correction within the engage travel, as belt travel.
     """
     parts: list[Part] = []
     if staging.sighting is not None and staging.opening is not None:

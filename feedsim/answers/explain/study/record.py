@@ -15,7 +15,7 @@ GROUPS: dict[Group, str] = {
     "settings": "Settings and encoder",
     "stage": "Where the insert was staged",
 }
-"""The groups of parts, in their order, with what they are called."""
+"""The groups of parts in order, with their names."""
 
 PARTS: dict[Group, dict[str, str]] = {
     "mark": {
@@ -87,9 +87,9 @@ class StoryEvent:
     belt_mm : float
         Belt travel then.
     words : str
-        What, with lengths in the unit that was asked for.
+        What happened, with lengths in the unit asked for.
     delay_s : float or None
-        How long it took since what it waited for; None for what is no delay.
+        Time since what it waited for; None where it is no delay.
     cost_mm : float or None
         Belt travel meanwhile; for an edge that is seen early or late, how far off it was.
     """

@@ -1,4 +1,4 @@
-"""A traced run of a scenario, as far as the stories of its carriers take."""
+"""A traced run of a scenario, as far as the stories of its carriers need it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from feedsim.scenario import Scenario
 from feedsim.simulation.line import simulate_traced
 
 BEYOND = 64
-"""Carriers run beyond the explained one: they may change what it is told from."""
+"""Carriers run beyond the explained one: they may still change its records."""
 _FIRST_RUN, _LONGER = 1024, 4
 
 Pick = Callable[[StorySource, int | None], int | None]
@@ -32,7 +32,7 @@ def traced(scenario: Scenario, *, carriers: int | None = None) -> StorySource:
     """Run a scenario once with every event kept, for the stories of its carriers.
 
     ``carriers``: how many come, the warm-up included, if fewer than in the scenario. A shorter run
-    differs from the whole in nothing but inserts that would land in a later cycle.
+    differs from the whole only in inserts that would land in a later cycle.
     """
     machine, run = machine_of(scenario), scenario.run
     total = run.warm_up + run.carriers
@@ -42,9 +42,9 @@ def traced(scenario: Scenario, *, carriers: int | None = None) -> StorySource:
 
 
 def source_of(scenario: Scenario, records: RunRecords, trace: Trace) -> StorySource:
-    """Make stories possible of a run and its whole trace that are already there.
+    """Return the source of stories of a run and its whole trace.
 
-    ``records``, ``trace``: of one and the same run, as :func:`feedsim.running.run.trace` gives them
+    ``records``, ``trace``: of the same run, as :func:`feedsim.running.run.trace` gives them
     without ``around``.
 
     Raises
@@ -64,7 +64,7 @@ def source_of(scenario: Scenario, records: RunRecords, trace: Trace) -> StorySou
 
 
 def source_for(scenario: Scenario, carrier: int) -> StorySource:
-    """Run a scenario as far as the story of a carrier takes.
+    """Run a scenario as far as the story of a carrier needs it.
 
     ``carrier``: its number from 0, the warm-up included, as in ``carriers.csv``.
 
@@ -85,7 +85,7 @@ def source_for(scenario: Scenario, carrier: int) -> StorySource:
 def find_first(
     scenario: Scenario, pick: Pick, *, feeder: int | None = None
 ) -> tuple[StorySource, int | None]:
-    """Run a scenario as far as it takes to find a carrier at a feeder, or (None) at any.
+    """Run a scenario until a chosen carrier is found at a feeder, or (None) at any.
 
     Returns the run, and the carrier; None where the whole run has none.
     """
@@ -101,7 +101,7 @@ def find_first(
 
 
 def landing_to_come(source: StorySource, carrier: int | None) -> bool:
-    """Tell whether an insert is still on its way to a carrier as a shortened run ends."""
+    """Return whether an insert is still on its way to a carrier as a shortened run ends."""
     return carrier is not None and any(
         feeder.rows.insert[carrier] >= 0 and math.isnan(feeder.rows.placement_time_s[carrier])
         for feeder in source.feeders

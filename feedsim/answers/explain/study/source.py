@@ -31,15 +31,13 @@ _UNTIL_RESTART = {"line": ("trips", "gives_up"), "fault": (FaultKind.NO_INSERT.v
 class StorySource:
     """One run, its trace, and the draws that it came from.
 
-    What is worked out once for a run is kept, so that it serves many stories. The
-    machine has its settings solved; the trace has every event of the run; ``names``: one for each
-    feeder.
+    What is computed for one story serves the next. The machine's settings are solved, the trace
+    has every event of the run, and ``names`` has one name per feeder.
 
     Raises
     ------
     ValueError
-        If these do not belong together: the draws are of other cards, or the trace has not
-        every event.
+        If the draws are of other cards, or the trace lacks events.
     """
 
     def __init__(
@@ -60,7 +58,7 @@ class StorySource:
         self.disturbances = tuple(e for e in trace.events if _disturbs(e))
         self.stretches = _stretches_of(self.disturbances, machine)
         if not self._whole():
-            msg = "the trace has not every event of the run"
+            msg = "the trace lacks events of the run"
             raise ValueError(msg)
         phases = draws.phases()
         self.master = Master(
@@ -81,23 +79,23 @@ class StorySource:
         )
 
     def _whole(self) -> bool:
-        """Tell whether the trace has every carrier that came before anything stopped the line."""
+        """Return whether the trace has every carrier that came before the first disturbance."""
         times = self.records.carriers.eye_time_s.tolist()
         begins = self.disturbed_s - _NEAR_S
         return all((k, "carrier_eye") in self._events for k, t in enumerate(times) if t < begins)
 
     @property
     def disturbed_s(self) -> float:
-        """When a stop, a change or a planned fault first came (s); ``inf``: never."""
+        """Time of the first stop, change or planned fault (s); ``inf``: none."""
         return min((e.time_s for e in self.disturbances), default=math.inf)
 
     def disturbance(self, from_s: float, to_s: float) -> Disturbance | None:
-        """Return the first stretch that has to do with a time (s): the line not left to itself."""
+        """Return the first disturbance that overlaps a span of time (s)."""
         those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
         return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
 
     def disturbance_from(self, time_s: float) -> Disturbance | None:
-        """Return the stretch of the last stop that had begun by then (s)."""
+        """Return the last stop that had begun by a time (s)."""
         those = (s for s in self.stretches if s.event.part == "line" and s.from_s <= time_s)
         return max(those, default=None, key=lambda s: (s.from_s, s.to_s))
 
@@ -117,7 +115,7 @@ class StorySource:
 
     @cached_property
     def parts(self) -> list[str]:
-        """What the trace calls the parts of the line that something happened at."""
+        """Names in the trace of the parts that have events."""
         return sorted({part for _, part in self._events})
 
     def events_of(self, carrier: int, part: str) -> Sequence[TraceEvent]:
@@ -125,7 +123,7 @@ class StorySource:
         return self._events.get((carrier, part), _NOTHING)
 
     def events(self, carrier: int, part: str, event: str) -> list[TraceEvent]:
-        """Return those events that are called so."""
+        """Return what a part did for a carrier, events of one name only."""
         return [e for e in self.events_of(carrier, part) if e.event == event]
 
     def time_of(self, carrier: int, part: str, event: str) -> float | None:
@@ -144,7 +142,7 @@ class FeederSource:
 
     @cached_property
     def feed(self) -> FeedTravel:
-        """How it moved."""
+        """Motion of its feed."""
         return FeedTravel(self.run.trace.feeds[self.number], until_s=self.run.ends_s + 1.0)
 
     @cached_property
@@ -170,12 +168,12 @@ class FeederSource:
 
     @cached_property
     def at_line_speed(self) -> FeederAtSpeed:
-        """It at line speed, as the closed forms know it."""
+        """The feeder at line speed, for the closed forms."""
         return FeederAtSpeed(self.run.machine, self.machine)
 
     @cached_property
     def terms(self) -> Solution:
-        """The sums of the terms of its right settings where ramp and lag are over in time."""
+        """Its right settings as sums of terms, ramp and lag taken to end in time."""
         return settled_settings(self.at_line_speed)
 
     @cached_property
@@ -184,7 +182,7 @@ class FeederSource:
         return right_settings(self.at_line_speed)
 
     def ramp_end(self, begins_s: float) -> float:
-        """Return when a ramp-in that begins at this time is over (s), if it is let."""
+        """Return when a ramp-in that begins at this time ends (s), if nothing cuts it short."""
         clutch, belt = self.machine.clutch, self.run.belt
         if not clutch.travel_ramp:
             return begins_s + clutch.ramp_in
@@ -195,7 +193,7 @@ class FeederSource:
         return f"feeder.{self.number}.{name}"
 
     def head_from(self, carrier: int) -> float:
-        """Return when all carriers before have left the mark memory (s)."""
+        """Return when all carriers before this one have left the mark memory (s)."""
         return self._left_by[carrier - 1] if carrier else -math.inf
 
     def decided_at(self, carrier: int) -> float:
@@ -203,7 +201,7 @@ class FeederSource:
         return self._decided[carrier]
 
     def entered_memory(self, carrier: int) -> bool:
-        """Tell whether a carrier's mark was taken into the mark memory."""
+        """Return whether a carrier's mark entered the mark memory."""
         outcome = self.rows.outcome[carrier]
         if outcome in {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.MARK_MEMORY_FULL}:
             return False
@@ -214,13 +212,13 @@ class FeederSource:
 
     @cached_property
     def staged(self) -> dict[int, TraceEvent]:
-        """For each insert that was staged the event of that; none for one staged as it began."""
+        """The staging event of each insert; none for one staged at the start."""
         part = self.part("clutch")
         events = (e for e in self.run.trace.events if e.part == part and e.event == "staged")
         return {event.insert: event for event in events}
 
     def cycle_before(self, carrier: int) -> int | None:
-        """Return for which carrier the clutch had closed last before it could for this one."""
+        """Return the last carrier that the clutch closed for before this one's turn."""
         place = int(np.searchsorted(self.cycles, carrier))
         return self.cycles[place - 1] if place else None
 
@@ -250,14 +248,14 @@ class Disturbance(NamedTuple):
 
 
 def _disturbs(event: TraceEvent) -> bool:
-    """Tell whether an event is none of an undisturbed line: a stop, an adjustment, a fault."""
+    """Return whether an event disturbs the line: a stop, an adjustment or a fault."""
     if event.part == "line":
         return event.event != "starts"
     return event.part in {"fault", "operator"} or event.part.endswith(".recovery")
 
 
 def _stretches_of(disturbances: Sequence[TraceEvent], machine: Machine) -> tuple[Disturbance, ...]:
-    """Return the stretches in which what happens is not told by the settings of the run.
+    """Return the stretches that the settings of the run do not describe.
 
     A stop lasts from the trip to the restart. A dirty eye lasts for its duration, or until the line
     has been cleared (taken here as until the restart); a singulator that draws nothing, until a

@@ -16,11 +16,11 @@ from feedsim.settings.nominal import eye_delay
 class Sighting:
     """A card at its eye: a carrier that becomes a mark, or an insert.
 
-    ``passes_s``: the edge that the eye sees passes it. ``response_s``: what the output took.
-    ``output_s``: it switches, held back maybe by its last switching, or on already from a card
-    too short to be seen. ``switches_s``: so does its input, behind a filter. ``known_s``: the scan
-    tick at which the program knows. ``captured_s``: the instant whose travel is stored.
-    ``reading``: what is stored (units of the master), ``reading_mm``: the belt travel of that.
+    ``passes_s``: the edge that the eye sees passes it. ``response_s``: delay of the output.
+    ``output_s``: the output switches, perhaps held back by its last switching, or on already from a
+    card too short to be seen. ``switches_s``: the input behind a filter switches. ``known_s``: the
+    scan tick at which the program knows. ``captured_s``: the instant whose travel is stored.
+    ``reading``: the stored value (units of the master), ``reading_mm``: its belt travel.
     """
 
     passes_s: float
@@ -37,9 +37,9 @@ class Sighting:
 class Opening:
     """How the clutch came to open after an insert was seen.
 
-    ``point_mm``, ``travel_mm``, ``rounded_mm``: belt travel of the disengage point, U, and
-    what it was rounded to. ``known_mm``: where the belt was when point and edge were both
-    there, ``due_s`` that instant. ``opens_s``: the motion tick.
+    ``point_mm``, ``travel_mm``, ``rounded_mm``: belt travel of the disengage point, U, and U
+    rounded. ``known_mm``: belt travel when the point had passed and the edge was known, ``due_s``
+    that instant. ``opens_s``: the motion tick.
     """
 
     point_mm: float
@@ -52,13 +52,13 @@ class Opening:
 
 @dataclass(frozen=True, slots=True)
 class Staging:
-    """An insert at rest, and how it came there.
+    """An insert at rest, and how it got there.
 
-    ``carrier``: in whose feed cycle; None before the first (staged at the start, or jogged).
+    ``carrier``: whose feed cycle staged it; None before the first (staged at the start, or jogged).
     ``sighting``: None for the insert that is staged at the start. ``opening``: None where no clutch
-    opened. ``nose_mm``: feed travel at which its nose was at the eye. ``rest_mm``: where the
-    command came to rest, feed travel. ``correction_mm``: what the controller believes the stage to
-    be off by, counted belt travel; 0 without stage correction.
+    opened. ``nose_mm``: feed travel at which its nose was at the eye. ``rest_mm``: feed travel at
+    which the command came to rest. ``correction_mm``: stage error as the controller estimates it,
+    counted belt travel; 0 without stage correction.
     """
 
     insert: int
@@ -77,13 +77,13 @@ class Staging:
 
 
 def staging_of(feeder: FeederSource, carrier: int) -> Staging:
-    """Return how the insert was staged that was engaged for a carrier."""
+    """Return how the insert engaged for a carrier was staged."""
     event = feeder.staged.get(int(feeder.rows.insert[carrier]))
     return _at_the_start(feeder) if event is None else _staged(feeder, event)
 
 
 def staged_in(feeder: FeederSource, carrier: int | None) -> Staging | None:
-    """Return what a carrier's feed cycle staged (None: what was staged before all cycles).
+    """Return what a carrier's feed cycle staged (carrier None: what was staged before all cycles).
 
     None where its search ended without an insert.
     """
@@ -100,7 +100,7 @@ def _at_the_start(feeder: FeederSource) -> Staging:
 
 
 def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
-    """Return how the insert of an event came to be staged."""
+    """Return how the insert of a staging event was staged."""
     run, inserts, number = feeder.run, feeder.inserts, event.insert
     carrier = None if event.carrier < 0 else event.carrier
     events = run.events_of(event.carrier, feeder.part("insert_eye"))
@@ -128,8 +128,8 @@ def _staged(feeder: FeederSource, event: TraceEvent) -> Staging:
 def correction_at(feeder: FeederSource, t: float) -> float:
     """Return the stage correction in force at a scan tick ``t`` (s), counted belt travel (mm).
 
-    It is in force from the ready time to the closing; at one instant a scan tick comes after
-    the one and before the other.
+    It is in force from the ready time to the closing; a scan tick at the same instant comes after
+    ready and before the closing.
     """
     if not feeder.machine.settings.stage_correction:
         return 0.0
@@ -144,9 +144,9 @@ def correction_at(feeder: FeederSource, t: float) -> float:
 def sighting_at(
     run: StorySource, eye: Eye, events: Sequence[TraceEvent], *, passes_s: float, response_s: float
 ) -> Sighting:
-    """Return how an eye saw a carrier or an insert, from what it did about it.
+    """Return how an eye saw a carrier or an insert, from the eye's events.
 
-    Without filter and polling its output and its input come on as it switches.
+    Without filter and polling, output and input come on as the eye switches.
     """
     seen_s = next(event.time_s for event in events if event.event == "switches")
     times = {event.event: event.time_s for event in events}

@@ -28,10 +28,9 @@ _WORTH_MM = 5e-4
 def story_of(
     source: StorySource, carrier: int, *, feeder: int = 0, units: System = "metric"
 ) -> Story:
-    """Tell the story of one carrier at one feeder from a run that is already there.
+    """Tell the story of one carrier at one feeder of a run.
 
-    It may serve for any number of stories. ``carrier``: its number from 0, the warm-up included.
-    ``units``: of lengths in words.
+    ``carrier``: its number from 0, the warm-up included. ``units``: of lengths in words.
 
     Raises
     ------
@@ -74,7 +73,7 @@ class _Told:
         return self._missed(story)
 
     def _disturbance(self) -> Disturbance | None:
-        """Return what kept the line from being left to itself while this carrier was dealt with."""
+        """Return what disturbed the line while it handled this carrier."""
         run, through_s = self.run, self._through_s()
         if through_s < run.disturbed_s:
             return None
@@ -96,12 +95,12 @@ class _Told:
         return run.disturbance(closed_s, until_s)
 
     def _stop(self) -> Stop | None:
-        """Return the stop that took it; None where the run was given up before it came."""
+        """Return the stop that lost the carrier; None where the run ended before it came."""
         number = self.feeder.number
         return next((s for s in self.run.records.stops if self.carrier in s.lost[number]), None)
 
     def _comes_s(self) -> float:
-        """Return when its edge, seen or not, or that of the one before, comes to the eye (s)."""
+        """Return when its edge, seen or not, or that of the carrier before, reaches the eye (s)."""
         cards, belt = self.run.carriers, self.run.belt
         edges = [cards[self.carrier].leading_edge_mm, cards[self.carrier].seen_edge_mm]
         if self.outcome is Outcome.MERGED and self.carrier:
@@ -109,18 +108,17 @@ class _Told:
         return min(belt.time_at(edge) for edge in edges)
 
     def _through_s(self) -> float:
-        """Return when the feeder was through with it (s); ``inf``: it was not."""
+        """Return when the feeder had finished with it (s); ``inf``: never."""
         rows, carrier = self.rows, self.carrier
         ends = (float(times[carrier]) for times in (rows.placement_time_s, rows.ready_time_s))
         last = max([self.feeder.decided_at(carrier), *(t for t in ends if not math.isnan(t))])
         return last if last > -math.inf else math.inf
 
     def _disturbed(self, story: Story, stretch: Disturbance) -> Story:
-        """Say what the trace says of it, and why there is no account of its delays.
+        """Give the trace's events, and say why there is no account of the delays.
 
         Stops, recoveries, adjustments and planned faults change settings, the motion of belt and
-        feeds, and what the eyes see: an account by the settings of the run would be wrong of what
-        they met.
+        feeds, and what the eyes see: an account by the settings of the run would be wrong there.
         """
         say, first = self.say, stretch.event
         when = f"From {say.s(first.time_s)} to {say.s(stretch.to_s)}"
@@ -139,7 +137,7 @@ class _Told:
             story,
             reason=(
                 *ended,
-                f"{when} the line was disturbed ({named(first)}): what each delay cost is told "
+                f"{when} the line was disturbed ({named(first)}): the cost of each delay is given "
                 f"only for carriers {whose}.",
             ),
             placement_error_mm=None if math.isnan(error_mm) else error_mm,
@@ -221,7 +219,7 @@ class _Told:
 
 
 def _why(stop: Stop | None) -> str:
-    """Name the rule that stopped the line, and what lay behind it, in brackets."""
+    """Name the rule that stopped the line, and its cause, in brackets."""
     if stop is None:
         return ""
     names = dict.fromkeys(name.replace("_", " ") for name in (stop.rule.value, stop.cause) if name)
@@ -229,5 +227,5 @@ def _why(stop: Stop | None) -> str:
 
 
 def _sorted(events: Sequence[StoryEvent]) -> tuple[StoryEvent, ...]:
-    """Return events in order of time, those of one instant as they were told."""
+    """Return events in order of time; those of one instant keep their order."""
     return tuple(sorted(events, key=lambda event: event.time_s))

@@ -44,7 +44,7 @@ class RefusedSpeeds:
     Attributes
     ----------
     from_mm_s, to_mm_s : float
-        Its ends; the last is None where it goes on as far as was looked.
+        Its ends; the last is None where it goes on to the end of the search.
     worst_mm_s, figure, share
         As in :class:`feedsim.settings.limits.Refused`.
     """
@@ -81,7 +81,7 @@ class InClosedForm:
 
     @property
     def complete_to_mm_s(self) -> float | None:
-        """Up to which speed refused stretches were looked for finely; None: as far as searched."""
+        """Up to which speed refused stretches were searched for finely; None: all the way."""
         return complete_to(self.feeders)
 
 
@@ -114,7 +114,7 @@ def closed_forms(scenario: Scenario, *, look: Callable[[], None] | None = None) 
     Parameters
     ----------
     look : callable, optional
-        Called at each speed that is looked at; what it raises ends the search.
+        Called at each speed tried; what it raises ends the search.
     """
     allowed, found = criteria_of(scenario), []
     for number in range(len(scenario.feeder)):
@@ -147,26 +147,26 @@ def limits_of(scenario: Scenario, number: int, *, lowest: bool = False) -> list[
 
 
 def excess_at(scenario: Scenario, speed_mm_s: float) -> Excess:
-    """Return by how much the worst feeder is too much at a line speed, all mechanisms together."""
+    """Return the excess of the worst feeder at a line speed, all mechanisms together."""
     allowed = criteria_of(scenario)
     found = [SharesBySpeed(at, allowed).excess(speed_mm_s) for at in at_speeds(scenario)]
     return max(found, key=lambda excess: excess.times)
 
 
 def at_speeds(scenario: Scenario) -> list[At]:
-    """Return of each feeder what gives it at a line speed (mm/s), its settings solved there."""
+    """Return for each feeder a function of line speed (mm/s) that gives it with settings solved."""
     return [_at(scenario, number) for number in range(len(scenario.feeder))]
 
 
 def _at(scenario: Scenario, number: int) -> At:
-    machine_of(scenario)  # refuses what no speed makes right
+    machine_of(scenario)  # refuses what is wrong at every speed
     machine = machine_from(scenario)
     given = FeederAtSpeed(machine, with_chosen_motor(machine.feeders[number]))
     return lambda speed: solved(given.on_line_at(speed))
 
 
 def closed_window(scenario: Scenario) -> tuple[float, float] | None:
-    """Return the speeds (mm/s) between which the closed forms accept the line, its own among them.
+    """Return the speeds (mm/s) around the line's own between which the closed forms accept it.
 
     None if they do not accept its own. Settings that are right at one speed only are accepted in
     a window about it, and at no slower speed.
@@ -180,19 +180,19 @@ def closed_window(scenario: Scenario) -> tuple[float, float] | None:
 
 
 def complete_to(forms: Iterable[Closed]) -> float | None:
-    """Return up to which speed (mm/s) they were looked for finely; None: as far as searched."""
+    """Return the speed (mm/s) to which the fine search went; None: all the way."""
     speed = min((form.complete_to_mm_s for form in forms), default=FASTEST_MM_S)
     return speed if speed < FASTEST_MM_S else None
 
 
 def lowest_together(limits: Sequence[Sequence[SpeedLimit]]) -> float | None:
-    """Return the speed (mm/s) up to which all mechanisms of all feeders leave it acceptable."""
+    """Return the speed (mm/s) up to which all mechanisms together leave the line acceptable."""
     speeds = [x.speed_mm_s for row in limits for x in row if x.mechanism == TOGETHER]
     return min((speed for speed in speeds if speed is not None), default=None)
 
 
 def refused_speeds(forms: Iterable[Closed]) -> tuple[RefusedSpeeds, ...]:
-    """Return the stretches of speeds that some feeder refuses, rising, those that touch as one."""
+    """Return the stretches of speeds that some feeder refuses, rising, touching ones merged."""
     rising = sorted(
         (r for form in forms for r in form.refused), key=lambda r: (r.from_mm_s, r.to_mm_s)
     )
@@ -216,7 +216,7 @@ def refused_speeds(forms: Iterable[Closed]) -> tuple[RefusedSpeeds, ...]:
 
 
 def worst_of_line(scenario: Scenario) -> Callable[[float, float], float]:
-    """Return what finds the worst line speed (mm/s) between two near each other."""
+    """Return a function that finds the worst line speed (mm/s) between two close ones."""
     allowed, feeders = criteria_of(scenario), range(len(scenario.feeder))
 
     def worst(low: float, high: float) -> float:
@@ -227,7 +227,7 @@ def worst_of_line(scenario: Scenario) -> Callable[[float, float], float]:
 
 
 def not_counted(scenario: Scenario) -> Iterator[str]:
-    """Say which keys of this scenario no closed form knows, if there are any."""
+    """Name the keys of this scenario that no closed form covers, if there are any."""
     feeders = scenario.feeder
     there = {
         "line.profile": bool(scenario.line.profile),
@@ -240,4 +240,4 @@ def not_counted(scenario: Scenario) -> Iterator[str]:
     }
     named = [key for key, given in there.items() if given]
     if named:
-        yield f"The closed forms know nothing of {', '.join(named)}: run the line to see."
+        yield f"The closed forms leave out {', '.join(named)}: run the line to see."

@@ -11,7 +11,7 @@ from feedsim.metrics.results import Results
 
 
 def islands(speeds_mm_s: Sequence[float], accepted: Sequence[bool]) -> list[tuple[float, float]]:
-    """Return the speeds accepted just above one that is not, rising, each with that one.
+    """Return the speeds accepted just above one that is not, each with that one, rising.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def islands(speeds_mm_s: Sequence[float], accepted: Sequence[bool]) -> list[tupl
 
 @dataclass(frozen=True, slots=True)
 class Island:
-    """A speed that is accepted, and the one below it that was run and is not.
+    """An accepted speed, and the simulated one just below it that is not.
 
     ``varied``: the value of the key that is crossed with the line speed, where one is.
     """

@@ -1,11 +1,11 @@
 """Up to which speed a line is accepted, by simulation.
 
-The search asks at several speeds at once, adds runs where it cannot tell yet, and narrows the
+The search simulates several speeds at once, adds runs where a speed is undecided, and narrows the
 range between the fastest speed accepted for sure, with none below it that is not, and the slowest
 one refused for sure. Where acceptance comes and goes with speed, the closed forms know where it
-is worst: each speed that is looked at is the worst of its neighbourhood, and what they refuse
-below a speed is looked at before that one is called accepted and the range narrowed. What it asks
-next depends on what it has seen alone, never on how many workers there are.
+is worst: each speed tried is the worst of its neighbourhood, and the search tries what they refuse
+below a speed before it calls that speed accepted and narrows the range. Its next step depends only
+on the results so far, never on the number of workers.
 """
 
 from __future__ import annotations
@@ -25,31 +25,31 @@ from feedsim.settings.limits import Closed
 from feedsim.settings.shares_by_speed import accepted_to
 
 LOOKS = (4, 8, 16, 32)
-"""Runs at one speed after which its shares are looked at."""
+"""Numbers of runs at one speed after which its shares are judged."""
 
 _RIGHT = 0.95
-"""How surely what is said of a speed is right."""
+"""Confidence of a verdict on a speed."""
 
 _FIGURES = 3
 
 _LADDER = (0.97, 1.03, 0.9, 1.1, 0.75, 0.5, 0.25)
-"""Where to look first, as shares of where to begin; those that matter most come first."""
+"""Speeds to try first, as shares of the start; those that matter most come first."""
 
 _UP, _DOWN = (1.25, 1.6), (0.5, 0.75)
 _WIDEST = 64.0
 _NEAR = 0.01
-"""So near to a speed (a share of it) that is looked at, the worst is taken instead."""
+"""The worst speed this near (a share) is tried in place of the one wanted."""
 _ASIDE = 0.25
 _MOST_REFUSED = 8
 
 
 _read: tuple[dict[str, Any], Scenario] | None = None
-"""What was read last in this process, and as what."""
+"""The scenario last read in this process, as data and checked."""
 
 
 @dataclass(frozen=True, slots=True)
 class RefusedSpeed:
-    """A speed (mm/s) that the closed forms refuse, and how many times what is allowed it costs."""
+    """A speed (mm/s) that the closed forms refuse, and its worst figure over what is allowed."""
 
     speed_mm_s: float
     times: float
@@ -57,7 +57,7 @@ class RefusedSpeed:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was seen at one speed: the counts of each feeder's runs."""
+    """Results at one speed: the counts of each feeder's runs."""
 
     speed_mm_s: float
     feeders: tuple[tuple[Tally, ...], ...]
@@ -65,20 +65,20 @@ class Seen:
 
     @property
     def runs(self) -> int:
-        """How many runs that is."""
+        """Number of runs."""
         return len(self.feeders[0])
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a search found.
+    """Result of a search.
 
     Attributes
     ----------
     accepted : Seen or None
         The fastest speed accepted for sure below any that is refused.
     refused : Seen or None
-        The slowest speed refused for sure, of those looked at.
+        The slowest speed refused for sure, of those tried.
     seen : tuple of Seen
         All speeds, rising.
     carriers : int
@@ -99,13 +99,13 @@ class Found:
 
     @property
     def accepted_up_to(self) -> list[Seen]:
-        """The speeds looked at up to ``accepted``: all of them are accepted."""
+        """The speeds tried up to ``accepted``, all of them accepted."""
         top = self.accepted.speed_mm_s if self.accepted else 0.0
         return [s for s in self.seen if s.speed_mm_s <= top]
 
     @property
     def islands(self) -> list[Seen]:
-        """The speeds accepted for sure above ``refused``, or above what was not looked at."""
+        """The speeds accepted for sure above ``refused``, or above the one not tried."""
         refused = self.refused.speed_mm_s if self.refused else None
         ends = [end for end in (refused, self.not_looked_at_mm_s) if end is not None]
         above = min(ends, default=float("inf"))
@@ -115,25 +115,25 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """What is searched for.
+    """Task of a search.
 
     Attributes
     ----------
     start_mm_s : float
-        Where to begin to look.
+        First speed to try.
     within : float
-        As narrow a range as is wanted, a share of its upper end.
+        Width of the range to find, as a share of its upper end.
     most_carriers : int
-        No run begins that would take more in all; :func:`least_carriers` at least.
+        No run starts that would exceed this in all; :func:`least_carriers` at least.
     also_mm_s : tuple of float
-        Speeds that have to be looked at in any case.
+        Speeds to try in any case.
     from_mm_s : float
-        Only faster speeds are looked at.
+        Only faster speeds are tried.
     worst : callable, optional
-        Two line speeds (mm/s) near each other → the one between them that is worst, as far as
-        is known before; that one is looked at.
+        Two line speeds (mm/s) near each other → the worst one between them, as far as is known
+        beforehand; the search tries that one.
     doubtful : tuple of RefusedSpeed
-        What is refused in closed form: of those slower than what is accepted some are looked at.
+        Speeds refused in closed form; the search tries some of those below an accepted speed.
     """
 
     scenario: Scenario
@@ -146,14 +146,14 @@ class Search:
     doubtful: tuple[RefusedSpeed, ...] = ()
 
     def place(self, speed: float, around: float) -> float:
-        """Return the speed to look at (mm/s): the worst one no further from it than that."""
+        """Return the speed to try (mm/s): the worst one no further away than that."""
         if self.worst is None:
             return speed
         return self.worst(max(speed - around, self.from_mm_s), speed + around)
 
 
 def worst_refused(scenario: Scenario, forms: Sequence[Closed]) -> tuple[RefusedSpeed, ...]:
-    """Return the speeds at which what the closed forms refuse is worst, rising."""
+    """Return the worst speed of each stretch that the closed forms refuse, rising."""
     allowed = criteria_of(scenario)
     return tuple(
         RefusedSpeed(r.worst_mm_s, r.share / accepted_to(allowed.largest(r.figure)))
@@ -162,13 +162,13 @@ def worst_refused(scenario: Scenario, forms: Sequence[Closed]) -> tuple[RefusedS
 
 
 def least_carriers(scenario: Scenario) -> int:
-    """Return how many carriers a single look at a single speed takes."""
+    """Return how many carriers one look at one speed takes."""
     return LOOKS[0] * scenario.run.carriers
 
 
 def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> list[Tally]:
-    """Run one replication at one speed, in whatever process; return each feeder's counts."""
-    global _read  # noqa: PLW0603 - to check a scenario takes a tenth of the time of a run
+    """Run one replication at one speed in a worker; return each feeder's counts."""
+    global _read  # noqa: PLW0603 - checking a scenario takes a tenth of the time of a run
     if _read is None or _read[0] != scenario:
         _read = scenario, scenario_from_dict(scenario)
     at_speed = at_line_speed(_read[1], speed_mm_s)
@@ -240,7 +240,7 @@ def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> l
 def confidence_of_a_look(scenario: Scenario) -> float:
     """Return the confidence of each interval at a look.
 
-    Such that all figures of all feeders at all looks at one speed are right together in 95 %
+    With it all figures of all feeders at all looks at one speed hold together at 95 %
     (Bonferroni).
     """
     return 1.0 - (1.0 - _RIGHT) / (len(LOOKS) * _FIGURES * len(scenario.feeder))
@@ -263,7 +263,7 @@ def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, See
 
 
 def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
-    """Return which speeds to run next, and up to how many runs at each; empty: enough is known."""
+    """Return the speeds to run next, and up to how many runs at each; empty: enough is known."""
     if not seen:
         places = [(task.start_mm_s * rung, _NEAR * task.start_mm_s * rung) for rung in _LADDER]
         rungs = [task.place(*place) for place in places if place[0] > task.from_mm_s]
@@ -279,7 +279,7 @@ def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
 
 
 def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> dict[float, int]:
-    """Look between the ends, where they are further apart than is wanted."""
+    """Look between the ends, if they are further apart than wanted."""
     low, high = (end.speed_mm_s for end in ends)
     wide = task.within * high
     if high - low <= wide:
@@ -298,7 +298,7 @@ def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> di
 def _not_yet(seen: Sequence[Seen], accepted: Seen | None, task: Search) -> dict[float, int]:
     """Look where the closed forms refuse slower speeds than are accepted, the worst first.
 
-    Of those no further apart than the range that is looked for, the worst stands for all.
+    Of speeds no further apart than the range wanted, the worst stands for all.
     """
     if accepted is None:
         return {}
@@ -331,7 +331,7 @@ def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], task: Search) -> dict
 
 
 def _downwards(seen: Sequence[Seen], refused: Seen, task: Search) -> dict[float, int]:
-    """Make sure of the lowest speed; where that cannot be, look at lower ones."""
+    """Decide the lowest speed; where that fails, look at lower ones."""
     lowest = seen[0]
     if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:
         return {lowest.speed_mm_s: _more(lowest)}

@@ -1,4 +1,4 @@
-"""What a search by simulation found, speed by speed: counts, shares, and how sure they are."""
+"""What a search by simulation found, speed by speed: counts, shares and their intervals."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class ShareSeen:
     met, decided : bool
         Whether the share meets its limit, and whether the whole interval is on one side of it.
     trials_to_tell : float or None
-        Carriers in all that would decide it, if the share stays; None where no number would.
+        Carriers in all that would decide it if the share stays; None: no number would.
     """
 
     share: float | None
@@ -41,7 +41,7 @@ class ShareSeen:
 
 @dataclass(frozen=True, slots=True)
 class FeederSeen:
-    """What one feeder did at one speed, in all runs there."""
+    """Results of one feeder at one speed, over all runs there."""
 
     name: str
     carriers: int
@@ -65,7 +65,7 @@ class FeederSeen:
 
 @dataclass(frozen=True, slots=True)
 class SpeedSeen:
-    """What was seen at one speed."""
+    """Results at one speed."""
 
     line_speed_mm_s: float
     runs: int
@@ -75,21 +75,21 @@ class SpeedSeen:
 
 @dataclass(frozen=True, slots=True)
 class Simulated:
-    """What a search found.
+    """Result of a search.
 
     Attributes
     ----------
     accepted_speed_mm_s : float or None
         The fastest speed accepted for sure below any that is not.
     refused_speed_mm_s : float or None
-        The slowest speed refused for sure, of those looked at.
+        The slowest speed refused for sure, of those tried.
     accepted_speeds_mm_s : tuple of float
-        All speeds looked at up to the accepted one.
+        All speeds tried up to the accepted one.
     not_looked_at_mm_s : float or None
-        The slowest speed that the closed forms refuse and that no carriers were left for, where
-        faster ones are accepted for sure; none of these is the accepted one then.
+        The slowest speed that the closed forms refuse and that had no carriers left, where faster
+        ones are accepted for sure; none of these is then the accepted one.
     islands_mm_s : tuple of float
-        Speeds accepted for sure above the refused one, or above the one that was not looked at.
+        Speeds accepted for sure above the refused one, or above the one not tried.
     carriers : int
         Simulated in all.
     ran_out : bool
@@ -111,7 +111,7 @@ class Simulated:
     seen: tuple[SpeedSeen, ...]
 
     def at(self, speed_mm_s: float) -> SpeedSeen:
-        """Return what was seen at a speed that was looked at."""
+        """Return the results at a speed that was tried."""
         return next(seen for seen in self.seen if seen.line_speed_mm_s == speed_mm_s)
 
 
@@ -131,11 +131,10 @@ class Limits:
     closed_form_refused : tuple of RefusedSpeeds
         Rising.
     closed_form_complete_to_mm_s : float or None
-        Up to which speed refused stretches were looked for beside each jump of a part of speeds in
-        which some look refused; above, more may be missing. None: as far as was searched.
+        Up to which speed the search for refused stretches examined every jump near a refused
+        speed; above, some may be missing. None: all the way.
     agree : bool or None
-        Whether the closed form lies in the range that the simulation leaves; None where that is
-        not known.
+        Whether the closed form lies in the range that the simulation leaves; None: not known.
     """
 
     feedsim: str
@@ -151,7 +150,7 @@ class Limits:
 
 
 def simulated(scenario: Scenario, found: Found) -> Simulated:
-    """Return what a search found in figures."""
+    """Return a search's result in figures."""
     return Simulated(
         accepted_speed_mm_s=found.accepted.speed_mm_s if found.accepted else None,
         refused_speed_mm_s=found.refused.speed_mm_s if found.refused else None,
@@ -166,9 +165,9 @@ def simulated(scenario: Scenario, found: Found) -> Simulated:
 
 
 def agreement(closed_mm_s: float | None, found: Simulated) -> bool | None:
-    """Tell whether a closed-form limit lies in the range that the simulation leaves.
+    """Return whether a closed-form limit lies in the range that the simulation leaves.
 
-    None where that range has no two ends, and the end that it has does not rule the limit out.
+    None where that range lacks an end, and the end that it has does not rule the limit out.
     """
     low, high = found.accepted_speed_mm_s, found.refused_speed_mm_s
     if low is not None and high is not None:

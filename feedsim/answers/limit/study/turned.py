@@ -1,7 +1,7 @@
-"""What a line can bear: how near each value that can be chosen stands to its edge, in closed form.
+"""How near each value that can be chosen is to the edge of acceptance, in closed form.
 
-A value is turned a little either way, all others held, and the closed forms are asked at one line
-speed. What they refuse there is near its edge; what leaves them more room could be better chosen.
+Each value is turned a little either way, all others held, and the closed forms evaluated at one
+line speed. A value refused there is near its edge; one that gains room could be better chosen.
 """
 
 from __future__ import annotations
@@ -28,11 +28,11 @@ CHOSEN = (
     "servo.loop_gain",
     "settings.stage_position",
 )
-"""What is still chosen on most lines; without ``controller``, of each feeder."""
+"""Keys still free on most lines; those without ``controller`` are each feeder's."""
 
 _LINE = ("controller",)
 _WHATEVER_IS_TYPED = ("insert.gap", "servo.loop_gain")
-"""What is free where distances and leads are typed in: those were solved for the rest."""
+"""Keys still free where distances and leads are typed in: those were solved for the rest."""
 _STEP = 0.05
 _HALVINGS = 12
 _ROOM = 0.8
@@ -58,16 +58,16 @@ class Edge:
 
 @dataclass(frozen=True, slots=True)
 class Helping:
-    """A value that leaves more room where it is turned.
+    """A value that gains room when turned.
 
     Attributes
     ----------
     key : str
         Path of the key.
     now, better : str
-        The value, and one on the side that leaves more room, as one would write them.
+        The value, and one on the side with more room, as one would write them.
     times_now, times : float
-        How many times what is allowed the worst acceptance figure comes to, with either.
+        The worst acceptance figure over what is allowed, with either.
     """
 
     key: str
@@ -81,9 +81,9 @@ class Helping:
 def near_edges(
     scenario: Scenario, speed_mm_s: float, *, keys: Sequence[str] | None = None
 ) -> Iterator[Edge]:
-    """Yield the values that a twentieth more or less would have refused, line speed among them.
+    """Yield the values that are refused a twentieth higher or lower, line speed among them.
 
-    None where the closed forms refuse the line as it is.
+    None if the closed forms refuse the line as it is.
 
     Parameters
     ----------
@@ -114,10 +114,10 @@ def near_edges(
 def helping(
     scenario: Scenario, speed_mm_s: float, *, keys: Sequence[str] | None = None
 ) -> Iterator[Helping]:
-    """Yield the values that leave more room a twentieth to one side, and less to the other.
+    """Yield the values with more room a twentieth to one side, and less to the other.
 
-    None where the closed forms accept the line at that speed. Where ticks lock, the room is a saw
-    against any value: there both sides may help, or none.
+    None if the closed forms accept the line at that speed. Where ticks lock, the room is a sawtooth
+    against any value: both sides may help there, or neither.
     """
     now = excess_at(scenario, speed_mm_s).times
     if now <= 1.0:
@@ -132,7 +132,7 @@ def helping(
 
 
 def _times(scenario: Scenario, speed_mm_s: float, key: str, text: str) -> float | None:
-    """Return how many times what is allowed it comes to; None where no such line can be."""
+    """Return the worst figure over what is allowed; None where such a line is impossible."""
     try:
         return excess_at(override(scenario, [f"{key}={text}"]), speed_mm_s).times
     except FeedsimError:
@@ -140,7 +140,7 @@ def _times(scenario: Scenario, speed_mm_s: float, key: str, text: str) -> float 
 
 
 def _edge(refused: Callable[[float], bool], beyond: float) -> float:
-    """Return the last part of a value, from 1 towards one that is refused, that is not."""
+    """Return the last factor of a value, from 1 towards a refused one, that is accepted."""
     inside = 1.0
     for _ in range(_HALVINGS):
         middle = 0.5 * (inside + beyond)
