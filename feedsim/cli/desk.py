@@ -52,7 +52,7 @@ def desk(
             serve(files, port=port, ready=ready)
     except OSError as error:
         why = error.strerror or str(error)
-        raise FeedsimError(Fault("--port", message=f"{port} cannot be had: {why}")) from None
+        raise FeedsimError(Fault("--port", message=f"cannot use port {port}: {why}")) from None
     tell("the desk is closed")
     return 0
 

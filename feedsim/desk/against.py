@@ -56,7 +56,7 @@ def against(
     speeds = (one.line.speed, two.line.speed)
     notes = []
     if one.acceptance != two.acceptance or one.limits != two.limits:
-        notes.append("A and now are each held against limits of their own.")
+        notes.append("A and now are each judged by limits of their own.")
     if speeds[0] != speeds[1]:
         a, b = (speed(mm_s, units) for mm_s in speeds)
         notes.append(f"A runs at {a}, now at {b}.")

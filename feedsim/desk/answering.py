@@ -133,7 +133,7 @@ def _page(question: Question, files: Sequence[Opened], job: Job) -> tuple[Page, 
 
 def _pinned(question: Question, files: Sequence[Opened], now: Line) -> Line:
     if question.a is None:
-        raise FeedsimError(Fault("a", message="nothing is pinned to hold this against"))
+        raise FeedsimError(Fault("a", message="nothing is pinned to compare this with"))
     return read(question.a, files, more=same_cards(now))
 
 

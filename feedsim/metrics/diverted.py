@@ -42,7 +42,7 @@ class Diverted:
     good_passed, good_diverted, bad_diverted, bad_passed : Share
         Of the carriers that reached the gate.
     bad_of_passed : Share
-        Bad products among those that passed: the defects that leave the line.
+        Bad products among those that passed the gate.
     good_passed_per_hour : float or None
         The time of stops counted.
     not_reached : int

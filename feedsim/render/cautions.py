@@ -17,7 +17,7 @@ DRIVE_CAUTIONS = (
     "A motor maker's own data and curves, and a licensed engineer, decide on a motor; what is said "
     "here only narrows down the choice.",
     "RMS torque stands for heating only where a cycle is short against the motor's thermal time "
-    "constant (IEC 60034-1 tells duty types apart). Brake, gear, bearings, supply, braking "
+    "constant (IEC 60034-1 defines duty types). Brake, gear, bearings, supply, braking "
     "resistor and a vertical or stalled load are not looked at.",
 )
 """Cautions on the choice of a motor."""
