@@ -197,7 +197,6 @@ def _settings_that_fit(found: Learning, units: System) -> Iterator[str]:
 
 
 def _groups(found: Learning) -> Iterator[tuple[str, list[Learned]]]:
-    """Yield the rows under their heads."""
     groups: dict[str, list[Learned]] = {}
     feeders = [feeder.name for feeder in found.scenario.feeder]
     for row in found.learned:

@@ -229,7 +229,6 @@ def _adjusting(
 
 
 def _reading_off(feeder: FeederSheet, units: System, *, count_mm: float | None) -> tuple[str, Rows]:
-    """Return how to read corrections off two measured means, and a table of them."""
     how = feeder.adjusting
     if how is None:
         return "", []

@@ -140,7 +140,6 @@ def _panel(axes: Axes, view: SweepView, marks: Marks, draw: Draw, weight: float)
 
 
 def _speed_in_words(speed_mm_s: float, view: SweepView) -> str:
-    """Write the speed of a limit."""
     if speed_mm_s == 0.0:
         return "not even at a crawl"
     return speed(speed_mm_s, view.units, digits=3)

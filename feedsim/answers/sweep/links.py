@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _MOST = 400
-"""More points than this have no spots: nobody could hit one."""
+"""More points than this have no spots: they would be too small to click."""
 MOST_WATCHED = 40
 """Of more points nobody would watch each."""
 

@@ -88,7 +88,6 @@ def _figure(grid: Grid, swept: Swept) -> Figure:
 
 
 def _spaces(grid: Grid) -> list[Space]:
-    """Return where the four panels stand, row by row."""
     left = 30.0 + max(width_points(text, 8.5) for text in grid.y.texts)
     wide = 0.5 * (_WIDE - left - 2.0 * _BAR_ZONE + 4.0)
     bottom, top = 0.1 * _TALL, 0.925 * _TALL

@@ -105,7 +105,7 @@ def draw_heat(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, space: Space) ->
 
 
 def _scaled(grid: Grid, heat: Heat, cells: Floats) -> tuple[Floats, Any, str]:
-    """Return what is drawn in which scale, and the title."""
+    """Return the values drawn, their scale and the title."""
     from matplotlib.colors import LogNorm, Normalize
 
     if heat.limit is None:

@@ -101,7 +101,7 @@ def _mean(axes: Axes, view: SweepView, mean: Floats, *, ends: tuple[Floats, Floa
 
 
 def _needed_spread(axes: Axes, view: SweepView, mean: Floats, sd: Floats) -> None:
-    """Outline where as many as must lie within the tolerance would, if errors are normal."""
+    """Outline the spread at which just enough errors lie in tolerance, if they are normal."""
     share = view.criteria.within_tolerance
     if not 0.0 < share < 1.0:
         return
@@ -204,7 +204,7 @@ def _margin(
 
 
 def _fit(axes: Axes, reaches: list[tuple[float, float]]) -> str:
-    """Fit the axis to margins of very different size; return what is to be said of it."""
+    """Fit the axis to margins of very different size; return a note on it."""
     low = min([0.0, *(low for low, _ in reaches)])
     high = max([0.0, *(high for _, high in reaches)])
     sizes = [max(abs(end) for end in reach) for reach in reaches]

@@ -164,7 +164,7 @@ def _limit_rows(limits: Sequence[FeederLimit], units: System) -> list[tuple[str,
 
 
 def _other_settings(swept: Swept, number: int, units: System) -> Iterator[str]:
-    """Say which settings differ between the points, and from where to where."""
+    """Say which settings differ between the points, with their range."""
     found = [point.results.feeders[number].settings for point in swept.points]
     for side, distances, leads in (
         (

@@ -135,12 +135,12 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
 
 
 def _is_far(room: Floats) -> bool:
-    """Tell whether all there is lies beyond what is drawn: such ones would hide each other."""
+    """Tell whether all values lie beyond the axis, where they would hide each other."""
     return bool(np.nanmin(room, initial=math.inf) > _MOST_SDS) and not np.isnan(room).all()
 
 
 def _far_ones(spare: dict[str, Floats], shown: list[int]) -> str:
-    """Name what has too much room everywhere to be drawn."""
+    """Name the margins that lie beyond the axis everywhere."""
     far = [name.replace("_", " ") for name, room in spare.items() if _is_far(room[shown])]
     return f"Over {_MOST_SDS:.0f} everywhere, so not drawn: {', '.join(far)}." if far else ""
 

@@ -60,7 +60,7 @@ def draw_missed(axes: Axes, view: SweepView) -> int:
 
 
 def _missed_axis(axes: Axes, limit: float, values: Floats) -> str:
-    """Scale the axis so that the limit can be read; return what is to be said of it."""
+    """Scale the axis so that the limit can be read; return a note on it."""
     values = values[values > 0.0]
     top = float(max([limit, *values], default=0.0)) or 1.0
     least = limit or float(min(values, default=1.0))

@@ -36,7 +36,7 @@ def sweep_text(swept: Swept, *, units: System = "metric") -> str:
 
 
 def _needed(swept: Swept) -> list[str]:
-    """Say how many carriers a point needs to be decided, where some are not; of the most needy."""
+    """Say how many carriers would decide the undecided points, by the one that needs most."""
     points = [point.results for point in swept.points]
     open_ones = [p for p in points if is_undecided(p)]
     met = [p.to_decide for p in open_ones if p.accepted]
@@ -50,7 +50,7 @@ def _needed(swept: Swept) -> list[str]:
 
 
 def _more(points: Sequence[Sequence[ToDecide]], replications: int) -> str:
-    """Say how many carriers decide all points that any number does, and how many none does."""
+    """Say how many carriers decide all points that can be decided, and how many points cannot."""
     stuck = [rows for rows in points if any(row.carriers is None for row in rows)]
     can = [rows for rows in points if rows not in stuck]
     rows = [row for rows in can or stuck for row in rows]
@@ -71,7 +71,6 @@ def _products(swept: Swept, units: System) -> list[str]:
 
 
 def _stops(swept: Swept, units: System) -> list[str]:
-    """Return a table of stops, where there are any."""
     if not any(point.results.stops.count for point in swept.points):
         return []
     rows = [(*key_heads(swept), *STOP_HEADS, "")]

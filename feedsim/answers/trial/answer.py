@@ -167,7 +167,6 @@ def fitted(
 
 
 def _share_within(key: str, share: float, low: float, high: float) -> None:
-    """Refuse a share out of its bounds."""
     if not low <= share <= high:
         allowed = f"{100.0 * low:g} % to {100.0 * high:g} %"
         raise FeedsimError(Fault(key, found=f"{100.0 * share:g} %", allowed=allowed))

@@ -95,7 +95,6 @@ def _figure(fit: TrialFit, view: TrialView) -> Figure:
 
 
 def _draw_placement(axes: Axes, view: TrialView, *, moved: bool) -> None:
-    """Draw the placement errors over speed, as measured or moved by the corrections."""
     side = view.placement
     band = view.expected if moved else side.band
     _draw_band(axes, band)
@@ -128,7 +127,6 @@ def _draw_spread(axes: Axes, view: TrialView) -> None:
 
 
 def _draw_stage(axes: Axes, view: TrialView) -> None:
-    """Draw the stage positions over speed, as measured."""
     side = view.stage
     _draw_band(axes, side.band)
     axes.axhline(view.stage_target, **_TARGET)
@@ -142,7 +140,6 @@ def _draw_stage(axes: Axes, view: TrialView) -> None:
 
 
 def _legend_entries(view: TrialView) -> tuple[list[Any], list[str]]:
-    """Return what stands in the legend of the figure."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -200,7 +197,7 @@ def _draw_means(axes: Axes, means: Means, by: Floats | float = 0.0) -> None:
 
 
 def _room(low: float, high: float, values: Floats) -> tuple[float, float]:
-    """Return the ends of an axis: room for all, but for what is far off."""
+    """Return the ends of an axis: room for all values but far ones."""
     height = high - low or 1.0
     near = values[(values > low - 0.6 * height) & (values < high + 0.6 * height)]
     if len(near):

@@ -141,7 +141,7 @@ def _zero_s(stretch: Excerpt, choice: Choice) -> float:
 def _begin_s(
     stretch: Excerpt, choice: Choice, shown: Sequence[SceneEvent], *, zero_s: float
 ) -> float:
-    """Return where the page begins: at what was looked for, else as the focus passes its eye."""
+    """Return when the page begins: at the miss or hazard sought, else at the focus."""
     for happening in shown:
         if happening.kind == choice.because and happening.carrier == choice.focus:
             return happening.time_s
@@ -225,7 +225,7 @@ def _rows(
 
 
 def _before(stretch: Excerpt, number: int, hazards: Sequence[CycleHazard]) -> dict[str, Plain]:
-    """Return what had become of the carriers before those in the picture."""
+    """Return the outcomes of the carriers before those in the picture."""
     before = stretch.carriers.start
     rows = stretch.records.feeders[number]
     outcomes = np.bincount(rows.outcome[:before], minlength=len(Outcome))

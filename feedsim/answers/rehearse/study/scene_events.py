@@ -1,4 +1,4 @@
-"""What one would jump to: misses, hazards, stops, inserts off tolerance; when each is decided."""
+"""Where a page jumps to: misses, hazards, stops, inserts off tolerance; when each is decided."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ def standing_plain(records: RunRecords, *, from_s: float, to_s: float) -> dict[s
 
 
 def _why(stop: Stop) -> str:
-    """Return the rule of a stop, with what lay behind it where the rule does not say."""
+    """Return the rule of a stop, with its cause where the rule does not name it."""
     rule = str(stop.rule)
     return rule if stop.cause in {"", rule} else f"{rule} ({stop.cause})"
 

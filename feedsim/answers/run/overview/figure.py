@@ -110,7 +110,7 @@ def _subtitle(results: Results, shown: Shown, warm_up: int) -> str:
 
 
 def _seen(results: Results, shown: Shown) -> str:
-    """Say in words what the page shows, for whoever cannot see it."""
+    """Describe the page in words, for readers who cannot see it."""
     figures, units = shown.figures, shown.units
     error = figures.placement_error
     mean, sd = length(error.mean_mm, units, sign=True), length(error.sd_mm, units)
@@ -125,7 +125,7 @@ def _seen(results: Results, shown: Shown) -> str:
 
 
 def _write_verdict(figure: Figure, results: Results) -> None:
-    """Write what came out, and why: white on black where it is not accepted."""
+    """Write the verdict and its reasons: white on black where it is not accepted."""
     head, reasons = decision(results)
     kind = False if results.refused else True if results.accepted and results.decided else None
     figure.text(

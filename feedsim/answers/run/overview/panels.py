@@ -113,7 +113,7 @@ def _draw_normal(axes: Axes, shown: Shown, *, width: float) -> None:
 
 
 def _draw_regimes(axes: Axes, shown: Shown, edges: Floats) -> None:
-    """Draw an outline for what landed between two changes, each with a line of its own."""
+    """Outline the errors between each two changes, with a line of its own."""
     for regime in _regimes(shown):
         counts, _ = np.histogram(shown.errors[shown.regime == regime], edges)
         axes.stairs(counts, edges, color=BLACK, gid=f"regime {regime}", **_REGIMES[regime])
@@ -251,7 +251,7 @@ def _tell_of_thinning(axes: Axes, *, drawn: int, all_dots: int) -> None:
 
 
 def _ticks(axes: Axes, *, whole: bool = False) -> MaxNLocator:
-    """Choose round numbers for an axis, and no more of them than have room."""
+    """Choose as many round numbers for an axis as have room."""
     from matplotlib.ticker import MaxNLocator
 
     most = 9 if axes.get_position().width > 0.3 else 5

@@ -96,7 +96,7 @@ def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: Syste
 
 
 def _inserts(results: Results, machine: Machine) -> list[_Insert]:
-    """Return the inserts, the one that is laid first first."""
+    """Return the inserts in the order in which they are laid."""
     order = sorted(
         range(len(machine.feeders)), key=lambda i: (machine.feeders[i].eye_to_placement_mm, i)
     )

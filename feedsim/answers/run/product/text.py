@@ -64,7 +64,7 @@ def _together(missed: MissedTogether) -> str:
 
 
 def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
-    """Tell an overlap, or a clearance where the inserts are clear by their targets."""
+    """Describe an overlap, or a clearance where the targets keep the inserts apart."""
     clear = overlap.nominal_mm <= 0.0
     sign = -1.0 if clear else 1.0
     names = (

@@ -78,7 +78,7 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
 
 
 def program_input(view: TimingView, eye: Eye, runs: list[Level]) -> list[Level]:
-    """Return what the program has of an output behind a filter, or polled; else nothing."""
+    """Return what the program reads of an output that is filtered or polled; else nothing."""
     tick = scan_ticks(view.trace.events, view.machine.controller)
     return _within(program_levels(runs, eye, tick), view)
 

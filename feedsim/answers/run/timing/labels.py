@@ -43,7 +43,6 @@ def name_at_right(axes: Axes, named: list[tuple[float, str, str]]) -> None:
 
 
 def _leader(colour: str, end: tuple[float, float]) -> dict[str, Any]:
-    """Return the look of the thin line from a text to what it names."""
     return {
         "arrowstyle": "-",
         "color": colour,

@@ -238,7 +238,7 @@ def legend_handles(lanes: list[Axes]) -> list[Any]:
 
 
 def _input_handles(lanes: list[Axes]) -> list[Any]:
-    """Return what the legend says of filtered and polled eyes, where there are any."""
+    """Return the legend's entries for filtered and polled eyes, if there are any."""
     from matplotlib.lines import Line2D
 
     handles = []

@@ -50,7 +50,7 @@ def causes(scenario: Scenario, machine: Machine, number: int, *, found: Correcti
 
 
 def _sure(estimate: Estimate | None) -> float:
-    """Return a value if its interval leaves out 0, else 0."""
+    """Return a value if its interval excludes 0, else 0."""
     if estimate is None or estimate.low <= 0.0 <= estimate.high:
         return 0.0
     return estimate.value
@@ -89,7 +89,7 @@ def _slopes(
 
 
 def _alike(line: Line | None, stage: Line | None, g: float) -> bool:
-    """Tell whether both sides are late by the same time, as far as can be told."""
+    """Tell whether both sides may be late by the same time."""
     if line is None or stage is None or line.per_speed_s is None or stage.per_speed_s is None:
         return False
     engage, opening = line.per_speed_s, stage.per_speed_s

@@ -175,7 +175,6 @@ def settings_with(found: Corrections, machine: Machine, number: int) -> Settings
 
 
 def _with(old: Settings, engage: tuple[float, float], disengage: tuple[float, float]) -> Settings:
-    """Return the settings with other distances (mm) and leads (s)."""
     return replace(
         old,
         engage_distance_mm=engage[0],

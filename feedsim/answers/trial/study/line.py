@@ -188,7 +188,6 @@ def _corrected(scatter: Scatter, process: float) -> Scatter:
 
 
 def _kurtosis(unit: Floats) -> float:
-    """Return the excess kurtosis of values about 0."""
     square = float(np.mean(unit**2))
     return float(np.mean(unit**4)) / square**2 - 3.0 if square else 0.0
 
@@ -218,7 +217,7 @@ def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Flo
 
 
 def _scale(fitted: Fitted) -> float:
-    """Return by how much the covariance is wider than the spread within the speeds makes it."""
+    """Return how much wider an interval is than the spread within the speeds makes it."""
     plain = float(np.sum((fitted.made_of[0] * fitted.sd) ** 2))
     return math.sqrt(float(fitted.covariance[0, 0]) / plain)
 

@@ -132,7 +132,7 @@ def chance_of(count: int, carriers: Sequence[int], shares: Sequence[float]) -> f
 
 
 def _binomial(n: int, share: float) -> tuple[int, Floats]:
-    """Return the first count of note, and the probabilities from there on."""
+    """Return the first count whose probability matters, and the probabilities from there on."""
     from scipy.special import gammaln
 
     if share <= 0.0 or share >= 1.0 or n == 0:

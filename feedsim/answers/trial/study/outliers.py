@@ -62,7 +62,6 @@ def outliers_of(data: TrialData, found: Corrections) -> list[Outlier]:
 
 
 def _middles(values: Floats, groups: Places) -> Floats:
-    """Return the median of each group."""
     order = np.argsort(groups, kind="stable")
     parts = np.split(values[order], np.flatnonzero(np.diff(groups[order])) + 1)
     return np.array([np.median(part) for part in parts])

@@ -1,4 +1,4 @@
-"""What to run in a trial on the line, and what has to come out if the scenario is right."""
+"""What to run in a trial on the line, and what to expect if the scenario is right."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class PlannedSpeed:
 
 @dataclass(frozen=True, slots=True)
 class FeederPlan:
-    """What has to come out at one feeder if the scenario is right.
+    """What to expect at one feeder if the scenario is right.
 
     Attributes
     ----------
