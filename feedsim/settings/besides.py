@@ -115,10 +115,16 @@ def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def _waits_off(at: FeederAtSpeed, allowed: Criteria, waits: Waits) -> float:
-    """Return the error of the mean wait (mm): of its law, and of where a count ends it."""
-    half = 0.5 * at.count_mm
-    ends = half * float(waits.served_beyond(max(0.0, waits.room_mm - half)))
-    return (_UNSURE + _crowded(at, allowed)) * waits.mean_mm + ends
+    """Return by how much the mean of waits is off (mm): their law, and their steps.
+
+    Lateness comes in whole counts, and behind a scanned carrier eye in scans. Where in a step it
+    is the law does not know: a wait is off by up to half a step, and one so near to the end of the
+    reach is served or not.
+    """
+    scan = at.speed_mm_s * at.controller.scan_s if at.carrier_eye.scanned else 0.0
+    half, room = 0.5 * max(scan, at.scale * at.count_mm), waits.room_mm
+    waiting, ends = (float(waits.served_beyond(x)) for x in (half, max(half, room - half)))
+    return (_UNSURE + _crowded(at, allowed)) * waits.mean_mm + half * waiting + room * ends
 
 
 def _crowded(at: FeederAtSpeed, allowed: Criteria) -> float:

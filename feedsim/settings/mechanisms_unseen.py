@@ -132,7 +132,11 @@ def searches(
 
     ``most``: so many inserts go past at most; those that would be more are put there.
     """
-    pitch, found = insert_pitch(at), {0.0: 1.0 - sum(why.share for why in on)}
+    pitch = insert_pitch(at)
+    # the gaps of those that do not merge are the longer ones
+    merged = sum(why.share for why in on if why.longer_mm < pitch)
+    shorter = sum(why.share * (pitch - why.longer_mm) for why in on)
+    found = {shorter / (1.0 - merged) if merged < 1.0 else 0.0: 1.0 - sum(why.share for why in on)}
     for why in on:
         left, longer = why.share, why.longer_mm
         for passed in range(1, most + 1):

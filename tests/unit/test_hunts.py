@@ -99,3 +99,12 @@ def test_a_program_without_a_scan_has_no_edges_in_step_with_it() -> None:
     machine = machine_of(line)
     for feeder in machine.feeders:
         assert mean_error(FeederAtSpeed(machine, feeder), criteria_of(line)).most_mm >= 0.0
+
+
+def test_waits_that_come_in_steps_have_a_size(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Behind a scanned carrier eye a wait is a whole number of scans off another one."""
+    line = override(scenario_of_all_keys(1772, stops=False), ["run.carriers=5000"])
+    assert hunted_auto(line) == ""
+    # the twin: the law's own error alone
+    monkeypatch.setattr("feedsim.settings.besides._waits_off", lambda *_: 0.05)
+    assert "at most" in (hunted_auto(line) or "")
