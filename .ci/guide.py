@@ -136,6 +136,7 @@ def _written(name: str, info: ArgumentInfo | OptionInfo, hints: dict[str, Any]) 
 def _helped(info: ArgumentInfo | OptionInfo, default: Any) -> str:
     plain = getattr(default, "value", default)
     told = isinstance(plain, str | int | float) and not isinstance(plain, bool)
+    told &= "[default" not in str(info.help)
     words = f"{info.help} [default: {plain}]" if told else str(info.help)
     return words.replace("<", r"\<")  # or Markdown takes a <scenario> for HTML
 

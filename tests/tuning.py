@@ -163,7 +163,7 @@ def against_a_grid(scenario: Scenario, *, carriers: int, jobs: int = 1) -> Race:
             return _accepted(space.believed(setup), speed_at(bench, rung), carriers)
 
         for setup in product(*(range(len(knob.values)) for knob in space.knobs)):
-            with suppress(FeedsimError):  # there can be no such line
+            with suppress(FeedsimError):  # no such line is possible
                 rung = highest(partial(accepted, setup), start)
                 if rung is not None:
                     best, start = max(best, (rung, setup)), rung

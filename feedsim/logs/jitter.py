@@ -26,7 +26,7 @@ class _Off(NamedTuple):
     off_s: Floats
     at: Places
     held: int
-    """How many could be held against others."""
+    """How many could be compared with others."""
 
     @property
     def jitters(self) -> bool:
@@ -39,7 +39,7 @@ def _off(
 ) -> _Off:
     """Hold each value against the straight line between two about 10 ms before and after it.
 
-    ``begins``: times at which stretches begin; none is held against one of another stretch.
+    ``begins``: times at which stretches begin; none is compared with one of another stretch.
     """
     n = len(time_s)
     apart = float(np.median(np.diff(time_s))) if n > 1 else 0.0

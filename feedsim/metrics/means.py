@@ -188,7 +188,7 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
     factor is d·(b − 1)/(b − d). A long-run variance (1 + φ)/(1 − φ)·σ² of which both factors are
     estimated has b·(1 − φ²)/(3 + φ²) degrees of freedom a run: s² has a relative variance
     of 2·(1 + φ²)/((1 − φ²)·b) (Bayley & Hammersley 1946, Supplement to the Journal of the Royal
-    Statistical Society 8:184-197), φ a variance of (1 − φ²)/b. All from memory; held against
+    Statistical Society 8:184-197), φ a variance of (1 − φ²)/b. All from memory; checked against
     known processes in ``tests/theory/test_interval_coverage.py``.
     """
     every = sum(batches)

@@ -63,7 +63,7 @@ def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
     Of independent normal values r of one group has the mean −1/n and the variance
     (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255-260); groups weigh as S. Of a process
     u_i = φ·u_(i−1) + noise it has the mean φ − (1 + 4φ)/n (Marriott & Pope 1954, Biometrika
-    41:390-402), which is solved for φ. All from memory; held against simulation in the tests.
+    41:390-402), which is solved for φ. All from memory; checked against simulation in the tests.
     """
     if groups is None:
         return _lag(np.array([len(off)]), np.array([_product(off, 0)]), _product(off, 1))

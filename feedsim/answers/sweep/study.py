@@ -149,8 +149,8 @@ class Swept:
     closed_form_refused : tuple of RefusedSpeeds
         What the closed forms refuse, rising.
     closed_form_complete_to_mm_s : float or None
-        Up to which speed refused stretches were looked for beside each jump of a part of speeds in
-        which some look refused; above, more may be missing. None: as far as was searched.
+        Up to which speed refused stretches were searched for finely; above, more may be missing.
+        None: all the way.
     """
 
     feedsim: str

@@ -50,7 +50,7 @@ def _nothing(found: Tuned, units: System) -> Iterator[str]:
     if near is None:
         return
     if not near.figure:
-        yield from wrapped("There can be no such line with any of the values given.")
+        yield from wrapped("No line is possible with any of the values given.")
         return
     at = f" at {speed(near.speed_mm_s, units)}" if near.speed_mm_s else ""
     there = f"{FIGURES[near.figure]} {percent(near.share)}{at} in closed form"

@@ -45,7 +45,7 @@ def number_of(text: str) -> float | None:
 
 
 def same(one: str, other: str) -> bool:
-    """Tell whether two texts of a knob say the same.
+    """Return whether two texts of a knob say the same.
 
     >>> same("0.02 s", "20 ms"), same("latched", "polled")
     (True, False)

@@ -117,7 +117,7 @@ def _look_s(log: Log) -> float:
 def _missing(log: Log, machine: Machine) -> list[str]:
     missing = []
     if log.carrier_eye is None:
-        missing.append("carrier_eye is not logged: no act can be held against its edge.")
+        missing.append("carrier_eye is not logged: no act can be compared with its edge.")
     if log.encoder is None:
         missing.append("No encoder is logged: no travel from edge to act is known.")
     if all(feeder.clutch is None for feeder in log.feeders):

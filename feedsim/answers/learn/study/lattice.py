@@ -176,7 +176,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> L
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Figure(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
     w = float(np.sqrt(np.mean(within_s**2) / 3.0))
-    # acts behind carriers at all but even pitches loosely hang together at longer periods, too
+    # acts behind carriers at all but even pitches also correlate loosely at longer periods
     if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
         return None
     return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0, None)

@@ -15,7 +15,7 @@ _REFUSED = 0.001  # as all else that is said to differ: sure at 99.9 %
 _LAGS = range(2, 12)
 _CLEAR = 5.0  # standard deviations of the noise above the shortest pitch
 # D'Agostino & Stephens 1986, Goodness-of-Fit Techniques, table 4.14, unknown scale (from memory;
-# held against scipy's table in tests/published/test_arrival_tests.py)
+# checked against scipy's table in tests/published/test_arrival_tests.py)
 _EXPONENTIAL = ((0.916, 0.15), (1.062, 0.10), (1.321, 0.05), (1.591, 0.025), (1.959, 0.01))
 
 

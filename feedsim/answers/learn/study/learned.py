@@ -76,7 +76,7 @@ class ArrivalFound:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Learning:
-    """What logs say of a machine, held against a scenario.
+    """What logs say of a machine, compared with a scenario.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""What becomes of a search: what each change buys, fronts, and how much each choice can bear."""
+"""What a search yields: what each change buys, fronts, and how far each knob may turn."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from feedsim.metrics.plain import LEFT_OUT, MAY_BE_OPEN
 from feedsim.quantities import Kind
 
 Against = Literal["jam_risk", "spread"]
-"""What a front holds speed against."""
+"""What a front trades speed for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Term:
     interval : Interval or None
         95 % interval of that, both on the same cards; None in closed form.
     possible : bool
-        Whether there can be a line with it taken back alone.
+        Whether a line is possible with it taken back alone.
     robust_worth : float or None
         The same in closed form where something is unsure, for so much of it as is asked for.
     """
@@ -137,7 +137,7 @@ class Window:
         Those looked at, in the internal unit, rising; none of words.
     times : tuple of float
         At each, all others held, how many times what is allowed the worst figure comes to in closed
-        form; null: no such line can be.
+        form; null: no such line is possible.
     """
 
     key: str

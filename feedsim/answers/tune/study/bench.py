@@ -60,7 +60,7 @@ class Bench:
     looked : int
         Setups that were looked at in closed form.
     impossible : int
-        Those of them that there can be no line of.
+        Those of them of which no line can be made.
     """
 
     def __init__(
@@ -201,9 +201,9 @@ def bench_of(
     keep : Keep, optional
         Where results are kept.
     told : callable
-        Told in words what is being done, and the aim's value of the best setup so far.
+        Called with what is being done, in words, and the aim's value of the best setup so far.
     on_lost : callable
-        Told in words when a worker is lost.
+        Called with a message when a worker is lost.
 
     Raises
     ------

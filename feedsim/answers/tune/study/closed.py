@@ -22,7 +22,7 @@ _AS_GOOD_AS_FOUND = 1e-3
 _SLOWEST, _FASTEST = 1.0 / 16.0, 64.0
 
 _kept: tuple[dict[str, Any], Space] | None = None
-"""What was searched last in this process."""
+"""The last search of this process."""
 _Draws = Sequence[Draw | None]
 """Machines of which enough have to be accepted; ``(None,)``: the one that is believed."""
 _BELIEVED: _Draws = (None,)
@@ -39,9 +39,9 @@ class Looked:
         ranges). None where the setup is not accepted.
     times : float
         How many times what is allowed the worst figure comes to, where it is not accepted at the
-        slowest speed, or at the given one; infinite where there can be no such line.
+        slowest speed, or at the given one; infinite where no such line is possible.
     figure : str
-        Which figure that is; "" where there can be no such line.
+        Which figure that is; "" where no such line is possible.
     share : float
         Of that figure.
     speed_mm_s : float or None
@@ -56,7 +56,7 @@ class Looked:
 
     @property
     def impossible(self) -> bool:
-        """Whether there can be no such line."""
+        """Whether no such line is possible."""
         return not self.figure
 
 
@@ -255,7 +255,7 @@ def _between(accepted: Callable[[int], bool], inside: int, outside: int) -> int:
 def _room(space: Space, setup: Setup, speed_mm_s: float, draws: _Draws = _BELIEVED) -> float:
     """Return how many times what is allowed the worst figure comes to, in closed form.
 
-    Below 1 it is accepted; infinite where there can be no such line. Of several machines that of
+    Below 1 it is accepted; infinite where no such line is possible. Of several machines that of
     the one on which it depends.
     """
     try:

@@ -17,11 +17,11 @@ from feedsim.answers.tune.study.space import Setup, Space
 
 _CANDIDATES = 4
 _APART = 0.05
-"""Candidates differ in some knob by this part of its range."""
+"""The least difference between candidates in some knob, as a part of its range."""
 _BESIDE = 16
-"""Beside the best of them, setups that differ by this part of a range are tried as well."""
+"""The step, as a part of each range, to the setups tried beside the best of them."""
 _FASTER = 2
-"""By so many rungs one has to be faster on the same cards: less may be the luck of these."""
+"""How many rungs faster one must be on the same cards: less may be luck."""
 _NO_BETTER = 0.005
 """At a given speed: a spread better by half a per cent, or a jam risk by five, is no better."""
 _TELLS = 1e-3

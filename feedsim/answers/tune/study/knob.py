@@ -45,7 +45,7 @@ class Knob:
         return 0.0 if place == AS_IS or self.is_now(place) else self.prices[place]
 
     def is_now(self, place: int) -> bool:
-        """Tell whether a place on the list is what the scenario says."""
+        """Return whether a place on the list is what the scenario says."""
         if self.numbers and self.now_number is not None:
             return self.numbers[place] == self.now_number
         return bool(self.values[place] == self.now)

@@ -38,7 +38,7 @@ class ClosedLine:
     Raises
     ------
     FeedsimError
-        If there can be no such line.
+        If no such line is possible.
     """
 
     def __init__(self, space: Space, setup: Setup) -> None:
@@ -60,7 +60,7 @@ class ClosedLine:
         Raises
         ------
         FeedsimError
-            If there can be no such machine.
+            If no such machine is possible.
         """
         shares, faster = self._of(draw)
         found = [each.excess(speed_mm_s + faster) for each in shares]
@@ -137,7 +137,7 @@ def true_machine(
     Raises
     ------
     FeedsimError
-        If there can be no such line.
+        If no such line is possible.
     """
     believed, typed = _typed_in(space, setup, speed_mm_s)
     if draw is None:
@@ -165,7 +165,7 @@ def _typed_in(space: Space, setup: Setup, speed_mm_s: float) -> tuple[Scenario, 
 
 
 def draws_of(space: Space) -> tuple[Draw, ...]:
-    """Return the machines that a search draws of what is unsure."""
+    """Return the machines that a search draws from what is unsure."""
     short = 1.0 - space.tune.assurance
     return space.draws(max(_DRAWS, math.ceil(_MAY_FAIL / short)))
 

@@ -14,7 +14,7 @@ from feedsim.settings.mechanisms import MECHANISMS
 
 _MOST_ROUNDS = 60
 SAME_RISK = 1e-7
-"""Jam risks below this are alike: a search would follow noise."""
+"""Jam risks below this count as equal; else a search would follow noise."""
 
 
 class Look(NamedTuple):
@@ -24,7 +24,7 @@ class Look(NamedTuple):
     ----------
     times : float
         How many times what is allowed the worst figure of the worst feeder comes to; above 1 it is
-        refused; inf: there can be no such line.
+        refused; inf: no such line is possible.
     binds : str
         The mechanism that has the largest part in that, of the line as it is believed to be.
     jam_risk : float

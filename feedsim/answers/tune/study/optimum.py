@@ -15,18 +15,18 @@ from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.draws.unsure import seed_of
 
 _ALL = 240
-"""Up to so many setups are all looked at."""
+"""Up to this many setups, all are looked at."""
 _MEMBERS, _GENERATIONS = 32, 12
 _PER_CHANGE = 2e-4
-"""A knob is not turned for less than this share of the speed."""
+"""The least gain, as a share of the speed, for which a knob is turned."""
 _NOT_ACCEPTED, _IMPOSSIBLE = 10.0, 1e3
 _WORDS = 8
-"""So many values of a list of words are tried beside one another."""
+"""How many values of a list of words are tried side by side."""
 _ROUNDS = 40
 
 
 def cost(space: Space, setup: Setup, looked: Looked) -> float:
-    """Return what is to be made small: the aim's value, in parts of the line as it is.
+    """Return the function to minimize: the aim's value, in parts of the line as it is.
 
     Setups that are not accepted come after all that are, those that come nearer to it first, and
     impossible ones last. Of setups that are alike the one with fewer knobs turned is better.
@@ -131,7 +131,7 @@ def step_by_step(
     coarsest : int, optional
         First stride, in steps; a quarter of each range if left out.
     of : callable, optional
-        What is to be made small, in place of :func:`cost`.
+        The function to minimize, in place of :func:`cost`.
     """
     space, fixed = bench.space, dict(held or {})
     here = tuple(fixed.get(n, place) for n, place in enumerate(start))

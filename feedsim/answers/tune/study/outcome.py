@@ -23,12 +23,12 @@ from feedsim.metrics.tally import shares_of
 from feedsim.running.run import criteria_of
 
 _SLOWER = 0.95
-"""Windows are told so much below the fastest speed, at which they have no width."""
+"""How far below the fastest speed windows are given; at that speed they have no width."""
 _FURTHER = 1.3
-"""A front at a given speed goes on to so much above it."""
+"""How far beyond a given speed its front goes on."""
 _FIRST, _RUNS = 3_000_000, 10
 _CARRIERS = (1000, 5000)
-"""In each run: as many as the scenario's runs have, within these."""
+"""Carriers of each run: as many as the scenario has, within these."""
 _LooksAt = Callable[[Sequence[Setup], float], Sequence[Look]]
 """Setups and a line speed (mm/s) → what the closed forms say of each there."""
 
@@ -36,7 +36,7 @@ _SPEEDS = 7
 _SLOWEST, _CLOSER = 0.6, 1.5
 _REFUSED = 1e6
 _SAME_MM = 1e-4
-"""A difference below this is none: a search would follow noise."""
+"""A difference below this counts as none; else a search would follow noise."""
 
 
 def outcome(bench: Bench, tuned: Tuned) -> Tuning:
@@ -203,7 +203,7 @@ def _counted(bench: Bench, points: Sequence[tuple[Setup, float]]) -> list[list[R
 
 
 def seen(bench: Bench, runs: Sequence[RunCounts]) -> _RiskAndSpread:
-    """Say what some runs of one setup at one speed come to."""
+    """Sum up runs of one setup at one speed."""
     if not runs:
         return _RiskAndSpread(None, None, None, None, met=False)
     criteria = criteria_of(bench.space.scenario)

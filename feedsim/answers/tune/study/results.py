@@ -102,7 +102,7 @@ class Nearest:
     values : tuple of str
         Of each knob.
     figure : str
-        The acceptance figure that cannot be met; "" where there can be no such line at all.
+        The acceptance figure that cannot be met; "" where no such line is possible at all.
     share, limit : float
         Of that figure in closed form, and what is allowed; of within_tolerance the share outside.
     speed_mm_s : float or None
@@ -170,7 +170,7 @@ class Tuned:
     looked_at : int
         Setups that were looked at in closed form.
     impossible : int
-        Those of them that there can be no line of.
+        Those of them of which no line can be made.
     """
 
     feedsim: str

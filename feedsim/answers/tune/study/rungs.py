@@ -16,10 +16,10 @@ from feedsim.running.run import criteria_of
 _RATIO = 1.003
 _FURTHEST = 512
 _AT_ONCE = 8
-"""Drawn machines that are run before it is looked whether enough are refused."""
+"""How many drawn machines run before the first check whether enough are refused."""
 RUNS_BELIEVED = 20
 _RUN = 2
-"""The believed machine: so many runs, each of this part of the carriers of a drawn one."""
+"""Runs of the believed machine, and the carriers of each as a part of those of a drawn one."""
 SEARCHED, JUDGED = 100_000, 2_000_000
 """First replications of the believed machine, in a search and in a verdict."""
 
@@ -57,7 +57,7 @@ class Rungs(Protocol):
     """A setup, asked rung by rung."""
 
     def accepted(self, rung: int) -> bool:
-        """Tell whether it is accepted, as far as can be seen."""
+        """Return whether it is accepted, as far as can be seen."""
 
 
 class Believed:
@@ -77,7 +77,7 @@ class Believed:
         ]
 
     def accepted(self, rung: int) -> bool:
-        """Tell whether all figures are met, as point estimates."""
+        """Return whether all figures are met, as point estimates."""
         return self.met(speed_at(self._bench, rung))
 
     def met(self, speed_mm_s: float) -> bool:
@@ -97,7 +97,7 @@ class Believed:
 
 
 class Drawn:
-    """Machines drawn of what is unsure.
+    """Machines drawn from what is unsure.
 
     A machine that is refused at a speed is taken as refused at every faster one, and one that is
     accepted as accepted at every slower one, so that few are run at each.
@@ -135,7 +135,7 @@ class Drawn:
         self.may_fail = math.floor((1.0 - bench.space.tune.assurance) * self.n + 1e-9)
 
     def accepted(self, rung: int) -> bool:
-        """Tell whether enough of them meet all figures."""
+        """Return whether enough of them meet all figures."""
         return self.refused(rung, at_most=self.may_fail) <= self.may_fail
 
     def refused(self, rung: int, *, at_most: int) -> int:

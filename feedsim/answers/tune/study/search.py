@@ -21,7 +21,7 @@ from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 
 _WIDER = 8
-"""So many setups that are good for what is believed are looked at for what is unsure."""
+"""How many of the best nominal setups are tried again with the unsure values drawn."""
 _TELLS = 1e-3
 """A share of the aim's value: less is no difference."""
 
@@ -190,7 +190,7 @@ def _chosen(bench: Bench, best: Setup) -> list[Chosen]:
 
 
 def matters(looked: Sequence[Looked], aim: Aim) -> bool:
-    """Tell whether what is aimed at depends on a knob, of which some values were looked at."""
+    """Return whether what is aimed at depends on a knob, of which some values were looked at."""
     values = [one.value for one in looked if one.value is not None]
     if len(values) < len(looked):
         return True

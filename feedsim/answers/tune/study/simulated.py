@@ -161,7 +161,7 @@ def _runs(
     numbers: range,
     carriers: int,
 ) -> list[RunCounts]:
-    """Run replications of one machine; none where there can be no such machine."""
+    """Run replications of one machine; none where no such machine is possible."""
     try:
         line, machine = true_machine(space, setup, draw=draw, speed_mm_s=speed_mm_s)
     except FeedsimError:

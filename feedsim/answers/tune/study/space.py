@@ -92,7 +92,7 @@ class Space:
         return sum(knob.price(place) for knob, place in zip(self.knobs, setup, strict=True))
 
     def affordable(self, setup: Setup) -> bool:
-        """Tell whether it costs no more than may be spent."""
+        """Return whether it costs no more than may be spent."""
         return self.tune.spend is None or self.price(setup) <= self.tune.spend
 
     def changes(self, setup: Setup) -> Changes:
@@ -110,7 +110,7 @@ class Space:
         Raises
         ------
         FeedsimError
-            If there can be no such line.
+            If no such line is possible.
         """
         return _changed(self, setup, ())
 
@@ -120,7 +120,7 @@ class Space:
         Raises
         ------
         FeedsimError
-            If there can be no such line.
+            If no such line is possible.
         """
         offs = []
         for unsure, by in zip(self.unsure, draw.off, strict=True):
@@ -146,7 +146,7 @@ class Space:
         return self.knobs[unsure.chosen].numbers[setup[unsure.chosen]]
 
     def draws(self, n: int, *, fresh: bool = False) -> tuple[Draw, ...]:
-        """Return machines drawn of what is unsure; fresh ones are those of the verdict."""
+        """Return machines drawn from what is unsure; fresh ones are those of the verdict."""
         return _draws(self, n, fresh=fresh)
 
 
@@ -250,7 +250,7 @@ def _leaf(key: str) -> KeyType:
 
 
 def _at_the_ends(scenario: Scenario, unsure: Sequence[Unsure]) -> None:
-    """Refuse what is unsure beyond what can be, each for itself."""
+    """Refuse unsure values that reach beyond what is possible, one by one."""
     faults = []
     for place, one in enumerate(unsure):
         if one.chosen >= 0:
@@ -260,7 +260,7 @@ def _at_the_ends(scenario: Scenario, unsure: Sequence[Unsure]) -> None:
             try:
                 override(scenario, [f"{one.key}={text}"])
             except FeedsimError as error:
-                message = f"at {text} there can be no such line: {error.faults[0]}"
+                message = f"at {text} no such line is possible: {error.faults[0]}"
                 faults.append(Fault(f"tune.unsure.{place}", text, "less", message))
     if faults:
         raise FeedsimError(*faults)

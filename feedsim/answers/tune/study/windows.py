@@ -147,7 +147,7 @@ class _Again:
     others: tuple[int, ...]
 
     def accepts(self, step: int) -> bool:
-        """Tell whether some choice of the others is accepted there."""
+        """Return whether some choice of the others is accepted there."""
         knobs = self.turning.knobs
         steps = [1 if n == self.number else len(each) for n, each in enumerate(knobs)]
 
