@@ -74,6 +74,7 @@ _UNSURE = 0.05
 _WORTH_MM = 0.001
 _IN_NUMBERS = 0.02
 _HARMONICS = 9
+_NOT_NORMAL = 1.5
 _FINER, _MOST_PLACES, _SAME_STEP = 8, 4000, 1e-9
 
 
@@ -139,7 +140,10 @@ def _selection(at: FeederAtSpeed, lost: float) -> float:
     slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * at.belt_per_feed)
     noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
     decides = math.hypot(c.arrival.sd_mm, ins.gap_sd_mm * at.belt_per_feed, noise)
-    return noise * noise / decides * math.sqrt(lost / (1.0 - lost)) if decides > 0.0 else 0.0
+    most = noise * noise / decides if decides > 0.0 else 0.0
+    # half as much again where each is lost that is not in time: ticks and counts are not normal
+    more = 1.0 if at.controller.not_ready_engages else _NOT_NORMAL
+    return more * most * math.sqrt(lost / (1.0 - lost))
 
 
 def _unlike(at: FeederAtSpeed, lost: float) -> float:
