@@ -8,6 +8,7 @@ from feedsim.answers.check.study import review as check
 from feedsim.answers.limit.study.closed import limits_of, lowest_together
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import override
+from feedsim.settings import mechanisms_unseen
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mean import mean_error
 from tests import speed_hunts
@@ -114,4 +115,15 @@ def test_who_is_lost_to_a_busy_feeder_moves_the_mean_of_the_others(
     line = override(workable_scenario(1116), ["run.carriers=5000"])
     assert hunted_auto(line) == ""
     monkeypatch.setattr("feedsim.settings.besides._selection", lambda *_: 0.0)  # the twin
+    assert "at most" in (hunted_auto(line) or "")
+
+
+def test_inserts_that_merge_have_short_gaps_and_the_others_long_ones(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    line = override(scenario_of_all_keys(749, stops=False), ["run.carriers=5000"])
+    assert hunted_auto(line) == ""
+    # the twin: all gaps are as long as the mean, whichever merge
+    mean = mechanisms_unseen._mean_gap
+    monkeypatch.setattr(mechanisms_unseen, "_shortest_gaps", lambda inserts, _: mean(inserts))
     assert "at most" in (hunted_auto(line) or "")
