@@ -20,8 +20,8 @@
   motion cycles both meet only each scan·cycle/γ, closings fall on some of the places in there
   alone, and the wait for scan and opening tick goes by that place (:func:`_lattice_wait`);
 - **openings in step with the motion**, where carriers wait: an edge a fixed way behind a closing's
-  tick finds the opening's tick at a phase of its own, so that each service is up to half a tick
-  longer or shorter than on average, as far as e^(−2π²σ²/T²) leaves it: what that makes of waits;
+  tick finds the opening's tick, count and scan at a phase of their own: each service is up to half
+  of these longer or shorter than on average, as far as e^(−2π²σ²/T²) leaves it; what waits become;
 - **late openings in step**: how late an opening is follows from when its edge comes in the scan.
   Behind a tick that is a phase of its own, spread by gap and edge, and by the pitch where the
   carrier eye is latched. Of a lateness y(θ) of which each harmonic n keeps e^(−2π²n²σ²/T²) at most

@@ -37,7 +37,7 @@ _NODES_BELOW = 16.0
 _NOISE_NODES, _PLACES = 7, 64
 _NOTHING = 1e-10
 _MOST_MOVES, _SETTLED = 60, 1e-15
-_FINER = (200, 300)
+_FINER = (160, 220)
 _SAME, _HARDLY = 0.03, 1e-3
 _ANYWHERE = 1e-4
 """Share of all nodes' weight given to places where D is practically never."""
